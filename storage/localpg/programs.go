@@ -1,0 +1,144 @@
+package localpg
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// oldest is the first PostgreSQL that this program works with.
+const oldest = 14
+
+// programs is one installation of PostgreSQL.
+type programs struct {
+	dir     string
+	version string
+	major   int
+}
+
+func (p programs) postgres() string { return filepath.Join(p.dir, "postgres") }
+func (p programs) initdb() string   { return filepath.Join(p.dir, "initdb") }
+
+// suit fails unless the programs can run data of the major version (0: none).
+func (p programs) suit(data int) error {
+	if p.major < oldest {
+		return fmt.Errorf("localpg: PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, oldest)
+	}
+	if data != 0 && data != p.major {
+		return fmt.Errorf("localpg: the data was made by PostgreSQL %d, and %s is PostgreSQL %s: nothing was touched; install PostgreSQL %d, or dump and restore", data, p.dir, p.version, data)
+	}
+	return nil
+}
+
+// findPrograms picks the installation: the one named by hand or nothing else;
+// otherwise the first installed one that suits the data; otherwise a fetched
+// one.
+func findPrograms(ctx context.Context, cfg Config, who account, h home) (programs, error) {
+	data, err := h.major()
+	if err != nil {
+		return programs{}, err
+	}
+	if dir := cmp.Or(cfg.BinDir, os.Getenv("ALKALOG_PGBIN")); dir != "" {
+		p, err := inspect(ctx, who, dir)
+		if err != nil {
+			return programs{}, fmt.Errorf("localpg: PostgreSQL programs in %s: %w", dir, err)
+		}
+		return p, p.suit(data)
+	}
+	var unsuited error
+	for _, dir := range installed(ctx, "/") {
+		p, err := inspect(ctx, who, dir)
+		if err != nil {
+			continue
+		}
+		if err = p.suit(data); err == nil {
+			return p, nil
+		}
+		unsuited = cmp.Or(unsuited, err)
+	}
+	p, err := fetched(ctx, cfg, who, data)
+	if err != nil {
+		return programs{}, cmp.Or(unsuited, err)
+	}
+	return p, nil
+}
+
+// installed lists, best first, the directories in which PostgreSQL's programs
+// usually are: those of PATH, of pg_config, and of the usual packages.
+func installed(ctx context.Context, root string) []string {
+	var dirs []string
+	if path, err := exec.LookPath("postgres"); err == nil {
+		if real, err := filepath.EvalSymlinks(path); err == nil {
+			dirs = append(dirs, filepath.Dir(real))
+		}
+	}
+	if out, err := exec.CommandContext(ctx, "pg_config", "--bindir").Output(); err == nil {
+		dirs = append(dirs, strings.TrimSpace(string(out)))
+	}
+	for _, pattern := range []string{
+		"usr/lib/postgresql/*/bin",               // Debian, Ubuntu
+		"usr/pgsql-*/bin",                        // Red Hat, Fedora, SUSE
+		"usr/libexec/postgresql*",                // Alpine
+		"usr/lib/postgresql*/bin",                // Alpine, Arch
+		"opt/homebrew/opt/postgresql@*/bin",      // Homebrew on Apple silicon
+		"usr/local/opt/postgresql@*/bin",         // Homebrew on Intel
+		"home/linuxbrew/.linuxbrew/opt/pos*/bin", // Homebrew on Linux
+	} {
+		found, _ := filepath.Glob(filepath.Join(root, pattern))
+		slices.SortStableFunc(found, func(a, b string) int { return cmp.Compare(lastNumber(b), lastNumber(a)) })
+		dirs = append(dirs, found...)
+	}
+	return dirs
+}
+
+// lastNumber is the version in a directory's name.
+func lastNumber(dir string) int {
+	digits := regexp.MustCompile(`\d+`).FindAllString(dir, -1)
+	if len(digits) == 0 {
+		return 0
+	}
+	n, _ := strconv.Atoi(digits[len(digits)-1])
+	return n
+}
+
+// inspect asks the programs in dir for their version, as the account that
+// will run them: what it cannot run is of no use.
+func inspect(ctx context.Context, who account, dir string) (programs, error) {
+	p := programs{dir: dir}
+	if _, err := os.Stat(p.initdb()); err != nil {
+		return programs{}, err
+	}
+	text, err := who.version(ctx, "/", p.postgres())
+	if err != nil {
+		return programs{}, err
+	}
+	match := regexp.MustCompile(`\(PostgreSQL\) ((\d+)\S*)`).FindStringSubmatch(text)
+	if match == nil {
+		return programs{}, errors.New("postgres --version says " + strconv.Quote(text))
+	}
+	p.version = match[1]
+	p.major, err = strconv.Atoi(match[2])
+	return p, err
+}
+
+// version runs postgres --version as the account, standing in dir.
+func (a account) version(ctx context.Context, dir, postgres string) (string, error) {
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	c, err := startChild(a.command(dir, syscall.SIGKILL, postgres, "--version"), nil)
+	if err != nil {
+		return "", err
+	}
+	err = c.finish(ctx, "postgres --version")
+	return c.log.last(), err
+}

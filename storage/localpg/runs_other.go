@@ -1,0 +1,16 @@
+//go:build unix && !linux
+
+package localpg
+
+import (
+	"os/exec"
+	"strconv"
+	"strings"
+)
+
+// runsHere reports whether a process is a postgres in this data directory,
+// by the -D in the command line that we gave it.
+func (h home) runsHere(pid int) bool {
+	out, err := exec.Command("ps", "-ww", "-o", "command=", "-p", strconv.Itoa(pid)).Output()
+	return err == nil && strings.Contains(string(out), "-D "+h.data+" ")
+}
