@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"os/exec"
 	"runtime"
 	"sync"
@@ -15,10 +16,10 @@ import (
 
 // child is a process that we started.
 type child struct {
-	pid  int
-	log  *tail
-	done chan struct{}
-	err  error // how it ended; set before done is closed
+	process *os.Process
+	log     *tail
+	done    chan struct{}
+	err     error // how it ended; set before done is closed
 }
 
 // startChild starts cmd and waits for it in the background. The signal on
@@ -46,7 +47,7 @@ func startChild(cmd *exec.Cmd, log io.Writer) (*child, error) {
 	if err := <-started; err != nil {
 		return nil, err
 	}
-	c.pid = cmd.Process.Pid
+	c.process = cmd.Process
 	return c, nil
 }
 
@@ -55,7 +56,7 @@ func (c *child) finish(ctx context.Context, what string) error {
 	select {
 	case <-c.done:
 	case <-ctx.Done():
-		syscall.Kill(-c.pid, syscall.SIGKILL)
+		syscall.Kill(-c.process.Pid, syscall.SIGKILL)
 		<-c.done
 		return fmt.Errorf("localpg: %s: %w", what, context.Cause(ctx))
 	}
@@ -74,25 +75,14 @@ func (c *child) failure(what string) error {
 	return fmt.Errorf("localpg: %s ended: %s: %s", what, how, c.log.last())
 }
 
-// stop asks postgres for a fast shutdown, and insists after patience.
-func (c *child) stop(patience time.Duration) {
-	endProcess(c.pid, c.done, patience)
-}
-
-// endProcess ends a postmaster: fast shutdown, then immediate, then by force.
-func endProcess(pid int, gone <-chan struct{}, patience time.Duration) {
+// endPostgres ends a postmaster: fast shutdown, then immediate, then by force.
+func endPostgres(p *os.Process, gone <-chan struct{}, patience time.Duration) {
 	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGQUIT, syscall.SIGKILL} {
-		select {
-		case <-gone:
-			return
-		default:
-		}
-		syscall.Kill(pid, sig)
+		p.Signal(sig)
 		select {
 		case <-gone:
 			return
 		case <-time.After(patience):
-			patience = 10 * time.Second
 		}
 	}
 }

@@ -34,6 +34,21 @@ func (h home) major() (int, error) {
 	return major, nil
 }
 
+// checkOwner fails when the data belongs to another user than the account.
+func (h home) checkOwner(who account) error {
+	info, err := os.Stat(h.data)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("localpg: data directory: %w", err)
+	}
+	if owner := int(info.Sys().(*syscall.Stat_t).Uid); owner != who.uid {
+		return fmt.Errorf("localpg: the data in %s belongs to uid %d, and PostgreSQL would run as %s (uid %d): run as its owner, or as root with ALKALOG_PG_USER naming it", h.dir, owner, who.name, who.uid)
+	}
+	return nil
+}
+
 // claim makes the directory and takes the owner lock. The kernel drops the
 // lock with the process, however it ends.
 func (h home) claim(who account) (*os.File, error) {
@@ -121,17 +136,7 @@ func (h home) ensureData(ctx context.Context, cfg Config, who account, p program
 	if major == 0 {
 		return h.initData(ctx, cfg, who, p)
 	}
-	if err := p.suit(major); err != nil {
-		return err
-	}
-	info, err := os.Stat(h.data)
-	if err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	if owner := int(info.Sys().(*syscall.Stat_t).Uid); owner != who.uid {
-		return fmt.Errorf("localpg: the data in %s belongs to uid %d, and PostgreSQL would run as %s (uid %d): run as the owner, or as root with ALKALOG_PG_USER naming it", h.dir, owner, who.name, who.uid)
-	}
-	return nil
+	return p.suit(major) // it may have come between the search and the lock
 }
 
 // initData runs initdb and renames its result into place.

@@ -91,6 +91,9 @@ func Start(ctx context.Context, cfg Config) (*Cluster, error) {
 	if err := who.checkEnters(ctx, programs, home.dir); err != nil {
 		return nil, err
 	}
+	if err := home.checkOwner(who); err != nil {
+		return nil, err
+	}
 	lock, err := home.claim(who)
 	if err != nil {
 		return nil, err
@@ -172,7 +175,7 @@ func (c *Cluster) Err() error {
 }
 
 // PID is the process id of postgres.
-func (c *Cluster) PID() int { return c.server.pid }
+func (c *Cluster) PID() int { return c.server.process.Pid }
 
 // Version is PostgreSQL's own version, such as "15.18".
 func (c *Cluster) Version() string { return c.programs.version }
@@ -182,7 +185,7 @@ func (c *Cluster) Version() string { return c.programs.version }
 // crash, whose error it returns.
 func (c *Cluster) Stop() error {
 	c.stopping.Store(true)
-	c.server.stop(time.Minute)
+	endPostgres(c.server.process, c.server.done, time.Minute)
 	<-c.done
 	return c.err
 }

@@ -55,22 +55,35 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 		}
 		return p, p.suit(data)
 	}
-	var unsuited error
-	for _, dir := range installed(ctx, "/") {
+	p, unsuited := firstSuited(ctx, who, installed(ctx, "/"), data)
+	if unsuited == nil {
+		return p, nil
+	}
+	p, err = fetched(ctx, cfg, who, data)
+	if err != nil && unsuited != errNone {
+		return programs{}, fmt.Errorf("%w; %w", unsuited, err)
+	}
+	return p, err
+}
+
+// errNone is that no directory held programs that run.
+var errNone = errors.New("localpg: no PostgreSQL programs")
+
+// firstSuited returns the first programs that can run the data.
+func firstSuited(ctx context.Context, who account, dirs []string, data int) (programs, error) {
+	reason := errNone
+	for _, dir := range dirs {
 		p, err := inspect(ctx, who, dir)
 		if err != nil {
 			continue
 		}
-		if err = p.suit(data); err == nil {
+		if err := p.suit(data); err == nil {
 			return p, nil
+		} else if reason == errNone {
+			reason = err
 		}
-		unsuited = cmp.Or(unsuited, err)
 	}
-	p, err := fetched(ctx, cfg, who, data)
-	if err != nil {
-		return programs{}, cmp.Or(unsuited, err)
-	}
-	return p, nil
+	return programs{}, reason
 }
 
 // installed lists, best first, the directories in which PostgreSQL's programs
@@ -86,13 +99,12 @@ func installed(ctx context.Context, root string) []string {
 		dirs = append(dirs, strings.TrimSpace(string(out)))
 	}
 	for _, pattern := range []string{
-		"usr/lib/postgresql/*/bin",               // Debian, Ubuntu
-		"usr/pgsql-*/bin",                        // Red Hat, Fedora, SUSE
-		"usr/libexec/postgresql*",                // Alpine
-		"usr/lib/postgresql*/bin",                // Alpine, Arch
-		"opt/homebrew/opt/postgresql@*/bin",      // Homebrew on Apple silicon
-		"usr/local/opt/postgresql@*/bin",         // Homebrew on Intel
-		"home/linuxbrew/.linuxbrew/opt/pos*/bin", // Homebrew on Linux
+		"usr/lib/postgresql/*/bin",          // Debian, Ubuntu
+		"usr/pgsql-*/bin",                   // Red Hat, Fedora, SUSE
+		"usr/libexec/postgresql*",           // Alpine
+		"usr/lib/postgresql*/bin",           // Alpine, Arch
+		"opt/homebrew/opt/postgresql@*/bin", // Homebrew on Apple silicon
+		"usr/local/opt/postgresql@*/bin",    // Homebrew on Intel
 	} {
 		found, _ := filepath.Glob(filepath.Join(root, pattern))
 		slices.SortStableFunc(found, func(a, b string) int { return cmp.Compare(lastNumber(b), lastNumber(a)) })

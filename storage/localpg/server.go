@@ -36,7 +36,7 @@ func runServer(ctx context.Context, cfg Config, who account, p programs, h home,
 			return server, nil
 		}
 		if !errors.Is(err, errEndedEarly) {
-			server.stop(10 * time.Second)
+			endPostgres(server.process, server.done, 10*time.Second)
 			return nil, err
 		}
 		if !strings.Contains(server.log.last(), "is still in use") || time.Now().After(deadline) {
@@ -65,7 +65,7 @@ func waitReady(ctx context.Context, h home, server *child) error {
 			return fmt.Errorf("localpg: waiting for postgres: %w", context.Cause(ctx))
 		case <-tick.C:
 			pid, status := h.postmaster()
-			if pid == server.pid && (status == "ready" || status == "standby") {
+			if pid == server.process.Pid && (status == "ready" || status == "standby") {
 				return nil
 			}
 		}
@@ -132,39 +132,44 @@ func (h home) postmaster() (pid int, status string) {
 func (h home) pidFile() string { return filepath.Join(h.data, "postmaster.pid") }
 
 // clearOrphan ends a postgres that outlived its owner, whose lock we now
-// hold, and removes the pid file when its number has gone to some other
-// process, for which postgres would take it otherwise.
+// hold. When the number in the pid file has gone to some other process, the
+// file is removed: postgres would take that process for its rival.
 func (h home) clearOrphan() error {
 	pid, _ := h.postmaster()
-	if pid <= 1 || syscall.Kill(pid, 0) == syscall.ESRCH {
+	if pid <= 1 {
 		return nil
 	}
-	if !h.runsHere(pid) {
-		if err := os.Remove(h.pidFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return fmt.Errorf("localpg: removing a stale pid file: %w", err)
+	orphan, err := os.FindProcess(pid)
+	if err != nil || orphan.Signal(syscall.Signal(0)) == os.ErrProcessDone {
+		return nil // postgres tells a dead number from a live one itself
+	}
+	if h.runsHere(pid) {
+		gone := make(chan struct{})
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go h.watchOrphan(ctx, pid, gone)
+		endPostgres(orphan, gone, 20*time.Second)
+		if h.runsHere(pid) {
+			return fmt.Errorf("localpg: an earlier postgres (pid %d) in %s cannot be ended", pid, h.dir)
 		}
-		return nil
 	}
-	gone := make(chan struct{})
-	quit := make(chan struct{})
-	defer close(quit)
-	go func() {
-		tick := time.NewTicker(5 * time.Millisecond)
-		defer tick.Stop()
-		for syscall.Kill(pid, 0) != syscall.ESRCH {
-			select {
-			case <-quit:
-				return
-			case <-tick.C:
-			}
+	if err := os.Remove(h.pidFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("localpg: removing a stale pid file: %w", err)
+	}
+	return nil
+}
+
+// watchOrphan closes gone when the process no longer runs here. It is not our
+// child, so there is nothing to wait on.
+func (h home) watchOrphan(ctx context.Context, pid int, gone chan<- struct{}) {
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for h.runsHere(pid) {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
 		}
-		close(gone)
-	}()
-	endProcess(pid, gone, 10*time.Second)
-	select {
-	case <-gone:
-		return nil
-	default:
-		return fmt.Errorf("localpg: an earlier postgres (pid %d) in %s cannot be ended", pid, h.dir)
 	}
+	close(gone)
 }
