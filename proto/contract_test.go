@@ -1,0 +1,5 @@
+package proto_test
+
+import (
+	_ "alkalog/proto/alkalogv1"
+)
