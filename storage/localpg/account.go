@@ -45,7 +45,7 @@ func chooseAccount(asked string) (account, error) {
 			return otherAccount(u)
 		}
 	}
-	return account{}, fmt.Errorf("localpg: PostgreSQL does not run as root and there is no user %v: set ALKALOG_PG_USER to a user of this machine", names)
+	return account{}, fmt.Errorf("PostgreSQL does not run as root and there is no user %v: set ALKALOG_PG_USER to a user of this machine", names)
 }
 
 // ownAccount is the account of an ordinary user: itself.
@@ -54,19 +54,27 @@ func ownAccount(asked string) (account, error) {
 	me, err := user.LookupId(strconv.Itoa(uid))
 	if err == nil {
 		if asked != "" && asked != me.Username {
-			return account{}, fmt.Errorf("localpg: only root can run PostgreSQL as user %q; this process runs as %q", asked, me.Username)
+			return account{}, fmt.Errorf("only root can run PostgreSQL as user %q; this process runs as %q", asked, me.Username)
 		}
 		return account{name: me.Username, launcher: me.Username, uid: uid, gid: gid}, nil
 	}
 	stand, err := user.Lookup("nobody")
 	if err != nil || !canStandIn {
-		return account{}, fmt.Errorf("localpg: uid %d has no line in /etc/passwd, and PostgreSQL refuses to run without one", uid)
+		return account{}, fmt.Errorf("uid %d has no line in /etc/passwd, and PostgreSQL refuses to run without one", uid)
 	}
 	ids, err := numericIDs(stand)
 	if err != nil {
 		return account{}, err
 	}
-	return account{name: stand.Username, launcher: stand.Username, uid: uid, gid: gid, stand: &ids}, nil
+	a := account{name: stand.Username, launcher: stand.Username, uid: uid, gid: gid, stand: &ids}
+	c, err := startChild(a.command("/", syscall.SIGKILL, "/bin/sh", "-c", ":"), nil)
+	if err == nil {
+		err = c.finish(context.Background(), "a user namespace")
+	}
+	if err != nil {
+		return account{}, fmt.Errorf("uid %d has no line in /etc/passwd, without which PostgreSQL does not run, and this system allows no user namespace in its stead: add the line, or start as root (%w)", uid, err)
+	}
+	return a, nil
 }
 
 // otherAccount is the account that root hands PostgreSQL to.
@@ -76,17 +84,17 @@ func otherAccount(u *user.User) (account, error) {
 		return account{}, err
 	}
 	if ids.uid == 0 {
-		return account{}, fmt.Errorf("localpg: PostgreSQL does not run as root: choose another user than %q", u.Username)
+		return account{}, fmt.Errorf("PostgreSQL does not run as root: choose another user than %q", u.Username)
 	}
 	groups, err := u.GroupIds()
 	if err != nil {
-		return account{}, fmt.Errorf("localpg: groups of user %s: %w", u.Username, err)
+		return account{}, fmt.Errorf("groups of user %s: %w", u.Username, err)
 	}
 	credential := &syscall.Credential{Uid: uint32(ids.uid), Gid: uint32(ids.gid)}
 	for _, g := range groups {
 		id, err := strconv.ParseUint(g, 10, 32)
 		if err != nil {
-			return account{}, fmt.Errorf("localpg: group %q of user %s: %w", g, u.Username, err)
+			return account{}, fmt.Errorf("group %q of user %s: %w", g, u.Username, err)
 		}
 		credential.Groups = append(credential.Groups, uint32(id))
 	}
@@ -101,11 +109,11 @@ func otherAccount(u *user.User) (account, error) {
 func numericIDs(u *user.User) (standIn, error) {
 	uid, err := strconv.Atoi(u.Uid)
 	if err != nil {
-		return standIn{}, fmt.Errorf("localpg: uid %q of user %s: %w", u.Uid, u.Username, err)
+		return standIn{}, fmt.Errorf("uid %q of user %s: %w", u.Uid, u.Username, err)
 	}
 	gid, err := strconv.Atoi(u.Gid)
 	if err != nil {
-		return standIn{}, fmt.Errorf("localpg: gid %q of user %s: %w", u.Gid, u.Username, err)
+		return standIn{}, fmt.Errorf("gid %q of user %s: %w", u.Gid, u.Username, err)
 	}
 	return standIn{uid: uid, gid: gid}, nil
 }
@@ -148,7 +156,7 @@ func (a account) checkEnters(ctx context.Context, p programs, dir string) error 
 		from = filepath.Dir(from)
 	}
 	if _, err := a.version(ctx, from, p.postgres()); err != nil {
-		return fmt.Errorf("localpg: user %s, as whom PostgreSQL would run, cannot enter %s: choose a data directory elsewhere, such as /var/lib/alkalog (%w)", a.name, from, err)
+		return fmt.Errorf("user %s, as whom PostgreSQL would run, cannot enter %s: choose a data directory elsewhere, such as /var/lib/alkalog (%w)", a.name, from, err)
 	}
 	return nil
 }

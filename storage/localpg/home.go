@@ -1,7 +1,6 @@
 package localpg
 
 import (
-	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -25,11 +24,11 @@ func (h home) major() (int, error) {
 		return 0, nil
 	}
 	if err != nil {
-		return 0, fmt.Errorf("localpg: reading the data's version: %w", err)
+		return 0, fmt.Errorf("reading the data's version: %w", err)
 	}
 	major, err := strconv.Atoi(strings.TrimSpace(string(text)))
 	if err != nil {
-		return 0, fmt.Errorf("localpg: %s/PG_VERSION says %q, which is no version", h.data, text)
+		return 0, fmt.Errorf("%s/PG_VERSION says %q, which is no version", h.data, text)
 	}
 	return major, nil
 }
@@ -41,10 +40,10 @@ func (h home) checkOwner(who account) error {
 		return nil
 	}
 	if err != nil {
-		return fmt.Errorf("localpg: data directory: %w", err)
+		return fmt.Errorf("data directory: %w", err)
 	}
 	if owner := int(info.Sys().(*syscall.Stat_t).Uid); owner != who.uid {
-		return fmt.Errorf("localpg: the data in %s belongs to uid %d, and PostgreSQL would run as %s (uid %d): run as its owner, or as root with ALKALOG_PG_USER naming it", h.dir, owner, who.name, who.uid)
+		return fmt.Errorf("the data in %s belongs to uid %d, and PostgreSQL would run as %s (uid %d): run as its owner, or as root with ALKALOG_PG_USER naming it", h.dir, owner, who.name, who.uid)
 	}
 	return nil
 }
@@ -53,14 +52,14 @@ func (h home) checkOwner(who account) error {
 // lock with the process, however it ends.
 func (h home) claim(who account) (*os.File, error) {
 	if err := makeOpen(filepath.Dir(h.dir)); err != nil {
-		return nil, fmt.Errorf("localpg: making the data directory: %w", err)
+		return nil, fmt.Errorf("making the data directory: %w", err)
 	}
 	if err := os.Mkdir(h.dir, 0o700); err != nil && !errors.Is(err, os.ErrExist) {
-		return nil, fmt.Errorf("localpg: making the data directory: %w", err)
+		return nil, fmt.Errorf("making the data directory: %w", err)
 	}
 	lock, err := os.OpenFile(h.lock, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o600)
 	if err != nil {
-		return nil, fmt.Errorf("localpg: taking the owner lock: %w", err)
+		return nil, fmt.Errorf("taking the owner lock: %w", err)
 	}
 	if err := h.hold(lock, who); err != nil {
 		lock.Close()
@@ -74,25 +73,25 @@ func (h home) claim(who account) (*os.File, error) {
 func (h home) hold(lock *os.File, who account) error {
 	err := syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
-		return fmt.Errorf("localpg: data directory %s is in use by %s", h.dir, ownerOf(lock))
+		return fmt.Errorf("data directory %s is in use by %s", h.dir, ownerOf(lock))
 	}
 	if err != nil {
-		return fmt.Errorf("localpg: taking the owner lock: %w", err)
+		return fmt.Errorf("taking the owner lock: %w", err)
 	}
 	if err := lock.Truncate(0); err != nil {
-		return fmt.Errorf("localpg: writing the owner lock: %w", err)
+		return fmt.Errorf("writing the owner lock: %w", err)
 	}
 	if _, err := lock.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0); err != nil {
-		return fmt.Errorf("localpg: writing the owner lock: %w", err)
+		return fmt.Errorf("writing the owner lock: %w", err)
 	}
 	if who.credential == nil {
 		return nil
 	}
 	if err := os.Chown(h.dir, 0, who.gid); err != nil {
-		return fmt.Errorf("localpg: opening the data directory to %s: %w", who.name, err)
+		return fmt.Errorf("opening the data directory to %s: %w", who.name, err)
 	}
 	if err := os.Chmod(h.dir, 0o710); err != nil {
-		return fmt.Errorf("localpg: opening the data directory to %s: %w", who.name, err)
+		return fmt.Errorf("opening the data directory to %s: %w", who.name, err)
 	}
 	return nil
 }
@@ -122,64 +121,6 @@ func makeOpen(dir string) error {
 	return os.Chmod(dir, 0o755)
 }
 
-// ensureData makes the database cluster unless it is there. initdb works in a
-// directory of its own, which takes its name only when it is complete.
-func (h home) ensureData(ctx context.Context, cfg Config, who account, p programs) error {
-	unfinished, _ := filepath.Glob(h.data + ".init-*")
-	for _, dir := range unfinished {
-		os.RemoveAll(dir) // what a dying initdb still holds goes next time
-	}
-	major, err := h.major()
-	if err != nil {
-		return err
-	}
-	if major == 0 {
-		return h.initData(ctx, cfg, who, p)
-	}
-	return p.suit(major) // it may have come between the search and the lock
-}
-
-// initData runs initdb and renames its result into place.
-func (h home) initData(ctx context.Context, cfg Config, who account, p programs) error {
-	temp := fmt.Sprintf("%s.init-%d", h.data, os.Getpid())
-	if err := os.Mkdir(temp, 0o700); err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	defer os.RemoveAll(temp)
-	if err := who.own(temp, 0o700); err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	args := []string{"-D", temp, "-U", Superuser, "-E", "UTF8", "--locale=C", "--data-checksums",
-		"--auth-local=peer", "--auth-host=reject", "--no-instructions"}
-	if cfg.Unsafe {
-		args = append(args, "--no-sync", "--wal-segsize=1")
-	}
-	initdb, err := startChild(who.command(temp, syscall.SIGKILL, p.initdb(), args...), cfg.Log)
-	if err != nil {
-		return fmt.Errorf("localpg: initdb: %w", err)
-	}
-	if err := initdb.finish(ctx, "initdb"); err != nil {
-		return err
-	}
-	if err := os.Rename(temp, h.data); err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	return syncDir(h.dir)
-}
-
-// syncDir makes a rename in dir durable.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil {
-		return fmt.Errorf("localpg: %w", err)
-	}
-	return nil
-}
-
 // maxSocket is the longest socket path that every platform takes (104 bytes
 // on macOS, 108 on Linux, less what is added for a temporary name).
 const maxSocket = 100
@@ -194,16 +135,16 @@ func (h home) makeSocketDir(who account) (string, error) {
 		dir = filepath.Join(os.TempDir(), fmt.Sprintf("alkalog-%x-%d", sum[:6], who.uid))
 	}
 	if len(filepath.Join(dir, socketName)) > maxSocket {
-		return "", fmt.Errorf("localpg: no room for a socket: both %s and the temporary directory %s have long names", h.dir, os.TempDir())
+		return "", fmt.Errorf("no room for a socket: both %s and the temporary directory %s have long names", h.dir, os.TempDir())
 	}
 	if err := os.RemoveAll(dir); err != nil { // sockets and locks of a dead postgres
-		return "", fmt.Errorf("localpg: clearing the socket directory: %w", err)
+		return "", fmt.Errorf("clearing the socket directory: %w", err)
 	}
 	if err := os.Mkdir(dir, 0o700); err != nil {
-		return "", fmt.Errorf("localpg: making the socket directory: %w", err)
+		return "", fmt.Errorf("making the socket directory: %w", err)
 	}
 	if err := who.own(dir, 0o700); err != nil {
-		return "", fmt.Errorf("localpg: making the socket directory: %w", err)
+		return "", fmt.Errorf("making the socket directory: %w", err)
 	}
 	return dir, nil
 }
@@ -224,7 +165,7 @@ func (h home) writeAccess(who account, roles []string) error {
 	for _, osUser := range []string{who.launcher, who.name} {
 		for _, role := range append([]string{Superuser}, roles...) {
 			if !plainName.MatchString(osUser) || !plainName.MatchString(role) {
-				return fmt.Errorf("localpg: user %q or role %q is not a plain name", osUser, role)
+				return fmt.Errorf("user %q or role %q is not a plain name", osUser, role)
 			}
 			fmt.Fprintf(&ident, "alkalog %q %q\n", osUser, role)
 		}
@@ -232,10 +173,10 @@ func (h home) writeAccess(who account, roles []string) error {
 	hba := "local all all peer map=alkalog\nlocal replication all peer map=alkalog\n"
 	for path, text := range map[string]string{h.hba(): hba, h.ident(): ident.String()} {
 		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-			return fmt.Errorf("localpg: %w", err)
+			return err
 		}
 		if err := who.own(path, 0o600); err != nil {
-			return fmt.Errorf("localpg: %w", err)
+			return err
 		}
 	}
 	return nil

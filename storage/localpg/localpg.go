@@ -64,7 +64,7 @@ type Config struct {
 
 // Cluster is a running PostgreSQL that this process owns.
 type Cluster struct {
-	programs programs
+	version  string
 	socket   string
 	server   *child
 	stopping atomic.Bool
@@ -76,65 +76,79 @@ type Cluster struct {
 // returns when it takes connections. ctx bounds the start only; afterwards the
 // cluster runs until Stop, or until this process ends in whatever way.
 func Start(ctx context.Context, cfg Config) (*Cluster, error) {
+	l, err := prepare(ctx, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("localpg: %w", err)
+	}
+	lock, err := l.home.claim(l.who)
+	if err != nil {
+		return nil, fmt.Errorf("localpg: %w", err)
+	}
+	c, err := l.start(ctx, lock)
+	if err != nil {
+		lock.Close()
+		return nil, fmt.Errorf("localpg: %w", err)
+	}
+	return c, nil
+}
+
+// launch is all that is settled before anything is made.
+type launch struct {
+	cfg      Config
+	home     home
+	who      account
+	programs programs
+}
+
+// prepare finds and checks what a start needs, and makes nothing.
+func prepare(ctx context.Context, cfg Config) (launch, error) {
 	home, err := newHome(cfg.Dir)
 	if err != nil {
-		return nil, err
+		return launch{}, err
 	}
 	who, err := chooseAccount(cfg.User)
 	if err != nil {
-		return nil, err
+		return launch{}, err
+	}
+	if err := home.checkOwner(who); err != nil {
+		return launch{}, err
 	}
 	programs, err := findPrograms(ctx, cfg, who, home)
 	if err != nil {
-		return nil, err
+		return launch{}, err
 	}
-	if err := who.checkEnters(ctx, programs, home.dir); err != nil {
-		return nil, err
-	}
-	if err := home.checkOwner(who); err != nil {
-		return nil, err
-	}
-	lock, err := home.claim(who)
-	if err != nil {
-		return nil, err
-	}
-	cluster, err := start(ctx, cfg, who, programs, home, lock)
-	if err != nil {
-		lock.Close()
-		return nil, err
-	}
-	return cluster, nil
+	return launch{cfg, home, who, programs}, who.checkEnters(ctx, programs, home.dir)
 }
 
 // start is the part of Start that happens while the owner lock is held.
-func start(ctx context.Context, cfg Config, who account, programs programs, home home, lock *os.File) (*Cluster, error) {
-	if err := home.clearOrphan(); err != nil {
+func (l launch) start(ctx context.Context, lock *os.File) (*Cluster, error) {
+	if err := l.home.clearOrphan(); err != nil {
 		return nil, err
 	}
-	if err := home.ensureData(ctx, cfg, who, programs); err != nil {
+	if err := l.ensureData(ctx); err != nil {
 		return nil, err
 	}
-	socket, err := home.makeSocketDir(who)
+	if err := l.home.writeAccess(l.who, l.cfg.Roles); err != nil {
+		return nil, err
+	}
+	socket, err := l.home.makeSocketDir(l.who)
 	if err != nil {
 		return nil, err
 	}
-	if err := home.writeAccess(who, cfg.Roles); err != nil {
-		return nil, err
-	}
-	server, err := runServer(ctx, cfg, who, programs, home, socket)
+	server, err := l.runServer(ctx, socket)
 	if err != nil {
 		return nil, err
 	}
-	c := &Cluster{programs: programs, socket: socket, server: server, done: make(chan struct{})}
-	go c.watch(home, lock)
+	c := &Cluster{version: l.programs.version, socket: socket, server: server, done: make(chan struct{})}
+	go c.watch(l.home, lock)
 	return c, nil
 }
 
 // watch records how the server ended and lets go of the directory.
 func (c *Cluster) watch(home home, lock *os.File) {
 	<-c.server.done
-	if err := c.server.failure("postgres"); !c.stopping.Load() || c.server.err != nil {
-		c.err = err
+	if !c.stopping.Load() || c.server.err != nil {
+		c.err = fmt.Errorf("localpg: %w", c.server.failure("postgres"))
 	}
 	if c.socket != home.run {
 		os.RemoveAll(c.socket)
@@ -178,7 +192,7 @@ func (c *Cluster) Err() error {
 func (c *Cluster) PID() int { return c.server.process.Pid }
 
 // Version is PostgreSQL's own version, such as "15.18".
-func (c *Cluster) Version() string { return c.programs.version }
+func (c *Cluster) Version() string { return c.version }
 
 // Stop ends open sessions and shuts postgres down in order, by force if it
 // takes more than a minute. It may be called more than once, and after a
@@ -193,11 +207,11 @@ func (c *Cluster) Stop() error {
 // newHome checks that dir can be ours before anything is made.
 func newHome(dir string) (home, error) {
 	if dir == "" {
-		return home{}, errors.New("localpg: no data directory given")
+		return home{}, errors.New("no data directory given")
 	}
 	dir, err := filepath.Abs(dir)
 	if err != nil {
-		return home{}, fmt.Errorf("localpg: data directory: %w", err)
+		return home{}, fmt.Errorf("data directory: %w", err)
 	}
 	h := home{
 		dir:  dir,
@@ -210,10 +224,10 @@ func newHome(dir string) (home, error) {
 		return h, nil
 	}
 	if errors.Is(err, syscall.ENOTDIR) {
-		return home{}, fmt.Errorf("localpg: %s is not a directory", dir)
+		return home{}, fmt.Errorf("%s is not a directory", dir)
 	}
 	if err == nil && !exists(h.lock) && !exists(h.data) {
-		return home{}, fmt.Errorf("localpg: %s is not empty and is not a data directory of this program: choose another", dir)
+		return home{}, fmt.Errorf("%s is not empty and is not a data directory of this program: choose another", dir)
 	}
 	return h, nil // an unreadable one is refused when it is claimed, with the reason
 }

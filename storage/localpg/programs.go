@@ -32,10 +32,10 @@ func (p programs) initdb() string   { return filepath.Join(p.dir, "initdb") }
 // suit fails unless the programs can run data of the major version (0: none).
 func (p programs) suit(data int) error {
 	if p.major < oldest {
-		return fmt.Errorf("localpg: PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, oldest)
+		return fmt.Errorf("PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, oldest)
 	}
 	if data != 0 && data != p.major {
-		return fmt.Errorf("localpg: the data was made by PostgreSQL %d, and %s is PostgreSQL %s: nothing was touched; install PostgreSQL %d, or dump and restore", data, p.dir, p.version, data)
+		return fmt.Errorf("the data was made by PostgreSQL %d, and %s is PostgreSQL %s: nothing was touched; install PostgreSQL %d, or dump and restore", data, p.dir, p.version, data)
 	}
 	return nil
 }
@@ -51,7 +51,7 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 	if dir := cmp.Or(cfg.BinDir, os.Getenv("ALKALOG_PGBIN")); dir != "" {
 		p, err := inspect(ctx, who, dir)
 		if err != nil {
-			return programs{}, fmt.Errorf("localpg: PostgreSQL programs in %s: %w", dir, err)
+			return programs{}, fmt.Errorf("PostgreSQL programs in %s: %w", dir, err)
 		}
 		return p, p.suit(data)
 	}
@@ -67,7 +67,7 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 }
 
 // errNone is that no directory held programs that run.
-var errNone = errors.New("localpg: no PostgreSQL programs")
+var errNone = errors.New("no PostgreSQL programs")
 
 // firstSuited returns the first programs that can run the data.
 func firstSuited(ctx context.Context, who account, dirs []string, data int) (programs, error) {

@@ -23,15 +23,15 @@ const (
 // runServer starts postgres and returns when it takes connections. Backends
 // of a killed postmaster hold its shared memory for a moment longer, and
 // postgres rightly refuses to start beside them, so that refusal is retried.
-func runServer(ctx context.Context, cfg Config, who account, p programs, h home, socket string) (*child, error) {
+func (l launch) runServer(ctx context.Context, socket string) (*child, error) {
 	deadline := time.Now().Add(30 * time.Second)
 	for {
-		cmd := who.command(h.data, syscall.SIGINT, p.postgres(), serverArgs(cfg, h, socket)...)
-		server, err := startChild(cmd, cfg.Log)
+		cmd := l.who.command(l.home.data, syscall.SIGINT, l.programs.postgres(), l.serverArgs(socket)...)
+		server, err := startChild(cmd, l.cfg.Log)
 		if err != nil {
-			return nil, fmt.Errorf("localpg: postgres: %w", err)
+			return nil, err
 		}
-		err = waitReady(ctx, h, server)
+		err = l.home.waitReady(ctx, server)
 		if err == nil {
 			return server, nil
 		}
@@ -51,10 +51,10 @@ func runServer(ctx context.Context, cfg Config, who account, p programs, h home,
 }
 
 // errEndedEarly is postgres ending before it was ready.
-var errEndedEarly = errors.New("localpg: postgres ended before it was ready")
+var errEndedEarly = errors.New("postgres ended before it was ready")
 
 // waitReady waits until postgres says in its pid file that it is ready.
-func waitReady(ctx context.Context, h home, server *child) error {
+func (h home) waitReady(ctx context.Context, server *child) error {
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for {
@@ -62,7 +62,7 @@ func waitReady(ctx context.Context, h home, server *child) error {
 		case <-server.done:
 			return errEndedEarly
 		case <-ctx.Done():
-			return fmt.Errorf("localpg: waiting for postgres: %w", context.Cause(ctx))
+			return fmt.Errorf("waiting for postgres: %w", context.Cause(ctx))
 		case <-tick.C:
 			pid, status := h.postmaster()
 			if pid == server.process.Pid && (status == "ready" || status == "standby") {
@@ -73,7 +73,7 @@ func waitReady(ctx context.Context, h home, server *child) error {
 }
 
 // serverArgs are postgres' arguments; of two for one setting the later wins.
-func serverArgs(cfg Config, h home, socket string) []string {
+func (l launch) serverArgs(socket string) []string {
 	set := []string{
 		"timezone=UTC",
 		"log_timezone=UTC",
@@ -83,23 +83,23 @@ func serverArgs(cfg Config, h home, socket string) []string {
 		"log_min_error_statement=panic",
 		"log_error_verbosity=terse",
 	}
-	if cfg.Unsafe {
+	if l.cfg.Unsafe {
 		set = append(set, "fsync=off", "full_page_writes=off", "autovacuum_naptime=1h")
 	}
-	for _, name := range slices.Sorted(maps.Keys(cfg.Settings)) {
-		set = append(set, name+"="+cfg.Settings[name])
+	for _, name := range slices.Sorted(maps.Keys(l.cfg.Settings)) {
+		set = append(set, name+"="+l.cfg.Settings[name])
 	}
 	set = append(set,
 		"listen_addresses=",
 		"port="+port,
 		"unix_socket_directories="+quoteList(socket),
 		"unix_socket_permissions=0700",
-		"hba_file="+h.hba(),
-		"ident_file="+h.ident(),
+		"hba_file="+l.home.hba(),
+		"ident_file="+l.home.ident(),
 		"logging_collector=off",
 		"log_destination=stderr",
 	)
-	args := []string{"-D", h.data}
+	args := []string{"-D", l.home.data}
 	for _, s := range set {
 		args = append(args, "-c", s)
 	}
@@ -150,11 +150,11 @@ func (h home) clearOrphan() error {
 		go h.watchOrphan(ctx, pid, gone)
 		endPostgres(orphan, gone, 20*time.Second)
 		if h.runsHere(pid) {
-			return fmt.Errorf("localpg: an earlier postgres (pid %d) in %s cannot be ended", pid, h.dir)
+			return fmt.Errorf("an earlier postgres (pid %d) in %s cannot be ended", pid, h.dir)
 		}
 	}
 	if err := os.Remove(h.pidFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return fmt.Errorf("localpg: removing a stale pid file: %w", err)
+		return fmt.Errorf("removing a stale pid file: %w", err)
 	}
 	return nil
 }

@@ -1,0 +1,64 @@
+package localpg
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+)
+
+// ensureData makes the database cluster unless it is there. initdb works in a
+// directory of its own, which takes its name only when it is complete.
+func (l launch) ensureData(ctx context.Context) error {
+	unfinished, _ := filepath.Glob(l.home.data + ".init-*")
+	for _, dir := range unfinished {
+		os.RemoveAll(dir) // what a dying initdb still holds goes next time
+	}
+	major, err := l.home.major()
+	if err != nil {
+		return err
+	}
+	if major != 0 {
+		return l.programs.suit(major) // it may have come between the search and the lock
+	}
+	temp := fmt.Sprintf("%s.init-%d", l.home.data, os.Getpid())
+	if err := os.Mkdir(temp, 0o700); err != nil {
+		return err
+	}
+	defer os.RemoveAll(temp)
+	if err := l.who.own(temp, 0o700); err != nil {
+		return err
+	}
+	if err := l.initdb(ctx, temp); err != nil {
+		return err
+	}
+	if err := os.Rename(temp, l.home.data); err != nil {
+		return err
+	}
+	return syncDir(l.home.dir)
+}
+
+// initdb makes a database cluster in an empty directory.
+func (l launch) initdb(ctx context.Context, dir string) error {
+	args := []string{"-D", dir, "-U", Superuser, "-E", "UTF8", "--locale=C", "--data-checksums",
+		"--auth-local=peer", "--auth-host=reject", "--no-instructions"}
+	if l.cfg.Unsafe {
+		args = append(args, "--no-sync", "--wal-segsize=1")
+	}
+	c, err := startChild(l.who.command(dir, syscall.SIGKILL, l.programs.initdb(), args...), nil)
+	if err != nil {
+		return err
+	}
+	return c.finish(ctx, "initdb")
+}
+
+// syncDir makes a rename in dir durable.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
