@@ -56,11 +56,21 @@ func TestThirdPartyIsWhatIsLinked(t *testing.T) {
 	}
 }
 
-// bare leaves out what says nothing about the wire: comments, and the options
-// that only steer generators.
+// bare leaves out what cannot be told apart on the wire: comments, and whether
+// an extension is packed, since every parser must accept both forms
+// (protobuf.dev, Encoding, "Packed Repeated Fields"). field_behavior was once
+// declared unpacked and no longer is.
 func bare(file *descriptorpb.FileDescriptorProto) *descriptorpb.FileDescriptorProto {
 	file = proto.CloneOf(file)
 	file.SourceCodeInfo = nil
+	for _, extension := range file.Extension {
+		if extension.Options != nil {
+			extension.Options.Packed = nil
+		}
+		if proto.Size(extension.Options) == 0 {
+			extension.Options = nil
+		}
+	}
 	return file
 }
 

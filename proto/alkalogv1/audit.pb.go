@@ -424,7 +424,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xc9\a\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\xce\a\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -454,8 +454,8 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x12comment_commitment\x18\x10 \x01(\fR\x11commentCommitment\x12!\n" +
 	"\fcause_digest\x18\x11 \x01(\fR\vcauseDigest\x129\n" +
 	"\n" +
-	"occur_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12;\n" +
-	"\vrecord_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"occur_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12@\n" +
+	"\vrecord_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"recordTime\x12\x12\n" +
 	"\x04till\x18\x14 \x01(\tR\x04till\x12\x19\n" +
 	"\btrace_id\x18\x15 \x01(\tR\atraceId\x12\x1d\n" +

@@ -316,9 +316,9 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rateB\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\xe2\b\n" +
-	"\aOutcome\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12@\n" +
+	"\x11_exposure_minutes\"\xce\t\n" +
+	"\aOutcome\x12\x82\x01\n" +
+	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12\x96\x01\n" +
 	"\asession\x18\x03 \x01(\tB|\xfaA\x11\n" +

@@ -440,7 +440,7 @@ type OverrideTerms struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// False: nobody may, and trying is audited.
 	Allowed bool `protobuf:"varint,1,opt,name=allowed,proto3" json:"allowed,omitempty"`
-	// Roles that may; at least one when allowed.
+	// Roles that may; at least one when allowed, at most 10.
 	Roles []Role `protobuf:"varint,2,rep,packed,name=roles,proto3,enum=alkalog.v1.Role" json:"roles,omitempty"`
 	// Reasons to choose from; at least one when allowed.
 	Reasons       []*OverrideReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
@@ -521,7 +521,8 @@ type Rule struct {
 	Basis *Basis `protobuf:"bytes,8,opt,name=basis,proto3" json:"basis,omitempty"`
 	// Whether it may be overridden.
 	OverrideTerms *OverrideTerms `protobuf:"bytes,9,opt,name=override_terms,json=overrideTerms,proto3" json:"override_terms,omitempty"`
-	// Jurisdictions for which it holds, by enum name; empty: all.
+	// Jurisdictions for which it holds, by enum name, up to 20 of up to 63
+	// characters; empty: all.
 	Jurisdictions []string `protobuf:"bytes,10,rep,name=jurisdictions,proto3" json:"jurisdictions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -916,12 +917,12 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x06source\x18\x02 \x01(\tBY\xbaHVrT\x18\xac\x022O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06source\"\xc2\x01\n" +
 	"\x0eOverrideReason\x121\n" +
 	"\x04code\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{2,62}$R\x04code\x12}\n" +
-	"\vdescription\x18\x02 \x01(\tB[\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdescription\"\xa0\x01\n" +
+	"\vdescription\x18\x02 \x01(\tB[\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdescription\"\xa2\x01\n" +
 	"\rOverrideTerms\x12\x18\n" +
-	"\aallowed\x18\x01 \x01(\bR\aallowed\x125\n" +
-	"\x05roles\x18\x02 \x03(\x0e2\x10.alkalog.v1.RoleB\r\xbaH\n" +
-	"\x92\x01\a\"\x05\x82\x01\x02\x10\x01R\x05roles\x12>\n" +
-	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\"\xa9\x05\n" +
+	"\aallowed\x18\x01 \x01(\bR\aallowed\x127\n" +
+	"\x05roles\x18\x02 \x03(\x0e2\x10.alkalog.v1.RoleB\x0f\xbaH\f\x92\x01\t\x10\n" +
+	"\"\x05\x82\x01\x02\x10\x01R\x05roles\x12>\n" +
+	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\"\xaf\x05\n" +
 	"\x04Rule\x12G\n" +
 	"\arule_id\x18\x01 \x01(\tB.\xbaH+r)\x18P2%^[a-z][a-z0-9-]*(\\.[a-z][a-z0-9-]*)+$R\x06ruleId\x12!\n" +
 	"\aversion\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aversion\x121\n" +
@@ -934,9 +935,9 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"expression\x12u\n" +
 	"\amessage\x18\a \x01(\tB[\xbaHXrV\x10\x01\x18\x90\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\amessage\x12'\n" +
 	"\x05basis\x18\b \x01(\v2\x11.alkalog.v1.BasisR\x05basis\x12@\n" +
-	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x12.\n" +
+	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x124\n" +
 	"\rjurisdictions\x18\n" +
-	" \x03(\tB\b\xbaH\x05\x92\x01\x02\x10\x14R\rjurisdictions\"\xf9\b\n" +
+	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?R\rjurisdictions\"\xf9\b\n" +
 	"\x10PolicyParameters\x12=\n" +
 	"\x12shampoo_wait_hours\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\x00R\x10shampooWaitHours\x88\x01\x01\x129\n" +
