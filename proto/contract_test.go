@@ -219,8 +219,7 @@ func unexplained(file protoreflect.FileDescriptor) complaints {
 			need(method)
 		}
 	}
-	var enums func(protoreflect.EnumDescriptors)
-	enums = func(list protoreflect.EnumDescriptors) {
+	enums := func(list protoreflect.EnumDescriptors) {
 		for _, enum := range all(list) {
 			need(enum)
 			for _, value := range all(enum.Values()) {
