@@ -1,0 +1,40 @@
+package alkali_test
+
+import (
+	"fmt"
+
+	"alkalog/service/alkali"
+)
+
+// 1.5 % lithium hydroxide looks well under 2 %, and is over it.
+func ExampleCheck() {
+	cream := alkali.Product{Contains: alkali.Composition{{Substance: alkali.LithiumHydroxide, Percent: 1.5}}}
+	for _, exceedance := range alkali.Check(cream, alkali.EuropeanUnion, alkali.General) {
+		fmt.Println(exceedance)
+	}
+	fmt.Println(len(alkali.Check(cream, alkali.EuropeanUnion, alkali.Professional)), "for professional use")
+	// Output:
+	// 2.505 % m/m as sodium hydroxide: Regulation (EC) No 1223/2009, Annex III, entry 15a/15b allows 2 %
+	// 0 for professional use
+}
+
+// A declaration that cannot be true is told why, in words for the person who typed it.
+func ExamplePlausible() {
+	cream := alkali.Product{
+		Contains: alkali.Composition{{Substance: alkali.SodiumHydroxide, Percent: 2.2}},
+		PH:       9.5,
+		Method:   alkali.Measured,
+	}
+	for _, objection := range alkali.Plausible(cream) {
+		fmt.Println(objection.About + ": " + objection.Text)
+	}
+	// Output:
+	// ph: pH 9.50 is too low for what is declared: in water at 25 degrees Celsius it reaches 13.58, and relaxers are measured up to about 2 below that; correct the pH or the percentages
+}
+
+// Activity matters: by concentration alone 2 % would be 13.70.
+func ExamplePHBound() {
+	ph, err := alkali.PHBound(alkali.Composition{{Substance: alkali.SodiumHydroxide, Percent: 2}}, 25)
+	fmt.Printf("%.2f %v\n", ph, err)
+	// Output: 13.54 <nil>
+}
