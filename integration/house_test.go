@@ -24,9 +24,9 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	pbRoom       = "proto/alkalogv1"
-	engineRooms  = "service/rules service/timing service/alkali service/ledger"
+	engineRooms  = "service/rules service/timing service/alkali service/ledger service/card"
 	serviceRooms = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/audit"
-	commonRooms  = pbRoom + " service/actor service/fault storage"
+	commonRooms  = pbRoom + " service/actor service/fault service/record storage"
 )
 
 // arrows names, for every folder that holds Go, the folders of ours that it may
@@ -46,12 +46,14 @@ var arrows = map[string]string{
 	"service/processing":   commonRooms + " " + engineRooms,
 	"service/outcome":      commonRooms + " " + engineRooms,
 	"service/audit":        commonRooms + " " + engineRooms,
-	"service/rules":        pbRoom,
+	"service/rules":        "service/alkali " + pbRoom,
 	"service/timing":       pbRoom,
 	"service/alkali":       pbRoom,
 	"service/ledger":       pbRoom,
 	"service/fault":        "storage " + pbRoom,
 	"service/actor":        pbRoom,
+	"service/record":       "service/actor service/fault service/ledger service/rules service/card storage " + pbRoom,
+	"service/card":         "service/timing " + pbRoom,
 	"storage":              pbRoom,
 	"storage/localpg":      "",
 	"storage/storagetest":  "storage storage/localpg " + pbRoom,

@@ -2129,7 +2129,11 @@ type Session struct {
 	// The outcome; empty while open.
 	Outcome string `protobuf:"bytes,17,opt,name=outcome,proto3" json:"outcome,omitempty"`
 	// State at the time of the answer; not stored.
-	State         *SessionState `protobuf:"bytes,18,opt,name=state,proto3" json:"state,omitempty"`
+	State *SessionState `protobuf:"bytes,18,opt,name=state,proto3" json:"state,omitempty"`
+	// A decision that did not let it go ahead, when it was begun all the same.
+	RefusedDecision string `protobuf:"bytes,19,opt,name=refused_decision,json=refusedDecision,proto3" json:"refused_decision,omitempty"`
+	// Products and lots used so far, from the events.
+	ProductsUsed  []*ProductUsed `protobuf:"bytes,20,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2286,6 +2290,20 @@ func (x *Session) GetOutcome() string {
 func (x *Session) GetState() *SessionState {
 	if x != nil {
 		return x.State
+	}
+	return nil
+}
+
+func (x *Session) GetRefusedDecision() string {
+	if x != nil {
+		return x.RefusedDecision
+	}
+	return ""
+}
+
+func (x *Session) GetProductsUsed() []*ProductUsed {
+	if x != nil {
+		return x.ProductsUsed
 	}
 	return nil
 }
@@ -2618,7 +2636,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x12normalizer_minutes\x18\r \x01(\x01H\x00R\x11normalizerMinutes\x88\x01\x01\x12#\n" +
 	"\rscalp_checked\x18\x0e \x01(\bR\fscalpChecked\x12<\n" +
 	"\rproducts_used\x18\x0f \x03(\v2\x17.alkalog.v1.ProductUsedR\fproductsUsedB\x15\n" +
-	"\x13_normalizer_minutes\"\x9d\r\n" +
+	"\x13_normalizer_minutes\"\xa5\x0e\n" +
 	"\aSession\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -2649,7 +2667,10 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\bsequence\x18\x0f \x01(\x03B\x03\xe0A\x03R\bsequence\x126\n" +
 	"\x06limits\x18\x10 \x01(\v2\x19.alkalog.v1.SessionLimitsB\x03\xe0A\x03R\x06limits\x12\x1d\n" +
 	"\aoutcome\x18\x11 \x01(\tB\x03\xe0A\x03R\aoutcome\x123\n" +
-	"\x05state\x18\x12 \x01(\v2\x18.alkalog.v1.SessionStateB\x03\xe0A\x03R\x05state:H\xeaAE\n" +
+	"\x05state\x18\x12 \x01(\v2\x18.alkalog.v1.SessionStateB\x03\xe0A\x03R\x05state\x12C\n" +
+	"\x10refused_decision\x18\x13 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/DecisionR\x0frefusedDecision\x12A\n" +
+	"\rproducts_used\x18\x14 \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed:H\xeaAE\n" +
 	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\xc7\x02\n" +
 	"\rSessionLimits\x12,\n" +
 	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12(\n" +
@@ -2823,14 +2844,15 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	35, // 50: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
 	29, // 51: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
 	27, // 52: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
-	22, // 53: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	31, // 54: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	27, // 55: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	56, // [56:56] is the sub-list for method output_type
-	56, // [56:56] is the sub-list for method input_type
-	56, // [56:56] is the sub-list for extension type_name
-	56, // [56:56] is the sub-list for extension extendee
-	0,  // [0:56] is the sub-list for field type_name
+	18, // 53: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
+	22, // 54: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	31, // 55: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	27, // 56: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	57, // [57:57] is the sub-list for method output_type
+	57, // [57:57] is the sub-list for method input_type
+	57, // [57:57] is the sub-list for extension type_name
+	57, // [57:57] is the sub-list for extension extendee
+	0,  // [0:57] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }

@@ -1,0 +1,50 @@
+// Package actor says who is calling. The transport puts an Actor into the
+// context once the caller is known; services read it and never look at tokens,
+// certificates or headers themselves.
+package actor
+
+import (
+	"context"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Actor is the caller of an RPC.
+type Actor struct {
+	Name    string  // resource name, such as "chains/ebb/practitioners/amara"
+	Role    pb.Role // the capacity in which the call is made
+	Chain   string  // the chain the caller belongs to, "chains/ebb"; empty for an operator
+	Till    string  // how the sending till names itself; empty: not known
+	TraceID string  // 32 lower-case hex digits; empty: not traced
+}
+
+// May reports whether the actor may see what lies in the chain that name is of.
+// An operator sets chains up and may see all of them.
+func (a Actor) May(name string) bool {
+	return a.Role == pb.Role_ROLE_OPERATOR || (a.Chain != "" && ChainOf(name) == a.Chain)
+}
+
+// ChainOf returns the chain of a resource name: "chains/ebb" for
+// "chains/ebb/salons/north", or "" when the name has none.
+func ChainOf(name string) string {
+	collection, rest, found := strings.Cut(name, "/")
+	id, _, _ := strings.Cut(rest, "/")
+	if !found || collection != "chains" || id == "" {
+		return ""
+	}
+	return "chains/" + id
+}
+
+type key struct{}
+
+// NewContext returns a context that carries the actor.
+func NewContext(ctx context.Context, a Actor) context.Context {
+	return context.WithValue(ctx, key{}, a)
+}
+
+// From returns the actor of a context; the zero Actor may do nothing.
+func From(ctx context.Context) Actor {
+	a, _ := ctx.Value(key{}).(Actor)
+	return a
+}

@@ -1,0 +1,88 @@
+package alkali
+
+import pb "alkalog/proto/alkalogv1"
+
+// known is which substance of the contract is which here; UnknownSubstance for
+// those that no limit and no computation knows (glyoxylic acid).
+func known(s pb.Substance) Substance {
+	switch s {
+	case pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:
+		return SodiumHydroxide
+	case pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE:
+		return PotassiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE:
+		return LithiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE_MONOHYDRATE:
+		return LithiumHydroxideMonohydrate
+	case pb.Substance_SUBSTANCE_CALCIUM_HYDROXIDE:
+		return CalciumHydroxide
+	case pb.Substance_SUBSTANCE_GUANIDINE_SALT:
+		return GuanidineCarbonate
+	case pb.Substance_SUBSTANCE_THIOGLYCOLIC_ACID:
+		return ThioglycolicAcid
+	case pb.Substance_SUBSTANCE_THIOGLYCOLIC_ESTER:
+		return GlycerylThioglycolate
+	case pb.Substance_SUBSTANCE_SULFITE:
+		return SulfurDioxide
+	case pb.Substance_SUBSTANCE_FORMALDEHYDE:
+		return Formaldehyde
+	case pb.Substance_SUBSTANCE_HYDROGEN_PEROXIDE:
+		return HydrogenPeroxide
+	case pb.Substance_SUBSTANCE_AMMONIA:
+		return Ammonia
+	}
+	return UnknownSubstance
+}
+
+// Declared is what a product of the catalogue declares. index[i] is the place,
+// among the product's ingredients, of part i.
+func Declared(p *pb.Product) (declared Product, index []int) {
+	for i, ingredient := range p.GetIngredients() {
+		substance := known(ingredient.Substance)
+		if substance == UnknownSubstance {
+			continue
+		}
+		percent := ingredient.MassPercent
+		if substance == GlycerylThioglycolate {
+			// The contract declares esters as thioglycolic acid already.
+			percent /= Factor(GlycerylThioglycolate, ThioglycolicAcid)
+		}
+		declared.Contains = append(declared.Contains, Part{substance, percent})
+		index = append(index, i)
+	}
+	if p.DeclaredPh != nil {
+		declared.PH, declared.Method = p.GetDeclaredPh(), method(p.PhMethod)
+	}
+	return declared, index
+}
+
+// method is how the declared pH was come by; a pH without a method counts as
+// measured, the wider comparison.
+func method(m pb.PhMethod) Method {
+	if m == pb.PhMethod_PH_METHOD_COMPUTED {
+		return Computed
+	}
+	return Measured
+}
+
+// Place is the law that a jurisdiction's products are under.
+func Place(j pb.Jurisdiction) Jurisdiction {
+	switch j {
+	case pb.Jurisdiction_JURISDICTION_EU:
+		return EuropeanUnion
+	case pb.Jurisdiction_JURISDICTION_UK:
+		return UnitedKingdom
+	case pb.Jurisdiction_JURISDICTION_US, pb.Jurisdiction_JURISDICTION_US_TEXAS,
+		pb.Jurisdiction_JURISDICTION_US_CALIFORNIA, pb.Jurisdiction_JURISDICTION_US_MARYLAND:
+		return UnitedStates
+	}
+	return Unstated
+}
+
+// Tier is to whom a product may be sold; one not stated is held to the stricter.
+func Tier(t pb.UseTier) Use {
+	if t == pb.UseTier_USE_TIER_PROFESSIONAL {
+		return Professional
+	}
+	return General
+}

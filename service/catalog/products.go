@@ -1,0 +1,166 @@
+// Package catalog serves products with their directions and lots, and the rules
+// that hold in a chain.
+package catalog
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/alkali"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/rules"
+	"alkalog/storage"
+)
+
+// Service is the CatalogService.
+type Service struct {
+	pb.UnimplementedCatalogServiceServer
+
+	DB    *storage.DB
+	Now   func() time.Time
+	Rules *rules.Engine
+}
+
+// CreateProduct enters a product whose declaration can be true.
+func (s Service) CreateProduct(ctx context.Context, req *pb.CreateProductRequest) (*pb.CreateProductResponse, error) {
+	name := req.Parent + "/products/" + req.ProductId
+	for _, lot := range req.Product.Lots {
+		record.Clear(lot)
+	}
+	check := record.All(record.Exist(storage.Chains, req.Parent), believable(req.Product), companions(req.Product))
+	return record.Create(ctx, s.DB, storage.Products, s.Now(), req, name, req.Product, check,
+		func(m *pb.Product) *pb.CreateProductResponse { return &pb.CreateProductResponse{Product: m} })
+}
+
+// GetProduct returns a product.
+func (s Service) GetProduct(ctx context.Context, req *pb.GetProductRequest) (*pb.GetProductResponse, error) {
+	m, err := record.Read(ctx, s.DB, storage.Products, req.Name)
+	return &pb.GetProductResponse{Product: m}, err
+}
+
+// ListProducts lists the products of a chain by name.
+func (s Service) ListProducts(ctx context.Context, req *pb.ListProductsRequest) (*pb.ListProductsResponse, error) {
+	ms, next, err := record.List(ctx, s.DB, storage.Products, req.Parent, req.PageSize, req.PageToken)
+	return &pb.ListProductsResponse{Products: ms, NextPageToken: next}, err
+}
+
+// UpdateProduct changes a product. Recalls stay, whatever lots the caller sends.
+func (s Service) UpdateProduct(ctx context.Context, req *pb.UpdateProductRequest) (*pb.UpdateProductResponse, error) {
+	return record.Update(ctx, s.DB, storage.Products, s.Now(), req, req.Product, req.UpdateMask,
+		func(r *storage.Snapshot, stored, amended *pb.Product) error {
+			keepRecalls(stored, amended)
+			return record.All(believable(amended), companions(amended))(r)
+		},
+		func(m *pb.Product) *pb.UpdateProductResponse { return &pb.UpdateProductResponse{Product: m} })
+}
+
+// believable refuses a declaration that chemistry says cannot be true.
+func believable(p *pb.Product) record.Check {
+	return func(*storage.Snapshot) error {
+		declared, index := alkali.Declared(p)
+		var violations []fault.Violation
+		for _, o := range alkali.Plausible(declared) {
+			field := "product.ingredients"
+			switch {
+			case o.About == alkali.AboutPH:
+				field = "product.declared_ph"
+			case o.Part >= 0:
+				field = fmt.Sprintf("product.ingredients[%d].mass_percent", index[o.Part])
+			}
+			violations = append(violations, fault.Violation{Field: field, Want: o.Text})
+		}
+		if len(violations) > 0 {
+			return fault.InvalidFields(violations...)
+		}
+		return nil
+	}
+}
+
+// companions checks the products that the directions name.
+func companions(p *pb.Product) record.Check {
+	return record.Exist(storage.Products, p.GetDirections().GetNormalizer(), p.GetDirections().GetNeutralizingShampoo())
+}
+
+// keepRecalls carries the recalls of the stored product into the amended one: a
+// recalled lot can neither be cleared nor left out.
+func keepRecalls(stored, amended *pb.Product) {
+	for _, lot := range amended.Lots {
+		record.Clear(lot)
+	}
+	for _, recalled := range stored.Lots {
+		if recalled.RecallTime == nil {
+			continue
+		}
+		lot := lotOf(amended, recalled.LotCode)
+		lot.RecallTime, lot.RecallReason = recalled.RecallTime, recalled.RecallReason
+	}
+}
+
+// lotOf returns the lot of that code, added if the product has none yet.
+func lotOf(p *pb.Product, code string) *pb.Lot {
+	for _, lot := range p.Lots {
+		if lot.LotCode == code {
+			return lot
+		}
+	}
+	lot := &pb.Lot{LotCode: code}
+	p.Lots = append(p.Lots, lot)
+	return lot
+}
+
+// RecallLot blocks a lot for every later decision and lists the sessions that
+// used it.
+func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.RecallLotResponse, error) {
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.RecallLotResponse, storage.Changes, error) {
+		stored, err := record.Get(r, storage.Products, req.Name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		answer := &pb.RecallLotResponse{Product: stored}
+		if err := listUses(r, answer, storage.SessionFilter{Product: req.Name, LotCode: req.LotCode}); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		product := proto.CloneOf(stored)
+		lot := lotOf(product, req.LotCode)
+		if lot.RecallTime != nil {
+			return answer, storage.Changes{}, nil
+		}
+		lot.RecallTime, lot.RecallReason = timestamppb.New(scene.Time), req.Reason
+		record.SetTime(product, "update_time", scene.Time)
+		replace := storage.Products.Replace(stored, product)
+		answer.Product = product
+		return answer, storage.Changes{
+			Records: []storage.Record{replace},
+			Entries: []*pb.AuditEntry{scene.Recalled(product, req.LotCode)},
+		}, nil
+	})
+}
+
+// sessionsListed is how many sessions the answer to a recall names; ListSessions
+// pages through them all. The contract says so.
+const sessionsListed = 500
+
+// listUses fills in the sessions that used what is recalled.
+func listUses(r *storage.Snapshot, answer *pb.RecallLotResponse, uses storage.SessionFilter) error {
+	count, err := storage.CountSessions(r, uses)
+	if err != nil {
+		return err
+	}
+	sessions, _, err := storage.ListSessions(r, uses, storage.Page{Size: sessionsListed})
+	if err != nil {
+		return err
+	}
+	answer.SessionCount = int32(count)
+	for _, session := range sessions {
+		answer.Sessions = append(answer.Sessions, session.Name)
+	}
+	return nil
+}

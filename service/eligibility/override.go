@@ -1,0 +1,64 @@
+package eligibility
+
+import (
+	"context"
+	"strings"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/rules"
+	"alkalog/storage"
+)
+
+// shortestComment is how many characters an override's reason has at least,
+// blanks at the ends not counted. Our own choice.
+const shortestComment = 20
+
+// OverrideDecision tries to set one finding aside. Denied or accepted, the
+// attempt is kept with the decision and on the audit log; the decision itself
+// is never touched.
+func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionRequest) (*pb.OverrideDecisionResponse, error) {
+	if utf8.RuneCountInString(strings.TrimSpace(req.Comment)) < shortestComment {
+		return nil, fault.Invalid("comment", "must say why in at least 20 characters, not counting blanks at the ends")
+	}
+	salt, err := s.NewSalt()
+	if err != nil {
+		return nil, err
+	}
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
+		decision, err := record.Decision(r, req.Name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		by, err := record.Get(r, storage.Practitioners, req.Practitioner)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		override := &pb.Override{
+			OverrideId:   storage.NewID(),
+			RuleId:       req.RuleId,
+			Subject:      req.Subject,
+			Practitioner: req.Practitioner,
+			Role:         scene.Role,
+			ReasonCode:   req.ReasonCode,
+			Comment:      req.Comment,
+			CreateTime:   timestamppb.New(scene.Time),
+			CommentSalt:  salt,
+			Denial:       rules.JudgeOverride(decision, by, scene.Role, req.RuleId, req.Subject, req.ReasonCode, scene.Time),
+		}
+		answer := proto.CloneOf(decision)
+		answer.Overrides = append(answer.Overrides, override)
+		answer.StandingVerdict = rules.Standing(answer)
+		return &pb.OverrideDecisionResponse{Decision: answer, Override: override}, storage.Changes{
+			Records: []storage.Record{storage.InsertOverride(decision.Name, override)},
+			Entries: []*pb.AuditEntry{scene.Overridden(decision, override)},
+		}, nil
+	})
+}

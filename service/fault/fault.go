@@ -1,0 +1,128 @@
+// Package fault is the one place where errors become gRPC statuses. Services
+// raise trade errors with its constructors; storage names facts, and the table
+// in status.go says what callers are told of them. A refusal, a referral or an
+// open question is an answer and never comes here.
+//
+// Every status carries google.rpc.ErrorInfo with a reason in UPPER_SNAKE and
+// the domain "alkalog" (AIP-193), and the details that fit it.
+package fault
+
+import (
+	"fmt"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+)
+
+// Domain is the domain of every ErrorInfo.
+const Domain = "alkalog"
+
+// Violation is one field of a request that is not right.
+type Violation struct {
+	Field string // path of the field, such as "product.ingredients[1].mass_percent"
+	Want  string // what would be right
+}
+
+// Error is an error that knows its status.
+type Error struct {
+	code    codes.Code
+	reason  string
+	message string
+	details []protoadapt.MessageV1
+}
+
+// Error returns the message that callers see.
+func (e *Error) Error() string { return e.message }
+
+// Reason returns the machine-readable reason, such as "ETAG_MISMATCH".
+func (e *Error) Reason() string { return e.reason }
+
+// GRPCStatus returns the status with its details; grpc-go calls it.
+func (e *Error) GRPCStatus() *status.Status {
+	info := &errdetails.ErrorInfo{Reason: e.reason, Domain: Domain}
+	st, err := status.New(e.code, e.message).WithDetails(append([]protoadapt.MessageV1{info}, e.details...)...)
+	if err != nil {
+		return status.New(e.code, e.message)
+	}
+	return st
+}
+
+// NotFound says that there is nothing of that name here. It is the answer for
+// another chain's records too, so that nobody learns that they exist.
+func NotFound(name string) *Error {
+	return &Error{codes.NotFound, "NOT_FOUND", fmt.Sprintf("%q is not found", name),
+		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+}
+
+// Exists says that the id is taken.
+func Exists(name string) *Error {
+	return &Error{codes.AlreadyExists, "ALREADY_EXISTS", fmt.Sprintf("%q exists already", name),
+		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+}
+
+// Invalid says which field of a request is not right and what would be.
+func Invalid(field, want string) *Error { return InvalidFields(Violation{field, want}) }
+
+// InvalidFields says which fields of a request are not right; at least one.
+func InvalidFields(violations ...Violation) *Error {
+	bad := &errdetails.BadRequest{}
+	message := ""
+	for _, v := range violations {
+		bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Want})
+		if message != "" {
+			message += "; "
+		}
+		message += v.Field + ": " + v.Want
+	}
+	return &Error{codes.InvalidArgument, "INVALID_FIELD", message, []protoadapt.MessageV1{bad}}
+}
+
+// Stale says that the record was changed since it was read.
+func Stale(name string) *Error {
+	return &Error{codes.Aborted, "ETAG_MISMATCH", fmt.Sprintf("%q was changed since it was read; read it again", name),
+		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+}
+
+// Precondition says that the intention does not fit the state of things.
+// Reason is UPPER_SNAKE; subject is the resource name concerned.
+func Precondition(reason, subject, message string) *Error {
+	failure := &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
+		{Type: reason, Subject: subject, Description: message}}}
+	return &Error{codes.FailedPrecondition, reason, message, []protoadapt.MessageV1{failure}}
+}
+
+// Unauthenticated says that the caller is not known, and what would be right.
+func Unauthenticated(want string) *Error {
+	return &Error{code: codes.Unauthenticated, reason: "UNAUTHENTICATED", message: want}
+}
+
+// Denied says that the caller's role may not make this call.
+func Denied(method, role string) *Error {
+	return &Error{code: codes.PermissionDenied, reason: "ROLE_NOT_ALLOWED",
+		message: fmt.Sprintf("%s may not call %s", role, method)}
+}
+
+// Exhausted says that the caller asked for too much at once.
+func Exhausted(message string) *Error {
+	return &Error{code: codes.ResourceExhausted, reason: "LIMIT_EXCEEDED", message: message}
+}
+
+// Unimplemented says that the call is not served yet.
+func Unimplemented(what string) *Error {
+	return &Error{code: codes.Unimplemented, reason: "NOT_SERVED_YET", message: what + " is not served yet"}
+}
+
+// TooSlow says that a watcher fell behind; it resumes with its last token.
+func TooSlow() *Error {
+	return &Error{code: codes.Aborted, reason: "WATCHER_TOO_SLOW",
+		message: "the watcher fell behind; resume with the last resume_token"}
+}
+
+// Leaving says that the server is being stopped; a watcher resumes with its
+// last token, here or at another server.
+func Leaving() *Error {
+	return &Error{code: codes.Unavailable, reason: "SERVER_LEAVING",
+		message: "the server is being stopped; resume with the last resume_token"}
+}

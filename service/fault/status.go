@@ -1,0 +1,68 @@
+package fault
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	"alkalog/storage"
+)
+
+// retryDelay is when a caller may try again; our own choice.
+const retryDelay = 500 * time.Millisecond
+
+// facts says what callers are told of each fact that storage names.
+func facts() []struct {
+	fact error
+	told *Error
+} {
+	retry := []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}
+	return []struct {
+		fact error
+		told *Error
+	}{
+		{storage.ErrNotFound, &Error{code: codes.NotFound, reason: "NOT_FOUND", message: "not found"}},
+		{storage.ErrExists, &Error{code: codes.AlreadyExists, reason: "ALREADY_EXISTS", message: "exists already"}},
+		{storage.ErrStale, &Error{code: codes.Aborted, reason: "ETAG_MISMATCH", message: "the record was changed since it was read; read it again"}},
+		{storage.ErrReused, &Error{code: codes.AlreadyExists, reason: "REQUEST_ID_REUSED", message: "the request_id was used for another request; take a new one"}},
+		{storage.ErrBadToken, InvalidFields(Violation{"page_token", "must be the next_page_token of the same query, or empty"})},
+		{storage.ErrUnknown, &Error{codes.Unavailable, "OUTCOME_UNKNOWN", "outcome unknown; retry with the same request_id", retry}},
+		{storage.ErrFenced, &Error{codes.Unavailable, "DATABASE_FENCED", "the database is not the newest one; retry later", retry}},
+		{storage.ErrUnavailable, &Error{codes.Unavailable, "DATABASE_UNAVAILABLE", "the database cannot be reached; retry later", retry}},
+		{context.DeadlineExceeded, &Error{code: codes.DeadlineExceeded, reason: "DEADLINE_EXCEEDED", message: "the deadline passed"}},
+		{context.Canceled, &Error{code: codes.Canceled, reason: "CANCELLED", message: "the call was cancelled"}},
+	}
+}
+
+// Known returns the status error for err, and whether callers may be told of
+// it. Anything not known is INTERNAL: its text stays on the server.
+func Known(err error) (error, bool) {
+	if own := new(Error); errors.As(err, &own) {
+		return own.GRPCStatus().Err(), true
+	}
+	for _, f := range facts() {
+		if errors.Is(err, f.fact) {
+			return f.told.GRPCStatus().Err(), true
+		}
+	}
+	if st, ok := status.FromError(err); ok && st.Code() != codes.Unknown {
+		return err, true
+	}
+	return nil, false
+}
+
+// Internal is what callers are told of an error nobody foresaw; id finds its
+// text in the server's log.
+func Internal(id string) error {
+	e := &Error{code: codes.Internal, reason: "INTERNAL", message: "something went wrong here; nothing was decided (error " + id + ")"}
+	return e.GRPCStatus().Err()
+}
+
+// Code returns the code of a settled error; OK for nil.
+func Code(err error) codes.Code { return status.Code(err) }

@@ -1,0 +1,199 @@
+// Package ledger makes the entries of the audit log. It is pure: values in,
+// entries out; the door to the database commits them together with their cause.
+//
+// An entry holds no personal data in clear. People appear by their resource
+// names; free text appears as a commitment, SHA-256 over a random salt and the
+// text, with the salt kept beside the text.
+package ledger
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// format is the version of what an entry's fields mean.
+const format = 1
+
+// Scene is what every entry of one call has in common.
+type Scene struct {
+	Chain     string        // resource name of the chain
+	Actor     string        // who calls
+	Role      pb.Role       // in which capacity
+	Till      string        // the sending till; empty: not known
+	TraceID   string        // 32 lower-case hex digits; empty: not traced
+	RequestID string        // the caller's id of the request
+	Time      time.Time     // when it is recorded
+	NewID     func() string // a fresh, time-ordered id
+}
+
+// entry begins an entry whose cause is the message given, as it is stored.
+func (s Scene) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEntry {
+	return &pb.AuditEntry{
+		Name:        s.Chain + "/entries/" + s.NewID(),
+		Kind:        kind,
+		Format:      format,
+		Actor:       s.Actor,
+		Role:        s.Role,
+		CauseDigest: Digest(cause),
+		OccurTime:   timestamppb.New(s.Time),
+		RecordTime:  timestamppb.New(s.Time),
+		Till:        s.Till,
+		TraceId:     s.TraceID,
+		RequestId:   s.RequestID,
+	}
+}
+
+// Digest is the SHA-256 of a record as it is stored: its deterministic encoding
+// by this program, which is what storage writes. To check it later, hash the
+// stored bytes; never encode again.
+func Digest(m proto.Message) []byte {
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
+	if err != nil {
+		return nil // invalid UTF-8, which no message that came through the wire has
+	}
+	sum := sha256.Sum256(body)
+	return sum[:]
+}
+
+// Commit is the commitment to a free text.
+func Commit(salt []byte, text string) []byte {
+	sum := sha256.Sum256(append(append([]byte(nil), salt...), text...))
+	return sum[:]
+}
+
+// Decided is the entry of a decision that refuses or refers; others have none.
+func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
+	kind := pb.EntryKind_ENTRY_KIND_REFUSAL
+	switch d.Verdict {
+	case pb.Verdict_VERDICT_REFUSE:
+	case pb.Verdict_VERDICT_REFER:
+		kind = pb.EntryKind_ENTRY_KIND_REFERRAL
+	default:
+		return nil
+	}
+	e := s.entry(kind, d)
+	s.about(e, d)
+	e.Summary = firstMessage(d)
+	for _, f := range d.Findings {
+		e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+	}
+	return []*pb.AuditEntry{e}
+}
+
+// about fills in what a decision is about.
+func (s Scene) about(e *pb.AuditEntry, d *pb.Decision) {
+	e.Decision = d.Name
+	e.Client = parent(d.Name)
+	e.Salon = d.Inputs.GetSalon().GetName()
+	e.Product = d.Inputs.GetProduct().GetName()
+	e.HousePolicy = d.Inputs.GetHousePolicy().GetName()
+	e.PolicyDigest = d.PolicyDigest
+	if p := d.Inputs.GetPractitioner().GetName(); p != s.Actor {
+		e.OnBehalfOf = p
+	}
+}
+
+// firstMessage is the message of the deciding finding.
+func firstMessage(d *pb.Decision) string {
+	if len(d.Findings) == 0 {
+		return ""
+	}
+	return d.Findings[0].Message
+}
+
+// parent is the resource name above a name: the client of a decision.
+func parent(name string) string {
+	slashes := 0
+	for i := len(name) - 1; i > 0; i-- {
+		if name[i] == '/' {
+			if slashes++; slashes == 2 {
+				return name[:i]
+			}
+		}
+	}
+	return ""
+}
+
+// Overridden is the entry of an override, accepted or denied.
+func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
+	kind, outcome := pb.EntryKind_ENTRY_KIND_OVERRIDE, "overridden"
+	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+		kind, outcome = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, "override denied: "+o.Denial.String()
+	}
+	e := s.entry(kind, o)
+	s.about(e, d)
+	e.OnBehalfOf = ""
+	if o.Practitioner != s.Actor {
+		e.OnBehalfOf = o.Practitioner
+	}
+	e.ReasonCode = o.ReasonCode
+	e.Summary = fmt.Sprintf("finding %s %s", o.RuleId, outcome)
+	e.CommentCommitment = Commit(o.CommentSalt, o.Comment)
+	for _, f := range d.Findings {
+		if f.RuleId == o.RuleId && f.Subject == o.Subject {
+			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+		}
+	}
+	return e
+}
+
+// Deviated is the entry of a departure of a session; cause is the event or
+// session that showed it, as stored.
+func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_DEVIATION, cause)
+	s.during(e, session)
+	e.ReasonCode = d.Kind.String()
+	e.Summary = d.Message
+	if d.OccurTime != nil {
+		e.OccurTime = d.OccurTime
+	}
+	return e
+}
+
+// Alarmed is the entry of an alarm of a session.
+func (s Scene) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)
+	s.during(e, session)
+	e.ReasonCode = a.Kind.String()
+	e.Summary = a.Message
+	if a.SinceTime != nil {
+		e.OccurTime = a.SinceTime
+	}
+	return e
+}
+
+// during fills in what a session is about.
+func (s Scene) during(e *pb.AuditEntry, session *pb.Session) {
+	e.Session = session.Name
+	e.Client = parent(session.Name)
+	e.Decision = session.Decision
+	e.Salon = session.Salon
+	e.Product = session.Product
+	if session.Practitioner != s.Actor {
+		e.OnBehalfOf = session.Practitioner
+	}
+}
+
+// Recalled is the entry of a lot's recall; p is the product as stored with it.
+func (s Scene) Recalled(p *pb.Product, lotCode string) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_LOT_RECALLED, p)
+	e.Product = p.Name
+	e.ReasonCode = lotCode
+	e.Summary = fmt.Sprintf("lot %s recalled", lotCode)
+	return e
+}
+
+// Activated is the entry of a house policy that came into force.
+func (s Scene) Activated(p *pb.HousePolicy) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, p)
+	e.HousePolicy = p.Name
+	e.PolicyDigest = p.Digest
+	e.Summary = fmt.Sprintf("house policy in force with %d rules", len(p.Rules))
+	return e
+}

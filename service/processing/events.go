@@ -1,0 +1,147 @@
+package processing
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// RecordEvents records facts. None is lost because it came late or broke a
+// rule; what it shows to be a departure is on the audit log and in the answer.
+func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
+		stored, err := record.Get(r, storage.Sessions, req.Name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		old, err := storage.Events(r, req.Name, 0)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		results, fresh := s.sort(req.Events, old, scene.Actor, scene.Time)
+		session := proto.CloneOf(stored)
+		session.Sequence += int64(len(fresh))
+		session.UpdateTime = timestamppb.New(scene.Time)
+		all := append(old[:len(old):len(old)], fresh...)
+		// Departures that time alone brought since the last record are new too.
+		before := timing.Fold(stored, old, stored.UpdateTime.AsTime())
+		after := timing.Fold(session, all, scene.Time)
+		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, scene.Time)}
+		if len(fresh) == 0 {
+			return answer, storage.Changes{}, nil
+		}
+		answer.NewDeviations = timing.NewDeviations(before, after)
+		fresh[len(fresh)-1].Guidance = after
+		changes := storage.Changes{Records: []storage.Record{storage.Sessions.Replace(stored, session)}}
+		for _, e := range fresh {
+			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
+		}
+		changes.Entries = deviations(scene, session, all, answer.NewDeviations)
+		return answer, changes, nil
+	})
+	if err == nil {
+		s.Hub.Signal(req.Name)
+	}
+	return answer, err
+}
+
+// sort says what becomes of each event, and returns those to be recorded.
+func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, now time.Time) ([]*pb.EventResult, []*pb.StoredEvent) {
+	known := map[string]*pb.Event{}
+	for _, e := range old {
+		known[e.Event.EventId] = e.Event
+	}
+	var results []*pb.EventResult
+	var fresh []*pb.StoredEvent
+	for _, e := range events {
+		result := &pb.EventResult{EventId: e.GetEventId(), Status: pb.EventStatus_EVENT_STATUS_RECORDED}
+		results = append(results, result)
+		earlier, recorded := known[e.GetEventId()]
+		switch violations := s.Check(e); {
+		case len(violations) > 0:
+			result.Status, result.Reason = pb.EventStatus_EVENT_STATUS_REJECTED, describe(violations)
+		case recorded && !proto.Equal(earlier, e):
+			result.Status = pb.EventStatus_EVENT_STATUS_REJECTED
+			result.Reason = "event_id: was used for another event; take a new one"
+		case recorded:
+			result.Status = pb.EventStatus_EVENT_STATUS_ALREADY_RECORDED
+		default:
+			known[e.EventId] = e
+			fresh = append(fresh, &pb.StoredEvent{
+				Event:      e,
+				RecordTime: timestamppb.New(now),
+				Sequence:   int64(len(old) + len(fresh) + 1),
+				Sender:     sender,
+			})
+		}
+	}
+	return results, fresh
+}
+
+// describe is violations in one line.
+func describe(violations []fault.Violation) string {
+	var lines []string
+	for _, v := range violations {
+		lines = append(lines, v.Field+": "+v.Want)
+	}
+	return strings.Join(lines, "; ")
+}
+
+// skew is how far the till's clock is ahead, in seconds; nil when not measured.
+func skew(req *pb.RecordEventsRequest, now time.Time) *float64 {
+	if req.SendTime == nil {
+		return nil
+	}
+	return new(req.SendTime.AsTime().Sub(now).Seconds())
+}
+
+// GetSession returns a session with its state now.
+func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb.GetSessionResponse, error) {
+	session, events, err := s.load(ctx, req.Name)
+	if err != nil {
+		return nil, err
+	}
+	session.State = timing.Fold(session, events, s.Now())
+	answer := &pb.GetSessionResponse{Session: session}
+	if req.WithEvents {
+		answer.Events = events
+	}
+	return answer, nil
+}
+
+// load reads a session and its events from one snapshot.
+func (s Service) load(ctx context.Context, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
+	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {
+		if session, err = record.Get(r, storage.Sessions, name); err == nil {
+			events, err = storage.Events(r, name, 0)
+		}
+		return err
+	})
+	return session, events, err
+}
+
+// ListSessions lists sessions of a client or of the whole chain, newest first.
+func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
+	answer := &pb.ListSessionsResponse{}
+	filter := storage.SessionFilter{Client: req.Parent, Product: req.Product, LotCode: req.LotCode}
+	if strings.HasSuffix(req.Parent, "/-") {
+		filter.Client = ""
+	}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		answer.Sessions, answer.NextPageToken, err = storage.ListSessions(r, filter,
+			storage.Page{Size: req.PageSize, Token: req.PageToken})
+		return err
+	})
+	return answer, err
+}

@@ -1,0 +1,191 @@
+// Package processing serves the clock of a service. What happened in the salon
+// is always recorded, even when it broke a rule; only intentions are refused.
+package processing
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// Service is the ProcessingService.
+type Service struct {
+	pb.UnimplementedProcessingServiceServer
+
+	DB  *storage.DB
+	Now func() time.Time
+	// Check says what is not right in a message by the contract's rules.
+	Check func(proto.Message) []fault.Violation
+	Hub   *Hub
+}
+
+// decisionHolds is how long after it was made a decision lets a service begin.
+// Our own choice: scalp, hair and history can change overnight.
+const decisionHolds = 24 * time.Hour
+
+// StartSession begins a service that a decision lets go ahead, or records one
+// that is under way whatever the decision says.
+func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
+	scene := record.Scene(ctx, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
+		session, err := s.begin(r, req, scene.Time)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		insert := storage.Sessions.Insert(session)
+		state := timing.Fold(session, nil, scene.Time)
+		answer := proto.CloneOf(session)
+		answer.State = state
+		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
+			Records: []storage.Record{insert},
+			Entries: deviations(scene, session, nil, state.Deviations),
+		}, nil
+	})
+}
+
+// begin makes the session that is asked for.
+func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now time.Time) (*pb.Session, error) {
+	if _, err := record.Get(r, storage.Clients, req.Parent); err != nil {
+		return nil, err
+	}
+	session := &pb.Session{
+		Name:       req.Parent + "/sessions/" + storage.NewID(),
+		CreateTime: timestamppb.New(now),
+		UpdateTime: timestamppb.New(now),
+		StartTime:  req.StartTime,
+	}
+	if session.StartTime == nil {
+		session.StartTime = timestamppb.New(now)
+	}
+	if req.Decision == "" {
+		return session, withoutDecision(r, req, session)
+	}
+	decision, err := record.Decision(r, req.Decision)
+	if err != nil {
+		return nil, err
+	}
+	if record.Parent(decision.Name) != req.Parent {
+		return nil, fault.NotFound(decision.Name)
+	}
+	follow(decision, req, session)
+	switch objection, err := objection(r, decision, now); {
+	case err != nil:
+		return nil, err
+	case objection == nil:
+		session.Decision = decision.Name
+	case req.UnderWay:
+		session.RefusedDecision = decision.Name
+	default:
+		return nil, objection
+	}
+	return session, record.All(record.Exist(storage.Salons, session.Salon), record.Exist(storage.Practitioners, session.Practitioner))(r)
+}
+
+// follow takes over what was decided.
+func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
+	in := d.Inputs
+	session.Consultation = in.GetConsultation().GetName()
+	session.Product = in.GetProduct().GetName()
+	session.LotCode = in.LotCode
+	session.Salon = first(req.Salon, in.GetSalon().GetName())
+	session.Practitioner = first(req.Practitioner, in.GetPractitioner().GetName())
+	session.Supervisor = in.GetSupervisor().GetName()
+	session.ServiceKind = in.ServiceKind
+	session.Plan = d.Plan
+	session.Limits = timing.Limits(in)
+}
+
+// first is the first of the names that is not empty.
+func first(names ...string) string {
+	for _, name := range names {
+		if name != "" {
+			return name
+		}
+	}
+	return ""
+}
+
+// withoutDecision fills in a service that is under way without any decision.
+func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
+	switch {
+	case !req.UnderWay:
+		return fault.Invalid("decision", "must be a decision that lets the service go ahead; it may be left out only for a service that is under way")
+	case req.Salon == "":
+		return fault.Invalid("salon", "must be given for a service without a decision")
+	case req.Practitioner == "":
+		return fault.Invalid("practitioner", "must be given for a service without a decision")
+	}
+	session.Salon, session.Practitioner, session.Product = req.Salon, req.Practitioner, req.Product
+	in := &pb.DecisionInputs{}
+	var err error
+	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
+		return err
+	}
+	if req.Product != "" {
+		if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
+			return err
+		}
+	}
+	session.Limits = timing.Limits(in)
+	return record.Exist(storage.Practitioners, req.Practitioner)(r)
+}
+
+// objection says why a decision does not let a service begin now; nil: it does.
+func objection(r *storage.Snapshot, d *pb.Decision, now time.Time) (*fault.Error, error) {
+	switch d.StandingVerdict {
+	case pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS:
+	default:
+		return fault.Precondition("DECISION_DOES_NOT_ALLOW", d.Name, "the decision stands at "+d.StandingVerdict.String()+"; the service may not begin"), nil
+	}
+	if d.Inputs.GetConsultation().GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
+		return fault.Precondition("CONSULTATION_NOT_SUBMITTED", d.Name, "the decision was made on a draft; submit the consultation and check again"), nil
+	}
+	if age := now.Sub(d.CreateTime.AsTime()); age > decisionHolds {
+		return fault.Precondition("DECISION_TOO_OLD", d.Name, "the decision is older than 24 hours; check again"), nil
+	}
+	used, err := storage.SessionOfDecision(r, d.Name)
+	if err != nil {
+		return nil, err
+	}
+	if used != "" {
+		return fault.Precondition("DECISION_USED", d.Name, "the decision was used for "+used+"; check again"), nil
+	}
+	product, err := record.Get(r, storage.Products, d.Inputs.GetProduct().GetName())
+	if err != nil {
+		return nil, err
+	}
+	for _, lot := range product.Lots {
+		if lot.LotCode == d.Inputs.LotCode && lot.RecallTime != nil {
+			return fault.Precondition("LOT_RECALLED", product.Name, "the lot was recalled; take another and check again"), nil
+		}
+	}
+	return nil, nil
+}
+
+// deviations are the audit entries of departures; the cause of each is the
+// event that showed it, or else the session.
+func deviations(scene ledger.Scene, session *pb.Session, events []*pb.StoredEvent, found []*pb.Deviation) []*pb.AuditEntry {
+	causes := map[string]proto.Message{}
+	for _, e := range events {
+		causes[e.Event.EventId] = e
+	}
+	var entries []*pb.AuditEntry
+	for _, d := range found {
+		cause, shown := causes[d.EventId]
+		if !shown {
+			cause = session
+		}
+		entries = append(entries, scene.Deviated(session, d, cause))
+	}
+	return entries
+}

@@ -1,0 +1,65 @@
+package record
+
+import (
+	"errors"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/card"
+	"alkalog/service/rules"
+	"alkalog/storage"
+)
+
+// Decision returns a decision together with its overrides.
+func Decision(r *storage.Snapshot, name string) (*pb.Decision, error) {
+	d, err := Get(r, storage.Decisions, name)
+	if err == nil {
+		err = WithOverrides(r, d)
+	}
+	return d, err
+}
+
+// WithOverrides fills in a stored decision's overrides and what is left of its
+// verdict with them.
+func WithOverrides(r *storage.Snapshot, d *pb.Decision) (err error) {
+	if d.Overrides, err = storage.Overrides(r, d.Name); err != nil {
+		return err
+	}
+	d.StandingVerdict = rules.Standing(d)
+	return nil
+}
+
+// ActivePolicy returns the chain's house policy in force; nil when there is none.
+func ActivePolicy(r *storage.Snapshot) (*pb.HousePolicy, error) {
+	p, err := storage.ActiveHousePolicy(r)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil, nil
+	}
+	return p, err
+}
+
+// visitsRead is how many visits a card rests on at most. Our own choice: at six
+// visits a year it is more than eight years.
+const visitsRead = 50
+
+// Card makes a client's record card, with at most keep visits whole; nil when
+// there was no visit yet.
+func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
+	outcomes, _, err := storage.Outcomes.List(r, client, storage.Page{Size: visitsRead})
+	if err != nil || len(outcomes) == 0 {
+		return nil, err
+	}
+	var past []card.Past
+	for _, o := range outcomes {
+		p := card.Past{Outcome: o}
+		if p.Session, err = Get(r, storage.Sessions, o.Session); err != nil {
+			return nil, err
+		}
+		if p.Session.Decision != "" {
+			if p.Decision, err = Decision(r, p.Session.Decision); err != nil {
+				return nil, err
+			}
+		}
+		past = append(past, p)
+	}
+	return card.Build(client, past, keep), nil
+}
