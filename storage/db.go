@@ -1,0 +1,208 @@
+// Package storage keeps the records of alkalog in PostgreSQL.
+//
+// There are two doors and no third. Read runs a function on one snapshot of
+// the database. Write runs a function on one snapshot too, and then commits
+// what the function returned: records, audit entries, the answer and the
+// request id, all or nothing. The function holds no transaction open while it
+// thinks, and nothing outside this package can reach the connection pool.
+//
+// The doors keep five promises that a driver does not keep by itself:
+//
+//   - Nothing is written outside an explicit transaction. A statement that
+//     commits by itself is silently run twice by database/sql when its reply is
+//     lost.
+//   - COMMIT cannot be cancelled, and a COMMIT that did not wait for the
+//     synchronous standby counts as unknown, never as done.
+//   - Every read from the network has a deadline, so that a frozen server
+//     cannot hold a caller: a context alone does not free one.
+//   - A failed COMMIT is unknown until the request id has been looked up.
+//   - A server that was replaced and comes back, or another database altogether,
+//     is recognised on connecting and refused.
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"github.com/jmoiron/sqlx"
+	"github.com/lib/pq"
+)
+
+// Config says which database to use and how patient to be. Only DSN is
+// required.
+type Config struct {
+	// DSN is a PostgreSQL connection string; several hosts are tried in order.
+	DSN string
+	// ReadTimeout bounds every single wait for the server. 0 means 10 s.
+	ReadTimeout time.Duration
+	// StatementTimeout makes the server give up a statement; it must be shorter
+	// than ReadTimeout. 0 means four fifths of it.
+	StatementTimeout time.Duration
+	// MaxConns bounds the connections, and so the transactions at a time and the
+	// commits that outlive their callers. 0 means 16.
+	MaxConns int
+	// StateFile keeps the highest system identifier and timeline ever seen, so
+	// that a restart still refuses an old server. Empty keeps it in memory only.
+	StateFile string
+	// Dial replaces the dialer, for tests that stand between us and the server.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
+}
+
+// DB is an open database. Use it through Read and Write.
+type DB struct {
+	pool     *sqlx.DB
+	maxConns int
+	commits  sync.WaitGroup // commits in flight, with or without their caller
+}
+
+// Open connects, and refuses a database whose schema this program does not
+// fit with a *SchemaError.
+func Open(ctx context.Context, cfg Config) (*DB, error) {
+	cfg, err := cfg.complete()
+	if err != nil {
+		return nil, err
+	}
+	connector, err := newConnector(cfg)
+	if err != nil {
+		return nil, err
+	}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), maxConns: cfg.MaxConns}
+	db.pool.SetMaxOpenConns(cfg.MaxConns)
+	db.pool.SetMaxIdleConns(cfg.MaxConns)
+	if err := db.CheckSchema(ctx); err != nil {
+		db.pool.Close()
+		return nil, err
+	}
+	return db, nil
+}
+
+// Close waits for the commits in flight, which the read timeout bounds, and
+// closes the connections.
+func (db *DB) Close() error {
+	db.commits.Wait()
+	return db.pool.Close()
+}
+
+// complete fills in what was left out, and refuses what cannot work.
+func (cfg Config) complete() (Config, error) {
+	if cfg.ReadTimeout == 0 {
+		cfg.ReadTimeout = 10 * time.Second
+	}
+	if cfg.StatementTimeout == 0 {
+		cfg.StatementTimeout = cfg.ReadTimeout * 4 / 5
+	}
+	if cfg.MaxConns == 0 {
+		cfg.MaxConns = 16
+	}
+	if cfg.Dial == nil {
+		cfg.Dial = (&net.Dialer{KeepAlive: 15 * time.Second}).DialContext
+	}
+	switch {
+	case cfg.DSN == "":
+		return cfg, errors.New("storage: no DSN")
+	case cfg.MaxConns < 0:
+		return cfg, fmt.Errorf("storage: %d connections", cfg.MaxConns)
+	case cfg.StatementTimeout < time.Millisecond:
+		return cfg, fmt.Errorf("storage: statement timeout %v is below a millisecond", cfg.StatementTimeout)
+	case cfg.StatementTimeout >= cfg.ReadTimeout:
+		return cfg, fmt.Errorf("storage: statement timeout %v is not below the read timeout %v",
+			cfg.StatementTimeout, cfg.ReadTimeout)
+	}
+	return cfg, nil
+}
+
+// transaction is a database transaction together with its connection. It must
+// be ended with commit or end.
+type transaction struct {
+	*sqlx.Tx
+	db   *DB
+	conn *sqlx.Conn
+	link *link
+}
+
+// begin waits for a connection as long as the caller does, and then begins a
+// transaction that the caller's context cannot reach: lib/pq would pass a
+// cancellation on to a COMMIT that waits for its standby, and the server would
+// then call it done. Statements are given the caller's context one by one.
+func (db *DB) begin(ctx context.Context, opts *sql.TxOptions) (*transaction, error) {
+	for stale := 0; ; stale++ {
+		conn, err := db.pool.Connx(ctx)
+		if err != nil {
+			return nil, explain(ctx, err)
+		}
+		t := &transaction{db: db, conn: conn, link: linkOf(conn)}
+		t.link.hurry(ctx)
+		t.Tx, err = conn.BeginTxx(context.WithoutCancel(ctx), opts)
+		if err == nil {
+			return t, nil
+		}
+		conn.Close()
+		// Connections that died in the pool show it here, where nothing was done.
+		if !errors.Is(err, driver.ErrBadConn) || stale == db.maxConns {
+			return nil, explain(ctx, err)
+		}
+	}
+}
+
+// linkOf finds the network connection under a pooled one.
+func linkOf(c *sqlx.Conn) *link {
+	var l *link
+	// The function cannot fail, and a connection that is bad fails at BEGIN.
+	_ = c.Raw(func(dc any) error {
+		l = dc.(*conn).link
+		return nil
+	})
+	return l
+}
+
+// end gives up a transaction. What it has read stays valid; what it has
+// written is undone.
+func (t *transaction) end() {
+	// A rollback that fails leaves a connection that is closed, and a server
+	// that rolls back by itself.
+	_ = t.Rollback()
+	t.conn.Close()
+}
+
+// errNotReplicated stands for the warning that COMMIT did not wait for the
+// synchronous standby.
+var errNotReplicated = errors.New("the server stopped waiting for its synchronous standby")
+
+// commit commits, and answers at the caller's deadline at the latest, while
+// the commit itself goes on. An error that wraps ErrUnknown leaves open
+// whether the transaction was committed; any other means that it was not.
+func (t *transaction) commit(ctx context.Context) error {
+	done := make(chan error, 1)
+	t.db.commits.Go(func() { done <- t.finish() })
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("%w: %w", ErrUnknown, ctx.Err())
+	}
+}
+
+// finish sends COMMIT and waits as long as the read timeout allows.
+func (t *transaction) finish() error {
+	defer t.conn.Close()
+	t.link.atEase()
+	err := t.Commit()
+	if err == nil && t.link.unsure.Load() {
+		err = errNotReplicated
+	}
+	var refused *pq.Error
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &refused) && (refused.Code.Class() == "23" || refused.Code.Class() == "40"):
+		// The server itself says that it rolled back.
+		return explain(context.Background(), err)
+	}
+	return fmt.Errorf("%w: %w", ErrUnknown, err)
+}

@@ -1,0 +1,118 @@
+package storage
+
+import (
+	"context"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"sync"
+)
+
+// fence remembers the newest server it has seen. After a failover the timeline
+// rises; a server on a lower one was replaced, and whatever it acknowledges
+// would be lost. Another system identifier is another database altogether.
+type fence struct {
+	file     string
+	mu       sync.Mutex
+	system   string
+	timeline int64
+}
+
+// newFence reads what an earlier run of the program has seen.
+func newFence(file string) (*fence, error) {
+	f := &fence{file: file}
+	if file == "" {
+		return f, nil
+	}
+	text, err := os.ReadFile(file)
+	if errors.Is(err, os.ErrNotExist) {
+		return f, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("storage: state file: %w", err)
+	}
+	if _, err := fmt.Sscanf(string(text), stateFormat, &f.system, &f.timeline); err != nil {
+		return nil, fmt.Errorf("storage: state file %s is damaged: %w", file, err)
+	}
+	return f, nil
+}
+
+// stateFormat is the one line of the state file.
+const stateFormat = "system %s timeline %d\n"
+
+// whoQuery asks a server who it is. The timeline is taken from the log it is
+// writing now: the control file still shows the old one for a while after a
+// promotion. A standby is on no timeline of its own, so it answers 0.
+const whoQuery = `select system_identifier::text,
+	case when pg_is_in_recovery() then 0
+	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end
+from pg_control_system()`
+
+// check asks the server behind a new connection who it is.
+func (f *fence) check(ctx context.Context, c *conn) error {
+	rows, err := c.QueryContext(ctx, whoQuery, nil)
+	if err != nil {
+		return err
+	}
+	row := make([]driver.Value, 2)
+	if err := rows.Next(row); err != nil {
+		rows.Close()
+		return err
+	}
+	if err := rows.Next(make([]driver.Value, 2)); err != io.EOF {
+		rows.Close()
+		return fmt.Errorf("storage: more than one answer to who the server is: %v", err)
+	}
+	if err := rows.Close(); err != nil {
+		return err
+	}
+	system, ok1 := row[0].(string)
+	timeline, ok2 := row[1].(int64)
+	if !ok1 || !ok2 {
+		return fmt.Errorf("storage: cannot read who the server is from %T and %T", row[0], row[1])
+	}
+	return f.admit(system, timeline)
+}
+
+// admit decides whether to talk to a server, and remembers a newer one.
+func (f *fence) admit(system string, timeline int64) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	switch {
+	case timeline == 0:
+		return fmt.Errorf("%w: the server is a standby", ErrUnavailable)
+	case f.system != "" && system != f.system:
+		return fmt.Errorf("%w: it is database system %s, and the one known here is %s; after a deliberate move, delete the state file",
+			ErrFenced, system, f.system)
+	case timeline < f.timeline:
+		return fmt.Errorf("%w: it is on timeline %d, and timeline %d has been seen; it was replaced and must not be written to",
+			ErrFenced, timeline, f.timeline)
+	case system == f.system && timeline == f.timeline:
+		return nil
+	}
+	if err := f.save(system, timeline); err != nil {
+		return fmt.Errorf("%w: state file: %w", ErrUnavailable, err)
+	}
+	f.system, f.timeline = system, timeline
+	return nil
+}
+
+// save writes the state file so that a crash leaves the old one or the new.
+func (f *fence) save(system string, timeline int64) error {
+	if f.file == "" {
+		return nil
+	}
+	fresh, err := os.CreateTemp(filepath.Dir(f.file), filepath.Base(f.file)+".*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(fresh.Name()) // gone already when all went well
+	_, err = fmt.Fprintf(fresh, stateFormat, system, timeline)
+	if err = errors.Join(err, fresh.Sync(), fresh.Close()); err != nil {
+		return err
+	}
+	return os.Rename(fresh.Name(), f.file)
+}

@@ -1,0 +1,145 @@
+package storage
+
+import (
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+)
+
+// named is a message that is a resource.
+type named interface {
+	proto.Message
+	GetName() string
+}
+
+// Kind is a kind of record that is written once and never changed. It is
+// stored as its bytes, with some of its fields copied into columns to be
+// searched; those are filled in one place and never read back.
+type Kind[M named] struct {
+	table[M]
+	newestFirst bool // in lists; else in the order of the ids
+}
+
+// Mutable is a kind of record that can be replaced.
+type Mutable[M named] struct{ Kind[M] }
+
+// Get reads a record by its full resource name, or answers ErrNotFound.
+func (k Kind[M]) Get(s *Snapshot, name string) (M, error) {
+	var none M
+	at, err := parseName(name)
+	if err != nil || at.chain != s.chain {
+		return none, fmt.Errorf("%w: %s", ErrNotFound, name)
+	}
+	var body []byte
+	if err := s.one(&body, k.get, at.chain, at.parent, at.id); err != nil {
+		return none, fmt.Errorf("%w: %s", err, name)
+	}
+	m, err := parse[M](body)
+	if err == nil && m.GetName() != name {
+		// The key holds the ids of a name, not the words between them.
+		err = fmt.Errorf("%w: %s", ErrNotFound, name)
+	}
+	return m, err
+}
+
+// List reads a page of the records of a parent (the resource name of a chain
+// or of a client), and the token of the next page.
+func (k Kind[M]) List(s *Snapshot, parent string, page Page) ([]M, string, error) {
+	at, err := parseName(parent)
+	if err != nil || at.chain != s.chain {
+		return nil, "", fmt.Errorf("%w: %s", ErrNotFound, parent)
+	}
+	if !strings.Contains(parent, "/clients/") {
+		at.id = "" // the chain itself
+	}
+	l := byID(k.name, "chain = $1 and parent = $2", k.newestFirst, at.chain, at.id)
+	return list[M](s, l, page)
+}
+
+// Insert makes the record that stores m anew. If the kind has an etag, m is
+// given it.
+func (k Kind[M]) Insert(m M) Record {
+	at, err := parseName(m.GetName())
+	return k.record(at, err, m)
+}
+
+// Replace makes the record that stores m in place of old, and gives m its new
+// etag. Old is what was read; if it is not the newest when the change is
+// committed, the write runs again.
+func (k Mutable[M]) Replace(old, m M) Record {
+	was := etagOf(old) // first, since m may be the same message
+	at, err := parseName(m.GetName())
+	if err == nil && old.GetName() != m.GetName() {
+		err = fmt.Errorf("storage: %s cannot replace %s", m.GetName(), old.GetName())
+	}
+	r := k.record(at, err, m)
+	r.action, r.was = replace, was
+	return r
+}
+
+// Unchanged makes the record that says: this was decided on m as it was read,
+// so commit only if it still is so.
+func (k Mutable[M]) Unchanged(m M) Record {
+	at, err := parseName(m.GetName())
+	return Record{statements: k.statements, action: unchanged, key: at, was: etagOf(m), err: err}
+}
+
+// table is where messages of one kind are stored.
+type table[M proto.Message] struct {
+	*statements
+	columns []column[M]
+}
+
+// statements are the texts of the statements for a table, put together once.
+type statements struct {
+	name, get, insert, replace, unchanged string
+}
+
+// column is a search column. Its value may be a string, a number, a truth
+// value, a time or a list of strings; an empty one is stored as NULL.
+type column[M proto.Message] struct {
+	name, sqlType string
+	value         func(M) any
+}
+
+// newTable writes the statements for a table with the given search columns.
+// They take the values of search columns as text, so that rows can travel as
+// arrays whatever their types.
+func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
+	var names, casts, arrays, sets strings.Builder
+	for i, c := range columns {
+		fmt.Fprintf(&names, ", %s", c.name)
+		fmt.Fprintf(&casts, ", n.%s::%s", c.name, c.sqlType)
+		fmt.Fprintf(&arrays, ", $%d::text[]", i+6)
+		fmt.Fprintf(&sets, ", %s = $%d::text::%s", c.name, i+7, c.sqlType)
+	}
+	const at = "where chain = $1 and parent = $2 and id = $3"
+	return table[M]{columns: columns, statements: &statements{
+		name: name,
+		get:  fmt.Sprintf("select body from %s %s", name, at),
+		insert: fmt.Sprintf("insert into %s (chain, parent, id, etag, body%s) select $1, n.parent, n.id, n.etag, n.body%s "+
+			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%s) as n (parent, id, etag, body%s)",
+			name, &names, &casts, &arrays, &names),
+		replace:   fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4", name, &sets, at),
+		unchanged: fmt.Sprintf("select 1 from %s %s and etag = $4 for share", name, at),
+	}}
+}
+
+// record makes the record that inserts m under a key; err is what was wrong
+// with the key. If m has an etag, it gets its new one.
+func (t table[M]) record(at key, err error, m M) Record {
+	r := Record{statements: t.statements, key: at}
+	if f := etagField(m); f != nil {
+		r.etag = Etag(m)
+		m.ProtoReflect().Set(f, protoreflect.ValueOfString(r.etag))
+	}
+	for _, c := range t.columns {
+		r.values = append(r.values, text(c.value(m)))
+	}
+	if r.body, r.err = stored.Marshal(m); err != nil {
+		r.err = err
+	}
+	return r
+}

@@ -1,0 +1,9 @@
+package storage
+
+import pb "alkalog/proto/alkalogv1"
+
+// Outcomes are never changed, and listed newest first. A session has one at
+// most; the database refuses a second.
+var Outcomes = Kind[*pb.Outcome]{newestFirst: true, table: newTable("outcomes",
+	column[*pb.Outcome]{"session", "text", func(o *pb.Outcome) any { return o.GetSession() }},
+)}

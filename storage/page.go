@@ -1,0 +1,144 @@
+package storage
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"fmt"
+	"strings"
+)
+
+// Page says which part of a list is wanted. The zero Page is the first.
+type Page struct {
+	// Size is the most items to return; 0 means 50, and more than 500 means 500.
+	Size int32
+	// Token is the one that came with the page before.
+	Token string
+}
+
+// maxPageBytes is where a page ends even if fewer items than asked for are on
+// it. It holds at least one item, however large.
+const maxPageBytes = 1 << 20
+
+// limit is the number of items that Size stands for.
+func (p Page) limit() int {
+	switch {
+	case p.Size <= 0:
+		return 50
+	case p.Size > 500:
+		return 500
+	}
+	return int(p.Size)
+}
+
+// listing is a list of records in the order of a key. A page begins behind a
+// key, so that its cost does not grow with its distance from the start.
+type listing struct {
+	table  string
+	where  string // with $1 to $n for args
+	args   []any
+	key    string // the column that gives the order
+	cast   string // its type
+	before string // a key that comes before all others in that order
+	desc   bool
+}
+
+// row is one record of a listing.
+type row struct {
+	Key   string
+	Body  []byte
+	Found int // rows on the page, before it was cut to maxPageBytes
+}
+
+// rows reads one page, and the token of the next; that is empty on the last.
+func (l listing) rows(s *Snapshot, page Page) ([]row, string, error) {
+	after, err := l.open(page.Token)
+	if err != nil {
+		return nil, "", err
+	}
+	size := page.limit()
+	n := len(l.args)
+	args := append(l.args[:n:n], after, size+1, maxPageBytes)
+	order, than := "asc", ">"
+	if l.desc {
+		order, than = "desc", "<"
+	}
+	query := fmt.Sprintf(`with page as (
+	select %[1]s as key, body from %[2]s where %[3]s and %[1]s %[4]s $%[5]d::%[6]s order by %[1]s %[7]s limit $%[8]d
+), sized as (
+	select key, body, count(*) over () as found,
+		sum(octet_length(body)) over (order by key %[7]s) - octet_length(body) as before from page
+)
+select key::text as key, body, found from sized where before < $%[9]d order by sized.key %[7]s`,
+		l.key, l.table, l.where, than, n+1, l.cast, order, n+2, n+3)
+	var found []row
+	if err := s.all(&found, query, args...); err != nil {
+		return nil, "", err
+	}
+	rows := found[:min(size, len(found))]
+	if len(found) == 0 || len(rows) == found[0].Found {
+		return rows, "", nil
+	}
+	return rows, l.seal(rows[len(rows)-1].Key), nil
+}
+
+// sealSize is how many bytes of a token tie it to its list.
+const sealSize = 8
+
+// seal makes the token for the page behind key. It is opaque to clients, and
+// tied to the list so that it cannot be used with another one by mistake; it
+// is no secret, since it can show nothing that the list does not.
+func (l listing) seal(key string) string {
+	return base64.RawURLEncoding.EncodeToString(append(l.mark(key), key...))
+}
+
+// open returns the key in a token; without a token, the key before all others.
+func (l listing) open(token string) (string, error) {
+	if token == "" {
+		return l.before, nil
+	}
+	b, err := base64.RawURLEncoding.DecodeString(token)
+	if err != nil || len(b) <= sealSize {
+		return "", ErrBadToken
+	}
+	key := string(b[sealSize:])
+	if !bytes.Equal(b[:sealSize], l.mark(key)) {
+		return "", ErrBadToken
+	}
+	return key, nil
+}
+
+// mark is a short digest of a list and a key.
+func (l listing) mark(key string) []byte {
+	var text strings.Builder
+	fmt.Fprintf(&text, "%q %q %q %t %q", l.table, l.where, l.key, l.desc, key)
+	for _, arg := range l.args {
+		fmt.Fprintf(&text, " %q", fmt.Sprint(arg))
+	}
+	sum := sha256.Sum256([]byte(text.String()))
+	return sum[:sealSize]
+}
+
+// byID lists records in the order of their ids: ids that were made, which are
+// in order of time, newest first, and chosen ones by the alphabet.
+func byID(table, where string, newestFirst bool, args ...any) listing {
+	l := listing{table: table, where: where, args: args, key: "id", cast: "text", desc: newestFirst}
+	if newestFirst {
+		l.before = "~" // no id has a character as high
+	}
+	return l
+}
+
+// list reads one page of records as messages.
+func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
+	rows, next, err := l.rows(s, page)
+	if err != nil {
+		return nil, "", err
+	}
+	bodies := make([][]byte, len(rows))
+	for i, r := range rows {
+		bodies[i] = r.Body
+	}
+	messages, err := parseAll[M](bodies)
+	return messages, next, err
+}

@@ -1,0 +1,71 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+)
+
+// Snapshot reads the records of one chain as they stood at one moment. It is
+// valid until the function that was given it returns.
+type Snapshot struct {
+	ctx   context.Context
+	tx    *transaction
+	chain string
+}
+
+// Read runs fn on a snapshot of a chain. What fn returns is returned as it is.
+func Read(ctx context.Context, db *DB, chain string, fn func(*Snapshot) error) error {
+	tx, err := db.begin(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer tx.end()
+	if _, err := tx.ExecContext(ctx, setChain, chain); err != nil {
+		return explain(ctx, err)
+	}
+	return fn(&Snapshot{ctx: ctx, tx: tx, chain: chain})
+}
+
+// setChain tells the database which chain a transaction is for.
+const setChain = `select set_config('alkalog.chain', $1, true)`
+
+// one reads a single row into dest, or answers ErrNotFound.
+func (s *Snapshot) one(dest any, query string, args ...any) error {
+	return explain(s.ctx, s.tx.GetContext(s.ctx, dest, query, args...))
+}
+
+// all reads every row into the slice that dest points to.
+func (s *Snapshot) all(dest any, query string, args ...any) error {
+	return explain(s.ctx, s.tx.SelectContext(s.ctx, dest, query, args...))
+}
+
+// parse reads a stored message.
+func parse[M proto.Message](body []byte) (M, error) {
+	m := blank[M]()
+	if err := proto.Unmarshal(body, m); err != nil {
+		return m, fmt.Errorf("storage: stored %s: %w", m.ProtoReflect().Descriptor().Name(), err)
+	}
+	return m, nil
+}
+
+// parseAll reads stored messages.
+func parseAll[M proto.Message](bodies [][]byte) ([]M, error) {
+	messages := make([]M, len(bodies))
+	for i, body := range bodies {
+		m, err := parse[M](body)
+		if err != nil {
+			return nil, err
+		}
+		messages[i] = m
+	}
+	return messages, nil
+}
+
+// blank makes an empty message of a type that is known as a pointer only.
+func blank[M proto.Message]() M {
+	var m M
+	return m.ProtoReflect().New().Interface().(M)
+}

@@ -1,0 +1,83 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+)
+
+// claim is a request with its answer. Whoever stores it first has answered the
+// request; it is stored in the transaction that does what was asked.
+type claim struct {
+	chain, id, kind string
+	request, answer []byte
+}
+
+// newClaim marshals a request and its answer.
+func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
+	c := claim{chain: chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName())}
+	var err error
+	if c.request, err = stored.Marshal(req); err != nil {
+		return c, fmt.Errorf("storage: request: %w", err)
+	}
+	if c.answer, err = stored.Marshal(answer); err != nil {
+		return c, fmt.Errorf("storage: answer: %w", err)
+	}
+	return c, nil
+}
+
+// stakeQuery also tells the database the chain, which saves a round trip.
+const stakeQuery = `insert into requests (chain, id, kind, request, answer)
+values (set_config('alkalog.chain', $1, true), $2, $3, $4, $5)
+on conflict (chain, id) do nothing`
+
+// stake stores the claim, or answers errClaimed. While another transaction
+// holds a claim to the same id, it waits.
+func (c claim) stake(ctx context.Context, tx *transaction) error {
+	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer)
+	if err != nil {
+		return err
+	}
+	if n, err := result.RowsAffected(); err != nil || n == 1 {
+		return err
+	}
+	return errClaimed
+}
+
+// answered is a request that was answered before.
+type answered struct {
+	Kind    string
+	Request []byte
+	Answer  []byte
+}
+
+// requestQuery also tells the database the chain, before anything is read.
+const requestQuery = `with at as materialized (select set_config('alkalog.chain', $1, true) as chain)
+select kind, request, answer from at join requests using (chain) where id = $2`
+
+// request looks up a request by its id.
+func (s *Snapshot) request(id string) (answered, error) {
+	var old answered
+	err := s.one(&old, requestQuery, s.chain, id)
+	return old, err
+}
+
+// answerTo returns the answer if the request is the same as req, which means
+// equal in content, and ErrReused if it is not. The answer is read into blank.
+func (a answered) answerTo(req Request, blank proto.Message) (proto.Message, error) {
+	if a.Kind != string(req.ProtoReflect().Descriptor().FullName()) {
+		return nil, fmt.Errorf("%w: it was the id of a %s", ErrReused, a.Kind)
+	}
+	same := req.ProtoReflect().New().Interface()
+	if err := proto.Unmarshal(a.Request, same); err != nil {
+		return nil, fmt.Errorf("storage: stored request: %w", err)
+	}
+	if !proto.Equal(same, req) {
+		return nil, ErrReused
+	}
+	if err := proto.Unmarshal(a.Answer, blank); err != nil {
+		return nil, fmt.Errorf("storage: stored answer: %w", err)
+	}
+	return blank, nil
+}

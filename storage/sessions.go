@@ -1,0 +1,118 @@
+package storage
+
+import (
+	"fmt"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Sessions are listed newest first. Each replacement follows a batch of
+// events, and takes the session's sequence with it.
+var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: newTable("sessions",
+	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
+	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
+	column[*pb.Session]{"used", "text[]", func(s *pb.Session) any { return productsUsed(s) }},
+)}}
+
+// events are the facts recorded in sessions, by the ids their tills gave them.
+var events = newTable("session_events",
+	column[*pb.StoredEvent]{"sequence", "bigint", func(e *pb.StoredEvent) any { return e.GetSequence() }},
+)
+
+// InsertEvent makes the record of an event of the session of that name. Its
+// id and its sequence are unique in the session.
+func InsertEvent(session string, e *pb.StoredEvent) Record {
+	at, err := childKey(session, e.GetEvent().GetEventId())
+	return events.record(at, err, e)
+}
+
+// Events reads the events of a session that were recorded after a sequence, in
+// the order of recording.
+func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error) {
+	at, err := parseName(session)
+	if err != nil {
+		return nil, err
+	}
+	var bodies [][]byte
+	err = s.all(&bodies, `select body from session_events
+		where chain = $1 and parent = $2 and sequence > $3 order by sequence`, s.chain, at.id, after)
+	if err != nil {
+		return nil, err
+	}
+	return parseAll[*pb.StoredEvent](bodies)
+}
+
+// SessionFilter says which sessions are wanted.
+type SessionFilter struct {
+	// Client is the name of a client; empty for all of the chain.
+	Client string
+	// Product, if not empty, is the name of a product that was used, and
+	// LotCode the lot of it.
+	Product, LotCode string
+	// Decision, if not empty, is the decision that let them go ahead.
+	Decision string
+}
+
+// ListSessions reads a page of sessions, newest first.
+func ListSessions(s *Snapshot, f SessionFilter, page Page) ([]*pb.Session, string, error) {
+	where, args := f.where(s.chain)
+	return list[*pb.Session](s, byID("sessions", where, true, args...), page)
+}
+
+// CountSessions counts the sessions that ListSessions would list.
+func CountSessions(s *Snapshot, f SessionFilter) (int, error) {
+	where, args := f.where(s.chain)
+	var n int
+	err := s.one(&n, "select count(*) from sessions where "+where, args...)
+	return n, err
+}
+
+// where writes the filter as a condition.
+func (f SessionFilter) where(chain string) (string, []any) {
+	where, args := []string{"chain = $1"}, []any{chain}
+	if f.Client != "" {
+		// A name that is not one has no id, and no session is found.
+		at, _ := parseName(f.Client)
+		args = append(args, at.id)
+		where = append(where, fmt.Sprintf("parent = $%d", len(args)))
+	}
+	if f.Product != "" || f.LotCode != "" {
+		args = append(args, usedKey(f.Product, f.LotCode))
+		where = append(where, fmt.Sprintf("used @> array[$%d::text]", len(args)))
+	}
+	if f.Decision != "" {
+		args = append(args, f.Decision)
+		where = append(where, fmt.Sprintf("decision = $%d", len(args)))
+	}
+	return strings.Join(where, " and "), args
+}
+
+// productsUsed lists what a session is found by: each product planned or used,
+// and each lot of it.
+func productsUsed(s *pb.Session) []string {
+	var used []string
+	add := func(product, lot string) {
+		if product == "" {
+			return
+		}
+		used = append(used, usedKey(product, ""))
+		if lot != "" {
+			used = append(used, usedKey(product, lot))
+		}
+	}
+	add(s.GetProduct(), s.GetLotCode())
+	for _, p := range s.GetProductsUsed() {
+		add(p.GetProduct(), p.GetLotCode())
+	}
+	return used
+}
+
+// usedKey is what a product or a lot of it is found by. A product's name
+// begins with its chain, and so does every key of the index.
+func usedKey(product, lot string) string {
+	if lot == "" {
+		return product
+	}
+	return product + " " + lot
+}

@@ -1,0 +1,297 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"github.com/lib/pq"
+	"google.golang.org/protobuf/proto"
+)
+
+// Request is a call that changes something. Its id makes a retry the same
+// request.
+type Request interface {
+	proto.Message
+	GetRequestId() string
+}
+
+// Write answers a request once. If the request id was answered before, that
+// answer is returned again (or ErrReused, if it was the id of another request).
+// Otherwise fn decides on a snapshot of the chain, and its answer and changes
+// are committed together with the request id.
+//
+// When what fn has seen was changed meanwhile, fn runs again on a fresh
+// snapshot, so it must keep nothing between runs. Its error is returned as it
+// is, and nothing is written. ErrUnknown means that the answer could not be
+// made certain before the caller's deadline.
+func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Request,
+	fn func(*Snapshot) (A, Changes, error)) (A, error) {
+	w := &write{db: db, chain: chain, req: req, blank: func() proto.Message { return blank[A]() }}
+	w.decide = func(s *Snapshot) (proto.Message, Changes, error) { return fn(s) }
+	var none A
+	answer, err := w.run(ctx)
+	if err != nil {
+		return none, err
+	}
+	return answer.(A), nil
+}
+
+const (
+	// maxTries is how often a write runs again when others were faster.
+	maxTries = 10
+	// maxPatience bounds a write whose caller has set no deadline.
+	maxPatience = 30 * time.Second
+	// maxPause bounds the pause before a write runs again.
+	maxPause = 250 * time.Millisecond
+)
+
+// write is one call of Write.
+type write struct {
+	db     *DB
+	chain  string
+	req    Request
+	decide func(*Snapshot) (proto.Message, Changes, error)
+	blank  func() proto.Message
+	// doubt is set once a COMMIT has gone unanswered. From then on only an
+	// answer, or proof that there is none, ends the call.
+	doubt error
+}
+
+// run tries until there is an answer.
+func (w *write) run(ctx context.Context) (proto.Message, error) {
+	if w.req.GetRequestId() == "" {
+		return nil, errors.New("storage: request without an id")
+	}
+	ctx, cancel := context.WithTimeout(ctx, maxPatience)
+	defer cancel()
+	for try := 1; ; try++ {
+		answer, err := w.attempt(ctx)
+		if err == nil {
+			return answer, nil
+		}
+		if errors.Is(err, ErrUnknown) {
+			w.doubt = err
+		}
+		if final := w.final(err, try); final != nil {
+			return nil, final
+		}
+		if !pause(ctx, try) {
+			return nil, w.outOfTime(ctx, err)
+		}
+	}
+}
+
+// refusal is an error that fn decided on; it ends the call.
+type refusal struct{ error }
+
+// final returns the error to end with, or nil to try again.
+func (w *write) final(err error, try int) error {
+	var refused refusal
+	switch {
+	case errors.As(err, &refused):
+		return refused.error
+	case errors.Is(err, ErrReused):
+		return err
+	case w.doubt != nil:
+		return nil
+	case errors.Is(err, errClaimed), errors.Is(err, errDeadlock), errors.Is(err, ErrStale), errors.Is(err, ErrExists):
+		if try < maxTries {
+			return nil
+		}
+		if errors.Is(err, errClaimed) || errors.Is(err, errDeadlock) {
+			return fmt.Errorf("%w: %w", ErrStale, err)
+		}
+	}
+	return err
+}
+
+// outOfTime is how a call ends whose time is up after err.
+func (w *write) outOfTime(ctx context.Context, err error) error {
+	if w.doubt == nil {
+		return fmt.Errorf("storage: %w, last: %w", ctx.Err(), err)
+	}
+	if errors.Is(err, ErrUnknown) {
+		return err
+	}
+	return fmt.Errorf("%w, last: %w", w.doubt, err)
+}
+
+// pause waits longer and longer, by chance so that racing callers part, and
+// reports whether there is time left.
+func pause(ctx context.Context, try int) bool {
+	longest := min(maxPause, time.Millisecond<<min(try, 10))
+	timer := time.NewTimer(rand.N(longest))
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-timer.C:
+		return true
+	}
+}
+
+// attempt looks the request up, decides if it is new, and commits.
+func (w *write) attempt(ctx context.Context) (proto.Message, error) {
+	answer, changes, known, err := w.think(ctx)
+	if known || err != nil && w.doubt == nil {
+		return answer, err
+	}
+	if err != nil {
+		// The commit in doubt may still be under way, and then its answer counts
+		// and this refusal does not.
+		if open := w.settle(ctx); open != nil {
+			return nil, open
+		}
+		return nil, err
+	}
+	rows, err := w.rows(answer, changes)
+	if err != nil {
+		return nil, err
+	}
+	return answer, w.commit(ctx, rows)
+}
+
+// think runs in a snapshot. Nothing is locked meanwhile and nothing is held
+// afterwards.
+func (w *write) think(ctx context.Context) (answer proto.Message, changes Changes, known bool, err error) {
+	tx, err := w.db.begin(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	if err != nil {
+		return nil, Changes{}, false, err
+	}
+	defer tx.end()
+	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain}
+	old, err := s.request(w.req.GetRequestId())
+	switch {
+	case err == nil:
+		answer, err = old.answerTo(w.req, w.blank())
+		return answer, Changes{}, true, err
+	case !errors.Is(err, ErrNotFound):
+		return nil, Changes{}, false, err
+	}
+	if answer, changes, err = w.decide(s); err != nil {
+		err = refusal{err}
+	}
+	return answer, changes, false, err
+}
+
+// rows is a write made ready: everything is in bytes before a transaction is
+// begun.
+type rows struct {
+	claim   claim
+	records []Record
+}
+
+// rows checks and marshals what is to be written.
+func (w *write) rows(answer proto.Message, changes Changes) (rows, error) {
+	claim, err := newClaim(w.chain, w.req, answer)
+	if err != nil {
+		return rows{}, err
+	}
+	records := changes.Records[:len(changes.Records):len(changes.Records)]
+	for _, entry := range changes.Entries {
+		records = append(records, insertEntry(entry, w.chain, w.req.GetRequestId()))
+	}
+	for _, r := range records {
+		if r.err != nil {
+			return rows{}, r.err
+		}
+		if r.key.chain != w.chain {
+			return rows{}, fmt.Errorf("storage: record of chain %q in a write to chain %q", r.key.chain, w.chain)
+		}
+	}
+	return rows{claim, records}, nil
+}
+
+// commit writes the rows in one transaction. The claim comes first: of racing
+// calls with one request id, one goes on and the others wait here for it.
+func (w *write) commit(ctx context.Context, rows rows) error {
+	tx, err := w.db.begin(ctx, nil)
+	if err != nil {
+		return err
+	}
+	err = rows.claim.stake(ctx, tx)
+	for rest := rows.records; err == nil && len(rest) > 0; {
+		rest, err = writeNext(ctx, tx, rest)
+	}
+	if err == nil && ctx.Err() != nil {
+		err = ctx.Err()
+	}
+	if err != nil {
+		tx.end()
+		return explain(ctx, err)
+	}
+	return tx.commit(ctx)
+}
+
+// settle finds out what became of a commit in doubt. It waits for it where the
+// request id is claimed; nil means that it was not and will not be done.
+func (w *write) settle(ctx context.Context) error {
+	claim, err := newClaim(w.chain, w.req, nil)
+	if err != nil {
+		return err
+	}
+	tx, err := w.db.begin(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.end()
+	return explain(ctx, claim.stake(ctx, tx))
+}
+
+// writeNext writes the first record, with those that follow it and go into the
+// same table by the same statement, and returns the rest.
+func writeNext(ctx context.Context, tx *transaction, records []Record) ([]Record, error) {
+	first := records[0]
+	switch first.action {
+	case replace:
+		args := []any{first.key.chain, first.key.parent, first.key.id, first.was, first.etag, first.body}
+		for _, v := range first.values {
+			args = append(args, v)
+		}
+		result, err := tx.ExecContext(ctx, first.replace, args...)
+		return records[1:], expectOne(result, err, first)
+	case unchanged:
+		result, err := tx.ExecContext(ctx, first.unchanged, first.key.chain, first.key.parent, first.key.id, first.was)
+		return records[1:], expectOne(result, err, first)
+	}
+	n := 1
+	for n < len(records) && records[n].action == insert && records[n].statements == first.statements {
+		n++
+	}
+	_, err := tx.ExecContext(ctx, first.insert, insertArgs(records[:n])...)
+	return records[n:], err
+}
+
+// expectOne turns a version that is there no more into ErrStale.
+func expectOne(result sql.Result, err error, r Record) error {
+	if err != nil {
+		return err
+	}
+	n, err := result.RowsAffected()
+	if err == nil && n != 1 {
+		err = fmt.Errorf("%w: a record of %s", ErrStale, r.name)
+	}
+	return err
+}
+
+// insertArgs turns rows of one kind into arrays, one per column.
+func insertArgs(records []Record) []any {
+	parents, ids, etags := make([]string, len(records)), make([]string, len(records)), make([]string, len(records))
+	bodies := make([][]byte, len(records))
+	columns := make([][]sql.NullString, len(records[0].values))
+	for i, r := range records {
+		parents[i], ids[i], etags[i], bodies[i] = r.key.parent, r.key.id, r.etag, r.body
+		for c, v := range r.values {
+			columns[c] = append(columns[c], v)
+		}
+	}
+	args := []any{records[0].key.chain, pq.Array(parents), pq.Array(ids), pq.Array(etags), pq.Array(bodies)}
+	for _, column := range columns {
+		args = append(args, pq.Array(column))
+	}
+	return args
+}
