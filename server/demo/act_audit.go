@@ -1,0 +1,70 @@
+package demo
+
+import (
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// audit is the auditor's visit: everything that was refused, referred,
+// overridden or departed from is there, with who, when and why.
+func (d *day) audit() {
+	d.page.act("The auditor reads it back")
+	d.page.say("Vesna audits the chain. She can read everything and write nothing.")
+	kinds := map[pb.EntryKind]bool{}
+	for _, e := range d.entries("") {
+		d.page.tellEntry(e)
+		kinds[e.GetKind()] = true
+	}
+	for _, kind := range []pb.EntryKind{
+		pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL, pb.EntryKind_ENTRY_KIND_OVERRIDE,
+		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_DEVIATION,
+	} {
+		d.expect(kinds[kind], "the audit log has a %s", words(kind))
+	}
+	d.page.say("She asks for the overrides only, tried or made, and for the counts.")
+	overrides := d.entries(`kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
+	for _, e := range overrides {
+		d.page.tellEntry(e)
+	}
+	d.expect(len(overrides) == 2, "there are two attempts to override, not %d", len(overrides))
+	d.counts()
+}
+
+// entries reads the whole log, a few entries a page.
+func (d *day) entries(filter string) []*pb.AuditEntry {
+	request := &pb.ListEntriesRequest{Parent: ebb, Filter: filter, PageSize: 5}
+	var all []*pb.AuditEntry
+	for {
+		answer := call(d, d.cast.auditor, d.auditing.ListEntries, request)
+		all = append(all, answer.GetEntries()...)
+		if request.PageToken = answer.GetNextPageToken(); request.PageToken == "" {
+			return all
+		}
+	}
+}
+
+// counts writes how many entries of each kind there are.
+func (d *day) counts() {
+	summary := call(d, d.cast.auditor, d.auditing.SummarizeEntries, &pb.SummarizeEntriesRequest{
+		Parent: ebb, Dimension: pb.SummaryDimension_SUMMARY_DIMENSION_KIND,
+	})
+	slices.SortFunc(summary.GetRows(), func(a, b *pb.SummaryRow) int { return int(a.GetKind() - b.GetKind()) })
+	for _, r := range summary.GetRows() {
+		d.page.answer("%3d %s", r.GetCount(), words(r.GetKind()))
+	}
+}
+
+// tellEntry writes one line of the audit log.
+func (p *page) tellEntry(e *pb.AuditEntry) {
+	var rules []string
+	for _, r := range e.GetRules() {
+		rules = append(rules, r.GetRuleId())
+	}
+	p.answer("%s  %s by %s (%s): %s", stamp(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(words(e.GetKind())),
+		last(e.GetActor()), words(e.GetRole()), e.GetSummary())
+	if len(rules) > 0 {
+		p.detail("rules: %s", strings.Join(rules, ", "))
+	}
+}

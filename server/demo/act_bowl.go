@@ -1,0 +1,136 @@
+package demo
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/grpc/codes"
+)
+
+// discomfort ends the processing: the client feels a tingling, everybody who
+// watches is told at once, and the assistant rinses.
+func (d *day) discomfort(session *pb.Session) {
+	d.page.say("The display at the bowls watches the service.")
+	watch := d.watch(session)
+	defer watch.leave()
+	watch.until(func(*pb.SessionState) bool { return true })
+
+	d.clock.advance(2 * minute)
+	told := d.record(session, feels(pb.Comfort_COMFORT_TINGLING, "front"))
+	d.expect(hasAlarm(told.GetState(), pb.AlarmKind_ALARM_KIND_RINSE_NOW), "a tingling means: rinse now")
+	shown := watch.until(func(s *pb.SessionState) bool { return hasAlarm(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW) })
+	d.page.say("The display at the bowls shows, without having asked:")
+	for _, a := range shown.GetAlarms() {
+		if a.GetKind() == pb.AlarmKind_ALARM_KIND_RINSE_NOW {
+			d.page.tellAlarm(a)
+		}
+	}
+	d.clock.advance(40 * time.Second)
+	water := rinsed("")
+	water.Actor = d.cast.teo.name
+	state := d.record(session, water).GetState()
+	d.page.answer("reported at %s, water at %s by %s: two facts, two times, two people", hour(state.GetDiscomfortTime()), hour(water.GetOccurTime()), d.cast.teo.called)
+	d.board(state)
+}
+
+// neutralize goes on until the indicator has shown alkali and then no more. A
+// first clear lather alone would prove nothing.
+func (d *day) neutralize(session *pb.Session) {
+	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
+	d.perform(session, []step{
+		{after: 5 * minute, fact: rinsedOut()},
+		{after: minute, fact: normalizerOn()},
+		{after: 5 * minute, fact: normalizerOff()},
+		{after: atOnce, fact: used(shampoo, shampooLot, 60)},
+		{after: 2 * minute, fact: lather(1, pink)},
+		{after: 3 * minute, fact: lather(2, pink)},
+	})
+	d.page.say("It is late, and Amara tries to close the service as completed.")
+	failure := refused(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session), codes.FailedPrecondition)
+	d.page.tellError(failure)
+	d.perform(session, []step{
+		{after: 3 * minute, fact: lather(3, clear)},
+		{after: 3 * minute, fact: lather(4, clear)},
+		{after: 2 * minute, fact: conditioned()},
+		{after: 5 * minute, fact: scalpUnchanged()},
+	})
+	state := call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
+	d.page.answer("%d lathers, the last one %s; shown to be neutral: %t", state.GetShampoos(), words(state.GetLastIndicator()), state.GetNeutral())
+	d.expect(state.GetNeutral(), "the hair is shown to be neutral")
+}
+
+func hasAlarm(s *pb.SessionState, kind pb.AlarmKind) bool {
+	return slices.ContainsFunc(s.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == kind })
+}
+
+// watching is a display that follows a session.
+type watching struct {
+	d       *day
+	request *pb.WatchSessionRequest
+	stream  pb.ProcessingService_WatchSessionClient
+	leave   context.CancelFunc
+}
+
+func (d *day) watch(session *pb.Session) *watching {
+	ctx, cancel := context.WithTimeout(d.cast.amara.identify(d.ctx), patience)
+	w := &watching{d: d, request: &pb.WatchSessionRequest{Name: session.GetName()}, leave: cancel}
+	if d.err != nil {
+		return w
+	}
+	stream, err := d.processing.WatchSession(ctx, w.request)
+	if err != nil {
+		d.fail(err)
+	}
+	w.stream = stream
+	return w
+}
+
+// until receives messages until one carries a state that is right.
+func (w *watching) until(right func(*pb.SessionState) bool) *pb.SessionState {
+	for w.d.err == nil {
+		message, err := w.stream.Recv()
+		err = errors.Join(err, w.d.calls.write(pb.ProcessingService_WatchSession_FullMethodName, w.request, message, err))
+		if err != nil {
+			w.d.fail(err)
+			return nil
+		}
+		if state := message.GetState(); state != nil && right(state) {
+			return state
+		}
+	}
+	return nil
+}
+
+// board writes where every section stands.
+func (d *day) board(state *pb.SessionState) {
+	for _, s := range state.GetSections() {
+		if s.GetFirstContactTime() != nil {
+			d.page.tellClock(s)
+		}
+	}
+}
+
+// guidance writes what the server says to a fact: the clock of its section, new
+// calls to act, and departures that it brought to light.
+func (d *day) guidance(answer *pb.RecordEventsResponse, section string) {
+	for _, s := range answer.GetState().GetSections() {
+		if s.GetSectionId() == section && s.GetFirstContactTime() != nil {
+			d.page.tellClock(s)
+		}
+	}
+	for _, a := range answer.GetState().GetAlarms() {
+		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), hour(a.GetSinceTime())}, " ")
+		if !d.alarmed[key] {
+			d.page.tellAlarm(a)
+			d.alarmed[key] = true
+		}
+	}
+	for _, v := range answer.GetNewDeviations() {
+		d.page.tellDeviation(v)
+	}
+}

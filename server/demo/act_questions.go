@@ -1,0 +1,47 @@
+package demo
+
+import (
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+)
+
+// questions is a consultation that was not finished: the server says what is
+// missing, the answers are brought, and the service may go ahead.
+func (d *day) questions() *pb.Decision {
+	d.page.act("Lindiwe: what was not asked is not taken for a no")
+	d.page.say("Lindiwe's hair was never relaxed. The waiting room is full and Amara leaves three boxes of the card open.")
+	lindiwe := d.client("Lindiwe", d.cast.amara)
+	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	card.Tests.Incompatibility = pb.IncompatibilityReading_INCOMPATIBILITY_READING_UNSPECIFIED
+	card.History.BadReaction = pb.Answer_ANSWER_UNSPECIFIED
+	card.Scalp.Scratched = nil
+	draft := d.draft(lindiwe, card, d.cast.amara)
+	asked := d.check(lindiwe, draft, virginWith(regular, regularLot), d.cast.amara)
+	d.page.tellDecision(asked)
+	d.expect(asked.GetVerdict() == pb.Verdict_VERDICT_ASK, "missing answers are asked for, not %s", asked.GetVerdict())
+	d.expect(len(asked.GetOpenQuestions()) == 3, "exactly the three missing answers are asked for, not %d", len(asked.GetOpenQuestions()))
+
+	d.page.say("Amara asks, does the test for metal salts on a clipped strand, completes the card and submits it. From now on nobody can change it.")
+	d.clock.advance(35 * minute)
+	draft = d.complete(draft)
+	d.submit(draft, d.cast.amara)
+	decision := d.check(lindiwe, draft, virginWith(regular, regularLot), d.cast.amara)
+	d.page.tellDecision(decision)
+	d.page.tellPlan(decision.GetPlan())
+	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a sound head may be relaxed under conditions, not %s", decision.GetVerdict())
+	d.expect(len(decision.GetConditions()) > 0 && len(decision.GetPlan().GetSections()) == 4, "there are conditions and a plan for four sections")
+	d.expect(len(decision.GetOpenQuestions()) == 0, "nothing that could matter is left to ask")
+	return decision
+}
+
+// complete brings the missing answers.
+func (d *day) complete(draft *pb.Consultation) *pb.Consultation {
+	full := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	full.Name, full.Etag = draft.GetName(), draft.GetEtag()
+	return call(d, d.cast.amara, d.consultation.UpdateConsultation, &pb.UpdateConsultationRequest{
+		Consultation: full,
+		UpdateMask:   &fieldmaskpb.FieldMask{Paths: []string{"scalp", "tests", "history", "consent"}},
+		RequestId:    newID(),
+	}).GetConsultation()
+}

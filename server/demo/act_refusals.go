@@ -1,0 +1,120 @@
+package demo
+
+import (
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// refusals are two heads that are not relaxed: one is refused and stays so, one
+// is sent to a doctor first.
+func (d *day) refusals() {
+	d.page.act("Nia is refused, and nobody can make it otherwise")
+	d.page.say("Nia has scratched a spot behind the ear until the skin opened. Amara writes down what she sees and asks.")
+	nia := d.client("Nia", d.cast.amara)
+	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	card.Scalp.BrokenSkin = yes
+	card.Scalp.Scratched = ago(d.clock.Now(), 1)
+	refusal := d.decide(nia, card, virginWith(regular, regularLot), d.cast.amara)
+	d.page.tellDecision(refusal)
+	d.page.tellCautions(refusal)
+	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "broken skin is refused, not %s", refusal.GetVerdict())
+	broken := d.findingOn(refusal, "consultation.scalp.broken_skin", pb.Severity_SEVERITY_REFUSE)
+
+	d.page.say("Nia insists. Imara, who supervises, tries to set the finding aside.")
+	tried := d.override(refusal, broken, "CLIENT_INSISTS", "The client insists and says that the spot does not hurt.")
+	d.page.answer("override DENIED (%s); the verdict stands: %s", words(tried.GetOverride().GetDenial()), words(tried.GetDecision().GetStandingVerdict()))
+	d.expect(tried.GetOverride().GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE, "overriding broken skin is denied")
+
+	d.page.act("Desta is referred to a doctor")
+	d.page.say("Desta takes a medicine of which a doctor said that it may bear on the skin, and brings no word that the service may be done.")
+	desta := d.client("Desta", d.cast.amara)
+	card = soundCard(northQuay, d.cast.amara, d.clock.Now())
+	card.History.Medication = yes
+	referral := d.decide(desta, card, virginWith(regular, regularLot), d.cast.amara)
+	d.page.tellDecision(referral)
+	d.expect(referral.GetVerdict() == pb.Verdict_VERDICT_REFER, "medication without a doctor's word is referred, not %s", referral.GetVerdict())
+	d.findingOn(referral, "consultation.history.medication", pb.Severity_SEVERITY_REFER)
+}
+
+// lightened is a refusal that a supervisor may set aside, with a reason that
+// came with the finding.
+func (d *day) lightened() {
+	d.page.act("Solene's hair is lightened: refused, then overridden")
+	d.page.say("At Mill Lane, Joss finds the lengths of Solene's hair lightened two months ago. Yesterday's strand test with the mild relaxer was sound.")
+	solene := d.client("Solene", d.cast.joss)
+	card := soundCard(millLane, d.cast.joss, d.clock.Now())
+	card.Hair.Zones[1].Lightened = ago(d.clock.Now(), 60)
+	card.Tests.StrandProduct = mild
+	request := virginWith(mild, mildLot)
+	request.Salon, request.Practitioner, request.Supervisor = millLane, d.cast.joss.name, d.cast.supervisor.name
+	refusal := d.decide(solene, card, request, d.cast.joss)
+	d.page.tellDecision(refusal)
+	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "lightened hair is refused, not %s", refusal.GetVerdict())
+
+	d.page.say("Imara looks at the tested strand herself, and sets the finding aside with a reason from the list.")
+	finding := d.overridable(refusal)
+	reason := soundStrand(finding)
+	made := d.override(refusal, finding, reason, "Strand tested yesterday with the mild relaxer: sound, even, no discolouring.")
+	d.page.answer("override accepted: %s by %s (%s), reason %s", finding.GetRuleId(), last(made.GetOverride().GetPractitioner()), words(made.GetOverride().GetRole()), made.GetOverride().GetReasonCode())
+	d.page.answer("the verdict as given stays on record: %s; it now stands at: %s", words(made.GetDecision().GetVerdict()), words(made.GetDecision().GetStandingVerdict()))
+	d.expect(made.GetOverride().GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED, "the override is accepted, not denied: %s", made.GetOverride().GetDenial())
+	d.expect(made.GetDecision().GetVerdict() == pb.Verdict_VERDICT_REFUSE, "the override removes nothing")
+	d.expect(made.GetDecision().GetStandingVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "the standing verdict lets it go ahead, not %s", made.GetDecision().GetStandingVerdict())
+}
+
+// virginWith asks for a first relaxing at North Quay by Amara.
+func virginWith(product, lot string) *pb.CheckEligibilityRequest {
+	return &pb.CheckEligibilityRequest{
+		ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: product, LotCode: lot,
+		Practitioner: invented().amara.name, Salon: northQuay,
+	}
+}
+
+// override is tried by the supervisor.
+func (d *day) override(decision *pb.Decision, finding *pb.Finding, reason, comment string) *pb.OverrideDecisionResponse {
+	return call(d, d.cast.supervisor, d.eligibility.OverrideDecision, &pb.OverrideDecisionRequest{
+		Name: decision.GetName(), RuleId: finding.GetRuleId(), Subject: finding.GetSubject(),
+		Practitioner: d.cast.supervisor.name, ReasonCode: reason, Comment: comment, RequestId: newID(),
+	})
+}
+
+// findingOn returns the finding of that severity that looked at a field, with
+// the rule and the basis that every finding must name.
+func (d *day) findingOn(decision *pb.Decision, field string, severity pb.Severity) *pb.Finding {
+	for _, f := range decision.GetFindings() {
+		looked := func(a *pb.SeenAnswer) bool { return a.GetField() == field }
+		if f.GetSeverity() == severity && slices.ContainsFunc(f.GetAnswers(), looked) {
+			d.expect(f.GetRuleId() != "" && f.GetRuleVersion() > 0 && f.GetMessage() != "" && f.GetBasis() != nil, "finding on %s has rule, version, message and basis", field)
+			return f
+		}
+	}
+	d.expect(false, "a finding looked at %s", field)
+	return nil
+}
+
+// overridable returns the one refusing finding that a supervisor may set aside.
+func (d *day) overridable(decision *pb.Decision) *pb.Finding {
+	for _, f := range decision.GetFindings() {
+		if f.GetSeverity() == pb.Severity_SEVERITY_REFUSE && slices.Contains(f.GetOverrideTerms().GetRoles(), pb.Role_ROLE_SUPERVISOR) {
+			return f
+		}
+	}
+	d.expect(false, "a supervisor may override a finding")
+	return nil
+}
+
+// soundStrand is the reason that a sound strand test gives, from the finding's
+// own list.
+func soundStrand(f *pb.Finding) string {
+	for _, r := range f.GetOverrideTerms().GetReasons() {
+		if r.GetCode() == "STRAND_TEST_SOUND" {
+			return r.GetCode()
+		}
+	}
+	return "STRAND_TEST_SOUND"
+}
+
+func at(d *day) *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }

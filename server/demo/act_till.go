@@ -1,0 +1,82 @@
+package demo
+
+import (
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+)
+
+// till is what goes wrong between a till and a server, and must do no harm.
+func (d *day) till(decision *pb.Decision) {
+	d.page.act("A till's bad day")
+	client := &pb.Client{Name: parent(decision.GetName(), 2)}
+	d.retry(client, decision.GetInputs().GetConsultation())
+	d.nonsense(client)
+	d.prying(client)
+}
+
+// retry asks twice because the first answer was lost on the way.
+func (d *day) retry(client *pb.Client, card *pb.Consultation) {
+	d.page.say("The reply to a check is lost on the way, so the till sends the same request again.")
+	request := virginWith(regular, regularLot)
+	first := d.check(client, card, request, d.cast.amara)
+	again := call(d, d.cast.amara, d.eligibility.CheckEligibility, request).GetDecision()
+	d.page.answer("answered again, not decided again: the same decision, every byte alike: %t", proto.Equal(first, again))
+	d.expect(proto.Equal(first, again), "a retried request is answered alike")
+
+	d.page.say("Then a mistake in the till sends another product under the same request id.")
+	request.Product, request.LotCode = mild, mildLot
+	failure := refused(d, d.cast.amara, d.eligibility.CheckEligibility, request, codes.AlreadyExists)
+	d.page.tellError(failure)
+	d.expect(reasonOf(failure) == "REQUEST_ID_REUSED", "the reason is REQUEST_ID_REUSED, not %s", reasonOf(failure))
+}
+
+// nonsense is input that cannot be right.
+func (d *day) nonsense(client *pb.Client) {
+	d.page.say("A slip of the finger makes a client 340 years old, with hair that stretches by 900 %%.")
+	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	card.Consent.AgeYears = proto.Int32(340)
+	card.Tests.WetStretchPercent = proto.Float64(900)
+	d.page.tellError(refused(d, d.cast.amara, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
+		Parent: client.GetName(), Consultation: card, RequestId: newID(),
+	}, codes.InvalidArgument))
+
+	d.page.say("Odile copies a product sheet wrongly: a caustic cream with the pH of a hand soap.")
+	wrong := relaxer("Ebb relaxer, copied wrongly", pb.Strength_STRENGTH_SUPER, 2.2, nil)
+	wrong.DeclaredPh = proto.Float64(9.5)
+	d.page.tellError(refused(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
+		Parent: ebb, ProductId: "ebb-wrong", Product: wrong, RequestId: newID(),
+	}, codes.InvalidArgument))
+}
+
+// prying is somebody of another chain on the same server.
+func (d *day) prying(client *pb.Client) {
+	d.page.say("Pim, who manages another chain on the same server, asks for Lindiwe's record card and for Ebb and Flow's audit log.")
+	d.page.tellError(refused(d, d.cast.stranger, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client.GetName()}, codes.NotFound))
+	d.page.tellError(refused(d, d.cast.stranger, d.auditing.ListEntries, &pb.ListEntriesRequest{Parent: ebb}, codes.NotFound))
+}
+
+// tellError writes an error as a till's maker would read it.
+func (p *page) tellError(s *status.Status) {
+	p.answer("%s %s: %s", s.Code(), reasonOf(s), s.Message())
+	for _, detail := range s.Details() {
+		if bad, ok := detail.(*errdetails.BadRequest); ok {
+			for _, v := range bad.GetFieldViolations() {
+				p.detail("%s: %s", v.GetField(), v.GetDescription())
+			}
+		}
+	}
+}
+
+// reasonOf is the machine-readable reason of an error.
+func reasonOf(s *status.Status) string {
+	for _, detail := range s.Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok {
+			return info.GetReason()
+		}
+	}
+	return "(no reason)"
+}

@@ -1,0 +1,82 @@
+package demo
+
+import (
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// soundCard is the consultation of somebody with a sound scalp and untreated
+// hair, every question answered. A scene changes the answers it is about.
+func soundCard(salon string, by person, now time.Time) *pb.Consultation {
+	return &pb.Consultation{
+		Salon: salon, Practitioner: by.name,
+		Wishes: &pb.Wishes{
+			ServiceKind:          pb.ServiceKind_SERVICE_KIND_VIRGIN,
+			StraighteningPercent: proto.Float64(70),
+			Words:                "softer, not poker straight",
+		},
+		Scalp:   soundScalp(),
+		Hair:    untreatedHair(),
+		Tests:   soundTests(by, now),
+		History: quietHistory(now),
+		Consent: &pb.Consent{Agreed: yes, Explained: yes, AgreeTime: timestamppb.New(now), AgeYears: proto.Int32(34)},
+	}
+}
+
+func soundScalp() *pb.ScalpAnalysis {
+	return &pb.ScalpAnalysis{
+		BrokenSkin: no, Sores: no, InfectionSigns: no, InfestationSigns: no, Redness: no,
+		Swelling: no, Burns: no, Eruption: no, Flaking: no, Tender: no, Scratched: never(),
+	}
+}
+
+func untreatedHair() *pb.HairAnalysis {
+	return &pb.HairAnalysis{
+		Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_HIGH, CurlType: pb.CurlType_CURL_TYPE_VI,
+		CurlIndex: proto.Float64(3.4), LengthMm: proto.Float64(240), NewGrowthMm: proto.Float64(0),
+		Zones: []*pb.HairZone{
+			untreated(pb.Zone_ZONE_NEW_GROWTH), untreated(pb.Zone_ZONE_MID_STRAND), untreated(pb.Zone_ZONE_ENDS),
+		},
+		Sections: []*pb.HeadSection{
+			{SectionId: "back-left", Resistant: no, Fragile: no, Hairline: no},
+			{SectionId: "back-right", Resistant: no, Fragile: no, Hairline: no},
+			{SectionId: "front", Resistant: no, Fragile: no, Hairline: no},
+			{SectionId: "hairline", Resistant: no, Fragile: no, Hairline: yes},
+		},
+	}
+}
+
+func untreated(zone pb.Zone) *pb.HairZone {
+	return &pb.HairZone{
+		Zone: zone, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Porosity: pb.Porosity_POROSITY_NORMAL,
+		Thio: never(), Hydroxide: never(), PermanentColour: never(), SemiPermanentColour: never(),
+		Lightened: never(), MetallicDye: no, PlantHenna: no, Smoothing: never(),
+	}
+}
+
+func soundTests(by person, now time.Time) *pb.PreliminaryTests {
+	return &pb.PreliminaryTests{
+		Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL, WetStretchPercent: proto.Float64(45),
+		Incompatibility: pb.IncompatibilityReading_INCOMPATIBILITY_READING_CLEAR,
+		Strand:          pb.StrandReading_STRAND_READING_SOUND, StrandProduct: regular, StrandMinutes: proto.Float64(13),
+		TestTime: timestamppb.New(now.Add(-20 * time.Hour)), Tester: by.name,
+	}
+}
+
+func quietHistory(now time.Time) *pb.ClientHistory {
+	return &pb.ClientHistory{
+		Shampoo: ago(now, 4), ExtensionsRemoved: never(), ExtensionsIn: no, Relaxer: never(),
+		BadReaction: no, Allergy: no, Pregnancy: no, Medication: no, RecentIllness: no, HairLoss: no,
+		MedicalClearance: no, UndescribedWork: no,
+	}
+}
+
+func never() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
+
+func ago(now time.Time, days int) *pb.PastEvent {
+	return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(now.AddDate(0, 0, -days))}
+}

@@ -1,0 +1,139 @@
+package demo
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"github.com/google/uuid"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+)
+
+// patience is how long the demo waits for one answer.
+const patience = 10 * time.Second
+
+// stubs are the seven services as a till sees them.
+type stubs struct {
+	directory    pb.DirectoryServiceClient
+	catalog      pb.CatalogServiceClient
+	consultation pb.ConsultationServiceClient
+	eligibility  pb.EligibilityServiceClient
+	processing   pb.ProcessingServiceClient
+	outcome      pb.OutcomeServiceClient
+	auditing     pb.AuditServiceClient
+}
+
+// dial connects to a server on this machine; every call is shown to calls.
+func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
+	return grpc.NewClient(addr,
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithUnaryInterceptor(calls.unary))
+}
+
+func stubsOn(conn *grpc.ClientConn) stubs {
+	return stubs{
+		directory:    pb.NewDirectoryServiceClient(conn),
+		catalog:      pb.NewCatalogServiceClient(conn),
+		consultation: pb.NewConsultationServiceClient(conn),
+		eligibility:  pb.NewEligibilityServiceClient(conn),
+		processing:   pb.NewProcessingServiceClient(conn),
+		outcome:      pb.NewOutcomeServiceClient(conn),
+		auditing:     pb.NewAuditServiceClient(conn),
+	}
+}
+
+// identify puts into the context who calls. It is a development identity: the
+// server believes it, which it does on this machine only.
+func (p person) identify(ctx context.Context) context.Context {
+	role := strings.ReplaceAll(words(p.role), " ", "_")
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name)
+}
+
+// rpc is one method of a stub.
+type rpc[Q, A proto.Message] func(context.Context, Q, ...grpc.CallOption) (A, error)
+
+// call makes a call that must be answered. Once the day has failed it does
+// nothing and returns an empty answer, as every later line then does nothing.
+func call[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q) A {
+	var answer A
+	if d.err != nil {
+		return answer
+	}
+	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
+	defer cancel()
+	answer, err := method(ctx, request)
+	if err != nil {
+		d.fail(fmt.Errorf("%T asked by %s: %w", request, who.called, err))
+	}
+	return answer
+}
+
+// refused makes a call that must end in an error of that code, and returns the
+// error's status.
+func refused[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
+	if d.err != nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
+	defer cancel()
+	_, err := method(ctx, request)
+	d.expect(status.Code(err) == code, "%T asked by %s ends in %s, not in %v", request, who.called, code, err)
+	return status.Convert(err)
+}
+
+// newID returns a request or event id that was never used.
+func newID() string { return uuid.NewString() }
+
+// jsonLines writes every call as one line of JSON; without a writer it only
+// passes the calls on.
+type jsonLines struct {
+	out io.Writer
+}
+
+// jsonCall is one line: the method, what was asked, what was answered.
+type jsonCall struct {
+	RPC      string          `json:"rpc"`
+	Request  json.RawMessage `json:"request"`
+	Response json.RawMessage `json:"response,omitempty"`
+	Error    json.RawMessage `json:"error,omitempty"`
+}
+
+// unary is the client's interceptor: the call goes through, then is written.
+func (j jsonLines) unary(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+	err := invoke(ctx, method, request, answer, conn, opts...)
+	if writeErr := j.write(method, request.(proto.Message), answer.(proto.Message), err); writeErr != nil {
+		return writeErr
+	}
+	return err
+}
+
+func (j jsonLines) write(method string, request, answer proto.Message, failure error) error {
+	if j.out == nil {
+		return nil
+	}
+	asked, err := protojson.Marshal(request)
+	if err != nil {
+		return err
+	}
+	line := jsonCall{RPC: method, Request: asked}
+	if failure != nil {
+		line.Error, err = protojson.Marshal(status.Convert(failure).Proto())
+	} else {
+		line.Response, err = protojson.Marshal(answer)
+	}
+	if err != nil {
+		return err
+	}
+	return json.NewEncoder(j.out).Encode(line)
+}

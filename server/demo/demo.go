@@ -1,0 +1,160 @@
+// Package demo plays an invented day of a small chain of salons against a real
+// server on a real PostgreSQL, as a real client over a real socket. It starts
+// both, asks what a till would ask, and tells what was answered: either as a
+// story for a reader or as one line of JSON for each call.
+//
+// Nothing in the story is written beforehand except what people do: every
+// verdict, reason, figure and time that the server gives is printed from its
+// answer. The demo also says what it expects of each answer, and ends with an
+// error when the server answers otherwise.
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/serve"
+)
+
+// Options say where the demo runs and how it tells its story.
+type Options struct {
+	JSON     bool      // one line of JSON per call instead of the story
+	Out      io.Writer // the story or the JSON
+	Progress io.Writer // what is being started and stopped; nil: nobody is told
+	Dir      string    // where to keep the database; empty: a temporary directory, removed at the end
+	PGBin    string    // folder of PostgreSQL's programs; empty: the usual places
+}
+
+// Run plays the day. It returns an error when the server cannot be started or
+// answers otherwise than the contract says.
+func Run(ctx context.Context, o Options) (err error) {
+	dir := o.Dir
+	if dir == "" {
+		if dir, err = os.MkdirTemp("", "alkalog-demo-"); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	}
+	salonClock := &clock{now: opens()}
+	o.progress("starting a private PostgreSQL and the server in %s", dir)
+	server, err := serve.Start(ctx, serve.Config{
+		Address: "127.0.0.1:0", DataDir: dir, PGBin: o.PGBin, Clock: salonClock.Now, Development: true,
+	})
+	if err != nil {
+		return err
+	}
+	defer func() {
+		o.progress("stopping both")
+		server.Stop(context.WithoutCancel(ctx))
+		err = errors.Join(err, server.Wait())
+	}()
+	return o.play(ctx, server.Addr(), salonClock)
+}
+
+// opens is when the invented salons open on the invented day.
+func opens() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
+
+// play connects to the server and plays the day on it.
+func (o Options) play(ctx context.Context, addr string, salonClock *clock) error {
+	d := &day{ctx: ctx, clock: salonClock, page: page{out: o.Out}, cast: invented(), alarmed: map[string]bool{}}
+	calls := jsonLines{}
+	if o.JSON {
+		d.page.out, calls.out = io.Discard, o.Out
+	}
+	conn, err := dial(addr, calls)
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	d.calls, d.stubs = calls, stubsOn(conn)
+	d.play(addr)
+	return errors.Join(d.err, d.page.err)
+}
+
+func (o Options) progress(format string, args ...any) {
+	if o.Progress != nil {
+		fmt.Fprintf(o.Progress, format+"\n", args...)
+	}
+}
+
+// day is one run: the services, the people, the clock and the page that the
+// story is written on. The first thing that goes otherwise than expected ends
+// the story; whatever follows does nothing, so that the scenes need not ask.
+type day struct {
+	stubs
+	cast  cast
+	ctx   context.Context
+	clock *clock
+	page  page
+	calls jsonLines
+	err   error
+
+	alarmed map[string]bool // the calls to act that the story has told
+}
+
+// play is the day, act by act.
+func (d *day) play(addr string) {
+	d.opening(addr)
+	d.refusals()
+	d.lightened()
+	decision := d.questions()
+	d.service(decision)
+	d.till(decision)
+	d.secondVisit(decision)
+	d.audit()
+	d.closing()
+}
+
+// fail ends the story with its first error.
+func (d *day) fail(err error) {
+	if d.err == nil {
+		d.err = err
+		d.page.out = io.Discard
+	}
+}
+
+// expect ends the story unless ok; what says what should have been.
+func (d *day) expect(ok bool, what string, args ...any) {
+	if !ok {
+		d.fail(fmt.Errorf("the demo expected that "+what, args...))
+	}
+}
+
+// decide takes a consultation, freezes it and asks whether the service may go
+// ahead. The request says what is to be done, where, by whom and with what.
+func (d *day) decide(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
+	draft := d.draft(client, card, by)
+	d.submit(draft, by)
+	return d.check(client, draft, request, by)
+}
+
+func (d *day) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
+	return call(d, by, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
+		Parent: client.GetName(), Consultation: card, RequestId: newID(),
+	}).GetConsultation()
+}
+
+func (d *day) submit(draft *pb.Consultation, by person) {
+	call(d, by, d.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{
+		Name: draft.GetName(), Etag: draft.GetEtag(), RequestId: newID(),
+	})
+}
+
+func (d *day) check(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
+	request.Parent = client.GetName()
+	request.Subject = &pb.CheckEligibilityRequest_Consultation{Consultation: card.GetName()}
+	request.RequestId = newID()
+	return call(d, by, d.eligibility.CheckEligibility, request).GetDecision()
+}
+
+// client takes somebody in under an invented name.
+func (d *day) client(called string, by person) *pb.Client {
+	return call(d, by, d.consultation.CreateClient, &pb.CreateClientRequest{
+		Parent: ebb, Client: &pb.Client{DisplayName: called}, RequestId: newID(),
+	}).GetClient()
+}

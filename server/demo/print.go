@@ -1,0 +1,110 @@
+package demo
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// width is how long a line of the story may be, in letters.
+const width = 100
+
+// page is what the story is written on. What people do stands at the margin;
+// what the server answered stands behind a bar. The first error of the writer
+// is kept and the rest is not written.
+type page struct {
+	out  io.Writer
+	err  error
+	acts int
+}
+
+// act begins a new part of the story.
+func (p *page) act(title string) {
+	p.acts++
+	heading := fmt.Sprintf("%d. %s", p.acts, title)
+	p.print("\n" + heading + "\n" + strings.Repeat("-", len(heading)) + "\n")
+}
+
+// say writes a paragraph of the story.
+func (p *page) say(format string, args ...any) { p.wrapped("", "", format, args...) }
+
+// answer writes a line of what the server answered.
+func (p *page) answer(format string, args ...any) { p.wrapped("  | ", "  |     ", format, args...) }
+
+// detail writes a line that belongs to the answer above it.
+func (p *page) detail(format string, args ...any) { p.wrapped("  |   ", "  |     ", format, args...) }
+
+func (p *page) wrapped(first, rest, format string, args ...any) {
+	line := first
+	empty := true
+	for _, word := range strings.Split(fmt.Sprintf(format, args...), " ") {
+		if !empty && len([]rune(line))+1+len([]rune(word)) > width {
+			p.print(strings.TrimRight(line, " ") + "\n")
+			line, empty = rest, true
+		}
+		if !empty {
+			line += " "
+		}
+		line, empty = line+word, false
+	}
+	p.print(strings.TrimRight(line, " ") + "\n")
+}
+
+func (p *page) print(text string) {
+	if p.err == nil {
+		_, p.err = io.WriteString(p.out, text)
+	}
+}
+
+// words says an enum value in plain words: "PROCEED_WITH_CONDITIONS" of Verdict
+// is "proceed with conditions".
+func words(value protoreflect.Enum) string {
+	values := value.Descriptor().Values()
+	prefix := strings.TrimSuffix(string(values.Get(0).Name()), "UNSPECIFIED")
+	named := values.ByNumber(value.Number())
+	if named == nil {
+		return fmt.Sprintf("value %d", value.Number())
+	}
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
+}
+
+// hour says the time of day, and day the date, by the salon's clock; the story
+// keeps to UTC, as the records do.
+func hour(t *timestamppb.Timestamp) string { return stamp(t, "15:04:05") }
+func date(t *timestamppb.Timestamp) string { return stamp(t, "Mon 2 Jan 2006") }
+
+func stamp(t *timestamppb.Timestamp, layout string) string {
+	if t == nil {
+		return "-"
+	}
+	return t.AsTime().Format(layout)
+}
+
+// minutes says a length of time in minutes.
+func minutes(d time.Duration) string { return fmt.Sprintf("%.1f min", d.Minutes()) }
+
+// estimate says a figure with its 90 % interval.
+func estimate(e *pb.Estimate, unit string) string {
+	if e == nil {
+		return "not known"
+	}
+	return fmt.Sprintf("%.0f%s (%.0f to %.0f)", e.GetValue(), unit, e.GetLow(), e.GetHigh())
+}
+
+// last is the last segment of a resource name, "amara" of
+// "chains/ebb-and-flow/practitioners/amara".
+func last(name string) string { return name[strings.LastIndex(name, "/")+1:] }
+
+// parent is a resource name without its last n segments.
+func parent(name string, n int) string {
+	for range n {
+		name = name[:max(0, strings.LastIndex(name, "/"))]
+	}
+	return name
+}

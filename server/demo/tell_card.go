@@ -1,0 +1,97 @@
+package demo
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+)
+
+// tellCard writes the record card: what the next visit starts from.
+func (p *page) tellCard(c *pb.RecordCard) {
+	for _, v := range c.GetVisits() {
+		p.tellVisit(v)
+	}
+	for _, r := range c.GetRates() {
+		section := r.GetSectionId()
+		if section == "" {
+			section = "whole head"
+		}
+		p.answer("learned: %-10s rate %.3f per minute (ln %.2f, deviation %.2f)", section,
+			math.Exp(r.GetRate().GetMean()), r.GetRate().GetMean(), r.GetRate().GetDeviation())
+	}
+	p.answer("begin next time with: %s", c.GetMostResistantSection())
+	p.answer("next retouch not before %s: %s", date(c.GetNextRetouchTime()), c.GetNextRetouchReason())
+	for _, r := range c.GetReminders() {
+		p.answer("reminder: %s", r)
+	}
+}
+
+// tellVisit writes one visit with every element that the Australian unit
+// SHBHREF002 requires to be recorded.
+func (p *page) tellVisit(v *pb.Visit) {
+	hair := v.GetHair()
+	p.answer("%s at %s by %s, decision, session and outcome on record", stamp(v.GetStartTime(), "2 Jan 2006 15:04"), last(v.GetSalon()), last(v.GetPractitioner()))
+	p.answer("method: %s, strength %s; completed: %t", words(v.GetServiceKind()), words(v.GetStrength()), v.GetCompleted())
+	p.answer("scalp before: %s", seen(v.GetScalp()))
+	p.answer("hair before: texture %s, density %s, curl type %s, length %.0f mm", words(hair.GetTexture()), words(hair.GetDensity()), strings.ToUpper(words(hair.GetCurlType())), hair.GetLengthMm())
+	for _, z := range hair.GetZones() {
+		p.detail("%s: condition %s, porosity %s, hydroxide before: %s", words(z.GetZone()), words(z.GetCondition()), words(z.GetPorosity()), words(z.GetHydroxide().GetHappened()))
+	}
+	p.answer("tests: elasticity %s, metal salts %s, strand %s", words(v.GetTests().GetElasticity()), words(v.GetTests().GetIncompatibility()), words(v.GetTests().GetStrand()))
+	p.answer("agreed: %s, risks explained: %s; wanted: %.0f %% straighter", words(v.GetConsent().GetAgreed()), words(v.GetConsent().GetExplained()), v.GetDesiredPercent())
+	for _, c := range v.GetContraindications() {
+		p.detail("to mind: %s", c)
+	}
+	for _, u := range v.GetProducts() {
+		p.answer("used: %.0f g of %s, lot %s", u.GetGrams(), last(u.GetProduct()), lotOf(u))
+	}
+	for _, s := range v.GetSections() {
+		p.answer("%-10s %4.1f min, %s to %s: %.0f %% straighter, hair %s, breakage %s", s.GetSectionId(), s.GetExposureMinutes(),
+			hour(s.GetFirstContactTime()), hour(s.GetRinseTime()), s.GetStraighteningPercent(), words(s.GetCondition()), words(s.GetBreakage()))
+	}
+	for _, dev := range v.GetDeviations() {
+		p.tellDeviation(dev)
+	}
+	p.answer("advice given: %s", strings.Join(v.GetHomeCareAdvice(), " "))
+	p.answer("comment: %s", v.GetComments())
+}
+
+func lotOf(u *pb.ProductUsed) string {
+	if u.GetLotCode() == "" {
+		return "not noted"
+	}
+	return u.GetLotCode()
+}
+
+// seen lists what was seen on the scalp; what was not looked at is not "no".
+func seen(scalp *pb.ScalpAnalysis) string {
+	var found []string
+	fields := scalp.ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		field := fields.Get(i)
+		if field.Kind() == protoreflect.EnumKind && scalp.ProtoReflect().Get(field).Enum() == protoreflect.EnumNumber(yes) {
+			found = append(found, strings.ReplaceAll(string(field.Name()), "_", " "))
+		}
+	}
+	if len(found) == 0 {
+		return "nothing of note seen"
+	}
+	return strings.Join(found, ", ")
+}
+
+// placed is a section of a plan in few words.
+func placed(s *pb.PlannedSection) string {
+	return fmt.Sprintf("%-10s %4.1f min", s.GetSectionId(), s.GetExpectedMinutes())
+}
+
+// begins is the section that a plan begins with.
+func begins(p *pb.Plan) string {
+	if len(p.GetSections()) == 0 {
+		return ""
+	}
+	return p.GetSections()[0].GetSectionId()
+}

@@ -1,0 +1,111 @@
+package demo
+
+import (
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// tellDecision writes a decision as a stylist would read it: the verdict, why,
+// what is still to be asked, and what to offer or to mind.
+func (p *page) tellDecision(d *pb.Decision) {
+	p.answer("VERDICT: %s", strings.ToUpper(words(d.GetVerdict())))
+	for _, f := range d.GetFindings() {
+		p.tellFinding(f)
+	}
+	for _, q := range d.GetOpenQuestions() {
+		p.answer("open question: %s", q.GetQuestion())
+		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), words(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
+	}
+	if advice := d.GetRecommendedStrength(); advice.GetStrength() != pb.Strength_STRENGTH_UNSPECIFIED {
+		p.answer("strength that suits this hair: %s (%s)", words(advice.GetStrength()), strings.Join(advice.GetReasons(), "; "))
+	}
+	for _, c := range d.GetConditions() {
+		p.answer("to tick off: %s", c.GetText())
+	}
+	for _, a := range d.GetAlternatives() {
+		p.tellAlternative(a)
+	}
+}
+
+// tellFinding writes why, by which rule in which version, on which basis, and
+// which answers it looked at.
+func (p *page) tellFinding(f *pb.Finding) {
+	subject := ""
+	if f.GetSubject() != "" {
+		subject = " on " + f.GetSubject()
+	}
+	p.answer("%s%s: %s", words(f.GetSeverity()), subject, f.GetMessage())
+	p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), words(f.GetLayer()), basisOf(f.GetBasis()))
+	var seen []string
+	for _, a := range f.GetAnswers() {
+		value := a.GetValue()
+		if value == "" {
+			value = "not answered"
+		}
+		seen = append(seen, a.GetField()+" = "+value)
+	}
+	if len(seen) > 0 {
+		p.detail("looked at: %s", strings.Join(seen, ", "))
+	}
+	if f.GetSeverity() >= pb.Severity_SEVERITY_REFER {
+		p.detail("%s", termsOf(f.GetOverrideTerms()))
+	}
+}
+
+func basisOf(b *pb.Basis) string {
+	return strings.TrimSuffix(words(b.GetKind())+": "+b.GetSource(), ": ")
+}
+
+func termsOf(terms *pb.OverrideTerms) string {
+	if !terms.GetAllowed() {
+		return "may not be overridden by anybody"
+	}
+	var roles, codes []string
+	for _, r := range terms.GetRoles() {
+		roles = append(roles, words(r))
+	}
+	for _, r := range terms.GetReasons() {
+		codes = append(codes, r.GetCode())
+	}
+	return "may be overridden by: " + strings.Join(roles, ", ") + "; reasons: " + strings.Join(codes, ", ")
+}
+
+func (p *page) tellAlternative(a *pb.Alternative) {
+	suits := ""
+	if !a.GetSuitable() {
+		suits = " (not for this client: see the cautions)"
+	}
+	p.answer("to offer instead: %s%s", a.GetTitle(), suits)
+	for _, c := range a.GetCautions() {
+		p.detail("caution: %s", c)
+	}
+}
+
+// tellPlan writes the order of application with its times, and where each of
+// them comes from.
+func (p *page) tellPlan(plan *pb.Plan) {
+	p.answer("PLAN: target %.0f %% straighter, cap %.0f %%, a strand test at least every %.0f min",
+		plan.GetTargetPercent(), plan.GetCapPercent(), plan.GetStrandTestMinutes())
+	p.answer("%-12s %8s %20s %12s %14s %8s", "section", "begin at", "minutes to target", "first test", "call to bowl", "limit")
+	for _, s := range plan.GetSections() {
+		p.answer("%d %-10s %8.1f %8.1f (%4.1f to %4.1f) %10.1f %14.1f %8.1f", s.GetOrder(), s.GetSectionId(), s.GetStartMinute(),
+			s.GetExpectedMinutes(), s.GetExpectedMinutesLow(), s.GetExpectedMinutesHigh(),
+			s.GetFirstStrandTestMinute(), s.GetLatestRinseMinute(), s.GetHardLimitMinute())
+		p.detail("%s", s.GetReason())
+	}
+	p.answer("the expected finishes lie %.1f min apart; all reach the target before any limit: %t", plan.GetFinishSpreadMinutes(), plan.GetFeasible())
+	for _, r := range plan.GetRemarks() {
+		p.answer("remark: %s", r)
+	}
+	for _, b := range plan.GetBasis() {
+		p.detail("where it comes from: %s", b)
+	}
+}
+
+// tellCautions writes the cautions that come with every decision.
+func (p *page) tellCautions(d *pb.Decision) {
+	for _, c := range d.GetCautions() {
+		p.answer("CAUTION: %s", c)
+	}
+}
