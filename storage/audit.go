@@ -1,7 +1,10 @@
 package storage
 
 import (
+	"context"
+	"database/sql"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -53,6 +56,8 @@ type Entry struct {
 	*pb.AuditEntry
 	// Stored is the bytes that were written; nothing re-encodes them.
 	Stored []byte
+	// Position is its place on the log; later entries have higher ones.
+	Position int64
 	// Token is the page token that continues behind this entry.
 	Token string
 }
@@ -136,7 +141,8 @@ func (f EntryFilter) join(args *[]any) (string, error) {
 
 // ListEntries reads a page of the audit log of a chain, in the order in which
 // the entries were written. Entries of transactions that are being committed
-// while the log is read may take their places among the newest ones later.
+// while the log is read may take their places among the newest ones later;
+// see SettledBefore.
 func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
 	args := []any{s.chain}
 	where, err := f.where(&args)
@@ -155,7 +161,36 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error)
 		if err != nil {
 			return nil, "", err
 		}
-		found[i] = Entry{AuditEntry: e, Stored: r.Body, Token: l.seal(r.Key)}
+		position, err := strconv.ParseInt(r.Key, 10, 64)
+		if err != nil {
+			return nil, "", err
+		}
+		found[i] = Entry{AuditEntry: e, Stored: r.Body, Position: position, Token: l.seal(r.Key)}
 	}
 	return found, next, nil
+}
+
+// SettledBefore returns the position before which no entry can appear any
+// more: a snapshot taken afterwards shows all that ever will be there. A copy
+// that stops before it misses none when it goes on later.
+//
+// Positions are given out before a transaction ends, and transactions end in
+// any order. So each write holds a shared lock whose key is the last position
+// given out before it began, and the lowest such key is the answer.
+func SettledBefore(ctx context.Context, db *DB) (int64, error) {
+	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	defer tx.end()
+	// In this order: a write that takes its lock after the second query gets
+	// positions that the first has not seen.
+	var last, lowest int64
+	if err := tx.GetContext(ctx, &last, "select last_value from audit_entries_position_seq"); err != nil {
+		return 0, explain(ctx, err)
+	}
+	err = tx.GetContext(ctx, &lowest, `select coalesce(min((classid::bigint << 32) | objid::bigint), $1) from pg_locks
+		where locktype = 'advisory' and mode = 'ShareLock' and objsubid = 1
+		and database = (select oid from pg_database where datname = current_database())`, last+1)
+	return min(lowest, last+1), explain(ctx, err)
 }

@@ -27,9 +27,12 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	return c, nil
 }
 
-// stakeQuery also tells the database the chain, which saves a round trip.
-const stakeQuery = `insert into requests (chain, id, kind, request, answer)
-values (set_config('alkalog.chain', $1, true), $2, $3, $4, $5)
+// stakeQuery also does, without a round trip of its own, what else a write
+// begins with: it takes the lock that SettledBefore looks for, and tells the
+// database the chain.
+const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value) from audit_entries_position_seq)
+insert into requests (chain, id, kind, request, answer)
+select set_config('alkalog.chain', $1, true), $2, $3, $4, $5 from low
 on conflict (chain, id) do nothing`
 
 // stake stores the claim, or answers errClaimed. While another transaction

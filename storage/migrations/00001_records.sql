@@ -108,4 +108,5 @@ grant select on goose_db_version to alkalog_server;
 grant select, insert on requests, chains, salons, practitioners, products, clients, consultations, house_policies,
 	decisions, overrides, sessions, session_events, outcomes, audit_entries to alkalog_server;
 grant update on chains, salons, practitioners, products, clients, consultations, house_policies, sessions to alkalog_server;
+grant select on sequence audit_entries_position_seq to alkalog_server;
 grant select on audit_entries to alkalog_auditor;
