@@ -1,0 +1,93 @@
+package timing
+
+import (
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// complaint is discomfort that the client reported. When it was reported and when
+// water came are two facts, perhaps of two people.
+type complaint struct {
+	section string // empty: the whole head
+	eventID string
+	comfort pb.Comfort
+	from    time.Time // reported
+	water   time.Time // water began for it; zero: not yet
+	open    bool      // product may still be where it hurts
+}
+
+// felt notes what the client feels. That it has passed does not take a report back.
+func (f *service) felt(e fact, what *pb.ComfortCheck) {
+	if what.Comfort != pb.Comfort_COMFORT_TINGLING && what.Comfort != pb.Comfort_COMFORT_BURNING {
+		return
+	}
+	if f.discomfort.IsZero() {
+		f.discomfort = e.at
+	}
+	c := &complaint{section: f.where(what.SectionId), eventID: e.EventId, comfort: what.Comfort, from: e.at, open: true}
+	if f.water && !f.isOn(c.section) {
+		c.water, c.open = e.at, false // water is on it already
+	}
+	f.complaints = append(f.complaints, c)
+}
+
+// where is the section of a report, or the whole head when that section is not one
+// that product was put on: it may have run there.
+func (f *service) where(id string) string {
+	for _, c := range f.sections {
+		if c.id == id && !c.first.IsZero() {
+			return id
+		}
+	}
+	return ""
+}
+
+// isOn tells whether product is on a section, or on any when id is empty.
+func (f *service) isOn(id string) bool {
+	for _, c := range f.sections {
+		if c.on && (id == "" || c.id == id) {
+			return true
+		}
+	}
+	return false
+}
+
+// answer notes water on a section, or on the whole head, for what was reported.
+func (f *service) answer(t time.Time, id string) {
+	for _, c := range f.complaints {
+		if !c.open || (id != "" && c.section != "" && c.section != id) {
+			continue
+		}
+		if c.water.IsZero() {
+			c.water = t
+		}
+		c.open = f.isOn(c.section)
+	}
+}
+
+// began is when the duty to rinse began: at the report, or with the product if that
+// came later.
+func (f *service) began(c *complaint) time.Time { return later(c.from, f.product) }
+
+// lateAnswer notes that water did not come in time.
+func (f *service) lateAnswer(c *complaint) {
+	if f.product.IsZero() {
+		return
+	}
+	from, until := f.began(c), c.water
+	if until.IsZero() {
+		until = f.at
+	}
+	if by := from.Add(minutes(discomfortMinutes)); until.After(by) {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE, c.section, c.eventID, by,
+			"%s was reported and water had not come within %d minute", comfortWord(c.comfort), discomfortMinutes)
+	}
+}
+
+func comfortWord(c pb.Comfort) string {
+	if c == pb.Comfort_COMFORT_BURNING {
+		return "burning"
+	}
+	return "tingling"
+}

@@ -1,0 +1,133 @@
+package timing
+
+// This is the one table of figures that the engine brings itself. Every constant
+// says what stands behind it: "Source", a published text; "Common practice", a
+// habit of the trade without one source; or "Assumption", our own choice, made on
+// the cautious side. No rate constant of hydroxide relaxing has been published, so
+// the rates are assumptions centred on the manufacturer's directions. A test fails
+// on a constant that does not say.
+const (
+	// Common practice: hydroxide stays on for at most about 20 minutes at room
+	// temperature; the manufacturer's maximum holds when it is shorter. Minutes.
+	maximumMinutes = 20
+	// Common practice: 10 to 20 minutes of processing are usual by strength and
+	// texture; the middle stands in where directions give no usual time. Minutes.
+	usualMinutes = 15
+	// Common practice: straightening is capped at 80 %; a house may only lower it.
+	capPercent = 80
+	// Common practice: 65 to 80 % is aimed at; 75 % leaves room below the cap.
+	targetPercent = 75
+	// Assumption: a wish for less straightening than this is read as a slip of the
+	// finger. Percent.
+	leastWishPercent = 10
+	// Common practice: a strand test every 2 to 3 minutes. Minutes.
+	strandTestMinutes = 3
+	// Common practice: at least three neutralizing shampoos.
+	fewestShampoos = 3
+	// Common practice: a normalizing lotion stays on for about 5 minutes. Minutes.
+	normalizerMinutes = 5
+	// Common practice: partings 6 to 13 mm wide; product is kept as far off the scalp
+	// until the last pass. Millimetres.
+	partingLowMM, partingHighMM = 6, 13
+	// Common practice: an applied head is ready for a retouch after 56 days at the
+	// earliest, and with 12 mm of new growth. Days, millimetres.
+	retouchDays, retouchMM = 56, 12
+	// Source: phenolphthalein is colourless below pH 8.2 (textbook table of acid-base
+	// indicators); a paper or meter reading below it shows what the colour would.
+	neutralPH = 8.2
+	// Assumption: minutes from calling a section to water on it, where the salon
+	// does not say.
+	bowlMinutes = 1
+	// Assumption: minutes to apply one section by one person, for the plan's order.
+	paceMinutes = 3
+
+	// Assumption: minutes from first contact before the curl begins to give.
+	lagMinutes = 1
+	// Assumption: spread of ln k between heads, beyond texture, porosity and curl;
+	// a factor of 1.5 in time at the ends of its 90 % interval.
+	headSpread = 0.25
+	// Assumption: spread of ln k between the sections of one head.
+	sectionSpread = 0.15
+	// Assumption: spread of ln k of one section from visit to visit.
+	visitSpread = 0.12
+	// Assumption: how far a section's lasting ln k drifts between two visits, so
+	// that old visits fade.
+	driftSpread = 0.05
+	// Assumption: spread added for each of texture, porosity and curl that nobody
+	// answered.
+	unansweredSpread = 0.1
+	// Assumption: spread added when the directions give no usual time.
+	noDirectionsSpread = 0.2
+	// Assumption: spread of a preliminary strand test about a section's ln k; it is
+	// one hidden strand.
+	preliminarySpread = 0.25
+	// Assumption: spread of a reading of remaining curl by eye, in logits; 5 to 6
+	// percentage points near the target, 7 to 8 half way.
+	readingSpread = 0.3
+	// Assumption: an eye cannot tell less than this share of curl from none, nor
+	// this share of straightening from none.
+	readingFloor = 0.025
+
+	// Common practice in its direction, Assumption in its size: hair one class
+	// coarser than the product is meant for takes e to the power 0.2 longer, and one
+	// class finer as much less.
+	textureStep = 0.2
+	// Common practice in its direction, Assumption in its size: porous hair takes
+	// product faster by this step of ln k, resistant hair slower, damaged hair faster
+	// by two.
+	porosityStep = 0.2
+	// Common practice in its direction, Assumption in its size: tighter curl takes
+	// longer, per curl type from IV.
+	curlStep = 0.04
+	// Common practice in its direction, Assumption in its size: a section that is
+	// marked as resistant is slower by this much of ln k until it has been measured.
+	resistantStep = 0.2
+
+	// Assumption: the ends of every 90 % interval.
+	lowTail, highTail = 0.05, 0.95
+	// Assumption: the chance of having passed the cap at which water must be on.
+	capChance = 0.05
+	// Assumption: the chance of having passed the target at which a test is due.
+	testChance = 0.025
+	// Assumption: the first strand test comes at the latest at this share of the
+	// hard limit.
+	firstTestShare = 0.5
+	// Assumption: fewest minutes between two strand tests of a section.
+	testGapMinutes = 1
+	// Assumption: minutes one strand test takes; the last one ends before the call
+	// to the bowl.
+	testMinutes = 0.5
+	// Assumption: minutes after which a strand test that was due is overdue.
+	testGraceMinutes = 1
+	// Assumption: minutes after the advised time at which water counts as late.
+	rinseGraceMinutes = 0.5
+	// Common practice in its direction, Assumption in its size: "it burns" means rinse
+	// at once, so more than a minute until water is a departure. Minutes.
+	discomfortMinutes = 1
+	// Assumption: a till's clock may run ahead of ours by this much. Minutes.
+	aheadMinutes = 5
+	// Assumption: a fact this long before the session's start cannot belong to it.
+	// Minutes.
+	beforeMinutes = 60
+	// Assumption: a section stands out as resistant when it takes this much longer,
+	// in ln k, than the others on average.
+	standsOut = 0.05
+
+	// Source: Loussouarn, Br J Dermatol 2001;145:294-297, the curliest hair measured
+	// grew 256 micrometres a day; taken here for curl type VIII.
+	growthTightest = 256
+	// Source: Loussouarn et al., Int J Dermatol 2005;44 (suppl 1):6-9, the straightest
+	// hair measured grew 411 micrometres a day; taken here for curl type I. Between
+	// the two the rate is put on a line: "slower the curlier" (Loussouarn et al., Eur
+	// J Dermatol 2016;26:144-154).
+	growthStraightest = 411
+	// Source: standard deviations of 44 to 56 micrometres a day in both papers.
+	growthSpread = 50
+	// Assumption: spread added when the curl type was not answered.
+	growthUnansweredSpread = 50
+	// Assumption: spread of a measurement of new growth by ruler. Millimetres.
+	growthReadingSpread = 2
+	// Assumption: spread of one head's growth from season to season, micrometres a
+	// day.
+	growthSeasonSpread = 20
+)

@@ -1,0 +1,187 @@
+package timing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// SectionOutcomes are the sections of an outcome with what follows from the facts
+// filled in: times, exposure and what the visit taught about the rate. Sections that
+// were applied and not given are added. in is nil for a service without a decision.
+func SectionOutcomes(s *pb.Session, in *pb.DecisionInputs, state *pb.SessionState, given []*pb.SectionOutcome) []*pb.SectionOutcome {
+	judged := map[string]*pb.SectionOutcome{}
+	for _, g := range given {
+		judged[g.SectionId] = g
+	}
+	var all []*pb.SectionOutcome
+	for _, g := range given {
+		all = append(all, outcomeOf(s, in, sectionState(state, g.SectionId), g))
+	}
+	for _, c := range state.GetSections() {
+		if judged[c.SectionId] == nil && c.FirstContactTime != nil {
+			all = append(all, outcomeOf(s, in, c, &pb.SectionOutcome{SectionId: c.SectionId}))
+		}
+	}
+	return all
+}
+
+func sectionState(state *pb.SessionState, id string) *pb.SectionState {
+	for _, c := range state.GetSections() {
+		if c.SectionId == id {
+			return c
+		}
+	}
+	return nil
+}
+
+func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.SectionOutcome {
+	o := &pb.SectionOutcome{
+		SectionId:            given.SectionId,
+		StraighteningPercent: given.StraighteningPercent,
+		Condition:            given.Condition,
+		Breakage:             given.Breakage,
+	}
+	if c.GetFirstContactTime() == nil {
+		return o
+	}
+	o.FirstContactTime, o.RinseTime = c.FirstContactTime, c.RinseTime
+	if c.RinseTime != nil {
+		o.ExposureMinutes = &c.ExposureMinutes
+	}
+	o.Rate = taught(s, in, c, given)
+	return o
+}
+
+// taught is what a visit says of a section's lasting rate, by itself: the posterior
+// with its prior divided out, on the scale of an average head and a product of the
+// usual minutes. Nil when nothing was read.
+func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
+	prior := sessionPrior(s, c.SectionId)
+	readings := c.GetRate().GetReadings()
+	posterior := normal{c.GetRate().GetMean(), c.GetRate().GetDeviation()}
+	if given.StraighteningPercent != nil && c.RinseTime != nil {
+		judged := reading{c.ExposureMinutes, 1 - given.GetStraighteningPercent()/100}
+		posterior = update(posterior, []reading{judged}).normal
+		readings++
+	}
+	precision := 1/(posterior.deviation*posterior.deviation) - 1/(prior.deviation*prior.deviation)
+	if readings == 0 || !(precision > 0) {
+		return nil
+	}
+	mean := (posterior.mean/(posterior.deviation*posterior.deviation) - prior.mean/(prior.deviation*prior.deviation)) / precision
+	expected, unanswered := expectation(in, headSection(in, c.SectionId))
+	return &pb.RateEstimate{
+		Mean:      mean - expected + reference(),
+		Deviation: math.Sqrt(1/precision + unanswered),
+		Readings:  readings,
+	}
+}
+
+// sessionPrior is the prior that the session's guidance began with.
+func sessionPrior(s *pb.Session, id string) normal {
+	sections := plannedSections(s, limitsOf(s))
+	for _, c := range sections {
+		if c.id == id {
+			return c.prior
+		}
+	}
+	return unplannedPrior(sections)
+}
+
+func headSection(in *pb.DecisionInputs, id string) *pb.HeadSection {
+	for _, h := range sectionsOf(in) {
+		if h.SectionId == id {
+			return h
+		}
+	}
+	return &pb.HeadSection{SectionId: id}
+}
+
+// Learn takes in what one visit taught, section by section, and returns the rates
+// for the next: the whole head's under the empty id first, then the sections' by
+// name. Visits are taken in the order in which they happened; between two of them
+// what is lasting may drift, so old visits fade.
+func Learn(prior, taught []*pb.LearnedRate) []*pb.LearnedRate {
+	head := learnHead(prior, taught)
+	if head == nil {
+		return prior
+	}
+	rates := []*pb.LearnedRate{head}
+	for _, r := range prior {
+		if r.SectionId != "" && rateOf(taught, r.SectionId) == nil {
+			rates = append(rates, r)
+		}
+	}
+	seen := map[string]bool{"": true}
+	for _, t := range taught {
+		if rateOf(taught, t.GetSectionId()) == nil || seen[t.SectionId] {
+			continue
+		}
+		seen[t.SectionId] = true
+		rates = append(rates, learnSection(prior, t))
+	}
+	slices.SortFunc(rates, func(a, b *pb.LearnedRate) int { return cmp.Compare(a.SectionId, b.SectionId) })
+	return rates
+}
+
+// learnSection updates one section's lasting rate.
+func learnSection(prior []*pb.LearnedRate, t *pb.LearnedRate) *pb.LearnedRate {
+	before := learnedEffect(prior, &pb.HeadSection{SectionId: t.SectionId})
+	before.mean += reference()
+	after := before.observed(normal{t.Rate.Mean, math.Hypot(t.Rate.Deviation, visitSpread)})
+	return learned(t.SectionId, after, rateOf(prior, t.SectionId).GetReadings()+t.Rate.Readings)
+}
+
+// learnHead updates the head's lasting rate by all sections of a visit; nil when the
+// visit taught nothing.
+func learnHead(prior, taught []*pb.LearnedRate) *pb.LearnedRate {
+	mean, precision, readings := 0.0, 0.0, int32(0)
+	for _, t := range taught {
+		r := t.GetRate()
+		if t.GetSectionId() == "" || r.GetReadings() == 0 || r.GetDeviation() <= 0 {
+			continue
+		}
+		p := 1 / (r.Deviation*r.Deviation + sectionSpread*sectionSpread)
+		mean, precision, readings = mean+p*r.Mean, precision+p, readings+r.Readings
+	}
+	if readings == 0 {
+		return nil
+	}
+	before := normal{reference(), headSpread}
+	if r := rateOf(prior, ""); r != nil {
+		before = normal{r.Mean, math.Hypot(r.Deviation, driftSpread)}
+		readings += r.Readings
+	}
+	return learned("", before.observed(normal{mean / precision, math.Hypot(1/math.Sqrt(precision), visitSpread)}), readings)
+}
+
+func learned(id string, n normal, readings int32) *pb.LearnedRate {
+	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: n.mean, Deviation: n.deviation, Readings: readings}}
+}
+
+// MostResistant is the measured section that took longest; "" when fewer than two
+// were measured or none stands out.
+func MostResistant(state *pb.SessionState) string {
+	var measured []*pb.SectionState
+	sum := 0.0
+	for _, c := range state.GetSections() {
+		if c.GetRate().GetReadings() > 0 {
+			measured = append(measured, c)
+			sum += c.Rate.Mean
+		}
+	}
+	if len(measured) < 2 {
+		return ""
+	}
+	slowest := slices.MinFunc(measured, func(a, b *pb.SectionState) int {
+		return cmp.Or(cmp.Compare(a.Rate.Mean, b.Rate.Mean), cmp.Compare(a.SectionId, b.SectionId))
+	})
+	others := (sum - slowest.Rate.Mean) / float64(len(measured)-1)
+	if others-slowest.Rate.Mean < standsOut {
+		return ""
+	}
+	return slowest.SectionId
+}

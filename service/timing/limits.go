@@ -1,0 +1,59 @@
+package timing
+
+import (
+	"fmt"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Limits are the limits of a session, fixed when it begins: the shorter of the
+// manufacturer's and the house's in everything. What is missing is filled in with
+// the cautious default, so Limits(nil) serves a session that began without a
+// decision.
+func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
+	d, p := in.GetProduct().GetDirections(), in.GetParameters()
+	l := &pb.SessionLimits{
+		HardLimitMinutes:  orDefault(p.GetProcessingMaximumMinutes(), maximumMinutes),
+		HardLimitBasis:    "house maximum",
+		StrandTestMinutes: orDefault(p.GetStrandTestMinutes(), strandTestMinutes),
+		MinutesToBowl:     bowlMinutes,
+		CapPercent:        min(orDefault(p.GetStraighteningCapPercent(), capPercent), capPercent),
+		TargetPercent:     orDefault(p.GetStraighteningTargetPercent(), targetPercent),
+		// A question that nobody answered is not a "no".
+		BaseNeeded: d.GetBaseNeeded() != pb.Answer_ANSWER_NO,
+		NeutralPh:  neutralPH,
+	}
+	if p.GetProcessingMaximumMinutes() == 0 {
+		l.HardLimitBasis = "usual maximum of the trade"
+	}
+	if m := float64(d.GetMaximumMinutes()); m > 0 && m <= l.HardLimitMinutes {
+		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions"
+	}
+	if m := float64(d.GetStrandTestMinutes()); m > 0 {
+		l.StrandTestMinutes = min(l.StrandTestMinutes, m)
+	}
+	if s := in.GetSalon(); s != nil && s.MinutesToBowl != nil {
+		l.MinutesToBowl = float64(s.GetMinutesToBowl())
+	}
+	if w := in.GetConsultation().GetWishes().GetStraighteningPercent(); w >= leastWishPercent {
+		l.TargetPercent = min(l.TargetPercent, w)
+	}
+	l.TargetPercent = min(l.TargetPercent, l.CapPercent)
+	l.HardLimitBasis = fmt.Sprintf("%s: %g minutes from first contact", l.HardLimitBasis, l.HardLimitMinutes)
+	return l
+}
+
+// limitsOf are a session's limits; a stored session always has them.
+func limitsOf(s *pb.Session) *pb.SessionLimits {
+	if s.GetLimits() != nil {
+		return s.Limits
+	}
+	return Limits(nil)
+}
+
+func orDefault[N int32 | float64](value N, otherwise float64) float64 {
+	if value > 0 {
+		return float64(value)
+	}
+	return otherwise
+}

@@ -1,0 +1,145 @@
+// Package timing keeps the clock of a chemical service: the plan before it, the
+// guidance during it, and what the next visit learns from it. It is pure: facts
+// and an instant go in, a state comes out.
+//
+// The model is statistical, not chemical. The curl that remains in a section after
+// an effective exposure of t minutes is r = exp(-k max(0, t - lag)). What is known of
+// ln k before any test is a normal distribution centred on the manufacturer's
+// directions; a strand test is a reading of r by eye, logit(reading) normal about
+// logit(r); the posterior is summed on a grid. The manufacturer's directions come
+// first in everything, and discomfort overrides all of it.
+package timing
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// reading is one strand test: minutes of exposure at which it was made, and the
+// share of the curl that was still there, 0 to 1.
+type reading struct {
+	minutes   float64
+	remaining float64
+}
+
+// normal is a normal distribution over ln k, k per minute.
+type normal struct {
+	mean      float64
+	deviation float64
+}
+
+// belief is what is thought of a section's ln k: the prior itself before any
+// reading, else a posterior on a grid.
+type belief struct {
+	normal
+	readings int
+	grid     []float64 // ln k, rising; empty without readings
+	below    []float64 // probability of a smaller ln k, per grid point
+}
+
+// gridPoints is chosen so that a quantile is off by less than 0.001 of ln k.
+const (
+	// Assumption: points of the posterior's grid.
+	gridPoints = 129
+	// Assumption: half the width of the grid in standard deviations.
+	gridWidth = 6
+)
+
+// update is the posterior of ln k after readings, in any order.
+func update(prior normal, readings []reading) belief {
+	if len(readings) == 0 {
+		return belief{normal: prior}
+	}
+	coarse := summed(prior, prior, readings)
+	// The first pass finds where the posterior lies, the second measures it.
+	step := 2 * gridWidth * prior.deviation / (gridPoints - 1)
+	coarse.deviation = max(coarse.deviation, step)
+	return summed(prior, coarse.normal, readings)
+}
+
+// summed integrates the posterior by trapezoids on a grid laid around where.
+func summed(prior, where normal, readings []reading) belief {
+	grid := make([]float64, gridPoints)
+	floats.Span(grid, where.mean-gridWidth*where.deviation, where.mean+gridWidth*where.deviation)
+	weight := make([]float64, gridPoints)
+	for i, x := range grid {
+		weight[i] = prior.logDensity(x) + logLikelihood(x, readings)
+	}
+	floats.AddConst(-floats.Max(weight), weight)
+	below := make([]float64, gridPoints)
+	for i := range weight {
+		weight[i] = math.Exp(weight[i])
+		if i > 0 {
+			below[i] = below[i-1] + (weight[i-1]+weight[i])/2
+		}
+	}
+	floats.Scale(1/below[gridPoints-1], below)
+	floats.Scale(1/floats.Sum(weight), weight)
+	mean := floats.Dot(weight, grid)
+	variance := 0.0
+	for i, x := range grid {
+		variance += weight[i] * (x - mean) * (x - mean)
+	}
+	return belief{normal{mean, math.Sqrt(variance)}, len(readings), grid, below}
+}
+
+// logDensity is the log density at x up to a constant.
+func (n normal) logDensity(x float64) float64 {
+	z := (x - n.mean) / n.deviation
+	return -z * z / 2
+}
+
+// logLikelihood of ln k, up to a constant.
+func logLikelihood(lnRate float64, readings []reading) float64 {
+	k, sum := math.Exp(lnRate), 0.0
+	for _, r := range readings {
+		z := (logit(r.remaining) - logit(remaining(k, r.minutes))) / readingSpread
+		sum -= z * z / 2
+	}
+	return sum
+}
+
+// remaining is the share of curl after minutes of exposure at rate k.
+func remaining(k, minutes float64) float64 {
+	return math.Exp(-k * max(0, minutes-lagMinutes))
+}
+
+// logit is taken within what an eye can tell apart.
+func logit(share float64) float64 {
+	share = min(max(share, readingFloor), 1-readingFloor)
+	return math.Log(share / (1 - share))
+}
+
+// quantile is the ln k below which the share p of the belief lies.
+func (b belief) quantile(p float64) float64 {
+	if len(b.grid) == 0 {
+		return distuv.Normal{Mu: b.mean, Sigma: b.deviation}.Quantile(p)
+	}
+	i := min(max(sort.SearchFloat64s(b.below, p), 1), len(b.grid)-1)
+	low, high := b.below[i-1], b.below[i]
+	if high <= low {
+		return b.grid[i]
+	}
+	return b.grid[i-1] + (b.grid[i]-b.grid[i-1])*(p-low)/(high-low)
+}
+
+// minutesTo is the exposure that straightens by percent at the rate exp(lnRate).
+func minutesTo(percent, lnRate float64) float64 {
+	return lagMinutes + loss(percent)/math.Exp(lnRate)
+}
+
+// loss is k times the effective exposure that straightens by percent.
+func loss(percent float64) float64 { return -math.Log1p(-percent / 100) }
+
+// straightened is the percent after minutes of exposure.
+func straightened(minutes, lnRate float64) float64 {
+	return 100 * (1 - remaining(math.Exp(lnRate), minutes))
+}
+
+// earliest is the exposure at which the chance of having passed percent is p.
+func (b belief) earliest(percent, p float64) float64 {
+	return minutesTo(percent, b.quantile(1-p))
+}

@@ -1,0 +1,131 @@
+package timing
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Plan is the order of application and the timing of a service. It is a pure
+// function of the inputs; what is missing there widens the intervals.
+func Plan(in *pb.DecisionInputs) *pb.Plan {
+	limits := Limits(in)
+	plan := &pb.Plan{
+		StrandTestMinutes: limits.StrandTestMinutes,
+		TargetPercent:     limits.TargetPercent,
+		CapPercent:        limits.CapPercent,
+		Basis:             planBasis(in, limits),
+	}
+	for _, section := range sectionsOf(in) {
+		plan.Sections = append(plan.Sections, planned(in, limits, section))
+	}
+	inOrder(plan.Sections, sectionsOf(in))
+	for i, s := range plan.Sections {
+		s.Order = int32(i + 1)
+		s.StartMinute = paceMinutes * float64(i)
+	}
+	plan.FinishSpreadMinutes = rounded(finishSpread(plan.Sections))
+	plan.Feasible = together(plan.Sections, 1)
+	plan.Remarks = remarks(in, limits, plan)
+	return plan
+}
+
+// sectionsOf is how the salon divides this head: its own sections, else the usual
+// four and the hairline, the back first because it usually resists most.
+func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
+	if own := in.GetConsultation().GetHair().GetSections(); len(own) > 0 {
+		return own
+	}
+	return []*pb.HeadSection{
+		{SectionId: "back-left"}, {SectionId: "back-right"},
+		{SectionId: "front-left"}, {SectionId: "front-right"},
+		{SectionId: "hairline", Hairline: pb.Answer_ANSWER_YES},
+	}
+}
+
+// planned is the timing of one section, counted from its own first contact.
+func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
+	b := belief{normal: priorOf(in, section)}
+	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes}
+	return &pb.PlannedSection{
+		SectionId:             section.SectionId,
+		ExpectedMinutes:       rounded(minutesTo(limits.TargetPercent, b.quantile(0.5))),
+		ExpectedMinutesLow:    rounded(minutesTo(limits.TargetPercent, b.quantile(highTail))),
+		ExpectedMinutesHigh:   rounded(minutesTo(limits.TargetPercent, b.quantile(lowTail))),
+		FirstStrandTestMinute: rounded(g.firstTest(b)),
+		LatestRinseMinute:     rounded(g.latestCall(b)),
+		HardLimitMinute:       limits.HardLimitMinutes,
+		Reason:                reason(in, section),
+	}
+}
+
+// rounded keeps a microminute, so that another processor, which may round its sums
+// otherwise, replays a decision to the same bytes.
+func rounded(minutes float64) float64 { return math.Round(minutes*1e6) / 1e6 }
+
+// reason says why a section stands where it does.
+func reason(in *pb.DecisionInputs, section *pb.HeadSection) string {
+	switch {
+	case section.Hairline == pb.Answer_ANSWER_YES:
+		return "hairline: last, it is the most delicate (common practice)"
+	case section.Fragile == pb.Answer_ANSWER_YES:
+		return "fragile: late, so that product is on it shortest (common practice)"
+	}
+	if r := rateOf(in.GetRecordCard().GetRates(), section.SectionId); r != nil {
+		return fmt.Sprintf("by its expected minutes, measured with %d readings at earlier visits", r.Readings)
+	}
+	if section.Resistant == pb.Answer_ANSWER_YES {
+		return "marked as resistant: early (common practice)"
+	}
+	return "by its expected minutes: directions and hair analysis, not measured yet"
+}
+
+// inOrder puts the slowest section first, fragile ones after the sound ones and the
+// hairline last. Equals keep the order in which the salon names them.
+func inOrder(sections []*pb.PlannedSection, heads []*pb.HeadSection) {
+	delicacy := map[string]int{}
+	for _, h := range heads {
+		switch {
+		case h.Hairline == pb.Answer_ANSWER_YES:
+			delicacy[h.SectionId] = 2
+		case h.Fragile == pb.Answer_ANSWER_YES || h.Fragile == pb.Answer_ANSWER_UNSURE:
+			delicacy[h.SectionId] = 1
+		}
+	}
+	slices.SortStableFunc(sections, func(a, b *pb.PlannedSection) int {
+		return cmp.Or(
+			cmp.Compare(delicacy[a.SectionId], delicacy[b.SectionId]),
+			cmp.Compare(b.ExpectedMinutes, a.ExpectedMinutes),
+		)
+	})
+}
+
+// finishSpread is the minutes between the first and the last expected finish.
+func finishSpread(sections []*pb.PlannedSection) float64 {
+	if len(sections) == 0 {
+		return 0
+	}
+	finish := func(a, b *pb.PlannedSection) int {
+		return cmp.Compare(a.StartMinute+a.ExpectedMinutes, b.StartMinute+b.ExpectedMinutes)
+	}
+	first, last := slices.MinFunc(sections, finish), slices.MaxFunc(sections, finish)
+	return last.StartMinute + last.ExpectedMinutes - first.StartMinute - first.ExpectedMinutes
+}
+
+// together tells whether the last section reaches its target before the first must
+// be under water, when so many hands apply at the same time.
+func together(sections []*pb.PlannedSection, hands int) bool {
+	finish, limit := 0.0, 0.0
+	for i, s := range sections {
+		start := paceMinutes * float64(i/hands)
+		finish = max(finish, start+s.ExpectedMinutes)
+		if i == 0 {
+			limit = start + s.HardLimitMinute
+		}
+		limit = min(limit, start+s.HardLimitMinute)
+	}
+	return finish <= limit
+}

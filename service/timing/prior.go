@@ -1,0 +1,166 @@
+package timing
+
+import (
+	"math"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// lasting is the spread of a section's lasting ln k about the directions' on a head
+// that was never measured.
+func lasting() float64 { return math.Hypot(headSpread, sectionSpread) }
+
+// reference is ln k of an average head with a product of the usual minutes. Learned
+// rates are kept on this scale, so that they hold for any product.
+func reference() float64 { return logRate(targetPercent, usualMinutes) }
+
+// logRate is the ln k that straightens by percent in minutes.
+func logRate(percent, minutes float64) float64 {
+	return math.Log(loss(percent) / max(minutes-lagMinutes, lagMinutes))
+}
+
+// expectation is what directions and analysis alone say of a section's ln k: the
+// mean, and the variance of what was not answered.
+func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance float64) {
+	minutes, stated := usual(in.GetProduct().GetDirections())
+	mean = logRate(targetPercent, minutes)
+	if !stated {
+		variance += noDirectionsSpread * noDirectionsSpread
+	}
+	hair := in.GetConsultation().GetHair()
+	effects := []func() (float64, bool){
+		func() (float64, bool) { return textureEffect(in.GetProduct().GetStrength(), textureOf(hair, section)) },
+		func() (float64, bool) { return porosityEffect(porosityOf(in, section)) },
+		func() (float64, bool) { return curlEffect(curlOf(hair, section)) },
+	}
+	for _, effect := range effects {
+		size, answered := effect()
+		mean += size
+		if !answered {
+			variance += unansweredSpread * unansweredSpread
+		}
+	}
+	return mean, variance
+}
+
+// usual is the directions' usual time; false when they do not state it.
+func usual(d *pb.Directions) (float64, bool) {
+	switch {
+	case d != nil && d.UsualMinutes != nil:
+		return float64(d.GetUsualMinutes()), true
+	case d != nil && d.MaximumMinutes != nil:
+		return min(usualMinutes, float64(d.GetMaximumMinutes())), false
+	}
+	return usualMinutes, false
+}
+
+func textureOf(hair *pb.HairAnalysis, section *pb.HeadSection) pb.Texture {
+	if t := section.GetTexture(); t != pb.Texture_TEXTURE_UNSPECIFIED {
+		return t
+	}
+	return hair.GetTexture()
+}
+
+func curlOf(hair *pb.HairAnalysis, section *pb.HeadSection) pb.CurlType {
+	if c := section.GetCurlType(); c != pb.CurlType_CURL_TYPE_UNSPECIFIED {
+		return c
+	}
+	return hair.GetCurlType()
+}
+
+// porosityOf is the section's own porosity, else the most porous of the zones that
+// are treated: it takes the product first.
+func porosityOf(in *pb.DecisionInputs, section *pb.HeadSection) pb.Porosity {
+	most := section.GetPorosity()
+	if most != pb.Porosity_POROSITY_UNSPECIFIED {
+		return most
+	}
+	retouch := in.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_RETOUCH
+	for _, z := range in.GetConsultation().GetHair().GetZones() {
+		if retouch && z.Zone != pb.Zone_ZONE_NEW_GROWTH {
+			continue
+		}
+		most = max(most, z.Porosity)
+	}
+	return most
+}
+
+// textureEffect compares the hair with what the strength is meant for: mild for fine
+// hair, regular for medium, super for coarse.
+func textureEffect(strength pb.Strength, texture pb.Texture) (float64, bool) {
+	if strength == pb.Strength_STRENGTH_UNSPECIFIED {
+		strength = pb.Strength_STRENGTH_REGULAR
+	}
+	if texture == pb.Texture_TEXTURE_UNSPECIFIED {
+		return 0, false
+	}
+	return textureStep * float64(int(strength)-int(texture)), true
+}
+
+func porosityEffect(p pb.Porosity) (float64, bool) {
+	if p == pb.Porosity_POROSITY_UNSPECIFIED {
+		return 0, false
+	}
+	return porosityStep * float64(p-pb.Porosity_POROSITY_NORMAL), true
+}
+
+func curlEffect(c pb.CurlType) (float64, bool) {
+	if c == pb.CurlType_CURL_TYPE_UNSPECIFIED {
+		return 0, false
+	}
+	return curlStep * float64(pb.CurlType_CURL_TYPE_IV-c), true
+}
+
+// priorOf is what is known of a section's ln k before today's first strand test.
+func priorOf(in *pb.DecisionInputs, section *pb.HeadSection) normal {
+	mean, variance := expectation(in, section)
+	effect := learnedEffect(in.GetRecordCard().GetRates(), section)
+	own := normal{mean + effect.mean, math.Sqrt(variance + effect.deviation*effect.deviation)}
+	if minutes, done := preliminary(in); done {
+		own = own.observed(normal{logRate(targetPercent, minutes), preliminarySpread})
+	}
+	return normal{own.mean, math.Hypot(own.deviation, visitSpread)}
+}
+
+// preliminary is the time of a sound preliminary strand test with this product.
+func preliminary(in *pb.DecisionInputs) (float64, bool) {
+	t := in.GetConsultation().GetTests()
+	if t == nil || t.StrandMinutes == nil || t.GetStrandMinutes() <= 0 ||
+		t.Strand != pb.StrandReading_STRAND_READING_SOUND || t.StrandProduct != in.GetProduct().GetName() {
+		return 0, false
+	}
+	return t.GetStrandMinutes(), true
+}
+
+// learnedEffect is how far a section's lasting ln k stands from what the analysis
+// says, by the visits so far: its own, else the head's, else nothing.
+func learnedEffect(rates []*pb.LearnedRate, section *pb.HeadSection) normal {
+	if r := rateOf(rates, section.GetSectionId()); r != nil {
+		return normal{r.Mean - reference(), math.Hypot(r.Deviation, driftSpread)}
+	}
+	effect := normal{0, headSpread}
+	if r := rateOf(rates, ""); r != nil {
+		effect = normal{r.Mean - reference(), math.Hypot(r.Deviation, driftSpread)}
+	}
+	if section.GetResistant() == pb.Answer_ANSWER_YES {
+		effect.mean -= resistantStep
+	}
+	return normal{effect.mean, math.Hypot(effect.deviation, sectionSpread)}
+}
+
+// rateOf finds a learned rate; nil when there is none worth the name.
+func rateOf(rates []*pb.LearnedRate, sectionID string) *pb.RateEstimate {
+	for _, r := range rates {
+		if r.GetSectionId() == sectionID && r.GetRate().GetReadings() > 0 && r.Rate.Deviation > 0 {
+			return r.Rate
+		}
+	}
+	return nil
+}
+
+// observed is the normal posterior after one normal observation of the same thing.
+func (n normal) observed(o normal) normal {
+	precision := 1/(n.deviation*n.deviation) + 1/(o.deviation*o.deviation)
+	mean := (n.mean/(n.deviation*n.deviation) + o.mean/(o.deviation*o.deviation)) / precision
+	return normal{mean, 1 / math.Sqrt(precision)}
+}
