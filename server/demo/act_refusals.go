@@ -4,8 +4,6 @@ import (
 	"slices"
 
 	pb "alkalog/proto/alkalogv1"
-
-	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
 // refusals are two heads that are not relaxed: one is refused and stays so, one
@@ -116,5 +114,3 @@ func soundStrand(f *pb.Finding) string {
 	}
 	return "STRAND_TEST_SOUND"
 }
-
-func at(d *day) *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }

@@ -16,7 +16,7 @@ const betweenVisits = 9 * 7 * 24 * time.Hour
 func (d *day) secondVisit(first *pb.Decision) {
 	d.page.act("Nine weeks later: the second plan knows what the first could not")
 	d.clock.advance(betweenVisits)
-	d.page.say("%s. Lindiwe is back for her new growth, and Amara opens the card.", date(at(d)))
+	d.page.say("%s. Lindiwe is back for her new growth, and Amara opens the card.", date(d.now()))
 	client := &pb.Client{Name: parent(first.GetName(), 2)}
 	for _, r := range d.card(first.GetName()).GetReminders() {
 		d.page.answer("reminder: %s", r)

@@ -92,10 +92,10 @@ func (d *day) perform(session *pb.Session, steps []step) {
 
 // record sends one fact, writes it down and what it brought to light.
 func (d *day) record(session *pb.Session, fact *pb.Event) *pb.RecordEventsResponse {
-	fact.EventId, fact.OccurTime = newID(), at(d)
+	fact.EventId, fact.OccurTime = newID(), d.now()
 	d.page.say("%s  %s", hour(fact.GetOccurTime()), doing(fact))
 	answer := call(d, d.cast.amara, d.processing.RecordEvents, &pb.RecordEventsRequest{
-		Name: session.GetName(), Events: []*pb.Event{fact}, SendTime: at(d), RequestId: newID(),
+		Name: session.GetName(), Events: []*pb.Event{fact}, SendTime: d.now(), RequestId: newID(),
 	})
 	for _, r := range answer.GetResults() {
 		d.expect(r.GetStatus() == pb.EventStatus_EVENT_STATUS_RECORDED, "every fact is recorded, not %s %s", r.GetStatus(), r.GetReason())

@@ -126,7 +126,7 @@ func (j jsonLines) write(method string, request, answer proto.Message, failure e
 	if err != nil {
 		return err
 	}
-	line := jsonCall{RPC: method, Request: asked}
+	line := jsonCall{RPC: strings.TrimPrefix(method, "/"), Request: asked}
 	if failure != nil {
 		line.Error, err = protojson.Marshal(status.Convert(failure).Proto())
 	} else {

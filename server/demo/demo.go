@@ -19,6 +19,8 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/serve"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
 // Options say where the demo runs and how it tells its story.
@@ -124,6 +126,9 @@ func (d *day) expect(ok bool, what string, args ...any) {
 		d.fail(fmt.Errorf("the demo expected that "+what, args...))
 	}
 }
+
+// now is the salon's time as a message.
+func (d *day) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
 
 // decide takes a consultation, freezes it and asks whether the service may go
 // ahead. The request says what is to be done, where, by whom and with what.

@@ -92,7 +92,7 @@ func TestJSON(t *testing.T) {
 			t.Fatalf("%v in %s", err, line)
 		}
 		checkCall(t, c)
-		services[strings.Split(c.RPC, "/")[1]]++
+		services[strings.Split(c.RPC, "/")[0]]++
 		if c.Error != nil {
 			failures++
 		}
@@ -107,7 +107,7 @@ func TestJSON(t *testing.T) {
 
 func checkCall(t *testing.T, c jsonCall) {
 	t.Helper()
-	name := protoreflect.FullName(strings.ReplaceAll(strings.TrimPrefix(c.RPC, "/"), "/", "."))
+	name := protoreflect.FullName(strings.ReplaceAll(c.RPC, "/", "."))
 	found, err := protoregistry.GlobalFiles.FindDescriptorByName(name)
 	if err != nil {
 		t.Fatalf("%s: %v", c.RPC, err)

@@ -74,8 +74,8 @@ func words(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// hour says the time of day, and day the date, by the salon's clock; the story
-// keeps to UTC, as the records do.
+// hour says the time of day, date the day; the story keeps to UTC, as the
+// records do.
 func hour(t *timestamppb.Timestamp) string { return stamp(t, "15:04:05") }
 func date(t *timestamppb.Timestamp) string { return stamp(t, "Mon 2 Jan 2006") }
 
