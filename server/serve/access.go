@@ -1,0 +1,36 @@
+package serve
+
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// contractMethods returns every method of the contract.
+func contractMethods() []protoreflect.MethodDescriptor {
+	var methods []protoreflect.MethodDescriptor
+	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
+		for i := range file.Services().Len() {
+			service := file.Services().Get(i)
+			for j := range service.Methods().Len() {
+				methods = append(methods, service.Methods().Get(j))
+			}
+		}
+		return true
+	})
+	return methods
+}
+
+// accessByMethod reads from the contract who may call what. A method that
+// declares nothing is open to nobody.
+func accessByMethod() map[string]*pb.Access {
+	access := map[string]*pb.Access{}
+	for _, m := range contractMethods() {
+		access[fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())] = proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)
+	}
+	return access
+}

@@ -1,0 +1,133 @@
+package serve
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"alkalog/server/identity"
+)
+
+// DefaultAddress is where the server listens unless told otherwise. The port is
+// one of ours that IANA has not assigned.
+const DefaultAddress = "127.0.0.1:7420"
+
+// Config says what to serve and how. Exactly one of Database and DataDir is
+// needed; the zero value of everything else is the usual one.
+type Config struct {
+	// Address is a loopback host and port; port 0 takes any that is free. Empty:
+	// DefaultAddress.
+	Address string
+	// Database is the connection string of a PostgreSQL whose schema fits this
+	// program; the server changes no schema there.
+	Database string
+	// StateFile keeps what was last seen of Database, so that a restarted server
+	// still refuses an old one that comes back. Empty: it is kept in memory only.
+	StateFile string
+	// DataDir is the directory of a private PostgreSQL, which is made, started,
+	// migrated and stopped with the server.
+	DataDir string
+	// PGBin is the directory of the programs of the private PostgreSQL. Empty:
+	// they are searched for.
+	PGBin string
+	// Clock is the server's time. Nil: the machine's.
+	Clock func() time.Time
+	// Logger receives what the server has to say: never the contents of a
+	// request, never anybody's name or particulars. Nil: nobody.
+	Logger *slog.Logger
+	// Development accepts development identities: callers are believed. Without
+	// it nobody can call, because there is no other kind of identity yet.
+	Development bool
+	// Limits bounds what callers can ask for.
+	Limits Limits
+}
+
+// Limits bounds what callers can ask for. Zero fields have the stated defaults,
+// which are our own choices.
+type Limits struct {
+	// RequestBytes is the longest request. Default 1 MiB: the longest honest one
+	// is a till that was offline and sends 200 remarks of 1,000 characters in a
+	// script of four bytes each, 0.8 MB.
+	RequestBytes int
+	// HeaderBytes is the longest list of headers. Default 16 KiB: room for a
+	// token of 8 KiB.
+	HeaderBytes uint32
+	// StreamsPerConnection is how many calls at once a connection may have.
+	// Default 200; gRPC's own is 4,294,967,295.
+	StreamsPerConnection uint32
+	// ConnectTime is how long a connection may take to be made. Default 10 s.
+	ConnectTime time.Duration
+	// CallTime is the deadline of a unary call that brings none. Default 10 s.
+	CallTime time.Duration
+	// StreamTime is the deadline of a stream that brings none. Default 12 h, the
+	// longest working day of a salon.
+	StreamTime time.Duration
+	// LeastTime is the least a call must have left to be begun: nothing is
+	// started that cannot be finished. Default 50 ms.
+	LeastTime time.Duration
+	// PingEvery is how long a connection is silent before we ask whether anybody
+	// is there; callers may ask three times as often. Default 30 s.
+	PingEvery time.Duration
+	// PingTime is how long we wait for the answer. Default 10 s.
+	PingTime time.Duration
+	// DrainTime is how long Stop waits for calls under way. Default 10 s.
+	DrainTime time.Duration
+}
+
+// Check says what in the configuration cannot work; it opens nothing.
+func (c Config) Check() error {
+	_, err := c.complete()
+	return err
+}
+
+// complete fills in what was left out, and refuses what cannot work before
+// anything is opened.
+func (c Config) complete() (Config, error) {
+	c.Address = cmp.Or(c.Address, DefaultAddress)
+	if c.Clock == nil {
+		c.Clock = time.Now
+	}
+	if c.Logger == nil {
+		c.Logger = slog.New(slog.DiscardHandler)
+	}
+	c.Limits = c.Limits.complete()
+	if (c.Database == "") == (c.DataDir == "") {
+		return c, errors.New("give either the connection string of a database or a directory for a private one")
+	}
+	return c, c.Limits.check()
+}
+
+func (l Limits) complete() Limits {
+	l.RequestBytes = cmp.Or(l.RequestBytes, 1<<20)
+	l.HeaderBytes = cmp.Or(l.HeaderBytes, 16<<10)
+	l.StreamsPerConnection = cmp.Or(l.StreamsPerConnection, 200)
+	l.ConnectTime = cmp.Or(l.ConnectTime, 10*time.Second)
+	l.CallTime = cmp.Or(l.CallTime, 10*time.Second)
+	l.StreamTime = cmp.Or(l.StreamTime, 12*time.Hour)
+	l.LeastTime = cmp.Or(l.LeastTime, 50*time.Millisecond)
+	l.PingEvery = cmp.Or(l.PingEvery, 30*time.Second)
+	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
+	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
+	return l
+}
+
+func (l Limits) check() error {
+	least := min(l.ConnectTime, l.CallTime, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.DrainTime)
+	if l.RequestBytes < 0 || least < 0 {
+		return errors.New("a limit is negative")
+	}
+	if l.CallTime < l.LeastTime || l.StreamTime < l.LeastTime {
+		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
+	}
+	return nil
+}
+
+// identifier is how callers are told apart.
+func (c Config) identifier() identifier {
+	if c.Development {
+		return identity.Development{}
+	}
+	return identity.Closed{}
+}

@@ -1,0 +1,91 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+// requests checks requests, and the facts within them that are checked one by
+// one, against the contract.
+type requests struct{ validator protovalidate.Validator }
+
+// newRequests compiles the rules of every request beforehand: the first call
+// would take a thousand times as long otherwise.
+func newRequests() (requests, error) {
+	inputs := []protoreflect.MessageDescriptor{(*pb.Event)(nil).ProtoReflect().Descriptor()}
+	for _, m := range contractMethods() {
+		inputs = append(inputs, m.Input())
+	}
+	validator, err := protovalidate.New(protovalidate.WithMessageDescriptors(inputs...), protovalidate.WithDisableLazy())
+	if err != nil {
+		return requests{}, fmt.Errorf("compiling the contract's rules: %w", err)
+	}
+	return requests{validator}, nil
+}
+
+// check says whether a message is in order, and then whether its caller may see
+// what it names.
+func (r requests) check(ctx context.Context, m proto.Message) error {
+	if violations := r.violations(m); len(violations) > 0 {
+		return fault.InvalidFields(violations...)
+	}
+	return inScope(actor.From(ctx), m)
+}
+
+// violations holds a message against the rules of the contract. A rule that
+// cannot be applied is as bad as one that is broken.
+func (r requests) violations(m proto.Message) []fault.Violation {
+	err := r.validator.Validate(m, protovalidate.WithFilter(masked(m)))
+	invalid := new(protovalidate.ValidationError)
+	if err != nil && !errors.As(err, &invalid) {
+		return []fault.Violation{{Field: "request", Want: "must be one that the contract's rules can be applied to"}}
+	}
+	var violations []fault.Violation
+	for _, v := range invalid.Violations {
+		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(v)})
+	}
+	return violations
+}
+
+// masked leaves out what an update does not change: a caller who changes one
+// field need not send the others. The name and the etag always count.
+func masked(m proto.Message) protovalidate.Filter {
+	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
+	if !ok || update.GetUpdateMask() == nil {
+		return nil
+	}
+	counts := map[string]bool{"name": true, "etag": true}
+	for _, path := range update.GetUpdateMask().GetPaths() {
+		counts[path] = true
+	}
+	request := m.ProtoReflect()
+	return protovalidate.FilterFunc(func(holder protoreflect.Message, d protoreflect.Descriptor) bool {
+		field, ok := d.(protoreflect.FieldDescriptor)
+		if !ok || !isUpdated(request, holder) {
+			return true
+		}
+		return counts[string(field.Name())]
+	})
+}
+
+// isUpdated reports whether holder is the record in an update request.
+func isUpdated(request, holder protoreflect.Message) bool {
+	fields := request.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		if f.Message() != nil && f.Message() == holder.Descriptor() && f.Name() != "update_mask" {
+			return request.Get(f).Message().Interface() == holder.Interface()
+		}
+	}
+	return false
+}

@@ -1,0 +1,181 @@
+// Package serve is the running server: the database, the seven services behind
+// one list of interceptors, health, reflection, and an orderly end.
+package serve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+)
+
+// Server is a running server. It ends by Stop, or by itself when it can serve
+// no longer.
+type Server struct {
+	cfg      Config
+	listener net.Listener
+	grpc     *grpc.Server
+	health   *health.Server
+	database database
+	leave    context.CancelFunc // ends the streams
+	ending   sync.Once
+	ended    chan struct{}
+	err      error // why it ended by itself; set before ended is closed
+}
+
+// Start opens the database, listens and returns; ctx bounds the start only.
+// Whatever it opened is closed again when it fails.
+func Start(ctx context.Context, cfg Config) (*Server, error) {
+	cfg, err := cfg.complete()
+	if err != nil {
+		return nil, err
+	}
+	db, err := openDatabase(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) { register(r, cfg, db.db, checks) })
+	if err != nil {
+		return nil, errors.Join(err, db.close())
+	}
+	return s, nil
+}
+
+// listen begins to serve what services registers.
+func listen(cfg Config, db database, services func(grpc.ServiceRegistrar, requests)) (*Server, error) {
+	listener, err := listenLoopback(cfg.Address)
+	if err != nil {
+		return nil, err
+	}
+	leaving, leave := context.WithCancel(context.Background())
+	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{})}
+	if err := s.build(leaving, services); err != nil {
+		leave()
+		return nil, errors.Join(err, listener.Close())
+	}
+	go s.serve()
+	go s.watchDatabase()
+	return s, nil
+}
+
+// listenLoopback listens where only this machine can call. There is no
+// transport security and there are no identities that a network could be
+// trusted with, so it refuses anything else.
+func listenLoopback(address string) (net.Listener, error) {
+	resolved, err := net.ResolveTCPAddr("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("address %q: %w", address, err)
+	}
+	if !resolved.IP.IsLoopback() {
+		return nil, fmt.Errorf("address %q can be reached from other machines; there is no TLS yet, so only loopback addresses such as 127.0.0.1:7420 are served", address)
+	}
+	return net.ListenTCP("tcp", resolved)
+}
+
+// build makes the gRPC server and registers everything on it.
+func (s *Server) build(leaving context.Context, services func(grpc.ServiceRegistrar, requests)) error {
+	checks, err := newRequests()
+	if err != nil {
+		return err
+	}
+	in := &interceptors{
+		log: s.cfg.Logger, limits: s.cfg.Limits, identity: s.cfg.identifier(),
+		access: accessByMethod(), checks: checks, leaving: leaving,
+	}
+	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
+	services(s.grpc, checks)
+	for service := range s.grpc.GetServiceInfo() {
+		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
+	}
+	healthpb.RegisterHealthServer(s.grpc, s.health)
+	reflection.RegisterV1(s.grpc)
+	return nil
+}
+
+// transport is how requests are read and what a connection may cost us, in
+// gRPC's own terms.
+func transport(l Limits) []grpc.ServerOption {
+	return []grpc.ServerOption{
+		grpc.ForceServerCodecV2(newCodec()),
+		grpc.MaxRecvMsgSize(l.RequestBytes),
+		grpc.MaxHeaderListSize(l.HeaderBytes),
+		grpc.MaxConcurrentStreams(l.StreamsPerConnection),
+		grpc.ConnectionTimeout(l.ConnectTime),
+		// A till that fell off the network is noticed, and one that asks too
+		// often whether we are there is told off (gRPC A8, A9).
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingEvery, Timeout: l.PingTime}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingEvery / 3, PermitWithoutStream: true}),
+		grpc.WaitForHandlers(true), // nobody uses the database once it is closed
+	}
+}
+
+// Addr is the address that the server listens on, with the port it was given.
+func (s *Server) Addr() string { return s.listener.Addr().String() }
+
+// Database says which database is used, without secrets.
+func (s *Server) Database() string { return s.database.description }
+
+// Wait returns when the server has ended: nil after Stop, else why.
+func (s *Server) Wait() error {
+	<-s.ended
+	return s.err
+}
+
+// Stop ends the server in order and returns when it has ended. Calls under way
+// are finished, but at the end of ctx or after Limits.DrainTime they are cut.
+func (s *Server) Stop(ctx context.Context) { s.end(ctx, nil) }
+
+// serve accepts connections until the server ends.
+func (s *Server) serve() {
+	if err := s.grpc.Serve(s.listener); err != nil {
+		s.end(context.Background(), fmt.Errorf("listening: %w", err))
+	}
+}
+
+// watchDatabase ends the server when its private database has gone.
+func (s *Server) watchDatabase() {
+	select {
+	case <-s.database.gone():
+		s.end(context.Background(), fmt.Errorf("the private database has ended: %w", s.database.reason()))
+	case <-s.ended:
+	}
+}
+
+// end ends the server once, whoever asks first.
+func (s *Server) end(ctx context.Context, reason error) {
+	s.ending.Do(func() {
+		s.err = reason
+		s.drain(ctx)
+		if err := s.database.close(); err != nil && s.err == nil {
+			s.err = err
+		}
+		close(s.ended)
+	})
+}
+
+// drain lets callers go, in an order that loses none: first health says
+// NOT_SERVING, so that new calls go elsewhere; then streams end, with a status
+// that says to resume; then the calls under way are waited for.
+func (s *Server) drain(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, s.cfg.Limits.DrainTime)
+	defer cancel()
+	began := time.Now()
+	s.cfg.Logger.Info("draining")
+	s.health.Shutdown()
+	s.leave()
+	cut := context.AfterFunc(ctx, func() {
+		s.cfg.Logger.Warn("calls under way are cut")
+		s.grpc.Stop()
+	})
+	defer cut()
+	s.grpc.GracefulStop()
+	s.cfg.Logger.Info("drained", "milliseconds", time.Since(began).Milliseconds())
+}

@@ -1,0 +1,161 @@
+package serve
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"log/slog"
+	"runtime"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+
+	"alkalog/server/identity"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+// open reports whether anybody may call a method: what says that the server is
+// well, and what its services are.
+func open(method string) bool {
+	return strings.HasPrefix(method, "/grpc.health.v1.Health/") || strings.HasPrefix(method, "/grpc.reflection.v1.ServerReflection/")
+}
+
+// report writes what was called, by whom and with which result. Requests and
+// answers are people's own and never on the log.
+func (in *interceptors) report(ctx context.Context, c *call, next func(context.Context) error) error {
+	began := time.Now()
+	err := next(ctx)
+	code := fault.Code(err)
+	attrs := []slog.Attr{
+		slog.String("method", c.method), slog.String("code", code.String()),
+		slog.Float64("milliseconds", float64(time.Since(began).Microseconds())/1000),
+	}
+	for _, a := range []struct{ key, value string }{
+		{"role", identity.Word(c.actor.Role)}, {"actor", c.actor.Name}, {"trace", c.actor.TraceID}, {"error_id", c.errorID},
+	} {
+		if a.value != "" && c.actor.Name+c.errorID != "" {
+			attrs = append(attrs, slog.String(a.key, a.value))
+		}
+	}
+	in.log.LogAttrs(ctx, gravity(c, code), "call", attrs...)
+	return err
+}
+
+// gravity is how much attention the end of a call deserves.
+func gravity(c *call, code codes.Code) slog.Level {
+	switch code {
+	case codes.Internal, codes.Unknown, codes.DataLoss:
+		return slog.LevelError
+	case codes.Unavailable, codes.DeadlineExceeded:
+		return slog.LevelWarn
+	}
+	if open(c.method) {
+		return slog.LevelDebug
+	}
+	return slog.LevelInfo
+}
+
+// survive turns a panic into INTERNAL. What was thrown may hold anything, so
+// only the runtime's own words and the stack go on the log.
+func (in *interceptors) survive(ctx context.Context, c *call, next func(context.Context) error) (err error) {
+	defer func() {
+		thrown := recover()
+		if thrown == nil {
+			return
+		}
+		what := fmt.Sprintf("%T", thrown)
+		if known, ok := thrown.(runtime.Error); ok {
+			what = known.Error()
+		}
+		c.errorID = newErrorID()
+		in.log.LogAttrs(ctx, slog.LevelError, "panic", slog.String("error_id", c.errorID), slog.String("method", c.method),
+			slog.String("panic", what), slog.String("stack", string(debug.Stack())))
+		err = fault.Internal(c.errorID)
+	}()
+	return next(ctx)
+}
+
+// settle turns whatever went wrong into a status. The text of an error that
+// nobody foresaw stays on the log; the caller gets its id.
+func (in *interceptors) settle(ctx context.Context, c *call, next func(context.Context) error) error {
+	err := next(ctx)
+	if err == nil {
+		return nil
+	}
+	if told, known := fault.Known(err); known {
+		return told
+	}
+	c.errorID = newErrorID()
+	in.log.LogAttrs(ctx, slog.LevelError, "unforeseen error", slog.String("error_id", c.errorID),
+		slog.String("method", c.method), slog.String("error", err.Error()))
+	return fault.Internal(c.errorID)
+}
+
+// newErrorID returns 60 random bits, as letters and digits.
+func newErrorID() string { return rand.Text()[:12] }
+
+// errLeaving is why the context of a stream ends when the server drains.
+var errLeaving = errors.New("the server is draining")
+
+// release ends a stream when the server drains, and tells its reader to come
+// back. Unary calls end by themselves.
+func (in *interceptors) release(ctx context.Context, c *call, next func(context.Context) error) error {
+	if !c.stream {
+		return next(ctx)
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	defer context.AfterFunc(in.leaving, func() { cancel(errLeaving) })()
+	err := next(ctx)
+	if err != nil && context.Cause(ctx) == errLeaving {
+		return fault.Leaving()
+	}
+	return err
+}
+
+// limit gives a call without a deadline one, and refuses to begin what cannot
+// be finished in the time that is left.
+func (in *interceptors) limit(ctx context.Context, c *call, next func(context.Context) error) error {
+	if open(c.method) {
+		return next(ctx)
+	}
+	if deadline, given := ctx.Deadline(); given {
+		if time.Until(deadline) < in.limits.LeastTime {
+			return fmt.Errorf("less than %v left: %w", in.limits.LeastTime, context.DeadlineExceeded)
+		}
+		return next(ctx)
+	}
+	granted := in.limits.CallTime
+	if c.stream {
+		granted = in.limits.StreamTime
+	}
+	ctx, cancel := context.WithTimeout(ctx, granted)
+	defer cancel()
+	return next(ctx)
+}
+
+// identify finds out who is calling.
+func (in *interceptors) identify(ctx context.Context, c *call, next func(context.Context) error) error {
+	if open(c.method) {
+		return next(ctx)
+	}
+	who, err := in.identity.Identify(ctx)
+	if err != nil {
+		return err
+	}
+	c.actor = who
+	return next(actor.NewContext(ctx, who))
+}
+
+// permit lets a role call what the contract opens to it.
+func (in *interceptors) permit(ctx context.Context, c *call, next func(context.Context) error) error {
+	if open(c.method) || slices.Contains(in.access[c.method].GetRoles(), c.actor.Role) {
+		return next(ctx)
+	}
+	return fault.Denied(strings.TrimPrefix(c.method, "/"), identity.Word(c.actor.Role))
+}

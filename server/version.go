@@ -1,0 +1,25 @@
+package main
+
+import (
+	"fmt"
+	"runtime"
+	"runtime/debug"
+)
+
+// versionCommand prints which build this is.
+type versionCommand struct{}
+
+// Run prints the version as the build recorded it.
+func (versionCommand) Run(std streams) error {
+	version, revision := "(devel)", ""
+	if info, ok := debug.ReadBuildInfo(); ok {
+		version = info.Main.Version
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" {
+				revision = " " + s.Value
+			}
+		}
+	}
+	_, err := fmt.Fprintf(std.out, "alkalog %s%s %s %s/%s\n", version, revision, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return err
+}
