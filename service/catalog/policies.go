@@ -4,12 +4,13 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"strconv"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -108,12 +109,9 @@ func retireActive(r *storage.Snapshot, now time.Time) (storage.Changes, error) {
 	return storage.Changes{Records: []storage.Record{storage.HousePolicies.Replace(old, retired)}}, nil
 }
 
-// ListRules lists the rules that hold in a chain, in one page: the built-in
-// ones, then the house's.
+// ListRules lists the rules that hold in a chain: the built-in ones, then the
+// house's.
 func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.ListRulesResponse, error) {
-	if req.PageToken != "" {
-		return nil, storage.ErrBadToken // there is one page, and it gives no token
-	}
 	var house *pb.HousePolicy
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
 		if _, err = record.Get(r, storage.Chains, req.Parent); err == nil {
@@ -124,5 +122,31 @@ func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
-	return &pb.ListRulesResponse{Rules: s.Rules.Rules(house), PolicyDigest: s.Rules.Digest(house)}, nil
+	answer := &pb.ListRulesResponse{PolicyDigest: s.Rules.Digest(house)}
+	answer.Rules, answer.NextPageToken, err = pageOf(s.Rules.Rules(house), req, answer.PolicyDigest)
+	return answer, err
+}
+
+// pageOf cuts one page out of the rules. The token is the digest of the policy
+// and the place of the last rule, so that a policy that changed in between is
+// noticed.
+func pageOf(all []*pb.Rule, req *pb.ListRulesRequest, digest string) ([]*pb.Rule, string, error) {
+	begin := 0
+	if req.PageToken != "" {
+		of, place, _ := strings.Cut(req.PageToken, ".")
+		n, err := strconv.Atoi(place)
+		if err != nil || of != digest || n < 1 || n >= len(all) {
+			return nil, "", storage.ErrBadToken
+		}
+		begin = n
+	}
+	size := int(req.PageSize)
+	if size == 0 {
+		size = 50 // as in every list of the contract
+	}
+	end := min(begin+min(size, 500), len(all))
+	if end == len(all) {
+		return all[begin:], "", nil
+	}
+	return all[begin:end], digest + "." + strconv.Itoa(end), nil
 }

@@ -11,7 +11,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/alkali"
 	"alkalog/service/fault"
 	"alkalog/service/record"

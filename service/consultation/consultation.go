@@ -9,7 +9,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -112,7 +111,7 @@ func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultat
 		submitted.State = pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
 		record.SetTime(submitted, "submit_time", now)
 		record.SetTime(submitted, "update_time", now)
-		replace := storage.Replace(stored, submitted)
+		replace := storage.Consultations.Replace(stored, submitted)
 		return &pb.SubmitConsultationResponse{Consultation: submitted}, storage.Changes{Records: []storage.Record{replace}}, nil
 	})
 }

@@ -10,7 +10,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -117,7 +116,7 @@ func (s Service) inputs(r *storage.Snapshot, req *pb.CheckEligibilityRequest, no
 	if in.HousePolicy, err = record.ActivePolicy(r); err != nil {
 		return nil, err
 	}
-	in.Parameters = rules.Parameters(in.HousePolicy.GetParameters())
+	in.Parameters = s.Rules.Parameters(in.HousePolicy.GetParameters())
 	in.RecordCard, err = record.Card(r, req.Parent, visitsKept)
 	return in, err
 }

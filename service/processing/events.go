@@ -9,7 +9,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/timing"
@@ -35,8 +34,15 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		session.UpdateTime = timestamppb.New(scene.Time)
 		all := append(old[:len(old):len(old)], fresh...)
 		// Departures that time alone brought since the last record are new too.
-		before := timing.Fold(stored, old, stored.UpdateTime.AsTime())
-		after := timing.Fold(session, all, scene.Time)
+		before, err := record.State(r, stored, old, stored.UpdateTime.AsTime())
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		after, err := record.State(r, session, all, scene.Time)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		session.ProductsUsed = after.ProductsUsed
 		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, scene.Time)}
 		if len(fresh) == 0 {
 			return answer, storage.Changes{}, nil
@@ -47,7 +53,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		for _, e := range fresh {
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}
-		changes.Entries = deviations(scene, session, all, answer.NewDeviations)
+		changes.Entries = record.Departures(scene, session, all, answer.NewDeviations)
 		return answer, changes, nil
 	})
 	if err == nil {
@@ -112,7 +118,6 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
-	session.State = timing.Fold(session, events, s.Now())
 	answer := &pb.GetSessionResponse{Session: session}
 	if req.WithEvents {
 		answer.Events = events
@@ -120,12 +125,16 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 	return answer, nil
 }
 
-// load reads a session and its events from one snapshot.
+// load reads a session, with its state now, and its events from one snapshot.
 func (s Service) load(ctx context.Context, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
 	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {
-		if session, err = record.Get(r, storage.Sessions, name); err == nil {
-			events, err = storage.Events(r, name, 0)
+		if session, err = record.Get(r, storage.Sessions, name); err != nil {
+			return err
 		}
+		if events, err = storage.Events(r, name, 0); err != nil {
+			return err
+		}
+		session.State, err = record.State(r, session, events, s.Now())
 		return err
 	})
 	return session, events, err

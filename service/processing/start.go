@@ -10,9 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
-	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/service/timing"
 	"alkalog/storage"
@@ -43,12 +41,15 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 			return nil, storage.Changes{}, err
 		}
 		insert := storage.Sessions.Insert(session)
-		state := timing.Fold(session, nil, scene.Time)
+		state, err := record.State(r, session, nil, scene.Time)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
 		answer := proto.CloneOf(session)
 		answer.State = state
 		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
 			Records: []storage.Record{insert},
-			Entries: deviations(scene, session, nil, state.Deviations),
+			Entries: record.Departures(scene, session, nil, state.Deviations),
 		}, nil
 	})
 }
@@ -84,7 +85,7 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 	case objection == nil:
 		session.Decision = decision.Name
 	case req.UnderWay:
-		session.RefusedDecision = decision.Name
+		session.RefusedDecision, session.Plan = decision.Name, nil
 	default:
 		return nil, objection
 	}
@@ -101,8 +102,10 @@ func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	session.Practitioner = first(req.Practitioner, in.GetPractitioner().GetName())
 	session.Supervisor = in.GetSupervisor().GetName()
 	session.ServiceKind = in.ServiceKind
-	session.Plan = d.Plan
 	session.Limits = timing.Limits(in)
+	if session.Plan = d.Plan; session.Plan == nil {
+		session.Plan = timing.Plan(in) // a refusal has none, and may have been overridden
+	}
 }
 
 // first is the first of the names that is not empty.
@@ -153,12 +156,12 @@ func objection(r *storage.Snapshot, d *pb.Decision, now time.Time) (*fault.Error
 	if age := now.Sub(d.CreateTime.AsTime()); age > decisionHolds {
 		return fault.Precondition("DECISION_TOO_OLD", d.Name, "the decision is older than 24 hours; check again"), nil
 	}
-	used, err := storage.SessionOfDecision(r, d.Name)
+	used, _, err := storage.ListSessions(r, storage.SessionFilter{Decision: d.Name}, storage.Page{Size: 1})
 	if err != nil {
 		return nil, err
 	}
-	if used != "" {
-		return fault.Precondition("DECISION_USED", d.Name, "the decision was used for "+used+"; check again"), nil
+	if len(used) > 0 {
+		return fault.Precondition("DECISION_USED", d.Name, "the decision was used for "+used[0].Name+"; check again"), nil
 	}
 	product, err := record.Get(r, storage.Products, d.Inputs.GetProduct().GetName())
 	if err != nil {
@@ -170,22 +173,4 @@ func objection(r *storage.Snapshot, d *pb.Decision, now time.Time) (*fault.Error
 		}
 	}
 	return nil, nil
-}
-
-// deviations are the audit entries of departures; the cause of each is the
-// event that showed it, or else the session.
-func deviations(scene ledger.Scene, session *pb.Session, events []*pb.StoredEvent, found []*pb.Deviation) []*pb.AuditEntry {
-	causes := map[string]proto.Message{}
-	for _, e := range events {
-		causes[e.Event.EventId] = e
-	}
-	var entries []*pb.AuditEntry
-	for _, d := range found {
-		cause, shown := causes[d.EventId]
-		if !shown {
-			cause = session
-		}
-		entries = append(entries, scene.Deviated(session, d, cause))
-	}
-	return entries
 }

@@ -11,7 +11,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
-	"alkalog/service/timing"
 )
 
 // Hub tells the watchers on this server that a session has new events. It is a
@@ -78,11 +77,11 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 	defer beat.Stop()
 	var sent *pb.SessionState
 	for {
-		session, events, err := s.load(stream.Context(), req.Name)
+		session, _, err := s.load(stream.Context(), req.Name)
 		if err != nil {
 			return err
 		}
-		state := timing.Fold(session, events, s.Now())
+		state := session.State
 		if !sameGuidance(sent, state) {
 			sent = state
 			if err := stream.Send(&pb.WatchSessionResponse{

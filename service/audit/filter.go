@@ -1,0 +1,111 @@
+package audit
+
+import (
+	"errors"
+	"strings"
+	"time"
+
+	"go.einride.tech/aip/filtering"
+	expr "google.golang.org/genproto/googleapis/api/expr/v1alpha1"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/storage"
+)
+
+// grammar is what a filter may speak of: AIP-160 over these fields alone.
+func grammar() (*filtering.Declarations, error) {
+	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
+	for _, field := range []string{"kind", "salon", "actor", "client", "decision", "session", "product", "rule", "reason"} {
+		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeString))
+	}
+	for _, field := range []string{"occur_time", "record_time"} {
+		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeTimestamp))
+	}
+	return filtering.NewDeclarations(declared...)
+}
+
+// parse reads a filter; an empty one lets everything through.
+func parse(filter string) (storage.EntryFilter, error) {
+	if strings.TrimSpace(filter) == "" {
+		return storage.EntryFilter{}, nil
+	}
+	declarations, err := grammar()
+	if err != nil {
+		return storage.EntryFilter{}, err
+	}
+	parsed, err := filtering.ParseFilterString(filter, declarations)
+	if err != nil {
+		return storage.EntryFilter{}, fault.Invalid("filter", "is not understood: "+err.Error())
+	}
+	condition, err := translate(parsed.CheckedExpr.GetExpr())
+	if err != nil {
+		return storage.EntryFilter{}, fault.Invalid("filter", err.Error())
+	}
+	return condition, nil
+}
+
+// translate turns a checked expression into a condition for storage.
+func translate(e *expr.Expr) (storage.EntryFilter, error) {
+	call := e.GetCallExpr()
+	if call == nil {
+		return storage.EntryFilter{}, errors.New(`must compare fields with values, such as kind = "REFUSAL"`)
+	}
+	switch call.Function {
+	case filtering.FunctionAnd, filtering.FunctionOr, filtering.FunctionNot:
+		joined := storage.EntryFilter{Op: call.Function}
+		for _, arg := range call.Args {
+			part, err := translate(arg)
+			if err != nil {
+				return joined, err
+			}
+			joined.Of = append(joined.Of, part)
+		}
+		return joined, nil
+	}
+	return comparison(call)
+}
+
+// comparison turns "field op value" into a condition.
+func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
+	f := storage.EntryFilter{Op: call.Function}
+	if len(call.Args) != 2 || call.Args[0].GetIdentExpr() == nil {
+		return f, errors.New("must have a field on the left of " + call.Function)
+	}
+	f.Field = call.Args[0].GetIdentExpr().Name
+	text, ok := literal(call.Args[1])
+	if !ok {
+		return f, errors.New("must have a value in quotes on the right of " + call.Function)
+	}
+	switch f.Field {
+	case "occur_time", "record_time":
+		at, err := time.Parse(time.RFC3339Nano, text)
+		if err != nil {
+			return f, errors.New(f.Field + ` must be compared with a time such as "2026-11-01T00:00:00Z"`)
+		}
+		f.Value = at
+		return f, nil
+	case "kind":
+		text = "ENTRY_KIND_" + strings.TrimPrefix(text, "ENTRY_KIND_")
+		if _, known := pb.EntryKind_value[text]; !known {
+			return f, errors.New("kind must be a name of EntryKind, such as REFUSAL")
+		}
+	}
+	if f.Op != filtering.FunctionEquals && f.Op != filtering.FunctionNotEquals {
+		return f, errors.New(f.Field + " can be compared by = and != only")
+	}
+	f.Value = text
+	return f, nil
+}
+
+// literal is the text of a quoted value, bare or inside timestamp("...").
+func literal(e *expr.Expr) (string, bool) {
+	if call := e.GetCallExpr(); call != nil && call.Function == filtering.FunctionTimestamp && len(call.Args) == 1 {
+		e = call.Args[0]
+	}
+	constant, ok := e.GetConstExpr().GetConstantKind().(*expr.Constant_StringValue)
+	if !ok {
+		return "", false
+	}
+	return constant.StringValue, true
+}

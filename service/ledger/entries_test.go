@@ -1,0 +1,99 @@
+package ledger
+
+import (
+	"bytes"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+func scene() Scene {
+	return Scene{
+		Chain: "chains/ebb", Actor: "chains/ebb/practitioners/amara", Role: pb.Role_ROLE_PRACTITIONER,
+		RequestID: "r", Time: time.Unix(1_800_000_000, 0), NewID: func() string { return "e1" },
+	}
+}
+
+func decision(v pb.Verdict) *pb.Decision {
+	return &pb.Decision{
+		Name:    "chains/ebb/clients/c/decisions/d",
+		Verdict: v,
+		Findings: []*pb.Finding{
+			{RuleId: "scalp.broken-skin", RuleVersion: 2, Message: "The skin is broken."},
+			{RuleId: "history.shampoo", RuleVersion: 1},
+		},
+		Inputs: &pb.DecisionInputs{
+			Salon:        &pb.Salon{Name: "chains/ebb/salons/north"},
+			Practitioner: &pb.Practitioner{Name: "chains/ebb/practitioners/noor", DisplayName: "Noor Canary"},
+			Consultation: &pb.Consultation{Remarks: "Canary remark"},
+		},
+	}
+}
+
+func TestOnlyRefusalsAndReferralsAreEntries(t *testing.T) {
+	want := map[pb.Verdict]pb.EntryKind{
+		pb.Verdict_VERDICT_REFUSE: pb.EntryKind_ENTRY_KIND_REFUSAL,
+		pb.Verdict_VERDICT_REFER:  pb.EntryKind_ENTRY_KIND_REFERRAL,
+	}
+	for number, name := range pb.Verdict_name {
+		entries := scene().Decided(decision(pb.Verdict(number)))
+		kind, entered := want[pb.Verdict(number)]
+		if entered != (len(entries) == 1) {
+			t.Errorf("%s: %d entries", name, len(entries))
+		}
+		if entered && entries[0].Kind != kind {
+			t.Errorf("%s: entered as %s", name, entries[0].Kind)
+		}
+	}
+}
+
+func TestAnEntrySaysWhoForWhomWhatAndWhy(t *testing.T) {
+	d := decision(pb.Verdict_VERDICT_REFUSE)
+	e := scene().Decided(d)[0]
+	if e.Name != "chains/ebb/entries/e1" || e.Actor != "chains/ebb/practitioners/amara" || e.OnBehalfOf != "chains/ebb/practitioners/noor" ||
+		e.Client != "chains/ebb/clients/c" || e.Decision != d.Name || e.Salon != "chains/ebb/salons/north" || e.RequestId != "r" {
+		t.Errorf("entry %v", e)
+	}
+	if len(e.Rules) != 2 || e.Rules[0].RuleId != "scalp.broken-skin" || e.Rules[0].Version != 2 {
+		t.Errorf("rules %v", e.Rules)
+	}
+	if !bytes.Equal(e.CauseDigest, Digest(d)) {
+		t.Error("the digest is not the decision's")
+	}
+}
+
+func TestAnEntryHoldsNoPersonalData(t *testing.T) {
+	o := &pb.Override{RuleId: "scalp.broken-skin", Comment: "Canary comment", CommentSalt: []byte("0123456789abcdef"), Practitioner: "chains/ebb/practitioners/amara"}
+	d := decision(pb.Verdict_VERDICT_REFUSE)
+	for _, e := range append(scene().Decided(d), scene().Overridden(d, o)) {
+		body, err := proto.Marshal(e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bytes.Contains(body, []byte("Canary")) {
+			t.Errorf("%s holds free text or a name: %v", e.Kind, e)
+		}
+	}
+}
+
+func TestADeniedOverrideIsAnEntryOfItsOwnKind(t *testing.T) {
+	d := decision(pb.Verdict_VERDICT_REFUSE)
+	o := &pb.Override{RuleId: "scalp.broken-skin", ReasonCode: "SOUND", Practitioner: "chains/ebb/practitioners/noor"}
+	if e := scene().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE || e.OnBehalfOf != o.Practitioner || e.Rules[0].Version != 2 {
+		t.Errorf("accepted: %v", e)
+	}
+	o.Denial = pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
+	if e := scene().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED {
+		t.Errorf("denied: %v", e)
+	}
+}
+
+func TestTheCommitmentNeedsSaltAndText(t *testing.T) {
+	base := Commit([]byte("salt"), "text")
+	if bytes.Equal(base, Commit([]byte("tlas"), "text")) || bytes.Equal(base, Commit([]byte("salt"), "texts")) {
+		t.Error("different salt or text gave the same commitment")
+	}
+}

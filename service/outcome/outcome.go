@@ -1,0 +1,164 @@
+// Package outcome serves what a service came to, and the record card that the
+// next visit starts from.
+package outcome
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// Service is the OutcomeService.
+type Service struct {
+	pb.UnimplementedOutcomeServiceServer
+
+	DB  *storage.DB
+	Now func() time.Time
+}
+
+// visitsShown is how many visits a record card shows. The contract says so.
+const visitsShown = 50
+
+// RecordOutcome closes a session.
+func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest) (*pb.RecordOutcomeResponse, error) {
+	if !req.Outcome.Completed && req.Outcome.BrokenOffReason == "" {
+		return nil, fault.Invalid("outcome.broken_off_reason", "must say why the service was broken off, when it was not completed")
+	}
+	scene := record.Scene(ctx, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordOutcomeResponse, storage.Changes, error) {
+		v, err := readVisit(r, req, scene.Time)
+		if err == nil {
+			err = v.mayClose(req.Outcome)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		outcome := v.outcome(req.Outcome, scene.Time)
+		outcome.Name = req.Parent + "/outcomes/" + storage.NewID()
+		closed := proto.CloneOf(v.session)
+		closed.Outcome = outcome.Name
+		record.SetTime(closed, "update_time", scene.Time)
+		fresh := timing.NewDeviations(v.before, &pb.SessionState{Deviations: outcome.Deviations})
+		return &pb.RecordOutcomeResponse{Outcome: outcome}, storage.Changes{
+			Records: []storage.Record{storage.Outcomes.Insert(outcome), storage.Sessions.Replace(v.session, closed)},
+			Entries: record.Departures(scene, closed, v.events, fresh),
+		}, nil
+	})
+}
+
+// visit is everything that closing a session rests on.
+type visit struct {
+	session  *pb.Session
+	events   []*pb.StoredEvent
+	decision *pb.Decision // nil for a service begun without one
+	before   *pb.SessionState
+	state    *pb.SessionState
+	closing  []*pb.Deviation
+}
+
+// readVisit reads it from one snapshot.
+func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time) (v visit, err error) {
+	if v.session, err = record.Get(r, storage.Sessions, req.Outcome.Session); err != nil {
+		return v, err
+	}
+	if record.Parent(v.session.Name) != req.Parent {
+		return v, fault.NotFound(v.session.Name)
+	}
+	if v.events, err = storage.Events(r, v.session.Name, 0); err != nil {
+		return v, err
+	}
+	for _, name := range []string{v.session.Decision, v.session.RefusedDecision} {
+		if name != "" {
+			if v.decision, err = record.Decision(r, name); err != nil {
+				return v, err
+			}
+		}
+	}
+	if v.before, err = record.State(r, v.session, v.events, v.session.UpdateTime.AsTime()); err != nil {
+		return v, err
+	}
+	if v.state, err = record.State(r, v.session, v.events, now); err != nil {
+		return v, err
+	}
+	v.closing = timing.Closing(v.session, v.events, v.state.Time.AsTime())
+	return v, nil
+}
+
+// mayClose refuses a second outcome, a claim that the facts do not bear out,
+// and sections that nobody planned or applied.
+func (v visit) mayClose(o *pb.Outcome) error {
+	switch {
+	case v.session.Outcome != "":
+		return fault.Precondition("SESSION_CLOSED", v.session.Name, "the session has an outcome already: "+v.session.Outcome)
+	case o.Completed && !v.state.Neutral:
+		return fault.Precondition("NOT_NEUTRALIZED", v.session.Name,
+			"the hair is not shown to be neutral: shampoo on until the indicator's colour was seen and has gone, at least three times; or record that the service was broken off")
+	case o.Completed && !v.state.ScalpChecked && o.ScalpChanged == pb.Answer_ANSWER_UNSPECIFIED:
+		return fault.Precondition("SCALP_NOT_CHECKED", v.session.Name,
+			"look at the scalp again and say whether it changed; or record that the service was broken off")
+	}
+	known := map[string]bool{}
+	for _, section := range v.state.Sections {
+		known[section.SectionId] = true
+	}
+	for i, section := range o.Sections {
+		if !known[section.SectionId] {
+			return fault.Invalid(fmt.Sprintf("outcome.sections[%d].section_id", i), "must be a section of the session, each at most once")
+		}
+		delete(known, section.SectionId)
+	}
+	return nil
+}
+
+// outcome is what the caller says, with what the facts say.
+func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
+	o := proto.CloneOf(given)
+	record.Clear(o)
+	in := v.decision.GetInputs()
+	o.CreateTime = timestamppb.New(now)
+	o.Sections = timing.SectionOutcomes(v.session, in, v.state, given.Sections)
+	o.ProductsUsed = v.state.ProductsUsed
+	o.MostResistantSection = timing.MostResistant(v.state)
+	o.Deviations = append(v.state.Deviations[:len(v.state.Deviations):len(v.state.Deviations)], v.closing...)
+	retouch, reason := timing.NextRetouch(v.session.StartTime.AsTime(), in)
+	o.NextRetouchTime, o.NextRetouchReason = timestamppb.New(retouch), reason
+	return o
+}
+
+// GetOutcome returns an outcome.
+func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb.GetOutcomeResponse, error) {
+	m, err := record.Read(ctx, s.DB, storage.Outcomes, req.Name)
+	return &pb.GetOutcomeResponse{Outcome: m}, err
+}
+
+// ListOutcomes lists a client's outcomes, newest first.
+func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) (*pb.ListOutcomesResponse, error) {
+	ms, next, err := record.List(ctx, s.DB, storage.Outcomes, req.Parent, req.PageSize, req.PageToken)
+	return &pb.ListOutcomesResponse{Outcomes: ms, NextPageToken: next}, err
+}
+
+// GetRecordCard returns a client's record card; it is empty before the first
+// visit.
+func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest) (*pb.GetRecordCardResponse, error) {
+	answer := &pb.GetRecordCardResponse{}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
+		if _, err = record.Get(r, storage.Clients, req.Name); err != nil {
+			return err
+		}
+		answer.RecordCard, err = record.Card(r, req.Name, visitsShown)
+		return err
+	})
+	if err == nil && answer.RecordCard == nil {
+		answer.RecordCard = &pb.RecordCard{Client: req.Name}
+	}
+	return answer, err
+}

@@ -1,0 +1,55 @@
+package record
+
+import (
+	"errors"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// State is where a session stands at an instant, with what the catalogue says
+// of the products used.
+func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, at time.Time) (*pb.SessionState, error) {
+	for _, e := range events {
+		if recorded := e.RecordTime.AsTime(); recorded.After(at) {
+			at = recorded // another server's clock may be milliseconds ahead
+		}
+	}
+	state := timing.Fold(session, events, at)
+	var products []*pb.Product
+	for _, used := range state.ProductsUsed {
+		product, err := storage.Products.Get(r, used.Product)
+		if errors.Is(err, storage.ErrNotFound) {
+			continue // the fact stands; the catalogue knows nothing of it
+		}
+		if err != nil {
+			return nil, err
+		}
+		products = append(products, product)
+	}
+	timing.MarkProducts(state, session, events, products)
+	return state, nil
+}
+
+// Departures are the audit entries of departures; the cause of each is the
+// event that showed it, or else the session.
+func Departures(scene ledger.Scene, session *pb.Session, events []*pb.StoredEvent, found []*pb.Deviation) []*pb.AuditEntry {
+	causes := map[string]proto.Message{}
+	for _, e := range events {
+		causes[e.Event.EventId] = e
+	}
+	var entries []*pb.AuditEntry
+	for _, d := range found {
+		cause, shown := causes[d.EventId]
+		if !shown {
+			cause = session
+		}
+		entries = append(entries, scene.Deviated(session, d, cause))
+	}
+	return entries
+}
