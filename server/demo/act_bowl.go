@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"strings"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
@@ -20,7 +19,7 @@ func (d *day) discomfort(session *pb.Session) {
 	defer watch.leave()
 	watch.until(func(*pb.SessionState) bool { return true })
 
-	d.clock.advance(2 * minute)
+	d.clock.advance(minute)
 	told := d.record(session, feels(pb.Comfort_COMFORT_TINGLING, "front"))
 	d.expect(hasAlarm(told.GetState(), pb.AlarmKind_ALARM_KIND_RINSE_NOW), "a tingling means: rinse now")
 	shown := watch.until(func(s *pb.SessionState) bool { return hasAlarm(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW) })
@@ -43,21 +42,20 @@ func (d *day) discomfort(session *pb.Session) {
 func (d *day) neutralize(session *pb.Session) {
 	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
 	d.perform(session, []step{
-		{after: 5 * minute, fact: rinsedOut()},
-		{after: minute, fact: normalizerOn()},
-		{after: 5 * minute, fact: normalizerOff()},
-		{after: atOnce, fact: used(shampoo, shampooLot, 60)},
-		{after: 2 * minute, fact: lather(1, pink)},
-		{after: 3 * minute, fact: lather(2, pink)},
+		at(5*minute, rinsedOut()),
+		at(minute, normalizerOn()),
+		at(5*minute, normalizerOff(), used(shampoo, shampooLot, 60)),
+		at(2*minute, lather(1, pink)),
+		at(3*minute, lather(2, pink)),
 	})
 	d.page.say("It is late, and Amara tries to close the service as completed.")
 	failure := refused(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session), codes.FailedPrecondition)
 	d.page.tellError(failure)
 	d.perform(session, []step{
-		{after: 3 * minute, fact: lather(3, clear)},
-		{after: 3 * minute, fact: lather(4, clear)},
-		{after: 2 * minute, fact: conditioned()},
-		{after: 5 * minute, fact: scalpUnchanged()},
+		at(3*minute, lather(3, clear)),
+		at(3*minute, lather(4, clear)),
+		at(2*minute, conditioned()),
+		at(5*minute, scalpUnchanged()),
 	})
 	state := call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
 	d.page.answer("%d lathers, the last one %s; shown to be neutral: %t", state.GetShampoos(), words(state.GetLastIndicator()), state.GetNeutral())
@@ -112,25 +110,5 @@ func (d *day) board(state *pb.SessionState) {
 		if s.GetFirstContactTime() != nil {
 			d.page.tellClock(s)
 		}
-	}
-}
-
-// guidance writes what the server says to a fact: the clock of its section, new
-// calls to act, and departures that it brought to light.
-func (d *day) guidance(answer *pb.RecordEventsResponse, section string) {
-	for _, s := range answer.GetState().GetSections() {
-		if s.GetSectionId() == section && s.GetFirstContactTime() != nil {
-			d.page.tellClock(s)
-		}
-	}
-	for _, a := range answer.GetState().GetAlarms() {
-		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), hour(a.GetSinceTime())}, " ")
-		if !d.alarmed[key] {
-			d.page.tellAlarm(a)
-			d.alarmed[key] = true
-		}
-	}
-	for _, v := range answer.GetNewDeviations() {
-		d.page.tellDeviation(v)
 	}
 }

@@ -20,7 +20,7 @@ func outcomeOf(session *pb.Session) *pb.RecordOutcomeRequest {
 		Outcome: &pb.Outcome{
 			Session: session.GetName(), Completed: true, ScalpChanged: no,
 			Sections: []*pb.SectionOutcome{
-				judged("back-left", 75), judged("back-right", 78), judged("front", 58), judged("hairline", 70),
+				judged("back-left", 72), judged("back-right", 79), judged("front", 65), judged("hairline", 69),
 			},
 			Comments:       "The front resists. A tingling at the front, gone with the water.",
 			HomeCareAdvice: []string{"No shampoo with sulfates for two weeks.", "Moisturise the ends twice a week; no tight styles."},

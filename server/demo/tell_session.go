@@ -27,7 +27,7 @@ func doing(e *pb.Event) string {
 	case *pb.Event_Shampoo:
 		return fmt.Sprintf("neutralizing shampoo, lather %d: the indicator shows %s", fact.Shampoo.GetNumber(), words(fact.Shampoo.GetIndicator()))
 	case *pb.Event_ProductUsed:
-		return fmt.Sprintf("used %.0f g of %s, lot %s", fact.ProductUsed.GetGrams(), last(fact.ProductUsed.GetProduct()), fact.ProductUsed.GetLotCode())
+		return fmt.Sprintf("%.0f g of %s, lot %s", fact.ProductUsed.GetGrams(), last(fact.ProductUsed.GetProduct()), lotOf(fact.ProductUsed))
 	case *pb.Event_ScalpChecked:
 		return fmt.Sprintf("looks at the scalp again; changed: %t", fact.ScalpChecked.GetChanged())
 	}
@@ -72,12 +72,13 @@ func subject(e *pb.Event) string {
 // tellClock writes where one section stands and what is due on it.
 func (p *page) tellClock(s *pb.SectionState) {
 	if s.GetRinseTime() != nil {
-		p.answer("%-10s rinsed at %s after %.1f min, %s straighter", s.GetSectionId(), hour(s.GetRinseTime()),
-			s.GetExposureMinutes(), estimate(s.GetStraighteningPercent(), " %"))
+		p.answer("%-10s %4.1f min  %s straighter, rinsed at %s", s.GetSectionId(),
+			s.GetExposureMinutes(), estimate(s.GetStraighteningPercent(), " %"), hour(s.GetRinseTime()))
 		return
 	}
-	p.answer("%-10s %4.1f min, %s straighter, target in %s; test by %s, call to bowl by %s, limit %s", s.GetSectionId(),
-		s.GetExposureMinutes(), estimate(s.GetStraighteningPercent(), " %"), estimate(s.GetMinutesToTarget(), " min"),
+	p.answer("%-10s %4.1f min  %s straighter, target in %s", s.GetSectionId(), s.GetExposureMinutes(),
+		estimate(s.GetStraighteningPercent(), " %"), estimate(s.GetMinutesToTarget(), " min"))
+	p.answer("%-19s  strand test by %s, call to bowl by %s, limit %s", "",
 		hour(s.GetNextStrandTestTime()), hour(s.GetLatestRinseTime()), hour(s.GetHardLimitTime()))
 }
 
