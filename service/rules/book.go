@@ -1,0 +1,159 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
+	"cel.dev/cel-go/interpreter"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/alkali"
+)
+
+// book is the language of rules: its fields, words and functions.
+type book struct {
+	fields  []field
+	index   map[string]int
+	zones   int // fields[zones:sections] are about one zone
+	section int // fields[section:] are about one section
+	adapter types.Adapter
+	env     *cel.Env
+}
+
+func newBook() (*book, error) {
+	v := newVocabulary()
+	b := &book{fields: allFields(v), index: map[string]int{}}
+	for i, f := range b.fields {
+		b.index[f.path] = i
+	}
+	b.zones, b.section = b.index["zone.zone"], b.index["section.section_id"]
+	provider, err := newProvider(v)
+	if err != nil {
+		return nil, err
+	}
+	b.adapter = provider
+	options := []cel.EnvOption{
+		cel.Container("alkalog.v1"), cel.CustomTypeAdapter(provider), cel.CustomTypeProvider(provider),
+		cel.CrossTypeNumericComparisons(true), cel.ParserExpressionSizeLimit(maxExpression),
+	}
+	options = append(options, v.constants()...)
+	options = append(options, b.functions()...)
+	for _, f := range b.fields {
+		options = append(options, cel.Variable(f.path, f.kind))
+	}
+	b.env, err = cel.NewEnv(options...)
+	return b, err
+}
+
+// functions are the few that rules have beyond CEL's own.
+func (b *book) functions() []cel.EnvOption {
+	span := func(name string, unit time.Duration) cel.EnvOption {
+		return cel.Function(name, cel.Overload(name+"_int", []*cel.Type{cel.IntType}, cel.DurationType,
+			cel.UnaryBinding(func(n ref.Val) ref.Val { return types.Duration{Duration: time.Duration(n.(types.Int)) * unit} })))
+	}
+	return []cel.EnvOption{
+		span("hours", time.Hour), span("days", 24*time.Hour),
+		cel.Function("as_sodium_hydroxide", cel.Overload("as_sodium_hydroxide_ingredients",
+			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient"))}, cel.DoubleType,
+			cel.UnaryBinding(asSodiumHydroxide))),
+		cel.Function("percent", cel.Overload("percent_ingredients_substance",
+			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient")), cel.OpaqueType("alkalog.v1.Substance")}, cel.DoubleType,
+			cel.BinaryBinding(percent))),
+	}
+}
+
+// asSodiumHydroxide adds up the sodium, potassium and lithium hydroxide as % m/m
+// of sodium hydroxide, the way the law counts them, rounded to a billionth of a
+// percent so that the sum of two decimals is what a person would get.
+func asSodiumHydroxide(list ref.Val) ref.Val {
+	ingredients, ok := list.Value().([]*pb.Ingredient)
+	if !ok {
+		return types.NewErr("not a list of ingredients")
+	}
+	names := map[pb.Substance]alkali.Substance{
+		pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:              alkali.SodiumHydroxide,
+		pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE:           alkali.PotassiumHydroxide,
+		pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE:             alkali.LithiumHydroxide,
+		pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE_MONOHYDRATE: alkali.LithiumHydroxideMonohydrate,
+	}
+	var composition alkali.Composition
+	for _, i := range ingredients {
+		if s, ok := names[i.GetSubstance()]; ok {
+			composition = append(composition, alkali.Part{Substance: s, Percent: i.GetMassPercent()})
+		}
+	}
+	return rounded(alkali.EquivalentNaOH(composition))
+}
+
+// percent adds up one substance, % m/m; what is no number counts as all of it.
+func percent(list, substance ref.Val) ref.Val {
+	ingredients, ok := list.Value().([]*pb.Ingredient)
+	w, known := substance.(*word)
+	if !ok || !known {
+		return types.NewErr("not ingredients and a substance")
+	}
+	sum := 0.0
+	for _, i := range ingredients {
+		if int32(i.GetSubstance()) != w.number {
+			continue
+		}
+		if math.IsNaN(i.GetMassPercent()) {
+			return types.Double(100)
+		}
+		sum += i.GetMassPercent()
+	}
+	return rounded(sum)
+}
+
+func rounded(percent float64) ref.Val { return types.Double(math.Round(percent*1e9) / 1e9) }
+
+// plain writes a value the way it is shown beside a finding.
+func plain(v ref.Val) string {
+	switch v := v.(type) {
+	case *word:
+		return v.plain()
+	case types.Timestamp:
+		return v.Time.UTC().Format("2006-01-02 15:04 UTC")
+	case types.Double:
+		return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.3f", float64(v)), "0"), ".")
+	case types.Int:
+		return fmt.Sprint(int64(v))
+	case types.String:
+		return string(v)
+	}
+	return ""
+}
+
+// slot reads one field in the midst of an expression: what the interpreter does
+// for a variable, without looking its name up.
+type slot struct {
+	id    int64
+	field int
+}
+
+// ID implements interpreter.Interpretable.
+func (n *slot) ID() int64 { return n.id }
+
+// Eval implements interpreter.Interpretable.
+func (n *slot) Eval(a interpreter.Activation) ref.Val {
+	return interpreter.EvalActivation(a, n.Exec)
+}
+
+// Exec implements interpreter.InterpretableV2.
+func (n *slot) Exec(frame *interpreter.ExecutionFrame) ref.Val {
+	s, ok := frame.Scope().(*state)
+	if !ok { // inside a macro over a list
+		found, _ := frame.ResolveName(itself)
+		s = found.(*state)
+	}
+	v := s.value(n.field)
+	if costs := frame.CostTracker(); costs != nil {
+		costs.EvalAttribute(n.id, false, v)
+	}
+	return v
+}

@@ -1,0 +1,205 @@
+package rules
+
+import (
+	"cmp"
+	"errors"
+	"slices"
+	"strings"
+
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/interpreter"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// fired is a rule that fired on a subject.
+type fired struct {
+	*rule
+	finding *pb.Finding
+}
+
+// waiting is a rule that waits for answers about a subject.
+type waiting struct {
+	*rule
+	subject subject
+	fields  []int
+	message string
+}
+
+// subject is the zone or section that a rule was asked about; none is the case.
+type subject struct {
+	name string // "zone:mid-strand"; empty for the case
+	path string // "consultation.hair.zones[mid-strand]"
+}
+
+// opinion is all that a policy's rules say of a case.
+type opinion struct {
+	fired   []fired
+	waiting []waiting
+}
+
+// Decide answers a case: verdict, findings, open questions, strength, conditions,
+// alternatives and cautions. It leaves the decision's name, times, actor and plan
+// to the caller. The decision shares the parts of in, which must not be changed
+// afterwards, and of the policy. An error means that nothing was decided.
+func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
+	if err := complete(in); err != nil {
+		return nil, err
+	}
+	s := e.book.open(e.inForce(in))
+	o, err := e.ask(s)
+	if err != nil {
+		return nil, err
+	}
+	verdict, questions := e.judge(o)
+	d := &pb.Decision{
+		Verdict:             verdict,
+		StandingVerdict:     verdict,
+		Findings:            o.findings(),
+		OpenQuestions:       questions,
+		Conditions:          e.conditions(o),
+		Inputs:              s.in,
+		PolicyDigest:        e.Digest(s.in.GetHousePolicy()),
+		EngineVersion:       Version,
+		Cautions:            slices.Clone(e.cautions),
+		RecommendedStrength: e.advise(s),
+	}
+	if verdict >= pb.Verdict_VERDICT_REFER {
+		d.Alternatives = e.offer(s)
+	}
+	return d, nil
+}
+
+// ask puts every rule that holds in the salon's jurisdiction to the case.
+func (e *Engine) ask(s *state) (*opinion, error) {
+	frame, err := interpreter.NewExecutionFrame(s)
+	if err != nil {
+		return nil, err
+	}
+	defer frame.Close()
+	o := &opinion{}
+	house := e.houseRules(s.in.GetHousePolicy())
+	put := func(scope pb.RuleScope, about subject) {
+		for _, r := range e.rules {
+			if r.text.Scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
+				o.hear(s, r, about, frame)
+			}
+		}
+		for _, r := range house {
+			if r.text.Scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
+				o.hear(s, r, about, s) // on its own, so that its cost is its own
+			}
+		}
+	}
+	put(pb.RuleScope_RULE_SCOPE_CASE, subject{})
+	s.eachZone(func(about subject) { put(pb.RuleScope_RULE_SCOPE_ZONE, about) })
+	s.eachSection(func(about subject) { put(pb.RuleScope_RULE_SCOPE_SECTION, about) })
+	slices.SortStableFunc(o.fired, func(a, b fired) int { return -cmp.Compare(a.text.Severity, b.text.Severity) })
+	return o, nil
+}
+
+// eachZone looks at the three zones in turn, whether listed or not.
+func (s *state) eachZone(visit func(subject)) {
+	for zone := pb.Zone_ZONE_NEW_GROWTH; zone <= pb.Zone_ZONE_ENDS; zone++ {
+		s.enterZone(zone)
+		name := zoneName(zone)
+		visit(subject{"zone:" + name, "consultation.hair.zones[" + name + "]"})
+	}
+}
+
+func zoneName(zone pb.Zone) string {
+	switch zone {
+	case pb.Zone_ZONE_NEW_GROWTH:
+		return "new-growth"
+	case pb.Zone_ZONE_MID_STRAND:
+		return "mid-strand"
+	}
+	return "ends"
+}
+
+// eachSection looks at the sections of the head in turn.
+func (s *state) eachSection(visit func(subject)) {
+	for _, section := range s.in.GetConsultation().GetHair().GetSections() {
+		s.enterSection(section)
+		id := section.GetSectionId()
+		visit(subject{"section:" + id, "consultation.hair.sections[" + id + "]"})
+	}
+}
+
+// hear asks one rule about one subject and keeps what it says.
+func (o *opinion) hear(s *state, r *rule, about subject, vars any) {
+	answer, missing, err := r.ask(vars)
+	switch {
+	case err != nil:
+		o.fired = append(o.fired, fired{r.refers(), r.finding(s, about, true)})
+	case missing != nil:
+		o.waiting = append(o.waiting, waiting{r, about, missing, r.message.say(s)})
+	case answer:
+		o.fired = append(o.fired, fired{r, r.finding(s, about, false)})
+	}
+}
+
+// ask evaluates a formula: its answer, or the fields that it waits for.
+func (f *formula) ask(vars any) (answer bool, missing []int, err error) {
+	if f.program == nil {
+		return false, nil, errors.New("the rule was not built")
+	}
+	value, _, err := f.program.Eval(vars)
+	switch value := value.(type) {
+	case types.Bool:
+		return bool(value), nil, err
+	case *types.Unknown:
+		for _, id := range value.IDs() {
+			missing = append(missing, int(id))
+		}
+		return false, missing, err
+	}
+	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
+}
+
+// refers is the rule as it counts when it could not be evaluated: a referral,
+// or a refusal if it would have refused.
+func (r *rule) refers() *rule {
+	failed := *r
+	failed.text = proto.CloneOf(r.text)
+	failed.text.Severity = pb.Severity_SEVERITY_REFER
+	return &failed
+}
+
+// finding is what a rule that fired tells.
+func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
+	f := &pb.Finding{
+		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.name,
+		Message: r.message.say(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
+	}
+	if failed {
+		f.Severity = pb.Severity_SEVERITY_REFER
+		f.Message = "This rule could not be evaluated, so nobody can say that it does not apply: " + f.Message
+		return f
+	}
+	for _, i := range r.fields {
+		if v := s.value(i); !types.IsUnknown(v) && plain(v) != "" {
+			f.Answers = append(f.Answers, &pb.SeenAnswer{Field: s.book.pathOf(i, about), Value: plain(v)})
+		}
+	}
+	return f
+}
+
+// pathOf is where a field stands in the inputs.
+func (b *book) pathOf(i int, about subject) string {
+	path := b.fields[i].path
+	if i < b.zones {
+		return path
+	}
+	_, rest, _ := strings.Cut(path, ".")
+	return about.path + "." + rest
+}
+
+func (o *opinion) findings() []*pb.Finding {
+	findings := make([]*pb.Finding, len(o.fired))
+	for i, f := range o.fired {
+		findings[i] = f.finding
+	}
+	return findings
+}

@@ -1,0 +1,142 @@
+// Package rules decides whether a hydroxide relaxer may be put on a head: it asks
+// every rule of a policy about a case and gathers what they say.
+//
+// A rule is data: a CEL expression over the contract's own fields, a severity, a
+// message, a basis. Rules come in layers (built in, the law of the place, the
+// manufacturer's directions, the chain's own) and every layer can only add
+// findings: the verdict is the severest that fires, so that no layer can loosen
+// another.
+//
+// An answer that was not given is unknown, which is neither yes nor no. A rule
+// that waits for answers is asked for with the questions it waits for, as long as
+// it could still make the verdict worse. In a condition, c ? x : y, what stands
+// behind the question mark is asked, and counts, only once c is known: that is
+// how "when was it last?" follows "has it ever happened?".
+//
+// The package is pure: it has no clock, no files, no network; the same inputs
+// under the same policy give the same decision, years later.
+package rules
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Version is the version of the engine. It is raised when the same inputs under
+// the same policy would be answered otherwise than before.
+const Version = "1"
+
+// Engine holds a policy, checked and built. It is safe for concurrent use.
+type Engine struct {
+	book         *book
+	text         []byte
+	defaults     *pb.PolicyParameters
+	rules        []*rule
+	questions    map[string]string
+	strength     []step
+	alternatives []alternative
+	cautions     []string
+}
+
+// New builds the built-in policy.
+func New() (*Engine, error) {
+	text, err := builtInText()
+	if err != nil {
+		return nil, err
+	}
+	return Load(text)
+}
+
+// Load builds a policy from its text, as PolicyText gave it, perhaps years ago.
+func Load(text []byte) (*Engine, error) {
+	book, err := newBook()
+	if err != nil {
+		return nil, err
+	}
+	documents, err := parse(text)
+	if err != nil {
+		return nil, err
+	}
+	e := &Engine{book: book, text: text, defaults: &pb.PolicyParameters{}, questions: map[string]string{}}
+	for _, d := range documents {
+		if err := e.add(d); err != nil {
+			return nil, fmt.Errorf("%s: %w", d.Family, err)
+		}
+	}
+	return e, nil
+}
+
+// add builds one document of a policy.
+func (e *Engine) add(d document) error {
+	if err := setParameters(e.defaults, d.Parameters); err != nil {
+		return err
+	}
+	for path, question := range d.Questions {
+		e.questions[path] = question
+	}
+	for _, text := range d.Rules {
+		r, err := text.rule()
+		if err != nil {
+			return err
+		}
+		built := e.book.newRule(r)
+		if built.failure != nil {
+			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
+		}
+		e.rules = append(e.rules, built)
+	}
+	for _, text := range d.Strength {
+		s, err := e.book.step(text)
+		if err != nil {
+			return err
+		}
+		e.strength = append(e.strength, s)
+	}
+	for _, text := range d.Alternatives {
+		a, err := e.book.alternative(text)
+		if err != nil {
+			return err
+		}
+		e.alternatives = append(e.alternatives, a)
+	}
+	e.cautions = append(e.cautions, d.Cautions...)
+	return nil
+}
+
+// PolicyText is the text of the policy without any house policy. Kept under its
+// SHA-256, it lets Load build the same policy again.
+func (e *Engine) PolicyText() []byte { return slices.Clone(e.text) }
+
+// Rules lists the rules that hold under a house policy, which may be nil: the
+// built-in ones in the order of their files, then the house's own.
+func (e *Engine) Rules(house *pb.HousePolicy) []*pb.Rule {
+	return append(copies(e.rules), copies(e.houseRules(house))...)
+}
+
+// errIncomplete is returned for inputs that no verdict can be based on.
+var errIncomplete = errors.New("the time, product, practitioner and salon of a decision must be given")
+
+// complete tells whether the inputs have what the chain itself must supply.
+// Answers may be missing; these may not.
+func complete(in *pb.DecisionInputs) error {
+	if in.GetDecideTime().CheckValid() != nil || in.GetProduct() == nil || in.GetPractitioner() == nil || in.GetSalon() == nil {
+		return errIncomplete
+	}
+	return nil
+}
+
+// inForce copies the inputs, sharing their parts, with the parameters in force.
+func (e *Engine) inForce(in *pb.DecisionInputs) *pb.DecisionInputs {
+	return &pb.DecisionInputs{
+		DecideTime:   &timestamppb.Timestamp{Seconds: in.GetDecideTime().GetSeconds(), Nanos: in.GetDecideTime().GetNanos()},
+		Consultation: in.GetConsultation(), Product: in.GetProduct(), LotCode: in.GetLotCode(),
+		Practitioner: in.GetPractitioner(), Supervisor: in.GetSupervisor(), Salon: in.GetSalon(),
+		ServiceKind: in.GetServiceKind(), Parameters: e.tightest(e.defaults, in.GetParameters(), in.GetHousePolicy().GetParameters()),
+		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(),
+	}
+}

@@ -1,0 +1,195 @@
+package rules
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// The built-in policy: one file per family of rules, with the cases that show
+// when each rule fires, stays silent and waits for an answer.
+//
+//go:embed policy/*.yaml
+var builtIn embed.FS
+
+// document is one file of a policy. Every part may be missing.
+type document struct {
+	Family       string             `yaml:"family"`
+	About        string             `yaml:"about"`
+	Parameters   map[string]float64 `yaml:"parameters"`
+	Rules        []ruleText         `yaml:"rules"`
+	Questions    map[string]string  `yaml:"questions"`
+	Strength     []stepText         `yaml:"strength"`
+	Alternatives []alternativeText  `yaml:"alternatives"`
+	Cautions     []string           `yaml:"cautions"`
+}
+
+// ruleText is a rule as its file has it.
+type ruleText struct {
+	ID            string    `yaml:"id"`
+	Version       int32     `yaml:"version"`
+	Layer         string    `yaml:"layer"`
+	Severity      string    `yaml:"severity"`
+	Scope         string    `yaml:"scope"`
+	Jurisdictions []string  `yaml:"jurisdictions"`
+	When          string    `yaml:"when"`
+	Message       string    `yaml:"message"`
+	Basis         basisText `yaml:"basis"`
+	Override      *struct {
+		Roles   []string          `yaml:"roles"`
+		Reasons map[string]string `yaml:"reasons"`
+	} `yaml:"override"`
+	Cases []caseText `yaml:"cases"`
+}
+
+type basisText struct {
+	Kind   string `yaml:"kind"`
+	Source string `yaml:"source"`
+}
+
+// caseText is a worked case of a rule: the sound head of the tests with some
+// answers changed, and what the rule then does.
+type caseText struct {
+	Name   string               `yaml:"name"`
+	Given  map[string]yaml.Node `yaml:"given"`
+	Expect string               `yaml:"expect"`
+}
+
+// stepText moves the recommended strength when its condition holds.
+type stepText struct {
+	When    string `yaml:"when"`
+	Scope   string `yaml:"scope"`
+	To      string `yaml:"to"`
+	AtMost  string `yaml:"at_most"`
+	Lower   bool   `yaml:"lower"`
+	None    bool   `yaml:"none"`
+	Because string `yaml:"because"`
+}
+
+// alternativeText is something gentler, and what speaks against it.
+type alternativeText struct {
+	Title    string   `yaml:"title"`
+	Cautions []string `yaml:"cautions"`
+	Against  []struct {
+		When    string `yaml:"when"`
+		Scope   string `yaml:"scope"`
+		Caution string `yaml:"caution"`
+	} `yaml:"against"`
+}
+
+// builtInText is the built-in policy as one text: its files, in order of name.
+func builtInText() ([]byte, error) {
+	entries, err := builtIn.ReadDir("policy")
+	if err != nil {
+		return nil, err
+	}
+	var text []byte
+	for _, e := range entries {
+		file, err := builtIn.ReadFile("policy/" + e.Name())
+		if err != nil {
+			return nil, err
+		}
+		text = append(append(text, "---\n"...), file...)
+	}
+	return text, nil
+}
+
+// parse reads a policy's documents. A key that nothing reads is an error.
+func parse(text []byte) ([]document, error) {
+	var documents []document
+	for _, part := range bytes.Split(text, []byte("---\n"))[1:] {
+		decoder := yaml.NewDecoder(bytes.NewReader(part))
+		decoder.KnownFields(true)
+		var d document
+		if err := decoder.Decode(&d); err != nil {
+			return nil, err
+		}
+		documents = append(documents, d)
+	}
+	return documents, nil
+}
+
+// rule is the contract's form of a rule text.
+func (t *ruleText) rule() (*pb.Rule, error) {
+	layer, errLayer := number("LAYER_", pb.Layer_value, or(t.Layer, "BUILT_IN"))
+	scope, errScope := number("RULE_SCOPE_", pb.RuleScope_value, or(t.Scope, "CASE"))
+	severity, errSeverity := number("SEVERITY_", pb.Severity_value, t.Severity)
+	basis, errBasis := number("BASIS_KIND_", pb.BasisKind_value, t.Basis.Kind)
+	r := &pb.Rule{
+		RuleId: t.ID, Version: t.Version, Layer: pb.Layer(layer), Scope: pb.RuleScope(scope), Severity: pb.Severity(severity),
+		Expression: strings.TrimSpace(t.When), Message: strings.TrimSpace(t.Message),
+		Basis:         &pb.Basis{Kind: pb.BasisKind(basis), Source: strings.TrimSpace(t.Basis.Source)},
+		OverrideTerms: &pb.OverrideTerms{},
+	}
+	errs := []error{errLayer, errScope, errSeverity, errBasis}
+	for _, place := range t.Jurisdictions {
+		_, err := number("JURISDICTION_", pb.Jurisdiction_value, place)
+		errs = append(errs, err)
+		r.Jurisdictions = append(r.Jurisdictions, "JURISDICTION_"+place)
+	}
+	if t.Override != nil {
+		r.OverrideTerms.Allowed = true
+		for _, name := range t.Override.Roles {
+			role, err := number("ROLE_", pb.Role_value, name)
+			errs = append(errs, err)
+			r.OverrideTerms.Roles = append(r.OverrideTerms.Roles, pb.Role(role))
+		}
+		for code, description := range t.Override.Reasons {
+			r.OverrideTerms.Reasons = append(r.OverrideTerms.Reasons, &pb.OverrideReason{Code: code, Description: description})
+		}
+		slices.SortFunc(r.OverrideTerms.Reasons, func(a, b *pb.OverrideReason) int { return strings.Compare(a.GetCode(), b.GetCode()) })
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, fmt.Errorf("rule %s: %w", t.ID, err)
+	}
+	return r, nil
+}
+
+// number finds an enum's value by its name without the prefix.
+func number(prefix string, values map[string]int32, name string) (int32, error) {
+	n, ok := values[prefix+name]
+	if !ok {
+		return 0, fmt.Errorf("there is no %s%s", prefix, name)
+	}
+	return n, nil
+}
+
+func or(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// setParameters puts named numbers into parameters.
+func setParameters(into *pb.PolicyParameters, numbers map[string]float64) error {
+	m := into.ProtoReflect()
+	for name, n := range numbers {
+		f := m.Descriptor().Fields().ByName(protoreflect.Name(name))
+		switch {
+		case f == nil:
+			return fmt.Errorf("there is no parameter %s", name)
+		case f.Kind() == protoreflect.Int32Kind:
+			m.Set(f, protoreflect.ValueOfInt32(int32(n)))
+		default:
+			m.Set(f, protoreflect.ValueOfFloat64(n))
+		}
+	}
+	return nil
+}
+
+// digest is the SHA-256 of a text, in lower-case hex.
+func digest(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
+}

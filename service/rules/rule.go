@@ -1,0 +1,153 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/interpreter"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// maxExpression is the longest expression in characters, as the contract has it.
+const maxExpression = 2000
+
+// formula is a compiled expression of type bool and the fields it names.
+type formula struct {
+	program cel.Program
+	fields  []int
+}
+
+// compile checks an expression against the language and builds it.
+func (b *book) compile(expression string, options ...cel.ProgramOption) (*formula, error) {
+	ast, issues := b.env.Compile(expression)
+	if issues.Err() != nil {
+		return nil, issues.Err()
+	}
+	if !ast.OutputType().IsExactType(cel.BoolType) {
+		return nil, fmt.Errorf("is a %s and must be true or false", ast.OutputType())
+	}
+	return b.build(ast, options...)
+}
+
+// build plans a checked expression, with a slot for each field it names.
+func (b *book) build(ast *cel.Ast, options ...cel.ProgramOption) (*formula, error) {
+	f := &formula{}
+	place := func(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
+		attribute, ok := node.(interpreter.InterpretableAttribute)
+		if !ok {
+			return node, nil
+		}
+		name, ok := attribute.Attr().(interpreter.NamespacedAttribute)
+		if !ok || len(name.Qualifiers()) > 0 {
+			return node, nil
+		}
+		i, ok := b.index[name.CandidateVariableNames()[0]]
+		if !ok {
+			return node, nil
+		}
+		if !slices.Contains(f.fields, i) {
+			f.fields = append(f.fields, i)
+		}
+		return &slot{attribute.ID(), i}, nil
+	}
+	options = append([]cel.ProgramOption{cel.CustomDecoratorV2(place), cel.EvalOptions(cel.OptOptimize)}, options...)
+	var err error
+	f.program, err = b.env.Program(ast, options...)
+	slices.Sort(f.fields)
+	return f, err
+}
+
+// rule is one rule, ready to be asked.
+type rule struct {
+	*formula
+	text    *pb.Rule
+	message template
+	holds   uint64 // bit n: holds in jurisdiction n
+	house   bool   // evaluated on its own, under the cost limit
+	failure error  // it could not be built: it refers whenever it is asked
+}
+
+// newRule builds a rule; one that cannot be built refers whenever it is asked.
+func (b *book) newRule(text *pb.Rule, options ...cel.ProgramOption) *rule {
+	r := &rule{text: text, message: b.template(text.GetMessage()), holds: jurisdictions(text.GetJurisdictions())}
+	r.formula, r.failure = b.compile(text.GetExpression(), options...)
+	if r.failure != nil {
+		r.formula = &formula{}
+	}
+	return r
+}
+
+// jurisdictions are the places where a rule holds. A salon that has not said
+// where it is works under every one of them: the cautious default.
+func jurisdictions(names []string) uint64 {
+	if len(names) == 0 {
+		return ^uint64(0)
+	}
+	holds := uint64(1)
+	for _, name := range names {
+		holds |= 1 << pb.Jurisdiction_value[name]
+	}
+	return holds
+}
+
+// holdsIn tells whether the rule speaks of the salon's jurisdiction.
+func (r *rule) holdsIn(place pb.Jurisdiction) bool {
+	if _, known := pb.Jurisdiction_name[int32(place)]; !known {
+		place = pb.Jurisdiction_JURISDICTION_UNSPECIFIED
+	}
+	return r.holds&(1<<place) != 0
+}
+
+// template is a message with fields in braces, "{parameters.colour_wait_days}".
+type template []piece
+
+// piece is literal text, or a field when field is not negative.
+type piece struct {
+	text  string
+	field int
+}
+
+// template splits a message; braces around anything but a field stay as they are.
+func (b *book) template(message string) template {
+	var t template
+	for message != "" {
+		before, rest, _ := strings.Cut(message, "{")
+		name, after, closed := strings.Cut(rest, "}")
+		i, known := b.index[name]
+		if !closed || !known {
+			return append(t, piece{message, -1})
+		}
+		t = append(t, piece{before, -1}, piece{"", i})
+		message = after
+	}
+	return t
+}
+
+// say fills the template in.
+func (t template) say(s *state) string {
+	if len(t) == 1 {
+		return t[0].text
+	}
+	var b strings.Builder
+	for _, p := range t {
+		if p.field < 0 {
+			b.WriteString(p.text)
+			continue
+		}
+		b.WriteString(plain(s.value(p.field)))
+	}
+	return b.String()
+}
+
+// copies are the rules' texts, free for the caller to change.
+func copies(rules []*rule) []*pb.Rule {
+	texts := make([]*pb.Rule, len(rules))
+	for i, r := range rules {
+		texts[i] = proto.CloneOf(r.text)
+	}
+	return texts
+}

@@ -1,0 +1,69 @@
+package rules
+
+import (
+	"cel.dev/cel-go/common/types/ref"
+	"cel.dev/cel-go/interpreter"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// itself is the name under which an expression finds the state from inside a
+// macro; no rule can write it.
+const itself = "@state"
+
+// state is one case as expressions see it: the inputs, and the zone or section
+// that is being looked at. Values are read when first wanted.
+type state struct {
+	book    *book
+	in      *pb.DecisionInputs
+	zone    *pb.HairZone
+	section *pb.HeadSection
+	values  []ref.Val
+}
+
+func (b *book) open(in *pb.DecisionInputs) *state {
+	return &state{book: b, in: in, values: make([]ref.Val, len(b.fields))}
+}
+
+// value is what a field holds: its value, an unknown, or null.
+func (s *state) value(i int) ref.Val {
+	if s.values[i] == nil {
+		f := &s.book.fields[i]
+		if s.values[i] = f.get(s); s.values[i] == nil {
+			s.values[i] = f.absent
+		}
+	}
+	return s.values[i]
+}
+
+// enterZone makes zone the one that is being looked at. A zone that the
+// consultation does not list is there all the same, and nothing of it is known.
+func (s *state) enterZone(zone pb.Zone) {
+	s.zone = &pb.HairZone{Zone: zone}
+	for _, z := range s.in.GetConsultation().GetHair().GetZones() {
+		if z.GetZone() == zone {
+			s.zone = z
+			break
+		}
+	}
+	clear(s.values[s.book.zones:s.book.section])
+}
+
+func (s *state) enterSection(section *pb.HeadSection) {
+	s.section = section
+	clear(s.values[s.book.section:])
+}
+
+// ResolveName implements interpreter.Activation.
+func (s *state) ResolveName(name string) (any, bool) {
+	if name == itself {
+		return s, true
+	}
+	if i, ok := s.book.index[name]; ok {
+		return s.value(i), true
+	}
+	return nil, false
+}
+
+// Parent implements interpreter.Activation.
+func (s *state) Parent() interpreter.Activation { return nil }
