@@ -1,0 +1,157 @@
+package identity_test
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"google.golang.org/grpc/metadata"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/identity"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+// identify asks for the identity of a call with the given metadata.
+func identify(t *testing.T, pairs ...string) (actor.Actor, error) {
+	t.Helper()
+	return identity.Development{}.Identify(metadata.NewIncomingContext(t.Context(), metadata.Pairs(pairs...)))
+}
+
+func TestDevelopmentIdentities(t *testing.T) {
+	for _, c := range []struct {
+		said string
+		want actor.Actor
+	}{
+		{"Development role=practitioner name=chains/ebb/practitioners/amara",
+			actor.Actor{Name: "chains/ebb/practitioners/amara", Role: pb.Role_ROLE_PRACTITIONER, Chain: "chains/ebb"}},
+		{"development name=chains/ebb/practitioners/li  role=student",
+			actor.Actor{Name: "chains/ebb/practitioners/li", Role: pb.Role_ROLE_STUDENT, Chain: "chains/ebb"}},
+		{"Development role=supervisor name=chains/ebb/practitioners/noor",
+			actor.Actor{Name: "chains/ebb/practitioners/noor", Role: pb.Role_ROLE_SUPERVISOR, Chain: "chains/ebb"}},
+		{"Development role=till name=chains/ebb/salons/north/tills/front-1",
+			actor.Actor{Name: "chains/ebb/salons/north/tills/front-1", Role: pb.Role_ROLE_TILL, Chain: "chains/ebb"}},
+		{"Development role=manager name=chains/ebb/practitioners/ines",
+			actor.Actor{Name: "chains/ebb/practitioners/ines", Role: pb.Role_ROLE_MANAGER, Chain: "chains/ebb"}},
+		{"Development role=auditor name=chains/ebb/auditors/oslo",
+			actor.Actor{Name: "chains/ebb/auditors/oslo", Role: pb.Role_ROLE_AUDITOR, Chain: "chains/ebb"}},
+		{"Development role=operator name=operators/site",
+			actor.Actor{Name: "operators/site", Role: pb.Role_ROLE_OPERATOR}},
+	} {
+		if got, err := identify(t, "authorization", c.said); err != nil || got != c.want {
+			t.Errorf("%s: got %+v, %v", c.said, got, err)
+		}
+	}
+}
+
+func TestWhatIsNoIdentity(t *testing.T) {
+	const amara = "name=chains/ebb/practitioners/amara"
+	for said, want := range map[string]string{
+		"":                      "only development identities",
+		"Bearer abc":            "only development identities",
+		"Developmentrole=till":  "only development identities",
+		"Development":           "both be given",
+		"Development " + amara:  "both be given",
+		"Development role=till": "both be given",
+		"Development role=till role=manager " + amara:                                  "both be given",
+		"Development role=till x=y " + amara:                                           "both be given",
+		"Development role= " + amara:                                                   "both be given",
+		"Development role=owner " + amara:                                              "auditor, manager, operator, practitioner, student, supervisor, till",
+		"Development role=unspecified " + amara:                                        "role must be one of",
+		"Development role=Manager " + amara:                                            "role must be one of",
+		"Development role=role_manager " + amara:                                       "role must be one of",
+		"Development role=operator " + amara:                                           "must be like operators/{operator}",
+		"Development role=operator name=operators/a/b":                                 "must be like operators/{operator}",
+		"Development role=practitioner name=operators/site":                            "must be like chains/{chain}/practitioners/{practitioner}",
+		"Development role=student name=chains/ebb/salons/north":                        "must be like chains/{chain}/practitioners/{practitioner}",
+		"Development role=manager name=chains/ebb":                                     "must be like chains/{chain}/{collection}/{id}",
+		"Development role=manager name=chains//managers/x":                             "must be like chains/{chain}/{collection}/{id}",
+		"Development role=manager name=chains/-/managers/x":                            "must be like chains/{chain}/{collection}/{id}",
+		"Development role=manager name=chains/Ebb/managers/x":                          "must be like chains/{chain}/{collection}/{id}",
+		"Development role=manager name=chains/ebb/managers/" + strings.Repeat("x", 64): "must be like chains/{chain}/{collection}/{id}",
+	} {
+		got, err := identify(t, "authorization", said)
+		wantUnauthenticated(t, said, got, err, want)
+	}
+	got, err := identify(t)
+	wantUnauthenticated(t, "nothing", got, err, "say who is calling")
+	said := "Development role=till name=chains/ebb/tills/a"
+	got, err = identify(t, "authorization", said, "authorization", said)
+	wantUnauthenticated(t, "the same twice", got, err, "once")
+}
+
+// wantUnauthenticated expects a refusal that says what would be right and gives
+// no part of an identity away.
+func wantUnauthenticated(t *testing.T, said string, got actor.Actor, err error, want string) {
+	t.Helper()
+	refusal := new(fault.Error)
+	if !errors.As(err, &refusal) || refusal.Reason() != "UNAUTHENTICATED" || got != (actor.Actor{}) {
+		t.Errorf("%q: %+v, %v", said, got, err)
+		return
+	}
+	for _, part := range []string{want, identity.Syntax} {
+		if !strings.Contains(err.Error(), part) {
+			t.Errorf("%q is refused with %q, want %q in it", said, err, part)
+		}
+	}
+}
+
+// TestTraceID: the cases are those of W3C Trace Context (Recommendation, 2021),
+// section 3.2.2, with its own example in the first.
+func TestTraceID(t *testing.T) {
+	const id = "4bf92f3577b34da6a3ce929d0e0e4736"
+	for header, want := range map[string]string{
+		"00-" + id + "-00f067aa0ba902b7-01":                      id,
+		"cc-" + id + "-00f067aa0ba902b7-01":                      id, // a later version
+		"cc-" + id + "-00f067aa0ba902b7-01-what-comes":           id,
+		"00-" + id + "-00f067aa0ba902b7-01-what-comes":           "",
+		"ff-" + id + "-00f067aa0ba902b7-01":                      "",
+		"00-" + strings.ToUpper(id) + "-00f067aa0ba902b7-01":     "",
+		"00-" + strings.Repeat("0", 32) + "-00f067aa0ba902b7-01": "",
+		"00-" + id + "-0000000000000000-01":                      "",
+		"00-" + id:                                               "",
+		"":                                                       "",
+	} {
+		got, err := identify(t, "authorization", "Development role=operator name=operators/site", "traceparent", header)
+		if err != nil || got.TraceID != want {
+			t.Errorf("%q gives %q, %v", header, got.TraceID, err)
+		}
+	}
+}
+
+func TestTillNames(t *testing.T) {
+	for name, right := range map[string]bool{
+		"Front desk 2": true, "chains/ebb/salons/north/tills/2": true, "a": true, strings.Repeat("a", 63): true,
+		"": false, " a": false, "a\u202eb": false, "a\nb": false, "a=\"b\"": false, strings.Repeat("a", 64): false,
+	} {
+		got, err := identify(t, "authorization", "Development role=operator name=operators/site", "alkalog-till", name)
+		if right != (err == nil) || right && got.Till != name {
+			t.Errorf("%q: %+v, %v", name, got, err)
+		}
+	}
+}
+
+func TestClosedKnowsNobody(t *testing.T) {
+	ctx := metadata.NewIncomingContext(t.Context(), metadata.Pairs("authorization", "Development role=operator name=operators/site"))
+	if got, err := (identity.Closed{}).Identify(ctx); err == nil || got != (actor.Actor{}) {
+		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
+// FuzzDevelopment: whoever is let in has a role, and a name in its own chain.
+func FuzzDevelopment(f *testing.F) {
+	f.Add("Development role=practitioner name=chains/ebb/practitioners/amara")
+	f.Add("Development role=operator name=operators/site")
+	f.Add("Development name=chains/ebb/a/b/c/d role=till")
+	f.Fuzz(func(t *testing.T, said string) {
+		got, err := identify(t, "authorization", said)
+		if err != nil {
+			return
+		}
+		inChain := got.Chain != "" && strings.HasPrefix(got.Name, got.Chain+"/")
+		if got.Role == pb.Role_ROLE_UNSPECIFIED || inChain == (got.Role == pb.Role_ROLE_OPERATOR) || strings.ContainsAny(got.Name, " \n\x00") {
+			t.Errorf("%q is let in as %+v", said, got)
+		}
+	})
+}

@@ -1,0 +1,191 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"io"
+	"os"
+	"os/exec"
+	"regexp"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+
+	"alkalog/storage"
+	"alkalog/storage/localpg"
+)
+
+// patience is how long a test waits for what must happen.
+const patience = time.Minute
+
+// process is this program, run as a child.
+type process struct {
+	cmd     *exec.Cmd
+	address string
+	said    string // up to the end of the welcome
+	rest    chan string
+}
+
+// start runs the program until it says how to stop it.
+func start(t *testing.T, args ...string) *process {
+	t.Helper()
+	p := &process{cmd: exec.Command(os.Args[0], args...), rest: make(chan string, 1)}
+	p.cmd.Env = append(os.Environ(), "ALKALOG_TEST_AS_SERVER=1")
+	problems, err := p.cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { p.cmd.Process.Kill() })
+	watchdog := time.AfterFunc(patience, func() { p.cmd.Process.Kill() })
+	defer watchdog.Stop()
+	lines := bufio.NewReader(problems)
+	for !strings.Contains(p.said, "(Ctrl-C) to stop") {
+		line, err := lines.ReadString('\n')
+		p.said += line
+		if err != nil {
+			p.cmd.Wait()
+			t.Fatalf("it ended with %v and said:\n%s", p.cmd.ProcessState, p.said)
+		}
+	}
+	p.address = regexp.MustCompile(`alkalog listens on (\S+)`).FindStringSubmatch(p.said)[1]
+	go func() {
+		rest, _ := io.ReadAll(lines)
+		p.rest <- string(rest)
+	}()
+	return p
+}
+
+// signal sends a signal and waits for the end; it returns what was said last.
+func (p *process) signal(t *testing.T, sig syscall.Signal) string {
+	t.Helper()
+	if err := p.cmd.Process.Signal(sig); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case rest := <-p.rest:
+		p.cmd.Wait()
+		return rest
+	case <-time.After(patience):
+		t.Fatalf("%v did not end it", sig)
+		return ""
+	}
+}
+
+// healthy asks the server how it is.
+func (p *process) healthy(t *testing.T) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(p.address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	answer, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{Service: "alkalog.v1.AuditService"})
+	if err != nil || answer.Status != healthpb.HealthCheckResponse_SERVING {
+		t.Fatalf("health: %v, %v", answer, err)
+	}
+	return conn
+}
+
+func TestTerminationDrains(t *testing.T) {
+	t.Parallel()
+	for _, sig := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT} {
+		p := start(t, "--data-dir", publicDir(t), "--address", "127.0.0.1:0") // no command: serve
+		for _, part := range []string{"list\n", "DEVELOPMENT", "manufacturer's directions come first", "private PostgreSQL"} {
+			if !strings.Contains(p.said, part) {
+				t.Errorf("it does not say %q but\n%s", part, p.said)
+			}
+		}
+		p.healthy(t)
+		rest := p.signal(t, sig)
+		if code := p.cmd.ProcessState.ExitCode(); code != 0 || !strings.Contains(rest, `"msg":"drained"`) {
+			t.Errorf("%v: exit code %d\n%s", sig, code, rest)
+		}
+	}
+}
+
+func TestKilledServerStartsAgain(t *testing.T) {
+	t.Parallel()
+	dir := publicDir(t)
+	for range 2 {
+		p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
+		p.healthy(t)
+		p.signal(t, syscall.SIGKILL)
+	}
+	p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
+	p.healthy(t)
+	p.signal(t, syscall.SIGTERM)
+}
+
+// TestServeChangesNoSchema: on a database that it was given, serve refuses a
+// schema that does not fit and says what mends it; migrate mends it.
+func TestServeChangesNoSchema(t *testing.T) {
+	t.Parallel()
+	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: publicDir(t), Unsafe: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cluster.Stop() })
+	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--database", cluster.DSN("", ""))
+	if code != 1 || !strings.Contains(problems, "server migrate") {
+		t.Fatalf("serve on an empty database: exit code %d: %s", code, problems)
+	}
+	for range 2 { // again does no harm
+		code, out, problems := command(t, "migrate", "--database", cluster.DSN("", ""))
+		if code != 0 || !strings.HasSuffix(out, "is up to date\n") {
+			t.Fatalf("migrate: exit code %d: %s%s", code, out, problems)
+		}
+	}
+	p := start(t, "serve", "--address=127.0.0.1:0", "--database", cluster.DSN("", storage.RoleServer))
+	p.healthy(t)
+	if !strings.Contains(p.said, "database  PostgreSQL database postgres on ") {
+		t.Errorf("it says\n%s", p.said)
+	}
+	p.signal(t, syscall.SIGTERM)
+	if code := p.cmd.ProcessState.ExitCode(); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+}
+
+func TestMigratePrivate(t *testing.T) {
+	t.Parallel()
+	code, out, problems := command(t, "migrate", "--data-dir", publicDir(t))
+	if code != 0 || !strings.HasPrefix(out, "a private PostgreSQL ") {
+		t.Errorf("exit code %d: %s%s", code, out, problems)
+	}
+}
+
+// TestServerEndsWithItsDatabase: a server without its database is worth
+// nothing; whoever watches over it starts both again.
+func TestServerEndsWithItsDatabase(t *testing.T) {
+	t.Parallel()
+	dir := publicDir(t)
+	p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
+	p.healthy(t)
+	text, err := os.ReadFile(dir + "/pgdata/postmaster.pid")
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	postmaster, err := strconv.Atoi(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := syscall.Kill(postmaster, syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+	rest := p.signal(t, 0)
+	if code := p.cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(rest, "private database has ended") {
+		t.Errorf("exit code %d\n%s", code, rest)
+	}
+}
