@@ -13,12 +13,12 @@ type check struct {
 	scope pb.RuleScope
 }
 
-func (b *book) check(expression, scope string) (check, error) {
+func (b *book) newCheck(expression, scope string) (check, error) {
 	n, err := number("RULE_SCOPE_", pb.RuleScope_value, or(scope, "CASE"))
 	if err != nil {
 		return check{}, err
 	}
-	f, err := b.compile(expression)
+	f, err := b.compile(expression, pb.RuleScope(n))
 	if err != nil {
 		return check{}, fmt.Errorf("%s: %w", expression, err)
 	}
@@ -66,7 +66,7 @@ type step struct {
 }
 
 func (b *book) step(text stepText) (step, error) {
-	c, err := b.check(text.When, text.Scope)
+	c, err := b.newCheck(text.When, text.Scope)
 	if err != nil {
 		return step{}, err
 	}
@@ -130,7 +130,7 @@ type alternative struct {
 func (b *book) alternative(text alternativeText) (alternative, error) {
 	a := alternative{text: text}
 	for _, against := range text.Against {
-		c, err := b.check(against.When, against.Scope)
+		c, err := b.newCheck(against.When, against.Scope)
 		if err != nil {
 			return a, err
 		}

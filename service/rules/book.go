@@ -17,12 +17,12 @@ import (
 
 // book is the language of rules: its fields, words and functions.
 type book struct {
-	fields  []field
-	index   map[string]int
-	zones   int // fields[zones:sections] are about one zone
-	section int // fields[section:] are about one section
-	adapter types.Adapter
-	env     *cel.Env
+	fields   []field
+	index    map[string]int
+	zones    int // fields[zones:sections] are about one zone
+	sections int // fields[sections:] are about one section
+	adapter  types.Adapter
+	env      *cel.Env
 }
 
 func newBook() (*book, error) {
@@ -31,7 +31,7 @@ func newBook() (*book, error) {
 	for i, f := range b.fields {
 		b.index[f.path] = i
 	}
-	b.zones, b.section = b.index["zone.zone"], b.index["section.section_id"]
+	b.zones, b.sections = b.index["zone.zone"], b.index["section.section_id"]
 	provider, err := newProvider(v)
 	if err != nil {
 		return nil, err

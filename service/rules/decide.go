@@ -8,16 +8,9 @@ import (
 
 	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/interpreter"
-	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
 )
-
-// fired is a rule that fired on a subject.
-type fired struct {
-	*rule
-	finding *pb.Finding
-}
 
 // waiting is a rule that waits for answers about a subject.
 type waiting struct {
@@ -35,8 +28,8 @@ type subject struct {
 
 // opinion is all that a policy's rules say of a case.
 type opinion struct {
-	fired   []fired
-	waiting []waiting
+	findings []*pb.Finding // severest first
+	waiting  []waiting
 }
 
 // Decide answers a case: verdict, findings, open questions, strength, conditions,
@@ -56,9 +49,9 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 	d := &pb.Decision{
 		Verdict:             verdict,
 		StandingVerdict:     verdict,
-		Findings:            o.findings(),
+		Findings:            o.findings,
 		OpenQuestions:       questions,
-		Conditions:          e.conditions(o),
+		Conditions:          e.conditions(o, questions),
 		Inputs:              s.in,
 		PolicyDigest:        e.Digest(s.in.GetHousePolicy()),
 		EngineVersion:       Version,
@@ -82,12 +75,12 @@ func (e *Engine) ask(s *state) (*opinion, error) {
 	house := e.houseRules(s.in.GetHousePolicy())
 	put := func(scope pb.RuleScope, about subject) {
 		for _, r := range e.rules {
-			if r.text.Scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
+			if r.scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
 				o.hear(s, r, about, frame)
 			}
 		}
 		for _, r := range house {
-			if r.text.Scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
+			if r.scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
 				o.hear(s, r, about, s) // on its own, so that its cost is its own
 			}
 		}
@@ -95,7 +88,7 @@ func (e *Engine) ask(s *state) (*opinion, error) {
 	put(pb.RuleScope_RULE_SCOPE_CASE, subject{})
 	s.eachZone(func(about subject) { put(pb.RuleScope_RULE_SCOPE_ZONE, about) })
 	s.eachSection(func(about subject) { put(pb.RuleScope_RULE_SCOPE_SECTION, about) })
-	slices.SortStableFunc(o.fired, func(a, b fired) int { return -cmp.Compare(a.text.Severity, b.text.Severity) })
+	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return cmp.Compare(b.Severity, a.Severity) })
 	return o, nil
 }
 
@@ -132,11 +125,11 @@ func (o *opinion) hear(s *state, r *rule, about subject, vars any) {
 	answer, missing, err := r.ask(vars)
 	switch {
 	case err != nil:
-		o.fired = append(o.fired, fired{r.refers(), r.finding(s, about, true)})
+		o.findings = append(o.findings, r.finding(s, about, true))
 	case missing != nil:
 		o.waiting = append(o.waiting, waiting{r, about, missing, r.message.say(s)})
 	case answer:
-		o.fired = append(o.fired, fired{r, r.finding(s, about, false)})
+		o.findings = append(o.findings, r.finding(s, about, false))
 	}
 }
 
@@ -156,15 +149,6 @@ func (f *formula) ask(vars any) (answer bool, missing []int, err error) {
 		return false, missing, err
 	}
 	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
-}
-
-// refers is the rule as it counts when it could not be evaluated: a referral,
-// or a refusal if it would have refused.
-func (r *rule) refers() *rule {
-	failed := *r
-	failed.text = proto.CloneOf(r.text)
-	failed.text.Severity = pb.Severity_SEVERITY_REFER
-	return &failed
 }
 
 // finding is what a rule that fired tells.
@@ -194,12 +178,4 @@ func (b *book) pathOf(i int, about subject) string {
 	}
 	_, rest, _ := strings.Cut(path, ".")
 	return about.path + "." + rest
-}
-
-func (o *opinion) findings() []*pb.Finding {
-	findings := make([]*pb.Finding, len(o.fired))
-	for i, f := range o.fired {
-		findings[i] = f.finding
-	}
-	return findings
 }

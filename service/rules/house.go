@@ -1,25 +1,198 @@
 package rules
 
 import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+
 	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/cost"
+	"cel.dev/cel-go/common/types"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
 )
 
 // houseCost is the most that one evaluation of a house rule may cost, in CEL's
-// units: about one for each field read or comparison made.
+// units: about one for each field read or comparison made. The dearest built-in
+// rule costs about a tenth of it.
 const houseCost = 10_000
+
+// Problem is one thing that is not right in a house policy: the field's path,
+// and what would be right.
+type Problem struct{ Field, Want string }
+
+// CheckHouse says what is not right in a house policy. A policy without problems
+// can be evaluated on any inputs, and can only make verdicts stricter.
+func (e *Engine) CheckHouse(p *pb.HousePolicy) []Problem {
+	var problems []Problem
+	seen := map[string]bool{}
+	for i, text := range p.GetRules() {
+		report := func(field, want string) {
+			problems = append(problems, Problem{fmt.Sprintf("rules[%d]%s", i, field), want})
+		}
+		e.checkRule(text, report)
+		if seen[text.GetRuleId()] {
+			report(".rule_id", "must be there once only in the policy")
+		}
+		seen[text.GetRuleId()] = true
+	}
+	return append(problems, e.checkParameters(p.GetParameters())...)
+}
+
+// ruleID is the form of a house rule's id.
+var ruleID = regexp.MustCompile(`^house(\.[a-z][a-z0-9-]*)+$`)
+
+// checkRule reports what is not right in one rule.
+func (e *Engine) checkRule(r *pb.Rule, report func(field, want string)) {
+	if !ruleID.MatchString(r.GetRuleId()) {
+		report(".rule_id", `must begin with "house.", such as "house.no-friday-relaxers"`)
+	}
+	if r.GetVersion() < 1 {
+		report(".version", "must be 1 or more")
+	}
+	if r.GetLayer() != pb.Layer_LAYER_UNSPECIFIED && r.GetLayer() != pb.Layer_LAYER_HOUSE {
+		report(".layer", "must be LAYER_HOUSE; a chain writes no other")
+	}
+	if pb.Severity_name[int32(r.GetSeverity())] == "" || r.GetSeverity() == pb.Severity_SEVERITY_UNSPECIFIED {
+		report(".severity", "must be one of CONDITION, ASK, REFER, REFUSE")
+	}
+	if strings.TrimSpace(r.GetMessage()) == "" {
+		report(".message", "must tell the practitioner why, in plain words")
+	}
+	for i, name := range r.GetJurisdictions() {
+		if pb.Jurisdiction_value[name] == 0 {
+			report(fmt.Sprintf(".jurisdictions[%d]", i), `must be the name of a jurisdiction, such as "JURISDICTION_EU"`)
+		}
+	}
+	if want := e.book.objection(r); want != "" {
+		report(".expression", want)
+	}
+	checkTerms(r.GetOverrideTerms(), report)
+}
+
+// checkTerms reports terms of override that nobody could use.
+func checkTerms(terms *pb.OverrideTerms, report func(field, want string)) {
+	if !terms.GetAllowed() {
+		return
+	}
+	if len(terms.GetRoles()) == 0 {
+		report(".override_terms.roles", "must name at least one role when overriding is allowed")
+	}
+	for i, role := range terms.GetRoles() {
+		if role != pb.Role_ROLE_PRACTITIONER && role != pb.Role_ROLE_SUPERVISOR && role != pb.Role_ROLE_MANAGER {
+			report(fmt.Sprintf(".override_terms.roles[%d]", i), "must be PRACTITIONER, SUPERVISOR or MANAGER")
+		}
+	}
+	if len(terms.GetReasons()) == 0 {
+		report(".override_terms.reasons", "must give at least one reason to choose from when overriding is allowed")
+	}
+}
+
+// objection is what is not right in a rule's expression, or "".
+func (b *book) objection(r *pb.Rule) string {
+	if len(r.GetExpression()) > maxExpression {
+		return fmt.Sprintf("must be at most %d characters", maxExpression)
+	}
+	if _, known := pb.RuleScope_name[int32(r.GetScope())]; !known {
+		return "must come with the scope CASE, ZONE or SECTION"
+	}
+	ast, err := b.check(r.GetExpression())
+	if err != nil {
+		return "must be a CEL expression over the decision's inputs: " + err.Error()
+	}
+	estimate, err := b.env.EstimateCost(ast, sizes{})
+	if err != nil || estimate.Max > houseCost {
+		return fmt.Sprintf("must cost at most %d; this one may cost %d: look at fewer list elements or leave out nested macros", houseCost, estimate.Max)
+	}
+	f, err := b.build(ast)
+	if err != nil {
+		return "must be an expression that can be built: " + err.Error()
+	}
+	if err := b.scoped(f, r.GetScope()); err != nil {
+		return err.Error()
+	}
+	return ""
+}
+
+// sizes tells the cost estimate how long the lists of the inputs can be.
+type sizes struct{}
+
+// EstimateCallCost implements cost.Estimator; CEL's own estimates hold.
+func (sizes) EstimateCallCost(string, string, *cost.AstNode, []cost.AstNode) *cost.CallEstimate {
+	return nil
+}
+
+// EstimateSize implements cost.Estimator with the contract's limits.
+func (sizes) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
+	most := uint64(2000) // characters
+	if node.Type().Kind() == types.ListKind {
+		most = 50 // visits, deviations
+		switch element := node.Type().Parameters()[0].TypeName(); {
+		case strings.HasSuffix(element, ".Lot"):
+			most = 500
+		case strings.HasSuffix(element, ".Ingredient"), strings.HasSuffix(element, ".SectionOutcome"):
+			most = 12
+		}
+	}
+	return &cost.SizeEstimate{Min: 0, Max: most}
+}
+
+// checkParameters reports numbers that are looser than the built-in ones.
+func (e *Engine) checkParameters(p *pb.PolicyParameters) []Problem {
+	if p == nil {
+		return nil
+	}
+	var problems []Problem
+	house, standard := p.ProtoReflect(), e.defaults.ProtoReflect()
+	tightened := e.Parameters(p).ProtoReflect()
+	house.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if !tightened.Get(f).Equal(v) {
+			want := fmt.Sprintf("must not be looser than the built-in %v", standard.Get(f))
+			problems = append(problems, Problem{"parameters." + string(f.Name()), want})
+		}
+		return true
+	})
+	slices.SortFunc(problems, func(a, b Problem) int { return strings.Compare(a.Field, b.Field) })
+	return problems
+}
 
 // houseRules builds a house policy's rules.
 func (e *Engine) houseRules(house *pb.HousePolicy) []*rule {
 	var rules []*rule
 	for _, text := range house.GetRules() {
-		r := e.book.newRule(text, cel.CostLimit(houseCost))
-		r.house = true
-		rules = append(rules, r)
+		rules = append(rules, e.book.newRule(text, cel.CostLimit(houseCost)))
 	}
 	return rules
 }
 
-// Digest is the SHA-256 of the policy and the house policy, which may be nil.
-func (e *Engine) Digest(house *pb.HousePolicy) string { return digest(e.text) }
+// Digest names the policy together with a house policy, which may be nil: the
+// SHA-256 of PolicyText and HouseText.
+func (e *Engine) Digest(house *pb.HousePolicy) string {
+	return digest(fmt.Appendf(nil, "built-in %s\nhouse %s\n", digest(e.text), digest(HouseText(house))))
+}
+
+// HouseText writes out all of a house policy that bears on a decision, in a form
+// that stays the same as long as the rules and numbers do.
+func HouseText(p *pb.HousePolicy) []byte {
+	var b []byte
+	for _, r := range p.GetRules() {
+		b = fmt.Appendf(b, "rule %q version %d %s %s\n", r.GetRuleId(), r.GetVersion(), r.GetScope(), r.GetSeverity())
+		b = fmt.Appendf(b, "  when %q\n  message %q\n  basis %s %q\n", r.GetExpression(), r.GetMessage(), r.GetBasis().GetKind(), r.GetBasis().GetSource())
+		b = fmt.Appendf(b, "  in %q\n", r.GetJurisdictions())
+		if r.GetOverrideTerms().GetAllowed() {
+			b = fmt.Appendf(b, "  override by %v\n", r.GetOverrideTerms().GetRoles())
+			for _, reason := range r.GetOverrideTerms().GetReasons() {
+				b = fmt.Appendf(b, "    %s %q\n", reason.GetCode(), reason.GetDescription())
+			}
+		}
+	}
+	fields := p.GetParameters().ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		if f := fields.Get(i); p.GetParameters().ProtoReflect().Has(f) {
+			b = fmt.Appendf(b, "%s %v\n", f.Name(), p.GetParameters().ProtoReflect().Get(f))
+		}
+	}
+	return b
+}

@@ -17,8 +17,8 @@ import (
 // stands on the list, to be met unless the answer takes it away.
 func (e *Engine) judge(o *opinion) (pb.Verdict, []*pb.OpenQuestion) {
 	worst := pb.Severity_SEVERITY_UNSPECIFIED
-	for _, f := range o.fired {
-		worst = max(worst, f.finding.GetSeverity())
+	for _, f := range o.findings {
+		worst = max(worst, f.GetSeverity())
 	}
 	questions := e.openQuestions(o, worst)
 	verdict := verdictOf(worst)
@@ -77,26 +77,47 @@ func (e *Engine) question(i int, about subject) string {
 	return "Section " + name + ": " + text
 }
 
+// unanswered begins the id of a condition that is a question: it asks nothing
+// while a finding stands that no answer could make worse, and must be answered
+// before the service goes ahead should that finding be overridden.
+const unanswered = "unanswered:"
+
 // conditions are what has to be ticked off if the service goes ahead: what fired
-// as a condition, and what would, unless an answer that is missing says no.
-func (e *Engine) conditions(o *opinion) []*pb.Condition {
+// as a condition, what would unless an answer that is missing says no, and the
+// questions that are not open only because a finding outweighs them.
+func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition {
 	var conditions []*pb.Condition
-	add := func(r *rule, subject, text string) {
-		id := r.text.GetRuleId()
-		if subject != "" {
-			id += "@" + subject
+	for _, f := range o.findings {
+		if f.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
+			conditions = append(conditions, condition(f.GetRuleId(), f.GetSubject(), f.GetMessage()))
 		}
-		conditions = append(conditions, &pb.Condition{ConditionId: id, Text: text, RuleId: r.text.GetRuleId()})
 	}
-	for _, f := range o.fired {
-		if f.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			add(f.rule, f.finding.GetSubject(), f.finding.GetMessage())
-		}
+	asked := map[string]bool{}
+	for _, q := range open {
+		asked[q.GetField()] = true
 	}
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			add(w.rule, w.subject.name, w.message+" (Unless the answer takes it away: "+e.question(w.fields[0], w.subject)+")")
+			text := w.message + " (Unless the answer takes it away: " + e.question(w.fields[0], w.subject) + ")"
+			conditions = append(conditions, condition(w.text.GetRuleId(), w.subject.name, text))
+			continue
+		}
+		for _, i := range w.fields {
+			if path := e.book.pathOf(i, w.subject); !asked[path] {
+				asked[path] = true
+				text := "Answer first: " + e.question(i, w.subject)
+				conditions = append(conditions, &pb.Condition{ConditionId: unanswered + path, Text: text, RuleId: w.text.GetRuleId()})
+			}
 		}
 	}
 	return conditions
+}
+
+// condition is what a rule asks for about a subject.
+func condition(ruleID, subject, text string) *pb.Condition {
+	id := ruleID
+	if subject != "" {
+		id += "@" + subject
+	}
+	return &pb.Condition{ConditionId: id, Text: text, RuleId: ruleID}
 }

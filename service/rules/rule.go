@@ -21,16 +21,42 @@ type formula struct {
 	fields  []int
 }
 
-// compile checks an expression against the language and builds it.
-func (b *book) compile(expression string, options ...cel.ProgramOption) (*formula, error) {
+// check reads an expression and checks it against the language.
+func (b *book) check(expression string) (*cel.Ast, error) {
 	ast, issues := b.env.Compile(expression)
 	if issues.Err() != nil {
 		return nil, issues.Err()
 	}
 	if !ast.OutputType().IsExactType(cel.BoolType) {
-		return nil, fmt.Errorf("is a %s and must be true or false", ast.OutputType())
+		return nil, fmt.Errorf("it is a %s and must be true or false", ast.OutputType())
 	}
-	return b.build(ast, options...)
+	return ast, nil
+}
+
+// compile checks and builds an expression that is asked about subjects of a scope.
+func (b *book) compile(expression string, scope pb.RuleScope, options ...cel.ProgramOption) (*formula, error) {
+	ast, err := b.check(expression)
+	if err != nil {
+		return nil, err
+	}
+	f, err := b.build(ast, options...)
+	if err != nil {
+		return nil, err
+	}
+	return f, b.scoped(f, scope)
+}
+
+// scoped tells off an expression that names a zone or a section outside its scope.
+func (b *book) scoped(f *formula, scope pb.RuleScope) error {
+	for _, i := range f.fields {
+		if i >= b.sections && scope != pb.RuleScope_RULE_SCOPE_SECTION {
+			return fmt.Errorf("only a rule with the scope SECTION may name %s", b.fields[i].path)
+		}
+		if i >= b.zones && i < b.sections && scope != pb.RuleScope_RULE_SCOPE_ZONE {
+			return fmt.Errorf("only a rule with the scope ZONE may name %s", b.fields[i].path)
+		}
+	}
+	return nil
 }
 
 // build plans a checked expression, with a slot for each field it names.
@@ -65,16 +91,22 @@ func (b *book) build(ast *cel.Ast, options ...cel.ProgramOption) (*formula, erro
 type rule struct {
 	*formula
 	text    *pb.Rule
+	scope   pb.RuleScope
 	message template
 	holds   uint64 // bit n: holds in jurisdiction n
-	house   bool   // evaluated on its own, under the cost limit
 	failure error  // it could not be built: it refers whenever it is asked
 }
 
-// newRule builds a rule; one that cannot be built refers whenever it is asked.
+// newRule builds a rule. One that cannot be built is kept with its failure.
 func (b *book) newRule(text *pb.Rule, options ...cel.ProgramOption) *rule {
-	r := &rule{text: text, message: b.template(text.GetMessage()), holds: jurisdictions(text.GetJurisdictions())}
-	r.formula, r.failure = b.compile(text.GetExpression(), options...)
+	r := &rule{text: text, scope: text.GetScope(), message: b.template(text.GetMessage()), holds: jurisdictions(text.GetJurisdictions())}
+	if r.scope != pb.RuleScope_RULE_SCOPE_ZONE && r.scope != pb.RuleScope_RULE_SCOPE_SECTION {
+		r.scope = pb.RuleScope_RULE_SCOPE_CASE
+	}
+	r.formula, r.failure = b.compile(text.GetExpression(), r.scope, options...)
+	if r.failure == nil && verdictOf(text.GetSeverity()) <= pb.Verdict_VERDICT_PROCEED {
+		r.failure = fmt.Errorf("a rule must have a severity")
+	}
 	if r.failure != nil {
 		r.formula = &formula{}
 	}

@@ -46,12 +46,12 @@ func (s *state) enterZone(zone pb.Zone) {
 			break
 		}
 	}
-	clear(s.values[s.book.zones:s.book.section])
+	clear(s.values[s.book.zones:s.book.sections])
 }
 
 func (s *state) enterSection(section *pb.HeadSection) {
 	s.section = section
-	clear(s.values[s.book.section:])
+	clear(s.values[s.book.sections:])
 }
 
 // ResolveName implements interpreter.Activation.

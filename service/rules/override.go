@@ -1,0 +1,69 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Standing is a decision's verdict with the findings left out that an accepted
+// override has set aside. Findings that nobody may override always count. So do
+// unanswered questions: those that are open, and those that did not matter while
+// the finding stood but would now (see "unanswered" in conditions).
+func Standing(d *pb.Decision) pb.Verdict {
+	standing := pb.Verdict_VERDICT_PROCEED
+	for _, f := range d.GetFindings() {
+		if !setAside(d, f) {
+			standing = max(standing, verdictOf(f.GetSeverity()))
+		}
+	}
+	for _, q := range d.GetOpenQuestions() {
+		standing = max(standing, min(verdictOf(q.GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
+	}
+	for _, c := range d.GetConditions() {
+		standing = max(standing, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+		if strings.HasPrefix(c.GetConditionId(), unanswered) {
+			standing = max(standing, pb.Verdict_VERDICT_ASK)
+		}
+	}
+	return standing
+}
+
+// setAside tells whether an accepted override names the finding.
+func setAside(d *pb.Decision, f *pb.Finding) bool {
+	return f.GetOverrideTerms().GetAllowed() && slices.ContainsFunc(d.GetOverrides(), func(o *pb.Override) bool {
+		return o.GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED && o.GetRuleId() == f.GetRuleId() && o.GetSubject() == f.GetSubject()
+	})
+}
+
+// JudgeOverride says whether somebody may set a finding aside, and if not, why.
+// as is the role in which the person acts; the directory must know the person in
+// a role that the finding names, too.
+func JudgeOverride(d *pb.Decision, by *pb.Practitioner, as pb.Role, ruleID, subject, reason string, at time.Time) pb.OverrideDenial {
+	i := slices.IndexFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == ruleID && f.GetSubject() == subject })
+	if i < 0 {
+		return pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
+	}
+	terms := d.GetFindings()[i].GetOverrideTerms()
+	student := as == pb.Role_ROLE_STUDENT || by.GetRole() == pb.Role_ROLE_STUDENT
+	switch {
+	case !terms.GetAllowed():
+		return pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
+	case student && by.GetName() == d.GetInputs().GetPractitioner().GetName():
+		return pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL
+	case !slices.Contains(terms.GetRoles(), as) || !slices.Contains(terms.GetRoles(), by.GetRole()):
+		return pb.OverrideDenial_OVERRIDE_DENIAL_ROLE
+	case !isLicensed(by, at):
+		return pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE
+	case !slices.ContainsFunc(terms.GetReasons(), func(r *pb.OverrideReason) bool { return r.GetCode() == reason }):
+		return pb.OverrideDenial_OVERRIDE_DENIAL_REASON
+	}
+	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
+}
+
+// isLicensed tells whether a licence is known and runs beyond at.
+func isLicensed(p *pb.Practitioner, at time.Time) bool {
+	return p.GetLicenceNumber() != "" && p.GetLicenceExpireTime().IsValid() && p.GetLicenceExpireTime().AsTime().After(at)
+}

@@ -1,0 +1,92 @@
+package rules
+
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Compare says what differs between a stored decision and one made again from
+// its inputs, a line each, as "path: stored -> replayed". It looks at the answer:
+// the name, the times, the actor and the overrides are the record's, not the
+// decision's, and the engine's version is told elsewhere.
+func Compare(stored, replayed *pb.Decision) []string {
+	var differences []string
+	a, b := stored.ProtoReflect(), replayed.ProtoReflect()
+	fields := a.Descriptor().Fields()
+	for i := range fields.Len() {
+		switch f := fields.Get(i); f.Name() {
+		case "name", "create_time", "actor", "overrides", "standing_verdict", "engine_version":
+		default:
+			differences = append(differences, compareField(string(f.Name()), f, a, b)...)
+		}
+	}
+	return differences
+}
+
+// compareField compares one field of two messages of a kind.
+func compareField(path string, f protoreflect.FieldDescriptor, a, b protoreflect.Message) []string {
+	switch {
+	case f.IsList():
+		return compareList(path, f, a.Get(f).List(), b.Get(f).List())
+	case a.Has(f) != b.Has(f):
+		return []string{fmt.Sprintf("%s: %s -> %s", path, shown(f, a), shown(f, b))}
+	case !a.Has(f):
+		return nil
+	case f.Message() != nil:
+		return compareMessage(path, a.Get(f).Message(), b.Get(f).Message())
+	case !a.Get(f).Equal(b.Get(f)):
+		return []string{fmt.Sprintf("%s: %s -> %s", path, shown(f, a), shown(f, b))}
+	}
+	return nil
+}
+
+// compareMessage compares all fields of two messages of a kind. What this version
+// does not know of them must be the same too.
+func compareMessage(path string, a, b protoreflect.Message) []string {
+	var differences []string
+	fields := a.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		differences = append(differences, compareField(path+"."+string(f.Name()), f, a, b)...)
+	}
+	if string(a.GetUnknown()) != string(b.GetUnknown()) {
+		differences = append(differences, path+": fields of a later version differ")
+	}
+	return differences
+}
+
+// compareList compares element by element, then the lengths.
+func compareList(path string, f protoreflect.FieldDescriptor, a, b protoreflect.List) []string {
+	var differences []string
+	for i := range min(a.Len(), b.Len()) {
+		at := fmt.Sprintf("%s[%d]", path, i)
+		switch {
+		case f.Message() != nil:
+			differences = append(differences, compareMessage(at, a.Get(i).Message(), b.Get(i).Message())...)
+		case !a.Get(i).Equal(b.Get(i)):
+			differences = append(differences, fmt.Sprintf("%s: %v -> %v", at, a.Get(i), b.Get(i)))
+		}
+	}
+	if a.Len() != b.Len() {
+		differences = append(differences, fmt.Sprintf("%s: %d -> %d of them", path, a.Len(), b.Len()))
+	}
+	return differences
+}
+
+// shown is a field's value in a line of differences.
+func shown(f protoreflect.FieldDescriptor, m protoreflect.Message) string {
+	switch {
+	case !m.Has(f):
+		return "none"
+	case f.Message() != nil:
+		return "given"
+	case f.Enum() != nil:
+		if v := f.Enum().Values().ByNumber(m.Get(f).Enum()); v != nil {
+			return string(v.Name())
+		}
+	}
+	return fmt.Sprintf("%v", m.Get(f))
+}
