@@ -35,7 +35,7 @@ var arrows = map[string]string{
 	"proto":                "",
 	pbRoom:                 "",
 	"server":               "server/serve server/demo server/verify",
-	"server/serve":         serviceRooms + " server/identity storage/localpg " + commonRooms,
+	"server/serve":         serviceRooms + " " + engineRooms + " server/identity storage/localpg " + commonRooms,
 	"server/identity":      commonRooms,
 	"server/demo":          "server/serve " + pbRoom,
 	"server/verify":        "service/ledger " + pbRoom,

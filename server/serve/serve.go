@@ -15,6 +15,8 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+
+	"alkalog/service/rules"
 )
 
 // Server is a running server. It ends by Stop, or by itself when it can serve
@@ -38,26 +40,30 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	engine, err := rules.New()
+	if err != nil {
+		return nil, fmt.Errorf("the built-in rules: %w", err)
+	}
 	db, err := openDatabase(ctx, cfg)
 	if err != nil {
 		return nil, err
 	}
-	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) { register(r, cfg, db.db, checks) })
+	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) { register(r, cfg, db.db, engine, checks) })
 	if err != nil {
 		return nil, errors.Join(err, db.close())
 	}
 	return s, nil
 }
 
-// listen begins to serve what services registers.
-func listen(cfg Config, db database, services func(grpc.ServiceRegistrar, requests)) (*Server, error) {
+// listen begins to serve what register registers.
+func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests)) (*Server, error) {
 	listener, err := listenLoopback(cfg.Address)
 	if err != nil {
 		return nil, err
 	}
 	leaving, leave := context.WithCancel(context.Background())
 	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{})}
-	if err := s.build(leaving, services); err != nil {
+	if err := s.build(leaving, register); err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
@@ -81,7 +87,7 @@ func listenLoopback(address string) (net.Listener, error) {
 }
 
 // build makes the gRPC server and registers everything on it.
-func (s *Server) build(leaving context.Context, services func(grpc.ServiceRegistrar, requests)) error {
+func (s *Server) build(leaving context.Context, register func(grpc.ServiceRegistrar, requests)) error {
 	checks, err := newRequests()
 	if err != nil {
 		return err
@@ -91,7 +97,7 @@ func (s *Server) build(leaving context.Context, services func(grpc.ServiceRegist
 		access: accessByMethod(), checks: checks, leaving: leaving,
 	}
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
-	services(s.grpc, checks)
+	register(s.grpc, checks)
 	for service := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
 	}

@@ -23,7 +23,7 @@ type Service struct {
 
 	DB      *storage.DB
 	Now     func() time.Time
-	NewSalt func() ([]byte, error) // 16 random bytes
+	NewSalt func() []byte // 16 random bytes
 	Rules   *rules.Engine
 }
 

@@ -26,10 +26,7 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 	if utf8.RuneCountInString(strings.TrimSpace(req.Comment)) < shortestComment {
 		return nil, fault.Invalid("comment", "must say why in at least 20 characters, not counting blanks at the ends")
 	}
-	salt, err := s.NewSalt()
-	if err != nil {
-		return nil, err
-	}
+	salt := s.NewSalt()
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
 		decision, err := record.Decision(r, req.Name)
