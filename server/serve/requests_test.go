@@ -33,6 +33,9 @@ func TestBadRequestsAreToldWhatWouldBeRight(t *testing.T) {
 		Parent: "chains/ebb", SalonId: "north", RequestId: someID,
 		Salon: &pb.Salon{DisplayName: "North", Jurisdiction: 99, MinutesToBowl: new(int32(16)), TimeZone: "Not a zone!"},
 	})
+	_, badRole := b.directory.CreatePractitioner(as(t, "manager"), &pb.CreatePractitionerRequest{
+		Parent: "chains/ebb", PractitionerId: "amara", RequestId: someID,
+		Practitioner: &pb.Practitioner{DisplayName: "Amara", Role: pb.Role_ROLE_AUDITOR}})
 	_, noFacts := b.process.RecordEvents(as(t, "till"), &pb.RecordEventsRequest{
 		Name: "chains/ebb/clients/c/sessions/s", RequestId: someID})
 	for _, c := range []struct {
@@ -55,7 +58,8 @@ func TestBadRequestsAreToldWhatWouldBeRight(t *testing.T) {
 			create(&pb.CreateChainRequest{ChainId: "ebb", Chain: chain(strings.Repeat("e", 121)), RequestId: someID})},
 		{"unknown enum value", "salon.jurisdiction", "must be one of JURISDICTION_", badSalon},
 		{"number too large", "salon.minutes_to_bowl", "must be greater than or equal to 0 and less than or equal to 15", badSalon},
-		{"time zone", "salon.time_zone", "must match", badSalon},
+		{"time zone", "salon.time_zone", "like Europe/London", badSalon},
+		{"role that does not work on clients", "practitioner.role", "must be one of ROLE_STUDENT, ROLE_PRACTITIONER, ROLE_SUPERVISOR, ROLE_MANAGER", badRole},
 		{"no facts", "events", "must contain at least 1 item(s)", noFacts},
 	} {
 		wantError(t, c.err, codes.InvalidArgument, "INVALID_FIELD", c.field+": ")
@@ -106,7 +110,7 @@ func TestOneBadFactDoesNotCostTheOthers(t *testing.T) {
 	for _, v := range checks.violations(bad) {
 		found[v.Field] = v.Want
 	}
-	if len(found) != 2 || !strings.Contains(found["event_id"], "UUID") || found["fact"] == "" {
+	if len(found) != 2 || !strings.Contains(found["event_id"], "UUID") || !strings.HasPrefix(found["fact"], "exactly one of") {
 		t.Errorf("the fact alone: %v", found)
 	}
 }

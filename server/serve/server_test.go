@@ -17,7 +17,6 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -167,11 +166,6 @@ func reasonOf(st *status.Status) string {
 		}
 	}
 	return ""
-}
-
-// sameStatus reports whether two callers were told the same.
-func sameStatus(a, b error) bool {
-	return proto.Equal(status.Convert(a).Proto(), status.Convert(b).Proto())
 }
 
 // pageLog is a log that a test reads while it is written.

@@ -21,30 +21,68 @@ func want(v *protovalidate.Violation) string {
 	field := v.FieldDescriptor
 	switch rule := v.Proto.GetRuleId(); {
 	case rule == "required" && field == nil:
-		return "must be given: one of its fields"
+		return "exactly one of the fields that it is made of must be given"
 	case rule == "required":
 		return "must be given"
 	case rule == "string.uuid", rule == "string.uuid_empty":
 		return "must be a UUID, such as 018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"
 	case rule == "string.pattern":
 		return wantPattern(field, v.RuleValue.String())
-	case strings.HasPrefix(rule, "enum.") && field.Enum() != nil:
-		return "must be one of " + strings.Join(valuesOf(field.Enum()), ", ")
+	case rule == "enum.in":
+		return wantEnum(field.Enum(), v.RuleValue.List())
+	case strings.HasPrefix(rule, "enum."):
+		return wantEnum(field.Enum(), nil)
 	}
 	return v.Proto.GetMessage()
 }
 
-// wantPattern says in words what a pattern of the contract asks for.
+// wantEnum lists an enum's values: those allowed, or all but the one for "not
+// answered".
+func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) string {
+	var numbers []protoreflect.EnumNumber
+	if allowed == nil {
+		for i := range enum.Values().Len() {
+			numbers = append(numbers, enum.Values().Get(i).Number())
+		}
+	} else {
+		for i := range allowed.Len() {
+			numbers = append(numbers, protoreflect.EnumNumber(allowed.Get(i).Int()))
+		}
+	}
+	var names []string
+	for _, number := range numbers {
+		if value := enum.Values().ByNumber(number); value != nil && number != 0 {
+			names = append(names, string(value.Name()))
+		}
+	}
+	return "must be one of " + strings.Join(names, ", ")
+}
+
+// inWords says what each pattern of the contract asks for.
+func inWords() map[string]string {
+	return map[string]string{
+		`^[a-z0-9][a-z0-9-]{0,62}$`: "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
+		`^[a-z][a-z0-9-]{0,31}$`:    "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter",
+		`^[A-Z][A-Z0-9_]{2,62}$`:    "must be 3 to 63 capital letters, digits and underscores, beginning with a letter",
+		`^[A-Za-z0-9_+/-]*$`:        "must hold letters, digits and _ + / - only, like Europe/London",
+		`^[a-z][a-z0-9-]*(\.[a-z][a-z0-9-]*)+$`: "must be words of lower-case letters, digits and hyphens, " +
+			"each beginning with a letter, joined by dots",
+		`^[^\x{0}-\x{8}\x{b}\x{c}\x{e}-\x{1f}\x{7f}\x{202a}-\x{202e}\x{2066}-\x{2069}]*$`: "must not hold control characters, " +
+			"nor marks that turn the direction of text",
+	}
+}
+
+// wantPattern says in words what a pattern asks for.
 func wantPattern(field protoreflect.FieldDescriptor, pattern string) string {
-	switch {
-	case strings.Contains(pattern, "chains/"):
+	if strings.Contains(pattern, "chains/") {
 		return "must be a name like " + nameLike(field) + exceptions(pattern)
-	case strings.HasPrefix(pattern, `^[^\x{0}-`):
-		return "must not hold control characters, nor marks that turn the direction of text"
-	case pattern == `^[a-z0-9][a-z0-9-]{0,62}$`:
-		return "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen"
-	case strings.Contains(pattern, `[a-z][a-z0-9-]{0,31}`):
-		return "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter" + exceptions(pattern)
+	}
+	must := pattern
+	if inner, ok := strings.CutPrefix(pattern, "^("); ok && strings.HasSuffix(pattern, ")?$") {
+		must = "^" + strings.TrimSuffix(inner, ")?$") + "$"
+	}
+	if words, ok := inWords()[must]; ok {
+		return words + exceptions(pattern)
 	}
 	return "must match " + pattern
 }
@@ -82,15 +120,4 @@ func nameLike(field protoreflect.FieldDescriptor) string {
 func namePattern(record protoreflect.MessageDescriptor) string {
 	resource, _ := proto.GetExtension(record.Options(), annotations.E_Resource).(*annotations.ResourceDescriptor)
 	return strings.Join(resource.GetPattern(), " or ")
-}
-
-// valuesOf lists an enum's values, without the one for "not answered".
-func valuesOf(enum protoreflect.EnumDescriptor) []string {
-	var names []string
-	for i := range enum.Values().Len() {
-		if v := enum.Values().Get(i); v.Number() != 0 {
-			names = append(names, string(v.Name()))
-		}
-	}
-	return names
 }
