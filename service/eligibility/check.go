@@ -135,6 +135,9 @@ func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*
 func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest) (*pb.ListDecisionsResponse, error) {
 	answer := &pb.ListDecisionsResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		if err = record.Holds(req.Parent)(r); err != nil {
+			return err
+		}
 		answer.Decisions, answer.NextPageToken, err = storage.Decisions.List(r, req.Parent, storage.Page{Size: req.PageSize, Token: req.PageToken})
 		for _, d := range answer.Decisions {
 			if err == nil {

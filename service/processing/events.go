@@ -144,10 +144,17 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
 	answer := &pb.ListSessionsResponse{}
 	filter := storage.SessionFilter{Client: req.Parent, Product: req.Product, LotCode: req.LotCode}
-	if strings.HasSuffix(req.Parent, "/-") {
-		filter.Client = ""
+	holds := record.Holds(req.Parent)
+	if chain, all := strings.CutSuffix(req.Parent, "/clients/-"); all {
+		filter.Client, holds = "", record.Holds(chain)
+	}
+	if req.LotCode != "" && req.Product == "" {
+		return nil, fault.Invalid("product", "must be the product of that lot")
 	}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		if err = record.All(holds, record.Exist(storage.Products, req.Product))(r); err != nil {
+			return err
+		}
 		answer.Sessions, answer.NextPageToken, err = storage.ListSessions(r, filter,
 			storage.Page{Size: req.PageSize, Token: req.PageToken})
 		return err

@@ -122,9 +122,21 @@ type Lister[M Named] interface {
 	List(*storage.Snapshot, string, storage.Page) ([]M, string, error)
 }
 
+// Holds checks the chain or client whose records are wanted: a list of nothing
+// must not hide a mistake in its name.
+func Holds(parent string) Check {
+	if strings.Contains(parent, "/clients/") {
+		return Exist(storage.Clients, parent)
+	}
+	return Exist(storage.Chains, parent)
+}
+
 // List returns a page of the records under parent and the next page's token.
 func List[M Named](ctx context.Context, db *storage.DB, kind Lister[M], parent string, size int32, token string) (ms []M, next string, err error) {
 	err = storage.Read(ctx, db, Chain(parent), func(r *storage.Snapshot) (err error) {
+		if err = Holds(parent)(r); err != nil {
+			return err
+		}
 		ms, next, err = kind.List(r, parent, storage.Page{Size: size, Token: token})
 		return err
 	})
