@@ -1,0 +1,88 @@
+package integration
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+
+	"alkalog/server/serve"
+)
+
+// childDir names, in the environment, the directory that a child process serves.
+const childDir = "ALKALOG_TEST_CHILD_DIR"
+
+// serveAsChild is what a child process does: it serves a directory with a
+// private PostgreSQL, by the machine's clock, until its parent hangs up.
+func serveAsChild(ctx context.Context, dir string) int {
+	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Development: true})
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	fmt.Println(server.Addr())
+	io.Copy(io.Discard, os.Stdin) // returns when the parent hangs up or dies
+	server.Stop(ctx)
+	if err := server.Wait(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	return 0
+}
+
+// child is a server in a process of its own.
+type child struct {
+	command *exec.Cmd
+	hangUp  io.Closer
+	addr    string
+	said    *strings.Builder // its standard error
+}
+
+// startChild starts a server on a directory and returns when it listens.
+func startChild(t testing.TB, dir string) *child {
+	t.Helper()
+	c := &child{command: exec.Command(os.Args[0]), said: new(strings.Builder)}
+	c.command.Env = append(os.Environ(), childDir+"="+dir)
+	c.command.Stderr = c.said
+	in, err := c.command.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.hangUp = in
+	out, err := c.command.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.command.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(c.kill)
+	line, err := bufio.NewReader(out).ReadString('\n')
+	if err != nil {
+		c.command.Wait()
+		t.Fatalf("the server did not start: %v: %s", err, c.said)
+	}
+	c.addr = strings.TrimSpace(line)
+	return c
+}
+
+// kill ends the process as a power cut would; it may have ended already.
+func (c *child) kill() {
+	if c.command.ProcessState == nil {
+		c.command.Process.Kill()
+		c.command.Wait()
+	}
+}
+
+// stop ends it in order.
+func (c *child) stop(t testing.TB) {
+	t.Helper()
+	c.hangUp.Close()
+	if err := c.command.Wait(); err != nil {
+		t.Errorf("the server did not stop in order: %v: %s", err, c.said)
+	}
+}

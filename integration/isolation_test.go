@@ -1,0 +1,232 @@
+package integration
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// The promise: nobody sees, changes or learns of anything in another chain. A
+// name that lies there is answered as one that lies nowhere.
+
+// TestForeignNamesAreUnknownNames puts, in every RPC and for every name that its
+// request holds, the name of something that another chain has, then of something
+// that it has not. Both answers must be the same but for the name, and the same
+// as for an unknown name of the caller's own chain.
+func TestForeignNamesAreUnknownNames(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	own, foreign := s.newStage(t, "ebb-and-flow"), s.newStage(t, "low-tide")
+	theirs := foreign.examples()
+	for _, r := range contract() {
+		if r.Name() == "CreateChain" || r.Name() == "ListChains" {
+			continue // an operator's, who belongs to no chain and names none
+		}
+		t.Run(string(r.Name()), func(t *testing.T) {
+			example := own.examples()[string(r.Name())]
+			req := example.make(t)
+			if r.Name() == "RecordEvents" {
+				req.(*pb.RecordEventsRequest).Events = req.(*pb.RecordEventsRequest).Events[:1]
+			}
+			elsewhere := theirs[string(r.Name())].make(t)
+			before := s.contents(t)
+			for _, at := range namesIn(req) {
+				existing, ok := at.get(elsewhere)
+				if !ok || existing == "" {
+					t.Fatalf("the other chain's request has no %s", at)
+				}
+				known := asked(t, own, example.who, r, at.put(req, existing))
+				missing := asked(t, own, example.who, r, at.put(req, "chains/low-tide"+tail(existing)))
+				absent := asked(t, own, example.who, r, at.put(req, "chains/nowhere"+tail(existing)))
+				if known != missing || known != absent {
+					t.Errorf("%s: an existing name of another chain is answered\n%s\na missing one\n%s\nand one of no chain\n%s", at, known, missing, absent)
+				}
+				if !strings.HasPrefix(known, "NotFound") {
+					t.Errorf("%s: a name of another chain is answered %s", at, known)
+				}
+				if strings.Count(existing, "/") == 1 {
+					continue // the caller's own chain is known
+				}
+				if unknown := asked(t, own, example.who, r, at.put(req, own.name+tail(existing))); unknown != known && !strings.Contains(unknown, "NOT_SERVED_YET") {
+					t.Errorf("%s: an unknown name of the own chain is answered\n%s\none of another\n%s", at, unknown, known)
+				}
+			}
+			wantSame(t, before, s.contents(t))
+		})
+	}
+}
+
+// tail is a name's path below its chain, with an id that nothing has.
+func tail(name string) string {
+	parts := strings.Split(name, "/")
+	if len(parts) == 2 {
+		return ""
+	}
+	parts[len(parts)-1] = "nobody"
+	return "/" + strings.Join(parts[2:], "/")
+}
+
+// asked is how a request is answered, with every name that it holds made one:
+// what is left tells whether two answers differ in more than the name.
+func asked(t *testing.T, st *stage, who person, r rpc, req proto.Message) string {
+	t.Helper()
+	_, err := st.ask(t, who, r, req)
+	told := fmt.Sprint(status.Code(err), " ", reasonOf(err), " ", status.Convert(err).Message())
+	for _, at := range namesIn(req) {
+		if name, ok := at.get(req); ok && name != "" {
+			told = strings.ReplaceAll(told, fmt.Sprintf("%q", name), "NAME")
+		}
+	}
+	return told
+}
+
+// place is where a request holds a name: the fields to follow, the first item
+// of each list.
+type place []protoreflect.FieldDescriptor
+
+// String is the place as a caller would write it.
+func (p place) String() string {
+	var names []string
+	for _, f := range p {
+		names = append(names, string(f.Name()))
+	}
+	return strings.Join(names, ".")
+}
+
+// namesIn lists the places of a message that hold a name. The contract marks
+// references; a record's own name, and name and parent in requests, are names
+// too.
+func namesIn(m proto.Message) []place {
+	var places []place
+	m.ProtoReflect().Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		isName := f.Kind() == protoreflect.StringKind &&
+			(f.Name() == "name" || f.Name() == "parent" || proto.HasExtension(f.Options(), annotations.E_ResourceReference))
+		switch {
+		case isName:
+			places = append(places, place{f})
+		case f.Message() != nil:
+			for _, below := range namesIn(one(f, v).Message().Interface()) {
+				places = append(places, append(place{f}, below...))
+			}
+		}
+		return true
+	})
+	return places
+}
+
+// one is a field's value, or its first item.
+func one(f protoreflect.FieldDescriptor, v protoreflect.Value) protoreflect.Value {
+	if f.IsList() {
+		return v.List().Get(0)
+	}
+	return v
+}
+
+// get is the name that a message holds at a place.
+func (p place) get(m proto.Message) (string, bool) {
+	at := m.ProtoReflect()
+	for i, f := range p {
+		if !at.Has(f) {
+			return "", false
+		}
+		v := one(f, at.Get(f))
+		if i == len(p)-1 {
+			return v.String(), true
+		}
+		at = v.Message()
+	}
+	return "", false
+}
+
+// put is a copy of a message with another name at a place.
+func (p place) put(m proto.Message, name string) proto.Message {
+	changed := proto.Clone(m)
+	at := changed.ProtoReflect()
+	for i, f := range p {
+		switch {
+		case i == len(p)-1 && f.IsList():
+			at.Mutable(f).List().Set(0, protoreflect.ValueOfString(name))
+		case i == len(p)-1:
+			at.Set(f, protoreflect.ValueOfString(name))
+		case f.IsList():
+			at = at.Mutable(f).List().Get(0).Message()
+		default:
+			at = at.Mutable(f).Message()
+		}
+	}
+	return changed
+}
+
+// TestListsShowOneChain: whatever is listed, counted or exported lies in the
+// chain that was asked for.
+func TestListsShowOneChain(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	own := s.newStage(t, "ebb-and-flow")
+	s.newStage(t, "low-tide")
+	examples := own.examples()
+	for _, r := range contract() {
+		if r.access().Mutates || r.Name() == "ListChains" {
+			continue
+		}
+		example := examples[string(r.Name())]
+		answer, err := s.ask(t, example.who, r, example.make(t))
+		if err == nil && strings.Contains(fmt.Sprint(answer), "low-tide") {
+			t.Errorf("%s shows another chain: %v", r.Name(), answer)
+		}
+	}
+	all := must(t, own.amara, own.processing.ListSessions, &pb.ListSessionsRequest{Parent: own.name + "/clients/-"})
+	if len(all.Sessions) != 2 {
+		t.Errorf("the chain has %d sessions, not the two that it began: %v", len(all.Sessions), all.Sessions)
+	}
+	log := must(t, own.vesna, own.audit.SummarizeEntries, &pb.SummarizeEntriesRequest{Parent: own.name})
+	if log.Total != 1 {
+		t.Errorf("the chain's log has %d entries, not the one of its refusal: %v", log.Total, log.Rows)
+	}
+}
+
+// TestOnlyOperatorsSeeChains: who belongs to a chain can neither list the others
+// nor call in the name of one.
+func TestOnlyOperatorsSeeChains(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	own, foreign := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
+	_, err := own.directory.ListChains(own.odile.calling(t), &pb.ListChainsRequest{})
+	wantError(t, "a manager lists chains", err, codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+	_, err = own.directory.GetChain(own.odile.calling(t), &pb.GetChainRequest{Name: foreign.name})
+	wantError(t, "a manager reads another chain", err, codes.NotFound, "NOT_FOUND")
+	chains := must(t, own.operator, own.directory.ListChains, &pb.ListChainsRequest{}).Chains
+	if len(chains) != 2 {
+		t.Errorf("an operator sees %d chains, not 2: %v", len(chains), chains)
+	}
+}
+
+// TestOneClientsRecordsAreNotAnothers: within a chain too, a record belongs to
+// one client and is unknown under another.
+func TestOneClientsRecordsAreNotAnothers(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	d := c.cleared(t)
+	other := c.client(t)
+	check := c.question(d.Inputs.Consultation.Name)
+	check.Parent = other
+	_, err := c.eligibility.CheckEligibility(c.amara.calling(t), check)
+	wantError(t, "a decision on another client's consultation", err, codes.NotFound, "NOT_FOUND")
+	_, err = c.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: other, Decision: d.Name, RequestId: newID()})
+	wantError(t, "a service on another client's decision", err, codes.NotFound, "NOT_FOUND")
+	_, err = c.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: other, Decision: d.Name, UnderWay: true, RequestId: newID()})
+	wantError(t, "one under way", err, codes.NotFound, "NOT_FOUND")
+	closing := brokenOff(c.begin(t, d))
+	closing.Parent = other
+	_, err = c.outcome.RecordOutcome(c.amara.calling(t), closing)
+	wantError(t, "an outcome of another client's service", err, codes.NotFound, "NOT_FOUND")
+}

@@ -1,0 +1,253 @@
+package integration
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/serve"
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// patience is how long a test waits for what must happen. It is long, because
+// it passes only when something is wrong.
+const patience = 60 * time.Second
+
+// clock is the salon's clock. It stands still until a test moves it.
+type clock struct {
+	mu  sync.Mutex
+	now time.Time
+}
+
+// Now is the time in the salon.
+func (c *clock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now
+}
+
+// advance moves the clock forward and returns the new time.
+func (c *clock) advance(d time.Duration) time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now = c.now.Add(d)
+	return c.now
+}
+
+// stamp is the time in the salon as a message.
+func (c *clock) stamp() *timestamppb.Timestamp { return timestamppb.New(c.Now()) }
+
+// stubs are the seven services as a caller sees them.
+type stubs struct {
+	conn         *grpc.ClientConn
+	directory    pb.DirectoryServiceClient
+	catalog      pb.CatalogServiceClient
+	consultation pb.ConsultationServiceClient
+	eligibility  pb.EligibilityServiceClient
+	processing   pb.ProcessingServiceClient
+	outcome      pb.OutcomeServiceClient
+	audit        pb.AuditServiceClient
+}
+
+// dial connects to a server.
+func dial(t testing.TB, addr string) stubs {
+	t.Helper()
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return stubs{
+		conn, pb.NewDirectoryServiceClient(conn), pb.NewCatalogServiceClient(conn), pb.NewConsultationServiceClient(conn),
+		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn),
+		pb.NewAuditServiceClient(conn),
+	}
+}
+
+// site is a server in this process and a connection to it.
+type site struct {
+	stubs
+	clock    *clock
+	database storagetest.Database
+	sql      *sql.DB // the same database, to look at
+}
+
+// newSite starts a server on a database of the test's own.
+func newSite(t testing.TB) *site {
+	t.Helper()
+	s := &site{
+		clock:    &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)},
+		database: storagetest.NewDatabase(t),
+	}
+	s.sql = s.database.SQL(t, "")
+	s.start(t)
+	return s
+}
+
+// twin starts one more server on the same database, by the same clock.
+func (s *site) twin(t testing.TB) *site {
+	t.Helper()
+	twin := &site{clock: s.clock, database: s.database, sql: s.sql}
+	twin.start(t)
+	return twin
+}
+
+func (s *site) start(t testing.TB) {
+	t.Helper()
+	server, err := serve.Start(t.Context(), serve.Config{
+		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), Clock: s.clock.Now, Development: true,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		server.Stop(context.Background())
+		if err := server.Wait(); err != nil {
+			t.Error(err)
+		}
+	})
+	s.stubs = dial(t, server.Addr())
+}
+
+// contents is what every table holds: the number of its rows and a digest.
+func (s *site) contents(t testing.TB) map[string]string {
+	t.Helper()
+	rows, err := s.sql.Query("select tablename from pg_tables where schemaname = 'alkalog' and tablename <> 'goose_db_version'")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	held := map[string]string{}
+	for rows.Next() {
+		var table, digest string
+		if err := rows.Scan(&table); err != nil {
+			t.Fatal(err)
+		}
+		query := fmt.Sprintf(`select count(*) || ' rows ' || coalesce(md5(string_agg(r::text, ' ' order by r::text)), '') from %s r`, table)
+		if err := s.sql.QueryRow(query).Scan(&digest); err != nil {
+			t.Fatal(err)
+		}
+		held[table] = digest
+	}
+	return held
+}
+
+// wantSame checks that nothing was written between two looks at the tables.
+func wantSame(t testing.TB, before, after map[string]string) {
+	t.Helper()
+	for table, was := range before {
+		if after[table] != was {
+			t.Errorf("table %s was changed: %s, then %s", table, was, after[table])
+		}
+	}
+}
+
+// person is somebody who calls.
+type person struct {
+	name string
+	role pb.Role
+}
+
+// calling is the context of a call by a person.
+func (p person) calling(t testing.TB) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	t.Cleanup(cancel)
+	return p.identify(ctx)
+}
+
+// identify adds to a context who calls.
+func (p person) identify(ctx context.Context) context.Context {
+	role := strings.ToLower(strings.TrimPrefix(p.role.String(), "ROLE_"))
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name,
+		"alkalog-till", "front desk 1")
+}
+
+// must makes a call that must be answered.
+func must[Q, A proto.Message](t testing.TB, who person, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) A {
+	t.Helper()
+	answer, err := method(who.calling(t), req)
+	if err != nil {
+		t.Fatalf("%T by %s: %v", req, who.name, err)
+	}
+	return answer
+}
+
+// fails makes a call that must end in an error, and returns that.
+func fails[Q, A proto.Message](t testing.TB, who person, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) error {
+	t.Helper()
+	answer, err := method(who.calling(t), req)
+	if err == nil {
+		t.Fatalf("%T by %s was answered: %v", req, who.name, answer)
+	}
+	return err
+}
+
+// ask makes a call of any RPC; of a stream it takes the first message, or an
+// empty one when the stream ends.
+func (s stubs) ask(t testing.TB, who person, r rpc, req proto.Message, opts ...grpc.CallOption) (proto.Message, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	ctx = who.identify(ctx)
+	answer := r.answer()
+	if !r.IsStreamingServer() {
+		return answer, s.conn.Invoke(ctx, r.path(), req, answer, opts...)
+	}
+	stream, err := s.conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, r.path(), opts...)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(stream.SendMsg(req), stream.CloseSend()); err != nil && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	if err = stream.RecvMsg(answer); errors.Is(err, io.EOF) {
+		return r.answer(), nil
+	}
+	return answer, err
+}
+
+// wantError checks an error's code, and that it says why to programs.
+func wantError(t testing.TB, what string, err error, code codes.Code, reason string) {
+	t.Helper()
+	if got := status.Code(err); got != code || reasonOf(err) != reason {
+		t.Errorf("%s: %v %s (%v), want %v %s", what, got, reasonOf(err), err, code, reason)
+	}
+}
+
+// reasonOf is the machine-readable reason of an error.
+func reasonOf(err error) string {
+	for _, detail := range status.Convert(err).Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.Domain == "alkalog" {
+			return info.Reason
+		}
+	}
+	return ""
+}
+
+// violationsOf is what an error says of each field.
+func violationsOf(err error) map[string]string {
+	said := map[string]string{}
+	for _, detail := range status.Convert(err).Details() {
+		bad, _ := detail.(*errdetails.BadRequest)
+		for _, v := range bad.GetFieldViolations() {
+			said[v.Field] = v.Description
+		}
+	}
+	return said
+}
