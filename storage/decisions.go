@@ -31,3 +31,12 @@ func Overrides(s *Snapshot, decision string) ([]*pb.Override, error) {
 	}
 	return parseAll[*pb.Override](bodies)
 }
+
+// LatestDecisions reads the newest decisions of the chain, newest first.
+func LatestDecisions(s *Snapshot, limit int) ([]*pb.Decision, error) {
+	var bodies [][]byte
+	if err := s.all(&bodies, "select body from decisions where chain = $1 order by id desc limit $2", s.chain, limit); err != nil {
+		return nil, err
+	}
+	return parseAll[*pb.Decision](bodies)
+}

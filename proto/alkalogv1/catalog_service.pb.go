@@ -1181,12 +1181,269 @@ func (x *ListRulesResponse) GetPolicyDigest() string {
 	return ""
 }
 
+// PreviewHousePolicyRequest names the policy to try.
+type PreviewHousePolicyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The policy.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// How many of the chain's latest decisions to decide again, 0 to 1000; 0
+	// means 200.
+	Last          int32 `protobuf:"varint,2,opt,name=last,proto3" json:"last,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewHousePolicyRequest) Reset() {
+	*x = PreviewHousePolicyRequest{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewHousePolicyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewHousePolicyRequest) ProtoMessage() {}
+
+func (x *PreviewHousePolicyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewHousePolicyRequest.ProtoReflect.Descriptor instead.
+func (*PreviewHousePolicyRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *PreviewHousePolicyRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PreviewHousePolicyRequest) GetLast() int32 {
+	if x != nil {
+		return x.Last
+	}
+	return 0
+}
+
+// RulePreview is what one rule of the policy would have done.
+type RulePreview struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rule.
+	RuleId string `protobuf:"bytes,1,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	// Decisions in which it would have fired.
+	Fired int32 `protobuf:"varint,2,opt,name=fired,proto3" json:"fired,omitempty"`
+	// Decisions in which it could not have been evaluated, and would have referred.
+	Failed        int32 `protobuf:"varint,3,opt,name=failed,proto3" json:"failed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RulePreview) Reset() {
+	*x = RulePreview{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RulePreview) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RulePreview) ProtoMessage() {}
+
+func (x *RulePreview) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RulePreview.ProtoReflect.Descriptor instead.
+func (*RulePreview) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *RulePreview) GetRuleId() string {
+	if x != nil {
+		return x.RuleId
+	}
+	return ""
+}
+
+func (x *RulePreview) GetFired() int32 {
+	if x != nil {
+		return x.Fired
+	}
+	return 0
+}
+
+func (x *RulePreview) GetFailed() int32 {
+	if x != nil {
+		return x.Failed
+	}
+	return 0
+}
+
+// VerdictChange counts decisions whose verdict would have been another.
+type VerdictChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The verdict as it was given.
+	From Verdict `protobuf:"varint,1,opt,name=from,proto3,enum=alkalog.v1.Verdict" json:"from,omitempty"`
+	// The verdict with the policy.
+	To Verdict `protobuf:"varint,2,opt,name=to,proto3,enum=alkalog.v1.Verdict" json:"to,omitempty"`
+	// How many decisions.
+	Count         int32 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VerdictChange) Reset() {
+	*x = VerdictChange{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VerdictChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VerdictChange) ProtoMessage() {}
+
+func (x *VerdictChange) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
+func (*VerdictChange) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *VerdictChange) GetFrom() Verdict {
+	if x != nil {
+		return x.From
+	}
+	return Verdict_VERDICT_UNSPECIFIED
+}
+
+func (x *VerdictChange) GetTo() Verdict {
+	if x != nil {
+		return x.To
+	}
+	return Verdict_VERDICT_UNSPECIFIED
+}
+
+func (x *VerdictChange) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+// PreviewHousePolicyResponse answers PreviewHousePolicy.
+type PreviewHousePolicyResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many decisions were decided again.
+	Checked int32 `protobuf:"varint,1,opt,name=checked,proto3" json:"checked,omitempty"`
+	// Rule by rule, in the policy's order.
+	Rules []*RulePreview `protobuf:"bytes,2,rep,name=rules,proto3" json:"rules,omitempty"`
+	// Verdicts that would have changed, most frequent first.
+	Changes []*VerdictChange `protobuf:"bytes,3,rep,name=changes,proto3" json:"changes,omitempty"`
+	// In plain words, such as "this policy would have refused 7 of 214".
+	Summary       string `protobuf:"bytes,4,opt,name=summary,proto3" json:"summary,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewHousePolicyResponse) Reset() {
+	*x = PreviewHousePolicyResponse{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewHousePolicyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewHousePolicyResponse) ProtoMessage() {}
+
+func (x *PreviewHousePolicyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewHousePolicyResponse.ProtoReflect.Descriptor instead.
+func (*PreviewHousePolicyResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *PreviewHousePolicyResponse) GetChecked() int32 {
+	if x != nil {
+		return x.Checked
+	}
+	return 0
+}
+
+func (x *PreviewHousePolicyResponse) GetRules() []*RulePreview {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *PreviewHousePolicyResponse) GetChanges() []*VerdictChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *PreviewHousePolicyResponse) GetSummary() string {
+	if x != nil {
+		return x.Summary
+	}
+	return ""
+}
+
 var File_alkalog_v1_catalog_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/catalog_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x8a\x02\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x8a\x02\n" +
 	"\x14CreateProductRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12?\n" +
@@ -1271,7 +1528,25 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\x11ListRulesResponse\x12&\n" +
 	"\x05rules\x18\x01 \x03(\v2\x10.alkalog.v1.RuleR\x05rules\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12#\n" +
-	"\rpolicy_digest\x18\x03 \x01(\tR\fpolicyDigest2\xf8\a\n" +
+	"\rpolicy_digest\x18\x03 \x01(\tR\fpolicyDigest\"\xb1\x01\n" +
+	"\x19PreviewHousePolicyRequest\x12t\n" +
+	"\x04name\x18\x01 \x01(\tB`\xfaA\x15\n" +
+	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1e\n" +
+	"\x04last\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x04last\"T\n" +
+	"\vRulePreview\x12\x17\n" +
+	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x14\n" +
+	"\x05fired\x18\x02 \x01(\x05R\x05fired\x12\x16\n" +
+	"\x06failed\x18\x03 \x01(\x05R\x06failed\"s\n" +
+	"\rVerdictChange\x12'\n" +
+	"\x04from\x18\x01 \x01(\x0e2\x13.alkalog.v1.VerdictR\x04from\x12#\n" +
+	"\x02to\x18\x02 \x01(\x0e2\x13.alkalog.v1.VerdictR\x02to\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"\xb4\x01\n" +
+	"\x1aPreviewHousePolicyResponse\x12\x18\n" +
+	"\achecked\x18\x01 \x01(\x05R\achecked\x12-\n" +
+	"\x05rules\x18\x02 \x03(\v2\x17.alkalog.v1.RulePreviewR\x05rules\x123\n" +
+	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x18\n" +
+	"\asummary\x18\x04 \x01(\tR\asummary2\xe6\b\n" +
 	"\x0eCatalogService\x12_\n" +
 	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x01\x05\x10\x01\x12Y\n" +
@@ -1291,7 +1566,9 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12s\n" +
 	"\x13ActivateHousePolicy\x12&.alkalog.v1.ActivateHousePolicyRequest\x1a'.alkalog.v1.ActivateHousePolicyResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01\x18\x01\x12W\n" +
+	"\x01\x05\x10\x01\x18\x01\x12l\n" +
+	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\"\a\x8a\xb2\x19\x03\n" +
+	"\x01\x05\x12W\n" +
 	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"\r\x8a\xb2\x19\t\n" +
 	"\a\x01\x02\x03\x04\x05\x06\aB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
@@ -1307,7 +1584,7 @@ func file_alkalog_v1_catalog_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_catalog_service_proto_rawDescData
 }
 
-var file_alkalog_v1_catalog_service_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_alkalog_v1_catalog_service_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_alkalog_v1_catalog_service_proto_goTypes = []any{
 	(*CreateProductRequest)(nil),        // 0: alkalog.v1.CreateProductRequest
 	(*CreateProductResponse)(nil),       // 1: alkalog.v1.CreateProductResponse
@@ -1329,51 +1606,62 @@ var file_alkalog_v1_catalog_service_proto_goTypes = []any{
 	(*ActivateHousePolicyResponse)(nil), // 17: alkalog.v1.ActivateHousePolicyResponse
 	(*ListRulesRequest)(nil),            // 18: alkalog.v1.ListRulesRequest
 	(*ListRulesResponse)(nil),           // 19: alkalog.v1.ListRulesResponse
-	(*Product)(nil),                     // 20: alkalog.v1.Product
-	(*fieldmaskpb.FieldMask)(nil),       // 21: google.protobuf.FieldMask
-	(*HousePolicy)(nil),                 // 22: alkalog.v1.HousePolicy
-	(*Rule)(nil),                        // 23: alkalog.v1.Rule
+	(*PreviewHousePolicyRequest)(nil),   // 20: alkalog.v1.PreviewHousePolicyRequest
+	(*RulePreview)(nil),                 // 21: alkalog.v1.RulePreview
+	(*VerdictChange)(nil),               // 22: alkalog.v1.VerdictChange
+	(*PreviewHousePolicyResponse)(nil),  // 23: alkalog.v1.PreviewHousePolicyResponse
+	(*Product)(nil),                     // 24: alkalog.v1.Product
+	(*fieldmaskpb.FieldMask)(nil),       // 25: google.protobuf.FieldMask
+	(*HousePolicy)(nil),                 // 26: alkalog.v1.HousePolicy
+	(*Rule)(nil),                        // 27: alkalog.v1.Rule
+	(Verdict)(0),                        // 28: alkalog.v1.Verdict
 }
 var file_alkalog_v1_catalog_service_proto_depIdxs = []int32{
-	20, // 0: alkalog.v1.CreateProductRequest.product:type_name -> alkalog.v1.Product
-	20, // 1: alkalog.v1.CreateProductResponse.product:type_name -> alkalog.v1.Product
-	20, // 2: alkalog.v1.GetProductResponse.product:type_name -> alkalog.v1.Product
-	20, // 3: alkalog.v1.ListProductsResponse.products:type_name -> alkalog.v1.Product
-	20, // 4: alkalog.v1.UpdateProductRequest.product:type_name -> alkalog.v1.Product
-	21, // 5: alkalog.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
-	20, // 6: alkalog.v1.UpdateProductResponse.product:type_name -> alkalog.v1.Product
-	22, // 7: alkalog.v1.CreateHousePolicyRequest.house_policy:type_name -> alkalog.v1.HousePolicy
-	22, // 8: alkalog.v1.CreateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	22, // 9: alkalog.v1.GetHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	22, // 10: alkalog.v1.ListHousePoliciesResponse.house_policies:type_name -> alkalog.v1.HousePolicy
-	20, // 11: alkalog.v1.RecallLotResponse.product:type_name -> alkalog.v1.Product
-	22, // 12: alkalog.v1.ActivateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	23, // 13: alkalog.v1.ListRulesResponse.rules:type_name -> alkalog.v1.Rule
-	0,  // 14: alkalog.v1.CatalogService.CreateProduct:input_type -> alkalog.v1.CreateProductRequest
-	2,  // 15: alkalog.v1.CatalogService.GetProduct:input_type -> alkalog.v1.GetProductRequest
-	4,  // 16: alkalog.v1.CatalogService.ListProducts:input_type -> alkalog.v1.ListProductsRequest
-	6,  // 17: alkalog.v1.CatalogService.UpdateProduct:input_type -> alkalog.v1.UpdateProductRequest
-	14, // 18: alkalog.v1.CatalogService.RecallLot:input_type -> alkalog.v1.RecallLotRequest
-	8,  // 19: alkalog.v1.CatalogService.CreateHousePolicy:input_type -> alkalog.v1.CreateHousePolicyRequest
-	10, // 20: alkalog.v1.CatalogService.GetHousePolicy:input_type -> alkalog.v1.GetHousePolicyRequest
-	12, // 21: alkalog.v1.CatalogService.ListHousePolicies:input_type -> alkalog.v1.ListHousePoliciesRequest
-	16, // 22: alkalog.v1.CatalogService.ActivateHousePolicy:input_type -> alkalog.v1.ActivateHousePolicyRequest
-	18, // 23: alkalog.v1.CatalogService.ListRules:input_type -> alkalog.v1.ListRulesRequest
-	1,  // 24: alkalog.v1.CatalogService.CreateProduct:output_type -> alkalog.v1.CreateProductResponse
-	3,  // 25: alkalog.v1.CatalogService.GetProduct:output_type -> alkalog.v1.GetProductResponse
-	5,  // 26: alkalog.v1.CatalogService.ListProducts:output_type -> alkalog.v1.ListProductsResponse
-	7,  // 27: alkalog.v1.CatalogService.UpdateProduct:output_type -> alkalog.v1.UpdateProductResponse
-	15, // 28: alkalog.v1.CatalogService.RecallLot:output_type -> alkalog.v1.RecallLotResponse
-	9,  // 29: alkalog.v1.CatalogService.CreateHousePolicy:output_type -> alkalog.v1.CreateHousePolicyResponse
-	11, // 30: alkalog.v1.CatalogService.GetHousePolicy:output_type -> alkalog.v1.GetHousePolicyResponse
-	13, // 31: alkalog.v1.CatalogService.ListHousePolicies:output_type -> alkalog.v1.ListHousePoliciesResponse
-	17, // 32: alkalog.v1.CatalogService.ActivateHousePolicy:output_type -> alkalog.v1.ActivateHousePolicyResponse
-	19, // 33: alkalog.v1.CatalogService.ListRules:output_type -> alkalog.v1.ListRulesResponse
-	24, // [24:34] is the sub-list for method output_type
-	14, // [14:24] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	24, // 0: alkalog.v1.CreateProductRequest.product:type_name -> alkalog.v1.Product
+	24, // 1: alkalog.v1.CreateProductResponse.product:type_name -> alkalog.v1.Product
+	24, // 2: alkalog.v1.GetProductResponse.product:type_name -> alkalog.v1.Product
+	24, // 3: alkalog.v1.ListProductsResponse.products:type_name -> alkalog.v1.Product
+	24, // 4: alkalog.v1.UpdateProductRequest.product:type_name -> alkalog.v1.Product
+	25, // 5: alkalog.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
+	24, // 6: alkalog.v1.UpdateProductResponse.product:type_name -> alkalog.v1.Product
+	26, // 7: alkalog.v1.CreateHousePolicyRequest.house_policy:type_name -> alkalog.v1.HousePolicy
+	26, // 8: alkalog.v1.CreateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	26, // 9: alkalog.v1.GetHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	26, // 10: alkalog.v1.ListHousePoliciesResponse.house_policies:type_name -> alkalog.v1.HousePolicy
+	24, // 11: alkalog.v1.RecallLotResponse.product:type_name -> alkalog.v1.Product
+	26, // 12: alkalog.v1.ActivateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	27, // 13: alkalog.v1.ListRulesResponse.rules:type_name -> alkalog.v1.Rule
+	28, // 14: alkalog.v1.VerdictChange.from:type_name -> alkalog.v1.Verdict
+	28, // 15: alkalog.v1.VerdictChange.to:type_name -> alkalog.v1.Verdict
+	21, // 16: alkalog.v1.PreviewHousePolicyResponse.rules:type_name -> alkalog.v1.RulePreview
+	22, // 17: alkalog.v1.PreviewHousePolicyResponse.changes:type_name -> alkalog.v1.VerdictChange
+	0,  // 18: alkalog.v1.CatalogService.CreateProduct:input_type -> alkalog.v1.CreateProductRequest
+	2,  // 19: alkalog.v1.CatalogService.GetProduct:input_type -> alkalog.v1.GetProductRequest
+	4,  // 20: alkalog.v1.CatalogService.ListProducts:input_type -> alkalog.v1.ListProductsRequest
+	6,  // 21: alkalog.v1.CatalogService.UpdateProduct:input_type -> alkalog.v1.UpdateProductRequest
+	14, // 22: alkalog.v1.CatalogService.RecallLot:input_type -> alkalog.v1.RecallLotRequest
+	8,  // 23: alkalog.v1.CatalogService.CreateHousePolicy:input_type -> alkalog.v1.CreateHousePolicyRequest
+	10, // 24: alkalog.v1.CatalogService.GetHousePolicy:input_type -> alkalog.v1.GetHousePolicyRequest
+	12, // 25: alkalog.v1.CatalogService.ListHousePolicies:input_type -> alkalog.v1.ListHousePoliciesRequest
+	16, // 26: alkalog.v1.CatalogService.ActivateHousePolicy:input_type -> alkalog.v1.ActivateHousePolicyRequest
+	20, // 27: alkalog.v1.CatalogService.PreviewHousePolicy:input_type -> alkalog.v1.PreviewHousePolicyRequest
+	18, // 28: alkalog.v1.CatalogService.ListRules:input_type -> alkalog.v1.ListRulesRequest
+	1,  // 29: alkalog.v1.CatalogService.CreateProduct:output_type -> alkalog.v1.CreateProductResponse
+	3,  // 30: alkalog.v1.CatalogService.GetProduct:output_type -> alkalog.v1.GetProductResponse
+	5,  // 31: alkalog.v1.CatalogService.ListProducts:output_type -> alkalog.v1.ListProductsResponse
+	7,  // 32: alkalog.v1.CatalogService.UpdateProduct:output_type -> alkalog.v1.UpdateProductResponse
+	15, // 33: alkalog.v1.CatalogService.RecallLot:output_type -> alkalog.v1.RecallLotResponse
+	9,  // 34: alkalog.v1.CatalogService.CreateHousePolicy:output_type -> alkalog.v1.CreateHousePolicyResponse
+	11, // 35: alkalog.v1.CatalogService.GetHousePolicy:output_type -> alkalog.v1.GetHousePolicyResponse
+	13, // 36: alkalog.v1.CatalogService.ListHousePolicies:output_type -> alkalog.v1.ListHousePoliciesResponse
+	17, // 37: alkalog.v1.CatalogService.ActivateHousePolicy:output_type -> alkalog.v1.ActivateHousePolicyResponse
+	23, // 38: alkalog.v1.CatalogService.PreviewHousePolicy:output_type -> alkalog.v1.PreviewHousePolicyResponse
+	19, // 39: alkalog.v1.CatalogService.ListRules:output_type -> alkalog.v1.ListRulesResponse
+	29, // [29:40] is the sub-list for method output_type
+	18, // [18:29] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_catalog_service_proto_init() }
@@ -1382,6 +1670,7 @@ func file_alkalog_v1_catalog_service_proto_init() {
 		return
 	}
 	file_alkalog_v1_catalog_proto_init()
+	file_alkalog_v1_decision_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_rule_proto_init()
 	type x struct{}
@@ -1390,7 +1679,7 @@ func file_alkalog_v1_catalog_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_catalog_service_proto_rawDesc), len(file_alkalog_v1_catalog_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   20,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,7 @@ const (
 	CatalogService_GetHousePolicy_FullMethodName      = "/alkalog.v1.CatalogService/GetHousePolicy"
 	CatalogService_ListHousePolicies_FullMethodName   = "/alkalog.v1.CatalogService/ListHousePolicies"
 	CatalogService_ActivateHousePolicy_FullMethodName = "/alkalog.v1.CatalogService/ActivateHousePolicy"
+	CatalogService_PreviewHousePolicy_FullMethodName  = "/alkalog.v1.CatalogService/PreviewHousePolicy"
 	CatalogService_ListRules_FullMethodName           = "/alkalog.v1.CatalogService/ListRules"
 )
 
@@ -62,6 +63,10 @@ type CatalogServiceClient interface {
 	// was; the change is on the audit log. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION for a retired policy.
 	ActivateHousePolicy(ctx context.Context, in *ActivateHousePolicyRequest, opts ...grpc.CallOption) (*ActivateHousePolicyResponse, error)
+	// PreviewHousePolicy decides the chain's latest decisions again as if the
+	// policy were in force, and counts what would have changed. It stores nothing.
+	// Errors: NOT_FOUND.
+	PreviewHousePolicy(ctx context.Context, in *PreviewHousePolicyRequest, opts ...grpc.CallOption) (*PreviewHousePolicyResponse, error)
 	// ListRules lists the rules that hold in a chain: the built-in ones, then
 	// the active house policy's.
 	ListRules(ctx context.Context, in *ListRulesRequest, opts ...grpc.CallOption) (*ListRulesResponse, error)
@@ -165,6 +170,16 @@ func (c *catalogServiceClient) ActivateHousePolicy(ctx context.Context, in *Acti
 	return out, nil
 }
 
+func (c *catalogServiceClient) PreviewHousePolicy(ctx context.Context, in *PreviewHousePolicyRequest, opts ...grpc.CallOption) (*PreviewHousePolicyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PreviewHousePolicyResponse)
+	err := c.cc.Invoke(ctx, CatalogService_PreviewHousePolicy_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *catalogServiceClient) ListRules(ctx context.Context, in *ListRulesRequest, opts ...grpc.CallOption) (*ListRulesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListRulesResponse)
@@ -206,6 +221,10 @@ type CatalogServiceServer interface {
 	// was; the change is on the audit log. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION for a retired policy.
 	ActivateHousePolicy(context.Context, *ActivateHousePolicyRequest) (*ActivateHousePolicyResponse, error)
+	// PreviewHousePolicy decides the chain's latest decisions again as if the
+	// policy were in force, and counts what would have changed. It stores nothing.
+	// Errors: NOT_FOUND.
+	PreviewHousePolicy(context.Context, *PreviewHousePolicyRequest) (*PreviewHousePolicyResponse, error)
 	// ListRules lists the rules that hold in a chain: the built-in ones, then
 	// the active house policy's.
 	ListRules(context.Context, *ListRulesRequest) (*ListRulesResponse, error)
@@ -245,6 +264,9 @@ func (UnimplementedCatalogServiceServer) ListHousePolicies(context.Context, *Lis
 }
 func (UnimplementedCatalogServiceServer) ActivateHousePolicy(context.Context, *ActivateHousePolicyRequest) (*ActivateHousePolicyResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ActivateHousePolicy not implemented")
+}
+func (UnimplementedCatalogServiceServer) PreviewHousePolicy(context.Context, *PreviewHousePolicyRequest) (*PreviewHousePolicyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PreviewHousePolicy not implemented")
 }
 func (UnimplementedCatalogServiceServer) ListRules(context.Context, *ListRulesRequest) (*ListRulesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListRules not implemented")
@@ -432,6 +454,24 @@ func _CatalogService_ActivateHousePolicy_Handler(srv interface{}, ctx context.Co
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CatalogService_PreviewHousePolicy_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PreviewHousePolicyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).PreviewHousePolicy(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_PreviewHousePolicy_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).PreviewHousePolicy(ctx, req.(*PreviewHousePolicyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _CatalogService_ListRules_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListRulesRequest)
 	if err := dec(in); err != nil {
@@ -492,6 +532,10 @@ var CatalogService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ActivateHousePolicy",
 			Handler:    _CatalogService_ActivateHousePolicy_Handler,
+		},
+		{
+			MethodName: "PreviewHousePolicy",
+			Handler:    _CatalogService_PreviewHousePolicy_Handler,
 		},
 		{
 			MethodName: "ListRules",

@@ -40,6 +40,7 @@ create table decisions (
 	verdict text not null, create_time timestamptz,
 	primary key (chain, parent, id)
 );
+create index decisions_by_id on decisions (chain, id);
 create table overrides (
 	chain id not null, parent id not null, id id not null, etag text not null, body bytea not null,
 	primary key (chain, parent, id)
