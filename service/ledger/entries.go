@@ -1,9 +1,18 @@
-// Package ledger makes the entries of the audit log. It is pure: values in,
-// entries out; the door to the database commits them together with their cause.
+// Package ledger makes the audit log: its entries, and the Merkle tree over them
+// that shows when one was changed, lost or slipped in. It is pure: values in,
+// values out. The door to the database commits an entry together with its
+// cause; the tree, its tiles and its checkpoints are computed here from the
+// bytes that were stored, and kept by whoever calls.
 //
 // An entry holds no personal data in clear. People appear by their resource
 // names; free text appears as a commitment, SHA-256 over a random salt and the
 // text, with the salt kept beside the text.
+//
+// The tree is that of RFC 6962, section 2.1 (Certificate Transparency, 2013);
+// hashes and proofs are computed by golang.org/x/mod/sumdb/tlog. It is laid out
+// in tiles and entry bundles as c2sp.org/tlog-tiles has them, and its heads are
+// signed as c2sp.org/tlog-checkpoint and c2sp.org/signed-note say, so that other
+// people's programs can read and check a log of ours.
 package ledger
 
 import (
