@@ -52,19 +52,22 @@ func (d *day) counts() {
 	})
 	slices.SortFunc(summary.GetRows(), func(a, b *pb.SummaryRow) int { return int(a.GetKind() - b.GetKind()) })
 	for _, r := range summary.GetRows() {
-		d.page.answer("%3d %s", r.GetCount(), words(r.GetKind()))
+		d.page.answer("%s: %d", words(r.GetKind()), r.GetCount())
 	}
 }
 
-// tellEntry writes one line of the audit log.
+// tellEntry writes one line of the audit log; the deciding rule comes first.
 func (p *page) tellEntry(e *pb.AuditEntry) {
-	var rules []string
-	for _, r := range e.GetRules() {
-		rules = append(rules, r.GetRuleId())
-	}
 	p.answer("%s  %s by %s (%s): %s", stamp(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(words(e.GetKind())),
 		last(e.GetActor()), words(e.GetRole()), e.GetSummary())
-	if len(rules) > 0 {
-		p.detail("rules: %s", strings.Join(rules, ", "))
+	if rules := e.GetRules(); len(rules) > 0 {
+		p.detail("rule %s, version %d; reason code %s", rules[0].GetRuleId(), rules[0].GetVersion(), coded(e))
 	}
+}
+
+func coded(e *pb.AuditEntry) string {
+	if e.GetReasonCode() == "" {
+		return "none"
+	}
+	return e.GetReasonCode()
 }

@@ -20,7 +20,7 @@ func (d *day) discomfort(session *pb.Session) {
 	watch.until(func(*pb.SessionState) bool { return true })
 
 	d.clock.advance(minute)
-	told := d.record(session, feels(pb.Comfort_COMFORT_TINGLING, "front"))
+	told := d.record(session, at(atOnce, feels(pb.Comfort_COMFORT_TINGLING, "front")))
 	d.expect(hasAlarm(told.GetState(), pb.AlarmKind_ALARM_KIND_RINSE_NOW), "a tingling means: rinse now")
 	shown := watch.until(func(s *pb.SessionState) bool { return hasAlarm(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW) })
 	d.page.say("The display at the bowls shows, without having asked:")
@@ -32,9 +32,8 @@ func (d *day) discomfort(session *pb.Session) {
 	d.clock.advance(40 * time.Second)
 	water := rinsed("")
 	water.Actor = d.cast.teo.name
-	state := d.record(session, water).GetState()
+	state := d.record(session, onBoard(atOnce, water)).GetState()
 	d.page.answer("reported at %s, water at %s by %s: two facts, two times, two people", hour(state.GetDiscomfortTime()), hour(water.GetOccurTime()), d.cast.teo.called)
-	d.board(state)
 }
 
 // neutralize goes on until the indicator has shown alkali and then no more. A
@@ -58,8 +57,7 @@ func (d *day) neutralize(session *pb.Session) {
 		at(5*minute, scalpUnchanged()),
 	})
 	state := call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
-	d.page.answer("%d lathers, the last one %s; shown to be neutral: %t", state.GetShampoos(), words(state.GetLastIndicator()), state.GetNeutral())
-	d.expect(state.GetNeutral(), "the hair is shown to be neutral")
+	d.expect(state.GetNeutral() && state.GetShampoos() == 4 && state.GetScalpChecked(), "the hair is shown to be neutral and the scalp was looked at")
 }
 
 func hasAlarm(s *pb.SessionState, kind pb.AlarmKind) bool {
@@ -102,13 +100,4 @@ func (w *watching) until(right func(*pb.SessionState) bool) *pb.SessionState {
 		}
 	}
 	return nil
-}
-
-// board writes where every section stands.
-func (d *day) board(state *pb.SessionState) {
-	for _, s := range state.GetSections() {
-		if s.GetFirstContactTime() != nil {
-			d.page.tellClock(s)
-		}
-	}
 }

@@ -2,6 +2,7 @@ package demo
 
 import (
 	"slices"
+	"strings"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -10,7 +11,8 @@ import (
 func (d *day) opening(addr string) {
 	d.page.say("EBB AND FLOW HAIR: an invented day in two salons")
 	d.page.say("")
-	d.page.say("The chain, its people, its clients, its products and everything that is seen on a head are invented. What people do stands at the margin. What stands behind a bar was answered just now by a real server at %s: verdicts, rules, times, estimates. Times are those of a simulated salon clock, in UTC.", addr)
+	d.page.say("The chain, its people, its clients, its products and everything that is seen on a head are invented. What people do stands at the margin. What stands behind a bar was answered just now by a real server on a real PostgreSQL: verdicts, rules, times, estimates. Times are those of a simulated salon clock, in UTC.")
+	d.page.answer("listening on %s", addr)
 	d.page.say("")
 	d.page.say("CAUTION. A hydroxide relaxer is caustic and can burn skin and blind eyes. The manufacturer's directions come first; local codes and licensed practice decide; nothing here replaces training. The server never diagnoses: what it cannot clear it asks about, refers to a doctor, or refuses.")
 
@@ -35,7 +37,7 @@ func (d *day) salons() {
 		made := call(d, d.cast.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
 			Parent: ebb, SalonId: s.id, Salon: s.salon, RequestId: newID(),
 		}).GetSalon()
-		d.page.answer("salon %s works under %s rules, %d min from call to water", made.GetDisplayName(), words(made.GetJurisdiction()), made.GetMinutesToBowl())
+		d.page.answer("salon %s works under %s rules, %d min from call to water", made.GetDisplayName(), strings.ToUpper(words(made.GetJurisdiction())), made.GetMinutesToBowl())
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 func (d *day) questions() *pb.Decision {
 	d.page.act("Lindiwe: what was not asked is not taken for a no")
 	d.page.say("Lindiwe's hair was never relaxed. The waiting room is full and Amara leaves three boxes of the card open.")
+	d.clock.advance(20 * minute)
 	lindiwe := d.client("Lindiwe", d.cast.amara)
 	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
 	card.Tests.Incompatibility = pb.IncompatibilityReading_INCOMPATIBILITY_READING_UNSPECIFIED
@@ -28,6 +29,7 @@ func (d *day) questions() *pb.Decision {
 	d.submit(draft, d.cast.amara)
 	decision := d.check(lindiwe, draft, virginWith(regular, regularLot), d.cast.amara)
 	d.page.tellDecision(decision)
+	d.page.tellConditions(decision, nil)
 	d.page.tellPlan(decision.GetPlan())
 	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a sound head may be relaxed under conditions, not %s", decision.GetVerdict())
 	d.expect(len(decision.GetConditions()) > 0 && len(decision.GetPlan().GetSections()) == 4, "there are conditions and a plan for four sections")

@@ -28,6 +28,7 @@ func (d *day) refusals() {
 
 	d.page.act("Desta is referred to a doctor")
 	d.page.say("Desta takes a medicine of which a doctor said that it may bear on the skin, and brings no word that the service may be done.")
+	d.clock.advance(20 * minute)
 	desta := d.client("Desta", d.cast.amara)
 	card = soundCard(northQuay, d.cast.amara, d.clock.Now())
 	card.History.Medication = yes
@@ -42,6 +43,7 @@ func (d *day) refusals() {
 func (d *day) lightened() {
 	d.page.act("Solene's hair is lightened: refused, then overridden")
 	d.page.say("At Mill Lane, Joss finds the lengths of Solene's hair lightened two months ago. Yesterday's strand test with the mild relaxer was sound.")
+	d.clock.advance(20 * minute)
 	solene := d.client("Solene", d.cast.joss)
 	card := soundCard(millLane, d.cast.joss, d.clock.Now())
 	card.Hair.Zones[1].Lightened = ago(d.clock.Now(), 60)
@@ -52,7 +54,9 @@ func (d *day) lightened() {
 	d.page.tellDecision(refusal)
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "lightened hair is refused, not %s", refusal.GetVerdict())
 
+	d.page.tellStrength(refusal.GetRecommendedStrength())
 	d.page.say("Imara looks at the tested strand herself, and sets the finding aside with a reason from the list.")
+	d.clock.advance(5 * minute)
 	finding := d.overridable(refusal)
 	reason := soundStrand(finding)
 	made := d.override(refusal, finding, reason, "Strand tested yesterday with the mild relaxer: sound, even, no discolouring.")

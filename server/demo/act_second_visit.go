@@ -25,6 +25,7 @@ func (d *day) secondVisit(first *pb.Decision) {
 	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
 	second := d.decide(client, d.retouchCard(first), request, d.cast.amara)
 	d.page.tellDecision(second)
+	d.page.tellConditions(second, first.GetConditions())
 	d.page.tellPlan(second.GetPlan())
 	d.page.say("The two plans beside each other:")
 	d.compare(first.GetPlan(), second.GetPlan())

@@ -19,7 +19,7 @@ func (d *day) service(decision *pb.Decision) {
 		hour(session.GetStartTime()), limits.GetHardLimitMinutes(), limits.GetHardLimitBasis(), limits.GetStrandTestMinutes(),
 		limits.GetMinutesToBowl(), limits.GetTargetPercent(), limits.GetCapPercent())
 	d.perform(session, preparing())
-	d.page.say("Amara applies; Teo, who is to rinse, is away for towels when back-right is due.")
+	d.page.say("Amara takes the third way of the plan: section by section, each by its own clock. Teo is to rinse, but is away for towels when back-right is due.")
 	d.perform(session, processing())
 	d.discomfort(session)
 	d.neutralize(session)
@@ -34,10 +34,10 @@ type step struct {
 	board bool
 }
 
-// at is a step; showing lets the board be told after it.
+// at is a step; onBoard is one after which the board is told.
 func at(after time.Duration, facts ...*pb.Event) step { return step{after: after, facts: facts} }
 
-func showing(s step) step { return step{after: s.after, facts: s.facts, board: true} }
+func onBoard(after time.Duration, facts ...*pb.Event) step { return step{after, facts, true} }
 
 const (
 	atOnce = 0
@@ -47,7 +47,7 @@ const (
 func preparing() []step {
 	return []step{
 		at(atOnce, consents()),
-		at(3*minute, used(base, "", 20), based()),
+		at(3*minute, used(base, baseLot, 20), based()),
 		at(minute, used(regular, regularLot, 90)),
 	}
 }
@@ -58,15 +58,15 @@ func processing() []step {
 	return []step{
 		at(minute, applied("back-left")),
 		at(3*minute, tested("back-left", 80), applied("back-right")),
-		showing(at(3*minute, tested("back-left", 55), tested("back-right", 80), applied("front"))),
+		onBoard(3*minute, tested("back-left", 55), tested("back-right", 80), applied("front")),
 		at(3*minute, tested("back-left", 40), tested("back-right", 60), tested("front", 85), applied("hairline")),
 		at(2*minute, tested("back-left", 30)),
-		showing(at(minute, rinsed("back-left"), tested("back-right", 45), tested("front", 70), tested("hairline", 75))),
+		onBoard(minute, rinsed("back-left"), tested("back-right", 45), tested("front", 70), tested("hairline", 75)),
 		at(2*minute, tested("back-right", 35)),
 		at(minute, tested("front", 55), tested("hairline", 50)),
 		at(2*minute, tested("hairline", 40)),
 		at(minute, tested("front", 45)),
-		showing(at(minute, rinsed("hairline"), rinsed("back-right"), tested("front", 40))),
+		onBoard(minute, rinsed("hairline"), rinsed("back-right"), tested("front", 40)),
 		at(2*minute, tested("front", 35)),
 	}
 }
@@ -75,51 +75,51 @@ func processing() []step {
 func (d *day) perform(session *pb.Session, steps []step) {
 	for _, s := range steps {
 		d.clock.advance(s.after)
-		state := d.record(session, s.facts...).GetState()
-		if s.board {
-			d.page.say("The board shows the whole head:")
-			d.board(state)
-		}
+		d.record(session, s)
 	}
 }
 
-// record sends facts that happened now, writes them down and what the server
-// says to them.
-func (d *day) record(session *pb.Session, facts ...*pb.Event) *pb.RecordEventsResponse {
-	for _, fact := range facts {
+// record sends facts that happen now, writes them down and what the server says
+// to them.
+func (d *day) record(session *pb.Session, s step) *pb.RecordEventsResponse {
+	for _, fact := range s.facts {
 		fact.EventId, fact.OccurTime = newID(), d.now()
 		d.page.say("%s  %s", hour(fact.GetOccurTime()), doing(fact))
 	}
 	answer := call(d, d.cast.amara, d.processing.RecordEvents, &pb.RecordEventsRequest{
-		Name: session.GetName(), Events: facts, SendTime: d.now(), RequestId: newID(),
+		Name: session.GetName(), Events: s.facts, SendTime: d.now(), RequestId: newID(),
 	})
 	for _, r := range answer.GetResults() {
 		d.expect(r.GetStatus() == pb.EventStatus_EVENT_STATUS_RECORDED, "every fact is recorded, not %s %s", r.GetStatus(), r.GetReason())
 	}
-	d.guidance(answer, facts)
+	d.guidance(answer, s)
 	return answer
 }
 
 // guidance writes what the server says to facts: the clocks of their sections,
 // new calls to act, and departures that they brought to light.
-func (d *day) guidance(answer *pb.RecordEventsResponse, facts []*pb.Event) {
+func (d *day) guidance(answer *pb.RecordEventsResponse, s step) {
 	touched := map[string]bool{}
-	for _, fact := range facts {
+	for _, fact := range s.facts {
 		touched[subject(fact)] = true
 	}
-	for _, s := range answer.GetState().GetSections() {
-		if touched[s.GetSectionId()] && s.GetFirstContactTime() != nil {
-			d.page.tellClock(s)
+	state := answer.GetState()
+	for _, section := range state.GetSections() {
+		if (s.board || touched[section.GetSectionId()]) && section.GetFirstContactTime() != nil {
+			d.page.tellClock(section)
 		}
 	}
-	for _, a := range answer.GetState().GetAlarms() {
-		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), hour(a.GetSinceTime())}, " ")
-		if !d.alarmed[key] {
+	for _, a := range state.GetAlarms() {
+		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), hour(a.GetSinceTime()), a.GetMessage()}, " ")
+		if !d.page.told[key] {
 			d.page.tellAlarm(a)
-			d.alarmed[key] = true
+			d.page.told[key] = true
 		}
 	}
 	for _, v := range answer.GetNewDeviations() {
 		d.page.tellDeviation(v)
+	}
+	if s.facts[0].GetShampoo() != nil {
+		d.page.answer("lathers so far: %d; shown to be neutral: %t", state.GetShampoos(), state.GetNeutral())
 	}
 }

@@ -3,6 +3,7 @@ package demo
 import (
 	pb "alkalog/proto/alkalogv1"
 
+	"google.golang.org/genproto/googleapis/rpc/code"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -11,7 +12,7 @@ import (
 
 // till is what goes wrong between a till and a server, and must do no harm.
 func (d *day) till(decision *pb.Decision) {
-	d.page.act("A till's bad day")
+	d.page.act("What goes wrong between a till and a server")
 	client := &pb.Client{Name: parent(decision.GetName(), 2)}
 	d.retry(client, decision.GetInputs().GetConsultation())
 	d.nonsense(client)
@@ -40,16 +41,20 @@ func (d *day) nonsense(client *pb.Client) {
 	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
 	card.Consent.AgeYears = proto.Int32(340)
 	card.Tests.WetStretchPercent = proto.Float64(900)
-	d.page.tellError(refused(d, d.cast.amara, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
+	slip := refused(d, d.cast.amara, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
-	}, codes.InvalidArgument))
+	}, codes.InvalidArgument)
+	d.page.tellError(slip)
+	d.expect(len(violations(slip)) == 2, "both wrong fields are named, not %d", len(violations(slip)))
 
 	d.page.say("Odile copies a product sheet wrongly: a caustic cream with the pH of a hand soap.")
 	wrong := relaxer("Ebb relaxer, copied wrongly", pb.Strength_STRENGTH_SUPER, 2.2, nil)
 	wrong.DeclaredPh = proto.Float64(9.5)
-	d.page.tellError(refused(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
+	copied := refused(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
 		Parent: ebb, ProductId: "ebb-wrong", Product: wrong, RequestId: newID(),
-	}, codes.InvalidArgument))
+	}, codes.InvalidArgument)
+	d.page.tellError(copied)
+	d.expect(len(violations(copied)) == 1, "the impossible pH is named")
 }
 
 // prying is somebody of another chain on the same server.
@@ -59,16 +64,28 @@ func (d *day) prying(client *pb.Client) {
 	d.page.tellError(refused(d, d.cast.stranger, d.auditing.ListEntries, &pb.ListEntriesRequest{Parent: ebb}, codes.NotFound))
 }
 
-// tellError writes an error as a till's maker would read it.
+// tellError writes an error as a till's maker would read it: the code, the
+// reason, and each field with what would be right.
 func (p *page) tellError(s *status.Status) {
-	p.answer("%s %s: %s", s.Code(), reasonOf(s), s.Message())
+	fields := violations(s)
+	if len(fields) == 0 {
+		p.answer("%s, %s: %s", code.Code(s.Code()), reasonOf(s), s.Message())
+		return
+	}
+	p.answer("%s, %s:", code.Code(s.Code()), reasonOf(s))
+	for _, v := range fields {
+		p.detail("%s: %s", v.GetField(), v.GetDescription())
+	}
+}
+
+// violations are the fields that an error names.
+func violations(s *status.Status) []*errdetails.BadRequest_FieldViolation {
 	for _, detail := range s.Details() {
 		if bad, ok := detail.(*errdetails.BadRequest); ok {
-			for _, v := range bad.GetFieldViolations() {
-				p.detail("%s: %s", v.GetField(), v.GetDescription())
-			}
+			return bad.GetFieldViolations()
 		}
 	}
+	return nil
 }
 
 // reasonOf is the machine-readable reason of an error.
@@ -78,5 +95,5 @@ func reasonOf(s *status.Status) string {
 			return info.GetReason()
 		}
 	}
-	return "(no reason)"
+	return "no reason given"
 }

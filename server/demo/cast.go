@@ -25,6 +25,7 @@ const (
 	regularLot = "R-2611"
 	mildLot    = "M-2608"
 	shampooLot = "S-2610"
+	baseLot    = "B-2609"
 )
 
 // The answers of a consultation, short enough for a card.
@@ -92,7 +93,7 @@ func shelf(today time.Time) []entry {
 	nextYear := timestamppb.New(today.AddDate(1, 0, 0))
 	lot := func(code string) []*pb.Lot { return []*pb.Lot{{LotCode: code, ExpireTime: nextYear}} }
 	return []entry{
-		{id: "ebb-base", product: &pb.Product{DisplayName: "Ebb protective base", Kind: pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE}},
+		{id: "ebb-base", product: &pb.Product{DisplayName: "Ebb protective base", Kind: pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE, Lots: lot(baseLot)}},
 		{id: "ebb-normalizer", product: &pb.Product{DisplayName: "Ebb normalizer", Kind: pb.ProductKind_PRODUCT_KIND_NORMALIZER}},
 		{id: "ebb-indicator-shampoo", product: &pb.Product{
 			DisplayName: "Ebb indicator shampoo", Kind: pb.ProductKind_PRODUCT_KIND_NEUTRALIZING_SHAMPOO,

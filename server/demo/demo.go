@@ -28,7 +28,7 @@ type Options struct {
 	JSON     bool      // one line of JSON per call instead of the story
 	Out      io.Writer // the story or the JSON
 	Progress io.Writer // what is being started and stopped; nil: nobody is told
-	Dir      string    // where to keep the database; empty: a temporary directory, removed at the end
+	Dir      string    // an empty directory for the database, kept afterwards; "": a temporary one, removed at the end
 	PGBin    string    // folder of PostgreSQL's programs; empty: the usual places
 }
 
@@ -63,7 +63,7 @@ func opens() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, ti
 
 // play connects to the server and plays the day on it.
 func (o Options) play(ctx context.Context, addr string, salonClock *clock) error {
-	d := &day{ctx: ctx, clock: salonClock, page: page{out: o.Out}, cast: invented(), alarmed: map[string]bool{}}
+	d := &day{ctx: ctx, clock: salonClock, page: newPage(o.Out), cast: invented()}
 	calls := jsonLines{}
 	if o.JSON {
 		d.page.out, calls.out = io.Discard, o.Out
@@ -95,8 +95,6 @@ type day struct {
 	page  page
 	calls jsonLines
 	err   error
-
-	alarmed map[string]bool // the calls to act that the story has told
 }
 
 // play is the day, act by act.
@@ -105,8 +103,8 @@ func (d *day) play(addr string) {
 	d.refusals()
 	d.lightened()
 	decision := d.questions()
-	d.service(decision)
 	d.till(decision)
+	d.service(decision)
 	d.secondVisit(decision)
 	d.audit()
 	d.closing()

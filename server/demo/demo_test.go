@@ -140,7 +140,7 @@ func checkMessage(t *testing.T, text json.RawMessage, name protoreflect.FullName
 func TestFirstSurpriseEndsTheStory(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	d := &day{ctx: t.Context(), page: page{out: &out}, cast: invented()}
+	d := &day{ctx: t.Context(), page: newPage(&out), cast: invented()}
 	d.page.say("before")
 	d.expect(true, "nothing")
 	d.expect(false, "the verdict is %s", "REFUSE")
@@ -179,7 +179,7 @@ func TestWords(t *testing.T) {
 func TestLongAnswersStayBehindTheBar(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	p := page{out: &out}
+	p := newPage(&out)
 	p.answer("%s", strings.Repeat("relaxer ", 40))
 	for _, line := range strings.Split(strings.TrimSuffix(out.String(), "\n"), "\n") {
 		if !strings.HasPrefix(line, "  | ") || len(line) > width {
@@ -196,7 +196,7 @@ func TestAPageThatCannotBeWritten(t *testing.T) {
 	t.Parallel()
 	reader, writer := io.Pipe()
 	reader.Close()
-	p := page{out: writer}
+	p := newPage(writer)
 	p.say("anything")
 	p.say("more")
 	if p.err != io.ErrClosedPipe {

@@ -22,7 +22,10 @@ type page struct {
 	out  io.Writer
 	err  error
 	acts int
+	told map[string]bool // what need not be told twice: cautions, calls to act
 }
+
+func newPage(out io.Writer) page { return page{out: out, told: map[string]bool{}} }
 
 // act begins a new part of the story.
 func (p *page) act(title string) {
@@ -81,7 +84,7 @@ func date(t *timestamppb.Timestamp) string { return stamp(t, "Mon 2 Jan 2006") }
 
 func stamp(t *timestamppb.Timestamp, layout string) string {
 	if t == nil {
-		return "-"
+		return "none"
 	}
 	return t.AsTime().Format(layout)
 }

@@ -1,30 +1,65 @@
 package demo
 
 import (
+	"slices"
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
 )
 
 // tellDecision writes a decision as a stylist would read it: the verdict, why,
-// what is still to be asked, and what to offer or to mind.
+// what is still to be asked, and what to offer instead. Conditions hold only
+// when it goes ahead; tellConditions writes them.
 func (p *page) tellDecision(d *pb.Decision) {
 	p.answer("VERDICT: %s", strings.ToUpper(words(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
-		p.tellFinding(f)
+		if f.GetSeverity() > pb.Severity_SEVERITY_CONDITION {
+			p.tellFinding(f)
+		}
 	}
 	for _, q := range d.GetOpenQuestions() {
 		p.answer("open question: %s", q.GetQuestion())
 		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), words(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
 	}
-	if advice := d.GetRecommendedStrength(); advice.GetStrength() != pb.Strength_STRENGTH_UNSPECIFIED {
-		p.answer("strength that suits this hair: %s (%s)", words(advice.GetStrength()), strings.Join(advice.GetReasons(), "; "))
-	}
-	for _, c := range d.GetConditions() {
-		p.answer("to tick off: %s", c.GetText())
+	if d.GetVerdict() < pb.Verdict_VERDICT_REFER {
+		p.tellStrength(d.GetRecommendedStrength())
 	}
 	for _, a := range d.GetAlternatives() {
 		p.tellAlternative(a)
+	}
+}
+
+// tellStrength writes which strength suits the hair, and what moved it there.
+func (p *page) tellStrength(advice *pb.StrengthAdvice) {
+	if advice.GetStrength() == pb.Strength_STRENGTH_UNSPECIFIED {
+		return
+	}
+	p.answer("strength that suits this hair: %s", words(advice.GetStrength()))
+	for _, reason := range advice.GetReasons() {
+		p.detail("%s", reason)
+	}
+}
+
+// tellConditions writes what must be done, each with its rule and basis; those
+// that the reader knows already are only counted.
+func (p *page) tellConditions(d *pb.Decision, known []*pb.Condition) {
+	told := 0
+	for _, c := range d.GetConditions() {
+		same := func(k *pb.Condition) bool { return k.GetText() == c.GetText() }
+		if slices.ContainsFunc(known, same) {
+			told++
+			continue
+		}
+		p.answer("to tick off: %s", c.GetText())
+		for _, f := range d.GetFindings() {
+			if f.GetRuleId() == c.GetRuleId() {
+				p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), words(f.GetLayer()), basisOf(f.GetBasis()))
+				break
+			}
+		}
+	}
+	if told > 0 {
+		p.answer("and %d to tick off as at the visit before", told)
 	}
 }
 
@@ -71,13 +106,25 @@ func termsOf(terms *pb.OverrideTerms) string {
 	return "may be overridden by: " + strings.Join(roles, ", ") + "; reasons: " + strings.Join(codes, ", ")
 }
 
+// tellAlternative writes something gentler, with the cautions that the reader
+// was not told before.
 func (p *page) tellAlternative(a *pb.Alternative) {
-	suits := ""
-	if !a.GetSuitable() {
-		suits = " (not for this client: see the cautions)"
-	}
-	p.answer("to offer instead: %s%s", a.GetTitle(), suits)
+	var fresh []string
 	for _, c := range a.GetCautions() {
+		if !p.told[c] {
+			fresh = append(fresh, c)
+			p.told[c] = true
+		}
+	}
+	remark := ""
+	switch {
+	case !a.GetSuitable():
+		remark = " (not for this client: see the cautions)"
+	case len(fresh) == 0:
+		remark = " (cautions as above)"
+	}
+	p.answer("to offer instead: %s%s", a.GetTitle(), remark)
+	for _, c := range fresh {
 		p.detail("caution: %s", c)
 	}
 }

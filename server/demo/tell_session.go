@@ -21,7 +21,7 @@ func doing(e *pb.Event) string {
 	case *pb.Event_StrandTest:
 		return fmt.Sprintf("strand test on %s: %.0f %% of the curl left", fact.StrandTest.GetSectionId(), fact.StrandTest.GetRemainingCurlPercent())
 	case *pb.Event_ComfortCheck:
-		return fmt.Sprintf("the client says it is %s %s", words(fact.ComfortCheck.GetComfort()), where(fact.ComfortCheck.GetSectionId()))
+		return fmt.Sprintf("the client feels: %s %s", words(fact.ComfortCheck.GetComfort()), where(fact.ComfortCheck.GetSectionId()))
 	case *pb.Event_RinseStarted:
 		return "water " + where(fact.RinseStarted.GetSectionId())
 	case *pb.Event_Shampoo:
