@@ -255,12 +255,11 @@ func TestOutlivesTheCallersThread(t *testing.T) {
 		thread int
 		err    error
 	}
-	starts := make(chan started)
-	go func() {
-		runtime.LockOSThread() // and never unlocked: the thread ends here
+	starts := make(chan started, 1)
+	onDyingThread(func() {
 		c, err := localpg.Start(t.Context(), localpg.Config{Dir: dir, Unsafe: true})
 		starts <- started{c, syscall.Gettid(), err}
-	}()
+	})
 	s := <-starts
 	if s.err != nil {
 		t.Fatal(s.err)
@@ -272,6 +271,22 @@ func TestOutlivesTheCallersThread(t *testing.T) {
 	})
 	remember(t, s.c.DSN("", ""), "alive")
 	stop(t, s.c)
+}
+
+// onDyingThread runs f on a thread that ends with it: one that its goroutine
+// never unlocks, and not the first thread, which Go keeps.
+func onDyingThread(f func()) {
+	go func() {
+		runtime.LockOSThread()
+		if syscall.Gettid() != os.Getpid() {
+			f()
+			return
+		}
+		defer runtime.UnlockOSThread()
+		over := make(chan struct{})
+		onDyingThread(func() { defer close(over); f() })
+		<-over
+	}()
 }
 
 func TestNothingListensOnANetwork(t *testing.T) {

@@ -68,6 +68,14 @@ func (h home) claim(who account) (*os.File, error) {
 	return lock, nil
 }
 
+// release gives up the owner lock. It unlocks in so many words: a process
+// being forked elsewhere in this one holds a copy of the file for a moment,
+// and closing ours would leave the lock with it.
+func release(lock *os.File) {
+	syscall.Flock(int(lock.Fd()), syscall.LOCK_UN)
+	lock.Close()
+}
+
 // hold locks the file, writes our process id into it for others to read, and
 // lets the account through the directory.
 func (h home) hold(lock *os.File, who account) error {

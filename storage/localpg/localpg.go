@@ -86,7 +86,7 @@ func Start(ctx context.Context, cfg Config) (*Cluster, error) {
 	}
 	c, err := l.start(ctx, lock)
 	if err != nil {
-		lock.Close()
+		release(lock)
 		return nil, fmt.Errorf("localpg: %w", err)
 	}
 	return c, nil
@@ -153,7 +153,7 @@ func (c *Cluster) watch(home home, lock *os.File) {
 	if c.socket != home.run {
 		os.RemoveAll(c.socket)
 	}
-	lock.Close()
+	release(lock)
 	close(c.done)
 }
 

@@ -1,11 +1,14 @@
 package localpg
 
 import (
+	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // fakePrograms makes a directory with programs that say they are a version.
@@ -146,5 +149,36 @@ func TestDataDecideTheVersion(t *testing.T) {
 	}
 	if _, err := firstSuited(t.Context(), someone(t), dirs[:1], 0); err != errNone {
 		t.Errorf("with nothing there: %v", err)
+	}
+}
+
+func TestCancelEndsInitdb(t *testing.T) {
+	base := openDir(t)
+	bin := fakePrograms(t, base+"/bin", "17.1")
+	fakeProgram(t, bin+"/initdb", `touch "$2/begun"; sleep 1000`)
+	ctx, cancel := context.WithCancelCause(t.Context())
+	why := errors.New("changed my mind")
+	ended := make(chan error, 1)
+	go func() {
+		_, err := Start(ctx, Config{Dir: base + "/d", BinDir: bin})
+		ended <- err
+	}()
+	begun := func() bool {
+		found, _ := filepath.Glob(base + "/d/pgdata.init-*/begun")
+		return len(found) > 0
+	}
+	for tick := time.NewTicker(2 * time.Millisecond); !begun(); <-tick.C {
+	}
+	cancel(why)
+	select {
+	case err := <-ended:
+		if !errors.Is(err, why) {
+			t.Errorf("the start ended with %v", err)
+		}
+	case <-time.After(time.Minute):
+		t.Fatal("initdb was not ended")
+	}
+	if left, _ := filepath.Glob(base + "/d/pgdata*"); len(left) > 0 {
+		t.Errorf("left %v", left)
 	}
 }
