@@ -57,6 +57,7 @@ type Config struct {
 // DB is an open database. Use it through Read and Write.
 type DB struct {
 	pool     *sqlx.DB
+	cfg      Config
 	maxConns int
 	commits  sync.WaitGroup // commits in flight, with or without their caller
 }
@@ -72,7 +73,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), maxConns: cfg.MaxConns}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns}
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if err := db.CheckSchema(ctx); err != nil {

@@ -2,7 +2,12 @@ package storage
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
+	"time"
+
+	"github.com/lib/pq"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -12,6 +17,8 @@ import (
 var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: newTable("sessions",
 	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
 	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
+	column[*pb.Session]{"update_time", "timestamptz", func(s *pb.Session) any { return s.GetUpdateTime() }},
+	column[*pb.Session]{"open", "boolean", func(s *pb.Session) any { return s.GetOutcome() == "" }},
 	column[*pb.Session]{"used", "text[]", func(s *pb.Session) any { return productsUsed(s) }},
 )}}
 
@@ -115,4 +122,34 @@ func usedKey(product, lot string) string {
 		return product
 	}
 	return product + " " + lot
+}
+
+// OpenSessions reads the sessions of the chain that have no outcome and were
+// begun or changed at a time or later.
+func OpenSessions(s *Snapshot, since time.Time) ([]*pb.Session, error) {
+	var bodies [][]byte
+	err := s.all(&bodies, "select body from sessions where chain = $1 and open and update_time >= $2 order by id", s.chain, since)
+	if err != nil {
+		return nil, err
+	}
+	return parseAll[*pb.Session](bodies)
+}
+
+// Sequences reads how many events the named sessions of the chain have.
+func Sequences(s *Snapshot, names []string) (map[string]int64, error) {
+	ids := make(map[string]string, len(names))
+	for _, name := range names {
+		ids[name[strings.LastIndexByte(name, '/')+1:]] = name
+	}
+	var rows []struct {
+		ID       string
+		Sequence int64
+	}
+	err := s.all(&rows, "select id, sequence from sessions where chain = $1 and id = any($2)",
+		s.chain, pq.Array(slices.Collect(maps.Keys(ids))))
+	found := make(map[string]int64, len(rows))
+	for _, r := range rows {
+		found[ids[r.ID]] = r.Sequence
+	}
+	return found, err
 }

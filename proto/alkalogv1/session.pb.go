@@ -2500,6 +2500,72 @@ func (x *StoredEvent) GetGuidance() *SessionState {
 	return nil
 }
 
+// MissedAlarm is a call to rinse that nobody was seen to follow; the server
+// records it by itself, once.
+type MissedAlarm struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// The call.
+	Alarm *Alarm `protobuf:"bytes,2,opt,name=alarm,proto3" json:"alarm,omitempty"`
+	// Id of the record, made from the session and the call, so that of several
+	// servers one writes it.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MissedAlarm) Reset() {
+	*x = MissedAlarm{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MissedAlarm) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MissedAlarm) ProtoMessage() {}
+
+func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MissedAlarm.ProtoReflect.Descriptor instead.
+func (*MissedAlarm) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *MissedAlarm) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *MissedAlarm) GetAlarm() *Alarm {
+	if x != nil {
+		return x.Alarm
+	}
+	return nil
+}
+
+func (x *MissedAlarm) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_alkalog_v1_session_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_session_proto_rawDesc = "" +
@@ -2690,7 +2756,13 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"recordTime\x12\x1a\n" +
 	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12\x16\n" +
 	"\x06sender\x18\x04 \x01(\tR\x06sender\x124\n" +
-	"\bguidance\x18\x05 \x01(\v2\x18.alkalog.v1.SessionStateR\bguidance*w\n" +
+	"\bguidance\x18\x05 \x01(\v2\x18.alkalog.v1.SessionStateR\bguidance\"\x85\x01\n" +
+	"\vMissedAlarm\x12.\n" +
+	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
+	"\x0falkalog/SessionR\asession\x12'\n" +
+	"\x05alarm\x18\x02 \x01(\v2\x11.alkalog.v1.AlarmR\x05alarm\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId*w\n" +
 	"\vSectionPart\x12\x1c\n" +
 	"\x18SECTION_PART_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17SECTION_PART_MID_STRAND\x10\x01\x12\x16\n" +
@@ -2751,7 +2823,7 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
@@ -2784,17 +2856,18 @@ var file_alkalog_v1_session_proto_goTypes = []any{
 	(*Session)(nil),               // 28: alkalog.v1.Session
 	(*SessionLimits)(nil),         // 29: alkalog.v1.SessionLimits
 	(*StoredEvent)(nil),           // 30: alkalog.v1.StoredEvent
-	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 32: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 33: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 34: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 35: alkalog.v1.Plan
+	(*MissedAlarm)(nil),           // 31: alkalog.v1.MissedAlarm
+	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 33: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 34: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 35: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 36: alkalog.v1.Plan
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
 	0,  // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
 	2,  // 1: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
 	1,  // 2: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
-	31, // 3: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	32, // 3: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
 	6,  // 4: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
 	7,  // 5: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
 	8,  // 6: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
@@ -2812,47 +2885,48 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	20, // 18: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
 	21, // 19: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
 	3,  // 20: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	31, // 21: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	32, // 21: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
 	4,  // 22: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	31, // 23: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	32, // 23: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
 	0,  // 24: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	31, // 25: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	32, // 25: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
 	25, // 26: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	31, // 27: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	31, // 28: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	31, // 29: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	32, // 30: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	32, // 31: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	32, // 32: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	31, // 33: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	31, // 34: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	31, // 35: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	33, // 36: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
-	31, // 37: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	32, // 27: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	32, // 28: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	32, // 29: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	33, // 30: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	33, // 31: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	33, // 32: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	32, // 33: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	32, // 34: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	32, // 35: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	34, // 36: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	32, // 37: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
 	5,  // 38: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
 	26, // 39: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
 	24, // 40: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
 	23, // 41: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
 	1,  // 42: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	31, // 43: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	31, // 44: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	32, // 43: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	32, // 44: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
 	18, // 45: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
-	31, // 46: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	31, // 47: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	34, // 48: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	31, // 49: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	35, // 50: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	32, // 46: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	32, // 47: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	35, // 48: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	32, // 49: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	36, // 50: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
 	29, // 51: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
 	27, // 52: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
 	18, // 53: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
 	22, // 54: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	31, // 55: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	32, // 55: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
 	27, // 56: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	57, // [57:57] is the sub-list for method output_type
-	57, // [57:57] is the sub-list for method input_type
-	57, // [57:57] is the sub-list for extension type_name
-	57, // [57:57] is the sub-list for extension extendee
-	0,  // [0:57] is the sub-list for field type_name
+	24, // 57: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	58, // [58:58] is the sub-list for method output_type
+	58, // [58:58] is the sub-list for method input_type
+	58, // [58:58] is the sub-list for extension type_name
+	58, // [58:58] is the sub-list for extension extendee
+	0,  // [0:58] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -2890,7 +2964,7 @@ func file_alkalog_v1_session_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
 			NumEnums:      6,
-			NumMessages:   25,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -18,7 +18,7 @@ import (
 
 // bare are the seven services with nothing behind them: they answer
 // UNIMPLEMENTED to whoever gets that far.
-func bare(r grpc.ServiceRegistrar, _ requests) {
+func bare(r grpc.ServiceRegistrar, _ requests) []loop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
 	pb.RegisterCatalogServiceServer(r, pb.UnimplementedCatalogServiceServer{})
 	pb.RegisterConsultationServiceServer(r, pb.UnimplementedConsultationServiceServer{})
@@ -26,6 +26,7 @@ func bare(r grpc.ServiceRegistrar, _ requests) {
 	pb.RegisterProcessingServiceServer(r, pb.UnimplementedProcessingServiceServer{})
 	pb.RegisterOutcomeServiceServer(r, pb.UnimplementedOutcomeServiceServer{})
 	pb.RegisterAuditServiceServer(r, pb.UnimplementedAuditServiceServer{})
+	return nil
 }
 
 // bareServer serves them, and returns a client's connection.

@@ -27,7 +27,8 @@ type Server struct {
 	grpc     *grpc.Server
 	health   *health.Server
 	database database
-	leave    context.CancelFunc // ends the streams
+	leave    context.CancelFunc // ends the streams and the loops
+	loops    sync.WaitGroup     // what runs beside the services
 	ending   sync.Once
 	ended    chan struct{}
 	err      error // why it ended by itself; set before ended is closed
@@ -48,7 +49,9 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) { register(r, cfg, db.db, engine, checks) })
+	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []loop {
+		return register(r, cfg, db.db, engine, checks)
+	})
 	if err != nil {
 		return nil, errors.Join(err, db.close())
 	}
@@ -56,7 +59,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 }
 
 // listen begins to serve what register registers.
-func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests)) (*Server, error) {
+func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []loop) (*Server, error) {
 	listener, err := listenLoopback(cfg.Address)
 	if err != nil {
 		return nil, err
@@ -87,7 +90,7 @@ func listenLoopback(address string) (net.Listener, error) {
 }
 
 // build makes the gRPC server and registers everything on it.
-func (s *Server) build(leaving context.Context, register func(grpc.ServiceRegistrar, requests)) error {
+func (s *Server) build(leaving context.Context, register func(grpc.ServiceRegistrar, requests) []loop) error {
 	checks, err := newRequests()
 	if err != nil {
 		return err
@@ -97,7 +100,9 @@ func (s *Server) build(leaving context.Context, register func(grpc.ServiceRegist
 		access: accessByMethod(), checks: checks, leaving: leaving,
 	}
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
-	register(s.grpc, checks)
+	for _, run := range register(s.grpc, checks) {
+		s.loops.Go(func() { run(leaving) })
+	}
 	for service := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
 	}
@@ -160,6 +165,7 @@ func (s *Server) end(ctx context.Context, reason error) {
 	s.ending.Do(func() {
 		s.err = reason
 		s.drain(ctx)
+		s.loops.Wait()
 		if err := s.database.close(); err != nil && s.err == nil {
 			s.err = err
 		}

@@ -104,9 +104,10 @@ func newBench(t *testing.T, change ...func(*Config)) *bench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) {
+	b.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []loop {
 		pb.RegisterDirectoryServiceServer(r, b.odd)
 		pb.RegisterProcessingServiceServer(r, b.odd)
+		return nil
 	})
 	if err != nil {
 		t.Fatal(err)

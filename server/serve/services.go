@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"context"
 	"crypto/rand"
 
 	"google.golang.org/grpc"
@@ -17,17 +18,28 @@ import (
 	"alkalog/storage"
 )
 
-// register makes the seven services and registers them.
-func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, checks requests) {
+// register makes the seven services and registers them. It returns what is to
+// run beside them until the server leaves.
+func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, checks requests) []loop {
 	now := cfg.Clock
+	clock := processing.Service{DB: db, Now: now, Check: checks.violations, Hub: processing.NewHub()}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	pb.RegisterConsultationServiceServer(r, consultation.Service{DB: db, Now: now})
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
-	pb.RegisterProcessingServiceServer(r, processing.Service{DB: db, Now: now, Check: checks.violations, Hub: new(processing.Hub)})
+	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
 	pb.RegisterAuditServiceServer(r, audit.Service{DB: db})
+	return []loop{
+		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
+		func(ctx context.Context) {
+			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })
+		},
+	}
 }
+
+// loop runs until its context is done.
+type loop func(context.Context)
 
 // newSalt returns 16 random bytes, for the commitments to free text that stand
 // on the audit log.

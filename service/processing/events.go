@@ -57,7 +57,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		return answer, changes, nil
 	})
 	if err == nil {
-		s.Hub.Signal(req.Name)
+		s.Hub.Changed(req.Name)
 	}
 	return answer, err
 }

@@ -3,7 +3,6 @@ package processing
 import (
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -11,69 +10,27 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
+	"alkalog/service/timing"
 )
 
-// Hub tells the watchers on this server that a session has new events. It is a
-// hint: what another server recorded is found by looking.
-type Hub struct {
-	mu       sync.Mutex
-	watchers map[string]map[chan struct{}]bool
-}
-
-// Signal wakes the watchers of a session. It never waits for one.
-func (h *Hub) Signal(session string) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for c := range h.watchers[session] {
-		select {
-		case c <- struct{}{}:
-		default: // it has not yet taken the last signal, which will do
-		}
-	}
-}
-
-// watch registers a watcher; leave ends it.
-func (h *Hub) watch(session string) (signal <-chan struct{}, leave func()) {
-	c := make(chan struct{}, 1)
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.watchers == nil {
-		h.watchers = map[string]map[chan struct{}]bool{}
-	}
-	if h.watchers[session] == nil {
-		h.watchers[session] = map[chan struct{}]bool{}
-	}
-	h.watchers[session][c] = true
-	return c, func() {
-		h.mu.Lock()
-		defer h.mu.Unlock()
-		delete(h.watchers[session], c)
-		if len(h.watchers[session]) == 0 {
-			delete(h.watchers, session)
-		}
-	}
-}
-
 const (
-	// lookEvery is how often a watcher looks for what another server recorded,
-	// and for guidance that time alone has changed.
-	lookEvery = time.Second
 	// heartbeatEvery keeps a quiet stream alive; the contract promises 20 s.
 	heartbeatEvery = 15 * time.Second
+	// sendTime is how long one message may take before the watcher is let go.
+	sendTime = 10 * time.Second
 )
 
 // WatchSession sends the state now, then each change. The first message is the
-// whole state, also when resuming, so that nothing can be missed. A watcher that is too
-// slow for one message per look simply gets the newest state next: no message
-// is queued, so none can pile up and no writer ever waits.
+// whole state, also when resuming, so that nothing can be missed. No message is
+// ever queued: a watcher that is slow gets the newest state next, one that takes
+// nothing at all is let go, and no writer ever waits for either.
 func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingService_WatchSessionServer) error {
 	if _, err := sequenceOf(req.ResumeToken); err != nil {
 		return err
 	}
-	signal, leave := s.Hub.watch(req.Name)
+	w, leave := s.Hub.watch(req.Name)
 	defer leave()
-	look, beat := time.NewTicker(lookEvery), time.NewTicker(heartbeatEvery)
-	defer look.Stop()
+	beat := time.NewTicker(heartbeatEvery)
 	defer beat.Stop()
 	var sent *pb.SessionState
 	for {
@@ -81,29 +38,62 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 		if err != nil {
 			return err
 		}
-		state := session.State
-		if !sameGuidance(sent, state) {
-			sent = state
-			if err := stream.Send(&pb.WatchSessionResponse{
-				ResumeToken: token(state),
-				Message:     &pb.WatchSessionResponse_State{State: state},
+		s.Hub.saw(w, session.State.Sequence)
+		if !sameGuidance(sent, session.State) {
+			sent = session.State
+			if err := send(stream, &pb.WatchSessionResponse{
+				ResumeToken: token(sent),
+				Message:     &pb.WatchSessionResponse_State{State: sent},
 			}); err != nil {
 				return err
 			}
 		}
+		if err := s.await(stream, w, session, beat.C); err != nil {
+			return err
+		}
+	}
+}
+
+// await returns when there may be something new to send: events, or guidance
+// that time alone changes. Meanwhile it keeps the stream alive.
+func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watcher, session *pb.Session, beat <-chan time.Time) error {
+	var change <-chan time.Time
+	if until, ok := timing.WaitsUntil(session, session.State); ok {
+		timer := time.NewTimer(until.Sub(s.Now()))
+		defer timer.Stop()
+		change = timer.C
+	}
+	for {
 		select {
 		case <-stream.Context().Done():
 			return stream.Context().Err()
-		case <-signal:
-		case <-look.C:
-		case <-beat.C:
-			if err := stream.Send(&pb.WatchSessionResponse{
-				ResumeToken: token(sent),
+		case <-w.news:
+			return nil
+		case <-change:
+			return nil
+		case <-beat:
+			if err := send(stream, &pb.WatchSessionResponse{
+				ResumeToken: token(session.State),
 				Message:     &pb.WatchSessionResponse_Heartbeat{Heartbeat: timestamppb.New(s.Now())},
 			}); err != nil {
 				return err
 			}
 		}
+	}
+}
+
+// send sends one message, or lets a watcher go that does not take it. Ending
+// the stream also ends the send that was under way.
+func send(stream pb.ProcessingService_WatchSessionServer, m *pb.WatchSessionResponse) error {
+	done := make(chan error, 1)
+	go func() { done <- stream.Send(m) }()
+	timer := time.NewTimer(sendTime)
+	defer timer.Stop()
+	select {
+	case err := <-done:
+		return err
+	case <-timer.C:
+		return fault.TooSlow()
 	}
 }
 

@@ -48,12 +48,13 @@ create table overrides (
 
 create table sessions (
 	chain id not null, parent id not null, id id not null, etag text not null, body bytea not null,
-	sequence bigint not null, decision text, used text[],
+	sequence bigint not null, decision text, update_time timestamptz, open boolean not null, used text[],
 	primary key (chain, parent, id)
 );
 create index sessions_by_id on sessions (chain, id);
--- Keys begin with the chain, because they are resource names.
 create index sessions_by_decision on sessions (chain, decision) where decision is not null;
+create index sessions_open on sessions (chain, update_time) where open;
+-- Keys begin with the chain, because they are resource names.
 create index sessions_by_use on sessions using gin (used);
 
 create table session_events (

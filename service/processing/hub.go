@@ -1,0 +1,193 @@
+package processing
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// Hub brings watchers the news that a session has new events: at once from this
+// server, as a hint from other servers on the same database, and by looking, for
+// hints that were lost. It holds no state of a session; a watcher reads that.
+type Hub struct {
+	mu       sync.Mutex
+	watchers map[string]map[*watcher]bool
+	changed  map[string]bool // to be announced to other servers
+	nudge    chan struct{}
+}
+
+// watcher is one stream.
+type watcher struct {
+	news chan struct{} // one place: news that was not taken yet will do
+	seen int64         // sequence last seen; guarded by the hub
+}
+
+// NewHub returns a hub without watchers.
+func NewHub() *Hub {
+	return &Hub{watchers: map[string]map[*watcher]bool{}, changed: map[string]bool{}, nudge: make(chan struct{}, 1)}
+}
+
+// Changed says that events of a session were committed here. It never waits.
+func (h *Hub) Changed(session string) {
+	h.wake(session)
+	h.mu.Lock()
+	h.changed[session] = true
+	h.mu.Unlock()
+	offer(h.nudge)
+}
+
+// wake wakes the watchers of a session here; of all sessions for an empty name.
+func (h *Hub) wake(session string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for name, watchers := range h.watchers {
+		if session != "" && session != name {
+			continue
+		}
+		for w := range watchers {
+			offer(w.news)
+		}
+	}
+}
+
+// offer puts a token into a channel unless one is there.
+func offer(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// watch registers a watcher; leave ends it.
+func (h *Hub) watch(session string) (w *watcher, leave func()) {
+	w = &watcher{news: make(chan struct{}, 1)}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.watchers[session] == nil {
+		h.watchers[session] = map[*watcher]bool{}
+	}
+	h.watchers[session][w] = true
+	return w, func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		delete(h.watchers[session], w)
+		if len(h.watchers[session]) == 0 {
+			delete(h.watchers, session)
+		}
+	}
+}
+
+// saw notes how far a watcher has seen.
+func (h *Hub) saw(w *watcher, sequence int64) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	w.seen = sequence
+}
+
+const (
+	// announceEvery gathers changes into one announcement, well within the 250 ms
+	// in which every watcher has the call to rinse.
+	announceEvery = 50 * time.Millisecond
+	// lookEvery is how often the hub looks for events whose hint was lost.
+	lookEvery = time.Second
+	// retryAfter is the pause after the database did not answer.
+	retryAfter = time.Second
+)
+
+// Run carries news between servers until ctx is done.
+func (h *Hub) Run(ctx context.Context, db *storage.DB) {
+	var all sync.WaitGroup
+	all.Go(func() { h.announce(ctx, db) })
+	all.Go(func() { h.listen(ctx, db) })
+	all.Go(func() { h.look(ctx, db) })
+	all.Wait()
+}
+
+// announce tells other servers, a batch at a time. What it fails to tell, they
+// find by looking.
+func (h *Hub) announce(ctx context.Context, db *storage.DB) {
+	for wait(ctx, h.nudge, 0) {
+		if !wait(ctx, nil, announceEvery) {
+			return
+		}
+		h.mu.Lock()
+		names := make([]string, 0, len(h.changed))
+		for name := range h.changed {
+			names = append(names, name)
+		}
+		clear(h.changed)
+		h.mu.Unlock()
+		_ = storage.Announce(ctx, db, names)
+	}
+}
+
+// listen wakes watchers of what other servers announce.
+func (h *Hub) listen(ctx context.Context, db *storage.DB) {
+	for {
+		_ = storage.Listen(ctx, db, h.wake)
+		if !wait(ctx, nil, retryAfter) {
+			return
+		}
+	}
+}
+
+// look wakes watchers of sessions that have more events than they have seen.
+func (h *Hub) look(ctx context.Context, db *storage.DB) {
+	for wait(ctx, nil, lookEvery) {
+		for chain, names := range h.watched() {
+			_ = storage.Read(ctx, db, chain, func(r *storage.Snapshot) error {
+				sequences, err := storage.Sequences(r, names)
+				for name, sequence := range sequences {
+					h.compare(name, sequence)
+				}
+				return err
+			})
+		}
+	}
+}
+
+// watched is the names of the sessions watched, by the id of their chain.
+func (h *Hub) watched() map[string][]string {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	names := map[string][]string{}
+	for name := range h.watchers {
+		names[record.Chain(name)] = append(names[record.Chain(name)], name)
+	}
+	return names
+}
+
+// compare wakes the watchers of a session that have seen less.
+func (h *Hub) compare(session string, sequence int64) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for w := range h.watchers[session] {
+		if w.seen < sequence {
+			offer(w.news)
+		}
+	}
+}
+
+// wait waits for the channel, or for a time when there is none, and reports
+// false when ctx is done.
+func wait(ctx context.Context, c <-chan struct{}, d time.Duration) bool {
+	if c != nil {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-c:
+			return true
+		}
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-timer.C:
+		return true
+	}
+}

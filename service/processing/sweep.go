@@ -1,0 +1,124 @@
+package processing
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+const (
+	// sweepEvery is how often open sessions are looked at, watched or not.
+	sweepEvery = 5 * time.Second
+	// missedAfter is how long a call to rinse may stand before it counts as
+	// missed: the minute in which a rinse must follow discomfort (common
+	// practice: at once).
+	missedAfter = time.Minute
+	// openFor is how long after its last change a session is still looked at. Our
+	// own choice: nobody has product on the hair a day later.
+	openFor = 24 * time.Hour
+)
+
+// Sweep looks at every open session until ctx is done, and records each call to
+// rinse that nobody was seen to follow, once, however many servers look.
+func (s Service) Sweep(ctx context.Context, report func(error)) {
+	for wait(ctx, nil, sweepEvery) {
+		if err := s.SweepOnce(ctx); err != nil && ctx.Err() == nil {
+			report(err)
+		}
+	}
+}
+
+// SweepOnce looks once.
+func (s Service) SweepOnce(ctx context.Context) error {
+	for page := (storage.Page{Size: 500}); ; {
+		var chains []*pb.Chain
+		err := storage.Read(ctx, s.DB, "", func(r *storage.Snapshot) (err error) {
+			chains, page.Token, err = storage.ListChains(r, page)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for _, chain := range chains {
+			if err := s.sweepChain(ctx, chain.Name); err != nil {
+				return err
+			}
+		}
+		if page.Token == "" {
+			return nil
+		}
+	}
+}
+
+// sweepChain looks at the open sessions of one chain.
+func (s Service) sweepChain(ctx context.Context, chain string) error {
+	now := s.Now()
+	missed := map[*pb.MissedAlarm]*pb.Session{}
+	err := storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) error {
+		sessions, err := storage.OpenSessions(r, now.Add(-openFor))
+		if err != nil {
+			return err
+		}
+		for _, session := range sessions {
+			events, err := storage.Events(r, session.Name, 0)
+			if err != nil {
+				return err
+			}
+			state, err := record.State(r, session, events, now)
+			if err != nil {
+				return err
+			}
+			for _, alarm := range state.Alarms {
+				if isMissed(alarm, now) {
+					missed[missedAlarm(session, alarm)] = session
+				}
+			}
+		}
+		return nil
+	})
+	for m, session := range missed {
+		if err == nil {
+			err = s.recordMissed(ctx, session, m)
+		}
+	}
+	return err
+}
+
+// isMissed reports whether a call to rinse has stood too long.
+func isMissed(a *pb.Alarm, now time.Time) bool {
+	return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && now.Sub(a.SinceTime.AsTime()) >= missedAfter
+}
+
+// missedAlarm names a missed call by session, kind and section, so that it is
+// recorded once although it goes on and although several servers see it.
+func missedAlarm(session *pb.Session, a *pb.Alarm) *pb.MissedAlarm {
+	what := session.Name + " " + a.Kind.String() + " " + a.SectionId
+	return &pb.MissedAlarm{
+		Session:   session.Name,
+		Alarm:     &pb.Alarm{Kind: a.Kind, SectionId: a.SectionId},
+		RequestId: uuid.NewSHA1(uuid.NameSpaceOID, []byte(what)).String(),
+	}
+}
+
+// recordMissed puts a missed call on the audit log.
+func (s Service) recordMissed(ctx context.Context, session *pb.Session, m *pb.MissedAlarm) error {
+	scene := ledger.Scene{
+		Chain: chainName(session.Name), Actor: "server", RequestID: m.RequestId, Time: s.Now(), NewID: storage.NewID,
+	}
+	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), m, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
+		m := &pb.Alarm{Kind: m.Alarm.Kind, SectionId: m.Alarm.SectionId,
+			Message: "the call to rinse stood for a minute and no rinse was recorded"}
+		return &pb.MissedAlarm{Session: session.Name, Alarm: m, RequestId: scene.RequestID},
+			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, m)}}, nil
+	})
+	return err
+}
+
+// chainName is the resource name of a session's chain.
+func chainName(session string) string { return "chains/" + record.Chain(session) }
