@@ -14,14 +14,18 @@ type claim struct {
 	request, answer []byte
 }
 
-// newClaim marshals a request and its answer.
+// newClaim marshals a request and its answer; nil for one that is not kept.
 func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	c := claim{chain: chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName())}
 	var err error
 	if c.request, err = stored.Marshal(req); err != nil {
 		return c, fmt.Errorf("storage: request: %w", err)
 	}
-	if c.answer, err = stored.Marshal(answer); err != nil {
+	c.answer = []byte{}
+	if answer != nil {
+		c.answer, err = stored.Marshal(answer)
+	}
+	if err != nil {
 		return c, fmt.Errorf("storage: answer: %w", err)
 	}
 	return c, nil
@@ -53,11 +57,14 @@ type answered struct {
 	Kind    string
 	Request []byte
 	Answer  []byte
+	// Replicated says that commits wait for a standby.
+	Replicated bool
 }
 
 // requestQuery also tells the database the chain, before anything is read.
 const requestQuery = `with at as materialized (select set_config('alkalog.chain', $1, true) as chain)
-select kind, request, answer from at join requests using (chain) where id = $2`
+select kind, request, answer, current_setting('synchronous_standby_names') <> '' as replicated
+from at join requests using (chain) where id = $2`
 
 // request looks up a request by its id.
 func (s *Snapshot) request(id string) (answered, error) {

@@ -136,46 +136,57 @@ func pause(ctx context.Context, try int) bool {
 
 // attempt looks the request up, decides if it is new, and commits.
 func (w *write) attempt(ctx context.Context) (proto.Message, error) {
-	answer, changes, known, err := w.think(ctx)
-	if known || err != nil && w.doubt == nil {
-		return answer, err
-	}
-	if err != nil {
+	t, err := w.think(ctx)
+	switch {
+	case err == nil && t.known:
+		return t.answer, w.confirm(ctx, t.replicated)
+	case err == nil:
+		rows, err := w.rows(t.answer, t.changes)
+		if err != nil {
+			return nil, err
+		}
+		return t.answer, w.commit(ctx, rows)
+	case w.doubt != nil && !t.known:
 		// The commit in doubt may still be under way, and then its answer counts
-		// and this refusal does not.
+		// and this error does not.
 		if open := w.settle(ctx); open != nil {
 			return nil, open
 		}
-		return nil, err
 	}
-	rows, err := w.rows(answer, changes)
-	if err != nil {
-		return nil, err
-	}
-	return answer, w.commit(ctx, rows)
+	return nil, err
+}
+
+// thought is what came of looking at the database.
+type thought struct {
+	answer  proto.Message
+	changes Changes
+	// known says that the request was answered before, and replicated that such
+	// answers count only when they have reached a standby.
+	known, replicated bool
 }
 
 // think runs in a snapshot. Nothing is locked meanwhile and nothing is held
 // afterwards.
-func (w *write) think(ctx context.Context) (answer proto.Message, changes Changes, known bool, err error) {
+func (w *write) think(ctx context.Context) (thought, error) {
 	tx, err := w.db.begin(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
-		return nil, Changes{}, false, err
+		return thought{}, err
 	}
 	defer tx.end()
 	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain}
 	old, err := s.request(w.req.GetRequestId())
-	switch {
-	case err == nil:
-		answer, err = old.answerTo(w.req, w.blank())
-		return answer, Changes{}, true, err
-	case !errors.Is(err, ErrNotFound):
-		return nil, Changes{}, false, err
+	if err == nil {
+		answer, err := old.answerTo(w.req, w.blank())
+		return thought{answer: answer, known: true, replicated: old.Replicated}, err
 	}
-	if answer, changes, err = w.decide(s); err != nil {
-		err = refusal{err}
+	if !errors.Is(err, ErrNotFound) {
+		return thought{}, err
 	}
-	return answer, changes, false, err
+	answer, changes, err := w.decide(s)
+	if err != nil {
+		return thought{}, refusal{err}
+	}
+	return thought{answer: answer, changes: changes}, nil
 }
 
 // rows is a write made ready: everything is in bytes before a transaction is
@@ -223,6 +234,25 @@ func (w *write) commit(ctx context.Context, rows rows) error {
 	if err != nil {
 		tx.end()
 		return explain(ctx, err)
+	}
+	return tx.commit(ctx)
+}
+
+// confirm makes sure that an answer found in the database has reached the
+// standby. It may be visible here and not there, when its COMMIT was cut short
+// or the server was restarted meanwhile. A standby has all that came before
+// what it acknowledges, so the COMMIT of anything that is logged will do.
+func (w *write) confirm(ctx context.Context, replicated bool) error {
+	if !replicated {
+		return nil
+	}
+	tx, err := w.db.begin(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrUnknown, err)
+	}
+	if _, err := tx.ExecContext(ctx, "select pg_logical_emit_message(true, $1, '')", schema); err != nil {
+		tx.end()
+		return fmt.Errorf("%w: %w", ErrUnknown, explain(ctx, err))
 	}
 	return tx.commit(ctx)
 }

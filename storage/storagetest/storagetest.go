@@ -36,6 +36,8 @@ type Database struct {
 	Cluster *localpg.Cluster
 	// Name is the name of the database.
 	Name string
+
+	config localpg.Config // of a cluster of its own
 }
 
 // DSN is the connection string for a role.
@@ -108,16 +110,30 @@ func NewDurable(t testing.TB, settings map[string]string) Database {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
-	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: dir, Settings: settings})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cluster.Stop() }) // an error if the test has killed it
-	d := Database{Cluster: cluster, Name: localpg.Superuser}
+	d := startDurable(t, localpg.Config{Dir: dir, Settings: settings})
 	if err := storage.Migrate(t.Context(), d.DSN(localpg.Superuser)); err != nil {
 		t.Fatal(err)
 	}
 	return d
+}
+
+// startDurable starts a cluster, and stops it after the test.
+func startDurable(t testing.TB, cfg localpg.Config) Database {
+	t.Helper()
+	cluster, err := localpg.Start(t.Context(), cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cluster.Stop() }) // an error if the test has killed it
+	return Database{Cluster: cluster, Name: localpg.Superuser, config: cfg}
+}
+
+// Restart stops a durable database's cluster, if it still runs, and starts it
+// again with the data it has.
+func (d Database) Restart(t testing.TB) Database {
+	t.Helper()
+	d.Cluster.Stop() // an error if the test has killed it
+	return startDurable(t, d.config)
 }
 
 // Run runs the tests of a package, stops the cluster if one was started, and
@@ -183,6 +199,8 @@ func (c *cluster) start(ctx context.Context) error {
 	if !c.running {
 		return fmt.Errorf("the package needs func TestMain(m *testing.M) { os.Exit(storagetest.Run(m)) }")
 	}
+	sweep(memory())
+	sweep(os.TempDir())
 	dir, err := os.MkdirTemp(memory(), dirPrefix()+"*")
 	if err != nil {
 		return err
@@ -237,13 +255,17 @@ func joinFirst(errs ...error) error {
 }
 
 // memory is a directory in memory with room for a cluster, or the usual one.
-// What killed test binaries have left there is removed.
 func memory() string {
 	const dir, room = "/dev/shm", 1 << 30
 	var fs syscall.Statfs_t
 	if err := syscall.Statfs(dir, &fs); err != nil || fs.Bavail*uint64(fs.Bsize) < room {
-		return ""
+		return os.TempDir()
 	}
+	return dir
+}
+
+// sweep removes what killed test binaries have left in a directory.
+func sweep(dir string) {
 	left, _ := filepath.Glob(filepath.Join(dir, "alkalog-test-*"))
 	for _, old := range left {
 		pid, err := strconv.Atoi(strings.Split(filepath.Base(old), "-")[2])
@@ -251,7 +273,6 @@ func memory() string {
 			os.RemoveAll(old)
 		}
 	}
-	return dir
 }
 
 // dirPrefix marks a directory as this process's.
