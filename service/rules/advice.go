@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 
+	"cel.dev/cel-go/interpreter"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -25,57 +27,53 @@ func (b *book) newCheck(expression, scope string) (check, error) {
 	return check{f, pb.RuleScope(n)}, nil
 }
 
-// reply is a check's answer: yes, no, or not known for want of a field.
+// reply is a check's answer: yes, no, or open for want of fields.
 type reply struct {
-	yes     bool
-	missing int // a field, or -1
-	about   subject
+	yes, open bool
+	missing   []int
+	about     subject
 }
 
-// put asks the check; of several subjects one yes is enough.
-func (c check) put(s *state) (reply, error) {
-	found := reply{missing: -1}
-	var failed error
-	visit := func(about subject) {
-		yes, missing, err := c.ask(s)
-		switch {
-		case err != nil:
-			failed = err
-		case yes && !found.yes:
-			found = reply{true, -1, about}
-		case len(missing) > 0 && !found.yes && found.missing < 0:
-			found = reply{false, missing[0], about}
-		}
+// put asks checks, each of every subject of its scope: one yes is enough, and
+// one that waits keeps a no from being sure.
+func put(s *state, frame *interpreter.ExecutionFrame, checks []check) []reply {
+	replies := make([]reply, len(checks))
+	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
+		s.each(scope, func(about subject) {
+			for i, c := range checks {
+				if c.scope == scope && !replies[i].yes {
+					replies[i].hear(c, frame, about)
+				}
+			}
+		})
 	}
-	switch c.scope {
-	case pb.RuleScope_RULE_SCOPE_ZONE:
-		s.eachZone(visit)
-	case pb.RuleScope_RULE_SCOPE_SECTION:
-		s.eachSection(visit)
-	default:
-		visit(subject{})
+	return replies
+}
+
+// hear asks one check about one subject.
+func (r *reply) hear(c check, frame *interpreter.ExecutionFrame, about subject) {
+	yes, missing, err := c.ask(frame)
+	switch {
+	case yes:
+		*r = reply{yes: true}
+	case (err != nil || len(missing) > 0) && !r.open:
+		*r = reply{open: true, missing: missing, about: about}
 	}
-	return found, failed
 }
 
 // step moves the recommended strength.
 type step struct {
-	check
 	text     stepText
 	strength pb.Strength // of To or AtMost
 }
 
-func (b *book) step(text stepText) (step, error) {
-	c, err := b.newCheck(text.When, text.Scope)
-	if err != nil {
-		return step{}, err
-	}
+func newStep(text stepText) (step, error) {
 	word := text.To + text.AtMost
 	if word == "" {
-		return step{c, text, 0}, nil
+		return step{text, 0}, nil
 	}
 	n, err := number("STRENGTH_", pb.Strength_value, word)
-	return step{c, text, pb.Strength(n)}, err
+	return step{text, pb.Strength(n)}, err
 }
 
 // move is the strength after the step.
@@ -95,19 +93,17 @@ func (t step) move(from pb.Strength) pb.Strength {
 
 // advise works out the strength that suits this hair, step by step. A step that
 // would change it and waits for an answer leaves it open.
-func (e *Engine) advise(s *state) *pb.StrengthAdvice {
+func (e *Engine) advise(s *state, frame *interpreter.ExecutionFrame) *pb.StrengthAdvice {
 	a := &pb.StrengthAdvice{}
 	strength, open := pb.Strength_STRENGTH_UNSPECIFIED, false
-	for _, t := range e.strength {
+	for i, r := range put(s, frame, e.strengthChecks) {
+		t := e.strength[i]
 		after := t.move(strength)
-		if after == strength && !t.text.None {
-			continue
-		}
-		r, err := t.put(s)
 		switch {
-		case err != nil || r.missing >= 0:
+		case after == strength && !t.text.None:
+		case r.open:
 			open = true
-			a.Reasons = append(a.Reasons, "Not known yet: "+e.question(max(r.missing, 0), r.about))
+			a.Reasons = append(a.Reasons, e.notKnown(r))
 		case r.yes && t.text.None:
 			return &pb.StrengthAdvice{Reasons: append(a.Reasons, t.text.Because)}
 		case r.yes:
@@ -119,6 +115,14 @@ func (e *Engine) advise(s *state) *pb.StrengthAdvice {
 		a.Strength = strength
 	}
 	return a
+}
+
+// notKnown says which answer a check waits for.
+func (e *Engine) notKnown(r reply) string {
+	if len(r.missing) == 0 {
+		return "Not known, because it could not be worked out."
+	}
+	return "Not known yet: " + e.question(r.missing[0], r.about)
 }
 
 // alternative is something gentler to offer, with what speaks against it.
@@ -140,19 +144,18 @@ func (b *book) alternative(text alternativeText) (alternative, error) {
 }
 
 // offer lists the alternatives, those that nothing speaks against first.
-func (e *Engine) offer(s *state) []*pb.Alternative {
+func (e *Engine) offer(s *state, frame *interpreter.ExecutionFrame) []*pb.Alternative {
 	var offers []*pb.Alternative
 	for _, a := range e.alternatives {
 		offer := &pb.Alternative{Title: a.text.Title, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
-		for i, c := range a.against {
-			r, err := c.put(s)
+		for i, r := range put(s, frame, a.against) {
 			switch {
-			case err == nil && r.yes:
+			case r.yes:
 				offer.Suitable = false
 				offer.Cautions = append(offer.Cautions, a.text.Against[i].Caution)
-			case err != nil || r.missing >= 0:
+			case r.open:
 				offer.Suitable = false
-				offer.Cautions = append(offer.Cautions, "Not known yet: "+e.question(max(r.missing, 0), r.about))
+				offer.Cautions = append(offer.Cautions, e.notKnown(r))
 			}
 		}
 		offers = append(offers, offer)

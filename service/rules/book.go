@@ -68,26 +68,32 @@ func (b *book) functions() []cel.EnvOption {
 }
 
 // asSodiumHydroxide adds up the sodium, potassium and lithium hydroxide as % m/m
-// of sodium hydroxide, the way the law counts them, rounded to a billionth of a
-// percent so that the sum of two decimals is what a person would get.
+// of sodium hydroxide, the way the law counts them.
 func asSodiumHydroxide(list ref.Val) ref.Val {
 	ingredients, ok := list.Value().([]*pb.Ingredient)
 	if !ok {
 		return types.NewErr("not a list of ingredients")
 	}
-	names := map[pb.Substance]alkali.Substance{
-		pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:              alkali.SodiumHydroxide,
-		pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE:           alkali.PotassiumHydroxide,
-		pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE:             alkali.LithiumHydroxide,
-		pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE_MONOHYDRATE: alkali.LithiumHydroxideMonohydrate,
-	}
-	var composition alkali.Composition
+	var few [12]alkali.Part // as many as the contract allows
+	composition := few[:0]
 	for _, i := range ingredients {
-		if s, ok := names[i.GetSubstance()]; ok {
-			composition = append(composition, alkali.Part{Substance: s, Percent: i.GetMassPercent()})
-		}
+		composition = append(composition, alkali.Part{Substance: hydroxide(i.GetSubstance()), Percent: i.GetMassPercent()})
 	}
 	return rounded(alkali.EquivalentNaOH(composition))
+}
+
+func hydroxide(s pb.Substance) alkali.Substance {
+	switch s {
+	case pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:
+		return alkali.SodiumHydroxide
+	case pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE:
+		return alkali.PotassiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE:
+		return alkali.LithiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE_MONOHYDRATE:
+		return alkali.LithiumHydroxideMonohydrate
+	}
+	return alkali.UnknownSubstance
 }
 
 // percent adds up one substance, % m/m; what is no number counts as all of it.
@@ -99,17 +105,19 @@ func percent(list, substance ref.Val) ref.Val {
 	}
 	sum := 0.0
 	for _, i := range ingredients {
-		if int32(i.GetSubstance()) != w.number {
-			continue
+		switch {
+		case int32(i.GetSubstance()) != w.number:
+		case math.IsNaN(i.GetMassPercent()):
+			sum += 100
+		default:
+			sum += max(i.GetMassPercent(), 0)
 		}
-		if math.IsNaN(i.GetMassPercent()) {
-			return types.Double(100)
-		}
-		sum += i.GetMassPercent()
 	}
 	return rounded(sum)
 }
 
+// rounded is a percentage to a billionth, so that the sum of two decimals is what
+// a person would get.
 func rounded(percent float64) ref.Val { return types.Double(math.Round(percent*1e9) / 1e9) }
 
 // plain writes a value the way it is shown beside a finding.

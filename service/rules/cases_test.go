@@ -26,7 +26,7 @@ func eachRule(t *testing.T, e *Engine, visit func(*testing.T, ruleText, *rule)) 
 	n := 0
 	for _, d := range documents {
 		for _, text := range d.Rules {
-			r := e.rules[n]
+			r := e.texts[n]
 			n++
 			t.Run(text.ID, func(t *testing.T) { visit(t, text, r) })
 		}
@@ -80,7 +80,7 @@ func outcome(t *testing.T, e *Engine, r *rule, c caseText) string {
 	switch {
 	case err != nil:
 		t.Fatal(err)
-	case !r.holdsIn(in.GetSalon().GetJurisdiction()):
+	case r.holds&placeOf(in.GetSalon().GetJurisdiction()) == 0:
 		return "SILENT"
 	case len(missing) > 0:
 		return "WAITS"

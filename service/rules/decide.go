@@ -20,12 +20,6 @@ type waiting struct {
 	message string
 }
 
-// subject is the zone or section that a rule was asked about; none is the case.
-type subject struct {
-	name string // "zone:mid-strand"; empty for the case
-	path string // "consultation.hair.zones[mid-strand]"
-}
-
 // opinion is all that a policy's rules say of a case.
 type opinion struct {
 	findings []*pb.Finding // severest first
@@ -41,10 +35,13 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 		return nil, err
 	}
 	s := e.book.open(e.inForce(in))
-	o, err := e.ask(s)
+	frame, err := interpreter.NewExecutionFrame(s)
 	if err != nil {
 		return nil, err
 	}
+	defer frame.Close()
+	policy := e.under(in.GetHousePolicy())
+	o := e.ask(s, policy, frame)
 	verdict, questions := e.judge(o)
 	d := &pb.Decision{
 		Verdict:             verdict,
@@ -53,71 +50,37 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 		OpenQuestions:       questions,
 		Conditions:          e.conditions(o, questions),
 		Inputs:              s.in,
-		PolicyDigest:        e.Digest(s.in.GetHousePolicy()),
+		PolicyDigest:        policy.digest,
 		EngineVersion:       Version,
 		Cautions:            slices.Clone(e.cautions),
-		RecommendedStrength: e.advise(s),
+		RecommendedStrength: e.advise(s, frame),
 	}
 	if verdict >= pb.Verdict_VERDICT_REFER {
-		d.Alternatives = e.offer(s)
+		d.Alternatives = e.offer(s, frame)
 	}
 	return d, nil
 }
 
 // ask puts every rule that holds in the salon's jurisdiction to the case.
-func (e *Engine) ask(s *state) (*opinion, error) {
-	frame, err := interpreter.NewExecutionFrame(s)
-	if err != nil {
-		return nil, err
-	}
-	defer frame.Close()
+func (e *Engine) ask(s *state, p *policy, frame *interpreter.ExecutionFrame) *opinion {
 	o := &opinion{}
-	house := e.houseRules(s.in.GetHousePolicy())
-	put := func(scope pb.RuleScope, about subject) {
-		for _, r := range e.rules {
-			if r.scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
-				o.hear(s, r, about, frame)
+	place := placeOf(s.in.GetSalon().GetJurisdiction())
+	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
+		s.each(scope, func(about subject) {
+			for _, r := range e.rules[scope] {
+				if r.holds&place != 0 {
+					o.hear(s, r, about, frame)
+				}
 			}
-		}
-		for _, r := range house {
-			if r.scope == scope && r.holdsIn(s.in.GetSalon().GetJurisdiction()) {
-				o.hear(s, r, about, s) // on its own, so that its cost is its own
+			for _, r := range p.house[scope] {
+				if r.holds&place != 0 {
+					o.hear(s, r, about, s) // on its own, so that its cost is its own
+				}
 			}
-		}
+		})
 	}
-	put(pb.RuleScope_RULE_SCOPE_CASE, subject{})
-	s.eachZone(func(about subject) { put(pb.RuleScope_RULE_SCOPE_ZONE, about) })
-	s.eachSection(func(about subject) { put(pb.RuleScope_RULE_SCOPE_SECTION, about) })
 	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return cmp.Compare(b.Severity, a.Severity) })
-	return o, nil
-}
-
-// eachZone looks at the three zones in turn, whether listed or not.
-func (s *state) eachZone(visit func(subject)) {
-	for zone := pb.Zone_ZONE_NEW_GROWTH; zone <= pb.Zone_ZONE_ENDS; zone++ {
-		s.enterZone(zone)
-		name := zoneName(zone)
-		visit(subject{"zone:" + name, "consultation.hair.zones[" + name + "]"})
-	}
-}
-
-func zoneName(zone pb.Zone) string {
-	switch zone {
-	case pb.Zone_ZONE_NEW_GROWTH:
-		return "new-growth"
-	case pb.Zone_ZONE_MID_STRAND:
-		return "mid-strand"
-	}
-	return "ends"
-}
-
-// eachSection looks at the sections of the head in turn.
-func (s *state) eachSection(visit func(subject)) {
-	for _, section := range s.in.GetConsultation().GetHair().GetSections() {
-		s.enterSection(section)
-		id := section.GetSectionId()
-		visit(subject{"section:" + id, "consultation.hair.sections[" + id + "]"})
-	}
+	return o
 }
 
 // hear asks one rule about one subject and keeps what it says.

@@ -33,14 +33,19 @@ const Version = "1"
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.
 type Engine struct {
-	book         *book
-	text         []byte
-	defaults     *pb.PolicyParameters
-	rules        []*rule
-	questions    map[string]string
-	strength     []step
-	alternatives []alternative
-	cautions     []string
+	book           *book
+	text           []byte
+	textDigest     string
+	defaults       *pb.PolicyParameters
+	texts          []*rule // in the order of their files
+	rules          ruleSet
+	questions      map[string]string
+	strength       []step
+	strengthChecks []check // one for each step
+	alternatives   []alternative
+	cautions       []string
+	alone          *policy // without any house policy
+	shelf          *shelf
 }
 
 // New builds the built-in policy.
@@ -62,12 +67,16 @@ func Load(text []byte) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{book: book, text: text, defaults: &pb.PolicyParameters{}, questions: map[string]string{}}
+	e := &Engine{
+		book: book, text: slices.Clone(text), textDigest: digest(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{},
+		shelf: newShelf(shelfSpace),
+	}
 	for _, d := range documents {
 		if err := e.add(d); err != nil {
 			return nil, fmt.Errorf("%s: %w", d.Family, err)
 		}
 	}
+	e.alone = &policy{digest: e.digestWith(nil)}
 	return e, nil
 }
 
@@ -88,14 +97,19 @@ func (e *Engine) add(d document) error {
 		if built.failure != nil {
 			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
 		}
-		e.rules = append(e.rules, built)
+		e.texts = append(e.texts, built)
+		e.rules.add(built)
 	}
 	for _, text := range d.Strength {
-		s, err := e.book.step(text)
+		s, err := newStep(text)
 		if err != nil {
 			return err
 		}
-		e.strength = append(e.strength, s)
+		c, err := e.book.newCheck(text.When, text.Scope)
+		if err != nil {
+			return err
+		}
+		e.strength, e.strengthChecks = append(e.strength, s), append(e.strengthChecks, c)
 	}
 	for _, text := range d.Alternatives {
 		a, err := e.book.alternative(text)
@@ -115,7 +129,7 @@ func (e *Engine) PolicyText() []byte { return slices.Clone(e.text) }
 // Rules lists the rules that hold under a house policy, which may be nil: the
 // built-in ones in the order of their files, then the house's own.
 func (e *Engine) Rules(house *pb.HousePolicy) []*pb.Rule {
-	return append(copies(e.rules), copies(e.houseRules(house))...)
+	return append(copies(e.texts), copies(e.under(house).texts)...)
 }
 
 // errIncomplete is returned for inputs that no verdict can be based on.

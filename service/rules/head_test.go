@@ -121,11 +121,11 @@ func given(t testing.TB, in *pb.DecisionInputs, zone pb.Zone, changes map[string
 		if rest, ok := strings.CutPrefix(path, "section."); ok {
 			m, path = in.GetConsultation().GetHair().GetSections()[0].ProtoReflect(), rest
 		}
-		put(t, m, path, &node)
+		set(t, m, path, &node)
 	}
 }
 
-func put(t testing.TB, m protoreflect.Message, path string, node *yaml.Node) {
+func set(t testing.TB, m protoreflect.Message, path string, node *yaml.Node) {
 	t.Helper()
 	name, rest, deeper := strings.Cut(path, ".")
 	f := m.Descriptor().Fields().ByName(protoreflect.Name(name))
@@ -133,7 +133,7 @@ func put(t testing.TB, m protoreflect.Message, path string, node *yaml.Node) {
 	case f == nil:
 		t.Fatalf("there is no field %s in %s", name, m.Descriptor().Name())
 	case deeper:
-		put(t, m.Mutable(f).Message(), rest, node)
+		set(t, m.Mutable(f).Message(), rest, node)
 	case node.Tag == "!!null":
 		m.Clear(f)
 	case f.IsList():
@@ -179,7 +179,7 @@ func reading(t testing.TB, f protoreflect.FieldDescriptor, empty protoreflect.Va
 		return protoreflect.ValueOfMessage(timestamppb.New(today.Add(span(t, node.Value))).ProtoReflect())
 	}
 	for i := 0; i < len(node.Content); i += 2 {
-		put(t, empty.Message(), node.Content[i].Value, node.Content[i+1])
+		set(t, empty.Message(), node.Content[i].Value, node.Content[i+1])
 	}
 	return empty
 }

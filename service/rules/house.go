@@ -6,9 +6,9 @@ import (
 	"slices"
 	"strings"
 
-	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/cost"
 	"cel.dev/cel-go/common/types"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
@@ -158,19 +158,26 @@ func (e *Engine) checkParameters(p *pb.PolicyParameters) []Problem {
 	return problems
 }
 
-// houseRules builds a house policy's rules.
-func (e *Engine) houseRules(house *pb.HousePolicy) []*rule {
-	var rules []*rule
-	for _, text := range house.GetRules() {
-		rules = append(rules, e.book.newRule(text, cel.CostLimit(houseCost)))
+// houseRule is the rule as the engine keeps it: the layer and the basis cannot
+// pretend to be another's.
+func houseRule(text *pb.Rule) *pb.Rule {
+	r := proto.CloneOf(text)
+	r.Layer = pb.Layer_LAYER_HOUSE
+	if r.Basis == nil {
+		r.Basis = &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_HOUSE}
 	}
-	return rules
+	if r.OverrideTerms == nil {
+		r.OverrideTerms = &pb.OverrideTerms{}
+	}
+	return r
 }
 
 // Digest names the policy together with a house policy, which may be nil: the
-// SHA-256 of PolicyText and HouseText.
-func (e *Engine) Digest(house *pb.HousePolicy) string {
-	return digest(fmt.Appendf(nil, "built-in %s\nhouse %s\n", digest(e.text), digest(HouseText(house))))
+// SHA-256 of the digests of PolicyText and HouseText.
+func (e *Engine) Digest(house *pb.HousePolicy) string { return e.under(house).digest }
+
+func (e *Engine) digestWith(house *pb.HousePolicy) string {
+	return digest(fmt.Appendf(nil, "built-in %s\nhouse %s\n", e.textDigest, digest(HouseText(house))))
 }
 
 // HouseText writes out all of a house policy that bears on a decision, in a form

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"cel.dev/cel-go/interpreter"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -70,12 +71,12 @@ func element(in *pb.DecisionInputs, list, key string) protoreflect.Message {
 		i := slices.IndexFunc(hair.GetSections(), func(s *pb.HeadSection) bool { return s.GetSectionId() == key })
 		return hair.GetSections()[i].ProtoReflect()
 	}
+	zone := pb.Zone(pb.Zone_value["ZONE_"+strings.ToUpper(strings.ReplaceAll(key, "-", "_"))])
 	for _, z := range hair.GetZones() {
-		if zoneName(z.GetZone()) == key {
+		if z.GetZone() == zone {
 			return z.ProtoReflect()
 		}
 	}
-	zone := pb.Zone(pb.Zone_value["ZONE_"+strings.ToUpper(strings.ReplaceAll(key, "-", "_"))])
 	in.Consultation.Hair.Zones = append(in.Consultation.Hair.Zones, &pb.HairZone{Zone: zone})
 	return in.Consultation.Hair.Zones[len(in.Consultation.Hair.Zones)-1].ProtoReflect()
 }
@@ -92,8 +93,8 @@ func askedPaths(e *Engine, in *pb.DecisionInputs) []string {
 	}
 	s := e.book.open(in)
 	add(0, e.book.zones, subject{})
-	s.eachZone(func(about subject) { add(e.book.zones, e.book.sections, about) })
-	s.eachSection(func(about subject) { add(e.book.sections, len(e.book.fields), about) })
+	s.each(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { add(e.book.zones, e.book.sections, about) })
+	s.each(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { add(e.book.sections, len(e.book.fields), about) })
 	return paths
 }
 
@@ -413,10 +414,13 @@ func TestStandingVerdict(t *testing.T) {
 func checkStanding(t rapid.TB, e *Engine, d *pb.Decision) {
 	t.Helper()
 	want := pb.Verdict_VERDICT_PROCEED
-	o, err := e.ask(e.book.open(d.GetInputs()))
+	s := e.book.open(d.GetInputs())
+	frame, err := interpreter.NewExecutionFrame(s)
 	if err != nil {
 		t.Fatal(err)
 	}
+	defer frame.Close()
+	o := e.ask(s, e.alone, frame)
 	for _, f := range o.findings {
 		if !f.GetOverrideTerms().GetAllowed() {
 			want = max(want, verdictOf(f.GetSeverity()))

@@ -126,12 +126,13 @@ func jurisdictions(names []string) uint64 {
 	return holds
 }
 
-// holdsIn tells whether the rule speaks of the salon's jurisdiction.
-func (r *rule) holdsIn(place pb.Jurisdiction) bool {
-	if _, known := pb.Jurisdiction_name[int32(place)]; !known {
-		place = pb.Jurisdiction_JURISDICTION_UNSPECIFIED
+// placeOf is the bit of a jurisdiction; one that this version does not know
+// counts as not stated.
+func placeOf(j pb.Jurisdiction) uint64 {
+	if j < 0 || j > pb.Jurisdiction_JURISDICTION_US_MARYLAND {
+		return 1
 	}
-	return r.holds&(1<<place) != 0
+	return 1 << j
 }
 
 // template is a message with fields in braces, "{parameters.colour_wait_days}".
@@ -174,6 +175,11 @@ func (t template) say(s *state) string {
 	}
 	return b.String()
 }
+
+// ruleSet holds rules by scope, each in its order.
+type ruleSet [pb.RuleScope_RULE_SCOPE_SECTION + 1][]*rule
+
+func (s *ruleSet) add(r *rule) { s[r.scope] = append(s[r.scope], r) }
 
 // copies are the rules' texts, free for the caller to change.
 func copies(rules []*rule) []*pb.Rule {

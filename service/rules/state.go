@@ -39,12 +39,15 @@ func (s *state) value(i int) ref.Val {
 // enterZone makes zone the one that is being looked at. A zone that the
 // consultation does not list is there all the same, and nothing of it is known.
 func (s *state) enterZone(zone pb.Zone) {
-	s.zone = &pb.HairZone{Zone: zone}
+	s.zone = nil
 	for _, z := range s.in.GetConsultation().GetHair().GetZones() {
 		if z.GetZone() == zone {
 			s.zone = z
 			break
 		}
+	}
+	if s.zone == nil {
+		s.zone = &pb.HairZone{Zone: zone}
 	}
 	clear(s.values[s.book.zones:s.book.sections])
 }
@@ -52,6 +55,47 @@ func (s *state) enterZone(zone pb.Zone) {
 func (s *state) enterSection(section *pb.HeadSection) {
 	s.section = section
 	clear(s.values[s.book.sections:])
+}
+
+// subject is the zone or section that a rule was asked about; none is the case.
+type subject struct {
+	name string // "zone:mid-strand"; empty for the case
+	path string // "consultation.hair.zones[mid-strand]"
+}
+
+// zones are the three zones of the hair, from the scalp outwards.
+func zones() [3]struct {
+	pb.Zone
+	subject
+} {
+	return [3]struct {
+		pb.Zone
+		subject
+	}{
+		{pb.Zone_ZONE_NEW_GROWTH, subject{"zone:new-growth", "consultation.hair.zones[new-growth]"}},
+		{pb.Zone_ZONE_MID_STRAND, subject{"zone:mid-strand", "consultation.hair.zones[mid-strand]"}},
+		{pb.Zone_ZONE_ENDS, subject{"zone:ends", "consultation.hair.zones[ends]"}},
+	}
+}
+
+// each looks at the subjects of a scope in turn: the case itself, the three
+// zones, listed or not, or the sections that the salon described.
+func (s *state) each(scope pb.RuleScope, visit func(subject)) {
+	switch scope {
+	case pb.RuleScope_RULE_SCOPE_ZONE:
+		for _, z := range zones() {
+			s.enterZone(z.Zone)
+			visit(z.subject)
+		}
+	case pb.RuleScope_RULE_SCOPE_SECTION:
+		for _, section := range s.in.GetConsultation().GetHair().GetSections() {
+			s.enterSection(section)
+			id := section.GetSectionId()
+			visit(subject{"section:" + id, "consultation.hair.sections[" + id + "]"})
+		}
+	default:
+		visit(subject{})
+	}
 }
 
 // ResolveName implements interpreter.Activation.
