@@ -39,6 +39,9 @@ type reply struct {
 func put(s *state, frame *interpreter.ExecutionFrame, checks []check) []reply {
 	replies := make([]reply, len(checks))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
+		if !slices.ContainsFunc(checks, func(c check) bool { return c.scope == scope }) {
+			continue
+		}
 		s.each(scope, func(about subject) {
 			for i, c := range checks {
 				if c.scope == scope && !replies[i].yes {

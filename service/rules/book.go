@@ -9,6 +9,7 @@ import (
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/common/types/ref"
+	"cel.dev/cel-go/common/types/traits"
 	"cel.dev/cel-go/interpreter"
 
 	pb "alkalog/proto/alkalogv1"
@@ -67,16 +68,22 @@ func (b *book) functions() []cel.EnvOption {
 	}
 }
 
+// ingredients is a list of a product's ingredients that remembers the messages.
+type ingredients struct {
+	traits.Lister
+	messages []*pb.Ingredient
+}
+
 // asSodiumHydroxide adds up the sodium, potassium and lithium hydroxide as % m/m
 // of sodium hydroxide, the way the law counts them.
 func asSodiumHydroxide(list ref.Val) ref.Val {
-	ingredients, ok := list.Value().([]*pb.Ingredient)
+	of, ok := list.(*ingredients)
 	if !ok {
-		return types.NewErr("not a list of ingredients")
+		return types.NewErr("only product.ingredients can be counted as sodium hydroxide")
 	}
 	var few [12]alkali.Part // as many as the contract allows
 	composition := few[:0]
-	for _, i := range ingredients {
+	for _, i := range of.messages {
 		composition = append(composition, alkali.Part{Substance: hydroxide(i.GetSubstance()), Percent: i.GetMassPercent()})
 	}
 	return rounded(alkali.EquivalentNaOH(composition))
@@ -98,13 +105,13 @@ func hydroxide(s pb.Substance) alkali.Substance {
 
 // percent adds up one substance, % m/m; what is no number counts as all of it.
 func percent(list, substance ref.Val) ref.Val {
-	ingredients, ok := list.Value().([]*pb.Ingredient)
+	of, ok := list.(*ingredients)
 	w, known := substance.(*word)
 	if !ok || !known {
-		return types.NewErr("not ingredients and a substance")
+		return types.NewErr("only product.ingredients hold a percentage of a substance")
 	}
 	sum := 0.0
-	for _, i := range ingredients {
+	for _, i := range of.messages {
 		switch {
 		case int32(i.GetSubstance()) != w.number:
 		case math.IsNaN(i.GetMassPercent()):

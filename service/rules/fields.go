@@ -6,6 +6,7 @@ import (
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/common/types/ref"
+	"cel.dev/cel-go/common/types/traits"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -149,7 +150,10 @@ func productFields(v vocabulary) []field {
 			}
 			return nil
 		}},
-		listed("product.ingredients", "Ingredient", func(s *state) any { return of(s).GetIngredients() }),
+		{path: "product.ingredients", kind: cel.ListType(cel.ObjectType("alkalog.v1.Ingredient")), get: func(s *state) ref.Val {
+			messages := of(s).GetIngredients()
+			return &ingredients{s.book.adapter.NativeToValue(messages).(traits.Lister), messages}
+		}},
 		listed("product.lots", "Lot", func(s *state) any { return of(s).GetLots() }),
 		text("product.safety_data_sheet", of, (*pb.Product).GetSafetyDataSheet),
 		counted("product.directions.maximum_minutes", func(s *state) *int32 { return directions(s).MaximumMinutes }, directions),

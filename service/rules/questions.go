@@ -34,6 +34,9 @@ func verdictOf(s pb.Severity) pb.Verdict { return pb.Verdict_VERDICT_PROCEED + p
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
 func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion {
+	if len(o.waiting) == 0 {
+		return nil
+	}
 	type place struct{ field, order int }
 	order := map[string]place{}
 	byPath := map[string]*pb.OpenQuestion{}
