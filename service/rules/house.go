@@ -16,8 +16,8 @@ import (
 
 // houseCost is the most that one evaluation of a house rule may cost, in CEL's
 // units: about one for each field read or comparison made. The dearest built-in
-// rule costs about a tenth of it.
-const houseCost = 10_000
+// rule, which looks at every departure of every visit on the card, stays below.
+const houseCost = 25_000
 
 // Problem is one thing that is not right in a house policy: the field's path,
 // and what would be right.
@@ -116,7 +116,8 @@ func (b *book) objection(r *pb.Rule) string {
 	return ""
 }
 
-// sizes tells the cost estimate how long the lists of the inputs can be.
+// sizes tells the cost estimate how long the lists and texts of the inputs are
+// expected to be. Longer ones meet the limit while the rule runs.
 type sizes struct{}
 
 // EstimateCallCost implements cost.Estimator; CEL's own estimates hold.
@@ -124,15 +125,19 @@ func (sizes) EstimateCallCost(string, string, *cost.AstNode, []cost.AstNode) *co
 	return nil
 }
 
-// EstimateSize implements cost.Estimator with the contract's limits.
+// EstimateSize implements cost.Estimator: lots and ingredients as the contract
+// limits them, visits and names likewise, departures as many as a bad day has.
 func (sizes) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
-	most := uint64(2000) // characters
+	most := uint64(150) // characters of a name
 	if node.Type().Kind() == types.ListKind {
-		most = 50 // visits, deviations
-		switch element := node.Type().Parameters()[0].TypeName(); {
-		case strings.HasSuffix(element, ".Lot"):
+		switch node.Type().Parameters()[0].TypeName() {
+		case "alkalog.v1.Lot":
 			most = 500
-		case strings.HasSuffix(element, ".Ingredient"), strings.HasSuffix(element, ".SectionOutcome"):
+		case "alkalog.v1.Visit":
+			most = 50
+		case "alkalog.v1.Deviation":
+			most = 10
+		default:
 			most = 12
 		}
 	}

@@ -160,18 +160,21 @@ func (b *book) template(message string) template {
 	return t
 }
 
-// say fills the template in.
+// say fills the template in, with a capital at the beginning.
 func (t template) say(s *state) string {
 	if len(t) == 1 {
 		return t[0].text
 	}
 	var b strings.Builder
 	for _, p := range t {
-		if p.field < 0 {
-			b.WriteString(p.text)
-			continue
+		text := p.text
+		if p.field >= 0 {
+			text = plain(s.value(p.field))
 		}
-		b.WriteString(plain(s.value(p.field)))
+		if b.Len() == 0 && text != "" {
+			text = strings.ToUpper(text[:1]) + text[1:]
+		}
+		b.WriteString(text)
 	}
 	return b.String()
 }
