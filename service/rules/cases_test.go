@@ -19,12 +19,8 @@ func newEngine(t testing.TB) *Engine {
 // eachRule visits every built-in rule with its text.
 func eachRule(t *testing.T, e *Engine, visit func(*testing.T, ruleText, *rule)) {
 	t.Helper()
-	documents, err := parse(e.text)
-	if err != nil {
-		t.Fatal(err)
-	}
 	n := 0
-	for _, d := range documents {
+	for _, d := range e.documents {
 		for _, text := range d.Rules {
 			r := e.texts[n]
 			n++

@@ -36,6 +36,7 @@ type Engine struct {
 	book           *book
 	text           []byte
 	textDigest     string
+	documents      []document
 	defaults       *pb.PolicyParameters
 	texts          []*rule // in the order of their files
 	rules          ruleSet
@@ -63,15 +64,14 @@ func Load(text []byte) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	documents, err := parse(text)
-	if err != nil {
+	e := &Engine{
+		book: book, text: withoutCases(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{}, shelf: newShelf(shelfSpace),
+	}
+	e.textDigest = digest(e.text)
+	if e.documents, err = parse(text); err != nil {
 		return nil, err
 	}
-	e := &Engine{
-		book: book, text: slices.Clone(text), textDigest: digest(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{},
-		shelf: newShelf(shelfSpace),
-	}
-	for _, d := range documents {
+	for _, d := range e.documents {
 		if err := e.add(d); err != nil {
 			return nil, fmt.Errorf("%s: %w", d.Family, err)
 		}
@@ -122,8 +122,8 @@ func (e *Engine) add(d document) error {
 	return nil
 }
 
-// PolicyText is the text of the policy without any house policy. Kept under its
-// SHA-256, it lets Load build the same policy again.
+// PolicyText is the text of the policy without any house policy and without the
+// worked cases. Kept under its SHA-256, it lets Load build the same policy again.
 func (e *Engine) PolicyText() []byte { return slices.Clone(e.text) }
 
 // Rules lists the rules that hold under a house policy, which may be nil: the

@@ -182,7 +182,7 @@ func houseRule(text *pb.Rule) *pb.Rule {
 func (e *Engine) Digest(house *pb.HousePolicy) string { return e.under(house).digest }
 
 func (e *Engine) digestWith(house *pb.HousePolicy) string {
-	return digest(fmt.Appendf(nil, "built-in %s\nhouse %s\n", e.textDigest, digest(HouseText(house))))
+	return digest(lines(e.textDigest, digest(HouseText(house))))
 }
 
 // HouseText writes out all of a house policy that bears on a decision, in a form

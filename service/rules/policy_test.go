@@ -10,6 +10,28 @@ import (
 	"alkalog/service/alkali"
 )
 
+// The text that is kept and that the digest is of has every rule and no case.
+func TestTextHasNoCases(t *testing.T) {
+	e := newEngine(t)
+	kept, err := parse(e.PolicyText())
+	check0(t, err)
+	for i, d := range kept {
+		if len(d.Rules) != len(e.documents[i].Rules) || d.Family != e.documents[i].Family {
+			t.Fatalf("%s: %d rules of %d", d.Family, len(d.Rules), len(e.documents[i].Rules))
+		}
+		for j, r := range d.Rules {
+			if len(r.Cases) > 0 || r.When != e.documents[i].Rules[j].When {
+				t.Errorf("%s: %d cases in the text", r.ID, len(r.Cases))
+			}
+		}
+	}
+	again, err := Load(e.PolicyText())
+	check0(t, err)
+	if again.Digest(nil) != e.Digest(nil) {
+		t.Error("loaded from its text, the policy is another")
+	}
+}
+
 // What nobody may ever override.
 func TestAbsoluteRules(t *testing.T) {
 	e := newEngine(t)

@@ -8,6 +8,60 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Text is something to be kept for ever under its SHA-256, in lower-case hex, so
+// that decisions can be made again.
+type Text struct {
+	Digest string
+	Body   []byte
+}
+
+// Texts are what must be kept of a policy: first the two lines that the decision's
+// policy_digest is of, which name the other two; then the policy; then the house
+// policy, which may be nil.
+func (e *Engine) Texts(house *pb.HousePolicy) []Text {
+	written := HouseText(house)
+	texts := []Text{{Body: lines(e.textDigest, digest(written))}, {Body: e.PolicyText()}, {Body: written}}
+	for i := range texts {
+		texts[i].Digest = digest(texts[i].Body)
+	}
+	return texts
+}
+
+// lines are the text that policy_digest is the SHA-256 of.
+func lines(policy, house string) []byte {
+	return fmt.Appendf(nil, "built-in %s\nhouse %s\n", policy, house)
+}
+
+// Restore builds the policy that a decision was made under from the texts kept
+// then. find returns a text by its digest.
+func Restore(policyDigest string, find func(digest string) ([]byte, error)) (*Engine, error) {
+	first, err := fetch(policyDigest, find)
+	if err != nil {
+		return nil, err
+	}
+	var policy, house string
+	if _, err := fmt.Sscanf(string(first), "built-in %s\nhouse %s\n", &policy, &house); err != nil {
+		return nil, fmt.Errorf("the text %s names no policy: %w", policyDigest, err)
+	}
+	text, err := fetch(policy, find)
+	if err != nil {
+		return nil, err
+	}
+	return Load(text)
+}
+
+// fetch finds a text and makes sure that it is the one that was kept.
+func fetch(wanted string, find func(string) ([]byte, error)) ([]byte, error) {
+	text, err := find(wanted)
+	if err != nil {
+		return nil, err
+	}
+	if digest(text) != wanted {
+		return nil, fmt.Errorf("the text kept as %s is another", wanted)
+	}
+	return text, nil
+}
+
 // Compare says what differs between a stored decision and one made again from
 // its inputs, a line each, as "path: stored -> replayed". It looks at the answer:
 // the name, the times, the actor and the overrides are the record's, not the

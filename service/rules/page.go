@@ -1,0 +1,131 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Page is the whole policy as a page of Markdown for somebody who reads no code:
+// the numbers, every rule with what it demands, when, on which basis and who may
+// override it, and the worked cases.
+func (e *Engine) Page() []byte {
+	var b []byte
+	b = fmt.Appendf(b, "# The rules\n\nGenerated from the files in `policy`; do not edit. %d rules, policy text SHA-256 `%s`, engine version %s.\n", len(e.texts), e.textDigest, Version)
+	b = append(b, pageHead...)
+	next := e.texts
+	for _, d := range e.documents {
+		b = fmt.Appendf(b, "\n## %s\n", d.Family)
+		if d.About != "" {
+			b = fmt.Appendf(b, "\n%s\n", strings.TrimSpace(d.About))
+		}
+		b = append(b, e.numbers(d)...)
+		for _, text := range d.Rules {
+			b = append(b, explain(next[0].text, text.Cases)...)
+			next = next[1:]
+		}
+		b = append(b, advicePage(d)...)
+	}
+	return b
+}
+
+const pageHead = `
+The manufacturer's directions and local codes come first; these rules help to
+keep them and do not replace them. Nothing here is a diagnosis.
+
+A rule **refuses**, **refers** to a doctor, **asks** for something to be settled,
+or sets a **condition** to be ticked off; the severest that fires is the verdict.
+An answer that was not given is unknown, never "no": a rule that waits for one is
+put as a question. In a condition "c ? x : y", x is asked only when c holds.
+A basis is *published* (a source that was read), *common practice* (of the trade,
+without one source), *manufacturer* (the directions), or *from memory* (not
+confirmed). In the cases, everything not named is as on a sound head; "?" is an
+answer that is missing.
+`
+
+// numbers lists the policy's numbers, in the contract's order.
+func (e *Engine) numbers(d document) []byte {
+	var b []byte
+	fields := e.defaults.ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		if n, ok := d.Parameters[string(fields.Get(i).Name())]; ok {
+			b = fmt.Appendf(b, "- `%s`: %g\n", fields.Get(i).Name(), n)
+		}
+	}
+	if len(b) == 0 {
+		return nil
+	}
+	return append([]byte("\n"), b...)
+}
+
+// explain is the section of one rule.
+func explain(r *pb.Rule, cases []caseText) []byte {
+	b := fmt.Appendf(nil, "\n### %s\n\n", r.GetRuleId())
+	b = fmt.Appendf(b, "%s; about %s; %s layer; version %d", plainName(r.GetSeverity(), "SEVERITY_"), about(r.GetScope()), plainName(r.GetLayer(), "LAYER_"), r.GetVersion())
+	if places := r.GetJurisdictions(); len(places) > 0 {
+		b = fmt.Appendf(b, "; in %s", strings.ReplaceAll(strings.Join(places, ", "), "JURISDICTION_", ""))
+	}
+	b = fmt.Appendf(b, ".\n\n> %s\n\n- When: `%s`\n- Basis: %s. %s\n", r.GetMessage(), strings.Join(strings.Fields(r.GetExpression()), " "),
+		plainName(r.GetBasis().GetKind(), "BASIS_KIND_"), r.GetBasis().GetSource())
+	b = append(b, overridePage(r.GetOverrideTerms())...)
+	for _, c := range cases {
+		b = fmt.Appendf(b, "- Case: %s: %s.\n", c.Name, strings.ToLower(c.Expect))
+	}
+	return b
+}
+
+func about(s pb.RuleScope) string {
+	switch s {
+	case pb.RuleScope_RULE_SCOPE_ZONE:
+		return "each zone of the hair"
+	case pb.RuleScope_RULE_SCOPE_SECTION:
+		return "each section of the head"
+	}
+	return "the case"
+}
+
+func overridePage(terms *pb.OverrideTerms) []byte {
+	if !terms.GetAllowed() {
+		return []byte("- Override: nobody.\n")
+	}
+	var roles []string
+	for _, role := range terms.GetRoles() {
+		roles = append(roles, plainName(role, "ROLE_"))
+	}
+	b := fmt.Appendf(nil, "- Override: by %s, for one of:\n", strings.Join(roles, ", "))
+	for _, reason := range terms.GetReasons() {
+		b = fmt.Appendf(b, "  - `%s` %s\n", reason.GetCode(), reason.GetDescription())
+	}
+	return b
+}
+
+// advicePage is what a document says of strength, alternatives, questions and
+// cautions.
+func advicePage(d document) []byte {
+	var b []byte
+	if len(d.Strength) > 0 {
+		b = append(b, "\n### Recommended strength, step by step\n\n"...)
+	}
+	for _, t := range d.Strength {
+		b = fmt.Appendf(b, "- %s `%s`\n", t.Because, t.When)
+	}
+	for _, a := range d.Alternatives {
+		b = fmt.Appendf(b, "\n### %s\n\n", a.Title)
+		for _, caution := range a.Cautions {
+			b = fmt.Appendf(b, "- %s\n", caution)
+		}
+		for _, against := range a.Against {
+			b = fmt.Appendf(b, "- Against it: %s `%s`\n", against.Caution, against.When)
+		}
+	}
+	for _, caution := range d.Cautions {
+		b = fmt.Appendf(b, "- Caution: %s\n", caution)
+	}
+	return b
+}
+
+// plainName is an enum value in plain words.
+func plainName(v fmt.Stringer, prefix string) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(v.String(), prefix)), "_", " ")
+}
