@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"slices"
 
-	"cel.dev/cel-go/interpreter"
-
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -20,7 +18,7 @@ func (b *book) newCheck(expression, scope string) (check, error) {
 	if err != nil {
 		return check{}, err
 	}
-	f, err := b.compile(expression, pb.RuleScope(n))
+	f, err := b.compile(expression, pb.RuleScope(n), b.trusted)
 	if err != nil {
 		return check{}, fmt.Errorf("%s: %w", expression, err)
 	}
@@ -36,7 +34,7 @@ type reply struct {
 
 // put asks checks, each of every subject of its scope: one yes is enough, and
 // one that waits keeps a no from being sure.
-func put(s *state, frame *interpreter.ExecutionFrame, checks []check) []reply {
+func put(s *state, checks []check) []reply {
 	replies := make([]reply, len(checks))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
 		if !slices.ContainsFunc(checks, func(c check) bool { return c.scope == scope }) {
@@ -45,7 +43,7 @@ func put(s *state, frame *interpreter.ExecutionFrame, checks []check) []reply {
 		s.each(scope, func(about subject) {
 			for i, c := range checks {
 				if c.scope == scope && !replies[i].yes {
-					replies[i].hear(c, frame, about)
+					replies[i].hear(c, s, about)
 				}
 			}
 		})
@@ -54,8 +52,8 @@ func put(s *state, frame *interpreter.ExecutionFrame, checks []check) []reply {
 }
 
 // hear asks one check about one subject.
-func (r *reply) hear(c check, frame *interpreter.ExecutionFrame, about subject) {
-	yes, missing, err := c.ask(frame)
+func (r *reply) hear(c check, s *state, about subject) {
+	yes, missing, err := c.ask(s)
 	switch {
 	case yes:
 		*r = reply{yes: true}
@@ -96,10 +94,10 @@ func (t step) move(from pb.Strength) pb.Strength {
 
 // advise works out the strength that suits this hair, step by step. A step that
 // would change it and waits for an answer leaves it open.
-func (e *Engine) advise(s *state, frame *interpreter.ExecutionFrame) *pb.StrengthAdvice {
+func (e *Engine) advise(s *state) *pb.StrengthAdvice {
 	a := &pb.StrengthAdvice{}
 	strength, open := pb.Strength_STRENGTH_UNSPECIFIED, false
-	for i, r := range put(s, frame, e.strengthChecks) {
+	for i, r := range put(s, e.strengthChecks) {
 		t := e.strength[i]
 		after := t.move(strength)
 		switch {
@@ -147,11 +145,11 @@ func (b *book) alternative(text alternativeText) (alternative, error) {
 }
 
 // offer lists the alternatives, those that nothing speaks against first.
-func (e *Engine) offer(s *state, frame *interpreter.ExecutionFrame) []*pb.Alternative {
+func (e *Engine) offer(s *state) []*pb.Alternative {
 	var offers []*pb.Alternative
 	for _, a := range e.alternatives {
 		offer := &pb.Alternative{Title: a.text.Title, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
-		for i, r := range put(s, frame, a.against) {
+		for i, r := range put(s, a.against) {
 			switch {
 			case r.yes:
 				offer.Suitable = false

@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 	"time"
 
 	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/decls"
 	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/common/types/ref"
 	"cel.dev/cel-go/common/types/traits"
@@ -24,6 +26,8 @@ type book struct {
 	sections int // fields[sections:] are about one section
 	adapter  types.Adapter
 	env      *cel.Env
+	planner  interpreter.Interpreter
+	states   sync.Pool // of *state, closed
 }
 
 func newBook() (*book, error) {
@@ -47,8 +51,27 @@ func newBook() (*book, error) {
 	for _, f := range b.fields {
 		options = append(options, cel.Variable(f.path, f.kind))
 	}
-	b.env, err = cel.NewEnv(options...)
+	if b.env, err = cel.NewEnv(options...); err != nil {
+		return nil, err
+	}
+	b.planner, err = newPlanner(b.env, provider)
 	return b, err
+}
+
+// newPlanner turns checked expressions into what can be run at once, without the
+// wrapping that cel.Program puts around every single evaluation.
+func newPlanner(env *cel.Env, p *provider) (interpreter.Interpreter, error) {
+	dispatcher := interpreter.NewDispatcher()
+	for _, f := range env.Functions() {
+		bindings, err := f.Bindings()
+		if err != nil {
+			return nil, err
+		}
+		if err := dispatcher.Add(bindings...); err != nil {
+			return nil, err
+		}
+	}
+	return interpreter.NewInterpreter(dispatcher, env.Container, p, p, interpreter.NewAttributeFactory(env.Container, p, p)), nil
 }
 
 // functions are the few that rules have beyond CEL's own.
@@ -59,12 +82,13 @@ func (b *book) functions() []cel.EnvOption {
 	}
 	return []cel.EnvOption{
 		span("hours", time.Hour), span("days", 24*time.Hour),
+		// These two check their arguments themselves, and cheaper.
 		cel.Function("as_sodium_hydroxide", cel.Overload("as_sodium_hydroxide_ingredients",
 			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient"))}, cel.DoubleType,
-			cel.UnaryBinding(asSodiumHydroxide))),
+			cel.UnaryBinding(asSodiumHydroxide)), decls.DisableTypeGuards(true)),
 		cel.Function("percent", cel.Overload("percent_ingredients_substance",
 			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient")), cel.OpaqueType("alkalog.v1.Substance")}, cel.DoubleType,
-			cel.BinaryBinding(percent))),
+			cel.BinaryBinding(percent)), decls.DisableTypeGuards(true)),
 	}
 }
 
@@ -142,33 +166,4 @@ func plain(v ref.Val) string {
 		return string(v)
 	}
 	return ""
-}
-
-// slot reads one field in the midst of an expression: what the interpreter does
-// for a variable, without looking its name up.
-type slot struct {
-	id    int64
-	field int
-}
-
-// ID implements interpreter.Interpretable.
-func (n *slot) ID() int64 { return n.id }
-
-// Eval implements interpreter.Interpretable.
-func (n *slot) Eval(a interpreter.Activation) ref.Val {
-	return interpreter.EvalActivation(a, n.Exec)
-}
-
-// Exec implements interpreter.InterpretableV2.
-func (n *slot) Exec(frame *interpreter.ExecutionFrame) ref.Val {
-	s, ok := frame.Scope().(*state)
-	if !ok { // inside a macro over a list
-		found, _ := frame.ResolveName(itself)
-		s = found.(*state)
-	}
-	v := s.value(n.field)
-	if costs := frame.CostTracker(); costs != nil {
-		costs.EvalAttribute(n.id, false, v)
-	}
-	return v
 }

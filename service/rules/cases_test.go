@@ -69,7 +69,7 @@ func outcome(t *testing.T, e *Engine, r *rule, c caseText) string {
 		delete(c.Given, "zone.zone")
 	}
 	given(t, in, zone, c.Given)
-	s := e.book.open(e.inForce(in))
+	s := opened(t, e, e.inForce(in))
 	s.enterZone(zone)
 	s.enterSection(in.GetConsultation().GetHair().GetSections()[0])
 	answer, missing, err := r.ask(s)

@@ -2,12 +2,10 @@ package rules
 
 import (
 	"cmp"
-	"errors"
 	"slices"
 	"strings"
 
 	"cel.dev/cel-go/common/types"
-	"cel.dev/cel-go/interpreter"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -34,14 +32,13 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 	if err := complete(in); err != nil {
 		return nil, err
 	}
-	s := e.book.open(e.inForce(in))
-	frame, err := interpreter.NewExecutionFrame(s)
+	s, err := e.book.open(e.inForce(in))
 	if err != nil {
 		return nil, err
 	}
-	defer frame.Close()
+	defer s.close()
 	policy := e.under(in.GetHousePolicy())
-	o := e.ask(s, policy, frame)
+	o := e.ask(s, policy)
 	verdict, questions := e.judge(o)
 	d := &pb.Decision{
 		Verdict:             verdict,
@@ -53,28 +50,28 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 		PolicyDigest:        policy.digest,
 		EngineVersion:       Version,
 		Cautions:            slices.Clone(e.cautions),
-		RecommendedStrength: e.advise(s, frame),
+		RecommendedStrength: e.advise(s),
 	}
 	if verdict >= pb.Verdict_VERDICT_REFER {
-		d.Alternatives = e.offer(s, frame)
+		d.Alternatives = e.offer(s)
 	}
 	return d, nil
 }
 
 // ask puts every rule that holds in the salon's jurisdiction to the case.
-func (e *Engine) ask(s *state, p *policy, frame *interpreter.ExecutionFrame) *opinion {
+func (e *Engine) ask(s *state, p *policy) *opinion {
 	o := &opinion{}
 	place := placeOf(s.in.GetSalon().GetJurisdiction())
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
 		s.each(scope, func(about subject) {
 			for _, r := range e.rules[scope] {
 				if r.holds&place != 0 {
-					o.hear(s, r, about, frame)
+					o.hear(s, r, about)
 				}
 			}
 			for _, r := range p.house[scope] {
 				if r.holds&place != 0 {
-					o.hear(s, r, about, s) // on its own, so that its cost is its own
+					o.hear(s, r, about)
 				}
 			}
 		})
@@ -84,8 +81,8 @@ func (e *Engine) ask(s *state, p *policy, frame *interpreter.ExecutionFrame) *op
 }
 
 // hear asks one rule about one subject and keeps what it says.
-func (o *opinion) hear(s *state, r *rule, about subject, vars any) {
-	answer, missing, err := r.ask(vars)
+func (o *opinion) hear(s *state, r *rule, about subject) {
+	answer, missing, err := r.ask(s)
 	switch {
 	case err != nil:
 		o.findings = append(o.findings, r.finding(s, about, true))
@@ -94,24 +91,6 @@ func (o *opinion) hear(s *state, r *rule, about subject, vars any) {
 	case answer:
 		o.findings = append(o.findings, r.finding(s, about, false))
 	}
-}
-
-// ask evaluates a formula: its answer, or the fields that it waits for.
-func (f *formula) ask(vars any) (answer bool, missing []int, err error) {
-	if f.program == nil {
-		return false, nil, errors.New("the rule was not built")
-	}
-	value, _, err := f.program.Eval(vars)
-	switch value := value.(type) {
-	case types.Bool:
-		return bool(value), nil, err
-	case *types.Unknown:
-		for _, id := range value.IDs() {
-			missing = append(missing, int(id))
-		}
-		return false, missing, err
-	}
-	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
 }
 
 // finding is what a rule that fired tells.
@@ -131,6 +110,15 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		}
 	}
 	return f
+}
+
+// place is a field as it belongs to a subject: a field of the case is the same
+// whatever zone a rule was asked about.
+func (b *book) place(i int, about subject) place {
+	if i < b.zones {
+		return place{i, ""}
+	}
+	return place{i, about.name}
 }
 
 // pathOf is where a field stands in the inputs.

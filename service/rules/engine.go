@@ -93,7 +93,7 @@ func (e *Engine) add(d document) error {
 		if err != nil {
 			return err
 		}
-		built := e.book.newRule(r)
+		built := e.book.newRule(r, e.book.trusted)
 		if built.failure != nil {
 			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
 		}

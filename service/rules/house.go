@@ -106,7 +106,7 @@ func (b *book) objection(r *pb.Rule) string {
 	if err != nil || estimate.Max > houseCost {
 		return fmt.Sprintf("must cost at most %d; this one may cost %d: look at fewer list elements or leave out nested macros", houseCost, estimate.Max)
 	}
-	f, err := b.build(ast)
+	f, err := b.limited(ast)
 	if err != nil {
 		return "must be an expression that can be built: " + err.Error()
 	}

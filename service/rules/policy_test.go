@@ -148,7 +148,7 @@ func TestCountedAsSodiumHydroxide(t *testing.T) {
 		e := newEngine(t)
 		in := soundHead()
 		in.Product.Ingredients = c.holds
-		s := e.book.open(in)
+		s := opened(t, e, in)
 		got := asSodiumHydroxide(s.value(e.book.index["product.ingredients"]))
 		if n, ok := got.Value().(float64); !ok || n < c.want-1e-4 || n > c.want+1e-4 {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)

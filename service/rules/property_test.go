@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"cel.dev/cel-go/interpreter"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -91,7 +90,11 @@ func askedPaths(e *Engine, in *pb.DecisionInputs) []string {
 			}
 		}
 	}
-	s := e.book.open(in)
+	s, err := e.book.open(in)
+	if err != nil {
+		panic(err)
+	}
+	defer s.close()
 	add(0, e.book.zones, subject{})
 	s.each(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { add(e.book.zones, e.book.sections, about) })
 	s.each(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { add(e.book.sections, len(e.book.fields), about) })
@@ -130,6 +133,16 @@ func anyCase(t *rapid.T, e *Engine) *pb.DecisionInputs {
 		m.Clear(f)
 	}
 	return in
+}
+
+// opened is the state of a case, left to the garbage collector.
+func opened(t rapid.TB, e *Engine, in *pb.DecisionInputs) *state {
+	t.Helper()
+	s, err := e.book.open(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
 }
 
 func mustDecide(t rapid.TB, e *Engine, in *pb.DecisionInputs) *pb.Decision {
@@ -414,13 +427,8 @@ func TestStandingVerdict(t *testing.T) {
 func checkStanding(t rapid.TB, e *Engine, d *pb.Decision) {
 	t.Helper()
 	want := pb.Verdict_VERDICT_PROCEED
-	s := e.book.open(d.GetInputs())
-	frame, err := interpreter.NewExecutionFrame(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer frame.Close()
-	o := e.ask(s, e.alone, frame)
+	s := opened(t, e, d.GetInputs())
+	o := e.ask(s, e.alone)
 	for _, f := range o.findings {
 		if !f.GetOverrideTerms().GetAllowed() {
 			want = max(want, verdictOf(f.GetSeverity()))

@@ -30,37 +30,48 @@ func (e *Engine) judge(o *opinion) (pb.Verdict, []*pb.OpenQuestion) {
 
 func verdictOf(s pb.Severity) pb.Verdict { return pb.Verdict_VERDICT_PROCEED + pb.Verdict(s) }
 
+// place is a field of a subject.
+type place struct {
+	field   int
+	subject string
+}
+
 // openQuestions are the answers that rules severer than worst wait for, most
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
 func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion {
-	if len(o.waiting) == 0 {
-		return nil
-	}
-	type place struct{ field, order int }
-	order := map[string]place{}
-	byPath := map[string]*pb.OpenQuestion{}
-	var questions []*pb.OpenQuestion
+	decisive := map[place]pb.Severity{}
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
-			path := e.book.pathOf(i, w.subject)
-			q := byPath[path]
+			at := e.book.place(i, w.subject)
+			decisive[at] = max(decisive[at], w.text.GetSeverity())
+		}
+	}
+	var places []place
+	byPlace := map[place]*pb.OpenQuestion{}
+	for _, w := range o.waiting {
+		for _, i := range w.fields {
+			at := e.book.place(i, w.subject)
+			if decisive[at] <= worst {
+				continue
+			}
+			q := byPlace[at]
 			if q == nil {
-				q = &pb.OpenQuestion{Field: path, Question: e.question(i, w.subject)}
-				byPath[path], order[path] = q, place{i, len(order)}
-				questions = append(questions, q)
+				q = &pb.OpenQuestion{Field: e.book.pathOf(i, w.subject), Question: e.question(i, w.subject), WorstSeverity: decisive[at]}
+				byPlace[at], places = q, append(places, at)
 			}
 			if !slices.Contains(q.RuleIds, w.text.GetRuleId()) {
 				q.RuleIds = append(q.RuleIds, w.text.GetRuleId())
 			}
-			q.WorstSeverity = max(q.WorstSeverity, w.text.GetSeverity())
 		}
 	}
-	questions = slices.DeleteFunc(questions, func(q *pb.OpenQuestion) bool { return q.GetWorstSeverity() <= worst })
-	slices.SortFunc(questions, func(a, b *pb.OpenQuestion) int {
-		first, second := order[a.GetField()], order[b.GetField()]
-		return cmp.Or(cmp.Compare(b.GetWorstSeverity(), a.GetWorstSeverity()), cmp.Compare(first.field, second.field), cmp.Compare(first.order, second.order))
+	slices.SortStableFunc(places, func(a, b place) int {
+		return cmp.Or(cmp.Compare(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
 	})
+	questions := make([]*pb.OpenQuestion, len(places))
+	for i, at := range places {
+		questions[i] = byPlace[at]
+	}
 	return questions
 }
 

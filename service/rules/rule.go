@@ -1,11 +1,14 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
 	"cel.dev/cel-go/interpreter"
 	"google.golang.org/protobuf/proto"
 
@@ -17,7 +20,8 @@ const maxExpression = 2000
 
 // formula is a compiled expression of type bool and the fields it names.
 type formula struct {
-	program cel.Program
+	plan    interpreter.InterpretableV2 // of the policy's own expressions
+	program cel.Program                 // of a house's, which runs under a limit
 	fields  []int
 }
 
@@ -34,12 +38,12 @@ func (b *book) check(expression string) (*cel.Ast, error) {
 }
 
 // compile checks and builds an expression that is asked about subjects of a scope.
-func (b *book) compile(expression string, scope pb.RuleScope, options ...cel.ProgramOption) (*formula, error) {
+func (b *book) compile(expression string, scope pb.RuleScope, build func(*cel.Ast) (*formula, error)) (*formula, error) {
 	ast, err := b.check(expression)
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.build(ast, options...)
+	f, err := build(ast)
 	if err != nil {
 		return nil, err
 	}
@@ -59,10 +63,29 @@ func (b *book) scoped(f *formula, scope pb.RuleScope) error {
 	return nil
 }
 
-// build plans a checked expression, with a slot for each field it names.
-func (b *book) build(ast *cel.Ast, options ...cel.ProgramOption) (*formula, error) {
+// trusted builds an expression of the policy. It runs without a limit on its cost,
+// which is known: it is in the tests.
+func (b *book) trusted(ast *cel.Ast) (*formula, error) {
 	f := &formula{}
-	place := func(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
+	var err error
+	f.plan, err = b.planner.NewInterpretable(ast.NativeRep(), interpreter.CustomDecoratorV2(f.place(b)), interpreter.CustomDecoratorV2(compare),
+		interpreter.Optimize(), interpreter.CompileRegexConstants(interpreter.MatchesRegexOptimization))
+	slices.Sort(f.fields)
+	return f, err
+}
+
+// limited builds an expression of a house, under a limit on its cost.
+func (b *book) limited(ast *cel.Ast) (*formula, error) {
+	f := &formula{}
+	var err error
+	f.program, err = b.env.Program(ast, cel.CustomDecoratorV2(f.place(b)), cel.EvalOptions(cel.OptOptimize), cel.CostLimit(houseCost))
+	slices.Sort(f.fields)
+	return f, err
+}
+
+// place puts a slot where an expression names a field, and notes the field.
+func (f *formula) place(b *book) interpreter.InterpretableDecoratorV2 {
+	return func(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
 		attribute, ok := node.(interpreter.InterpretableAttribute)
 		if !ok {
 			return node, nil
@@ -80,11 +103,40 @@ func (b *book) build(ast *cel.Ast, options ...cel.ProgramOption) (*formula, erro
 		}
 		return &slot{attribute.ID(), i}, nil
 	}
-	options = append([]cel.ProgramOption{cel.CustomDecoratorV2(place), cel.EvalOptions(cel.OptOptimize)}, options...)
-	var err error
-	f.program, err = b.env.Program(ast, options...)
-	slices.Sort(f.fields)
-	return f, err
+}
+
+// ask evaluates the formula: its answer, or the fields that it waits for.
+func (f *formula) ask(s *state) (answer bool, missing []int, err error) {
+	value, err := f.evaluate(s)
+	switch value := value.(type) {
+	case types.Bool:
+		return bool(value), nil, err
+	case *types.Unknown:
+		for _, id := range value.IDs() {
+			missing = append(missing, int(id))
+		}
+		return false, missing, err
+	case *types.Err:
+		return false, nil, value
+	}
+	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
+}
+
+// evaluate gives the formula's value. A fault in the midst of it is an error.
+func (f *formula) evaluate(s *state) (value ref.Val, err error) {
+	switch {
+	case f.plan != nil:
+		defer func() {
+			if fault := recover(); fault != nil {
+				err = fmt.Errorf("the rule could not be evaluated: %v", fault)
+			}
+		}()
+		return f.plan.Exec(s.frame), nil
+	case f.program != nil:
+		value, _, err = f.program.Eval(s) // a frame of its own, so that its cost is its own
+		return value, err
+	}
+	return nil, errors.New("the rule was not built")
 }
 
 // rule is one rule, ready to be asked.
@@ -98,12 +150,12 @@ type rule struct {
 }
 
 // newRule builds a rule. One that cannot be built is kept with its failure.
-func (b *book) newRule(text *pb.Rule, options ...cel.ProgramOption) *rule {
+func (b *book) newRule(text *pb.Rule, build func(*cel.Ast) (*formula, error)) *rule {
 	r := &rule{text: text, scope: text.GetScope(), message: b.template(text.GetMessage()), holds: jurisdictions(text.GetJurisdictions())}
 	if r.scope != pb.RuleScope_RULE_SCOPE_ZONE && r.scope != pb.RuleScope_RULE_SCOPE_SECTION {
 		r.scope = pb.RuleScope_RULE_SCOPE_CASE
 	}
-	r.formula, r.failure = b.compile(text.GetExpression(), r.scope, options...)
+	r.formula, r.failure = b.compile(text.GetExpression(), r.scope, build)
 	if r.failure == nil && verdictOf(text.GetSeverity()) <= pb.Verdict_VERDICT_PROCEED {
 		r.failure = fmt.Errorf("a rule must have a severity")
 	}

@@ -5,7 +5,6 @@ import (
 	"hash/maphash"
 	"sync"
 
-	"cel.dev/cel-go/cel"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
@@ -84,7 +83,7 @@ func (e *Engine) under(house *pb.HousePolicy) *policy {
 	}
 	p := &policy{digest: e.digestWith(house)}
 	for _, text := range house.GetRules() {
-		r := e.book.newRule(houseRule(text), cel.CostLimit(houseCost))
+		r := e.book.newRule(houseRule(text), e.book.limited)
 		p.texts = append(p.texts, r)
 		p.house.add(r)
 	}

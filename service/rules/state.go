@@ -15,14 +15,31 @@ const itself = "@state"
 // that is being looked at. Values are read when first wanted.
 type state struct {
 	book    *book
+	frame   *interpreter.ExecutionFrame
 	in      *pb.DecisionInputs
 	zone    *pb.HairZone
 	section *pb.HeadSection
 	values  []ref.Val
 }
 
-func (b *book) open(in *pb.DecisionInputs) *state {
-	return &state{book: b, in: in, values: make([]ref.Val, len(b.fields))}
+// open makes the state of a case. It must be closed, and not used afterwards.
+func (b *book) open(in *pb.DecisionInputs) (*state, error) {
+	s, ok := b.states.Get().(*state)
+	if !ok {
+		s = &state{book: b, values: make([]ref.Val, len(b.fields))}
+	}
+	s.in = in
+	var err error
+	s.frame, err = interpreter.NewExecutionFrame(s)
+	return s, err
+}
+
+// close forgets the case and keeps the room for the next one.
+func (s *state) close() {
+	s.frame.Close()
+	clear(s.values)
+	s.in, s.zone, s.section, s.frame = nil, nil, nil, nil
+	s.book.states.Put(s)
 }
 
 // value is what a field holds: its value, an unknown, or null.
