@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
@@ -52,9 +54,35 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	}
 	var violations []fault.Violation
 	for _, v := range invalid.Violations {
-		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(v)})
+		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(m, v)})
 	}
-	return violations
+	return append(violations, wrongTimes(m.ProtoReflect(), "")...)
+}
+
+// wrongTimes says which times in a message are none. The contract's rules do not
+// speak of it, because google.protobuf.Timestamp itself does.
+func wrongTimes(m protoreflect.Message, path string) []fault.Violation {
+	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
+		if t.CheckValid() == nil {
+			return nil
+		}
+		return []fault.Violation{{Field: path, Want: "must be a time of the years 1 to 9999, with 0 to 999,999,999 nanoseconds"}}
+	}
+	var found []fault.Violation
+	for i := range m.Descriptor().Fields().Len() {
+		field := m.Descriptor().Fields().Get(i)
+		if field.Message() == nil || !m.Has(field) || checkedAlone(field) {
+			continue
+		}
+		for j, v := range each(field, m.Get(field)) {
+			at := strings.TrimPrefix(path+"."+string(field.Name()), ".")
+			if field.IsList() {
+				at = fmt.Sprintf("%s[%d]", at, j)
+			}
+			found = append(found, wrongTimes(v.Message(), at)...)
+		}
+	}
+	return found
 }
 
 // masked leaves out what an update does not change: a caller who changes one

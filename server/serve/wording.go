@@ -16,9 +16,25 @@ func fieldOf(v *protovalidate.Violation) string {
 	return cmp.Or(protovalidate.FieldPathString(v.Proto.GetField()), "request")
 }
 
-// want says what would be right. It never repeats what was sent.
-func want(v *protovalidate.Violation) string {
-	field := v.FieldDescriptor
+// described is the field that a violation in a message is about; nil for a
+// choice of fields. (A violation has it too, but not for the items of a list.)
+func described(m proto.Message, v *protovalidate.Violation) (field protoreflect.FieldDescriptor) {
+	holder := m.ProtoReflect().Descriptor()
+	for _, e := range v.Proto.GetField().GetElements() {
+		if holder == nil {
+			return nil
+		}
+		if field = holder.Fields().ByNumber(protoreflect.FieldNumber(e.GetFieldNumber())); field == nil {
+			return nil
+		}
+		holder = field.Message()
+	}
+	return field
+}
+
+// want says what would be right in a message. It never repeats what was sent.
+func want(m proto.Message, v *protovalidate.Violation) string {
+	field := described(m, v)
 	switch rule := v.Proto.GetRuleId(); {
 	case rule == "required" && field == nil:
 		return "exactly one of the fields that it is made of must be given"
