@@ -316,7 +316,8 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rateB\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\xce\t\n" +
+	"\x11_exposure_minutes\"\xa0\n" +
+	"\n" +
 	"\aOutcome\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -328,9 +329,9 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\bsections\x18\x06 \x03(\v2\x1a.alkalog.v1.SectionOutcomeB\b\xbaH\x05\x92\x01\x02\x10\fR\bsections\x12A\n" +
 	"\rscalp_changed\x18\a \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\fscalpChanged\x12A\n" +
 	"\rproducts_used\x18\b \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x12u\n" +
-	"\bcomments\x18\t \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\bcomments\x12;\n" +
+	"\bcomments\x18\t \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\bcomments\x12\x8c\x01\n" +
 	"\x10home_care_advice\x18\n" +
-	" \x03(\tB\x11\xbaH\x0e\x92\x01\v\x10\x14\"\ar\x05\x10\x01\x18\xac\x02R\x0ehomeCareAdvice\x12K\n" +
+	" \x03(\tBb\xbaH_\x92\x01\\\x10\x14\"XrV\x10\x01\x18\xac\x022O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x0ehomeCareAdvice\x12K\n" +
 	"\x11next_retouch_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x0fnextRetouchTime\x123\n" +
 	"\x13next_retouch_reason\x18\f \x01(\tB\x03\xe0A\x03R\x11nextRetouchReason\x129\n" +
 	"\x16most_resistant_section\x18\r \x01(\tB\x03\xe0A\x03R\x14mostResistantSection\x12:\n" +
