@@ -25,18 +25,17 @@ func TestForeignNamesAreUnknownNames(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	own, foreign := s.newStage(t, "ebb-and-flow"), s.newStage(t, "low-tide")
-	theirs := foreign.examples()
 	for _, r := range contract() {
 		if r.Name() == "CreateChain" || r.Name() == "ListChains" {
 			continue // an operator's, who belongs to no chain and names none
 		}
 		t.Run(string(r.Name()), func(t *testing.T) {
-			example := own.examples()[string(r.Name())]
+			example := own.example(t, r)
 			req := example.make(t)
 			if r.Name() == "RecordEvents" {
 				req.(*pb.RecordEventsRequest).Events = req.(*pb.RecordEventsRequest).Events[:1]
 			}
-			elsewhere := theirs[string(r.Name())].make(t)
+			elsewhere := foreign.example(t, r).make(t)
 			before := s.contents(t)
 			for _, at := range namesIn(req) {
 				existing, ok := at.get(elsewhere)
@@ -172,12 +171,11 @@ func TestListsShowOneChain(t *testing.T) {
 	s := newSite(t)
 	own := s.newStage(t, "ebb-and-flow")
 	s.newStage(t, "low-tide")
-	examples := own.examples()
 	for _, r := range contract() {
 		if r.access().Mutates || r.Name() == "ListChains" {
 			continue
 		}
-		example := examples[string(r.Name())]
+		example := own.example(t, r)
 		answer, err := s.ask(t, example.who, r, example.make(t))
 		if err == nil && strings.Contains(fmt.Sprint(answer), "low-tide") {
 			t.Errorf("%s shows another chain: %v", r.Name(), answer)

@@ -29,7 +29,7 @@ func TestRetriesAreAnsweredAgain(t *testing.T) {
 			continue
 		}
 		t.Run(string(r.Name()), func(t *testing.T) {
-			example := here.examples()[string(r.Name())]
+			example := here.example(t, r)
 			req := example.make(t)
 			first := answered(t, s, example.who, r, req)
 			once := s.contents(t)
@@ -51,7 +51,7 @@ func TestRetriesAreAnsweredAgain(t *testing.T) {
 // elsewhere checks that a request id used in one chain is free in another.
 func elsewhere(t *testing.T, there *stage, r rpc, used, answer proto.Message) {
 	t.Helper()
-	example := there.examples()[string(r.Name())]
+	example := there.example(t, r)
 	req := example.make(t)
 	id := req.ProtoReflect().Descriptor().Fields().ByName("request_id")
 	req.ProtoReflect().Set(id, used.ProtoReflect().Get(id))
@@ -72,7 +72,7 @@ func TestDoublesAreDoneOnce(t *testing.T) {
 			continue
 		}
 		t.Run(string(r.Name()), func(t *testing.T) {
-			example := stage.examples()[string(r.Name())]
+			example := stage.example(t, r)
 			single, doubled := example.make(t), example.make(t)
 			before := s.counts(t)
 			answered(t, s, example.who, r, single)

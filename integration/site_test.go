@@ -201,7 +201,7 @@ func fails[Q, A proto.Message](t testing.TB, who person, method func(context.Con
 
 // ask makes a call of any RPC; of a stream it takes the first message, or an
 // empty one when the stream ends.
-func (s stubs) ask(t testing.TB, who person, r rpc, req proto.Message, opts ...grpc.CallOption) (proto.Message, error) {
+func (s stubs) ask(t testing.TB, who person, r rpc, req any, opts ...grpc.CallOption) (proto.Message, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	ctx = who.identify(ctx)

@@ -57,6 +57,16 @@ func (st *stage) examples() map[string]example {
 	return all
 }
 
+// example is the example of an RPC.
+func (st *stage) example(t testing.TB, r rpc) example {
+	t.Helper()
+	e, ok := st.examples()[string(r.Name())]
+	if !ok {
+		t.Fatalf("%s has no example; add one", r.Name())
+	}
+	return e
+}
+
 // by is an example that needs nothing made first.
 func by(who person, req proto.Message) example {
 	return example{who, func(testing.TB) proto.Message {
@@ -126,7 +136,8 @@ func (st *stage) shelves() map[string]example {
 			made := must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded())
 			return &pb.ActivateHousePolicyRequest{Name: made.HousePolicy.Name, Etag: made.HousePolicy.Etag, RequestId: newID()}
 		}},
-		"ListRules": by(st.vesna, &pb.ListRulesRequest{Parent: st.name}),
+		"PreviewHousePolicy": by(st.odile, &pb.PreviewHousePolicyRequest{Name: st.known.policy, Last: 10}),
+		"ListRules":          by(st.vesna, &pb.ListRulesRequest{Parent: st.name}),
 	}
 }
 
