@@ -54,6 +54,14 @@ func (s *site) people(id string) *chain {
 func (s *site) newChain(t testing.TB, id string) *chain {
 	t.Helper()
 	c := s.people(id)
+	c.settle(t)
+	return c
+}
+
+// settle stores the chain.
+func (c *chain) settle(t testing.TB) {
+	t.Helper()
+	id := last(c.name)
 	must(t, c.operator, c.directory.CreateChain, &pb.CreateChainRequest{
 		ChainId: id, Chain: &pb.Chain{DisplayName: "Invented chain " + id}, RequestId: newID()})
 	must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{
@@ -64,10 +72,8 @@ func (s *site) newChain(t testing.TB, id string) *chain {
 			Parent: c.name, PractitionerId: last(p.name), Practitioner: c.licensed(p), RequestId: newID()})
 	}
 	for _, product := range c.shelf() {
-		id := last(product.Name)
-		must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{Parent: c.name, ProductId: id, Product: product, RequestId: newID()})
+		must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{Parent: c.name, ProductId: last(product.Name), Product: product, RequestId: newID()})
 	}
-	return c
 }
 
 // licensed is what the directory says of a person; students hold no licence.

@@ -28,6 +28,16 @@ func contract() []rpc {
 	return all
 }
 
+// rpcNamed is the RPC of that name.
+func rpcNamed(name string) rpc {
+	for _, r := range contract() {
+		if string(r.Name()) == name {
+			return r
+		}
+	}
+	panic("no RPC is called " + name)
+}
+
 // path is the RPC as gRPC names it.
 func (r rpc) path() string { return fmt.Sprintf("/%s/%s", r.Parent().FullName(), r.Name()) }
 

@@ -205,7 +205,7 @@ func (st *stage) services() map[string]example {
 		"RecordEvents": {st.till, func(t testing.TB) proto.Message {
 			session := st.session(t)
 			return &pb.RecordEventsRequest{Name: session.Name, SendTime: st.clock.stamp(), RequestId: newID(),
-				Events: []*pb.Event{happened(session, 0, note("a remark")), happened(session, time.Minute, applied("front"))}}
+				Events: []*pb.Event{happened(session, 0, note("a remark")), happened(session, 0, based())}}
 		}},
 		"GetSession":    by(st.vesna, &pb.GetSessionRequest{Name: st.known.session, WithEvents: true}),
 		"ListSessions":  by(st.vesna, &pb.ListSessionsRequest{Parent: parent(st.known.session), Product: st.relaxer, LotCode: st.relaxerLot}),

@@ -134,7 +134,7 @@ func (c *chain) service(s *pb.Session) []*pb.Event {
 	}
 	return []*pb.Event{
 		happened(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}),
-		happened(s, 1*minute, &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}),
+		happened(s, 1*minute, based()),
 		happened(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 			Product: c.relaxer, LotCode: c.relaxerLot, Grams: new(60.0)}}}),
 		happened(s, 3*minute, applied("front")),
@@ -159,6 +159,11 @@ func (c *chain) service(s *pb.Session) []*pb.Event {
 func applied(section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{
 		SectionId: section, Part: pb.SectionPart_SECTION_PART_MID_STRAND}}}
+}
+
+// based is base on the whole scalp.
+func based() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}
 }
 
 // note is a remark.
