@@ -22,8 +22,9 @@ import (
 type book struct {
 	fields   []field
 	index    map[string]int
-	zones    int // fields[zones:sections] are about one zone
-	sections int // fields[sections:] are about one section
+	single   map[*types.Unknown][]int // the field that an unknown is of
+	zones    int                      // fields[zones:sections] are about one zone
+	sections int                      // fields[sections:] are about one section
 	adapter  types.Adapter
 	env      *cel.Env
 	planner  interpreter.Interpreter
@@ -32,9 +33,12 @@ type book struct {
 
 func newBook() (*book, error) {
 	v := newVocabulary()
-	b := &book{fields: allFields(v), index: map[string]int{}}
+	b := &book{fields: allFields(v), index: map[string]int{}, single: map[*types.Unknown][]int{}}
 	for i, f := range b.fields {
 		b.index[f.path] = i
+		if u, ok := f.absent.(*types.Unknown); ok {
+			b.single[u] = []int{i}
+		}
 	}
 	b.zones, b.sections = b.index["zone.zone"], b.index["section.section_id"]
 	provider, err := newProvider(v)
@@ -78,7 +82,10 @@ func newPlanner(env *cel.Env, p *provider) (interpreter.Interpreter, error) {
 func (b *book) functions() []cel.EnvOption {
 	span := func(name string, unit time.Duration) cel.EnvOption {
 		return cel.Function(name, cel.Overload(name+"_int", []*cel.Type{cel.IntType}, cel.DurationType,
-			cel.UnaryBinding(func(n ref.Val) ref.Val { return types.Duration{Duration: time.Duration(n.(types.Int)) * unit} })))
+			cel.UnaryBinding(func(n ref.Val) ref.Val {
+				const century = 100 * 365 * 24 * time.Hour // more is no wait, and would overflow
+				return types.Duration{Duration: time.Duration(min(int64(n.(types.Int)), int64(century/unit))) * unit}
+			})))
 	}
 	return []cel.EnvOption{
 		span("hours", time.Hour), span("days", 24*time.Hour),

@@ -15,7 +15,7 @@ type waiting struct {
 	*rule
 	subject subject
 	fields  []int
-	message string
+	message string // of a condition
 }
 
 // opinion is all that a policy's rules say of a case.
@@ -87,7 +87,11 @@ func (o *opinion) hear(s *state, r *rule, about subject) {
 	case err != nil:
 		o.findings = append(o.findings, r.finding(s, about, true))
 	case missing != nil:
-		o.waiting = append(o.waiting, waiting{r, about, missing, r.message.say(s)})
+		w := waiting{rule: r, subject: about, fields: missing}
+		if r.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
+			w.message = r.message.say(s)
+		}
+		o.waiting = append(o.waiting, w)
 	case answer:
 		o.findings = append(o.findings, r.finding(s, about, false))
 	}

@@ -138,7 +138,7 @@ var errIncomplete = errors.New("the time, product, practitioner and salon of a d
 // complete tells whether the inputs have what the chain itself must supply.
 // Answers may be missing; these may not.
 func complete(in *pb.DecisionInputs) error {
-	if in.GetDecideTime().CheckValid() != nil || in.GetProduct() == nil || in.GetPractitioner() == nil || in.GetSalon() == nil {
+	if moment(in.GetDecideTime()) == nil || in.GetProduct() == nil || in.GetPractitioner() == nil || in.GetSalon() == nil {
 		return errIncomplete
 	}
 	return nil

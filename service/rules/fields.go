@@ -145,7 +145,7 @@ func productFields(v vocabulary) []field {
 		stated(v, "product.use_tier", of, (*pb.Product).GetUseTier),
 		stated(v, "product.ph_method", of, (*pb.Product).GetPhMethod),
 		{path: "product.declared_ph", kind: cel.NullableType(cel.DoubleType), get: func(s *state) ref.Val {
-			if p := of(s); p != nil && p.DeclaredPh != nil {
+			if p := of(s); p != nil && p.DeclaredPh != nil && !math.IsNaN(*p.DeclaredPh) {
 				return types.Double(*p.DeclaredPh)
 			}
 			return nil
@@ -361,10 +361,14 @@ func since[M any](path string, part func(*state) M, get func(M) *timestamppb.Tim
 	return f
 }
 
-// moment is nil for a time that is absent or cannot be one.
+// moment is nil for a time that is absent or cannot be an answer. Within three
+// centuries every two times can be subtracted.
 func moment(t *timestamppb.Timestamp) ref.Val {
 	if t == nil || t.CheckValid() != nil {
 		return nil
 	}
-	return types.Timestamp{Time: t.AsTime()}
+	if at := t.AsTime(); at.Year() >= 1900 && at.Year() < 2150 {
+		return types.Timestamp{Time: at}
+	}
+	return nil
 }

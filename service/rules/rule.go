@@ -112,14 +112,23 @@ func (f *formula) ask(s *state) (answer bool, missing []int, err error) {
 	case types.Bool:
 		return bool(value), nil, err
 	case *types.Unknown:
-		for _, id := range value.IDs() {
-			missing = append(missing, int(id))
-		}
-		return false, missing, err
+		return false, s.book.missing(value), err
 	case *types.Err:
 		return false, nil, value
 	}
 	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
+}
+
+// missing are the fields that an unknown stands for.
+func (b *book) missing(u *types.Unknown) []int {
+	if one, ok := b.single[u]; ok {
+		return one
+	}
+	var fields []int
+	for _, id := range u.IDs() {
+		fields = append(fields, int(id))
+	}
+	return fields
 }
 
 // evaluate gives the formula's value. A fault in the midst of it is an error.
