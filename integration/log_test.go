@@ -1,0 +1,325 @@
+package integration
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// The promise: an auditor can search the log, count it, and copy it, and misses
+// nothing while others write.
+
+// TestFiltersFindWhatTheySay compares every kind of filter with a plain reading
+// of the whole log.
+func TestFiltersFindWhatTheySay(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	all := c.entries(t, "")
+	refusal, middle := all[0], all[len(all)/2].RecordTime.AsTime()
+	rule := refusal.Rules[0].RuleId
+	session := all[slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return e.Session != "" })].Session
+	instant := middle.Format(time.RFC3339Nano)
+	has := func(e *pb.AuditEntry, id string) bool {
+		return slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == id })
+	}
+	kind := func(kinds ...pb.EntryKind) func(*pb.AuditEntry) bool {
+		return func(e *pb.AuditEntry) bool { return slices.Contains(kinds, e.Kind) }
+	}
+	const refused, recalled = pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_LOT_RECALLED
+	for filter, holds := range map[string]func(*pb.AuditEntry) bool{
+		``:                            func(*pb.AuditEntry) bool { return true },
+		`  `:                          func(*pb.AuditEntry) bool { return true },
+		`kind = "REFUSAL"`:            kind(refused),
+		`kind = "ENTRY_KIND_REFUSAL"`: kind(refused),
+		`kind != "REFUSAL"`:           func(e *pb.AuditEntry) bool { return e.Kind != refused },
+		`NOT kind = "REFUSAL"`:        func(e *pb.AuditEntry) bool { return e.Kind != refused },
+		`-kind = "REFUSAL"`:           func(e *pb.AuditEntry) bool { return e.Kind != refused },
+		`kind = "REFUSAL" OR kind = "LOT_RECALLED"`:                                      kind(refused, recalled),
+		`kind = "REFUSAL" AND kind = "LOT_RECALLED"`:                                     func(*pb.AuditEntry) bool { return false },
+		`(kind = "REFUSAL" OR kind = "LOT_RECALLED") AND actor = "` + c.imara.name + `"`: kind(recalled),
+		`rule = "` + rule + `"`:                                                          func(e *pb.AuditEntry) bool { return has(e, rule) },
+		`rule != "` + rule + `"`:                                                         func(e *pb.AuditEntry) bool { return !has(e, rule) },
+		`NOT rule = "` + rule + `"`:                                                      func(e *pb.AuditEntry) bool { return !has(e, rule) },
+		`salon = "` + c.salon + `"`:                                                      func(e *pb.AuditEntry) bool { return e.Salon == c.salon },
+		`salon != "` + c.salon + `"`:                                                     func(e *pb.AuditEntry) bool { return e.Salon != c.salon },
+		`salon = ""`:                                                                     func(e *pb.AuditEntry) bool { return e.Salon == "" },
+		`salon != ""`:                                                                    func(e *pb.AuditEntry) bool { return e.Salon != "" },
+		`rule = ""`:                                                                      func(e *pb.AuditEntry) bool { return len(e.Rules) == 0 },
+		`rule != ""`:                                                                     func(e *pb.AuditEntry) bool { return len(e.Rules) > 0 },
+		`client = "` + refusal.Client + `"`:                                              func(e *pb.AuditEntry) bool { return e.Client == refusal.Client },
+		`decision = "` + refusal.Decision + `"`:                                          func(e *pb.AuditEntry) bool { return e.Decision == refusal.Decision },
+		`session = "` + session + `"`:                                                    func(e *pb.AuditEntry) bool { return e.Session == session },
+		`product = "` + c.relaxer + `"`:                                                  func(e *pb.AuditEntry) bool { return e.Product == c.relaxer },
+		`reason = "R-2612"`:                                                              func(e *pb.AuditEntry) bool { return e.ReasonCode == "R-2612" },
+		`reason = "x' or 1 = 1 --"`:                                                      func(*pb.AuditEntry) bool { return false },
+		`record_time >= "` + instant + `"`:                                               func(e *pb.AuditEntry) bool { return !e.RecordTime.AsTime().Before(middle) },
+		`record_time > "` + instant + `"`:                                                func(e *pb.AuditEntry) bool { return e.RecordTime.AsTime().After(middle) },
+		`record_time < timestamp("` + instant + `")`: func(e *pb.AuditEntry) bool {
+			return e.RecordTime.AsTime().Before(middle)
+		},
+		`occur_time <= "` + instant + `"`: func(e *pb.AuditEntry) bool { return !e.OccurTime.AsTime().After(middle) },
+		`occur_time = "` + instant + `"`:  func(e *pb.AuditEntry) bool { return e.OccurTime.AsTime().Equal(middle) },
+		`occur_time != "` + instant + `"`: func(e *pb.AuditEntry) bool { return !e.OccurTime.AsTime().Equal(middle) },
+	} {
+		var want []*pb.AuditEntry
+		for _, e := range all {
+			if holds(e) {
+				want = append(want, e)
+			}
+		}
+		wantEntries(t, filter, c.entries(t, filter), want)
+	}
+}
+
+// wantEntries compares two lists of entries.
+func wantEntries(t *testing.T, what string, got, want []*pb.AuditEntry) {
+	t.Helper()
+	if !slices.EqualFunc(got, want, func(a, b *pb.AuditEntry) bool { return proto.Equal(a, b) }) {
+		t.Errorf("%s: entries\n%v\nwant\n%v", what, namesOf(got), namesOf(want))
+	}
+}
+
+// namesOf is entries in short.
+func namesOf(entries []*pb.AuditEntry) string {
+	var lines []string
+	for _, e := range entries {
+		lines = append(lines, fmt.Sprint(last(e.Name), " ", e.Kind, " ", e.ReasonCode))
+	}
+	return strings.Join(lines, "\n")
+}
+
+// TestFiltersThatMakeNoSense are refused with what would be right.
+func TestFiltersThatMakeNoSense(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	for _, filter := range []string{
+		`kind`, `"REFUSAL"`, `kind = REFUSAL`, `kind = "REFUSAL" rule = "x"`, `kind = `, `= "REFUSAL"`, `kind = "REFUSAL" AND`, `(kind = "REFUSAL"`, `colour = "pink"`, `kind = "NONSENSE"`,
+		`kind > "REFUSAL"`, `kind : "REFUSAL"`, `salon < "a"`, `record_time = "yesterday"`, `record_time : "2026"`, `kind = salon`,
+		`"REFUSAL" = kind`, `rule.x = "a"`, `duration("1s")`, `NOT NOT`, `kind = 7`, `record_time > 7`, `kind = "a" = "b"`, `kind = true`,
+		strings.Repeat("(", 500), strings.Repeat("NOT ", 200), `kind = "\`, `select 1`, `kind = "REFUSAL"; drop table audit_entries`,
+		`timestamp("2026-11-01T00:00:00Z") = record_time`, `record_time = timestamp("x")`, `kind = "UNSPECIFIED_"`,
+	} {
+		_, err := c.audit.ListEntries(c.vesna.calling(t), &pb.ListEntriesRequest{Parent: c.name, Filter: filter})
+		wantError(t, filter, err, codes.InvalidArgument, "INVALID_FIELD")
+		if violationsOf(err)["filter"] == "" {
+			t.Errorf("%s: the error does not name the filter: %v", filter, err)
+		}
+	}
+}
+
+// TestSummariesCountTheLog compares every dimension with a plain count.
+func TestSummariesCountTheLog(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	c.clock.advance(8 * 24 * time.Hour)
+	c.causesAgain(t)
+	all := c.entries(t, "")
+	from, to := all[2].RecordTime, all[len(all)-1].RecordTime
+	for dimension, key := range map[pb.SummaryDimension]func(*pb.AuditEntry) string{
+		pb.SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED: func(e *pb.AuditEntry) string { return e.Kind.String() },
+		pb.SummaryDimension_SUMMARY_DIMENSION_KIND:        func(e *pb.AuditEntry) string { return e.Kind.String() },
+		pb.SummaryDimension_SUMMARY_DIMENSION_SALON:       func(e *pb.AuditEntry) string { return e.Salon },
+		pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR:       func(e *pb.AuditEntry) string { return e.Actor },
+		pb.SummaryDimension_SUMMARY_DIMENSION_REASON:      func(e *pb.AuditEntry) string { return e.ReasonCode },
+		pb.SummaryDimension_SUMMARY_DIMENSION_RULE: func(e *pb.AuditEntry) string {
+			if len(e.Rules) == 0 {
+				return ""
+			}
+			return e.Rules[0].RuleId
+		},
+		pb.SummaryDimension_SUMMARY_DIMENSION_WEEK: func(e *pb.AuditEntry) string {
+			year, week := e.RecordTime.AsTime().ISOWeek()
+			return fmt.Sprintf("%d-W%02d", year, week)
+		},
+	} {
+		for _, within := range [][2]*timestamppb.Timestamp{{nil, nil}, {from, nil}, {nil, to}, {from, to}} {
+			want, total := map[string]int64{}, int64(0)
+			for _, e := range all {
+				at := e.RecordTime.AsTime()
+				if within[0] != nil && at.Before(within[0].AsTime()) || within[1] != nil && !at.Before(within[1].AsTime()) {
+					continue
+				}
+				want[fmt.Sprint(e.Kind, " ", key(e))]++
+				total++
+			}
+			got := must(t, c.vesna, c.audit.SummarizeEntries, &pb.SummarizeEntriesRequest{
+				Parent: c.name, StartTime: within[0], EndTime: within[1], Dimension: dimension})
+			for i, row := range got.Rows {
+				if i > 0 && row.Count > got.Rows[i-1].Count {
+					t.Errorf("%s: rows are not in order of count: %v", dimension, got.Rows)
+				}
+				if k := fmt.Sprint(row.Kind, " ", row.Key); want[k] != row.Count {
+					t.Errorf("%s within %v: %d of %q, want %d", dimension, within, row.Count, k, want[k])
+				}
+			}
+			if got.Total != total || len(got.Rows) != len(want) {
+				t.Errorf("%s within %v: %d rows, %d entries, want %d and %d", dimension, within, len(got.Rows), got.Total, len(want), total)
+			}
+		}
+	}
+}
+
+// causesAgain adds some refusals in a later week.
+func (c *chain) causesAgain(t testing.TB) {
+	t.Helper()
+	for range 3 {
+		c.decision(t, brokenSkin)
+		c.clock.advance(time.Minute)
+	}
+}
+
+// busy writes entries from several callers until stop is called.
+func (c *chain) busy(t testing.TB) (stop func()) {
+	refusal := c.decision(t, brokenSkin)
+	ctx, cancel := context.WithCancel(context.Background())
+	var writers sync.WaitGroup
+	for range 4 {
+		writers.Go(func() {
+			for ctx.Err() == nil {
+				must(t, c.imara, c.eligibility.OverrideDecision, c.override(refusal, refusal.Findings[0]))
+			}
+		})
+	}
+	return func() {
+		cancel()
+		writers.Wait()
+	}
+}
+
+// TestPagesOfTheLogStandStill: who pages through the log while others write
+// sees every entry that was there before, once and in order.
+func TestPagesOfTheLogStandStill(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	before := c.entries(t, "")
+	stop := c.busy(t)
+	seen := map[string]bool{}
+	var order []*pb.AuditEntry
+	for token, pages := "", 0; pages < 30; pages++ {
+		page := must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, PageSize: 3, PageToken: token})
+		for _, e := range page.Entries {
+			if seen[e.Name] {
+				t.Errorf("%s is shown twice", e.Name)
+			}
+			seen[e.Name] = true
+			order = append(order, e)
+		}
+		if token = page.NextPageToken; token == "" {
+			break
+		}
+	}
+	stop()
+	wantEntries(t, "the beginning of the log", order[:len(before)], before)
+}
+
+// TestCopiesMissNothing copies the log while others write, resuming each time
+// with the last token: the copy ends up as the log, bytes and order.
+func TestCopiesMissNothing(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	stop := c.busy(t)
+	copied := &transcript{}
+	for copied.exports = 0; copied.exports < 40; copied.exports++ {
+		copied.take(t, c, 1+copied.exports%7)
+	}
+	stop()
+	for before := -1; before != len(copied.entries); {
+		before = len(copied.entries)
+		copied.take(t, c, 1<<30)
+	}
+	wantEntries(t, "the copy", copied.entries, c.entries(t, ""))
+	stored := bodies(t, s.sql, "select body from audit_entries order by position")
+	if !slices.EqualFunc(copied.stored, stored, func(a, b []byte) bool { return string(a) == string(b) }) {
+		t.Error("the bytes of the copy are not those that are stored")
+	}
+}
+
+// transcript is an auditor's copy of the log.
+type transcript struct {
+	entries []*pb.AuditEntry
+	stored  [][]byte
+	token   string
+	exports int
+}
+
+// take resumes the export, and hangs up after most entries.
+func (k *transcript) take(t *testing.T, c *chain, most int) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	stream, err := c.audit.ExportEntries(c.vesna.identify(ctx), &pb.ExportEntriesRequest{Parent: c.name, ResumeToken: k.token})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range most {
+		sent, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		parsed := &pb.AuditEntry{}
+		if err := proto.Unmarshal(sent.Stored, parsed); err != nil || !proto.Equal(parsed, sent.Entry) {
+			t.Errorf("an entry is not what its bytes say: %v, %v", sent.Entry, parsed)
+		}
+		k.entries, k.stored, k.token = append(k.entries, sent.Entry), append(k.stored, sent.Stored), sent.ResumeToken
+	}
+}
+
+// TestCopiesAreFilteredToo: an export takes the same filters, and a token of
+// one filter is of no use with another.
+func TestCopiesAreFilteredToo(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	export := func(filter, token string) (found []*pb.AuditEntry, next string, err error) {
+		stream, err := c.audit.ExportEntries(c.vesna.calling(t), &pb.ExportEntriesRequest{Parent: c.name, Filter: filter, ResumeToken: token})
+		for err == nil {
+			var sent *pb.ExportEntriesResponse
+			if sent, err = stream.Recv(); err == nil {
+				found, next = append(found, sent.Entry), sent.ResumeToken
+			}
+		}
+		return found, next, err
+	}
+	found, token, err := export(`kind = "REFUSAL"`, "")
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
+	}
+	wantEntries(t, "refusals", found, c.entries(t, `kind = "REFUSAL"`))
+	if found, _, err := export(`kind = "REFUSAL"`, token); len(found) != 0 || !errors.Is(err, io.EOF) {
+		t.Errorf("resumed at the end: %v, %v", found, err)
+	}
+	_, _, err = export(`kind = "OVERRIDE"`, token)
+	wantError(t, "a token of another filter", err, codes.InvalidArgument, "INVALID_FIELD")
+	_, _, err = export(`kind = "REFUSAL"`, "nonsense")
+	wantError(t, "a token that is none", err, codes.InvalidArgument, "INVALID_FIELD")
+	if violationsOf(err)["resume_token"] == "" {
+		t.Errorf("the error does not name resume_token: %v", err)
+	}
+	_, _, err = export(`nonsense`, "")
+	wantError(t, "a filter that is none", err, codes.InvalidArgument, "INVALID_FIELD")
+}
