@@ -70,8 +70,8 @@ type EntryFilter struct {
 	// Field is kind, salon, actor, client, decision, session, product, reason,
 	// rule, occur_time or record_time.
 	Field string
-	// Value is a string as the field has it (for kind, the enum's full name), or
-	// a time for the last two.
+	// Value is a string as the field has it (for kind, the enum's full name; an
+	// empty one for entries without), or a time for the last two.
 	Value any
 	// Of is what is joined: one condition for NOT, one or more for the others.
 	Of []EntryFilter
@@ -95,11 +95,19 @@ func (f EntryFilter) where(args *[]any) (string, error) {
 	switch f.Field {
 	case "kind", "salon", "actor", "client", "decision", "session", "product", "reason":
 		if isText && equal || isText && unequal {
-			return negated(unequal, fmt.Sprintf("%s = $%d", f.Field, n)), nil
+			column := f.Field
+			if f.Value == "" {
+				column = fmt.Sprintf("coalesce(%s, '')", f.Field)
+			}
+			return negated(unequal, fmt.Sprintf("%s = $%d", column, n)), nil
 		}
 	case "rule":
 		if isText && equal || isText && unequal {
-			return negated(unequal, fmt.Sprintf("rules @> array[$%d::text]", n)), nil
+			comparison := "rules @> array[$%d::text]"
+			if f.Value == "" {
+				comparison = "coalesce(array_to_string(rules, ''), '') = $%d::text"
+			}
+			return negated(unequal, fmt.Sprintf(comparison, n)), nil
 		}
 	case "occur_time", "record_time":
 		if isTime && unequal {

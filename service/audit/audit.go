@@ -4,6 +4,7 @@ package audit
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -64,6 +65,9 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 			return err
 		}
 		entries, next, err := s.page(stream.Context(), req.Parent, filter, storage.Page{Size: exportPage, Token: token})
+		if errors.Is(err, storage.ErrBadToken) {
+			return fault.Invalid("resume_token", "must be the last resume_token received with the same filter, or empty")
+		}
 		if err != nil {
 			return err
 		}

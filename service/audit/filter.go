@@ -35,6 +35,9 @@ func parse(filter string) (storage.EntryFilter, error) {
 		return storage.EntryFilter{}, err
 	}
 	parsed, err := filtering.ParseFilterString(filter, declarations)
+	if err != nil && strings.Contains(err.Error(), filtering.FunctionFuzzyAnd) {
+		err = errors.New("conditions must be joined by AND or OR")
+	}
 	if err != nil {
 		return storage.EntryFilter{}, fault.Invalid("filter", "is not understood: "+err.Error())
 	}
