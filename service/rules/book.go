@@ -20,6 +20,7 @@ import (
 
 // book is the language of rules: its fields, words and functions.
 type book struct {
+	words    vocabulary
 	fields   []field
 	index    map[string]int
 	single   map[*types.Unknown][]int // the field that an unknown is of
@@ -33,7 +34,7 @@ type book struct {
 
 func newBook() (*book, error) {
 	v := newVocabulary()
-	b := &book{fields: allFields(v), index: map[string]int{}, single: map[*types.Unknown][]int{}}
+	b := &book{words: v, fields: allFields(v), index: map[string]int{}, single: map[*types.Unknown][]int{}}
 	for i, f := range b.fields {
 		b.index[f.path] = i
 		if u, ok := f.absent.(*types.Unknown); ok {

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -142,6 +143,32 @@ func TestByHandAgrees(t *testing.T) {
 			if err != nil || answer != (want == yes) || (len(missing) > 0) != (want == waits) {
 				t.Errorf("%s: %v, waits for %v, %v; by hand %v", r.text.GetRuleId(), answer, missing, err, want)
 			}
+		}
+	})
+}
+
+// An expression says the same as a rule of the policy, which runs without a limit,
+// and as a house's, which runs under one.
+func TestLimitChangesNothing(t *testing.T) {
+	e := newEngine(t)
+	limited := map[string]*rule{}
+	for _, r := range e.texts {
+		limited[r.text.GetRuleId()] = e.book.newRule(r.text, e.book.limited)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		in := e.inForce(anyCase(t, e))
+		in.RecordCard = retouch().GetRecordCard()
+		s := opened(t, e, in)
+		for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
+			s.each(scope, func(about subject) {
+				for _, r := range e.rules[scope] {
+					answer, missing, err := r.ask(s)
+					again, alsoMissing, errAgain := limited[r.text.GetRuleId()].ask(s)
+					if answer != again || !slices.Equal(missing, alsoMissing) || err != nil || errAgain != nil {
+						t.Errorf("%s: %v %v %v; under a limit %v %v %v", r.text.GetRuleId(), answer, missing, err, again, alsoMissing, errAgain)
+					}
+				}
+			})
 		}
 	})
 }

@@ -76,6 +76,9 @@ func Load(text []byte) (*Engine, error) {
 			return nil, fmt.Errorf("%s: %w", d.Family, err)
 		}
 	}
+	if len(e.texts) == 0 {
+		return nil, errors.New("a policy must have rules")
+	}
 	e.alone = &policy{digest: e.digestWith(nil)}
 	return e, nil
 }

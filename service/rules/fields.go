@@ -21,6 +21,9 @@ type field struct {
 	// asked fields are answers: one that was not given is unknown. The others
 	// are known to the chain, and null or UNSPECIFIED when not stated.
 	asked bool
+	// after is the question that comes first, when this one follows another: its
+	// answer means nothing without the other's.
+	after string
 	// get reads the field; nil is an answer not given.
 	get func(*state) ref.Val
 	// absent is what the field is when get returns nil.
@@ -83,12 +86,12 @@ func testFields(v vocabulary) []field {
 	of := func(s *state) *pb.PreliminaryTests { return s.in.GetConsultation().GetTests() }
 	return []field{
 		asked(v, "consultation.tests.elasticity", of, (*pb.PreliminaryTests).GetElasticity),
-		measured("consultation.tests.wet_stretch_percent", func(s *state) *float64 { return of(s).WetStretchPercent }, of),
+		measured("consultation.tests.wet_stretch_percent", func(s *state) *float64 { return of(s).WetStretchPercent }, of).behind("consultation.tests.elasticity"),
 		asked(v, "consultation.tests.incompatibility", of, (*pb.PreliminaryTests).GetIncompatibility),
 		asked(v, "consultation.tests.strand", of, (*pb.PreliminaryTests).GetStrand),
-		named("consultation.tests.strand_product", of, (*pb.PreliminaryTests).GetStrandProduct),
-		measured("consultation.tests.strand_minutes", func(s *state) *float64 { return of(s).StrandMinutes }, of),
-		dated("consultation.tests.test_time", of, (*pb.PreliminaryTests).GetTestTime),
+		named("consultation.tests.strand_product", of, (*pb.PreliminaryTests).GetStrandProduct).behind("consultation.tests.strand"),
+		measured("consultation.tests.strand_minutes", func(s *state) *float64 { return of(s).StrandMinutes }, of).behind("consultation.tests.strand"),
+		dated("consultation.tests.test_time", of, (*pb.PreliminaryTests).GetTestTime).behind("consultation.tests.elasticity"),
 	}
 }
 
@@ -103,7 +106,7 @@ func historyFields(v vocabulary) []field {
 		asked(v, "consultation.history.recent_illness", of, (*pb.ClientHistory).GetRecentIllness),
 		asked(v, "consultation.history.hair_loss", of, (*pb.ClientHistory).GetHairLoss),
 		asked(v, "consultation.history.medical_clearance", of, (*pb.ClientHistory).GetMedicalClearance),
-		dated("consultation.history.medical_clearance_time", of, (*pb.ClientHistory).GetMedicalClearanceTime),
+		dated("consultation.history.medical_clearance_time", of, (*pb.ClientHistory).GetMedicalClearanceTime).behind("consultation.history.medical_clearance"),
 		asked(v, "consultation.history.undescribed_work", of, (*pb.ClientHistory).GetUndescribedWork),
 	}
 	fields = append(fields, happened(v, "consultation.history.shampoo", of, (*pb.ClientHistory).GetShampoo)...)
@@ -126,9 +129,9 @@ func agreementFields(v vocabulary) []field {
 		measured("consultation.wishes.straightening_percent", func(s *state) *float64 { return wishes(s).StraighteningPercent }, wishes),
 		asked(v, "consultation.consent.explained", consent, (*pb.Consent).GetExplained),
 		asked(v, "consultation.consent.agreed", consent, (*pb.Consent).GetAgreed),
-		dated("consultation.consent.agree_time", consent, (*pb.Consent).GetAgreeTime),
+		dated("consultation.consent.agree_time", consent, (*pb.Consent).GetAgreeTime).behind("consultation.consent.agreed"),
 		age,
-		asked(v, "consultation.consent.guardian_agreed", consent, (*pb.Consent).GetGuardianAgreed),
+		asked(v, "consultation.consent.guardian_agreed", consent, (*pb.Consent).GetGuardianAgreed).behind("consultation.consent.age_years"),
 		asked(v, "service_kind", inputs, (*pb.DecisionInputs).GetServiceKind),
 		named("lot_code", inputs, (*pb.DecisionInputs).GetLotCode),
 	}
@@ -229,7 +232,7 @@ func zoneFields(v vocabulary) []field {
 		asked(v, "zone.porosity", of, (*pb.HairZone).GetPorosity),
 		asked(v, "zone.metallic_dye", of, (*pb.HairZone).GetMetallicDye),
 		asked(v, "zone.plant_henna", of, (*pb.HairZone).GetPlantHenna),
-		asked(v, "zone.hydroxide_kind", of, (*pb.HairZone).GetHydroxideKind),
+		asked(v, "zone.hydroxide_kind", of, (*pb.HairZone).GetHydroxideKind).behind("zone.hydroxide.happened"),
 	}
 	fields = append(fields, happened(v, "zone.thio", of, (*pb.HairZone).GetThio)...)
 	fields = append(fields, happened(v, "zone.hydroxide", of, (*pb.HairZone).GetHydroxide)...)
@@ -291,8 +294,14 @@ func happened[M any](v vocabulary, path string, part func(*state) M, get func(M)
 	event := func(s *state) *pb.PastEvent { return get(part(s)) }
 	return []field{
 		asked(v, path+".happened", event, (*pb.PastEvent).GetHappened),
-		dated(path+".last_time", event, (*pb.PastEvent).GetLastTime),
+		dated(path+".last_time", event, (*pb.PastEvent).GetLastTime).behind(path + ".happened"),
 	}
+}
+
+// behind makes a field a question that follows another.
+func (f field) behind(path string) field {
+	f.after = path
+	return f
 }
 
 // measured is a reading; one that is no finite number was not taken.

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"cel.dev/cel-go/common/cost"
 	"cel.dev/cel-go/common/types"
@@ -92,13 +93,13 @@ func checkTerms(terms *pb.OverrideTerms, report func(field, want string)) {
 
 // objection is what is not right in a rule's expression, or "".
 func (b *book) objection(r *pb.Rule) string {
-	if len(r.GetExpression()) > maxExpression {
+	if utf8.RuneCountInString(r.GetExpression()) > maxExpression {
 		return fmt.Sprintf("must be at most %d characters", maxExpression)
 	}
 	if _, known := pb.RuleScope_name[int32(r.GetScope())]; !known {
 		return "must come with the scope CASE, ZONE or SECTION"
 	}
-	ast, err := b.check(r.GetExpression())
+	ast, err := b.typed(r.GetExpression())
 	if err != nil {
 		return "must be a CEL expression over the decision's inputs: " + err.Error()
 	}
@@ -112,6 +113,18 @@ func (b *book) objection(r *pb.Rule) string {
 	}
 	if err := b.scoped(f, r.GetScope()); err != nil {
 		return err.Error()
+	}
+	return b.unasked(f)
+}
+
+// unasked says which question an expression has left out that comes before one it
+// names: whoever never had a relaxer cannot say when the last one was, and would
+// be asked for ever.
+func (b *book) unasked(f *formula) string {
+	for _, i := range f.fields {
+		if at := b.fields[i]; at.after != "" && !slices.Contains(f.fields, b.index[at.after]) {
+			return fmt.Sprintf("must name %s before %s, as in %s == Answer.YES ? ... : false", at.after, at.path, at.after)
+		}
 	}
 	return ""
 }

@@ -51,6 +51,9 @@ func TestCheckHouse(t *testing.T) {
 		{"a section's field in a rule about zones", func(r *pb.Rule) {
 			r.Scope, r.Expression = pb.RuleScope_RULE_SCOPE_ZONE, "section.fragile == Answer.YES"
 		}, "rules[0].expression", "scope SECTION"},
+		{"a date without the question before it", func(r *pb.Rule) {
+			r.Expression = "decide_time - consultation.history.shampoo.last_time < days(9)"
+		}, "rules[0].expression", "must name consultation.history.shampoo.happened before"},
 		{"too long", func(r *pb.Rule) { r.Expression = "true" + strings.Repeat(" || true", 300) }, "rules[0].expression", "2000 characters"},
 		{"too dear", func(r *pb.Rule) {
 			r.Expression = "product.lots.exists(a, product.lots.exists(b, a.lot_code == b.lot_code))"

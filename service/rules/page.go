@@ -27,7 +27,7 @@ func (e *Engine) Page() []byte {
 		}
 		b = append(b, advicePage(d)...)
 	}
-	return b
+	return append(b, e.language()...)
 }
 
 const pageHead = `
@@ -123,6 +123,48 @@ func advicePage(d document) []byte {
 		b = fmt.Appendf(b, "- Caution: %s\n", caution)
 	}
 	return b
+}
+
+// language is what an expression can name, for whoever writes a house policy.
+func (e *Engine) language() []byte {
+	b := []byte(languageHead)
+	for i, f := range e.book.fields {
+		b = fmt.Appendf(b, "| `%s` | %s | %s |\n", f.path, strings.TrimPrefix(f.kind.String(), "alkalog.v1."), e.role(i))
+	}
+	b = append(b, "\n| Word | Values |\n|---|---|\n"...)
+	for _, words := range e.book.words.sorted() {
+		var values []string
+		for _, w := range words {
+			values = append(values, w.short)
+		}
+		b = fmt.Appendf(b, "| `%s` | %s |\n", strings.TrimPrefix(words[0].kind.TypeName(), "alkalog.v1."), strings.Join(values, " "))
+	}
+	return b
+}
+
+const languageHead = `
+## What a rule can name
+
+A rule is a CEL expression of type bool over these fields. A chain's own rules are
+written in the same language: their ids begin with "house.", they may cost only so
+much, and they can add findings, never take one away. Words are written
+"Answer.YES". hours(n) and days(n) are durations; percent(product.ingredients,
+Substance.AMMONIA) is a percentage by mass; as_sodium_hydroxide(product.ingredients)
+adds the hydroxides up as the law counts them. A rule about a zone or a section
+names the fields of "zone" or "section" and is asked of each in turn. UNSPECIFIED
+is what the chain has not stated; an answer that was not given equals nothing.
+
+| Field | Kind | |
+|---|---|---|
+`
+
+// role is what a field is for: the question that asks for it, or nothing.
+func (e *Engine) role(i int) string {
+	f := e.book.fields[i]
+	if f.after != "" {
+		return e.questions[f.path] + " Asked after `" + f.after + "`."
+	}
+	return e.questions[f.path]
 }
 
 // plainName is an enum value in plain words.

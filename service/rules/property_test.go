@@ -213,7 +213,7 @@ func TestListedAnswerMatters(t *testing.T) {
 			return
 		}
 		for _, path := range askedPaths(e, in) {
-			if m, f := locate(in, path); isFollowUp(path) {
+			if m, f := locate(in, path); isFollowUp(e, path) {
 				m.Clear(f)
 			}
 		}
@@ -226,13 +226,11 @@ func TestListedAnswerMatters(t *testing.T) {
 
 // isFollowUp tells whether a question is asked only after another was answered,
 // behind a condition; its answer counts only then.
-func isFollowUp(path string) bool {
-	for _, end := range []string{"_time", "hydroxide_kind", "guardian_agreed", "medical_clearance", "strand_product", "strand_minutes", "wet_stretch_percent"} {
-		if strings.HasSuffix(path, end) {
-			return true
-		}
-	}
-	return false
+func isFollowUp(e *Engine, path string) bool {
+	return strings.HasSuffix(path, ".medical_clearance") || slices.ContainsFunc(e.book.fields, func(f field) bool {
+		_, end, _ := strings.Cut(f.path, ".")
+		return f.after != "" && strings.HasSuffix(path, end)
+	})
 }
 
 // couldFire searches for answers, first to the field and then to what its rules

@@ -70,6 +70,8 @@ func TestRestoreTrustsNothing(t *testing.T) {
 
 func TestLoadRefusesWhatItCannotRead(t *testing.T) {
 	for name, text := range map[string]string{
+		"nothing":                      "",
+		"no rules":                     "---\ncautions: [take care]\n",
 		"a key that nothing reads":     "---\nrules:\n  - {id: a.b, verdict: REFUSE}\n",
 		"a severity that is none":      "---\nrules:\n  - {id: a.b, version: 1, severity: SCOLD, when: 'true', message: m, basis: {kind: HOUSE}}\n",
 		"an expression that is none":   "---\nrules:\n  - {id: a.b, version: 1, severity: ASK, when: 'maybe', message: m, basis: {kind: HOUSE}}\n",
@@ -219,7 +221,7 @@ func retouch() *pb.DecisionInputs {
 	for i, expression := range []string{
 		"consultation.consent.age_years > 80", "consultation.hair.length_mm > 600.0", "consultation.history.undescribed_work == Answer.YES",
 		"consultation.scalp.tender == Answer.YES", "product.strength == Strength.SUPER && practitioner.role == Role.STUDENT",
-		"product.directions.maximum_minutes > 30", "decide_time - consultation.tests.test_time > days(7)",
+		"product.directions.maximum_minutes > 30", "consultation.tests.elasticity == ElasticityReading.NORMAL ? decide_time - consultation.tests.test_time > days(7) : false",
 		"consultation.hair.density == Density.HIGH", "consultation.wishes.straightening_percent > 90.0", "record_card.visits.exists(v, v.strength == Strength.SUPER)",
 	} {
 		r := houseRuleOf(expression)

@@ -25,8 +25,8 @@ type formula struct {
 	fields  []int
 }
 
-// check reads an expression and checks it against the language.
-func (b *book) check(expression string) (*cel.Ast, error) {
+// typed reads an expression and checks it against the language.
+func (b *book) typed(expression string) (*cel.Ast, error) {
 	ast, issues := b.env.Compile(expression)
 	if issues.Err() != nil {
 		return nil, issues.Err()
@@ -39,7 +39,7 @@ func (b *book) check(expression string) (*cel.Ast, error) {
 
 // compile checks and builds an expression that is asked about subjects of a scope.
 func (b *book) compile(expression string, scope pb.RuleScope, build func(*cel.Ast) (*formula, error)) (*formula, error) {
-	ast, err := b.check(expression)
+	ast, err := b.typed(expression)
 	if err != nil {
 		return nil, err
 	}

@@ -2,7 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
+	"slices"
 	"strings"
 
 	"cel.dev/cel-go/cel"
@@ -71,12 +73,20 @@ func newVocabulary() vocabulary {
 
 func (v vocabulary) learn(e protoreflect.EnumDescriptor) {
 	kind := types.NewOpaqueType(string(e.FullName()))
-	words := make([]*word, e.Values().Len())
 	prefix := strings.TrimSuffix(string(e.Values().Get(0).Name()), "UNSPECIFIED")
-	for i := range words {
-		value := e.Values().Get(i) // the contract numbers its enums without gaps
+	var words []*word
+	for i := range e.Values().Len() {
+		value := e.Values().Get(i)
 		long := string(value.Name())
+		for len(words) <= int(value.Number()) {
+			words = append(words, nil)
+		}
 		words[value.Number()] = &word{kind, int32(value.Number()), strings.TrimPrefix(long, prefix), long}
+	}
+	for i, w := range words {
+		if w == nil { // a number that the contract has given up
+			words[i] = words[0]
+		}
 	}
 	v[e.FullName()] = words
 }
@@ -92,6 +102,15 @@ func (v vocabulary) constants() []cel.EnvOption {
 		}
 	}
 	return options
+}
+
+// sorted lists the enums by name.
+func (v vocabulary) sorted() [][]*word {
+	var enums [][]*word
+	for _, name := range slices.Sorted(maps.Keys(v)) {
+		enums = append(enums, v[name])
+	}
+	return enums
 }
 
 // of is the word for a value of the contract; a number that this version does
