@@ -262,7 +262,7 @@ func TestAlternatives(t *testing.T) {
 		t.Errorf("offers: %v", offers)
 	}
 	cautions := strings.Join(offers[smoothing].GetCautions(), " ")
-	for _, want := range []string{"29 CFR 1910.1048", "0.75 ppm", "Pregnancy or illness"} {
+	for _, want := range []string{"29 CFR 1910.1048", "0.75 ppm", "Pregnancy, illness or medication"} {
 		if !strings.Contains(cautions, want) {
 			t.Errorf("the smoothing treatment does not say %q: %s", want, cautions)
 		}
