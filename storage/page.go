@@ -97,7 +97,7 @@ func (l listing) open(token string) (string, error) {
 	if token == "" {
 		return l.before, nil
 	}
-	b, err := base64.RawURLEncoding.DecodeString(token)
+	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
 	if err != nil || len(b) <= sealSize {
 		return "", ErrBadToken
 	}

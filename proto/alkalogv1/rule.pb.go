@@ -794,7 +794,7 @@ type HousePolicy struct {
 	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
 	// Where it stands.
 	State PolicyState `protobuf:"varint,6,opt,name=state,proto3,enum=alkalog.v1.PolicyState" json:"state,omitempty"`
-	// Its rules, up to 200.
+	// Its rules, up to 200, and 128 KiB in all.
 	Rules []*Rule `protobuf:"bytes,7,rep,name=rules,proto3" json:"rules,omitempty"`
 	// Its stricter numbers.
 	Parameters *PolicyParameters `protobuf:"bytes,8,opt,name=parameters,proto3" json:"parameters,omitempty"`

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"strconv"
 	"strings"
 	"time"
@@ -27,10 +28,19 @@ func (s Service) CreateHousePolicy(ctx context.Context, req *pb.CreateHousePolic
 		begin)
 }
 
-// holdsUp refuses a policy with a rule that cannot be evaluated.
+// mostPolicyBytes bounds a house policy. A decision holds the policy whole, and
+// what each of its rules says of each of up to twelve sections; it must fit into
+// what a client receives at once, which is 4 MiB unless it asks for more.
+const mostPolicyBytes = 128 << 10
+
+// holdsUp refuses a policy with a rule that cannot be evaluated, and one that
+// would make decisions too large.
 func (s Service) holdsUp(p *pb.HousePolicy) record.Check {
 	return func(*storage.Snapshot) error {
 		var violations []fault.Violation
+		if proto.Size(p) > mostPolicyBytes {
+			return fault.Invalid("house_policy.rules", fmt.Sprintf("must be at most %d bytes in all", mostPolicyBytes))
+		}
 		for _, problem := range s.Rules.CheckHouse(p) {
 			violations = append(violations, fault.Violation{Field: "house_policy." + problem.Field, Want: problem.Want})
 		}
