@@ -57,7 +57,7 @@ func (c *chain) causes(t testing.TB) []cause {
 	note("denied override", c.imara, attempted(refusal, denied.Override, tried, pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED))
 
 	next()
-	open, id := c.asked(t, person, c.lightened)
+	open, id := c.asked(t, person, c.shampooed)
 	note("refusal that can be overridden", c.amara, about(open, id, pb.EntryKind_ENTRY_KIND_REFUSAL))
 	next()
 	tried = c.override(open, overridable(t, open))

@@ -173,7 +173,7 @@ func (c *chain) ago(days int) *pb.PastEvent {
 func brokenSkin(k *pb.Consultation) { k.Scalp.BrokenSkin = yes }
 func medication(k *pb.Consultation) { k.History.Medication = yes }
 
-func (c *chain) lightened(k *pb.Consultation) { k.Hair.Zones[1].Lightened = c.ago(60) }
+func (c *chain) shampooed(k *pb.Consultation) { k.History.Shampoo = c.ago(1) }
 
 // newID is a request or event id that was never used.
 func newID() string { return uuid.NewString() }

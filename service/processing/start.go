@@ -40,15 +40,22 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		insert := storage.Sessions.Insert(session)
+		records := []storage.Record{storage.Sessions.Insert(session)}
 		state, err := record.State(r, session, nil, scene.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
+		if session.Decision != "" { // a recall in the meantime counts
+			product, err := record.Get(r, storage.Products, session.Product)
+			if err != nil {
+				return nil, storage.Changes{}, err
+			}
+			records = append(records, storage.Products.Unchanged(product))
+		}
 		answer := proto.CloneOf(session)
 		answer.State = state
 		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
-			Records: []storage.Record{insert},
+			Records: records,
 			Entries: record.Departures(scene, session, nil, state.Deviations),
 		}, nil
 	})

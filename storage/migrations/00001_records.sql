@@ -52,7 +52,7 @@ create table sessions (
 	primary key (chain, parent, id)
 );
 create index sessions_by_id on sessions (chain, id);
-create index sessions_by_decision on sessions (chain, decision) where decision is not null;
+create unique index sessions_by_decision on sessions (chain, decision) where decision is not null;
 create index sessions_open on sessions (chain, update_time) where open;
 -- Keys begin with the chain, because they are resource names.
 create index sessions_by_use on sessions using gin (used);

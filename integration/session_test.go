@@ -1,0 +1,321 @@
+package integration
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// The promise: no service begins without a decision that lets it; one that is
+// under way is recorded all the same and is a departure; none is completed
+// before the hair is neutral; and who watches sees what happens.
+
+// TestNoServiceWithoutADecision tries every decision that does not let a service
+// begin.
+func TestNoServiceWithoutADecision(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	used := c.cleared(t)
+	c.begin(t, used)
+	recalled := c.cleared(t)
+	onDraft := must(t, c.amara, c.eligibility.CheckEligibility, c.question(c.draft(t, c.client(t)).Name)).Decision
+	asking := wantVerdict(t, c.decision(t, func(k *pb.Consultation) { k.Scalp.BrokenSkin = pb.Answer_ANSWER_UNSPECIFIED }), pb.Verdict_VERDICT_ASK)
+	for _, try := range []struct {
+		what, reason string
+		decision     *pb.Decision
+		first        func()
+	}{
+		{"a refusal", "DECISION_DOES_NOT_ALLOW", wantVerdict(t, c.decision(t, brokenSkin), pb.Verdict_VERDICT_REFUSE), nil},
+		{"a referral", "DECISION_DOES_NOT_ALLOW", wantVerdict(t, c.decision(t, medication), pb.Verdict_VERDICT_REFER), nil},
+		{"open questions", "DECISION_DOES_NOT_ALLOW", asking, nil},
+		{"a refusal with a denied override", "DECISION_DOES_NOT_ALLOW", c.deniedOverride(t), nil},
+		{"a decision on a draft", "CONSULTATION_NOT_SUBMITTED", onDraft, nil},
+		{"a decision that was used", "DECISION_USED", used, nil},
+		{"a decision of a lot recalled since", "LOT_RECALLED", recalled, func() {
+			must(t, c.imara, c.catalog.RecallLot, &pb.RecallLotRequest{Name: c.relaxer, LotCode: c.relaxerLot, Reason: "a reaction", RequestId: newID()})
+		}},
+	} {
+		if try.first != nil {
+			try.first()
+		}
+		before := s.contents(t)
+		begin := &pb.StartSessionRequest{Parent: parent(try.decision.Name), Decision: try.decision.Name, RequestId: newID()}
+		wantError(t, try.what, fails(t, c.amara, c.processing.StartSession, begin), codes.FailedPrecondition, try.reason)
+		wantSame(t, before, s.contents(t))
+		c.underWay(t, begin)
+	}
+	_, err := c.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: parent(used.Name), RequestId: newID()})
+	wantError(t, "no decision", err, codes.InvalidArgument, "INVALID_FIELD")
+}
+
+// deniedOverride is a refusal that the supervisor has tried to set aside.
+func (c *chain) deniedOverride(t testing.TB) *pb.Decision {
+	t.Helper()
+	d := c.decision(t, brokenSkin)
+	return must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, d.Findings[0])).Decision
+}
+
+// underWay begins the service that was refused, because product is on the hair
+// already: the fact is recorded, and is a departure.
+func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
+	t.Helper()
+	begin := again(refused)
+	begin.UnderWay = true
+	session := must(t, c.amara, c.processing.StartSession, begin).Session
+	if session.Decision != "" || session.RefusedDecision != refused.Decision {
+		t.Errorf("the service rests on %q and goes against %q, not %q", session.Decision, session.RefusedDecision, refused.Decision)
+	}
+	if !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+		t.Errorf("to begin without leave is no departure: %v", session.State.Deviations)
+	}
+	entries := c.entries(t, fmt.Sprintf("session = %q", session.Name))
+	if len(entries) != 1 || entries[0].ReasonCode != pb.DeviationKind_DEVIATION_KIND_NO_DECISION.String() {
+		t.Errorf("the log has %v of it", entries)
+	}
+}
+
+// departs reports whether there is a departure of a kind.
+func departs(all []*pb.Deviation, kind pb.DeviationKind) bool {
+	return slices.ContainsFunc(all, func(d *pb.Deviation) bool { return d.Kind == kind })
+}
+
+// TestDecisionsGrowOld: a decision lets a service begin for a day.
+func TestDecisionsGrowOld(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	early, late := c.cleared(t), c.cleared(t)
+	c.clock.advance(24 * time.Hour)
+	c.begin(t, early)
+	c.clock.advance(time.Second)
+	_, err := c.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: parent(late.Name), Decision: late.Name, RequestId: newID()})
+	wantError(t, "a decision of yesterday", err, codes.FailedPrecondition, "DECISION_TOO_OLD")
+}
+
+// TestAnOverrideLetsAServiceBegin: an accepted override counts, and the session
+// then rests on the decision.
+func TestAnOverrideLetsAServiceBegin(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	d := wantVerdict(t, c.decision(t, c.shampooed), pb.Verdict_VERDICT_REFUSE)
+	for _, f := range d.Findings {
+		if f.Severity >= pb.Severity_SEVERITY_ASK {
+			answer := must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, f))
+			if answer.Override.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+				t.Fatalf("the override of %s is denied: %s", f.RuleId, answer.Override.Denial)
+			}
+			if answer.Decision.Verdict != d.Verdict || len(answer.Decision.Findings) != len(d.Findings) {
+				t.Errorf("the override changed the decision: %v", answer.Decision)
+			}
+		}
+	}
+	session := c.begin(t, d)
+	if session.Decision != d.Name || len(session.State.Deviations) != 0 || session.Plan == nil {
+		t.Errorf("the service rests on %q with departures %v and plan %v", session.Decision, session.State.Deviations, session.Plan)
+	}
+}
+
+// TestOneServicePerDecision: of several that begin at once on one decision, one
+// does.
+func TestOneServicePerDecision(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	d := c.cleared(t)
+	errs := make(chan error)
+	for i := range 6 {
+		go func() {
+			server := []*site{s, twin}[i%2]
+			_, err := server.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()})
+			errs <- err
+		}()
+	}
+	begun := 0
+	for range 6 {
+		if err := <-errs; err == nil {
+			begun++
+		} else {
+			wantError(t, "a second service", err, codes.FailedPrecondition, "DECISION_USED")
+		}
+	}
+	if begun != 1 {
+		t.Errorf("%d services were begun on one decision", begun)
+	}
+}
+
+// TestOnePolicyInForce: of policies that are put in force at once, one is at the
+// end, and each was for a while, as the log says.
+func TestOnePolicyInForce(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	var racers sync.WaitGroup
+	for range 4 {
+		policy := must(t, c.odile, c.catalog.CreateHousePolicy, c.uploaded()).HousePolicy.Name
+		racers.Go(func() {
+			must(t, c.odile, c.catalog.ActivateHousePolicy, &pb.ActivateHousePolicyRequest{Name: policy, RequestId: newID()})
+		})
+	}
+	racers.Wait()
+	states := map[pb.PolicyState]int{}
+	for _, p := range must(t, c.odile, c.catalog.ListHousePolicies, &pb.ListHousePoliciesRequest{Parent: c.name}).HousePolicies {
+		states[p.State]++
+	}
+	if states[pb.PolicyState_POLICY_STATE_ACTIVE] != 1 || states[pb.PolicyState_POLICY_STATE_RETIRED] != 3 {
+		t.Errorf("of four policies the states are %v", states)
+	}
+	if entries := c.entries(t, `kind = "POLICY_ACTIVATED"`); len(entries) != 4 {
+		t.Errorf("the log has %d changes of policy, not 4", len(entries))
+	}
+}
+
+// TestNotCompletedBeforeNeutral: completion cannot be claimed while alkali is
+// shown; what was broken off can be closed, and is a departure.
+func TestNotCompletedBeforeNeutral(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	session := c.session(t)
+	c.clock.advance(time.Hour)
+	facts := c.service(session)
+	before, after := facts[:14], facts[14:] // the third, clear lather and what follows
+	c.report(t, session, before...)
+	was := s.contents(t)
+	wantError(t, "completion with pink lather", fails(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "NOT_NEUTRALIZED")
+	wantSame(t, was, s.contents(t))
+	c.report(t, session, after...)
+	first := completed(session)
+	done := must(t, c.amara, c.outcome.RecordOutcome, first)
+	if done.Outcome.Session != session.Name || len(done.Outcome.Deviations) != 0 {
+		t.Errorf("a service that went well came to %v", done.Outcome)
+	}
+	wantError(t, "a second outcome", fails(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "SESSION_CLOSED")
+
+	stopped := c.session(t)
+	c.clock.advance(time.Hour)
+	c.report(t, stopped, c.service(stopped)[:14]...)
+	broken := must(t, c.amara, c.outcome.RecordOutcome, brokenOff(stopped)).Outcome
+	if !departs(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
+		t.Errorf("a service closed with alkali in the hair has the departures %v", broken.Deviations)
+	}
+	for _, d := range broken.Deviations {
+		if got := c.entries(t, fmt.Sprintf("session = %q AND reason = %q", stopped.Name, d.Kind)); len(got) != 1 {
+			t.Errorf("the departure %s is on the log %d times", d.Kind, len(got))
+		}
+	}
+	silent := brokenOff(stopped)
+	silent.Outcome.BrokenOffReason = ""
+	wantError(t, "no reason", fails(t, c.amara, c.outcome.RecordOutcome, silent), codes.InvalidArgument, "INVALID_FIELD")
+}
+
+// display watches a session.
+type display struct {
+	stream pb.ProcessingService_WatchSessionClient
+	leave  context.CancelFunc
+	last   *pb.WatchSessionResponse
+}
+
+// watch begins to watch at a server; the display is left with the test.
+func watch(t testing.TB, at *site, who person, session, token string) *display {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	t.Cleanup(cancel)
+	stream, err := at.processing.WatchSession(who.identify(ctx), &pb.WatchSessionRequest{Name: session, ResumeToken: token})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &display{stream: stream, leave: cancel}
+}
+
+// until receives until a state is right, and returns it.
+func (d *display) until(t testing.TB, what string, right func(*pb.SessionState) bool) *pb.SessionState {
+	t.Helper()
+	for {
+		message, err := d.stream.Recv()
+		if err != nil {
+			t.Fatalf("the display waited for %s and got %v; last %v", what, err, d.last)
+		}
+		d.last = message
+		if state := message.GetState(); state != nil && right(state) {
+			return state
+		}
+	}
+}
+
+// after is a state that rests on so many facts.
+func after(n int64) func(*pb.SessionState) bool {
+	return func(s *pb.SessionState) bool { return s.Sequence == n }
+}
+
+// TestWatchersSeeWhatHappensElsewhere: displays on two servers see at once what
+// is recorded through either, and a display that hung up resumes.
+func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	session := c.session(t)
+	here, there := watch(t, s, c.till, session.Name, ""), watch(t, twin, c.till, session.Name, "")
+	for _, d := range []*display{here, there} {
+		if first := d.until(t, "the state now", after(0)); first.Phase != pb.SessionPhase_SESSION_PHASE_PREPARING {
+			t.Errorf("the state at first is %v", first)
+		}
+	}
+	c.report(t, session, happened(session, 0, based()))
+	there.until(t, "what was recorded at the other server", after(1))
+	here.until(t, "what was recorded here", after(1))
+	elsewhere := &chain{site: twin, name: c.name, till: c.till}
+	c.clock.advance(time.Minute)
+	elsewhere.report(t, session, happened(session, 0, applied("front")))
+	seen := here.until(t, "what was recorded at the other server", after(2))
+	if seen.Phase != pb.SessionPhase_SESSION_PHASE_PROCESSING {
+		t.Errorf("with product on the hair the phase is %s", seen.Phase)
+	}
+	shown := must(t, c.till, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}).Session.State
+	if !proto.Equal(seen, shown) {
+		t.Errorf("the display shows\n%v\nthe session is\n%v", seen, shown)
+	}
+
+	token := here.last.ResumeToken
+	here.leave()
+	c.report(t, session, happened(session, 0, note("while nobody watched")))
+	resumed := watch(t, twin, c.till, session.Name, token)
+	resumed.until(t, "what it missed, at the other server", after(3))
+	_, err := watch(t, s, c.till, session.Name, "nonsense").stream.Recv()
+	wantError(t, "a token that is none", err, codes.InvalidArgument, "INVALID_FIELD")
+	_, err = watch(t, s, c.till, session.Name+"0", "").stream.Recv()
+	wantError(t, "an unknown session", err, codes.NotFound, "NOT_FOUND")
+}
+
+// TestWatchersAreCalledToRinse: a complaint reaches every display as a call to
+// rinse; water ends it.
+func TestWatchersAreCalledToRinse(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	session := c.session(t)
+	c.report(t, session, happened(session, 0, based()), happened(session, 0, applied("front")))
+	display := watch(t, twin, c.amara, session.Name, "")
+	calls := func(s *pb.SessionState) bool {
+		return slices.ContainsFunc(s.Alarms, func(a *pb.Alarm) bool { return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW })
+	}
+	c.clock.advance(2 * time.Minute)
+	c.report(t, session, happened(session, 2*time.Minute, &pb.Event{Fact: &pb.Event_ComfortCheck{
+		ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}}))
+	display.until(t, "the call to rinse", calls)
+	c.clock.advance(20 * time.Second)
+	c.report(t, session, happened(session, 140*time.Second, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
+	state := display.until(t, "the end of the call", func(s *pb.SessionState) bool { return !calls(s) })
+	if departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE) {
+		t.Errorf("water after 20 seconds is called late: %v", state.Deviations)
+	}
+}
