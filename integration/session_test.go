@@ -296,6 +296,26 @@ func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 	wantError(t, "an unknown session", err, codes.NotFound, "NOT_FOUND")
 }
 
+// TestQuietWatchesAreAlive: a watcher of a session in which nothing happens is
+// told so, by the server's time.
+func TestQuietWatchesAreAlive(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	display := watch(t, s, c.till, c.session(t).Name, "")
+	display.until(t, "the state now", after(0))
+	token := display.last.ResumeToken
+	for range 3 {
+		message, err := display.stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if message.GetHeartbeat() == nil || !message.GetHeartbeat().AsTime().Equal(c.clock.Now()) || message.ResumeToken != token {
+			t.Errorf("while nothing happens comes %v, behind the token %s", message, token)
+		}
+	}
+}
+
 // TestWatchersAreCalledToRinse: a complaint reaches every display as a call to
 // rinse; water ends it.
 func TestWatchersAreCalledToRinse(t *testing.T) {

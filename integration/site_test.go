@@ -113,6 +113,7 @@ func (s *site) start(t testing.TB) {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), Clock: s.clock.Now, Development: true,
+		Limits: serve.Limits{BeatEvery: 20 * time.Millisecond},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -72,6 +72,9 @@ type Limits struct {
 	PingEvery time.Duration
 	// PingTime is how long we wait for the answer. Default 10 s.
 	PingTime time.Duration
+	// BeatEvery is how often a quiet watch of a session is told that it is alive.
+	// Default 15 s; the contract promises 20 s.
+	BeatEvery time.Duration
 	// DrainTime is how long Stop waits for calls under way. Default 10 s.
 	DrainTime time.Duration
 }
@@ -109,12 +112,13 @@ func (l Limits) complete() Limits {
 	l.LeastTime = cmp.Or(l.LeastTime, 50*time.Millisecond)
 	l.PingEvery = cmp.Or(l.PingEvery, 30*time.Second)
 	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
+	l.BeatEvery = cmp.Or(l.BeatEvery, 15*time.Second)
 	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
 	return l
 }
 
 func (l Limits) check() error {
-	least := min(l.ConnectTime, l.CallTime, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.DrainTime)
+	least := min(l.ConnectTime, l.CallTime, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.BeatEvery, l.DrainTime)
 	if l.RequestBytes < 0 || least < 0 {
 		return errors.New("a limit is negative")
 	}

@@ -22,7 +22,7 @@ import (
 // run beside them until the server leaves.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, checks requests) []loop {
 	now := cfg.Clock
-	clock := processing.Service{DB: db, Now: now, Check: checks.violations, Hub: processing.NewHub()}
+	clock := processing.Service{DB: db, Now: now, Check: checks.violations, Hub: processing.NewHub(), BeatEvery: cfg.Limits.BeatEvery}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	pb.RegisterConsultationServiceServer(r, consultation.Service{DB: db, Now: now})

@@ -25,6 +25,8 @@ type Service struct {
 	// Check says what is not right in a message by the contract's rules.
 	Check func(proto.Message) []fault.Violation
 	Hub   *Hub
+	// BeatEvery is how often a quiet watch is told that the stream is alive.
+	BeatEvery time.Duration
 }
 
 // decisionHolds is how long after it was made a decision lets a service begin.

@@ -13,12 +13,8 @@ import (
 	"alkalog/service/timing"
 )
 
-const (
-	// heartbeatEvery keeps a quiet stream alive; the contract promises 20 s.
-	heartbeatEvery = 15 * time.Second
-	// sendTime is how long one message may take before the watcher is let go.
-	sendTime = 10 * time.Second
-)
+// sendTime is how long one message may take before the watcher is let go.
+const sendTime = 10 * time.Second
 
 // WatchSession sends the state now, then each change. The first message is the
 // whole state, also when resuming, so that nothing can be missed. No message is
@@ -30,7 +26,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 	}
 	w, leave := s.Hub.watch(req.Name)
 	defer leave()
-	beat := time.NewTicker(heartbeatEvery)
+	beat := time.NewTicker(s.BeatEvery)
 	defer beat.Stop()
 	var sent *pb.SessionState
 	for {
