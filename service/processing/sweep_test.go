@@ -1,0 +1,104 @@
+package processing
+
+import (
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// TestMissedCallsAreOnTheLogOnce: a client says that it burns and nobody is seen
+// to rinse. However many servers look, however often, the log says it once.
+func TestMissedCallsAreOnTheLogOnce(t *testing.T) {
+	t.Parallel()
+	db := storagetest.New(t)
+	begun := time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)
+	burning := &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}}
+	rinse := &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}
+	applied := &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{
+		SectionId: "front", Part: pb.SectionPart_SECTION_PART_MID_STRAND}}}
+	missed := store(t, db, "missed", begun, applied, burning)
+	store(t, db, "rinsed", begun, applied, burning, rinse)
+	store(t, db, "quiet", begun, applied)
+	now := begun.Add(119 * time.Second)
+	look := func(at time.Time) {
+		var servers sync.WaitGroup
+		for range 3 {
+			servers.Go(func() {
+				if err := (Service{DB: db, Now: func() time.Time { return at }}).SweepOnce(t.Context()); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		servers.Wait()
+	}
+	look(now)
+	if got := alarms(t, db); len(got) != 0 {
+		t.Errorf("a call that has stood for less than a minute counts as missed: %v", got)
+	}
+	now = begun.Add(4 * time.Minute)
+	look(now)
+	look(now.Add(time.Minute))
+	got, once := alarms(t, db), map[string]bool{}
+	for _, e := range got {
+		if once[e.RequestId] {
+			t.Errorf("a missed call is logged twice: %v", e)
+		}
+		once[e.RequestId] = true
+		if e.Session != missed || e.ReasonCode != pb.AlarmKind_ALARM_KIND_RINSE_NOW.String() || e.Actor != "server" ||
+			e.Kind != pb.EntryKind_ENTRY_KIND_ALARM || !e.RecordTime.AsTime().Equal(now) {
+			t.Errorf("the missed call is logged as %v", e)
+		}
+	}
+	if len(got) == 0 {
+		t.Error("the missed call is not on the log")
+	}
+}
+
+// store stores a session with facts a minute apart, the first at its begin, in
+// the chain "ebb", and returns its name.
+func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*pb.Event) string {
+	t.Helper()
+	session := &pb.Session{Name: "chains/ebb/clients/c/sessions/" + id, StartTime: timestamppb.New(begun), UpdateTime: timestamppb.New(begun),
+		Limits: &pb.SessionLimits{HardLimitMinutes: 18, StrandTestMinutes: 3, TargetPercent: 75, CapPercent: 80}, Sequence: int64(len(facts))}
+	req := &pb.StartSessionRequest{RequestId: storage.NewID()}
+	_, err := storage.Write(t.Context(), db, "ebb", req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
+		var records []storage.Record
+		chain := &pb.Chain{Name: "chains/ebb"}
+		if _, err := storage.Chains.Get(r, chain.Name); err != nil {
+			records = append(records, storage.Chains.Insert(chain))
+		}
+		records = append(records, storage.Sessions.Insert(session))
+		for i, fact := range facts {
+			at := timestamppb.New(begun.Add(time.Duration(i) * time.Minute))
+			records = append(records, storage.InsertEvent(session.Name, &pb.StoredEvent{Sequence: int64(i + 1), RecordTime: at,
+				Event: &pb.Event{EventId: storage.NewID(), OccurTime: at, Fact: fact.Fact}}))
+		}
+		return &pb.StartSessionResponse{}, storage.Changes{Records: records}, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return session.Name
+}
+
+// alarms is what the log has of missed calls.
+func alarms(t *testing.T, db *storage.DB) (found []*pb.AuditEntry) {
+	t.Helper()
+	err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
+		entries, _, err := storage.ListEntries(r, storage.EntryFilter{}, storage.Page{})
+		for _, e := range entries {
+			found = append(found, e.AuditEntry)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return found
+}
