@@ -7,7 +7,11 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"strconv"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 
 	"alkalog/server/serve"
@@ -40,6 +44,8 @@ type child struct {
 	hangUp  io.Closer
 	addr    string
 	said    *strings.Builder // its standard error
+	reap    sync.Once
+	failure error // how it ended
 }
 
 // startChild starts a server on a directory and returns when it listens.
@@ -63,7 +69,7 @@ func startChild(t testing.TB, dir string) *child {
 	t.Cleanup(c.kill)
 	line, err := bufio.NewReader(out).ReadString('\n')
 	if err != nil {
-		c.command.Wait()
+		c.wait()
 		t.Fatalf("the server did not start: %v: %s", err, c.said)
 	}
 	c.addr = strings.TrimSpace(line)
@@ -72,17 +78,29 @@ func startChild(t testing.TB, dir string) *child {
 
 // kill ends the process as a power cut would; it may have ended already.
 func (c *child) kill() {
-	if c.command.ProcessState == nil {
-		c.command.Process.Kill()
-		c.command.Wait()
-	}
+	c.command.Process.Kill()
+	c.wait()
 }
+
+// killAll ends the process and its database at once.
+func (c *child) killAll(dir string) {
+	c.command.Process.Kill()
+	text, _ := os.ReadFile(filepath.Join(dir, "pgdata", "postmaster.pid"))
+	line, _, _ := strings.Cut(string(text), "\n")
+	if pid, err := strconv.Atoi(line); err == nil {
+		syscall.Kill(pid, syscall.SIGKILL)
+	}
+	c.wait()
+}
+
+// wait returns when the process has ended.
+func (c *child) wait() { c.reap.Do(func() { c.failure = c.command.Wait() }) }
 
 // stop ends it in order.
 func (c *child) stop(t testing.TB) {
 	t.Helper()
 	c.hangUp.Close()
-	if err := c.command.Wait(); err != nil {
-		t.Errorf("the server did not stop in order: %v: %s", err, c.said)
+	if c.wait(); c.failure != nil {
+		t.Errorf("the server did not stop in order: %v: %s", c.failure, c.said)
 	}
 }

@@ -23,8 +23,9 @@ import (
 // the middle of its work, once; what was not acknowledged is there once after
 // the retry with the same request id.
 
-// TestKillLosesNothing kills a server and its private database, on disk and with
-// every commit forced to it, at random instants while callers are at work.
+// TestKillLosesNothing kills a server with a private database, on disk and with
+// every commit forced to it, at random instants while callers are at work; once
+// together with the database.
 func TestKillLosesNothing(t *testing.T) {
 	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
@@ -37,13 +38,17 @@ func TestKillLosesNothing(t *testing.T) {
 		if round == 0 {
 			c.settle(t)
 		}
-		kept.limit(10+random.IntN(150), server.kill)
+		end := server.kill
+		if round == 1 {
+			end = func() { server.killAll(dir) }
+		}
+		kept.limit(10+random.IntN(150), end)
 		var workers sync.WaitGroup
 		for range 4 {
 			workers.Go(func() { kept.work(t, c, random.Uint64()) })
 		}
 		workers.Wait()
-		server.kill()
+		kept.end()
 		done, open := kept.count()
 		t.Logf("round %d: %d calls acknowledged so far, %d not", round, done, open)
 	}
@@ -97,13 +102,13 @@ type book struct {
 	mu           sync.Mutex
 	deeds        []*deed
 	acknowledged int
-	enough       int    // calls after which the end is called for
-	end          func() // asynchronously, so that other calls are under way
+	enough       int    // calls after which the end comes, while others are under way
+	end          func() // comes once, and returns when all has ended
 }
 
 // limit lets the end come after some more acknowledged calls.
 func (b *book) limit(more int, end func()) {
-	b.enough, b.end = b.acknowledged+more, end
+	b.enough, b.end = b.acknowledged+more, sync.OnceFunc(end)
 }
 
 // count is how many calls were acknowledged, and how many not.

@@ -228,3 +228,28 @@ func TestOneClientsRecordsAreNotAnothers(t *testing.T) {
 	_, err = c.outcome.RecordOutcome(c.amara.calling(t), closing)
 	wantError(t, "an outcome of another client's service", err, codes.NotFound, "NOT_FOUND")
 }
+
+// TestForeignNamesInFactsAreUnknownNames: a fact that names something of another
+// chain is taken as one that names something unknown, and tells as little.
+func TestForeignNamesInFactsAreUnknownNames(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	own, foreign := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
+	told := map[string]string{}
+	for what, of := range map[string]*chain{"foreign": foreign, "unknown": s.people("nowhere")} {
+		session := own.session(t)
+		used := &pb.Event{Actor: of.amara.name, Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{Product: of.relaxer, LotCode: of.relaxerLot}}}
+		answer := must(t, own.till, own.processing.RecordEvents, &pb.RecordEventsRequest{
+			Name: session.Name, Events: []*pb.Event{happened(session, 0, used)}, RequestId: newID()})
+		status := fmt.Sprint(answer.Results[0].Status, answer.Results[0].Reason, answer.NewDeviations)
+		told[what] = strings.NewReplacer(of.name, "CHAIN", used.EventId, "EVENT").Replace(status)
+	}
+	if told["foreign"] != told["unknown"] {
+		t.Errorf("of a foreign name is said\n%s\nof an unknown one\n%s", told["foreign"], told["unknown"])
+	}
+	recall := must(t, foreign.imara, foreign.catalog.RecallLot, &pb.RecallLotRequest{
+		Name: foreign.relaxer, LotCode: foreign.relaxerLot, Reason: "a reaction", RequestId: newID()})
+	if recall.SessionCount != 0 {
+		t.Errorf("a recall in one chain counts %d services of another: %v", recall.SessionCount, recall.Sessions)
+	}
+}
