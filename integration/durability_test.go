@@ -45,7 +45,8 @@ func TestKillLosesNothing(t *testing.T) {
 		kept.limit(10+random.IntN(150), end)
 		var workers sync.WaitGroup
 		for range 4 {
-			workers.Go(func() { kept.work(t, c, random.Uint64()) })
+			own := random.Uint64()
+			workers.Go(func() { kept.work(t, c, own) })
 		}
 		workers.Wait()
 		kept.end()
