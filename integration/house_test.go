@@ -52,7 +52,7 @@ var arrows = map[string]string{
 	"service/ledger":       pbRoom,
 	"service/fault":        "storage " + pbRoom,
 	"service/actor":        pbRoom,
-	"service/record":       "service/actor service/fault service/ledger service/rules service/card storage " + pbRoom,
+	"service/record":       "service/actor service/fault service/ledger service/rules service/timing service/card storage " + pbRoom,
 	"service/card":         "service/timing " + pbRoom,
 	"storage":              pbRoom,
 	"storage/localpg":      "",
