@@ -1,8 +1,10 @@
 package integration
 
 import (
+	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -10,6 +12,9 @@ import (
 	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
 // The promise: bad input gets INVALID_ARGUMENT (or RESOURCE_EXHAUSTED, when it
@@ -125,6 +130,80 @@ func (c rawCodec) Marshal(v any) (mem.BufferSlice, error) {
 		return mem.BufferSlice{mem.SliceBuffer(bytes)}, nil
 	}
 	return c.CodecV2.Marshal(v)
+}
+
+// TestExtremesAreAnswered sets each field of a request to every RPC to the most
+// and the least that the contract allows. Whatever comes of it is an answer or an
+// error that the caller can mend, never a failure of the server.
+func TestExtremesAreAnswered(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	stage := s.newStage(t, "ebb-and-flow")
+	for _, r := range contract() {
+		example := stage.example(t, r)
+		req := example.make(t)
+		for _, e := range extremes(req) {
+			if r.access().Mutates {
+				e.req = again(e.req)
+			}
+			wantMendable(t, string(r.Name()), e, second(s.ask(t, example.who, r, e.req)))
+		}
+	}
+	session := stage.session(t)
+	for _, e := range extremes(happened(session, time.Minute, note("sound"))) {
+		e.req.(*pb.Event).EventId = newID()
+		_, err := s.processing.RecordEvents(stage.till.calling(t), &pb.RecordEventsRequest{
+			Name: session.Name, Events: []*pb.Event{e.req.(*pb.Event)}, RequestId: newID()})
+		wantMendable(t, "an event", e, err)
+	}
+	must(t, stage.till, s.processing.GetSession, &pb.GetSessionRequest{Name: session.Name})
+	must(t, stage.amara, s.outcome.RecordOutcome, brokenOff(session))
+}
+
+// second is the second of two values.
+func second(_ proto.Message, err error) error { return err }
+
+// wantMendable checks that an error, if there is one, is not the server's.
+func wantMendable(t *testing.T, what string, e breakage, err error) {
+	t.Helper()
+	switch code := status.Code(err); code {
+	case codes.OK, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.Unimplemented:
+	default:
+		t.Errorf("%s with %s %s: %v", what, e.field, e.how, err)
+	}
+}
+
+// TestErrorsAreShort: however much is wrong, what is said of it fits into the
+// 8 KiB of trailers that clients take, and still names fields.
+func TestErrorsAreShort(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	upload := c.uploaded()
+	rule := upload.HousePolicy.Rules[0]
+	for i := range 60 {
+		wrong := proto.CloneOf(rule)
+		wrong.RuleId, wrong.Expression = fmt.Sprintf("house.wrong-%d", i), strings.Repeat("\u6f22", 500)
+		upload.HousePolicy.Rules = append(upload.HousePolicy.Rules, wrong)
+	}
+	many := &pb.RecordEventsRequest{Name: "x" + strings.Repeat("y", 10_000), RequestId: strings.Repeat("z", 10_000)}
+	lots := &pb.CreateProductRequest{Parent: c.name, Product: &pb.Product{Lots: make([]*pb.Lot, 500)}}
+	for i := range lots.Product.Lots {
+		lots.Product.Lots[i] = &pb.Lot{LotCode: "\x00"}
+	}
+	for what, err := range map[string]error{
+		"expressions that are none": fails(t, c.odile, c.catalog.CreateHousePolicy, upload),
+		"long nonsense":             fails(t, c.till, c.processing.RecordEvents, many),
+		"many wrong lots":           fails(t, c.odile, c.catalog.CreateProduct, lots),
+		"a long filter":             fails(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: strings.Repeat("\u6f22", 1000)}),
+	} {
+		if size := proto.Size(status.Convert(err).Proto()); size > 5<<10 {
+			t.Errorf("%s: the error has %d bytes", what, size)
+		}
+		if said := violationsOf(err); status.Code(err) != codes.InvalidArgument || len(said) == 0 {
+			t.Errorf("%s: the error names nothing: %v", what, err)
+		}
+	}
 }
 
 // TestTooLongRequestsAreTooMuch sends more than the server takes at once.

@@ -27,15 +27,34 @@ type breakage struct {
 // not set is broken too. Text must always be free of control characters, and an
 // enum's value must be known, whether the contract has a rule for it or not.
 func breakages(m proto.Message) []breakage {
-	b := &breaker{whole: m}
-	b.message(spot{reach: func(root protoreflect.Message) protoreflect.Message { return root }}, m.ProtoReflect().Descriptor())
+	return walk(&breaker{whole: m, scalars: badValues, shapes: true, times: map[string]*timestamppb.Timestamp{
+		"beyond the year 9999": {Seconds: 1 << 40}, "before the year 1": {Seconds: -1 << 40},
+		"with a negative fraction": {Nanos: -1}, "with a fraction of a second or more": {Nanos: 1e9},
+	}})
+}
+
+// extremes sets every field of a message, and of the messages within it, to the
+// largest and the least that the contract allows.
+func extremes(m proto.Message) []breakage {
+	return walk(&breaker{whole: m, scalars: extremeValues, times: map[string]*timestamppb.Timestamp{
+		"the end of the year 9999": {Seconds: 253402300799, Nanos: 999999999}, "the beginning of the year 1": {Seconds: -62135596800},
+		"the year 1970": {}, "far ahead": {Seconds: 4102444800},
+	}})
+}
+
+// walk breaks the whole message.
+func walk(b *breaker) []breakage {
+	b.message(spot{reach: func(root protoreflect.Message) protoreflect.Message { return root }}, b.whole.ProtoReflect().Descriptor())
 	return b.found
 }
 
 // breaker collects breakages of a message.
 type breaker struct {
-	whole proto.Message
-	found []breakage
+	whole   proto.Message
+	found   []breakage
+	scalars func(protoreflect.FieldDescriptor, *validate.FieldRules) []bad // values to set
+	times   map[string]*timestamppb.Timestamp
+	shapes  bool // also leave out what is needed, and make lists too long
 }
 
 // spot is a message within the whole.
@@ -56,7 +75,7 @@ func (b *breaker) message(at spot, d protoreflect.MessageDescriptor) {
 	for i := range d.Oneofs().Len() {
 		oneof := d.Oneofs().Get(i)
 		rules := proto.GetExtension(oneof.Options(), validate.E_Oneof).(*validate.OneofRules)
-		if rules.GetRequired() {
+		if rules.GetRequired() && b.shapes {
 			b.add(at, string(oneof.Name()), "left out", func(m protoreflect.Message) {
 				for j := range oneof.Fields().Len() {
 					m.Clear(oneof.Fields().Get(j))
@@ -81,7 +100,7 @@ func serverSet(f protoreflect.FieldDescriptor) bool {
 func (b *breaker) field(at spot, f protoreflect.FieldDescriptor) {
 	rules := proto.GetExtension(f.Options(), validate.E_Field).(*validate.FieldRules)
 	name := string(f.Name())
-	if rules.GetRequired() {
+	if rules.GetRequired() && b.shapes {
 		b.add(at, name, "left out", func(m protoreflect.Message) { m.Clear(f) })
 	}
 	if f.IsList() {
@@ -97,7 +116,7 @@ func (b *breaker) field(at spot, f protoreflect.FieldDescriptor) {
 		}}, f)
 		return
 	}
-	for _, bad := range badValues(f, rules) {
+	for _, bad := range b.scalars(f, rules) {
 		set(bad.how, bad.value)
 	}
 }
@@ -106,13 +125,16 @@ func (b *breaker) field(at spot, f protoreflect.FieldDescriptor) {
 func (b *breaker) child(at spot, f protoreflect.FieldDescriptor) {
 	switch blank(f.Message()).(type) {
 	case *timestamppb.Timestamp:
-		for how, wrong := range map[string]*timestamppb.Timestamp{
-			"beyond the year 9999": {Seconds: 1 << 40}, "before the year 1": {Seconds: -1 << 40},
-			"with a negative fraction": {Nanos: -1}, "with a fraction of a second or more": {Nanos: 1e9},
-		} {
-			b.add(at, "", how, func(m protoreflect.Message) { proto.Merge(m.Interface(), wrong) })
+		for how, time := range b.times {
+			b.add(at, "", how, func(m protoreflect.Message) {
+				proto.Reset(m.Interface())
+				proto.Merge(m.Interface(), time)
+			})
 		}
 	case *fieldmaskpb.FieldMask:
+		if !b.shapes {
+			return
+		}
 		for _, path := range []string{"no_such_field", "etag", "name", "*", "display_name.x", "", "\x00"} {
 			b.add(at, ".paths[0]", fmt.Sprintf("%q", path), func(m protoreflect.Message) {
 				m.Interface().(*fieldmaskpb.FieldMask).Paths = []string{path}
@@ -135,17 +157,17 @@ func (b *breaker) list(at spot, f protoreflect.FieldDescriptor, rules *validate.
 		return list
 	}
 	of := rules.GetRepeated()
-	if of.GetMinItems() > 0 {
+	if of.GetMinItems() > 0 && b.shapes {
 		b.add(at, name, "empty", func(m protoreflect.Message) { m.Clear(f) })
 	}
-	if most := of.GetMaxItems(); most > 0 {
+	if most := of.GetMaxItems(); most > 0 && b.shapes {
 		b.add(at, name, "too long", func(m protoreflect.Message) {
 			for list := first(m); list.Len() <= int(most); {
 				list.Append(list.Get(0))
 			}
 		})
 	}
-	if len(rules.GetCel()) > 0 { // the contract's own rules of lists are about doubles
+	if len(rules.GetCel()) > 0 && b.shapes { // the contract's own rules of lists are about doubles
 		b.add(at, name, "with a double", func(m protoreflect.Message) { first(m).Append(first(m).Get(0)) })
 	}
 	switch {
@@ -157,7 +179,7 @@ func (b *breaker) list(at spot, f protoreflect.FieldDescriptor, rules *validate.
 		}}, f.Message())
 		return
 	}
-	for _, bad := range badValues(f, of.GetItems()) {
+	for _, bad := range b.scalars(f, of.GetItems()) {
 		b.add(at, name+"[0]", bad.how, func(m protoreflect.Message) { first(m).Set(0, bad.value) })
 	}
 }
@@ -189,6 +211,27 @@ func badValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) []bad
 			bad{"infinite", protoreflect.ValueOfFloat64(math.Inf(1))}, bad{"infinitely little", protoreflect.ValueOfFloat64(math.Inf(-1))})
 	}
 	return nil
+}
+
+// extremeValues are the largest and the least for a scalar field that has bounds,
+// and the longest for text.
+func extremeValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) (values []bad) {
+	switch f.Kind() {
+	case protoreflect.StringKind:
+		if most := int(rules.GetString().GetMaxLen()); most > 0 && f.Name() != "etag" {
+			values = append(values, bad{"as long as can be", protoreflect.ValueOfString(strings.Repeat("\u6f22", most))})
+		}
+	case protoreflect.EnumKind:
+		last := f.Enum().Values().Get(f.Enum().Values().Len() - 1).Number()
+		values = append(values, bad{"the last", protoreflect.ValueOfEnum(last)}, bad{"none", protoreflect.ValueOfEnum(0)})
+	case protoreflect.Int32Kind:
+		values = append(values, bad{"the most", protoreflect.ValueOfInt32(rules.GetInt32().GetLte())}, bad{"the least", protoreflect.ValueOfInt32(rules.GetInt32().GetGte())})
+	case protoreflect.DoubleKind:
+		values = append(values, bad{"the most", protoreflect.ValueOfFloat64(rules.GetDouble().GetLte())}, bad{"the least", protoreflect.ValueOfFloat64(rules.GetDouble().GetGte())})
+	case protoreflect.BoolKind:
+		values = append(values, bad{"true", protoreflect.ValueOfBool(true)})
+	}
+	return values
 }
 
 // bounds are the rules of numbers of one type; a bound that is not set is zero.

@@ -9,6 +9,7 @@ package fault
 
 import (
 	"fmt"
+	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -65,18 +66,41 @@ func Exists(name string) *Error {
 // Invalid says which field of a request is not right and what would be.
 func Invalid(field, want string) *Error { return InvalidFields(Violation{field, want}) }
 
+// An error travels in the trailers of a call, which many a client takes no more
+// than 8 KiB of; so it is kept short, whatever was wrong and however much.
+const (
+	mostWant    = 300  // bytes of what would be right, for one field
+	mostDetails = 3000 // bytes of all that is said of fields
+	mostMessage = 1000 // bytes of the message, which says the same
+)
+
 // InvalidFields says which fields of a request are not right; at least one.
 func InvalidFields(violations ...Violation) *Error {
 	bad := &errdetails.BadRequest{}
-	message := ""
-	for _, v := range violations {
-		bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Want})
+	message, size := "", 0
+	for i, v := range violations {
+		want := shorten(v.Want, mostWant)
+		if size += len(v.Field) + len(want); size > mostDetails && i > 0 {
+			rest := fmt.Sprintf("%d more fields must be put right", len(violations)-i)
+			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: "request", Description: rest})
+			break
+		}
+		bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: want})
 		if message != "" {
 			message += "; "
 		}
-		message += v.Field + ": " + v.Want
+		message += v.Field + ": " + want
 	}
-	return &Error{codes.InvalidArgument, "INVALID_FIELD", message, []protoadapt.MessageV1{bad}}
+	return &Error{codes.InvalidArgument, "INVALID_FIELD", shorten(message, mostMessage), []protoadapt.MessageV1{bad}}
+}
+
+// shorten puts text on one line, and cuts it off.
+func shorten(text string, most int) string {
+	text = strings.Join(strings.Fields(text), " ")
+	if len(text) <= most {
+		return text
+	}
+	return strings.ToValidUTF8(text[:most], "") + "..."
 }
 
 // Stale says that the record was changed since it was read.
