@@ -1,7 +1,9 @@
 package integration
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -14,7 +16,7 @@ import (
 // rpc is an RPC of the contract.
 type rpc struct{ protoreflect.MethodDescriptor }
 
-// contract is every RPC of the contract, in its order.
+// contract is every RPC of the contract, sorted by service.
 func contract() []rpc {
 	var all []rpc
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
@@ -25,6 +27,7 @@ func contract() []rpc {
 		}
 		return true
 	})
+	slices.SortStableFunc(all, func(a, b rpc) int { return cmp.Compare(a.Parent().FullName(), b.Parent().FullName()) })
 	return all
 }
 
