@@ -183,8 +183,8 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error)
 // that stops before it misses none when it goes on later.
 //
 // Positions are given out before a transaction ends, and transactions end in
-// any order. So each write holds a shared lock whose key is the last position
-// given out before it began, and the lowest such key is the answer.
+// any order. So each write holds a shared lock whose key is the next position
+// to be given out when it began, and the lowest such key is the answer.
 func SettledBefore(ctx context.Context, db *DB) (int64, error) {
 	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -193,12 +193,12 @@ func SettledBefore(ctx context.Context, db *DB) (int64, error) {
 	defer tx.end()
 	// In this order: a write that takes its lock after the second query gets
 	// positions that the first has not seen.
-	var last, lowest int64
-	if err := tx.GetContext(ctx, &last, "select last_value from audit_entries_position_seq"); err != nil {
+	var next, lowest int64
+	if err := tx.GetContext(ctx, &next, "select last_value + is_called::int from audit_entries_position_seq"); err != nil {
 		return 0, explain(ctx, err)
 	}
 	err = tx.GetContext(ctx, &lowest, `select coalesce(min((classid::bigint << 32) | objid::bigint), $1) from pg_locks
 		where locktype = 'advisory' and mode = 'ShareLock' and objsubid = 1
-		and database = (select oid from pg_database where datname = current_database())`, last+1)
-	return min(lowest, last+1), explain(ctx, err)
+		and database = (select oid from pg_database where datname = current_database())`, next)
+	return min(lowest, next), explain(ctx, err)
 }

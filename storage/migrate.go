@@ -80,9 +80,9 @@ func pqError(err error, code pqerror.Code) bool {
 }
 
 // Migrate makes the roles that are missing and brings the schema up to
-// SchemaVersion, never down. The DSN's role must be a superuser, or one that
-// may make roles and be alkalog_owner. Migrations at the same time wait for
-// each other.
+// SchemaVersion, never down. The DSN's role must be a superuser; alkalog_owner
+// will do once the roles and the schema are there. Migrations at the same time
+// wait for each other.
 func Migrate(ctx context.Context, ownerDSN string) error {
 	if err := asOwner(ctx, ownerDSN, "", makeRoles); err != nil {
 		return err
@@ -131,7 +131,10 @@ func makeRoles(ctx context.Context, pool *sql.DB) error {
 			return err
 		}
 	}
-	if _, err := tx.ExecContext(ctx, "create schema if not exists "+schema+" authorization "+RoleOwner); err != nil {
+	_, err = tx.ExecContext(ctx, fmt.Sprintf(`do $$ begin
+		if to_regnamespace(%s) is null then create schema %s authorization %s; end if;
+	exception when duplicate_schema or unique_violation then null; end $$`, pq.QuoteLiteral(schema), schema, RoleOwner))
+	if err != nil {
 		return err
 	}
 	return tx.Commit()

@@ -208,7 +208,7 @@ func TestFrozenServer(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			d := storagetest.NewDurable(t, nil)
+			d := storagetest.NewDurable(t)
 			w := &wire{}
 			db := w.open(t, d, storage.Config{ReadTimeout: time.Second, MaxConns: 4})
 			admin := d.SQL(t, "postgres")
@@ -262,7 +262,7 @@ func anyOf(err error, want []error) bool {
 // TestFrozenRead freezes the server under a read.
 func TestFrozenRead(t *testing.T) {
 	t.Parallel()
-	d := storagetest.NewDurable(t, nil)
+	d := storagetest.NewDurable(t)
 	db := d.Open(t, storage.Config{ReadTimeout: time.Second})
 	thaw := freeze(t, d, d.SQL(t, "postgres"))
 	defer thaw()
@@ -367,7 +367,7 @@ func TestStandbyGone(t *testing.T) {
 	for _, end := range []string{"deadline", "pg_cancel_backend", "pg_terminate_backend"} {
 		t.Run(end, func(t *testing.T) {
 			t.Parallel()
-			d := storagetest.NewDurable(t, nil)
+			d := storagetest.NewDurable(t)
 			db := d.Open(t, storage.Config{ReadTimeout: 30 * time.Second})
 			admin := d.SQL(t, "postgres")
 			standby(t, admin, "nobody")
@@ -451,7 +451,7 @@ func waitingForStandby(t testing.TB, admin *sql.DB) int {
 // acknowledged is there after the restart; what was not is done once by a retry.
 func TestKilledServer(t *testing.T) {
 	t.Parallel()
-	d := storagetest.NewDurable(t, nil)
+	d := storagetest.NewDurable(t)
 	w := &wire{}
 	db := w.open(t, d, storage.Config{})
 	before, err := openSalon(t.Context(), db, salonRequest("harbour"))

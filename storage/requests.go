@@ -34,7 +34,7 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 // stakeQuery also does, without a round trip of its own, what else a write
 // begins with: it takes the lock that SettledBefore looks for, and tells the
 // database the chain.
-const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value) from audit_entries_position_seq)
+const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq)
 insert into requests (chain, id, kind, request, answer)
 select set_config('alkalog.chain', $1, true), $2, $3, $4, $5 from low
 on conflict (chain, id) do nothing`

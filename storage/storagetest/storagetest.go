@@ -36,8 +36,8 @@ type Database struct {
 	Cluster *localpg.Cluster
 	// Name is the name of the database.
 	Name string
-
-	config localpg.Config // of a cluster of its own
+	// Dir is the directory of a durable one's cluster.
+	Dir string
 }
 
 // DSN is the connection string for a role.
@@ -52,11 +52,7 @@ func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 	if err != nil {
 		t.Fatalf("opening the database: %v", err)
 	}
-	t.Cleanup(func() {
-		if err := db.Close(); err != nil {
-			t.Errorf("closing the database: %v", err)
-		}
-	})
+	t.Cleanup(func() { db.Close() }) // an error if the test has killed the server
 	return db
 }
 
@@ -101,31 +97,37 @@ func NewUnmigrated(t testing.TB) Database {
 }
 
 // NewDurable makes a cluster of the test's own, on disk and with every commit
-// forced to it, for a test that kills or freezes it. Settings are further
-// server parameters.
-func NewDurable(t testing.TB, settings map[string]string) Database {
+// forced to it, for a test that kills or freezes it.
+func NewDurable(t testing.TB) Database {
 	t.Helper()
-	dir, err := os.MkdirTemp("", dirPrefix()+"*")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	d := startDurable(t, localpg.Config{Dir: dir, Settings: settings})
+	d := StartDurable(t, Dir(t))
 	if err := storage.Migrate(t.Context(), d.DSN(localpg.Superuser)); err != nil {
 		t.Fatal(err)
 	}
 	return d
 }
 
-// startDurable starts a cluster, and stops it after the test.
-func startDurable(t testing.TB, cfg localpg.Config) Database {
+// Dir makes a directory for a cluster, and removes it after the test.
+func Dir(t testing.TB) string {
 	t.Helper()
-	cluster, err := localpg.Start(t.Context(), cfg)
+	dir, err := os.MkdirTemp("", dirPrefix()+"*")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
+// StartDurable starts a cluster on the data in a directory, and stops it after
+// the test.
+func StartDurable(t testing.TB, dir string) Database {
+	t.Helper()
+	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: dir})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cluster.Stop() }) // an error if the test has killed it
-	return Database{Cluster: cluster, Name: localpg.Superuser, config: cfg}
+	return Database{Cluster: cluster, Name: localpg.Superuser, Dir: dir}
 }
 
 // Restart stops a durable database's cluster, if it still runs, and starts it
@@ -133,7 +135,7 @@ func startDurable(t testing.TB, cfg localpg.Config) Database {
 func (d Database) Restart(t testing.TB) Database {
 	t.Helper()
 	d.Cluster.Stop() // an error if the test has killed it
-	return startDurable(t, d.config)
+	return StartDurable(t, d.Dir)
 }
 
 // Run runs the tests of a package, stops the cluster if one was started, and

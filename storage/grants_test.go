@@ -1,0 +1,141 @@
+package storage_test
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/lib/pq"
+
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// kept are the tables whose rows are never changed.
+var kept = []string{"requests", "decisions", "overrides", "session_events", "outcomes", "audit_entries"}
+
+// wantRefused fails unless the server refuses a statement for want of
+// privilege.
+func wantRefused(t *testing.T, pool *sql.DB, statement, why string) {
+	t.Helper()
+	_, err := pool.ExecContext(t.Context(), statement)
+	var refused *pq.Error
+	if !errors.As(err, &refused) || refused.Code != "42501" || !strings.Contains(refused.Message, why) {
+		t.Errorf("%s: got %v, want 42501 %s", statement, err, why)
+	}
+}
+
+// TestWhatIsOnRecordStays tries to change what was recorded, as the server and
+// as the owner of the tables.
+func TestWhatIsOnRecordStays(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	answer, err := openSalon(t.Context(), db, salonRequest("harbour"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	server, owner, auditor := d.SQL(t, storage.RoleServer), d.SQL(t, storage.RoleOwner), d.SQL(t, storage.RoleAuditor)
+	for _, table := range kept {
+		for _, statement := range []string{"update %s set body = ''", "update %s set chain = ''", "delete from %s", "truncate %s"} {
+			statement = fmt.Sprintf(statement, table)
+			if table == "requests" {
+				statement = strings.Replace(statement, "body", "answer", 1)
+			}
+			wantRefused(t, server, statement, "permission denied")
+			wantRefused(t, owner, statement, "never changed")
+			wantRefused(t, owner, "set session_replication_role = replica", "permission denied")
+		}
+		wantRefused(t, server, "alter table "+table+" disable trigger all", "must be owner")
+		if table != "audit_entries" {
+			wantRefused(t, auditor, "select from "+table, "permission denied")
+		}
+	}
+	wantRefused(t, server, "create table more ()", "permission denied")
+	wantRefused(t, server, "set role alkalog_owner", "permission denied")
+	wantRefused(t, auditor, "insert into audit_entries default values", "permission denied")
+	if n := rowsWhere(t, auditor, "audit_entries"); n != 1 {
+		t.Errorf("the auditor sees %d entries, want 1", n)
+	}
+	wantOnce(t, db, server, answer)
+}
+
+// TestGrants compares what the roles may do with the rule: the server may read
+// and add everywhere, and change what is mutable; the auditor may read the log.
+func TestGrants(t *testing.T) {
+	t.Parallel()
+	pool := storagetest.NewDatabase(t).SQL(t, "postgres")
+	rows, err := pool.QueryContext(t.Context(), `select c.relname, r.rolname, p.privilege
+		from pg_class c, pg_roles r, unnest(array['SELECT', 'INSERT', 'UPDATE', 'DELETE', 'TRUNCATE', 'REFERENCES', 'TRIGGER']) as p (privilege)
+		where c.relnamespace = 'alkalog'::regnamespace and c.relkind = 'r' and r.rolname in ('alkalog_server', 'alkalog_auditor')
+		and has_table_privilege(r.oid, c.oid, p.privilege) order by 1, 2, 3`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	may := map[string][]string{}
+	for rows.Next() {
+		var table, role, privilege string
+		if err := rows.Scan(&table, &role, &privilege); err != nil {
+			t.Fatal(err)
+		}
+		may[role+" on "+table] = append(may[role+" on "+table], privilege)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(may["alkalog_auditor on audit_entries"], []string{"SELECT"}) {
+		t.Errorf("the auditor may %v", may["alkalog_auditor on audit_entries"])
+	}
+	delete(may, "alkalog_auditor on audit_entries")
+	for what, privileges := range may {
+		table, isServer := strings.CutPrefix(what, "alkalog_server on ")
+		want := []string{"INSERT", "SELECT", "UPDATE"}
+		switch {
+		case table == "goose_db_version":
+			want = []string{"SELECT"}
+		case slices.Contains(kept, table):
+			want = []string{"INSERT", "SELECT"}
+		}
+		if !isServer || !slices.Equal(privileges, want) {
+			t.Errorf("%s: %v, want %v", what, privileges, want)
+		}
+	}
+	if len(may) < 14 {
+		t.Errorf("%d tables seen: %v", len(may), may)
+	}
+}
+
+// TestKeysBeginWithTheChain reads the catalogue: every key and every index has
+// the chain first, so that no chain's rows are found, or in the way, in
+// another's.
+func TestKeysBeginWithTheChain(t *testing.T) {
+	t.Parallel()
+	pool := storagetest.NewDatabase(t).SQL(t, "postgres")
+	rows, err := pool.QueryContext(t.Context(), `select i.indexrelid::regclass::text, a.attname from pg_index i
+		join pg_class c on c.oid = i.indrelid and c.relnamespace = 'alkalog'::regnamespace and c.relkind = 'r'
+		join pg_attribute a on a.attrelid = i.indrelid and a.attnum = i.indkey[0]
+		where c.relname <> 'goose_db_version'`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	seen := 0
+	for rows.Next() {
+		var index, first string
+		if err := rows.Scan(&index, &first); err != nil {
+			t.Fatal(err)
+		}
+		seen++
+		// The values in used are names, which begin with the chain.
+		if first != "chain" && index != "sessions_by_use" {
+			t.Errorf("%s begins with %s", index, first)
+		}
+	}
+	if err := rows.Err(); err != nil || seen < 14 {
+		t.Errorf("%d indexes seen, %v", seen, err)
+	}
+}

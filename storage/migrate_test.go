@@ -1,0 +1,114 @@
+package storage_test
+
+import (
+	"errors"
+	"os"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// TestMigrate brings an empty database up, several times at once and again.
+func TestMigrate(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewUnmigrated(t)
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() {
+			if err := storage.Migrate(t.Context(), d.DSN("postgres")); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	wg.Wait()
+	if err := storage.Migrate(t.Context(), d.DSN(storage.RoleOwner)); err != nil {
+		t.Errorf("as the owner of what is there: %v", err)
+	}
+	db := d.Open(t, storage.Config{})
+	if _, err := openSalon(t.Context(), db, salonRequest("harbour")); err != nil {
+		t.Error(err)
+	}
+	owned := rowsWhere(t, d.SQL(t, "postgres"), "pg_class where relnamespace = 'alkalog'::regnamespace and relowner <> 'alkalog_owner'::regrole")
+	if owned != 0 {
+		t.Errorf("%d things do not belong to the owner", owned)
+	}
+}
+
+// TestSchemaMustFit refuses an older schema and a newer one, and says what
+// mends it; migrating never goes down.
+func TestSchemaMustFit(t *testing.T) {
+	t.Parallel()
+	const want = storage.SchemaVersion
+	for name, c := range map[string]struct {
+		do   string
+		have int64
+		mend string
+	}{
+		"none":  {"drop schema alkalog cascade", 0, "server migrate"},
+		"older": {"update goose_db_version set version_id = 0", 0, "server migrate"},
+		"newer": {"insert into goose_db_version (version_id, is_applied) values (1000, true)", 1000, "newer server"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			d := storagetest.NewDatabase(t)
+			open := d.Open(t, storage.Config{})
+			if _, err := d.SQL(t, "postgres").ExecContext(t.Context(), c.do); err != nil {
+				t.Fatal(err)
+			}
+			_, err := storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer)})
+			for what, err := range map[string]error{"opening": err, "checking": open.CheckSchema(t.Context())} {
+				var schema *storage.SchemaError
+				if !errors.As(err, &schema) || schema.Have != c.have || schema.Want != want || !strings.Contains(err.Error(), c.mend) {
+					t.Errorf("%s: got %v", what, err)
+				}
+				if !errors.Is(err, storage.ErrUnavailable) {
+					t.Errorf("%s: %v is not unavailable", what, err)
+				}
+			}
+			if c.have > want {
+				if err := storage.Migrate(t.Context(), d.DSN("postgres")); err == nil || !strings.Contains(err.Error(), c.mend) {
+					t.Errorf("migrating: got %v", err)
+				}
+			}
+		})
+	}
+}
+
+// TestSchemaVersion is that of the last migration; numbers have no gaps.
+func TestSchemaVersion(t *testing.T) {
+	t.Parallel()
+	files, err := os.ReadDir("migrations")
+	if err != nil || int64(len(files)) != storage.SchemaVersion {
+		t.Fatalf("%d migrations, version %d, %v", len(files), storage.SchemaVersion, err)
+	}
+	for i, f := range files {
+		number, _, _ := strings.Cut(f.Name(), "_")
+		if n, err := strconv.Atoi(number); err != nil || n != i+1 {
+			t.Errorf("migration %d is called %s", i+1, f.Name())
+		}
+	}
+}
+
+// TestOpenRefuses configurations that cannot work, and servers that are not
+// there.
+func TestOpenRefuses(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	for want, cfg := range map[string]storage.Config{
+		"no DSN":                     {},
+		"connection string":          {DSN: "host '"},
+		"below the read timeout":     {DSN: d.DSN(storage.RoleServer), ReadTimeout: 1e9, StatementTimeout: 1e9},
+		"below a millisecond":        {DSN: d.DSN(storage.RoleServer), StatementTimeout: 1},
+		"-1 connections":             {DSN: d.DSN(storage.RoleServer), MaxConns: -1},
+		"database unavailable: dial": {DSN: "host=/nowhere sslmode=disable"},
+		`"nothing" does not exist`:   {DSN: d.Cluster.DSN("nothing", storage.RoleServer)},
+	} {
+		if _, err := storage.Open(t.Context(), cfg); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+}
