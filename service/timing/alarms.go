@@ -15,7 +15,7 @@ func (f *service) alarms() []*pb.Alarm {
 	calls := f.comfortAlarms()
 	for _, c := range f.sections {
 		if c.on {
-			calls = append(calls, f.sectionAlarms(c, len(calls) > 0 && calls[0].SectionId == "")...)
+			calls = append(calls, f.sectionAlarms(c)...)
 		}
 	}
 	closed := f.session.GetOutcome() != ""
@@ -68,9 +68,14 @@ func (f *service) comfortAlarms() []*pb.Alarm {
 	return calls
 }
 
+// hurts tells whether discomfort stands unanswered on a section or the whole head.
+func (f *service) hurts(id string) bool {
+	return slices.ContainsFunc(f.complaints, func(c *complaint) bool { return c.open && (c.section == "" || c.section == id) })
+}
+
 // sectionAlarms are the calls about one section that product is on. Nobody is sent
 // to test a strand that should be under water.
-func (f *service) sectionAlarms(c *section, rinsingAll bool) []*pb.Alarm {
+func (f *service) sectionAlarms(c *section) []*pb.Alarm {
 	if why, since := f.rinseNow(c); why != "" {
 		return []*pb.Alarm{alarm(pb.AlarmKind_ALARM_KIND_RINSE_NOW, c.id, since, "rinse now: %s", why)}
 	}
@@ -78,7 +83,7 @@ func (f *service) sectionAlarms(c *section, rinsingAll bool) []*pb.Alarm {
 	if near := c.nearAt(); !near.After(f.at) {
 		calls = append(calls, alarm(pb.AlarmKind_ALARM_KIND_TARGET_NEAR, c.id, near, "%s is at its target or near it: go to the bowl", c.id))
 	}
-	if !c.testDue.IsZero() && !c.testDue.After(f.at) && !rinsingAll {
+	if !c.testDue.IsZero() && !c.testDue.After(f.at) && !f.hurts(c.id) {
 		calls = append(calls, alarm(pb.AlarmKind_ALARM_KIND_STRAND_TEST_DUE, c.id, c.testDue, "strand test of %s is due", c.id))
 	}
 	return calls
@@ -108,9 +113,12 @@ func (f *service) rinseNow(c *section) (string, time.Time) {
 func WaitsUntil(s *pb.Session, state *pb.SessionState) (time.Time, bool) {
 	now := state.GetTime().AsTime()
 	next := time.Time{}
+	// An alarm calls at its instant; a departure begins just after.
 	consider := func(t time.Time) {
-		if t.After(now) && (next.IsZero() || t.Before(next)) {
-			next = t
+		for _, t := range []time.Time{t, t.Add(1)} {
+			if t.After(now) && (next.IsZero() || t.Before(next)) {
+				next = t
+			}
 		}
 	}
 	for _, c := range state.GetSections() {

@@ -43,11 +43,12 @@ const (
 
 	// Assumption: minutes from first contact before the curl begins to give.
 	lagMinutes = 1
-	// Assumption: spread of ln k between heads, beyond texture, porosity and curl;
-	// a factor of 1.5 in time at the ends of its 90 % interval.
-	headSpread = 0.25
+	// Assumption: spread of ln k between heads, beyond texture, porosity and curl.
+	// With the two below it puts 90 % of sections within a factor of 1.9 in time, as
+	// wide as the 10 to 20 minutes of the trade.
+	headSpread = 0.3
 	// Assumption: spread of ln k between the sections of one head.
-	sectionSpread = 0.15
+	sectionSpread = 0.2
 	// Assumption: spread of ln k of one section from visit to visit.
 	visitSpread = 0.12
 	// Assumption: how far a section's lasting ln k drifts between two visits, so
@@ -89,13 +90,17 @@ const (
 	capChance = 0.05
 	// Assumption: the chance of having passed the target at which a test is due.
 	testChance = 0.025
+	// Assumption: a strand test comes while the chance of having passed the cap by the
+	// time water is on after it is still this small, so that a reading that comes as
+	// a surprise does not come too late.
+	surpriseChance = 0.0025
 	// Assumption: the first strand test comes at the latest at this share of the
 	// hard limit.
 	firstTestShare = 0.5
 	// Assumption: fewest minutes between two strand tests of a section.
 	testGapMinutes = 1
-	// Assumption: minutes one strand test takes; the last one ends before the call
-	// to the bowl.
+	// Assumption: minutes one strand test takes; none is begun later than that before
+	// the call to the bowl.
 	testMinutes = 0.5
 	// Assumption: minutes after which a strand test that was due is overdue.
 	testGraceMinutes = 1
@@ -112,6 +117,11 @@ const (
 	// Assumption: a section stands out as resistant when it takes this much longer,
 	// in ln k, than the others on average.
 	standsOut = 0.05
+
+	// Assumption: points of the posterior's grid and half its width in standard
+	// deviations; a quantile is then off by less than 0.001 of ln k, which a test
+	// shows against an adaptive integration.
+	gridPoints, gridWidth = 129, 6
 
 	// Source: Loussouarn, Br J Dermatol 2001;145:294-297, the curliest hair measured
 	// grew 256 micrometres a day; taken here for curl type VIII.

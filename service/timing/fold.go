@@ -74,7 +74,10 @@ type fact struct {
 func inTime(s *pb.Session, events []*pb.StoredEvent) []fact {
 	first := map[string]*pb.StoredEvent{}
 	for _, e := range events {
-		id := e.GetEvent().GetEventId()
+		if e.GetEvent() == nil {
+			continue
+		}
+		id := e.Event.EventId
 		if known, ok := first[id]; !ok || recordedBefore(e, known) {
 			first[id] = e
 		}
@@ -97,8 +100,8 @@ func recordedBefore(a, b *pb.StoredEvent) bool {
 // till's is wild; and never later than recorded, for nothing is recorded before it
 // happens.
 func timed(s *pb.Session, e *pb.StoredEvent) fact {
-	told := e.GetEvent().GetOccurTime().AsTime()
-	f := fact{Event: e.GetEvent(), at: told, told: told}
+	told := e.Event.GetOccurTime().AsTime()
+	f := fact{Event: e.Event, at: told, told: told}
 	if e.RecordTime == nil {
 		return f
 	}

@@ -16,17 +16,23 @@ func (g guide) latestCall(b belief) float64 {
 	return max(0, min(b.earliest(g.limits.CapPercent, capChance), g.hardLimit)-g.limits.MinutesToBowl)
 }
 
+// lastTest is the exposure after which another strand test would come too late: a
+// fast section could not be brought under water in time after it.
+func (g guide) lastTest(b belief) float64 {
+	surprise := b.earliest(g.limits.CapPercent, surpriseChance) - g.limits.MinutesToBowl
+	return max(0, min(surprise, g.latestCall(b)-testMinutes))
+}
+
 // firstTest is the exposure of the first strand test: when the target may just have
-// been reached, in good time before the latest call, and by half of the limit.
+// been reached, by half of the limit, and not too late to act.
 func (g guide) firstTest(b belief) float64 {
-	due := min(b.earliest(g.limits.TargetPercent, testChance), firstTestShare*g.hardLimit)
-	return max(min(due, g.latestCall(b)-testMinutes), min(testMinutes, g.latestCall(b)))
+	return min(b.earliest(g.limits.TargetPercent, testChance), firstTestShare*g.hardLimit, g.lastTest(b))
 }
 
 // nextTest is the exposure of the next strand test after one at exposure last; false
-// when the section should be called to the bowl before another makes sense.
+// when the section should be called to the bowl without another.
 func (g guide) nextTest(b belief, last float64) (float64, bool) {
 	due := max(b.earliest(g.limits.TargetPercent, testChance), last+testGapMinutes)
-	due = min(due, last+g.limits.StrandTestMinutes, g.latestCall(b)-testMinutes)
-	return due, due >= last+min(testGapMinutes, g.limits.StrandTestMinutes)
+	due = min(due, last+g.limits.StrandTestMinutes, g.lastTest(b))
+	return due, due >= last+testGapMinutes
 }

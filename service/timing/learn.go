@@ -63,7 +63,7 @@ func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.
 	readings := c.GetRate().GetReadings()
 	posterior := normal{c.GetRate().GetMean(), c.GetRate().GetDeviation()}
 	if given.StraighteningPercent != nil && c.RinseTime != nil {
-		judged := reading{c.ExposureMinutes, 1 - given.GetStraighteningPercent()/100}
+		judged := readAt(c.ExposureMinutes, 100-given.GetStraighteningPercent())
 		posterior = update(posterior, []reading{judged}).normal
 		readings++
 	}

@@ -19,11 +19,14 @@ import (
 )
 
 // reading is one strand test: minutes of exposure at which it was made, and the
-// share of the curl that was still there, 0 to 1.
+// logit of the share of the curl that was still there.
 type reading struct {
-	minutes   float64
-	remaining float64
+	minutes float64
+	logit   float64
 }
+
+// readAt is a reading of percent of curl left.
+func readAt(minutes, percent float64) reading { return reading{minutes, logit(percent / 100)} }
 
 // normal is a normal distribution over ln k, k per minute.
 type normal struct {
@@ -40,24 +43,23 @@ type belief struct {
 	below    []float64 // probability of a smaller ln k, per grid point
 }
 
-// gridPoints is chosen so that a quantile is off by less than 0.001 of ln k.
-const (
-	// Assumption: points of the posterior's grid.
-	gridPoints = 129
-	// Assumption: half the width of the grid in standard deviations.
-	gridWidth = 6
-)
-
 // update is the posterior of ln k after readings, in any order.
 func update(prior normal, readings []reading) belief {
 	if len(readings) == 0 {
 		return belief{normal: prior}
 	}
-	coarse := summed(prior, prior, readings)
-	// The first pass finds where the posterior lies, the second measures it.
-	step := 2 * gridWidth * prior.deviation / (gridPoints - 1)
-	coarse.deviation = max(coarse.deviation, step)
-	return summed(prior, coarse.normal, readings)
+	where := prior
+	for range 20 {
+		coarse := summed(prior, where, readings)
+		moved := math.Abs(coarse.mean - where.mean)
+		where.mean = coarse.mean
+		if moved < gridWidth/2*where.deviation {
+			where.deviation = max(coarse.deviation, 2*gridWidth*where.deviation/(gridPoints-1))
+			break
+		}
+	}
+	// The first passes find where the posterior lies, the last one measures it.
+	return summed(prior, where, readings)
 }
 
 // summed integrates the posterior by trapezoids on a grid laid around where.
@@ -96,10 +98,15 @@ func (n normal) logDensity(x float64) float64 {
 func logLikelihood(lnRate float64, readings []reading) float64 {
 	k, sum := math.Exp(lnRate), 0.0
 	for _, r := range readings {
-		z := (logit(r.remaining) - logit(remaining(k, r.minutes))) / readingSpread
+		z := (r.logit - curlLogit(k*max(0, r.minutes-lagMinutes))) / readingSpread
 		sum -= z * z / 2
 	}
 	return sum
+}
+
+// curlLogit is the logit of the curl that remains, exp(-u): -ln(exp(u) - 1).
+func curlLogit(u float64) float64 {
+	return -math.Log(math.Expm1(min(max(u, -math.Log1p(-readingFloor)), -math.Log(readingFloor))))
 }
 
 // remaining is the share of curl after minutes of exposure at rate k.

@@ -67,7 +67,7 @@ func (c *section) scheduleFirst() {
 func (c *section) test(t time.Time, eventID string, remainingPercent float64, distressed bool) {
 	at := c.exposure(t)
 	c.seen, c.lastTest = &remainingPercent, t
-	c.readings = append(c.readings, reading{at, remainingPercent / 100})
+	c.readings = append(c.readings, readAt(at, remainingPercent))
 	c.belief = update(c.prior, c.readings)
 	c.distressed = c.distressed || distressed
 	if !c.on {

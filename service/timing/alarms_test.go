@@ -1,0 +1,125 @@
+package timing
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+func processing() *story { return begun(regular()).at(-1, based()).at(0, applied("back-left")) }
+
+func TestAlarms(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		story *story
+		at    float64
+		want  []string
+	}{
+		{"all is well", processing(), 2, nil},
+		{"no product on yet", begun(regular()).at(-1, based()), 60, nil},
+		{"first strand test due", processing(), 5.2, []string{"STRAND_TEST_DUE back-left"}},
+		{"strand test made", processing().at(5.2, strand("back-left", 70)), 5.3, nil},
+		{"no strand test and the latest time has come", processing(), 8, []string{"RINSE_NOW back-left"}},
+		{"strand test at the target", processing().at(5, strand("back-left", 62)).at(8, strand("back-left", 47)).at(10, strand("back-left", 24)), 10, []string{"TARGET_NEAR back-left"}},
+		{"strand test at the cap", processing().at(5, strand("back-left", 20)), 5, []string{"RINSE_NOW back-left"}},
+		{"strand test just short of the cap is still the target", processing().at(5, strand("back-left", 21)).at(5, strand("back-left", 60)), 5, nil},
+		{"gummy hair", processing().at(5, gummy("back-left", 70)), 5, []string{"RINSE_NOW back-left"}},
+		{"gummy once is gummy", processing().at(5, gummy("back-left", 70)).at(6, strand("back-left", 68)), 6, []string{"RINSE_NOW back-left"}},
+		{"gummy hair, rinsed", processing().at(5, gummy("back-left", 70)).at(6, water("back-left")), 7, nil},
+		{"it burns: at once, whatever the clock says", processing().at(1, burns("")), 1, []string{"RINSE_NOW "}},
+		{"tingling counts", processing().at(1, says("", pb.Comfort_COMFORT_TINGLING)), 1, []string{"RINSE_NOW "}},
+		{"comfortable does not", processing().at(1, says("", pb.Comfort_COMFORT_COMFORTABLE)), 1, nil},
+		{"it burns, then it does not: nothing silences it but water", processing().at(1, burns("")).at(2, says("", pb.Comfort_COMFORT_COMFORTABLE)), 3, []string{"RINSE_NOW "}},
+		{"it burns in one section", processing().at(1, applied("back-right")).at(2, burns("back-right")), 2, []string{"RINSE_NOW back-right"}},
+		{"it burns in one section and water is on another", processing().at(1, applied("back-right")).at(2, burns("back-right")).at(2.5, water("back-left")), 3, []string{"RINSE_NOW back-right"}},
+		{"it burns where no product was put: the whole head", processing().at(2, burns("front-left")), 2, []string{"RINSE_NOW "}},
+		{"it burns all over and one section is under water: the others too", processing().at(1, applied("back-right")).at(2, burns("")).at(2.5, water("back-left")), 3, []string{"RINSE_NOW "}},
+		{"it burns, water is on the whole head", processing().at(2, burns("")).at(2.5, water("")), 3, nil},
+		{"it burns while the rinse is on", processing().at(8, water("")).at(8.5, burns("")), 8.6, nil},
+		{"it burns while shampooing: rinse again", processing().at(8, water("")).at(9, rinsedOut()).at(12, burns("")), 12, []string{"RINSE_NOW ", "NOT_NEUTRALIZED "}},
+		{"it burnt before any product: no product now", begun(regular()).at(-1, burns("")).at(0, applied("back-left")), 0, []string{"RINSE_NOW "}},
+		{"broken off with product on", processing().at(2, stopped()), 2, []string{"RINSE_NOW back-left"}},
+		{"broken off and rinsed, not shampooed", processing().at(2, stopped()).at(3, rinsedOut()), 4, []string{"NOT_NEUTRALIZED "}},
+		{"hard limit", processing().at(6, strand("back-left", 95)).at(9, strand("back-left", 95)).at(12, strand("back-left", 94)).at(15, strand("back-left", 93)), 18, []string{"RINSE_NOW back-left"}},
+		{"shampooed until clear", processing().at(7, rinsedOut()).at(9, shampoo(1, pink)).at(11, shampoo(2, pink)).at(13, shampoo(3, clear)), 14, nil},
+	} {
+		if got := calls(c.story.now(c.at).Alarms); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+func TestMostPressingFirst(t *testing.T) {
+	s := processing().at(1, applied("back-right")).at(3, applied("front-left")).at(3.5, applied("front-right")).
+		at(5, gummy("back-right", 60)).at(6, burns("front-left"))
+	got := calls(s.now(9).Alarms)
+	want := []string{"RINSE_NOW back-right", "RINSE_NOW front-left", "RINSE_NOW back-left", "STRAND_TEST_DUE front-right"}
+	if !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
+
+func TestRinseNowStandsWhenTheSessionIsClosed(t *testing.T) {
+	s := processing().at(2, burns(""))
+	s.session.Outcome = "chains/ebb-and-flow/clients/invented/outcomes/first"
+	if got := calls(s.now(3).Alarms); !slices.Equal(got, []string{"RINSE_NOW "}) {
+		t.Errorf("%v", got)
+	}
+	s.at(4, rinsedOut())
+	if got := calls(s.now(5).Alarms); got != nil {
+		t.Errorf("closed and rinsed: %v", got)
+	}
+}
+
+func TestAlarmsSaySinceWhen(t *testing.T) {
+	s := processing()
+	state := s.now(5.2)
+	due := stateOf(t, state, "back-left").NextStrandTestTime
+	if got := state.Alarms[0].SinceTime; !got.AsTime().Equal(due.AsTime()) {
+		t.Errorf("due %v, since %v", due, got)
+	}
+	if got := s.at(6, burns("")).now(7).Alarms[0].SinceTime.AsTime(); !got.Equal(minute(6)) {
+		t.Errorf("burning since %v", got)
+	}
+}
+
+// Between two instants named by WaitsUntil nothing changes by itself.
+func TestNothingChangesBeforeItIsTime(t *testing.T) {
+	for name, s := range map[string]*story{
+		"no strand test at all":      processing(),
+		"two sections, tests, limit": processing().at(1, applied("back-right")).at(4, strand("back-left", 88)).at(6, strand("back-right", 90)),
+		"burning":                    processing().at(2, burns("")).at(3, applied("back-right")).at(3.2, burns("back-right")),
+		"shampooing":                 processing().at(5, rinsedOut()).at(6, burns("")),
+	} {
+		t.Run(name, func(t *testing.T) {
+			now, steps := minute(7), 0
+			for ; steps < 200; steps++ {
+				state := Fold(s.session, s.events, now)
+				next, ok := WaitsUntil(s.session, state)
+				if !ok {
+					next = now.Add(2 * time.Hour)
+				}
+				if !next.After(now) {
+					t.Fatalf("waits until %v at %v", next, now)
+				}
+				for _, share := range []float64{0.01, 0.5, 0.99} {
+					between := now.Add(time.Duration(share * float64(next.Sub(now))))
+					other := Fold(s.session, s.events, between)
+					if !slices.Equal(calls(state.Alarms), calls(other.Alarms)) || len(NewDeviations(state, other)) > 0 {
+						t.Fatalf("at %v: %v %v; at %v: %v %v", now, calls(state.Alarms), kinds(state.Deviations),
+							between, calls(other.Alarms), kinds(other.Deviations))
+					}
+				}
+				if !ok {
+					break
+				}
+				now = next
+			}
+			if steps == 200 {
+				t.Fatal("never comes to rest")
+			}
+		})
+	}
+}

@@ -1,0 +1,62 @@
+package timing
+
+import (
+	"math"
+	"testing"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+func TestNeutrality(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		lathers []*pb.Event
+		want    bool
+	}{
+		{"no shampoo", nil, false},
+		{"pink, pink, clear", []*pb.Event{shampoo(1, pink), shampoo(2, pink), shampoo(3, clear)}, true},
+		{"pink, clear, clear", []*pb.Event{shampoo(1, pink), shampoo(2, clear), shampoo(3, clear)}, true},
+		{"pink, clear: only two lathers", []*pb.Event{shampoo(1, pink), shampoo(2, clear)}, false},
+		{"clear three times: no colour proves nothing", []*pb.Event{shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, false},
+		{"clear first, strong alkali hides the colour; then pink, then clear", []*pb.Event{shampoo(1, clear), shampoo(2, pink), shampoo(3, clear)}, true},
+		{"clear, clear, pink", []*pb.Event{shampoo(1, clear), shampoo(2, clear), shampoo(3, pink)}, false},
+		{"pink, clear, pink", []*pb.Event{shampoo(1, pink), shampoo(2, clear), shampoo(3, pink)}, false},
+		{"pink, clear, pink, clear", []*pb.Event{shampoo(1, pink), shampoo(2, clear), shampoo(3, pink), shampoo(4, clear)}, true},
+		{"colour never noted", []*pb.Event{shampoo(1, unseen), shampoo(2, unseen), shampoo(3, unseen)}, false},
+		{"pink, then nobody looked", []*pb.Event{shampoo(1, pink), shampoo(2, unseen), shampoo(3, unseen)}, false},
+		{"the same lather noted pink and clear", []*pb.Event{shampoo(1, pink), shampoo(1, clear), shampoo(2, unseen), shampoo(3, unseen)}, false},
+		{"one lather noted by two people counts once", []*pb.Event{shampoo(1, pink), shampoo(2, pink), shampoo(2, clear)}, false},
+		{"paper below the indicator's point", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 7.1)}, true},
+		{"paper below, no colour noted", []*pb.Event{shampoo(1, unseen), shampoo(2, unseen), paper(3, unseen, 8.19)}, true},
+		{"paper at the point", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 8.2)}, false},
+		{"paper below after two lathers", []*pb.Event{shampoo(1, clear), paper(2, clear, 7)}, false},
+		{"paper below, but the lather is pink", []*pb.Event{shampoo(1, pink), shampoo(2, pink), paper(3, pink, 7)}, false},
+		{"pink, then clear, but paper still alkaline", []*pb.Event{shampoo(1, pink), shampoo(2, pink), paper(3, clear, 9)}, false},
+		{"paper below at the second lather, the third not read", []*pb.Event{shampoo(1, pink), paper(2, clear, 7), shampoo(3, unseen)}, true},
+		{"paper below, pink again later", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 7), shampoo(4, pink)}, false},
+		{"a reading that is no number", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, math.NaN())}, false},
+	} {
+		s := processing().at(8, water("")).at(9, rinsedOut())
+		for i, l := range c.lathers {
+			s.at(10+float64(i), l)
+		}
+		if got := s.now(30).Neutral; got != c.want {
+			t.Errorf("%s: neutral %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+func TestProductAgainUndoesNeutrality(t *testing.T) {
+	s := processing().at(8, rinsedOut()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, clear))
+	if !s.now(12).Neutral {
+		t.Fatal("first stage is neutral")
+	}
+	s.at(15, applied("front-left"))
+	if got := s.now(16); got.Neutral || got.Shampoos != 0 {
+		t.Errorf("with product on again: neutral %v, %d lathers", got.Neutral, got.Shampoos)
+	}
+	s.at(22, rinsedOut()).at(23, shampoo(1, clear)).at(24, shampoo(2, clear)).at(25, shampoo(3, clear))
+	if s.now(26).Neutral {
+		t.Error("the colour of the first stage does not count for the second")
+	}
+}
