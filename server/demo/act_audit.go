@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -13,31 +14,42 @@ func (d *day) audit() {
 	d.page.act("The auditor reads it back")
 	d.page.say("Vesna audits the chain. She can read everything and write nothing.")
 	kinds := map[pb.EntryKind]bool{}
-	for _, e := range d.entries("") {
+	for _, e := range d.entries(d.cast.auditor, "") {
 		d.page.tellEntry(e)
 		kinds[e.GetKind()] = true
 	}
 	for _, kind := range []pb.EntryKind{
 		pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL, pb.EntryKind_ENTRY_KIND_OVERRIDE,
-		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_DEVIATION,
+		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_ALARM, pb.EntryKind_ENTRY_KIND_DEVIATION,
 	} {
 		d.expect(kinds[kind], "the audit log has a %s", words(kind))
 	}
 	d.page.say("She asks for the overrides only, tried or made, and for the counts.")
-	overrides := d.entries(`kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
+	overrides := d.entries(d.cast.auditor, `kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
 	for _, e := range overrides {
 		d.page.tellEntry(e)
 	}
 	d.expect(len(overrides) == 2, "there are two attempts to override, not %d", len(overrides))
 	d.counts()
+	d.replay(overrides[:min(1, len(overrides))])
+}
+
+// replay decides the decision behind an entry again, from what was kept with it.
+func (d *day) replay(entries []*pb.AuditEntry) {
+	d.page.say("She has Nia's refusal decided once more, from the answers, the product and the rules that were kept with it.")
+	for _, e := range entries {
+		again := call(d, d.cast.auditor, d.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.GetDecision()})
+		d.page.answer("identical: %t, by engine version %s", again.GetIdentical(), again.GetEngineVersion())
+		d.expect(again.GetIdentical(), "a decision made again is the same, not different in %q", again.GetDifferences())
+	}
 }
 
 // entries reads the whole log, a few entries a page.
-func (d *day) entries(filter string) []*pb.AuditEntry {
+func (d *day) entries(who person, filter string) []*pb.AuditEntry {
 	request := &pb.ListEntriesRequest{Parent: ebb, Filter: filter, PageSize: 5}
 	var all []*pb.AuditEntry
 	for {
-		answer := call(d, d.cast.auditor, d.auditing.ListEntries, request)
+		answer := call(d, who, d.auditing.ListEntries, request)
 		all = append(all, answer.GetEntries()...)
 		if request.PageToken = answer.GetNextPageToken(); request.PageToken == "" {
 			return all
@@ -58,16 +70,23 @@ func (d *day) counts() {
 
 // tellEntry writes one line of the audit log; the deciding rule comes first.
 func (p *page) tellEntry(e *pb.AuditEntry) {
-	p.answer("%s  %s by %s (%s): %s", stamp(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(words(e.GetKind())),
-		last(e.GetActor()), words(e.GetRole()), e.GetSummary())
+	p.answer("%s  %s by %s: %s", stamp(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(words(e.GetKind())), actorOf(e), e.GetSummary())
+	var behind []string
 	if rules := e.GetRules(); len(rules) > 0 {
-		p.detail("rule %s, version %d; reason code %s", rules[0].GetRuleId(), rules[0].GetVersion(), coded(e))
+		behind = append(behind, fmt.Sprintf("rule %s, version %d", rules[0].GetRuleId(), rules[0].GetVersion()))
+	}
+	if e.GetReasonCode() != "" {
+		behind = append(behind, "reason "+e.GetReasonCode())
+	}
+	if len(behind) > 0 {
+		p.detail("%s", strings.Join(behind, "; "))
 	}
 }
 
-func coded(e *pb.AuditEntry) string {
-	if e.GetReasonCode() == "" {
-		return "none"
+// actorOf is who acted, in which role; the server itself has none.
+func actorOf(e *pb.AuditEntry) string {
+	if e.GetRole() == pb.Role_ROLE_UNSPECIFIED {
+		return last(e.GetActor())
 	}
-	return e.GetReasonCode()
+	return fmt.Sprintf("%s (%s)", last(e.GetActor()), words(e.GetRole()))
 }

@@ -9,6 +9,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
 // discomfort ends the processing: the client feels a tingling, everybody who
@@ -33,7 +34,9 @@ func (d *day) discomfort(session *pb.Session) {
 	water := rinsed("")
 	water.Actor = d.cast.teo.name
 	state := d.record(session, onBoard(atOnce, water)).GetState()
-	d.page.answer("reported at %s, water at %s by %s: two facts, two times, two people", hour(state.GetDiscomfortTime()), hour(water.GetOccurTime()), d.cast.teo.called)
+	d.page.answer("discomfort reported at %s, water on front at %s", hour(state.GetDiscomfortTime()), hour(rinsedAt(state, "front")))
+	d.page.say("Two facts with two times, by two people: Amara heard it, Teo rinsed.")
+	d.expect(!departed(state.GetDeviations(), pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE), "water within a minute of a complaint is in time")
 }
 
 // neutralize goes on until the indicator has shown alkali and then no more. A
@@ -60,8 +63,24 @@ func (d *day) neutralize(session *pb.Session) {
 	d.expect(state.GetNeutral() && state.GetShampoos() == 4 && state.GetScalpChecked(), "the hair is shown to be neutral and the scalp was looked at")
 }
 
+// hasAlarm tells whether a state calls to that act, whatever the section.
 func hasAlarm(s *pb.SessionState, kind pb.AlarmKind) bool {
 	return slices.ContainsFunc(s.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == kind })
+}
+
+// departed tells whether a departure of that kind was found.
+func departed(found []*pb.Deviation, kind pb.DeviationKind) bool {
+	return slices.ContainsFunc(found, func(v *pb.Deviation) bool { return v.GetKind() == kind })
+}
+
+// rinsedAt is when water came on a section.
+func rinsedAt(s *pb.SessionState, section string) *timestamppb.Timestamp {
+	for _, state := range s.GetSections() {
+		if state.GetSectionId() == section {
+			return state.GetRinseTime()
+		}
+	}
+	return nil
 }
 
 // watching is a display that follows a session.
@@ -72,10 +91,12 @@ type watching struct {
 	leave   context.CancelFunc
 }
 
+// watch opens the stream; the display stands in the salon, so Amara's identity
+// serves it.
 func (d *day) watch(session *pb.Session) *watching {
 	ctx, cancel := context.WithTimeout(d.cast.amara.identify(d.ctx), patience)
 	w := &watching{d: d, request: &pb.WatchSessionRequest{Name: session.GetName()}, leave: cancel}
-	if d.err != nil {
+	if d.over() {
 		return w
 	}
 	stream, err := d.processing.WatchSession(ctx, w.request)
@@ -88,7 +109,7 @@ func (d *day) watch(session *pb.Session) *watching {
 
 // until receives messages until one carries a state that is right.
 func (w *watching) until(right func(*pb.SessionState) bool) *pb.SessionState {
-	for w.d.err == nil {
+	for !w.d.over() {
 		message, err := w.stream.Recv()
 		err = errors.Join(err, w.d.calls.write(pb.ProcessingService_WatchSession_FullMethodName, w.request, message, err))
 		if err != nil {

@@ -32,6 +32,7 @@ func (d *day) chain(id, called string) {
 	d.page.answer("%s is %q", made.GetName(), made.GetDisplayName())
 }
 
+// salons enters the two salons; the jurisdiction decides which law's rules hold.
 func (d *day) salons() {
 	for _, s := range salons() {
 		made := call(d, d.cast.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
@@ -41,6 +42,7 @@ func (d *day) salons() {
 	}
 }
 
+// staff enters who works there; a licence that has run out would refuse a service.
 func (d *day) staff() {
 	for _, s := range staff(d.clock.Now()) {
 		made := call(d, d.cast.manager, d.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
@@ -54,6 +56,7 @@ func (d *day) staff() {
 	}
 }
 
+// shelf enters the products, then counts the rules that hold in this chain.
 func (d *day) shelf() {
 	for _, s := range shelf(d.clock.Now()) {
 		made := call(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
@@ -71,5 +74,8 @@ func (d *day) shelf() {
 		return r.GetOverrideTerms().GetAllowed() || r.GetSeverity() != pb.Severity_SEVERITY_REFUSE
 	})
 	d.page.answer("%d rules hold here, each with its version and basis; %d of them refuse and can be overridden by nobody", len(rules.GetRules()), len(absolute))
+	for _, r := range rules.GetRules() {
+		d.expect(r.GetVersion() > 0 && r.GetMessage() != "" && r.GetBasis().GetSource() != "", "rule %s has a version, a message and a basis", r.GetRuleId())
+	}
 	d.expect(len(rules.GetRules()) >= 25 && len(absolute) > 0, "at least 25 rules hold, some absolute")
 }

@@ -36,7 +36,7 @@ func (d *day) conclude(session *pb.Session) {
 	d.page.answer("recorded: completed %t, most resistant section %s", outcome.GetCompleted(), outcome.GetMostResistantSection())
 	d.page.answer("next retouch not before %s: %s", date(outcome.GetNextRetouchTime()), outcome.GetNextRetouchReason())
 	d.expect(outcome.GetMostResistantSection() == "front", "the front is found to resist, not %q", outcome.GetMostResistantSection())
-	d.expect(len(outcome.GetDeviations()) > 0, "the late rinse is on the outcome")
+	d.expect(departed(outcome.GetDeviations(), pb.DeviationKind_DEVIATION_KIND_RINSED_LATE), "the late rinse is on the outcome")
 
 	d.page.act("Lindiwe's record card")
 	card := d.card(outcome.GetSession())

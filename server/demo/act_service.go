@@ -21,6 +21,8 @@ func (d *day) service(decision *pb.Decision) {
 	d.perform(session, preparing())
 	d.page.say("Amara takes the third way of the plan: section by section, each by its own clock. Teo is to rinse, but is away for towels when back-right is due.")
 	d.perform(session, processing())
+	d.missed()
+	d.perform(session, rinsing())
 	d.discomfort(session)
 	d.neutralize(session)
 	d.conclude(session)
@@ -39,11 +41,14 @@ func at(after time.Duration, facts ...*pb.Event) step { return step{after: after
 
 func onBoard(after time.Duration, facts ...*pb.Event) step { return step{after, facts, true} }
 
+// How long after the step before.
 const (
 	atOnce = 0
 	minute = time.Minute
 )
 
+// preparing is what comes before the first contact; without the base the server
+// would note a deviation.
 func preparing() []step {
 	return []step{
 		at(atOnce, consents()),
@@ -53,7 +58,7 @@ func preparing() []step {
 }
 
 // processing is what was done and seen while the relaxer was on. The front
-// resists: nobody knew that before. Back-right comes to the water late.
+// resists: nobody knew that before.
 func processing() []step {
 	return []step{
 		at(minute, applied("back-left")),
@@ -66,9 +71,34 @@ func processing() []step {
 		at(minute, tested("front", 55), tested("hairline", 50)),
 		at(2*minute, tested("hairline", 40)),
 		at(minute, tested("front", 45)),
+	}
+}
+
+// rinsing is how back-right comes to the water late; the front stays on.
+func rinsing() []step {
+	return []step{
 		onBoard(minute, rinsed("hairline"), rinsed("back-right"), tested("front", 40)),
 		at(2*minute, tested("front", 35)),
 	}
+}
+
+// missed waits until the server has noticed by itself that nobody followed its
+// call to rinse. It looks every few seconds of the machine's time, and the
+// salon's clock stands still meanwhile.
+func (d *day) missed() {
+	d.page.say("Nobody follows the call for a minute, and nobody looks at a screen. The server notices by itself:")
+	deadline := time.Now().Add(patience)
+	for !d.over() && time.Now().Before(deadline) {
+		if entries := d.entries(d.cast.supervisor, `kind = "ALARM"`); len(entries) > 0 {
+			d.page.tellEntry(entries[0])
+			return
+		}
+		select {
+		case <-d.ctx.Done():
+		case <-time.After(patience / 40):
+		}
+	}
+	d.expect(false, "a missed call to rinse is on the audit log")
 }
 
 // perform sends the steps as they happen and writes what the server says.

@@ -25,8 +25,12 @@ func (d *day) retry(client *pb.Client, card *pb.Consultation) {
 	request := virginWith(regular, regularLot)
 	first := d.check(client, card, request, d.cast.amara)
 	again := call(d, d.cast.amara, d.eligibility.CheckEligibility, request).GetDecision()
-	d.page.answer("answered again, not decided again: the same decision, every byte alike: %t", proto.Equal(first, again))
+	d.page.answer("the same decision, every field alike: %t", proto.Equal(first, again))
 	d.expect(proto.Equal(first, again), "a retried request is answered alike")
+	kept := call(d, d.cast.amara, d.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client.GetName()}).GetDecisions()
+	d.page.answer("decisions on record for Lindiwe: %d", len(kept))
+	d.page.say("One on the unfinished card, one on the full card, and this one: the retry decided nothing.")
+	d.expect(len(kept) == 3, "the retry left one decision, not two")
 
 	d.page.say("Then a mistake in the till sends another product under the same request id.")
 	request.Product, request.LotCode = mild, mildLot
@@ -69,10 +73,10 @@ func (d *day) prying(client *pb.Client) {
 func (p *page) tellError(s *status.Status) {
 	fields := violations(s)
 	if len(fields) == 0 {
-		p.answer("%s, %s: %s", code.Code(s.Code()), reasonOf(s), s.Message())
+		p.answer("error %s, reason %s: %s", code.Code(s.Code()), reasonOf(s), s.Message())
 		return
 	}
-	p.answer("%s, %s:", code.Code(s.Code()), reasonOf(s))
+	p.answer("error %s, reason %s:", code.Code(s.Code()), reasonOf(s))
 	for _, v := range fields {
 		p.detail("%s: %s", v.GetField(), v.GetDescription())
 	}

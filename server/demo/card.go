@@ -27,6 +27,8 @@ func soundCard(salon string, by person, now time.Time) *pb.Consultation {
 	}
 }
 
+// soundScalp is a scalp on which nothing was seen. Each question was answered:
+// what is left out counts as not looked at.
 func soundScalp() *pb.ScalpAnalysis {
 	return &pb.ScalpAnalysis{
 		BrokenSkin: no, Sores: no, InfectionSigns: no, InfestationSigns: no, Redness: no,
@@ -34,6 +36,8 @@ func soundScalp() *pb.ScalpAnalysis {
 	}
 }
 
+// untreatedHair is medium, thick, tightly curled hair in three sections and a
+// hairline.
 func untreatedHair() *pb.HairAnalysis {
 	return &pb.HairAnalysis{
 		Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_HIGH, CurlType: pb.CurlType_CURL_TYPE_VI,
@@ -50,6 +54,7 @@ func untreatedHair() *pb.HairAnalysis {
 	}
 }
 
+// untreated is a zone of the strand that no chemical was ever on.
 func untreated(zone pb.Zone) *pb.HairZone {
 	return &pb.HairZone{
 		Zone: zone, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Porosity: pb.Porosity_POROSITY_NORMAL,
@@ -58,6 +63,7 @@ func untreated(zone pb.Zone) *pb.HairZone {
 	}
 }
 
+// soundTests are yesterday's tests, all in order.
 func soundTests(by person, now time.Time) *pb.PreliminaryTests {
 	return &pb.PreliminaryTests{
 		Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL, WetStretchPercent: proto.Float64(45),
@@ -67,6 +73,8 @@ func soundTests(by person, now time.Time) *pb.PreliminaryTests {
 	}
 }
 
+// quietHistory is a client with nothing to report; the last shampoo is four days
+// ago, for a freshly washed scalp burns sooner.
 func quietHistory(now time.Time) *pb.ClientHistory {
 	return &pb.ClientHistory{
 		Shampoo: ago(now, 4), ExtensionsRemoved: never(), ExtensionsIn: no, Relaxer: never(),
@@ -75,8 +83,10 @@ func quietHistory(now time.Time) *pb.ClientHistory {
 	}
 }
 
+// never is a "no", which is more than no answer.
 func never() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
 
+// ago is a "yes" and when.
 func ago(now time.Time, days int) *pb.PastEvent {
 	return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(now.AddDate(0, 0, -days))}
 }

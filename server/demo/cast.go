@@ -46,6 +46,7 @@ type cast struct {
 	operator, manager, supervisor, amara, teo, joss, auditor, stranger person
 }
 
+// invented is who calls, and in which role. Teo has no licence and only rinses.
 func invented() cast {
 	return cast{
 		operator:   person{"operators/house", "the operator", pb.Role_ROLE_OPERATOR},
@@ -67,6 +68,7 @@ type entry struct {
 	product      *pb.Product
 }
 
+// salons are in two jurisdictions.
 func salons() []entry {
 	return []entry{
 		{id: "north-quay", salon: &pb.Salon{DisplayName: "North Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London", MinutesToBowl: proto.Int32(1)}},
@@ -104,6 +106,8 @@ func shelf(today time.Time) []entry {
 	}
 }
 
+// relaxer is a lye relaxer with full directions; whatever they leave open the
+// server would ask.
 func relaxer(called string, strength pb.Strength, percent float64, lots []*pb.Lot) *pb.Product {
 	return &pb.Product{
 		DisplayName: called, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,

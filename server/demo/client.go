@@ -41,6 +41,7 @@ func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 		grpc.WithUnaryInterceptor(calls.unary))
 }
 
+// stubsOn are the seven services on one connection.
 func stubsOn(conn *grpc.ClientConn) stubs {
 	return stubs{
 		directory:    pb.NewDirectoryServiceClient(conn),
@@ -67,7 +68,7 @@ type rpc[Q, A proto.Message] func(context.Context, Q, ...grpc.CallOption) (A, er
 // nothing and returns an empty answer, as every later line then does nothing.
 func call[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q) A {
 	var answer A
-	if d.err != nil {
+	if d.over() {
 		return answer
 	}
 	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
@@ -82,7 +83,7 @@ func call[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q) A
 // refused makes a call that must end in an error of that code, and returns the
 // error's status.
 func refused[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
-	if d.err != nil {
+	if d.over() {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
@@ -118,6 +119,8 @@ func (j jsonLines) unary(ctx context.Context, method string, request, answer any
 	return err
 }
 
+// write writes one call: the answer, or the error as a google.rpc.Status with its
+// details.
 func (j jsonLines) write(method string, request, answer proto.Message, failure error) error {
 	if j.out == nil {
 		return nil

@@ -35,13 +35,11 @@ type Options struct {
 // Run plays the day. It returns an error when the server cannot be started or
 // answers otherwise than the contract says.
 func Run(ctx context.Context, o Options) (err error) {
-	dir := o.Dir
-	if dir == "" {
-		if dir, err = os.MkdirTemp("", "alkalog-demo-"); err != nil {
-			return err
-		}
-		defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	dir, leave, err := o.directory()
+	if err != nil {
+		return err
 	}
+	defer func() { err = errors.Join(err, leave()) }()
 	salonClock := &clock{now: opens()}
 	o.progress("starting a private PostgreSQL and the server in %s", dir)
 	server, err := serve.Start(ctx, serve.Config{
@@ -56,6 +54,19 @@ func Run(ctx context.Context, o Options) (err error) {
 		err = errors.Join(err, server.Wait())
 	}()
 	return o.play(ctx, server.Addr(), salonClock)
+}
+
+// directory is where the database goes, and what is to be done with it at the
+// end. The day can be played once in a database: its chain exists afterwards.
+func (o Options) directory() (dir string, leave func() error, err error) {
+	if o.Dir == "" {
+		dir, err = os.MkdirTemp("", "alkalog-demo-")
+		return dir, func() error { return os.RemoveAll(dir) }, err
+	}
+	if entries, err := os.ReadDir(o.Dir); err == nil && len(entries) > 0 {
+		return "", nil, fmt.Errorf("directory %s is not empty; the demo wants one of its own", o.Dir)
+	}
+	return o.Dir, func() error { return nil }, nil
 }
 
 // opens is when the invented salons open on the invented day.
@@ -78,6 +89,7 @@ func (o Options) play(ctx context.Context, addr string, salonClock *clock) error
 	return errors.Join(d.err, d.page.err)
 }
 
+// progress tells what is being started, apart from the story.
 func (o Options) progress(format string, args ...any) {
 	if o.Progress != nil {
 		fmt.Fprintf(o.Progress, format+"\n", args...)
@@ -118,6 +130,10 @@ func (d *day) fail(err error) {
 	}
 }
 
+// over tells whether the story has ended, by a surprise or because it cannot be
+// written.
+func (d *day) over() bool { return d.err != nil || d.page.err != nil }
+
 // expect ends the story unless ok; what says what should have been.
 func (d *day) expect(ok bool, what string, args ...any) {
 	if !ok {
@@ -136,18 +152,22 @@ func (d *day) decide(client *pb.Client, card *pb.Consultation, request *pb.Check
 	return d.check(client, draft, request, by)
 }
 
+// draft begins a consultation; it can still be changed.
 func (d *day) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
 	return call(d, by, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
 	}).GetConsultation()
 }
 
+// submit freezes a consultation: only then may a service begin on it.
 func (d *day) submit(draft *pb.Consultation, by person) {
 	call(d, by, d.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{
 		Name: draft.GetName(), Etag: draft.GetEtag(), RequestId: newID(),
 	})
 }
 
+// check asks whether the service may go ahead. It fills in the request, which can
+// then be sent again as it is.
 func (d *day) check(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	request.Parent = client.GetName()
 	request.Subject = &pb.CheckEligibilityRequest_Consultation{Consultation: card.GetName()}

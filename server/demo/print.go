@@ -25,6 +25,7 @@ type page struct {
 	told map[string]bool // what need not be told twice: cautions, calls to act
 }
 
+// newPage is an empty page.
 func newPage(out io.Writer) page { return page{out: out, told: map[string]bool{}} }
 
 // act begins a new part of the story.
@@ -43,6 +44,7 @@ func (p *page) answer(format string, args ...any) { p.wrapped("  | ", "  |     "
 // detail writes a line that belongs to the answer above it.
 func (p *page) detail(format string, args ...any) { p.wrapped("  |   ", "  |     ", format, args...) }
 
+// wrapped breaks a text between words. Blanks within it stay, so that columns do.
 func (p *page) wrapped(first, rest, format string, args ...any) {
 	line := first
 	empty := true
@@ -59,6 +61,7 @@ func (p *page) wrapped(first, rest, format string, args ...any) {
 	p.print(strings.TrimRight(line, " ") + "\n")
 }
 
+// print writes as it is.
 func (p *page) print(text string) {
 	if p.err == nil {
 		_, p.err = io.WriteString(p.out, text)
@@ -77,11 +80,13 @@ func words(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// hour says the time of day, date the day; the story keeps to UTC, as the
-// records do.
+// hour says the time of day. The story keeps to UTC, as the records do.
 func hour(t *timestamppb.Timestamp) string { return stamp(t, "15:04:05") }
+
+// date says a day, as a client would be told it.
 func date(t *timestamppb.Timestamp) string { return stamp(t, "Mon 2 Jan 2006") }
 
+// stamp says a time that may be absent.
 func stamp(t *timestamppb.Timestamp, layout string) string {
 	if t == nil {
 		return "none"

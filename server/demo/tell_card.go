@@ -60,6 +60,7 @@ func (p *page) tellVisit(v *pb.Visit) {
 	p.answer("comment: %s", v.GetComments())
 }
 
+// lotOf says a lot; a lot that nobody noted cannot be recalled.
 func lotOf(u *pb.ProductUsed) string {
 	if u.GetLotCode() == "" {
 		return "not noted"

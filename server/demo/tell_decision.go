@@ -88,10 +88,12 @@ func (p *page) tellFinding(f *pb.Finding) {
 	}
 }
 
+// basisOf says how well founded a rule is, and by what.
 func basisOf(b *pb.Basis) string {
 	return strings.TrimSuffix(words(b.GetKind())+": "+b.GetSource(), ": ")
 }
 
+// termsOf says who may set a finding aside and with which reasons.
 func termsOf(terms *pb.OverrideTerms) string {
 	if !terms.GetAllowed() {
 		return "may not be overridden by anybody"

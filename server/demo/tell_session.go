@@ -49,6 +49,8 @@ func plainly(e *pb.Event) string {
 	return "a note"
 }
 
+// where says a place on the head; facts and alarms without a section are about
+// all of it.
 func where(section string) string {
 	if section == "" {
 		return "on the whole head"
