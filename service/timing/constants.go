@@ -122,6 +122,8 @@ const (
 	// deviations; a quantile is then off by less than 0.001 of ln k, which a test
 	// shows against an adaptive integration.
 	gridPoints, gridWidth = 129, 6
+	// Assumption: most steps of the search for the posterior; one is usual.
+	gridSteps = 20
 
 	// Source: Loussouarn, Br J Dermatol 2001;145:294-297, the curliest hair measured
 	// grew 256 micrometres a day; taken here for curl type VIII.

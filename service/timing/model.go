@@ -49,7 +49,7 @@ func update(prior normal, readings []reading) belief {
 		return belief{normal: prior}
 	}
 	where := prior
-	for range 20 {
+	for range gridSteps {
 		coarse := summed(prior, where, readings)
 		moved := math.Abs(coarse.mean - where.mean)
 		where.mean = coarse.mean

@@ -23,6 +23,9 @@ func remarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) []s
 				s.SectionId, s.ExpectedMinutes, limits.HardLimitMinutes))
 		}
 	}
+	lines = append(lines,
+		fmt.Sprintf("Common practice: partings of %d to %d mm, product as far off the scalp until the last pass; after the rinse about %d minutes of normalizer where the directions ask for it, then at least %d neutralizing shampoos until the colour was seen and has gone.",
+			partingLowMM, partingHighMM, normalizerMinutes, fewestShampoos))
 	lines = append(lines, "The latest rinse is set without strand tests; each strand test moves it. Warmth speeds the product up: in a warm room, or near a dryer, test earlier.")
 	return append(lines, overlapRisk(in)...)
 }

@@ -1,0 +1,83 @@
+package timing
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// Every constant of the engine stands in constants.go and says what is behind it.
+func TestEveryConstantHasItsBasis(t *testing.T) {
+	count := 0
+	each(t, "constants.go", func(file *ast.File) {
+		for _, d := range file.Decls {
+			table, ok := d.(*ast.GenDecl)
+			if !ok || table.Tok != token.CONST {
+				continue
+			}
+			for _, s := range table.Specs {
+				spec := s.(*ast.ValueSpec)
+				count++
+				text := spec.Doc.Text()
+				if !strings.HasPrefix(text, "Source: ") && !strings.HasPrefix(text, "Common practice") && !strings.HasPrefix(text, "Assumption: ") {
+					t.Errorf("%v: no basis in %q", spec.Names, text)
+				}
+			}
+		}
+	})
+	if count < 30 {
+		t.Errorf("only %d constants found", count)
+	}
+}
+
+// Outside the table the engine has no figures but the plainest.
+func TestNoFiguresOutsideTheTable(t *testing.T) {
+	plain := map[string]bool{"0": true, "0.0": true, "1": true, "2": true, "3": true, "0.5": true, "100": true, "1000": true, "24": true, "1e6": true}
+	names, err := fs.Glob(os.DirFS("."), "*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range names {
+		if name == "constants.go" || strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		each(t, name, func(file *ast.File) {
+			ast.Inspect(file, func(n ast.Node) bool {
+				if lit, ok := n.(*ast.BasicLit); ok && (lit.Kind == token.INT || lit.Kind == token.FLOAT) && !plain[lit.Value] {
+					t.Errorf("%s: the figure %s belongs in the table", name, lit.Value)
+				}
+				return true
+			})
+		})
+	}
+}
+
+func each(t *testing.T, name string, do func(*ast.File)) {
+	t.Helper()
+	file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ParseComments)
+	if err != nil {
+		t.Fatal(err)
+	}
+	do(file)
+}
+
+// The trade's common figures, as they are taught.
+func TestCommonPractice(t *testing.T) {
+	for what, c := range map[string][2]float64{
+		"about 20 minutes at room temperature": {maximumMinutes, 20},
+		"straightening capped at 80 %":         {capPercent, 80},
+		"at least three shampoos":              {fewestShampoos, 3},
+		"normalizer about 5 minutes":           {normalizerMinutes, 5},
+		"partings from a quarter inch, in mm":  {partingLowMM, 6},
+		"partings to half an inch, in mm":      {partingHighMM, 13},
+	} {
+		if c[0] != c[1] {
+			t.Errorf("%s: %s", what, strconv.FormatFloat(c[0], 'g', -1, 64))
+		}
+	}
+}
