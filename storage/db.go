@@ -145,10 +145,17 @@ func (db *DB) begin(ctx context.Context, opts *sql.TxOptions) (*transaction, err
 		}
 		conn.Close()
 		// Connections that died in the pool show it here, where nothing was done.
-		if !errors.Is(err, driver.ErrBadConn) || stale == db.maxConns {
+		if !died(err) || stale == db.maxConns {
 			return nil, explain(ctx, err)
 		}
 	}
+}
+
+// died reports whether a connection was cut, as all of a pool are when the
+// server restarts. A server that does not answer is another matter.
+func died(err error) bool {
+	var broken net.Error
+	return errors.Is(err, driver.ErrBadConn) || errors.As(err, &broken) && !broken.Timeout()
 }
 
 // linkOf finds the network connection under a pooled one.

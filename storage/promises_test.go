@@ -4,10 +4,12 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/lib/pq"
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
@@ -166,25 +168,19 @@ func signal(t testing.TB, pid int, sig syscall.Signal) {
 // its clients, and returns what wakes them.
 func freeze(t testing.TB, d storagetest.Database, admin *sql.DB) (thaw func()) {
 	t.Helper()
-	rows, err := admin.QueryContext(t.Context(), "select pid from pg_stat_activity where pid <> pg_backend_pid()")
+	pids := []int64{int64(d.Cluster.PID())}
+	var backends pq.Int64Array
+	err := admin.QueryRowContext(t.Context(), "select array_agg(pid) from pg_stat_activity where pid <> pg_backend_pid()").Scan(&backends)
 	if err != nil {
-		t.Fatal(err)
+		t.Error(err)
 	}
-	defer rows.Close()
-	pids := []int{d.Cluster.PID()}
-	for rows.Next() {
-		var pid int
-		if err := rows.Scan(&pid); err != nil {
-			t.Fatal(err)
-		}
-		pids = append(pids, pid)
-	}
+	pids = append(pids, backends...)
 	for _, pid := range pids {
-		signal(t, pid, syscall.SIGSTOP)
+		signal(t, int(pid), syscall.SIGSTOP)
 	}
 	return func() {
 		for _, pid := range pids {
-			signal(t, pid, syscall.SIGCONT)
+			signal(t, int(pid), syscall.SIGCONT)
 		}
 	}
 }
@@ -194,38 +190,36 @@ func freeze(t testing.TB, d storagetest.Database, admin *sql.DB) (thaw func()) {
 // finds the write done once.
 func TestFrozenServer(t *testing.T) {
 	t.Parallel()
+	const never = time.Hour // what must not be waited for
 	for name, c := range map[string]struct {
 		stage string
-		// deadline is the caller's; 0 for none, when the read timeout must do.
-		deadline time.Duration
-		want     []error
+		// deadline is the caller's, and patience the read timeout.
+		deadline, patience time.Duration
+		want               []error
 	}{
-		"before, no deadline":    {"before", 0, []error{storage.ErrUnavailable}},
-		"before, deadline":       {"before", 200 * time.Millisecond, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
-		"thinking, deadline":     {"thinking", 200 * time.Millisecond, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
-		"committing, deadline":   {"committing", 200 * time.Millisecond, []error{storage.ErrUnknown}},
-		"committing, late dead.": {"committing", 2 * time.Second, []error{storage.ErrUnknown}},
+		"before, patience ends":     {"before", never, time.Second, []error{storage.ErrUnavailable}},
+		"before, time is up":        {"before", 200 * time.Millisecond, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
+		"thinking, time is up":      {"thinking", 2 * time.Second, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
+		"committing, patience ends": {"committing", 4 * time.Second, time.Second, []error{storage.ErrUnknown}},
+		"committing, time is up":    {"committing", 2 * time.Second, never, []error{storage.ErrUnknown}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			d := storagetest.NewDurable(t)
 			w := &wire{}
-			db := w.open(t, d, storage.Config{ReadTimeout: time.Second, MaxConns: 4})
+			db := w.open(t, d, storage.Config{ReadTimeout: c.patience, MaxConns: 4})
 			admin := d.SQL(t, "postgres")
 			pool := d.SQL(t, storage.RoleServer)
-			var thaw func()
+			var once sync.Once
+			frozen := make(chan func(), 1)
 			stage := func(now string) {
-				if now == c.stage && thaw == nil {
-					thaw = freeze(t, d, admin)
+				if now == c.stage {
+					once.Do(func() { frozen <- freeze(t, d, admin) })
 				}
 			}
 			w.onCommit(func() bool { stage("committing"); return true })
-			ctx := t.Context()
-			if c.deadline > 0 {
-				var cancel context.CancelFunc
-				ctx, cancel = context.WithTimeout(ctx, c.deadline)
-				defer cancel()
-			}
+			ctx, cancel := context.WithTimeout(t.Context(), c.deadline)
+			defer cancel()
 			req := salonRequest("harbour")
 			stage("before")
 			_, err := storage.Write(ctx, db, chain, req, func(s *storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
@@ -236,9 +230,7 @@ func TestFrozenServer(t *testing.T) {
 			if !anyOf(err, c.want) {
 				t.Errorf("got %v, want one of %v", err, c.want)
 			}
-			if thaw == nil {
-				t.Fatal("was never frozen")
-			}
+			thaw := <-frozen
 			thaw()
 			answer, err := openSalon(t.Context(), db, req)
 			if err != nil {
@@ -263,7 +255,7 @@ func anyOf(err error, want []error) bool {
 func TestFrozenRead(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDurable(t)
-	db := d.Open(t, storage.Config{ReadTimeout: time.Second})
+	db := d.Open(t, storage.Config{ReadTimeout: time.Hour})
 	thaw := freeze(t, d, d.SQL(t, "postgres"))
 	defer thaw()
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
@@ -286,6 +278,7 @@ func TestCancelledCaller(t *testing.T) {
 		"before":     {"before", []error{context.Canceled}, counted{}},
 		"thinking":   {"thinking", []error{context.Canceled}, counted{}},
 		"waiting":    {"waiting", []error{context.Canceled}, counted{}},
+		"written":    {"written", []error{context.Canceled}, counted{}},
 		"committing": {"committing", []error{storage.ErrUnknown, nil}, counted{1, 1, 1}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -301,6 +294,7 @@ func TestCancelledCaller(t *testing.T) {
 				}
 			}
 			w.onCommit(func() bool { stage("committing"); return true })
+			w.onWritten(func() { stage("written") })
 			req := salonRequest("harbour")
 			var release func()
 			if c.stage == "waiting" {
@@ -359,94 +353,6 @@ func claimByHand(t testing.TB, pool *sql.DB, req *pb.CreateSalonRequest) (releas
 	}
 }
 
-// TestStandbyGone commits on a primary whose synchronous standby does not
-// answer: COMMIT waits, the caller's time runs out, and it must not be told
-// that the write was done, as it would be lost with the primary.
-func TestStandbyGone(t *testing.T) {
-	t.Parallel()
-	for _, end := range []string{"deadline", "pg_cancel_backend", "pg_terminate_backend"} {
-		t.Run(end, func(t *testing.T) {
-			t.Parallel()
-			d := storagetest.NewDurable(t)
-			db := d.Open(t, storage.Config{ReadTimeout: 30 * time.Second})
-			admin := d.SQL(t, "postgres")
-			standby(t, admin, "nobody")
-			ctx, cancel := context.WithTimeout(t.Context(), time.Second)
-			defer cancel()
-			req := salonRequest("harbour")
-			result := make(chan error)
-			go func() {
-				_, err := openSalon(ctx, db, req)
-				result <- err
-			}()
-			var backend int
-			eventually(t, "COMMIT to wait for the standby", func() bool {
-				backend = waitingForStandby(t, admin)
-				return backend != 0
-			})
-			if end != "deadline" {
-				rowsWhere(t, admin, end+"($1)", backend)
-			}
-			if err := <-result; !errors.Is(err, storage.ErrUnknown) {
-				t.Errorf("got %v, want outcome unknown", err)
-			}
-			// A retry may find the answer here by now. It is not on the standby.
-			again, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
-			defer cancel()
-			if answer, err := openSalon(again, db, req); !errors.Is(err, storage.ErrUnknown) && !errors.Is(err, context.DeadlineExceeded) {
-				t.Errorf("the retry got %v, %v", answer, err)
-			}
-			standby(t, admin, "")
-			answer, err := openSalon(t.Context(), db, req)
-			if err != nil {
-				t.Fatal(err)
-			}
-			wantOnce(t, db, d.SQL(t, storage.RoleServer), answer)
-		})
-	}
-}
-
-// standby names the synchronous standby of a running server, and waits until
-// commits wait for it, or do not. The server's processes take a setting in one
-// after the other, and a commit waits only when the checkpointer has.
-func standby(t testing.TB, admin *sql.DB, name string) {
-	t.Helper()
-	for _, statement := range []string{"alter system set synchronous_standby_names = '" + name + "'", "select pg_reload_conf()"} {
-		if _, err := admin.ExecContext(t.Context(), statement); err != nil {
-			t.Fatal(err)
-		}
-	}
-	eventually(t, "the server to take its settings in", func() bool {
-		done := make(chan error, 1)
-		go func() {
-			_, err := admin.Exec("select pg_logical_emit_message(true, 'probe', '')")
-			done <- err
-		}()
-		waits := false
-		for len(done) == 0 {
-			if pid := waitingForStandby(t, admin); pid != 0 {
-				waits = true
-				rowsWhere(t, admin, "pg_cancel_backend($1)", pid)
-			}
-		}
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		return waits == (name != "")
-	})
-}
-
-// waitingForStandby finds a backend whose COMMIT waits for the standby.
-func waitingForStandby(t testing.TB, admin *sql.DB) int {
-	t.Helper()
-	var pid int
-	err := admin.QueryRowContext(t.Context(), "select coalesce(max(pid), 0) from pg_stat_activity where wait_event = 'SyncRep'").Scan(&pid)
-	if err != nil {
-		t.Error(err)
-	}
-	return pid
-}
-
 // TestKilledServer kills the whole server as a COMMIT goes out. Whatever was
 // acknowledged is there after the restart; what was not is done once by a retry.
 func TestKilledServer(t *testing.T) {
@@ -491,4 +397,35 @@ func TestKilledServer(t *testing.T) {
 			t.Error(err)
 		}
 	}
+}
+
+// TestStaleConnections cuts every connection of the pool while none is used, as
+// a restart of the server does: the next callers do not notice.
+func TestStaleConnections(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	const conns = 6
+	db, admin, pool := d.Open(t, storage.Config{MaxConns: conns}), d.SQL(t, "postgres"), d.SQL(t, storage.RoleServer)
+	var all, done sync.WaitGroup
+	all.Add(conns)
+	for range conns {
+		done.Go(func() {
+			read(t, db, func(*storage.Snapshot) error {
+				all.Done()
+				all.Wait() // so that each has a connection of its own
+				return nil
+			})
+		})
+	}
+	done.Wait()
+	ours := "pg_stat_activity where datname = current_database() and usename = 'alkalog_server'"
+	if n := rowsWhere(t, admin, "(select pg_terminate_backend(pid) from "+ours+") as cut"); n != conns {
+		t.Fatalf("cut %d connections, want %d", n, conns)
+	}
+	eventually(t, "the connections to go", func() bool { return rowsWhere(t, admin, ours) == 0 })
+	answer, err := openSalon(t.Context(), db, salonRequest("harbour"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantOnce(t, db, pool, answer)
 }

@@ -23,6 +23,9 @@ type wire struct {
 	// so that the server has committed, and then the connection is cut.
 	loseReplies int
 	commits     int
+	// afterEntries is called when audit entries have been written, before the
+	// program knows of it.
+	afterEntries func()
 }
 
 // open opens the database through the wire.
@@ -42,13 +45,24 @@ func (w *wire) onCommit(do func() bool) {
 	w.beforeCommit = do
 }
 
+// onWritten sets what happens when audit entries have been written.
+func (w *wire) onWritten(do func()) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.afterEntries = do
+}
+
 type wireConn struct {
 	net.Conn
 	wire *wire
 	lose bool
+	// prepared is set when the statement that writes entries was prepared, and
+	// running when it runs, which is the next thing to go out.
+	prepared, running bool
 }
 
 func (c *wireConn) Write(p []byte) (int, error) {
+	c.running, c.prepared = c.prepared, bytes.Contains(p, []byte("insert into audit_entries"))
 	// lib/pq sends COMMIT as a simple query; read transactions end in ROLLBACK.
 	if !bytes.Contains(p, []byte("COMMIT\x00")) {
 		return c.Conn.Write(p)
@@ -73,5 +87,9 @@ func (c *wireConn) Read(p []byte) (int, error) {
 		c.Conn.Close()
 		return 0, io.EOF
 	}
+	if c.wire.mu.Lock(); c.running && c.wire.afterEntries != nil {
+		c.wire.afterEntries()
+	}
+	c.wire.mu.Unlock()
 	return n, err
 }

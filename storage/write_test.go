@@ -125,11 +125,11 @@ func TestReused(t *testing.T) {
 	if _, err := openSalon(t.Context(), db, other); !errors.Is(err, storage.ErrReused) {
 		t.Errorf("other content: got %v", err)
 	}
-	kind := &pb.CreatePractitionerRequest{Parent: req.Parent, RequestId: req.RequestId}
-	_, err = storage.Write(t.Context(), db, chain, kind, func(*storage.Snapshot) (*pb.CreatePractitionerResponse, storage.Changes, error) {
-		t.Error("another kind of request was decided on")
-		return &pb.CreatePractitionerResponse{}, storage.Changes{}, nil
-	})
+	_, err = storage.Write(t.Context(), db, chain, &pb.CreatePractitionerRequest{RequestId: req.RequestId},
+		func(*storage.Snapshot) (*pb.CreatePractitionerResponse, storage.Changes, error) {
+			t.Error("another kind of request was decided on")
+			return &pb.CreatePractitionerResponse{}, storage.Changes{}, nil
+		})
 	if !errors.Is(err, storage.ErrReused) {
 		t.Errorf("another kind: got %v", err)
 	}
@@ -139,6 +139,27 @@ func TestReused(t *testing.T) {
 	})
 	if err != nil {
 		t.Errorf("another chain: got %v", err)
+	}
+}
+
+// TestSameBytesOfAnotherKind: two kinds of request may have the same bytes, and
+// are two requests all the same.
+func TestSameBytesOfAnotherKind(t *testing.T) {
+	t.Parallel()
+	db := storagetest.New(t)
+	one := &pb.CreateSalonRequest{Parent: chainName, RequestId: storage.NewID()}
+	other := &pb.CreatePractitionerRequest{Parent: chainName, RequestId: one.RequestId}
+	_, err := storage.Write(t.Context(), db, chain, one, func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
+		return &pb.CreateSalonResponse{}, storage.Changes{}, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = storage.Write(t.Context(), db, chain, other, func(*storage.Snapshot) (*pb.CreatePractitionerResponse, storage.Changes, error) {
+		return &pb.CreatePractitionerResponse{}, storage.Changes{}, nil
+	})
+	if !errors.Is(err, storage.ErrReused) {
+		t.Errorf("got %v", err)
 	}
 }
 
