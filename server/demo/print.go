@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"time"
 
 	pb "alkalog/proto/alkalogv1"
 
@@ -93,9 +92,6 @@ func stamp(t *timestamppb.Timestamp, layout string) string {
 	}
 	return t.AsTime().Format(layout)
 }
-
-// minutes says a length of time in minutes.
-func minutes(d time.Duration) string { return fmt.Sprintf("%.1f min", d.Minutes()) }
 
 // estimate says a figure with its 90 % interval.
 func estimate(e *pb.Estimate, unit string) string {
