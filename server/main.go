@@ -30,6 +30,8 @@ type commands struct {
 	Migrate     migrateCommand     `cmd:"" help:"Bring the schema of a database up to this program's."`
 	Demo        demoCommand        `cmd:"" help:"Play an invented day of a small chain of salons against a real server, and tell it."`
 	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and whether it can work."`
+	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`
+	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 

@@ -1,6 +1,12 @@
 package storage
 
-import pb "alkalog/proto/alkalogv1"
+import (
+	"strings"
+
+	"google.golang.org/protobuf/types/known/wrapperspb"
+
+	pb "alkalog/proto/alkalogv1"
+)
 
 // Decisions are never changed, and listed newest first. They are stored
 // without their overrides, which come later and are records of their own.
@@ -39,4 +45,56 @@ func LatestDecisions(s *Snapshot, limit int) ([]*pb.Decision, error) {
 		return nil, err
 	}
 	return parseAll[*pb.Decision](bodies)
+}
+
+// policyTexts are what decisions were made under.
+var policyTexts = newTable[*wrapperspb.BytesValue]("policy_texts")
+
+// InsertPolicyText makes the record that keeps a text for ever under its
+// digest, in the chain of that resource name.
+func InsertPolicyText(chain, digest string, body []byte) Record {
+	at, err := parseName(chain)
+	return policyTexts.record(key{chain: at.chain, id: digest}, err, wrapperspb.Bytes(body))
+}
+
+// PolicyText reads the text kept under a digest, or answers ErrNotFound.
+func PolicyText(s *Snapshot, digest string) ([]byte, error) {
+	var body []byte
+	if err := s.one(&body, policyTexts.get, s.chain, "", digest); err != nil {
+		return nil, err
+	}
+	text, err := parse[*wrapperspb.BytesValue](body)
+	return text.GetValue(), err
+}
+
+// HasPolicyText reports whether a text is kept under a digest.
+func HasPolicyText(s *Snapshot, digest string) (bool, error) {
+	var has bool
+	err := s.one(&has, "select exists (select from policy_texts where chain = $1 and parent = '' and id = $2)", s.chain, digest)
+	return has, err
+}
+
+// decisionsAtATime is how many decisions EachDecision reads at once.
+const decisionsAtATime = 100
+
+// EachDecision visits every decision of the chain, oldest first.
+func EachDecision(s *Snapshot, visit func(*pb.Decision) error) error {
+	for after := ""; ; {
+		var bodies [][]byte
+		err := s.all(&bodies, "select body from decisions where chain = $1 and id > $2 order by id limit $3",
+			s.chain, after, decisionsAtATime)
+		if err != nil || len(bodies) == 0 {
+			return err
+		}
+		decisions, err := parseAll[*pb.Decision](bodies)
+		if err != nil {
+			return err
+		}
+		for _, d := range decisions {
+			if err := visit(d); err != nil {
+				return err
+			}
+			after = d.Name[strings.LastIndexByte(d.Name, '/')+1:]
+		}
+	}
 }

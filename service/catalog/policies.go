@@ -14,6 +14,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
@@ -57,12 +58,7 @@ func begin(p *pb.HousePolicy) {
 	for _, r := range p.Rules {
 		r.Layer = pb.Layer_LAYER_HOUSE
 	}
-	content := &pb.HousePolicy{Rules: p.Rules, Parameters: p.Parameters}
-	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(content)
-	if err != nil {
-		return // cannot happen to a message that came through the wire
-	}
-	sum := sha256.Sum256(body)
+	sum := sha256.Sum256(rules.HouseText(p))
 	p.Digest = hex.EncodeToString(sum[:])
 }
 

@@ -57,10 +57,25 @@ func references(c *pb.Consultation) record.Check {
 	)
 }
 
+// overStretched is the wet stretch in percent from which elasticity cannot be
+// called normal: beyond two thirds the hair counts as damaged (teaching pages).
+const overStretched = 100 * 2.0 / 3
+
+// consistent refuses tests that contradict one another.
+func consistent(c *pb.Consultation) record.Check {
+	return func(*storage.Snapshot) error {
+		tests := c.GetTests()
+		if tests.GetElasticity() == pb.ElasticityReading_ELASTICITY_READING_NORMAL && tests.GetWetStretchPercent() > overStretched {
+			return fault.Invalid("consultation.tests.elasticity", "must not be normal when wet_stretch_percent is above 66.7")
+		}
+		return nil
+	}
+}
+
 // CreateConsultation begins a consultation as a draft.
 func (s Service) CreateConsultation(ctx context.Context, req *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
 	name := req.Parent + "/consultations/" + storage.NewID()
-	check := record.All(record.Exist(storage.Clients, req.Parent), references(req.Consultation))
+	check := record.All(record.Exist(storage.Clients, req.Parent), references(req.Consultation), consistent(req.Consultation))
 	return record.Create(ctx, s.DB, storage.Consultations, s.Now(), req, name, req.Consultation, check,
 		func(m *pb.Consultation) *pb.CreateConsultationResponse {
 			return &pb.CreateConsultationResponse{Consultation: m}
@@ -89,7 +104,7 @@ func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultat
 			if err := frozen(stored); err != nil {
 				return err
 			}
-			return references(amended)(r)
+			return record.All(references(amended), consistent(amended))(r)
 		},
 		func(m *pb.Consultation) *pb.UpdateConsultationResponse {
 			return &pb.UpdateConsultationResponse{Consultation: m}

@@ -59,9 +59,10 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		decision.Name = req.Parent + "/decisions/" + storage.NewID()
 		decision.CreateTime = timestamppb.New(scene.Time)
 		decision.Actor = scene.Actor
-		insert := storage.Decisions.Insert(decision)
+		records, err := s.keepPolicy(r, scene.Chain, decision)
+		records = append(records, storage.Decisions.Insert(decision))
 		return &pb.CheckEligibilityResponse{Decision: decision},
-			storage.Changes{Records: []storage.Record{insert}, Entries: scene.Decided(decision)}, nil
+			storage.Changes{Records: records, Entries: scene.Decided(decision)}, err
 	})
 }
 
@@ -147,23 +148,4 @@ func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest
 		return err
 	})
 	return answer, err
-}
-
-// ReplayDecision decides a stored decision again from its inputs and says what
-// differs.
-func (s Service) ReplayDecision(ctx context.Context, req *pb.ReplayDecisionRequest) (*pb.ReplayDecisionResponse, error) {
-	stored, err := record.Read(ctx, s.DB, storage.Decisions, req.Name)
-	if err != nil {
-		return nil, err
-	}
-	again, err := s.answer(stored.Inputs)
-	if err != nil {
-		return nil, err
-	}
-	differences := rules.Compare(stored, again)
-	return &pb.ReplayDecisionResponse{
-		Identical:     len(differences) == 0,
-		Differences:   differences,
-		EngineVersion: again.EngineVersion,
-	}, nil
 }

@@ -36,24 +36,7 @@ func (s Service) Sweep(ctx context.Context, report func(error)) {
 
 // SweepOnce looks once.
 func (s Service) SweepOnce(ctx context.Context) error {
-	for page := (storage.Page{Size: 500}); ; {
-		var chains []*pb.Chain
-		err := storage.Read(ctx, s.DB, "", func(r *storage.Snapshot) (err error) {
-			chains, page.Token, err = storage.ListChains(r, page)
-			return err
-		})
-		if err != nil {
-			return err
-		}
-		for _, chain := range chains {
-			if err := s.sweepChain(ctx, chain.Name); err != nil {
-				return err
-			}
-		}
-		if page.Token == "" {
-			return nil
-		}
-	}
+	return record.EachChain(ctx, s.DB, func(chain *pb.Chain) error { return s.sweepChain(ctx, chain.Name) })
 }
 
 // sweepChain looks at the open sessions of one chain.

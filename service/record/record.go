@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
@@ -141,6 +142,28 @@ func List[M Named](ctx context.Context, db *storage.DB, kind Lister[M], parent s
 		return err
 	})
 	return ms, next, err
+}
+
+// EachChain visits every chain of the installation, by name.
+func EachChain(ctx context.Context, db *storage.DB, visit func(*pb.Chain) error) error {
+	for page := (storage.Page{Size: 500}); ; {
+		var chains []*pb.Chain
+		err := storage.Read(ctx, db, "", func(r *storage.Snapshot) (err error) {
+			chains, page.Token, err = storage.ListChains(r, page)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for _, chain := range chains {
+			if err := visit(chain); err != nil {
+				return err
+			}
+		}
+		if page.Token == "" {
+			return nil
+		}
+	}
 }
 
 // Update changes the fields of wanted that mask names. The etag in wanted must

@@ -157,6 +157,7 @@ func TestCancelEndsInitdb(t *testing.T) {
 	bin := fakePrograms(t, base+"/bin", "17.1")
 	fakeProgram(t, bin+"/initdb", `touch "$2/begun"; sleep 1000`)
 	ctx, cancel := context.WithCancelCause(t.Context())
+	defer cancel(nil)
 	why := errors.New("changed my mind")
 	ended := make(chan error, 1)
 	go func() {
@@ -167,16 +168,24 @@ func TestCancelEndsInitdb(t *testing.T) {
 		found, _ := filepath.Glob(base + "/d/pgdata.init-*/begun")
 		return len(found) > 0
 	}
-	for tick := time.NewTicker(2 * time.Millisecond); !begun(); <-tick.C {
-	}
-	cancel(why)
-	select {
-	case err := <-ended:
-		if !errors.Is(err, why) {
-			t.Errorf("the start ended with %v", err)
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(time.Minute)
+	for {
+		select {
+		case <-tick.C:
+			if begun() {
+				cancel(why)
+			}
+			continue
+		case err := <-ended:
+			if !errors.Is(err, why) {
+				t.Errorf("the start ended with %v", err)
+			}
+		case <-deadline:
+			t.Fatal("initdb was not ended")
 		}
-	case <-time.After(time.Minute):
-		t.Fatal("initdb was not ended")
+		break
 	}
 	if left, _ := filepath.Glob(base + "/d/pgdata*"); len(left) > 0 {
 		t.Errorf("left %v", left)

@@ -41,6 +41,11 @@ create table decisions (
 	primary key (chain, parent, id)
 );
 create index decisions_by_id on decisions (chain, id);
+-- What decisions were made under, by SHA-256, for ever.
+create table policy_texts (
+	chain id not null, parent id not null, id id not null, etag text not null, body bytea not null,
+	primary key (chain, parent, id)
+);
 create table overrides (
 	chain id not null, parent id not null, id id not null, etag text not null, body bytea not null,
 	primary key (chain, parent, id)
@@ -97,7 +102,7 @@ end $$;
 do $$
 declare t text;
 begin
-	foreach t in array array['requests', 'decisions', 'overrides', 'session_events', 'outcomes', 'audit_entries'] loop
+	foreach t in array array['requests', 'decisions', 'policy_texts', 'overrides', 'session_events', 'outcomes', 'audit_entries'] loop
 		execute format('create trigger refuse_change before update or delete or truncate on %I
 			for each statement execute function refuse_change()', t);
 		execute format('alter table %I enable always trigger refuse_change', t);
@@ -108,7 +113,7 @@ end $$;
 grant usage on schema alkalog to alkalog_server, alkalog_auditor;
 grant select on goose_db_version to alkalog_server;
 grant select, insert on requests, chains, salons, practitioners, products, clients, consultations, house_policies,
-	decisions, overrides, sessions, session_events, outcomes, audit_entries to alkalog_server;
+	decisions, policy_texts, overrides, sessions, session_events, outcomes, audit_entries to alkalog_server;
 grant update on chains, salons, practitioners, products, clients, consultations, house_policies, sessions to alkalog_server;
 grant select on sequence audit_entries_position_seq to alkalog_server;
 grant select on audit_entries to alkalog_auditor;

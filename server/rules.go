@@ -1,0 +1,20 @@
+package main
+
+import (
+	"context"
+
+	"alkalog/server/serve"
+)
+
+// rulesCommand prints the built-in rules.
+type rulesCommand struct{}
+
+// Run prints them as a page of Markdown, with basis and override terms.
+func (rulesCommand) Run(_ context.Context, std streams) error {
+	page, err := serve.RulesPage()
+	if err != nil {
+		return err
+	}
+	_, err = std.out.Write(page)
+	return err
+}

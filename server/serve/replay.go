@@ -1,0 +1,36 @@
+package serve
+
+import (
+	"context"
+	"errors"
+
+	"alkalog/service/eligibility"
+	"alkalog/service/rules"
+)
+
+// Replay decides every decision of cfg's database again, and tells of each what
+// differs; nothing, when it is the same. It changes nothing.
+func Replay(ctx context.Context, cfg Config, tell func(name string, differences []string)) error {
+	cfg, err := cfg.complete()
+	if err != nil {
+		return err
+	}
+	d, err := openDatabase(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	err = eligibility.Service{DB: d.db}.ReplayAll(ctx, func(r eligibility.Replayed) error {
+		tell(r.Name, r.Differences)
+		return ctx.Err()
+	})
+	return errors.Join(err, d.close())
+}
+
+// RulesPage is the built-in policy as a page of Markdown.
+func RulesPage() ([]byte, error) {
+	engine, err := rules.New()
+	if err != nil {
+		return nil, err
+	}
+	return engine.Page(), nil
+}

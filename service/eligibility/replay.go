@@ -1,0 +1,96 @@
+package eligibility
+
+import (
+	"context"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/record"
+	"alkalog/service/rules"
+	"alkalog/storage"
+)
+
+// keepPolicy is what must be written so that the policy a decision was made
+// under is there for ever: nothing, once the chain has it.
+func (s Service) keepPolicy(r *storage.Snapshot, chain string, d *pb.Decision) ([]storage.Record, error) {
+	has, err := storage.HasPolicyText(r, d.PolicyDigest)
+	if err != nil || has {
+		return nil, err
+	}
+	var records []storage.Record
+	for _, text := range s.Rules.Texts(d.Inputs.HousePolicy) {
+		// The built-in policy may be there already, under another house policy.
+		if has, err = storage.HasPolicyText(r, text.Digest); err != nil {
+			return nil, err
+		}
+		if !has {
+			records = append(records, storage.InsertPolicyText(chain, text.Digest, text.Body))
+		}
+	}
+	return records, nil
+}
+
+// ReplayDecision decides a stored decision again, from its own inputs and under
+// the policy of its day, and says what differs.
+func (s Service) ReplayDecision(ctx context.Context, req *pb.ReplayDecisionRequest) (*pb.ReplayDecisionResponse, error) {
+	answer := &pb.ReplayDecisionResponse{}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
+		stored, err := record.Get(r, storage.Decisions, req.Name)
+		if err != nil {
+			return err
+		}
+		answer.Differences, answer.EngineVersion, err = replay(r, policies{s.Rules.Digest(stored.Inputs.HousePolicy): s.Rules}, stored)
+		answer.Identical = len(answer.Differences) == 0
+		return err
+	})
+	return answer, err
+}
+
+// policies are the policies at hand, by digest.
+type policies map[string]*rules.Engine
+
+// engine is the policy of a decision's day, restored when it is not at hand.
+func (p policies) engine(r *storage.Snapshot, digest string) (*rules.Engine, error) {
+	if engine, ok := p[digest]; ok {
+		return engine, nil
+	}
+	engine, err := rules.Restore(digest, func(digest string) ([]byte, error) { return storage.PolicyText(r, digest) })
+	if err == nil {
+		p[digest] = engine
+	}
+	return engine, err
+}
+
+// replay decides again and compares.
+func replay(r *storage.Snapshot, at policies, stored *pb.Decision) (differences []string, version string, err error) {
+	engine, err := at.engine(r, stored.PolicyDigest)
+	if err != nil {
+		return nil, "", err
+	}
+	again, err := Service{Rules: engine}.answer(stored.Inputs)
+	if err != nil {
+		return nil, "", err
+	}
+	return rules.Compare(stored, again), again.EngineVersion, nil
+}
+
+// Replayed is one decision that was decided again.
+type Replayed struct {
+	Name        string
+	Differences []string // empty: the same
+}
+
+// ReplayAll decides every decision of every chain again, and tells of each.
+func (s Service) ReplayAll(ctx context.Context, tell func(Replayed) error) error {
+	return record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
+		return storage.Read(ctx, s.DB, record.Chain(chain.Name), func(r *storage.Snapshot) error {
+			at := policies{}
+			return storage.EachDecision(r, func(stored *pb.Decision) error {
+				differences, _, err := replay(r, at, stored)
+				if err != nil {
+					differences = []string{"could not be decided again: " + err.Error()}
+				}
+				return tell(Replayed{stored.Name, differences})
+			})
+		})
+	})
+}
