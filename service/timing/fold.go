@@ -201,7 +201,7 @@ func (f *service) section(id string) *section {
 			return c
 		}
 	}
-	c := &section{id: id, prior: unplannedPrior(f.sections), guide: guide{f.limits, f.limits.HardLimitMinutes}}
+	c := &section{id: id, prior: unplannedPrior(f.sections, f.limits), guide: guide{f.limits, f.limits.HardLimitMinutes}}
 	c.belief = belief{normal: c.prior}
 	f.sections = append(f.sections, c)
 	return c

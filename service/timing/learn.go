@@ -82,13 +82,14 @@ func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.
 
 // sessionPrior is the prior that the session's guidance began with.
 func sessionPrior(s *pb.Session, id string) normal {
-	sections := plannedSections(s, limitsOf(s))
+	limits := limitsOf(s)
+	sections := plannedSections(s, limits)
 	for _, c := range sections {
 		if c.id == id {
 			return c.prior
 		}
 	}
-	return unplannedPrior(sections)
+	return unplannedPrior(sections, limits)
 }
 
 func headSection(in *pb.DecisionInputs, id string) *pb.HeadSection {

@@ -39,10 +39,12 @@ func plannedPrior(plan *pb.Plan, p *pb.PlannedSection) normal {
 	return normal{math.Log(loss(plan.TargetPercent) / middle), math.Log(high/low) / ends}
 }
 
-// unplannedPrior serves a section that is not on the plan: the cautious default, and
-// no slower than the fastest section that is.
-func unplannedPrior(sections []*section) normal {
+// unplannedPrior serves a section that is not on the plan: the cautious default, no
+// slower than what reaches its target at the limit, nor than the fastest section that
+// is on the plan.
+func unplannedPrior(sections []*section, limits *pb.SessionLimits) normal {
 	prior := priorOf(nil, nil)
+	prior.mean = max(prior.mean, logRate(targetPercent, limits.HardLimitMinutes))
 	for _, c := range sections {
 		if c.planned {
 			prior.mean = max(prior.mean, c.prior.mean)
