@@ -122,6 +122,8 @@ const (
 	// deviations; a quantile is then off by less than 0.001 of ln k, which a test
 	// shows against an adaptive integration.
 	gridPoints, gridWidth = 129, 6
+	// Assumption: points of the coarse grid on which the posterior is looked for.
+	coarsePoints = 33
 	// Assumption: most steps of the search for the posterior; one is usual.
 	gridSteps = 20
 

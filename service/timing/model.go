@@ -40,7 +40,8 @@ type belief struct {
 	normal
 	readings int
 	grid     []float64 // ln k, rising; empty without readings
-	below    []float64 // probability of a smaller ln k, per grid point
+	density  []float64 // per grid step
+	below    []float64 // probability of a smaller ln k
 }
 
 // update is the posterior of ln k after readings, in any order.
@@ -50,42 +51,43 @@ func update(prior normal, readings []reading) belief {
 	}
 	where := prior
 	for range gridSteps {
-		coarse := summed(prior, where, readings)
+		coarse := summed(prior, where, readings, coarsePoints)
 		moved := math.Abs(coarse.mean - where.mean)
 		where.mean = coarse.mean
 		if moved < gridWidth/2*where.deviation {
-			where.deviation = max(coarse.deviation, 2*gridWidth*where.deviation/(gridPoints-1))
+			where.deviation = max(coarse.deviation, 2*gridWidth*where.deviation/(coarsePoints-1))
 			break
 		}
 	}
 	// The first passes find where the posterior lies, the last one measures it.
-	return summed(prior, where, readings)
+	return summed(prior, where, readings, gridPoints)
 }
 
 // summed integrates the posterior by trapezoids on a grid laid around where.
-func summed(prior, where normal, readings []reading) belief {
-	grid := make([]float64, gridPoints)
+func summed(prior, where normal, readings []reading, points int) belief {
+	grid := make([]float64, points)
 	floats.Span(grid, where.mean-gridWidth*where.deviation, where.mean+gridWidth*where.deviation)
-	weight := make([]float64, gridPoints)
+	weight := make([]float64, points)
 	for i, x := range grid {
 		weight[i] = prior.logDensity(x) + logLikelihood(x, readings)
 	}
 	floats.AddConst(-floats.Max(weight), weight)
-	below := make([]float64, gridPoints)
+	below := make([]float64, points)
 	for i := range weight {
 		weight[i] = math.Exp(weight[i])
 		if i > 0 {
 			below[i] = below[i-1] + (weight[i-1]+weight[i])/2
 		}
 	}
-	floats.Scale(1/below[gridPoints-1], below)
-	floats.Scale(1/floats.Sum(weight), weight)
-	mean := floats.Dot(weight, grid)
+	total := below[points-1]
+	floats.Scale(1/total, below)
+	floats.Scale(1/total, weight)
+	mean := floats.Dot(weight, grid) / floats.Sum(weight)
 	variance := 0.0
 	for i, x := range grid {
 		variance += weight[i] * (x - mean) * (x - mean)
 	}
-	return belief{normal{mean, math.Sqrt(variance)}, len(readings), grid, below}
+	return belief{normal{mean, math.Sqrt(variance / floats.Sum(weight))}, len(readings), grid, weight, below}
 }
 
 // logDensity is the log density at x up to a constant.
@@ -94,19 +96,17 @@ func (n normal) logDensity(x float64) float64 {
 	return -z * z / 2
 }
 
-// logLikelihood of ln k, up to a constant.
+// logLikelihood of ln k, up to a constant. The curl that remains is exp(-u), its logit
+// -ln(exp(u) - 1).
 func logLikelihood(lnRate float64, readings []reading) float64 {
 	k, sum := math.Exp(lnRate), 0.0
+	least, most := -math.Log1p(-readingFloor), -math.Log(readingFloor)
 	for _, r := range readings {
-		z := (r.logit - curlLogit(k*max(0, r.minutes-lagMinutes))) / readingSpread
+		u := min(max(k*(r.minutes-lagMinutes), least), most)
+		z := (r.logit + math.Log(math.Expm1(u))) / readingSpread
 		sum -= z * z / 2
 	}
 	return sum
-}
-
-// curlLogit is the logit of the curl that remains, exp(-u): -ln(exp(u) - 1).
-func curlLogit(u float64) float64 {
-	return -math.Log(math.Expm1(min(max(u, -math.Log1p(-readingFloor)), -math.Log(readingFloor))))
 }
 
 // remaining is the share of curl after minutes of exposure at rate k.
@@ -126,11 +126,13 @@ func (b belief) quantile(p float64) float64 {
 		return distuv.Normal{Mu: b.mean, Sigma: b.deviation}.Quantile(p)
 	}
 	i := min(max(sort.SearchFloat64s(b.below, p), 1), len(b.grid)-1)
-	low, high := b.below[i-1], b.below[i]
-	if high <= low {
+	// Between two points the density is a straight line.
+	left, from, to := p-b.below[i-1], b.density[i-1], b.density[i]
+	share := 2 * left / (from + math.Sqrt(max(from*from+2*(to-from)*left, 0)))
+	if !(share >= 0 && share <= 1) {
 		return b.grid[i]
 	}
-	return b.grid[i-1] + (b.grid[i]-b.grid[i-1])*(p-low)/(high-low)
+	return b.grid[i-1] + share*(b.grid[i]-b.grid[i-1])
 }
 
 // minutesTo is the exposure that straightens by percent at the rate exp(lnRate).
