@@ -40,7 +40,8 @@ type streams struct{ out, err io.Writer }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop) // the second signal ends the process at once
+	context.AfterFunc(ctx, stop)   // the second signal ends the process at once
+	signal.Ignore(syscall.SIGPIPE) // a reader that went away is an error to clean up after
 	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
 }
 

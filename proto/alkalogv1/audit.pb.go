@@ -197,7 +197,7 @@ type AuditEntry struct {
 	Product string `protobuf:"bytes,11,opt,name=product,proto3" json:"product,omitempty"`
 	// The house policy; empty when none is concerned.
 	HousePolicy string `protobuf:"bytes,12,opt,name=house_policy,json=housePolicy,proto3" json:"house_policy,omitempty"`
-	// The rules concerned, the deciding one first.
+	// The rules concerned, the deciding one first; mere conditions are left out.
 	Rules []*RuleRef `protobuf:"bytes,13,rep,name=rules,proto3" json:"rules,omitempty"`
 	// Coded reason: the override's reason, the denial, the deviation's or
 	// alarm's kind, the lot code of a recall.

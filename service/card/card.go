@@ -79,7 +79,9 @@ func visit(p Past) *pb.Visit {
 		v.NewGrowthMm = hair.NewGrowthMm
 	}
 	for _, f := range p.Decision.GetFindings() {
-		v.Contraindications = append(v.Contraindications, f.Message)
+		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+			v.Contraindications = append(v.Contraindications, f.Message)
+		}
 	}
 	return v
 }

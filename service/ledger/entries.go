@@ -90,7 +90,9 @@ func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
 	s.about(e, d)
 	e.Summary = firstMessage(d)
 	for _, f := range d.Findings {
-		e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+		}
 	}
 	return []*pb.AuditEntry{e}
 }
@@ -131,18 +133,18 @@ func parent(name string) string {
 
 // Overridden is the entry of an override, accepted or denied.
 func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
-	kind, outcome := pb.EntryKind_ENTRY_KIND_OVERRIDE, "overridden"
-	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		kind, outcome = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, "override denied: "+o.Denial.String()
-	}
-	e := s.entry(kind, o)
+	e := s.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
 	s.about(e, d)
+	e.ReasonCode = o.ReasonCode
+	e.Summary = fmt.Sprintf("finding %s overridden", o.RuleId)
+	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+		e.Kind, e.ReasonCode = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, o.Denial.String()
+		e.Summary = fmt.Sprintf("override of finding %s denied: %s", o.RuleId, denied(o.Denial))
+	}
 	e.OnBehalfOf = ""
 	if o.Practitioner != s.Actor {
 		e.OnBehalfOf = o.Practitioner
 	}
-	e.ReasonCode = o.ReasonCode
-	e.Summary = fmt.Sprintf("finding %s %s", o.RuleId, outcome)
 	e.CommentCommitment = Commit(o.CommentSalt, o.Comment)
 	for _, f := range d.Findings {
 		if f.RuleId == o.RuleId && f.Subject == o.Subject {
@@ -150,6 +152,25 @@ func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 		}
 	}
 	return e
+}
+
+// denied is why an override was not accepted, in plain words.
+func denied(d pb.OverrideDenial) string {
+	switch d {
+	case pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING:
+		return "the decision has no such finding"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE:
+		return "nobody may override it"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_ROLE:
+		return "not in this role"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_REASON:
+		return "the reason did not come with the finding"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL:
+		return "a student does not override the refusal of the own service"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE:
+		return "the licence has run out or is not known"
+	}
+	return "no reason given"
 }
 
 // Deviated is the entry of a departure of a session; cause is the event or

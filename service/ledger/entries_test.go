@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"strings"
 	"testing"
 	"time"
 
@@ -22,8 +23,9 @@ func decision(v pb.Verdict) *pb.Decision {
 		Name:    "chains/ebb/clients/c/decisions/d",
 		Verdict: v,
 		Findings: []*pb.Finding{
-			{RuleId: "scalp.broken-skin", RuleVersion: 2, Message: "The skin is broken."},
-			{RuleId: "history.shampoo", RuleVersion: 1},
+			{RuleId: "scalp.broken-skin", RuleVersion: 2, Message: "The skin is broken.", Severity: pb.Severity_SEVERITY_REFUSE},
+			{RuleId: "history.shampoo", RuleVersion: 1, Severity: pb.Severity_SEVERITY_REFER},
+			{RuleId: "hair.dense", RuleVersion: 1, Severity: pb.Severity_SEVERITY_CONDITION},
 		},
 		Inputs: &pb.DecisionInputs{
 			Salon:        &pb.Salon{Name: "chains/ebb/salons/north"},
@@ -85,9 +87,14 @@ func TestADeniedOverrideIsAnEntryOfItsOwnKind(t *testing.T) {
 	if e := scene().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE || e.OnBehalfOf != o.Practitioner || e.Rules[0].Version != 2 {
 		t.Errorf("accepted: %v", e)
 	}
-	o.Denial = pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
-	if e := scene().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED {
-		t.Errorf("denied: %v", e)
+	for number, name := range pb.OverrideDenial_name {
+		if o.Denial = pb.OverrideDenial(number); number == 0 {
+			continue
+		}
+		e := scene().Overridden(d, o)
+		if e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED || e.ReasonCode != name || strings.HasSuffix(e.Summary, denied(0)) {
+			t.Errorf("denied: %v", e)
+		}
 	}
 }
 

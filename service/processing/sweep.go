@@ -1,6 +1,7 @@
 package processing
 
 import (
+	"cmp"
 	"context"
 	"time"
 
@@ -96,7 +97,7 @@ func (s Service) recordMissed(ctx context.Context, session *pb.Session, m *pb.Mi
 	}
 	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), m, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
 		m := &pb.Alarm{Kind: m.Alarm.Kind, SectionId: m.Alarm.SectionId,
-			Message: "the call to rinse stood for a minute and no rinse was recorded"}
+			Message: "the call to rinse " + cmp.Or(m.Alarm.SectionId, "the whole head") + " stood for a minute and no rinse was recorded"}
 		return &pb.MissedAlarm{Session: session.Name, Alarm: m, RequestId: scene.RequestID},
 			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, m)}}, nil
 	})
