@@ -104,7 +104,9 @@ func about(d *pb.Decision, request string, kind pb.EntryKind) *pb.AuditEntry {
 	e := &pb.AuditEntry{Kind: kind, Salon: d.Inputs.Salon.Name, Client: parent(d.Name), Decision: d.Name, Product: d.Inputs.Product.Name,
 		Summary: d.Findings[0].Message, PolicyDigest: d.PolicyDigest, RequestId: request}
 	for _, f := range d.Findings {
-		e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+		}
 	}
 	return e
 }
@@ -120,7 +122,8 @@ func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, 
 	}
 	e.Summary = fmt.Sprintf("finding %s overridden", req.RuleId)
 	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		e.Summary = fmt.Sprintf("finding %s override denied: %s", req.RuleId, o.Denial)
+		e.ReasonCode = o.Denial.String()
+		e.Summary = fmt.Sprintf("override of finding %s denied: nobody may override it", req.RuleId)
 	}
 	sum := sha256.Sum256(append(append([]byte{}, o.CommentSalt...), o.Comment...))
 	e.CommentCommitment = sum[:]
