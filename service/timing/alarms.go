@@ -57,7 +57,7 @@ func (f *service) comfortAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	said := map[string]bool{}
 	for _, c := range f.complaints {
-		if !c.open || said[c.section] || f.product.IsZero() {
+		if !c.open || said[c.section] || !f.treated() {
 			continue
 		}
 		said[c.section] = true

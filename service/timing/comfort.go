@@ -72,7 +72,7 @@ func (f *service) began(c *complaint) time.Time { return later(c.from, f.product
 
 // lateAnswer notes that water did not come in time.
 func (f *service) lateAnswer(c *complaint) {
-	if f.product.IsZero() {
+	if !f.treated() {
 		return
 	}
 	from, until := f.began(c), c.water

@@ -63,7 +63,9 @@ const (
 	// one hidden strand.
 	preliminarySpread = 0.25
 	// Assumption: spread of a reading of remaining curl by eye, in logits; 5 to 6
-	// percentage points near the target, 7 to 8 half way.
+	// percentage points near the target, 7 to 8 half way. Readings are taken as
+	// independent, though one eye repeats its error: tests far apart say more than the
+	// sums here can know, tests close together less, hence testGapMinutes.
 	readingSpread = 0.3
 	// Assumption: an eye cannot tell less than this share of curl from none, nor
 	// this share of straightening from none.

@@ -29,7 +29,7 @@ func deviationKey(d *pb.Deviation) string {
 func Closing(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviation {
 	f := run(s, events, at)
 	f.deviations = nil
-	if f.product.IsZero() {
+	if !f.treated() {
 		return nil
 	}
 	if n := lathersDone(f.lathers); n < fewestShampoos {
@@ -98,7 +98,8 @@ func (f *service) badLot(e fact, used *pb.ProductUsed, product *pb.Product) {
 	}
 }
 
-// deviate notes a departure.
+// deviate notes a departure. A departure that time brings about is keyed to the event
+// that started its clock, so that it stays the same one when a later fact ends it.
 func (f *service) deviate(kind pb.DeviationKind, sectionID, eventID string, at time.Time, format string, args ...any) {
 	f.deviations = append(f.deviations, &pb.Deviation{
 		Kind:      kind,

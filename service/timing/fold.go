@@ -12,6 +12,10 @@ import (
 // happened; facts that happened later are left out. The order in which they
 // arrived, copies and delays make no difference, so a late fact corrects history.
 // For the state now, at must not be earlier than the newest record time.
+//
+// What the state advises rests on the facts up to at alone: the state at an earlier
+// instant is what could have been known then, had every till been in reach. Neither
+// the session nor the events are changed.
 func Fold(s *pb.Session, events []*pb.StoredEvent, at time.Time) *pb.SessionState {
 	return run(s, events, at).state()
 }
@@ -82,6 +86,7 @@ func inTime(s *pb.Session, events []*pb.StoredEvent) []fact {
 			first[id] = e
 		}
 	}
+	// The map's order does not matter: the sort below leaves no two facts equal.
 	facts := make([]fact, 0, len(first))
 	for _, e := range first {
 		facts = append(facts, timed(s, e))
@@ -129,8 +134,13 @@ func (f *service) apply(e fact) {
 		f.felt(e, what.ComfortCheck)
 	case *pb.Event_RinseStarted:
 		f.rinsing(e, what.RinseStarted.SectionId)
-	case *pb.Event_RinseFinished:
-		f.rinsed(e)
+	case *pb.Event_RinseFinished, *pb.Event_Conditioned:
+		// Before any product this is a wash or a treatment, not the rinse.
+		if f.treated() {
+			f.rinsed(e)
+		}
+	// Normalizer and neutralizing shampoo go on hair that was rinsed; if nobody noted
+	// the rinse, this is when the clocks stop.
 	case *pb.Event_NormalizerOn:
 		f.rinsed(e)
 		f.normalizer.since = e.at
@@ -140,8 +150,6 @@ func (f *service) apply(e fact) {
 	case *pb.Event_Shampoo:
 		f.rinsed(e)
 		f.lathers = append(f.lathers, lather{what.Shampoo})
-	case *pb.Event_Conditioned:
-		f.rinsed(e)
 	case *pb.Event_ProductUsed:
 		f.used = append(f.used, what.ProductUsed)
 	case *pb.Event_ScalpChecked:
@@ -171,7 +179,7 @@ func (f *service) touched(e fact, id string) *section {
 		f.unplanned(e, id)
 	}
 	if f.product.IsZero() {
-		f.product = e.at
+		f.product, f.rinse = e.at, time.Time{}
 		f.baseSkipped(e)
 	}
 	if !f.out.IsZero() {
@@ -180,6 +188,10 @@ func (f *service) touched(e fact, id string) *section {
 	c.begin(e.at, e.EventId)
 	return c
 }
+
+// treated tells whether product was on the hair, by word or because a normalizer or a
+// neutralizing shampoo was needed.
+func (f *service) treated() bool { return !f.product.IsZero() || !f.out.IsZero() }
 
 // tested notes a strand test. A test on a section that nobody noted as applied
 // shows that product was on it by then.
@@ -215,7 +227,7 @@ func (f *service) rinsing(e fact, id string) {
 			f.closeSection(c, e)
 		}
 	}
-	f.water = f.out.IsZero() && !f.product.IsZero()
+	f.water = f.treated() && f.out.IsZero()
 	f.answer(e.at, id)
 }
 
@@ -300,7 +312,7 @@ func (f *service) phase() pb.SessionPhase {
 		return pb.SessionPhase_SESSION_PHASE_NEUTRALIZING
 	case f.water:
 		return pb.SessionPhase_SESSION_PHASE_RINSING
-	case !f.product.IsZero():
+	case f.treated():
 		return pb.SessionPhase_SESSION_PHASE_PROCESSING
 	}
 	return pb.SessionPhase_SESSION_PHASE_PREPARING

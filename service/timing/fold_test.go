@@ -28,6 +28,8 @@ func TestPhases(t *testing.T) {
 		{"one section rinsed, another still on", begun(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(8, water("back-left")), 9, pb.SessionPhase_SESSION_PHASE_RINSING},
 		{"second stage applied after the first was shampooed", begun(regular()).at(0, applied("back-left")).at(8, rinsedOut()).at(9, shampoo(1, pink)).at(20, applied("front-left")), 21, pb.SessionPhase_SESSION_PHASE_PROCESSING},
 		{"broken off", begun(regular()).at(0, applied("back-left")).at(4, stopped()), 5, pb.SessionPhase_SESSION_PHASE_STOPPED},
+		{"washed and treated before any product", begun(regular()).at(-3, water("")).at(-2, rinsedOut()).at(-1, conditioned()), 0, pb.SessionPhase_SESSION_PHASE_PREPARING},
+		{"nobody noted the application, but a pink lather", begun(regular()).at(20, water("")).at(21, shampoo(1, pink)), 22, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING},
 		{"water on dry hair is no rinse", begun(regular()).at(0, water("")).at(1, applied("back-left")), 2, pb.SessionPhase_SESSION_PHASE_PROCESSING},
 	} {
 		if got := c.story.now(c.at).Phase; got != c.want {
@@ -189,6 +191,32 @@ func TestWhatIsKept(t *testing.T) {
 	}
 	if !s.at(21, looked(false)).now(22).ScalpChecked {
 		t.Error("a look at the scalp after the rinse is not kept")
+	}
+}
+
+func TestWhatCameBeforeTheProductDoesNotCount(t *testing.T) {
+	s := begun(regular()).at(-9, water("")).at(-8, shampoo(1, pink)).at(-7, shampoo(2, pink)).at(-6, shampoo(3, clear)).at(-5, based()).
+		at(0, applied("back-left")).at(6, water("")).at(7, rinsedOut())
+	state := s.now(8)
+	if state.Neutral || state.Shampoos != 0 {
+		t.Errorf("lathers before the product count: neutral %v, %d", state.Neutral, state.Shampoos)
+	}
+	if !state.FirstRinseTime.AsTime().Equal(minute(6)) {
+		t.Errorf("first rinse at %v", state.FirstRinseTime.AsTime())
+	}
+}
+
+func TestApplicationThatNobodyNoted(t *testing.T) {
+	s := begun(regular()).at(20, water("")).at(21, shampoo(1, pink)).at(22, shampoo(2, pink))
+	if got := calls(s.now(23).Alarms); !slices.Equal(got, []string{"NOT_NEUTRALIZED "}) {
+		t.Errorf("alarms %v", got)
+	}
+	if got := kinds(Closing(s.session, s.events, minute(23))); !slices.Equal(got, []string{"FEW_SHAMPOOS ", "NOT_NEUTRALIZED "}) {
+		t.Errorf("closing %v", got)
+	}
+	s.at(24, shampoo(3, clear))
+	if !s.now(25).Neutral {
+		t.Error("pink, pink, clear is neutral whoever noted the application")
 	}
 }
 

@@ -4,7 +4,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// guide turns what is believed of a section into minutes of exposure.
+// guide turns what is believed of a section into minutes of exposure. Two risks are
+// weighed: to leave product on beyond the cap, which the chance at the latest call
+// bounds, and to find out too late, which the times of the strand tests bound.
 type guide struct {
 	limits    *pb.SessionLimits
 	hardLimit float64 // of this section

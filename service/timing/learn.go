@@ -8,6 +8,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// What lasts of a section from visit to visit is how far its ln k stands from what
+// directions and analysis say: the head's share and the section's own. Each visit
+// measures it with the readings' error and the spread between visits. Sections are
+// kept one by one, each with its own normal distribution; that two of them share a
+// head is used only for sections that were never read, which costs a little sharpness
+// and keeps the sums plain.
+
 // SectionOutcomes are the sections of an outcome with what follows from the facts
 // filled in: times, exposure and what the visit taught about the rate. Sections that
 // were applied and not given are added. in is nil for a service without a decision.

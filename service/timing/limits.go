@@ -10,6 +10,10 @@ import (
 // manufacturer's and the house's in everything. What is missing is filled in with
 // the cautious default, so Limits(nil) serves a session that began without a
 // decision.
+//
+// Times are minutes from a section's first contact, straightening is percent of the
+// curl. A house policy reaches here through in.parameters and can only tighten: the
+// cap is never above the trade's 80 %.
 func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	d, p := in.GetProduct().GetDirections(), in.GetParameters()
 	l := &pb.SessionLimits{
@@ -23,8 +27,8 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 		BaseNeeded: d.GetBaseNeeded() != pb.Answer_ANSWER_NO,
 		NeutralPh:  neutralPH,
 	}
-	if p.GetProcessingMaximumMinutes() == 0 {
-		l.HardLimitBasis = "usual maximum of the trade"
+	if l.HardLimitMinutes == maximumMinutes && in.GetHousePolicy().GetParameters().GetProcessingMaximumMinutes() == 0 {
+		l.HardLimitBasis = "common practice"
 	}
 	if m := float64(d.GetMaximumMinutes()); m > 0 && m <= l.HardLimitMinutes {
 		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions"

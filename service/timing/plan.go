@@ -9,8 +9,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Plan is the order of application and the timing of a service. It is a pure
-// function of the inputs; what is missing there widens the intervals.
+// Plan is the order of application and the timing of a service: minutes from each
+// section's first contact, with 90 % intervals. It is a pure function of the inputs;
+// what is missing there widens the intervals, so nil gives the most cautious plan.
+// The order, slowest first and delicate hair last, is common practice; where the
+// minutes come from stands in the plan's basis.
 func Plan(in *pb.DecisionInputs) *pb.Plan {
 	limits := Limits(in)
 	plan := &pb.Plan{
@@ -48,6 +51,7 @@ func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 
 // planned is the timing of one section, counted from its own first contact.
 func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
+	// Low minutes belong to high rates and the other way round.
 	b := belief{normal: priorOf(in, section)}
 	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes}
 	return &pb.PlannedSection{

@@ -201,6 +201,10 @@ func TestLimits(t *testing.T) {
 		{"manufacturer shorter than the house", with(func(in *pb.DecisionInputs) { in.Parameters = maximum(20) }).HardLimitMinutes, 18.0},
 		{"house shorter than the manufacturer", with(func(in *pb.DecisionInputs) { in.Parameters = maximum(15) }).HardLimitMinutes, 15.0},
 		{"house shorter: it is named", with(func(in *pb.DecisionInputs) { in.Parameters = maximum(15) }).HardLimitBasis, "house maximum: 15 minutes from first contact"},
+		{"the trade's own 20 is named", Limits(nil).HardLimitBasis, "common practice: 20 minutes from first contact"},
+		{"a house that says 20 is named", with(func(in *pb.DecisionInputs) {
+			directions(in).MaximumMinutes, in.Parameters, in.HousePolicy = nil, maximum(20), &pb.HousePolicy{Parameters: maximum(20)}
+		}).HardLimitBasis, "house maximum: 20 minutes from first contact"},
 		{"manufacturer named", Limits(regular()).HardLimitBasis, "manufacturer's directions: 18 minutes from first contact"},
 		{"no directions, no house: the trade's 20", Limits(nil).HardLimitMinutes, 20.0},
 		{"strand tests as often as the directions say", with(func(in *pb.DecisionInputs) { directions(in).StrandTestMinutes = proto.Int32(2) }).StrandTestMinutes, 2.0},

@@ -6,10 +6,6 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// lasting is the spread of a section's lasting ln k about the directions' on a head
-// that was never measured.
-func lasting() float64 { return math.Hypot(headSpread, sectionSpread) }
-
 // reference is ln k of an average head with a product of the usual minutes. Learned
 // rates are kept on this scale, so that they hold for any product.
 func reference() float64 { return logRate(targetPercent, usualMinutes) }

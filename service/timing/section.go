@@ -59,6 +59,7 @@ func (c *section) begin(t time.Time, eventID string) {
 	c.scheduleFirst()
 }
 
+// scheduleFirst sets the first strand test of an exposure.
 func (c *section) scheduleFirst() {
 	c.testDue = c.when(max(c.guide.firstTest(c.belief), c.earlier))
 }
@@ -85,7 +86,9 @@ func (c *section) test(t time.Time, eventID string, remainingPercent float64, di
 	}
 }
 
-// advise sets the latest call and the limit from what is believed now.
+// advise, made at a contact and at each strand test, is what a late rinse or a late
+// test is measured against: one cannot be blamed for what a later reading showed.
+// It sets the latest call and the limit from what is believed now.
 func (c *section) advise(eventID string) {
 	c.advisedBy = eventID
 	c.testDue = time.Time{}
@@ -104,7 +107,8 @@ func (c *section) atTarget() bool {
 	return c.seen != nil && *c.seen <= 100-c.guide.limits.TargetPercent
 }
 
-// end notes water on the section.
+// end notes water on the section. What the exposures add up to is kept, in case
+// product comes on again.
 func (c *section) end(t time.Time) {
 	c.earlier = c.exposure(t)
 	c.on, c.rinse, c.distressed = false, t, false
@@ -145,6 +149,7 @@ func (c *section) state(t time.Time) *pb.SectionState {
 		s.RinseTime = stamp(c.rinse)
 		return s
 	}
+	// More rate is less time, so the ends change places.
 	left := func(percent float64) *pb.Estimate {
 		e := c.range3(func(lnRate float64) float64 { return max(0, minutesTo(percent, lnRate)-s.ExposureMinutes) })
 		return &pb.Estimate{Value: e.Value, Low: e.High, High: e.Low}
