@@ -52,12 +52,13 @@ func pressing(k pb.AlarmKind) int {
 }
 
 // comfortAlarms call for water wherever discomfort was reported, once per place, the
-// whole head first.
+// whole head first. They do not ask whether product is known to be on: the fact that
+// it is may be on its way from a till, and the skin does not wait for it.
 func (f *service) comfortAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	said := map[string]bool{}
 	for _, c := range f.complaints {
-		if !c.open || said[c.section] || !f.treated() {
+		if !c.open || said[c.section] {
 			continue
 		}
 		said[c.section] = true
