@@ -43,6 +43,9 @@ const (
 // been lost, and everything is to be looked at again.
 func Listen(ctx context.Context, db *DB, hear func(name string)) error {
 	l := pq.NewDialListener(listenDialer{db.cfg}, db.cfg.DSN, reconnectFirst, reconnectLast, nil)
+	// Closing is what ends a wait for the first connection. What a second call
+	// says does not matter.
+	defer context.AfterFunc(ctx, func() { l.Close() })()
 	defer l.Close()
 	if err := l.Listen(channel); err != nil {
 		return explain(ctx, err)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -24,12 +25,9 @@ type connector struct {
 // newConnector reads the connection string. Everything the doors rely on is
 // set here, whatever the string says.
 func newConnector(cfg Config) (*connector, error) {
-	base, err := pq.NewConfig(cfg.DSN)
+	base, err := parseDSN(cfg.DSN)
 	if err != nil {
-		return nil, fmt.Errorf("storage: connection string: %w", err)
-	}
-	if base.Runtime == nil {
-		base.Runtime = map[string]string{}
+		return nil, err
 	}
 	base.Runtime["search_path"] = schema
 	base.Runtime["statement_timeout"] = strconv.FormatInt(cfg.StatementTimeout.Milliseconds(), 10)
@@ -41,6 +39,19 @@ func newConnector(cfg Config) (*connector, error) {
 		return nil, err
 	}
 	return &connector{cfg: cfg, hosts: hostsOf(base), fence: fence}, nil
+}
+
+// parseDSN reads a connection string. What is wrong with one that may hold a
+// password is not told, since that would quote it.
+func parseDSN(dsn string) (pq.Config, error) {
+	cfg, err := pq.NewConfig(dsn)
+	if err != nil && (strings.Contains(dsn, "@") || strings.Contains(dsn, "password")) {
+		err = errors.New("it is not one that PostgreSQL understands")
+	}
+	if err != nil {
+		return pq.Config{}, fmt.Errorf("storage: connection string: %w", err)
+	}
+	return cfg.Clone(), nil
 }
 
 // hostsOf splits a configuration with several hosts. lib/pq would settle on

@@ -45,10 +45,12 @@ const stateFormat = "system %s timeline %d\n"
 
 // whoQuery asks a server who it is. The timeline is taken from the log it is
 // writing now: the control file still shows the old one for a while after a
-// promotion. A standby is on no timeline of its own, so it answers 0.
+// promotion. A standby is on no timeline of its own, so it answers 0. Last is
+// whether COMMIT waits until what it did is safe.
 const whoQuery = `select system_identifier::text,
 	case when pg_is_in_recovery() then 0
-	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end
+	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
+	current_setting('synchronous_commit')
 from pg_control_system()`
 
 // check asks the server behind a new connection who it is.
@@ -57,22 +59,22 @@ func (f *fence) check(ctx context.Context, c *conn) error {
 	if err != nil {
 		return err
 	}
-	row := make([]driver.Value, 2)
+	defer rows.Close()
+	row := make([]driver.Value, 3)
 	if err := rows.Next(row); err != nil {
-		rows.Close()
 		return err
 	}
-	if err := rows.Next(make([]driver.Value, 2)); err != io.EOF {
-		rows.Close()
+	if err := rows.Next(make([]driver.Value, 3)); err != io.EOF {
 		return fmt.Errorf("storage: more than one answer to who the server is: %v", err)
-	}
-	if err := rows.Close(); err != nil {
-		return err
 	}
 	system, ok1 := row[0].(string)
 	timeline, ok2 := row[1].(int64)
-	if !ok1 || !ok2 {
-		return fmt.Errorf("storage: cannot read who the server is from %T and %T", row[0], row[1])
+	commit, ok3 := row[2].(string)
+	if !ok1 || !ok2 || !ok3 {
+		return fmt.Errorf("storage: cannot read who the server is from %T, %T and %T", row[0], row[1], row[2])
+	}
+	if commit == "off" || commit == "local" {
+		return fmt.Errorf("%w: synchronous_commit is %s, so that acknowledged writes could be lost; set it to on", ErrUnavailable, commit)
 	}
 	return f.admit(system, timeline)
 }

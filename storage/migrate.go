@@ -93,11 +93,10 @@ func Migrate(ctx context.Context, ownerDSN string) error {
 // asOwner runs do on a connection pool of its own; role, if not empty, is taken
 // on, so that it owns what is made.
 func asOwner(ctx context.Context, dsn, role string, do func(context.Context, *sql.DB) error) error {
-	cfg, err := pq.NewConfig(dsn)
+	cfg, err := parseDSN(dsn)
 	if err != nil {
-		return fmt.Errorf("storage: connection string: %w", err)
+		return err
 	}
-	cfg = cfg.Clone()
 	cfg.Runtime["search_path"] = schema
 	cfg.Runtime["lock_timeout"] = "10s" // a migration must not hold up the salon
 	if role != "" {

@@ -43,7 +43,8 @@ func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Reque
 const (
 	// maxTries is how often a write runs again when others were faster.
 	maxTries = 10
-	// maxPatience bounds a write whose caller has set no deadline.
+	// maxPatience bounds a write whose caller is more patient, or has set no
+	// deadline.
 	maxPatience = 30 * time.Second
 	// maxPause bounds the pause before a write runs again.
 	maxPause = 250 * time.Millisecond
