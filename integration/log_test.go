@@ -239,7 +239,7 @@ func TestCopiesMissNothing(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	stop := c.busy(t)
-	copied := &transcript{}
+	copied := &logCopy{}
 	for copied.exports = 0; copied.exports < 40; copied.exports++ {
 		copied.take(t, c, 1+copied.exports%7)
 	}
@@ -255,8 +255,8 @@ func TestCopiesMissNothing(t *testing.T) {
 	}
 }
 
-// transcript is an auditor's copy of the log.
-type transcript struct {
+// logCopy is an auditor's copy of the log.
+type logCopy struct {
 	entries []*pb.AuditEntry
 	stored  [][]byte
 	token   string
@@ -264,7 +264,7 @@ type transcript struct {
 }
 
 // take resumes the export, and hangs up after most entries.
-func (k *transcript) take(t *testing.T, c *chain, most int) {
+func (k *logCopy) take(t *testing.T, c *chain, most int) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
