@@ -1,0 +1,209 @@
+package verify
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+)
+
+// suspect is a bundle whose entries and whose tile say different things.
+type suspect struct {
+	first   int64 // index of its first entry
+	entries [][]byte
+	leaves  []ledger.Hash // of the entries
+}
+
+// maxSuspects bounds the bundles that are kept to be looked at again.
+const maxSuspects = 64
+
+// tree is the tree that is built anew.
+type tree struct {
+	head ledger.Head
+	edge []ledger.Tile
+}
+
+// build builds the tree anew from the entries, and compares it with the tiles.
+func (c *check) build() (tree, error) {
+	built := tree{head: ledger.Empty()}
+	c.heads[0] = built.head
+	last := c.signed.Edge()
+	for first := int64(0); first < c.signed.Size && !c.gap; first += ledger.TileWidth {
+		leaves, err := c.bundle(first, int(min(ledger.TileWidth, c.signed.Size-first)))
+		if err != nil || c.gap {
+			return built, err
+		}
+		tiles, err := c.grow(&built, leaves)
+		if err != nil {
+			return built, err
+		}
+		for _, t := range tiles {
+			if t.Width == ledger.TileWidth || slices.Contains(last, t.TileID) {
+				if err := c.compareTile(t); err != nil {
+					return built, err
+				}
+			}
+		}
+	}
+	return built, nil
+}
+
+// grow appends leaves to the tree, and stops on the way at the sizes whose heads
+// are asked for.
+func (c *check) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
+	var grown []ledger.Tile
+	for len(leaves) > 0 {
+		n := len(leaves)
+		for _, size := range c.stops() {
+			if size > built.head.Size && size < built.head.Size+int64(n) {
+				n = int(size - built.head.Size)
+			}
+		}
+		head, tiles, err := built.head.Append(built.edge, leaves[:n])
+		if err != nil {
+			return nil, err
+		}
+		built.head, built.edge, leaves = head, edgeOf(head, built.edge, tiles), leaves[n:]
+		grown = append(grown, tiles...)
+		if slices.Contains(c.stops(), head.Size) {
+			c.heads[head.Size] = head
+		}
+	}
+	return grown, nil
+}
+
+// stops are the sizes at which the head is needed.
+func (c *check) stops() []int64 {
+	var sizes []int64
+	if c.earlier != nil {
+		sizes = append(sizes, c.earlier.Size)
+	}
+	for _, h := range c.handover {
+		sizes = append(sizes, h.Size)
+	}
+	return sizes
+}
+
+// edgeOf picks the edge of a tree out of the edge it had and its new tiles.
+func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
+	var edge []ledger.Tile
+	for _, id := range head.Edge() {
+		for _, t := range slices.Concat(tiles, was) {
+			if t.TileID == id {
+				edge = append(edge, t)
+				break
+			}
+		}
+	}
+	return edge
+}
+
+// bundle reads the entries of a bundle, checks each, and returns their hashes.
+// If they cannot be read, the tile's hashes stand in for them.
+func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
+	path := ledger.BundlePath(first/ledger.TileWidth, width)
+	tile, noTile, err := c.tile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
+	if err != nil {
+		return nil, err
+	}
+	content, wrong, err := c.files.read(path, maxBundle)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := ledger.ParseBundle(content)
+	switch {
+	case wrong != "":
+	case err != nil:
+		wrong = err.Error()
+	case len(entries) != width:
+		wrong = fmt.Sprintf("it has %d entries instead of %d", len(entries), width)
+	}
+	if wrong != "" {
+		c.fault(Fault{Index: first, File: path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", wrong, first, first+int64(width)-1)})
+		c.gap = noTile != ""
+		c.names = append(c.names, make([]uint64, width)...)
+		return tile, nil
+	}
+	leaves := make([]ledger.Hash, width)
+	for i, entry := range entries {
+		leaves[i] = ledger.LeafHash(entry)
+		c.readEntry(first+int64(i), path, entry)
+	}
+	if noTile == "" && !slices.Equal(leaves, tile) && len(c.suspects) < maxSuspects {
+		c.suspects = append(c.suspects, suspect{first, entries, leaves})
+	}
+	return leaves, nil
+}
+
+// readEntry checks what an entry says of itself.
+func (c *check) readEntry(index int64, path string, stored []byte) {
+	e := &pb.AuditEntry{}
+	if err := proto.Unmarshal(stored, e); err != nil {
+		c.fault(Fault{Index: index, File: path, What: "it cannot be read as an audit entry"})
+		c.names = append(c.names, 0)
+		return
+	}
+	c.report.Kinds[e.Kind.String()]++
+	chain := c.signed.Origin[strings.LastIndexByte(c.signed.Origin, '/')+1:]
+	if !strings.HasPrefix(e.Name, "chains/"+chain+"/entries/") {
+		c.fault(Fault{Index: index, Entry: e.Name, File: path, What: "it is not an entry of chain " + chain})
+	}
+	c.names = append(c.names, nameHash(e.Name))
+}
+
+// nameHash is a short hash of a name, never 0.
+func nameHash(name string) uint64 {
+	sum := sha256.Sum256([]byte(name))
+	return binary.BigEndian.Uint64(sum[:]) | 1
+}
+
+// tile reads a tile as hashes; missing says why there is none.
+func (c *check) tile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
+	content, missing, err := c.files.read(id.Path(), maxTile)
+	if err == nil && missing == "" && len(content) != id.Width*len(ledger.Hash{}) {
+		missing = fmt.Sprintf("it has %d bytes instead of %d", len(content), id.Width*len(ledger.Hash{}))
+	}
+	if err != nil || missing != "" {
+		return nil, missing, err
+	}
+	for h := range slices.Chunk(content, len(ledger.Hash{})) {
+		hashes = append(hashes, ledger.Hash(h))
+	}
+	return hashes, "", nil
+}
+
+// compareTile notes a tile that is not what the entries give.
+func (c *check) compareTile(t ledger.Tile) error {
+	content, missing, err := c.files.read(t.Path(), maxTile)
+	if err == nil && (missing != "" || !bytes.Equal(content, t.Hashes)) {
+		c.damaged = append(c.damaged, t.TileID)
+	}
+	return err
+}
+
+// readTiles is the ledger.TileReader of the export.
+func (c *check) readTiles(ids []ledger.TileID) ([][]byte, error) {
+	tiles := make([][]byte, len(ids))
+	for i, id := range ids {
+		content, missing, err := c.files.read(id.Path(), maxTile)
+		if err != nil {
+			return nil, err
+		}
+		if missing != "" || len(content) != id.Width*len(ledger.Hash{}) {
+			return nil, errTile
+		}
+		tiles[i] = content
+	}
+	return tiles, nil
+}
+
+// errTile says that a tile is missing or has another length.
+var errTile = errors.New("verify: tile missing or cut")

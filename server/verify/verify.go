@@ -1,0 +1,264 @@
+// Package verify is the auditor's offline check of an exported audit log: files
+// in, verdict out. It needs no server, no network and no database, and trusts
+// nothing that it is given but the earlier checkpoint, if there is one.
+//
+// An export is a directory laid out as c2sp.org/tlog-tiles says:
+//
+//	checkpoint            the signed head of the log
+//	keys                  the public keys of the log, one a line
+//	handover/0, 1, ...    checkpoints that an old and a new key have both signed
+//	tile/0/..., 1/...     the tiles of the Merkle tree
+//	tile/entries/...      the entries, as the bytes they were stored as
+//
+// The tree is built anew from the entries. If its root is the one that was
+// signed, every entry is what was signed, and in its place. If it is not, the
+// tiles that can be traced to the signed root tell which entry differs.
+//
+// What no file can show by itself is what the log was like before: whoever
+// holds the key can make up another history and sign it. That is what the
+// earlier checkpoint is for, which somebody else has kept.
+package verify
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+
+	"alkalog/service/ledger"
+)
+
+// maxFaults bounds the faults that are listed one by one.
+const maxFaults = 100
+
+// Report is the verdict on an export.
+type Report struct {
+	// Log is the name of the log, from its checkpoint.
+	Log string `json:"log"`
+	// Size is how many entries the checkpoint stands for.
+	Size int64 `json:"size"`
+	// Root is the root hash that was signed, in base64.
+	Root string `json:"root"`
+	// SignedBy are the public keys that have signed the checkpoint.
+	SignedBy []string `json:"signed_by"`
+	// Earlier is the earlier checkpoint that the export was held against.
+	Earlier *Earlier `json:"earlier,omitempty"`
+	// Kinds counts the entries that could be read by their kind.
+	Kinds map[string]int64 `json:"kinds"`
+	// Faults is what is wrong, up to 100 of them.
+	Faults []Fault `json:"faults"`
+	// MoreFaults is how many were found beyond those.
+	MoreFaults int `json:"more_faults,omitempty"`
+	// Limits says what the verdict does not cover.
+	Limits []string `json:"limits"`
+}
+
+// Earlier is an earlier checkpoint.
+type Earlier struct {
+	Size int64  `json:"size"`
+	Root string `json:"root"`
+}
+
+// Fault is one thing that is wrong.
+type Fault struct {
+	// Index is the place in the log of the entry concerned, from 0; -1 when it
+	// is no one entry.
+	Index int64 `json:"index"`
+	// Entry is the resource name of that entry as it reads now, if it can be read.
+	Entry string `json:"entry,omitempty"`
+	// File is the file concerned, if any.
+	File string `json:"file,omitempty"`
+	// What says what is wrong.
+	What string `json:"what"`
+}
+
+// String is the fault in one line.
+func (f Fault) String() string {
+	var where []string
+	if f.Index >= 0 {
+		where = append(where, fmt.Sprintf("entry %d", f.Index))
+	}
+	if f.Entry != "" {
+		where = append(where, f.Entry)
+	}
+	if f.File != "" {
+		where = append(where, f.File)
+	}
+	if len(where) == 0 {
+		return f.What
+	}
+	return strings.Join(where, ", ") + ": " + f.What
+}
+
+// Holds reports whether nothing is wrong.
+func (r Report) Holds() bool { return len(r.Faults) == 0 }
+
+// check is a verification under way.
+type check struct {
+	files  files
+	report Report
+
+	keys     []ledger.PublicKey
+	signed   ledger.Checkpoint
+	signers  []ledger.PublicKey
+	earlier  *signedHead
+	handover []signedHead
+	heads    map[int64]ledger.Head // of the tree built anew, at the sizes that are asked for
+
+	names    []uint64 // short hashes of the entries' names, in their order
+	suspects []suspect
+	damaged  []ledger.TileID // tiles that are not what the entries give
+	gap      bool            // entries and their hashes are missing: no tree can be built
+}
+
+// signedHead is a checkpoint with who signed it.
+type signedHead struct {
+	ledger.Checkpoint
+	signers []ledger.PublicKey
+}
+
+// Dir checks the export in a directory; against is an earlier checkpoint of the
+// same log, or nil. An error means that there is no verdict, because the files
+// cannot be read; files that are missing are a fault.
+func Dir(dir string, against []byte) (Report, error) {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return Report{}, fmt.Errorf("verify: %w", err)
+	}
+	defer root.Close()
+	c := &check{files: files{root}, heads: map[int64]ledger.Head{}, report: Report{Kinds: map[string]int64{}}}
+	err = c.run(against)
+	c.limits(against)
+	return c.report, err
+}
+
+// run makes the checks one after the other, as far as each allows the next.
+func (c *check) run(against []byte) error {
+	if known, err := c.readKeys(); err != nil || !known {
+		return err
+	}
+	if signed, err := c.readCheckpoint(); err != nil || !signed {
+		return err
+	}
+	if against != nil {
+		c.readEarlier(against)
+	}
+	if err := c.readHandovers(); err != nil {
+		return err
+	}
+	built, err := c.build()
+	if err != nil {
+		return err
+	}
+	c.judgeTree(built)
+	c.judgeNames()
+	c.judgeHistory()
+	c.judgeKeys()
+	return nil
+}
+
+// readKeys reads the public keys, and reports whether there are any to go on with.
+func (c *check) readKeys() (bool, error) {
+	text, missing, err := c.files.read(keysFile, maxText)
+	if err != nil {
+		return false, err
+	}
+	if missing != "" {
+		c.fault(Fault{Index: -1, File: keysFile, What: missing})
+		return false, nil
+	}
+	for line := range strings.Lines(string(text)) {
+		key, err := ledger.ParsePublicKey(strings.TrimSuffix(line, "\n"))
+		if err != nil {
+			c.fault(Fault{Index: -1, File: keysFile, What: err.Error()})
+			continue
+		}
+		c.keys = append(c.keys, key)
+	}
+	if len(c.keys) == 0 {
+		c.fault(Fault{Index: -1, File: keysFile, What: "there is no public key in it"})
+	}
+	return len(c.keys) > 0, nil
+}
+
+// readCheckpoint reads the checkpoint, and reports whether it is one.
+func (c *check) readCheckpoint() (bool, error) {
+	text, missing, err := c.files.read(checkpointFile, maxText)
+	if err != nil {
+		return false, err
+	}
+	if missing == "" {
+		if c.signed, c.signers, err = ledger.OpenCheckpoint(text, c.keys); err == nil {
+			c.report.Log, c.report.Size, c.report.Root = c.signed.Origin, c.signed.Size, c.signed.Root.String()
+			c.report.SignedBy = keyTexts(c.signers)
+			return true, nil
+		}
+		missing = err.Error()
+	}
+	c.fault(Fault{Index: -1, File: checkpointFile, What: missing})
+	return false, nil
+}
+
+// fault notes what is wrong.
+func (c *check) fault(f Fault) {
+	if len(c.report.Faults) == maxFaults {
+		c.report.MoreFaults++
+		return
+	}
+	c.report.Faults = append(c.report.Faults, f)
+}
+
+// limits says what the verdict does not cover.
+func (c *check) limits(against []byte) {
+	say := func(text string) { c.report.Limits = append(c.report.Limits, text) }
+	if against == nil {
+		say("No earlier checkpoint was given. Whoever holds the log's key could have made up another history and signed it; held against a checkpoint that somebody else has kept, that would show.")
+		say("The public key came with the export. Compare it with the one that you were given in another way.")
+	}
+	say("Entries recorded after this checkpoint are not covered, and neither is what was never recorded.")
+	say("The log shows what was written down, not that it is true.")
+}
+
+// keyTexts writes keys down.
+func keyTexts(keys []ledger.PublicKey) []string {
+	texts := make([]string, len(keys))
+	for i, k := range keys {
+		texts[i] = k.String()
+	}
+	return texts
+}
+
+// The files of an export, and how long they may be.
+const (
+	checkpointFile = "checkpoint"
+	keysFile       = "keys"
+	handoverDir    = "handover"
+
+	maxText   = 64 << 10
+	maxTile   = ledger.TileWidth * 32
+	maxBundle = ledger.TileWidth * (2 + ledger.MaxEntry)
+)
+
+// files reads the files of an export, and nothing outside it.
+type files struct{ root *os.Root }
+
+// read reads a file. If it is not there or cannot be one of an export, missing
+// says so; an error means that it could not be found out.
+func (f files) read(name string, most int64) (content []byte, missing string, err error) {
+	info, err := f.root.Lstat(name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, "it is missing", nil
+	case err != nil:
+		return nil, "", fmt.Errorf("verify: %w", err)
+	case !info.Mode().IsRegular():
+		return nil, "it is not a file", nil
+	case info.Size() > most:
+		return nil, fmt.Sprintf("it has %d bytes, and can have %d at most", info.Size(), most), nil
+	}
+	if content, err = f.root.ReadFile(name); err != nil {
+		return nil, "", fmt.Errorf("verify: %w", err)
+	}
+	return content, "", nil
+}

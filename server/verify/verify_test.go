@@ -1,0 +1,358 @@
+package verify
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+)
+
+// An honest log holds at every size around the edges of tiles and bundles, and
+// against every checkpoint that it has given out.
+func TestHonestLogHolds(t *testing.T) {
+	for _, size := range []int{0, 1, 2, 255, 256, 257, 511, 512, 600} {
+		l := newLog(t, size)
+		dir := l.export(t)
+		for _, earlier := range []int{0, 1, 100, 255, 256, 300, size} {
+			if earlier > size {
+				continue
+			}
+			if r := held(t, dir, l.checkpoint(t, earlier)); !r.Holds() || r.Size != int64(size) || r.Earlier.Size != int64(earlier) {
+				t.Errorf("%d entries against %d: %v", size, earlier, r.Faults)
+			}
+		}
+		r := held(t, dir, nil)
+		if !r.Holds() || r.Kinds[pb.EntryKind_ENTRY_KIND_REFUSAL.String()] != int64(size) || r.Log != origin {
+			t.Errorf("%d entries alone: %+v", size, r)
+		}
+	}
+}
+
+// A log with a third level of tiles holds too, and a change in it is found.
+func TestLargeLog(t *testing.T) {
+	l := newLog(t, 66_000)
+	dir := l.export(t)
+	if r := held(t, dir, l.checkpoint(t, 65_537)); !r.Holds() {
+		t.Errorf("%v", r.Faults)
+	}
+	editEntries(t, dir, "tile/entries/255", func(e [][]byte) [][]byte {
+		e[255] = entry(t, "ebb-and-flow", 65_535, "as somebody would have it")
+		return e
+	})
+	expectFault(t, held(t, dir, nil), 65_535, "not the entry that was signed")
+}
+
+// expectFault wants one fault or more, the first about that entry.
+func expectFault(t *testing.T, r Report, index int64, what string) {
+	t.Helper()
+	for _, f := range r.Faults {
+		if f.Index == index && strings.Contains(f.String(), what) {
+			return
+		}
+	}
+	t.Errorf("no fault of entry %d with %q among %v", index, what, r.Faults)
+}
+
+// What an attacker does to the files of an export is found without any earlier
+// checkpoint, and the entry is named.
+func TestFilesTamperedWith(t *testing.T) {
+	for name, bad := range map[string]struct {
+		tamper func(t *testing.T, dir string)
+		index  int64
+		what   string
+	}{
+		"an entry is changed": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte {
+				e[44] = entry(t, "ebb-and-flow", 300, "as somebody would have it")
+				return e
+			})
+		}, 300, "entries/e300, tile/entries/001: it is not the entry that was signed for this place"},
+		"an entry is taken out and the rest moves up": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte {
+				return append(slices.Delete(e, 10, 11), entry(t, "ebb-and-flow", 9999, "filler"))
+			})
+		}, 266, "signed for place 267"},
+		"an entry is taken out": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte { return slices.Delete(e, 10, 11) })
+		}, 256, "255 entries instead of 256"},
+		"an entry is slipped in": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/000", func(e [][]byte) [][]byte {
+				return slices.Insert(e, 7, entry(t, "ebb-and-flow", 9999, "never was"))[:256]
+			})
+		}, 8, "signed for place 7"},
+		"two entries change places": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/002.p/88", func(e [][]byte) [][]byte { e[0], e[1] = e[1], e[0]; return e })
+		}, 512, "signed for place 513"},
+		"the last bundle is gone": {func(t *testing.T, dir string) { remove(t, dir, "tile/entries/002.p/88") }, 512, "it is missing"},
+		"a bundle and its tile are gone": {func(t *testing.T, dir string) {
+			remove(t, dir, "tile/entries/001")
+			remove(t, dir, "tile/0/001")
+		}, -1, "missing together with their hashes"},
+		"a bundle is cut off": {func(t *testing.T, dir string) {
+			edit(t, dir, "tile/entries/000", func(b []byte) []byte { return b[:len(b)-1] })
+		}, 0, "cut off"},
+		"a bundle is no file": {func(t *testing.T, dir string) {
+			remove(t, dir, "tile/entries/000")
+			if err := os.Symlink("/dev/zero", filepath.Join(dir, "tile/entries/000")); err != nil {
+				t.Fatal(err)
+			}
+		}, 0, "not a file"},
+		"a tile is changed": {func(t *testing.T, dir string) { edit(t, dir, "tile/0/001", flip) }, -1, "tile/0/001: it is missing or changed; the entries it covers are those that were signed"},
+		"a tile is gone":    {func(t *testing.T, dir string) { remove(t, dir, "tile/1/000.p/2") }, -1, "tile/1/000.p/2"},
+		"an entry and its tile are changed": {func(t *testing.T, dir string) {
+			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte { e[44] = entry(t, "ebb-and-flow", 300, "other"); return e })
+			edit(t, dir, "tile/0/001", flip)
+		}, 256, "one or more of the entries 256 to 511"},
+		"an entry is changed and its hash with it": {func(t *testing.T, dir string) {
+			changed := entry(t, "ebb-and-flow", 300, "other")
+			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte { e[44] = changed; return e })
+			edit(t, dir, "tile/0/001", func(b []byte) []byte {
+				leaf := ledger.LeafHash(changed)
+				copy(b[44*32:], leaf[:])
+				return b
+			})
+		}, -1, "tile/1/000.p/2: it is not what the entries give"},
+		"the size is changed":     {func(t *testing.T, dir string) { replace(t, dir, "checkpoint", "\n600\n", "\n599\n") }, -1, "invalid signature"},
+		"the checkpoint is gone":  {func(t *testing.T, dir string) { remove(t, dir, "checkpoint") }, -1, "checkpoint: it is missing"},
+		"the checkpoint is empty": {func(t *testing.T, dir string) { edit(t, dir, "checkpoint", func([]byte) []byte { return nil }) }, -1, "malformed note"},
+		"the keys are gone":       {func(t *testing.T, dir string) { remove(t, dir, "keys") }, -1, "keys: it is missing"},
+		"the key is another": {func(t *testing.T, dir string) {
+			edit(t, dir, "keys", func([]byte) []byte { return []byte(key(t, 9).Public().String()) })
+		}, -1, "no verifiable signatures"},
+		"the keys are not readable": {func(t *testing.T, dir string) { edit(t, dir, "keys", flip) }, -1, "public key"},
+		"a file is far too long": {func(t *testing.T, dir string) {
+			if err := os.Truncate(filepath.Join(dir, "checkpoint"), 1<<40); err != nil {
+				t.Fatal(err)
+			}
+		}, -1, "can have 65536 at most"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			dir := newLog(t, 600).export(t)
+			bad.tamper(t, dir)
+			expectFault(t, held(t, dir, nil), bad.index, bad.what)
+		})
+	}
+}
+
+func flip(b []byte) []byte { b[len(b)/2] ^= 0x40; return b }
+
+func remove(t *testing.T, dir, name string) {
+	t.Helper()
+	if err := os.Remove(filepath.Join(dir, name)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func replace(t *testing.T, dir, name, old, with string) {
+	t.Helper()
+	edit(t, dir, name, func(b []byte) []byte { return bytes.Replace(b, []byte(old), []byte(with), 1) })
+}
+
+// Every bit of every file of an export counts, but for those of handovers.
+func TestEveryByteCounts(t *testing.T) {
+	l := newLog(t, 3)
+	for _, name := range []string{"checkpoint", "keys", "tile/0/000.p/3", "tile/entries/000.p/3"} {
+		dir := l.export(t)
+		content, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range content {
+			edit(t, dir, name, func(b []byte) []byte { b[i] ^= 1; return b })
+			if r := held(t, dir, nil); r.Holds() {
+				t.Errorf("%s: byte %d can be changed", name, i)
+			}
+			edit(t, dir, name, func(b []byte) []byte { b[i] ^= 1; return b })
+		}
+	}
+}
+
+// Whoever holds the key and the database can make up another history. Held
+// against a checkpoint from before, each is found; without one, none is, and
+// the report says so. That is the honest limit.
+func TestHistoryMadeUpWithTheKey(t *testing.T) {
+	before := newLog(t, 400)
+	kept := before.checkpoint(t, 400)
+	grown := func(t *testing.T) *aLog { return newLog(t, 600) }
+	for name, bad := range map[string]struct {
+		attack func(t *testing.T) *aLog
+		what   string
+	}{
+		"an entry is changed and all is hashed and signed anew": {func(t *testing.T) *aLog {
+			l := grown(t)
+			l.entries[17] = entry(t, "ebb-and-flow", 17, "as somebody would have it")
+			return l
+		}, "the first 400 entries are not those"},
+		"an entry is taken out": {func(t *testing.T) *aLog {
+			l := grown(t)
+			l.entries = slices.Delete(l.entries, 17, 18)
+			return l
+		}, "the first 400 entries are not those"},
+		"an entry is slipped in": {func(t *testing.T) *aLog {
+			l := grown(t)
+			l.entries = slices.Insert(l.entries, 17, entry(t, "ebb-and-flow", 9999, "never was"))
+			return l
+		}, "the first 400 entries are not those"},
+		"two entries change places": {func(t *testing.T) *aLog {
+			l := grown(t)
+			l.entries[17], l.entries[18] = l.entries[18], l.entries[17]
+			return l
+		}, "the first 400 entries are not those"},
+		"yesterday's backup is restored": {func(t *testing.T) *aLog { return newLog(t, 399) }, "400 entries when the earlier checkpoint was signed and has 399"},
+		"a backup is restored and work goes on": {func(t *testing.T) *aLog {
+			l := newLog(t, 399)
+			for i := range 100 {
+				l.entries = append(l.entries, entry(t, "ebb-and-flow", 1000+i, "after the restore"))
+			}
+			return l
+		}, "the first 400 entries are not those"},
+		"a second history of the same size": {func(t *testing.T) *aLog {
+			l := newLog(t, 400)
+			l.entries[399] = entry(t, "ebb-and-flow", 399, "the other one")
+			return l
+		}, "keep both checkpoints"},
+		"everything is gone": {func(t *testing.T) *aLog { return newLog(t, 0) }, "has 0 now"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			dir := bad.attack(t).export(t)
+			r := held(t, dir, kept)
+			if r.Holds() || !strings.Contains(r.Faults[0].String(), bad.what) {
+				t.Errorf("held against the checkpoint from before: %v", r.Faults)
+			}
+			alone := held(t, dir, nil)
+			if !alone.Holds() {
+				t.Errorf("without it: %v; the test of the limit is out of date", alone.Faults)
+			}
+			if !strings.Contains(alone.Limits[0], "No earlier checkpoint") {
+				t.Errorf("the limit is not stated: %v", alone.Limits)
+			}
+		})
+	}
+}
+
+// A log that was signed is its own accuser: entries that belong elsewhere or
+// stand twice are faults even under a right signature.
+func TestSignedNonsense(t *testing.T) {
+	for name, bad := range map[string]struct {
+		spoil func(t *testing.T, l *aLog)
+		index int64
+		what  string
+	}{
+		"twice":           {func(t *testing.T, l *aLog) { l.entries[299] = l.entries[5] }, 299, "same name as entry 5"},
+		"another chain's": {func(t *testing.T, l *aLog) { l.entries[7] = entry(t, "tide", 7, "") }, 7, "not an entry of chain ebb-and-flow"},
+		"not an entry":    {func(t *testing.T, l *aLog) { l.entries[7] = []byte("\xff\xff") }, 7, "cannot be read"},
+	} {
+		l := newLog(t, 300)
+		bad.spoil(t, l)
+		t.Run(name, func(t *testing.T) { expectFault(t, held(t, l.export(t), nil), bad.index, bad.what) })
+	}
+}
+
+// Only keys that an earlier one vouches for may sign a log on.
+func TestKeysFollowOneAnother(t *testing.T) {
+	first, second, third, thief := key(t, 1), key(t, 2), key(t, 3), key(t, 9)
+	kept := newLog(t, 100).checkpoint(t, 100)
+	signedBy := func(n int, keys ...ledger.PrivateKey) *aLog {
+		l := newLog(t, n)
+		l.keys = keys
+		return l
+	}
+	handed := [][]byte{
+		signedBy(250, second, third).checkpoint(t, 250), // in no order
+		signedBy(200, first, second).checkpoint(t, 200),
+	}
+	l := signedBy(600, third)
+	l.listed, l.handed = []ledger.PublicKey{first.Public(), second.Public()}, handed
+	if r := held(t, l.export(t), kept); !r.Holds() {
+		t.Errorf("handed over twice: %v", r.Faults)
+	}
+	l.handed = handed[:1]
+	expectFault(t, held(t, l.export(t), kept), -1, "no key of the earlier checkpoint vouches for")
+	l = signedBy(600, thief)
+	expectFault(t, held(t, l.export(t), kept), -1, "not signed by any key that came with the export")
+	l.listed = []ledger.PublicKey{first.Public()}
+	expectFault(t, held(t, l.export(t), kept), -1, "no key of the earlier checkpoint vouches for")
+	// A handover that speaks of another history is a fault of its own.
+	other := signedBy(200, first, second)
+	other.entries[3] = entry(t, "ebb-and-flow", 3, "other")
+	l = signedBy(600, second)
+	l.listed, l.handed = []ledger.PublicKey{first.Public()}, [][]byte{other.checkpoint(t, 200)}
+	expectFault(t, held(t, l.export(t), kept), -1, "when a key was handed over")
+}
+
+func TestEarlierCheckpointOfAnotherLog(t *testing.T) {
+	dir := newLog(t, 10).export(t)
+	other, err := ledger.NewPrivateKey("log.example/tide", bytes.Repeat([]byte{1}, 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	signed, err := ledger.Checkpoint{Origin: "log.example/tide", Head: ledger.Empty()}.Sign([]ledger.PrivateKey{other})
+	if err != nil {
+		t.Fatal(err)
+	}
+	edit(t, dir, "keys", func(b []byte) []byte { return append(b, other.Public().String()...) })
+	expectFault(t, held(t, dir, signed), -1, "one of the log log.example/tide")
+	expectFault(t, held(t, dir, []byte("nonsense")), -1, "not signed by any key")
+	expectFault(t, held(t, dir, []byte{}), -1, "not signed by any key")
+}
+
+func TestManyFaultsAreCounted(t *testing.T) {
+	dir := newLog(t, 300).export(t)
+	editEntries(t, dir, "tile/entries/000", func(e [][]byte) [][]byte { slices.Reverse(e); return e })
+	if r := held(t, dir, nil); len(r.Faults) != maxFaults || r.MoreFaults != 256-maxFaults {
+		t.Errorf("%d faults and %d more, want %d and %d", len(r.Faults), r.MoreFaults, maxFaults, 256-maxFaults)
+	}
+}
+
+func TestNoDirectory(t *testing.T) {
+	if _, err := Dir(filepath.Join(t.TempDir(), "none"), nil); err == nil {
+		t.Error("there is a verdict on a directory that is not there")
+	}
+	if r := held(t, t.TempDir(), nil); r.Holds() {
+		t.Error("an empty directory holds")
+	}
+	dir := newLog(t, 1).export(t)
+	if _, err := Create(dir); err == nil {
+		t.Error("an export is written over another")
+	}
+}
+
+// FuzzDir changes files at random: nothing but what was signed ever holds, and
+// nothing ends the program.
+func FuzzDir(f *testing.F) {
+	l := newLog(f, 260)
+	kept := l.checkpoint(f, 100)
+	names := []string{"checkpoint", "keys", "tile/0/000", "tile/0/001.p/4", "tile/1/000.p/1", "tile/entries/000", "tile/entries/001.p/4"}
+	dir := l.export(f)
+	f.Add(uint8(5), uint16(9), []byte("x"))
+	f.Fuzz(func(t *testing.T, which uint8, at uint16, with []byte) {
+		name := filepath.Join(dir, names[int(which)%len(names)])
+		good, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bad := slices.Clone(good)
+		copy(bad[int(at)%len(bad):], with)
+		if err := os.WriteFile(name, bad, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		r := held(t, dir, kept)
+		if err := os.WriteFile(name, good, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		same := bytes.Equal(good, bad)
+		if again, _, err := ledger.OpenCheckpoint(bad, []ledger.PublicKey{l.keys[0].Public()}); err == nil && names[int(which)%len(names)] == checkpointFile {
+			same = again.Size == 260 // base64 has bits to spare: the same checkpoint, written otherwise
+		}
+		if r.Holds() != same {
+			t.Errorf("%s changed at %d to %q: %v", name, at, with, r.Faults)
+		}
+	})
+}
