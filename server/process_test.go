@@ -16,7 +16,10 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
 	"alkalog/storage/localpg"
 )
@@ -114,17 +117,31 @@ func TestTerminationDrains(t *testing.T) {
 	}
 }
 
+// TestKilledServerStartsAgain: what was acknowledged is there after a kill, and
+// a retry of it is answered again.
 func TestKilledServerStartsAgain(t *testing.T) {
 	t.Parallel()
 	dir := publicDir(t)
-	for range 2 {
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Development role=operator name=operators/site")
+	request := &pb.CreateChainRequest{ChainId: "ebb", Chain: &pb.Chain{DisplayName: "Ebb and Flow Hair"},
+		RequestId: "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"}
+	var first *pb.CreateChainResponse
+	for range 3 {
 		p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
-		p.healthy(t)
+		answer, err := pb.NewDirectoryServiceClient(p.healthy(t)).CreateChain(ctx, request)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if first == nil {
+			first = answer
+		}
+		if !proto.Equal(answer, first) {
+			t.Errorf("after a kill the answer is %v, before it was %v", answer, first)
+		}
 		p.signal(t, syscall.SIGKILL)
 	}
-	p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
-	p.healthy(t)
-	p.signal(t, syscall.SIGTERM)
 }
 
 // TestServeChangesNoSchema: on a database that it was given, serve refuses a

@@ -71,11 +71,20 @@ func TestUnforeseenErrorStaysHere(t *testing.T) {
 	}
 }
 
+// unhurried is the context of a manager whose calls bring no deadline.
+func unhurried(t *testing.T) context.Context {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	watchdog := time.AfterFunc(patience, cancel)
+	t.Cleanup(func() { watchdog.Stop(); cancel() })
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role=manager name="+nameOf("manager"))
+}
+
 func TestEveryCallHasADeadline(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	close(b.odd.finish)
-	noDeadline := metadata.AppendToOutgoingContext(t.Context(), "authorization", "Development role=manager name="+nameOf("manager"))
+	noDeadline := unhurried(t)
 	if _, err := b.directory.GetSalon(noDeadline, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"}); err != nil {
 		t.Errorf("a call without a deadline: %v", err)
 	}
@@ -84,7 +93,7 @@ func TestEveryCallHasADeadline(t *testing.T) {
 func TestDeadlineOfTheServerEndsACall(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, func(c *Config) { c.Limits.CallTime, c.Limits.StreamTime = 60*time.Millisecond, 60*time.Millisecond })
-	noDeadline := metadata.AppendToOutgoingContext(t.Context(), "authorization", "Development role=manager name="+nameOf("manager"))
+	noDeadline := unhurried(t)
 	_, err := b.directory.GetSalon(noDeadline, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 	stream, err := b.process.WatchSession(noDeadline, &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/s"})
