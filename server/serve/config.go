@@ -11,7 +11,7 @@ import (
 )
 
 // DefaultAddress is where the server listens unless told otherwise. The port is
-// one of ours that IANA has not assigned.
+// our own choice.
 const DefaultAddress = "127.0.0.1:7420"
 
 // Config says what to serve and how. Exactly one of Database and DataDir is
