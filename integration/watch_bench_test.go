@@ -27,8 +27,8 @@ const (
 	tills = 8
 	// notes is how many events each of them records in one round.
 	notes = 50
-	// rounds is how many rounds of writing there are; half are watched.
-	rounds = 8
+	// matches is how many rounds of writing with displays are set against one without.
+	matches = 9
 )
 
 // BenchmarkWatchers reports what it costs that a thousand sessions are watched:
@@ -232,26 +232,37 @@ func (c *chain) events(b *testing.B, session *pb.Session) int64 {
 }
 
 // compareWriters reports the rate of writers to sessions that nobody watches
-// with a display of each of the others, without, and the ratio. The rounds
-// alternate, and swap their order, so that a drift of the machine falls on both.
+// with a display of each of the others, without, and the ratio: the median of
+// pairs of rounds, so that neither a drift of the machine nor one disturbed
+// round decides. Each second pair has its order swapped.
 func (c *chain) compareWriters(b *testing.B, others []*pb.Session) {
 	b.Helper()
-	var spent [2]time.Duration
-	for round := range rounds {
-		watched := []int{1, 0, 0, 1}[round%4]
-		desks := c.rooms(b, tills)
-		leave := func() {}
-		if watched == 1 {
-			leave = c.display(b, others).leave
+	var watched, unwatched, ratios []float64
+	for pair := range matches {
+		var rate [2]float64
+		for _, with := range [][]int{{1, 0}, {0, 1}}[pair%2] {
+			rate[with] = c.round(b, others[:with*len(others)])
 		}
-		runtime.GC()
-		start := time.Now()
-		share(tills*notes, tills, func(i int) { c.jot(b, desks[i%tills]) })
-		spent[watched] += time.Since(start)
-		leave()
+		watched, unwatched = append(watched, rate[1]), append(unwatched, rate[0])
+		ratios = append(ratios, rate[1]/rate[0])
 	}
-	const written = tills * notes * rounds / 2
-	b.ReportMetric(written/spent[1].Seconds(), "watched-events/s")
-	b.ReportMetric(written/spent[0].Seconds(), "unwatched-events/s")
-	b.ReportMetric(spent[0].Seconds()/spent[1].Seconds(), "writers-ratio")
+	b.ReportMetric(median(watched), "watched-events/s")
+	b.ReportMetric(median(unwatched), "unwatched-events/s")
+	b.ReportMetric(median(ratios), "writers-ratio")
+}
+
+// round is the rate of the writers while the others have displays.
+func (c *chain) round(b *testing.B, others []*pb.Session) float64 {
+	desks, all := c.rooms(b, tills), c.display(b, others)
+	defer all.leave()
+	runtime.GC()
+	start := time.Now()
+	share(tills*notes, tills, func(i int) { c.jot(b, desks[i%tills]) })
+	return tills * notes / time.Since(start).Seconds()
+}
+
+// median is the middle one of an odd number of figures, which it sorts.
+func median(of []float64) float64 {
+	slices.Sort(of)
+	return of[len(of)/2]
 }

@@ -40,13 +40,17 @@ func (h *Hub) Changed(session string) {
 }
 
 // wake wakes the watchers of a session here; of all sessions for an empty name.
+// Writers call it, so that it does not look at sessions that have no news.
 func (h *Hub) wake(session string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	for name, watchers := range h.watchers {
-		if session != "" && session != name {
-			continue
-		}
+	for w := range h.watchers[session] {
+		offer(w.news)
+	}
+	if session != "" {
+		return
+	}
+	for _, watchers := range h.watchers {
 		for w := range watchers {
 			offer(w.news)
 		}
