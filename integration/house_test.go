@@ -34,10 +34,11 @@ const (
 var arrows = map[string]string{
 	"proto":                "",
 	pbRoom:                 "",
-	"server":               "server/serve server/demo server/verify",
+	"server":               "server/serve server/demo server/verify server/picture",
 	"server/serve":         serviceRooms + " " + engineRooms + " server/identity storage/localpg " + commonRooms,
 	"server/identity":      commonRooms,
 	"server/demo":          "server/serve " + pbRoom,
+	"server/picture":       "service/timing " + pbRoom,
 	"server/verify":        "service/ledger " + pbRoom,
 	"service/directory":    commonRooms + " " + engineRooms,
 	"service/catalog":      commonRooms + " " + engineRooms,

@@ -32,6 +32,7 @@ type commands struct {
 	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and whether it can work."`
 	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`
 	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
+	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 

@@ -1,0 +1,116 @@
+package picture
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// section draws one section: numbers of notices, the graph, the band.
+func (p *page) section(s *pb.SectionState, y float64) {
+	floor := y + flags + graph
+	p.write(`<g class="section">` + "\n")
+	p.text(left-110, y+flags+16, "start", s.SectionId)
+	p.write(`<rect class="frame" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`+"\n", left, y+flags, right-left, graph)
+	p.write(`<g class="small">`)
+	for _, percent := range []float64{0, 50, 100} {
+		p.text(left-6, floor-graph*percent/100+4, "end", fmt.Sprintf("%.0f %%", percent))
+	}
+	p.write("</g>\n")
+	if s.FirstContactTime != nil {
+		p.curve(s.SectionId, floor)
+	}
+	p.levels(floor)
+	p.limits(s, floor)
+	p.tests(s.SectionId, floor)
+	p.band(s, floor+8)
+	p.numbers(s.SectionId, y+flags-4)
+	p.write("</g>\n")
+}
+
+// curve draws the estimate and its 90 % interval, as they were known at each
+// instant: a strand test bends them.
+func (p *page) curve(id string, floor float64) {
+	var middle, upper []string
+	lower := ""
+	for i, state := range p.course {
+		at := p.begin.Add(p.end.Sub(p.begin) * time.Duration(i) / samples)
+		s := find(state, id)
+		if s == nil || s.FirstContactTime == nil || s.StraighteningPercent == nil || s.RinseTime != nil {
+			continue
+		}
+		point := func(percent float64) string { return fmt.Sprintf("%.1f,%.1f ", p.x(at), floor-graph*percent/100) }
+		e := s.StraighteningPercent
+		middle, upper = append(middle, point(e.Value)), append(upper, point(e.High))
+		lower = point(e.Low) + lower
+	}
+	p.write(`<polygon class="interval" points="%s%s"/>`+"\n", strings.Join(upper, ""), lower)
+	p.write(`<polyline class="curve" points="%s"/>`+"\n", strings.Join(middle, ""))
+}
+
+func find(state *pb.SessionState, id string) *pb.SectionState {
+	for _, s := range state.Sections {
+		if s.SectionId == id {
+			return s
+		}
+	}
+	return nil
+}
+
+// levels draws the target and the cap of the session.
+func (p *page) levels(floor float64) {
+	draw := func(class string, percent float64) {
+		if percent > 0 {
+			p.stroke(class, left, floor-graph*percent/100, right, floor-graph*percent/100)
+		}
+	}
+	draw("target", p.session.GetLimits().GetTargetPercent())
+	draw("cap", p.session.GetLimits().GetCapPercent())
+}
+
+// limits draws the latest rinse advised and the hard limit.
+func (p *page) limits(s *pb.SectionState, floor float64) {
+	if t := s.LatestRinseTime; t != nil {
+		p.stroke("latest", p.x(t.AsTime()), floor-graph, p.x(t.AsTime()), floor+8+band)
+	}
+	if t := s.HardLimitTime; t != nil {
+		p.stroke("limit", p.x(t.AsTime()), floor-graph, p.x(t.AsTime()), floor+8+band)
+	}
+}
+
+// tests marks the strand tests with the straightening that was read.
+func (p *page) tests(id string, floor float64) {
+	seen := map[string]bool{}
+	for _, e := range p.events {
+		test := e.GetEvent().GetStrandTest()
+		if test == nil || test.SectionId != id || seen[e.Event.EventId] {
+			continue
+		}
+		seen[e.Event.EventId] = true
+		read := 100 - test.RemainingCurlPercent
+		x, y := p.x(e.Event.OccurTime.AsTime()), floor-graph*read/100
+		p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", x, y)
+		p.write(`<g class="small" stroke="#fff" stroke-width="3" paint-order="stroke">`)
+		p.text(x+7, y+13, "start", fmt.Sprintf("%.0f %%", read))
+		p.write("</g>\n")
+	}
+}
+
+// band draws the time of contact; it stays open on the right until the rinse.
+func (p *page) band(s *pb.SectionState, y float64) {
+	if s.FirstContactTime == nil {
+		p.text(left+4, y+12, "start", "no product")
+		return
+	}
+	from, to := p.x(s.FirstContactTime.AsTime()), p.x(rinsed(s, p.end))
+	p.write(`<rect class="band" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`+"\n", from, y, to-from, band)
+	words := "not rinsed yet"
+	if s.RinseTime != nil {
+		words = fmt.Sprintf("rinse after %.1f min", s.RinseTime.AsTime().Sub(s.FirstContactTime.AsTime()).Minutes())
+	}
+	p.write(`<g class="small">`)
+	p.text((from+to)/2, y+band+12, "middle", words)
+	p.write("</g>\n")
+}

@@ -1,0 +1,34 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"alkalog/server/picture"
+	"alkalog/server/serve"
+)
+
+// sessionCommand draws a session.
+type sessionCommand struct {
+	databaseFlags
+	Name string `arg:"" help:"Resource name: chains/CHAIN/clients/CLIENT/sessions/SESSION."`
+	SVG  string `name:"svg" required:"" type:"path" placeholder:"FILE" help:"Where to write the picture."`
+}
+
+// Run reads the session and writes its picture, for its owner's eyes.
+func (c sessionCommand) Run(ctx context.Context, std streams) error {
+	cfg, err := c.config()
+	if err != nil {
+		return err
+	}
+	session, events, err := serve.Session(ctx, cfg, c.Name)
+	if err != nil {
+		return err
+	}
+	if err = os.WriteFile(c.SVG, picture.Draw(session, events), 0o600); err != nil {
+		return err
+	}
+	fmt.Fprintln(std.out, "drawn:", c.SVG)
+	return nil
+}
