@@ -162,6 +162,16 @@ func TestTimesWithinAPlan(t *testing.T) {
 	}
 }
 
+func TestSlowSectionIsTestedByHalfOfTheLimit(t *testing.T) {
+	in := regular()
+	in.RecordCard = headRate(-1)
+	for _, s := range Plan(in).Sections {
+		if s.FirstStrandTestMinute != 9 {
+			t.Errorf("first strand test at %v, the limit is %v", s.FirstStrandTestMinute, s.HardLimitMinute)
+		}
+	}
+}
+
 func TestFeasible(t *testing.T) {
 	short := regular()
 	short.Consultation.Hair.Sections = []*pb.HeadSection{{SectionId: "left"}, {SectionId: "right"}}
