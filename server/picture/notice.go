@@ -100,7 +100,7 @@ func (p *page) list(y float64) float64 {
 		if n.deviation {
 			kind = "deviation"
 		}
-		p.text(left-110, y, "start", fmt.Sprintf("%d   %s, %s: %s (%.1f min)", i+1, kind, where, n.words, n.at.Sub(p.begin).Minutes()))
+		p.text(left-110, y, "start", fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, kind, where, n.words, n.at.Sub(p.begin).Minutes()))
 	}
 	p.write("</g>\n")
 	return y

@@ -18,7 +18,7 @@ const (
 	width   = 960.0
 	left    = 130.0 // where time begins
 	right   = 930.0
-	top     = 170.0 // of the first panel, below title and key
+	top     = 168.0 // of the first panel, below title and key
 	panel   = 190.0 // from one section to the next
 	flags   = 24.0  // numbers of notices, above the graph
 	graph   = 104.0 // 0 to 100 percent
@@ -33,12 +33,14 @@ func Draw(session *pb.Session, events []*pb.StoredEvent) []byte {
 	p := newPage(session, events)
 	p.open()
 	p.key()
+	p.text(left-110, top-16, "start", "whole session")
+	p.numbers("", top-16)
 	for i, s := range p.final.Sections {
 		p.section(s, top+float64(i)*panel)
 	}
 	below := p.axis(top + float64(len(p.final.Sections))*panel)
 	below = p.list(below)
-	p.text(left-110, below+line, "start", "The manufacturer's directions come first. Estimates are statistical.")
+	p.text(left-110, below+2*line, "start", "The manufacturer's directions come first. Estimates are statistical.")
 	p.write("</svg>\n")
 	return []byte(p.out.String())
 }
@@ -58,7 +60,8 @@ func newPage(session *pb.Session, events []*pb.StoredEvent) *page {
 	p := &page{session: session, events: events}
 	last := session.GetStartTime().AsTime()
 	for _, e := range events {
-		last = latest(last, e.GetRecordTime().AsTime(), e.GetEvent().GetOccurTime().AsTime())
+		// No fact is taken to be later than its record, whatever a till's clock says.
+		last = latest(last, e.GetRecordTime().AsTime())
 	}
 	p.final = timing.Fold(session, events, last)
 	p.begin, p.end = p.span(last)
@@ -133,7 +136,7 @@ func (p *page) stroke(class string, x1, y1, x2, y2 float64) {
 // open begins the document. Every line has its own pattern, so that a print in
 // black and white tells them apart.
 func (p *page) open() {
-	height := top + float64(len(p.final.Sections))*panel + 80 + float64(len(p.notices)+1)*line
+	height := top + float64(len(p.final.Sections))*panel + 80 + float64(len(p.notices)+2)*line
 	p.write(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %.0f %.0f" width="%.0f" height="%.0f">`+"\n%s", width, height, width, height, style)
 	p.write(`<rect width="%.0f" height="%.0f" fill="#fff"/>`+"\n", width, height)
 	p.write(`<g font-weight="bold">`)

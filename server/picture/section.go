@@ -70,10 +70,17 @@ func (p *page) levels(floor float64) {
 	draw("cap", p.session.GetLimits().GetCapPercent())
 }
 
-// limits draws the latest rinse advised and the hard limit.
+// limits draws the latest rinse that was advised last, and the hard limit.
 func (p *page) limits(s *pb.SectionState, floor float64) {
-	if t := s.LatestRinseTime; t != nil {
-		p.stroke("latest", p.x(t.AsTime()), floor-graph, p.x(t.AsTime()), floor+8+band)
+	advised := s.LatestRinseTime
+	for _, state := range p.course {
+		// Once it is rinsed there is no more advice.
+		if then := find(state, s.SectionId); then != nil && then.RinseTime == nil && then.LatestRinseTime != nil {
+			advised = then.LatestRinseTime
+		}
+	}
+	if advised != nil {
+		p.stroke("latest", p.x(advised.AsTime()), floor-graph, p.x(advised.AsTime()), floor+8+band)
 	}
 	if t := s.HardLimitTime; t != nil {
 		p.stroke("limit", p.x(t.AsTime()), floor-graph, p.x(t.AsTime()), floor+8+band)
@@ -92,10 +99,20 @@ func (p *page) tests(id string, floor float64) {
 		read := 100 - test.RemainingCurlPercent
 		x, y := p.x(e.Event.OccurTime.AsTime()), floor-graph*read/100
 		p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", x, y)
-		p.write(`<g class="small" stroke="#fff" stroke-width="3" paint-order="stroke">`)
-		p.text(x+7, y+13, "start", fmt.Sprintf("%.0f %%", read))
-		p.write("</g>\n")
+		p.reading(x, y, read)
 	}
+}
+
+// reading writes a strand test's figure on white, away from the curve: it rises
+// from the lower left to the upper right.
+func (p *page) reading(x, y, percent float64) {
+	at, down := x-36, -15.0
+	if percent < 50 {
+		at, down = x+6, 3
+	}
+	p.write(`<rect x="%.1f" y="%.1f" width="30" height="12" fill="#fff"/>`+"\n"+`<g class="small">`, at, y+down)
+	p.text(at+15, y+down+10, "middle", fmt.Sprintf("%.0f %%", percent))
+	p.write("</g>\n")
 }
 
 // band draws the time of contact; it stays open on the right until the rinse.
