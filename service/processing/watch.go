@@ -30,7 +30,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 	defer beat.Stop()
 	var sent *pb.SessionState
 	for {
-		session, _, err := s.load(stream.Context(), req.Name)
+		session, events, err := s.load(stream.Context(), req.Name)
 		if err != nil {
 			return err
 		}
@@ -44,7 +44,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 				return err
 			}
 		}
-		if err := s.await(stream, w, session, beat.C); err != nil {
+		if err := s.await(stream, w, session, events, beat.C); err != nil {
 			return err
 		}
 	}
@@ -52,9 +52,9 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 
 // await returns when there may be something new to send: events, or guidance
 // that time alone changes. Meanwhile it keeps the stream alive.
-func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watcher, session *pb.Session, beat <-chan time.Time) error {
+func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watcher, session *pb.Session, events []*pb.StoredEvent, beat <-chan time.Time) error {
 	var change <-chan time.Time
-	if until, ok := timing.WaitsUntil(session, session.State); ok {
+	if until, ok := timing.WaitsUntil(session, events, session.State); ok {
 		timer := time.NewTimer(until.Sub(s.Now()))
 		defer timer.Stop()
 		change = timer.C

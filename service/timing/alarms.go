@@ -111,7 +111,7 @@ func (f *service) rinseNow(c *section) (string, time.Time) {
 // WaitsUntil is the next instant after the state's time at which alarms or
 // deviations may change although no fact arrives; false when none is to come. It
 // may name an instant at which nothing changes, and misses none.
-func WaitsUntil(s *pb.Session, state *pb.SessionState) (time.Time, bool) {
+func WaitsUntil(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (time.Time, bool) {
 	now := state.GetTime().AsTime()
 	next := time.Time{}
 	// An alarm calls at its instant; a departure begins just after.
@@ -134,10 +134,9 @@ func WaitsUntil(s *pb.Session, state *pb.SessionState) (time.Time, bool) {
 			consider(c.NextStrandTestTime.AsTime().Add(minutes(testGraceMinutes)))
 		}
 	}
-	for _, a := range state.GetAlarms() {
-		if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW {
-			consider(a.SinceTime.AsTime().Add(minutes(discomfortMinutes)))
-		}
+	f := run(s, events, now)
+	for _, c := range f.complaints {
+		consider(f.began(c).Add(minutes(discomfortMinutes)))
 	}
 	return next, !next.IsZero()
 }

@@ -97,7 +97,7 @@ func TestNothingChangesBeforeItIsTime(t *testing.T) {
 			now, steps := minute(7), 0
 			for ; steps < 200; steps++ {
 				state := Fold(s.session, s.events, now)
-				next, ok := WaitsUntil(s.session, state)
+				next, ok := WaitsUntil(s.session, s.events, state)
 				if !ok {
 					next = now.Add(2 * time.Hour)
 				}

@@ -298,7 +298,7 @@ func TestNothingIsGivenNothingBreaks(t *testing.T) {
 		t.Errorf("empty events: %v", got)
 	}
 	Plan(nil)
-	if _, ok := WaitsUntil(nil, nil); ok {
+	if _, ok := WaitsUntil(nil, nil, nil); ok {
 		t.Error("nothing to wait for")
 	}
 }

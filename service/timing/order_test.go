@@ -168,7 +168,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 				t.Fatal("deviations out of order")
 			}
 		}
-		if next, ok := WaitsUntil(s.session, state); ok && !next.After(at) {
+		if next, ok := WaitsUntil(s.session, s.events, state); ok && !next.After(at) {
 			t.Fatalf("waits until %v at %v", next, at)
 		}
 	})
@@ -179,7 +179,7 @@ func TestGuidanceChangesOnlyWhenItSaid(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawStory(t)
 		state := s.now(40)
-		next, ok := WaitsUntil(s.session, state)
+		next, ok := WaitsUntil(s.session, s.events, state)
 		if !ok {
 			next = minute(1e4)
 		}

@@ -49,7 +49,7 @@ func (h head) service(s *story) ([]*pb.SessionState, float64) {
 			tests = append(tests, Fold(s.session, s.events, t))
 			continue
 		}
-		t, _ = WaitsUntil(s.session, state)
+		t, _ = WaitsUntil(s.session, s.events, state)
 	}
 }
 
