@@ -74,7 +74,9 @@ func visit(p Past) *pb.Visit {
 		Deviations:     p.Outcome.Deviations,
 		Consent:        in.GetConsultation().GetConsent(),
 	}
-	v.DesiredPercent = in.GetConsultation().GetWishes().StraighteningPercent
+	if wishes := in.GetConsultation().GetWishes(); wishes != nil {
+		v.DesiredPercent = wishes.StraighteningPercent
+	}
 	if hair := in.GetConsultation().GetHair(); hair != nil {
 		v.NewGrowthMm = hair.NewGrowthMm
 	}
