@@ -18,7 +18,6 @@ type aLog struct {
 	entries [][]byte
 	keys    []ledger.PrivateKey
 	listed  []ledger.PublicKey // keys beside those that sign
-	signed  int64              // size that is signed; 0: all
 	handed  [][]byte
 }
 
