@@ -17,13 +17,18 @@ import (
 	"alkalog/server/serve"
 )
 
-// childDir names, in the environment, the directory that a child process serves.
-const childDir = "ALKALOG_TEST_CHILD_DIR"
+// What a child process serves, named in the environment: a directory, or a
+// database that others serve too.
+const (
+	childDir      = "ALKALOG_TEST_CHILD_DIR"
+	childDatabase = "ALKALOG_TEST_CHILD_DATABASE"
+)
 
 // serveAsChild is what a child process does: it serves a directory with a
-// private PostgreSQL, by the machine's clock, until its parent hangs up.
-func serveAsChild(ctx context.Context, dir string) int {
-	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Development: true})
+// private PostgreSQL, or a database, by the machine's clock, until its parent
+// hangs up.
+func serveAsChild(ctx context.Context, dir, database string) int {
+	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, Development: true})
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
@@ -49,10 +54,13 @@ type child struct {
 }
 
 // startChild starts a server on a directory and returns when it listens.
-func startChild(t testing.TB, dir string) *child {
+func startChild(t testing.TB, dir string) *child { return startProcess(t, childDir+"="+dir) }
+
+// startProcess starts a server on what the setting names.
+func startProcess(t testing.TB, setting string) *child {
 	t.Helper()
 	c := &child{command: exec.Command(os.Args[0]), said: new(strings.Builder)}
-	c.command.Env = append(os.Environ(), childDir+"="+dir)
+	c.command.Env = append(os.Environ(), setting)
 	c.command.Stderr = c.said
 	in, err := c.command.StdinPipe()
 	if err != nil {

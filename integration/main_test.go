@@ -11,8 +11,9 @@ import (
 // TestMain runs the tests. A copy of this program that a test has started to
 // kill it serves instead.
 func TestMain(m *testing.M) {
-	if dir := os.Getenv(childDir); dir != "" {
-		os.Exit(serveAsChild(context.Background(), dir))
+	dir, database := os.Getenv(childDir), os.Getenv(childDatabase)
+	if dir != "" || database != "" {
+		os.Exit(serveAsChild(context.Background(), dir, database))
 	}
 	os.Exit(storagetest.Run(m))
 }
