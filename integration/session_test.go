@@ -101,6 +101,33 @@ func TestDecisionsGrowOld(t *testing.T) {
 	wantError(t, "a decision of yesterday", err, codes.FailedPrecondition, "DECISION_TOO_OLD")
 }
 
+// TestADecisionIsForOnePersonInOnePlace: licence, supervision and law were judged
+// for whoever the decision names. Somebody else may not begin on it; a service
+// that is under way all the same is recorded as one without a decision.
+func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	d := c.cleared(t)
+	elsewhere := must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane",
+		Salon: &pb.Salon{DisplayName: "Mill Lane"}, RequestId: newID()}).Salon.Name
+	for what, begin := range map[string]*pb.StartSessionRequest{
+		"a student": {Practitioner: c.teo.name},
+		"elsewhere": {Salon: elsewhere},
+	} {
+		begin.Parent, begin.Decision, begin.RequestId = parent(d.Name), d.Name, newID()
+		wantError(t, what, fails(t, c.amara, c.processing.StartSession, begin), codes.FailedPrecondition, "DECISION_FOR_ANOTHER")
+	}
+	under := must(t, c.teo, c.processing.StartSession, &pb.StartSessionRequest{
+		Parent: parent(d.Name), Decision: d.Name, Practitioner: c.teo.name, UnderWay: true, RequestId: newID()}).Session
+	if under.Decision != "" || under.RefusedDecision != d.Name || !departs(under.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+		t.Errorf("recorded as %v", under)
+	}
+	if session := c.begin(t, d); session.Decision != d.Name {
+		t.Errorf("the one it is for begins on %q", session.Decision)
+	}
+}
+
 // TestAnOverrideLetsAServiceBegin: an accepted override counts, and the session
 // then rests on the decision.
 func TestAnOverrideLetsAServiceBegin(t *testing.T) {

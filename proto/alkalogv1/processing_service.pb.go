@@ -88,9 +88,11 @@ type StartSessionRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// The decision that lets it go ahead; may be empty only when under way.
 	Decision string `protobuf:"bytes,2,opt,name=decision,proto3" json:"decision,omitempty"`
-	// Where; taken from the decision when empty.
+	// Where; taken from the decision when empty. Another salon than the one
+	// decided on needs a decision of its own.
 	Salon string `protobuf:"bytes,3,opt,name=salon,proto3" json:"salon,omitempty"`
-	// Who does it; taken from the decision when empty.
+	// Who does it; taken from the decision when empty. Another practitioner than
+	// the one decided on needs a decision of its own.
 	Practitioner string `protobuf:"bytes,4,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// True when product is on the hair already: the fact is recorded whatever
 	// the decision says.

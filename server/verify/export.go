@@ -42,9 +42,6 @@ func Create(dir string) (*Export, error) {
 	return &Export{root: root, built: tree{head: ledger.Empty()}}, nil
 }
 
-// Size is how many entries were added so far.
-func (x *Export) Size() int64 { return x.built.head.Size + int64(len(x.entries)) }
-
 // Add adds the next entry, as the bytes it is stored as.
 func (x *Export) Add(stored []byte) error {
 	x.entries = append(x.entries, stored)

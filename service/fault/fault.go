@@ -128,11 +128,6 @@ func Denied(method, role string) *Error {
 		message: fmt.Sprintf("%s may not call %s", role, method)}
 }
 
-// Exhausted says that the caller asked for too much at once.
-func Exhausted(message string) *Error {
-	return &Error{code: codes.ResourceExhausted, reason: "LIMIT_EXCEEDED", message: message}
-}
-
 // Unimplemented says that the call is not served yet.
 func Unimplemented(what string) *Error {
 	return &Error{code: codes.Unimplemented, reason: "NOT_SERVED_YET", message: what + " is not served yet"}

@@ -3,6 +3,7 @@
 package processing
 
 import (
+	"cmp"
 	"context"
 	"time"
 
@@ -88,7 +89,11 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		return nil, fault.NotFound(decision.Name)
 	}
 	follow(decision, req, session)
-	switch objection, err := objection(r, decision, now); {
+	exist := record.All(record.Exist(storage.Salons, session.Salon), record.Exist(storage.Practitioners, session.Practitioner))
+	if err := exist(r); err != nil {
+		return nil, err
+	}
+	switch objection, err := objection(r, decision, session, now); {
 	case err != nil:
 		return nil, err
 	case objection == nil:
@@ -98,7 +103,7 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 	default:
 		return nil, objection
 	}
-	return session, record.All(record.Exist(storage.Salons, session.Salon), record.Exist(storage.Practitioners, session.Practitioner))(r)
+	return session, nil
 }
 
 // follow takes over what was decided.
@@ -107,24 +112,14 @@ func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	session.Consultation = in.GetConsultation().GetName()
 	session.Product = in.GetProduct().GetName()
 	session.LotCode = in.LotCode
-	session.Salon = first(req.Salon, in.GetSalon().GetName())
-	session.Practitioner = first(req.Practitioner, in.GetPractitioner().GetName())
+	session.Salon = cmp.Or(req.Salon, in.GetSalon().GetName())
+	session.Practitioner = cmp.Or(req.Practitioner, in.GetPractitioner().GetName())
 	session.Supervisor = in.GetSupervisor().GetName()
 	session.ServiceKind = in.ServiceKind
 	session.Limits = timing.Limits(in)
 	if session.Plan = d.Plan; session.Plan == nil {
 		session.Plan = timing.Plan(in) // a refusal has none, and may have been overridden
 	}
-}
-
-// first is the first of the names that is not empty.
-func first(names ...string) string {
-	for _, name := range names {
-		if name != "" {
-			return name
-		}
-	}
-	return ""
 }
 
 // withoutDecision fills in a service that is under way without any decision.
@@ -153,11 +148,15 @@ func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *
 }
 
 // objection says why a decision does not let a service begin now; nil: it does.
-func objection(r *storage.Snapshot, d *pb.Decision, now time.Time) (*fault.Error, error) {
+func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now time.Time) (*fault.Error, error) {
 	switch d.StandingVerdict {
 	case pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS:
 	default:
 		return fault.Precondition("DECISION_DOES_NOT_ALLOW", d.Name, "the decision stands at "+d.StandingVerdict.String()+"; the service may not begin"), nil
+	}
+	// Licence, supervision and the law were judged for these and nobody else.
+	if session.Practitioner != d.Inputs.GetPractitioner().GetName() || session.Salon != d.Inputs.GetSalon().GetName() {
+		return fault.Precondition("DECISION_FOR_ANOTHER", d.Name, "the decision is for another practitioner or salon; check again for these"), nil
 	}
 	if d.Inputs.GetConsultation().GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
 		return fault.Precondition("CONSULTATION_NOT_SUBMITTED", d.Name, "the decision was made on a draft; submit the consultation and check again"), nil

@@ -8,7 +8,6 @@ import (
 	"github.com/google/uuid"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -90,19 +89,15 @@ func missedAlarm(session *pb.Session, a *pb.Alarm) *pb.MissedAlarm {
 	}
 }
 
-// recordMissed puts a missed call on the audit log.
-func (s Service) recordMissed(ctx context.Context, session *pb.Session, m *pb.MissedAlarm) error {
-	scene := ledger.Scene{
-		Chain: chainName(session.Name), Actor: "server", RequestID: m.RequestId, Time: s.Now(), NewID: storage.NewID,
-	}
-	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), m, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
-		m := &pb.Alarm{Kind: m.Alarm.Kind, SectionId: m.Alarm.SectionId,
-			Message: "the call to rinse " + cmp.Or(m.Alarm.SectionId, "the whole head") + " stood for a minute and no rinse was recorded"}
-		return &pb.MissedAlarm{Session: session.Name, Alarm: m, RequestId: scene.RequestID},
-			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, m)}}, nil
+// recordMissed puts a missed call on the audit log, as the server's own.
+func (s Service) recordMissed(ctx context.Context, session *pb.Session, missed *pb.MissedAlarm) error {
+	scene := record.Scene(ctx, missed, session.Name, s.Now())
+	scene.Actor = "server"
+	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), missed, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
+		alarm := &pb.Alarm{Kind: missed.Alarm.Kind, SectionId: missed.Alarm.SectionId,
+			Message: "the call to rinse " + cmp.Or(missed.Alarm.SectionId, "the whole head") + " stood for a minute and no rinse was recorded"}
+		return &pb.MissedAlarm{Session: session.Name, Alarm: alarm, RequestId: missed.RequestId},
+			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, alarm)}}, nil
 	})
 	return err
 }
-
-// chainName is the resource name of a session's chain.
-func chainName(session string) string { return "chains/" + record.Chain(session) }
