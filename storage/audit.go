@@ -25,6 +25,7 @@ var entries = newTable("audit_entries",
 	column[*pb.AuditEntry]{"rules", "text[]", func(e *pb.AuditEntry) any { return ruleIDs(e) }},
 	column[*pb.AuditEntry]{"occur_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetOccurTime() }},
 	column[*pb.AuditEntry]{"record_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetRecordTime() }},
+	column[*pb.AuditEntry]{"cause_digest", "bytea", func(e *pb.AuditEntry) any { return e.GetCauseDigest() }},
 )
 
 // ruleIDs lists the rules an entry speaks of, the deciding one first.
@@ -56,7 +57,7 @@ type Entry struct {
 	*pb.AuditEntry
 	// Stored is the bytes that were written; nothing re-encodes them.
 	Stored []byte
-	// Position is its place on the log; later entries have higher ones.
+	// Position is its number in the order of the list.
 	Position int64
 	// Token is the page token that continues behind this entry.
 	Token string
@@ -159,6 +160,11 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error)
 	}
 	l := listing{table: "audit_entries", where: "chain = $1 and " + where, args: args,
 		key: "position", cast: "bigint", before: "0"}
+	return listEntries(s, l, page)
+}
+
+// listEntries reads one page of audit entries in the order of a number.
+func listEntries(s *Snapshot, l listing, page Page) ([]Entry, string, error) {
 	rows, next, err := l.rows(s, page)
 	if err != nil || len(rows) == 0 {
 		return nil, "", err

@@ -30,22 +30,22 @@ func TestEntryFilter(t *testing.T) {
 		return refs
 	}
 	log(t, db,
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_REFUSAL, Salon: "a", Rules: rules("skin", "age"), OccurTime: day(1), RecordTime: day(1)},
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_OVERRIDE, Salon: "b", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_REFUSAL, RecordTime: day(3)})
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: "a", Rules: rules("skin", "age"), OccurTime: day(1), RecordTime: day(1)},
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: "b", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, RecordTime: day(3)})
 	is := func(field, op string, value any) storage.EntryFilter {
 		return storage.EntryFilter{Field: field, Op: op, Value: value}
 	}
 	join := func(op string, of ...storage.EntryFilter) storage.EntryFilter {
 		return storage.EntryFilter{Op: op, Of: of}
 	}
-	refusal, second := is("kind", "=", "ENTRY_KIND_REFUSAL"), day(2).AsTime()
+	departure, second := is("kind", "=", "ENTRY_KIND_DEVIATION"), day(2).AsTime()
 	for _, c := range []struct {
 		filter storage.EntryFilter
 		want   string
 	}{
 		{storage.EntryFilter{}, "123"},
-		{refusal, "13"},
+		{departure, "13"},
 		{is("salon", "=", "a"), "1"},
 		{is("salon", "!=", "a"), "23"},
 		{is("salon", "=", ""), "3"},
@@ -58,9 +58,9 @@ func TestEntryFilter(t *testing.T) {
 		{is("record_time", "=", second), "2"},
 		{is("occur_time", "<=", second), "1"},
 		{is("occur_time", "!=", second), "123"},
-		{join("AND", refusal, is("rule", "=", "age")), "1"},
+		{join("AND", departure, is("rule", "=", "age")), "1"},
 		{join("OR", is("salon", "=", "a"), is("salon", "=", "b")), "12"},
-		{join("AND", refusal, join("OR", is("salon", "=", "b"), join("NOT", is("salon", "=", "a")))), "3"},
+		{join("AND", departure, join("OR", is("salon", "=", "b"), join("NOT", is("salon", "=", "a")))), "3"},
 	} {
 		read(t, db, func(s *storage.Snapshot) error {
 			got, err := positions(s, c.filter)
@@ -74,7 +74,7 @@ func TestEntryFilter(t *testing.T) {
 	for _, bad := range []storage.EntryFilter{
 		is("body", "=", "x"), is("salon; drop table chains", "=", "x"), is("salon", "<", "x"), is("salon", "= 'x' or", "x"), is("salon", "=", 1),
 		is("rule", "<", "x"), is("record_time", "=", "x"), is("record_time", "~", second), join("NOT"), join("AND"),
-		join("NOT", refusal, refusal), join("XOR", refusal), join("AND", is("x", "=", "x")),
+		join("NOT", departure, departure), join("XOR", departure), join("AND", is("x", "=", "x")),
 	} {
 		read(t, db, func(s *storage.Snapshot) error {
 			if _, _, err := storage.ListEntries(s, bad, storage.Page{}); err == nil {

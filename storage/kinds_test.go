@@ -1,6 +1,7 @@
 package storage_test
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"testing"
@@ -38,6 +39,29 @@ func log(t testing.TB, db *storage.DB, entries ...*pb.AuditEntry) {
 	}
 }
 
+// override writes an override with the entry that it cannot do without.
+func override(t testing.TB, db *storage.DB, decision string, o *pb.Override) {
+	t.Helper()
+	_, err := storage.Write(t.Context(), db, chain, salonRequest("any"), func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
+		return &pb.CreateSalonResponse{}, storage.Changes{Records: []storage.Record{storage.InsertOverride(decision, o)},
+			Entries: []*pb.AuditEntry{caused(t, o, decision, pb.EntryKind_ENTRY_KIND_OVERRIDE)}}, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// caused is the entry of a cause as it is stored.
+func caused(t testing.TB, cause proto.Message, decision string, kind pb.EntryKind) *pb.AuditEntry {
+	t.Helper()
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(cause)
+	if err != nil {
+		t.Fatal(err)
+	}
+	digest := sha256.Sum256(body)
+	return &pb.AuditEntry{Kind: kind, Decision: decision, CauseDigest: digest[:], RecordTime: timestamppb.Now()}
+}
+
 // TestSearchColumns stores a message of each kind that has search columns, and
 // looks at what is in these.
 func TestSearchColumns(t *testing.T) {
@@ -48,23 +72,23 @@ func TestSearchColumns(t *testing.T) {
 	session := clientName + "/sessions/s1"
 	put(t, db,
 		storage.HousePolicies.Insert(&pb.HousePolicy{Name: chainName + "/policies/p", State: pb.PolicyState_POLICY_STATE_DRAFT}),
-		storage.Decisions.Insert(&pb.Decision{Name: clientName + "/decisions/d1", Verdict: pb.Verdict_VERDICT_REFUSE, CreateTime: at}),
+		storage.Decisions.Insert(&pb.Decision{Name: clientName + "/decisions/d1", Verdict: pb.Verdict_VERDICT_ASK, CreateTime: at}),
 		storage.Sessions.Insert(&pb.Session{Name: session, Sequence: 7, Product: "a", LotCode: `L "1", {x}`, UpdateTime: at,
 			Decision: "d1", ProductsUsed: []*pb.ProductUsed{{Product: "b"}}}),
 		storage.InsertEvent(session, &pb.StoredEvent{Event: &pb.Event{EventId: "e1"}, Sequence: 3}),
 		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session}))
-	log(t, db, &pb.AuditEntry{Name: chainName + "/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_OVERRIDE,
+	log(t, db, &pb.AuditEntry{Name: chainName + "/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_DEVIATION,
 		Salon: "s", Actor: "a", Client: "c", Decision: "d", Session: "v", Product: "p", ReasonCode: "r",
-		Rules: []*pb.RuleRef{{RuleId: "first"}, {RuleId: "second"}}, OccurTime: at, RecordTime: at})
+		Rules: []*pb.RuleRef{{RuleId: "first"}, {RuleId: "second"}}, OccurTime: at, RecordTime: at, CauseDigest: []byte("why")})
 	for table, want := range map[string]string{
 		"house_policies": `{"state": "POLICY_STATE_DRAFT"}`,
-		"decisions":      `{"verdict": "VERDICT_REFUSE", "create_time": "2026-11-25T09:30:00.123456+00:00"}`,
+		"decisions":      `{"verdict": "VERDICT_ASK", "create_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"sessions": `{"open": true, "used": ["a", "a L \"1\", {x}", "b"], "decision": "d1", "sequence": 7,
 			"update_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"session_events": `{"sequence": 3}`,
 		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1"}`,
-		"audit_entries": `{"kind": "ENTRY_KIND_OVERRIDE", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",
-			"product": "p", "reason": "r", "rules": ["first", "second"], "position": 1,
+		"audit_entries": `{"kind": "ENTRY_KIND_DEVIATION", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",
+			"product": "p", "reason": "r", "rules": ["first", "second"], "position": 1, "cause_digest": "\\x776879",
 			"occur_time": "2026-11-25T09:30:00.123456+00:00", "record_time": "2026-11-25T09:30:00.123456+00:00"}`,
 	} {
 		var got string
@@ -153,8 +177,8 @@ func TestOverrides(t *testing.T) {
 	for range 3 {
 		o := &pb.Override{OverrideId: storage.NewID(), Comment: "the supervisor looked twice"}
 		want = append(want, o.GetOverrideId())
-		put(t, db, storage.InsertOverride(clientName+"/decisions/d1", o),
-			storage.InsertOverride(clientName+"/decisions/d2", &pb.Override{OverrideId: storage.NewID()}))
+		override(t, db, clientName+"/decisions/d1", o)
+		override(t, db, clientName+"/decisions/d2", &pb.Override{OverrideId: storage.NewID()})
 	}
 	read(t, db, func(s *storage.Snapshot) error {
 		got, err := storage.Overrides(s, clientName+"/decisions/d1")

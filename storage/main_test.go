@@ -47,7 +47,7 @@ func newSalon(s *storage.Snapshot, req *pb.CreateSalonRequest) (*pb.CreateSalonR
 	insert := storage.Salons.Insert(salon)
 	return &pb.CreateSalonResponse{Salon: salon}, storage.Changes{
 		Records: []storage.Record{insert},
-		Entries: []*pb.AuditEntry{{Kind: pb.EntryKind_ENTRY_KIND_REFUSAL, Salon: salon.GetName(), RecordTime: timestamppb.Now()}},
+		Entries: []*pb.AuditEntry{{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: salon.GetName(), RecordTime: timestamppb.Now()}},
 	}, nil
 }
 

@@ -19,7 +19,7 @@ const schema = "alkalog"
 
 // SchemaVersion is the version of the schema that this program works with: the
 // number of the last migration.
-const SchemaVersion int64 = 1
+const SchemaVersion int64 = 2
 
 // The roles of the database. The owner owns the tables and migrates them, the
 // server does the work and can change no record that must stay, the auditor

@@ -125,6 +125,10 @@ func text(value any) sql.NullString {
 		if v != nil {
 			s = v.AsTime().Format(time.RFC3339Nano)
 		}
+	case []byte:
+		if len(v) > 0 {
+			s = `\x` + hex.EncodeToString(v)
+		}
 	case []string:
 		list, _ := pq.StringArray(v).Value() // cannot fail
 		s, _ = list.(string)

@@ -1,0 +1,255 @@
+package storage_test
+
+import (
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/lib/pq"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// lease is long: nothing here waits for one to end.
+const lease = time.Hour
+
+// at is a minute of an invented day.
+func at(minute int) *timestamppb.Timestamp {
+	return timestamppb.New(time.Date(2026, 11, 25, 9, minute, 0, 0, time.UTC))
+}
+
+// TestOneLeads: one server leads until it yields or is not heard of; then
+// another does, in a later epoch, and the first can do nothing more.
+func TestOneLeads(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	one, two := d.Open(t, storage.Config{MaxConns: 2}), d.Open(t, storage.Config{MaxConns: 2})
+	first, err := storage.TakeLead(t.Context(), one, lease)
+	if err != nil || first == 0 {
+		t.Fatalf("epoch %d, %v", first, err)
+	}
+	if epoch, err := storage.TakeLead(t.Context(), two, lease); err != nil || epoch != 0 {
+		t.Errorf("a second leader in epoch %d, %v", epoch, err)
+	}
+	if err := storage.YieldLead(t.Context(), one, first); err != nil {
+		t.Fatal(err)
+	}
+	second, err := storage.TakeLead(t.Context(), two, -time.Second) // not heard of from now on
+	if err != nil || second <= first {
+		t.Fatalf("epoch %d after %d, %v", second, first, err)
+	}
+	if _, err := storage.Sequence(t.Context(), one, storage.Lead{Epoch: first, Lease: lease}, 1, 10, nothing); !errors.Is(err, storage.ErrNotLeading) {
+		t.Errorf("the first goes on: %v", err)
+	}
+	if err := storage.YieldLead(t.Context(), one, first); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := storage.Sequence(t.Context(), two, storage.Lead{Epoch: second, Lease: lease}, 1, 10, nothing); err != nil {
+		t.Errorf("the second cannot go on, though nobody else leads: %v", err)
+	}
+	if epoch, err := storage.TakeLead(t.Context(), one, lease); err != nil || epoch != 0 {
+		t.Errorf("the second was heard of, and yet epoch %d, %v", epoch, err)
+	}
+}
+
+func nothing(*storage.Batch) (storage.LogChanges, error) { return storage.LogChanges{}, nil }
+
+// TestStoppedLeaderIsPassed: a leader whose batch is open when its lease ends is
+// not waited for, and its batch is not committed.
+func TestStoppedLeaderIsPassed(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	first, err := storage.TakeLead(t.Context(), db, -time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: first, Lease: -time.Second}, 1, 10, func(*storage.Batch) (storage.LogChanges, error) {
+		if epoch, err := storage.TakeLead(t.Context(), db, lease); err != nil || epoch != 0 {
+			t.Errorf("the row is taken from under a batch: epoch %d, %v", epoch, err)
+		}
+		return storage.LogChanges{}, errors.New("and then nothing")
+	})
+	if err == nil {
+		t.Error("the batch is committed")
+	}
+	if epoch, err := storage.TakeLead(t.Context(), db, lease); err != nil || epoch != first+1 {
+		t.Errorf("epoch %d, %v", epoch, err)
+	}
+}
+
+// TestSequence puts entries on the logs of two chains in order, in batches, and
+// reads them back by place.
+func TestSequence(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	var want []string
+	for i := range 5 {
+		name := fmt.Sprintf("chains/%s/entries/e%d", chain, 9-i) // the order of ids is not that of positions
+		want = append(want, name)
+		log(t, db, &pb.AuditEntry{Name: name, Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
+	}
+	settled, err := storage.SettledBefore(t.Context(), db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sizes []int
+	for position := int64(-1); position < settled-1; {
+		position, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, settled, 2, func(b *storage.Batch) (storage.LogChanges, error) {
+			sizes = append(sizes, len(b.Pending))
+			return appended(t, b), nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !slices.Equal(sizes, []int{2, 2, 1}) {
+		t.Errorf("batches of %v", sizes)
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		entries, next, err := storage.ListLog(s, storage.EntryFilter{}, storage.Page{Size: 3})
+		if err != nil || next == "" {
+			return errors.Join(err, errors.New("no second page"))
+		}
+		more, _, err := storage.ListLog(s, storage.EntryFilter{}, storage.Page{Size: 3, Token: next})
+		for i, e := range append(entries, more...) {
+			if e.GetName() != want[i] || e.Position != int64(i) {
+				t.Errorf("place %d: %s, place %d; want %s", i, e.GetName(), e.Position, want[i])
+			}
+			if place, err := storage.ReadLogPlace(s, strings.TrimPrefix(e.GetName(), "chains/"+chain+"/entries/")); err != nil || place != int64(i) {
+				t.Errorf("place of %s: %d, %v", e.GetName(), place, err)
+			}
+		}
+		head, herr := storage.ReadLogHead(s)
+		if head.Size != 5 || string(head.Checkpoint) != "of 5" {
+			t.Errorf("head %+v", head)
+		}
+		orphans, oerr := storage.Orphans(s, 10)
+		if len(orphans) != 0 {
+			t.Errorf("orphans %v", orphans)
+		}
+		return errors.Join(err, herr, oerr)
+	})
+	heads, err := storage.ChangedHeads(t.Context(), db, 0, 10)
+	if err != nil || len(heads) != 1 || heads[0].Revision != 3 {
+		t.Errorf("changed: %v, %v", heads, err)
+	}
+	if heads, err = storage.ChangedHeads(t.Context(), db, 3, 10); err != nil || len(heads) != 0 {
+		t.Errorf("changed since: %v, %v", heads, err)
+	}
+}
+
+// appended puts what is pending on the log, with made-up hashes.
+func appended(t testing.TB, b *storage.Batch) storage.LogChanges {
+	t.Helper()
+	head := b.Heads[chain]
+	tiles, err := b.Tiles([]storage.LogTile{{Chain: chain}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	tile := storage.LogTile{Chain: chain}
+	if len(tiles) > 0 {
+		tile = tiles[0]
+	}
+	c := storage.LogChanges{}
+	for _, p := range b.Pending {
+		sum := sha256.Sum256(p.Body)
+		tile.Hashes = append(tile.Hashes, sum[:]...)
+		c.Places = append(c.Places, storage.LogPlace{Chain: p.Chain, Place: head.Size, ID: p.ID})
+		head.Size, head.Position, head.Root = head.Size+1, p.Position, sum[:]
+	}
+	if len(b.Pending) > 0 {
+		head.Chain, head.Checkpoint = chain, fmt.Appendf(nil, "of %d", head.Size)
+		c.Heads, c.Tiles = []storage.LogHead{head}, []storage.LogTile{tile}
+	}
+	return c
+}
+
+// TestLogOnlyGrows tries, as the owner of the tables, to take from the logs.
+func TestLogOnlyGrows(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(1)})
+	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, 2, 10,
+		func(b *storage.Batch) (storage.LogChanges, error) { return appended(t, b), nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	owner, server := d.SQL(t, storage.RoleOwner), d.SQL(t, storage.RoleServer)
+	for statement, why := range map[string]string{
+		"update log_tiles set hashes = sha256('')":     "a tile only grows",
+		"update log_tiles set hashes = ''":             "a tile only grows",
+		"update log_heads set size = size - 1":         "a log only grows",
+		"update log_heads set root = sha256('')":       "a log only grows",
+		"update log_heads set position = position - 1": "a log only grows",
+		"update log_entries set id = 'other'":          "never changed",
+		"delete from log_entries":                      "never changed",
+		"delete from log_tiles":                        "never changed",
+		"delete from log_heads":                        "never changed",
+		"delete from log_leader":                       "never changed",
+		"truncate log_entries, log_tiles, log_heads":   "never changed",
+		"set session_replication_role = replica":       "permission denied",
+	} {
+		wantRefused(t, owner, statement, why)
+	}
+	for _, statement := range []string{"update log_entries set id = 'other'", "delete from log_tiles", "delete from log_heads", "truncate log_entries"} {
+		wantRefused(t, server, statement, "permission denied")
+	}
+}
+
+// TestCauseAndEntryGoTogether tries, in plain SQL, to commit one without the
+// other, and more than one for one.
+func TestCauseAndEntryGoTogether(t *testing.T) {
+	t.Parallel()
+	const decision = `insert into decisions (chain, parent, id, etag, body, verdict) values ('c', 'k', 'd', '', 'because', 'VERDICT_REFUSE');`
+	const override = `insert into overrides (chain, parent, id, etag, body) values ('c', 'd', 'o', '', 'because');`
+	entry := func(id, kind, cause string) string {
+		return fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, decision, record_time, cause_digest)
+			values ('c', '', '%s', '', '', 'ENTRY_KIND_%s', 'chains/c/clients/k/decisions/d', now(), sha256('%s'));`, id, kind, cause)
+	}
+	for name, c := range map[string]struct{ statements, code string }{
+		"a refusal without entry":         {decision, "23000"},
+		"a refusal with another's entry":  {decision + entry("e", "REFUSAL", "other"), "23000"},
+		"an entry without refusal":        {entry("e", "REFUSAL", "because"), "23000"},
+		"a referral's entry without":      {entry("e", "REFERRAL", "because"), "23000"},
+		"a refusal with the wrong kind":   {decision + entry("e", "DEVIATION", "because"), "23000"},
+		"a refusal with two entries":      {decision + entry("e", "REFUSAL", "because") + entry("f", "REFUSAL", "because"), "23505"},
+		"an override without entry":       {override, "23000"},
+		"an entry without override":       {entry("e", "OVERRIDE", "because"), "23000"},
+		"a denial's entry without":        {entry("e", "OVERRIDE_DENIED", "because"), "23000"},
+		"a refusal in place of override":  {decision + entry("e", "OVERRIDE", "because"), "23000"},
+		"a refusal with its entry":        {decision + entry("e", "REFUSAL", "because"), ""},
+		"an entry before its override":    {entry("e", "OVERRIDE", "because") + override, ""},
+		"what needs no entry":             {strings.Replace(decision, "REFUSE", "PROCEED", 1), ""},
+		"an entry that cannot be on logs": {strings.Replace(entry("e", "ALARM", ""), "'', 'e', '', ''", "'', 'e', '', repeat('x', 65536)::bytea", 1), "23514"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			pool := storagetest.NewDatabase(t).SQL(t, storage.RoleServer)
+			_, err := pool.ExecContext(t.Context(), "begin;"+c.statements+"commit")
+			var refused *pq.Error
+			switch {
+			case c.code == "" && err != nil, c.code != "" && (!errors.As(err, &refused) || string(refused.Code) != c.code):
+				t.Errorf("got %v, want %s", err, c.code)
+			}
+		})
+	}
+}

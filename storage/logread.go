@@ -1,0 +1,132 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// ReadLogHead reads the head of the chain's log, or answers ErrNotFound while
+// there is none.
+func ReadLogHead(s *Snapshot) (LogHead, error) {
+	var h LogHead
+	err := s.one(&h, "select "+headColumns+" from log_heads where chain = $1", s.chain)
+	return h, err
+}
+
+// ReadLogTiles reads tiles of the chain's log; one that is not there is left
+// out.
+func ReadLogTiles(s *Snapshot, wanted []LogTile) ([]LogTile, error) {
+	for i := range wanted {
+		wanted[i].Chain = s.chain
+	}
+	tiles, err := readTiles(s.ctx, s.tx, wanted)
+	return tiles, explain(s.ctx, err)
+}
+
+// ReadLogPlace reads the place of an entry, by its id, on the chain's log, or
+// answers ErrNotFound.
+func ReadLogPlace(s *Snapshot, id string) (int64, error) {
+	var place int64
+	err := s.one(&place, "select place from log_entries where chain = $1 and id = $2", s.chain, id)
+	return place, err
+}
+
+// Handover is the last checkpoint that was signed by keys which are not today's.
+type Handover struct {
+	Keys       string
+	Checkpoint []byte
+}
+
+// ReadHandovers reads the handovers of the chain's log.
+func ReadHandovers(s *Snapshot) ([]Handover, error) {
+	var all []Handover
+	err := s.all(&all, "select keys, checkpoint from log_handovers where chain = $1 order by keys", s.chain)
+	return all, err
+}
+
+// ListLog reads a page of the chain's log, in its order: entries that are on it
+// are there for good, and none comes to stand before them.
+func ListLog(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
+	args := []any{s.chain}
+	where, err := f.where(&args)
+	if err != nil {
+		return nil, "", err
+	}
+	l := listing{table: "log_entries join audit_entries using (chain, id)", where: "chain = $1 and parent = '' and " + where, args: args,
+		key: "place", cast: "bigint", before: "-1"}
+	return listEntries(s, l, page)
+}
+
+// LogProgress reads the position up to which entries of all chains are on their
+// logs.
+func LogProgress(ctx context.Context, db *DB) (int64, error) {
+	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	defer tx.end()
+	var position int64
+	err = tx.GetContext(ctx, &position, "select position from log_leader")
+	return position, explain(ctx, err)
+}
+
+// ChangedHeads reads up to limit heads of all chains that have changed after a
+// revision, in the order in which they did.
+func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHead, error) {
+	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer tx.end()
+	var heads []LogHead
+	err = tx.SelectContext(ctx, &heads, "select "+headColumns+" from log_heads where revision > $1 order by revision limit $2", after, limit)
+	return heads, explain(ctx, err)
+}
+
+// Orphan is an audit entry that is not on its chain's log though it should be,
+// or an entry of the log that is not among the audit entries.
+type Orphan struct {
+	ID    string
+	Place int64 // -1: not on the log
+}
+
+// Orphans finds what is on one side only, up to limit, among the entries that
+// the log has got to.
+func Orphans(s *Snapshot, limit int) ([]Orphan, error) {
+	head, err := ReadLogHead(s)
+	if errors.Is(err, ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var found []Orphan
+	err = s.all(&found, `select coalesce(e.id, l.id) as id, coalesce(l.place, -1) as place
+		from (select id from audit_entries where chain = $1 and position <= $2) e
+		full join (select id, place from log_entries where chain = $1) l on e.id = l.id
+		where e.id is null or l.id is null limit $3`, s.chain, head.Position, limit)
+	return found, err
+}
+
+// causelessQuery compares the digest in an entry with the cause as it is now.
+// Only causes that are never changed can be compared.
+const causelessQuery = `select e.body from audit_entries e
+	left join decisions d on e.kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL') and d.chain = e.chain
+		and d.parent = split_part(e.decision, '/', 4) and d.id = split_part(e.decision, '/', 6) and sha256(d.body) = e.cause_digest
+	left join overrides o on e.kind in ('ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED') and o.chain = e.chain
+		and o.parent = split_part(e.decision, '/', 6) and sha256(o.body) = e.cause_digest
+	where e.chain = $1 and e.kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED')
+	and d.id is null and o.id is null order by e.position limit $2`
+
+// ListCauseless finds entries without the cause that they were written for, up
+// to limit.
+func ListCauseless(s *Snapshot, limit int) ([]*pb.AuditEntry, error) {
+	var bodies [][]byte
+	if err := s.all(&bodies, causelessQuery, s.chain, limit); err != nil {
+		return nil, err
+	}
+	return parseAll[*pb.AuditEntry](bodies)
+}
