@@ -51,6 +51,14 @@ const (
 	EntryKind_ENTRY_KIND_AUDITOR_READ EntryKind = 10
 	// A client's personal data were erased.
 	EntryKind_ENTRY_KIND_ERASURE EntryKind = 11
+	// An operator accepted that the database was restored to an earlier state.
+	EntryKind_ENTRY_KIND_RESTORED EntryKind = 12
+	// Records were purged because their time had come.
+	EntryKind_ENTRY_KIND_PURGE EntryKind = 13
+	// Everything about a client was handed out in one file.
+	EntryKind_ENTRY_KIND_CLIENT_EXPORTED EntryKind = 14
+	// A supervisor signed for a student's decision.
+	EntryKind_ENTRY_KIND_COUNTERSIGNED EntryKind = 15
 )
 
 // Enum value maps for EntryKind.
@@ -68,6 +76,10 @@ var (
 		9:  "ENTRY_KIND_ACCESS_DENIED",
 		10: "ENTRY_KIND_AUDITOR_READ",
 		11: "ENTRY_KIND_ERASURE",
+		12: "ENTRY_KIND_RESTORED",
+		13: "ENTRY_KIND_PURGE",
+		14: "ENTRY_KIND_CLIENT_EXPORTED",
+		15: "ENTRY_KIND_COUNTERSIGNED",
 	}
 	EntryKind_value = map[string]int32{
 		"ENTRY_KIND_UNSPECIFIED":      0,
@@ -82,6 +94,10 @@ var (
 		"ENTRY_KIND_ACCESS_DENIED":    9,
 		"ENTRY_KIND_AUDITOR_READ":     10,
 		"ENTRY_KIND_ERASURE":          11,
+		"ENTRY_KIND_RESTORED":         12,
+		"ENTRY_KIND_PURGE":            13,
+		"ENTRY_KIND_CLIENT_EXPORTED":  14,
+		"ENTRY_KIND_COUNTERSIGNED":    15,
 	}
 )
 
@@ -207,7 +223,9 @@ type AuditEntry struct {
 	// SHA-256 of salt and free text, where there is any; the salt is with the
 	// record.
 	CommentCommitment []byte `protobuf:"bytes,16,opt,name=comment_commitment,json=commentCommitment,proto3" json:"comment_commitment,omitempty"`
-	// Digest of the cause as stored, SHA-256.
+	// Digest of the cause as stored, SHA-256. What belongs to a client is stored
+	// sealed with the client's key, so this commits to every personal field in it
+	// and tells nothing of them.
 	CauseDigest []byte `protobuf:"bytes,17,opt,name=cause_digest,json=causeDigest,proto3" json:"cause_digest,omitempty"`
 	// When it happened, UTC.
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
@@ -220,9 +238,24 @@ type AuditEntry struct {
 	// The request id of the call.
 	RequestId string `protobuf:"bytes,22,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Digest of the policy in force, lower-case hex.
-	PolicyDigest  string `protobuf:"bytes,23,opt,name=policy_digest,json=policyDigest,proto3" json:"policy_digest,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	PolicyDigest string `protobuf:"bytes,23,opt,name=policy_digest,json=policyDigest,proto3" json:"policy_digest,omitempty"`
+	// Version of the till's program, as it names itself; empty: not known.
+	TillVersion string `protobuf:"bytes,24,opt,name=till_version,json=tillVersion,proto3" json:"till_version,omitempty"`
+	// How many times it happened, when like ones are told in one entry; 0 and 1:
+	// once.
+	Count int64 `protobuf:"varint,25,opt,name=count,proto3" json:"count,omitempty"`
+	// When it happened last, UTC, when like ones are told in one entry.
+	LastTime *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=last_time,json=lastTime,proto3" json:"last_time,omitempty"`
+	// The call, such as "AuditService/ListEntries", for a read by an auditor and a
+	// denial; empty otherwise.
+	Method string `protobuf:"bytes,27,opt,name=method,proto3" json:"method,omitempty"`
+	// What an auditor asked for: the filter as sent. Empty otherwise.
+	Query string `protobuf:"bytes,28,opt,name=query,proto3" json:"query,omitempty"`
+	// The signed checkpoint that an operator departed from, for a restore; empty
+	// otherwise.
+	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *AuditEntry) Reset() {
@@ -416,6 +449,48 @@ func (x *AuditEntry) GetPolicyDigest() string {
 	return ""
 }
 
+func (x *AuditEntry) GetTillVersion() string {
+	if x != nil {
+		return x.TillVersion
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *AuditEntry) GetLastTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastTime
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetQuery() string {
+	if x != nil {
+		return x.Query
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetEarlierCheckpoint() string {
+	if x != nil {
+		return x.EarlierCheckpoint
+	}
+	return ""
+}
+
 var File_alkalog_v1_audit_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_audit_proto_rawDesc = "" +
@@ -424,7 +499,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xce\a\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\x9d\t\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -461,8 +536,14 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\btrace_id\x18\x15 \x01(\tR\atraceId\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x16 \x01(\tR\trequestId\x12#\n" +
-	"\rpolicy_digest\x18\x17 \x01(\tR\fpolicyDigest:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xd2\x02\n" +
+	"\rpolicy_digest\x18\x17 \x01(\tR\fpolicyDigest\x12!\n" +
+	"\ftill_version\x18\x18 \x01(\tR\vtillVersion\x12\x14\n" +
+	"\x05count\x18\x19 \x01(\x03R\x05count\x127\n" +
+	"\tlast_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12\x16\n" +
+	"\x06method\x18\x1b \x01(\tR\x06method\x12\x14\n" +
+	"\x05query\x18\x1c \x01(\tR\x05query\x12-\n" +
+	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint:7\xeaA4\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xbf\x03\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -476,7 +557,11 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x18ENTRY_KIND_ACCESS_DENIED\x10\t\x12\x1b\n" +
 	"\x17ENTRY_KIND_AUDITOR_READ\x10\n" +
 	"\x12\x16\n" +
-	"\x12ENTRY_KIND_ERASURE\x10\vB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x12ENTRY_KIND_ERASURE\x10\v\x12\x17\n" +
+	"\x13ENTRY_KIND_RESTORED\x10\f\x12\x14\n" +
+	"\x10ENTRY_KIND_PURGE\x10\r\x12\x1e\n" +
+	"\x1aENTRY_KIND_CLIENT_EXPORTED\x10\x0e\x12\x1c\n" +
+	"\x18ENTRY_KIND_COUNTERSIGNED\x10\x0fB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_audit_proto_rawDescOnce sync.Once
@@ -505,11 +590,12 @@ var file_alkalog_v1_audit_proto_depIdxs = []int32{
 	1, // 2: alkalog.v1.AuditEntry.rules:type_name -> alkalog.v1.RuleRef
 	4, // 3: alkalog.v1.AuditEntry.occur_time:type_name -> google.protobuf.Timestamp
 	4, // 4: alkalog.v1.AuditEntry.record_time:type_name -> google.protobuf.Timestamp
-	5, // [5:5] is the sub-list for method output_type
-	5, // [5:5] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	4, // 5: alkalog.v1.AuditEntry.last_time:type_name -> google.protobuf.Timestamp
+	6, // [6:6] is the sub-list for method output_type
+	6, // [6:6] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_audit_proto_init() }

@@ -103,8 +103,9 @@ type ListEntriesRequest struct {
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
-	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor, client,
-	// decision, session, product, rule, reason, occur_time, record_time; with
+	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor,
+	// practitioner (who acted or was acted for), client, decision, session,
+	// product, rule, reason, occur_time, record_time; with
 	// =, !=, <, <=, >, >= (times only), AND, OR, NOT. Empty: all. Example:
 	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z".
 	Filter        string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -230,10 +231,13 @@ type ExportEntriesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// As in ListEntries.
+	// As in ListEntries. Only an export without a filter can be verified.
 	Filter string `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
 	// The last resume_token received, or empty to begin; up to 200 characters.
-	ResumeToken   string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
+	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
+	// Only entries before this place on the log, 0 or more; 0: all of them. The
+	// size of a checkpoint gives what that checkpoint stands for.
+	TreeSize      int64 `protobuf:"varint,4,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -289,6 +293,13 @@ func (x *ExportEntriesRequest) GetResumeToken() string {
 	return ""
 }
 
+func (x *ExportEntriesRequest) GetTreeSize() int64 {
+	if x != nil {
+		return x.TreeSize
+	}
+	return 0
+}
+
 // ExportEntriesResponse is one entry of the stream.
 type ExportEntriesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -297,7 +308,9 @@ type ExportEntriesResponse struct {
 	// The bytes it is stored as.
 	Stored []byte `protobuf:"bytes,2,opt,name=stored,proto3" json:"stored,omitempty"`
 	// Where to resume after this entry.
-	ResumeToken   string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
+	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
+	// Its place on the log, from 0.
+	Index         int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -351,6 +364,13 @@ func (x *ExportEntriesResponse) GetResumeToken() string {
 		return x.ResumeToken
 	}
 	return ""
+}
+
+func (x *ExportEntriesResponse) GetIndex() int64 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
 }
 
 // SummarizeEntriesRequest asks for counts.
@@ -426,6 +446,80 @@ func (x *SummarizeEntriesRequest) GetDimension() SummaryDimension {
 	return SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED
 }
 
+// Proportion is a count in relation to how many there could have been.
+type Proportion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many.
+	Count int64 `protobuf:"varint,1,opt,name=count,proto3" json:"count,omitempty"`
+	// Out of how many.
+	Of int64 `protobuf:"varint,2,opt,name=of,proto3" json:"of,omitempty"`
+	// Lower end of the interval that the true rate lies in, 0 to 1.
+	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
+	// Upper end, 0 to 1. Both are Wilson's score interval at 95 % (Wilson,
+	// Probable Inference, the Law of Succession, and Statistical Inference, 1927).
+	High          float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Proportion) Reset() {
+	*x = Proportion{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Proportion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Proportion) ProtoMessage() {}
+
+func (x *Proportion) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Proportion.ProtoReflect.Descriptor instead.
+func (*Proportion) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Proportion) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *Proportion) GetOf() int64 {
+	if x != nil {
+		return x.Of
+	}
+	return 0
+}
+
+func (x *Proportion) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *Proportion) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
 // SummaryRow is one count.
 type SummaryRow struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -434,14 +528,18 @@ type SummaryRow struct {
 	// The value of the dimension.
 	Key string `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
 	// How many entries.
-	Count         int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	// In relation to the decisions made in the same time by the same salon,
+	// practitioner or week, or, for other dimensions, by the chain. Absent for
+	// kinds that do not come of a decision.
+	Rate          *Proportion `protobuf:"bytes,4,opt,name=rate,proto3" json:"rate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SummaryRow) Reset() {
 	*x = SummaryRow{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -453,7 +551,7 @@ func (x *SummaryRow) String() string {
 func (*SummaryRow) ProtoMessage() {}
 
 func (x *SummaryRow) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -466,7 +564,7 @@ func (x *SummaryRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SummaryRow.ProtoReflect.Descriptor instead.
 func (*SummaryRow) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *SummaryRow) GetKind() EntryKind {
@@ -490,20 +588,175 @@ func (x *SummaryRow) GetCount() int64 {
 	return 0
 }
 
+func (x *SummaryRow) GetRate() *Proportion {
+	if x != nil {
+		return x.Rate
+	}
+	return nil
+}
+
+// PractitionerFigures is how often somebody overrode what could be overridden.
+type PractitionerFigures struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who.
+	Practitioner string `protobuf:"bytes,1,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// Decisions overridden, of decisions with a finding that may be overridden.
+	Overrides *Proportion `protobuf:"bytes,2,opt,name=overrides,proto3" json:"overrides,omitempty"`
+	// The same for all others of the chain together.
+	Others *Proportion `protobuf:"bytes,3,opt,name=others,proto3" json:"others,omitempty"`
+	// True when the rate differs from that of the others by more than chance
+	// explains: two-sided 99 %, and with at least 10 decisions, so that small
+	// numbers accuse nobody.
+	OutOfLine     bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PractitionerFigures) Reset() {
+	*x = PractitionerFigures{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PractitionerFigures) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PractitionerFigures) ProtoMessage() {}
+
+func (x *PractitionerFigures) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PractitionerFigures.ProtoReflect.Descriptor instead.
+func (*PractitionerFigures) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *PractitionerFigures) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *PractitionerFigures) GetOverrides() *Proportion {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *PractitionerFigures) GetOthers() *Proportion {
+	if x != nil {
+		return x.Others
+	}
+	return nil
+}
+
+func (x *PractitionerFigures) GetOutOfLine() bool {
+	if x != nil {
+		return x.OutOfLine
+	}
+	return false
+}
+
+// OverrideFigures follows refusals and overrides up.
+type OverrideFigures struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Refusals and referrals with an accepted override, of all of them.
+	RefusalsOverridden *Proportion `protobuf:"bytes,1,opt,name=refusals_overridden,json=refusalsOverridden,proto3" json:"refusals_overridden,omitempty"`
+	// Accepted overrides after which the service departed from what was decided,
+	// of those whose service has begun.
+	FollowedByDeviation *Proportion `protobuf:"bytes,2,opt,name=followed_by_deviation,json=followedByDeviation,proto3" json:"followed_by_deviation,omitempty"`
+	// Accepted overrides after which the outcome was bad (injury, breakage, pain,
+	// or a complaint), of those whose outcome is known.
+	FollowedByBadOutcome *Proportion `protobuf:"bytes,3,opt,name=followed_by_bad_outcome,json=followedByBadOutcome,proto3" json:"followed_by_bad_outcome,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *OverrideFigures) Reset() {
+	*x = OverrideFigures{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverrideFigures) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverrideFigures) ProtoMessage() {}
+
+func (x *OverrideFigures) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverrideFigures.ProtoReflect.Descriptor instead.
+func (*OverrideFigures) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *OverrideFigures) GetRefusalsOverridden() *Proportion {
+	if x != nil {
+		return x.RefusalsOverridden
+	}
+	return nil
+}
+
+func (x *OverrideFigures) GetFollowedByDeviation() *Proportion {
+	if x != nil {
+		return x.FollowedByDeviation
+	}
+	return nil
+}
+
+func (x *OverrideFigures) GetFollowedByBadOutcome() *Proportion {
+	if x != nil {
+		return x.FollowedByBadOutcome
+	}
+	return nil
+}
+
 // SummarizeEntriesResponse answers SummarizeEntries.
 type SummarizeEntriesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The counts, largest first, up to 1,000.
 	Rows []*SummaryRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
 	// How many entries in all.
-	Total         int64 `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
+	Total int64 `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
+	// How many decisions were made.
+	Decisions int64 `protobuf:"varint,3,opt,name=decisions,proto3" json:"decisions,omitempty"`
+	// What became of refusals and overrides of the time.
+	Overrides *OverrideFigures `protobuf:"bytes,4,opt,name=overrides,proto3" json:"overrides,omitempty"`
+	// Practitioners with decisions of the time, those out of line first, up to
+	// 1,000.
+	Practitioners []*PractitionerFigures `protobuf:"bytes,5,rep,name=practitioners,proto3" json:"practitioners,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SummarizeEntriesResponse) Reset() {
 	*x = SummarizeEntriesResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -515,7 +768,7 @@ func (x *SummarizeEntriesResponse) String() string {
 func (*SummarizeEntriesResponse) ProtoMessage() {}
 
 func (x *SummarizeEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -528,7 +781,7 @@ func (x *SummarizeEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SummarizeEntriesResponse.ProtoReflect.Descriptor instead.
 func (*SummarizeEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SummarizeEntriesResponse) GetRows() []*SummaryRow {
@@ -545,6 +798,27 @@ func (x *SummarizeEntriesResponse) GetTotal() int64 {
 	return 0
 }
 
+func (x *SummarizeEntriesResponse) GetDecisions() int64 {
+	if x != nil {
+		return x.Decisions
+	}
+	return 0
+}
+
+func (x *SummarizeEntriesResponse) GetOverrides() *OverrideFigures {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *SummarizeEntriesResponse) GetPractitioners() []*PractitionerFigures {
+	if x != nil {
+		return x.Practitioners
+	}
+	return nil
+}
+
 // GetCheckpointRequest names the chain.
 type GetCheckpointRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -556,7 +830,7 @@ type GetCheckpointRequest struct {
 
 func (x *GetCheckpointRequest) Reset() {
 	*x = GetCheckpointRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -568,7 +842,7 @@ func (x *GetCheckpointRequest) String() string {
 func (*GetCheckpointRequest) ProtoMessage() {}
 
 func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -581,7 +855,7 @@ func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetCheckpointRequest) GetName() string {
@@ -595,14 +869,21 @@ func (x *GetCheckpointRequest) GetName() string {
 type GetCheckpointResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The checkpoint as a C2SP signed note.
-	Checkpoint    string `protobuf:"bytes,1,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	Checkpoint string `protobuf:"bytes,1,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	// The public keys of the log, newest first, as C2SP verifier keys. Compare
+	// them with what you were given in another way.
+	Keys []string `protobuf:"bytes,2,rep,name=keys,proto3" json:"keys,omitempty"`
+	// Checkpoints that an old and a new key have both signed, oldest first.
+	Handovers []string `protobuf:"bytes,3,rep,name=handovers,proto3" json:"handovers,omitempty"`
+	// How many entries it stands for.
+	TreeSize      int64 `protobuf:"varint,4,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCheckpointResponse) Reset() {
 	*x = GetCheckpointResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -614,7 +895,7 @@ func (x *GetCheckpointResponse) String() string {
 func (*GetCheckpointResponse) ProtoMessage() {}
 
 func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -627,7 +908,7 @@ func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetCheckpointResponse) GetCheckpoint() string {
@@ -635,6 +916,27 @@ func (x *GetCheckpointResponse) GetCheckpoint() string {
 		return x.Checkpoint
 	}
 	return ""
+}
+
+func (x *GetCheckpointResponse) GetKeys() []string {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+func (x *GetCheckpointResponse) GetHandovers() []string {
+	if x != nil {
+		return x.Handovers
+	}
+	return nil
+}
+
+func (x *GetCheckpointResponse) GetTreeSize() int64 {
+	if x != nil {
+		return x.TreeSize
+	}
+	return 0
 }
 
 // GetInclusionProofRequest names an entry and a tree.
@@ -650,7 +952,7 @@ type GetInclusionProofRequest struct {
 
 func (x *GetInclusionProofRequest) Reset() {
 	*x = GetInclusionProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -662,7 +964,7 @@ func (x *GetInclusionProofRequest) String() string {
 func (*GetInclusionProofRequest) ProtoMessage() {}
 
 func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -675,7 +977,7 @@ func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofRequest.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetInclusionProofRequest) GetName() string {
@@ -707,7 +1009,7 @@ type GetInclusionProofResponse struct {
 
 func (x *GetInclusionProofResponse) Reset() {
 	*x = GetInclusionProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -719,7 +1021,7 @@ func (x *GetInclusionProofResponse) String() string {
 func (*GetInclusionProofResponse) ProtoMessage() {}
 
 func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -732,7 +1034,7 @@ func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofResponse.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetInclusionProofResponse) GetIndex() int64 {
@@ -771,7 +1073,7 @@ type GetConsistencyProofRequest struct {
 
 func (x *GetConsistencyProofRequest) Reset() {
 	*x = GetConsistencyProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -783,7 +1085,7 @@ func (x *GetConsistencyProofRequest) String() string {
 func (*GetConsistencyProofRequest) ProtoMessage() {}
 
 func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -796,7 +1098,7 @@ func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofRequest.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetConsistencyProofRequest) GetName() string {
@@ -833,7 +1135,7 @@ type GetConsistencyProofResponse struct {
 
 func (x *GetConsistencyProofResponse) Reset() {
 	*x = GetConsistencyProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -845,7 +1147,7 @@ func (x *GetConsistencyProofResponse) String() string {
 func (*GetConsistencyProofResponse) ProtoMessage() {}
 
 func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -858,7 +1160,7 @@ func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofResponse.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetConsistencyProofResponse) GetHashes() [][]byte {
@@ -873,6 +1175,118 @@ func (x *GetConsistencyProofResponse) GetCheckpoint() string {
 		return x.Checkpoint
 	}
 	return ""
+}
+
+// AcceptRestoreRequest says which log may go on from where it is.
+type AcceptRestoreRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The chain.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why the database was restored, without personal data, 20 to 500 characters;
+	// it stands on the log in clear.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it is refused.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AcceptRestoreRequest) Reset() {
+	*x = AcceptRestoreRequest{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcceptRestoreRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcceptRestoreRequest) ProtoMessage() {}
+
+func (x *AcceptRestoreRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcceptRestoreRequest.ProtoReflect.Descriptor instead.
+func (*AcceptRestoreRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *AcceptRestoreRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AcceptRestoreRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AcceptRestoreRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// AcceptRestoreResponse answers AcceptRestore.
+type AcceptRestoreResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entry that says so.
+	Entry         *AuditEntry `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AcceptRestoreResponse) Reset() {
+	*x = AcceptRestoreResponse{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcceptRestoreResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcceptRestoreResponse) ProtoMessage() {}
+
+func (x *AcceptRestoreResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcceptRestoreResponse.ProtoReflect.Descriptor instead.
+func (*AcceptRestoreResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *AcceptRestoreResponse) GetEntry() *AuditEntry {
+	if x != nil {
+		return x.Entry
+	}
+	return nil
 }
 
 var File_alkalog_v1_audit_service_proto protoreflect.FileDescriptor
@@ -890,38 +1304,63 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x06filter\x18\x04 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\"o\n" +
 	"\x13ListEntriesResponse\x120\n" +
 	"\aentries\x18\x01 \x03(\v2\x16.alkalog.v1.AuditEntryR\aentries\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xda\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x80\x03\n" +
 	"\x14ExportEntriesRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12q\n" +
 	"\x06filter\x18\x02 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\x12|\n" +
-	"\fresume_token\x18\x03 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\"\x80\x01\n" +
+	"\fresume_token\x18\x03 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\x12$\n" +
+	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x96\x01\n" +
 	"\x15ExportEntriesResponse\x12,\n" +
 	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x12\x16\n" +
 	"\x06stored\x18\x02 \x01(\fR\x06stored\x12!\n" +
-	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\"\xa4\x02\n" +
+	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\x12\x14\n" +
+	"\x05index\x18\x04 \x01(\x03R\x05index\"\xa4\x02\n" +
 	"\x17SummarizeEntriesRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x129\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12D\n" +
-	"\tdimension\x18\x04 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdimension\"_\n" +
+	"\tdimension\x18\x04 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdimension\"X\n" +
+	"\n" +
+	"Proportion\x12\x14\n" +
+	"\x05count\x18\x01 \x01(\x03R\x05count\x12\x0e\n" +
+	"\x02of\x18\x02 \x01(\x03R\x02of\x12\x10\n" +
+	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\"\x8b\x01\n" +
 	"\n" +
 	"SummaryRow\x12)\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\tR\x03key\x12\x14\n" +
-	"\x05count\x18\x03 \x01(\x03R\x05count\"\\\n" +
+	"\x05count\x18\x03 \x01(\x03R\x05count\x12*\n" +
+	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xda\x01\n" +
+	"\x13PractitionerFigures\x12=\n" +
+	"\fpractitioner\x18\x01 \x01(\tB\x19\xfaA\x16\n" +
+	"\x14alkalog/PractitionerR\fpractitioner\x124\n" +
+	"\toverrides\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\toverrides\x12.\n" +
+	"\x06others\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x06others\x12\x1e\n" +
+	"\vout_of_line\x18\x04 \x01(\bR\toutOfLine\"\xf5\x01\n" +
+	"\x0fOverrideFigures\x12G\n" +
+	"\x13refusals_overridden\x18\x01 \x01(\v2\x16.alkalog.v1.ProportionR\x12refusalsOverridden\x12J\n" +
+	"\x15followed_by_deviation\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\x13followedByDeviation\x12M\n" +
+	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\xfc\x01\n" +
 	"\x18SummarizeEntriesResponse\x12*\n" +
 	"\x04rows\x18\x01 \x03(\v2\x16.alkalog.v1.SummaryRowR\x04rows\x12\x14\n" +
-	"\x05total\x18\x02 \x01(\x03R\x05total\"e\n" +
+	"\x05total\x18\x02 \x01(\x03R\x05total\x12\x1c\n" +
+	"\tdecisions\x18\x03 \x01(\x03R\tdecisions\x129\n" +
+	"\toverrides\x18\x04 \x01(\v2\x1b.alkalog.v1.OverrideFiguresR\toverrides\x12E\n" +
+	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\"e\n" +
 	"\x14GetCheckpointRequest\x12M\n" +
 	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"7\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\x86\x01\n" +
 	"\x15GetCheckpointResponse\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x01 \x01(\tR\n" +
-	"checkpoint\"\xb4\x01\n" +
+	"checkpoint\x12\x12\n" +
+	"\x04keys\x18\x02 \x03(\tR\x04keys\x12\x1c\n" +
+	"\thandovers\x18\x03 \x03(\tR\thandovers\x12\x1b\n" +
+	"\ttree_size\x18\x04 \x01(\x03R\btreeSize\"\xb4\x01\n" +
 	"\x18GetInclusionProofRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xfaA\x14\n" +
 	"\x12alkalog/AuditEntry\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/entries/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12$\n" +
@@ -941,7 +1380,15 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x06hashes\x18\x01 \x03(\fR\x06hashes\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x02 \x01(\tR\n" +
-	"checkpoint*\xe1\x01\n" +
+	"checkpoint\"\x83\x02\n" +
+	"\x14AcceptRestoreRequest\x12M\n" +
+	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12s\n" +
+	"\x06reason\x18\x02 \x01(\tB[\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"E\n" +
+	"\x15AcceptRestoreResponse\x12,\n" +
+	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry*\xe1\x01\n" +
 	"\x10SummaryDimension\x12!\n" +
 	"\x1dSUMMARY_DIMENSION_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_KIND\x10\x01\x12\x1b\n" +
@@ -949,7 +1396,7 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x17SUMMARY_DIMENSION_ACTOR\x10\x03\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_RULE\x10\x04\x12\x1c\n" +
 	"\x18SUMMARY_DIMENSION_REASON\x10\x05\x12\x1a\n" +
-	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\xf3\x04\n" +
+	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\xd6\x05\n" +
 	"\fAuditService\x12Y\n" +
 	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x03\x04\x05\x06\x12`\n" +
@@ -962,7 +1409,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x11GetInclusionProof\x12$.alkalog.v1.GetInclusionProofRequest\x1a%.alkalog.v1.GetInclusionProofResponse\"\b\x8a\xb2\x19\x04\n" +
 	"\x02\x05\x06\x12p\n" +
 	"\x13GetConsistencyProof\x12&.alkalog.v1.GetConsistencyProofRequest\x1a'.alkalog.v1.GetConsistencyProofResponse\"\b\x8a\xb2\x19\x04\n" +
-	"\x02\x05\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x02\x05\x06\x12a\n" +
+	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x01\a\x10\x01\x18\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_audit_service_proto_rawDescOnce sync.Once
@@ -977,7 +1426,7 @@ func file_alkalog_v1_audit_service_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_alkalog_v1_audit_service_proto_goTypes = []any{
 	(SummaryDimension)(0),               // 0: alkalog.v1.SummaryDimension
 	(*ListEntriesRequest)(nil),          // 1: alkalog.v1.ListEntriesRequest
@@ -985,43 +1434,59 @@ var file_alkalog_v1_audit_service_proto_goTypes = []any{
 	(*ExportEntriesRequest)(nil),        // 3: alkalog.v1.ExportEntriesRequest
 	(*ExportEntriesResponse)(nil),       // 4: alkalog.v1.ExportEntriesResponse
 	(*SummarizeEntriesRequest)(nil),     // 5: alkalog.v1.SummarizeEntriesRequest
-	(*SummaryRow)(nil),                  // 6: alkalog.v1.SummaryRow
-	(*SummarizeEntriesResponse)(nil),    // 7: alkalog.v1.SummarizeEntriesResponse
-	(*GetCheckpointRequest)(nil),        // 8: alkalog.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),       // 9: alkalog.v1.GetCheckpointResponse
-	(*GetInclusionProofRequest)(nil),    // 10: alkalog.v1.GetInclusionProofRequest
-	(*GetInclusionProofResponse)(nil),   // 11: alkalog.v1.GetInclusionProofResponse
-	(*GetConsistencyProofRequest)(nil),  // 12: alkalog.v1.GetConsistencyProofRequest
-	(*GetConsistencyProofResponse)(nil), // 13: alkalog.v1.GetConsistencyProofResponse
-	(*AuditEntry)(nil),                  // 14: alkalog.v1.AuditEntry
-	(*timestamppb.Timestamp)(nil),       // 15: google.protobuf.Timestamp
-	(EntryKind)(0),                      // 16: alkalog.v1.EntryKind
+	(*Proportion)(nil),                  // 6: alkalog.v1.Proportion
+	(*SummaryRow)(nil),                  // 7: alkalog.v1.SummaryRow
+	(*PractitionerFigures)(nil),         // 8: alkalog.v1.PractitionerFigures
+	(*OverrideFigures)(nil),             // 9: alkalog.v1.OverrideFigures
+	(*SummarizeEntriesResponse)(nil),    // 10: alkalog.v1.SummarizeEntriesResponse
+	(*GetCheckpointRequest)(nil),        // 11: alkalog.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),       // 12: alkalog.v1.GetCheckpointResponse
+	(*GetInclusionProofRequest)(nil),    // 13: alkalog.v1.GetInclusionProofRequest
+	(*GetInclusionProofResponse)(nil),   // 14: alkalog.v1.GetInclusionProofResponse
+	(*GetConsistencyProofRequest)(nil),  // 15: alkalog.v1.GetConsistencyProofRequest
+	(*GetConsistencyProofResponse)(nil), // 16: alkalog.v1.GetConsistencyProofResponse
+	(*AcceptRestoreRequest)(nil),        // 17: alkalog.v1.AcceptRestoreRequest
+	(*AcceptRestoreResponse)(nil),       // 18: alkalog.v1.AcceptRestoreResponse
+	(*AuditEntry)(nil),                  // 19: alkalog.v1.AuditEntry
+	(*timestamppb.Timestamp)(nil),       // 20: google.protobuf.Timestamp
+	(EntryKind)(0),                      // 21: alkalog.v1.EntryKind
 }
 var file_alkalog_v1_audit_service_proto_depIdxs = []int32{
-	14, // 0: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
-	14, // 1: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
-	15, // 2: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
-	15, // 3: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
+	19, // 0: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
+	19, // 1: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
+	20, // 2: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
+	20, // 3: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
 	0,  // 4: alkalog.v1.SummarizeEntriesRequest.dimension:type_name -> alkalog.v1.SummaryDimension
-	16, // 5: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
-	6,  // 6: alkalog.v1.SummarizeEntriesResponse.rows:type_name -> alkalog.v1.SummaryRow
-	1,  // 7: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
-	3,  // 8: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
-	5,  // 9: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
-	8,  // 10: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
-	10, // 11: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
-	12, // 12: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
-	2,  // 13: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
-	4,  // 14: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
-	7,  // 15: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
-	9,  // 16: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
-	11, // 17: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
-	13, // 18: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
-	13, // [13:19] is the sub-list for method output_type
-	7,  // [7:13] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	21, // 5: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
+	6,  // 6: alkalog.v1.SummaryRow.rate:type_name -> alkalog.v1.Proportion
+	6,  // 7: alkalog.v1.PractitionerFigures.overrides:type_name -> alkalog.v1.Proportion
+	6,  // 8: alkalog.v1.PractitionerFigures.others:type_name -> alkalog.v1.Proportion
+	6,  // 9: alkalog.v1.OverrideFigures.refusals_overridden:type_name -> alkalog.v1.Proportion
+	6,  // 10: alkalog.v1.OverrideFigures.followed_by_deviation:type_name -> alkalog.v1.Proportion
+	6,  // 11: alkalog.v1.OverrideFigures.followed_by_bad_outcome:type_name -> alkalog.v1.Proportion
+	7,  // 12: alkalog.v1.SummarizeEntriesResponse.rows:type_name -> alkalog.v1.SummaryRow
+	9,  // 13: alkalog.v1.SummarizeEntriesResponse.overrides:type_name -> alkalog.v1.OverrideFigures
+	8,  // 14: alkalog.v1.SummarizeEntriesResponse.practitioners:type_name -> alkalog.v1.PractitionerFigures
+	19, // 15: alkalog.v1.AcceptRestoreResponse.entry:type_name -> alkalog.v1.AuditEntry
+	1,  // 16: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
+	3,  // 17: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
+	5,  // 18: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
+	11, // 19: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
+	13, // 20: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
+	15, // 21: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
+	17, // 22: alkalog.v1.AuditService.AcceptRestore:input_type -> alkalog.v1.AcceptRestoreRequest
+	2,  // 23: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
+	4,  // 24: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
+	10, // 25: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
+	12, // 26: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
+	14, // 27: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
+	16, // 28: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
+	18, // 29: alkalog.v1.AuditService.AcceptRestore:output_type -> alkalog.v1.AcceptRestoreResponse
+	23, // [23:30] is the sub-list for method output_type
+	16, // [16:23] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_audit_service_proto_init() }
@@ -1037,7 +1502,7 @@ func file_alkalog_v1_audit_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_audit_service_proto_rawDesc), len(file_alkalog_v1_audit_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   13,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	AuditService_GetCheckpoint_FullMethodName       = "/alkalog.v1.AuditService/GetCheckpoint"
 	AuditService_GetInclusionProof_FullMethodName   = "/alkalog.v1.AuditService/GetInclusionProof"
 	AuditService_GetConsistencyProof_FullMethodName = "/alkalog.v1.AuditService/GetConsistencyProof"
+	AuditService_AcceptRestore_FullMethodName       = "/alkalog.v1.AuditService/AcceptRestore"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -37,20 +38,29 @@ type AuditServiceClient interface {
 	// ListEntries lists entries of a chain in the order they were recorded.
 	// Errors: INVALID_ARGUMENT for a filter that is not understood.
 	ListEntries(ctx context.Context, in *ListEntriesRequest, opts ...grpc.CallOption) (*ListEntriesResponse, error)
-	// ExportEntries streams the entries of a chain in the order they were
-	// recorded, for a copy outside.
+	// ExportEntries streams the entries of a chain's log in its order, for a copy
+	// outside. Entries that are not on the log yet, which takes about a second,
+	// come with the next export. A page of the log is read as the stream goes.
 	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportEntriesResponse], error)
-	// SummarizeEntries counts entries of a chain.
+	// SummarizeEntries counts entries of a chain, by week of the record time, and
+	// puts the counts in proportion. It reads kept counters, never the log.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
-	// GetCheckpoint returns the signed checkpoint of a chain's log. Not served
-	// yet: answers UNIMPLEMENTED.
+	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
+	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log.
 	GetCheckpoint(ctx context.Context, in *GetCheckpointRequest, opts ...grpc.CallOption) (*GetCheckpointResponse, error)
-	// GetInclusionProof proves that an entry is in the log. Not served yet:
-	// answers UNIMPLEMENTED.
+	// GetInclusionProof proves that an entry is on the log. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION for an entry that is not on the log yet, which takes
+	// about a second, or a tree that does not hold it.
 	GetInclusionProof(ctx context.Context, in *GetInclusionProofRequest, opts ...grpc.CallOption) (*GetInclusionProofResponse, error)
-	// GetConsistencyProof proves that one checkpoint extends another. Not served
-	// yet: answers UNIMPLEMENTED.
+	// GetConsistencyProof proves that one tree extends another. Errors:
+	// INVALID_ARGUMENT for a size beyond the log.
 	GetConsistencyProof(ctx context.Context, in *GetConsistencyProofRequest, opts ...grpc.CallOption) (*GetConsistencyProofResponse, error)
+	// AcceptRestore lets a server write again that found the database behind, or
+	// beside, the last checkpoint it had seen, as after a restored backup. It puts
+	// on the log who accepted that and why; checkpoints from before stay as they
+	// are and will show what is gone. Errors: FAILED_PRECONDITION when there is
+	// nothing to accept.
+	AcceptRestore(ctx context.Context, in *AcceptRestoreRequest, opts ...grpc.CallOption) (*AcceptRestoreResponse, error)
 }
 
 type auditServiceClient struct {
@@ -130,6 +140,16 @@ func (c *auditServiceClient) GetConsistencyProof(ctx context.Context, in *GetCon
 	return out, nil
 }
 
+func (c *auditServiceClient) AcceptRestore(ctx context.Context, in *AcceptRestoreRequest, opts ...grpc.CallOption) (*AcceptRestoreResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AcceptRestoreResponse)
+	err := c.cc.Invoke(ctx, AuditService_AcceptRestore_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -140,20 +160,29 @@ type AuditServiceServer interface {
 	// ListEntries lists entries of a chain in the order they were recorded.
 	// Errors: INVALID_ARGUMENT for a filter that is not understood.
 	ListEntries(context.Context, *ListEntriesRequest) (*ListEntriesResponse, error)
-	// ExportEntries streams the entries of a chain in the order they were
-	// recorded, for a copy outside.
+	// ExportEntries streams the entries of a chain's log in its order, for a copy
+	// outside. Entries that are not on the log yet, which takes about a second,
+	// come with the next export. A page of the log is read as the stream goes.
 	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[ExportEntriesResponse]) error
-	// SummarizeEntries counts entries of a chain.
+	// SummarizeEntries counts entries of a chain, by week of the record time, and
+	// puts the counts in proportion. It reads kept counters, never the log.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
-	// GetCheckpoint returns the signed checkpoint of a chain's log. Not served
-	// yet: answers UNIMPLEMENTED.
+	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
+	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log.
 	GetCheckpoint(context.Context, *GetCheckpointRequest) (*GetCheckpointResponse, error)
-	// GetInclusionProof proves that an entry is in the log. Not served yet:
-	// answers UNIMPLEMENTED.
+	// GetInclusionProof proves that an entry is on the log. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION for an entry that is not on the log yet, which takes
+	// about a second, or a tree that does not hold it.
 	GetInclusionProof(context.Context, *GetInclusionProofRequest) (*GetInclusionProofResponse, error)
-	// GetConsistencyProof proves that one checkpoint extends another. Not served
-	// yet: answers UNIMPLEMENTED.
+	// GetConsistencyProof proves that one tree extends another. Errors:
+	// INVALID_ARGUMENT for a size beyond the log.
 	GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error)
+	// AcceptRestore lets a server write again that found the database behind, or
+	// beside, the last checkpoint it had seen, as after a restored backup. It puts
+	// on the log who accepted that and why; checkpoints from before stay as they
+	// are and will show what is gone. Errors: FAILED_PRECONDITION when there is
+	// nothing to accept.
+	AcceptRestore(context.Context, *AcceptRestoreRequest) (*AcceptRestoreResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -181,6 +210,9 @@ func (UnimplementedAuditServiceServer) GetInclusionProof(context.Context, *GetIn
 }
 func (UnimplementedAuditServiceServer) GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetConsistencyProof not implemented")
+}
+func (UnimplementedAuditServiceServer) AcceptRestore(context.Context, *AcceptRestoreRequest) (*AcceptRestoreResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcceptRestore not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -304,6 +336,24 @@ func _AuditService_GetConsistencyProof_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_AcceptRestore_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AcceptRestoreRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).AcceptRestore(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_AcceptRestore_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).AcceptRestore(ctx, req.(*AcceptRestoreRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -330,6 +380,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetConsistencyProof",
 			Handler:    _AuditService_GetConsistencyProof_Handler,
+		},
+		{
+			MethodName: "AcceptRestore",
+			Handler:    _AuditService_AcceptRestore_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

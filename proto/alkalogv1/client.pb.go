@@ -26,7 +26,9 @@ const (
 
 // Client is somebody whose hair is served. Belongs to the chain, so the record
 // card follows from salon to salon. The name's last segment is a random
-// pseudonym and says nothing of the person.
+// pseudonym and says nothing of the person. This record, and every other that
+// belongs to the client, is stored sealed with a key of the client's own; to
+// erase the client is to destroy the key.
 type Client struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; given by the server on creation.
@@ -44,7 +46,13 @@ type Client struct {
 	Phone string `protobuf:"bytes,6,opt,name=phone,proto3" json:"phone,omitempty"`
 	// Electronic mail address, up to 254 characters; empty when not given.
 	// Personal data.
-	Email         string `protobuf:"bytes,7,opt,name=email,proto3" json:"email,omitempty"`
+	Email string `protobuf:"bytes,7,opt,name=email,proto3" json:"email,omitempty"`
+	// Date of birth as YYYY-MM-DD; empty when not given. Personal data.
+	BirthDate string `protobuf:"bytes,8,opt,name=birth_date,json=birthDate,proto3" json:"birth_date,omitempty"`
+	// True while the records are needed to establish, exercise or defend a legal
+	// claim (Regulation (EU) 2016/679, art. 17(3)(e), 2016): the client is not
+	// erased meanwhile. Only a manager may change it.
+	LegalHold     bool `protobuf:"varint,9,opt,name=legal_hold,json=legalHold,proto3" json:"legal_hold,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -128,12 +136,26 @@ func (x *Client) GetEmail() string {
 	return ""
 }
 
+func (x *Client) GetBirthDate() string {
+	if x != nil {
+		return x.BirthDate
+	}
+	return ""
+}
+
+func (x *Client) GetLegalHold() bool {
+	if x != nil {
+		return x.LegalHold
+	}
+	return false
+}
+
 var File_alkalog_v1_client_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/client.proto\x12\n" +
-	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa2\x05\n" +
+	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x06\n" +
 	"\x06Client\x12a\n" +
 	"\x04name\x18\x01 \x01(\tBM\xe0A\b\xbaHGrE2C^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -143,7 +165,11 @@ const file_alkalog_v1_client_proto_rawDesc = "" +
 	"updateTime\x12}\n" +
 	"\fdisplay_name\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x12n\n" +
 	"\x05phone\x18\x06 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05phone\x12o\n" +
-	"\x05email\x18\a \x01(\tBY\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05email:4\xeaA1\n" +
+	"\x05email\x18\a \x01(\tBY\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05email\x12L\n" +
+	"\n" +
+	"birth_date\x18\b \x01(\tB-\xbaH*r(2&^([12][0-9]{3}-[01][0-9]-[0-3][0-9])?$R\tbirthDate\x12\x1d\n" +
+	"\n" +
+	"legal_hold\x18\t \x01(\bR\tlegalHold:4\xeaA1\n" +
 	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -12,6 +12,7 @@ import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -236,7 +237,14 @@ type ListClientsRequest struct {
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
-	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only clients called so, up to 120 characters; empty: all.
+	DisplayName string `protobuf:"bytes,4,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Only clients with this telephone number, up to 40 characters; empty: all.
+	Phone string `protobuf:"bytes,5,opt,name=phone,proto3" json:"phone,omitempty"`
+	// Only clients with this electronic mail address, up to 254 characters; empty:
+	// all.
+	Email         string `protobuf:"bytes,6,opt,name=email,proto3" json:"email,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -288,6 +296,27 @@ func (x *ListClientsRequest) GetPageSize() int32 {
 func (x *ListClientsRequest) GetPageToken() string {
 	if x != nil {
 		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetPhone() string {
+	if x != nil {
+		return x.Phone
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetEmail() string {
+	if x != nil {
+		return x.Email
 	}
 	return ""
 }
@@ -1007,12 +1036,206 @@ func (x *SubmitConsultationResponse) GetConsultation() *Consultation {
 	return nil
 }
 
+// EraseClientRequest names the client to erase.
+type EraseClientRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it is refused.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EraseClientRequest) Reset() {
+	*x = EraseClientRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EraseClientRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EraseClientRequest) ProtoMessage() {}
+
+func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EraseClientRequest.ProtoReflect.Descriptor instead.
+func (*EraseClientRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *EraseClientRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EraseClientRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// EraseClientResponse answers EraseClient.
+type EraseClientResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was done, UTC.
+	EraseTime     *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=erase_time,json=eraseTime,proto3" json:"erase_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EraseClientResponse) Reset() {
+	*x = EraseClientResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EraseClientResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EraseClientResponse) ProtoMessage() {}
+
+func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EraseClientResponse.ProtoReflect.Descriptor instead.
+func (*EraseClientResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *EraseClientResponse) GetEraseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EraseTime
+	}
+	return nil
+}
+
+// ExportClientRequest names the client.
+type ExportClientRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportClientRequest) Reset() {
+	*x = ExportClientRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportClientRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportClientRequest) ProtoMessage() {}
+
+func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportClientRequest.ProtoReflect.Descriptor instead.
+func (*ExportClientRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ExportClientRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// ExportClientResponse is one part of the file.
+type ExportClientResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The next bytes of the file.
+	Part          []byte `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportClientResponse) Reset() {
+	*x = ExportClientResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportClientResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportClientResponse) ProtoMessage() {}
+
+func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportClientResponse.ProtoReflect.Descriptor instead.
+func (*ExportClientResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ExportClientResponse) GetPart() []byte {
+	if x != nil {
+		return x.Part
+	}
+	return nil
+}
+
 var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xc5\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc5\x01\n" +
 	"\x13CreateClientRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x122\n" +
@@ -1025,13 +1248,16 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"?\n" +
 	"\x11GetClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xb6\x01\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x94\x04\n" +
 	"\x12ListClientsRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"k\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12{\n" +
+	"\fdisplay_name\x18\x04 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x12n\n" +
+	"\x05phone\x18\x05 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05phone\x12o\n" +
+	"\x05email\x18\x06 \x01(\tBY\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05email\"k\n" +
 	"\x13ListClientsResponse\x12,\n" +
 	"\aclients\x18\x01 \x03(\v2\x12.alkalog.v1.ClientR\aclients\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb7\x01\n" +
@@ -1080,7 +1306,20 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
 	"\x1aSubmitConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation2\xc0\a\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xad\x01\n" +
+	"\x12EraseClientRequest\x12n\n" +
+	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12'\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"P\n" +
+	"\x13EraseClientResponse\x129\n" +
+	"\n" +
+	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x85\x01\n" +
+	"\x13ExportClientRequest\x12n\n" +
+	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"*\n" +
+	"\x14ExportClientResponse\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\fR\x04part2\xfd\b\n" +
 	"\x13ConsultationService\x12`\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01\x12U\n" +
@@ -1099,7 +1338,11 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x12q\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x04\x01\x02\x03\x04\x10\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x04\x01\x02\x03\x04\x10\x01\x12[\n" +
+	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x01\x05\x10\x01\x18\x01\x12^\n" +
+	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\t\x8a\xb2\x19\x05\n" +
+	"\x01\x05\x18\x010\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_consultation_service_proto_rawDescOnce sync.Once
@@ -1113,7 +1356,7 @@ func file_alkalog_v1_consultation_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_service_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateClientRequest)(nil),        // 0: alkalog.v1.CreateClientRequest
 	(*CreateClientResponse)(nil),       // 1: alkalog.v1.CreateClientResponse
@@ -1133,49 +1376,59 @@ var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*UpdateConsultationResponse)(nil), // 15: alkalog.v1.UpdateConsultationResponse
 	(*SubmitConsultationRequest)(nil),  // 16: alkalog.v1.SubmitConsultationRequest
 	(*SubmitConsultationResponse)(nil), // 17: alkalog.v1.SubmitConsultationResponse
-	(*Client)(nil),                     // 18: alkalog.v1.Client
-	(*fieldmaskpb.FieldMask)(nil),      // 19: google.protobuf.FieldMask
-	(*Consultation)(nil),               // 20: alkalog.v1.Consultation
+	(*EraseClientRequest)(nil),         // 18: alkalog.v1.EraseClientRequest
+	(*EraseClientResponse)(nil),        // 19: alkalog.v1.EraseClientResponse
+	(*ExportClientRequest)(nil),        // 20: alkalog.v1.ExportClientRequest
+	(*ExportClientResponse)(nil),       // 21: alkalog.v1.ExportClientResponse
+	(*Client)(nil),                     // 22: alkalog.v1.Client
+	(*fieldmaskpb.FieldMask)(nil),      // 23: google.protobuf.FieldMask
+	(*Consultation)(nil),               // 24: alkalog.v1.Consultation
+	(*timestamppb.Timestamp)(nil),      // 25: google.protobuf.Timestamp
 }
 var file_alkalog_v1_consultation_service_proto_depIdxs = []int32{
-	18, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
-	18, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
-	18, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
-	18, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
-	18, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
-	19, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
-	20, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	20, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	20, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	20, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
-	20, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	19, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	20, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	20, // 14: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	0,  // 15: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
-	2,  // 16: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
-	4,  // 17: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
-	6,  // 18: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
-	8,  // 19: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
-	10, // 20: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
-	12, // 21: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
-	14, // 22: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
-	16, // 23: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
-	1,  // 24: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
-	3,  // 25: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
-	5,  // 26: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
-	7,  // 27: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
-	9,  // 28: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
-	11, // 29: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
-	13, // 30: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
-	15, // 31: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
-	17, // 32: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
-	24, // [24:33] is the sub-list for method output_type
-	15, // [15:24] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	22, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
+	22, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
+	22, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
+	22, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
+	22, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
+	23, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	22, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
+	24, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	24, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	24, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	24, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
+	24, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	23, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	24, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	24, // 14: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	25, // 15: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
+	0,  // 16: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
+	2,  // 17: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
+	4,  // 18: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
+	6,  // 19: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
+	8,  // 20: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
+	10, // 21: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
+	12, // 22: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
+	14, // 23: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
+	16, // 24: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
+	18, // 25: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
+	20, // 26: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
+	1,  // 27: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
+	3,  // 28: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
+	5,  // 29: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
+	7,  // 30: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
+	9,  // 31: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
+	11, // 32: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
+	13, // 33: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
+	15, // 34: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
+	17, // 35: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
+	19, // 36: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
+	21, // 37: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
+	27, // [27:38] is the sub-list for method output_type
+	16, // [16:27] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_service_proto_init() }
@@ -1192,7 +1445,7 @@ func file_alkalog_v1_consultation_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_service_proto_rawDesc), len(file_alkalog_v1_consultation_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   18,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,8 @@ const (
 	ConsultationService_ListConsultations_FullMethodName  = "/alkalog.v1.ConsultationService/ListConsultations"
 	ConsultationService_UpdateConsultation_FullMethodName = "/alkalog.v1.ConsultationService/UpdateConsultation"
 	ConsultationService_SubmitConsultation_FullMethodName = "/alkalog.v1.ConsultationService/SubmitConsultation"
+	ConsultationService_EraseClient_FullMethodName        = "/alkalog.v1.ConsultationService/EraseClient"
+	ConsultationService_ExportClient_FullMethodName       = "/alkalog.v1.ConsultationService/ExportClient"
 )
 
 // ConsultationServiceClient is the client API for ConsultationService service.
@@ -40,7 +42,9 @@ type ConsultationServiceClient interface {
 	CreateClient(ctx context.Context, in *CreateClientRequest, opts ...grpc.CallOption) (*CreateClientResponse, error)
 	// GetClient returns a client. Errors: NOT_FOUND.
 	GetClient(ctx context.Context, in *GetClientRequest, opts ...grpc.CallOption) (*GetClientResponse, error)
-	// ListClients lists the clients of a chain, newest first.
+	// ListClients lists the clients of a chain, newest first: all, or those that a
+	// name or a contact finds. Names are compared without regard to case and
+	// spacing, telephone numbers by their digits.
 	ListClients(ctx context.Context, in *ListClientsRequest, opts ...grpc.CallOption) (*ListClientsResponse, error)
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -57,6 +61,16 @@ type ConsultationServiceClient interface {
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(ctx context.Context, in *SubmitConsultationRequest, opts ...grpc.CallOption) (*SubmitConsultationResponse, error)
+	// EraseClient destroys the key of a client, and with it every personal record
+	// for good: name, contacts, consultations, decisions, sessions, outcomes. The
+	// audit log keeps that there were refusals and overrides, under a pseudonym
+	// that leads nowhere any more, and that the client was erased. Errors:
+	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
+	EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error)
+	// ExportClient hands out everything that is kept about one client, as one file
+	// of JSON, in parts: for the client's own right of access. That it was done
+	// stands on the audit log. Errors: NOT_FOUND.
+	ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportClientResponse], error)
 }
 
 type consultationServiceClient struct {
@@ -157,6 +171,35 @@ func (c *consultationServiceClient) SubmitConsultation(ctx context.Context, in *
 	return out, nil
 }
 
+func (c *consultationServiceClient) EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EraseClientResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_EraseClient_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consultationServiceClient) ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportClientResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ConsultationService_ServiceDesc.Streams[0], ConsultationService_ExportClient_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExportClientRequest, ExportClientResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ConsultationService_ExportClientClient = grpc.ServerStreamingClient[ExportClientResponse]
+
 // ConsultationServiceServer is the server API for ConsultationService service.
 // All implementations must embed UnimplementedConsultationServiceServer
 // for forward compatibility.
@@ -167,7 +210,9 @@ type ConsultationServiceServer interface {
 	CreateClient(context.Context, *CreateClientRequest) (*CreateClientResponse, error)
 	// GetClient returns a client. Errors: NOT_FOUND.
 	GetClient(context.Context, *GetClientRequest) (*GetClientResponse, error)
-	// ListClients lists the clients of a chain, newest first.
+	// ListClients lists the clients of a chain, newest first: all, or those that a
+	// name or a contact finds. Names are compared without regard to case and
+	// spacing, telephone numbers by their digits.
 	ListClients(context.Context, *ListClientsRequest) (*ListClientsResponse, error)
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -184,6 +229,16 @@ type ConsultationServiceServer interface {
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error)
+	// EraseClient destroys the key of a client, and with it every personal record
+	// for good: name, contacts, consultations, decisions, sessions, outcomes. The
+	// audit log keeps that there were refusals and overrides, under a pseudonym
+	// that leads nowhere any more, and that the client was erased. Errors:
+	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
+	EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error)
+	// ExportClient hands out everything that is kept about one client, as one file
+	// of JSON, in parts: for the client's own right of access. That it was done
+	// stands on the audit log. Errors: NOT_FOUND.
+	ExportClient(*ExportClientRequest, grpc.ServerStreamingServer[ExportClientResponse]) error
 	mustEmbedUnimplementedConsultationServiceServer()
 }
 
@@ -220,6 +275,12 @@ func (UnimplementedConsultationServiceServer) UpdateConsultation(context.Context
 }
 func (UnimplementedConsultationServiceServer) SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SubmitConsultation not implemented")
+}
+func (UnimplementedConsultationServiceServer) EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EraseClient not implemented")
+}
+func (UnimplementedConsultationServiceServer) ExportClient(*ExportClientRequest, grpc.ServerStreamingServer[ExportClientResponse]) error {
+	return status.Error(codes.Unimplemented, "method ExportClient not implemented")
 }
 func (UnimplementedConsultationServiceServer) mustEmbedUnimplementedConsultationServiceServer() {}
 func (UnimplementedConsultationServiceServer) testEmbeddedByValue()                             {}
@@ -404,6 +465,35 @@ func _ConsultationService_SubmitConsultation_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ConsultationService_EraseClient_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EraseClientRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).EraseClient(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_EraseClient_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).EraseClient(ctx, req.(*EraseClientRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsultationService_ExportClient_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExportClientRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ConsultationServiceServer).ExportClient(m, &grpc.GenericServerStream[ExportClientRequest, ExportClientResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ConsultationService_ExportClientServer = grpc.ServerStreamingServer[ExportClientResponse]
+
 // ConsultationService_ServiceDesc is the grpc.ServiceDesc for ConsultationService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -447,7 +537,17 @@ var ConsultationService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "SubmitConsultation",
 			Handler:    _ConsultationService_SubmitConsultation_Handler,
 		},
+		{
+			MethodName: "EraseClient",
+			Handler:    _ConsultationService_EraseClient_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ExportClient",
+			Handler:       _ConsultationService_ExportClient_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "alkalog/v1/consultation_service.proto",
 }

@@ -773,9 +773,12 @@ type Decision struct {
 	// The verdict with the overridden findings left out of account.
 	StandingVerdict Verdict `protobuf:"varint,15,opt,name=standing_verdict,json=standingVerdict,proto3,enum=alkalog.v1.Verdict" json:"standing_verdict,omitempty"`
 	// Who asked, as the actor's resource name.
-	Actor         string `protobuf:"bytes,16,opt,name=actor,proto3" json:"actor,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Actor string `protobuf:"bytes,16,opt,name=actor,proto3" json:"actor,omitempty"`
+	// The supervisor's signature under a student's decision; absent: not signed.
+	// No service of a student begins without it.
+	Countersignature *Countersignature `protobuf:"bytes,17,opt,name=countersignature,proto3" json:"countersignature,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Decision) Reset() {
@@ -920,6 +923,13 @@ func (x *Decision) GetActor() string {
 	return ""
 }
 
+func (x *Decision) GetCountersignature() *Countersignature {
+	if x != nil {
+		return x.Countersignature
+	}
+	return nil
+}
+
 // Override is an attempt to set a finding aside, accepted or not.
 type Override struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1048,6 +1058,61 @@ func (x *Override) GetCommentSalt() []byte {
 	return nil
 }
 
+// Countersignature is a supervisor's signature under a student's decision.
+type Countersignature struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who signed.
+	Practitioner string `protobuf:"bytes,1,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// When, UTC.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Countersignature) Reset() {
+	*x = Countersignature{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Countersignature) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Countersignature) ProtoMessage() {}
+
+func (x *Countersignature) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Countersignature.ProtoReflect.Descriptor instead.
+func (*Countersignature) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Countersignature) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *Countersignature) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
 var File_alkalog_v1_decision_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_decision_proto_rawDesc = "" +
@@ -1104,7 +1169,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\fhouse_policy\x18\n" +
 	" \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\x127\n" +
 	"\vrecord_card\x18\v \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard\"\xf1\x06\n" +
+	"recordCard\"\xc0\a\n" +
 	"\bDecision\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -1125,7 +1190,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\bcautions\x18\r \x03(\tR\bcautions\x127\n" +
 	"\toverrides\x18\x0e \x03(\v2\x14.alkalog.v1.OverrideB\x03\xe0A\x03R\toverrides\x12C\n" +
 	"\x10standing_verdict\x18\x0f \x01(\x0e2\x13.alkalog.v1.VerdictB\x03\xe0A\x03R\x0fstandingVerdict\x12\x19\n" +
-	"\x05actor\x18\x10 \x01(\tB\x03\xe0A\x03R\x05actor:K\xeaAH\n" +
+	"\x05actor\x18\x10 \x01(\tB\x03\xe0A\x03R\x05actor\x12M\n" +
+	"\x10countersignature\x18\x11 \x01(\v2\x1c.alkalog.v1.CountersignatureB\x03\xe0A\x03R\x10countersignature:K\xeaAH\n" +
 	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\"\x9c\x03\n" +
 	"\bOverride\x12$\n" +
 	"\voverride_id\x18\x01 \x01(\tB\x03\xe0A\x03R\n" +
@@ -1142,7 +1208,12 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"createTime\x122\n" +
 	"\x06denial\x18\t \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x12!\n" +
 	"\fcomment_salt\x18\n" +
-	" \x01(\fR\vcommentSalt*\x94\x01\n" +
+	" \x01(\fR\vcommentSalt\"\x93\x01\n" +
+	"\x10Countersignature\x12=\n" +
+	"\fpractitioner\x18\x01 \x01(\tB\x19\xfaA\x16\n" +
+	"\x14alkalog/PractitionerR\fpractitioner\x12@\n" +
+	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
+	"createTime*\x94\x01\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fVERDICT_PROCEED\x10\x01\x12#\n" +
@@ -1172,7 +1243,7 @@ func file_alkalog_v1_decision_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_decision_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_alkalog_v1_decision_proto_goTypes = []any{
 	(Verdict)(0),                  // 0: alkalog.v1.Verdict
 	(OverrideDenial)(0),           // 1: alkalog.v1.OverrideDenial
@@ -1185,60 +1256,63 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(*DecisionInputs)(nil),        // 8: alkalog.v1.DecisionInputs
 	(*Decision)(nil),              // 9: alkalog.v1.Decision
 	(*Override)(nil),              // 10: alkalog.v1.Override
-	(Layer)(0),                    // 11: alkalog.v1.Layer
-	(Severity)(0),                 // 12: alkalog.v1.Severity
-	(*Basis)(nil),                 // 13: alkalog.v1.Basis
-	(*OverrideTerms)(nil),         // 14: alkalog.v1.OverrideTerms
-	(Strength)(0),                 // 15: alkalog.v1.Strength
-	(*timestamppb.Timestamp)(nil), // 16: google.protobuf.Timestamp
-	(*Consultation)(nil),          // 17: alkalog.v1.Consultation
-	(*Product)(nil),               // 18: alkalog.v1.Product
-	(*Practitioner)(nil),          // 19: alkalog.v1.Practitioner
-	(*Salon)(nil),                 // 20: alkalog.v1.Salon
-	(ServiceKind)(0),              // 21: alkalog.v1.ServiceKind
-	(*PolicyParameters)(nil),      // 22: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 23: alkalog.v1.HousePolicy
-	(*RecordCard)(nil),            // 24: alkalog.v1.RecordCard
-	(*Plan)(nil),                  // 25: alkalog.v1.Plan
-	(Role)(0),                     // 26: alkalog.v1.Role
+	(*Countersignature)(nil),      // 11: alkalog.v1.Countersignature
+	(Layer)(0),                    // 12: alkalog.v1.Layer
+	(Severity)(0),                 // 13: alkalog.v1.Severity
+	(*Basis)(nil),                 // 14: alkalog.v1.Basis
+	(*OverrideTerms)(nil),         // 15: alkalog.v1.OverrideTerms
+	(Strength)(0),                 // 16: alkalog.v1.Strength
+	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
+	(*Consultation)(nil),          // 18: alkalog.v1.Consultation
+	(*Product)(nil),               // 19: alkalog.v1.Product
+	(*Practitioner)(nil),          // 20: alkalog.v1.Practitioner
+	(*Salon)(nil),                 // 21: alkalog.v1.Salon
+	(ServiceKind)(0),              // 22: alkalog.v1.ServiceKind
+	(*PolicyParameters)(nil),      // 23: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 24: alkalog.v1.HousePolicy
+	(*RecordCard)(nil),            // 25: alkalog.v1.RecordCard
+	(*Plan)(nil),                  // 26: alkalog.v1.Plan
+	(Role)(0),                     // 27: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
-	11, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
-	12, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
-	13, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
+	12, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
+	13, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
+	14, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
 	2,  // 3: alkalog.v1.Finding.answers:type_name -> alkalog.v1.SeenAnswer
-	14, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
-	12, // 5: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
-	15, // 6: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
-	16, // 7: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
-	17, // 8: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
-	18, // 9: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
-	19, // 10: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
-	19, // 11: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
-	20, // 12: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
-	21, // 13: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
-	22, // 14: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
-	23, // 15: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
-	24, // 16: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
-	16, // 17: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	15, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
+	13, // 5: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
+	16, // 6: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
+	17, // 7: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
+	18, // 8: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
+	19, // 9: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
+	20, // 10: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
+	20, // 11: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
+	21, // 12: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
+	22, // 13: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
+	23, // 14: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
+	24, // 15: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
+	25, // 16: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
+	17, // 17: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
 	0,  // 18: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
 	3,  // 19: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
 	4,  // 20: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
 	6,  // 21: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
 	5,  // 22: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
 	7,  // 23: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	25, // 24: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	26, // 24: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
 	8,  // 25: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
 	10, // 26: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
 	0,  // 27: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	26, // 28: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	16, // 29: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	1,  // 30: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	31, // [31:31] is the sub-list for method output_type
-	31, // [31:31] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	11, // 28: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	27, // 29: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	17, // 30: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	1,  // 31: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	17, // 32: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	33, // [33:33] is the sub-list for method output_type
+	33, // [33:33] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -1260,7 +1334,7 @@ func file_alkalog_v1_decision_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_decision_proto_rawDesc), len(file_alkalog_v1_decision_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

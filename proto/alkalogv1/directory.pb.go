@@ -38,7 +38,10 @@ type Chain struct {
 	// When it was last changed, UTC.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// What the chain calls itself, 1 to 120 characters.
-	DisplayName   string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// How long records are kept. Absent: until a client is erased on request, and
+	// answered requests for 35 days.
+	Retention     *Retention `protobuf:"bytes,6,opt,name=retention,proto3" json:"retention,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -108,6 +111,73 @@ func (x *Chain) GetDisplayName() string {
 	return ""
 }
 
+func (x *Chain) GetRetention() *Retention {
+	if x != nil {
+		return x.Retention
+	}
+	return nil
+}
+
+// Retention says how long a chain keeps records. Its periods follow what the law
+// and the insurer ask for where the chain works.
+type Retention struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Days after a client's last visit, or creation, after which the client is
+	// erased as if on request, 0 to 36,500; 0: never by itself. A legal hold
+	// prevails.
+	ClientDays int32 `protobuf:"varint,1,opt,name=client_days,json=clientDays,proto3" json:"client_days,omitempty"`
+	// Days for which an answered request is remembered, so that it can be
+	// answered again, 0 to 3,650; 0: 35. At least the longest time a till works
+	// offline.
+	RequestDays   int32 `protobuf:"varint,2,opt,name=request_days,json=requestDays,proto3" json:"request_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Retention) Reset() {
+	*x = Retention{}
+	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Retention) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Retention) ProtoMessage() {}
+
+func (x *Retention) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Retention.ProtoReflect.Descriptor instead.
+func (*Retention) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Retention) GetClientDays() int32 {
+	if x != nil {
+		return x.ClientDays
+	}
+	return 0
+}
+
+func (x *Retention) GetRequestDays() int32 {
+	if x != nil {
+		return x.RequestDays
+	}
+	return 0
+}
+
 // Salon is a place of work of a chain.
 type Salon struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -136,7 +206,7 @@ type Salon struct {
 
 func (x *Salon) Reset() {
 	*x = Salon{}
-	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -148,7 +218,7 @@ func (x *Salon) String() string {
 func (*Salon) ProtoMessage() {}
 
 func (x *Salon) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -161,7 +231,7 @@ func (x *Salon) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Salon.ProtoReflect.Descriptor instead.
 func (*Salon) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Salon) GetName() string {
@@ -250,7 +320,7 @@ type Practitioner struct {
 
 func (x *Practitioner) Reset() {
 	*x = Practitioner{}
-	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -262,7 +332,7 @@ func (x *Practitioner) String() string {
 func (*Practitioner) ProtoMessage() {}
 
 func (x *Practitioner) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -275,7 +345,7 @@ func (x *Practitioner) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Practitioner.ProtoReflect.Descriptor instead.
 func (*Practitioner) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Practitioner) GetName() string {
@@ -346,7 +416,7 @@ var File_alkalog_v1_directory_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\n" +
 	"\x1aalkalog/v1/directory.proto\x12\n" +
-	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8e\x03\n" +
+	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc3\x03\n" +
 	"\x05Chain\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe0A\b\xbaH'r%2#^(chains/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -354,8 +424,14 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x12}\n" +
-	"\fdisplay_name\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName:\"\xeaA\x1f\n" +
-	"\ralkalog/Chain\x12\x0echains/{chain}\"\x8a\x05\n" +
+	"\fdisplay_name\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x123\n" +
+	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention:\"\xeaA\x1f\n" +
+	"\ralkalog/Chain\x12\x0echains/{chain}\"h\n" +
+	"\tRetention\x12,\n" +
+	"\vclient_days\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\x94\x9d\x02(\x00R\n" +
+	"clientDays\x12-\n" +
+	"\frequest_days\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vrequestDays\"\x8a\x05\n" +
 	"\x05Salon\x12`\n" +
 	"\x04name\x18\x01 \x01(\tBL\xe0A\b\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -396,30 +472,32 @@ func file_alkalog_v1_directory_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_directory_proto_rawDescData
 }
 
-var file_alkalog_v1_directory_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_alkalog_v1_directory_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_alkalog_v1_directory_proto_goTypes = []any{
 	(*Chain)(nil),                 // 0: alkalog.v1.Chain
-	(*Salon)(nil),                 // 1: alkalog.v1.Salon
-	(*Practitioner)(nil),          // 2: alkalog.v1.Practitioner
-	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
-	(Jurisdiction)(0),             // 4: alkalog.v1.Jurisdiction
-	(Role)(0),                     // 5: alkalog.v1.Role
+	(*Retention)(nil),             // 1: alkalog.v1.Retention
+	(*Salon)(nil),                 // 2: alkalog.v1.Salon
+	(*Practitioner)(nil),          // 3: alkalog.v1.Practitioner
+	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
+	(Jurisdiction)(0),             // 5: alkalog.v1.Jurisdiction
+	(Role)(0),                     // 6: alkalog.v1.Role
 }
 var file_alkalog_v1_directory_proto_depIdxs = []int32{
-	3, // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
-	3, // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
-	3, // 2: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
-	3, // 3: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
-	4, // 4: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
-	3, // 5: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
-	3, // 6: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
-	5, // 7: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
-	3, // 8: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
-	9, // [9:9] is the sub-list for method output_type
-	9, // [9:9] is the sub-list for method input_type
-	9, // [9:9] is the sub-list for extension type_name
-	9, // [9:9] is the sub-list for extension extendee
-	0, // [0:9] is the sub-list for field type_name
+	4,  // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
+	1,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
+	4,  // 3: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 4: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
+	5,  // 5: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
+	4,  // 6: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 7: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 8: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
+	4,  // 9: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_proto_init() }
@@ -429,14 +507,14 @@ func file_alkalog_v1_directory_proto_init() {
 	}
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
-	file_alkalog_v1_directory_proto_msgTypes[1].OneofWrappers = []any{}
+	file_alkalog_v1_directory_proto_msgTypes[2].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_directory_proto_rawDesc), len(file_alkalog_v1_directory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

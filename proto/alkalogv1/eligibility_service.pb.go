@@ -707,6 +707,117 @@ func (x *ReplayDecisionResponse) GetEngineVersion() string {
 	return ""
 }
 
+// CountersignDecisionRequest names the decision to sign.
+type CountersignDecisionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The decision.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The supervisor who signs.
+	Practitioner string `protobuf:"bytes,2,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it is refused.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountersignDecisionRequest) Reset() {
+	*x = CountersignDecisionRequest{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersignDecisionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersignDecisionRequest) ProtoMessage() {}
+
+func (x *CountersignDecisionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersignDecisionRequest.ProtoReflect.Descriptor instead.
+func (*CountersignDecisionRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *CountersignDecisionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CountersignDecisionRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *CountersignDecisionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CountersignDecisionResponse answers CountersignDecision.
+type CountersignDecisionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The decision, signed.
+	Decision      *Decision `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountersignDecisionResponse) Reset() {
+	*x = CountersignDecisionResponse{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersignDecisionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersignDecisionResponse) ProtoMessage() {}
+
+func (x *CountersignDecisionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersignDecisionResponse.ProtoReflect.Descriptor instead.
+func (*CountersignDecisionResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CountersignDecisionResponse) GetDecision() *Decision {
+	if x != nil {
+		return x.Decision
+	}
+	return nil
+}
+
 var File_alkalog_v1_eligibility_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
@@ -773,7 +884,16 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x16ReplayDecisionResponse\x12\x1c\n" +
 	"\tidentical\x18\x01 \x01(\bR\tidentical\x12 \n" +
 	"\vdifferences\x18\x02 \x03(\tR\vdifferences\x12%\n" +
-	"\x0eengine_version\x18\x03 \x01(\tR\rengineVersion2\x98\x04\n" +
+	"\x0eengine_version\x18\x03 \x01(\tR\rengineVersion\"\xe7\x02\n" +
+	"\x1aCountersignDecisionRequest\x12\x92\x01\n" +
+	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x8a\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBf\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"O\n" +
+	"\x1bCountersignDecisionResponse\x120\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision2\x8d\x05\n" +
 	"\x12EligibilityService\x12m\n" +
 	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
@@ -784,7 +904,9 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12m\n" +
 	"\x10OverrideDecision\x12#.alkalog.v1.OverrideDecisionRequest\x1a$.alkalog.v1.OverrideDecisionResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x02\x03\x04\x05\x10\x01\x18\x01\x12b\n" +
+	"\x04\x02\x03\x04\x05\x10\x01\x18\x01\x12s\n" +
+	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x01\x04\x10\x01\x18\x01\x12b\n" +
 	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x03\x04\x05\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
@@ -800,46 +922,51 @@ func file_alkalog_v1_eligibility_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_eligibility_service_proto_rawDescData
 }
 
-var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_alkalog_v1_eligibility_service_proto_goTypes = []any{
-	(*CheckEligibilityRequest)(nil),  // 0: alkalog.v1.CheckEligibilityRequest
-	(*CheckEligibilityResponse)(nil), // 1: alkalog.v1.CheckEligibilityResponse
-	(*GetDecisionRequest)(nil),       // 2: alkalog.v1.GetDecisionRequest
-	(*GetDecisionResponse)(nil),      // 3: alkalog.v1.GetDecisionResponse
-	(*ListDecisionsRequest)(nil),     // 4: alkalog.v1.ListDecisionsRequest
-	(*ListDecisionsResponse)(nil),    // 5: alkalog.v1.ListDecisionsResponse
-	(*OverrideDecisionRequest)(nil),  // 6: alkalog.v1.OverrideDecisionRequest
-	(*OverrideDecisionResponse)(nil), // 7: alkalog.v1.OverrideDecisionResponse
-	(*ReplayDecisionRequest)(nil),    // 8: alkalog.v1.ReplayDecisionRequest
-	(*ReplayDecisionResponse)(nil),   // 9: alkalog.v1.ReplayDecisionResponse
-	(*Consultation)(nil),             // 10: alkalog.v1.Consultation
-	(ServiceKind)(0),                 // 11: alkalog.v1.ServiceKind
-	(*Decision)(nil),                 // 12: alkalog.v1.Decision
-	(*Override)(nil),                 // 13: alkalog.v1.Override
+	(*CheckEligibilityRequest)(nil),     // 0: alkalog.v1.CheckEligibilityRequest
+	(*CheckEligibilityResponse)(nil),    // 1: alkalog.v1.CheckEligibilityResponse
+	(*GetDecisionRequest)(nil),          // 2: alkalog.v1.GetDecisionRequest
+	(*GetDecisionResponse)(nil),         // 3: alkalog.v1.GetDecisionResponse
+	(*ListDecisionsRequest)(nil),        // 4: alkalog.v1.ListDecisionsRequest
+	(*ListDecisionsResponse)(nil),       // 5: alkalog.v1.ListDecisionsResponse
+	(*OverrideDecisionRequest)(nil),     // 6: alkalog.v1.OverrideDecisionRequest
+	(*OverrideDecisionResponse)(nil),    // 7: alkalog.v1.OverrideDecisionResponse
+	(*ReplayDecisionRequest)(nil),       // 8: alkalog.v1.ReplayDecisionRequest
+	(*ReplayDecisionResponse)(nil),      // 9: alkalog.v1.ReplayDecisionResponse
+	(*CountersignDecisionRequest)(nil),  // 10: alkalog.v1.CountersignDecisionRequest
+	(*CountersignDecisionResponse)(nil), // 11: alkalog.v1.CountersignDecisionResponse
+	(*Consultation)(nil),                // 12: alkalog.v1.Consultation
+	(ServiceKind)(0),                    // 13: alkalog.v1.ServiceKind
+	(*Decision)(nil),                    // 14: alkalog.v1.Decision
+	(*Override)(nil),                    // 15: alkalog.v1.Override
 }
 var file_alkalog_v1_eligibility_service_proto_depIdxs = []int32{
-	10, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
-	11, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	12, // 2: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
-	12, // 3: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	12, // 4: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
-	12, // 5: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	13, // 6: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
-	0,  // 7: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
-	2,  // 8: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
-	4,  // 9: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
-	6,  // 10: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
-	8,  // 11: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
-	1,  // 12: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
-	3,  // 13: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
-	5,  // 14: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
-	7,  // 15: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
-	9,  // 16: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
-	12, // [12:17] is the sub-list for method output_type
-	7,  // [7:12] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	12, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
+	13, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	14, // 2: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
+	14, // 3: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	14, // 4: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
+	14, // 5: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	15, // 6: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
+	14, // 7: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	0,  // 8: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
+	2,  // 9: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
+	4,  // 10: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
+	6,  // 11: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
+	10, // 12: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
+	8,  // 13: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
+	1,  // 14: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
+	3,  // 15: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
+	5,  // 16: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
+	7,  // 17: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
+	11, // 18: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
+	9,  // 19: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
+	14, // [14:20] is the sub-list for method output_type
+	8,  // [8:14] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_eligibility_service_proto_init() }
@@ -861,7 +988,7 @@ func file_alkalog_v1_eligibility_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_eligibility_service_proto_rawDesc), len(file_alkalog_v1_eligibility_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

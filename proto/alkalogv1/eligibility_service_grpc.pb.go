@@ -19,11 +19,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	EligibilityService_CheckEligibility_FullMethodName = "/alkalog.v1.EligibilityService/CheckEligibility"
-	EligibilityService_GetDecision_FullMethodName      = "/alkalog.v1.EligibilityService/GetDecision"
-	EligibilityService_ListDecisions_FullMethodName    = "/alkalog.v1.EligibilityService/ListDecisions"
-	EligibilityService_OverrideDecision_FullMethodName = "/alkalog.v1.EligibilityService/OverrideDecision"
-	EligibilityService_ReplayDecision_FullMethodName   = "/alkalog.v1.EligibilityService/ReplayDecision"
+	EligibilityService_CheckEligibility_FullMethodName    = "/alkalog.v1.EligibilityService/CheckEligibility"
+	EligibilityService_GetDecision_FullMethodName         = "/alkalog.v1.EligibilityService/GetDecision"
+	EligibilityService_ListDecisions_FullMethodName       = "/alkalog.v1.EligibilityService/ListDecisions"
+	EligibilityService_OverrideDecision_FullMethodName    = "/alkalog.v1.EligibilityService/OverrideDecision"
+	EligibilityService_CountersignDecision_FullMethodName = "/alkalog.v1.EligibilityService/CountersignDecision"
+	EligibilityService_ReplayDecision_FullMethodName      = "/alkalog.v1.EligibilityService/ReplayDecision"
 )
 
 // EligibilityServiceClient is the client API for EligibilityService service.
@@ -45,6 +46,12 @@ type EligibilityServiceClient interface {
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
 	// decision.
 	OverrideDecision(ctx context.Context, in *OverrideDecisionRequest, opts ...grpc.CallOption) (*OverrideDecisionResponse, error)
+	// CountersignDecision puts a supervisor's signature under a decision that a
+	// student asked for, or that was asked for a student; without it the service
+	// does not begin. Errors: NOT_FOUND; FAILED_PRECONDITION when the decision is
+	// not a student's, is signed already, or the supervisor holds no valid licence
+	// or is the student.
+	CountersignDecision(ctx context.Context, in *CountersignDecisionRequest, opts ...grpc.CallOption) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
 	ReplayDecision(ctx context.Context, in *ReplayDecisionRequest, opts ...grpc.CallOption) (*ReplayDecisionResponse, error)
 }
@@ -97,6 +104,16 @@ func (c *eligibilityServiceClient) OverrideDecision(ctx context.Context, in *Ove
 	return out, nil
 }
 
+func (c *eligibilityServiceClient) CountersignDecision(ctx context.Context, in *CountersignDecisionRequest, opts ...grpc.CallOption) (*CountersignDecisionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CountersignDecisionResponse)
+	err := c.cc.Invoke(ctx, EligibilityService_CountersignDecision_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *eligibilityServiceClient) ReplayDecision(ctx context.Context, in *ReplayDecisionRequest, opts ...grpc.CallOption) (*ReplayDecisionResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ReplayDecisionResponse)
@@ -126,6 +143,12 @@ type EligibilityServiceServer interface {
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
 	// decision.
 	OverrideDecision(context.Context, *OverrideDecisionRequest) (*OverrideDecisionResponse, error)
+	// CountersignDecision puts a supervisor's signature under a decision that a
+	// student asked for, or that was asked for a student; without it the service
+	// does not begin. Errors: NOT_FOUND; FAILED_PRECONDITION when the decision is
+	// not a student's, is signed already, or the supervisor holds no valid licence
+	// or is the student.
+	CountersignDecision(context.Context, *CountersignDecisionRequest) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
 	ReplayDecision(context.Context, *ReplayDecisionRequest) (*ReplayDecisionResponse, error)
 	mustEmbedUnimplementedEligibilityServiceServer()
@@ -149,6 +172,9 @@ func (UnimplementedEligibilityServiceServer) ListDecisions(context.Context, *Lis
 }
 func (UnimplementedEligibilityServiceServer) OverrideDecision(context.Context, *OverrideDecisionRequest) (*OverrideDecisionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method OverrideDecision not implemented")
+}
+func (UnimplementedEligibilityServiceServer) CountersignDecision(context.Context, *CountersignDecisionRequest) (*CountersignDecisionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountersignDecision not implemented")
 }
 func (UnimplementedEligibilityServiceServer) ReplayDecision(context.Context, *ReplayDecisionRequest) (*ReplayDecisionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReplayDecision not implemented")
@@ -246,6 +272,24 @@ func _EligibilityService_OverrideDecision_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EligibilityService_CountersignDecision_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountersignDecisionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EligibilityServiceServer).CountersignDecision(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EligibilityService_CountersignDecision_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EligibilityServiceServer).CountersignDecision(ctx, req.(*CountersignDecisionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _EligibilityService_ReplayDecision_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ReplayDecisionRequest)
 	if err := dec(in); err != nil {
@@ -286,6 +330,10 @@ var EligibilityService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "OverrideDecision",
 			Handler:    _EligibilityService_OverrideDecision_Handler,
+		},
+		{
+			MethodName: "CountersignDecision",
+			Handler:    _EligibilityService_CountersignDecision_Handler,
 		},
 		{
 			MethodName: "ReplayDecision",

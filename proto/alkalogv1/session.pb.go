@@ -226,6 +226,8 @@ const (
 	DeviationKind_DEVIATION_KIND_BAD_LOT DeviationKind = 13
 	// Scalp changed after the service.
 	DeviationKind_DEVIATION_KIND_SCALP_CHANGED DeviationKind = 14
+	// A student's service begun without the supervisor's signature.
+	DeviationKind_DEVIATION_KIND_NOT_COUNTERSIGNED DeviationKind = 15
 )
 
 // Enum value maps for DeviationKind.
@@ -246,6 +248,7 @@ var (
 		12: "DEVIATION_KIND_CLOCK",
 		13: "DEVIATION_KIND_BAD_LOT",
 		14: "DEVIATION_KIND_SCALP_CHANGED",
+		15: "DEVIATION_KIND_NOT_COUNTERSIGNED",
 	}
 	DeviationKind_value = map[string]int32{
 		"DEVIATION_KIND_UNSPECIFIED":                 0,
@@ -263,6 +266,7 @@ var (
 		"DEVIATION_KIND_CLOCK":                       12,
 		"DEVIATION_KIND_BAD_LOT":                     13,
 		"DEVIATION_KIND_SCALP_CHANGED":               14,
+		"DEVIATION_KIND_NOT_COUNTERSIGNED":           15,
 	}
 )
 
@@ -2776,7 +2780,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x13COMFORT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13COMFORT_COMFORTABLE\x10\x01\x12\x14\n" +
 	"\x10COMFORT_TINGLING\x10\x02\x12\x13\n" +
-	"\x0fCOMFORT_BURNING\x10\x03*\x8d\x04\n" +
+	"\x0fCOMFORT_BURNING\x10\x03*\xb3\x04\n" +
 	"\rDeviationKind\x12\x1e\n" +
 	"\x1aDEVIATION_KIND_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aDEVIATION_KIND_NO_DECISION\x10\x01\x12\x1f\n" +
@@ -2793,7 +2797,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	" DEVIATION_KIND_UNPLANNED_SECTION\x10\v\x12\x18\n" +
 	"\x14DEVIATION_KIND_CLOCK\x10\f\x12\x1a\n" +
 	"\x16DEVIATION_KIND_BAD_LOT\x10\r\x12 \n" +
-	"\x1cDEVIATION_KIND_SCALP_CHANGED\x10\x0e*\x9d\x01\n" +
+	"\x1cDEVIATION_KIND_SCALP_CHANGED\x10\x0e\x12$\n" +
+	" DEVIATION_KIND_NOT_COUNTERSIGNED\x10\x0f*\x9d\x01\n" +
 	"\tAlarmKind\x12\x1a\n" +
 	"\x16ALARM_KIND_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aALARM_KIND_STRAND_TEST_DUE\x10\x01\x12\x1a\n" +
