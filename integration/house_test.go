@@ -34,9 +34,10 @@ const (
 var arrows = map[string]string{
 	"proto":                "",
 	pbRoom:                 "",
-	"server":               "server/serve server/demo server/verify server/picture",
-	"server/serve":         serviceRooms + " " + engineRooms + " server/identity storage/localpg " + commonRooms,
-	"server/identity":      commonRooms,
+	"server":               "server/serve server/demo server/verify server/picture server/identity server/keyfile service/ledger " + pbRoom,
+	"server/serve":         serviceRooms + " " + engineRooms + " server/identity server/keyfile storage/localpg " + commonRooms,
+	"server/identity":      "server/keyfile " + commonRooms,
+	"server/keyfile":       "",
 	"server/demo":          "server/serve " + pbRoom,
 	"server/picture":       "service/timing " + pbRoom,
 	"server/verify":        "service/ledger " + pbRoom,

@@ -39,6 +39,10 @@ insert into requests (chain, id, kind, request, answer)
 select set_config('alkalog.chain', $1, true), $2, $3, $4, $5 from low
 on conflict (chain, id) do nothing`
 
+// settleQuery is what a write without a claim begins with, in the same way.
+const settleQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq)
+select set_config('alkalog.chain', $1, true) from low`
+
 // stake stores the claim, or answers errClaimed. While another transaction
 // holds a claim to the same id, it waits.
 func (c claim) stake(ctx context.Context, tx *transaction) error {

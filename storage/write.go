@@ -203,19 +203,25 @@ func (w *write) rows(answer proto.Message, changes Changes) (rows, error) {
 	if err != nil {
 		return rows{}, err
 	}
+	records, err := w.records(changes, w.req.GetRequestId())
+	return rows{claim, records}, err
+}
+
+// records makes one list of the records and the entries, all of this chain.
+func (w *write) records(changes Changes, requestID string) ([]Record, error) {
 	records := changes.Records[:len(changes.Records):len(changes.Records)]
 	for _, entry := range changes.Entries {
-		records = append(records, insertEntry(entry, w.chain, w.req.GetRequestId()))
+		records = append(records, insertEntry(entry, w.chain, requestID))
 	}
 	for _, r := range records {
 		if r.err != nil {
-			return rows{}, r.err
+			return nil, r.err
 		}
 		if r.key.chain != w.chain {
-			return rows{}, fmt.Errorf("storage: record of chain %q in a write to chain %q", r.key.chain, w.chain)
+			return nil, fmt.Errorf("storage: record of chain %q in a write to chain %q", r.key.chain, w.chain)
 		}
 	}
-	return rows{claim, records}, nil
+	return records, nil
 }
 
 // commit writes the rows in one transaction. The claim comes first: of racing

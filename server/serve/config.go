@@ -32,6 +32,11 @@ type Config struct {
 	// PGBin is the directory of the programs of the private PostgreSQL. Empty:
 	// they are searched for.
 	PGBin string
+	// KeysDir is the directory of the server's own secrets, a file each with no
+	// rights for others: "log", what checkpoints are signed with, and "clients",
+	// what the keys of clients are wrapped with. Empty: "keys" in DataDir, where
+	// they are made when there are none; with Database it must be given.
+	KeysDir string
 	// Clock is the server's time. Nil: the machine's.
 	Clock func() time.Time
 	// Logger receives what the server has to say: never the contents of a

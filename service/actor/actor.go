@@ -5,6 +5,7 @@ package actor
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
@@ -12,17 +13,28 @@ import (
 
 // Actor is the caller of an RPC.
 type Actor struct {
-	Name    string  // resource name, such as "chains/ebb/practitioners/amara"
-	Role    pb.Role // the capacity in which the call is made
-	Chain   string  // the chain the caller belongs to, "chains/ebb"; empty for an operator
-	Till    string  // how the sending till names itself; empty: not known
-	TraceID string  // 32 lower-case hex digits; empty: not traced
+	Name  string  // resource name, such as "chains/ebb/practitioners/amara"
+	Role  pb.Role // the capacity in which the call is made
+	Chain string  // the chain the caller belongs to, "chains/ebb"; empty for an operator
+	Till  string  // how the sending till names itself; empty: not known
+	// TillVersion is the version of the till's program; empty: not known.
+	TillVersion string
+	// Salons are the resource names of the salons the caller is confined to;
+	// none: every salon of the chain.
+	Salons  []string
+	TraceID string // 32 lower-case hex digits; empty: not traced
 }
 
 // May reports whether the actor may see what lies in the chain that name is of.
 // An operator sets chains up and may see all of them.
 func (a Actor) May(name string) bool {
 	return a.Role == pb.Role_ROLE_OPERATOR || (a.Chain != "" && ChainOf(name) == a.Chain)
+}
+
+// InSalon reports whether the actor may see and change what was done in a salon.
+// What belongs to no salon is everybody's in the chain.
+func (a Actor) InSalon(salon string) bool {
+	return salon == "" || len(a.Salons) == 0 || slices.Contains(a.Salons, salon)
 }
 
 // ChainOf returns the chain of a resource name: "chains/ebb" for

@@ -1,0 +1,113 @@
+// Package keyfile reads and writes the files that secrets lie in. A secret has a
+// file of its own that nobody but the server's user can read; one that others
+// can read is refused, because what it guards is no longer sure.
+package keyfile
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// maxSize is the longest key file, in bytes.
+const maxSize = 64 << 10
+
+// ErrExposed says that others than the owner of a key file can read or change it.
+var ErrExposed = errors.New("keyfile: others can read or change it")
+
+// Read reads a key file. It must be a plain file of at most 64 KiB with no
+// rights for group and others. Its contents are never part of an error.
+func Read(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("keyfile: %w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("keyfile: %w", err)
+	case !info.Mode().IsRegular():
+		return nil, fmt.Errorf("keyfile: %s is not a plain file", path)
+	case info.Mode().Perm()&0o077 != 0:
+		return nil, fmt.Errorf("%w: %s has the rights %v; take them away with chmod 600", ErrExposed, path, info.Mode().Perm())
+	case info.Size() > maxSize:
+		return nil, fmt.Errorf("keyfile: %s has %d bytes and can have %d at most", path, info.Size(), maxSize)
+	}
+	content, err := io.ReadAll(io.LimitReader(f, maxSize))
+	if err != nil {
+		return nil, fmt.Errorf("keyfile: %w", err)
+	}
+	return content, nil
+}
+
+// Lines reads a key file that holds one thing a line; blank lines and lines
+// that begin with # are left out.
+func Lines(path string) ([]string, error) {
+	content, err := Read(path)
+	if err != nil {
+		return nil, err
+	}
+	var lines []string
+	for line := range strings.Lines(string(content)) {
+		line = strings.TrimSpace(line)
+		if line != "" && !strings.HasPrefix(line, "#") {
+			lines = append(lines, line)
+		}
+	}
+	return lines, nil
+}
+
+// Create writes a key file that must not exist yet, and its directory if need
+// be. When it returns nil the file is on the disk.
+func Create(path string, content []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	return write(path, os.O_EXCL, content)
+}
+
+// Replace writes a key file in place of the one that may be there: a reader
+// finds the old or the new one, and never a part.
+func Replace(path string, content []byte) error {
+	fresh := path + ".new"
+	if err := write(fresh, os.O_TRUNC, content); err != nil {
+		return err
+	}
+	if err := os.Rename(fresh, path); err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// Missing reports whether an error of Read says that there is no such file.
+func Missing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
+
+// write writes a file that its owner alone can read, down to the disk.
+func write(path string, flag int, content []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|flag, 0o600)
+	if err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	_, err = f.Write(content)
+	if err = errors.Join(err, f.Chmod(0o600), f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// syncDir makes the names in a directory durable.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	if err = errors.Join(d.Sync(), d.Close()); err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	return nil
+}

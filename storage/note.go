@@ -1,0 +1,33 @@
+package storage
+
+import (
+	"context"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Note puts entries on the audit log that no record goes with: a denial, a read
+// by an auditor, a purge. It answers when they are durable. It is not a request
+// of a caller and there is no retry to tell from a first try: after ErrUnknown
+// the entries may be there or not, and what they are about must not go ahead.
+// Every entry needs a record time and a name in the chain.
+func Note(ctx context.Context, db *DB, chain string, entries ...*pb.AuditEntry) error {
+	w := &write{db: db, chain: chain}
+	records, err := w.records(Changes{Entries: entries}, "")
+	if err != nil {
+		return err
+	}
+	tx, err := db.begin(ctx, nil)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, settleQuery, chain)
+	for rest := records; err == nil && len(rest) > 0; {
+		rest, err = writeNext(ctx, tx, rest)
+	}
+	if err != nil {
+		tx.end()
+		return explain(ctx, err)
+	}
+	return tx.commit(ctx)
+}
