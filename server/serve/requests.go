@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -56,6 +57,7 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	for _, v := range invalid.Violations {
 		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(m, v)})
 	}
+	violations = append(violations, unknown(m.ProtoReflect(), "")...)
 	return append(violations, wrongTimes(m.ProtoReflect(), "")...)
 }
 
@@ -68,6 +70,24 @@ func wrongTimes(m protoreflect.Message, path string) []fault.Violation {
 		}
 		return []fault.Violation{{Field: path, Want: "must be a time of the years 1 to 9999, with 0 to 999,999,999 nanoseconds"}}
 	}
+	return within(m, path, wrongTimes)
+}
+
+// unknown says where a message holds fields that this program does not know. A
+// till that is newer than the server may have asked something that would change
+// a decision; what is not understood is told, and never left out of account.
+func unknown(m protoreflect.Message, path string) []fault.Violation {
+	var found []fault.Violation
+	if rest := m.GetUnknown(); len(rest) > 0 {
+		number, _, _ := protowire.ConsumeTag(rest)
+		found = append(found, fault.Violation{Field: strings.TrimPrefix(fmt.Sprintf("%s.%d", path, number), "."),
+			Want: "must not be sent: this version of the server does not know field " + fmt.Sprint(number)})
+	}
+	return append(found, within(m, path, unknown)...)
+}
+
+// within looks into the messages in a message, by their paths.
+func within(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
 	var found []fault.Violation
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
@@ -79,7 +99,7 @@ func wrongTimes(m protoreflect.Message, path string) []fault.Violation {
 			if field.IsList() {
 				at = fmt.Sprintf("%s[%d]", at, j)
 			}
-			found = append(found, wrongTimes(v.Message(), at)...)
+			found = append(found, look(v.Message(), at)...)
 		}
 	}
 	return found

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/encoding"
 	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -36,6 +37,8 @@ func TestBadRequestsAreToldWhatWouldBeRight(t *testing.T) {
 	_, badRole := b.directory.CreatePractitioner(as(t, "manager"), &pb.CreatePractitionerRequest{
 		Parent: "chains/ebb", PractitionerId: "amara", RequestId: someID,
 		Practitioner: &pb.Practitioner{DisplayName: "Amara", Role: pb.Role_ROLE_AUDITOR}})
+	newer := chain("Ebb")
+	newer.ProtoReflect().SetUnknown(protowire.AppendVarint(protowire.AppendTag(nil, 4711, protowire.VarintType), 1))
 	_, noFacts := b.process.RecordEvents(as(t, "till"), &pb.RecordEventsRequest{
 		Name: "chains/ebb/clients/c/sessions/s", RequestId: someID})
 	for _, c := range []struct {
@@ -60,6 +63,8 @@ func TestBadRequestsAreToldWhatWouldBeRight(t *testing.T) {
 		{"number too large", "salon.minutes_to_bowl", "must be greater than or equal to 0 and less than or equal to 15", badSalon},
 		{"time zone", "salon.time_zone", "like Europe/London", badSalon},
 		{"role that does not work on clients", "practitioner.role", "must be one of ROLE_STUDENT, ROLE_PRACTITIONER, ROLE_SUPERVISOR, ROLE_MANAGER", badRole},
+		{"field of a later contract", "chain.4711", "does not know field 4711",
+			create(&pb.CreateChainRequest{ChainId: "ebb", Chain: newer, RequestId: someID})},
 		{"no facts", "events", "must contain at least 1 item(s)", noFacts},
 	} {
 		wantError(t, c.err, codes.InvalidArgument, "INVALID_FIELD", c.field+": ")
