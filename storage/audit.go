@@ -192,7 +192,7 @@ func listEntries(s *Snapshot, l listing, page Page) ([]Entry, string, error) {
 // any order. So each write holds a shared lock whose key is the next position
 // to be given out when it began, and the lowest such key is the answer.
 func SettledBefore(ctx context.Context, db *DB) (int64, error) {
-	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return 0, err
 	}

@@ -28,6 +28,7 @@ import (
 	"fmt"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -60,6 +61,8 @@ type DB struct {
 	cfg      Config
 	maxConns int
 	commits  sync.WaitGroup // commits in flight, with or without their caller
+
+	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
 }
 
 // Open connects, and refuses a database whose schema this program does not

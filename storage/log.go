@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/lib/pq"
@@ -89,9 +90,15 @@ func YieldLead(ctx context.Context, db *DB, epoch int64) error {
 	})
 }
 
-// inTransaction commits what do does.
+// acrossChains begins a transaction that sees the logs of all chains. Nothing
+// else in the program looks beyond one chain to do its work.
+func (db *DB) acrossChains(ctx context.Context, opts *sql.TxOptions) (*transaction, error) {
+	return db.begin(ctx, opts)
+}
+
+// inTransaction commits what do does to the logs of all chains.
 func (db *DB) inTransaction(ctx context.Context, do func(*transaction) error) error {
-	tx, err := db.begin(ctx, nil)
+	tx, err := db.acrossChains(ctx, nil)
 	if err != nil {
 		return err
 	}
@@ -123,13 +130,9 @@ type Lead struct {
 // and ErrNotLeading says that it does not. Sequence returns the position up to
 // which entries are on their logs.
 func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, fn func(*Batch) (LogChanges, error)) (int64, error) {
-	var position int64
+	var reached int64
 	err := db.inTransaction(ctx, func(tx *transaction) error {
-		err := tx.GetContext(ctx, &position, `update log_leader set lease_end = clock_timestamp() + $2 * interval '1 microsecond'
-			where epoch = $1 returning position`, lead.Epoch, lead.Lease.Microseconds())
-		if errors.Is(err, sql.ErrNoRows) {
-			return ErrNotLeading
-		}
+		position, err := lead.hold(ctx, tx)
 		if err != nil {
 			return err
 		}
@@ -138,18 +141,64 @@ func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, 
 		if err != nil {
 			return err
 		}
-		changes, err := fn(b)
+		if err := b.change(fn); err != nil {
+			return err
+		}
+		reached = max(position, upTo)
+		_, err = tx.ExecContext(ctx, "update log_leader set position = $1", reached)
+		return err
+	})
+	return reached, err
+}
+
+// Revise changes the heads of logs without new entries, as when they are signed
+// by other keys: those of up to limit chains behind one, in the order of chains.
+// It returns the last of these chains, or an empty one when there are none left.
+func Revise(ctx context.Context, db *DB, lead Lead, after string, limit int, fn func(*Batch) (LogChanges, error)) (string, error) {
+	var last string
+	err := db.inTransaction(ctx, func(tx *transaction) error {
+		if _, err := lead.hold(ctx, tx); err != nil {
+			return err
+		}
+		b := &Batch{ctx: ctx, tx: tx, Heads: map[string]LogHead{}}
+		var heads []LogHead
+		err := tx.SelectContext(ctx, &heads, "select "+headColumns+" from log_heads where chain > $1 order by chain limit $2", after, limit)
 		if err != nil {
 			return err
 		}
-		if err := b.write(changes); err != nil {
-			return err
+		for _, h := range heads {
+			b.Heads[h.Chain], last = h, h.Chain
 		}
-		position = max(position, upTo)
-		_, err = tx.ExecContext(ctx, "update log_leader set position = $1", position)
-		return err
+		return b.change(fn)
 	})
-	return position, err
+	return last, err
+}
+
+// hold locks the row of the leader, if the caller still is it, and returns the
+// position up to which entries are on their logs. A leader that falls asleep
+// with the row in its hands loses it, with its connection, at the end of the
+// lease.
+func (l Lead) hold(ctx context.Context, tx *transaction) (int64, error) {
+	held := struct {
+		Position int64
+		Patience string
+	}{}
+	err := tx.GetContext(ctx, &held, `update log_leader set lease_end = clock_timestamp() + $2 * interval '1 microsecond'
+		where epoch = $1 returning position, set_config('idle_in_transaction_session_timeout', $3, true) as patience`,
+		l.Epoch, l.Lease.Microseconds(), strconv.FormatInt(max(1, l.Lease.Milliseconds()), 10))
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, ErrNotLeading
+	}
+	return held.Position, err
+}
+
+// change writes what fn works out.
+func (b *Batch) change(fn func(*Batch) (LogChanges, error)) error {
+	changes, err := fn(b)
+	if err != nil {
+		return err
+	}
+	return b.write(changes)
 }
 
 // read reads the pending entries and the heads of their logs, and returns the
@@ -246,9 +295,9 @@ func (b *Batch) writeTiles(tiles []LogTile) error {
 func (b *Batch) writeHeads(heads []LogHead) error {
 	for _, h := range heads {
 		_, err := b.tx.ExecContext(b.ctx, `with was as (
-			insert into log_handovers (chain, keys, checkpoint)
-			select chain, keys, checkpoint from log_heads where chain = $1 and keys <> $5 and keys <> ''
-			on conflict (chain, keys) do update set checkpoint = excluded.checkpoint)
+			insert into log_handovers (chain, keys, checkpoint, revision)
+			select chain, keys, checkpoint, revision from log_heads where chain = $1 and keys <> $5 and keys <> ''
+			on conflict (chain, keys) do update set checkpoint = excluded.checkpoint, revision = excluded.revision)
 			insert into log_heads (chain, size, root, position, keys, checkpoint, revision, halted)
 			values ($1, $2, $3, $4, $5, $6, nextval('log_revisions'), $7)
 			on conflict (chain) do update set size = excluded.size, root = excluded.root, position = excluded.position, keys = excluded.keys,

@@ -40,10 +40,10 @@ type Handover struct {
 	Checkpoint []byte
 }
 
-// ReadHandovers reads the handovers of the chain's log.
+// ReadHandovers reads the handovers of the chain's log, oldest first.
 func ReadHandovers(s *Snapshot) ([]Handover, error) {
 	var all []Handover
-	err := s.all(&all, "select keys, checkpoint from log_handovers where chain = $1 order by keys", s.chain)
+	err := s.all(&all, "select keys, checkpoint from log_handovers where chain = $1 order by revision", s.chain)
 	return all, err
 }
 
@@ -63,7 +63,7 @@ func ListLog(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
 // LogProgress reads the position up to which entries of all chains are on their
 // logs.
 func LogProgress(ctx context.Context, db *DB) (int64, error) {
-	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return 0, err
 	}
@@ -76,7 +76,7 @@ func LogProgress(ctx context.Context, db *DB) (int64, error) {
 // ChangedHeads reads up to limit heads of all chains that have changed after a
 // revision, in the order in which they did.
 func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHead, error) {
-	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, err
 	}

@@ -184,6 +184,9 @@ func (w *write) think(ctx context.Context) (thought, error) {
 		return thought{}, err
 	}
 	answer, changes, err := w.decide(s)
+	if err == nil {
+		err = w.db.writable(changes)
+	}
 	if err != nil {
 		return thought{}, refusal{err}
 	}

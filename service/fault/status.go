@@ -34,6 +34,8 @@ func facts() []struct {
 		{storage.ErrBadToken, InvalidFields(Violation{"page_token", "must be the next_page_token of the same query, or empty"})},
 		{storage.ErrUnknown, &Error{codes.Unavailable, "OUTCOME_UNKNOWN", "outcome unknown; retry with the same request_id", retry}},
 		{storage.ErrFenced, &Error{codes.Unavailable, "DATABASE_FENCED", "the database is not the newest one; retry later", retry}},
+		{storage.ErrReadOnly, &Error{code: codes.FailedPrecondition, reason: "LOG_MISMATCH", message: "the database is not what was last seen of it, as after a restored backup; " +
+			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
 		{storage.ErrUnavailable, &Error{codes.Unavailable, "DATABASE_UNAVAILABLE", "the database cannot be reached; retry later", retry}},
 		{context.DeadlineExceeded, &Error{code: codes.DeadlineExceeded, reason: "DEADLINE_EXCEEDED", message: "the deadline passed"}},
 		{context.Canceled, &Error{code: codes.Canceled, reason: "CANCELLED", message: "the call was cancelled"}},

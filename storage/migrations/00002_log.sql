@@ -39,6 +39,7 @@ create sequence log_revisions;
 -- the trust in one key over to the next.
 create table log_handovers (
 	chain id not null, keys text not null, checkpoint bytea not null,
+	revision bigint not null, -- rises with every one
 	primary key (chain, keys)
 );
 
