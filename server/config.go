@@ -15,12 +15,13 @@ import (
 type databaseFlags struct {
 	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL (14 or newer). Give one with a password in the environment: other users of the machine can read command lines."`
 	DataDir  string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL that is used without --database. Default: /var/lib/alkalog for root, else alkalog in $$XDG_DATA_HOME or ~/.local/share."`
+	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"server keys\" fills one."`
 	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: they are searched for."`
 }
 
 // config is the part of the configuration that says which database.
 func (f databaseFlags) config() (serve.Config, error) {
-	cfg := serve.Config{Database: f.Database, DataDir: f.DataDir, PGBin: f.PGBin}
+	cfg := serve.Config{Database: f.Database, DataDir: f.DataDir, PGBin: f.PGBin, KeysDir: f.KeysDir}
 	if cfg.Database == "" && cfg.DataDir == "" {
 		dir, err := defaultDataDir(os.Getuid())
 		if err != nil {
@@ -85,7 +86,7 @@ func (c checkConfigCommand) Run(std streams) error {
 		"address": cfg.Address, "development": cfg.Development, "log_level": c.LogLevel.String(),
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
 	}
-	for key, value := range map[string]string{"data_dir": cfg.DataDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile} {
+	for key, value := range map[string]string{"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile} {
 		if value != "" {
 			shown[key] = value
 		}

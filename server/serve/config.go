@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"time"
 
 	"alkalog/server/identity"
@@ -103,6 +104,9 @@ func (c Config) complete() (Config, error) {
 	c.Limits = c.Limits.complete()
 	if (c.Database == "") == (c.DataDir == "") {
 		return c, errors.New("give either the connection string of a database or a directory for a private one")
+	}
+	if c.KeysDir == "" && c.DataDir != "" {
+		c.KeysDir = filepath.Join(c.DataDir, "keys")
 	}
 	return c, c.Limits.check()
 }
