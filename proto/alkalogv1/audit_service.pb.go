@@ -105,9 +105,11 @@ type ListEntriesRequest struct {
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor,
 	// practitioner (who acted or was acted for), client, decision, session,
-	// product, rule, reason, occur_time, record_time; with
+	// product, rule, reason, till, occur_time, record_time; with
 	// =, !=, <, <=, >, >= (times only), AND, OR, NOT. Empty: all. Example:
-	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z".
+	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z". Values are made
+	// of the letters A to Z and a to z, digits and . _ : / @ + - alone (a till's of
+	// blanks too), because the filter of an auditor stands on the log in clear.
 	Filter        string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -378,9 +380,11 @@ type SummarizeEntriesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// From, by record time, inclusive, UTC. Absent: from the beginning.
+	// From, by record time, inclusive. Counters are kept by the day, so it is taken
+	// back to the beginning of its day, UTC. Absent: from the beginning.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
-	// To, by record time, exclusive, UTC. Absent: to the end.
+	// To, by record time, exclusive; taken forward to the end of its day, UTC,
+	// unless a day ends there. Absent: to the end.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	// What to count by.
 	Dimension     SummaryDimension `protobuf:"varint,4,opt,name=dimension,proto3,enum=alkalog.v1.SummaryDimension" json:"dimension,omitempty"`
@@ -529,9 +533,12 @@ type SummaryRow struct {
 	Key string `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
 	// How many entries.
 	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
-	// In relation to the decisions made in the same time by the same salon,
-	// practitioner or week, or, for other dimensions, by the chain. Absent for
-	// kinds that do not come of a decision.
+	// Decisions of the time that came to such an entry, each counted once and
+	// whenever it came, of the decisions made in the same time: by the salon, by
+	// whoever asked for them (dimension ACTOR) or in the week, or, for other
+	// dimensions, by the chain. Absent for kinds that do not come of a decision
+	// (all but REFUSAL, REFERRAL, OVERRIDE, OVERRIDE_DENIED), and by ACTOR for
+	// overrides, which are others' than those who asked.
 	Rate          *Proportion `protobuf:"bytes,4,opt,name=rate,proto3" json:"rate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -595,7 +602,8 @@ func (x *SummaryRow) GetRate() *Proportion {
 	return nil
 }
 
-// PractitionerFigures is how often somebody overrode what could be overridden.
+// PractitionerFigures is how often what could be overridden was, in decisions on
+// services of one practitioner, whoever overrode it.
 type PractitionerFigures struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Who.
@@ -605,8 +613,10 @@ type PractitionerFigures struct {
 	// The same for all others of the chain together.
 	Others *Proportion `protobuf:"bytes,3,opt,name=others,proto3" json:"others,omitempty"`
 	// True when the rate differs from that of the others by more than chance
-	// explains: two-sided 99 %, and with at least 10 decisions, so that small
-	// numbers accuse nobody.
+	// explains: Fisher's exact test, two-sided, of everybody with at least 10 such
+	// decisions, corrected for how many are compared (Holm, A Simple Sequentially
+	// Rejective Multiple Test Procedure, 1979), so that where all are alike the
+	// chance that anybody at all is named is at most 1 %.
 	OutOfLine     bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -670,16 +680,18 @@ func (x *PractitionerFigures) GetOutOfLine() bool {
 	return false
 }
 
-// OverrideFigures follows refusals and overrides up.
+// OverrideFigures follows the decisions of the time up, to this day.
 type OverrideFigures struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Refusals and referrals with an accepted override, of all of them.
 	RefusalsOverridden *Proportion `protobuf:"bytes,1,opt,name=refusals_overridden,json=refusalsOverridden,proto3" json:"refusals_overridden,omitempty"`
-	// Accepted overrides after which the service departed from what was decided,
-	// of those whose service has begun.
+	// Decisions with an accepted override after which the service departed from
+	// what was decided, of those whose service has begun.
 	FollowedByDeviation *Proportion `protobuf:"bytes,2,opt,name=followed_by_deviation,json=followedByDeviation,proto3" json:"followed_by_deviation,omitempty"`
-	// Accepted overrides after which the outcome was bad (injury, breakage, pain,
-	// or a complaint), of those whose outcome is known.
+	// Decisions with an accepted override after which the outcome was bad, of those
+	// whose outcome is known. Bad is a scalp that changed (redness, sores, burns),
+	// hair that broke or was extremely damaged, or a discomfort that was not rinsed
+	// out at once.
 	FollowedByBadOutcome *Proportion `protobuf:"bytes,3,opt,name=followed_by_bad_outcome,json=followedByBadOutcome,proto3" json:"followed_by_bad_outcome,omitempty"`
 	unknownFields        protoimpl.UnknownFields
 	sizeCache            protoimpl.SizeCache
@@ -747,9 +759,12 @@ type SummarizeEntriesResponse struct {
 	Decisions int64 `protobuf:"varint,3,opt,name=decisions,proto3" json:"decisions,omitempty"`
 	// What became of refusals and overrides of the time.
 	Overrides *OverrideFigures `protobuf:"bytes,4,opt,name=overrides,proto3" json:"overrides,omitempty"`
-	// Practitioners with decisions of the time, those out of line first, up to
-	// 1,000.
+	// Practitioners with decisions of the time in which something could be
+	// overridden, those out of line first, up to 1,000.
 	Practitioners []*PractitionerFigures `protobuf:"bytes,5,rep,name=practitioners,proto3" json:"practitioners,omitempty"`
+	// What was recorded in the chain and is not in these figures yet, up to 1,000;
+	// usually nothing.
+	Uncounted     int64 `protobuf:"varint,6,opt,name=uncounted,proto3" json:"uncounted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -817,6 +832,13 @@ func (x *SummarizeEntriesResponse) GetPractitioners() []*PractitionerFigures {
 		return x.Practitioners
 	}
 	return nil
+}
+
+func (x *SummarizeEntriesResponse) GetUncounted() int64 {
+	if x != nil {
+		return x.Uncounted
+	}
+	return 0
 }
 
 // GetCheckpointRequest names the chain.
@@ -1344,13 +1366,14 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x0fOverrideFigures\x12G\n" +
 	"\x13refusals_overridden\x18\x01 \x01(\v2\x16.alkalog.v1.ProportionR\x12refusalsOverridden\x12J\n" +
 	"\x15followed_by_deviation\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\x13followedByDeviation\x12M\n" +
-	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\xfc\x01\n" +
+	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\x9a\x02\n" +
 	"\x18SummarizeEntriesResponse\x12*\n" +
 	"\x04rows\x18\x01 \x03(\v2\x16.alkalog.v1.SummaryRowR\x04rows\x12\x14\n" +
 	"\x05total\x18\x02 \x01(\x03R\x05total\x12\x1c\n" +
 	"\tdecisions\x18\x03 \x01(\x03R\tdecisions\x129\n" +
 	"\toverrides\x18\x04 \x01(\v2\x1b.alkalog.v1.OverrideFiguresR\toverrides\x12E\n" +
-	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\"e\n" +
+	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
+	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\"e\n" +
 	"\x14GetCheckpointRequest\x12M\n" +
 	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\x86\x01\n" +
