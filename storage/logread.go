@@ -130,3 +130,14 @@ func ListCauseless(s *Snapshot, limit int) ([]*pb.AuditEntry, error) {
 	}
 	return parseAll[*pb.AuditEntry](bodies)
 }
+
+// ListRestored reads the newest entries of the chain, up to 100, in which an
+// operator accepts that the database was restored.
+func ListRestored(s *Snapshot) ([]*pb.AuditEntry, error) {
+	var bodies [][]byte
+	err := s.all(&bodies, "select body from audit_entries where chain = $1 and kind = 'ENTRY_KIND_RESTORED' order by position desc limit 100", s.chain)
+	if err != nil {
+		return nil, err
+	}
+	return parseAll[*pb.AuditEntry](bodies)
+}

@@ -23,6 +23,10 @@ type Checkpoint struct {
 // of its keys.
 var ErrCheckpoint = errors.New("ledger: not a signed checkpoint")
 
+// ErrStranger says that a text is signed by none of the keys given; it comes
+// together with ErrCheckpoint.
+var ErrStranger = errors.New("ledger: signed by none of the keys")
+
 // Sign writes the checkpoint as a signed note. While a key is being replaced,
 // the old and the new one sign.
 func (c Checkpoint) Sign(keys []PrivateKey) ([]byte, error) {
@@ -51,6 +55,9 @@ func OpenCheckpoint(signed []byte, keys []PublicKey) (Checkpoint, []PublicKey, e
 		known[i] = k.verifier
 	}
 	n, err := note.Open(signed, note.VerifierList(known...))
+	if unknown := new(note.UnverifiedNoteError); errors.As(err, &unknown) {
+		return Checkpoint{}, nil, fmt.Errorf("%w: %w", ErrCheckpoint, ErrStranger)
+	}
 	if err != nil {
 		return Checkpoint{}, nil, fmt.Errorf("%w: %w", ErrCheckpoint, err)
 	}

@@ -1,0 +1,185 @@
+package sequencer
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// tileReader reads stored tiles; one that is not there is left out.
+type tileReader func([]storage.LogTile) ([]storage.LogTile, error)
+
+// growth is what one chain's log grows by in a batch.
+type growth struct {
+	was     storage.LogHead
+	head    ledger.Head
+	keys    keyset
+	entries []storage.Pending
+	leaves  []ledger.Hash
+}
+
+// errStranger says that a log is signed by keys which are not ours.
+var errStranger = errors.New("a log is signed by a key that is not in the key file; put the old key back, beside the new one")
+
+// plan works out what the pending entries of a batch change. A log whose head
+// is not the one that was signed, or whose tiles do not give its root, is
+// halted, and the others go on. Nothing is decided on anything but what the
+// batch has read under its lock.
+func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tileReader, keys []ledger.PrivateKey) (storage.LogChanges, error) {
+	var changes storage.LogChanges
+	var sound []*growth
+	var wanted []storage.LogTile
+	growing, err := group(pending, heads, keys)
+	if err != nil {
+		return changes, err
+	}
+	for _, g := range growing {
+		if why := signedHead(g.was, g.keys); why != nil {
+			changes.Heads = append(changes.Heads, halted(g.was, why))
+			continue
+		}
+		sound = append(sound, g)
+		for _, id := range g.head.Edge() {
+			wanted = append(wanted, storage.LogTile{Chain: g.was.Chain, Level: id.Level, Index: id.Index})
+		}
+	}
+	stored, err := read(wanted)
+	if err != nil {
+		return changes, err
+	}
+	edges := map[string][]ledger.Tile{}
+	for _, t := range stored {
+		edges[t.Chain] = append(edges[t.Chain], ledgerTile(t))
+	}
+	for _, g := range sound {
+		if err := g.grow(edges[g.was.Chain], &changes); err != nil {
+			return changes, err
+		}
+	}
+	return changes, nil
+}
+
+// group puts the entries that are pending to the logs they belong on, in their
+// order. What is on a log already, or belongs on one that is halted, is left out.
+func group(pending []storage.Pending, heads map[string]storage.LogHead, keys []ledger.PrivateKey) ([]*growth, error) {
+	var order []*growth
+	byChain := map[string]*growth{}
+	for _, p := range pending {
+		was, known := heads[p.Chain]
+		if known && (was.Halted != "" || p.Position <= was.Position) {
+			continue
+		}
+		g := byChain[p.Chain]
+		if g == nil {
+			set, err := keysFor(keys, p.Chain)
+			if err != nil {
+				return nil, err
+			}
+			g = &growth{was: was, head: ledger.Empty(), keys: set}
+			if known {
+				g.head = record.LogHead(was)
+			}
+			g.was.Chain = p.Chain
+			byChain[p.Chain] = g
+			order = append(order, g)
+		}
+		g.entries = append(g.entries, p)
+		g.leaves = append(g.leaves, ledger.LeafHash(p.Body))
+	}
+	return order, nil
+}
+
+// signedHead answers why the head of a log is not the one that was signed; nil
+// when it is, or when nothing was signed yet. ErrStranger means that other keys
+// than these have signed.
+func signedHead(h storage.LogHead, keys keyset) error {
+	if h.Size == 0 && len(h.Checkpoint) == 0 {
+		return nil
+	}
+	signed, _, err := ledger.OpenCheckpoint(h.Checkpoint, keys.public)
+	if err != nil {
+		return fmt.Errorf("the checkpoint of its %d entries is not signed by its key: %w", h.Size, err)
+	}
+	if signed.Size != h.Size || !bytes.Equal(signed.Root[:], h.Root) {
+		return fmt.Errorf("its head of %d entries is not the one that was signed, of %d", h.Size, signed.Size)
+	}
+	return nil
+}
+
+// grow adds the new head, tiles and places to what is to be written.
+func (g *growth) grow(edge []ledger.Tile, changes *storage.LogChanges) error {
+	head, tiles, err := g.head.Append(edge, g.leaves)
+	if err != nil {
+		why := fmt.Errorf("the tiles of its %d entries do not add up to the root that was signed: %w", g.was.Size, err)
+		changes.Heads = append(changes.Heads, halted(g.was, why))
+		return nil
+	}
+	signed, err := sign(g.was, head, g.keys)
+	if err != nil {
+		return err
+	}
+	signed.Position = g.entries[len(g.entries)-1].Position
+	changes.Heads = append(changes.Heads, signed)
+	for i, e := range g.entries {
+		changes.Places = append(changes.Places, storage.LogPlace{Chain: e.Chain, Place: g.head.Size + int64(i), ID: e.ID})
+	}
+	for _, t := range tiles {
+		changes.Tiles = append(changes.Tiles, storage.LogTile{Chain: g.was.Chain, Level: t.Level, Index: t.Index, Hashes: t.Hashes})
+	}
+	return nil
+}
+
+// sign makes the head of a log with its checkpoint.
+func sign(was storage.LogHead, head ledger.Head, keys keyset) (storage.LogHead, error) {
+	origin := keys.private[0].Name()
+	note, err := ledger.Checkpoint{Origin: origin, Head: head}.Sign(keys.private)
+	if err != nil {
+		return was, err
+	}
+	was.Size, was.Root, was.Keys, was.Checkpoint = head.Size, head.Root[:], keys.lines, note
+	return was, nil
+}
+
+// halted is a head on which nothing is built any more, and why.
+func halted(h storage.LogHead, why error) storage.LogHead {
+	h.Halted = why.Error()
+	return h
+}
+
+// resign signs the heads anew that other keys than these have signed. A log
+// that none of these has signed is no reason to halt it but a wrong key file,
+// and the answer is errStranger.
+func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage.LogChanges, error) {
+	var changes storage.LogChanges
+	for _, h := range heads {
+		if h.Halted != "" {
+			continue
+		}
+		set, err := keysFor(keys, h.Chain)
+		if err != nil {
+			return changes, err
+		}
+		switch why := signedHead(h, set); {
+		case errors.Is(why, ledger.ErrStranger):
+			return storage.LogChanges{}, fmt.Errorf("chain %s: %w", h.Chain, errStranger)
+		case why != nil:
+			changes.Heads = append(changes.Heads, halted(h, why))
+		case h.Keys != set.lines:
+			signed, err := sign(h, record.LogHead(h), set)
+			if err != nil {
+				return changes, err
+			}
+			changes.Heads = append(changes.Heads, signed)
+		}
+	}
+	return changes, nil
+}
+
+// ledgerTile is a stored tile in the words of the ledger.
+func ledgerTile(t storage.LogTile) ledger.Tile {
+	return ledger.Tile{TileID: ledger.TileID{Level: t.Level, Index: t.Index, Width: len(t.Hashes) / len(ledger.Hash{})}, Hashes: t.Hashes}
+}

@@ -1,0 +1,112 @@
+package sequencer
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+
+	"alkalog/server/keyfile"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// sighting is the newest checkpoint of a log that was seen.
+type sighting struct {
+	Size       int64       `json:"size"`
+	Root       ledger.Hash `json:"root"`
+	Checkpoint string      `json:"checkpoint"`
+}
+
+// sightings is the newest checkpoint that was seen of every log. They are kept
+// in a file outside of the database, which a restored backup does not take back.
+type sightings struct {
+	path       string // empty: they are not kept
+	byChain    map[string]sighting
+	departures map[string]error // logs that do not follow from what was seen, and why
+	halted     map[string]bool  // logs that were told to be halted
+	revision   int64            // heads up to this one were looked at
+	unsaved    bool
+	said       string // what was last told of departures
+}
+
+// seenFile is the file, as JSON.
+type seenFile struct {
+	About string              `json:"about"`
+	Logs  map[string]sighting `json:"logs"` // by chain
+}
+
+const aboutSeen = "The newest checkpoints of the audit logs that this server has seen. It compares the database with them when it starts."
+
+// openSightings reads the file; when there is none, nothing was seen.
+func openSightings(path string) (*sightings, error) {
+	s := &sightings{path: path, byChain: map[string]sighting{}, departures: map[string]error{}, halted: map[string]bool{}}
+	if path == "" {
+		return s, nil
+	}
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return s, nil
+	}
+	var held seenFile
+	if err == nil {
+		err = json.Unmarshal(text, &held)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the file of checkpoints %s cannot be read: %w; without it a restored database goes unnoticed, so look before you take it away", path, err)
+	}
+	maps.Copy(s.byChain, held.Logs)
+	return s, nil
+}
+
+// save writes the file, if there is anything new.
+func (s *sightings) save() error {
+	if s.path == "" || !s.unsaved {
+		return nil
+	}
+	text, err := json.MarshalIndent(seenFile{aboutSeen, s.byChain}, "", "\t")
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(filepath.Dir(s.path), 0o700); err != nil {
+		return err
+	}
+	if err := keyfile.Replace(s.path, append(text, '\n')); err != nil {
+		return err
+	}
+	s.unsaved = false
+	return nil
+}
+
+// note takes in the head of a log as it is now. One that has departed from what
+// was seen is left as it was.
+func (s *sightings) note(h storage.LogHead) {
+	s.revision = max(s.revision, h.Revision)
+	if s.departures[h.Chain] != nil || len(h.Checkpoint) == 0 {
+		return
+	}
+	now, was := record.LogHead(h), s.byChain[h.Chain]
+	switch {
+	case now.Size < was.Size:
+		s.departures[h.Chain] = fmt.Errorf("its log had %d entries and has %d", was.Size, now.Size)
+	case now.Size == was.Size && was.Size > 0 && now.Root != was.Root:
+		s.departures[h.Chain] = fmt.Errorf("its log of %d entries is another one", was.Size)
+	case string(h.Checkpoint) != was.Checkpoint:
+		s.accept(h)
+	}
+}
+
+// accept takes the head of a log as it is now for the newest.
+func (s *sightings) accept(h storage.LogHead) {
+	delete(s.departures, h.Chain)
+	s.unsaved = true
+	if len(h.Checkpoint) == 0 {
+		delete(s.byChain, h.Chain)
+		return
+	}
+	s.byChain[h.Chain] = sighting{h.Size, record.LogHead(h).Root, string(h.Checkpoint)}
+}

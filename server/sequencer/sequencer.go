@@ -1,0 +1,234 @@
+// Package sequencer puts what was recorded on the audit logs. An audit entry is
+// committed with its cause; here it gets its place in the Merkle tree of its
+// chain, and the head of that tree is signed, some tenths of a second later and
+// outside of anybody's call.
+//
+// Every server runs it and one at a time leads. The lead is a row of the
+// database with an epoch and a lease: each batch changes that row in its own
+// transaction, so that a leader which was replaced, or was asleep, can commit
+// nothing, and the state of every tree is read under that lock. What a batch
+// changes is worked out by a pure function, from what was read there alone, and
+// so two servers cannot fork a log; a leader that dies leaves a batch that was
+// committed or one that was not.
+//
+// A head is built upon only if it is the one that was signed and its tiles give
+// its root. Each server keeps the newest checkpoints that it has seen in a file
+// outside of the database, and compares the two before it accepts a write.
+package sequencer
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"log/slog"
+	"sync"
+	"time"
+
+	"alkalog/service/ledger"
+	"alkalog/storage"
+)
+
+// Config says what a sequencer works with.
+type Config struct {
+	DB     *storage.DB
+	Logger *slog.Logger
+	// KeyFile holds the keys that checkpoints are signed with; MakeKey makes it
+	// when it is not there.
+	KeyFile string
+	MakeKey bool
+	// SeenFile keeps the newest checkpoints that were seen. Empty: they are kept
+	// in memory only, and there is nothing to compare a database with at start.
+	SeenFile string
+	// Lease is how long a leader that is not heard of stays the leader. 0: 3 s.
+	Lease time.Duration
+}
+
+const (
+	// batchSize is the most entries that are put on logs in one transaction. It
+	// bounds the memory of a batch: 1,000 entries of at most 65,535 bytes.
+	batchSize = 1000
+	// pollEvery is how often a leader looks for entries.
+	pollEvery = 100 * time.Millisecond
+	// headsPage is how many heads are read at a time.
+	headsPage = 200
+	// lookEvery is how often the key file, other people's checkpoints and what
+	// was accepted are looked at, and how often the file of checkpoints is
+	// written at most.
+	lookEvery = time.Second
+)
+
+// Sequencer is one server's.
+type Sequencer struct {
+	cfg Config
+
+	mu       sync.Mutex // guards what follows, which both loops use
+	ring     *keyring
+	seen     *sightings
+	rekeyed  bool // the keys are not those that the leader has begun with
+	lastSaid string
+}
+
+// Open reads the keys and compares the database with the checkpoints that were
+// seen. A database that does not follow from them is no error: nothing is
+// written to it until somebody accepts it.
+func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
+	cfg.Lease = cmp.Or(cfg.Lease, 3*time.Second)
+	ring, err := openKeys(cfg.KeyFile, cfg.MakeKey)
+	if err != nil {
+		return nil, err
+	}
+	seen, err := openSightings(cfg.SeenFile)
+	if err != nil {
+		return nil, err
+	}
+	q := &Sequencer{cfg: cfg, ring: ring, seen: seen}
+	return q, q.compare(ctx)
+}
+
+// keys returns the keys of today.
+func (q *Sequencer) keys() []ledger.PrivateKey {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.ring.keys
+}
+
+// Lead takes the lead whenever nobody has it, and puts entries on the logs,
+// until ctx is done.
+func (q *Sequencer) Lead(ctx context.Context) {
+	for ctx.Err() == nil {
+		if !q.mayLead() {
+			pause(ctx, pollEvery)
+			continue
+		}
+		epoch, err := storage.TakeLead(ctx, q.cfg.DB, q.cfg.Lease)
+		if err != nil {
+			q.complain(ctx, "taking the lead of the log", err)
+		}
+		if epoch != 0 {
+			q.lead(ctx, storage.Lead{Epoch: epoch, Lease: q.cfg.Lease})
+		}
+		pause(ctx, q.cfg.Lease/6)
+	}
+}
+
+// mayLead reports whether the database is the one that was seen last.
+func (q *Sequencer) mayLead() bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.seen.departures) == 0
+}
+
+// lead puts entries on the logs as long as it leads.
+func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
+	defer q.yield(ctx, lead)
+	q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch)
+	r := round{lead: lead, position: -1}
+	q.mu.Lock()
+	q.rekeyed = true
+	q.mu.Unlock()
+	for ctx.Err() == nil && q.mayLead() {
+		more, err := q.round(ctx, &r)
+		switch {
+		case errors.Is(err, storage.ErrNotLeading):
+			q.cfg.Logger.Info("another server keeps the log", "epoch", lead.Epoch)
+			return
+		case errors.Is(err, errStranger):
+			q.complain(ctx, "keeping the log", err)
+			return
+		case err != nil:
+			q.complain(ctx, "keeping the log", err)
+			r = round{lead: lead, position: -1}
+			pause(ctx, pollEvery)
+		case !more:
+			pause(ctx, pollEvery)
+		}
+	}
+}
+
+// yield gives the lead back, so that nobody has to wait for the end of a lease.
+func (q *Sequencer) yield(ctx context.Context, lead storage.Lead) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
+	defer cancel()
+	if err := storage.YieldLead(ctx, q.cfg.DB, lead.Epoch); err != nil {
+		q.complain(ctx, "yielding the lead of the log", err)
+	}
+}
+
+// round is what a leader knows from one round to the next. All of it can be
+// forgotten; the database has the truth.
+type round struct {
+	lead     storage.Lead
+	position int64     // up to where entries are on their logs; -1: not known
+	renewed  time.Time // when the lease was last renewed
+}
+
+// round is one round of the leader. It reports whether there is more to do at
+// once. What else the leader does in turn belongs here, after the entries.
+func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
+	if err := q.signAnew(ctx, r.lead); err != nil {
+		return false, err
+	}
+	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
+	if err != nil {
+		return false, err
+	}
+	if r.position >= settled-1 && time.Since(r.renewed) < q.cfg.Lease/3 {
+		return false, nil
+	}
+	keys, full := q.keys(), false
+	r.position, err = storage.Sequence(ctx, q.cfg.DB, r.lead, settled, batchSize, func(b *storage.Batch) (storage.LogChanges, error) {
+		full = len(b.Pending) == batchSize
+		return plan(b.Pending, b.Heads, b.Tiles, keys)
+	})
+	r.renewed = time.Now()
+	return full, err
+}
+
+// signAnew signs all logs with the keys of today, if these have changed since
+// this server leads or it has just begun to: the checkpoint that both an old and
+// a new key sign carries the trust over, so there must be one for every log.
+func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) error {
+	q.mu.Lock()
+	due, keys := q.rekeyed, q.ring.keys
+	q.rekeyed = false
+	q.mu.Unlock()
+	if !due {
+		return nil
+	}
+	for after := ""; ; {
+		last, err := storage.Revise(ctx, q.cfg.DB, lead, after, headsPage, func(b *storage.Batch) (storage.LogChanges, error) {
+			return resign(b.Heads, keys)
+		})
+		if err != nil {
+			q.mu.Lock()
+			q.rekeyed = true
+			q.mu.Unlock()
+			return err
+		}
+		if after = last; last == "" {
+			return nil
+		}
+	}
+}
+
+// complain tells of what went wrong, and not again while it stays the same.
+func (q *Sequencer) complain(ctx context.Context, doing string, err error) {
+	q.mu.Lock()
+	said := doing + ": " + err.Error()
+	news := said != q.lastSaid
+	q.lastSaid = said
+	q.mu.Unlock()
+	if news && ctx.Err() == nil {
+		q.cfg.Logger.Warn(doing, "error", err.Error())
+	}
+}
+
+// pause waits, or returns when ctx is done.
+func pause(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	}
+}

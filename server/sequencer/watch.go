@@ -1,0 +1,205 @@
+package sequencer
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// Watch looks again and again, until ctx is done, at the key file, at the
+// checkpoints of all logs, whoever signed them, and at what was accepted.
+func (q *Sequencer) Watch(ctx context.Context) {
+	for ctx.Err() == nil {
+		q.reload(ctx)
+		if err := q.look(ctx); err != nil {
+			q.complain(ctx, "looking at the log", err)
+		}
+		pause(ctx, lookEvery)
+	}
+	if err := q.look(context.WithoutCancel(ctx)); err != nil {
+		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
+	}
+}
+
+// reload reads the keys again if their file was changed.
+func (q *Sequencer) reload(ctx context.Context) {
+	q.mu.Lock()
+	changed, err := q.ring.reload()
+	q.rekeyed = q.rekeyed || changed
+	q.mu.Unlock()
+	if changed {
+		q.cfg.Logger.Info("the keys of the log were read again")
+	}
+	if err != nil {
+		q.complain(ctx, "reading the keys of the log, which stay as they were", err)
+	}
+}
+
+// look takes in the heads that have changed, and what was accepted.
+func (q *Sequencer) look(ctx context.Context) error {
+	if err := q.Look(ctx); err != nil {
+		return err
+	}
+	for {
+		q.mu.Lock()
+		after := q.seen.revision
+		q.mu.Unlock()
+		heads, err := storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage)
+		if err != nil {
+			return err
+		}
+		q.mu.Lock()
+		for _, h := range heads {
+			q.seen.note(h)
+			q.tellHalted(h)
+		}
+		err = q.settle(len(heads) < headsPage)
+		q.mu.Unlock()
+		if err != nil || len(heads) < headsPage {
+			return err
+		}
+	}
+}
+
+// settle draws the conclusion of what was seen: nothing is written to a database
+// that has departed from it. Q.mu is held.
+func (q *Sequencer) settle(save bool) error {
+	var whys []string
+	for chain, why := range q.seen.departures {
+		whys = append(whys, fmt.Sprintf("chain %s: %v", chain, why))
+	}
+	slices.Sort(whys)
+	if len(whys) == 0 {
+		q.cfg.DB.Permit()
+	} else {
+		q.cfg.DB.Forbid(whys[0])
+	}
+	if said := strings.Join(whys, "; "); said != "" && said != q.seen.said {
+		q.seen.said = said
+		q.cfg.Logger.Error("the database is not what this server saw last; nothing is written until an operator accepts it", "found", said)
+	}
+	if !save {
+		return nil
+	}
+	return q.seen.save()
+}
+
+// tellHalted tells once of a log that is not built upon any more. Q.mu is held.
+func (q *Sequencer) tellHalted(h storage.LogHead) {
+	if h.Halted != "" && !q.seen.halted[h.Chain] {
+		q.seen.halted[h.Chain] = true
+		q.cfg.Logger.Error("a log was tampered with; new entries are kept and not put on it", "chain", h.Chain, "found", h.Halted)
+	}
+}
+
+// compare holds every log against the checkpoint that was seen of it.
+func (q *Sequencer) compare(ctx context.Context) error {
+	for chain, was := range q.seen.byChain {
+		why, err := q.follows(ctx, chain, was)
+		if err != nil {
+			return err
+		}
+		if why != nil {
+			q.seen.departures[chain] = why
+		}
+	}
+	return q.look(ctx)
+}
+
+// follows answers why a log does not follow from what was seen of it; nil: it
+// does.
+func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (why, err error) {
+	keys, err := keysFor(q.keys(), chain)
+	if err != nil {
+		return nil, err
+	}
+	err = storage.Read(ctx, q.cfg.DB, chain, func(s *storage.Snapshot) error {
+		h, err := storage.ReadLogHead(s)
+		if errors.Is(err, storage.ErrNotFound) {
+			why = fmt.Errorf("its log had %d entries and is gone", was.Size)
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if why = signedHead(h, keys); why != nil {
+			return nil
+		}
+		if h.Size < was.Size {
+			why = fmt.Errorf("its log had %d entries and has %d", was.Size, h.Size)
+			return nil
+		}
+		earlier, err := record.LogHead(h).At(was.Size, record.LogTiles(s))
+		switch {
+		case errors.Is(err, ledger.ErrTiles):
+			why = err
+		case err != nil:
+			return err
+		case earlier.Root != was.Root:
+			why = fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
+		}
+		return nil
+	})
+	return why, err
+}
+
+// Departed returns the last checkpoint that was seen of a chain's log which the
+// database does not follow from; nil when it does.
+func (q *Sequencer) Departed(chain string) []byte {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.seen.departures[chain] == nil {
+		return nil
+	}
+	return []byte(q.seen.byChain[chain].Checkpoint)
+}
+
+// Look looks whether the logs that have departed were accepted as they are. An
+// entry says so that names the very checkpoint which was seen.
+func (q *Sequencer) Look(ctx context.Context) error {
+	q.mu.Lock()
+	var chains []string
+	for chain := range q.seen.departures {
+		chains = append(chains, chain)
+	}
+	q.mu.Unlock()
+	for _, chain := range chains {
+		if err := q.lookAt(ctx, chain); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// lookAt looks whether one log was accepted.
+func (q *Sequencer) lookAt(ctx context.Context, chain string) error {
+	checkpoint := q.Departed(chain)
+	accepted, head := false, storage.LogHead{}
+	err := storage.Read(ctx, q.cfg.DB, chain, func(s *storage.Snapshot) error {
+		entries, err := storage.ListRestored(s)
+		if err != nil {
+			return err
+		}
+		accepted = slices.ContainsFunc(entries, func(e *pb.AuditEntry) bool { return e.EarlierCheckpoint == string(checkpoint) })
+		head, err = storage.ReadLogHead(s)
+		if errors.Is(err, storage.ErrNotFound) {
+			head, err = storage.LogHead{Chain: chain}, nil
+		}
+		return err
+	})
+	if err != nil || !accepted {
+		return err
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.seen.accept(head)
+	q.cfg.Logger.Warn("a log is accepted as it is; checkpoints from before show what is gone", "chain", chain)
+	return q.settle(true)
+}
