@@ -33,6 +33,7 @@ type commands struct {
 	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`
 	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
 	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
+	Audit       auditCommands      `cmd:"" help:"What an auditor does: list, count, copy, verify, report."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 

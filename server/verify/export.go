@@ -122,6 +122,10 @@ func (x *Export) Finish(s Seal) error {
 	return x.write(checkpointFile, s.Checkpoint)
 }
 
+// Close gives an export up that is not to be finished; it stays without a
+// checkpoint.
+func (x *Export) Close() error { return x.root.Close() }
+
 // write writes one file, which must not exist.
 func (x *Export) write(name string, content []byte) error {
 	if err := x.root.MkdirAll(path.Dir(name), 0o755); err != nil {

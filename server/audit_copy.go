@@ -1,0 +1,177 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/export"
+	"alkalog/server/sheet"
+	"alkalog/server/verify"
+)
+
+// verdictFlags say how a verdict is written.
+type verdictFlags struct {
+	Against string     `type:"path" placeholder:"FILE" help:"A checkpoint of the same log that was kept from before, such as the file checkpoint of an earlier copy. Only this shows a history that was made up anew by whoever holds the log's key."`
+	Output  sheet.Form `enum:"table,json" default:"table" placeholder:"FORM" help:"table (plain words) or json."`
+}
+
+// earlier reads the checkpoint from before; nil when none was given.
+func (f verdictFlags) earlier() ([]byte, error) {
+	if f.Against == "" {
+		return nil, nil
+	}
+	return os.ReadFile(f.Against)
+}
+
+// falsified is the error of a copy that does not hold.
+type falsified struct{ error }
+
+// ExitCode is that of a verification that came out false.
+func (falsified) ExitCode() int { return 3 }
+
+// tell writes the verdict, and returns an error when the copy does not hold.
+func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
+	var err error
+	if f.Output == sheet.JSON {
+		encoder := json.NewEncoder(out)
+		encoder.SetIndent("", "  ")
+		err = encoder.Encode(struct {
+			Holds bool `json:"holds"`
+			verify.Report
+		}{verdict.Holds(), verdict})
+	} else {
+		_, err = io.WriteString(out, verdictText(dir, verdict))
+	}
+	if err != nil || verdict.Holds() {
+		return err
+	}
+	return falsified{fmt.Errorf("%s is not what was signed: %s", dir, sheet.Visible(verdict.Faults[0].String()))}
+}
+
+// verdictText is a verdict in plain words.
+func verdictText(dir string, v verify.Report) string {
+	var text strings.Builder
+	line := func(format string, args ...any) { text.WriteString(sheet.Visible(fmt.Sprintf(format, args...)) + "\n") }
+	if v.Holds() {
+		line("HOLDS  %s: %d entries are what was signed, each in its place", dir, v.Size)
+	} else {
+		line("DOES NOT HOLD  %s", dir)
+	}
+	for _, fault := range v.Faults {
+		line("  %s", fault)
+	}
+	if v.MoreFaults > 0 {
+		line("  and %d more", v.MoreFaults)
+	}
+	line("log      %s", v.Log)
+	line("root     %s", v.Root)
+	for _, key := range v.SignedBy {
+		line("signed   %s", key)
+	}
+	if v.Earlier != nil {
+		line("against  %d entries, root %s", v.Earlier.Size, v.Earlier.Root)
+	}
+	for _, kind := range slices.Sorted(maps.Keys(v.Kinds)) {
+		line("  %7d  %s", v.Kinds[kind], strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(kind, "ENTRY_KIND_"), "_", " ")))
+	}
+	for _, limit := range v.Limits {
+		line("note     %s", limit)
+	}
+	return text.String()
+}
+
+// auditVerifyCommand verifies a copy.
+type auditVerifyCommand struct {
+	verdictFlags
+	Dir string `arg:"" type:"path" help:"The copy."`
+}
+
+// Run verifies.
+func (c auditVerifyCommand) Run(std streams) error {
+	against, err := c.earlier()
+	if err != nil {
+		return err
+	}
+	verdict, err := verify.Dir(c.Dir, against)
+	if err != nil {
+		return err
+	}
+	return c.tell(std.out, c.Dir, verdict)
+}
+
+// auditExportCommand copies a log.
+type auditExportCommand struct {
+	clientFlags
+	verdictFlags
+	Chain    string        `arg:"" help:"The chain, such as chains/ebb."`
+	Out      string        `required:"" type:"path" placeholder:"DIR" help:"Where to put the copy: a directory that is empty or does not exist."`
+	Also     sheet.Form    `enum:",csv,ndjson" default:"" placeholder:"FORM" help:"Write the entries in readable form beside the copy, as DIR.csv or DIR.ndjson. That file is for reading; what is verified is the copy."`
+	Patience time.Duration `default:"1m" help:"How long to wait for a server that went away in the middle."`
+}
+
+// Run copies, verifies, and says what came of it.
+func (c auditExportCommand) Run(ctx context.Context, std streams) error {
+	against, err := c.earlier()
+	if err != nil {
+		return err
+	}
+	chain := chainName(c.Chain)
+	tell, told := progress(std, "entries")
+	log := export.Log{Chain: chain, Against: against, Patience: c.Patience, Progress: tell}
+	var verdict verify.Report
+	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
+		log.Client = pb.NewAuditServiceClient(conn)
+		verdict, err = c.copy(ctx, log)
+		return err
+	})
+	told()
+	if err != nil {
+		return err
+	}
+	return c.tell(std.out, c.Out, verdict)
+}
+
+// copy copies, with a readable form beside if that is wanted.
+func (c auditExportCommand) copy(ctx context.Context, log export.Log) (verify.Report, error) {
+	if c.Also == "" {
+		return log.To(ctx, c.Out)
+	}
+	readable := filepath.Clean(c.Out) + "." + string(c.Also)
+	file, err := os.OpenFile(readable, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return verify.Report{}, err
+	}
+	var verdict verify.Report
+	rows := func(yield func(*pb.AuditEntry, error) bool) {
+		log.Also = func(e *pb.AuditEntry) error {
+			if !yield(e, nil) {
+				return errStopped
+			}
+			return nil
+		}
+		if verdict, err = log.To(ctx, c.Out); err != nil && !errors.Is(err, errStopped) {
+			yield(nil, err)
+		}
+	}
+	err = errors.Join(entrySheet().Write(file, c.Also, iter.Seq2[*pb.AuditEntry, error](rows)), file.Sync(), file.Close())
+	if err != nil {
+		err = errors.Join(err, os.Remove(readable))
+	}
+	return verdict, err
+}
+
+// errStopped says that the readable form could not be written on.
+var errStopped = errors.New("the readable form could not be written")

@@ -1,0 +1,151 @@
+package main
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/sheet"
+)
+
+// message writes a row that is a message of the contract as JSON.
+func message[T proto.Message](m T) ([]byte, error) { return sheet.Message(m) }
+
+// entrySheet is how audit entries are written.
+func entrySheet() sheet.Sheet[*pb.AuditEntry] {
+	type entry = *pb.AuditEntry
+	brief := func(name string, of func(entry) string) sheet.Column[entry] {
+		return sheet.Column[entry]{Name: name, Of: of, Brief: true}
+	}
+	column := func(name string, of func(entry) string) sheet.Column[entry] {
+		return sheet.Column[entry]{Name: name, Of: of}
+	}
+	return sheet.Sheet[entry]{JSON: message[entry], Columns: []sheet.Column[entry]{
+		brief("record_time", func(e entry) string { return timeText(e.GetRecordTime()) }),
+		brief("kind", func(e entry) string { return strings.TrimPrefix(e.GetKind().String(), "ENTRY_KIND_") }),
+		brief("actor", entry.GetActor),
+		brief("salon", entry.GetSalon),
+		brief("reason", entry.GetReasonCode),
+		brief("summary", entry.GetSummary),
+		column("name", entry.GetName),
+		column("occur_time", func(e entry) string { return timeText(e.GetOccurTime()) }),
+		column("role", func(e entry) string { return strings.TrimPrefix(e.GetRole().String(), "ROLE_") }),
+		column("on_behalf_of", entry.GetOnBehalfOf),
+		column("client", entry.GetClient),
+		column("decision", entry.GetDecision),
+		column("session", entry.GetSession),
+		column("product", entry.GetProduct),
+		column("house_policy", entry.GetHousePolicy),
+		column("rules", rulesText),
+		column("comment_commitment", func(e entry) string { return hex.EncodeToString(e.GetCommentCommitment()) }),
+		column("cause_digest", func(e entry) string { return hex.EncodeToString(e.GetCauseDigest()) }),
+		column("till", entry.GetTill),
+		column("till_version", entry.GetTillVersion),
+		column("trace_id", entry.GetTraceId),
+		column("request_id", entry.GetRequestId),
+		column("policy_digest", entry.GetPolicyDigest),
+		column("count", func(e entry) string { return strconv.FormatInt(max(1, e.GetCount()), 10) }),
+		column("last_time", func(e entry) string { return timeText(e.GetLastTime()) }),
+		column("method", entry.GetMethod),
+		column("query", entry.GetQuery),
+	}}
+}
+
+// rulesText lists rules with their versions, "scalp.broken-skin@1 ...".
+func rulesText(e *pb.AuditEntry) string {
+	var all []string
+	for _, r := range e.GetRules() {
+		all = append(all, r.GetRuleId()+"@"+strconv.Itoa(int(r.GetVersion())))
+	}
+	return strings.Join(all, " ")
+}
+
+// timeText is a time as in RFC 3339; empty when absent.
+func timeText(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return ""
+	}
+	return t.AsTime().Format(time.RFC3339)
+}
+
+// proportions are the columns of a proportion.
+func proportions[T any](prefix string, of func(T) *pb.Proportion) []sheet.Column[T] {
+	column := func(name string, cell func(*pb.Proportion) string) sheet.Column[T] {
+		return sheet.Column[T]{Name: prefix + name, Brief: true, Of: func(row T) string {
+			if p := of(row); p.GetOf() > 0 {
+				return cell(p)
+			}
+			return ""
+		}}
+	}
+	return []sheet.Column[T]{
+		column("of", func(p *pb.Proportion) string { return strconv.FormatInt(p.GetOf(), 10) }),
+		column("rate", func(p *pb.Proportion) string { return fraction(float64(p.GetCount()) / float64(p.GetOf())) }),
+		column("low", func(p *pb.Proportion) string { return fraction(p.GetLow()) }),
+		column("high", func(p *pb.Proportion) string { return fraction(p.GetHigh()) }),
+	}
+}
+
+// fraction is a number from 0 to 1.
+func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
+
+// countSheet is how counts are written.
+func countSheet() sheet.Sheet[*pb.SummaryRow] {
+	type row = *pb.SummaryRow
+	return sheet.Sheet[row]{JSON: message[row], Columns: append([]sheet.Column[row]{
+		{Name: "kind", Brief: true, Of: func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }},
+		{Name: "key", Brief: true, Of: row.GetKey},
+		{Name: "count", Brief: true, Of: func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }},
+	}, proportions("", row.GetRate)...)}
+}
+
+// practitionerSheet is how the figures of practitioners are written.
+func practitionerSheet() sheet.Sheet[*pb.PractitionerFigures] {
+	type row = *pb.PractitionerFigures
+	columns := []sheet.Column[row]{
+		{Name: "practitioner", Brief: true, Of: row.GetPractitioner},
+		{Name: "overrides", Brief: true, Of: func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }},
+	}
+	columns = append(columns, proportions("", row.GetOverrides)...)
+	columns = append(columns, proportions("others_", row.GetOthers)...)
+	return sheet.Sheet[row]{JSON: message[row], Columns: append(columns,
+		sheet.Column[row]{Name: "out_of_line", Brief: true, Of: func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }})}
+}
+
+// follow is one thing that became of refusals or overrides.
+type follow struct {
+	What string
+	*pb.Proportion
+}
+
+// followed is what became of refusals and overrides, in words.
+func followed(f *pb.OverrideFigures) []follow {
+	return []follow{
+		{"refusals and referrals overridden", f.GetRefusalsOverridden()},
+		{"overrides followed by a deviation", f.GetFollowedByDeviation()},
+		{"overrides followed by a bad outcome", f.GetFollowedByBadOutcome()},
+	}
+}
+
+// followSheet is how they are written.
+func followSheet() sheet.Sheet[follow] {
+	return sheet.Sheet[follow]{JSON: followJSON, Columns: append([]sheet.Column[follow]{
+		{Name: "what", Brief: true, Of: func(f follow) string { return f.What }},
+		{Name: "count", Brief: true, Of: func(f follow) string { return strconv.FormatInt(f.GetCount(), 10) }},
+	}, proportions("", func(f follow) *pb.Proportion { return f.Proportion })...)}
+}
+
+// followJSON is one of them as JSON: in what, and the proportion.
+func followJSON(f follow) ([]byte, error) {
+	proportion, err := sheet.Message(f.Proportion)
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(map[string]any{"what": f.What, "proportion": json.RawMessage(proportion)})
+}

@@ -1,0 +1,57 @@
+package dial
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+)
+
+// Lost reports whether an error says that the server could not be reached or
+// went away, so that asking again may help.
+func Lost(err error) bool { return status.Code(err) == codes.Unavailable }
+
+// Wrong reports whether an error says that what was asked is not right.
+func Wrong(err error) bool { return status.Code(err) == codes.InvalidArgument }
+
+// Unreadable reports whether an error says that there is such a thing no more,
+// or that the caller may not see it.
+func Unreadable(err error) bool {
+	return slices.Contains([]codes.Code{codes.NotFound, codes.FailedPrecondition, codes.PermissionDenied, codes.DataLoss}, status.Code(err))
+}
+
+// Later reports whether an error says that it is too early to ask.
+func Later(err error) bool { return status.Code(err) == codes.FailedPrecondition }
+
+// Plain is an error of a call in words for a person: what is wrong, field by
+// field where the server says so, and the code.
+func Plain(err error) error {
+	told, is := status.FromError(err)
+	if !is || told.Code() == codes.OK {
+		return err
+	}
+	text := told.Message()
+	for _, detail := range told.Details() {
+		bad, _ := detail.(*errdetails.BadRequest)
+		for _, v := range bad.GetFieldViolations() {
+			if line := v.Field + ": " + v.Description; !strings.Contains(text, v.Description) {
+				text += "; " + line
+			}
+		}
+	}
+	return plain{fmt.Sprintf("%s (%s)", text, told.Code()), err}
+}
+
+// plain is an error that reads well and is still the one it was.
+type plain struct {
+	text  string
+	cause error
+}
+
+func (p plain) Error() string { return p.text }
+
+// Unwrap is the error as it came.
+func (p plain) Unwrap() error { return p.cause }

@@ -1,0 +1,185 @@
+// Package export carries the audit log of a chain from a server into a
+// directory, in the form that verify reads, and has it verified there at once.
+package export
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/dial"
+	"alkalog/server/verify"
+)
+
+// Log is the log of a chain on a server.
+type Log struct {
+	Client pb.AuditServiceClient
+	// Chain is the chain's resource name.
+	Chain string
+	// Against is an earlier checkpoint to hold the copy against; nil: none.
+	Against []byte
+	// Patience is how long to wait for a server that is away. Default 1 min, our
+	// own choice.
+	Patience time.Duration
+	// Progress is told how many entries have come, of how many; nil: nobody.
+	Progress func(done, of int64)
+	// Also gets every entry as it comes, in order; nil: nobody.
+	Also func(*pb.AuditEntry) error
+}
+
+// To copies the log into a directory, which must be empty or not exist, and
+// returns the verdict on the copy. The checkpoint is taken first, and the
+// entries that it stands for are copied. The directory appears when it is
+// whole, whatever the verdict is; when the copy fails there is none.
+func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err error) {
+	seal, err := l.Client.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: l.Chain})
+	if err != nil {
+		return verdict, err
+	}
+	if err := free(dir); err != nil {
+		return verdict, err
+	}
+	part, err := os.MkdirTemp(filepath.Dir(filepath.Clean(dir)), filepath.Base(dir)+".part-")
+	if err != nil {
+		return verdict, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.RemoveAll(part))
+		}
+	}()
+	if err := l.fill(ctx, part, seal); err != nil {
+		return verdict, err
+	}
+	if verdict, err = verify.Dir(part, l.Against); err != nil {
+		return verdict, err
+	}
+	return verdict, os.Rename(part, dir)
+}
+
+// free refuses a directory that holds something already.
+func free(dir string) error {
+	held, err := os.ReadDir(dir)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case len(held) > 0:
+		return fmt.Errorf("%w: %s", verify.ErrNotEmpty, dir)
+	}
+	return nil
+}
+
+// fill writes the entries and what they are held to.
+func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointResponse) error {
+	copied, err := verify.Create(dir)
+	if err != nil {
+		return err
+	}
+	if err := l.entries(ctx, copied, seal.GetTreeSize()); err != nil {
+		return errors.Join(err, copied.Close())
+	}
+	handovers := make([][]byte, len(seal.GetHandovers()))
+	for i, h := range seal.GetHandovers() {
+		handovers[i] = []byte(h)
+	}
+	return copied.Finish(verify.Seal{Checkpoint: []byte(seal.GetCheckpoint()), Keys: seal.GetKeys(), Handovers: handovers})
+}
+
+// entries copies the entries of a tree, each in its place.
+func (l Log) entries(ctx context.Context, copied *verify.Export, size int64) error {
+	if size == 0 {
+		return nil
+	}
+	next := int64(0)
+	request := &pb.ExportEntriesRequest{Parent: l.Chain, TreeSize: size}
+	err := Entries(ctx, l.Client, request, l.Patience, func(sent *pb.ExportEntriesResponse) error {
+		if sent.GetIndex() != next || next >= size {
+			return fmt.Errorf("the server sent entry %d where entry %d of %d should be", sent.GetIndex(), next, size)
+		}
+		next++
+		if l.Progress != nil {
+			l.Progress(next, size)
+		}
+		if l.Also != nil {
+			if err := l.Also(sent.GetEntry()); err != nil {
+				return err
+			}
+		}
+		return copied.Add(sent.GetStored())
+	})
+	if err == nil && next < size {
+		err = fmt.Errorf("the checkpoint stands for %d entries, and the server sent %d", size, next)
+	}
+	return err
+}
+
+// Entries takes the entries of an export one by one. A stream that breaks is
+// resumed behind the last entry, so that each comes once; when the server is
+// away for longer than patience (0: a minute), its error is returned.
+func Entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ExportEntriesRequest, patience time.Duration, take func(*pb.ExportEntriesResponse) error) error {
+	patience = cmp.Or(patience, time.Minute)
+	const first, longest = 100 * time.Millisecond, 2 * time.Second // our own choice
+	asked := &pb.ExportEntriesRequest{Parent: request.Parent, Filter: request.Filter, ResumeToken: request.ResumeToken, TreeSize: request.TreeSize}
+	pause, heard := first, time.Now()
+	for {
+		before := asked.ResumeToken
+		err := stream(ctx, client, asked, take)
+		if err == nil || !dial.Lost(err) {
+			return err
+		}
+		if asked.ResumeToken != before {
+			pause, heard = first, time.Now()
+		}
+		if time.Since(heard) > patience {
+			return fmt.Errorf("no more entries for %v: %w", patience, err)
+		}
+		if err := wait(ctx, pause); err != nil {
+			return err
+		}
+		pause = min(2*pause, longest)
+	}
+}
+
+// stream takes entries from one stream, and keeps in the request where to
+// resume.
+func stream(ctx context.Context, client pb.AuditServiceClient, asked *pb.ExportEntriesRequest, take func(*pb.ExportEntriesResponse) error) error {
+	ctx, leave := context.WithCancel(ctx)
+	defer leave()
+	entries, err := client.ExportEntries(ctx, asked)
+	if err != nil {
+		return err
+	}
+	for {
+		sent, err := entries.Recv()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if err := take(sent); err != nil {
+			return err
+		}
+		asked.ResumeToken = sent.GetResumeToken()
+	}
+}
+
+// wait waits, unless ctx ends first.
+func wait(ctx context.Context, pause time.Duration) error {
+	timer := time.NewTimer(pause)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
