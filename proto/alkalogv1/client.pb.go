@@ -155,7 +155,7 @@ var File_alkalog_v1_client_proto protoreflect.FileDescriptor
 const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/client.proto\x12\n" +
-	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x06\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x98\x06\n" +
 	"\x06Client\x12a\n" +
 	"\x04name\x18\x01 \x01(\tBM\xe0A\b\xbaHGrE2C^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -167,9 +167,10 @@ const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\x05phone\x18\x06 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05phone\x12o\n" +
 	"\x05email\x18\a \x01(\tBY\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05email\x12L\n" +
 	"\n" +
-	"birth_date\x18\b \x01(\tB-\xbaH*r(2&^([12][0-9]{3}-[01][0-9]-[0-3][0-9])?$R\tbirthDate\x12\x1d\n" +
+	"birth_date\x18\b \x01(\tB-\xbaH*r(2&^([12][0-9]{3}-[01][0-9]-[0-3][0-9])?$R\tbirthDate\x12&\n" +
 	"\n" +
-	"legal_hold\x18\t \x01(\bR\tlegalHold:4\xeaA1\n" +
+	"legal_hold\x18\t \x01(\bB\a\x92\xb2\x19\x03\n" +
+	"\x01\x05R\tlegalHold:4\xeaA1\n" +
 	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -204,6 +205,7 @@ func file_alkalog_v1_client_proto_init() {
 	if File_alkalog_v1_client_proto != nil {
 		return
 	}
+	file_alkalog_v1_options_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -1319,7 +1319,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"*\n" +
 	"\x14ExportClientResponse\x12\x12\n" +
-	"\x04part\x18\x01 \x01(\fR\x04part2\xfd\b\n" +
+	"\x04part\x18\x01 \x01(\fR\x04part2\x81\t\n" +
 	"\x13ConsultationService\x12`\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01\x12U\n" +
@@ -1338,11 +1338,11 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x12q\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x12[\n" +
-	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01\x18\x01\x12^\n" +
-	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\x05\x18\x010\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x04\x01\x02\x03\x04\x10\x01\x12]\n" +
+	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12`\n" +
+	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x01\x05\x18\x01 \x010\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_consultation_service_proto_rawDescOnce sync.Once

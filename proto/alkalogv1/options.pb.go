@@ -107,7 +107,10 @@ type Access struct {
 	// True when the call changes stored data; it then carries a request_id.
 	Mutates bool `protobuf:"varint,2,opt,name=mutates,proto3" json:"mutates,omitempty"`
 	// True when the call may write entries on the audit log.
-	Audits        bool `protobuf:"varint,3,opt,name=audits,proto3" json:"audits,omitempty"`
+	Audits bool `protobuf:"varint,3,opt,name=audits,proto3" json:"audits,omitempty"`
+	// True when the call is about the chain as a whole; a caller who is confined to
+	// some of its salons may then not call, whatever the role.
+	WholeChain    bool `protobuf:"varint,4,opt,name=whole_chain,json=wholeChain,proto3" json:"whole_chain,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -163,7 +166,69 @@ func (x *Access) GetAudits() bool {
 	return false
 }
 
+func (x *Access) GetWholeChain() bool {
+	if x != nil {
+		return x.WholeChain
+	}
+	return false
+}
+
+// Writers lists the roles that may write a field.
+type Writers struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At least one; nobody else may set the field in a new record or name it in an
+	// update mask.
+	Roles         []Role `protobuf:"varint,1,rep,packed,name=roles,proto3,enum=alkalog.v1.Role" json:"roles,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Writers) Reset() {
+	*x = Writers{}
+	mi := &file_alkalog_v1_options_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Writers) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Writers) ProtoMessage() {}
+
+func (x *Writers) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_options_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Writers.ProtoReflect.Descriptor instead.
+func (*Writers) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_options_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Writers) GetRoles() []Role {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
 var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
+	{
+		ExtendedType:  (*descriptorpb.FieldOptions)(nil),
+		ExtensionType: (*Writers)(nil),
+		Field:         52002,
+		Name:          "alkalog.v1.writable_by",
+		Tag:           "bytes,52002,opt,name=writable_by",
+		Filename:      "alkalog/v1/options.proto",
+	},
 	{
 		ExtendedType:  (*descriptorpb.MethodOptions)(nil),
 		ExtensionType: (*Access)(nil),
@@ -174,12 +239,20 @@ var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 	},
 }
 
+// Extension fields to descriptorpb.FieldOptions.
+var (
+	// Who may write the field, when not everybody who may write the record.
+	//
+	// optional alkalog.v1.Writers writable_by = 52002;
+	E_WritableBy = &file_alkalog_v1_options_proto_extTypes[0]
+)
+
 // Extension fields to descriptorpb.MethodOptions.
 var (
 	// Who may call the RPC. Every RPC declares it.
 	//
 	// optional alkalog.v1.Access access = 52001;
-	E_Access = &file_alkalog_v1_options_proto_extTypes[0]
+	E_Access = &file_alkalog_v1_options_proto_extTypes[1]
 )
 
 var File_alkalog_v1_options_proto protoreflect.FileDescriptor
@@ -187,11 +260,15 @@ var File_alkalog_v1_options_proto protoreflect.FileDescriptor
 const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/options.proto\x12\n" +
-	"alkalog.v1\x1a google/protobuf/descriptor.proto\"b\n" +
+	"alkalog.v1\x1a google/protobuf/descriptor.proto\"\x83\x01\n" +
 	"\x06Access\x12&\n" +
 	"\x05roles\x18\x01 \x03(\x0e2\x10.alkalog.v1.RoleR\x05roles\x12\x18\n" +
 	"\amutates\x18\x02 \x01(\bR\amutates\x12\x16\n" +
-	"\x06audits\x18\x03 \x01(\bR\x06audits*\xa0\x01\n" +
+	"\x06audits\x18\x03 \x01(\bR\x06audits\x12\x1f\n" +
+	"\vwhole_chain\x18\x04 \x01(\bR\n" +
+	"wholeChain\"1\n" +
+	"\aWriters\x12&\n" +
+	"\x05roles\x18\x01 \x03(\x0e2\x10.alkalog.v1.RoleR\x05roles*\xa0\x01\n" +
 	"\x04Role\x12\x14\n" +
 	"\x10ROLE_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tROLE_TILL\x10\x01\x12\x10\n" +
@@ -200,7 +277,9 @@ const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\x0fROLE_SUPERVISOR\x10\x04\x12\x10\n" +
 	"\fROLE_MANAGER\x10\x05\x12\x10\n" +
 	"\fROLE_AUDITOR\x10\x06\x12\x11\n" +
-	"\rROLE_OPERATOR\x10\a:L\n" +
+	"\rROLE_OPERATOR\x10\a:U\n" +
+	"\vwritable_by\x12\x1d.google.protobuf.FieldOptions\x18\xa2\x96\x03 \x01(\v2\x13.alkalog.v1.WritersR\n" +
+	"writableBy:L\n" +
 	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xa1\x96\x03 \x01(\v2\x12.alkalog.v1.AccessR\x06accessB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -216,21 +295,26 @@ func file_alkalog_v1_options_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 1)
+var file_alkalog_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_alkalog_v1_options_proto_goTypes = []any{
 	(Role)(0),                          // 0: alkalog.v1.Role
 	(*Access)(nil),                     // 1: alkalog.v1.Access
-	(*descriptorpb.MethodOptions)(nil), // 2: google.protobuf.MethodOptions
+	(*Writers)(nil),                    // 2: alkalog.v1.Writers
+	(*descriptorpb.FieldOptions)(nil),  // 3: google.protobuf.FieldOptions
+	(*descriptorpb.MethodOptions)(nil), // 4: google.protobuf.MethodOptions
 }
 var file_alkalog_v1_options_proto_depIdxs = []int32{
 	0, // 0: alkalog.v1.Access.roles:type_name -> alkalog.v1.Role
-	2, // 1: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
-	1, // 2: alkalog.v1.access:type_name -> alkalog.v1.Access
-	3, // [3:3] is the sub-list for method output_type
-	3, // [3:3] is the sub-list for method input_type
-	2, // [2:3] is the sub-list for extension type_name
-	1, // [1:2] is the sub-list for extension extendee
-	0, // [0:1] is the sub-list for field type_name
+	0, // 1: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
+	3, // 2: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
+	4, // 3: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
+	2, // 4: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
+	1, // 5: alkalog.v1.access:type_name -> alkalog.v1.Access
+	6, // [6:6] is the sub-list for method output_type
+	6, // [6:6] is the sub-list for method input_type
+	4, // [4:6] is the sub-list for extension type_name
+	2, // [2:4] is the sub-list for extension extendee
+	0, // [0:2] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_options_proto_init() }
@@ -244,8 +328,8 @@ func file_alkalog_v1_options_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_options_proto_rawDesc), len(file_alkalog_v1_options_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   1,
-			NumExtensions: 1,
+			NumMessages:   2,
+			NumExtensions: 2,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_options_proto_goTypes,
