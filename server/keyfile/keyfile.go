@@ -21,7 +21,14 @@ var ErrExposed = errors.New("keyfile: others can read or change it")
 
 // Read reads a key file. It must be a plain file of at most 64 KiB with no
 // rights for group and others. Its contents are never part of an error.
-func Read(path string) ([]byte, error) {
+func Read(path string) ([]byte, error) { return read(path, 0o077, "600") }
+
+// ReadTrusted reads a file that holds no secret but decides who is trusted, such
+// as a certificate or a list of public keys: as Read, but others may read it.
+func ReadTrusted(path string) ([]byte, error) { return read(path, 0o022, "644") }
+
+// read reads a file that others have none of the given rights to.
+func read(path string, withheld fs.FileMode, right string) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("keyfile: %w", err)
@@ -33,8 +40,8 @@ func Read(path string) ([]byte, error) {
 		return nil, fmt.Errorf("keyfile: %w", err)
 	case !info.Mode().IsRegular():
 		return nil, fmt.Errorf("keyfile: %s is not a plain file", path)
-	case info.Mode().Perm()&0o077 != 0:
-		return nil, fmt.Errorf("%w: %s has the rights %v; take them away with chmod 600", ErrExposed, path, info.Mode().Perm())
+	case info.Mode().Perm()&withheld != 0:
+		return nil, fmt.Errorf("%w: %s has the rights %v; take them away with chmod %s", ErrExposed, path, info.Mode().Perm(), right)
 	case info.Size() > maxSize:
 		return nil, fmt.Errorf("keyfile: %s has %d bytes and can have %d at most", path, info.Size(), maxSize)
 	}
@@ -52,6 +59,20 @@ func Lines(path string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
+	return split(content), nil
+}
+
+// TrustedLines is Lines for a file that ReadTrusted reads.
+func TrustedLines(path string) ([]string, error) {
+	content, err := ReadTrusted(path)
+	if err != nil {
+		return nil, err
+	}
+	return split(content), nil
+}
+
+// split returns the lines of a text that mean something.
+func split(content []byte) []string {
 	var lines []string
 	for line := range strings.Lines(string(content)) {
 		line = strings.TrimSpace(line)
@@ -59,23 +80,33 @@ func Lines(path string) ([]string, error) {
 			lines = append(lines, line)
 		}
 	}
-	return lines, nil
+	return lines
 }
 
 // Create writes a key file that must not exist yet, and its directory if need
 // be. When it returns nil the file is on the disk.
-func Create(path string, content []byte) error {
+func Create(path string, content []byte) error { return create(path, content, 0o600) }
+
+// CreateTrusted is Create for a file that others may read.
+func CreateTrusted(path string, content []byte) error { return create(path, content, 0o644) }
+
+func create(path string, content []byte, rights fs.FileMode) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
-	return write(path, os.O_EXCL, content)
+	return write(path, os.O_EXCL, content, rights)
 }
 
 // Replace writes a key file in place of the one that may be there: a reader
 // finds the old or the new one, and never a part.
-func Replace(path string, content []byte) error {
+func Replace(path string, content []byte) error { return replace(path, content, 0o600) }
+
+// ReplaceTrusted is Replace for a file that others may read.
+func ReplaceTrusted(path string, content []byte) error { return replace(path, content, 0o644) }
+
+func replace(path string, content []byte, rights fs.FileMode) error {
 	fresh := path + ".new"
-	if err := write(fresh, os.O_TRUNC, content); err != nil {
+	if err := write(fresh, os.O_TRUNC, content, rights); err != nil {
 		return err
 	}
 	if err := os.Rename(fresh, path); err != nil {
@@ -87,14 +118,14 @@ func Replace(path string, content []byte) error {
 // Missing reports whether an error of Read says that there is no such file.
 func Missing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
-// write writes a file that its owner alone can read, down to the disk.
-func write(path string, flag int, content []byte) error {
+// write writes a file with the given rights, down to the disk.
+func write(path string, flag int, content []byte, rights fs.FileMode) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|flag, 0o600)
 	if err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
 	_, err = f.Write(content)
-	if err = errors.Join(err, f.Chmod(0o600), f.Sync(), f.Close()); err != nil {
+	if err = errors.Join(err, f.Chmod(rights), f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
 	return syncDir(filepath.Dir(path))
