@@ -19,7 +19,7 @@ const channel = "alkalog"
 // Announce tells every server on the database that the records named have
 // changed.
 func Announce(ctx context.Context, db *DB, names []string) error {
-	tx, err := db.begin(ctx, nil)
+	tx, err := db.begin(ctx, scope{}, nil)
 	if err != nil {
 		return err
 	}

@@ -218,6 +218,7 @@ func (l *link) notice(w *pq.Error) {
 // pqConn is what lib/pq's connections can do, so that ours can do it too.
 type pqConn interface {
 	driver.Conn
+	driver.Tx
 	driver.ConnBeginTx
 	driver.ConnPrepareContext
 	driver.ExecerContext
@@ -235,6 +236,7 @@ type conn struct {
 	pqConn
 	link     *link
 	prepared map[string]driver.Stmt
+	scope    scope // of the transaction that is about to begin
 }
 
 // maxPrepared bounds the statements of a connection: searches are put together

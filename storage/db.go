@@ -66,7 +66,8 @@ type DB struct {
 }
 
 // Open connects, and refuses a database whose schema this program does not
-// fit with a *SchemaError.
+// fit with a *SchemaError, and one that does not keep chains apart with a
+// *WallsError.
 func Open(ctx context.Context, cfg Config) (*DB, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -131,16 +132,16 @@ type transaction struct {
 }
 
 // begin waits for a connection as long as the caller does, and then begins a
-// transaction that the caller's context cannot reach: lib/pq would pass a
+// transaction in a scope that the caller's context cannot reach: lib/pq would pass a
 // cancellation on to a COMMIT that waits for its standby, and the server would
 // then call it done. Statements are given the caller's context one by one.
-func (db *DB) begin(ctx context.Context, opts *sql.TxOptions) (*transaction, error) {
+func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transaction, error) {
 	for stale := 0; ; stale++ {
 		conn, err := db.pool.Connx(ctx)
 		if err != nil {
 			return nil, explain(ctx, err)
 		}
-		t := &transaction{db: db, conn: conn, link: linkOf(conn)}
+		t := &transaction{db: db, conn: conn, link: readied(conn, in)}
 		t.link.hurry(ctx)
 		t.Tx, err = conn.BeginTxx(context.WithoutCancel(ctx), opts)
 		if err == nil {
@@ -161,12 +162,14 @@ func died(err error) bool {
 	return errors.Is(err, driver.ErrBadConn) || errors.As(err, &broken) && !broken.Timeout()
 }
 
-// linkOf finds the network connection under a pooled one.
-func linkOf(c *sqlx.Conn) *link {
+// readied gives a pooled connection the scope of its next transaction, and finds
+// the network connection under it.
+func readied(c *sqlx.Conn, in scope) *link {
 	var l *link
 	// The function cannot fail, and a connection that is bad fails at BEGIN.
 	_ = c.Raw(func(dc any) error {
-		l = dc.(*conn).link
+		cn := dc.(*conn)
+		cn.scope, l = in, cn.link
 		return nil
 	})
 	return l

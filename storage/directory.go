@@ -1,6 +1,11 @@
 package storage
 
-import pb "alkalog/proto/alkalogv1"
+import (
+	"context"
+	"database/sql"
+
+	pb "alkalog/proto/alkalogv1"
+)
 
 // Chains, salons and practitioners are listed by name.
 var (
@@ -11,6 +16,11 @@ var (
 
 // ListChains reads a page of all chains, by name. It is the one list that does
 // not stay within a chain.
-func ListChains(s *Snapshot, page Page) ([]*pb.Chain, string, error) {
-	return list[*pb.Chain](s, byID("chains", "true", false), page)
+func ListChains(ctx context.Context, db *DB, page Page) ([]*pb.Chain, string, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, "", err
+	}
+	defer tx.end()
+	return list[*pb.Chain](&Snapshot{ctx: ctx, tx: tx}, byID("chains", "true", false), page)
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/lib/pq"
 
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
@@ -38,7 +39,10 @@ func TestWhatIsOnRecordStays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server, owner, auditor := d.SQL(t, storage.RoleServer), d.SQL(t, storage.RoleOwner), d.SQL(t, storage.RoleAuditor)
+	server, owner, auditor := d.SQLIn(t, storage.RoleServer, chain), d.SQLIn(t, storage.RoleOwner, chain), d.SQLIn(t, storage.RoleAuditor, chain)
+	if _, err := d.SQL(t, localpg.Superuser).ExecContext(t.Context(), "insert into auditor_chains values ($1, $2)", chain, storage.RoleAuditor); err != nil {
+		t.Fatal(err)
+	}
 	for _, table := range kept {
 		for _, statement := range []string{"update %s set body = ''", "update %s set chain = ''", "delete from %s", "truncate %s"} {
 			statement = fmt.Sprintf(statement, table)
@@ -64,13 +68,14 @@ func TestWhatIsOnRecordStays(t *testing.T) {
 }
 
 // TestGrants compares what the roles may do with the rule: the server may read
-// and add everywhere, and change what is mutable; the auditor may read the log.
+// and add everywhere, and change what is mutable; the keeper writes the logs, and
+// the auditor may read them.
 func TestGrants(t *testing.T) {
 	t.Parallel()
 	pool := storagetest.NewDatabase(t).SQL(t, "postgres")
 	rows, err := pool.QueryContext(t.Context(), `select c.relname, r.rolname, p.privilege
 		from pg_class c, pg_roles r, unnest(array['SELECT', 'INSERT', 'UPDATE', 'DELETE', 'TRUNCATE', 'REFERENCES', 'TRIGGER']) as p (privilege)
-		where c.relnamespace = 'alkalog'::regnamespace and c.relkind = 'r' and r.rolname in ('alkalog_server', 'alkalog_auditor')
+		where c.relnamespace = 'alkalog'::regnamespace and c.relkind = 'r' and r.rolname in ('alkalog_server', 'alkalog_auditor', 'alkalog_keeper')
 		and has_table_privilege(r.oid, c.oid, p.privilege) order by 1, 2, 3`)
 	if err != nil {
 		t.Fatal(err)
@@ -87,9 +92,17 @@ func TestGrants(t *testing.T) {
 	if err := rows.Err(); err != nil {
 		t.Fatal(err)
 	}
-	for _, table := range []string{"audit_entries", "log_heads", "log_handovers", "log_entries", "log_tiles"} {
+	for _, table := range []string{"audit_entries", "log_heads", "log_handovers", "log_entries", "log_tiles", "auditor_chains"} {
 		what := "alkalog_auditor on " + table
 		if !slices.Equal(may[what], []string{"SELECT"}) {
+			t.Errorf("%s: %v", what, may[what])
+		}
+		delete(may, what)
+	}
+	for table, want := range map[string][]string{"log_heads": {"INSERT", "SELECT", "UPDATE"}, "log_handovers": {"INSERT", "SELECT", "UPDATE"},
+		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"}} {
+		what := "alkalog_keeper on " + table
+		if !slices.Equal(may[what], want) {
 			t.Errorf("%s: %v", what, may[what])
 		}
 		delete(may, what)
@@ -98,11 +111,9 @@ func TestGrants(t *testing.T) {
 		table, isServer := strings.CutPrefix(what, "alkalog_server on ")
 		want := []string{"INSERT", "SELECT", "UPDATE"}
 		switch {
-		case table == "goose_db_version":
+		case table == "goose_db_version", strings.HasPrefix(table, "log_"):
 			want = []string{"SELECT"}
-		case table == "log_leader":
-			want = []string{"SELECT", "UPDATE"}
-		case slices.Contains(kept, table), table == "log_entries":
+		case slices.Contains(kept, table), table == "session_uses":
 			want = []string{"INSERT", "SELECT"}
 		}
 		if !isServer || !slices.Equal(privileges, want) {
@@ -114,10 +125,9 @@ func TestGrants(t *testing.T) {
 	}
 }
 
-// ofAllChains are the indexes that do not begin with the chain: the values in
-// one are names, which begin with it, and the keeper of the logs looks for what
-// is new in all chains at once.
-var ofAllChains = []string{"sessions_by_use", "audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey"}
+// ofAllChains are the indexes that do not begin with the chain: the keeper of the
+// logs looks for what is new in all chains at once.
+var ofAllChains = []string{"audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey"}
 
 // TestKeysBeginWithTheChain reads the catalogue: every key and every index has
 // the chain first, so that no chain's rows are found, or in the way, in

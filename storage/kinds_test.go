@@ -12,6 +12,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
@@ -67,7 +68,7 @@ func caused(t testing.TB, cause proto.Message, decision string, kind pb.EntryKin
 func TestSearchColumns(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
-	db, pool := d.Open(t, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	at := timestamppb.New(time.Date(2026, 11, 25, 9, 30, 0, 123456000, time.UTC))
 	session := clientName + "/sessions/s1"
 	put(t, db,

@@ -93,7 +93,7 @@ func YieldLead(ctx context.Context, db *DB, epoch int64) error {
 // acrossChains begins a transaction that sees the logs of all chains. Nothing
 // else in the program looks beyond one chain to do its work.
 func (db *DB) acrossChains(ctx context.Context, opts *sql.TxOptions) (*transaction, error) {
-	return db.begin(ctx, opts)
+	return db.begin(ctx, asKeeper(), opts)
 }
 
 // inTransaction commits what do does to the logs of all chains.

@@ -193,7 +193,7 @@ func TestLogOnlyGrows(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	owner, server := d.SQL(t, storage.RoleOwner), d.SQL(t, storage.RoleServer)
+	owner, server := d.SQLIn(t, storage.RoleOwner, chain), d.SQL(t, storage.RoleServer)
 	for statement, why := range map[string]string{
 		"update log_tiles set hashes = sha256('')":     "a tile only grows",
 		"update log_tiles set hashes = ''":             "a tile only grows",
@@ -243,7 +243,7 @@ func TestCauseAndEntryGoTogether(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			pool := storagetest.NewDatabase(t).SQL(t, storage.RoleServer)
+			pool := storagetest.NewDatabase(t).SQLIn(t, storage.RoleServer, "c")
 			_, err := pool.ExecContext(t.Context(), "begin;"+c.statements+"commit")
 			var refused *pq.Error
 			switch {

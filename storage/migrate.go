@@ -19,15 +19,22 @@ const schema = "alkalog"
 
 // SchemaVersion is the version of the schema that this program works with: the
 // number of the last migration.
-const SchemaVersion int64 = 2
+const SchemaVersion int64 = 5
 
-// The roles of the database. The owner owns the tables and migrates them, the
-// server does the work and can change no record that must stay, the auditor
-// reads the audit log. None has a password; how they log in is for the
-// database's administrator to say.
+// The roles of the database. None has a password; how those that may log in do
+// so is for the database's administrator to say.
 const (
-	RoleOwner   = "alkalog_owner"
-	RoleServer  = "alkalog_server"
+	// RoleOwner owns the tables. Nobody logs in as it.
+	RoleOwner = "alkalog_owner"
+	// RoleMigrator may become the owner, and is for nothing but migrations.
+	RoleMigrator = "alkalog_migrator"
+	// RoleServer does the work of one chain at a time, and can change no record
+	// that must stay.
+	RoleServer = "alkalog_server"
+	// RoleKeeper is what the server takes on for what concerns all chains: it sees
+	// which there are, and keeps their logs. Nobody logs in as it.
+	RoleKeeper = "alkalog_keeper"
+	// RoleAuditor reads the audit logs of the chains that it was admitted to.
 	RoleAuditor = "alkalog_auditor"
 )
 
@@ -55,9 +62,9 @@ func (e *SchemaError) Error() string {
 func (e *SchemaError) Unwrap() error { return ErrUnavailable }
 
 // CheckSchema answers with a *SchemaError unless the schema is the one that
-// this program works with.
+// this program works with, and with a *WallsError unless it keeps chains apart.
 func (db *DB) CheckSchema(ctx context.Context) error {
-	tx, err := db.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}
@@ -70,7 +77,7 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 	if have != SchemaVersion {
 		return &SchemaError{Have: have, Want: SchemaVersion}
 	}
-	return nil
+	return checkWalls(ctx, tx)
 }
 
 // pqError reports whether the server answered with that SQLSTATE.
@@ -80,7 +87,7 @@ func pqError(err error, code pqerror.Code) bool {
 }
 
 // Migrate makes the roles that are missing and brings the schema up to
-// SchemaVersion, never down. The DSN's role must be a superuser; alkalog_owner
+// SchemaVersion, never down. The DSN's role must be a superuser; alkalog_migrator
 // will do once the roles and the schema are there. Migrations at the same time
 // wait for each other.
 func Migrate(ctx context.Context, ownerDSN string) error {
@@ -114,6 +121,30 @@ func asOwner(ctx context.Context, dsn, role string, do func(context.Context, *sq
 	return nil
 }
 
+// rolesStatement makes the roles what they must be, and changes nothing when
+// they are. The server's role does not inherit what the keeper's may: it must
+// take that role on, and the policies for it hold only while it does.
+const rolesStatement = `do $$
+declare r record;
+begin
+	perform pg_advisory_xact_lock(hashtext('alkalog roles')); -- others in this database wait
+	for r in select * from (values ('alkalog_owner', 'nologin'), ('alkalog_migrator', 'login noinherit'), ('alkalog_server', 'login noinherit'),
+		('alkalog_keeper', 'nologin'), ('alkalog_auditor', 'login')) as wanted (name, options) loop
+		begin
+			if not exists (select from pg_roles where rolname = r.name) then execute format('create role %I %s', r.name, r.options); end if;
+		exception when duplicate_object or unique_violation then null; -- made for another database at this moment
+		end;
+	end loop;
+	if exists (select from pg_roles where rolname = 'alkalog_owner' and rolcanlogin) then alter role alkalog_owner nologin; end if;
+	if exists (select from pg_roles where rolname = 'alkalog_server' and rolinherit) then alter role alkalog_server noinherit; end if;
+	for r in select * from (values ('alkalog_owner', 'alkalog_migrator'), ('alkalog_keeper', 'alkalog_server')) as wanted (role, member) loop
+		begin
+			if not pg_has_role(r.member, r.role, 'member') then execute format('grant %I to %I', r.role, r.member); end if;
+		exception when unique_violation then null;
+		end;
+	end loop;
+end $$`
+
 // makeRoles makes the roles and the schema. Roles belong to the whole cluster,
 // so another database's migration may be making them at this moment.
 func makeRoles(ctx context.Context, pool *sql.DB) error {
@@ -122,13 +153,8 @@ func makeRoles(ctx context.Context, pool *sql.DB) error {
 		return err
 	}
 	defer tx.Rollback() // without effect after the commit
-	for _, role := range []string{RoleOwner, RoleServer, RoleAuditor} {
-		_, err := tx.ExecContext(ctx, fmt.Sprintf(`do $$ begin
-			if not exists (select from pg_roles where rolname = %s) then create role %s login; end if;
-		exception when duplicate_object or unique_violation then null; end $$`, pq.QuoteLiteral(role), pq.QuoteIdentifier(role)))
-		if err != nil {
-			return err
-		}
+	if _, err := tx.ExecContext(ctx, rolesStatement); err != nil {
+		return err
 	}
 	_, err = tx.ExecContext(ctx, fmt.Sprintf(`do $$ begin
 		if to_regnamespace(%s) is null then create schema %s authorization %s; end if;
@@ -150,7 +176,7 @@ func migrateUp(ctx context.Context, pool *sql.DB) error {
 		return err
 	}
 	provider, err := goose.NewProvider(goose.DialectPostgres, pool, files,
-		goose.WithSessionLocker(locker), goose.WithDisableGlobalRegistry(true))
+		goose.WithSessionLocker(locker), goose.WithDisableGlobalRegistry(true), goose.WithAllowOutofOrder(true))
 	if err != nil {
 		return err
 	}

@@ -25,8 +25,8 @@ func TestMigrate(t *testing.T) {
 		})
 	}
 	wg.Wait()
-	if err := storage.Migrate(t.Context(), d.DSN(storage.RoleOwner)); err != nil {
-		t.Errorf("as the owner of what is there: %v", err)
+	if err := storage.Migrate(t.Context(), d.DSN(storage.RoleMigrator)); err != nil {
+		t.Errorf("as the migrator of what is there: %v", err)
 	}
 	db := d.Open(t, storage.Config{})
 	if _, err := openSalon(t.Context(), db, salonRequest("harbour")); err != nil {
@@ -78,18 +78,16 @@ func TestSchemaMustFit(t *testing.T) {
 	}
 }
 
-// TestSchemaVersion is that of the last migration; numbers have no gaps.
+// TestSchemaVersion is that of the last migration.
 func TestSchemaVersion(t *testing.T) {
 	t.Parallel()
 	files, err := os.ReadDir("migrations")
-	if err != nil || int64(len(files)) != storage.SchemaVersion {
-		t.Fatalf("%d migrations, version %d, %v", len(files), storage.SchemaVersion, err)
+	if err != nil || len(files) == 0 {
+		t.Fatalf("%d migrations, %v", len(files), err)
 	}
-	for i, f := range files {
-		number, _, _ := strings.Cut(f.Name(), "_")
-		if n, err := strconv.Atoi(number); err != nil || n != i+1 {
-			t.Errorf("migration %d is called %s", i+1, f.Name())
-		}
+	number, _, _ := strings.Cut(files[len(files)-1].Name(), "_")
+	if n, err := strconv.ParseInt(number, 10, 64); err != nil || n != storage.SchemaVersion {
+		t.Errorf("the last migration is called %s, the version is %d", files[len(files)-1].Name(), storage.SchemaVersion)
 	}
 }
 

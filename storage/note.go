@@ -17,11 +17,11 @@ func Note(ctx context.Context, db *DB, chain string, entries ...*pb.AuditEntry) 
 	if err != nil {
 		return err
 	}
-	tx, err := db.begin(ctx, nil)
+	tx, err := db.begin(ctx, inChain(chain), nil)
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, settleQuery, chain)
+	_, err = tx.ExecContext(ctx, settleQuery)
 	for rest := records; err == nil && len(rest) > 0; {
 		rest, err = writeNext(ctx, tx, rest)
 	}

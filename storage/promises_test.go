@@ -14,6 +14,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
@@ -25,7 +26,7 @@ func TestLostReply(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
-	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser)
 	w.loseReplies = 1
 	answer, err := openSalon(t.Context(), db, salonRequest("harbour"))
 	if err != nil || w.loseReplies != 0 {
@@ -43,7 +44,7 @@ func TestLostCommit(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
-	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser)
 	lost := 0
 	w.onCommit(func() bool { lost++; return lost > 3 })
 	answer, err := openSalon(t.Context(), db, salonRequest("harbour"))
@@ -59,7 +60,7 @@ func TestLostCommitAndServer(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
-	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser)
 	req := salonRequest("harbour")
 	w.onCommit(func() bool { return false })
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
@@ -82,7 +83,7 @@ func TestRefusalAfterLostCommit(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
-	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser)
 	w.onCommit(func() bool { return false })
 	req := salonRequest("harbour")
 	refused, runs := errors.New("the licence has expired"), 0
@@ -108,7 +109,7 @@ func TestRefusalWhileCommitting(t *testing.T) {
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
 	db := w.open(t, d, storage.Config{ReadTimeout: 2 * time.Second, StatementTimeout: 1900 * time.Millisecond})
-	pool, admin := d.SQL(t, storage.RoleServer), d.SQL(t, "postgres")
+	pool, admin := d.SQL(t, localpg.Superuser), d.SQL(t, "postgres")
 	var frozen int
 	w.onCommit(func() bool {
 		if frozen == 0 {
@@ -209,7 +210,7 @@ func TestFrozenServer(t *testing.T) {
 			w := &wire{}
 			db := w.open(t, d, storage.Config{ReadTimeout: c.patience, MaxConns: 4})
 			admin := d.SQL(t, "postgres")
-			pool := d.SQL(t, storage.RoleServer)
+			pool := d.SQL(t, localpg.Superuser)
 			var once sync.Once
 			frozen := make(chan func(), 1)
 			stage := func(now string) {
@@ -285,7 +286,7 @@ func TestCancelledCaller(t *testing.T) {
 			t.Parallel()
 			d := storagetest.NewDatabase(t)
 			w := &wire{}
-			db, pool, admin := w.open(t, d, storage.Config{}), d.SQL(t, storage.RoleServer), d.SQL(t, "postgres")
+			db, pool, admin := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser), d.SQL(t, "postgres")
 			ctx, cancel := context.WithCancel(t.Context())
 			defer cancel()
 			stage := func(now string) {
@@ -382,7 +383,7 @@ func TestKilledServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := count(t, d.SQL(t, storage.RoleServer)); got != (counted{2, 2, 2}) {
+	if got := count(t, d.SQL(t, localpg.Superuser)); got != (counted{2, 2, 2}) {
 		t.Errorf("rows are %+v, want two of each", got)
 	}
 	for _, want := range []*pb.CreateSalonResponse{before, answer} {
@@ -405,7 +406,7 @@ func TestStaleConnections(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	const conns = 6
-	db, admin, pool := d.Open(t, storage.Config{MaxConns: conns}), d.SQL(t, "postgres"), d.SQL(t, storage.RoleServer)
+	db, admin, pool := d.Open(t, storage.Config{MaxConns: conns}), d.SQL(t, "postgres"), d.SQL(t, localpg.Superuser)
 	var all, done sync.WaitGroup
 	all.Add(conns)
 	for range conns {

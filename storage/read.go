@@ -18,19 +18,13 @@ type Snapshot struct {
 
 // Read runs fn on a snapshot of a chain. What fn returns is returned as it is.
 func Read(ctx context.Context, db *DB, chain string, fn func(*Snapshot) error) error {
-	tx, err := db.begin(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	tx, err := db.begin(ctx, inChain(chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return err
 	}
 	defer tx.end()
-	if _, err := tx.ExecContext(ctx, setChain, chain); err != nil {
-		return explain(ctx, err)
-	}
 	return fn(&Snapshot{ctx: ctx, tx: tx, chain: chain})
 }
-
-// setChain tells the database which chain a transaction is for.
-const setChain = `select set_config('alkalog.chain', $1, true)`
 
 // one reads a single row into dest, or answers ErrNotFound.
 func (s *Snapshot) one(dest any, query string, args ...any) error {

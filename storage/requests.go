@@ -32,16 +32,14 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 }
 
 // stakeQuery also does, without a round trip of its own, what else a write
-// begins with: it takes the lock that SettledBefore looks for, and tells the
-// database the chain.
+// begins with: it takes the lock that SettledBefore looks for.
 const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq)
 insert into requests (chain, id, kind, request, answer)
-select set_config('alkalog.chain', $1, true), $2, $3, $4, $5 from low
+select $1, $2, $3, $4, $5 from low
 on conflict (chain, id) do nothing`
 
 // settleQuery is what a write without a claim begins with, in the same way.
-const settleQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq)
-select set_config('alkalog.chain', $1, true) from low`
+const settleQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
 
 // stake stores the claim, or answers errClaimed. While another transaction
 // holds a claim to the same id, it waits.
@@ -65,10 +63,8 @@ type answered struct {
 	Replicated bool
 }
 
-// requestQuery also tells the database the chain, before anything is read.
-const requestQuery = `with at as materialized (select set_config('alkalog.chain', $1, true) as chain)
-select kind, request, answer, current_setting('synchronous_standby_names') <> '' as replicated
-from at join requests using (chain) where id = $2`
+const requestQuery = `select kind, request, answer, current_setting('synchronous_standby_names') <> '' as replicated
+from requests where chain = $1 and id = $2`
 
 // request looks up a request by its id.
 func (s *Snapshot) request(id string) (answered, error) {

@@ -86,7 +86,7 @@ func (f SessionFilter) where(chain string) (string, []any) {
 	}
 	if f.Product != "" || f.LotCode != "" {
 		args = append(args, usedKey(f.Product, f.LotCode))
-		where = append(where, fmt.Sprintf("used @> array[$%d::text]", len(args)))
+		where = append(where, fmt.Sprintf("(parent, id) in (select parent, session from session_uses where chain = $1 and used = $%d)", len(args)))
 	}
 	if f.Decision != "" {
 		args = append(args, f.Decision)

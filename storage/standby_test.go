@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
@@ -58,7 +59,7 @@ func TestStandbyGone(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			wantOnce(t, db, d.SQL(t, storage.RoleServer), answer)
+			wantOnce(t, db, d.SQL(t, localpg.Superuser), answer)
 		})
 	}
 }

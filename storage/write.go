@@ -169,7 +169,7 @@ type thought struct {
 // think runs in a snapshot. Nothing is locked meanwhile and nothing is held
 // afterwards.
 func (w *write) think(ctx context.Context) (thought, error) {
-	tx, err := w.db.begin(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	tx, err := w.db.begin(ctx, inChain(w.chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return thought{}, err
 	}
@@ -230,7 +230,7 @@ func (w *write) records(changes Changes, requestID string) ([]Record, error) {
 // commit writes the rows in one transaction. The claim comes first: of racing
 // calls with one request id, one goes on and the others wait here for it.
 func (w *write) commit(ctx context.Context, rows rows) error {
-	tx, err := w.db.begin(ctx, nil)
+	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
 		return err
 	}
@@ -256,7 +256,7 @@ func (w *write) confirm(ctx context.Context, replicated bool) error {
 	if !replicated {
 		return nil
 	}
-	tx, err := w.db.begin(ctx, nil)
+	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrUnknown, err)
 	}
@@ -274,7 +274,7 @@ func (w *write) settle(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	tx, err := w.db.begin(ctx, nil)
+	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
 		return err
 	}

@@ -14,13 +14,14 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
 func TestWriteKeepsAllOrNothing(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
-	db, pool := d.Open(t, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	refused := errors.New("not today")
 	salon := &pb.Salon{Name: "chains/" + chain + "/salons/harbour"}
 	entry := &pb.AuditEntry{RecordTime: timestamppb.Now()}
@@ -94,7 +95,7 @@ func TestEntriesAreCompleted(t *testing.T) {
 func TestRetry(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
-	db, pool := d.Open(t, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	req := salonRequest("harbour")
 	first, err := openSalon(t.Context(), db, req)
 	if err != nil {
@@ -114,7 +115,7 @@ func TestRetry(t *testing.T) {
 func TestReused(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
-	db, pool := d.Open(t, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	req := salonRequest("harbour")
 	first, err := openSalon(t.Context(), db, req)
 	if err != nil {
@@ -331,7 +332,7 @@ func TestUnchanged(t *testing.T) {
 func TestTriesEnd(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
-	db, pool := d.Open(t, storage.Config{}), d.SQL(t, storage.RoleServer)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	first, err := openSalon(t.Context(), db, salonRequest("harbour"))
 	if err != nil {
 		t.Fatal(err)

@@ -34,12 +34,8 @@ func (s Service) GetChain(ctx context.Context, req *pb.GetChainRequest) (*pb.Get
 
 // ListChains lists the chains by name; only an operator may.
 func (s Service) ListChains(ctx context.Context, req *pb.ListChainsRequest) (*pb.ListChainsResponse, error) {
-	answer := &pb.ListChainsResponse{}
-	err := storage.Read(ctx, s.DB, "", func(r *storage.Snapshot) (err error) {
-		answer.Chains, answer.NextPageToken, err = storage.ListChains(r, storage.Page{Size: req.PageSize, Token: req.PageToken})
-		return err
-	})
-	return answer, err
+	chains, next, err := storage.ListChains(ctx, s.DB, storage.Page{Size: req.PageSize, Token: req.PageToken})
+	return &pb.ListChainsResponse{Chains: chains, NextPageToken: next}, err
 }
 
 // UpdateChain changes a chain.

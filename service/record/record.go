@@ -147,11 +147,7 @@ func List[M Named](ctx context.Context, db *storage.DB, kind Lister[M], parent s
 // EachChain visits every chain of the installation, by name.
 func EachChain(ctx context.Context, db *storage.DB, visit func(*pb.Chain) error) error {
 	for page := (storage.Page{Size: 500}); ; {
-		var chains []*pb.Chain
-		err := storage.Read(ctx, db, "", func(r *storage.Snapshot) (err error) {
-			chains, page.Token, err = storage.ListChains(r, page)
-			return err
-		})
+		chains, next, err := storage.ListChains(ctx, db, page)
 		if err != nil {
 			return err
 		}
@@ -160,7 +156,7 @@ func EachChain(ctx context.Context, db *storage.DB, visit func(*pb.Chain) error)
 				return err
 			}
 		}
-		if page.Token == "" {
+		if page.Token = next; next == "" {
 			return nil
 		}
 	}

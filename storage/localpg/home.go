@@ -158,7 +158,7 @@ func (h home) makeSocketDir(who account) (string, error) {
 }
 
 // defaultRoles are those of the program's own schema.
-var defaultRoles = []string{"alkalog_owner", "alkalog_server", "alkalog_auditor"}
+var defaultRoles = []string{"alkalog_migrator", "alkalog_server", "alkalog_auditor"}
 
 // plainName is what may stand between quotes in the access files.
 var plainName = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.@$-]*$`)

@@ -46,7 +46,7 @@ type Config struct {
 	// process is root. Empty: $ALKALOG_PG_USER, else postgres, else nobody.
 	User string
 	// Roles are the database roles, beside Superuser, that this process's user
-	// may connect as. Empty: alkalog_owner, alkalog_server, alkalog_auditor.
+	// may connect as. Empty: alkalog_migrator, alkalog_server, alkalog_auditor.
 	// The roles themselves are made by whoever owns the schema.
 	Roles []string
 	// Unsafe is for tests: commits do not survive a crash of the machine.

@@ -107,7 +107,7 @@ func TestRoles(t *testing.T) {
 	dir := publicDir(t) + "/d"
 	c := start(t, localpg.Config{Dir: dir})
 	super := session(t, c.DSN("", ""))
-	for _, role := range []string{"alkalog_owner", "alkalog_server", "alkalog_auditor", "unlisted"} {
+	for _, role := range []string{"alkalog_migrator", "alkalog_server", "alkalog_auditor", "unlisted"} {
 		if _, err := super.ExecContext(t.Context(), "create role "+role+" login"); err != nil {
 			t.Fatal(err)
 		}
@@ -115,7 +115,7 @@ func TestRoles(t *testing.T) {
 	if _, err := super.ExecContext(t.Context(), `create database "it's \ odd"`); err != nil {
 		t.Fatal(err)
 	}
-	for _, role := range []string{"alkalog_owner", "alkalog_server", "alkalog_auditor"} {
+	for _, role := range []string{"alkalog_migrator", "alkalog_server", "alkalog_auditor"} {
 		conn := session(t, c.DSN(`it's \ odd`, role))
 		if got := ask(t, conn, "select current_user || ' in ' || current_database()"); got != role+` in it's \ odd` {
 			t.Errorf("connected as %s", got)

@@ -57,10 +57,23 @@ func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 }
 
 // SQL opens the database for plain statements as a role, to look at what is
-// there or to do damage.
+// there or to do damage. As the owner nobody can log in; the migrator becomes it.
 func (d Database) SQL(t testing.TB, role string) *sql.DB {
 	t.Helper()
-	pool, err := openSQL(d.DSN(role))
+	return d.SQLIn(t, role, "")
+}
+
+// SQLIn is SQL where every statement is for a chain, by its id; empty: for none.
+func (d Database) SQLIn(t testing.TB, role, chain string) *sql.DB {
+	t.Helper()
+	dsn := d.DSN(role)
+	if role == storage.RoleOwner {
+		dsn = d.DSN(storage.RoleMigrator) + " role=" + storage.RoleOwner
+	}
+	if chain != "" {
+		dsn += " alkalog.chain=" + chain
+	}
+	pool, err := openSQL(dsn)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,62 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+	"strings"
+)
+
+// WallsError says that the database does not keep the chains apart as this
+// program relies on, or would not keep this program to it.
+type WallsError struct {
+	// Gaps says what is wrong, in plain words.
+	Gaps []string
+}
+
+// Error says what is wrong and which command mends most of it.
+func (e *WallsError) Error() string {
+	return "storage: the database does not keep the chains apart: " + strings.Join(e.Gaps, "; ") +
+		": run `server migrate` and connect as " + RoleServer
+}
+
+// Unwrap makes it an ErrUnavailable.
+func (e *WallsError) Unwrap() error { return ErrUnavailable }
+
+// gapsQuery looks for everything by which a chain's rows could be reached from
+// another: a table without its wall, a policy or a view that we do not know, a
+// function with its owner's rights, a role that steps over walls.
+const gapsQuery = `with me as (
+	select rolname, oid, rolsuper, rolbypassrls from pg_roles where rolname in (session_user, current_user)
+), tables as (
+	select c.oid, c.relname, c.relowner, c.relrowsecurity and c.relforcerowsecurity as walled from pg_class c
+	join pg_attribute a on a.attrelid = c.oid and a.attname = 'chain' and not a.attisdropped
+	where c.relnamespace = 'alkalog'::regnamespace and c.relkind in ('r', 'p')
+), policies as (
+	select tablename, policyname, roles::text as roles, permissive, cmd,
+		qual ~ 'chain.* = .*NULLIF\(current_setting\(''alkalog.chain''' and qual !~* '\mor\M' and with_check = qual as own
+	from pg_policies where schemaname = 'alkalog'
+)
+select 'role ' || rolname || ' is a superuser or has BYPASSRLS' from me where rolsuper or rolbypassrls
+union all select distinct 'role ' || rolname || ' may become the owner of tables' from me, tables
+	where pg_has_role(me.oid, relowner, 'member') and not rolsuper
+union all select 'role ' || rolname || ' has the rights of ` + RoleKeeper + ` without taking it on' from me
+	where pg_has_role(me.oid, '` + RoleKeeper + `', 'usage') and not rolsuper
+union all select 'table ' || relname || ' has no wall' from tables where not walled
+	or not exists (select from policies where tablename = relname and policyname = 'of_the_chain' and own and roles = '{public}' and cmd = 'ALL')
+union all select 'policy ' || policyname || ' on ' || tablename || ' is not one of ours' from policies where permissive = 'PERMISSIVE'
+	and not (policyname = 'of_the_chain' and own) and not (policyname = 'of_the_keeper' and roles = '{` + RoleKeeper + `}')
+union all select 'the view ' || relname from pg_class where relnamespace = 'alkalog'::regnamespace and relkind in ('v', 'm')
+union all select 'function ' || proname || ' runs with the rights of its owner' from pg_proc where pronamespace = 'alkalog'::regnamespace and prosecdef`
+
+// checkWalls answers with a *WallsError unless the walls between chains are
+// there, and stand in this program's way too.
+func checkWalls(ctx context.Context, tx *transaction) error {
+	var gaps []string
+	if err := tx.SelectContext(ctx, &gaps, gapsQuery); err != nil {
+		return fmt.Errorf("storage: walls between chains: %w", explain(ctx, err))
+	}
+	if len(gaps) > 0 {
+		return &WallsError{Gaps: gaps}
+	}
+	return nil
+}
