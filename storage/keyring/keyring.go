@@ -1,0 +1,209 @@
+// Package keyring wraps the keys of clients with the key-encryption keys of a
+// key file, and makes the marks by which a client is found without its name
+// being stored.
+//
+// The file has a key-encryption key a line, newest first: its version, the key,
+// and the secret of the marks, which all lines share. New keys are wrapped with
+// the first; the others are there for what has not been wrapped anew yet. AES-256
+// in Galois/Counter Mode (NIST SP 800-38D, 2007), marks by HMAC-SHA-256 (RFC 2104,
+// 1997) with a key by HKDF (RFC 5869, 2010), all from the standard library.
+package keyring
+
+import (
+	"bytes"
+	"crypto/aes"
+	"crypto/cipher"
+	"crypto/hkdf"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+)
+
+// size is the length of every secret, in bytes.
+const size = 32
+
+// mark begins every line, so that another kind of key file is not taken for one.
+const mark = "clients"
+
+// ErrUnknown says that there is no key of a version here.
+var ErrUnknown = errors.New("keyring: no key of that version")
+
+// key is one line of the file.
+type key struct {
+	version string
+	secret  []byte // the key-encryption key
+	index   []byte // the secret of the marks
+}
+
+// NewKey makes the text of a fresh key-encryption key, one line without newline.
+// Beside are the lines that stand in the file already, whose secret of marks it
+// takes over; none for a fresh installation.
+func NewKey(beside []string) (string, error) {
+	fresh := key{version: hex.EncodeToString(random(8)), secret: random(size), index: random(size)}
+	if len(beside) > 0 {
+		keys, err := parse(beside)
+		if err != nil {
+			return "", err
+		}
+		fresh.index = keys[0].index
+	}
+	encode := base64.RawStdEncoding.EncodeToString
+	return strings.Join([]string{mark, fresh.version, encode(fresh.secret), encode(fresh.index)}, " "), nil
+}
+
+// random returns random bytes.
+func random(n int) []byte {
+	b := make([]byte, n)
+	rand.Read(b) // never fails
+	return b
+}
+
+// parse reads the lines of a key file. Its errors say nothing of what stands
+// there.
+func parse(lines []string) ([]key, error) {
+	var keys []key
+	for i, line := range lines {
+		parts := strings.Fields(line)
+		if len(parts) != 4 || parts[0] != mark {
+			return nil, fmt.Errorf("keyring: line %d is not a key for clients", i+1)
+		}
+		secret, err1 := base64.RawStdEncoding.Strict().DecodeString(parts[2])
+		index, err2 := base64.RawStdEncoding.Strict().DecodeString(parts[3])
+		if err1 != nil || err2 != nil || len(secret) != size || len(index) != size {
+			return nil, fmt.Errorf("keyring: line %d is damaged", i+1)
+		}
+		if i > 0 && !bytes.Equal(index, keys[0].index) {
+			return nil, fmt.Errorf("keyring: line %d is of another installation", i+1)
+		}
+		keys = append(keys, key{version: parts[1], secret: secret, index: index})
+	}
+	if len(keys) == 0 {
+		return nil, errors.New("keyring: there is no key")
+	}
+	return keys, nil
+}
+
+// Ring is the keys of a file. They are read when first needed, and again when
+// Reload is called or a version is asked for that is not known: another server
+// may have wrapped with a newer key already.
+type Ring struct {
+	// Read returns the lines of the file, without blank ones and comments.
+	Read func() ([]string, error)
+
+	mu   sync.Mutex
+	keys []key
+}
+
+// Reload reads the file again. When that fails, the keys stay what they were.
+func (r *Ring) Reload() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.reload()
+}
+
+func (r *Ring) reload() error {
+	lines, err := r.Read()
+	if err != nil {
+		return err
+	}
+	keys, err := parse(lines)
+	if err == nil {
+		r.keys = keys
+	}
+	return err
+}
+
+// find returns the key of a version; the newest for an empty one.
+func (r *Ring) find(version string) (key, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, again := range []bool{false, true} {
+		if again || r.keys == nil {
+			if err := r.reload(); err != nil {
+				return key{}, err
+			}
+		}
+		for _, k := range r.keys {
+			if version == "" || k.version == version {
+				return k, nil
+			}
+		}
+	}
+	return key{}, fmt.Errorf("%w: %s", ErrUnknown, version)
+}
+
+// Version is the version that Wrap wraps with.
+func (r *Ring) Version() (string, error) {
+	k, err := r.find("")
+	return k.version, err
+}
+
+// Wrap seals a secret with the newest key, and ties it to a context.
+func (r *Ring) Wrap(secret, context []byte) (wrapped []byte, version string, err error) {
+	k, err := r.find("")
+	if err != nil {
+		return nil, "", err
+	}
+	box, err := Box(k.secret)
+	if err != nil {
+		return nil, "", err
+	}
+	return box.Seal(nil, nil, secret, bound(k.version, context)), k.version, nil
+}
+
+// Unwrap opens what Wrap has sealed, if it is unchanged and of that context.
+func (r *Ring) Unwrap(wrapped []byte, version string, context []byte) ([]byte, error) {
+	k, err := r.find(version)
+	if err != nil {
+		return nil, err
+	}
+	box, err := Box(k.secret)
+	if err != nil {
+		return nil, err
+	}
+	secret, err := box.Open(nil, nil, wrapped, bound(version, context))
+	if err != nil {
+		return nil, fmt.Errorf("keyring: what was wrapped with key %s does not open with it", version)
+	}
+	return secret, nil
+}
+
+// bound is the context together with the version.
+func bound(version string, context []byte) []byte {
+	return append([]byte("alkalog wrapped key\x00"+version+"\x00"), context...)
+}
+
+// Mark is what a value is found by: the same for the same value and purpose, and
+// without the secret it cannot be made, nor be compared with another purpose's.
+func (r *Ring) Mark(purpose, value string) ([]byte, error) {
+	k, err := r.find("")
+	if err != nil {
+		return nil, err
+	}
+	own, err := hkdf.Key(sha256.New, k.index, nil, "alkalog mark\x00"+purpose, size)
+	if err != nil {
+		return nil, err
+	}
+	h := hmac.New(sha256.New, own)
+	h.Write([]byte(value))
+	return h.Sum(nil), nil
+}
+
+// Box is AES-256-GCM under a key of 32 bytes, with a random nonce before what it
+// seals.
+func Box(secret []byte) (cipher.AEAD, error) {
+	if len(secret) != size {
+		return nil, fmt.Errorf("keyring: a key has %d bytes, not %d", len(secret), size)
+	}
+	block, err := aes.NewCipher(secret)
+	if err != nil {
+		return nil, err
+	}
+	return cipher.NewGCMWithRandomNonce(block)
+}
