@@ -22,13 +22,14 @@ import (
 const (
 	childDir      = "ALKALOG_TEST_CHILD_DIR"
 	childDatabase = "ALKALOG_TEST_CHILD_DATABASE"
+	childKeys     = "ALKALOG_TEST_CHILD_KEYS" // with a database, the directory of the keys
 )
 
 // serveAsChild is what a child process does: it serves a directory with a
 // private PostgreSQL, or a database, by the machine's clock, until its parent
 // hangs up.
 func serveAsChild(ctx context.Context, dir, database string) int {
-	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, Development: true})
+	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true})
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
@@ -56,11 +57,11 @@ type child struct {
 // startChild starts a server on a directory and returns when it listens.
 func startChild(t testing.TB, dir string) *child { return startProcess(t, childDir+"="+dir) }
 
-// startProcess starts a server on what the setting names.
-func startProcess(t testing.TB, setting string) *child {
+// startProcess starts a server on what the settings name.
+func startProcess(t testing.TB, settings ...string) *child {
 	t.Helper()
 	c := &child{command: exec.Command(os.Args[0]), said: new(strings.Builder)}
-	c.command.Env = append(os.Environ(), setting)
+	c.command.Env = append(os.Environ(), settings...)
 	c.command.Stderr = c.said
 	in, err := c.command.StdinPipe()
 	if err != nil {

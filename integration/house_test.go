@@ -34,9 +34,10 @@ const (
 var arrows = map[string]string{
 	"proto":                "",
 	pbRoom:                 "",
-	"server":               "server/serve server/demo server/verify server/picture server/identity server/keyfile server/dial server/sheet server/export server/report service/ledger " + pbRoom,
-	"server/serve":         serviceRooms + " " + engineRooms + " server/identity server/keyfile storage/localpg " + commonRooms,
+	"server":               "server/serve server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
+	"server/serve":         serviceRooms + " " + engineRooms + " server/sequencer server/identity server/keyfile storage/localpg " + commonRooms,
 	"server/identity":      "server/keyfile " + commonRooms,
+	"server/sequencer":     "server/keyfile service/ledger service/record storage " + pbRoom,
 	"server/keyfile":       "",
 	"server/dial":          "server/keyfile " + pbRoom,
 	"server/sheet":         "",
@@ -62,7 +63,8 @@ var arrows = map[string]string{
 	"service/card":         "service/timing " + pbRoom,
 	"storage":              pbRoom,
 	"storage/localpg":      "",
-	"storage/storagetest":  "storage storage/localpg " + pbRoom,
+	"storage/keyring":      "",
+	"storage/storagetest":  "storage storage/localpg storage/keyring " + pbRoom,
 	"integration":          "",
 }
 

@@ -13,8 +13,8 @@ func TestTwoProcessesOnOneDatabase(t *testing.T) {
 	s := newSite(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	setting := childDatabase + "=" + s.database.DSN(storage.RoleServer)
-	first, second := startProcess(t, setting), startProcess(t, setting)
+	settings := []string{childDatabase + "=" + s.database.DSN(storage.RoleServer), childKeys + "=" + s.keys}
+	first, second := startProcess(t, settings...), startProcess(t, settings...)
 	here := &site{stubs: dial(t, first.addr), clock: s.clock, database: s.database, sql: s.sql}
 	there := &site{stubs: dial(t, second.addr), clock: s.clock, database: s.database, sql: s.sql}
 
@@ -25,7 +25,7 @@ func TestTwoProcessesOnOneDatabase(t *testing.T) {
 	display.until(t, "what was recorded through the other process", after(1))
 
 	second.kill()
-	third := startProcess(t, setting)
+	third := startProcess(t, settings...)
 	elsewhere.site = &site{stubs: dial(t, third.addr), clock: s.clock, database: s.database, sql: s.sql}
 	elsewhere.report(t, session, happened(session, 0, note("after the other process was killed")))
 	display.until(t, "what was recorded through the process in its place", after(2))

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +22,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keyfile"
+	"alkalog/server/sequencer"
 	"alkalog/server/serve"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
@@ -87,6 +90,7 @@ type site struct {
 	clock    *clock
 	database storagetest.Database
 	sql      *sql.DB // the same database, to look at
+	keys     string  // the directory of the keys of its servers
 }
 
 // newSite starts a server on a database of the test's own.
@@ -95,16 +99,60 @@ func newSite(t testing.TB) *site {
 	s := &site{
 		clock:    &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)},
 		database: storagetest.NewDatabase(t),
+		keys:     newKeys(t),
 	}
 	s.sql = s.database.SQL(t, "")
 	s.start(t)
 	return s
 }
 
+// newKeys makes the keys of a server, as "server keys" does.
+func newKeys(t testing.TB) string {
+	t.Helper()
+	dir := t.TempDir()
+	line, err := sequencer.NewKey(nil)
+	if err == nil {
+		err = keyfile.Create(filepath.Join(dir, "log"), []byte(line+"\n"))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// integrated waits until what is committed is on the logs.
+func (s *site) integrated(t testing.TB) {
+	t.Helper()
+	eventually(t, "the entries to be on their logs", func() bool {
+		var waiting int
+		err := s.sql.QueryRowContext(t.Context(), `select count(*) from audit_entries e
+			where not exists (select from log_entries l where l.chain = e.chain and l.id = e.id)`).Scan(&waiting)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return waiting == 0
+	})
+}
+
+// eventually waits for a condition; a minute without it is a failure.
+func eventually(t testing.TB, what string, holds func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(patience)
+	for !holds() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatalf("waited in vain for %s", what)
+		}
+	}
+}
+
 // twin starts one more server on the same database, by the same clock.
 func (s *site) twin(t testing.TB) *site {
 	t.Helper()
-	twin := &site{clock: s.clock, database: s.database, sql: s.sql}
+	twin := &site{clock: s.clock, database: s.database, sql: s.sql, keys: s.keys}
 	twin.start(t)
 	return twin
 }
@@ -112,7 +160,7 @@ func (s *site) twin(t testing.TB) *site {
 func (s *site) start(t testing.TB) {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{
-		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), Clock: s.clock.Now, Development: true,
+		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now, Development: true,
 		Limits: serve.Limits{BeatEvery: 20 * time.Millisecond},
 	})
 	if err != nil {
@@ -127,10 +175,11 @@ func (s *site) start(t testing.TB) {
 	s.stubs = dial(t, server.Addr())
 }
 
-// contents is what every table holds: the number of its rows and a digest.
+// contents is what every table holds: the number of its rows and a digest. The
+// tables of the log are left out; they follow the entries by themselves.
 func (s *site) contents(t testing.TB) map[string]string {
 	t.Helper()
-	rows, err := s.sql.Query("select tablename from pg_tables where schemaname = 'alkalog' and tablename <> 'goose_db_version'")
+	rows, err := s.sql.Query("select tablename from pg_tables where schemaname = 'alkalog' and tablename <> 'goose_db_version' and tablename not like 'log_%'")
 	if err != nil {
 		t.Fatal(err)
 	}

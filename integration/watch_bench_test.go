@@ -60,7 +60,7 @@ func newWatched(b *testing.B) *chain {
 	b.Helper()
 	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b)}
 	server, err := serve.Start(b.Context(), serve.Config{
-		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), Development: true,
+		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
 	})
 	if err != nil {
 		b.Fatal(err)

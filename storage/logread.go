@@ -34,6 +34,13 @@ func ReadLogPlace(s *Snapshot, id string) (int64, error) {
 	return place, err
 }
 
+// HasEntry reports whether the chain has an audit entry of an id.
+func HasEntry(s *Snapshot, id string) (bool, error) {
+	var there bool
+	err := s.one(&there, "select exists (select from audit_entries where chain = $1 and parent = '' and id = $2)", s.chain, id)
+	return there, err
+}
+
 // Handover is the last checkpoint that was signed by keys which are not today's.
 type Handover struct {
 	Keys       string

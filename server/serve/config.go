@@ -38,6 +38,10 @@ type Config struct {
 	// what the keys of clients are wrapped with. Empty: "keys" in DataDir, where
 	// they are made when there are none; with Database it must be given.
 	KeysDir string
+	// CheckpointFile keeps the newest checkpoints of the audit logs that were
+	// seen, outside of the database, which is compared with them at start. Empty:
+	// "checkpoints" in DataDir; with Database there is no such comparison then.
+	CheckpointFile string
 	// Clock is the server's time. Nil: the machine's.
 	Clock func() time.Time
 	// Logger receives what the server has to say: never the contents of a
@@ -107,6 +111,9 @@ func (c Config) complete() (Config, error) {
 	}
 	if c.KeysDir == "" && c.DataDir != "" {
 		c.KeysDir = filepath.Join(c.DataDir, "keys")
+	}
+	if c.CheckpointFile == "" && c.DataDir != "" {
+		c.CheckpointFile = filepath.Join(c.DataDir, "checkpoints")
 	}
 	return c, c.Limits.check()
 }

@@ -49,8 +49,12 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	log, err := openLog(ctx, cfg, db.db)
+	if err != nil {
+		return nil, errors.Join(err, db.close())
+	}
 	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []loop {
-		return register(r, cfg, db.db, engine, checks)
+		return register(r, cfg, db.db, engine, log, checks)
 	})
 	if err != nil {
 		return nil, errors.Join(err, db.close())

@@ -7,6 +7,7 @@ import (
 	"google.golang.org/grpc"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/sequencer"
 	"alkalog/service/audit"
 	"alkalog/service/catalog"
 	"alkalog/service/consultation"
@@ -20,7 +21,7 @@ import (
 
 // register makes the seven services and registers them. It returns what is to
 // run beside them until the server leaves.
-func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, checks requests) []loop {
+func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, checks requests) []loop {
 	now := cfg.Clock
 	clock := processing.Service{DB: db, Now: now, Check: checks.violations, Hub: processing.NewHub(), BeatEvery: cfg.Limits.BeatEvery}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
@@ -29,8 +30,10 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
-	pb.RegisterAuditServiceServer(r, audit.Service{DB: db})
+	pb.RegisterAuditServiceServer(r, audit.Service{DB: db, Now: now, Restores: log})
 	return []loop{
+		log.Lead,
+		log.Watch,
 		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
 		func(ctx context.Context) {
 			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })

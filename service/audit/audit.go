@@ -4,13 +4,11 @@ package audit
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -19,7 +17,9 @@ import (
 type Service struct {
 	pb.UnimplementedAuditServiceServer
 
-	DB *storage.DB
+	DB       *storage.DB
+	Now      func() time.Time
+	Restores Restores
 }
 
 // ListEntries lists a page of the audit log in the order it was written.
@@ -46,44 +46,6 @@ func (s Service) page(ctx context.Context, chain string, filter storage.EntryFil
 		return err
 	})
 	return entries, next, err
-}
-
-// exportPage is how many entries are read at a time for an export.
-const exportPage = 500
-
-// ExportEntries streams the log. It stops before entries behind which an
-// earlier one may still appear, so that a copy resumed with the last token
-// misses none.
-func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditService_ExportEntriesServer) error {
-	filter, err := parse(req.Filter)
-	if err != nil {
-		return err
-	}
-	for token := req.ResumeToken; ; {
-		settled, err := storage.SettledBefore(stream.Context(), s.DB)
-		if err != nil {
-			return err
-		}
-		entries, next, err := s.page(stream.Context(), req.Parent, filter, storage.Page{Size: exportPage, Token: token})
-		if errors.Is(err, storage.ErrBadToken) {
-			return fault.Invalid("resume_token", "must be the last resume_token received with the same filter, or empty")
-		}
-		if err != nil {
-			return err
-		}
-		for _, e := range entries {
-			if e.Position >= settled {
-				return nil
-			}
-			sent := &pb.ExportEntriesResponse{Entry: e.AuditEntry, Stored: e.Stored, ResumeToken: e.Token}
-			if err := stream.Send(sent); err != nil {
-				return err
-			}
-		}
-		if token = next; next == "" {
-			return nil
-		}
-	}
 }
 
 // SummarizeEntries counts the entries of a time.
@@ -127,19 +89,4 @@ func bound(t *timestamppb.Timestamp) time.Time {
 		return time.Time{}
 	}
 	return t.AsTime()
-}
-
-// GetCheckpoint is not served yet.
-func (Service) GetCheckpoint(context.Context, *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
-	return nil, fault.Unimplemented("GetCheckpoint")
-}
-
-// GetInclusionProof is not served yet.
-func (Service) GetInclusionProof(context.Context, *pb.GetInclusionProofRequest) (*pb.GetInclusionProofResponse, error) {
-	return nil, fault.Unimplemented("GetInclusionProof")
-}
-
-// GetConsistencyProof is not served yet.
-func (Service) GetConsistencyProof(context.Context, *pb.GetConsistencyProofRequest) (*pb.GetConsistencyProofResponse, error) {
-	return nil, fault.Unimplemented("GetConsistencyProof")
 }

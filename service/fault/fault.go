@@ -117,6 +117,12 @@ func Precondition(reason, subject, message string) *Error {
 	return &Error{codes.FailedPrecondition, reason, message, []protoadapt.MessageV1{failure}}
 }
 
+// Damaged says that what is stored of a log is not what was signed.
+func Damaged(name string) *Error {
+	return &Error{code: codes.DataLoss, reason: "LOG_DAMAGED",
+		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name)}
+}
+
 // Unauthenticated says that the caller is not known, and what would be right.
 func Unauthenticated(want string) *Error {
 	return &Error{code: codes.Unauthenticated, reason: "UNAUTHENTICATED", message: want}

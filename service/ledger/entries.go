@@ -227,3 +227,12 @@ func (s Scene) Activated(p *pb.HousePolicy) *pb.AuditEntry {
 	e.Summary = fmt.Sprintf("house policy in force with %d rules", len(p.Rules))
 	return e
 }
+
+// Restored is the entry of an operator who accepts that the database was put
+// back; earlier is the checkpoint that it does not follow from.
+func (s Scene) Restored(req *pb.AcceptRestoreRequest, earlier string) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_RESTORED, req)
+	e.Summary = req.Reason
+	e.EarlierCheckpoint = earlier
+	return e
+}

@@ -1,0 +1,157 @@
+package audit
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// GetCheckpoint returns the newest checkpoint of a chain's log, and what is
+// needed to check it.
+func (s Service) GetCheckpoint(ctx context.Context, req *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
+	answer := &pb.GetCheckpointResponse{}
+	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
+		handovers, err := storage.ReadHandovers(r)
+		if err != nil {
+			return err
+		}
+		answer.Checkpoint, answer.TreeSize = string(head.Checkpoint), head.Size
+		answer.Keys = strings.Split(head.Keys, "\n")
+		for _, h := range slices.Backward(handovers) {
+			for key := range strings.SplitSeq(h.Keys, "\n") {
+				if !slices.Contains(answer.Keys, key) {
+					answer.Keys = append(answer.Keys, key)
+				}
+			}
+		}
+		for _, h := range handovers {
+			answer.Handovers = append(answer.Handovers, string(h.Checkpoint))
+		}
+		return nil
+	})
+	return answer, err
+}
+
+// GetInclusionProof proves that an entry is on the log.
+func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProofRequest) (*pb.GetInclusionProofResponse, error) {
+	answer := &pb.GetInclusionProofResponse{}
+	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
+		size, err := sizeOf("tree_size", req.TreeSize, head)
+		if err != nil {
+			return err
+		}
+		place, err := placeOf(r, req.Name)
+		if err != nil {
+			return err
+		}
+		if place >= size {
+			return fault.Precondition("ENTRY_NOT_IN_TREE", req.Name, fmt.Sprintf("the entry has index %d; a tree of %d entries does not hold it", place, size))
+		}
+		proof, err := record.LogHead(head).ProveInclusion(place, size, record.LogTiles(r))
+		answer.Index, answer.Hashes, answer.Checkpoint = place, bytesOf(proof), checkpointOf(size, head)
+		return damaged(err, req.Name)
+	})
+	return answer, err
+}
+
+// GetConsistencyProof proves that one tree of the log extends another.
+func (s Service) GetConsistencyProof(ctx context.Context, req *pb.GetConsistencyProofRequest) (*pb.GetConsistencyProofResponse, error) {
+	answer := &pb.GetConsistencyProofResponse{}
+	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
+		size, err := sizeOf("new_size", req.NewSize, head)
+		if err != nil {
+			return err
+		}
+		if req.OldSize > size {
+			return fault.Invalid("old_size", fmt.Sprintf("must be at most the size of the newer tree, %d", size))
+		}
+		proof, err := record.LogHead(head).ProveConsistency(req.OldSize, size, record.LogTiles(r))
+		answer.Hashes, answer.Checkpoint = bytesOf(proof), checkpointOf(size, head)
+		return damaged(err, req.Name)
+	})
+	return answer, err
+}
+
+// onLog reads the head of the log that a name belongs to, and goes on from it.
+func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapshot, storage.LogHead) error) error {
+	return storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) error {
+		chain := "chains/" + record.Chain(name)
+		if _, err := record.Get(r, storage.Chains, chain); err != nil {
+			return err
+		}
+		head, err := storage.ReadLogHead(r)
+		if errors.Is(err, storage.ErrNotFound) || err == nil && len(head.Checkpoint) == 0 {
+			if name != chain {
+				_, err := placeOf(r, name) // tells an entry that waits from one that is not there
+				return err
+			}
+			return fault.Precondition("LOG_EMPTY", chain, "nothing is on the log yet; what is recorded comes onto it within about a second")
+		}
+		if err != nil {
+			return err
+		}
+		return do(r, head)
+	})
+}
+
+// placeOf is the place on the log of an entry.
+func placeOf(r *storage.Snapshot, name string) (int64, error) {
+	id := name[strings.LastIndexByte(name, '/')+1:]
+	place, err := storage.ReadLogPlace(r, id)
+	if !errors.Is(err, storage.ErrNotFound) {
+		return place, err
+	}
+	there, err := storage.HasEntry(r, id)
+	if err == nil && there {
+		return 0, fault.Precondition("ENTRY_NOT_ON_LOG", name, "the entry is not on the log yet; it comes onto it within about a second")
+	}
+	if err == nil {
+		err = fault.NotFound(name)
+	}
+	return 0, err
+}
+
+// sizeOf is the size of the tree that is asked for; 0 means the newest.
+func sizeOf(field string, asked int64, head storage.LogHead) (int64, error) {
+	if asked > head.Size {
+		return 0, fault.Invalid(field, fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
+	}
+	if asked == 0 {
+		asked = head.Size
+	}
+	return asked, nil
+}
+
+// checkpointOf is the checkpoint of a tree, if that is the newest: others are
+// in the hands of those who were given them.
+func checkpointOf(size int64, head storage.LogHead) string {
+	if size != head.Size {
+		return ""
+	}
+	return string(head.Checkpoint)
+}
+
+// damaged tells callers of a log that cannot prove anything any more.
+func damaged(err error, name string) error {
+	if errors.Is(err, ledger.ErrTiles) {
+		return fault.Damaged(name)
+	}
+	return err
+}
+
+// bytesOf is hashes as the contract has them.
+func bytesOf(hashes []ledger.Hash) [][]byte {
+	all := make([][]byte, len(hashes))
+	for i := range hashes {
+		all[i] = hashes[i][:]
+	}
+	return all
+}
