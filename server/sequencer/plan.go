@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -56,7 +57,8 @@ func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tile
 		edges[t.Chain] = append(edges[t.Chain], ledgerTile(t))
 	}
 	for _, g := range sound {
-		if err := g.grow(edges[g.was.Chain], &changes); err != nil {
+		edge := slices.DeleteFunc(edges[g.was.Chain], func(t ledger.Tile) bool { return !slices.Contains(g.head.Edge(), t.TileID) })
+		if err := g.grow(edge, &changes); err != nil {
 			return changes, err
 		}
 	}
