@@ -32,7 +32,7 @@ func TestDevelopmentIdentities(t *testing.T) {
 		{"Development role=supervisor name=chains/ebb/practitioners/noor",
 			actor.Actor{Name: "chains/ebb/practitioners/noor", Role: pb.Role_ROLE_SUPERVISOR, Chain: "chains/ebb"}},
 		{"Development role=till name=chains/ebb/salons/north/tills/front-1",
-			actor.Actor{Name: "chains/ebb/salons/north/tills/front-1", Role: pb.Role_ROLE_TILL, Chain: "chains/ebb"}},
+			actor.Actor{Name: "chains/ebb/salons/north/tills/front-1", Role: pb.Role_ROLE_TILL, Chain: "chains/ebb", Salons: []string{"chains/ebb/salons/north"}}},
 		{"Development role=manager name=chains/ebb/practitioners/ines",
 			actor.Actor{Name: "chains/ebb/practitioners/ines", Role: pb.Role_ROLE_MANAGER, Chain: "chains/ebb"}},
 		{"Development role=auditor name=chains/ebb/auditors/oslo",
@@ -123,11 +123,11 @@ func TestTraceID(t *testing.T) {
 
 func TestTillNames(t *testing.T) {
 	for name, right := range map[string]bool{
-		"Front desk 2": true, "chains/ebb/salons/north/tills/2": true, "a": true, strings.Repeat("a", 63): true,
+		"Front desk 2": true, "chains/ebb/salons/north/tills/2": true, "a": true, "4.2.0-rc.1+build_7": true, strings.Repeat("a", 63): true,
 		"": false, " a": false, "a\u202eb": false, "a\nb": false, "a=\"b\"": false, strings.Repeat("a", 64): false,
 	} {
-		got, err := identify(t, "authorization", "Development role=operator name=operators/site", "alkalog-till", name)
-		if right != (err == nil) || right && got.Till != name {
+		got, err := identify(t, "authorization", "Development role=operator name=operators/site", "alkalog-till", name, "alkalog-till-version", name)
+		if right != (err == nil) || right && (got.Till != name || got.TillVersion != name) {
 			t.Errorf("%q: %+v, %v", name, got, err)
 		}
 	}

@@ -13,22 +13,26 @@ import (
 	"strings"
 )
 
-// maxSize is the longest key file, in bytes.
-const maxSize = 64 << 10
+// The longest files, in bytes: of keys, and of lists of whom to trust or not.
+const (
+	maxSize    = 64 << 10
+	maxTrusted = 1 << 20
+)
 
 // ErrExposed says that others than the owner of a key file can read or change it.
 var ErrExposed = errors.New("keyfile: others can read or change it")
 
 // Read reads a key file. It must be a plain file of at most 64 KiB with no
 // rights for group and others. Its contents are never part of an error.
-func Read(path string) ([]byte, error) { return read(path, 0o077, "600") }
+func Read(path string) ([]byte, error) { return read(path, 0o077, "600", maxSize) }
 
 // ReadTrusted reads a file that holds no secret but decides who is trusted, such
-// as a certificate or a list of public keys: as Read, but others may read it.
-func ReadTrusted(path string) ([]byte, error) { return read(path, 0o022, "644") }
+// as a certificate or a list of public keys: as Read, but others may read it,
+// and it can have 1 MiB.
+func ReadTrusted(path string) ([]byte, error) { return read(path, 0o022, "644", maxTrusted) }
 
 // read reads a file that others have none of the given rights to.
-func read(path string, withheld fs.FileMode, right string) ([]byte, error) {
+func read(path string, withheld fs.FileMode, right string, most int64) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("keyfile: %w", err)
@@ -42,10 +46,10 @@ func read(path string, withheld fs.FileMode, right string) ([]byte, error) {
 		return nil, fmt.Errorf("keyfile: %s is not a plain file", path)
 	case info.Mode().Perm()&withheld != 0:
 		return nil, fmt.Errorf("%w: %s has the rights %v; take them away with chmod %s", ErrExposed, path, info.Mode().Perm(), right)
-	case info.Size() > maxSize:
-		return nil, fmt.Errorf("keyfile: %s has %d bytes and can have %d at most", path, info.Size(), maxSize)
+	case info.Size() > most:
+		return nil, fmt.Errorf("keyfile: %s has %d bytes and can have %d at most", path, info.Size(), most)
 	}
-	content, err := io.ReadAll(io.LimitReader(f, maxSize))
+	content, err := io.ReadAll(io.LimitReader(f, most))
 	if err != nil {
 		return nil, fmt.Errorf("keyfile: %w", err)
 	}

@@ -1,0 +1,112 @@
+package identity
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/ed25519"
+	"crypto/elliptic"
+	"crypto/rsa"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/go-jose/go-jose/v4"
+
+	"alkalog/server/keyfile"
+)
+
+// algorithms are those that tokens may be signed with. None of them has a shared
+// secret, so no public key can be taken for one (RFC 8725, section 3.1).
+var algorithms = []jose.SignatureAlgorithm{jose.RS256, jose.ES256, jose.EdDSA}
+
+// keySet is public keys by their ids.
+type keySet map[string]jose.JSONWebKey
+
+// keySource finds the key that a token names.
+type keySource interface {
+	// find returns errUnknownKey when there is none of that id, and errNoKeys
+	// when it cannot be known whether there is one.
+	find(ctx context.Context, id string) (jose.JSONWebKey, error)
+}
+
+var (
+	errUnknownKey = errors.New("identity: no key of that id")
+	errNoKeys     = errors.New("identity: no keys that are recent enough")
+)
+
+// parseKeys reads a JSON Web Key Set (RFC 7517, section 5). Keys that are of no
+// use here are left out, as the standard wants.
+func parseKeys(text []byte) (keySet, error) {
+	var raw struct {
+		Keys []json.RawMessage `json:"keys"`
+	}
+	if err := json.Unmarshal(text, &raw); err != nil {
+		return nil, errors.New("not a JSON Web Key Set")
+	}
+	if raw.Keys == nil {
+		return nil, errors.New(`a JSON Web Key Set must have "keys"`)
+	}
+	set := keySet{}
+	for _, one := range raw.Keys {
+		var key jose.JSONWebKey
+		if key.UnmarshalJSON(one) != nil || key.KeyID == "" || algorithmOf(key) == "" {
+			continue
+		}
+		if _, twice := set[key.KeyID]; twice {
+			return nil, errors.New("a JSON Web Key Set has two keys of one id")
+		}
+		set[key.KeyID] = key
+	}
+	return set, nil
+}
+
+// algorithmOf is the one algorithm that a key is good for; empty when it is none
+// of ours, too short, or for something else than signatures.
+func algorithmOf(key jose.JSONWebKey) string {
+	var algorithm jose.SignatureAlgorithm
+	switch public := key.Key.(type) {
+	case *rsa.PublicKey:
+		if public.Size() >= 256 { // bytes; RFC 7518, section 3.3
+			algorithm = jose.RS256
+		}
+	case *ecdsa.PublicKey:
+		if public.Curve == elliptic.P256() {
+			algorithm = jose.ES256
+		}
+	case ed25519.PublicKey:
+		algorithm = jose.EdDSA
+	}
+	if key.Use != "" && key.Use != "sig" || key.Algorithm != "" && key.Algorithm != string(algorithm) {
+		return ""
+	}
+	return string(algorithm)
+}
+
+// fileKeys is the key set of an installation without an identity provider: a
+// file, looked at again while the server runs.
+type fileKeys struct{ file *keyfile.Watch[keySet] }
+
+// openFileKeys reads the file for the first time.
+func openFileKeys(path string, clock func() time.Time, problem func(error)) (fileKeys, error) {
+	file := &keyfile.Watch[keySet]{Files: []string{path}, Clock: clock, Problem: problem}
+	file.Load = func() (keySet, error) {
+		text, err := keyfile.ReadTrusted(path)
+		if err != nil {
+			return nil, err
+		}
+		set, err := parseKeys(text)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+		return set, nil
+	}
+	return fileKeys{file}, file.Open()
+}
+
+func (f fileKeys) find(_ context.Context, id string) (jose.JSONWebKey, error) {
+	if key, known := f.file.Get()[id]; known {
+		return key, nil
+	}
+	return jose.JSONWebKey{}, errUnknownKey
+}

@@ -1,0 +1,128 @@
+package identity
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+// Word is what the trade calls a role: "practitioner" for ROLE_PRACTITIONER.
+func Word(role pb.Role) string {
+	return strings.ToLower(strings.TrimPrefix(role.String(), "ROLE_"))
+}
+
+// roleOf is the role of a word; unspecified when there is none.
+func roleOf(word string) pb.Role {
+	if word != strings.ToLower(word) {
+		return pb.Role_ROLE_UNSPECIFIED
+	}
+	return pb.Role(pb.Role_value["ROLE_"+strings.ToUpper(word)])
+}
+
+// words lists the roles that there are.
+func words() string {
+	var all []string
+	for number := range pb.Role_name {
+		if number != 0 {
+			all = append(all, Word(pb.Role(number)))
+		}
+	}
+	slices.Sort(all)
+	return strings.Join(all, ", ")
+}
+
+// named is the actor of a role and a name; want says what would be right when
+// the two do not make one. Who is named below a salon is confined to it.
+func named(role, name string) (a actor.Actor, want string) {
+	a = actor.Actor{Role: roleOf(role), Name: name, Chain: actor.ChainOf(name)}
+	if a.Role == pb.Role_ROLE_UNSPECIFIED {
+		return actor.Actor{}, "role must be one of " + words()
+	}
+	if shape := shapeOf(a.Role); !shape.pattern.MatchString(name) {
+		return actor.Actor{}, "the name of a " + role + " must be like " + shape.example
+	}
+	if match := inSalon.FindString(name); match != "" {
+		a.Salons = []string{strings.TrimSuffix(match, "/")}
+	}
+	return a, ""
+}
+
+// shape is what the names of a role look like.
+type shape struct {
+	pattern *regexp.Regexp
+	example string
+}
+
+// id is one segment of a resource name, as in the contract.
+const id = `[a-z0-9][a-z0-9-]{0,62}`
+
+// What names and headers look like; compiled once.
+var (
+	operator = shape{regexp.MustCompile(`^operators/` + id + `$`), "operators/{operator}"}
+	worker   = shape{regexp.MustCompile(`^chains/` + id + `/practitioners/` + id + `$`), "chains/{chain}/practitioners/{practitioner}"}
+	other    = shape{regexp.MustCompile(`^chains/` + id + `(/[a-zA-Z]{1,63}/` + id + `){1,3}$`), "chains/{chain}/{collection}/{id}"}
+
+	inSalon = regexp.MustCompile(`^chains/` + id + `/salons/` + id + `/`)
+	salon   = regexp.MustCompile(`^chains/` + id + `/salons/` + id + `$`)
+
+	plain       = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 ._/+-]{0,62}$`)
+	traceparent = regexp.MustCompile(`^([0-9a-f]{2})-([0-9a-f]{32})-([0-9a-f]{16})-[0-9a-f]{2}(-.*)?$`)
+)
+
+// shapeOf returns what the names of a role look like. Those who work on clients
+// are in the directory, because records name them.
+func shapeOf(role pb.Role) shape {
+	switch role {
+	case pb.Role_ROLE_OPERATOR:
+		return operator
+	case pb.Role_ROLE_STUDENT, pb.Role_ROLE_PRACTITIONER, pb.Role_ROLE_SUPERVISOR:
+		return worker
+	default:
+		return other
+	}
+}
+
+// describe fills in what the headers of a call say of the till that sent it and
+// of the trace it belongs to.
+func describe(a *actor.Actor, header func(string) []string) (err error) {
+	if a.Till, err = word(header, "alkalog-till"); err != nil {
+		return err
+	}
+	if a.TillVersion, err = word(header, "alkalog-till-version"); err != nil {
+		return err
+	}
+	a.TraceID = traceID(header("traceparent"))
+	return nil
+}
+
+// word is how a till names itself or its program. It goes on the audit log, so
+// it must be plain.
+func word(header func(string) []string, name string) (string, error) {
+	values := header(name)
+	if len(values) == 0 {
+		return "", nil
+	}
+	if len(values) > 1 || !plain.MatchString(values[0]) {
+		return "", fault.Invalid(name, "must be given once: 1 to 63 letters, digits, blanks, dots, slashes, hyphens, underscores or plus signs, beginning with a letter or digit")
+	}
+	return values[0], nil
+}
+
+// traceID is the trace id of a traceparent. One that is malformed counts as
+// none, as the standard wants.
+func traceID(values []string) string {
+	if len(values) != 1 {
+		return ""
+	}
+	match := traceparent.FindStringSubmatch(values[0])
+	switch {
+	case match == nil, match[1] == "ff", match[1] == "00" && match[4] != "",
+		strings.Trim(match[2], "0") == "", strings.Trim(match[3], "0") == "":
+		return ""
+	}
+	return match[2]
+}

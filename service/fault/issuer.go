@@ -1,0 +1,16 @@
+package fault
+
+import (
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
+)
+
+// IssuerUnavailable says that nobody's token can be checked now, because the
+// keys it is signed with cannot be had. Whoever brought one is neither known nor
+// refused.
+func IssuerUnavailable() *Error {
+	return &Error{codes.Unavailable, "ISSUER_UNAVAILABLE", "the identity provider does not answer, so no token can be checked; retry later",
+		[]protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
+}
