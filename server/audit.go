@@ -19,6 +19,7 @@ type auditCommands struct {
 	Summary auditSummaryCommand `cmd:"" help:"Count the entries of a chain's log, and put the counts in proportion."`
 	Export  auditExportCommand  `cmd:"" help:"Copy a chain's log into a directory, and verify the copy."`
 	Verify  auditVerifyCommand  `cmd:"" help:"Verify a copy of a log, without server and network. Exit code 0: it holds, 3: it does not, 1: it cannot be read."`
+	Report  auditReportCommand  `cmd:"" help:"Write a report on a period as one HTML file."`
 }
 
 // outputFlags say how rows are written.

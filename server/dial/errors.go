@@ -2,7 +2,6 @@ package dial
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -17,11 +16,8 @@ func Lost(err error) bool { return status.Code(err) == codes.Unavailable }
 // Wrong reports whether an error says that what was asked is not right.
 func Wrong(err error) bool { return status.Code(err) == codes.InvalidArgument }
 
-// Unreadable reports whether an error says that there is such a thing no more,
-// or that the caller may not see it.
-func Unreadable(err error) bool {
-	return slices.Contains([]codes.Code{codes.NotFound, codes.FailedPrecondition, codes.PermissionDenied, codes.DataLoss}, status.Code(err))
-}
+// Gone reports whether an error says that there is no such thing, or no more.
+func Gone(err error) bool { return status.Code(err) == codes.NotFound }
 
 // Later reports whether an error says that it is too early to ask.
 func Later(err error) bool { return status.Code(err) == codes.FailedPrecondition }

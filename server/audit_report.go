@@ -1,0 +1,66 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/grpc"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/report"
+)
+
+// auditReportCommand writes a report.
+type auditReportCommand struct {
+	clientFlags
+	periodFlags
+	Chain    string        `arg:"" help:"The chain, such as chains/ebb."`
+	Out      string        `required:"" type:"path" placeholder:"FILE.html" help:"Where to write it. A file that is there is replaced when the new one is whole."`
+	Patience time.Duration `default:"1m" help:"How long to wait for a server that went away in the middle."`
+}
+
+// Run reads what the report needs, and writes it for its owner's eyes.
+func (c auditReportCommand) Run(ctx context.Context, std streams) error {
+	from, to, err := c.times()
+	if err != nil {
+		return err
+	}
+	chain := chainName(c.Chain)
+	tell, told := progress(std, "decisions")
+	var facts *report.Facts
+	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
+		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Patience: c.Patience, Progress: tell}
+		facts, err = report.Gather(ctx, source, chain, report.Period{From: from, To: to})
+		return err
+	})
+	told()
+	if err != nil {
+		return err
+	}
+	facts.Made = time.Now()
+	if err := c.write(facts); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(std.out, "written: %s, %d entries\n", c.Out, len(facts.Entries))
+	return err
+}
+
+// write puts the page in its place when it is whole.
+func (c auditReportCommand) write(facts *report.Facts) error {
+	part, err := os.CreateTemp(filepath.Dir(c.Out), filepath.Base(c.Out)+".part-") // readable by its owner alone
+	if err != nil {
+		return err
+	}
+	err = errors.Join(report.Write(part, facts), part.Sync(), part.Close())
+	if err == nil {
+		err = os.Rename(part.Name(), c.Out)
+	}
+	if err != nil {
+		os.Remove(part.Name())
+	}
+	return err
+}

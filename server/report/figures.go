@@ -1,0 +1,190 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// share is a proportion with its interval, for a row of a table with a picture.
+type share struct {
+	What   string
+	Count  int64
+	Of     int64
+	Rate   string // with its interval; empty when there is nothing to divide by
+	Low    float64
+	High   float64
+	Middle float64
+}
+
+// The picture of a share is 100 units wide, from nothing to all.
+const scale = 100
+
+// newShare puts a proportion into words and onto the scale.
+func newShare(what string, p *pb.Proportion) share {
+	s := share{What: what, Count: p.GetCount(), Of: p.GetOf()}
+	if p.GetOf() > 0 {
+		rate := float64(p.GetCount()) / float64(p.GetOf())
+		s.Rate = fmt.Sprintf("%s (%s to %s)", percent(rate), percent(p.GetLow()), percent(p.GetHigh()))
+		s.Low, s.High, s.Middle = round(p.GetLow()*scale), round(p.GetHigh()*scale), round(rate*scale)
+	}
+	return s
+}
+
+// Wide is how wide the interval is on the scale.
+func (s share) Wide() float64 { return round(max(0.5, s.High-s.Low)) }
+
+// Tick is where the mark of the rate begins, 1.5 units wide.
+func (s share) Tick() float64 { return round(min(scale-1.5, max(0, s.Middle-0.75))) }
+
+// percent is a fraction in per cent.
+func percent(f float64) string { return fmt.Sprintf("%.1f %%", 100*f) }
+
+// round keeps two digits behind the point.
+func round(f float64) float64 { return float64(int64(f*100+0.5)) / 100 }
+
+// follow is what became of refusals and overrides.
+func follow(f *pb.OverrideFigures) []share {
+	return []share{
+		newShare("Refusals and referrals that were overridden, of all of them", f.GetRefusalsOverridden()),
+		newShare("Overridden decisions whose service then departed from what was decided, of those begun", f.GetFollowedByDeviation()),
+		newShare("Overridden decisions with a bad outcome, of those whose outcome is known", f.GetFollowedByBadOutcome()),
+	}
+}
+
+// person is a practitioner beside all others.
+type person struct {
+	share
+	Others    share
+	OutOfLine bool
+}
+
+// people are the practitioners of the summary.
+func people(all []*pb.PractitionerFigures) []person {
+	var shown []person
+	for _, p := range all {
+		shown = append(shown, person{newShare(last(p.GetPractitioner()), p.GetOverrides()), newShare("all others", p.GetOthers()), p.GetOutOfLine()})
+	}
+	return shown
+}
+
+// kindCount is how many entries of a kind there are.
+type kindCount struct {
+	share
+	Class string
+}
+
+// kinds counts by kind, in the order of the kinds.
+func kinds(s *pb.SummarizeEntriesResponse) []kindCount {
+	var all []kindCount
+	rows := slices.SortedFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(a.GetKind(), b.GetKind()) })
+	for _, r := range rows {
+		counted := newShare(words(r.GetKind()), r.GetRate())
+		counted.Count = r.GetCount()
+		all = append(all, kindCount{counted, class(r.GetKind())})
+	}
+	return all
+}
+
+// class is the colour of a kind; kinds of little weight share one.
+func class(kind pb.EntryKind) string {
+	switch kind {
+	case pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL, pb.EntryKind_ENTRY_KIND_OVERRIDE,
+		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_DEVIATION, pb.EntryKind_ENTRY_KIND_ALARM:
+		return fmt.Sprintf("k%d", kind)
+	}
+	return "k0"
+}
+
+// group is a table of counts by something, a row a value, a column a kind.
+type group struct {
+	Title   string
+	Head    string
+	Kinds   []string
+	Classes []string
+	Rows    []groupRow
+}
+
+// groupRow is one value: its counts by kind, all of them, and the picture.
+type groupRow struct {
+	Key    string
+	Counts []int64
+	Total  int64
+	Bars   []bar
+}
+
+// bar is a piece of a picture.
+type bar struct {
+	Class               string
+	X, Y, Width, Height float64
+}
+
+// groups are the tables of the report.
+func groups(f *Facts) []group {
+	return []group{
+		newGroup("By salon", "Salon", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_SALON]),
+		newGroup("By who acted", "Who", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
+		newGroup("By deciding rule", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_RULE]),
+		newGroup("By coded reason", "Reason", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
+	}
+}
+
+// newGroup turns the rows of a summary, one for each kind and value, into a
+// table, the largest first. What has no value is left out.
+func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
+	g := group{Title: title, Head: head}
+	kinds := kindsOf(s)
+	for _, k := range kinds {
+		g.Kinds, g.Classes = append(g.Kinds, words(k)), append(g.Classes, class(k))
+	}
+	byKey := map[string]*groupRow{}
+	for _, r := range s.GetRows() {
+		if r.GetKey() == "" {
+			continue
+		}
+		row := byKey[r.GetKey()]
+		if row == nil {
+			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(kinds))}
+			byKey[r.GetKey()] = row
+		}
+		row.Counts[slices.Index(kinds, r.GetKind())] += r.GetCount()
+		row.Total += r.GetCount()
+	}
+	most := int64(1)
+	for _, row := range byKey {
+		g.Rows, most = append(g.Rows, *row), max(most, row.Total)
+	}
+	slices.SortFunc(g.Rows, func(a, b groupRow) int { return cmp.Or(cmp.Compare(b.Total, a.Total), cmp.Compare(a.Key, b.Key)) })
+	for i := range g.Rows {
+		g.Rows[i].Bars = stack(g.Rows[i].Counts, g.Classes, float64(most))
+	}
+	return g
+}
+
+// kindsOf are the kinds that occur with a value, in their order.
+func kindsOf(s *pb.SummarizeEntriesResponse) []pb.EntryKind {
+	var kinds []pb.EntryKind
+	for _, r := range s.GetRows() {
+		if r.GetKey() != "" {
+			kinds = append(kinds, r.GetKind())
+		}
+	}
+	slices.Sort(kinds)
+	return slices.Compact(kinds)
+}
+
+// stack lays counts side by side, so that most fills the scale.
+func stack(counts []int64, classes []string, most float64) []bar {
+	var bars []bar
+	x := 0.0
+	for i, n := range counts {
+		width := float64(n) * scale / most
+		if n > 0 {
+			bars = append(bars, bar{Class: classes[i], X: round(x), Width: round(width), Height: 10})
+		}
+		x += width
+	}
+	return bars
+}

@@ -1,0 +1,274 @@
+package report
+
+import (
+	"bytes"
+	"flag"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+)
+
+var update = flag.Bool("update", false, "write testdata/report.html anew")
+
+const (
+	ebb    = "chains/ebb-and-flow"
+	client = ebb + "/clients/5c6f"
+)
+
+// at is a time on the invented day.
+func at(minutes int) time.Time {
+	return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC).Add(time.Duration(minutes) * time.Minute)
+}
+
+// facts is a small report: a refusal with an override and a denied one, a
+// referral whose client had everything erased, and a departure.
+func facts(t testing.TB) *Facts {
+	t.Helper()
+	refused, erased := client+"/decisions/d1", ebb+"/clients/77aa/decisions/d2"
+	salt := []byte("0123456789abcdef")
+	entry := func(kind pb.EntryKind, minute int, actor string, role pb.Role, change func(*pb.AuditEntry)) *pb.AuditEntry {
+		e := &pb.AuditEntry{Kind: kind, Format: 1, Salon: ebb + "/salons/north-quay", Actor: ebb + "/practitioners/" + actor, Role: role,
+			Client: client, Decision: refused, Product: ebb + "/products/ebb-regular", Rules: []*pb.RuleRef{{RuleId: "zone.lightened", Version: 1}},
+			OccurTime: timestamppb.New(at(minute)), RecordTime: timestamppb.New(at(minute))}
+		change(e)
+		return e
+	}
+	all := []*pb.AuditEntry{
+		entry(pb.EntryKind_ENTRY_KIND_REFUSAL, 0, "joss", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
+			e.Summary = "Mid strand: lightened. Hydroxide on lightened hair is refused."
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, 3, "teo", pb.Role_ROLE_STUDENT, func(e *pb.AuditEntry) {
+			e.Summary, e.ReasonCode = "override of finding zone.lightened denied: not one of the roles that may", "OVERRIDE_DENIAL_ROLE"
+			e.CommentCommitment = ledger.Commit(salt, "it looks fine")
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, 5, "imara", pb.Role_ROLE_SUPERVISOR, func(e *pb.AuditEntry) {
+			e.Summary, e.ReasonCode = "finding zone.lightened overridden", "STRAND_TEST_SOUND"
+			e.CommentCommitment = ledger.Commit(salt, "tested twice")
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_REFERRAL, 20, "amara", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
+			e.Summary = "The client takes medication that may bear on skin or hair. Ask for a doctor's word first."
+			e.Client, e.Decision, e.Rules = ebb+"/clients/77aa", erased, []*pb.RuleRef{{RuleId: "medical.medication", Version: 1}}
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_DEVIATION, 60, "amara", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
+			e.Summary, e.ReasonCode = "water came on back-right 1.9 minutes later than advised", "DEVIATION_KIND_RINSED_LATE"
+			e.RecordTime = timestamppb.New(at(61))
+		}),
+	}
+	f := &Facts{Chain: ebb, Period: Period{at(0).Truncate(24 * time.Hour), at(0).Truncate(24*time.Hour).AddDate(0, 0, 7)}, Made: at(600),
+		Figures: figures(), Decisions: map[string]*pb.Decision{refused: decision(refused, salt)}}
+	for i, e := range all {
+		f.Entries = append(f.Entries, Entry{e, int64(40 + i), ledger.LeafHash([]byte(e.Summary))})
+	}
+	f.Seal = sealed(t, 45)
+	return f
+}
+
+// decision is the decision that was refused and overridden.
+func decision(name string, salt []byte) *pb.Decision {
+	terms := &pb.OverrideTerms{Allowed: true, Roles: []pb.Role{pb.Role_ROLE_SUPERVISOR},
+		Reasons: []*pb.OverrideReason{{Code: "STRAND_TEST_SOUND", Description: "the strand test was sound"}}}
+	try := func(role pb.Role, words string, denial pb.OverrideDenial) *pb.Override {
+		return &pb.Override{RuleId: "zone.lightened", Role: role, ReasonCode: "STRAND_TEST_SOUND", Comment: words, CommentSalt: salt, Denial: denial}
+	}
+	return &pb.Decision{Name: name, Verdict: pb.Verdict_VERDICT_REFUSE,
+		Findings: []*pb.Finding{
+			{RuleId: "zone.lightened", RuleVersion: 1, Layer: pb.Layer_LAYER_BUILT_IN, Severity: pb.Severity_SEVERITY_REFUSE, Subject: "zone:mid-strand",
+				Message: "Mid strand: lightened. Hydroxide on lightened hair is refused.", OverrideTerms: terms,
+				Basis:   &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_COMMON_PRACTICE, Source: "common practice"},
+				Answers: []*pb.SeenAnswer{{Field: "consultation.hair.zones[mid-strand].lightened", Value: "60 days ago"}, {Field: "consultation.strand_test.result"}}},
+			{RuleId: "care.base", RuleVersion: 1, Severity: pb.Severity_SEVERITY_CONDITION, Message: "Base the scalp."},
+		},
+		Overrides: []*pb.Override{
+			try(pb.Role_ROLE_STUDENT, "it looks fine", pb.OverrideDenial_OVERRIDE_DENIAL_ROLE),
+			try(pb.Role_ROLE_SUPERVISOR, "tested twice", pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED),
+		}}
+}
+
+// figures are made up; the intervals are Wilson's for these counts.
+func figures() map[pb.SummaryDimension]*pb.SummarizeEntriesResponse {
+	row := func(kind pb.EntryKind, key string, count int64, rate *pb.Proportion) *pb.SummaryRow {
+		return &pb.SummaryRow{Kind: kind, Key: key, Count: count, Rate: rate}
+	}
+	const refusal, referral, override, deviation = pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL, pb.EntryKind_ENTRY_KIND_OVERRIDE, pb.EntryKind_ENTRY_KIND_DEVIATION
+	one := &pb.Proportion{Count: 1, Of: 24, Low: 0.0074, High: 0.2024}
+	response := func(rows ...*pb.SummaryRow) *pb.SummarizeEntriesResponse {
+		return &pb.SummarizeEntriesResponse{Rows: rows, Total: 5, Decisions: 24}
+	}
+	kinds := response(row(refusal, "REFUSAL", 1, one), row(referral, "REFERRAL", 1, one), row(override, "OVERRIDE", 1, one), row(deviation, "DEVIATION", 1, nil))
+	kinds.Overrides = &pb.OverrideFigures{RefusalsOverridden: &pb.Proportion{Count: 1, Of: 2, Low: 0.0945, High: 0.9055}, FollowedByDeviation: &pb.Proportion{}}
+	kinds.Practitioners = []*pb.PractitionerFigures{
+		{Practitioner: ebb + "/practitioners/joss", OutOfLine: true, Overrides: &pb.Proportion{Count: 11, Of: 14, Low: 0.5241, High: 0.9243}, Others: &pb.Proportion{Count: 2, Of: 40, Low: 0.0138, High: 0.165}},
+		{Practitioner: ebb + "/practitioners/amara", Overrides: &pb.Proportion{Count: 0, Of: 3, High: 0.5615}, Others: &pb.Proportion{Count: 13, Of: 51, Low: 0.1555, High: 0.3886}},
+	}
+	return map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{
+		pb.SummaryDimension_SUMMARY_DIMENSION_KIND:   kinds,
+		pb.SummaryDimension_SUMMARY_DIMENSION_WEEK:   response(row(refusal, "2026-W45", 1, one), row(deviation, "2026-W45", 2, nil), row(refusal, "2026-W47", 4, nil)),
+		pb.SummaryDimension_SUMMARY_DIMENSION_SALON:  response(row(refusal, ebb+"/salons/north-quay", 4, one), row(deviation, ebb+"/salons/mill-lane", 1, nil)),
+		pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR:  response(row(refusal, ebb+"/practitioners/joss", 1, one)),
+		pb.SummaryDimension_SUMMARY_DIMENSION_RULE:   response(row(refusal, "zone.lightened", 1, one)),
+		pb.SummaryDimension_SUMMARY_DIMENSION_REASON: response(row(override, "STRAND_TEST_SOUND", 1, one)),
+	}
+}
+
+// sealed is a checkpoint, signed by a key that is made from a fixed seed.
+func sealed(t testing.TB, size int64) *pb.GetCheckpointResponse {
+	t.Helper()
+	key, err := ledger.NewPrivateKey("example.org/alkalog/ebb-and-flow", bytes.Repeat([]byte{7}, 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := ledger.Checkpoint{Origin: key.Name(), Head: ledger.Head{Size: size, Root: ledger.LeafHash([]byte("root"))}}.Sign([]ledger.PrivateKey{key})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &pb.GetCheckpointResponse{Checkpoint: string(text), Keys: []string{key.Public().String()}, TreeSize: size}
+}
+
+// page writes the report.
+func page(t testing.TB, f *Facts) string {
+	t.Helper()
+	var out strings.Builder
+	if err := Write(&out, f); err != nil {
+		t.Fatal(err)
+	}
+	return out.String()
+}
+
+func TestPage(t *testing.T) {
+	got := page(t, facts(t))
+	golden := filepath.Join("testdata", "report.html")
+	if *update {
+		if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("the page is no longer testdata/report.html; run with -update when that is meant, and look at it in a browser")
+	}
+}
+
+// TestPageSays: what an auditor looks for is there, in words.
+func TestPageSays(t *testing.T) {
+	text := page(t, facts(t))
+	for _, part := range []string{
+		"zone.lightened, version 1", "common practice", "consultation.hair.zones[mid-strand].lightened: 60 days ago", "consultation.strand_test.result: not answered",
+		"STRAND_TEST_SOUND: the strand test was sound", "denied (role); the reason given was STRAND_TEST_SOUND", "they fit the commitment", "by supervisor",
+		"can be read no more: the client has had everything erased", "This accuses nobody", "yes, look", "it is signed by a key below", "1 findings that were only conditions",
+		"server audit verify copy --against kept", "What it cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
+	} {
+		if !strings.Contains(text, part) && !strings.Contains(text, strings.ReplaceAll(part, "&#39;", "'")) {
+			t.Errorf("the page does not say %q", part)
+		}
+	}
+	if strings.Contains(text, "tested twice") || strings.Contains(text, "it looks fine") {
+		t.Error("the page tells the free words of an override")
+	}
+}
+
+// TestNothingIsLoaded: the page needs nothing else, runs nothing, and leads
+// nowhere else, so that it can be kept and opened anywhere.
+func TestNothingIsLoaded(t *testing.T) {
+	f := facts(t)
+	f.Decisions[client+"/decisions/d1"].Findings[0].Basis.Source = "https://example.org/source"
+	text := page(t, f)
+	for _, bad := range []string{"<script", "<link", "<img", "<iframe", "<object", "<embed", "<base", "<form", " src=", "srcset", "url(", "@import", "javascript:", " on", "http-equiv=\"refresh"} {
+		for i, line := range strings.Split(text, "\n") {
+			if strings.Contains(strings.ToLower(line), bad) && (bad != " on" || regexp.MustCompile(`<[^>]* on[a-z]+=`).MatchString(line)) {
+				t.Errorf("line %d has %q: %s", i+1, bad, line)
+			}
+		}
+	}
+	for _, ref := range regexp.MustCompile(`href="?([^" >]*)`).FindAllStringSubmatch(text, -1) {
+		if !strings.HasPrefix(ref[1], "#") {
+			t.Errorf("the page leads to %s", ref[1])
+		}
+		if !strings.Contains(text, `id="`+strings.TrimPrefix(ref[1], "#")+`"`) {
+			t.Errorf("%s is nowhere on the page", ref[1])
+		}
+	}
+}
+
+// TestHostileText: whatever stands in a record is shown as text, and characters
+// that would turn the line around are spelled out.
+func TestHostileText(t *testing.T) {
+	const hostile = "</p><script>alert('x')</script>\"' onload=x \u202egnp.exe\u202c \x1b[31m \u2066"
+	f := facts(t)
+	for _, e := range f.Entries {
+		e.Summary, e.ReasonCode, e.Salon, e.Actor, e.Query, e.Method, e.Client, e.Product = hostile, hostile, hostile, hostile, hostile, hostile, hostile, hostile
+		e.Rules = []*pb.RuleRef{{RuleId: hostile}}
+	}
+	for _, d := range f.Decisions {
+		for _, finding := range d.Findings {
+			finding.Message, finding.RuleId, finding.Subject, finding.Basis = hostile, hostile, hostile, &pb.Basis{Source: hostile}
+			finding.Answers = []*pb.SeenAnswer{{Field: hostile, Value: hostile}}
+		}
+		for _, o := range d.Overrides {
+			o.ReasonCode = hostile
+		}
+	}
+	for _, s := range f.Figures {
+		for _, r := range s.Rows {
+			r.Key = hostile
+		}
+		for _, p := range s.Practitioners {
+			p.Practitioner = hostile
+		}
+	}
+	f.Chain, f.Seal.Checkpoint, f.Seal.Keys = hostile, hostile, []string{hostile}
+	text := page(t, f)
+	for _, bad := range []string{"<script", "alert('x')", "\u202e", "\u202c", "\u2066", "\x1b"} {
+		if strings.Contains(text, bad) {
+			t.Errorf("the page holds %q", bad)
+		}
+	}
+	if tags := regexp.MustCompile(`"[^"]*"`).ReplaceAllString(text, `""`); regexp.MustCompile(`<[^>]* onload=`).MatchString(tags) {
+		t.Error("a text got into a tag")
+	}
+	if !strings.Contains(text, "[U+202E]gnp.exe") || !strings.Contains(text, "does NOT fit the keys") {
+		t.Error("the page hides what is wrong")
+	}
+}
+
+// TestQuietPeriod: a period in which nothing happened is a page too.
+func TestQuietPeriod(t *testing.T) {
+	text := page(t, &Facts{Chain: ebb, Made: at(0), Seal: sealed(t, 0)})
+	for _, part := range []string{"the beginning", "the end of the log", "There are none in the period.", "Nothing was counted in the period."} {
+		if !strings.Contains(text, part) {
+			t.Errorf("the page does not say %q", part)
+		}
+	}
+	if strings.Contains(text, "NaN") || strings.Contains(text, "<svg class=\"columns\"") {
+		t.Error("an empty chart is drawn")
+	}
+}
+
+// TestWordsThatDoNotFit: free words that were exchanged in the record are told.
+func TestWordsThatDoNotFit(t *testing.T) {
+	f := facts(t)
+	f.Decisions[client+"/decisions/d1"].Overrides[1].Comment = "as somebody would have it"
+	if text := page(t, f); !strings.Contains(text, "NOT in the record") {
+		t.Error("the page does not tell that the words were exchanged")
+	}
+}
+
+func TestFollowingWeek(t *testing.T) {
+	for week, want := range map[string]string{
+		"2026-W45": "2026-W46", "2026-W53": "2027-W01", "2025-W52": "2026-W01", "2020-W52": "2020-W53", "week": "",
+	} {
+		if got := following(week); got != want {
+			t.Errorf("after %s comes %q, not %q", week, got, want)
+		}
+	}
+}

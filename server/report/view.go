@@ -1,0 +1,255 @@
+package report
+
+import (
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+)
+
+// view is the facts as the page shows them.
+type view struct {
+	Chain, From, To, Made string
+	// WholeDays is set when the figures are of more than the period, because
+	// they are kept by the day.
+	WholeDays bool
+	Total     int
+	Decisions int64
+	Uncounted int64
+	Kinds     []kindCount
+	Weeks     weekChart
+	Groups    []group
+	Follow    []share
+	People    []person
+	Refusals  []shown
+	Overrides []shown
+	Others    []shown
+	Seal      seal
+}
+
+// shown is an entry as the page shows it.
+type shown struct {
+	Entry
+	Kind     string
+	Class    string // for its colour
+	Who      string
+	Salon    string
+	When     string
+	Recorded string // empty when it is the same
+	LeafText string
+	Rules    string
+	Readable bool
+	Decision *pb.Decision
+	Findings []*pb.Finding
+	Left     int // findings that are only conditions
+	Override override
+	Links    []link // of a refusal: its overrides; of an override: its refusal
+}
+
+// link leads to another entry of the page.
+type link struct{ To, Text string }
+
+// override is what a try to override says beyond its entry.
+type override struct {
+	Reason     string // the coded reason in words, or why it was denied
+	Commitment string // in hex
+	Kept       string // whether the free words that are kept fit it
+}
+
+// seal is the checkpoint as the page shows it.
+type seal struct {
+	Checkpoint string
+	Size       int64
+	Keys       []string
+	Handovers  int
+	Signed     string // whether the signature is right
+	Wrong      bool
+}
+
+// newView works out what the page shows.
+func newView(f *Facts) view {
+	byKind := f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_KIND]
+	v := view{
+		Chain: f.Chain, From: bound(f.Period.From, "the beginning"), To: bound(f.Period.To, "the end of the log"), Made: minute(f.Made),
+		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To),
+		Total:     len(f.Entries), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
+		Kinds: kinds(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
+		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal),
+	}
+	related := map[string][]Entry{}
+	for _, e := range f.Entries {
+		if ofDecision(e.GetKind()) {
+			related[e.GetDecision()] = append(related[e.GetDecision()], e)
+		}
+	}
+	for _, e := range f.Entries {
+		s := f.show(e)
+		s.Links = links(e, related[e.GetDecision()])
+		switch {
+		case isRefusal(e.GetKind()):
+			v.Refusals = append(v.Refusals, s)
+		case isOverride(e.GetKind()):
+			v.Overrides = append(v.Overrides, s)
+		default:
+			v.Others = append(v.Others, s)
+		}
+	}
+	return v
+}
+
+// show works out how an entry is shown.
+func (f *Facts) show(e Entry) shown {
+	s := shown{
+		Entry: e, Kind: words(e.GetKind()), Class: class(e.GetKind()), Who: who(e.AuditEntry), Salon: last(e.GetSalon()),
+		When: second(e.GetOccurTime()), LeafText: base64.StdEncoding.EncodeToString(e.Leaf[:]), Rules: rules(e.AuditEntry),
+	}
+	if r := second(e.GetRecordTime()); r != s.When {
+		s.Recorded = r
+	}
+	s.Decision, s.Readable = f.Decisions[e.AuditEntry.GetDecision()]
+	for _, finding := range s.Decision.GetFindings() {
+		if finding.GetSeverity() > pb.Severity_SEVERITY_CONDITION {
+			s.Findings = append(s.Findings, finding)
+		} else {
+			s.Left++
+		}
+	}
+	if isOverride(e.GetKind()) {
+		s.Override = newOverride(e.AuditEntry, s.Decision)
+	}
+	return s
+}
+
+// links leads from a refusal to its overrides, and back.
+func links(e Entry, related []Entry) []link {
+	var all []link
+	for _, other := range related {
+		if ofDecision(e.GetKind()) && isRefusal(e.GetKind()) != isRefusal(other.GetKind()) {
+			all = append(all, link{fmt.Sprintf("#entry-%d", other.Index), fmt.Sprintf("%s, entry %d", words(other.GetKind()), other.Index)})
+		}
+	}
+	return all
+}
+
+// newOverride finds a try to override in its decision, by its commitment, and
+// says whether what is kept fits what was committed to.
+func newOverride(e *pb.AuditEntry, d *pb.Decision) override {
+	o := override{Reason: e.GetReasonCode(), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
+	if d == nil {
+		o.Kept = "The decision can be read no more, and with it the free words: the commitment is all that is left of them."
+		return o
+	}
+	o.Kept = "NOT in the record: no override of this decision has words that fit the commitment."
+	if len(e.GetCommentCommitment()) == 0 {
+		o.Kept = "No free words were given."
+	}
+	for _, kept := range d.GetOverrides() {
+		if len(e.GetCommentCommitment()) > 0 && slices.Equal(ledger.Commit(kept.GetCommentSalt(), kept.GetComment()), e.GetCommentCommitment()) {
+			o.Kept = "Kept with the decision; they fit the commitment."
+			o.Reason = reason(d, kept)
+		}
+	}
+	return o
+}
+
+// reason is why somebody overrode, and if it was denied, why that.
+func reason(d *pb.Decision, o *pb.Override) string {
+	text := o.GetReasonCode()
+	for _, finding := range d.GetFindings() {
+		for _, r := range finding.GetOverrideTerms().GetReasons() {
+			if finding.GetRuleId() == o.GetRuleId() && r.GetCode() == o.GetReasonCode() {
+				text = fmt.Sprintf("%s: %s", r.GetCode(), r.GetDescription())
+			}
+		}
+	}
+	if o.GetDenial() != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+		text = fmt.Sprintf("denied (%s); the reason given was %s", words(o.GetDenial()), text)
+	}
+	return text
+}
+
+// newSeal checks the checkpoint with the keys that came with it.
+func newSeal(s *pb.GetCheckpointResponse) seal {
+	shown := seal{Checkpoint: s.GetCheckpoint(), Size: s.GetTreeSize(), Keys: s.GetKeys(), Handovers: len(s.GetHandovers())}
+	var keys []ledger.PublicKey
+	for _, text := range s.GetKeys() {
+		if key, err := ledger.ParsePublicKey(text); err == nil {
+			keys = append(keys, key)
+		}
+	}
+	head, _, err := ledger.OpenCheckpoint([]byte(s.GetCheckpoint()), keys)
+	switch {
+	case err != nil:
+		shown.Signed, shown.Wrong = "The signature does NOT fit the keys below: "+err.Error(), true
+	case head.Size != s.GetTreeSize():
+		shown.Signed, shown.Wrong = fmt.Sprintf("The checkpoint is signed for %d entries and NOT for the %d that the server states.", head.Size, s.GetTreeSize()), true
+	default:
+		shown.Signed = "Checked while this page was made: it is signed by a key below."
+	}
+	return shown
+}
+
+// who is who acted, in which role, and for whom.
+func who(e *pb.AuditEntry) string {
+	text := last(e.GetActor())
+	if e.GetRole() != pb.Role_ROLE_UNSPECIFIED {
+		text += " (" + words(e.GetRole()) + ")"
+	}
+	if e.GetOnBehalfOf() != "" {
+		text += " for " + last(e.GetOnBehalfOf())
+	}
+	return text
+}
+
+// rules lists the rules of an entry with their versions.
+func rules(e *pb.AuditEntry) string {
+	var all []string
+	for _, r := range e.GetRules() {
+		all = append(all, fmt.Sprintf("%s, version %d", r.GetRuleId(), r.GetVersion()))
+	}
+	return strings.Join(all, "; ")
+}
+
+// words says an enum value in plain words.
+func words(value protoreflect.Enum) string {
+	values := value.Descriptor().Values()
+	named := values.ByNumber(value.Number())
+	if named == nil {
+		return fmt.Sprintf("value %d", value.Number())
+	}
+	prefix := strings.TrimSuffix(string(values.Get(0).Name()), "UNSPECIFIED")
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
+}
+
+// last is the last segment of a resource name.
+func last(name string) string { return name[strings.LastIndex(name, "/")+1:] }
+
+// second is a time to the second; "not stated" when absent.
+func second(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return "not stated"
+	}
+	return t.AsTime().Format("2 Jan 2006 15:04:05") + " UTC"
+}
+
+// minute is a time to the minute.
+func minute(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" }
+
+// bound is an end of the period.
+func bound(t time.Time, none string) string {
+	if t.IsZero() {
+		return none
+	}
+	return minute(t)
+}
+
+// wholeDay reports whether a day begins at a time, or there is no time.
+func wholeDay(t time.Time) bool { return t.IsZero() || t.Equal(t.UTC().Truncate(24*time.Hour)) }
