@@ -31,6 +31,7 @@ type commands struct {
 	Demo        demoCommand        `cmd:"" help:"Play an invented day of a small chain of salons against a real server, and tell it."`
 	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and whether it can work."`
 	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`
+	Access      accessCommand      `cmd:"" help:"Print who may call what, as a page of Markdown."`
 	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
 	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
 	Audit       auditCommands      `cmd:"" help:"What an auditor does: list, count, copy, verify, report."`

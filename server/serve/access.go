@@ -30,7 +30,17 @@ func contractMethods() []protoreflect.MethodDescriptor {
 func accessByMethod() map[string]*pb.Access {
 	access := map[string]*pb.Access{}
 	for _, m := range contractMethods() {
-		access[fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())] = proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)
+		access[fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())] = accessOf(m)
 	}
 	return access
+}
+
+// accessOf is what the contract says of who may call a method.
+func accessOf(m protoreflect.MethodDescriptor) *pb.Access {
+	return proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)
+}
+
+// writersOf is who may write a field; none: everybody who may write the record.
+func writersOf(field protoreflect.FieldDescriptor) []pb.Role {
+	return proto.GetExtension(field.Options(), pb.E_WritableBy).(*pb.Writers).GetRoles()
 }

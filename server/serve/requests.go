@@ -36,13 +36,16 @@ func newRequests() (requests, error) {
 	return requests{validator}, nil
 }
 
-// check says whether a message is in order, and then whether its caller may see
-// what it names.
+// check says whether a message is in order, then whether its caller may see what
+// it names, and then whether the caller may write what it holds.
 func (r requests) check(ctx context.Context, m proto.Message) error {
 	if violations := r.violations(m); len(violations) > 0 {
 		return fault.InvalidFields(violations...)
 	}
-	return inScope(actor.From(ctx), m)
+	if err := inScope(actor.From(ctx), m); err != nil {
+		return err
+	}
+	return mayWrite(actor.From(ctx), m)
 }
 
 // violations holds a message against the rules of the contract. A rule that

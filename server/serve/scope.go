@@ -11,10 +11,12 @@ import (
 )
 
 // inScope checks that every resource name in a message lies in the actor's
-// chain. What lies in another is not found, exactly as if it did not exist.
+// chain, and below none of its salons that the actor has no part in. What lies
+// elsewhere is not found, exactly as if it did not exist; what stands in another
+// salon without its name saying so is found out in package record.
 func inScope(who actor.Actor, m proto.Message) error {
 	if name := outside(who, m.ProtoReflect()); name != "" {
-		return fault.NotFound(name)
+		return fault.OutOfScope(name)
 	}
 	return nil
 }

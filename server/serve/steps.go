@@ -152,10 +152,16 @@ func (in *interceptors) identify(ctx context.Context, c *call, next func(context
 	return next(actor.NewContext(ctx, who))
 }
 
-// permit lets a role call what the contract opens to it.
+// permit lets a role call what the contract opens to it, and keeps who is
+// confined to salons from what is about the whole chain.
 func (in *interceptors) permit(ctx context.Context, c *call, next func(context.Context) error) error {
-	if open(c.method) || slices.Contains(in.access[c.method].GetRoles(), c.actor.Role) {
-		return next(ctx)
+	access := in.access[c.method]
+	switch method := strings.TrimPrefix(c.method, "/"); {
+	case open(c.method):
+	case !slices.Contains(access.GetRoles(), c.actor.Role):
+		return fault.Denied(method, identity.Word(c.actor.Role))
+	case access.GetWholeChain() && len(c.actor.Salons) > 0:
+		return fault.WholeChain(method)
 	}
-	return fault.Denied(strings.TrimPrefix(c.method, "/"), identity.Word(c.actor.Role))
+	return next(ctx)
 }

@@ -25,10 +25,13 @@ type Actor struct {
 	TraceID string // 32 lower-case hex digits; empty: not traced
 }
 
-// May reports whether the actor may see what lies in the chain that name is of.
-// An operator sets chains up and may see all of them.
+// May reports whether the actor may see what lies in the chain, and below the
+// salon, that name is of. An operator sets chains up and may see all of them.
 func (a Actor) May(name string) bool {
-	return a.Role == pb.Role_ROLE_OPERATOR || (a.Chain != "" && ChainOf(name) == a.Chain)
+	if a.Role == pb.Role_ROLE_OPERATOR {
+		return true
+	}
+	return a.Chain != "" && ChainOf(name) == a.Chain && a.InSalon(SalonOf(name))
 }
 
 // InSalon reports whether the actor may see and change what was done in a salon.
@@ -46,6 +49,16 @@ func ChainOf(name string) string {
 		return ""
 	}
 	return "chains/" + id
+}
+
+// SalonOf returns the salon of a resource name: "chains/ebb/salons/north" for
+// that name and every one below it, or "" when the name is not of a salon.
+func SalonOf(name string) string {
+	parts := strings.SplitN(name, "/", 5)
+	if len(parts) < 4 || parts[2] != "salons" {
+		return ""
+	}
+	return strings.Join(parts[:4], "/")
 }
 
 type key struct{}

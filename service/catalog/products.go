@@ -153,7 +153,11 @@ func listUses(r *storage.Snapshot, answer *pb.RecallLotResponse, uses storage.Se
 	if err != nil {
 		return err
 	}
-	sessions, _, err := storage.ListSessions(r, uses, storage.Page{Size: sessionsListed})
+	// A recall concerns everybody: all uses are counted, and those named that the
+	// caller may see.
+	sessions, _, err := record.Pages(r, storage.Page{Size: sessionsListed}, func(page storage.Page) ([]*pb.Session, string, error) {
+		return storage.ListSessions(r, uses, page)
+	})
 	if err != nil {
 		return err
 	}

@@ -139,7 +139,10 @@ func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest
 		if err = record.Holds(req.Parent)(r); err != nil {
 			return err
 		}
-		answer.Decisions, answer.NextPageToken, err = storage.Decisions.List(r, req.Parent, storage.Page{Size: req.PageSize, Token: req.PageToken})
+		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
+		answer.Decisions, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Decision, string, error) {
+			return storage.Decisions.List(r, req.Parent, page)
+		})
 		for _, d := range answer.Decisions {
 			if err == nil {
 				err = record.WithOverrides(r, d)

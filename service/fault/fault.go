@@ -123,17 +123,6 @@ func Damaged(name string) *Error {
 		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name)}
 }
 
-// Unauthenticated says that the caller is not known, and what would be right.
-func Unauthenticated(want string) *Error {
-	return &Error{code: codes.Unauthenticated, reason: "UNAUTHENTICATED", message: want}
-}
-
-// Denied says that the caller's role may not make this call.
-func Denied(method, role string) *Error {
-	return &Error{code: codes.PermissionDenied, reason: "ROLE_NOT_ALLOWED",
-		message: fmt.Sprintf("%s may not call %s", role, method)}
-}
-
 // Unimplemented says that the call is not served yet.
 func Unimplemented(what string) *Error {
 	return &Error{code: codes.Unimplemented, reason: "NOT_SERVED_YET", message: what + " is not served yet"}

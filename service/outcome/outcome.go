@@ -78,7 +78,7 @@ func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time)
 	}
 	for _, name := range []string{v.session.Decision, v.session.RefusedDecision} {
 		if name != "" {
-			if v.decision, err = record.Decision(r, name); err != nil {
+			if v.decision, err = record.DecisionBehind(r, name); err != nil {
 				return v, err
 			}
 		}

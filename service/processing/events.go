@@ -155,8 +155,10 @@ func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) 
 		if err = record.All(holds, record.Exist(storage.Products, req.Product))(r); err != nil {
 			return err
 		}
-		answer.Sessions, answer.NextPageToken, err = storage.ListSessions(r, filter,
-			storage.Page{Size: req.PageSize, Token: req.PageToken})
+		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
+		answer.Sessions, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Session, string, error) {
+			return storage.ListSessions(r, filter, page)
+		})
 		return err
 	})
 	return answer, err

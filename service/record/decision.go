@@ -9,9 +9,19 @@ import (
 	"alkalog/storage"
 )
 
-// Decision returns a decision together with its overrides.
+// Decision returns a decision together with its overrides, if its reader may see
+// it.
 func Decision(r *storage.Snapshot, name string) (*pb.Decision, error) {
 	d, err := Get(r, storage.Decisions, name)
+	if err == nil {
+		err = WithOverrides(r, d)
+	}
+	return d, err
+}
+
+// DecisionBehind returns the decision behind a session that the reader may see.
+func DecisionBehind(r *storage.Snapshot, name string) (*pb.Decision, error) {
+	d, err := Behind(r, storage.Decisions, name)
 	if err == nil {
 		err = WithOverrides(r, d)
 	}
@@ -51,11 +61,11 @@ func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) 
 	var past []card.Past
 	for _, o := range outcomes {
 		p := card.Past{Outcome: o}
-		if p.Session, err = Get(r, storage.Sessions, o.Session); err != nil {
+		if p.Session, err = Behind(r, storage.Sessions, o.Session); err != nil {
 			return nil, err
 		}
 		if p.Session.Decision != "" {
-			if p.Decision, err = Decision(r, p.Session.Decision); err != nil {
+			if p.Decision, err = DecisionBehind(r, p.Session.Decision); err != nil {
 				return nil, err
 			}
 		}

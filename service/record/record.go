@@ -73,8 +73,24 @@ func Create[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kin
 	})
 }
 
-// Get returns the record of that name; NOT_FOUND names it.
+// Get returns the record of that name, if its reader may see it; NOT_FOUND names
+// it, whether or not it exists.
 func Get[M Named](r *storage.Snapshot, kind Getter[M], name string) (M, error) {
+	m, err := Behind(r, kind, name)
+	if err == nil {
+		err = seen(r, m)
+	}
+	if err != nil {
+		var none M
+		return none, err
+	}
+	return m, nil
+}
+
+// Behind is Get for what stands behind something that the reader was shown to
+// have a part in, wherever it was made: the decision of a session, the visits on
+// a card.
+func Behind[M Named](r *storage.Snapshot, kind Getter[M], name string) (M, error) {
 	m, err := kind.Get(r, name)
 	if errors.Is(err, storage.ErrNotFound) {
 		err = fault.NotFound(name)
@@ -138,7 +154,9 @@ func List[M Named](ctx context.Context, db *storage.DB, kind Lister[M], parent s
 		if err = Holds(parent)(r); err != nil {
 			return err
 		}
-		ms, next, err = kind.List(r, parent, storage.Page{Size: size, Token: token})
+		ms, next, err = Pages(r, storage.Page{Size: size, Token: token}, func(page storage.Page) ([]M, string, error) {
+			return kind.List(r, parent, page)
+		})
 		return err
 	})
 	return ms, next, err

@@ -1,0 +1,73 @@
+package serve
+
+import (
+	"cmp"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	"alkalog/server/identity"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+// mayWrite checks that a request writes no field that the contract keeps for
+// other roles: by having it in a new record, or by naming it in an update mask,
+// whether or not that would change anything.
+func mayWrite(who actor.Actor, m proto.Message) error {
+	if path := forbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
+		return fault.FieldDenied(path, identity.Word(who.Role))
+	}
+	return nil
+}
+
+// maskOf is the update mask of a request; nil when it has none.
+func maskOf(m proto.Message) *fieldmaskpb.FieldMask {
+	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
+	if !ok {
+		return nil
+	}
+	return update.GetUpdateMask()
+}
+
+// forbidden is the path of a field in m that the actor may not write; empty when
+// there is none. Mask is the update mask that stands beside the record in m.
+func forbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
+	for i := range m.Descriptor().Fields().Len() {
+		field := m.Descriptor().Fields().Get(i)
+		at := path + string(field.Name())
+		if field.Message() == nil || !m.Has(field) || checkedAlone(field) {
+			continue
+		}
+		for _, v := range each(field, m.Get(field)) {
+			named := mask
+			if mask != nil && !isUpdated(m, v.Message()) {
+				named = nil
+			}
+			found := cmp.Or(forbiddenIn(who, v.Message(), named, at+"."), forbidden(who, v.Message(), nil, at+"."))
+			if found != "" {
+				return found
+			}
+		}
+	}
+	return ""
+}
+
+// forbiddenIn looks at the fields of one record: those that it has, or those
+// that the mask names.
+func forbiddenIn(who actor.Actor, record protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
+	for i := range record.Descriptor().Fields().Len() {
+		field := record.Descriptor().Fields().Get(i)
+		writers := writersOf(field)
+		written := record.Has(field)
+		if mask != nil {
+			written = slices.Contains(mask.GetPaths(), string(field.Name()))
+		}
+		if written && len(writers) > 0 && !slices.Contains(writers, who.Role) {
+			return path + string(field.Name())
+		}
+	}
+	return ""
+}

@@ -1,0 +1,84 @@
+package fault
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
+)
+
+// OutOfScope says the same as NotFound, to the letter, of what the caller may
+// not see; only the audit log learns that it was a denial.
+func OutOfScope(name string) error { return outOfScope{NotFound(name)} }
+
+// outOfScope is a NOT_FOUND that is a denial.
+type outOfScope struct{ told *Error }
+
+// Error returns the message that callers see.
+func (o outOfScope) Error() string { return o.told.Error() }
+
+// Unwrap returns what callers are told.
+func (o outOfScope) Unwrap() error { return o.told }
+
+// Unauthenticated says that the caller is not known, and what would be right.
+func Unauthenticated(want string) *Error {
+	return &Error{code: codes.Unauthenticated, reason: "UNAUTHENTICATED", message: want}
+}
+
+// Denied says that the caller's role may not make this call.
+func Denied(method, role string) *Error {
+	return &Error{code: codes.PermissionDenied, reason: "ROLE_NOT_ALLOWED",
+		message: fmt.Sprintf("%s may not call %s", role, method)}
+}
+
+// WholeChain says that a call is about the chain as a whole, and its caller is
+// confined to some of the salons.
+func WholeChain(method string) *Error {
+	return &Error{code: codes.PermissionDenied, reason: "WHOLE_CHAIN_ONLY",
+		message: fmt.Sprintf("%s is about the whole chain, and the caller is confined to some of its salons", method)}
+}
+
+// FieldDenied says that the caller's role may not write a field.
+func FieldDenied(field, role string) *Error {
+	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+		{Field: field, Description: "must be left out: " + role + " may not write it"}}}
+	return &Error{code: codes.PermissionDenied, reason: "FIELD_NOT_ALLOWED",
+		message: fmt.Sprintf("%s may not write %s", role, field), details: []protoadapt.MessageV1{bad}}
+}
+
+// Denial returns the coded reason for which a caller was denied access, or ""
+// when err is something else.
+func Denial(err error) string {
+	if hidden := (outOfScope{}); errors.As(err, &hidden) {
+		return "OUT_OF_SCOPE"
+	}
+	if code := status.Code(err); code != codes.Unauthenticated && code != codes.PermissionDenied {
+		return ""
+	}
+	for _, detail := range status.Convert(err).Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.Domain == Domain {
+			return info.Reason
+		}
+	}
+	return "OTHER"
+}
+
+// Exhausted says that the caller asks for more than its share, why, and after
+// how long it may ask again.
+func Exhausted(reason, message string, again time.Duration) *Error {
+	return &Error{code: codes.ResourceExhausted, reason: reason, message: message,
+		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(again)}}}
+}
+
+// NotWitnessed says that a read could not be entered on the audit log, so that
+// there is no answer.
+func NotWitnessed() *Error {
+	return &Error{code: codes.Unavailable, reason: "AUDIT_UNAVAILABLE",
+		message: "the read could not be entered on the audit log, so it is not answered; retry later",
+		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
+}
