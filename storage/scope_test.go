@@ -1,0 +1,218 @@
+package storage_test
+
+import (
+	"go/ast"
+	"go/token"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// beyondAChain are the functions that begin a transaction which is not one
+// chain's, and what they begin it for. Every other is.
+var beyondAChain = map[string]string{
+	"acrossChains":  "the keeper", // for the functions below
+	"inTransaction": "the keeper",
+	"ListChains":    "the keeper",
+	"TakeLead":      "the keeper",
+	"YieldLead":     "the keeper",
+	"Sequence":      "the keeper",
+	"Revise":        "the keeper",
+	"LogProgress":   "the keeper",
+	"ChangedHeads":  "the keeper",
+	"SettledBefore": "the keeper",
+	"CheckSchema":   "nobody",
+	"Announce":      "nobody",
+}
+
+// withoutChain are the declarations with statements that name no chain: they run
+// in the keeper's role, or reach nothing that a chain has.
+var withoutChain = map[string]string{
+	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
+	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
+	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
+	"Announce": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
+	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
+	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
+	"newTable": "a condition that stands beside it",
+}
+
+// TestEveryTransactionSaysWhose reads the source: a transaction is one chain's,
+// and the few that are not are listed above.
+func TestEveryTransactionSaysWhose(t *testing.T) {
+	t.Parallel()
+	seen := map[string]bool{}
+	for _, found := range whose(t, "") {
+		seen[found.in] = true
+		if found.of != "a chain" && beyondAChain[found.in] != found.of {
+			t.Errorf("%s begins a transaction for %s: list it, if that must be", found.in, found.of)
+		}
+		if found.of == "a chain" && beyondAChain[found.in] != "" {
+			t.Errorf("%s is listed and is one chain's", found.in)
+		}
+	}
+	for in := range beyondAChain {
+		if !seen[in] {
+			t.Errorf("%s is listed and begins no transaction", in)
+		}
+	}
+	for _, in := range []string{"Read", "think", "commit", "confirm", "settle", "Note"} {
+		if !seen[in] {
+			t.Errorf("%s was not seen", in)
+		}
+	}
+}
+
+// TestEveryStatementNamesItsChain reads the source too: the walls hold without
+// it, but a statement that relies on them alone would be a mistake.
+func TestEveryStatementNamesItsChain(t *testing.T) {
+	t.Parallel()
+	seen := map[string]int{}
+	for _, found := range chainless(t, "") {
+		seen[found.in]++
+		if withoutChain[found.in] == "" {
+			t.Errorf("%s: a statement that names no chain: %s", found.in, found.of)
+		}
+	}
+	for in := range withoutChain {
+		if seen[in] == 0 {
+			t.Errorf("%s is listed and has no such statement", in)
+		}
+	}
+}
+
+// TestScopeCheckBites breaks both rules on purpose.
+func TestScopeCheckBites(t *testing.T) {
+	t.Parallel()
+	const bad = `package storage
+func bad(db *DB) {
+	tx, _ := db.begin(ctx, scope{keeper: true}, nil)
+	tx.ExecContext(ctx, "update salons set etag = '' where id = $1", 1)
+	tx.ExecContext(ctx, "select body from " + salons + " where id = $1", 1)
+	tx.ExecContext(ctx, "delete from salons where chain = $1 and id = $2")
+	db.begin(ctx, inChain(x), nil)
+	db.acrossChains(ctx, nil)
+}`
+	var of []string
+	for _, found := range append(whose(t, bad), chainless(t, bad)...) {
+		if found.in == "bad" {
+			of = append(of, found.of)
+		}
+	}
+	want := []string{"scope literal", "a chain", "the keeper", "update salons set etag = '' where id = $1", "select body from ? where id = $1"}
+	if !slices.Equal(of, want) {
+		t.Errorf("found %q, want %q", of, want)
+	}
+}
+
+// finding is what was found in a declaration.
+type finding struct{ in, of string }
+
+// declarations calls visit with every declaration of the package and its name.
+func declarations(t *testing.T, more string, visit func(name string, n ast.Node)) {
+	t.Helper()
+	for _, f := range parsePackage(t, token.NewFileSet(), more) {
+		for _, d := range f.Decls {
+			switch d := d.(type) {
+			case *ast.FuncDecl:
+				visit(d.Name.Name, d)
+			case *ast.GenDecl:
+				for _, s := range d.Specs {
+					if v, ok := s.(*ast.ValueSpec); ok {
+						visit(v.Names[0].Name, v)
+					}
+				}
+			}
+		}
+	}
+}
+
+// whose lists for whom the package's functions begin transactions.
+func whose(t *testing.T, more string) []finding {
+	t.Helper()
+	var all []finding
+	declarations(t, more, func(name string, n ast.Node) {
+		ast.Inspect(n, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			sel, ok := call.Fun.(*ast.SelectorExpr)
+			switch {
+			case ok && sel.Sel.Name == "begin" && len(call.Args) == 3:
+				all = append(all, finding{name, scopeOf(call.Args[1])})
+			case ok && (sel.Sel.Name == "acrossChains" || sel.Sel.Name == "inTransaction"):
+				all = append(all, finding{name, "the keeper"})
+			}
+			return true
+		})
+	})
+	return all
+}
+
+// scopeOf is whom a scope is for, as it is written in the source.
+func scopeOf(e ast.Expr) string {
+	switch e := e.(type) {
+	case *ast.CallExpr:
+		if f, ok := e.Fun.(*ast.Ident); ok && f.Name == "inChain" {
+			return "a chain"
+		} else if ok && f.Name == "asKeeper" {
+			return "the keeper"
+		}
+	case *ast.CompositeLit:
+		if len(e.Elts) == 0 {
+			return "nobody"
+		}
+		return "scope literal"
+	}
+	return "somebody"
+}
+
+var (
+	isStatement = regexp.MustCompile(`(?is)^\s*(select\s|insert into\s|update\s+[%?a-z]\S*\s+set|delete from\s|with\s+\w+ as|do \$\$)`)
+	namesChain  = regexp.MustCompile(`(?is)chain = \$1|\(chain\b[^()]*\)\s*(select|values \()\s*\$1\b`)
+)
+
+// chainless lists the statements of the package that do not name their chain as
+// their first argument.
+func chainless(t *testing.T, more string) []finding {
+	t.Helper()
+	var all []finding
+	declarations(t, more, func(name string, n ast.Node) {
+		ast.Inspect(n, func(n ast.Node) bool {
+			text, ok := literal(n)
+			if ok && isStatement.MatchString(text) && !namesChain.MatchString(text) {
+				all = append(all, finding{name, text})
+			}
+			return !ok
+		})
+	})
+	return all
+}
+
+// literal is the text of a string that is written in the source, put together
+// where it is of several; what is not written there is a question mark.
+func literal(n ast.Node) (string, bool) {
+	switch n := n.(type) {
+	case *ast.BasicLit:
+		if n.Kind == token.STRING {
+			text, err := strconv.Unquote(n.Value)
+			return text, err == nil
+		}
+	case *ast.BinaryExpr:
+		left, isText := literal(n.X)
+		right, alsoText := literal(n.Y)
+		if n.Op == token.ADD && (isText || alsoText) {
+			if !isText {
+				left = "?"
+			}
+			if !alsoText {
+				right = "?"
+			}
+			return strings.Join([]string{left, right}, ""), true
+		}
+	}
+	return "", false
+}
