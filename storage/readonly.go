@@ -20,6 +20,9 @@ func (db *DB) Forbid(why string) { db.forbidden.Store(&why) }
 // Permit lets things be written again.
 func (db *DB) Permit() { db.forbidden.Store(nil) }
 
+// Writable answers ErrReadOnly while things may not be written.
+func (db *DB) Writable() error { return db.writable(Changes{}) }
+
 // writable answers ErrReadOnly for changes that may not be written now.
 func (db *DB) writable(c Changes) error {
 	why := db.forbidden.Load()

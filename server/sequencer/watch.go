@@ -129,7 +129,10 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 		if err != nil {
 			return err
 		}
-		if why = signedHead(h, keys); why != nil {
+		if why = signedHead(h, keys); errors.Is(why, ledger.ErrStranger) {
+			return fmt.Errorf("chain %s: %w", chain, errStranger) // nobody can accept that; the key is missing
+		}
+		if why != nil {
 			return nil
 		}
 		if h.Size < was.Size {

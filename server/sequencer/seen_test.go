@@ -1,0 +1,224 @@
+package sequencer
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+)
+
+// fill makes a log of n entries and returns the file of what was seen of it.
+func (b *bench) fill(t *testing.T, n int) string {
+	t.Helper()
+	seen := filepath.Join(t.TempDir(), "kept", "checkpoints")
+	stop := run(t, b.open(t, seen))
+	b.write(t, "ebb", n)
+	b.integrated(t)
+	stop()
+	return seen
+}
+
+// A server that comes back to the database it has left finds nothing amiss,
+// whoever has gone on with the log meanwhile and whatever keys it has now.
+func TestComingBack(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	seen := b.fill(t, 5)
+	if q := b.open(t, seen); q.Departed("ebb") != nil || len(q.seen.byChain) != 1 || q.seen.byChain["ebb"].Size != 5 {
+		t.Errorf("seen: %+v", q.seen)
+	}
+	stop := run(t, b.open(t, ""))
+	b.write(t, "ebb", 300)
+	b.integrated(t)
+	for _, seeds := range [][]byte{{2, 1}, {2}} {
+		writeKeys(t, b.keyFile, seeds...)
+		eventually(t, "the keys to be handed over", func() bool {
+			heads, err := storage.ChangedHeads(t.Context(), b.db, 0, 1)
+			return err == nil && len(strings.Split(heads[0].Keys, "\n")) == len(seeds)
+		})
+	}
+	stop()
+	if q := b.open(t, seen); q.Departed("ebb") != nil || q.seen.byChain["ebb"].Size != 305 {
+		t.Errorf("departed: %v", q.seen.departures)
+	}
+}
+
+// A database that is not what was seen of it is recognised before anything is
+// written to it, and is read only until somebody accepts that very difference.
+func TestAnotherDatabase(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(t *testing.T, b *bench)
+		why    string
+	}{
+		"an empty one":        {func(*testing.T, *bench) {}, "is gone"},
+		"one with less":       {func(t *testing.T, b *bench) { b.fill(t, 3) }, "had 5 entries and has 3"},
+		"another of its size": {func(t *testing.T, b *bench) { b.fill(t, 5) }, "are not those that they were"},
+		"another with more":   {func(t *testing.T, b *bench) { b.fill(t, 300) }, "are not those that they were"},
+		"one with damaged tiles": {func(t *testing.T, b *bench) {
+			b.fill(t, 300)
+			damage := "alter table log_tiles disable trigger all; update log_tiles set hashes = set_byte(hashes, 5, 255 - get_byte(hashes, 5)) where level = 0 and index = 0"
+			if _, err := b.sql.ExecContext(t.Context(), damage); err != nil {
+				t.Fatal(err)
+			}
+		}, "do not add up"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			seen := newBench(t).fill(t, 5)
+			other := newBench(t)
+			c.change(t, other)
+			q := other.open(t, seen)
+			checkpoint := q.Departed("ebb")
+			if checkpoint == nil || !strings.Contains(q.seen.departures["ebb"].Error(), c.why) {
+				t.Fatalf("departed: %v, want %q", q.seen.departures, c.why)
+			}
+			other.wantReadOnly(t, q)
+			if q.mayLead() {
+				t.Error("it would keep the log")
+			}
+			before := readFile(t, seen)
+			if err := q.look(t.Context()); err != nil || readFile(t, seen) != before {
+				t.Errorf("what was seen is forgotten: %v", err)
+			}
+			accepts(t, q, "some other checkpoint")
+			if err := q.Look(t.Context()); err != nil || q.Departed("ebb") == nil {
+				t.Errorf("the acceptance of another difference counts: %v", err)
+			}
+			accepts(t, q, string(checkpoint))
+			second := other.open(t, copyOf(t, seen)) // the same old file, and the entry is there
+			if err := q.Look(t.Context()); err != nil || q.Departed("ebb") != nil || second.Departed("ebb") != nil {
+				t.Errorf("accepted, and yet: %v, %v, %v", err, q.seen.departures, second.seen.departures)
+			}
+			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() {
+				t.Errorf("accepted, and yet: %v", err)
+			}
+			if again := other.open(t, seen); again.Departed("ebb") != nil {
+				t.Errorf("accepted, and later: %v", again.seen.departures)
+			}
+		})
+	}
+}
+
+// A key file without the key of the log is a mistake that nobody can accept.
+func TestComingBackWithoutTheKey(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	seen := b.fill(t, 5)
+	writeKeys(t, b.keyFile, 7)
+	if _, err := Open(t.Context(), b.config(t, seen)); !errors.Is(err, errStranger) {
+		t.Errorf("the server starts: %v", err)
+	}
+	if _, err := Open(t.Context(), b.config(t, "")); err != nil {
+		t.Error(err)
+	}
+}
+
+// wantReadOnly checks that a sequencer's database takes no changes.
+func (b *bench) wantReadOnly(t *testing.T, q *Sequencer) {
+	t.Helper()
+	if err := q.cfg.DB.Writable(); !errors.Is(err, storage.ErrReadOnly) {
+		t.Errorf("it can be written to: %v", err)
+	}
+	if !strings.Contains(b.log.String(), "nothing is written until an operator accepts it") {
+		t.Errorf("nobody was told: %s", b.log)
+	}
+}
+
+// accepts puts on the record that the database is accepted as it is.
+func accepts(t *testing.T, q *Sequencer, earlier string) {
+	t.Helper()
+	e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: earlier}
+	if err := storage.Note(t.Context(), q.cfg.DB, "ebb", e); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+func copyOf(t *testing.T, path string) string {
+	t.Helper()
+	to := filepath.Join(t.TempDir(), "copy")
+	if err := os.WriteFile(to, []byte(readFile(t, path)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return to
+}
+
+// A log that is made smaller while the server runs is noticed too.
+func TestDepartureWhileRunning(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	q := b.open(t, filepath.Join(t.TempDir(), "checkpoints"))
+	run(t, q)
+	b.write(t, "ebb", 5)
+	b.integrated(t)
+	eventually(t, "it to be seen", func() bool {
+		q.mu.Lock()
+		defer q.mu.Unlock()
+		return q.seen.byChain["ebb"].Size == 5
+	})
+	back := `alter table log_heads disable trigger all; update log_heads set size = 4, revision = nextval('log_revisions')`
+	if _, err := b.sql.ExecContext(t.Context(), back); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "nothing to be written any more", func() bool { return q.cfg.DB.Writable() != nil })
+}
+
+// A file of checkpoints that cannot be read is not taken for none.
+func TestDamagedFileOfCheckpoints(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	seen := filepath.Join(t.TempDir(), "checkpoints")
+	if err := os.WriteFile(seen, []byte(`{"logs": {"ebb": `), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(t.Context(), b.config(t, seen)); err == nil {
+		t.Error("the server starts")
+	}
+}
+
+// Keys are made where they may be, and asked for where not; the fresh one of a
+// rotation has the name of the old.
+func TestKeyFiles(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "keys", "log")
+	if _, err := openKeys(path, false); err == nil || !strings.Contains(err.Error(), "server keys") {
+		t.Errorf("without a file: %v", err)
+	}
+	made, err := openKeys(path, true)
+	if err != nil || len(made.keys) != 1 {
+		t.Fatalf("made %v, %v", made, err)
+	}
+	found, err := openKeys(path, false)
+	if err != nil || found.keys[0].Secret() != made.keys[0].Secret() {
+		t.Errorf("found another key, %v", err)
+	}
+	line, err := NewKey([]string{made.keys[0].Secret()})
+	if err != nil || line == made.keys[0].Secret() || !strings.HasPrefix(line, "PRIVATE+KEY+"+made.keys[0].Name()+"+") {
+		t.Errorf("a fresh key of another name, %v", err)
+	}
+	if err := os.WriteFile(path, []byte(line+"\n"+line+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := ReadKeys(path); err == nil {
+		t.Error("a key that stands there twice is taken")
+	}
+	if err := os.Chmod(path, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := ReadKeys(path); err == nil {
+		t.Error("a file that others can read is taken")
+	}
+}
