@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -13,7 +14,7 @@ import (
 
 // databaseFlags say which database to use.
 type databaseFlags struct {
-	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL (14 or newer). Give one with a password in the environment: other users of the machine can read command lines."`
+	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL (14 or newer). One with a password is taken from the environment only: other users of the machine can read command lines."`
 	DataDir  string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL that is used without --database. Default: /var/lib/alkalog for root, else alkalog in $$XDG_DATA_HOME or ~/.local/share."`
 	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"server keys\" fills one."`
 	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: they are searched for."`
@@ -21,6 +22,9 @@ type databaseFlags struct {
 
 // config is the part of the configuration that says which database.
 func (f databaseFlags) config() (serve.Config, error) {
+	if serve.HasPassword(f.Database) && f.Database != os.Getenv("ALKALOG_DATABASE") {
+		return serve.Config{}, usage{errors.New("a password on the command line can be read by others: give --database in the environment, as ALKALOG_DATABASE")}
+	}
 	cfg := serve.Config{Database: f.Database, DataDir: f.DataDir, PGBin: f.PGBin, KeysDir: f.KeysDir}
 	if cfg.Database == "" && cfg.DataDir == "" {
 		dir, err := defaultDataDir(os.Getuid())
@@ -48,15 +52,39 @@ func defaultDataDir(uid int) (string, error) {
 	return filepath.Join(home, ".local", "share", "alkalog"), nil
 }
 
+// identityFlags say who may call, and how the line to callers is kept private.
+// All of these files are read again when they are replaced.
+type identityFlags struct {
+	TLSCert     string `name:"tls-cert" env:"ALKALOG_TLS_CERT" type:"path" placeholder:"FILE" help:"Certificate of the server, in PEM."`
+	TLSKey      string `name:"tls-key" env:"ALKALOG_TLS_KEY" type:"path" placeholder:"FILE" help:"Private key of --tls-cert, in PEM; nobody else's to read."`
+	ClientCA    string `name:"client-ca" env:"ALKALOG_CLIENT_CA" type:"path" placeholder:"FILE" help:"Certificates, in PEM, of whoever vouches for tills and services, who then bring certificates."`
+	Issuer      string `env:"ALKALOG_ISSUER" placeholder:"URL" help:"OpenID provider whose tokens people bring."`
+	Audience    string `env:"ALKALOG_AUDIENCE" help:"What tokens must be meant for. Default: alkalog."`
+	JWKS        string `name:"jwks" env:"ALKALOG_JWKS" type:"path" placeholder:"FILE" help:"JSON Web Key Set to use instead of that of a provider; without --issuer, the issuer is alkalog."`
+	Revoked     string `env:"ALKALOG_REVOKED" type:"path" placeholder:"FILE" help:"List of what is no longer trusted: SHA-256 of a certificate, jti:ID of a token, or a name; one a line."`
+	Development *bool  `env:"ALKALOG_DEVELOPMENT" negatable:"" help:"Believe callers what they say of themselves. Default: only on loopback, where no certificates and tokens are set up; elsewhere it is refused."`
+}
+
+// into writes the flags into a configuration, whose address is known.
+func (f identityFlags) into(cfg *serve.Config) {
+	cfg.TLSCert, cfg.TLSKey, cfg.ClientCA = f.TLSCert, f.TLSKey, f.ClientCA
+	cfg.Issuer, cfg.Audience, cfg.JWKS, cfg.Revoked = f.Issuer, f.Audience, f.JWKS, f.Revoked
+	if f.Development != nil {
+		cfg.Development = *f.Development
+		return
+	}
+	cfg.Development = cfg.OnLoopback() && !cfg.HasIdentities()
+}
+
 // serveFlags say what to serve and how.
 type serveFlags struct {
 	databaseFlags
-	Address     string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Loopback address to listen on; port 0 takes any that is free."`
-	StateFile   string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
-	Development bool          `env:"ALKALOG_DEVELOPMENT" default:"true" negatable:"" help:"Believe callers what they say of themselves (the only kind of identity so far; on loopback only)."`
-	LogLevel    slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
-	CallTime    time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
-	DrainTime   time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for calls under way when stopping."`
+	identityFlags
+	Address   string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Address to listen on; port 0 takes any that is free. Other than loopback addresses need --tls-cert."`
+	StateFile string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
+	LogLevel  slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
+	CallTime  time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
+	DrainTime time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for calls under way when stopping."`
 }
 
 // config is the configuration for the server, checked.
@@ -65,7 +93,8 @@ func (f serveFlags) config() (serve.Config, error) {
 	if err != nil {
 		return cfg, err
 	}
-	cfg.Address, cfg.StateFile, cfg.Development = f.Address, f.StateFile, f.Development
+	cfg.Address, cfg.StateFile = f.Address, f.StateFile
+	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
 	if err := cfg.Check(); err != nil {
 		return cfg, usage{err}
@@ -83,10 +112,14 @@ func (c checkConfigCommand) Run(std streams) error {
 		return err
 	}
 	shown := map[string]any{
-		"address": cfg.Address, "development": cfg.Development, "log_level": c.LogLevel.String(),
+		"address": cfg.Address, "development": cfg.Development, "serves": cfg.Who(), "log_level": c.LogLevel.String(),
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
 	}
-	for key, value := range map[string]string{"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile} {
+	for key, value := range map[string]string{
+		"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile,
+		"tls_cert": cfg.TLSCert, "tls_key": cfg.TLSKey, "client_ca": cfg.ClientCA,
+		"issuer": cfg.Issuer, "audience": cfg.Audience, "jwks": cfg.JWKS, "revoked": cfg.Revoked,
+	} {
 		if value != "" {
 			shown[key] = value
 		}

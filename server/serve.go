@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -26,36 +27,47 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprint(std.err, welcome(server.Addr(), server.Database(), cfg.Development))
+	fmt.Fprint(std.err, welcome(cfg, server.Addr(), server.Database()))
 	stop := context.AfterFunc(ctx, func() { server.Stop(context.WithoutCancel(ctx)) })
 	defer stop()
 	return server.Wait()
 }
 
 // welcome tells whoever started the server what it is and how to call it.
-func welcome(address, database string, development bool) string {
-	who := "nobody yet: no identities are set up, see --development"
-	if development {
-		who = "callers who say who they are: DEVELOPMENT IDENTITIES, believed without proof"
+func welcome(cfg serve.Config, address, database string) string {
+	line, try := "in the clear, for this machine only", tryText
+	switch {
+	case cfg.TLSCert != "":
+		line, try = "by TLS", tryPrivateText
+	case !cfg.Development:
+		try = ""
 	}
-	return strings.NewReplacer("ADDRESS", address, "DATABASE", database, "WHO", who).Replace(welcomeText)
+	text := strings.NewReplacer("TRY", try, "CA-FILE", cmp.Or(cfg.ClientCA, "CA-FILE")).Replace(welcomeText)
+	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.Who()).Replace(text)
 }
 
 const welcomeText = `
-alkalog listens on ADDRESS (this machine only; there is no TLS yet)
+alkalog listens on ADDRESS LINE
   database  DATABASE
   serves    WHO
+TRY
+Cautions. The manufacturer's directions come first. Local codes and licensed
+practice come before anything that is said here. It never diagnoses; it refers.
+When a client says that it burns: rinse at once.
 
+Interrupt (Ctrl-C) to stop.
+`
+
+const tryText = `
 Call it from another terminal, in the directory of the source:
   go tool -modfile=proto/tools/go.mod grpcurl -plaintext ADDRESS list
   go tool -modfile=proto/tools/go.mod grpcurl -plaintext \
     -H 'authorization: Development role=operator name=operators/me' \
     -d '{"chain_id": "ebb", "chain": {"display_name": "Ebb and Flow Hair"}, "request_id": "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"}' \
     ADDRESS alkalog.v1.DirectoryService/CreateChain
+`
 
-Cautions. The manufacturer's directions come first. Local codes and licensed
-practice come before anything that is said here. It never diagnoses; it refers.
-When a client says that it burns: rinse at once.
-
-Interrupt (Ctrl-C) to stop.
+const tryPrivateText = `
+Call it from another terminal, in the directory of the source:
+  go tool -modfile=proto/tools/go.mod grpcurl -cacert CA-FILE ADDRESS list
 `

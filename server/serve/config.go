@@ -7,8 +7,6 @@ import (
 	"log/slog"
 	"path/filepath"
 	"time"
-
-	"alkalog/server/identity"
 )
 
 // DefaultAddress is where the server listens unless told otherwise. The port is
@@ -18,8 +16,8 @@ const DefaultAddress = "127.0.0.1:7420"
 // Config says what to serve and how. Exactly one of Database and DataDir is
 // needed; the zero value of everything else is the usual one.
 type Config struct {
-	// Address is a loopback host and port; port 0 takes any that is free. Empty:
-	// DefaultAddress.
+	// Address is host and port; port 0 takes any that is free. Any other than a
+	// loopback address needs TLSCert. Empty: DefaultAddress.
 	Address string
 	// Database is the connection string of a PostgreSQL whose schema fits this
 	// program; the server changes no schema there.
@@ -47,8 +45,24 @@ type Config struct {
 	// Logger receives what the server has to say: never the contents of a
 	// request, never anybody's name or particulars. Nil: nobody.
 	Logger *slog.Logger
-	// Development accepts development identities: callers are believed. Without
-	// it nobody can call, because there is no other kind of identity yet.
+	// TLSCert and TLSKey are the files of the server's certificate and its key, in
+	// PEM. Both or neither; without them callers are spoken to in the clear.
+	TLSCert, TLSKey string
+	// ClientCA is the file of the certificates, in PEM, of whoever vouches for
+	// tills and services. Empty: certificates are not known.
+	ClientCA string
+	// Issuer is the URL of the OpenID provider whose tokens people bring, Audience
+	// what they must be meant for (empty: "alkalog"), and JWKS the file of a JSON
+	// Web Key Set that is used instead of the provider's: with it Issuer may be
+	// left out, and then is "alkalog". Empty: tokens are not known.
+	Issuer, Audience, JWKS string
+	// Revoked is the file that lists which certificates, tokens and names are no
+	// longer trusted. Empty: none is. All of these files are read again when they
+	// are replaced.
+	Revoked string
+	// Development accepts development identities: callers are believed. It is
+	// refused beside any other kind of identity, and on other than loopback
+	// addresses. Without any kind of identity nobody can call.
 	Development bool
 	// Limits bounds what callers can ask for.
 	Limits Limits
@@ -115,7 +129,7 @@ func (c Config) complete() (Config, error) {
 	if c.CheckpointFile == "" && c.DataDir != "" {
 		c.CheckpointFile = filepath.Join(c.DataDir, "checkpoints")
 	}
-	return c, c.Limits.check()
+	return c, errors.Join(c.checkIdentities(), c.Limits.check())
 }
 
 func (l Limits) complete() Limits {
@@ -142,12 +156,4 @@ func (l Limits) check() error {
 		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
 	}
 	return nil
-}
-
-// identifier is how callers are told apart.
-func (c Config) identifier() identifier {
-	if c.Development {
-		return identity.Development{}
-	}
-	return identity.Closed{}
 }

@@ -129,3 +129,19 @@ func Describe(dsn string) string {
 	}
 	return text
 }
+
+// password finds one in a connection string of either form.
+var password = regexp.MustCompile(`(?i)password\s*=`)
+
+// HasPassword reports whether a connection string brings a password along.
+func HasPassword(dsn string) bool {
+	if password.MatchString(dsn) {
+		return true
+	}
+	u, err := url.Parse(dsn)
+	if err != nil {
+		return strings.Contains(dsn, "://") // it cannot be understood
+	}
+	_, has := u.User.Password()
+	return has
+}

@@ -1,7 +1,7 @@
 package serve
 
 import (
-	"context"
+	"strings"
 	"testing"
 
 	"google.golang.org/grpc/codes"
@@ -62,18 +62,14 @@ func TestMalformedTillNameIsToldApart(t *testing.T) {
 	wantError(t, err, codes.InvalidArgument, "INVALID_FIELD", "alkalog-till")
 }
 
-func TestOnlyLoopbackIsServed(t *testing.T) {
+func TestOnlyLoopbackIsServedInTheClear(t *testing.T) {
 	t.Parallel()
-	for _, address := range []string{"0.0.0.0:0", ":0", "[::]:0", "192.0.2.1:0", "not an address"} {
-		cfg := Config{Address: address, DataDir: "none", Development: true}
-		cfg, err := cfg.complete()
-		if err != nil {
-			t.Fatal(err)
-		}
-		s, err := listen(cfg, database{}, nil)
-		if err == nil {
-			s.Stop(context.Background())
-			t.Errorf("%s is served", address)
+	for _, address := range []string{"0.0.0.0:0", ":0", "[::]:0", "192.0.2.1:0", "salon.example:0", "not an address"} {
+		for _, development := range []bool{true, false} {
+			err := Config{Address: address, DataDir: "none", Development: development}.Check()
+			if err == nil || !strings.Contains(err.Error(), "without a TLS certificate") {
+				t.Errorf("%s, development %v: %v", address, development, err)
+			}
 		}
 	}
 }

@@ -64,13 +64,17 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 
 // listen begins to serve what register registers.
 func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []loop) (*Server, error) {
-	listener, err := listenLoopback(cfg.Address)
+	watch, err := openGuard(cfg)
+	if err != nil {
+		return nil, err
+	}
+	listener, err := cfg.listener()
 	if err != nil {
 		return nil, err
 	}
 	leaving, leave := context.WithCancel(context.Background())
 	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{})}
-	if err := s.build(leaving, register); err != nil {
+	if err := s.build(leaving, watch, register); err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
@@ -79,31 +83,17 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	return s, nil
 }
 
-// listenLoopback listens where only this machine can call. There is no
-// transport security and there are no identities that a network could be
-// trusted with, so it refuses anything else.
-func listenLoopback(address string) (net.Listener, error) {
-	resolved, err := net.ResolveTCPAddr("tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("address %q: %w", address, err)
-	}
-	if !resolved.IP.IsLoopback() {
-		return nil, fmt.Errorf("address %q can be reached from other machines; there is no TLS yet, so only loopback addresses such as 127.0.0.1:7420 are served", address)
-	}
-	return net.ListenTCP("tcp", resolved)
-}
-
 // build makes the gRPC server and registers everything on it.
-func (s *Server) build(leaving context.Context, register func(grpc.ServiceRegistrar, requests) []loop) error {
+func (s *Server) build(leaving context.Context, watch guard, register func(grpc.ServiceRegistrar, requests) []loop) error {
 	checks, err := newRequests()
 	if err != nil {
 		return err
 	}
 	in := &interceptors{
-		log: s.cfg.Logger, limits: s.cfg.Limits, identity: s.cfg.identifier(),
+		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identity,
 		access: accessByMethod(), checks: checks, leaving: leaving,
 	}
-	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
+	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport, grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
 	for _, run := range register(s.grpc, checks) {
 		s.loops.Go(func() { run(leaving) })
 	}
