@@ -227,5 +227,7 @@ func (st *stage) log() map[string]example {
 		"GetCheckpoint":       by(st.vesna, &pb.GetCheckpointRequest{Name: st.name}),
 		"GetInclusionProof":   by(st.vesna, &pb.GetInclusionProofRequest{Name: st.known.entry}),
 		"GetConsistencyProof": by(st.vesna, &pb.GetConsistencyProofRequest{Name: st.name}),
+		// Answered only when there is something to accept; see restore_test.go.
+		"AcceptRestore": by(st.operator, &pb.AcceptRestoreRequest{Name: st.name, Reason: "the disk of the database was replaced"}),
 	}
 }
