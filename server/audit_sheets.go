@@ -21,7 +21,7 @@ func message[T proto.Message](m T) ([]byte, error) { return sheet.Message(m) }
 func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 	type entry = *pb.AuditEntry
 	brief := func(name string, of func(entry) string) sheet.Column[entry] {
-		return sheet.Column[entry]{Name: name, Of: of, Brief: true}
+		return sheet.Column[entry]{Name: name, Of: of, Brief: func(e entry) string { return lastOf(of(e)) }}
 	}
 	column := func(name string, of func(entry) string) sheet.Column[entry] {
 		return sheet.Column[entry]{Name: name, Of: of}
@@ -32,7 +32,7 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 		brief("actor", entry.GetActor),
 		brief("salon", entry.GetSalon),
 		brief("reason", entry.GetReasonCode),
-		brief("summary", entry.GetSummary),
+		{Name: "summary", Of: entry.GetSummary, Brief: entry.GetSummary},
 		column("name", entry.GetName),
 		column("occur_time", func(e entry) string { return timeText(e.GetOccurTime()) }),
 		column("role", func(e entry) string { return strings.TrimPrefix(e.GetRole().String(), "ROLE_") }),
@@ -57,6 +57,14 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 	}}
 }
 
+// lastOf is the last segment of a resource name.
+func lastOf(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+
+// told is a column that the table shows as it is.
+func told[T any](name string, of func(T) string) sheet.Column[T] {
+	return sheet.Column[T]{Name: name, Of: of, Brief: of}
+}
+
 // rulesText lists rules with their versions, "scalp.broken-skin@1 ...".
 func rulesText(e *pb.AuditEntry) string {
 	var all []string
@@ -77,12 +85,12 @@ func timeText(t *timestamppb.Timestamp) string {
 // proportions are the columns of a proportion.
 func proportions[T any](prefix string, of func(T) *pb.Proportion) []sheet.Column[T] {
 	column := func(name string, cell func(*pb.Proportion) string) sheet.Column[T] {
-		return sheet.Column[T]{Name: prefix + name, Brief: true, Of: func(row T) string {
+		return told(prefix+name, func(row T) string {
 			if p := of(row); p.GetOf() > 0 {
 				return cell(p)
 			}
 			return ""
-		}}
+		})
 	}
 	return []sheet.Column[T]{
 		column("of", func(p *pb.Proportion) string { return strconv.FormatInt(p.GetOf(), 10) }),
@@ -99,9 +107,9 @@ func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 func countSheet() sheet.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
 	return sheet.Sheet[row]{JSON: message[row], Columns: append([]sheet.Column[row]{
-		{Name: "kind", Brief: true, Of: func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }},
-		{Name: "key", Brief: true, Of: row.GetKey},
-		{Name: "count", Brief: true, Of: func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }},
+		told("kind", func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }),
+		{Name: "key", Of: row.GetKey, Brief: func(r row) string { return lastOf(r.GetKey()) }},
+		told("count", func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }),
 	}, proportions("", row.GetRate)...)}
 }
 
@@ -109,13 +117,13 @@ func countSheet() sheet.Sheet[*pb.SummaryRow] {
 func practitionerSheet() sheet.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []sheet.Column[row]{
-		{Name: "practitioner", Brief: true, Of: row.GetPractitioner},
-		{Name: "overrides", Brief: true, Of: func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }},
+		{Name: "practitioner", Of: row.GetPractitioner, Brief: func(r row) string { return lastOf(r.GetPractitioner()) }},
+		told("overrides", func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }),
 	}
 	columns = append(columns, proportions("", row.GetOverrides)...)
 	columns = append(columns, proportions("others_", row.GetOthers)...)
 	return sheet.Sheet[row]{JSON: message[row], Columns: append(columns,
-		sheet.Column[row]{Name: "out_of_line", Brief: true, Of: func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }})}
+		told("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }))}
 }
 
 // follow is one thing that became of refusals or overrides.
@@ -136,8 +144,8 @@ func followed(f *pb.OverrideFigures) []follow {
 // followSheet is how they are written.
 func followSheet() sheet.Sheet[follow] {
 	return sheet.Sheet[follow]{JSON: followJSON, Columns: append([]sheet.Column[follow]{
-		{Name: "what", Brief: true, Of: func(f follow) string { return f.What }},
-		{Name: "count", Brief: true, Of: func(f follow) string { return strconv.FormatInt(f.GetCount(), 10) }},
+		told("what", func(f follow) string { return f.What }),
+		told("count", func(f follow) string { return strconv.FormatInt(f.GetCount(), 10) }),
 	}, proportions("", func(f follow) *pb.Proportion { return f.Proportion })...)}
 }
 

@@ -35,7 +35,9 @@ func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 			}
 		}
 	}
-	c.Width = float64(10 * max(1, len(c.Rows)))
+	if c.Width = float64(10 * len(c.Rows)); len(c.Rows) < 2 {
+		c.Width = 60 // one column need not fill the page
+	}
 	if len(c.Rows) > 0 {
 		c.First, c.Last = c.Rows[0].Key, c.Rows[len(c.Rows)-1].Key
 	}

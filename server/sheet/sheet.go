@@ -27,7 +27,7 @@ const (
 
 // Sheet says how rows of a kind are written.
 type Sheet[T any] struct {
-	// Columns are the columns of CSV and, those that are Brief, of the table.
+	// Columns are the columns of CSV and, those that have a Brief, of the table.
 	Columns []Column[T]
 	// JSON is a row as one JSON value.
 	JSON func(T) ([]byte, error)
@@ -39,8 +39,9 @@ type Column[T any] struct {
 	Name string
 	// Of is the cell of a row.
 	Of func(T) string
-	// Brief is set for what the table shows as well.
-	Brief bool
+	// Brief is the same for the table, where there is less room; nil: the table
+	// goes without.
+	Brief func(T) string
 }
 
 // Write writes the rows in the form, until there are no more, a row brings an

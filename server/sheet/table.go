@@ -22,7 +22,7 @@ func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	var brief []Column[T]
 	var head []string
 	for _, c := range s.Columns {
-		if c.Brief {
+		if c.Brief != nil {
 			brief, head = append(brief, c), append(head, strings.ToUpper(strings.ReplaceAll(c.Name, "_", " ")))
 		}
 	}
@@ -30,7 +30,7 @@ func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	err := s.each(rows, func(row T) error {
 		cells := make([]string, len(brief))
 		for i, c := range brief {
-			cells[i] = Visible(c.Of(row))
+			cells[i] = Visible(c.Brief(row))
 		}
 		return t.add(cells)
 	})
