@@ -17,12 +17,14 @@ var entries = newTable("audit_entries",
 	column[*pb.AuditEntry]{"kind", "text", func(e *pb.AuditEntry) any { return e.GetKind().String() }},
 	column[*pb.AuditEntry]{"salon", "text", func(e *pb.AuditEntry) any { return e.GetSalon() }},
 	column[*pb.AuditEntry]{"actor", "text", func(e *pb.AuditEntry) any { return e.GetActor() }},
+	column[*pb.AuditEntry]{"on_behalf_of", "text", func(e *pb.AuditEntry) any { return e.GetOnBehalfOf() }},
 	column[*pb.AuditEntry]{"client", "text", func(e *pb.AuditEntry) any { return e.GetClient() }},
 	column[*pb.AuditEntry]{"decision", "text", func(e *pb.AuditEntry) any { return e.GetDecision() }},
 	column[*pb.AuditEntry]{"session", "text", func(e *pb.AuditEntry) any { return e.GetSession() }},
 	column[*pb.AuditEntry]{"product", "text", func(e *pb.AuditEntry) any { return e.GetProduct() }},
 	column[*pb.AuditEntry]{"reason", "text", func(e *pb.AuditEntry) any { return e.GetReasonCode() }},
 	column[*pb.AuditEntry]{"rules", "text[]", func(e *pb.AuditEntry) any { return ruleIDs(e) }},
+	column[*pb.AuditEntry]{"till", "text", func(e *pb.AuditEntry) any { return e.GetTill() }},
 	column[*pb.AuditEntry]{"occur_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetOccurTime() }},
 	column[*pb.AuditEntry]{"record_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetRecordTime() }},
 	column[*pb.AuditEntry]{"cause_digest", "bytea", func(e *pb.AuditEntry) any { return e.GetCauseDigest() }},
@@ -68,8 +70,9 @@ type EntryFilter struct {
 	// Op is "=", "!=", "<", "<=", ">" or ">=", which compare Field with Value,
 	// or "AND", "OR" or "NOT", which join what is in Of.
 	Op string
-	// Field is kind, salon, actor, client, decision, session, product, reason,
-	// rule, occur_time or record_time.
+	// Field is kind, salon, actor, practitioner (which is actor or on_behalf_of),
+	// client, decision, session, product, reason, rule, till, occur_time or
+	// record_time.
 	Field string
 	// Value is a string as the field has it (for kind, the enum's full name; an
 	// empty one for entries without), or a time for the last two.
@@ -78,81 +81,107 @@ type EntryFilter struct {
 	Of []EntryFilter
 }
 
-// where writes the condition, and appends its values to args. Every condition
-// is true or false, never NULL, so that NOT does what it says.
-func (f EntryFilter) where(args *[]any) (string, error) {
+// where writes the condition, and appends its values to args.
+func (f EntryFilter) where(args *[]any) (string, error) { return f.condition(args, true) }
+
+// condition writes that the filter holds, or that it does not. What is said of a
+// value that an entry lacks is not true, so its contrary is. Comparisons that must
+// hold are written bare, for an index to serve them, and NOT is carried inwards to
+// where it turns a comparison round.
+func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
 	switch f.Op {
 	case "":
-		return "true", nil
+		return strconv.FormatBool(holds), nil
 	case "AND", "OR", "NOT":
-		return f.join(args)
+		return f.join(args, holds)
+	case "!=":
+		f.Op, holds = "=", !holds
 	}
-	_, isText := f.Value.(string)
+	comparison, err := f.comparison(args)
+	if err == nil && !holds {
+		comparison = "(" + comparison + ") is not true"
+	}
+	return comparison, err
+}
+
+// comparison writes one comparison, other than !=.
+func (f EntryFilter) comparison(args *[]any) (string, error) {
+	parameter := func() string {
+		*args = append(*args, f.Value)
+		return fmt.Sprintf("$%d", len(*args))
+	}
 	_, isTime := f.Value.(time.Time)
-	equal, unequal := f.Op == "=", f.Op == "!="
-	ordered := f.Op == "<" || f.Op == "<=" || f.Op == ">" || f.Op == ">="
-	*args = append(*args, f.Value)
-	n := len(*args)
+	text, isText := f.Value.(string)
 	switch f.Field {
-	case "kind", "salon", "actor", "client", "decision", "session", "product", "reason":
-		if isText && equal || isText && unequal {
-			column := f.Field
-			if f.Value == "" {
-				column = fmt.Sprintf("coalesce(%s, '')", f.Field)
-			}
-			return negated(unequal, fmt.Sprintf("%s = $%d", column, n)), nil
-		}
-	case "rule":
-		if isText && equal || isText && unequal {
-			comparison := "rules @> array[$%d::text]"
-			if f.Value == "" {
-				comparison = "coalesce(array_to_string(rules, ''), '') = $%d::text"
-			}
-			return negated(unequal, fmt.Sprintf(comparison, n)), nil
-		}
 	case "occur_time", "record_time":
-		if isTime && unequal {
-			return negated(true, fmt.Sprintf("%s = $%d", f.Field, n)), nil
+		if isTime && (f.Op == "=" || f.Op == "<" || f.Op == "<=" || f.Op == ">" || f.Op == ">=") {
+			return fmt.Sprintf("%s %s %s::timestamptz", f.Field, f.Op, parameter()), nil
 		}
-		if isTime && (equal || ordered) {
-			return negated(false, fmt.Sprintf("%s %s $%d", f.Field, f.Op, n)), nil
+	case "kind", "salon", "actor", "practitioner", "client", "decision", "session", "product", "reason", "till", "rule":
+		if isText && f.Op == "=" && text == "" {
+			return f.absence(), nil
+		}
+		if isText && f.Op == "=" {
+			return f.equality(parameter()), nil
 		}
 	}
 	return "", fmt.Errorf("storage: no filter %q %s a value of type %T", f.Field, f.Op, f.Value)
 }
 
-// negated makes a comparison true or false also where a value is absent, which
-// is equal to nothing, and turns it round if asked to.
-func negated(not bool, comparison string) string {
-	if not {
-		return "(" + comparison + ") is not true"
+// equality writes that a field has the value of a parameter.
+func (f EntryFilter) equality(parameter string) string {
+	switch f.Field {
+	case "practitioner":
+		return fmt.Sprintf("(actor = %[1]s::text or on_behalf_of = %[1]s::text)", parameter)
+	case "rule":
+		return fmt.Sprintf("rules @> array[%s::text]", parameter)
 	}
-	return "(" + comparison + ") is true"
+	return fmt.Sprintf("%s = %s::text", f.Field, parameter)
 }
 
-// join writes conditions joined.
-func (f EntryFilter) join(args *[]any) (string, error) {
+// absence writes that an entry has nothing in a field.
+func (f EntryFilter) absence() string {
+	switch f.Field {
+	case "practitioner":
+		return "(actor is null and on_behalf_of is null)"
+	case "rule":
+		return "rules is null"
+	}
+	return f.Field + " is null"
+}
+
+// join writes conditions joined. What does not hold of all does not hold of one
+// of them, and the other way round.
+func (f EntryFilter) join(args *[]any, holds bool) (string, error) {
+	if f.Op == "NOT" {
+		if len(f.Of) != 1 {
+			return "", fmt.Errorf("storage: filter NOT of %d conditions", len(f.Of))
+		}
+		return f.Of[0].condition(args, !holds)
+	}
+	if len(f.Of) == 0 {
+		return "", fmt.Errorf("storage: filter %s of no conditions", f.Op)
+	}
 	parts := make([]string, len(f.Of))
 	for i, part := range f.Of {
 		var err error
-		if parts[i], err = part.where(args); err != nil {
+		if parts[i], err = part.condition(args, holds); err != nil {
 			return "", err
 		}
 	}
-	if f.Op == "NOT" && len(parts) == 1 {
-		return "not (" + parts[0] + ")", nil
+	word := " or "
+	if (f.Op == "AND") == holds {
+		word = " and "
 	}
-	if f.Op == "NOT" || len(parts) == 0 {
-		return "", fmt.Errorf("storage: filter %s of %d conditions", f.Op, len(parts))
-	}
-	return "(" + strings.Join(parts, " "+strings.ToLower(f.Op)+" ") + ")", nil
+	return "(" + strings.Join(parts, word) + ")", nil
 }
 
 // ListEntries reads a page of the audit log of a chain, in the order in which
-// the entries were written. Entries of transactions that are being committed
-// while the log is read may take their places among the newest ones later;
-// see SettledBefore.
-func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
+// the entries were written. An entry that is being committed while the log is
+// read may take its place before ones that are seen already, at settled (see
+// SettledBefore) or behind. So only what is before that is passed by: a page that
+// is not the last ends there, if need be without any entry on it.
+func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry, string, error) {
 	args := []any{s.chain}
 	where, err := f.where(&args)
 	if err != nil {
@@ -160,7 +189,18 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error)
 	}
 	l := listing{table: "audit_entries", where: "chain = $1 and " + where, args: args,
 		key: "position", cast: "bigint", before: "0"}
-	return listEntries(s, l, page)
+	entries, next, err := listEntries(s, l, page)
+	if err != nil || next == "" {
+		return entries, next, err
+	}
+	begun, err := l.open(page.Token)
+	for len(entries) > 0 && entries[len(entries)-1].Position >= settled {
+		entries = entries[:len(entries)-1]
+	}
+	if len(entries) == 0 {
+		return nil, l.seal(begun), err
+	}
+	return entries, entries[len(entries)-1].Token, err
 }
 
 // listEntries reads one page of audit entries in the order of a number.

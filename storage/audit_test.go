@@ -3,6 +3,7 @@ package storage_test
 import (
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"testing"
 	"time"
@@ -30,8 +31,8 @@ func TestEntryFilter(t *testing.T) {
 		return refs
 	}
 	log(t, db,
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: "a", Rules: rules("skin", "age"), OccurTime: day(1), RecordTime: day(1)},
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: "b", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: "a", Actor: "amara", Rules: rules("skin", "age"), OccurTime: day(1), RecordTime: day(1)},
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: "b", Actor: "teo", OnBehalfOf: "amara", Till: "desk", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
 		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, RecordTime: day(3)})
 	is := func(field, op string, value any) storage.EntryFilter {
 		return storage.EntryFilter{Field: field, Op: op, Value: value}
@@ -53,6 +54,11 @@ func TestEntryFilter(t *testing.T) {
 		{is("rule", "=", "age"), "12"},
 		{is("rule", "!=", "skin"), "23"},
 		{is("rule", "=", ""), "3"},
+		{is("practitioner", "=", "amara"), "12"},
+		{is("practitioner", "!=", "amara"), "3"},
+		{is("practitioner", "=", ""), "3"},
+		{is("till", "=", "desk"), "2"},
+		{is("till", "!=", "desk"), "13"},
 		{is("record_time", ">=", second), "23"},
 		{is("record_time", "<", second), "1"},
 		{is("record_time", "=", second), "2"},
@@ -77,7 +83,7 @@ func TestEntryFilter(t *testing.T) {
 		join("NOT", departure, departure), join("XOR", departure), join("AND", is("x", "=", "x")),
 	} {
 		read(t, db, func(s *storage.Snapshot) error {
-			if _, _, err := storage.ListEntries(s, bad, storage.Page{}); err == nil {
+			if _, _, err := storage.ListEntries(s, bad, storage.Page{}, math.MaxInt64); err == nil {
 				t.Errorf("%+v was understood", bad)
 			}
 			return nil
@@ -87,7 +93,7 @@ func TestEntryFilter(t *testing.T) {
 
 // positions lists what a filter finds by position.
 func positions(s *storage.Snapshot, f storage.EntryFilter) (found string, err error) {
-	entries, _, err := storage.ListEntries(s, f, storage.Page{})
+	entries, _, err := storage.ListEntries(s, f, storage.Page{}, math.MaxInt64)
 	for _, e := range entries {
 		found += fmt.Sprint(e.Position)
 	}
@@ -101,7 +107,7 @@ func TestEntryIsKeptAsItWasWritten(t *testing.T) {
 	entry := &pb.AuditEntry{Summary: "refused", RecordTime: timestamppb.Now()}
 	log(t, db, entry)
 	read(t, db, func(s *storage.Snapshot) error {
-		got, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{})
+		got, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
 		if err != nil || len(got) != 1 {
 			t.Fatalf("got %v, %v", got, err)
 		}
@@ -111,45 +117,6 @@ func TestEntryIsKeptAsItWasWritten(t *testing.T) {
 		}
 		return nil
 	})
-}
-
-// TestCountEntries counts by each column.
-func TestCountEntries(t *testing.T) {
-	t.Parallel()
-	db := storagetest.New(t)
-	at := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC) // a Wednesday, ISO week 48
-	for i, salon := range []string{"a", "a", ""} {
-		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: salon, Rules: []*pb.RuleRef{{RuleId: "age"}, {RuleId: "x"}},
-			RecordTime: timestamppb.New(at.AddDate(0, 0, 7*i))})
-	}
-	for by, want := range map[storage.EntryColumn]string{
-		storage.ByKind: "ENTRY_KIND_ALARM 3", storage.BySalon: "a 2,  1", storage.ByRule: "age 3", storage.ByWeek: "2026-W48 1, 2026-W49 1, 2026-W50 1",
-		storage.ByActor: " 3", storage.ByReason: " 3",
-	} {
-		got := counts(t, db, by, time.Time{}, time.Time{})
-		if got != want {
-			t.Errorf("%s: got %q, want %q", by, got, want)
-		}
-	}
-	if got := counts(t, db, storage.ByKind, at, at.AddDate(0, 0, 14)); got != "ENTRY_KIND_ALARM 2" {
-		t.Errorf("from the first to before the third: got %q", got)
-	}
-}
-
-// counts writes counts in one line.
-func counts(t *testing.T, db *storage.DB, by storage.EntryColumn, from, to time.Time) (line string) {
-	t.Helper()
-	read(t, db, func(s *storage.Snapshot) error {
-		found, err := storage.CountEntries(s, by, from, to)
-		for i, c := range found {
-			if i > 0 {
-				line += ", "
-			}
-			line += fmt.Sprintf("%s %d", c.Key, c.Count)
-		}
-		return err
-	})
-	return line
 }
 
 // TestSettled holds a write open between its claim and its end: entries behind
@@ -218,7 +185,7 @@ func TestSettledUnderLoad(t *testing.T) {
 			t.Fatal(err)
 		}
 		read(t, db, func(s *storage.Snapshot) error {
-			entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Size: 500})
+			entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Size: 500}, math.MaxInt64)
 			for _, e := range entries {
 				if e.Position < end && !seen[e.Position] {
 					t.Errorf("entry %d appeared after all before %d were settled", e.Position, end)

@@ -13,6 +13,10 @@ import (
 var Decisions = Kind[*pb.Decision]{newestFirst: true, table: newTable("decisions",
 	column[*pb.Decision]{"verdict", "text", func(d *pb.Decision) any { return d.GetVerdict().String() }},
 	column[*pb.Decision]{"create_time", "timestamptz", func(d *pb.Decision) any { return d.GetCreateTime() }},
+	column[*pb.Decision]{"salon", "text", func(d *pb.Decision) any { return d.GetInputs().GetSalon().GetName() }},
+	column[*pb.Decision]{"practitioner", "text", func(d *pb.Decision) any { return d.GetInputs().GetPractitioner().GetName() }},
+	column[*pb.Decision]{"actor", "text", func(d *pb.Decision) any { return d.GetActor() }},
+	column[*pb.Decision]{"overridable", "boolean", func(d *pb.Decision) any { return isOverridable(d) }},
 )}
 
 // overrides are the attempts to set findings of decisions aside.

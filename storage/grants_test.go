@@ -100,7 +100,9 @@ func TestGrants(t *testing.T) {
 		delete(may, what)
 	}
 	for table, want := range map[string][]string{"log_heads": {"INSERT", "SELECT", "UPDATE"}, "log_handovers": {"INSERT", "SELECT", "UPDATE"},
-		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"}} {
+		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"},
+		"tally_queue": {"DELETE", "SELECT"}, "tally_turn": {"SELECT", "UPDATE"}, "tally_decisions": {"INSERT", "SELECT", "UPDATE"},
+		"tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"}} {
 		what := "alkalog_keeper on " + table
 		if !slices.Equal(may[what], want) {
 			t.Errorf("%s: %v", what, may[what])
@@ -113,7 +115,9 @@ func TestGrants(t *testing.T) {
 		switch {
 		case table == "goose_db_version", strings.HasPrefix(table, "log_"):
 			want = []string{"SELECT"}
-		case slices.Contains(kept, table), table == "session_uses":
+		case strings.HasPrefix(table, "tally_") && table != "tally_queue":
+			want = []string{"SELECT"}
+		case slices.Contains(kept, table), table == "session_uses", table == "tally_queue":
 			want = []string{"INSERT", "SELECT"}
 		}
 		if !isServer || !slices.Equal(privileges, want) {
@@ -126,8 +130,8 @@ func TestGrants(t *testing.T) {
 }
 
 // ofAllChains are the indexes that do not begin with the chain: the keeper of the
-// logs looks for what is new in all chains at once.
-var ofAllChains = []string{"audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey"}
+// logs looks for what is new in all chains at once, and so does who counts.
+var ofAllChains = []string{"audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey", "tally_queue_pkey", "tally_turn_pkey"}
 
 // TestKeysBeginWithTheChain reads the catalogue: every key and every index has
 // the chain first, so that no chain's rows are found, or in the way, in

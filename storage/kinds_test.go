@@ -73,23 +73,26 @@ func TestSearchColumns(t *testing.T) {
 	session := clientName + "/sessions/s1"
 	put(t, db,
 		storage.HousePolicies.Insert(&pb.HousePolicy{Name: chainName + "/policies/p", State: pb.PolicyState_POLICY_STATE_DRAFT}),
-		storage.Decisions.Insert(&pb.Decision{Name: clientName + "/decisions/d1", Verdict: pb.Verdict_VERDICT_ASK, CreateTime: at}),
+		storage.Decisions.Insert(&pb.Decision{Name: clientName + "/decisions/d1", Verdict: pb.Verdict_VERDICT_ASK, CreateTime: at, Actor: "a",
+			Findings: []*pb.Finding{{}, {OverrideTerms: &pb.OverrideTerms{Allowed: true}}},
+			Inputs:   &pb.DecisionInputs{Salon: &pb.Salon{Name: "s"}, Practitioner: &pb.Practitioner{Name: "p"}}}),
 		storage.Sessions.Insert(&pb.Session{Name: session, Sequence: 7, Product: "a", LotCode: `L "1", {x}`, UpdateTime: at,
 			Decision: "d1", ProductsUsed: []*pb.ProductUsed{{Product: "b"}}}),
 		storage.InsertEvent(session, &pb.StoredEvent{Event: &pb.Event{EventId: "e1"}, Sequence: 3}),
-		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session}))
+		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session,
+			Sections: []*pb.SectionOutcome{{}, {Breakage: pb.Answer_ANSWER_YES}}}))
 	log(t, db, &pb.AuditEntry{Name: chainName + "/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_DEVIATION,
-		Salon: "s", Actor: "a", Client: "c", Decision: "d", Session: "v", Product: "p", ReasonCode: "r",
+		Salon: "s", Actor: "a", Client: "c", Decision: "d", Session: "v", Product: "p", ReasonCode: "r", OnBehalfOf: "b", Till: "t",
 		Rules: []*pb.RuleRef{{RuleId: "first"}, {RuleId: "second"}}, OccurTime: at, RecordTime: at, CauseDigest: []byte("why")})
 	for table, want := range map[string]string{
 		"house_policies": `{"state": "POLICY_STATE_DRAFT"}`,
-		"decisions":      `{"verdict": "VERDICT_ASK", "create_time": "2026-11-25T09:30:00.123456+00:00"}`,
+		"decisions":      `{"verdict": "VERDICT_ASK", "create_time": "2026-11-25T09:30:00.123456+00:00", "salon": "s", "practitioner": "p", "actor": "a", "overridable": true}`,
 		"sessions": `{"open": true, "used": ["a", "a L \"1\", {x}", "b"], "decision": "d1", "sequence": 7,
 			"update_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"session_events": `{"sequence": 3}`,
-		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1"}`,
+		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true}`,
 		"audit_entries": `{"kind": "ENTRY_KIND_DEVIATION", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",
-			"product": "p", "reason": "r", "rules": ["first", "second"], "position": 1, "cause_digest": "\\x776879",
+			"product": "p", "reason": "r", "rules": ["first", "second"], "on_behalf_of": "b", "till": "t", "position": 1, "cause_digest": "\\x776879",
 			"occur_time": "2026-11-25T09:30:00.123456+00:00", "record_time": "2026-11-25T09:30:00.123456+00:00"}`,
 	} {
 		var got string

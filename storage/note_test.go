@@ -1,6 +1,7 @@
 package storage_test
 
 import (
+	"math"
 	"testing"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -30,7 +31,7 @@ func TestNote(t *testing.T) {
 		t.Error("an entry without a record time was taken")
 	}
 	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
-		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{})
+		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
 		if len(entries) != 2 || entries[0].GetName() != chainName+"/entries/a" {
 			t.Errorf("on the log: %v", entries)
 		}

@@ -6,4 +6,5 @@ import pb "alkalog/proto/alkalogv1"
 // most; the database refuses a second.
 var Outcomes = Kind[*pb.Outcome]{newestFirst: true, table: newTable("outcomes",
 	column[*pb.Outcome]{"session", "text", func(o *pb.Outcome) any { return o.GetSession() }},
+	column[*pb.Outcome]{"bad", "boolean", func(o *pb.Outcome) any { return isBad(o) }},
 )}

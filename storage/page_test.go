@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -140,7 +141,7 @@ func TestTokens(t *testing.T) {
 		wrong("another kind", err)
 		_, _, err = storage.ListSessions(s, storage.SessionFilter{}, storage.Page{Token: token})
 		wrong("another list", err)
-		_, _, err = storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Token: token})
+		_, _, err = storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Token: token}, math.MaxInt64)
 		wrong("the log", err)
 		for i := range token {
 			for _, letter := range []byte{'A', 'b', '_', '=', ' ', 0xff} {

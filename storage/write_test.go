@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -79,7 +80,7 @@ func TestEntriesAreCompleted(t *testing.T) {
 		t.Fatal(err)
 	}
 	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
-		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{})
+		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
 		if len(entries) != 1 || !strings.HasPrefix(entries[0].GetName(), "chains/"+chain+"/entries/") || entries[0].GetRequestId() != req.GetRequestId() {
 			t.Errorf("entries are %v", entries)
 		}
@@ -185,7 +186,7 @@ func TestRacingRetries(t *testing.T) {
 		}
 	}
 	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
-		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Size: 500})
+		entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{Size: 500}, math.MaxInt64)
 		if len(entries) != rounds {
 			t.Errorf("%d entries, want one per round", len(entries))
 		}

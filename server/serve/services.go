@@ -30,13 +30,17 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
-	pb.RegisterAuditServiceServer(r, audit.Service{DB: db, Now: now, Restores: log})
+	audits := audit.Service{DB: db, Now: now, Restores: log}
+	pb.RegisterAuditServiceServer(r, audits)
 	return []loop{
 		log.Lead,
 		log.Watch,
 		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
 		func(ctx context.Context) {
 			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })
+		},
+		func(ctx context.Context) {
+			audits.Count(ctx, func(err error) { cfg.Logger.Warn("counting for the figures", "error", err.Error()) })
 		},
 	}
 }

@@ -16,7 +16,7 @@ import (
 // grammar is what a filter may speak of: AIP-160 over these fields alone.
 func grammar() (*filtering.Declarations, error) {
 	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
-	for _, field := range []string{"kind", "salon", "actor", "client", "decision", "session", "product", "rule", "reason"} {
+	for _, field := range []string{"kind", "salon", "actor", "practitioner", "client", "decision", "session", "product", "rule", "reason", "till"} {
 		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeString))
 	}
 	for _, field := range []string{"occur_time", "record_time"} {
@@ -80,6 +80,9 @@ func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 	if !ok {
 		return f, errors.New("must have a value in quotes on the right of " + call.Function)
 	}
+	if strings.ContainsFunc(text, func(r rune) bool { return !mayStand(f.Field, r) }) {
+		return f, errors.New("must compare " + f.Field + " with a value of letters (A to Z, a to z), digits and . _ : / @ + - alone: it stands on the log in clear")
+	}
 	switch f.Field {
 	case "occur_time", "record_time":
 		at, err := time.Parse(time.RFC3339Nano, text)
@@ -99,6 +102,17 @@ func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 	}
 	f.Value = text
 	return f, nil
+}
+
+// mayStand reports whether a character may be in a value for a field. What names,
+// codes and times are made of may; what personal data in words would need may not,
+// because the filter of an auditor is put on the log in clear.
+func mayStand(field string, r rune) bool {
+	switch {
+	case 'a' <= r && r <= 'z', 'A' <= r && r <= 'Z', '0' <= r && r <= '9', strings.ContainsRune("._:/@+-", r):
+		return true
+	}
+	return r == ' ' && (field == "till" || field == "occur_time" || field == "record_time")
 }
 
 // literal is the text of a quoted value, bare or inside timestamp("...").

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"errors"
+	"math"
 	"os"
 	"strings"
 	"testing"
@@ -38,7 +39,7 @@ func FuzzFilter(f *testing.F) {
 			return
 		}
 		err = storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
-			_, _, err := storage.ListEntries(r, condition, storage.Page{Size: 1})
+			_, _, err := storage.ListEntries(r, condition, storage.Page{Size: 1}, math.MaxInt64)
 			return err
 		})
 		if err != nil {

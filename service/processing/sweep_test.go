@@ -1,6 +1,7 @@
 package processing
 
 import (
+	"math"
 	"sync"
 	"testing"
 	"time"
@@ -91,7 +92,7 @@ func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*p
 func alarms(t *testing.T, db *storage.DB) (found []*pb.AuditEntry) {
 	t.Helper()
 	err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
-		entries, _, err := storage.ListEntries(r, storage.EntryFilter{}, storage.Page{})
+		entries, _, err := storage.ListEntries(r, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
 		for _, e := range entries {
 			found = append(found, e.AuditEntry)
 		}
