@@ -1,0 +1,352 @@
+package identity_test
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/rsa"
+	"encoding/json"
+	"errors"
+	"os"
+	"reflect"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/go-jose/go-jose/v4"
+	"google.golang.org/grpc/metadata"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/identity"
+	"alkalog/server/identity/identitytest"
+	"alkalog/server/keyfile"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+)
+
+const amara = "chains/ebb/practitioners/amara"
+
+// clock is a clock that stands still until a test moves it.
+type clock struct {
+	mu  sync.Mutex
+	now time.Time
+}
+
+func newClock() *clock { return &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)} }
+
+func (c *clock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now
+}
+
+func (c *clock) advance(d time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now = c.now.Add(d)
+}
+
+// desk is an installation whose people have tokens.
+type desk struct {
+	*identitytest.Installation
+	clock    *clock
+	proven   identity.Proven
+	mu       sync.Mutex
+	problems []string
+}
+
+func newDesk(t *testing.T) *desk {
+	t.Helper()
+	d := &desk{clock: newClock()}
+	d.Installation = identitytest.New(t, d.clock.Now)
+	d.proven.Tokens = must(t)(identity.TokenSource{KeysFile: d.JWKS, Clock: d.clock.Now, Problem: d.problem}.Open())
+	var err error
+	if d.proven.Revoked, err = identity.OpenRevoked(d.Revoked, d.clock.Now, d.problem); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func (d *desk) problem(err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.problems = append(d.problems, err.Error())
+}
+
+func must(t *testing.T) func(*identity.Tokens, error) *identity.Tokens {
+	return func(tokens *identity.Tokens, err error) *identity.Tokens {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return tokens
+	}
+}
+
+// bring asks who a call with a token is from.
+func bring(ctx context.Context, p identity.Proven, token string, more ...string) (actor.Actor, error) {
+	return p.Identify(metadata.NewIncomingContext(ctx, metadata.Pairs(append(more, "authorization", "Bearer "+token)...)))
+}
+
+// wantIn expects a token to be believed.
+func wantIn(t *testing.T, what string, p identity.Proven, token string) {
+	t.Helper()
+	if got, err := bring(t.Context(), p, token); err != nil || got.Name != amara {
+		t.Errorf("%s: %+v, %v", what, got, err)
+	}
+}
+
+// wantOut expects a token to be refused for the reason.
+func wantOut(t *testing.T, what string, p identity.Proven, token, reason string) {
+	t.Helper()
+	got, err := bring(t.Context(), p, token)
+	refusal := new(fault.Error)
+	if !errors.As(err, &refusal) || refusal.Reason() != reason || !reflect.DeepEqual(got, actor.Actor{}) {
+		t.Errorf("%s: %+v, %v, want %s", what, got, err, reason)
+	}
+	if err != nil && len(token) > 20 && strings.Contains(err.Error(), token[:20]) {
+		t.Errorf("%s: the refusal quotes the token: %v", what, err)
+	}
+}
+
+func TestWhoATokenNames(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	for _, c := range []struct {
+		role, name string
+		salons     []string
+		want       actor.Actor
+	}{
+		{"practitioner", amara, nil, actor.Actor{Role: pb.Role_ROLE_PRACTITIONER, Chain: "chains/ebb"}},
+		{"student", amara, []string{"chains/ebb/salons/north"},
+			actor.Actor{Role: pb.Role_ROLE_STUDENT, Chain: "chains/ebb", Salons: []string{"chains/ebb/salons/north"}}},
+		{"supervisor", amara, []string{"chains/ebb/salons/north", "chains/ebb/salons/south"},
+			actor.Actor{Role: pb.Role_ROLE_SUPERVISOR, Chain: "chains/ebb", Salons: []string{"chains/ebb/salons/north", "chains/ebb/salons/south"}}},
+		{"manager", "chains/ebb/practitioners/odile", nil, actor.Actor{Role: pb.Role_ROLE_MANAGER, Chain: "chains/ebb"}},
+		{"auditor", "chains/ebb/auditors/vesna", nil, actor.Actor{Role: pb.Role_ROLE_AUDITOR, Chain: "chains/ebb"}},
+		{"manager", "chains/ebb/salons/north/managers/ines", []string{"chains/ebb/salons/south", "chains/ebb/salons/north"},
+			actor.Actor{Role: pb.Role_ROLE_MANAGER, Chain: "chains/ebb", Salons: []string{"chains/ebb/salons/north"}}},
+		{"operator", "operators/site", nil, actor.Actor{Role: pb.Role_ROLE_OPERATOR}},
+	} {
+		token := d.Token(t, c.role, c.name, func(g *identity.Grant) { g.Salons = c.salons })
+		c.want.Name, c.want.Till, c.want.TillVersion = c.name, "front desk 1", "4.2.0"
+		got, err := bring(t.Context(), d.proven, token, "alkalog-till", "front desk 1", "alkalog-till-version", "4.2.0")
+		if err != nil || !reflect.DeepEqual(got, c.want) {
+			t.Errorf("%s %s: got %+v, %v, want %+v", c.role, c.name, got, err, c.want)
+		}
+	}
+}
+
+func TestBadTokens(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	wantIn(t, "a good token", d.proven, d.Token(t, "practitioner", amara))
+	bad := d.BadTokens(t, "practitioner", amara)
+	if len(bad) < 45 {
+		t.Errorf("only %d bad tokens", len(bad))
+	}
+	for what, token := range bad {
+		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+	}
+	if _, err := bring(t.Context(), d.proven, d.Token(t, "practitioner", amara), "authorization", "Bearer x"); err == nil {
+		t.Error("two tokens are believed")
+	}
+	said := metadata.Pairs("authorization", "Development role=practitioner name="+amara)
+	if _, err := d.proven.Identify(metadata.NewIncomingContext(t.Context(), said)); err == nil || !strings.Contains(err.Error(), "development identities are refused") {
+		t.Errorf("a development identity: %v", err)
+	}
+	if _, err := d.proven.Identify(t.Context()); err == nil || !strings.Contains(err.Error(), "Bearer {token}") {
+		t.Errorf("nothing: %v", err)
+	}
+}
+
+// TestGoodVariants: what differs from our own tokens and is right all the same.
+func TestGoodVariants(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	short, long, curve := rsaKey(t, 1536), rsaKey(t, 2048), ecKey(t, elliptic.P256())
+	other := ecKey(t, elliptic.P384())
+	d.write(t, jwk("long", &long.PublicKey), jwk("short", &short.PublicKey), jwk("curve", &curve.PublicKey), jwk("other", &other.PublicKey),
+		jose.JSONWebKey{Key: &long.PublicKey, KeyID: "sealing", Use: "enc"},
+		jose.JSONWebKey{Key: &long.PublicKey, KeyID: "psk", Algorithm: "PS256"},
+		jose.JSONWebKey{Key: []byte("a shared secret of thirty-two by"), KeyID: "shared"})
+	sign := func(alg jose.SignatureAlgorithm, id string, key any, change func(*identitytest.Forged)) string {
+		f := d.Good("practitioner", amara)
+		f.Alg, f.KeyID, f.Key = alg, id, key
+		if change != nil {
+			change(&f)
+		}
+		return f.Sign(t)
+	}
+	header := func(key string, value any) func(*identitytest.Forged) {
+		return func(f *identitytest.Forged) { f.Header[key] = value }
+	}
+	claim := func(key string, value any) func(*identitytest.Forged) {
+		return func(f *identitytest.Forged) { f.Claims[key] = value }
+	}
+	now := d.clock.Now()
+	for what, token := range map[string]string{
+		"RS256":                    sign(jose.RS256, "long", long, nil),
+		"ES256":                    sign(jose.ES256, "curve", curve, nil),
+		"typ JWT":                  sign(jose.ES256, "curve", curve, header("typ", "JWT")),
+		"typ in full":              sign(jose.ES256, "curve", curve, header("typ", "application/AT+jwt")),
+		"one of many audiences":    sign(jose.ES256, "curve", curve, claim("aud", []string{"other", "alkalog"})),
+		"expired a minute ago":     sign(jose.ES256, "curve", curve, claim("exp", now.Add(-59*time.Second).Unix())),
+		"valid in a minute":        sign(jose.ES256, "curve", curve, claim("nbf", now.Add(59*time.Second).Unix())),
+		"a fraction of a second":   sign(jose.ES256, "curve", curve, claim("nbf", float64(now.Unix())+0.5)),
+		"a thumbprint in a header": sign(jose.ES256, "curve", curve, header("x5t", "abc")),
+	} {
+		wantIn(t, what, d.proven, token)
+	}
+	for what, token := range map[string]string{
+		"RS512":                 sign(jose.RS512, "long", long, nil),
+		"PS256":                 sign(jose.PS256, "long", long, nil),
+		"PS256 as the key says": sign(jose.PS256, "psk", long, nil),
+		"RS256, key for PS256":  sign(jose.RS256, "psk", long, nil),
+		"key for sealing":       sign(jose.RS256, "sealing", long, nil),
+		"key of 1536 bits":      sign(jose.RS256, "short", short, nil),
+		"ES384":                 sign(jose.ES384, "other", other, nil),
+		"a shared secret":       sign(jose.HS256, "shared", []byte("a shared secret of thirty-two by"), nil),
+		"a key of another kind": sign(jose.ES256, "long", curve, nil),
+	} {
+		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+	}
+}
+
+// write writes a key set, once the file has been looked at.
+func (d *desk) write(t *testing.T, keys ...jose.JSONWebKey) {
+	t.Helper()
+	text, err := json.Marshal(jose.JSONWebKeySet{Keys: keys})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.replace(t, d.JWKS, string(text))
+}
+
+// replace replaces a file, and moves the clock so that it is looked at again.
+func (d *desk) replace(t *testing.T, path, text string) {
+	t.Helper()
+	if err := keyfile.ReplaceTrusted(path, []byte(text)); err != nil {
+		t.Fatal(err)
+	}
+	d.clock.advance(time.Second)
+}
+
+func jwk(id string, public any) jose.JSONWebKey { return jose.JSONWebKey{Key: public, KeyID: id} }
+
+func rsaKey(t *testing.T, bits int) *rsa.PrivateKey {
+	t.Helper()
+	key, err := rsa.GenerateKey(rand.Reader, bits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key
+}
+
+func ecKey(t *testing.T, curve elliptic.Curve) *ecdsa.PrivateKey {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(curve, rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key
+}
+
+func TestKeyFileIsReadAgain(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	old := d.Token(t, "practitioner", amara)
+	next := identitytest.NewKey(t)
+	d.Believe(t, next, d.Key)
+	wantIn(t, "the old key", d.proven, old)
+	d.clock.advance(time.Second)
+	d.Key, next = next, d.Key
+	fresh := d.Token(t, "practitioner", amara)
+	wantIn(t, "the old key beside the new", d.proven, old)
+	wantIn(t, "the new key", d.proven, fresh)
+	d.Believe(t, d.Key)
+	d.clock.advance(time.Second)
+	wantOut(t, "the old key when it is gone", d.proven, old, "UNAUTHENTICATED")
+	wantIn(t, "the new key alone", d.proven, fresh)
+	for _, broken := range []string{"", "{}", `{"keys":[`, `{"keys":[{"kid":"a","kty":"OKP","crv":"Ed25519","x":"AAAA"},7]`, strings.Repeat(" ", 2<<20)} {
+		d.replace(t, d.JWKS, broken)
+		wantIn(t, "after a broken file", d.proven, fresh)
+	}
+	if len(d.problems) != 5 || !strings.Contains(d.problems[0], d.JWKS) {
+		t.Errorf("told: %q", d.problems)
+	}
+	if err := os.Remove(d.JWKS); err != nil {
+		t.Fatal(err)
+	}
+	d.clock.advance(time.Second)
+	wantIn(t, "after the file has gone", d.proven, fresh)
+	d.replace(t, d.JWKS, `{"keys":[]}`)
+	wantOut(t, "when no key is left", d.proven, fresh, "UNAUTHENTICATED")
+}
+
+func TestRevokedTokens(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	token := d.Token(t, "practitioner", amara)
+	id := claimsOf(t, token)["jti"].(string)
+	for what, line := range map[string]string{"the token": "jti:" + id, "its bearer": "# who left\n\n" + amara} {
+		d.replace(t, d.Revoked, line)
+		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+		d.replace(t, d.Revoked, "# nobody\njti:another\nchains/ebb/practitioners/am")
+		wantIn(t, "after "+what+" was revoked by mistake", d.proven, token)
+	}
+	d.replace(t, d.Revoked, "no such thing\njti:"+id)
+	wantOut(t, "beside a line that cannot be understood", d.proven, token, "UNAUTHENTICATED")
+	if len(d.problems) != 1 {
+		t.Errorf("told: %q", d.problems)
+	}
+	if err := os.Remove(d.Revoked); err != nil {
+		t.Fatal(err)
+	}
+	d.clock.advance(time.Second)
+	wantOut(t, "when the list has gone", d.proven, token, "UNAUTHENTICATED")
+	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
+		t.Error("a list that is not there is opened")
+	}
+	d.replace(t, d.Revoked, "no such thing")
+	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
+		t.Error("a list that cannot be understood is opened")
+	}
+}
+
+// claimsOf is what a token says.
+func claimsOf(t *testing.T, token string) map[string]any {
+	t.Helper()
+	signed, err := jose.ParseSignedCompact(token, []jose.SignatureAlgorithm{jose.EdDSA})
+	if err != nil {
+		t.Fatal(err)
+	}
+	claims := map[string]any{}
+	if err := json.Unmarshal(signed.UnsafePayloadWithoutVerification(), &claims); err != nil {
+		t.Fatal(err)
+	}
+	return claims
+}
+
+// FuzzToken: no text is believed that was not signed, and none makes trouble.
+func FuzzToken(f *testing.F) {
+	c := newClock()
+	installation := identitytest.New(f, c.Now)
+	tokens, err := identity.TokenSource{KeysFile: installation.JWKS, Clock: c.Now}.Open()
+	if err != nil {
+		f.Fatal(err)
+	}
+	good := installation.Token(f, "practitioner", amara)
+	f.Add("Bearer " + good)
+	for _, token := range installation.BadTokens(f, "practitioner", amara) {
+		f.Add("Bearer " + token)
+	}
+	f.Fuzz(func(t *testing.T, said string) {
+		got, err := identity.Proven{Tokens: tokens}.Identify(metadata.NewIncomingContext(t.Context(), metadata.Pairs("authorization", said)))
+		if scheme, rest, _ := strings.Cut(said, " "); err == nil && (!strings.EqualFold(scheme, "bearer") || rest != good || got.Name != amara) {
+			t.Errorf("%q is let in as %+v", said, got)
+		}
+	})
+}
