@@ -91,6 +91,7 @@ type site struct {
 	database storagetest.Database
 	sql      *sql.DB // the same database, to look at
 	keys     string  // the directory of the keys of its servers
+	stop     func()  // ends its server
 }
 
 // newSite starts a server on a database of the test's own.
@@ -166,12 +167,13 @@ func (s *site) start(t testing.TB) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
+	s.stop = sync.OnceFunc(func() {
 		server.Stop(context.Background())
 		if err := server.Wait(); err != nil {
 			t.Error(err)
 		}
 	})
+	t.Cleanup(s.stop)
 	s.stubs = dial(t, server.Addr())
 }
 
