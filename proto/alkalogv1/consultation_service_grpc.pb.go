@@ -49,14 +49,17 @@ type ConsultationServiceClient interface {
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
 	UpdateClient(ctx context.Context, in *UpdateClientRequest, opts ...grpc.CallOption) (*UpdateClientResponse, error)
-	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown parent or reference.
+	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
+	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
+	// not act for, as in CheckEligibility.
 	CreateConsultation(ctx context.Context, in *CreateConsultationRequest, opts ...grpc.CallOption) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(ctx context.Context, in *GetConsultationRequest, opts ...grpc.CallOption) (*GetConsultationResponse, error)
 	// ListConsultations lists the consultations of a client, newest first.
 	ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted.
+	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
+	// PERMISSION_DENIED for a new practitioner whom the caller may not act for.
 	UpdateConsultation(ctx context.Context, in *UpdateConsultationRequest, opts ...grpc.CallOption) (*UpdateConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
@@ -217,14 +220,17 @@ type ConsultationServiceServer interface {
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
 	UpdateClient(context.Context, *UpdateClientRequest) (*UpdateClientResponse, error)
-	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown parent or reference.
+	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
+	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
+	// not act for, as in CheckEligibility.
 	CreateConsultation(context.Context, *CreateConsultationRequest) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(context.Context, *GetConsultationRequest) (*GetConsultationResponse, error)
 	// ListConsultations lists the consultations of a client, newest first.
 	ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted.
+	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
+	// PERMISSION_DENIED for a new practitioner whom the caller may not act for.
 	UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.

@@ -777,8 +777,10 @@ type Decision struct {
 	// The supervisor's signature under a student's decision; absent: not signed.
 	// No service of a student begins without it.
 	Countersignature *Countersignature `protobuf:"bytes,17,opt,name=countersignature,proto3" json:"countersignature,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// In which role it was asked for.
+	Role          Role `protobuf:"varint,18,opt,name=role,proto3,enum=alkalog.v1.Role" json:"role,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Decision) Reset() {
@@ -928,6 +930,13 @@ func (x *Decision) GetCountersignature() *Countersignature {
 		return x.Countersignature
 	}
 	return nil
+}
+
+func (x *Decision) GetRole() Role {
+	if x != nil {
+		return x.Role
+	}
+	return Role_ROLE_UNSPECIFIED
 }
 
 // Override is an attempt to set a finding aside, accepted or not.
@@ -1169,7 +1178,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\fhouse_policy\x18\n" +
 	" \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\x127\n" +
 	"\vrecord_card\x18\v \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard\"\xc0\a\n" +
+	"recordCard\"\xeb\a\n" +
 	"\bDecision\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -1191,7 +1200,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\toverrides\x18\x0e \x03(\v2\x14.alkalog.v1.OverrideB\x03\xe0A\x03R\toverrides\x12C\n" +
 	"\x10standing_verdict\x18\x0f \x01(\x0e2\x13.alkalog.v1.VerdictB\x03\xe0A\x03R\x0fstandingVerdict\x12\x19\n" +
 	"\x05actor\x18\x10 \x01(\tB\x03\xe0A\x03R\x05actor\x12M\n" +
-	"\x10countersignature\x18\x11 \x01(\v2\x1c.alkalog.v1.CountersignatureB\x03\xe0A\x03R\x10countersignature:K\xeaAH\n" +
+	"\x10countersignature\x18\x11 \x01(\v2\x1c.alkalog.v1.CountersignatureB\x03\xe0A\x03R\x10countersignature\x12)\n" +
+	"\x04role\x18\x12 \x01(\x0e2\x10.alkalog.v1.RoleB\x03\xe0A\x03R\x04role:K\xeaAH\n" +
 	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\"\x9c\x03\n" +
 	"\bOverride\x12$\n" +
 	"\voverride_id\x18\x01 \x01(\tB\x03\xe0A\x03R\n" +
@@ -1304,15 +1314,16 @@ var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	10, // 26: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
 	0,  // 27: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
 	11, // 28: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	27, // 29: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	17, // 30: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	1,  // 31: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	17, // 32: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	33, // [33:33] is the sub-list for method output_type
-	33, // [33:33] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	27, // 29: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	27, // 30: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	17, // 31: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	1,  // 32: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	17, // 33: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	34, // [34:34] is the sub-list for method output_type
+	34, // [34:34] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }

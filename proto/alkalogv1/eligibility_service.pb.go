@@ -712,7 +712,7 @@ type CountersignDecisionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The supervisor who signs.
+	// The supervisor who signs; the caller.
 	Practitioner string `protobuf:"bytes,2,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it is refused.

@@ -36,7 +36,10 @@ const (
 type EligibilityServiceClient interface {
 	// CheckEligibility decides. With a stored consultation the decision is
 	// stored, with an audit entry when it refuses or refers; with an inline one it
-	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name.
+	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
+	// PERMISSION_DENIED for a practitioner whom the caller may not act for: a
+	// student and a practitioner act for themselves, a supervisor also for students
+	// and practitioners of the same salons, a till for whoever works in its salons.
 	CheckEligibility(ctx context.Context, in *CheckEligibilityRequest, opts ...grpc.CallOption) (*CheckEligibilityResponse, error)
 	// GetDecision returns a decision with its overrides. Errors: NOT_FOUND.
 	GetDecision(ctx context.Context, in *GetDecisionRequest, opts ...grpc.CallOption) (*GetDecisionResponse, error)
@@ -44,13 +47,16 @@ type EligibilityServiceClient interface {
 	ListDecisions(ctx context.Context, in *ListDecisionsRequest, opts ...grpc.CallOption) (*ListDecisionsResponse, error)
 	// OverrideDecision tries to set one finding aside. A denied override is an
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
-	// decision.
+	// decision; PERMISSION_DENIED for a practitioner whom the caller may not act
+	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(ctx context.Context, in *OverrideDecisionRequest, opts ...grpc.CallOption) (*OverrideDecisionResponse, error)
 	// CountersignDecision puts a supervisor's signature under a decision that a
 	// student asked for, or that was asked for a student; without it the service
-	// does not begin. Errors: NOT_FOUND; FAILED_PRECONDITION when the decision is
-	// not a student's, is signed already, or the supervisor holds no valid licence
-	// or is the student.
+	// does not begin. It is given once and stays. Errors: NOT_FOUND;
+	// PERMISSION_DENIED when it is another's; FAILED_PRECONDITION when the decision
+	// is not a student's or is signed already, or when the one who signs is not a
+	// supervisor in the directory, holds no valid licence, does not work in the
+	// decision's salon or is the student.
 	CountersignDecision(ctx context.Context, in *CountersignDecisionRequest, opts ...grpc.CallOption) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
 	ReplayDecision(ctx context.Context, in *ReplayDecisionRequest, opts ...grpc.CallOption) (*ReplayDecisionResponse, error)
@@ -133,7 +139,10 @@ func (c *eligibilityServiceClient) ReplayDecision(ctx context.Context, in *Repla
 type EligibilityServiceServer interface {
 	// CheckEligibility decides. With a stored consultation the decision is
 	// stored, with an audit entry when it refuses or refers; with an inline one it
-	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name.
+	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
+	// PERMISSION_DENIED for a practitioner whom the caller may not act for: a
+	// student and a practitioner act for themselves, a supervisor also for students
+	// and practitioners of the same salons, a till for whoever works in its salons.
 	CheckEligibility(context.Context, *CheckEligibilityRequest) (*CheckEligibilityResponse, error)
 	// GetDecision returns a decision with its overrides. Errors: NOT_FOUND.
 	GetDecision(context.Context, *GetDecisionRequest) (*GetDecisionResponse, error)
@@ -141,13 +150,16 @@ type EligibilityServiceServer interface {
 	ListDecisions(context.Context, *ListDecisionsRequest) (*ListDecisionsResponse, error)
 	// OverrideDecision tries to set one finding aside. A denied override is an
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
-	// decision.
+	// decision; PERMISSION_DENIED for a practitioner whom the caller may not act
+	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(context.Context, *OverrideDecisionRequest) (*OverrideDecisionResponse, error)
 	// CountersignDecision puts a supervisor's signature under a decision that a
 	// student asked for, or that was asked for a student; without it the service
-	// does not begin. Errors: NOT_FOUND; FAILED_PRECONDITION when the decision is
-	// not a student's, is signed already, or the supervisor holds no valid licence
-	// or is the student.
+	// does not begin. It is given once and stays. Errors: NOT_FOUND;
+	// PERMISSION_DENIED when it is another's; FAILED_PRECONDITION when the decision
+	// is not a student's or is signed already, or when the one who signs is not a
+	// supervisor in the directory, holds no valid licence, does not work in the
+	// decision's salon or is the student.
 	CountersignDecision(context.Context, *CountersignDecisionRequest) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
 	ReplayDecision(context.Context, *ReplayDecisionRequest) (*ReplayDecisionResponse, error)

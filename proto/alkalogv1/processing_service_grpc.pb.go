@@ -32,10 +32,12 @@ const (
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceClient interface {
-	// StartSession begins a service. Without a decision that lets it go ahead it
-	// is refused with FAILED_PRECONDITION, unless the request says that the
-	// service is under way already: then it is recorded with a deviation.
-	// Errors: NOT_FOUND for an unknown name.
+	// StartSession begins a service. Without a decision that lets it go ahead, and
+	// for a student without a supervisor's signature under it, it is refused with
+	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
+	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
+	// the service is under way already: then it is recorded, with a deviation, or
+	// on behalf of that practitioner. Errors: NOT_FOUND for an unknown name.
 	StartSession(ctx context.Context, in *StartSessionRequest, opts ...grpc.CallOption) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:
@@ -125,10 +127,12 @@ type ProcessingService_WatchSessionClient = grpc.ServerStreamingClient[WatchSess
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceServer interface {
-	// StartSession begins a service. Without a decision that lets it go ahead it
-	// is refused with FAILED_PRECONDITION, unless the request says that the
-	// service is under way already: then it is recorded with a deviation.
-	// Errors: NOT_FOUND for an unknown name.
+	// StartSession begins a service. Without a decision that lets it go ahead, and
+	// for a student without a supervisor's signature under it, it is refused with
+	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
+	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
+	// the service is under way already: then it is recorded, with a deviation, or
+	// on behalf of that practitioner. Errors: NOT_FOUND for an unknown name.
 	StartSession(context.Context, *StartSessionRequest) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:

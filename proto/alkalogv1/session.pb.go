@@ -2137,9 +2137,12 @@ type Session struct {
 	// A decision that did not let it go ahead, when it was begun all the same.
 	RefusedDecision string `protobuf:"bytes,19,opt,name=refused_decision,json=refusedDecision,proto3" json:"refused_decision,omitempty"`
 	// Products and lots used so far, from the events.
-	ProductsUsed  []*ProductUsed `protobuf:"bytes,20,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ProductsUsed []*ProductUsed `protobuf:"bytes,20,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
+	// True for a student's service that was begun all the same without a
+	// supervisor's signature under its decision.
+	NotCountersigned bool `protobuf:"varint,21,opt,name=not_countersigned,json=notCountersigned,proto3" json:"not_countersigned,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -2310,6 +2313,13 @@ func (x *Session) GetProductsUsed() []*ProductUsed {
 		return x.ProductsUsed
 	}
 	return nil
+}
+
+func (x *Session) GetNotCountersigned() bool {
+	if x != nil {
+		return x.NotCountersigned
+	}
+	return false
 }
 
 // SessionLimits are the limits of a session, fixed when it begins.
@@ -2706,7 +2716,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x12normalizer_minutes\x18\r \x01(\x01H\x00R\x11normalizerMinutes\x88\x01\x01\x12#\n" +
 	"\rscalp_checked\x18\x0e \x01(\bR\fscalpChecked\x12<\n" +
 	"\rproducts_used\x18\x0f \x03(\v2\x17.alkalog.v1.ProductUsedR\fproductsUsedB\x15\n" +
-	"\x13_normalizer_minutes\"\xa5\x0e\n" +
+	"\x13_normalizer_minutes\"\xd7\x0e\n" +
 	"\aSession\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -2740,7 +2750,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x05state\x18\x12 \x01(\v2\x18.alkalog.v1.SessionStateB\x03\xe0A\x03R\x05state\x12C\n" +
 	"\x10refused_decision\x18\x13 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
 	"\x10alkalog/DecisionR\x0frefusedDecision\x12A\n" +
-	"\rproducts_used\x18\x14 \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed:H\xeaAE\n" +
+	"\rproducts_used\x18\x14 \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x120\n" +
+	"\x11not_countersigned\x18\x15 \x01(\bB\x03\xe0A\x03R\x10notCountersigned:H\xeaAE\n" +
 	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\xc7\x02\n" +
 	"\rSessionLimits\x12,\n" +
 	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12(\n" +
