@@ -38,7 +38,7 @@ type stubs struct {
 func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 	return grpc.NewClient(addr,
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithUnaryInterceptor(calls.unary))
+		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
 // stubsOn are the seven services on one connection.
@@ -117,6 +117,34 @@ func (j jsonLines) unary(ctx context.Context, method string, request, answer any
 		return writeErr
 	}
 	return err
+}
+
+// stream is the same for a stream: each answer of it is written as a call.
+func (j jsonLines) stream(ctx context.Context, desc *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	opened, err := open(ctx, desc, conn, method, opts...)
+	return &writtenStream{ClientStream: opened, lines: j, method: method}, err
+}
+
+// writtenStream is a stream whose answers are written.
+type writtenStream struct {
+	grpc.ClientStream
+	lines   jsonLines
+	method  string
+	request proto.Message
+}
+
+// SendMsg keeps what is asked.
+func (s *writtenStream) SendMsg(m any) error {
+	s.request = m.(proto.Message)
+	return s.ClientStream.SendMsg(m)
+}
+
+// RecvMsg writes what is answered.
+func (s *writtenStream) RecvMsg(m any) error {
+	if err := s.ClientStream.RecvMsg(m); err != nil {
+		return err
+	}
+	return s.lines.write(s.method, s.request, m.(proto.Message), nil)
 }
 
 // write writes one call: the answer, or the error as a google.rpc.Status with its

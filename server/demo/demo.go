@@ -114,11 +114,13 @@ func (d *day) play(addr string) {
 	d.opening(addr)
 	d.refusals()
 	d.lightened()
+	kept := d.keep()
 	decision := d.questions()
 	d.till(decision)
 	d.service(decision)
 	d.secondVisit(decision)
 	d.audit()
+	d.copied(kept)
 	d.closing()
 }
 

@@ -123,9 +123,9 @@ func (c *check) readHandovers() error {
 
 // judgeHistory tells whether the log still begins as it did when the earlier
 // checkpoints were signed.
-func (c *check) judgeHistory() {
+func (c *check) judgeHistory(built tree) {
 	for _, h := range c.handover {
-		if built, ok := c.heads[h.Size]; ok && built != h.Head {
+		if signed, ok := c.signedHead(built, h.Size); ok && signed != h.Head {
 			c.fault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those that were signed when a key was handed over", h.Size)})
 		}
 	}
@@ -137,10 +137,25 @@ func (c *check) judgeHistory() {
 			"an older state was restored, or entries were cut off", c.earlier.Size, c.signed.Size)})
 		return
 	}
-	if built, ok := c.heads[c.earlier.Size]; ok && built != c.earlier.Head {
+	signed, ok := c.signedHead(built, c.earlier.Size)
+	if !ok {
+		c.fault(Fault{Index: -1, What: "so much is damaged that nothing can be said about the earlier checkpoint"})
+	} else if signed != c.earlier.Head {
 		c.fault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those for which the earlier checkpoint was signed: the history was rewritten, or there are two; "+
 			"keep both checkpoints, since together they prove it", c.earlier.Size)})
 	}
+}
+
+// signedHead is the head at a size of the tree that was signed: as it was built
+// anew or, when entries of the copy are damaged, as the tiles that can be traced
+// to the signed root have it.
+func (c *check) signedHead(built tree, size int64) (ledger.Head, bool) {
+	if !c.gap && built.head == c.signed.Head {
+		head, ok := c.heads[size]
+		return head, ok
+	}
+	head, err := c.signed.At(size, c.readTiles)
+	return head, err == nil
 }
 
 // judgeKeys tells whether the key that signed now follows from one that signed

@@ -153,7 +153,7 @@ func (c *check) run(against []byte) error {
 	}
 	c.judgeTree(built)
 	c.judgeNames()
-	c.judgeHistory()
+	c.judgeHistory(built)
 	c.judgeKeys()
 	return nil
 }

@@ -123,7 +123,7 @@ func TestFilesTamperedWith(t *testing.T) {
 		"the keys are gone":       {func(t *testing.T, dir string) { remove(t, dir, "keys") }, -1, "keys: it is missing"},
 		"the key is another": {func(t *testing.T, dir string) {
 			edit(t, dir, "keys", func([]byte) []byte { return []byte(key(t, 9).Public().String()) })
-		}, -1, "no verifiable signatures"},
+		}, -1, "signed by none of the keys"},
 		"the keys are not readable": {func(t *testing.T, dir string) { edit(t, dir, "keys", flip) }, -1, "public key"},
 		"a file is far too long": {func(t *testing.T, dir string) {
 			if err := os.Truncate(filepath.Join(dir, "checkpoint"), 1<<40); err != nil {
@@ -152,6 +152,22 @@ func remove(t *testing.T, dir, name string) {
 func replace(t *testing.T, dir, name, old, with string) {
 	t.Helper()
 	edit(t, dir, name, func(b []byte) []byte { return bytes.Replace(b, []byte(old), []byte(with), 1) })
+}
+
+// A copy that was damaged says nothing against the log: held against a
+// checkpoint from before, only the damage is told. When the tiles are gone too,
+// nothing can be told of it.
+func TestDamageIsNotAnotherHistory(t *testing.T) {
+	l := newLog(t, 600)
+	kept, dir := l.checkpoint(t, 400), l.export(t)
+	editEntries(t, dir, "tile/entries/000", func(e [][]byte) [][]byte { e[7][len(e[7])-1] ^= 1; return e })
+	r := held(t, dir, kept)
+	expectFault(t, r, 7, "not the entry that was signed")
+	if len(r.Faults) != 1 {
+		t.Errorf("%v", r.Faults)
+	}
+	edit(t, dir, "tile/0/001", flip)
+	expectFault(t, held(t, dir, kept), -1, "nothing can be said about the earlier checkpoint")
 }
 
 // Every bit of every file of an export counts, but for those of handovers.

@@ -1,0 +1,149 @@
+package demo
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/export"
+	"alkalog/server/verify"
+)
+
+// keep is what the auditor does early in the day: she takes the signed head of
+// the log away with her. It is what the log can be held to later.
+func (d *day) keep() []byte {
+	d.page.say("Vesna audits the chain from outside. She takes the signed head of the audit log away with her, a few lines of text.")
+	d.onLog()
+	head := call(d, d.cast.auditor, d.auditing.GetCheckpoint, &pb.GetCheckpointRequest{Name: ebb})
+	d.page.answer("a checkpoint of %d entries, signed by the log's key", head.GetTreeSize())
+	d.expect(head.GetTreeSize() > 0 && len(head.GetKeys()) == 1, "the checkpoint stands for entries and is signed by one key")
+	return []byte(head.GetCheckpoint())
+}
+
+// onLog waits until all that was recorded is on the log, which takes about a
+// second.
+func (d *day) onLog() {
+	recorded := int64(len(d.entries(d.cast.manager, "")))
+	d.until("what was recorded is on the log", func() (bool, error) {
+		ctx, cancel := context.WithTimeout(d.cast.manager.identify(d.ctx), patience)
+		defer cancel()
+		head, err := d.auditing.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: ebb})
+		if status.Code(err) == codes.FailedPrecondition { // nothing is on it yet
+			err = nil
+		}
+		return head.GetTreeSize() >= recorded, err
+	})
+}
+
+// until waits for something that comes about by itself.
+func (d *day) until(what string, so func() (bool, error)) {
+	const pause = 20 * time.Millisecond
+	for began := time.Now(); !d.over(); {
+		done, err := so()
+		if done && err == nil {
+			return
+		}
+		if err != nil {
+			d.fail(err)
+		}
+		d.expect(time.Since(began) < patience, "%s within %v", what, patience)
+		select {
+		case <-time.After(pause):
+		case <-d.ctx.Done():
+			d.fail(d.ctx.Err())
+		}
+	}
+}
+
+// copied is the end of the audit: a copy of the log that is verified against
+// what was kept, and what verification says when somebody has touched it.
+func (d *day) copied(kept []byte) {
+	d.page.act("A copy that cannot be changed unseen")
+	d.page.say("Vesna copies the whole log into a directory of her own and has it verified there, without server or network, against the checkpoint that she took in the morning.")
+	d.onLog()
+	dir, err := os.MkdirTemp("", "alkalog-copy-")
+	if err != nil {
+		d.fail(err)
+		return
+	}
+	defer func() {
+		if err := os.RemoveAll(dir); err != nil {
+			d.fail(err)
+		}
+	}()
+	honest, touched := filepath.Join(dir, "copy"), filepath.Join(dir, "touched")
+	if !d.export(honest, kept) {
+		return
+	}
+	d.page.say("Then somebody changes one letter of the reason for Imara's override, in a copy of the copy.")
+	if err := errors.Join(os.CopyFS(touched, os.DirFS(honest)), touch(touched, "STRAND_TEST_SOUND")); err != nil {
+		d.fail(err)
+		return
+	}
+	verdict, err := verify.Dir(touched, kept)
+	if err != nil {
+		d.fail(err)
+		return
+	}
+	d.page.tellVerdict(verdict)
+	d.expect(len(verdict.Faults) == 1 && verdict.Faults[0].Index >= 0, "verification names the one entry that was changed, not %v", verdict.Faults)
+	d.page.say("What it does not cover, it says itself.")
+	for _, limit := range verdict.Limits {
+		d.page.answer("%s", limit)
+	}
+}
+
+// export copies the log and tells the verdict; it reports whether there is one
+// that holds.
+func (d *day) export(dir string, kept []byte) bool {
+	if d.over() {
+		return false
+	}
+	ctx, cancel := context.WithTimeout(d.cast.auditor.identify(d.ctx), patience)
+	defer cancel()
+	verdict, err := export.Log{Client: d.auditing, Chain: ebb, Against: kept, Patience: patience}.To(ctx, dir)
+	if err != nil {
+		d.fail(err)
+		return false
+	}
+	d.page.tellVerdict(verdict)
+	d.expect(verdict.Holds() && verdict.Earlier != nil, "the copy holds against the checkpoint of the morning, without %v", verdict.Faults)
+	return verdict.Holds()
+}
+
+// tellVerdict says what verification found.
+func (p *page) tellVerdict(v verify.Report) {
+	if v.Holds() {
+		p.answer("HOLDS: %d entries are what was signed, each in its place, the %d of the morning among them", v.Size, v.Earlier.Size)
+		return
+	}
+	p.answer("DOES NOT HOLD")
+	for _, fault := range v.Faults {
+		p.detail("entry %d, in %s: %s", fault.Index, fault.File, fault.What)
+	}
+}
+
+// touch changes one letter of a word in the entries of a copy.
+func touch(dir, word string) error {
+	var found error = errors.New("no entry of the copy has the word " + word)
+	err := filepath.WalkDir(filepath.Join(dir, "tile", "entries"), func(path string, file fs.DirEntry, err error) error {
+		if err != nil || file.IsDir() {
+			return err
+		}
+		content, err := os.ReadFile(path)
+		if at := bytes.Index(content, []byte(word)); err == nil && at >= 0 {
+			content[at] ^= 1
+			found, err = nil, os.WriteFile(path, content, 0o600)
+		}
+		return err
+	})
+	return errors.Join(err, found)
+}
