@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -137,11 +138,7 @@ func TestSequence(t *testing.T) {
 		if head.Size != 5 || string(head.Checkpoint) != "of 5" {
 			t.Errorf("head %+v", head)
 		}
-		orphans, oerr := storage.Orphans(s, 10)
-		if len(orphans) != 0 {
-			t.Errorf("orphans %v", orphans)
-		}
-		return errors.Join(err, herr, oerr)
+		return errors.Join(err, herr)
 	})
 	heads, err := storage.ChangedHeads(t.Context(), db, 0, 10)
 	if err != nil || len(heads) != 1 || heads[0].Revision != 3 {
@@ -176,6 +173,168 @@ func appended(t testing.TB, b *storage.Batch) storage.LogChanges {
 		c.Heads, c.Tiles = []storage.LogHead{head}, []storage.LogTile{tile}
 	}
 	return c
+}
+
+// TestTilesAndProgress: tiles are read by level and index, and what is not there
+// is left out.
+func TestTilesAndProgress(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	if at, err := storage.LogProgress(t.Context(), db); err != nil || at != 0 {
+		t.Errorf("progress %d, %v", at, err)
+	}
+	for i := range 3 {
+		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
+	}
+	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
+	if at, err := storage.LogProgress(t.Context(), db); err != nil || at != 3 {
+		t.Errorf("progress %d, %v", at, err)
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		tiles, err := storage.ReadLogTiles(s, []storage.LogTile{{Level: 1}, {Level: 0, Index: 1}, {Level: 0}})
+		if len(tiles) != 1 || tiles[0].Level != 0 || tiles[0].Index != 0 || len(tiles[0].Hashes) != 3*sha256.Size {
+			t.Errorf("tiles %v", tiles)
+		}
+		return err
+	})
+}
+
+// sequence puts what is pending on the logs, by a leader of one batch.
+func sequence(t *testing.T, db *storage.DB, fn func(*storage.Batch) storage.LogChanges) {
+	t.Helper()
+	settled, err := storage.SettledBefore(t.Context(), db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	epoch, err := storage.TakeLead(t.Context(), db, -time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: -time.Second}, settled, 1000,
+		func(b *storage.Batch) (storage.LogChanges, error) { return fn(b), nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestHandovers: the last checkpoint under each set of keys is kept when they are
+// replaced, in order.
+func TestHandovers(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	for i, keys := range []string{"a", "a", "b a", "b", "b"} {
+		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
+		sequence(t, db, func(b *storage.Batch) storage.LogChanges {
+			c := appended(t, b)
+			c.Heads[0].Keys = keys
+			return c
+		})
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		handovers, err := storage.ReadHandovers(s)
+		var got []string
+		for _, h := range handovers {
+			got = append(got, h.Keys+": "+string(h.Checkpoint))
+		}
+		if !slices.Equal(got, []string{"a: of 2", "b a: of 3"}) {
+			t.Errorf("handovers %q", got)
+		}
+		return err
+	})
+}
+
+// TestRevise goes through the heads of all logs, and only the leader can.
+func TestRevise(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(0)})
+	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
+	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	if err != nil {
+		t.Fatal(err)
+	}
+	anew := func(b *storage.Batch) (storage.LogChanges, error) {
+		var c storage.LogChanges
+		for _, h := range b.Heads {
+			h.Keys, h.Checkpoint = "new", []byte("anew")
+			c.Heads = append(c.Heads, h)
+		}
+		return c, nil
+	}
+	if _, err := storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch - 1, Lease: lease}, "", 10, anew); !errors.Is(err, storage.ErrNotLeading) {
+		t.Errorf("one that does not lead: %v", err)
+	}
+	last, err := storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, "", 10, anew)
+	if err != nil || last != chain {
+		t.Errorf("got to %q, %v", last, err)
+	}
+	if last, err = storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, last, 10, anew); err != nil || last != "" {
+		t.Errorf("got to %q, %v", last, err)
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		h, err := storage.ReadLogHead(s)
+		if h.Size != 1 || string(h.Checkpoint) != "anew" || h.Keys != "new" {
+			t.Errorf("head %+v", h)
+		}
+		return err
+	})
+}
+
+// TestInspections: what does not fit together is found, on either side.
+func TestInspections(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	entry := func(i int) string { return fmt.Sprintf("chains/%s/entries/e%d", chain, i) }
+	for i := range 5 {
+		log(t, db, &pb.AuditEntry{Name: entry(i), Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
+	}
+	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
+	wantInspection(t, db, storage.Inspection{})
+	log(t, db, &pb.AuditEntry{Name: entry(5), Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(5)})
+	wantInspection(t, db, storage.Inspection{}) // it waits
+	tamper := d.SQL(t, "")
+	for _, statement := range []string{
+		"alter table audit_entries disable trigger all",
+		"delete from audit_entries where id = 'e1'",
+		fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, decision, record_time, cause_digest, position) overriding system value
+			select '%s', '', 'made-up', '', '', 'ENTRY_KIND_REFUSAL', 'chains/c/clients/k/decisions/d', now(), sha256('x'), position from audit_entries where id = 'e2'`, chain),
+	} {
+		if _, err := tamper.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	wantInspection(t, db, storage.Inspection{Unlogged: []string{"made-up"}, Causeless: []string{"made-up"}, Lost: []string{"e1"}})
+}
+
+// wantInspection inspects a chain, two at a time.
+func wantInspection(t *testing.T, db *storage.DB, want storage.Inspection) {
+	t.Helper()
+	var got storage.Inspection
+	read(t, db, func(s *storage.Snapshot) error {
+		head, err := storage.ReadLogHead(s)
+		for after := int64(0); err == nil; {
+			var part storage.Inspection
+			if part, after, err = storage.InspectRecord(s, head, after, 2); after == 0 {
+				break
+			}
+			got.Unlogged, got.Causeless = append(got.Unlogged, part.Unlogged...), append(got.Causeless, part.Causeless...)
+		}
+		for from := int64(0); err == nil; {
+			var part storage.Inspection
+			if part, from, err = storage.InspectLog(s, from, 2); from == 0 {
+				break
+			}
+			got.Lost = append(got.Lost, part.Lost...)
+		}
+		return err
+	})
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("found %+v, want %+v", got, want)
+	}
 }
 
 // TestLogOnlyGrows tries, as the owner of the tables, to take from the logs.

@@ -3,7 +3,6 @@ package storage
 import (
 	"context"
 	"database/sql"
-	"errors"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -91,51 +90,6 @@ func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHea
 	var heads []LogHead
 	err = tx.SelectContext(ctx, &heads, "select "+headColumns+" from log_heads where revision > $1 order by revision limit $2", after, limit)
 	return heads, explain(ctx, err)
-}
-
-// Orphan is an audit entry that is not on its chain's log though it should be,
-// or an entry of the log that is not among the audit entries.
-type Orphan struct {
-	ID    string
-	Place int64 // -1: not on the log
-}
-
-// Orphans finds what is on one side only, up to limit, among the entries that
-// the log has got to.
-func Orphans(s *Snapshot, limit int) ([]Orphan, error) {
-	head, err := ReadLogHead(s)
-	if errors.Is(err, ErrNotFound) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	var found []Orphan
-	err = s.all(&found, `select coalesce(e.id, l.id) as id, coalesce(l.place, -1) as place
-		from (select id from audit_entries where chain = $1 and position <= $2) e
-		full join (select id, place from log_entries where chain = $1) l on e.id = l.id
-		where e.id is null or l.id is null limit $3`, s.chain, head.Position, limit)
-	return found, err
-}
-
-// causelessQuery compares the digest in an entry with the cause as it is now.
-// Only causes that are never changed can be compared.
-const causelessQuery = `select e.body from audit_entries e
-	left join decisions d on e.kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL') and d.chain = e.chain
-		and d.parent = split_part(e.decision, '/', 4) and d.id = split_part(e.decision, '/', 6) and sha256(d.body) = e.cause_digest
-	left join overrides o on e.kind in ('ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED') and o.chain = e.chain
-		and o.parent = split_part(e.decision, '/', 6) and sha256(o.body) = e.cause_digest
-	where e.chain = $1 and e.kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED')
-	and d.id is null and o.id is null order by e.position limit $2`
-
-// ListCauseless finds entries without the cause that they were written for, up
-// to limit.
-func ListCauseless(s *Snapshot, limit int) ([]*pb.AuditEntry, error) {
-	var bodies [][]byte
-	if err := s.all(&bodies, causelessQuery, s.chain, limit); err != nil {
-		return nil, err
-	}
-	return parseAll[*pb.AuditEntry](bodies)
 }
 
 // ListRestored reads the newest entries of the chain, up to 100, in which an

@@ -385,3 +385,35 @@ func TestRotation(t *testing.T) {
 		t.Error("the log shows what is in the key file")
 	}
 }
+
+// TestInspection: what was slipped in, taken away or changed under its entry is
+// told of by whoever keeps the log, by ids alone.
+func TestInspection(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	q := b.open(t, "")
+	b.write(t, "ebb", 5)
+	run(t, q)
+	b.integrated(t)
+	if err := q.inspect(t.Context()); err != nil || strings.Contains(b.log.String(), "do not fit") {
+		t.Fatalf("an honest log: %v, %s", err, b.log)
+	}
+	for _, statement := range []string{
+		"alter table audit_entries disable trigger all",
+		"delete from audit_entries where position = 2",
+		"insert into audit_entries (chain, parent, id, etag, body, kind, record_time, position) overriding system value values ('ebb', '', 'made-up', '', '', 'ENTRY_KIND_ALARM', now(), 3)",
+		"insert into audit_entries (chain, parent, id, etag, body, kind, decision, record_time, cause_digest, position) overriding system value values ('ebb', '', 'causeless', '', '', 'ENTRY_KIND_REFUSAL', 'chains/ebb/clients/k/decisions/d', now(), '', 4)",
+	} {
+		if _, err := b.sql.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := q.inspect(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"slipped in", "made-up", "taken away: they are", "is not what its entry says", "causeless"} {
+		if !strings.Contains(b.log.String(), want) {
+			t.Errorf("nothing is told of %q: %s", want, b.log)
+		}
+	}
+}

@@ -22,6 +22,7 @@ import (
 	"errors"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"alkalog/service/ledger"
@@ -59,7 +60,8 @@ const (
 
 // Sequencer is one server's.
 type Sequencer struct {
-	cfg Config
+	cfg   Config
+	leads atomic.Bool
 
 	mu       sync.Mutex // guards what follows, which both loops use
 	ring     *keyring
@@ -120,6 +122,8 @@ func (q *Sequencer) mayLead() bool {
 
 // lead puts entries on the logs as long as it leads.
 func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
+	q.leads.Store(true)
+	defer q.leads.Store(false)
 	defer q.yield(ctx, lead)
 	q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch)
 	r := round{lead: lead, position: -1}

@@ -35,6 +35,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	return []loop{
 		log.Lead,
 		log.Watch,
+		log.Inspect,
 		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
 		func(ctx context.Context) {
 			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })

@@ -1,0 +1,56 @@
+package storage
+
+import "github.com/lib/pq"
+
+// Inspection is what does not fit together among the entries of a chain, by the
+// ids of the entries. All is well when there is nothing in it.
+type Inspection struct {
+	// Unlogged are not on the log, though it has got beyond them.
+	Unlogged []string
+	// Causeless are those of refusals, referrals and overrides without the
+	// record that they were written for, as it was.
+	Causeless []string
+	// Lost are on the log and not on record.
+	Lost []string
+}
+
+// InspectRecord looks at some of the entries on record, those behind a position;
+// it returns the position that it has got to, and 0 when there are no more. The
+// digest in an entry is compared with its cause as it is now; only causes that
+// are never changed can be compared.
+func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspection, int64, error) {
+	var found struct {
+		Reached   int64
+		Unlogged  pq.StringArray
+		Causeless pq.StringArray
+	}
+	err := s.one(&found, `with part as materialized (
+			select id, position, decision, cause_digest,
+				kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL') as decides,
+				kind in ('ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED') as overrides
+			from audit_entries where chain = $1 and position > $2 and position <= $3 order by position fetch first $4 rows with ties)
+		select coalesce(max(position), 0) as reached,
+			array_agg(id order by position) filter (where not exists (select from log_entries l where l.chain = $1 and l.id = part.id)) as unlogged,
+			array_agg(id order by position) filter (where
+				decides and not exists (select from decisions d where d.chain = $1
+					and d.parent = split_part(decision, '/', 4) and d.id = split_part(decision, '/', 6) and sha256(d.body) = cause_digest)
+				or overrides and not exists (select from overrides o where o.chain = $1
+					and o.parent = split_part(decision, '/', 6) and sha256(o.body) = cause_digest)) as causeless
+		from part`, s.chain, after, head.Position, window)
+	return Inspection{Unlogged: found.Unlogged, Causeless: found.Causeless}, found.Reached, err
+}
+
+// InspectLog looks at some places of the log, from one on; it returns the place
+// to go on from, and 0 when there are no more.
+func InspectLog(s *Snapshot, from int64, window int) (Inspection, int64, error) {
+	var found struct {
+		Next int64
+		Lost pq.StringArray
+	}
+	err := s.one(&found, `with part as materialized (
+			select id, place from log_entries where chain = $1 and place >= $2 order by place limit $3)
+		select coalesce(max(place) + 1, 0) as next, array_agg(id order by place) filter (where not exists (
+			select from audit_entries e where e.chain = $1 and e.parent = '' and e.id = part.id)) as lost
+		from part`, s.chain, from, window)
+	return Inspection{Lost: found.Lost}, found.Next, err
+}
