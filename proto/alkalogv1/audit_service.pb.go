@@ -616,7 +616,9 @@ type PractitionerFigures struct {
 	// explains: Fisher's exact test, two-sided, of everybody with at least 10 such
 	// decisions, corrected for how many are compared (Holm, A Simple Sequentially
 	// Rejective Multiple Test Procedure, 1979), so that where all are alike the
-	// chance that anybody at all is named is at most 1 %.
+	// chance that anybody at all is named is at most 1 %. Who is out of line is left
+	// out of the others, so that one does not make the rest look odd, unless that
+	// would leave out most decisions.
 	OutOfLine     bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

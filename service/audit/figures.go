@@ -100,8 +100,60 @@ func factorial(n int64) float64 {
 	return l
 }
 
-// practitioners compares each practitioner with all others of the chain together,
-// those out of line first.
+// practitioners puts the figures of each practitioner beside those of all others
+// of the chain together, those out of line first.
+func practitioners(all []storage.PractitionerFigures) []*pb.PractitionerFigures {
+	var everybody storage.Figures
+	for _, f := range all {
+		everybody.Add(f.Figures, 1)
+	}
+	var list []*pb.PractitionerFigures
+	for i, out := range outOfLine(all, everybody) {
+		f := all[i]
+		if f.Overridable == 0 {
+			continue
+		}
+		list = append(list, &pb.PractitionerFigures{Practitioner: f.Practitioner, Overrides: proportion(f.Overridden, f.Overridable),
+			Others: proportion(everybody.Overridden-f.Overridden, everybody.Overridable-f.Overridable), OutOfLine: out})
+	}
+	slices.SortFunc(list, func(a, b *pb.PractitionerFigures) int {
+		switch {
+		case a.OutOfLine && !b.OutOfLine:
+			return -1
+		case b.OutOfLine && !a.OutOfLine:
+			return 1
+		}
+		return cmp.Or(cmp.Compare(b.Overrides.Low, a.Overrides.Low), cmp.Compare(a.Practitioner, b.Practitioner))
+	})
+	return list[:min(len(list), mostRows)]
+}
+
+// outOfLine says of each practitioner whether they differ from the others by more
+// than chance explains. Somebody who does makes others look odd who are compared
+// with all the rest; so these are compared once more, with the rest that is not
+// out of line, and only who differs both times is named. But where most decisions
+// would be left out, nobody can tell the rule from the exception, and the first
+// look stands.
+func outOfLine(all []storage.PractitionerFigures, everybody storage.Figures) []bool {
+	first := differ(all, everybody, make([]bool, len(all)))
+	rest := everybody
+	for i, out := range first {
+		if out {
+			rest.Add(all[i].Figures, -1)
+		}
+	}
+	if 2*rest.Overridable < everybody.Overridable {
+		return first
+	}
+	again := differ(all, rest, first)
+	for i := range again {
+		again[i] = again[i] && first[i]
+	}
+	return again
+}
+
+// differ compares each practitioner who has enough decisions with the rest; apart
+// are those whose decisions are not among the rest.
 //
 // Many are compared at once, and each comparison errs now and then. So that small
 // numbers accuse nobody, the level holds for the whole list: the least likely
@@ -110,43 +162,28 @@ func factorial(n int64) float64 {
 // Sequentially Rejective Multiple Test Procedure, Scandinavian Journal of
 // Statistics 6:65, 1979). That holds although the comparisons depend on one
 // another, which they do: everybody is among everybody else's others.
-func practitioners(all []storage.PractitionerFigures) []*pb.PractitionerFigures {
-	var overridden, overridable int64
-	for _, f := range all {
-		overridden, overridable = overridden+f.Overridden, overridable+f.Overridable
-	}
+func differ(all []storage.PractitionerFigures, rest storage.Figures, apart []bool) []bool {
 	type compared struct {
-		*pb.PractitionerFigures
-		chance float64
+		practitioner int
+		chance       float64
 	}
-	var list []*pb.PractitionerFigures
 	var tests []compared
-	for _, f := range all {
-		if f.Overridable == 0 {
-			continue
+	for i, f := range all {
+		others := rest
+		if !apart[i] {
+			others.Add(f.Figures, -1)
 		}
-		figures := &pb.PractitionerFigures{Practitioner: f.Practitioner, Overrides: proportion(f.Overridden, f.Overridable),
-			Others: proportion(overridden-f.Overridden, overridable-f.Overridable)}
-		list = append(list, figures)
 		if f.Overridable >= fewest {
-			tests = append(tests, compared{figures, fisher(f.Overridden, f.Overridable, overridden-f.Overridden, overridable-f.Overridable)})
+			tests = append(tests, compared{i, fisher(f.Overridden, f.Overridable, others.Overridden, others.Overridable)})
 		}
 	}
 	slices.SortStableFunc(tests, func(a, b compared) int { return cmp.Compare(a.chance, b.chance) })
+	out := make([]bool, len(all))
 	for i, t := range tests {
 		if t.chance*float64(len(tests)-i) > wrongly {
 			break
 		}
-		t.OutOfLine = true
+		out[t.practitioner] = true
 	}
-	slices.SortStableFunc(list, func(a, b *pb.PractitionerFigures) int {
-		if a.OutOfLine != b.OutOfLine {
-			if a.OutOfLine {
-				return -1
-			}
-			return 1
-		}
-		return cmp.Or(cmp.Compare(b.Overrides.Low, a.Overrides.Low), cmp.Compare(a.Practitioner, b.Practitioner))
-	})
-	return list[:min(len(list), mostRows)]
+	return out
 }
