@@ -1,0 +1,110 @@
+package integration
+
+import (
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/export"
+	"alkalog/server/report"
+	"alkalog/server/verify"
+)
+
+// The promise: an auditor copies the log while the salons work, verifies the
+// copy without them, and each later copy holds what the earlier one held.
+
+// copyOf copies the log of a chain into a fresh directory, as an auditor; every
+// entry is handed to also.
+func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) (dir string, verdict verify.Report) {
+	t.Helper()
+	dir = filepath.Join(t.TempDir(), "copy")
+	log := export.Log{Client: c.audit, Chain: c.name, Against: against, Also: func(e *pb.AuditEntry) error { also(e); return nil }}
+	verdict, err := log.To(c.vesna.calling(t), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir, verdict
+}
+
+// TestCopiesWhileOthersWrite makes copy after copy while four write, each held
+// against the checkpoint of the one before.
+func TestCopiesWhileOthersWrite(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	causes := c.causes(t)
+	s.integrated(t)
+	kept := []byte(must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
+	stop := c.busy(t)
+	last := int64(len(causes))
+	for range 6 {
+		count := int64(0)
+		_, verdict := c.copyOf(t, kept, func(*pb.AuditEntry) { count++ })
+		if !verdict.Holds() || verdict.Earlier == nil || verdict.Size != count || verdict.Size < last {
+			t.Errorf("a copy of %d entries after one of %d, %d were seen: %v", verdict.Size, last, count, verdict.Faults)
+		}
+		last, kept = verdict.Size, []byte(must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
+	}
+	stop()
+	s.integrated(t)
+	copied := map[string]bool{}
+	_, verdict := c.copyOf(t, kept, func(e *pb.AuditEntry) { copied[e.Name] = true })
+	if !verdict.Holds() || verdict.Size != int64(len(copied)) || verdict.Size <= int64(len(causes)) {
+		t.Errorf("the last copy has %d entries, %d of them different: %v", verdict.Size, len(copied), verdict.Faults)
+	}
+	for _, e := range c.entries(t, `NOT kind = "AUDITOR_READ"`) {
+		if !copied[e.Name] {
+			t.Errorf("%s (%s) is listed and not in the copy", e.Name, e.Kind)
+		}
+	}
+}
+
+// TestReport reads the log of a chain for a report: everything that was refused
+// or overridden is in it, with its rule, its basis, its answers and its place,
+// and nothing from another time.
+func TestReport(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.causes(t)
+	end := c.clock.advance(time.Minute)
+	after, _ := c.asked(t, c.client(t), brokenSkin)
+	s.integrated(t)
+	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
+	facts, err := report.Gather(c.vesna.calling(t), source, c.name, report.Period{From: end.Add(-time.Hour), To: end})
+	if err != nil {
+		t.Fatal(err)
+	}
+	facts.Made = end
+	var page strings.Builder
+	if err := report.Write(&page, facts); err != nil {
+		t.Fatal(err)
+	}
+	listed := c.entries(t, "")
+	for i, e := range facts.Entries {
+		if e.Name != listed[i].Name || e.Index != int64(i) {
+			t.Errorf("entry %d of the report is %s on place %d, and the log has %s", i, e.Name, e.Index, listed[i].Name)
+		}
+		decision := facts.Decisions[e.GetDecision()]
+		if e.Kind == pb.EntryKind_ENTRY_KIND_REFUSAL && decision == nil {
+			t.Errorf("%s is a refusal without its decision", e.Name)
+		}
+		for _, f := range decision.GetFindings() {
+			if f.Severity > pb.Severity_SEVERITY_CONDITION && !strings.Contains(page.String(), f.RuleId+", version ") {
+				t.Errorf("the report does not name %s", f.RuleId)
+			}
+		}
+	}
+	for _, part := range []string{"Kept with the decision; they fit the commitment.", "it is signed by a key below", "consultation.scalp.broken_skin: yes"} {
+		if !strings.Contains(page.String(), part) {
+			t.Errorf("the report does not say %q", part)
+		}
+	}
+	for _, secret := range []string{canaryName, canaryComment, "555-0117", after.Name} {
+		if strings.Contains(page.String(), secret) {
+			t.Errorf("the report says %q", secret)
+		}
+	}
+}
