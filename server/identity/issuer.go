@@ -15,8 +15,8 @@ import (
 	"github.com/go-jose/go-jose/v4"
 )
 
-// How the keys of an identity provider are kept; all but the first two are our
-// own choices, and those two are too where no provider says otherwise.
+// How the keys of an identity provider are kept; our own choices, because a
+// provider does not say.
 const (
 	fetchEvery = 30 * time.Second // least time between two fetches, whatever came in
 	keysAge    = 15 * time.Minute // a key that was withdrawn works no longer than this
@@ -63,7 +63,11 @@ func newIssuerKeys(issuer string, clock func() time.Time, problem func(error)) (
 
 // find returns a key, and asks the provider first if that may tell more.
 func (k *issuerKeys) find(ctx context.Context, id string) (jose.JSONWebKey, error) {
-	if fetch := k.refresh(id); fetch != nil {
+	for range 2 { // the first may have been under way for long
+		fetch := k.refresh(id)
+		if fetch == nil {
+			break
+		}
 		select {
 		case <-fetch:
 		case <-ctx.Done():

@@ -166,7 +166,7 @@ func TestBadTokens(t *testing.T) {
 func TestGoodVariants(t *testing.T) {
 	t.Parallel()
 	d := newDesk(t)
-	short, long, curve := rsaKey(t, 1536), rsaKey(t, 2048), ecKey(t, elliptic.P256())
+	short, long, curve := rsaKey(t, 1536), rsaKey(t, 2048), ecKey(t, nil)
 	other := ecKey(t, elliptic.P384())
 	d.write(t, jwk("long", &long.PublicKey), jwk("short", &short.PublicKey), jwk("curve", &curve.PublicKey), jwk("other", &other.PublicKey),
 		jose.JSONWebKey{Key: &long.PublicKey, KeyID: "sealing", Use: "enc"},
@@ -247,6 +247,9 @@ func rsaKey(t *testing.T, bits int) *rsa.PrivateKey {
 
 func ecKey(t *testing.T, curve elliptic.Curve) *ecdsa.PrivateKey {
 	t.Helper()
+	if curve == nil {
+		curve = elliptic.P256()
+	}
 	key, err := ecdsa.GenerateKey(curve, rand.Reader)
 	if err != nil {
 		t.Fatal(err)

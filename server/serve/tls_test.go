@@ -1,0 +1,456 @@
+package serve
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"log/slog"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/authority"
+	"alkalog/server/identity"
+	"alkalog/server/identity/identitytest"
+	"alkalog/server/keyfile"
+)
+
+const frontDesk = "chains/ebb/salons/north/tills/front-1"
+
+// porter answers whoever is let in.
+type porter struct {
+	pb.UnimplementedDirectoryServiceServer
+}
+
+func (porter) GetSalon(_ context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
+	return &pb.GetSalonResponse{Salon: &pb.Salon{Name: req.Name}}, nil
+}
+
+// house is a server that knows certificates and tokens.
+type house struct {
+	*identitytest.Installation
+	server *Server
+	log    *pageLog
+	mu     sync.Mutex
+	now    time.Time
+}
+
+func newHouse(t testing.TB, change ...func(*Config)) *house {
+	t.Helper()
+	h := &house{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}
+	h.Installation = identitytest.New(t, h.clock)
+	h.log = new(pageLog)
+	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: h.clock, Logger: slog.New(slog.NewJSONHandler(h.log, nil)),
+		TLSCert: h.TLSCert, TLSKey: h.TLSKey, ClientCA: h.ClientCA, JWKS: h.JWKS, Revoked: h.Revoked}
+	for _, c := range change {
+		c(&cfg)
+	}
+	cfg, err := cfg.complete()
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []loop {
+		pb.RegisterDirectoryServiceServer(r, porter{})
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { h.server.Stop(context.Background()) })
+	return h
+}
+
+func (h *house) clock() time.Time {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.now
+}
+
+func (h *house) advance(d time.Duration) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.now = h.now.Add(d)
+}
+
+// call asks for a salon over a line of its own; a token may be empty.
+func (h *house) call(t testing.TB, line credentials.TransportCredentials, token string, more ...string) error {
+	t.Helper()
+	return h.ask(t, h.open(t, line), token, more...)
+}
+
+func (h *house) open(t testing.TB, line credentials.TransportCredentials) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(h.server.Addr(), grpc.WithTransportCredentials(line))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return conn
+}
+
+func (h *house) ask(t testing.TB, conn *grpc.ClientConn, token string, more ...string) error {
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	if token != "" {
+		more = append(more, "authorization", "Bearer "+token)
+	}
+	_, err := pb.NewDirectoryServiceClient(conn).GetSalon(metadata.AppendToOutgoingContext(ctx, more...), &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
+	return err
+}
+
+// issue is a certificate of the installation's authority with what a test wants
+// in it.
+func (h *house) issue(t *testing.T, change func(*x509.Certificate), uris ...string) tls.Certificate {
+	t.Helper()
+	template := &x509.Certificate{NotBefore: h.clock().Add(-time.Hour), NotAfter: h.clock().Add(time.Hour), ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}}
+	for _, text := range uris {
+		uri, err := url.Parse(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		template.URIs = append(template.URIs, uri)
+	}
+	if change != nil {
+		change(template)
+	}
+	pair, err := h.Authority.Issue(template)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return identitytest.Load(t, pair)
+}
+
+func TestCertificatesSayWhoCalls(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	for name, role := range map[string]string{
+		frontDesk: "till", "chains/ebb/managers/back-office": "manager", "chains/ebb/salons/north/managers/back-office": "manager",
+		"chains/ebb/auditors/archive": "auditor",
+	} {
+		before := len(h.log.lines(t, "call"))
+		if err := h.call(t, h.Transport(t, h.Certificate(t, name)), ""); err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		until(t, "the call is on the log", func() bool { return len(h.log.lines(t, "call")) > before })
+		line := h.log.lines(t, "call")[before]
+		if line["actor"] != name || line["role"] != role {
+			t.Errorf("%s is on the log as %v", name, line)
+		}
+	}
+}
+
+// TestCertificatesThatAreRefused: those that TLS itself refuses never make a
+// connection; the others are told what would be right.
+func TestCertificatesThatAreRefused(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	const good = "alkalog:///" + frontDesk
+	foreign := identitytest.NewAuthority(t, h.clock)
+	pair, err := foreign.Bearer(frontDesk, h.clock().Add(-time.Hour), h.clock().Add(time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for what, cert := range map[string]tls.Certificate{
+		"another authority": identitytest.Load(t, pair),
+		"expired":           h.CertificateUntil(t, frontDesk, h.clock().Add(-time.Second)),
+		"not valid yet":     h.issue(t, func(c *x509.Certificate) { c.NotBefore = h.clock().Add(time.Second) }, good),
+		"the server's own":  h.issue(t, func(c *x509.Certificate) { c.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth} }, good),
+	} {
+		if err := h.call(t, h.Transport(t, cert), ""); status.Code(err) != codes.Unavailable {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	for _, uris := range map[string][]string{
+		"no name": {}, "two names": {good, good}, "a practitioner": {"alkalog:///chains/ebb/practitioners/amara"},
+		"a till of no salon": {"alkalog:///chains/ebb/tills/front-1"}, "a host": {"alkalog://host/" + frontDesk}, "a query": {good + "?role=manager"},
+		"a fragment": {good + "#x"}, "an escape": {"alkalog:///chains/ebb/salons/north/tills/front%2d1"}, "capitals": {"alkalog:///chains/Ebb/salons/north/tills/front-1"},
+		"another scheme": {"spiffe://ebb/salons/north/tills/front-1"}, "no slashes": {"alkalog:" + frontDesk}, "a tail": {good + "/"},
+		"a collection nobody knows": {"alkalog:///chains/ebb/owners/amara"}, "a port": {"alkalog://:1/" + frontDesk},
+	} {
+		err := h.call(t, h.Transport(t, h.issue(t, nil, uris...)), "")
+		wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", "URI SAN")
+	}
+	wantError(t, h.call(t, h.Transport(t, h.issue(t, func(c *x509.Certificate) { c.DNSNames = []string{frontDesk} })), ""),
+		codes.Unauthenticated, "UNAUTHENTICATED", "URI SAN")
+	wantError(t, h.call(t, h.Transport(t), ""), codes.Unauthenticated, "UNAUTHENTICATED", "a certificate of this installation's authority", "Bearer {token}")
+}
+
+// TestOpenConnectionsAreLookedAt: what was right when the connection was made
+// may not be right at the next call.
+func TestOpenConnectionsAreLookedAt(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	cert := h.Certificate(t, frontDesk)
+	conn := h.open(t, h.Transport(t, cert))
+	step := func(what string, in bool, reason string) {
+		t.Helper()
+		h.advance(time.Second)
+		err := h.ask(t, conn, "")
+		if in && err != nil {
+			t.Errorf("%s: %v", what, err)
+		} else if !in {
+			wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", reason)
+		}
+	}
+	step("before", true, "")
+	colons := strings.ToUpper(identity.Fingerprint(cert.Leaf))
+	h.Revoke(t, "# stolen", colons[:2]+":"+colons[2:])
+	step("revoked", false, "revoked")
+	h.Revoke(t, frontDesk)
+	step("revoked by name", false, "revoked")
+	h.Revoke(t)
+	step("no longer revoked", true, "")
+	next := identitytest.NewAuthority(t, h.clock)
+	h.Trust(t, next)
+	step("its authority is gone", false, "authority")
+	h.Trust(t, h.Authority, next)
+	step("its authority is back", true, "")
+	h.advance(24 * time.Hour)
+	step("expired", false, "expired")
+}
+
+func TestTokenAndCertificateTogether(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	token := func(role, name string, salons ...string) string {
+		return h.Token(t, role, name, func(g *identity.Grant) { g.Salons = salons })
+	}
+	const amara = "chains/ebb/practitioners/amara"
+	at := h.Transport(t, h.Certificate(t, frontDesk))
+	for what, good := range map[string]string{
+		"of the chain": token("practitioner", amara), "of the salon": token("practitioner", amara, "chains/ebb/salons/south", "chains/ebb/salons/north"),
+	} {
+		if err := h.call(t, at, good, "alkalog-till", "another till"); err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	wantError(t, h.call(t, at, token("practitioner", "chains/other/practitioners/amara")), codes.Unauthenticated, "UNAUTHENTICATED", "same chain")
+	wantError(t, h.call(t, at, token("operator", "operators/site")), codes.Unauthenticated, "UNAUTHENTICATED", "same chain")
+	wantError(t, h.call(t, at, token("practitioner", amara, "chains/ebb/salons/south")), codes.Unauthenticated, "UNAUTHENTICATED", "same salon")
+	wantError(t, h.call(t, at, "garbage"), codes.Unauthenticated, "UNAUTHENTICATED", "compact JWS")
+	wantError(t, h.call(t, at, "", "authorization", "Development role=operator name=operators/site"),
+		codes.Unauthenticated, "UNAUTHENTICATED", "development identities are refused")
+	wantError(t, h.call(t, at, token("practitioner", amara), "alkalog-till", "<script>"), codes.InvalidArgument, "INVALID_FIELD", "alkalog-till")
+	h.Revoke(t, frontDesk)
+	h.advance(time.Second)
+	wantError(t, h.call(t, at, token("practitioner", amara)), codes.Unauthenticated, "UNAUTHENTICATED", "revoked")
+}
+
+func TestBadTokensOverTheWire(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	conn := h.open(t, h.Transport(t))
+	const amara = "chains/ebb/practitioners/amara"
+	if err := h.ask(t, conn, h.Token(t, "practitioner", amara)); err != nil {
+		t.Fatal(err)
+	}
+	for what, token := range h.BadTokens(t, "practitioner", amara) {
+		if err := h.ask(t, conn, token); status.Code(err) != codes.Unauthenticated {
+			t.Errorf("%s: %v", what, err)
+		}
+		if len(token) > 12 && strings.Contains(h.log.String(), token[:12]) {
+			t.Errorf("%s: the token is on the log", what)
+		}
+	}
+}
+
+func TestTLSVersions(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	text, err := os.ReadFile(h.ClientCA)
+	if err != nil {
+		t.Fatal(err)
+	}
+	roots := x509.NewCertPool()
+	roots.AppendCertsFromPEM(text)
+	for version, want := range map[uint16]bool{tls.VersionTLS10: false, tls.VersionTLS11: false, tls.VersionTLS12: true, tls.VersionTLS13: true} {
+		conn, err := tls.Dial("tcp", h.server.Addr(), &tls.Config{RootCAs: roots, Time: h.clock, NextProtos: []string{"h2"}, MinVersion: version, MaxVersion: version})
+		if err == nil {
+			conn.Close()
+		}
+		if (err == nil) != want {
+			t.Errorf("%s: %v", tls.VersionName(version), err)
+		}
+	}
+	if err := h.ask(t, dial(t, h.server.Addr()), ""); status.Code(err) != codes.Unavailable {
+		t.Errorf("in the clear: %v", err)
+	}
+	answer, err := healthpb.NewHealthClient(h.open(t, h.Transport(t))).Check(t.Context(), &healthpb.HealthCheckRequest{})
+	if err != nil || answer.Status != healthpb.HealthCheckResponse_SERVING {
+		t.Errorf("health needs no identity: %v, %v", answer, err)
+	}
+}
+
+// TestServedOnTheNetwork: with TLS, and without development identities, other
+// machines may call.
+func TestServedOnTheNetwork(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, func(c *Config) { c.Address = "0.0.0.0:0" })
+	_, port, err := net.SplitHostPort(h.server.Addr())
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := grpc.NewClient("127.0.0.1:"+port, grpc.WithTransportCredentials(h.Transport(t, h.Certificate(t, frontDesk))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if err := h.ask(t, conn, ""); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestRotationUnderLoad: the server's certificate, the authority of callers and
+// the key of tokens are replaced while tills call; none notices.
+func TestRotationUnderLoad(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	root := h.Authority // of the server's certificates: what tills trust stays
+	line := h.Transport(t, h.Certificate(t, frontDesk))
+	steady := h.open(t, line)
+	var calls, rounds atomic.Int64
+	load, stop := context.WithCancel(t.Context())
+	var callers sync.WaitGroup
+	for range 4 {
+		callers.Go(func() {
+			for load.Err() == nil {
+				fresh, err := grpc.NewClient(h.server.Addr(), grpc.WithTransportCredentials(line.Clone()))
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				for _, conn := range []*grpc.ClientConn{fresh, steady} {
+					if err := h.ask(t, conn, ""); err != nil {
+						t.Errorf("in round %d: %v", rounds.Load(), err)
+						stop()
+					}
+					calls.Add(1)
+				}
+				fresh.Close()
+			}
+		})
+	}
+	for round := range int64(20) {
+		rounds.Store(round)
+		h.ServeWith(t, root)
+		h.Trust(t, identitytest.NewAuthority(t, h.clock), root)
+		h.Believe(t, identitytest.NewKey(t), h.Key)
+		h.advance(time.Second)
+		before := calls.Load()
+		until(t, "everybody has called again", func() bool { return calls.Load() >= before+16 || load.Err() != nil })
+	}
+	stop()
+	callers.Wait()
+	t.Logf("%d calls, on %d connections, through 20 rotations", calls.Load(), calls.Load()/2+1)
+}
+
+// TestBrokenPairLeavesTheOldOne: a certificate without its key, half a file, or
+// a key that others can read is told of, and the pair before it goes on.
+func TestBrokenPairLeavesTheOldOne(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	serial := func() string {
+		t.Helper()
+		conn, err := tls.Dial("tcp", h.server.Addr(), &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}) // to look at it
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		return conn.ConnectionState().PeerCertificates[0].SerialNumber.String()
+	}
+	first := serial()
+	good := func(until time.Time) authority.Pair {
+		pair, err := h.Authority.Server([]string{"127.0.0.1"}, h.clock().Add(-time.Hour), until)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return pair
+	}
+	later := h.clock().Add(time.Hour)
+	next, expired := good(later), good(h.clock().Add(-time.Second))
+	for i, broken := range []authority.Pair{{Cert: next.Cert, Key: good(later).Key}, {Cert: next.Cert[:100], Key: next.Key}, {Cert: next.Cert}, expired} {
+		if err := keyfile.Replace(h.TLSKey, broken.Key); err != nil {
+			t.Fatal(err)
+		}
+		if err := keyfile.ReplaceTrusted(h.TLSCert, broken.Cert); err != nil {
+			t.Fatal(err)
+		}
+		h.advance(time.Second)
+		if got := serial(); got != first || len(h.log.lines(t, "identities")) != i+1 {
+			t.Errorf("broken pair %d: %v", i, h.log.lines(t, "identities"))
+		}
+	}
+	h.ServeWith(t, h.Authority)
+	if err := os.Chmod(h.TLSKey, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	h.advance(time.Second)
+	if serial() != first {
+		t.Error("a key that others can read is taken")
+	}
+	if err := os.Chmod(h.TLSKey, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	h.advance(time.Second)
+	if serial() == first {
+		t.Error("the new pair is not taken")
+	}
+	if strings.Contains(h.log.String(), "PRIVATE KEY") {
+		t.Error("a key is on the log")
+	}
+}
+
+func TestIdentitiesThatCannotBeRead(t *testing.T) {
+	t.Parallel()
+	clock := func() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
+	in := identitytest.New(t, clock)
+	usual := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: clock,
+		TLSCert: in.TLSCert, TLSKey: in.TLSKey, ClientCA: in.ClientCA, JWKS: in.JWKS, Revoked: in.Revoked}
+	for what, change := range map[string]func(*Config){
+		"TLS:":            func(c *Config) { c.TLSCert = "none" },
+		"TLS: keyfile":    func(c *Config) { c.TLSKey = in.TLSCert },
+		"client CA:":      func(c *Config) { c.ClientCA = in.JWKS },
+		"an authority's":  func(c *Config) { c.ClientCA = in.TLSCert },
+		"tokens:":         func(c *Config) { c.JWKS = in.ClientCA },
+		"https":           func(c *Config) { c.JWKS, c.Issuer = "", "http://login.example" },
+		"list of what is": func(c *Config) { c.Revoked = in.JWKS },
+	} {
+		cfg := usual
+		change(&cfg)
+		cfg, err := cfg.complete()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err = openGuard(cfg); err == nil || !strings.Contains(err.Error(), what) {
+			t.Errorf("%v, want %q in it", err, what)
+		}
+	}
+	for what, change := range map[string]func(*Config){
+		"needs its key":                  func(c *Config) { c.TLSKey = "" },
+		"client CA needs":                func(c *Config) { c.TLSCert, c.TLSKey = "", "" },
+		"audience needs":                 func(c *Config) { c.JWKS, c.Audience = "", "x" },
+		"revoked needs":                  func(c *Config) { c.ClientCA, c.JWKS = "", "" },
+		"are refused where certificates": func(c *Config) { c.Development = true },
+		"only on loopback":               func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development, c.Address = "", "", "", true, ":0" },
+	} {
+		cfg := usual
+		change(&cfg)
+		if err := cfg.Check(); err == nil || !strings.Contains(err.Error(), what) {
+			t.Errorf("%v, want %q in it", err, what)
+		}
+	}
+}
