@@ -2,10 +2,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
+	"io"
 	"time"
 
 	"google.golang.org/grpc"
@@ -42,25 +40,9 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	facts.Made = time.Now()
-	if err := c.write(facts); err != nil {
+	if err := inPlace(c.Out, func(file io.Writer) error { return report.Write(file, facts) }); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(std.out, "written: %s, %d entries\n", c.Out, len(facts.Entries))
-	return err
-}
-
-// write puts the page in its place when it is whole.
-func (c auditReportCommand) write(facts *report.Facts) error {
-	part, err := os.CreateTemp(filepath.Dir(c.Out), filepath.Base(c.Out)+".part-") // readable by its owner alone
-	if err != nil {
-		return err
-	}
-	err = errors.Join(report.Write(part, facts), part.Sync(), part.Close())
-	if err == nil {
-		err = os.Rename(part.Name(), c.Out)
-	}
-	if err != nil {
-		os.Remove(part.Name())
-	}
 	return err
 }

@@ -35,6 +35,7 @@ type commands struct {
 	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
 	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
 	Audit       auditCommands      `cmd:"" help:"What an auditor does: list, count, copy, verify, report."`
+	Client      clientCommands     `cmd:"" help:"What concerns one client: hand out everything that is kept, or erase it."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 
