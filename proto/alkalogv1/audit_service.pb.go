@@ -312,7 +312,11 @@ type ExportEntriesResponse struct {
 	// Where to resume after this entry.
 	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
 	// Its place on the log, from 0.
-	Index         int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
+	Index int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
+	// The hash that stands for it in the signed tree, 32 bytes: that of stored,
+	// unless somebody has changed the entry since. Empty with a filter, and when
+	// the tiles of the tree are damaged.
+	LeafHash      []byte `protobuf:"bytes,5,opt,name=leaf_hash,json=leafHash,proto3" json:"leaf_hash,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -373,6 +377,13 @@ func (x *ExportEntriesResponse) GetIndex() int64 {
 		return x.Index
 	}
 	return 0
+}
+
+func (x *ExportEntriesResponse) GetLeafHash() []byte {
+	if x != nil {
+		return x.LeafHash
+	}
+	return nil
 }
 
 // SummarizeEntriesRequest asks for counts.
@@ -1025,7 +1036,8 @@ type GetInclusionProofResponse struct {
 	Index int64 `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
 	// Hashes from leaf to root, 32 bytes each.
 	Hashes [][]byte `protobuf:"bytes,2,rep,name=hashes,proto3" json:"hashes,omitempty"`
-	// The checkpoint of that tree.
+	// The checkpoint of that tree when it is the newest; empty for an older one,
+	// which whoever asks for it holds.
 	Checkpoint    string `protobuf:"bytes,3,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1151,7 +1163,8 @@ type GetConsistencyProofResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Hashes, 32 bytes each.
 	Hashes [][]byte `protobuf:"bytes,1,rep,name=hashes,proto3" json:"hashes,omitempty"`
-	// The checkpoint of the newer tree.
+	// The checkpoint of the newer tree when it is the newest; empty for an older
+	// one, which whoever asks for it holds.
 	Checkpoint    string `protobuf:"bytes,2,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1334,12 +1347,13 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12q\n" +
 	"\x06filter\x18\x02 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\x12|\n" +
 	"\fresume_token\x18\x03 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\x12$\n" +
-	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x96\x01\n" +
+	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\xb3\x01\n" +
 	"\x15ExportEntriesResponse\x12,\n" +
 	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x12\x16\n" +
 	"\x06stored\x18\x02 \x01(\fR\x06stored\x12!\n" +
 	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\x12\x14\n" +
-	"\x05index\x18\x04 \x01(\x03R\x05index\"\xa4\x02\n" +
+	"\x05index\x18\x04 \x01(\x03R\x05index\x12\x1b\n" +
+	"\tleaf_hash\x18\x05 \x01(\fR\bleafHash\"\xa4\x02\n" +
 	"\x17SummarizeEntriesRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x129\n" +

@@ -44,6 +44,8 @@ type AuditServiceClient interface {
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
+	// Errors: INVALID_ARGUMENT for a filter, resume_token or tree_size that cannot
+	// be.
 	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportEntriesResponse], error)
 	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
 	// It reads kept counters, never the log; what happens is counted within about
@@ -51,20 +53,25 @@ type AuditServiceClient interface {
 	// of line is a reason to look, and never by itself a finding about anybody.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
-	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log.
+	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
+	// (LOG_EMPTY).
 	GetCheckpoint(ctx context.Context, in *GetCheckpointRequest, opts ...grpc.CallOption) (*GetCheckpointResponse, error)
 	// GetInclusionProof proves that an entry is on the log. Errors: NOT_FOUND;
 	// FAILED_PRECONDITION for an entry that is not on the log yet, which takes
-	// about a second, or a tree that does not hold it.
+	// about a second (ENTRY_NOT_ON_LOG), or a tree that does not hold it
+	// (ENTRY_NOT_IN_TREE); INVALID_ARGUMENT for a tree beyond the log; DATA_LOSS
+	// when what is stored of the log is not what was signed (LOG_DAMAGED).
 	GetInclusionProof(ctx context.Context, in *GetInclusionProofRequest, opts ...grpc.CallOption) (*GetInclusionProofResponse, error)
 	// GetConsistencyProof proves that one tree extends another. Errors:
-	// INVALID_ARGUMENT for a size beyond the log.
+	// INVALID_ARGUMENT for a size beyond the log; FAILED_PRECONDITION while nothing
+	// is on it (LOG_EMPTY); DATA_LOSS as for GetInclusionProof.
 	GetConsistencyProof(ctx context.Context, in *GetConsistencyProofRequest, opts ...grpc.CallOption) (*GetConsistencyProofResponse, error)
 	// AcceptRestore lets a server write again that found the database behind, or
 	// beside, the last checkpoint it had seen, as after a restored backup. It puts
 	// on the log who accepted that and why; checkpoints from before stay as they
-	// are and will show what is gone. Errors: FAILED_PRECONDITION when there is
-	// nothing to accept.
+	// are and will show what is gone. Until then every call that changes anything
+	// is answered FAILED_PRECONDITION with reason LOG_MISMATCH. Errors:
+	// FAILED_PRECONDITION when there is nothing to accept (NOTHING_TO_ACCEPT).
 	AcceptRestore(ctx context.Context, in *AcceptRestoreRequest, opts ...grpc.CallOption) (*AcceptRestoreResponse, error)
 }
 
@@ -171,6 +178,8 @@ type AuditServiceServer interface {
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
+	// Errors: INVALID_ARGUMENT for a filter, resume_token or tree_size that cannot
+	// be.
 	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[ExportEntriesResponse]) error
 	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
 	// It reads kept counters, never the log; what happens is counted within about
@@ -178,20 +187,25 @@ type AuditServiceServer interface {
 	// of line is a reason to look, and never by itself a finding about anybody.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
-	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log.
+	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
+	// (LOG_EMPTY).
 	GetCheckpoint(context.Context, *GetCheckpointRequest) (*GetCheckpointResponse, error)
 	// GetInclusionProof proves that an entry is on the log. Errors: NOT_FOUND;
 	// FAILED_PRECONDITION for an entry that is not on the log yet, which takes
-	// about a second, or a tree that does not hold it.
+	// about a second (ENTRY_NOT_ON_LOG), or a tree that does not hold it
+	// (ENTRY_NOT_IN_TREE); INVALID_ARGUMENT for a tree beyond the log; DATA_LOSS
+	// when what is stored of the log is not what was signed (LOG_DAMAGED).
 	GetInclusionProof(context.Context, *GetInclusionProofRequest) (*GetInclusionProofResponse, error)
 	// GetConsistencyProof proves that one tree extends another. Errors:
-	// INVALID_ARGUMENT for a size beyond the log.
+	// INVALID_ARGUMENT for a size beyond the log; FAILED_PRECONDITION while nothing
+	// is on it (LOG_EMPTY); DATA_LOSS as for GetInclusionProof.
 	GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error)
 	// AcceptRestore lets a server write again that found the database behind, or
 	// beside, the last checkpoint it had seen, as after a restored backup. It puts
 	// on the log who accepted that and why; checkpoints from before stay as they
-	// are and will show what is gone. Errors: FAILED_PRECONDITION when there is
-	// nothing to accept.
+	// are and will show what is gone. Until then every call that changes anything
+	// is answered FAILED_PRECONDITION with reason LOG_MISMATCH. Errors:
+	// FAILED_PRECONDITION when there is nothing to accept (NOTHING_TO_ACCEPT).
 	AcceptRestore(context.Context, *AcceptRestoreRequest) (*AcceptRestoreResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
