@@ -1,0 +1,58 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"alkalog/server/identity/identitytest"
+)
+
+// TestCallByTLS: the commands call a server by TLS with a token, and without
+// either they are told what is missing.
+func TestCallByTLS(t *testing.T) {
+	t.Parallel()
+	in := identitytest.New(t, time.Now)
+	p := start(t, "--data-dir", publicDir(t), "--address", "127.0.0.1:0", "--tls-cert", in.TLSCert, "--tls-key", in.TLSKey, "--jwks", in.JWKS, "--revoked", in.Revoked)
+	token := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(token, []byte(in.Token(t, "auditor", "chains/ebb/auditors/vesna")+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		flags []string
+		says  string
+	}{
+		{[]string{"--ca-file", in.ClientCA, "--token-file", token}, `"chains/ebb" is not found (NotFound)`}, // let in, and there is no such chain yet
+		{[]string{"--ca-file", in.ClientCA}, "(Unauthenticated)"},
+		{[]string{"--ca-file", in.ClientCA, "--identity", "role=auditor name=chains/ebb/auditors/vesna"}, "(Unauthenticated)"},
+		{[]string{"--token-file", token}, "(Unavailable)"},                      // in the clear
+		{[]string{"--ca-file", token, "--token-file", token}, "no certificate"}, // a file of something else
+	} {
+		code, out, problems := command(t, append([]string{"audit", "list", "ebb", "--address", p.address}, c.flags...)...)
+		if code != 1 || out != "" || !strings.Contains(problems, c.says) {
+			t.Errorf("%v: exit code %d: %s%s, and not %s", c.flags, code, out, problems, c.says)
+		}
+	}
+	p.signal(t, syscall.SIGTERM)
+}
+
+// TestClientCommandsAskFirst: nothing is erased by a slip.
+func TestClientCommandsAskFirst(t *testing.T) {
+	for line, want := range map[string]string{
+		"client erase chains/ebb/clients/x":               "say --yes",
+		"client erase chains/ebb --yes":                   "not the name of a client",
+		"client export ebb --out=x.json":                  "not the name of a client",
+		"client export chains/ebb/clients/x":              "--out",
+		"client erase chains/ebb/clients/x --yes --soon":  "--soon",
+		"client export chains/ebb/salons/x --out=x.json":  "not the name of a client",
+		"client export chains/ebb/clients/x --out=x a b":  "unexpected",
+		"client erase chains/ebb/clients/x --request-id=": "say --yes",
+	} {
+		if code, _, problems := command(t, strings.Fields(line)...); code != 2 || !strings.Contains(problems, want) {
+			t.Errorf("%s: exit code %d: %s", line, code, problems)
+		}
+	}
+}
