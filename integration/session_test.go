@@ -116,7 +116,7 @@ func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 		"elsewhere": {Salon: elsewhere},
 	} {
 		begin.Parent, begin.Decision, begin.RequestId = parent(d.Name), d.Name, newID()
-		wantError(t, what, fails(t, c.amara, c.processing.StartSession, begin), codes.FailedPrecondition, "DECISION_FOR_ANOTHER")
+		wantError(t, what, fails(t, c.imara, c.processing.StartSession, begin), codes.FailedPrecondition, "DECISION_FOR_ANOTHER")
 	}
 	under := must(t, c.teo, c.processing.StartSession, &pb.StartSessionRequest{
 		Parent: parent(d.Name), Decision: d.Name, Practitioner: c.teo.name, UnderWay: true, RequestId: newID()}).Session

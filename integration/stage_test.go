@@ -192,7 +192,10 @@ func (st *stage) decisions() map[string]example {
 		"GetDecision":      by(st.vesna, &pb.GetDecisionRequest{Name: st.known.refusal.Name}),
 		"ListDecisions":    by(st.vesna, &pb.ListDecisionsRequest{Parent: st.known.client}),
 		"OverrideDecision": by(st.imara, st.override(st.known.refusal, finding)),
-		"ReplayDecision":   by(st.vesna, &pb.ReplayDecisionRequest{Name: st.known.refusal.Name}),
+		"CountersignDecision": {st.imara, func(t testing.TB) proto.Message {
+			return &pb.CountersignDecisionRequest{Name: st.students(t).Name, Practitioner: st.imara.name, RequestId: newID()}
+		}},
+		"ReplayDecision": by(st.vesna, &pb.ReplayDecisionRequest{Name: st.known.refusal.Name}),
 	}
 }
 

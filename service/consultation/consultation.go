@@ -75,7 +75,8 @@ func consistent(c *pb.Consultation) record.Check {
 // CreateConsultation begins a consultation as a draft.
 func (s Service) CreateConsultation(ctx context.Context, req *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
 	name := req.Parent + "/consultations/" + storage.NewID()
-	check := record.All(record.Exist(storage.Clients, req.Parent), references(req.Consultation), consistent(req.Consultation))
+	check := record.All(record.Exist(storage.Clients, req.Parent), references(req.Consultation), consistent(req.Consultation),
+		record.ActingFor("consultation.practitioner", req.Consultation.GetPractitioner()))
 	return record.Create(ctx, s.DB, storage.Consultations, s.Now(), req, name, req.Consultation, check,
 		func(m *pb.Consultation) *pb.CreateConsultationResponse {
 			return &pb.CreateConsultationResponse{Consultation: m}
@@ -104,7 +105,11 @@ func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultat
 			if err := frozen(stored); err != nil {
 				return err
 			}
-			return record.All(references(amended), consistent(amended))(r)
+			checks := []record.Check{references(amended), consistent(amended)}
+			if amended.Practitioner != stored.Practitioner {
+				checks = append(checks, record.ActingFor("consultation.practitioner", amended.Practitioner))
+			}
+			return record.All(checks...)(r)
 		},
 		func(m *pb.Consultation) *pb.UpdateConsultationResponse {
 			return &pb.UpdateConsultationResponse{Consultation: m}

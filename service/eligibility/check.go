@@ -36,15 +36,22 @@ const visitsKept = 3
 // what-if is decided the same way and not stored.
 func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
 	scene := record.Scene(ctx, req, req.Parent, s.Now())
+	may := record.ActingFor("practitioner", req.Practitioner)
 	if req.GetInline() != nil {
 		answer := &pb.CheckEligibilityResponse{}
 		err := storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
+			if err = may(r); err != nil {
+				return err
+			}
 			answer.Decision, err = s.decide(r, req, scene.Time, req.GetInline())
 			return err
 		})
 		return answer, err
 	}
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
+		if err := may(r); err != nil {
+			return nil, storage.Changes{}, err
+		}
 		consultation, err := record.Get(r, storage.Consultations, req.GetConsultation())
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -58,7 +65,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		}
 		decision.Name = req.Parent + "/decisions/" + storage.NewID()
 		decision.CreateTime = timestamppb.New(scene.Time)
-		decision.Actor = scene.Actor
+		decision.Actor, decision.Role = scene.Actor, scene.Role
 		records, err := s.keepPolicy(r, scene.Chain, decision)
 		records = append(records, storage.Decisions.Insert(decision))
 		return &pb.CheckEligibilityResponse{Decision: decision},
@@ -122,7 +129,7 @@ func (s Service) inputs(r *storage.Snapshot, req *pb.CheckEligibilityRequest, no
 	return in, err
 }
 
-// GetDecision returns a decision with its overrides.
+// GetDecision returns a decision with its overrides and its signature.
 func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*pb.GetDecisionResponse, error) {
 	var decision *pb.Decision
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
@@ -145,7 +152,7 @@ func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest
 		})
 		for _, d := range answer.Decisions {
 			if err == nil {
-				err = record.WithOverrides(r, d)
+				err = record.Complete(r, d)
 			}
 		}
 		return err

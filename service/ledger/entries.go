@@ -173,6 +173,19 @@ func denied(d pb.OverrideDenial) string {
 	return "no reason given"
 }
 
+// Countersigned is the entry of a supervisor's signature under a student's
+// decision.
+func (s Scene) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_COUNTERSIGNED, c)
+	s.about(e, d)
+	e.OnBehalfOf = ""
+	if c.Practitioner != s.Actor {
+		e.OnBehalfOf = c.Practitioner
+	}
+	e.Summary = "a student's decision countersigned, which stood at " + d.StandingVerdict.String()
+	return e
+}
+
 // Deviated is the entry of a departure of a session; cause is the event or
 // session that showed it, as stored.
 func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
@@ -205,7 +218,7 @@ func (s Scene) during(e *pb.AuditEntry, session *pb.Session) {
 	e.Decision = session.Decision
 	e.Salon = session.Salon
 	e.Product = session.Product
-	if session.Practitioner != s.Actor {
+	if s.Role != pb.Role_ROLE_UNSPECIFIED && session.Practitioner != s.Actor { // the server itself acts for nobody
 		e.OnBehalfOf = session.Practitioner
 	}
 }

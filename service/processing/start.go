@@ -13,6 +13,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -89,21 +90,38 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		return nil, fault.NotFound(decision.Name)
 	}
 	follow(decision, req, session)
-	exist := record.All(record.Exist(storage.Salons, session.Salon), record.Exist(storage.Practitioners, session.Practitioner))
-	if err := exist(r); err != nil {
+	if err := record.Exist(storage.Salons, session.Salon)(r); err != nil {
+		return nil, err
+	}
+	if !req.UnderWay {
+		if err := record.ActingFor("practitioner", session.Practitioner)(r); err != nil {
+			return nil, err
+		}
+	}
+	if session.NotCountersigned, err = unsigned(r, decision, session); err != nil {
 		return nil, err
 	}
 	switch objection, err := objection(r, decision, session, now); {
 	case err != nil:
 		return nil, err
-	case objection == nil:
-		session.Decision = decision.Name
-	case req.UnderWay:
-		session.RefusedDecision, session.Plan = decision.Name, nil
-	default:
+	case objection != nil && !req.UnderWay:
 		return nil, objection
+	case objection != nil:
+		session.RefusedDecision, session.Plan = decision.Name, nil
+	case session.NotCountersigned && !req.UnderWay:
+		return nil, fault.Precondition("NOT_COUNTERSIGNED", decision.Name, "a student's service begins with a supervisor's signature under the decision; it has none")
+	default:
+		session.Decision = decision.Name
 	}
 	return session, nil
+}
+
+// unsigned reports whether a service is a student's, by the decision if there is
+// one or by who does it, and no supervisor has signed.
+func unsigned(r *storage.Snapshot, d *pb.Decision, session *pb.Session) (bool, error) {
+	by, err := record.Get(r, storage.Practitioners, session.Practitioner)
+	student := by.GetRole() == pb.Role_ROLE_STUDENT || rules.NeedsSignature(d)
+	return student && d.GetCountersignature() == nil, err
 }
 
 // follow takes over what was decided.
@@ -144,7 +162,8 @@ func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *
 		}
 	}
 	session.Limits = timing.Limits(in)
-	return record.Exist(storage.Practitioners, req.Practitioner)(r)
+	session.NotCountersigned, err = unsigned(r, nil, session)
+	return err
 }
 
 // objection says why a decision does not let a service begin now; nil: it does.

@@ -9,12 +9,12 @@ import (
 	"alkalog/storage"
 )
 
-// Decision returns a decision together with its overrides, if its reader may see
-// it.
+// Decision returns a decision together with what it was given later, if its
+// reader may see it.
 func Decision(r *storage.Snapshot, name string) (*pb.Decision, error) {
 	d, err := Get(r, storage.Decisions, name)
 	if err == nil {
-		err = WithOverrides(r, d)
+		err = Complete(r, d)
 	}
 	return d, err
 }
@@ -23,16 +23,21 @@ func Decision(r *storage.Snapshot, name string) (*pb.Decision, error) {
 func DecisionBehind(r *storage.Snapshot, name string) (*pb.Decision, error) {
 	d, err := Behind(r, storage.Decisions, name)
 	if err == nil {
-		err = WithOverrides(r, d)
+		err = Complete(r, d)
 	}
 	return d, err
 }
 
-// WithOverrides fills in a stored decision's overrides and what is left of its
-// verdict with them.
-func WithOverrides(r *storage.Snapshot, d *pb.Decision) (err error) {
+// Complete fills in what a stored decision was given later: its overrides, what is
+// left of its verdict with them, and the signature under it.
+func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 	if d.Overrides, err = storage.Overrides(r, d.Name); err != nil {
 		return err
+	}
+	if rules.NeedsSignature(d) {
+		if d.Countersignature, err = storage.CountersignatureOf(r, d.Name); err != nil {
+			return err
+		}
 	}
 	d.StandingVerdict = rules.Standing(d)
 	return nil

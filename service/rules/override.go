@@ -63,6 +63,33 @@ func JudgeOverride(d *pb.Decision, by *pb.Practitioner, as pb.Role, ruleID, subj
 	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
 }
 
+// NeedsSignature tells whether a service on a decision begins only with a
+// supervisor's signature: it is a student's, or a student asked for it.
+func NeedsSignature(d *pb.Decision) bool {
+	return d.GetRole() == pb.Role_ROLE_STUDENT || d.GetInputs().GetPractitioner().GetRole() == pb.Role_ROLE_STUDENT
+}
+
+// JudgeSignature says why somebody may not sign a student's decision, as a coded
+// reason and in plain words; both are empty when they may.
+func JudgeSignature(d *pb.Decision, by *pb.Practitioner, at time.Time) (reason, message string) {
+	salon := d.GetInputs().GetSalon().GetName()
+	switch {
+	case !NeedsSignature(d):
+		return "NOT_A_STUDENTS_DECISION", "the decision is not a student's and needs no signature"
+	case d.GetCountersignature() != nil:
+		return "COUNTERSIGNED_ALREADY", "the decision is signed already"
+	case by.GetName() == d.GetInputs().GetPractitioner().GetName(), by.GetName() == d.GetActor() && d.GetRole() == pb.Role_ROLE_STUDENT:
+		return "OWN_DECISION", "nobody signs their own decision"
+	case by.GetRole() != pb.Role_ROLE_SUPERVISOR:
+		return "NOT_A_SUPERVISOR", "the directory does not know the signer as a supervisor"
+	case !isLicensed(by, at):
+		return "LICENCE_NOT_VALID", "the signer's licence has run out or is not known"
+	case len(by.GetSalons()) > 0 && !slices.Contains(by.GetSalons(), salon):
+		return "SUPERVISOR_OF_ANOTHER_SALON", "the signer does not work in the salon that the decision is for"
+	}
+	return "", ""
+}
+
 // isLicensed tells whether a licence is known and runs beyond at.
 func isLicensed(p *pb.Practitioner, at time.Time) bool {
 	return p.GetLicenceNumber() != "" && p.GetLicenceExpireTime().IsValid() && p.GetLicenceExpireTime().AsTime().After(at)

@@ -64,7 +64,7 @@ func fetch(wanted string, find func(string) ([]byte, error)) ([]byte, error) {
 
 // Compare says what differs between a stored decision and one made again from
 // its inputs, a line each, as "path: stored -> replayed". It looks at the answer:
-// the name, the times, the actor and the overrides are the record's, not the
+// the name, the times, the actor, the overrides and the signature are the record's, not the
 // decision's, and the engine's version is told elsewhere.
 func Compare(stored, replayed *pb.Decision) []string {
 	var differences []string
@@ -72,7 +72,7 @@ func Compare(stored, replayed *pb.Decision) []string {
 	fields := a.Descriptor().Fields()
 	for i := range fields.Len() {
 		switch f := fields.Get(i); f.Name() {
-		case "name", "create_time", "actor", "overrides", "standing_verdict", "engine_version":
+		case "name", "create_time", "actor", "role", "overrides", "countersignature", "standing_verdict", "engine_version":
 		default:
 			differences = append(differences, compareField(string(f.Name()), f, a, b)...)
 		}

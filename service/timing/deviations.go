@@ -128,11 +128,16 @@ func (f *service) sortedDeviations() []*pb.Deviation {
 	})
 }
 
-// withoutDecision: a decision that says no has no plan.
+// withoutDecision: a decision that says no has no plan, and a student's counts
+// with a supervisor's signature.
 func (f *service) withoutDecision() {
 	if f.session.GetDecision() == "" || f.session.GetPlan() == nil {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_NO_DECISION, "", "", f.session.GetStartTime().AsTime(),
 			"begun without a decision that lets it go ahead")
+	}
+	if f.session.GetNotCountersigned() {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_NOT_COUNTERSIGNED, "", "", f.session.GetStartTime().AsTime(),
+			"a student's service, begun without a supervisor's signature")
 	}
 }
 

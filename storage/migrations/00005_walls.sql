@@ -35,6 +35,30 @@ grant select, insert on session_uses to alkalog_server;
 create table auditor_chains (chain id not null, login text not null, primary key (chain, login));
 grant select on auditor_chains to alkalog_auditor;
 
+-- Supervisors' signatures under students' decisions, under the same keys as
+-- those: written once, with their audit entries.
+create table countersignatures (
+	chain id not null, parent id not null, id id not null, etag text not null, body bytea not null,
+	primary key (chain, parent, id)
+);
+create trigger refuse_change before update or delete or truncate on countersignatures for each statement execute function refuse_change();
+alter table countersignatures enable always trigger refuse_change;
+-- +goose StatementBegin
+create function require_signature_entry() returns trigger language plpgsql as $$
+begin
+	if not exists (select from audit_entries e where e.chain = new.chain and e.cause_digest = sha256(new.body) and e.kind = 'ENTRY_KIND_COUNTERSIGNED'
+		and split_part(e.decision, '/', 6) = new.id) then
+		raise exception 'countersignature of % has no audit entry', new.id using errcode = 'integrity_constraint_violation';
+	end if;
+	return null;
+end $$;
+-- +goose StatementEnd
+create constraint trigger require_signature_entry after insert on countersignatures deferrable initially deferred
+	for each row execute function require_signature_entry();
+alter table countersignatures enable always trigger require_signature_entry;
+create index audit_entries_of_signatures on audit_entries (chain, cause_digest) where kind = 'ENTRY_KIND_COUNTERSIGNED';
+grant select, insert on countersignatures to alkalog_server;
+
 -- raise_wall puts the wall around a table. Every table with a chain has one; a
 -- migration that makes such a table calls it.
 -- +goose StatementBegin

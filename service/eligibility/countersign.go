@@ -1,0 +1,43 @@
+package eligibility
+
+import (
+	"context"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/rules"
+	"alkalog/storage"
+)
+
+// CountersignDecision puts a supervisor's signature under a student's decision,
+// once. The signature and its audit entry are kept beside the decision, which is
+// never touched.
+func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDecisionRequest) (*pb.CountersignDecisionResponse, error) {
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CountersignDecisionResponse, storage.Changes, error) {
+		if err := record.ActingFor("practitioner", req.Practitioner)(r); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		decision, err := record.Decision(r, req.Name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		by, err := record.Get(r, storage.Practitioners, req.Practitioner)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		if reason, message := rules.JudgeSignature(decision, by, scene.Time); reason != "" {
+			return nil, storage.Changes{}, fault.Precondition(reason, decision.Name, message)
+		}
+		signature := &pb.Countersignature{Practitioner: by.Name, CreateTime: timestamppb.New(scene.Time)}
+		changes := storage.Changes{
+			Records: []storage.Record{storage.InsertCountersignature(decision.Name, signature)},
+			Entries: []*pb.AuditEntry{scene.Countersigned(decision, signature)},
+		}
+		decision.Countersignature = signature
+		return &pb.CountersignDecisionResponse{Decision: decision}, changes, nil
+	})
+}

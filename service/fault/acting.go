@@ -1,0 +1,15 @@
+package fault
+
+import (
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/protoadapt"
+)
+
+// ActingForAnother says that a field names somebody whom the caller may not act
+// for.
+func ActingForAnother(field string) *Error {
+	const want = "must be the caller, or somebody whom the caller may act for"
+	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: want}}}
+	return &Error{code: codes.PermissionDenied, reason: "ACTING_FOR_ANOTHER", message: field + " " + want, details: []protoadapt.MessageV1{bad}}
+}

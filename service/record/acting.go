@@ -1,0 +1,59 @@
+package record
+
+import (
+	"errors"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/storage"
+)
+
+// ActingFor checks that the caller may act in the name of a practitioner, which
+// a request gives in a field; an empty name passes. Everybody acts for
+// themselves. A supervisor acts also for students and practitioners of the same
+// salons, and a till for whoever works in its salons, by the directory. Who has
+// no salons stated works in all of the chain.
+func ActingFor(field, practitioner string) Check {
+	return func(r *storage.Snapshot) error {
+		who := actor.From(r.Context())
+		if practitioner == "" || practitioner == who.Name {
+			return nil
+		}
+		other, err := Get(r, storage.Practitioners, practitioner)
+		if err != nil {
+			return err
+		}
+		salons := who.Salons
+		if who.Role == pb.Role_ROLE_SUPERVISOR && len(salons) == 0 {
+			self, err := storage.Practitioners.Get(r, who.Name)
+			if err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+			salons = self.GetSalons()
+		}
+		if !mayActFor(who.Role, salons, other) {
+			return fault.ActingForAnother(field)
+		}
+		return nil
+	}
+}
+
+// mayActFor says whether somebody in a role, who works in salons, may act for
+// another.
+func mayActFor(role pb.Role, salons []string, other *pb.Practitioner) bool {
+	switch role {
+	case pb.Role_ROLE_TILL:
+		return meet(salons, other.GetSalons())
+	case pb.Role_ROLE_SUPERVISOR:
+		led := other.GetRole() == pb.Role_ROLE_STUDENT || other.GetRole() == pb.Role_ROLE_PRACTITIONER
+		return led && meet(salons, other.GetSalons())
+	}
+	return false
+}
+
+// meet reports whether two who work in these salons meet in one.
+func meet(a, b []string) bool {
+	return len(a) == 0 || len(b) == 0 || slices.ContainsFunc(a, func(salon string) bool { return slices.Contains(b, salon) })
+}
