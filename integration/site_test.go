@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -26,6 +27,7 @@ import (
 	"alkalog/server/sequencer"
 	"alkalog/server/serve"
 	"alkalog/storage"
+	"alkalog/storage/keyring"
 	"alkalog/storage/storagetest"
 )
 
@@ -92,6 +94,7 @@ type site struct {
 	sql      *sql.DB // the same database, to look at
 	keys     string  // the directory of the keys of its servers
 	stop     func()  // ends its server
+	logger   *slog.Logger
 }
 
 // newSite starts a server on a database of the test's own.
@@ -111,12 +114,14 @@ func newSite(t testing.TB) *site {
 func newKeys(t testing.TB) string {
 	t.Helper()
 	dir := t.TempDir()
-	line, err := sequencer.NewKey(nil)
-	if err == nil {
-		err = keyfile.Create(filepath.Join(dir, "log"), []byte(line+"\n"))
-	}
-	if err != nil {
-		t.Fatal(err)
+	for name, fresh := range map[string]func([]string) (string, error){"log": sequencer.NewKey, "clients": keyring.NewKey} {
+		line, err := fresh(nil)
+		if err == nil {
+			err = keyfile.Create(filepath.Join(dir, name), []byte(line+"\n"))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
 	}
 	return dir
 }
@@ -161,7 +166,7 @@ func (s *site) twin(t testing.TB) *site {
 func (s *site) start(t testing.TB) {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{
-		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now, Development: true,
+		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now, Logger: s.logger, Development: true,
 		Limits: serve.Limits{BeatEvery: 20 * time.Millisecond},
 	})
 	if err != nil {

@@ -51,6 +51,9 @@ type Config struct {
 	// StateFile keeps the highest system identifier and timeline ever seen, so
 	// that a restart still refuses an old server. Empty keeps it in memory only.
 	StateFile string
+	// Keys wraps the keys that records of clients are sealed with. Nil: these can
+	// be neither read nor written.
+	Keys Keys
 	// Dial replaces the dialer, for tests that stand between us and the server.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }
@@ -104,6 +107,9 @@ func (cfg Config) complete() (Config, error) {
 	}
 	if cfg.MaxConns == 0 {
 		cfg.MaxConns = 16
+	}
+	if cfg.Keys == nil {
+		cfg.Keys = noKeys{}
 	}
 	if cfg.Dial == nil {
 		cfg.Dial = (&net.Dialer{KeepAlive: 15 * time.Second}).DialContext

@@ -10,7 +10,7 @@ import (
 
 // Decisions are never changed, and listed newest first. They are stored
 // without their overrides, which come later and are records of their own.
-var Decisions = Kind[*pb.Decision]{newestFirst: true, table: newTable("decisions",
+var Decisions = Kind[*pb.Decision]{newestFirst: true, table: newSealed("decisions", "parent",
 	column[*pb.Decision]{"verdict", "text", func(d *pb.Decision) any { return d.GetVerdict().String() }},
 	column[*pb.Decision]{"create_time", "timestamptz", func(d *pb.Decision) any { return d.GetCreateTime() }},
 	column[*pb.Decision]{"salon", "text", func(d *pb.Decision) any { return d.GetInputs().GetSalon().GetName() }},
@@ -20,13 +20,13 @@ var Decisions = Kind[*pb.Decision]{newestFirst: true, table: newTable("decisions
 )}
 
 // overrides are the attempts to set findings of decisions aside.
-var overrides = newTable[*pb.Override]("overrides")
+var overrides = newSealed[*pb.Override]("overrides", "?")
 
 // InsertOverride makes the record of an attempt to override a finding of the
 // decision of that name. It needs an override id.
 func InsertOverride(decision string, o *pb.Override) Record {
 	at, err := childKey(decision, o.GetOverrideId())
-	return overrides.record(at, err, o)
+	return overrides.ofClient(decision, at, err, o)
 }
 
 // Overrides reads the attempts on a decision in the order they were made.
@@ -35,20 +35,23 @@ func Overrides(s *Snapshot, decision string) ([]*pb.Override, error) {
 	if err != nil {
 		return nil, err
 	}
-	var bodies [][]byte
-	if err := s.all(&bodies, "select body from overrides where chain = $1 and parent = $2 order by id", s.chain, at.id); err != nil {
+	var rows []sealedRow
+	err = s.all(&rows, "select "+sealedColumns+" from overrides"+ofClient+" where chain = $1 and parent = $2 and client = $3 order by id",
+		s.chain, at.id, at.parent)
+	if err != nil {
 		return nil, err
 	}
-	return parseAll[*pb.Override](bodies)
+	return openAll[*pb.Override](s, overrides.name, at.parent, rows)
 }
 
 // LatestDecisions reads the newest decisions of the chain, newest first.
 func LatestDecisions(s *Snapshot, limit int) ([]*pb.Decision, error) {
-	var bodies [][]byte
-	if err := s.all(&bodies, "select body from decisions where chain = $1 order by id desc limit $2", s.chain, limit); err != nil {
+	var rows []sealedRow
+	err := s.all(&rows, "select "+sealedColumns+" from decisions"+ofClient+" where chain = $1 and client = parent order by id desc limit $2", s.chain, limit)
+	if err != nil {
 		return nil, err
 	}
-	return parseAll[*pb.Decision](bodies)
+	return openAll[*pb.Decision](s, Decisions.name, "", rows)
 }
 
 // policyTexts are what decisions were made under.
@@ -84,13 +87,13 @@ const decisionsAtATime = 100
 // EachDecision visits every decision of the chain, oldest first.
 func EachDecision(s *Snapshot, visit func(*pb.Decision) error) error {
 	for after := ""; ; {
-		var bodies [][]byte
-		err := s.all(&bodies, "select body from decisions where chain = $1 and id > $2 order by id limit $3",
+		var rows []sealedRow
+		err := s.all(&rows, "select "+sealedColumns+" from decisions"+ofClient+" where chain = $1 and client = parent and id > $2 order by id limit $3",
 			s.chain, after, decisionsAtATime)
-		if err != nil || len(bodies) == 0 {
+		if err != nil || len(rows) == 0 {
 			return err
 		}
-		decisions, err := parseAll[*pb.Decision](bodies)
+		decisions, err := openAll[*pb.Decision](s, Decisions.name, "", rows)
 		if err != nil {
 			return err
 		}

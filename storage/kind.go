@@ -32,8 +32,8 @@ func (k Kind[M]) Get(s *Snapshot, name string) (M, error) {
 	if err != nil || at.chain != s.chain {
 		return none, fmt.Errorf("%w: %s", ErrNotFound, name)
 	}
-	var body []byte
-	if err := s.one(&body, k.get, at.chain, at.parent, at.id); err != nil {
+	body, err := k.read(s, at)
+	if err != nil {
 		return none, fmt.Errorf("%w: %s", err, name)
 	}
 	m, err := parse[M](body)
@@ -54,8 +54,7 @@ func (k Kind[M]) List(s *Snapshot, parent string, page Page) ([]M, string, error
 	if !strings.Contains(parent, "/clients/") {
 		at.id = "" // the chain itself
 	}
-	l := byID(k.name, "chain = $1 and parent = $2", k.newestFirst, at.chain, at.id)
-	return list[M](s, l, page)
+	return list[M](s, k.byID("chain = $1 and parent = $2", k.newestFirst, at.chain, at.id), page)
 }
 
 // Insert makes the record that stores m anew. If the kind has an etag, m is
@@ -83,18 +82,57 @@ func (k Mutable[M]) Replace(old, m M) Record {
 // so commit only if it still is so.
 func (k Mutable[M]) Unchanged(m M) Record {
 	at, err := parseName(m.GetName())
-	return Record{statements: k.statements, action: unchanged, key: at, was: etagOf(m), err: err}
+	return Record{statements: k.statements, action: unchanged, key: at, client: k.clientOf(at), was: etagOf(m), err: err}
 }
 
 // table is where messages of one kind are stored.
 type table[M proto.Message] struct {
 	*statements
 	columns []column[M]
+	terms   func(M) []term // what a record is found by though it is sealed
 }
 
 // statements are the texts of the statements for a table, put together once.
 type statements struct {
 	name, get, insert, replace, unchanged string
+	// client is the column with the client whose key the rows are sealed with, or
+	// "?" where no column says; empty for a table in clear.
+	client string
+}
+
+// clientOf is the client whose key the row at a key is sealed with; empty when
+// that is nobody's, or the key does not say.
+func (t *statements) clientOf(at key) string {
+	switch t.client {
+	case "id":
+		return at.id
+	case "parent":
+		return at.parent
+	}
+	return ""
+}
+
+// read reads the bytes of the record at a key.
+func (t *statements) read(s *Snapshot, at key) ([]byte, error) {
+	if t.client == "" {
+		var body []byte
+		err := s.one(&body, t.get, at.chain, at.parent, at.id)
+		return body, err
+	}
+	var row sealedRow
+	if err := s.one(&row, t.get, at.chain, at.parent, at.id); err != nil {
+		return nil, err
+	}
+	return s.open(t.name, t.clientOf(at), row)
+}
+
+// byID lists the records of the table that a condition holds for.
+func (t *statements) byID(where string, newestFirst bool, args ...any) listing {
+	l := byID(t.name, where, newestFirst, args...)
+	if t.client != "" {
+		l.table, l.where, l.sealed = t.name+ofClient, "client = "+t.client+" and "+where, t
+	}
+	return l
 }
 
 // column is a search column. Its value may be a string, a number, a truth
@@ -127,10 +165,19 @@ func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
 	}}
 }
 
+// newSealed is newTable for records of clients. Client is the column that says
+// whose they are, or "?".
+func newSealed[M proto.Message](name, client string, columns ...column[M]) table[M] {
+	t := newTable(name, columns...)
+	t.client = client
+	t.get = fmt.Sprintf("select %s from %s%s where chain = $1 and parent = $2 and id = $3 and client = %s", sealedColumns, name, ofClient, client)
+	return t
+}
+
 // record makes the record that inserts m under a key; err is what was wrong
 // with the key. If m has an etag, it gets its new one.
 func (t table[M]) record(at key, err error, m M) Record {
-	r := Record{statements: t.statements, key: at}
+	r := Record{statements: t.statements, key: at, client: t.clientOf(at)}
 	if f := etagField(m); f != nil {
 		r.etag = Etag(m)
 		m.ProtoReflect().Set(f, protoreflect.ValueOfString(r.etag))
@@ -138,8 +185,24 @@ func (t table[M]) record(at key, err error, m M) Record {
 	for _, c := range t.columns {
 		r.values = append(r.values, text(c.value(m)))
 	}
+	if t.terms != nil {
+		r.terms = t.terms(m)
+	}
 	if r.body, r.err = stored.Marshal(m); err != nil {
 		r.err = err
+	}
+	return r
+}
+
+// ofClient makes the record that inserts m under a key that does not say whose
+// it is: the client's whose record has that name.
+func (t table[M]) ofClient(name string, at key, err error, m M) Record {
+	r := t.record(at, err, m)
+	if owner, problem := parseName(name); problem == nil {
+		r.client = owner.parent
+	}
+	if r.err == nil && r.client == "" {
+		r.err = fmt.Errorf("storage: %q is not a client's", name)
 	}
 	return r
 }

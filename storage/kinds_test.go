@@ -43,8 +43,9 @@ func log(t testing.TB, db *storage.DB, entries ...*pb.AuditEntry) {
 // override writes an override with the entry that it cannot do without.
 func override(t testing.TB, db *storage.DB, decision string, o *pb.Override) {
 	t.Helper()
+	insert := storage.InsertOverride(decision, o)
 	_, err := storage.Write(t.Context(), db, chain, salonRequest("any"), func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
-		return &pb.CreateSalonResponse{}, storage.Changes{Records: []storage.Record{storage.InsertOverride(decision, o)},
+		return &pb.CreateSalonResponse{}, storage.Changes{Records: append(missing(t, db, []storage.Record{insert}), insert),
 			Entries: []*pb.AuditEntry{caused(t, o, decision, pb.EntryKind_ENTRY_KIND_OVERRIDE)}}, nil
 	})
 	if err != nil {

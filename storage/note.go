@@ -12,22 +12,5 @@ import (
 // the entries may be there or not, and what they are about must not go ahead.
 // Every entry needs a record time and a name in the chain.
 func Note(ctx context.Context, db *DB, chain string, entries ...*pb.AuditEntry) error {
-	w := &write{db: db, chain: chain}
-	records, err := w.records(Changes{Entries: entries}, "")
-	if err != nil {
-		return err
-	}
-	tx, err := db.begin(ctx, inChain(chain), nil)
-	if err != nil {
-		return err
-	}
-	_, err = tx.ExecContext(ctx, settleQuery)
-	for rest := records; err == nil && len(rest) > 0; {
-		rest, err = writeNext(ctx, tx, rest)
-	}
-	if err != nil {
-		tx.end()
-		return explain(ctx, err)
-	}
-	return tx.commit(ctx)
+	return db.together(ctx, chain, func(*transaction) ([]*pb.AuditEntry, error) { return entries, nil })
 }

@@ -41,6 +41,7 @@ type listing struct {
 	cast   string // its type
 	before string // a key that comes before all others in that order
 	desc   bool
+	sealed *statements // whose rows are clients'; nil: they are in clear
 }
 
 // row is one record of a listing.
@@ -48,6 +49,9 @@ type row struct {
 	Key   string
 	Body  []byte
 	Found int // rows on the page, before it was cut to maxPageBytes
+	// Of a client's record: what it belongs to, and the client's key.
+	Parent, Version string
+	Wrapped         []byte
 }
 
 // rows reads one page, and the token of the next; that is empty on the last.
@@ -63,14 +67,18 @@ func (l listing) rows(s *Snapshot, page Page) ([]row, string, error) {
 	if l.desc {
 		order, than = "desc", "<"
 	}
+	more := ""
+	if l.sealed != nil {
+		more = ", parent, version, wrapped"
+	}
 	query := fmt.Sprintf(`with page as (
-	select %[1]s as key, body from %[2]s where %[3]s and %[1]s %[4]s $%[5]d::%[6]s order by %[1]s %[7]s limit $%[8]d
+	select %[1]s as key, body%[10]s from %[2]s where %[3]s and %[1]s %[4]s $%[5]d::%[6]s order by %[1]s %[7]s limit $%[8]d
 ), sized as (
-	select key, body, count(*) over () as found,
+	select key, body%[10]s, count(*) over () as found,
 		sum(octet_length(body)) over (order by key %[7]s) - octet_length(body) as before from page
 )
-select key::text as key, body, found from sized where before < $%[9]d order by sized.key %[7]s`,
-		l.key, l.table, l.where, than, n+1, l.cast, order, n+2, n+3)
+select key::text as key, body%[10]s, found from sized where before < $%[9]d order by sized.key %[7]s`,
+		l.key, l.table, l.where, than, n+1, l.cast, order, n+2, n+3, more)
 	var found []row
 	if err := s.all(&found, query, args...); err != nil {
 		return nil, "", err
@@ -135,10 +143,19 @@ func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	bodies := make([][]byte, len(rows))
+	messages := make([]M, len(rows))
 	for i, r := range rows {
-		bodies[i] = r.Body
+		body := r.Body
+		if t := l.sealed; t != nil {
+			at := key{chain: s.chain, parent: r.Parent, id: r.Key}
+			body, err = s.open(t.name, t.clientOf(at), sealedRow{r.Parent, r.Key, r.Body, r.Version, r.Wrapped})
+		}
+		if err == nil {
+			messages[i], err = parse[M](body)
+		}
+		if err != nil {
+			return nil, "", err
+		}
 	}
-	messages, err := parseAll[M](bodies)
-	return messages, next, err
+	return messages, next, nil
 }

@@ -14,6 +14,10 @@ type Snapshot struct {
 	ctx   context.Context
 	tx    *transaction
 	chain string
+
+	keys     map[string]*clientKey // of clients whose records were read, by id
+	remember bool                  // whether opened is kept
+	opened   []opening
 }
 
 // Read runs fn on a snapshot of a chain. What fn returns is returned as it is.

@@ -26,6 +26,9 @@ type Changes struct {
 	// Entries go on the audit log with them. A name and a request id that are
 	// left out are filled in.
 	Entries []*pb.AuditEntry
+	// Erase names clients whose keys are destroyed. It fails while one has a
+	// session that is open.
+	Erase []string
 }
 
 // Record is one record to be written, as made by Insert, Replace and Unchanged
@@ -34,6 +37,8 @@ type Record struct {
 	*statements
 	action action
 	key    key
+	client string // id of the client it is sealed for; empty: it is not
+	terms  []term // what a client is found by
 	was    string // etag of the version that this change was decided on
 	etag   string
 	body   []byte

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/lib/pq"
 	"google.golang.org/protobuf/proto"
 )
 
@@ -12,6 +13,8 @@ import (
 type claim struct {
 	chain, id, kind string
 	request, answer []byte
+	client          string   // whose key they are sealed with; empty: they are in clear
+	holds           []string // clients who must not be erased meanwhile
 }
 
 // newClaim marshals a request and its answer; nil for one that is not kept.
@@ -31,20 +34,35 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	return c, nil
 }
 
+// seal seals a request and its answer for a client.
+func (c *claim) seal(client string, k *clientKey) {
+	c.client = client
+	c.request = k.seal("requests", c.place("request"), c.request)
+	c.answer = k.seal("requests", c.place("answer"), c.answer)
+}
+
+// place is where one of the two stands.
+func (c claim) place(which string) key {
+	return key{chain: c.chain, parent: which + " " + c.kind, id: c.id}
+}
+
 // stakeQuery also does, without a round trip of its own, what else a write
-// begins with: it takes the lock that SettledBefore looks for.
-const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq)
-insert into requests (chain, id, kind, request, answer)
-select $1, $2, $3, $4, $5 from low
+// begins with: it takes the lock that SettledBefore looks for, and holds on to
+// the keys of clients, so that none is destroyed before the write is done. When
+// one is gone already nothing is stored.
+const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
+held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
+insert into requests (chain, id, kind, request, answer, client)
+select $1, $2, $3, $4, $5, nullif($6, '') from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
 on conflict (chain, id) do nothing`
 
 // settleQuery is what a write without a claim begins with, in the same way.
 const settleQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
 
-// stake stores the claim, or answers errClaimed. While another transaction
-// holds a claim to the same id, it waits.
+// stake stores the claim, or answers errClaimed, also when a client is there no
+// more. While another transaction holds a claim to the same id, it waits.
 func (c claim) stake(ctx context.Context, tx *transaction) error {
-	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer)
+	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds))
 	if err != nil {
 		return err
 	}
@@ -59,12 +77,16 @@ type answered struct {
 	Kind    string
 	Request []byte
 	Answer  []byte
+	// Client is whose key both are sealed with, Version and Wrapped that key.
+	Client, Version string
+	Wrapped         []byte
 	// Replicated says that commits wait for a standby.
 	Replicated bool
 }
 
-const requestQuery = `select kind, request, answer, current_setting('synchronous_standby_names') <> '' as replicated
-from requests where chain = $1 and id = $2`
+const requestQuery = `select kind, request, answer, coalesce(client, '') as client, coalesce(version, '') as version, wrapped,
+current_setting('synchronous_standby_names') <> '' as replicated
+from requests left join client_keys using (chain, client) where chain = $1 and id = $2`
 
 // request looks up a request by its id.
 func (s *Snapshot) request(id string) (answered, error) {
@@ -75,19 +97,44 @@ func (s *Snapshot) request(id string) (answered, error) {
 
 // answerTo returns the answer if the request is the same as req, which means
 // equal in content, and ErrReused if it is not. The answer is read into blank.
-func (a answered) answerTo(req Request, blank proto.Message) (proto.Message, error) {
-	if a.Kind != string(req.ProtoReflect().Descriptor().FullName()) {
+// When it was about a client who was erased there is nothing to compare any
+// more, and it is ErrNotFound.
+func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto.Message, error) {
+	c := claim{chain: s.chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName()), request: a.Request, answer: a.Answer}
+	if a.Kind != c.kind {
 		return nil, fmt.Errorf("%w: it was the id of a %s", ErrReused, a.Kind)
 	}
+	if err := a.open(s, &c); err != nil {
+		return nil, err
+	}
 	same := req.ProtoReflect().New().Interface()
-	if err := proto.Unmarshal(a.Request, same); err != nil {
+	if err := proto.Unmarshal(c.request, same); err != nil {
 		return nil, fmt.Errorf("storage: stored request: %w", err)
 	}
 	if !proto.Equal(same, req) {
 		return nil, ErrReused
 	}
-	if err := proto.Unmarshal(a.Answer, blank); err != nil {
+	if err := proto.Unmarshal(c.answer, blank); err != nil {
 		return nil, fmt.Errorf("storage: stored answer: %w", err)
 	}
 	return blank, nil
+}
+
+// open opens a request and its answer, where they are sealed.
+func (a answered) open(s *Snapshot, c *claim) error {
+	if a.Client == "" {
+		return nil
+	}
+	if a.Wrapped == nil {
+		return fmt.Errorf("%w: the request was about a client who was erased", ErrNotFound)
+	}
+	k, err := s.clientKey(wrappedKey{a.Client, a.Version, a.Wrapped})
+	if err != nil {
+		return err
+	}
+	if c.request, err = k.open("requests", c.place("request"), a.Request); err != nil {
+		return err
+	}
+	c.answer, err = k.open("requests", c.place("answer"), a.Answer)
+	return err
 }

@@ -14,7 +14,7 @@ import (
 
 // Sessions are listed newest first. Each replacement follows a batch of
 // events, and takes the session's sequence with it.
-var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: newTable("sessions",
+var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: newSealed("sessions", "parent",
 	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
 	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
 	column[*pb.Session]{"update_time", "timestamptz", func(s *pb.Session) any { return s.GetUpdateTime() }},
@@ -23,7 +23,7 @@ var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: 
 )}}
 
 // events are the facts recorded in sessions, by the ids their tills gave them.
-var events = newTable("session_events",
+var events = newSealed("session_events", "?",
 	column[*pb.StoredEvent]{"sequence", "bigint", func(e *pb.StoredEvent) any { return e.GetSequence() }},
 )
 
@@ -31,7 +31,7 @@ var events = newTable("session_events",
 // id and its sequence are unique in the session.
 func InsertEvent(session string, e *pb.StoredEvent) Record {
 	at, err := childKey(session, e.GetEvent().GetEventId())
-	return events.record(at, err, e)
+	return events.ofClient(session, at, err, e)
 }
 
 // Events reads the events of a session that were recorded after a sequence, in
@@ -41,13 +41,13 @@ func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error)
 	if err != nil {
 		return nil, err
 	}
-	var bodies [][]byte
-	err = s.all(&bodies, `select body from session_events
-		where chain = $1 and parent = $2 and sequence > $3 order by sequence`, s.chain, at.id, after)
+	var rows []sealedRow
+	err = s.all(&rows, "select "+sealedColumns+" from session_events"+ofClient+" where chain = $1 and parent = $2 and client = $4 and sequence > $3 order by sequence",
+		s.chain, at.id, after, at.parent)
 	if err != nil {
 		return nil, err
 	}
-	return parseAll[*pb.StoredEvent](bodies)
+	return openAll[*pb.StoredEvent](s, events.name, at.parent, rows)
 }
 
 // SessionFilter says which sessions are wanted.
@@ -64,14 +64,14 @@ type SessionFilter struct {
 // ListSessions reads a page of sessions, newest first.
 func ListSessions(s *Snapshot, f SessionFilter, page Page) ([]*pb.Session, string, error) {
 	where, args := f.where(s.chain)
-	return list[*pb.Session](s, byID("sessions", where, true, args...), page)
+	return list[*pb.Session](s, Sessions.byID(where, true, args...), page)
 }
 
 // CountSessions counts the sessions that ListSessions would list.
 func CountSessions(s *Snapshot, f SessionFilter) (int, error) {
 	where, args := f.where(s.chain)
 	var n int
-	err := s.one(&n, "select count(*) from sessions where "+where, args...)
+	err := s.one(&n, "select count(*) from sessions"+ofClient+" where client = parent and "+where, args...)
 	return n, err
 }
 
@@ -127,12 +127,12 @@ func usedKey(product, lot string) string {
 // OpenSessions reads the sessions of the chain that have no outcome and were
 // begun or changed at a time or later.
 func OpenSessions(s *Snapshot, since time.Time) ([]*pb.Session, error) {
-	var bodies [][]byte
-	err := s.all(&bodies, "select body from sessions where chain = $1 and open and update_time >= $2 order by id", s.chain, since)
+	var rows []sealedRow
+	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+" where chain = $1 and client = parent and open and update_time >= $2 order by id", s.chain, since)
 	if err != nil {
 		return nil, err
 	}
-	return parseAll[*pb.Session](bodies)
+	return openAll[*pb.Session](s, Sessions.name, "", rows)
 }
 
 // Sequences reads how many events the named sessions of the chain have.

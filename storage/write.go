@@ -142,7 +142,7 @@ func (w *write) attempt(ctx context.Context) (proto.Message, error) {
 	case err == nil && t.known:
 		return t.answer, w.confirm(ctx, t.replicated)
 	case err == nil:
-		rows, err := w.rows(t.answer, t.changes)
+		rows, err := w.rows(t)
 		if err != nil {
 			return nil, err
 		}
@@ -164,6 +164,7 @@ type thought struct {
 	// known says that the request was answered before, and replicated that such
 	// answers count only when they have reached a standby.
 	known, replicated bool
+	sealing           sealing // what the changes are sealed with
 }
 
 // think runs in a snapshot. Nothing is locked meanwhile and nothing is held
@@ -174,10 +175,13 @@ func (w *write) think(ctx context.Context) (thought, error) {
 		return thought{}, err
 	}
 	defer tx.end()
-	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain}
+	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain, remember: true}
 	old, err := s.request(w.req.GetRequestId())
 	if err == nil {
-		answer, err := old.answerTo(w.req, w.blank())
+		answer, err := old.answerTo(s, w.req, w.blank())
+		if errors.Is(err, ErrNotFound) {
+			err = refusal{err}
+		}
 		return thought{answer: answer, known: true, replicated: old.Replicated}, err
 	}
 	if !errors.Is(err, ErrNotFound) {
@@ -190,30 +194,48 @@ func (w *write) think(ctx context.Context) (thought, error) {
 	if err != nil {
 		return thought{}, refusal{err}
 	}
-	return thought{answer: answer, changes: changes}, nil
+	sealing, err := w.sealing(s, changes)
+	return thought{answer: answer, changes: changes, sealing: sealing}, err
 }
 
 // rows is a write made ready: everything is in bytes before a transaction is
 // begun.
 type rows struct {
 	claim   claim
+	fresh   []wrappedKey // of new clients
+	erase   []string     // clients
 	records []Record
+	marks   marks
 }
 
-// rows checks and marshals what is to be written.
-func (w *write) rows(answer proto.Message, changes Changes) (rows, error) {
-	claim, err := newClaim(w.chain, w.req, answer)
+// rows checks, marshals and seals what is to be written.
+func (w *write) rows(t thought) (rows, error) {
+	claim, err := newClaim(w.chain, w.req, t.answer)
 	if err != nil {
 		return rows{}, err
 	}
-	records, err := w.records(changes, w.req.GetRequestId())
-	return rows{claim, records}, err
+	if err := t.sealing.claim(&claim); err != nil {
+		return rows{}, err
+	}
+	records, err := w.records(t.changes, w.req.GetRequestId(), t.sealing)
+	if err != nil {
+		return rows{}, err
+	}
+	marks, err := markAll(w.db.cfg.Keys, w.chain, records)
+	return rows{claim, t.sealing.fresh, t.sealing.erase, records, marks}, err
 }
 
-// records makes one list of the records and the entries, all of this chain.
-func (w *write) records(changes Changes, requestID string) ([]Record, error) {
-	records := changes.Records[:len(changes.Records):len(changes.Records)]
+// records makes one list of the records and the entries, all of this chain, and
+// seals what is sealed.
+func (w *write) records(changes Changes, requestID string, sealing sealing) ([]Record, error) {
+	records := append([]Record(nil), changes.Records...)
+	for i := range records {
+		if err := sealing.record(&records[i]); err != nil {
+			return nil, err
+		}
+	}
 	for _, entry := range changes.Entries {
+		sealing.entry(entry)
 		records = append(records, insertEntry(entry, w.chain, requestID))
 	}
 	for _, r := range records {
@@ -234,9 +256,14 @@ func (w *write) commit(ctx context.Context, rows rows) error {
 	if err != nil {
 		return err
 	}
-	err = rows.claim.stake(ctx, tx)
+	if err = rows.claim.stake(ctx, tx); err == nil {
+		err = rows.keys(ctx, tx, w.chain)
+	}
 	for rest := rows.records; err == nil && len(rest) > 0; {
 		rest, err = writeNext(ctx, tx, rest)
+	}
+	if err == nil {
+		err = rows.marks.write(ctx, tx, w.chain)
 	}
 	if err == nil && ctx.Err() != nil {
 		err = ctx.Err()

@@ -214,15 +214,39 @@ func addLot(ctx context.Context, db *storage.DB, product, lot string, runs *int)
 	return err
 }
 
-// put writes records without further ado.
+// put writes records without further ado. Clients whom they are of, and who are
+// not there yet, come with them.
 func put(t testing.TB, db *storage.DB, records ...storage.Record) {
 	t.Helper()
+	records = append(missing(t, db, records), records...)
 	_, err := storage.Write(t.Context(), db, chain, salonRequest("any"), func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
 		return &pb.CreateSalonResponse{}, storage.Changes{Records: records}, nil
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+// missing makes the clients whom records are of and who are not there yet.
+func missing(t testing.TB, db *storage.DB, records []storage.Record) (clients []storage.Record) {
+	t.Helper()
+	made := map[string]bool{}
+	read(t, db, func(s *storage.Snapshot) error {
+		for _, r := range records {
+			name := chainName + "/clients/" + storage.ClientOf(r)
+			if storage.ClientOf(r) == "" || made[name] {
+				continue
+			}
+			made[name] = true
+			if _, err := storage.Clients.Get(s, name); errors.Is(err, storage.ErrNotFound) {
+				clients = append(clients, storage.Clients.Insert(&pb.Client{Name: name}))
+			} else if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return clients
 }
 
 // TestNoUpdateIsLost lets many callers change one record: each is decided on

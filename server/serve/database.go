@@ -26,7 +26,7 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 	if cfg.Database == "" {
 		return openPrivate(ctx, cfg)
 	}
-	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile})
+	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: cfg.clientKeys()})
 	if err != nil {
 		return database{}, err
 	}
@@ -40,7 +40,7 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 	if err != nil {
 		return database{}, err
 	}
-	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer)})
+	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: cfg.clientKeys()})
 	if err != nil {
 		return database{}, errors.Join(err, d.close())
 	}

@@ -49,6 +49,9 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := openClients(ctx, cfg, db.db, cfg.clientKeys()); err != nil {
+		return nil, errors.Join(err, db.close())
+	}
 	log, err := openLog(ctx, cfg, db.db)
 	if err != nil {
 		return nil, errors.Join(err, db.close())

@@ -27,6 +27,7 @@ import (
 	"github.com/lib/pq"
 
 	"alkalog/storage"
+	"alkalog/storage/keyring"
 	"alkalog/storage/localpg"
 )
 
@@ -48,6 +49,9 @@ func (d Database) DSN(role string) string { return d.Cluster.DSN(d.Name, role) }
 func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 	t.Helper()
 	cfg.DSN = d.DSN(storage.RoleServer)
+	if cfg.Keys == nil {
+		cfg.Keys = Keys()
+	}
 	db, err := storage.Open(t.Context(), cfg)
 	if err != nil {
 		t.Fatalf("opening the database: %v", err)
@@ -55,6 +59,15 @@ func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 	t.Cleanup(func() { db.Close() }) // an error if the test has killed the server
 	return db
 }
+
+// Keys are the keys that every test's database has unless it says otherwise, so
+// that a database can be opened more than once.
+func Keys() *keyring.Ring {
+	return &keyring.Ring{Read: func() ([]string, error) { return []string{KeyLine}, nil }}
+}
+
+// KeyLine is the key file of Keys: secrets that are none.
+const KeyLine = "clients 00 AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
 
 // SQL opens the database for plain statements as a role, to look at what is
 // there or to do damage. As the owner nobody can log in; the migrator becomes it.

@@ -1,0 +1,183 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"unicode"
+
+	"github.com/lib/pq"
+	"golang.org/x/text/cases"
+	"golang.org/x/text/unicode/norm"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// keys stores the keys of new clients, and destroys those of the ones to be
+// erased. Whoever writes records of a client holds on to the key until that is
+// committed, so the key goes when all of these are done, and then it can be seen
+// whether one of them has begun a session.
+func (r rows) keys(ctx context.Context, tx *transaction, chain string) error {
+	for _, w := range r.fresh {
+		_, err := tx.ExecContext(ctx, "insert into client_keys (chain, client, version, wrapped) values ($1, $2, $3, $4)",
+			chain, w.Client, w.Version, w.Wrapped)
+		if err != nil {
+			return err
+		}
+	}
+	if len(r.erase) == 0 {
+		return nil
+	}
+	gone, err := destroyKeys(ctx, tx, chain, r.erase)
+	if err != nil {
+		return err
+	}
+	var open int
+	err = tx.GetContext(ctx, &open, "select count(*) from sessions where chain = $1 and parent = any($2) and open", chain, pq.Array(r.erase))
+	if err == nil && (len(gone) != len(r.erase) || open > 0) {
+		err = fmt.Errorf("%w: a client to be erased", ErrStale)
+	}
+	return err
+}
+
+// destroyKeys deletes the keys of clients and what they are found by, and returns
+// those who had one.
+func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []string) ([]string, error) {
+	var gone []string
+	err := tx.SelectContext(ctx, &gone, `with marks as (delete from client_index where chain = $1 and client = any($2))
+		delete from client_keys where chain = $1 and client = any($2) returning client`, chain, pq.Array(clients))
+	return gone, err
+}
+
+// term is what a client is found by, in the form in which it is compared.
+type term struct{ field, value string }
+
+// The fields that clients are found by.
+const (
+	byDisplayName = "display_name"
+	byPhone       = "phone"
+	byEmail       = "email"
+)
+
+// clientTerms is what a client is found by.
+func clientTerms(c *pb.Client) []term {
+	return lookupTerms(ClientLookup{DisplayName: c.GetDisplayName(), Phone: c.GetPhone(), Email: c.GetEmail()})
+}
+
+// ClientLookup says which clients are wanted; empty fields do not matter.
+type ClientLookup struct{ DisplayName, Phone, Email string }
+
+// lookupTerms brings a lookup into the form in which it is compared. What has
+// nothing that could be compared is left out.
+func lookupTerms(l ClientLookup) []term {
+	var terms []term
+	for _, t := range []term{{byDisplayName, plainName(l.DisplayName)}, {byPhone, plainPhone(l.Phone)}, {byEmail, plainEmail(l.Email)}} {
+		if t.value != "" {
+			terms = append(terms, t)
+		}
+	}
+	return terms
+}
+
+// plainName is a name without regard to case, to spacing and to how its accents
+// are written (Unicode Standard Annex 15, form C; case folding of section 3.13).
+func plainName(name string) string {
+	folded := cases.Fold().String(norm.NFC.String(name))
+	return norm.NFC.String(strings.Join(strings.Fields(folded), " "))
+}
+
+// plainPhone is the digits of a number, with a + where it begins with the sign
+// or the usual prefix (00) of international ones (ITU-T E.123, 2001).
+func plainPhone(phone string) string {
+	digits := strings.Map(func(r rune) rune {
+		if unicode.IsDigit(r) && r <= unicode.MaxASCII {
+			return r
+		}
+		return -1
+	}, phone)
+	if rest, international := strings.CutPrefix(digits, "00"); international {
+		return "+" + rest
+	}
+	if strings.HasPrefix(strings.TrimSpace(phone), "+") && digits != "" {
+		return "+" + digits
+	}
+	return digits
+}
+
+// plainEmail is an address without regard to case.
+func plainEmail(email string) string { return cases.Fold().String(strings.TrimSpace(email)) }
+
+// hash is the mark of a term in a chain.
+func (t term) hash(keys Keys, chain string) ([]byte, error) {
+	return keys.Mark(chain+"\x00"+t.field, t.value)
+}
+
+// marks is what changes in client_index.
+type marks struct {
+	changed         []string // clients
+	clients, fields []string
+	hashes          [][]byte
+}
+
+// markAll makes the marks of the clients among records.
+func markAll(keys Keys, chain string, records []Record) (marks, error) {
+	var m marks
+	for _, r := range records {
+		if r.statements != Clients.statements || r.action == unchanged {
+			continue
+		}
+		if r.action == replace {
+			m.changed = append(m.changed, r.key.id)
+		}
+		for _, t := range r.terms {
+			hash, err := t.hash(keys, chain)
+			if err != nil {
+				return m, err
+			}
+			m.clients, m.fields, m.hashes = append(m.clients, r.key.id), append(m.fields, t.field), append(m.hashes, hash)
+		}
+	}
+	return m, nil
+}
+
+// write brings client_index up to date.
+func (m marks) write(ctx context.Context, tx *transaction, chain string) error {
+	if len(m.changed) > 0 {
+		if _, err := tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(m.changed)); err != nil {
+			return err
+		}
+	}
+	if len(m.clients) == 0 {
+		return nil
+	}
+	_, err := tx.ExecContext(ctx, `insert into client_index (chain, field, hash, client)
+		select $1, n.field, n.hash, n.client from unnest($2::text[], $3::bytea[], $4::text[]) as n (field, hash, client)`,
+		chain, pq.Array(m.fields), pq.Array(m.hashes), pq.Array(m.clients))
+	return err
+}
+
+// FindClients reads a page of the clients of the chain that a lookup finds, newest
+// first: those that every field of it fits. It finds nobody by a field in which
+// there is nothing to compare, such as a telephone number without a digit.
+func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, error) {
+	where, args := "chain = $1 and parent = ''", []any{s.chain}
+	terms := lookupTerms(l)
+	given := 0
+	for _, field := range []string{l.DisplayName, l.Phone, l.Email} {
+		if field != "" {
+			given++
+		}
+	}
+	if len(terms) < given {
+		return nil, "", nil
+	}
+	for _, t := range terms {
+		hash, err := t.hash(s.tx.db.cfg.Keys, s.chain)
+		if err != nil {
+			return nil, "", err
+		}
+		args = append(args, t.field, hash)
+		where += fmt.Sprintf(" and id in (select i.client from client_index i where i.chain = $1 and i.field = $%d and i.hash = $%d)", len(args)-1, len(args))
+	}
+	return list[*pb.Client](s, Clients.byID(where, true, args...), page)
+}

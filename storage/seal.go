@@ -1,0 +1,212 @@
+package storage
+
+import (
+	"crypto/cipher"
+	"crypto/hkdf"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"alkalog/storage/keyring"
+)
+
+// What belongs to a client is stored sealed, each record as a whole, with a key
+// of the client's own. That key lies, wrapped, in client_keys and nowhere else:
+// without its row there, nothing of the client can be read any more, in the
+// tables or in any copy of them.
+
+// Keys wraps the keys of clients, and makes the marks that clients are found by.
+// A key file can stand behind it, or a service that never gives its key away.
+type Keys interface {
+	// Version names the key that Wrap wraps with.
+	Version() (string, error)
+	// Wrap seals a secret and ties it to a context.
+	Wrap(secret, context []byte) (wrapped []byte, version string, err error)
+	// Unwrap opens what Wrap has sealed with that version, in that context.
+	Unwrap(wrapped []byte, version string, context []byte) ([]byte, error)
+	// Mark is a keyed digest of a value, another one for each purpose.
+	Mark(purpose, value string) ([]byte, error)
+}
+
+// ErrSealed says that records of clients cannot be opened with the keys at hand.
+var ErrSealed = errors.New("storage: sealed with another key")
+
+// noKeys stands for keys that nobody gave.
+type noKeys struct{}
+
+var errNoKeys = errors.New("storage: no keys for the records of clients were given")
+
+func (noKeys) Version() (string, error)                    { return "", errNoKeys }
+func (noKeys) Wrap([]byte, []byte) ([]byte, string, error) { return nil, "", errNoKeys }
+func (noKeys) Unwrap([]byte, string, []byte) ([]byte, error) {
+	return nil, errNoKeys
+}
+func (noKeys) Mark(string, string) ([]byte, error) { return nil, errNoKeys }
+
+// clientKey is the key of one client.
+type clientKey struct {
+	box cipher.AEAD
+	mac []byte // for digests that nobody else can make
+}
+
+// keySize is the length of a client's key, in bytes.
+const keySize = 32
+
+// newClientKey makes a client's key from its secret.
+func newClientKey(secret []byte) (*clientKey, error) {
+	box, err := keyring.Box(secret)
+	if err != nil {
+		return nil, err
+	}
+	mac, err := hkdf.Key(sha256.New, secret, nil, "alkalog digest", sha256.Size)
+	return &clientKey{box, mac}, err
+}
+
+// wrapContext ties a wrapped key to its client.
+func wrapContext(chain, client string) []byte { return []byte(chain + "\x00" + client) }
+
+// wrappedKey is a client's key as it is stored.
+type wrappedKey struct {
+	Client  string
+	Version string
+	Wrapped []byte
+}
+
+// freshKey makes a key for a new client.
+func freshKey(keys Keys, chain, client string) (*clientKey, wrappedKey, error) {
+	secret := make([]byte, keySize)
+	rand.Read(secret) // never fails
+	wrapped, version, err := keys.Wrap(secret, wrapContext(chain, client))
+	if err != nil {
+		return nil, wrappedKey{}, err
+	}
+	key, err := newClientKey(secret)
+	return key, wrappedKey{client, version, wrapped}, err
+}
+
+// unwrap opens a stored key.
+func unwrap(keys Keys, chain string, w wrappedKey) (*clientKey, error) {
+	secret, err := keys.Unwrap(w.Wrapped, w.Version, wrapContext(chain, w.Client))
+	if err != nil {
+		return nil, fmt.Errorf("%w: a client's key of chain %s: %w", ErrSealed, chain, err)
+	}
+	return newClientKey(secret)
+}
+
+// sealVersion is the first byte of what is sealed: how it was done, and with
+// which key of the client, who has one so far.
+const sealVersion = 1
+
+// place is where sealed bytes stand. They cannot be opened anywhere else.
+func place(table string, at key) []byte {
+	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + sealVersion)), table, at.chain, at.parent, at.id}, "\x00"))
+}
+
+// seal seals bytes for a place.
+func (k *clientKey) seal(table string, at key, plain []byte) []byte {
+	return k.box.Seal([]byte{sealVersion}, nil, plain, place(table, at))
+}
+
+// open opens what was sealed for a place.
+func (k *clientKey) open(table string, at key, sealed []byte) ([]byte, error) {
+	if len(sealed) == 0 || sealed[0] != sealVersion {
+		return nil, fmt.Errorf("%w: a row of %s", ErrSealed, table)
+	}
+	plain, err := k.box.Open(nil, nil, sealed[1:], place(table, at))
+	if err != nil {
+		return nil, fmt.Errorf("%w: a row of %s was changed, or is not where it was written", ErrSealed, table)
+	}
+	return plain, nil
+}
+
+// digest is a digest that only the client's key can make: when the key is gone
+// it tells nothing of what it was made of, however few things that could be.
+func (k *clientKey) digest(purpose string, of []byte) []byte {
+	h := hmac.New(sha256.New, k.mac)
+	h.Write([]byte(purpose + "\x00"))
+	h.Write(of)
+	return h.Sum(nil)
+}
+
+// etag is an etag as it stands in the column. Etags are digests of contents, and
+// callers see them as they are; what lies in the open is made of them.
+func (k *clientKey) etag(etag string) string {
+	if etag == "" {
+		return ""
+	}
+	return hex.EncodeToString(k.digest("etag", []byte(etag))[:8])
+}
+
+// sealedRow is a row of a client's record, with the client's key.
+type sealedRow struct {
+	Parent, ID string
+	Body       []byte
+	Version    string
+	Wrapped    []byte
+}
+
+// sealedColumns is what a query selects for a sealedRow, from a table joined with
+// ofClient.
+const sealedColumns = "parent, id, body, version, wrapped"
+
+// ofClient joins a table with the keys of clients, so that records of clients who
+// were erased are not there. A condition names which column holds the client.
+const ofClient = " join client_keys using (chain)"
+
+// open opens a row of a client's.
+func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
+	k, err := s.clientKey(wrappedKey{client, r.Version, r.Wrapped})
+	if err != nil {
+		return nil, err
+	}
+	plain, err := k.open(table, key{chain: s.chain, parent: r.Parent, id: r.ID}, r.Body)
+	if err == nil && s.remember {
+		s.opened = append(s.opened, opening{plain, r.Body})
+	}
+	return plain, err
+}
+
+// opening is a record as it is and as it is stored.
+type opening struct{ plain, sealed []byte }
+
+// clientKey opens a client's key once a snapshot.
+func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
+	if key, known := s.keys[w.Client]; known {
+		return key, nil
+	}
+	key, err := unwrap(s.tx.db.cfg.Keys, s.chain, w)
+	if err != nil {
+		return nil, err
+	}
+	if s.keys == nil {
+		s.keys = map[string]*clientKey{}
+	}
+	s.keys[w.Client] = key
+	return key, nil
+}
+
+// openAll opens rows of one client's, or, with an empty client, of those that the
+// rows belong to.
+func openAll[M proto.Message](s *Snapshot, table, client string, rows []sealedRow) ([]M, error) {
+	messages := make([]M, len(rows))
+	for i, r := range rows {
+		of := client
+		if of == "" {
+			of = r.Parent
+		}
+		plain, err := s.open(table, of, r)
+		if err != nil {
+			return nil, err
+		}
+		if messages[i], err = parse[M](plain); err != nil {
+			return nil, err
+		}
+	}
+	return messages, nil
+}
