@@ -43,7 +43,7 @@ var arrows = map[string]string{
 	"server/identity/identitytest": "server/authority server/identity server/keyfile",
 	"server/dial":                  "server/keyfile " + pbRoom,
 	"server/sheet":                 "",
-	"server/export":                "server/dial server/verify " + pbRoom,
+	"server/export":                "server/dial server/verify service/ledger " + pbRoom,
 	"server/report":                "server/dial server/export server/sheet service/ledger " + pbRoom,
 	"server/demo":                  "server/serve server/export server/verify " + pbRoom,
 	"server/picture":               "service/timing " + pbRoom,

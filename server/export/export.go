@@ -15,6 +15,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/dial"
 	"alkalog/server/verify"
+	"alkalog/service/ledger"
 )
 
 // Log is the log of a chain on a server.
@@ -112,6 +113,9 @@ func (l Log) entries(ctx context.Context, copied *verify.Export, size int64) err
 			if err := l.Also(sent.GetEntry()); err != nil {
 				return err
 			}
+		}
+		if leaf := sent.GetLeafHash(); len(leaf) == len(ledger.Hash{}) {
+			return copied.AddKept(sent.GetStored(), ledger.Hash(leaf))
 		}
 		return copied.Add(sent.GetStored())
 	})

@@ -17,6 +17,7 @@ type Export struct {
 	root    *os.Root
 	built   tree
 	entries [][]byte // of the bundle that is not full yet
+	leaves  []ledger.Hash
 }
 
 // ErrNotEmpty says that the directory for an export holds something already.
@@ -43,8 +44,12 @@ func Create(dir string) (*Export, error) {
 }
 
 // Add adds the next entry, as the bytes it is stored as.
-func (x *Export) Add(stored []byte) error {
-	x.entries = append(x.entries, stored)
+func (x *Export) Add(stored []byte) error { return x.AddKept(stored, ledger.LeafHash(stored)) }
+
+// AddKept adds the next entry with the hash that stands for it in the tree as it
+// was kept. If that is not the entry's own, Dir can tell which entry was changed.
+func (x *Export) AddKept(stored []byte, leaf ledger.Hash) error {
+	x.entries, x.leaves = append(x.entries, stored), append(x.leaves, leaf)
 	if len(x.entries) < ledger.TileWidth {
 		return nil
 	}
@@ -59,16 +64,12 @@ func (x *Export) flush(end bool) error {
 			return err
 		}
 	}
-	leaves := make([]ledger.Hash, len(x.entries))
-	for i, e := range x.entries {
-		leaves[i] = ledger.LeafHash(e)
-	}
-	head, tiles, err := x.built.head.Append(x.built.edge, leaves)
+	head, tiles, err := x.built.head.Append(x.built.edge, x.leaves)
 	if err != nil {
 		return err
 	}
 	x.built = tree{head, edgeOf(head, x.built.edge, tiles)}
-	x.entries = nil
+	x.entries, x.leaves = nil, nil
 	for _, t := range tiles {
 		if t.Width == ledger.TileWidth {
 			if err := x.write(t.Path(), t.Hashes); err != nil {

@@ -6,6 +6,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
+	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -22,12 +23,9 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 		return err
 	}
 	for token := req.ResumeToken; ; {
-		var entries []storage.Entry
+		var page exported
 		err := storage.Read(stream.Context(), s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-			if err := exportable(r, req); err != nil {
-				return err
-			}
-			entries, token, err = storage.ListLog(r, filter, storage.Page{Size: exportPage, Token: token})
+			page, err = exportedPage(r, req, filter, token)
 			return err
 		})
 		if errors.Is(err, storage.ErrBadToken) {
@@ -36,32 +34,58 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 		if err != nil {
 			return err
 		}
-		for _, e := range entries {
+		for _, e := range page.entries {
 			if req.TreeSize > 0 && e.Position >= req.TreeSize {
 				return nil
 			}
 			sent := &pb.ExportEntriesResponse{Entry: e.AuditEntry, Stored: e.Stored, ResumeToken: e.Token, Index: e.Position}
+			if leaf, known := page.leaves[e.Position]; known {
+				sent.LeafHash = leaf[:]
+			}
 			if err := stream.Send(sent); err != nil {
 				return err
 			}
 		}
-		if token == "" {
+		if token = page.next; token == "" {
 			return nil
 		}
 	}
 }
 
-// exportable checks that there is such a chain, and such a tree of its log.
-func exportable(r *storage.Snapshot, req *pb.ExportEntriesRequest) error {
+// exported is a page of an export.
+type exported struct {
+	entries []storage.Entry
+	leaves  map[int64]ledger.Hash // what stands for them in the tree, by place
+	next    string
+}
+
+// exportedPage reads a page, if there is such a chain and such a tree.
+func exportedPage(r *storage.Snapshot, req *pb.ExportEntriesRequest, filter storage.EntryFilter, token string) (page exported, err error) {
 	if _, err := record.Get(r, storage.Chains, req.Parent); err != nil {
-		return err
+		return page, err
 	}
 	head, err := storage.ReadLogHead(r)
 	if err != nil && !errors.Is(err, storage.ErrNotFound) {
-		return err
+		return page, err
 	}
 	if req.TreeSize > head.Size {
-		return fault.Invalid("tree_size", fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
+		return page, fault.Invalid("tree_size", fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
 	}
-	return nil
+	page.entries, page.next, err = storage.ListLog(r, filter, storage.Page{Size: exportPage, Token: token})
+	if err != nil || len(page.entries) == 0 || filter.Op != "" {
+		return page, err
+	}
+	first, last := page.entries[0].Position, min(page.entries[len(page.entries)-1].Position, head.Size-1)
+	if last >= first+2*exportPage {
+		return page, nil // so many are missing that it is not this page's matter any more
+	}
+	leaves, err := record.LogHead(head).Leaves(first, last-first+1, record.LogTiles(r))
+	if errors.Is(err, ledger.ErrTiles) || errors.Is(err, ledger.ErrNoSuchTree) {
+		return page, nil
+	}
+	page.leaves = map[int64]ledger.Hash{}
+	for i, leaf := range leaves {
+		page.leaves[first+int64(i)] = leaf
+	}
+	return page, err
 }
