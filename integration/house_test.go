@@ -34,10 +34,11 @@ const (
 var arrows = map[string]string{
 	"proto":                        "",
 	pbRoom:                         "",
-	"server":                       "server/serve server/authority storage/keyring server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
+	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
 	"server/serve":                 serviceRooms + " " + engineRooms + " server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
 	"server/identity":              "server/keyfile " + commonRooms,
 	"server/authority":             "server/identity",
+	"server/setup":                 "server/authority server/identity server/keyfile server/sequencer storage/keyring",
 	"server/sequencer":             "server/keyfile service/ledger service/record storage " + pbRoom,
 	"server/keyfile":               "",
 	"server/identity/identitytest": "server/authority server/identity server/keyfile",

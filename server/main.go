@@ -28,6 +28,8 @@ import (
 type commands struct {
 	Serve       serveCommand       `cmd:"" default:"withargs" help:"Serve, until interrupted. This is what happens without a command."`
 	Migrate     migrateCommand     `cmd:"" help:"Bring the schema of a database up to this program's."`
+	Keys        keysCommands       `cmd:"" help:"Make the keys and certificates of an installation, issue those of tills, and make them anew."`
+	Token       tokenCommand       `cmd:"" help:"Sign a token with the installation's own key, and print it."`
 	Demo        demoCommand        `cmd:"" help:"Play an invented day of a small chain of salons against a real server, and tell it."`
 	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and whether it can work."`
 	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`

@@ -48,16 +48,28 @@ func New(name string, from, until time.Time) (Authority, error) {
 	return Authority{cert, key}, err
 }
 
+// Certificate is the certificate of the pair.
+func (p Pair) Certificate() (*x509.Certificate, error) {
+	block, _ := pem.Decode(p.Cert)
+	if block == nil {
+		return nil, errors.New("authority: the certificate is not in PEM")
+	}
+	cert, err := x509.ParseCertificate(block.Bytes)
+	if err != nil {
+		return nil, fmt.Errorf("authority: %w", err)
+	}
+	return cert, nil
+}
+
 // Parse reads an authority from what PEM returned.
 func Parse(p Pair) (Authority, error) {
-	certBlock, _ := pem.Decode(p.Cert)
-	keyBlock, _ := pem.Decode(p.Key)
-	if certBlock == nil || keyBlock == nil {
-		return Authority{}, errors.New("authority: certificate and key must be in PEM")
-	}
-	cert, err := x509.ParseCertificate(certBlock.Bytes)
+	cert, err := p.Certificate()
 	if err != nil {
-		return Authority{}, fmt.Errorf("authority: %w", err)
+		return Authority{}, err
+	}
+	keyBlock, _ := pem.Decode(p.Key)
+	if keyBlock == nil {
+		return Authority{}, errors.New("authority: the key is not in PEM")
 	}
 	private, err := x509.ParsePKCS8PrivateKey(keyBlock.Bytes)
 	if err != nil {
