@@ -1,0 +1,234 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"crypto/x509"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// keyFiles are what a first installation needs.
+var keyFiles = strings.Fields("authority.crt authority.key server.crt server.key tokens tokens.jwks log clients revoked")
+
+// newKeys makes the keys of an installation.
+func newKeys(t *testing.T) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "keys")
+	if code, out, problems := command(t, "keys", "--dir", dir); code != 0 || len(strings.Fields(out)) != len(keyFiles) {
+		t.Fatalf("keys: exit code %d: %s%s", code, out, problems)
+	}
+	return dir
+}
+
+// TestKeysAreNeverOverwritten: a second time changes no byte, a file that is
+// missing comes back alone, and half a pair is left for a person to mend.
+func TestKeysAreNeverOverwritten(t *testing.T) {
+	t.Parallel()
+	dir := newKeys(t)
+	sums := func() map[string][32]byte {
+		found := map[string][32]byte{}
+		for _, name := range keyFiles {
+			content, err := os.ReadFile(filepath.Join(dir, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			found[name] = sha256.Sum256(content)
+			info, err := os.Stat(filepath.Join(dir, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			public := strings.HasSuffix(name, ".crt") || name == "tokens.jwks" || name == "revoked"
+			if secret := info.Mode().Perm() == 0o600; secret == public {
+				t.Errorf("%s has the rights %v", name, info.Mode().Perm())
+			}
+		}
+		return found
+	}
+	wantSame := func(what string, before, after map[string][32]byte, but string) {
+		t.Helper()
+		for name := range before {
+			if (before[name] == after[name]) == (name == but) {
+				t.Errorf("%s: %s was changed: %v", what, name, before[name] != after[name])
+			}
+		}
+	}
+	before := sums()
+	if code, out, problems := command(t, "keys", "--dir", dir); code != 0 || out != "" || !strings.Contains(problems, "nothing was changed") {
+		t.Errorf("again: exit code %d: %s%s", code, out, problems)
+	}
+	wantSame("again", before, sums(), "")
+	if err := os.Remove(filepath.Join(dir, "log")); err != nil {
+		t.Fatal(err)
+	}
+	if code, out, problems := command(t, "keys", "--dir", dir); code != 0 || out != filepath.Join(dir, "log")+"\n" {
+		t.Errorf("without the log's: exit code %d: %s%s", code, out, problems)
+	}
+	wantSame("without the log's", before, sums(), "log")
+	before = sums()
+	if err := os.Rename(filepath.Join(dir, "tokens.jwks"), filepath.Join(dir, "aside")); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, problems := command(t, "keys", "--dir", dir); code != 1 || !strings.Contains(problems, "tokens.jwks is not") {
+		t.Errorf("half a pair: exit code %d: %s", code, problems)
+	}
+	if err := os.Rename(filepath.Join(dir, "aside"), filepath.Join(dir, "tokens.jwks")); err != nil {
+		t.Fatal(err)
+	}
+	wantSame("half a pair", before, sums(), "")
+	const till = "chains/ebb/salons/north/tills/front-1"
+	for _, want := range []int{0, 1} {
+		if code, _, problems := command(t, "keys", "till", till, "--dir", dir); code != want {
+			t.Errorf("a till's certificate: exit code %d, want %d: %s", code, want, problems)
+		}
+	}
+	wantSame("a till", before, sums(), "")
+}
+
+// TestRotation: a new key comes before the old ones, and old ones go only when
+// they are told to.
+func TestRotation(t *testing.T) {
+	t.Parallel()
+	dir := newKeys(t)
+	lines := func(name string) []string {
+		content, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var found []string
+		for line := range strings.Lines(string(content)) {
+			if !strings.HasPrefix(line, "#") {
+				found = append(found, line)
+			}
+		}
+		return found
+	}
+	for _, name := range []string{"tokens", "log", "clients"} {
+		first := lines(name)
+		if code, _, problems := command(t, "keys", "rotate", name, "--dir", dir); code != 0 {
+			t.Errorf("%s: exit code %d: %s", name, code, problems)
+		}
+		if both := lines(name); len(both) != 2 || both[0] == first[0] || both[1] != first[0] {
+			t.Errorf("%s: the new key is not before the old one", name)
+		}
+		code, _, problems := command(t, "keys", "rotate", name, "--drop", "--dir", dir)
+		if want, left := map[string]int{"clients": 2}[name], len(lines(name)); code != want || left != 1+want/2 {
+			t.Errorf("%s: exit code %d, want %d; %d keys are left: %s", name, code, want, left, problems)
+		}
+	}
+	for line, want := range map[string]int{
+		"keys rotate doors --dir " + dir: 2, "keys till chains/ebb/practitioners/amara --dir " + dir: 2,
+		"keys till chains/ebb/salons/north/tills/a --for 100000h --dir " + dir: 1, "keys rotate tokens --dir /nowhere": 1,
+		"token --role manager --name chains/ebb --dir " + dir: 1, "token --role manager --dir " + dir: 2,
+		"token --role student --name chains/ebb/practitioners/li --salon chains/other/salons/north --dir " + dir: 1,
+		"token --role operator --name operators/me --for=-1h --dir " + dir:                                       1,
+	} {
+		if code, out, problems := command(t, strings.Fields(line)...); code != want || out != "" {
+			t.Errorf("%s: exit code %d, want %d: %s%s", line, code, want, out, problems)
+		}
+	}
+}
+
+// secure is a line to a server by TLS, as whoever the certificate names.
+func (p *process) secure(t *testing.T, dir string, cert ...tls.Certificate) *grpc.ClientConn {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(dir, "authority.crt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := &tls.Config{RootCAs: x509.NewCertPool(), Certificates: cert}
+	config.RootCAs.AppendCertsFromPEM(text)
+	conn, err := grpc.NewClient(p.address, grpc.WithTransportCredentials(credentials.NewTLS(config)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return conn
+}
+
+// TestFirstInstallation: from nothing to a served chain, by the commands alone;
+// no secret is said on the way.
+func TestFirstInstallation(t *testing.T) {
+	t.Parallel()
+	dir := newKeys(t)
+	in := func(name string) string { return filepath.Join(dir, name) }
+	p := start(t, "serve", "--data-dir", publicDir(t), "--address", "127.0.0.1:0", "--keys-dir", dir, "--tls-cert", in("server.crt"),
+		"--tls-key", in("server.key"), "--client-ca", in("authority.crt"), "--jwks", in("tokens.jwks"), "--revoked", in("revoked"))
+	if !strings.Contains(p.said, "by TLS") || strings.Contains(p.said, "DEVELOPMENT") || !strings.Contains(p.said, "people with a token") {
+		t.Errorf("it says\n%s", p.said)
+	}
+	conn := p.secure(t, dir)
+	token := func(args ...string) context.Context {
+		t.Helper()
+		code, out, problems := command(t, append([]string{"token", "--dir", dir}, args...)...)
+		if code != 0 || problems != "" {
+			t.Fatalf("token: exit code %d: %s", code, problems)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
+		t.Cleanup(cancel)
+		return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+strings.TrimSpace(out))
+	}
+	directory := pb.NewDirectoryServiceClient(conn)
+	operator := token("--role=operator", "--name=operators/me")
+	if _, err := directory.CreateChain(operator, &pb.CreateChainRequest{ChainId: "ebb", Chain: &pb.Chain{DisplayName: "Ebb and Flow Hair"},
+		RequestId: "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"}); err != nil {
+		t.Fatal(err)
+	}
+	manager := token("--role=manager", "--name=chains/ebb/practitioners/odile", "--for=1h")
+	if _, err := directory.CreateSalon(manager, &pb.CreateSalonRequest{Parent: "chains/ebb", SalonId: "north", RequestId: "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d28",
+		Salon: &pb.Salon{DisplayName: "North", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}}); err != nil {
+		t.Fatal(err)
+	}
+	code, out, problems := command(t, "keys", "till", "chains/ebb/salons/north/tills/front-1", "--dir", dir)
+	if code != 0 {
+		t.Fatal(problems)
+	}
+	files := regexp.MustCompile(`(?m)^(?:certificate|key) +(\S+)$`).FindAllStringSubmatch(out, 2)
+	cert, err := tls.LoadX509KeyPair(files[0][1], files[1][1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	if _, err := pb.NewDirectoryServiceClient(p.secure(t, dir, cert)).GetSalon(ctx, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"}); err != nil {
+		t.Errorf("by the till: %v", err)
+	}
+	if _, err := directory.GetSalon(ctx, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"}); status.Code(err) != codes.Unauthenticated {
+		t.Errorf("by nobody: %v", err)
+	}
+	p.said += p.signal(t, syscall.SIGTERM)
+	p.wantNoSecrets(t, dir)
+}
+
+// wantNoSecrets checks that nothing of the key files, nor any token, was said.
+func (p *process) wantNoSecrets(t *testing.T, dir string) {
+	t.Helper()
+	said := p.said
+	if strings.Contains(said, "Bearer ey") {
+		t.Error("a token was said")
+	}
+	for _, name := range []string{"authority.key", "server.key", "tokens", "log", "clients"} {
+		content, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, word := range strings.Fields(string(content)) {
+			if len(word) >= 20 && strings.Contains(said, word) {
+				t.Errorf("a secret of %s was said", name)
+			}
+		}
+	}
+}
