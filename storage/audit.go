@@ -187,6 +187,7 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 	if err != nil {
 		return nil, "", err
 	}
+	where += f.recorded().where(&args)
 	l := listing{table: "audit_entries", where: "chain = $1 and " + where, args: args,
 		key: "position", cast: "bigint", before: "0"}
 	entries, next, err := listEntries(s, l, page)

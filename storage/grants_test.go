@@ -106,7 +106,7 @@ func TestGrants(t *testing.T) {
 	for table, want := range map[string][]string{"log_heads": {"INSERT", "SELECT", "UPDATE"}, "log_handovers": {"INSERT", "SELECT", "UPDATE"},
 		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"},
 		"tally_queue": {"DELETE", "SELECT"}, "tally_turn": {"SELECT", "UPDATE"}, "tally_decisions": {"INSERT", "SELECT", "UPDATE"},
-		"tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"}} {
+		"tally_days": {"INSERT", "SELECT", "UPDATE"}, "tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"}} {
 		what := "alkalog_keeper on " + table
 		if !slices.Equal(may[what], want) {
 			t.Errorf("%s: %v", what, may[what])

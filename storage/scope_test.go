@@ -35,7 +35,7 @@ var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
-	"writeEntryCounts": "the keeper", "writeFigures": "the keeper",
+	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
 	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",

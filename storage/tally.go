@@ -57,7 +57,7 @@ func fold(ctx context.Context, tx *transaction, limit int) (int, error) {
 		returning position, chain, fact, coalesce(decision, '') as decision, coalesce(to_char(time at time zone 'UTC', 'YYYY-MM-DD'), '') as day,
 			coalesce(kind, '') as kind, coalesce(verdict, '') as verdict, coalesce(salon, '') as salon, coalesce(actor, '') as actor,
 			coalesce(practitioner, '') as practitioner, coalesce(rule, '') as rule, coalesce(reason, '') as reason,
-			coalesce(flag, false) as flag`, limit)
+			coalesce(flag, false) as flag, coalesce(entry, 0) as entry`, limit)
 	if err != nil || len(facts) == 0 {
 		return 0, err
 	}
@@ -72,7 +72,10 @@ func fold(ctx context.Context, tx *transaction, limit int) (int, error) {
 	if err := writeEntryCounts(ctx, tx, changes.entryRows()); err != nil {
 		return 0, err
 	}
-	return len(facts), writeFigures(ctx, tx, changes.figureRows())
+	if err := writeFigures(ctx, tx, changes.figureRows()); err != nil {
+		return 0, err
+	}
+	return len(facts), writeDays(ctx, tx, facts)
 }
 
 // readCases reads what is known of the decisions that facts are about.
@@ -157,5 +160,17 @@ func writeFigures(ctx context.Context, tx *transaction, rows []figureRow) error 
 		each(rows, func(r f) int64 { return r.Overridable }), each(rows, func(r f) int64 { return r.Overridden }),
 		each(rows, func(r f) int64 { return r.Begun }), each(rows, func(r f) int64 { return r.Deviated }),
 		each(rows, func(r f) int64 { return r.Closed }), each(rows, func(r f) int64 { return r.Bad }))
+	return err
+}
+
+// writeDays notes where on the logs the entries of their days are.
+func writeDays(ctx context.Context, tx *transaction, facts []fact) error {
+	_, err := tx.ExecContext(ctx, `insert into tally_days as t (chain, day, first, last)
+		select chain, day, min(position), max(position) from unnest($1::text[], $2::text[], $3::bigint[]) as n (chain, text, position),
+			lateral (select nullif(text, '')::date as day) days
+		where position > 0 and day is not null group by chain, day
+		on conflict (chain, day) do update set first = least(t.first, excluded.first), last = greatest(t.last, excluded.last)`,
+		each(facts, func(f fact) string { return f.Chain }), each(facts, func(f fact) string { return f.Day }),
+		each(facts, func(f fact) int64 { return f.Entry }))
 	return err
 }

@@ -35,6 +35,7 @@ type fact struct {
 	Verdict                    string // of a decision
 	Salon, Actor, Practitioner string
 	Flag                       bool
+	Entry                      int64 // of an entry: its position
 }
 
 // caseKey is a decision, as the key of what is known of it.

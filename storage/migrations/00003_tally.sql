@@ -13,7 +13,6 @@ alter table outcomes add column bad boolean;
 create index audit_entries_by_salon     on audit_entries (chain, salon, position);
 create index audit_entries_by_actor     on audit_entries (chain, actor, position);
 create index audit_entries_on_behalf_of on audit_entries (chain, on_behalf_of, position) where on_behalf_of is not null;
-create index audit_entries_by_time      on audit_entries (chain, record_time);
 
 -- Facts that are not counted yet. Rows are added and taken away, never changed.
 create table tally_queue (
@@ -29,6 +28,7 @@ create table tally_queue (
 	practitioner text,        -- of a decision: who is to do it
 	rule         text,        -- of an entry: the deciding one
 	reason       text,        -- of an entry
+	entry        bigint,      -- of an entry: its position
 	flag         boolean      -- of a decision: something may be overridden; of an outcome: it was bad
 );
 
@@ -75,6 +75,13 @@ create table tally_figures (
 	primary key (chain, day, practitioner)
 );
 
+-- Where on the log the entries of a day (UTC, of the record) are: what is asked of
+-- a time is looked for there, and in the queue, and nowhere else.
+create table tally_days (
+	chain id not null, day date not null, first bigint not null, last bigint not null,
+	primary key (chain, day)
+);
+
 -- Whoever counts holds this row, so that one server does so at a time.
 create table tally_turn (only_row boolean primary key default true check (only_row));
 insert into tally_turn default values;
@@ -82,8 +89,9 @@ insert into tally_turn default values;
 -- +goose StatementBegin
 create function tell_of_entry() returns trigger language plpgsql as $$
 begin
-	insert into tally_queue (chain, fact, decision, time, kind, salon, actor, rule, reason)
-	values (new.chain, 'entry', nullif(split_part(new.decision, '/', 6), ''), new.record_time, new.kind, new.salon, new.actor, new.rules[1], new.reason);
+	insert into tally_queue (chain, fact, decision, time, kind, salon, actor, rule, reason, entry)
+	values (new.chain, 'entry', nullif(split_part(new.decision, '/', 6), ''), new.record_time, new.kind, new.salon, new.actor, new.rules[1], new.reason,
+		new.position);
 	return null;
 end $$;
 -- +goose StatementEnd
@@ -131,17 +139,18 @@ end $$;
 
 -- What was recorded before there were counters is counted too, as far as search
 -- columns tell.
-insert into tally_queue (chain, fact, decision, time, kind, salon, actor, rule, reason)
-	select chain, 'entry', nullif(split_part(decision, '/', 6), ''), record_time, kind, salon, actor, rules[1], reason
+insert into tally_queue (chain, fact, decision, time, kind, salon, actor, rule, reason, entry)
+	select chain, 'entry', nullif(split_part(decision, '/', 6), ''), record_time, kind, salon, actor, rules[1], reason, position
 	from audit_entries order by position;
 
 -- Who writes adds to the queue; who counts, for all chains, is the keeper.
 grant select, insert on tally_queue to alkalog_server;
-grant select on tally_entries, tally_figures to alkalog_server;
+grant select on tally_entries, tally_figures, tally_days to alkalog_server;
 grant select, delete on tally_queue to alkalog_keeper;
-grant select, insert, update on tally_decisions, tally_entries, tally_figures to alkalog_keeper;
+grant select, insert, update on tally_decisions, tally_entries, tally_figures, tally_days to alkalog_keeper;
 grant select, update on tally_turn to alkalog_keeper;
 create policy of_the_keeper on tally_queue to alkalog_keeper using (true) with check (true);
 create policy of_the_keeper on tally_decisions to alkalog_keeper using (true) with check (true);
 create policy of_the_keeper on tally_entries to alkalog_keeper using (true) with check (true);
+create policy of_the_keeper on tally_days to alkalog_keeper using (true) with check (true);
 create policy of_the_keeper on tally_figures to alkalog_keeper using (true) with check (true);
