@@ -62,7 +62,7 @@ func TestEveryTransactionSaysWhose(t *testing.T) {
 			t.Errorf("%s is listed and begins no transaction", in)
 		}
 	}
-	for _, in := range []string{"Read", "think", "commit", "confirm", "settle", "Note"} {
+	for _, in := range []string{"Read", "think", "commit", "confirm", "settle"} {
 		if !seen[in] {
 			t.Errorf("%s was not seen", in)
 		}

@@ -1,0 +1,67 @@
+package storage_test
+
+import (
+	"crypto/sha256"
+	"errors"
+	"testing"
+
+	"github.com/lib/pq"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+	"alkalog/storage/storagetest"
+)
+
+// TestCountersignature is written once with its entry, and read under its
+// decision only.
+func TestCountersignature(t *testing.T) {
+	t.Parallel()
+	db := storagetest.NewDatabase(t).Open(t, storage.Config{})
+	const decision = "chains/" + chain + "/clients/k/decisions/d"
+	signature := &pb.Countersignature{Practitioner: "chains/" + chain + "/practitioners/imara"}
+	sign := func(entries ...*pb.AuditEntry) error {
+		_, err := storage.Write(t.Context(), db, chain, salonRequest("x"), func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
+			return &pb.CreateSalonResponse{}, storage.Changes{Records: []storage.Record{storage.InsertCountersignature(decision, signature)}, Entries: entries}, nil
+		})
+		return err
+	}
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(signature)
+	if err != nil {
+		t.Fatal(err)
+	}
+	digest := sha256.Sum256(body)
+	entry := func(kind pb.EntryKind, decision string) *pb.AuditEntry {
+		return &pb.AuditEntry{Kind: kind, Decision: decision, RecordTime: at(1), CauseDigest: digest[:]}
+	}
+	const signed = pb.EntryKind_ENTRY_KIND_COUNTERSIGNED
+	for what, err := range map[string]error{
+		"no entry":           sign(),
+		"another kind":       sign(entry(pb.EntryKind_ENTRY_KIND_ALARM, decision)),
+		"another's decision": sign(entry(signed, "chains/"+chain+"/clients/k/decisions/e")),
+	} {
+		var refused *pq.Error
+		if !errors.As(err, &refused) || refused.Code != "23000" {
+			t.Errorf("with %s: %v", what, err)
+		}
+	}
+	if err := sign(entry(signed, decision)); err != nil {
+		t.Fatal(err)
+	}
+	if err := sign(entry(signed, decision)); !errors.Is(err, storage.ErrExists) {
+		t.Errorf("a second signature: %v", err)
+	}
+	err = storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
+		for name, want := range map[string]*pb.Countersignature{decision: signature, "chains/" + chain + "/clients/k/decisions/e": nil, "chains/" + chain + "/clients/l/decisions/d": nil} {
+			got, err := storage.CountersignatureOf(s, name)
+			if err != nil || !proto.Equal(got, want) {
+				t.Errorf("under %s: %v, %v", name, got, err)
+			}
+		}
+		_, err := storage.CountersignatureOf(s, "no name")
+		return err
+	})
+	if err == nil {
+		t.Error("something that is no name has no signature")
+	}
+}
