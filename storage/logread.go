@@ -33,6 +33,14 @@ func ReadLogPlace(s *Snapshot, id string) (int64, error) {
 	return place, err
 }
 
+// ReadStoredEntry reads the bytes that an entry is stored as, by its id, or
+// answers ErrNotFound.
+func ReadStoredEntry(s *Snapshot, id string) ([]byte, error) {
+	var stored []byte
+	err := s.one(&stored, "select body from audit_entries where chain = $1 and parent = '' and id = $2", s.chain, id)
+	return stored, err
+}
+
 // HasEntry reports whether the chain has an audit entry of an id.
 func HasEntry(s *Snapshot, id string) (bool, error) {
 	var there bool

@@ -1038,7 +1038,9 @@ type GetInclusionProofResponse struct {
 	Hashes [][]byte `protobuf:"bytes,2,rep,name=hashes,proto3" json:"hashes,omitempty"`
 	// The checkpoint of that tree when it is the newest; empty for an older one,
 	// which whoever asks for it holds.
-	Checkpoint    string `protobuf:"bytes,3,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	Checkpoint string `protobuf:"bytes,3,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	// The bytes that the entry is stored as; the proof begins with their hash.
+	Stored        []byte `protobuf:"bytes,4,opt,name=stored,proto3" json:"stored,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1092,6 +1094,13 @@ func (x *GetInclusionProofResponse) GetCheckpoint() string {
 		return x.Checkpoint
 	}
 	return ""
+}
+
+func (x *GetInclusionProofResponse) GetStored() []byte {
+	if x != nil {
+		return x.Stored
+	}
+	return nil
 }
 
 // GetConsistencyProofRequest names two trees.
@@ -1403,13 +1412,14 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x18GetInclusionProofRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xfaA\x14\n" +
 	"\x12alkalog/AuditEntry\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/entries/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12$\n" +
-	"\ttree_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"i\n" +
+	"\ttree_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x81\x01\n" +
 	"\x19GetInclusionProofResponse\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\x03R\x05index\x12\x16\n" +
 	"\x06hashes\x18\x02 \x03(\fR\x06hashes\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x03 \x01(\tR\n" +
-	"checkpoint\"\xb3\x01\n" +
+	"checkpoint\x12\x16\n" +
+	"\x06stored\x18\x04 \x01(\fR\x06stored\"\xb3\x01\n" +
 	"\x1aGetConsistencyProofRequest\x12M\n" +
 	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\"\n" +

@@ -56,8 +56,12 @@ func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProo
 			return fault.Precondition("ENTRY_NOT_IN_TREE", req.Name, fmt.Sprintf("the entry has index %d; a tree of %d entries does not hold it", place, size))
 		}
 		proof, err := record.LogHead(head).ProveInclusion(place, size, record.LogTiles(r))
+		if err != nil {
+			return damaged(err, req.Name)
+		}
 		answer.Index, answer.Hashes, answer.Checkpoint = place, bytesOf(proof), checkpointOf(size, head)
-		return damaged(err, req.Name)
+		answer.Stored, err = storage.ReadStoredEntry(r, idOf(req.Name))
+		return err
 	})
 	return answer, err
 }
@@ -104,7 +108,7 @@ func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapsh
 
 // placeOf is the place on the log of an entry.
 func placeOf(r *storage.Snapshot, name string) (int64, error) {
-	id := name[strings.LastIndexByte(name, '/')+1:]
+	id := idOf(name)
 	place, err := storage.ReadLogPlace(r, id)
 	if !errors.Is(err, storage.ErrNotFound) {
 		return place, err
@@ -118,6 +122,9 @@ func placeOf(r *storage.Snapshot, name string) (int64, error) {
 	}
 	return 0, err
 }
+
+// idOf is the id of an entry.
+func idOf(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
 // sizeOf is the size of the tree that is asked for; 0 means the newest.
 func sizeOf(field string, asked int64, head storage.LogHead) (int64, error) {
