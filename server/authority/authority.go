@@ -13,6 +13,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io"
 	"math/big"
 	"net"
 	"net/url"
@@ -27,8 +28,17 @@ type Authority struct {
 	key         crypto.Signer
 }
 
+// Format keeps the key out of whatever prints an authority.
+func (a Authority) Format(f fmt.State, _ rune) { io.WriteString(f, "an authority") }
+
 // Pair is a certificate and its private key, in PEM. The key is a secret.
 type Pair struct{ Cert, Key []byte }
+
+// Format keeps the key out of whatever prints a pair.
+func (Pair) Format(f fmt.State, _ rune) { io.WriteString(f, "certificate and key") }
+
+// MarshalJSON keeps the key out of whatever encodes a pair.
+func (Pair) MarshalJSON() ([]byte, error) { return []byte(`"certificate and key"`), nil }
 
 // New makes an authority.
 func New(name string, from, until time.Time) (Authority, error) {

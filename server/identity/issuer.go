@@ -50,8 +50,8 @@ type issuerKeys struct {
 
 // newIssuerKeys is the key set of the provider with the given URL.
 func newIssuerKeys(issuer string, clock func() time.Time, problem func(error)) (*issuerKeys, error) {
-	if err := private(issuer); err != nil {
-		return nil, fmt.Errorf("issuer %q: %w", issuer, err)
+	if err := CheckIssuer(issuer); err != nil {
+		return nil, err
 	}
 	client := &http.Client{
 		Timeout:       fetchTime,
@@ -172,6 +172,15 @@ func (k *issuerKeys) get(ctx context.Context, where string) (keySet, error) {
 		return nil, err
 	}
 	return parseKeys(text)
+}
+
+// CheckIssuer checks that a URL can be that of a provider. The URL is no part of
+// the error: it may hold a password, which is one thing that is wrong with it.
+func CheckIssuer(issuer string) error {
+	if err := private(issuer); err != nil {
+		return fmt.Errorf("identity: the URL of the issuer %w, without a password", err)
+	}
+	return nil
 }
 
 // private checks that nobody between here and a provider can put keys of their

@@ -1,6 +1,7 @@
 package identity_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -8,8 +9,11 @@ import (
 	"crypto/rsa"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"log/slog"
 	"os"
 	"reflect"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -352,4 +356,35 @@ func FuzzToken(f *testing.F) {
 			t.Errorf("%q is let in as %+v", said, got)
 		}
 	})
+}
+
+// TestKeysShowNoSecret: a private key is in none of the words that Go makes of
+// one, alone or within something.
+func TestKeysShowNoSecret(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t)
+	line, err := d.Key.Line()
+	if err != nil {
+		t.Fatal(err)
+	}
+	private := regexp.MustCompile(`"d":"([^"]+)"`).FindStringSubmatch(line)[1]
+	pair, err := d.Authority.PEM()
+	if err != nil {
+		t.Fatal(err)
+	}
+	body := strings.Split(string(pair.Key), "\n")[1]
+	asNumbers := strings.Trim(fmt.Sprint([]byte(body)), "[]")
+	for _, it := range []any{d.Key, &d.Key, d.Authority, pair, []any{d.Key, pair}, struct{ A, B any }{d.Key, pair}} {
+		var logged bytes.Buffer
+		slog.New(slog.NewJSONHandler(&logged, nil)).Info("it", "it", it)
+		encoded, err := json.Marshal(it)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, text := range []string{fmt.Sprintf("%v %+v %#v %s", it, it, it, it), logged.String(), string(encoded)} {
+			if strings.Contains(text, private) || strings.Contains(text, body) || strings.Contains(text, asNumbers) {
+				t.Errorf("%T shows its key: %s", it, text)
+			}
+		}
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"github.com/go-jose/go-jose/v4"
@@ -48,14 +49,11 @@ func (k SigningKey) Line() (string, error) {
 // ID is what a token names the key by.
 func (k SigningKey) ID() string { return k.key.KeyID }
 
-// String keeps the private key out of whatever prints one.
-func (k SigningKey) String() string { return "signing key " + k.key.KeyID }
-
-// GoString is String.
-func (k SigningKey) GoString() string { return k.String() }
+// Format keeps the private key out of whatever prints one.
+func (k SigningKey) Format(f fmt.State, _ rune) { io.WriteString(f, "signing key "+k.key.KeyID) }
 
 // MarshalJSON keeps the private key out of whatever encodes one.
-func (k SigningKey) MarshalJSON() ([]byte, error) { return json.Marshal(k.String()) }
+func (k SigningKey) MarshalJSON() ([]byte, error) { return json.Marshal(fmt.Sprint(k)) }
 
 // KeySet is the public halves of keys, as a JSON Web Key Set.
 func KeySet(keys ...SigningKey) ([]byte, error) {

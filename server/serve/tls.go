@@ -155,6 +155,8 @@ func (c Config) checkIdentities() error {
 		return errors.New("callers can have certificates only where the server has one: a client CA needs a TLS certificate and its key")
 	case c.Audience != "" && c.Issuer == "" && c.JWKS == "":
 		return errors.New("an audience needs an issuer of tokens, or a key set")
+	case c.Issuer != "" && c.JWKS == "" && identity.CheckIssuer(c.Issuer) != nil:
+		return identity.CheckIssuer(c.Issuer)
 	case c.Revoked != "" && !c.HasIdentities():
 		return errors.New("a list of what is revoked needs a client CA, an issuer of tokens, or a key set")
 	case c.Development && c.HasIdentities():

@@ -426,7 +426,6 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 		"client CA:":      func(c *Config) { c.ClientCA = in.JWKS },
 		"an authority's":  func(c *Config) { c.ClientCA = in.TLSCert },
 		"tokens:":         func(c *Config) { c.JWKS = in.ClientCA },
-		"https":           func(c *Config) { c.JWKS, c.Issuer = "", "http://login.example" },
 		"list of what is": func(c *Config) { c.Revoked = in.JWKS },
 	} {
 		cfg := usual
@@ -440,6 +439,7 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 		}
 	}
 	for what, change := range map[string]func(*Config){
+		"must be an https URL":           func(c *Config) { c.JWKS, c.Issuer = "", "http://login.example" },
 		"needs its key":                  func(c *Config) { c.TLSKey = "" },
 		"client CA needs":                func(c *Config) { c.TLSCert, c.TLSKey = "", "" },
 		"audience needs":                 func(c *Config) { c.JWKS, c.Audience = "", "x" },
