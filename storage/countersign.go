@@ -6,10 +6,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// countersignatures are supervisors' signatures under students' decisions. A
-// decision has one at most; the database refuses a second, and one without its
-// audit entry. They say who signed and when, and nothing of the client.
-var countersignatures = newTable[*pb.Countersignature]("countersignatures")
+// countersignatures are supervisors' signatures under students' decisions, with
+// the same keys as those. A decision has one at most; the database refuses a
+// second, and one without its audit entry.
+var countersignatures = newSealed[*pb.Countersignature]("countersignatures", "parent")
 
 // InsertCountersignature makes the record of the signature under the decision of
 // that name.
@@ -25,8 +25,7 @@ func CountersignatureOf(s *Snapshot, decision string) (*pb.Countersignature, err
 	if err != nil {
 		return nil, err
 	}
-	var body []byte
-	err = s.one(&body, countersignatures.get, s.chain, at.parent, at.id)
+	body, err := countersignatures.read(s, key{chain: s.chain, parent: at.parent, id: at.id})
 	if errors.Is(err, ErrNotFound) {
 		return nil, nil
 	}

@@ -1,7 +1,6 @@
 package storage_test
 
 import (
-	"crypto/sha256"
 	"errors"
 	"testing"
 
@@ -18,7 +17,9 @@ import (
 func TestCountersignature(t *testing.T) {
 	t.Parallel()
 	db := storagetest.NewDatabase(t).Open(t, storage.Config{})
-	const decision = "chains/" + chain + "/clients/k/decisions/d"
+	const client = "chains/" + chain + "/clients/k"
+	const decision = client + "/decisions/d"
+	put(t, db, storage.Clients.Insert(&pb.Client{Name: client}))
 	signature := &pb.Countersignature{Practitioner: "chains/" + chain + "/practitioners/imara"}
 	sign := func(entries ...*pb.AuditEntry) error {
 		_, err := storage.Write(t.Context(), db, chain, salonRequest("x"), func(*storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
@@ -26,13 +27,10 @@ func TestCountersignature(t *testing.T) {
 		})
 		return err
 	}
-	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(signature)
-	if err != nil {
-		t.Fatal(err)
-	}
-	digest := sha256.Sum256(body)
 	entry := func(kind pb.EntryKind, decision string) *pb.AuditEntry {
-		return &pb.AuditEntry{Kind: kind, Decision: decision, RecordTime: at(1), CauseDigest: digest[:]}
+		e := caused(t, signature, decision, kind)
+		e.Client = client
+		return e
 	}
 	const signed = pb.EntryKind_ENTRY_KIND_COUNTERSIGNED
 	for what, err := range map[string]error{
@@ -51,7 +49,7 @@ func TestCountersignature(t *testing.T) {
 	if err := sign(entry(signed, decision)); !errors.Is(err, storage.ErrExists) {
 		t.Errorf("a second signature: %v", err)
 	}
-	err = storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
+	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
 		for name, want := range map[string]*pb.Countersignature{decision: signature, "chains/" + chain + "/clients/k/decisions/e": nil, "chains/" + chain + "/clients/l/decisions/d": nil} {
 			got, err := storage.CountersignatureOf(s, name)
 			if err != nil || !proto.Equal(got, want) {
