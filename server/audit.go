@@ -15,11 +15,13 @@ import (
 
 // auditCommands are what an auditor does.
 type auditCommands struct {
-	List    auditListCommand    `cmd:"" help:"List the entries of a chain's log."`
-	Summary auditSummaryCommand `cmd:"" help:"Count the entries of a chain's log, and put the counts in proportion."`
-	Export  auditExportCommand  `cmd:"" help:"Copy a chain's log into a directory, and verify the copy."`
-	Verify  auditVerifyCommand  `cmd:"" help:"Verify a copy of a log, without server and network. Exit code 0: it holds, 3: it does not, 1: it cannot be read."`
-	Report  auditReportCommand  `cmd:"" help:"Write a report on a period as one HTML file."`
+	List       auditListCommand       `cmd:"" help:"List the entries of a chain's log."`
+	Summary    auditSummaryCommand    `cmd:"" help:"Count the entries of a chain's log, and put the counts in proportion."`
+	Export     auditExportCommand     `cmd:"" help:"Copy a chain's log into a directory, and verify the copy."`
+	Verify     auditVerifyCommand     `cmd:"" help:"Verify a copy of a log, without server and network. Exit code 0: it holds, 3: it does not, 1: it cannot be read."`
+	Prove      auditProveCommand      `cmd:"" help:"Have it proved that an entry is on the log, check the proof, and write it into a file that can be kept."`
+	CheckProof auditCheckProofCommand `cmd:"" help:"Check a proof that was kept, without server and network. Exit code 0: it proves its entry, 3: it does not, 1: it cannot be read."`
+	Report     auditReportCommand     `cmd:"" help:"Write a report on a period as one HTML file."`
 }
 
 // outputFlags say how rows are written.

@@ -128,6 +128,29 @@ func TestAuditCommands(t *testing.T) {
 	exits(0, "audit", "export", "ebb", at, "--out", filepath.Join(dir, "second"), "--against", filepath.Join(copied, "checkpoint"))
 	exits(0, "audit", "verify", filepath.Join(dir, "second"), "--against", filepath.Join(copied, "checkpoint"))
 
+	out, _ = exits(0, "audit", "list", "ebb", at, "--limit=1")
+	var first struct{ Name string }
+	if err := json.Unmarshal([]byte(out), &first); err != nil {
+		t.Fatal(err)
+	}
+	kept, keys := filepath.Join(dir, "first.tlog-proof"), filepath.Join(copied, "keys")
+	if out, _ = exits(0, "audit", "prove", first.Name, at, "--out", kept); !strings.Contains(out, "PROVED  entry 0 of the ") {
+		t.Errorf("the proof says\n%s", out)
+	}
+	exits(0, "audit", "check-proof", kept, "--keys", keys)
+	proof, err := os.ReadFile(kept)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(kept, bytes.Replace(proof, []byte("index 0"), []byte("index 1"), 1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	exits(3, "audit", "check-proof", kept, "--keys", keys)
+	exits(1, "audit", "check-proof", keys, "--keys", keys)
+	exits(2, "audit", "check-proof", kept)
+	exits(2, "audit", "prove", "chains/ebb", at, "--out", kept)
+	exits(1, "audit", "prove", "chains/ebb/entries/none", at, "--out", kept)
+
 	page := filepath.Join(dir, "report.html")
 	exits(0, "audit", "report", "ebb", at, "--out", page, "--from=2020-01-01")
 	if info, err := os.Stat(page); err != nil || info.Mode().Perm() != 0o600 {

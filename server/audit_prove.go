@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"google.golang.org/grpc"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/sheet"
+	"alkalog/server/verify"
+	"alkalog/service/ledger"
+)
+
+// auditProveCommand has an entry proved.
+type auditProveCommand struct {
+	clientFlags
+	Entry string `arg:"" help:"The entry: chains/CHAIN/entries/ENTRY."`
+	Out   string `required:"" type:"path" placeholder:"FILE.tlog-proof" help:"Where to write the proof (c2sp.org/tlog-proof), with the entry in it."`
+}
+
+// Run asks for a proof, checks it and writes it.
+func (c auditProveCommand) Run(ctx context.Context, std streams) error {
+	chain, id, found := strings.Cut(c.Entry, "/entries/")
+	if !found || id == "" {
+		return usage{fmt.Errorf("%q is not the name of an entry, chains/CHAIN/entries/ENTRY", c.Entry)}
+	}
+	var proof verify.Proof
+	var keys []string
+	err := c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
+		proof, keys, err = proofOf(ctx, pb.NewAuditServiceClient(conn), chain, c.Entry)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if err := tellProof(std.out, proof, keys); err != nil {
+		return err
+	}
+	return inPlace(c.Out, func(file io.Writer) error { _, err := file.Write(proof.Text()); return err })
+}
+
+// proofOf asks for the proof of an entry, and for the keys of the log.
+func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry string) (verify.Proof, []string, error) {
+	answer, err := client.GetInclusionProof(ctx, &pb.GetInclusionProofRequest{Name: entry})
+	if err != nil {
+		return verify.Proof{}, nil, err
+	}
+	head, err := client.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: chain})
+	if err != nil {
+		return verify.Proof{}, nil, err
+	}
+	proof := verify.Proof{Index: answer.GetIndex(), Stored: answer.GetStored(), Checkpoint: []byte(answer.GetCheckpoint())}
+	for _, h := range answer.GetHashes() {
+		if len(h) != len(ledger.Hash{}) {
+			return proof, nil, errors.New("the server sent a proof with something else than hashes in it")
+		}
+		proof.Hashes = append(proof.Hashes, ledger.Hash(h))
+	}
+	return proof, head.GetKeys(), nil
+}
+
+// tellProof checks a proof and says what it proves.
+func tellProof(out io.Writer, proof verify.Proof, keys []string) error {
+	entry, head, err := proof.Check(keys)
+	if errors.Is(err, verify.ErrNotProved) {
+		return falsified{err}
+	}
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(out, sheet.Visible(fmt.Sprintf("PROVED  entry %d of the %d on %s: %s", proof.Index, head.Size, head.Origin, entry.GetName()))+"\n"+
+		sheet.Visible(fmt.Sprintf("  %s %s: %s", timeText(entry.GetRecordTime()), entry.GetKind(), entry.GetSummary()))+"\n")
+	return err
+}
+
+// auditCheckProofCommand checks a proof that was kept.
+type auditCheckProofCommand struct {
+	Proof string `arg:"" type:"path" help:"The proof, as \"server audit prove\" wrote it."`
+	Keys  string `required:"" type:"path" placeholder:"FILE" help:"The public keys of the log, one a line, such as the file keys of a copy. Whoever gives you the proof should not be who gives you these."`
+}
+
+// Run checks it, without server and network.
+func (c auditCheckProofCommand) Run(std streams) error {
+	text, err := os.ReadFile(c.Proof)
+	if err != nil {
+		return err
+	}
+	keys, err := os.ReadFile(c.Keys)
+	if err != nil {
+		return err
+	}
+	proof, err := verify.ParseProof(text)
+	if err != nil {
+		return err
+	}
+	return tellProof(std.out, proof, strings.Fields(string(keys)))
+}
