@@ -169,6 +169,12 @@ func (st *stage) intake() map[string]example {
 		"ListClients":  by(st.till, &pb.ListClientsRequest{Parent: st.name}),
 		"UpdateClient": by(st.till, &pb.UpdateClientRequest{
 			Client: &pb.Client{Name: st.known.client, DisplayName: "Renamed", Phone: "none"}, UpdateMask: mask("display_name", "phone", "email")}),
+		"EraseClient": {st.odile, func(t testing.TB) proto.Message {
+			made := must(t, st.till, st.consultation.CreateClient, &pb.CreateClientRequest{Parent: st.name,
+				Client: &pb.Client{DisplayName: "Invented"}, RequestId: newID()})
+			return &pb.EraseClientRequest{Name: made.Client.Name, RequestId: newID()}
+		}},
+		"ExportClient":       by(st.odile, &pb.ExportClientRequest{Name: st.known.client}),
 		"CreateConsultation": by(st.amara, &pb.CreateConsultationRequest{Parent: st.known.client, Consultation: card}),
 		"GetConsultation":    by(st.vesna, &pb.GetConsultationRequest{Name: st.known.consultation}),
 		"ListConsultations":  by(st.vesna, &pb.ListConsultationsRequest{Parent: st.known.client}),

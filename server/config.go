@@ -82,6 +82,7 @@ type serveFlags struct {
 	identityFlags
 	Address        string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Address to listen on; port 0 takes any that is free. Other than loopback addresses need --tls-cert."`
 	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
+	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that keeps which clients were erased, so that a restored backup does not bring them back. Keep it away from the database's disk and out of its backups. Default: erased in --data-dir; none with --database."`
 	CheckpointFile string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that keeps the newest checkpoints of the audit log, to compare the database with at the next start. Keep it away from the database's disk and out of its backups. Default: checkpoints in --data-dir; none with --database."`
 	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
 	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
@@ -94,7 +95,7 @@ func (f serveFlags) config() (serve.Config, error) {
 	if err != nil {
 		return cfg, err
 	}
-	cfg.Address, cfg.StateFile, cfg.CheckpointFile = f.Address, f.StateFile, f.CheckpointFile
+	cfg.Address, cfg.StateFile, cfg.CheckpointFile, cfg.ErasureFile = f.Address, f.StateFile, f.CheckpointFile, f.ErasureFile
 	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
 	if err := cfg.Check(); err != nil {
@@ -117,7 +118,7 @@ func (c checkConfigCommand) Run(std streams) error {
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
 	}
 	for key, value := range map[string]string{
-		"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile,
+		"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,
 		"tls_cert": cfg.TLSCert, "tls_key": cfg.TLSKey, "client_ca": cfg.ClientCA,
 		"issuer": cfg.Issuer, "audience": cfg.Audience, "jwks": cfg.JWKS, "revoked": cfg.Revoked,
 	} {

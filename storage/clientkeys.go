@@ -34,7 +34,7 @@ func (r rows) keys(ctx context.Context, tx *transaction, chain string) error {
 	}
 	var open int
 	err = tx.GetContext(ctx, &open, "select count(*) from sessions where chain = $1 and parent = any($2) and open", chain, pq.Array(r.erase))
-	if err == nil && (len(gone) != len(r.erase) || open > 0) {
+	if err == nil && (len(gone) != len(r.erase) || open != r.open) {
 		err = fmt.Errorf("%w: a client to be erased", ErrStale)
 	}
 	return err
@@ -47,6 +47,17 @@ func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []s
 	err := tx.SelectContext(ctx, &gone, `with marks as (delete from client_index where chain = $1 and client = any($2))
 		delete from client_keys where chain = $1 and client = any($2) returning client`, chain, pq.Array(clients))
 	return gone, err
+}
+
+// CountOpen counts the sessions of a client that have no outcome.
+func CountOpen(s *Snapshot, client string) (int, error) {
+	at, err := parseName(client)
+	if err != nil {
+		return 0, err
+	}
+	var n int
+	err = s.one(&n, "select count(*) from sessions where chain = $1 and parent = $2 and open", s.chain, at.id)
+	return n, err
 }
 
 // term is what a client is found by, in the form in which it is compared.
@@ -156,22 +167,25 @@ func (m marks) write(ctx context.Context, tx *transaction, chain string) error {
 	return err
 }
 
+// Vague names a field of the lookup in which there is nothing to compare, and what
+// would be right; empty when there is none.
+func (l ClientLookup) Vague() (field, want string) {
+	switch {
+	case l.DisplayName != "" && plainName(l.DisplayName) == "":
+		return byDisplayName, "must have more than blanks, or be empty"
+	case l.Phone != "" && plainPhone(l.Phone) == "":
+		return byPhone, "must have a digit, or be empty"
+	case l.Email != "" && plainEmail(l.Email) == "":
+		return byEmail, "must have more than blanks, or be empty"
+	}
+	return "", ""
+}
+
 // FindClients reads a page of the clients of the chain that a lookup finds, newest
-// first: those that every field of it fits. It finds nobody by a field in which
-// there is nothing to compare, such as a telephone number without a digit.
+// first: those that every field of it fits.
 func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, error) {
 	where, args := "chain = $1 and parent = ''", []any{s.chain}
-	terms := lookupTerms(l)
-	given := 0
-	for _, field := range []string{l.DisplayName, l.Phone, l.Email} {
-		if field != "" {
-			given++
-		}
-	}
-	if len(terms) < given {
-		return nil, "", nil
-	}
-	for _, t := range terms {
+	for _, t := range lookupTerms(l) {
 		hash, err := t.hash(s.tx.db.cfg.Keys, s.chain)
 		if err != nil {
 			return nil, "", err

@@ -26,9 +26,17 @@ type Changes struct {
 	// Entries go on the audit log with them. A name and a request id that are
 	// left out are filled in.
 	Entries []*pb.AuditEntry
-	// Erase names clients whose keys are destroyed. It fails while one has a
-	// session that is open.
-	Erase []string
+	// Erase is the clients whose keys are destroyed.
+	Erase []Erasure
+}
+
+// Erasure is the destruction of a client's key.
+type Erasure struct {
+	// Client is the resource name.
+	Client string
+	// Open is how many open sessions of the client were seen, by CountOpen. If
+	// there are others when the change is committed, the write runs again.
+	Open int
 }
 
 // Record is one record to be written, as made by Insert, Replace and Unchanged

@@ -19,6 +19,7 @@ type sealing struct {
 	keys   map[string]*clientKey // by the id of the client
 	fresh  []wrappedKey          // of clients who are new
 	erase  []string              // ids of clients whose keys are destroyed
+	open   int                   // sessions of theirs that were open
 	holds  []string              // ids of clients who must not be erased meanwhile
 	about  string                // the client whom the request is about; empty: nobody
 	opened []opening             // what was read
@@ -47,12 +48,9 @@ func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
 		}
 		g.holds = append(g.holds, r.client)
 	}
-	for _, name := range changes.Erase {
-		at, err := parseName(name)
-		if err != nil {
-			return sealing{}, err
-		}
-		g.erase = append(g.erase, at.id)
+	for _, e := range changes.Erase {
+		g.erase = append(g.erase, clientIn(e.Client))
+		g.open += e.Open
 	}
 	if len(g.erase) > 0 {
 		g.about = "" // the request outlives the client, and is kept in clear

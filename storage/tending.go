@@ -164,7 +164,7 @@ func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.C
 	err := s.all(&rows, "select "+sealedColumns+` from clients c`+ofClient+` where chain = $1 and parent = '' and client = id and id < $2 and id > $4
 		and not exists (select from consultations n where n.chain = $1 and n.parent = c.id and n.id >= $2)
 		and not exists (select from decisions d where d.chain = $1 and d.parent = c.id and d.id >= $2)
-		and not exists (select from sessions v where v.chain = $1 and v.parent = c.id and (v.open or v.update_time >= $3))
+		and not exists (select from sessions v where v.chain = $1 and v.parent = c.id and v.update_time >= $3)
 		order by id limit $5`, s.chain, made, since, after, limit)
 	if err != nil {
 		return nil, err

@@ -204,6 +204,7 @@ type rows struct {
 	claim   claim
 	fresh   []wrappedKey // of new clients
 	erase   []string     // clients
+	open    int          // sessions of theirs that may be open
 	records []Record
 	marks   marks
 }
@@ -222,7 +223,7 @@ func (w *write) rows(t thought) (rows, error) {
 		return rows{}, err
 	}
 	marks, err := markAll(w.db.cfg.Keys, w.chain, records)
-	return rows{claim, t.sealing.fresh, t.sealing.erase, records, marks}, err
+	return rows{claim, t.sealing.fresh, t.sealing.erase, t.sealing.open, records, marks}, err
 }
 
 // records makes one list of the records and the entries, all of this chain, and

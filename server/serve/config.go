@@ -40,6 +40,10 @@ type Config struct {
 	// seen, outside of the database, which is compared with them at start. Empty:
 	// "checkpoints" in DataDir; with Database there is no such comparison then.
 	CheckpointFile string
+	// ErasureFile keeps which clients were erased, outside of the database and its
+	// backups, so that a restored backup does not bring them back. Empty: "erased"
+	// in DataDir; with Database there is no such file then.
+	ErasureFile string
 	// Clock is the server's time. Nil: the machine's.
 	Clock func() time.Time
 	// Logger receives what the server has to say: never the contents of a
@@ -128,6 +132,9 @@ func (c Config) complete() (Config, error) {
 	}
 	if c.CheckpointFile == "" && c.DataDir != "" {
 		c.CheckpointFile = filepath.Join(c.DataDir, "checkpoints")
+	}
+	if c.ErasureFile == "" && c.DataDir != "" {
+		c.ErasureFile = filepath.Join(c.DataDir, "erased")
 	}
 	return c, errors.Join(c.checkIdentities(), c.Limits.check())
 }

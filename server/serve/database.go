@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"alkalog/storage"
+	"alkalog/storage/keyring"
 	"alkalog/storage/localpg"
 )
 
@@ -19,6 +20,7 @@ type database struct {
 	db          *storage.DB
 	cluster     *localpg.Cluster // nil: the database is somebody else's
 	description string           // which it is, without secrets
+	ring        *keyring.Ring    // what the keys of clients are wrapped with
 }
 
 // openDatabase opens the database that cfg names, or the private one.
@@ -26,11 +28,12 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 	if cfg.Database == "" {
 		return openPrivate(ctx, cfg)
 	}
-	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: cfg.clientKeys()})
+	ring := cfg.clientKeys()
+	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: ring})
 	if err != nil {
 		return database{}, err
 	}
-	return database{db: db, description: Describe(cfg.Database)}, nil
+	return database{db: db, description: Describe(cfg.Database), ring: ring}, nil
 }
 
 // openPrivate starts the private cluster and brings its schema up to date:
@@ -40,7 +43,8 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 	if err != nil {
 		return database{}, err
 	}
-	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: cfg.clientKeys()})
+	d.ring = cfg.clientKeys()
+	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: d.ring})
 	if err != nil {
 		return database{}, errors.Join(err, d.close())
 	}

@@ -49,7 +49,8 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := openClients(ctx, cfg, db.db, cfg.clientKeys()); err != nil {
+	clients, err := openClients(ctx, cfg, db)
+	if err != nil {
 		return nil, errors.Join(err, db.close())
 	}
 	log, err := openLog(ctx, cfg, db.db)
@@ -57,7 +58,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 		return nil, errors.Join(err, db.close())
 	}
 	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []loop {
-		return register(r, cfg, db.db, engine, log, checks)
+		return register(r, cfg, db.db, engine, log, clients, checks)
 	})
 	if err != nil {
 		return nil, errors.Join(err, db.close())

@@ -21,18 +21,19 @@ import (
 
 // register makes the seven services and registers them. It returns what is to
 // run beside them until the server leaves.
-func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, checks requests) []loop {
+func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *keeper, checks requests) []loop {
 	now := cfg.Clock
 	clock := processing.Service{DB: db, Now: now, Check: checks.violations, Hub: processing.NewHub(), BeatEvery: cfg.Limits.BeatEvery}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
-	pb.RegisterConsultationServiceServer(r, consultation.Service{DB: db, Now: now})
+	intake := consultation.Service{DB: db, Now: now, List: clients.erased.add}
+	pb.RegisterConsultationServiceServer(r, intake)
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
 	audits := audit.Service{DB: db, Now: now, Restores: log}
 	pb.RegisterAuditServiceServer(r, audits)
-	return []loop{
+	return append(clients.loops(intake),
 		log.Lead,
 		log.Watch,
 		log.Inspect,
@@ -43,7 +44,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 		func(ctx context.Context) {
 			audits.Count(ctx, func(err error) { cfg.Logger.Warn("counting for the figures", "error", err.Error()) })
 		},
-	}
+	)
 }
 
 // loop runs until its context is done.

@@ -20,6 +20,9 @@ type Service struct {
 
 	DB  *storage.DB
 	Now func() time.Time
+	// List notes outside of the database that a client was erased, so that a
+	// restored backup does not bring the client back. Nil: nowhere.
+	List func(client string) error
 }
 
 // CreateClient takes a client in under a random pseudonym.
@@ -35,10 +38,21 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 	return &pb.GetClientResponse{Client: m}, err
 }
 
-// ListClients lists the clients of a chain, newest first.
+// ListClients lists the clients of a chain, newest first: all, or those whom a
+// name or a contact finds.
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
-	ms, next, err := record.List(ctx, s.DB, storage.Clients, req.Parent, req.PageSize, req.PageToken)
-	return &pb.ListClientsResponse{Clients: ms, NextPageToken: next}, err
+	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email}
+	if field, want := wanted.Vague(); field != "" {
+		return nil, fault.Invalid(field, want)
+	}
+	answer := &pb.ListClientsResponse{}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		if err = record.Holds(req.Parent)(r); err == nil {
+			answer.Clients, answer.NextPageToken, err = storage.FindClients(r, wanted, storage.Page{Size: req.PageSize, Token: req.PageToken})
+		}
+		return err
+	})
+	return answer, err
 }
 
 // UpdateClient changes a client.

@@ -36,6 +36,8 @@ func facts() []struct {
 		{storage.ErrFenced, &Error{codes.Unavailable, "DATABASE_FENCED", "the database is not the newest one; retry later", retry}},
 		{storage.ErrReadOnly, &Error{code: codes.FailedPrecondition, reason: "LOG_MISMATCH", message: "the database is not what was last seen of it, as after a restored backup; " +
 			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
+		{storage.ErrSealed, &Error{code: codes.DataLoss, reason: "RECORD_UNREADABLE", message: "a stored record cannot be opened: it was changed or moved in the database, " +
+			"or is sealed with a key that this server does not have"}},
 		{storage.ErrUnavailable, &Error{codes.Unavailable, "DATABASE_UNAVAILABLE", "the database cannot be reached; retry later", retry}},
 		{context.DeadlineExceeded, &Error{code: codes.DeadlineExceeded, reason: "DEADLINE_EXCEEDED", message: "the deadline passed"}},
 		{context.Canceled, &Error{code: codes.Canceled, reason: "CANCELLED", message: "the call was cancelled"}},

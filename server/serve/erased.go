@@ -1,0 +1,128 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// erasures is the file of clients who were erased, by their resource names, one a
+// line, which mean nothing by themselves. A database that is restored from a
+// backup brings keys back that were destroyed since; with the file they are
+// destroyed again before anything is served.
+type erasures struct {
+	file  string // empty: there is none
+	mu    sync.Mutex
+	known map[string]bool
+}
+
+// openErasures reads the file; one that is not there yet is empty.
+func openErasures(file string) (*erasures, error) {
+	e := &erasures{file: file, known: map[string]bool{}}
+	if file == "" {
+		return e, nil
+	}
+	content, err := os.ReadFile(file)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("erased clients: %w", err)
+	}
+	for line := range strings.Lines(string(content)) {
+		// A line that was cut short belongs to an erasure that nobody was told of
+		// yet; the database has it.
+		if name, whole := strings.CutSuffix(line, "\n"); whole && name != "" {
+			e.known[name] = true
+		}
+	}
+	return e, nil
+}
+
+// add puts a client into the file. When it returns nil that is on the disk.
+func (e *erasures) add(client string) error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.file == "" || e.known[client] {
+		return nil
+	}
+	f, err := os.OpenFile(e.file, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+	if err != nil {
+		return fmt.Errorf("erased clients: %w", err)
+	}
+	// The line before may have been cut short.
+	_, err = f.WriteString("\n" + client + "\n")
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("erased clients: %w", err)
+	}
+	e.known[client] = true
+	return nil
+}
+
+// agree brings the database and the file together, before anything is served:
+// clients in the file who are back are erased again, and erasures that only the
+// database knows of go into the file.
+func (e *erasures) agree(ctx context.Context, db *storage.DB, now time.Time) error {
+	if e.file == "" {
+		return nil
+	}
+	return record.EachChain(ctx, db, func(chain *pb.Chain) error {
+		if err := e.eraseAgain(ctx, db, chain.Name, now); err != nil {
+			return err
+		}
+		names, err := erasedIn(ctx, db, chain.Name)
+		for _, name := range names {
+			if err == nil {
+				err = e.add(name)
+			}
+		}
+		return err
+	})
+}
+
+// eraseAgain erases the clients of a chain who are in the file.
+func (e *erasures) eraseAgain(ctx context.Context, db *storage.DB, chain string, now time.Time) error {
+	var ids []string
+	for name := range e.known {
+		if strings.HasPrefix(name, chain+"/") {
+			ids = append(ids, path.Base(name))
+		}
+	}
+	scene := ledger.Scene{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
+	for some := range slices.Chunk(ids, 1000) {
+		_, err := storage.EraseAgain(ctx, db, record.Chain(chain), some, func(id string) *pb.AuditEntry {
+			return scene.Erased(chain+"/clients/"+id, ledger.ErasedAgain)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// erasedIn lists the clients of a chain whose erasure is on the audit log.
+func erasedIn(ctx context.Context, db *storage.DB, chain string) (names []string, err error) {
+	erased := storage.EntryFilter{Op: "=", Field: "kind", Value: pb.EntryKind_ENTRY_KIND_ERASURE.String()}
+	for page := (storage.Page{Size: 500}); ; {
+		err := storage.Read(ctx, db, record.Chain(chain), func(r *storage.Snapshot) error {
+			entries, next, err := storage.ListEntries(r, erased, page, math.MaxInt64)
+			for _, e := range entries {
+				names = append(names, e.GetClient())
+			}
+			page.Token = next
+			return err
+		})
+		if err != nil || page.Token == "" {
+			return names, err
+		}
+	}
+}

@@ -1,0 +1,119 @@
+package consultation
+
+import (
+	"context"
+	"errors"
+	"path"
+	"time"
+
+	"github.com/google/uuid"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+const (
+	// tendEvery is how often the chains are looked through for records whose time
+	// has come. Our own choice: periods are in days.
+	tendEvery = time.Hour
+	// requestDays is how long answered requests are remembered unless a chain says
+	// otherwise. The contract says so.
+	requestDays = 35
+	// idleAtATime is how many clients are read at once.
+	idleAtATime = 100
+)
+
+// Tend keeps to the chains' periods of retention until ctx is done.
+func (s Service) Tend(ctx context.Context, report func(error)) {
+	tick := time.NewTicker(tendEvery)
+	defer tick.Stop()
+	for {
+		if err := s.TendOnce(ctx); err != nil && ctx.Err() == nil {
+			report(err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// TendOnce looks through every chain once: clients whose time has come are
+// erased, and answered requests are forgotten. What goes wrong in one chain does
+// not keep it from the others.
+func (s Service) TendOnce(ctx context.Context) error {
+	var problems []error
+	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
+		problems = append(problems, s.eraseIdle(ctx, chain), s.purge(ctx, chain))
+		return ctx.Err()
+	})
+	return errors.Join(append(problems, err)...)
+}
+
+// eraseIdle erases the clients of whom nothing was recorded for longer than the
+// chain keeps records.
+func (s Service) eraseIdle(ctx context.Context, chain *pb.Chain) error {
+	days := int(chain.GetRetention().GetClientDays())
+	if days == 0 {
+		return nil
+	}
+	since := s.Now().AddDate(0, 0, -days)
+	for after := ""; ; {
+		var idle []*pb.Client
+		err := storage.Read(ctx, s.DB, record.Chain(chain.Name), func(r *storage.Snapshot) (err error) {
+			idle, err = storage.IdleClients(r, since, after, idleAtATime)
+			return err
+		})
+		if err != nil || len(idle) == 0 {
+			return err
+		}
+		for _, client := range idle {
+			if err := s.eraseInTime(ctx, chain.Name, client, since); err != nil {
+				return err
+			}
+			after = path.Base(client.Name)
+		}
+	}
+}
+
+// eraseInTime erases a client whose time has come, whatever may be open since
+// then; under a legal hold it does nothing. The request's id is made from the
+// client, so that it is done once however many servers do it.
+func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Client, since time.Time) error {
+	kept := errors.New("is kept")
+	id := uuid.NewSHA1(uuid.NameSpaceOID, []byte("retention "+client.Name)).String()
+	_, err := s.erase(ctx, &pb.EraseClientRequest{Name: client.Name, RequestId: id}, own(chain, s.Now()), ledger.ErasedInTime,
+		func(c *pb.Client, _ int) error {
+			if c.LegalHold || c.CreateTime.AsTime().After(since) || c.UpdateTime.AsTime().After(since) {
+				return kept
+			}
+			return nil
+		})
+	var told *fault.Error
+	if errors.Is(err, kept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &told) && told.Reason() == "NOT_FOUND" {
+		return nil // another server may have been faster
+	}
+	return err
+}
+
+// purge forgets the chain's answered requests that are old enough.
+func (s Service) purge(ctx context.Context, chain *pb.Chain) error {
+	days := chain.GetRetention().GetRequestDays()
+	if days == 0 {
+		days = requestDays
+	}
+	for more := true; more; {
+		var err error
+		_, more, err = storage.PurgeRequests(ctx, s.DB, record.Chain(chain.Name), days, func(n int64) *pb.AuditEntry {
+			return own(chain.Name, s.Now()).Purged(n, days)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
