@@ -29,7 +29,8 @@ const (
 // private PostgreSQL, or a database, by the machine's clock, until its parent
 // hangs up.
 func serveAsChild(ctx context.Context, dir, database string) int {
-	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true})
+	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true,
+		Limits: serve.Limits{Quotas: unbounded()}})
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1

@@ -21,7 +21,7 @@ func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) 
 	t.Helper()
 	dir = filepath.Join(t.TempDir(), "copy")
 	log := export.Log{Client: c.audit, Chain: c.name, Against: against, Also: func(e *pb.AuditEntry) error { also(e); return nil }}
-	verdict, err := log.To(c.vesna.calling(t), dir)
+	verdict, err := log.To(c.odile.calling(t), dir)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,7 +36,7 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	causes := c.causes(t)
 	s.integrated(t)
-	kept := []byte(must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
+	kept := []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
 	stop := c.busy(t)
 	last := int64(len(causes))
 	for range 6 {
@@ -45,7 +45,7 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 		if !verdict.Holds() || verdict.Earlier == nil || verdict.Size != count || verdict.Size < last {
 			t.Errorf("a copy of %d entries after one of %d, %d were seen: %v", verdict.Size, last, count, verdict.Faults)
 		}
-		last, kept = verdict.Size, []byte(must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
+		last, kept = verdict.Size, []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
 	}
 	stop()
 	s.integrated(t)
@@ -73,7 +73,7 @@ func TestReport(t *testing.T) {
 	after, _ := c.asked(t, c.client(t), brokenSkin)
 	s.integrated(t)
 	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
-	facts, err := report.Gather(c.vesna.calling(t), source, c.name, report.Period{From: end.Add(-time.Hour), To: end})
+	facts, err := report.Gather(c.odile.calling(t), source, c.name, report.Period{From: end.Add(-time.Hour), To: end})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -185,7 +185,7 @@ func TestListsShowOneChain(t *testing.T) {
 	if len(all.Sessions) != 2 {
 		t.Errorf("the chain has %d sessions, not the two that it began: %v", len(all.Sessions), all.Sessions)
 	}
-	log := must(t, own.vesna, own.audit.SummarizeEntries, &pb.SummarizeEntriesRequest{Parent: own.name})
+	log := must(t, own.odile, own.audit.SummarizeEntries, &pb.SummarizeEntriesRequest{Parent: own.name})
 	if log.Total != 1 {
 		t.Errorf("the chain's log has %d entries, not the one of its refusal: %v", log.Total, log.Rows)
 	}

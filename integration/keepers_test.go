@@ -30,7 +30,7 @@ func TestKeepersOfTheLog(t *testing.T) {
 		}
 		awake.decision(t, brokenSkin)
 		s.integrated(t)
-		given = append(given, must(t, awake.vesna, awake.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: awake.name}).Checkpoint)
+		given = append(given, must(t, awake.odile, awake.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: awake.name}).Checkpoint)
 		if err := asleep.command.Process.Signal(syscall.SIGCONT); err != nil {
 			t.Fatal(err)
 		}

@@ -135,7 +135,7 @@ func (c *chain) entries(t testing.TB, filter string) []*pb.AuditEntry {
 	t.Helper()
 	var all []*pb.AuditEntry
 	for token := ""; ; {
-		page := must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter, PageSize: 500, PageToken: token})
+		page := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter, PageSize: 500, PageToken: token})
 		all = append(all, page.Entries...)
 		if token = page.NextPageToken; token == "" {
 			return all

@@ -126,7 +126,7 @@ func TestFiltersThatMakeNoSense(t *testing.T) {
 		`timestamp("2026-11-01T00:00:00Z") = record_time`, `record_time = timestamp("x")`, `kind = "UNSPECIFIED_"`,
 		`reason = "x' or 1 = 1 --"`, `client = "Ottoline Canary"`, `actor = "chains/ebb-and-flow/practitioners/émile"`, `reason = "	"`, `salon = "a b"`, `till = "a,b"`,
 	} {
-		_, err := c.audit.ListEntries(c.vesna.calling(t), &pb.ListEntriesRequest{Parent: c.name, Filter: filter})
+		_, err := c.audit.ListEntries(c.odile.calling(t), &pb.ListEntriesRequest{Parent: c.name, Filter: filter})
 		wantError(t, filter, err, codes.InvalidArgument, "INVALID_FIELD")
 		if violationsOf(err)["filter"] == "" {
 			t.Errorf("%s: the error does not name the filter: %v", filter, err)
@@ -164,7 +164,7 @@ func TestPagesOfTheLogStandStill(t *testing.T) {
 	seen := map[string]bool{}
 	var order []*pb.AuditEntry
 	for token, pages := "", 0; pages < 30; pages++ {
-		page := must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, PageSize: 3, PageToken: token})
+		page := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, PageSize: 3, PageToken: token})
 		for _, e := range page.Entries {
 			if seen[e.Name] {
 				t.Errorf("%s is shown twice", e.Name)
@@ -216,7 +216,7 @@ func (k *logCopy) take(t *testing.T, c *chain, most int) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
-	stream, err := c.audit.ExportEntries(c.vesna.identify(ctx), &pb.ExportEntriesRequest{Parent: c.name, ResumeToken: k.token})
+	stream, err := c.audit.ExportEntries(c.odile.identify(ctx), &pb.ExportEntriesRequest{Parent: c.name, ResumeToken: k.token})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -248,7 +248,7 @@ func TestCopiesAreFilteredToo(t *testing.T) {
 	c.causes(t)
 	s.integrated(t)
 	export := func(filter, token string) (found []*pb.AuditEntry, next string, err error) {
-		stream, err := c.audit.ExportEntries(c.vesna.calling(t), &pb.ExportEntriesRequest{Parent: c.name, Filter: filter, ResumeToken: token})
+		stream, err := c.audit.ExportEntries(c.odile.calling(t), &pb.ExportEntriesRequest{Parent: c.name, Filter: filter, ResumeToken: token})
 		for err == nil {
 			var sent *pb.ExportEntriesResponse
 			if sent, err = stream.Recv(); err == nil {

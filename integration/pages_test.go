@@ -57,7 +57,7 @@ func (st *stage) listings(t testing.TB) []listing {
 		case *pb.ListEntriesRequest:
 			req.Filter = ""
 		}
-		all = append(all, listing{r, st, example.who, req})
+		all = append(all, listing{r, st, st.reader(r), req})
 	}
 	return all
 }
@@ -189,7 +189,7 @@ func TestPageTokensBelongToTheirList(t *testing.T) {
 // entriesToken is the token of the second page of the filtered log.
 func (c *chain) entriesToken(t testing.TB, filter string) string {
 	t.Helper()
-	return must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter, PageSize: 1}).NextPageToken
+	return must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter, PageSize: 1}).NextPageToken
 }
 
 // other is another character of a token.

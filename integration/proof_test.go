@@ -48,7 +48,7 @@ func TestProofsOfTheLog(t *testing.T) {
 	for range 4 {
 		c.causes(t)
 		s.integrated(t)
-		got := must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
+		got := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
 		now := signed(t, got.Checkpoint, got.Keys)
 		if now.Size != got.TreeSize || !strings.HasSuffix(now.Origin, "/ebb-and-flow") || len(got.Handovers) != 0 || len(got.Keys) != 1 {
 			t.Errorf("checkpoint %+v", got)
@@ -63,7 +63,7 @@ func TestProofsOfTheLog(t *testing.T) {
 	hash := rfc6962.DefaultHasher
 	for _, tree := range seen {
 		for i, e := range copied.entries[:tree.Size] {
-			got := must(t, c.vesna, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: e.Name, TreeSize: tree.Size})
+			got := must(t, c.odile, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: e.Name, TreeSize: tree.Size})
 			if err := proof.VerifyInclusion(hash, uint64(i), uint64(tree.Size), hash.HashLeaf(copied.stored[i]), got.Hashes, tree.Root[:]); err != nil || got.Index != int64(i) {
 				t.Errorf("entry %d in the tree of %d: index %d, %v", i, tree.Size, got.Index, err)
 			}
@@ -72,15 +72,15 @@ func TestProofsOfTheLog(t *testing.T) {
 			if older.Size > tree.Size {
 				continue
 			}
-			got := must(t, c.vesna, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name, OldSize: older.Size, NewSize: tree.Size})
+			got := must(t, c.odile, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name, OldSize: older.Size, NewSize: tree.Size})
 			err := proof.VerifyConsistency(hash, uint64(older.Size), uint64(tree.Size), got.Hashes, older.Root[:], tree.Root[:])
 			if err != nil {
 				t.Errorf("from %d to %d: %v", older.Size, tree.Size, err)
 			}
 		}
 	}
-	newest := must(t, c.vesna, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: copied.entries[0].Name})
-	older := must(t, c.vesna, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name, OldSize: 1, NewSize: 2})
+	newest := must(t, c.odile, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: copied.entries[0].Name})
+	older := must(t, c.odile, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name, OldSize: 1, NewSize: 2})
 	if newest.Checkpoint == "" || older.Checkpoint != "" {
 		t.Errorf("the newest tree has the checkpoint %q, an older one %q", newest.Checkpoint, older.Checkpoint)
 	}
@@ -103,7 +103,7 @@ func TestProofsThatThereAreNot(t *testing.T) {
 	wantError(t, "an unknown entry", fails(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
 	last := entries[size-1].Name
 	inclusion := func(size int64) error {
-		return fails(t, c.vesna, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: last, TreeSize: size})
+		return fails(t, c.odile, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: last, TreeSize: size})
 	}
 	wantError(t, "a tree that does not hold it", inclusion(size-1), codes.FailedPrecondition, "ENTRY_NOT_IN_TREE")
 	wantError(t, "a tree beyond the log", inclusion(size+1), codes.InvalidArgument, "INVALID_FIELD")
@@ -111,7 +111,7 @@ func TestProofsThatThereAreNot(t *testing.T) {
 		"new_size": {Name: c.name, OldSize: 1, NewSize: size + 1},
 		"old_size": {Name: c.name, OldSize: 3, NewSize: 2},
 	} {
-		err := fails(t, c.vesna, c.audit.GetConsistencyProof, req)
+		err := fails(t, c.odile, c.audit.GetConsistencyProof, req)
 		wantError(t, field, err, codes.InvalidArgument, "INVALID_FIELD")
 		if violationsOf(err)[field] == "" {
 			t.Errorf("the error does not name %s: %v", field, err)
@@ -139,7 +139,7 @@ func TestExportOfATree(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	s.integrated(t)
-	got := must(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
+	got := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
 	tree := signed(t, got.Checkpoint, got.Keys)
 	c.causes(t)
 	s.integrated(t)
@@ -159,7 +159,7 @@ func TestExportOfATree(t *testing.T) {
 	if len(resumed) != len(stored)-3 || !bytes.Equal(resumed[0].Stored, stored[3].Stored) {
 		t.Errorf("resumed behind the third of %d entries: %d entries", len(stored), len(resumed))
 	}
-	stream, err := c.audit.ExportEntries(c.vesna.calling(t), &pb.ExportEntriesRequest{Parent: c.name, TreeSize: 10_000})
+	stream, err := c.audit.ExportEntries(c.odile.calling(t), &pb.ExportEntriesRequest{Parent: c.name, TreeSize: 10_000})
 	if err == nil {
 		_, err = stream.Recv()
 	}
@@ -169,7 +169,7 @@ func TestExportOfATree(t *testing.T) {
 // exported is all that an export sends.
 func (c *chain) exported(t testing.TB, req *pb.ExportEntriesRequest) (all []*pb.ExportEntriesResponse) {
 	t.Helper()
-	stream, err := c.audit.ExportEntries(c.vesna.calling(t), req)
+	stream, err := c.audit.ExportEntries(c.odile.calling(t), req)
 	for err == nil {
 		var sent *pb.ExportEntriesResponse
 		if sent, err = stream.Recv(); err == nil {

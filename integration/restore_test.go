@@ -74,7 +74,7 @@ func (c *chain) covered(t testing.TB, n int64) *pb.GetCheckpointResponse {
 	var got *pb.GetCheckpointResponse
 	eventually(t, "the log to cover what was recorded", func() bool {
 		var err error
-		got, err = c.audit.GetCheckpoint(c.vesna.calling(t), &pb.GetCheckpointRequest{Name: c.name})
+		got, err = c.audit.GetCheckpoint(c.odile.calling(t), &pb.GetCheckpointRequest{Name: c.name})
 		return err == nil && got.TreeSize >= n
 	})
 	return got
@@ -83,7 +83,7 @@ func (c *chain) covered(t testing.TB, n int64) *pb.GetCheckpointResponse {
 // audited copies the log as an auditor does, and returns the verdict.
 func (c *chain) audited(t testing.TB, against string) (verify.Report, error) {
 	t.Helper()
-	log := export.Log{Client: auditor{c.audit, c.vesna}, Chain: c.name}
+	log := export.Log{Client: auditor{c.audit, c.odile}, Chain: c.name}
 	if against != "" {
 		log.Against = []byte(against)
 	}

@@ -75,7 +75,7 @@ func TestAStudentBeginsWithASignature(t *testing.T) {
 func (c *chain) entryOf(t testing.TB, kind pb.EntryKind) *pb.AuditEntry {
 	t.Helper()
 	var found []*pb.AuditEntry
-	for _, e := range must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name}).Entries {
+	for _, e := range must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name}).Entries {
 		if e.Kind == kind {
 			found = append(found, e)
 		}
@@ -304,7 +304,7 @@ func TestUnderWayForAnother(t *testing.T) {
 	c.clock.advance(time.Minute)
 	must(t, c.teo, c.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, RequestId: newID(), Events: []*pb.Event{
 		happened(session, 0, applied("front"))}})
-	entries := must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: `kind = "DEVIATION"`}).Entries
+	entries := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: `kind = "DEVIATION"`}).Entries
 	if len(entries) < 2 {
 		t.Fatalf("%d departures on the log", len(entries))
 	}

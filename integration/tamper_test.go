@@ -36,7 +36,7 @@ func newAttacked(t *testing.T) attacked {
 		a.decision(t, brokenSkin)
 	}
 	s.integrated(t)
-	a.kept = must(t, a.vesna, a.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: a.name}).Checkpoint
+	a.kept = must(t, a.odile, a.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: a.name}).Checkpoint
 	for range 4 {
 		a.decision(t, brokenSkin)
 	}
@@ -199,7 +199,7 @@ func TestTwoHistories(t *testing.T) {
 		two.decision(t, brokenSkin)
 	}
 	s.integrated(t)
-	two.kept = must(t, two.vesna, two.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: two.name}).Checkpoint
+	two.kept = must(t, two.odile, two.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: two.name}).Checkpoint
 	for _, a := range []attacked{one, two} {
 		if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
 			t.Errorf("by itself: %s", got)
@@ -217,7 +217,7 @@ func TestTwoHistories(t *testing.T) {
 func TestCutOff(t *testing.T) {
 	t.Parallel()
 	a := newAttacked(t)
-	newest := must(t, a.vesna, a.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: a.name}).Checkpoint
+	newest := must(t, a.odile, a.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: a.name}).Checkpoint
 	early := signed(t, a.kept, a.chainPublic(t))
 	damage(t, a.site, "audit_entries", fmt.Sprintf("delete from audit_entries where id in (select id from log_entries where place >= %d)", early.Size))
 	damage(t, a.site, "log_entries", fmt.Sprintf("delete from log_entries where place >= %d", early.Size))

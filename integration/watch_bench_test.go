@@ -61,6 +61,7 @@ func newWatched(b *testing.B) *chain {
 	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b)}
 	server, err := serve.Start(b.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
+		Limits: serve.Limits{Quotas: unbounded()},
 	})
 	if err != nil {
 		b.Fatal(err)

@@ -89,6 +89,9 @@ type Limits struct {
 	ConnectTime time.Duration
 	// CallTime is the deadline of a unary call that brings none. Default 10 s.
 	CallTime time.Duration
+	// LongestCall is the longest deadline that a unary call is granted, whatever
+	// it brings. Default 1 min.
+	LongestCall time.Duration
 	// StreamTime is the deadline of a stream that brings none. Default 12 h, the
 	// longest working day of a salon.
 	StreamTime time.Duration
@@ -103,8 +106,13 @@ type Limits struct {
 	// BeatEvery is how often a quiet watch of a session is told that it is alive.
 	// Default 15 s; the contract promises 20 s.
 	BeatEvery time.Duration
+	// SendTime is how long the reader of a stream may take for one message before
+	// it is let go. Default 30 s.
+	SendTime time.Duration
 	// DrainTime is how long Stop waits for calls under way. Default 10 s.
 	DrainTime time.Duration
+	// Quotas are what one caller and one chain may take.
+	Quotas Quotas
 }
 
 // Check says what in the configuration cannot work; it opens nothing.
@@ -145,22 +153,25 @@ func (l Limits) complete() Limits {
 	l.StreamsPerConnection = cmp.Or(l.StreamsPerConnection, 200)
 	l.ConnectTime = cmp.Or(l.ConnectTime, 10*time.Second)
 	l.CallTime = cmp.Or(l.CallTime, 10*time.Second)
+	l.LongestCall = cmp.Or(l.LongestCall, time.Minute)
+	l.SendTime = cmp.Or(l.SendTime, 30*time.Second)
 	l.StreamTime = cmp.Or(l.StreamTime, 12*time.Hour)
 	l.LeastTime = cmp.Or(l.LeastTime, 50*time.Millisecond)
 	l.PingEvery = cmp.Or(l.PingEvery, 30*time.Second)
 	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
 	l.BeatEvery = cmp.Or(l.BeatEvery, 15*time.Second)
 	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
+	l.Quotas = l.Quotas.complete()
 	return l
 }
 
 func (l Limits) check() error {
-	least := min(l.ConnectTime, l.CallTime, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.BeatEvery, l.DrainTime)
+	least := min(l.ConnectTime, l.CallTime, l.LongestCall, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.BeatEvery, l.SendTime, l.DrainTime)
 	if l.RequestBytes < 0 || least < 0 {
 		return errors.New("a limit is negative")
 	}
 	if l.CallTime < l.LeastTime || l.StreamTime < l.LeastTime {
 		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
 	}
-	return nil
+	return l.Quotas.check()
 }

@@ -3,12 +3,14 @@ package serve
 import (
 	"context"
 	"log/slog"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
+	"alkalog/service/fault"
 )
 
 // identifier finds out who is calling from what came with the call.
@@ -23,6 +25,11 @@ type interceptors struct {
 	identity identifier
 	access   map[string]*pb.Access // by full method; a method that is not here is closed
 	checks   requests
+	now      func() time.Time
+	book     logbook
+	denials  *denials
+	quotas   *quotas
+	glances  glances
 	leaving  context.Context // done when the server drains
 }
 
@@ -37,8 +44,11 @@ func (in *interceptors) steps() []step {
 		in.settle,   // every error becomes a status, here and nowhere else
 		in.release,  // streams end when the server drains
 		in.limit,    // a deadline for all, and enough of it left
+		in.remember, // denials go on the audit log
 		in.identify, // who is calling
+		in.ration,   // is it within the caller's quota
 		in.permit,   // may that role call this
+		in.witness,  // what an auditor reads goes on the audit log
 	}
 }
 
@@ -50,7 +60,9 @@ type step func(ctx context.Context, c *call, next func(context.Context) error) e
 type call struct {
 	method  string // full method, "/alkalog.v1.AuditService/ListEntries"
 	stream  bool
+	request proto.Message // nil: a stream whose request has not come in yet
 	actor   actor.Actor
+	unseen  bool   // an auditor reads, and that is not on the audit log yet
 	errorID string // finds what went wrong here on the log; empty: nothing did
 }
 
@@ -64,7 +76,7 @@ func pass(ctx context.Context, c *call, steps []step, handle func(context.Contex
 
 // unary is the grpc.UnaryServerInterceptor.
 func (in *interceptors) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	c := &call{method: info.FullMethod}
+	c := &call{method: info.FullMethod, request: message(req)}
 	var resp any
 	err := pass(ctx, c, in.steps(), func(ctx context.Context) error {
 		err := in.inspect(ctx, c, req)
@@ -90,7 +102,8 @@ func (in *interceptors) stream(srv any, ss grpc.ServerStream, info *grpc.StreamS
 // inspect is the last step: the request can be read, is in order, and speaks
 // only of what its caller may see.
 func (in *interceptors) inspect(ctx context.Context, c *call, req any) error {
-	m := req.(proto.Message)
+	m := message(req)
+	c.request = m
 	if err := checkRead(m); err != nil || open(c.method) {
 		return err
 	}
@@ -107,6 +120,24 @@ type inspectedStream struct {
 
 // Context returns the context that the steps have made.
 func (s *inspectedStream) Context() context.Context { return s.ctx }
+
+// SendMsg sends a message, or lets a reader go who does not take it in time.
+// Ending the stream also ends the sending that was under way.
+func (s *inspectedStream) SendMsg(m any) error {
+	if err := s.in.seen(s.ctx, s.call); err != nil {
+		return err
+	}
+	sent := make(chan error, 1)
+	go func() { sent <- s.ServerStream.SendMsg(m) }()
+	timer := time.NewTimer(s.in.limits.SendTime)
+	defer timer.Stop()
+	select {
+	case err := <-sent:
+		return err
+	case <-timer.C:
+		return fault.TooSlow()
+	}
+}
 
 // RecvMsg receives a request and inspects it.
 func (s *inspectedStream) RecvMsg(m any) error {

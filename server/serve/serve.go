@@ -29,6 +29,7 @@ type Server struct {
 	database database
 	leave    context.CancelFunc // ends the streams and the loops
 	loops    sync.WaitGroup     // what runs beside the services
+	denials  *denials
 	ending   sync.Once
 	ended    chan struct{}
 	err      error // why it ended by itself; set before ended is closed
@@ -96,7 +97,11 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	in := &interceptors{
 		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identity,
 		access: accessByMethod(), checks: checks, leaving: leaving,
+		now: s.cfg.Clock, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas),
 	}
+	s.denials = newDenials(s.cfg, in.book)
+	in.denials = s.denials
+	s.loops.Go(func() { s.denials.run(leaving) })
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport, grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
 	for _, run := range register(s.grpc, checks) {
 		s.loops.Go(func() { run(leaving) })
@@ -164,6 +169,7 @@ func (s *Server) end(ctx context.Context, reason error) {
 		s.err = reason
 		s.drain(ctx)
 		s.loops.Wait()
+		s.denials.close()
 		if err := s.database.close(); err != nil && s.err == nil {
 			s.err = err
 		}

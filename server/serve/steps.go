@@ -118,21 +118,24 @@ func (in *interceptors) release(ctx context.Context, c *call, next func(context.
 	return err
 }
 
-// limit gives a call without a deadline one, and refuses to begin what cannot
-// be finished in the time that is left.
+// limit gives a call without a deadline one, shortens one that is too long, and
+// refuses to begin what cannot be finished in the time that is left.
 func (in *interceptors) limit(ctx context.Context, c *call, next func(context.Context) error) error {
 	if open(c.method) {
-		return next(ctx)
-	}
-	if deadline, given := ctx.Deadline(); given {
-		if time.Until(deadline) < in.limits.LeastTime {
-			return fmt.Errorf("less than %v left: %w", in.limits.LeastTime, context.DeadlineExceeded)
-		}
 		return next(ctx)
 	}
 	granted := in.limits.CallTime
 	if c.stream {
 		granted = in.limits.StreamTime
+	}
+	if deadline, given := ctx.Deadline(); given {
+		if time.Until(deadline) < in.limits.LeastTime {
+			return fmt.Errorf("less than %v left: %w", in.limits.LeastTime, context.DeadlineExceeded)
+		}
+		if c.stream {
+			return next(ctx)
+		}
+		granted = in.limits.LongestCall
 	}
 	ctx, cancel := context.WithTimeout(ctx, granted)
 	defer cancel()

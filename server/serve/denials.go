@@ -1,0 +1,250 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/storage"
+)
+
+// Denials are history. Each one goes on the audit log of the chain whose member
+// was denied: the first of its kind in a minute at once, those like it counted
+// and told in one entry when the minute is over, and when the server stops. A
+// server that is killed loses what it had counted and not yet told, of one
+// minute at most; and, since an answer does not wait for its entry, the firsts
+// of the last milliseconds.
+//
+// Who has no identity belongs to no chain. Such a denial goes on the log of the
+// chain that a well-formed request names, when there is such a chain, and few of
+// them each minute: nobody outside can fill a chain's log. All others are
+// counted, and stand on the server's own log only: a stream that is denied
+// before its request was read, an operator, a chain that there is not.
+
+// remember takes note of denials.
+func (in *interceptors) remember(ctx context.Context, c *call, next func(context.Context) error) error {
+	err := next(ctx)
+	reason := fault.Denial(err)
+	if reason == "" || open(c.method) {
+		return err
+	}
+	in.denials.add(denial{
+		chain: in.chainOf(c), actor: c.actor.Name, role: c.actor.Role, method: shortMethod(c.method), reason: reason,
+	}, c.actor.Till, c.actor.TraceID)
+	return err
+}
+
+// shortMethod is a method without the package: "AuditService/ListEntries".
+func shortMethod(full string) string { return strings.TrimPrefix(full, "/alkalog.v1.") }
+
+// chainOf is the chain whose log a denied call belongs on; empty: none is known.
+func (in *interceptors) chainOf(c *call) string {
+	if c.actor.Chain != "" || c.request == nil {
+		return c.actor.Chain
+	}
+	if checkRead(c.request) != nil || len(in.checks.violations(c.request)) > 0 {
+		return ""
+	}
+	return chainNamed(c.request.ProtoReflect())
+}
+
+// chainNamed is the chain of the first name in a message.
+func chainNamed(m protoreflect.Message) string {
+	for i := range m.Descriptor().Fields().Len() {
+		field := m.Descriptor().Fields().Get(i)
+		for _, v := range each(field, m.Get(field)) {
+			chain := ""
+			switch {
+			case isName(field):
+				chain = actor.ChainOf(v.String())
+			case field.Message() != nil && m.Has(field):
+				chain = chainNamed(v.Message())
+			}
+			if chain != "" {
+				return chain
+			}
+		}
+	}
+	return ""
+}
+
+// logbook is the audit log, for what is entered without a record. Without a
+// database it takes everything and keeps nothing.
+type logbook struct{ db *storage.DB }
+
+// note puts entries on the log of a chain.
+func (b logbook) note(ctx context.Context, chain string, entries ...*pb.AuditEntry) error {
+	if b.db == nil {
+		return nil
+	}
+	return storage.Note(ctx, b.db, strings.TrimPrefix(chain, "chains/"), entries...)
+}
+
+// keeps reports whether there is such a chain.
+func (b logbook) keeps(ctx context.Context, chain string) (bool, error) {
+	if b.db == nil || chain == "" {
+		return false, nil
+	}
+	err := storage.Read(ctx, b.db, strings.TrimPrefix(chain, "chains/"), func(r *storage.Snapshot) error {
+		_, err := storage.Chains.Get(r, chain)
+		return err
+	})
+	if errors.Is(err, storage.ErrNotFound) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// denials are counted here and written behind the calls' backs.
+type denials struct {
+	alike alike
+	book  logbook
+	now   func() time.Time
+	log   *slog.Logger
+	wake  chan struct{} // has something when there is something to write
+
+	unplaced atomic.Int64 // denials that stand on no chain's log
+	reported int64        // how many of these the server's log has told
+}
+
+func newDenials(cfg Config, book logbook) *denials {
+	return &denials{book: book, now: cfg.Clock, log: cfg.Logger, wake: make(chan struct{}, 1), alike: newAlike(cfg.Clock())}
+}
+
+// add takes note of one denial.
+func (d *denials) add(what denial, till, trace string) {
+	if what.chain == "" {
+		d.unplaced.Add(1)
+		return
+	}
+	d.alike.add(what, till, trace, d.now())
+	select {
+	case d.wake <- struct{}{}:
+	default:
+	}
+}
+
+const (
+	// lookEvery is how often we look whether a minute is over.
+	lookEvery = time.Second
+	// lastWords is how long the last entries may take when the server stops.
+	lastWords = 5 * time.Second
+)
+
+// run writes what there is to write until ctx is done.
+func (d *denials) run(ctx context.Context) {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-d.wake:
+		case <-tick.C:
+		}
+		if d.alike.turn(d.now()) {
+			d.report()
+		}
+		d.write(ctx)
+	}
+}
+
+// close writes what is left. Nobody adds to it any more.
+func (d *denials) close() {
+	ctx, cancel := context.WithTimeout(context.Background(), lastWords)
+	defer cancel()
+	d.alike.end(d.now())
+	d.write(ctx)
+	d.report()
+}
+
+// report says on the server's log how many denials stand nowhere else.
+func (d *denials) report() {
+	if n := d.unplaced.Load(); n > d.reported {
+		d.log.Warn("denials that stand on no chain's log", "since_last_told", n-d.reported, "since_start", n)
+		d.reported = n
+	}
+}
+
+// write puts what is waiting on the logs, chain by chain. What could not be
+// written waits for the next time.
+func (d *denials) write(ctx context.Context) {
+	waiting, lost := d.alike.take()
+	d.unplaced.Add(lost)
+	for chain, rows := range waiting {
+		left, err := d.writeTo(ctx, chain, rows)
+		if err != nil {
+			d.log.Warn("entering denials on the audit log", "waiting", len(left), "error", err.Error())
+			d.alike.putBack(left)
+		}
+	}
+}
+
+// writeTo puts rows on the log of one chain, and returns those it could not.
+// When it is not known whether they were written they are tried again one by one,
+// under the same names: what is there already is then not there twice.
+func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left []told, err error) {
+	there, err := d.book.keeps(ctx, chain)
+	if err != nil {
+		return rows, err
+	}
+	if !there {
+		for _, r := range rows {
+			d.unplaced.Add(r.count)
+		}
+		return nil, nil
+	}
+	var fresh []told
+	for i, r := range rows {
+		if !r.tried {
+			fresh = append(fresh, r)
+			continue
+		}
+		if err := d.book.note(ctx, chain, r.entry(d.now())); err != nil && !errors.Is(err, storage.ErrExists) {
+			return append(fresh, rows[i:]...), err
+		}
+	}
+	var entries []*pb.AuditEntry
+	for _, r := range fresh {
+		entries = append(entries, r.entry(d.now()))
+	}
+	if len(entries) == 0 {
+		return nil, nil
+	}
+	if err := d.book.note(ctx, chain, entries...); err != nil {
+		for i := range fresh {
+			fresh[i].tried = true
+		}
+		return fresh, err
+	}
+	return nil, nil
+}
+
+// entry is a row as it goes on the log.
+func (t told) entry(now time.Time) *pb.AuditEntry {
+	scene := ledger.Scene{
+		Chain: t.chain, Actor: t.actor, Role: t.role, Till: t.till, TraceID: t.trace, Time: now,
+		NewID: func() string { return t.id },
+	}
+	d := ledger.Denial{Method: t.method, Reason: t.reason, Count: t.count, First: t.first, Last: t.last}
+	if t.alarm {
+		return scene.Repeated(d)
+	}
+	return scene.Denied(d)
+}
+
+// message is a request as a message; nil when it is none.
+func message(req any) proto.Message {
+	m, _ := req.(proto.Message)
+	return m
+}

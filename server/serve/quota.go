@@ -1,0 +1,171 @@
+package serve
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+
+	"alkalog/service/fault"
+)
+
+// Quotas bound what one caller, and all callers of one chain together, may ask
+// for, so that nobody takes what others need. Zero fields have the stated
+// defaults, which are our own choices. What is beyond them is answered
+// RESOURCE_EXHAUSTED, with the time after which to try again.
+type Quotas struct {
+	// CallerRate is how many calls a second a caller may make on average.
+	// Default 100: a till makes a few a minute; a service that brings records in
+	// from elsewhere is the honest caller that needs most.
+	CallerRate float64
+	// CallerBurst is how many calls a caller who was quiet may make at once.
+	// Default 500: a salon that was offline for a day, and everything it sends.
+	CallerBurst int
+	// ChainRate and ChainBurst are the same for all callers of a chain. Default
+	// 1,000 and 5,000: ten times as much, for a chain of hundreds of salons.
+	ChainRate  float64
+	ChainBurst int
+	// CallerCalls is how many calls of a caller may be under way, and CallerStreams
+	// how many streams. Default 100 each: a wall of screens watches as many chairs.
+	CallerCalls, CallerStreams int
+	// ChainWorkers is how many calls of a chain are worked on at a time; others
+	// wait for their turn, within their deadlines. Default 8: half of the
+	// connections to the database.
+	ChainWorkers int
+}
+
+func (q Quotas) complete() Quotas {
+	q.CallerRate = cmp.Or(q.CallerRate, 100)
+	q.CallerBurst = cmp.Or(q.CallerBurst, 500)
+	q.ChainRate = cmp.Or(q.ChainRate, 1000)
+	q.ChainBurst = cmp.Or(q.ChainBurst, 5000)
+	q.CallerCalls = cmp.Or(q.CallerCalls, 100)
+	q.CallerStreams = cmp.Or(q.CallerStreams, 100)
+	q.ChainWorkers = cmp.Or(q.ChainWorkers, 8)
+	return q
+}
+
+func (q Quotas) check() error {
+	if min(q.CallerRate, q.ChainRate) < 0 || min(q.CallerBurst, q.ChainBurst, q.CallerCalls, q.CallerStreams, q.ChainWorkers) < 0 {
+		return errors.New("a quota is negative")
+	}
+	return nil
+}
+
+// mostShares is how many callers and chains are kept apart. Whoever is beyond
+// that shares with all others who are: our own choice, some megabytes.
+const mostShares = 20000
+
+// quotas knows what everybody has taken. It goes by the machine's clock and not
+// by the salon's, because it guards the machine.
+type quotas struct {
+	limits Quotas
+	mu     sync.Mutex
+	shares map[string]*share
+}
+
+func newQuotas(limits Quotas) *quotas { return &quotas{limits: limits, shares: map[string]*share{}} }
+
+// share is what one caller or chain has.
+type share struct {
+	bucket  *rate.Limiter
+	workers chan struct{} // of a chain
+	calls   int
+	streams int
+}
+
+// idle reports whether a share says no more than a fresh one would.
+func (s *share) idle(now time.Time) bool {
+	return s.calls+s.streams+len(s.workers) == 0 && s.bucket.TokensAt(now) >= float64(s.bucket.Burst())
+}
+
+// take counts a call of a caller, or says why there is none to be had.
+func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, all *share, err error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	own = q.share("caller "+caller, q.limits.CallerRate, q.limits.CallerBurst, now)
+	all = q.share("chain "+chain, q.limits.ChainRate, q.limits.ChainBurst, now)
+	switch {
+	case stream && own.streams >= q.limits.CallerStreams:
+		return nil, nil, fault.Exhausted("TOO_MANY_CALLS", fmt.Sprintf("the caller has %d streams open, and no more are allowed", own.streams), time.Second)
+	case !stream && own.calls >= q.limits.CallerCalls:
+		return nil, nil, fault.Exhausted("TOO_MANY_CALLS", fmt.Sprintf("the caller has %d calls under way, and no more are allowed", own.calls), time.Second)
+	}
+	for _, s := range []struct {
+		*share
+		whose string
+	}{{own, "the caller"}, {all, "the chain"}} {
+		if r := s.bucket.ReserveN(now, 1); r.DelayFrom(now) > 0 {
+			again := r.DelayFrom(now)
+			r.CancelAt(now)
+			return nil, nil, fault.Exhausted("RATE_EXCEEDED", s.whose+" calls more often than is allowed; try again later", again)
+		}
+	}
+	if stream {
+		own.streams++
+	} else {
+		own.calls++
+	}
+	return own, all, nil
+}
+
+// leave counts a call out.
+func (q *quotas) leave(own *share, stream bool) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if stream {
+		own.streams--
+	} else {
+		own.calls--
+	}
+}
+
+// share returns the share of that key. When there are too many, those that are
+// idle are dropped; they would be the same if made again.
+func (q *quotas) share(key string, perSecond float64, burst int, now time.Time) *share {
+	if s, ok := q.shares[key]; ok {
+		return s
+	}
+	if len(q.shares) >= mostShares {
+		for k, s := range q.shares {
+			if s.idle(now) {
+				delete(q.shares, k)
+			}
+		}
+	}
+	if len(q.shares) >= mostShares {
+		key = "everybody else"
+		if s, ok := q.shares[key]; ok {
+			return s
+		}
+	}
+	s := &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, q.limits.ChainWorkers)}
+	q.shares[key] = s
+	return s
+}
+
+// ration holds a caller, and its chain, to their quotas.
+func (in *interceptors) ration(ctx context.Context, c *call, next func(context.Context) error) error {
+	if open(c.method) {
+		return next(ctx)
+	}
+	own, all, err := in.quotas.take(c.actor.Name, c.actor.Chain, c.stream, time.Now())
+	if err != nil {
+		return err
+	}
+	defer in.quotas.leave(own, c.stream)
+	if c.stream {
+		return next(ctx)
+	}
+	select {
+	case all.workers <- struct{}{}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { <-all.workers }()
+	return next(ctx)
+}

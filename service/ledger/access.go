@@ -1,0 +1,62 @@
+package ledger
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Denial is access that was denied, once or several times alike.
+type Denial struct {
+	Method string // "AuditService/ListEntries"; empty: several
+	Reason string // coded
+	Count  int64
+	First  time.Time
+	Last   time.Time
+}
+
+// uncaused begins an entry that no stored record is the cause of.
+func (s Scene) uncaused(kind pb.EntryKind) *pb.AuditEntry {
+	e := s.entry(kind, nil)
+	e.CauseDigest = nil
+	return e
+}
+
+// Denied is the entry of denials that were alike.
+func (s Scene) Denied(d Denial) *pb.AuditEntry {
+	e := s.uncaused(pb.EntryKind_ENTRY_KIND_ACCESS_DENIED)
+	e.ReasonCode = d.Reason
+	e.Summary = "access denied"
+	d.describe(e)
+	return e
+}
+
+// Repeated is the alarm that access was denied again and again.
+func (s Scene) Repeated(d Denial) *pb.AuditEntry {
+	e := s.uncaused(pb.EntryKind_ENTRY_KIND_ALARM)
+	e.ReasonCode = "REPEATED_DENIALS"
+	e.Summary = fmt.Sprintf("access denied %d times, last for %s", d.Count, d.Reason)
+	d.describe(e)
+	return e
+}
+
+// describe fills in what was called, how often and when.
+func (d Denial) describe(e *pb.AuditEntry) {
+	e.Method = d.Method
+	e.Count = d.Count
+	e.OccurTime = timestamppb.New(d.First)
+	e.LastTime = timestamppb.New(d.Last)
+}
+
+// Read is the entry of a read by an auditor: the call, and the filter as it was
+// sent. What was read about is filled in by the caller.
+func (s Scene) Read(method, filter string) *pb.AuditEntry {
+	e := s.uncaused(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)
+	e.Method = method
+	e.Query = filter
+	e.Summary = "read by an auditor"
+	return e
+}
