@@ -132,24 +132,25 @@ func groups(f *Facts) []group {
 }
 
 // newGroup turns the rows of a summary, one for each kind and value, into a
-// table, the largest first. What has no value is left out.
+// table, the largest first. What has no value is left out; kinds of little
+// weight share a column.
 func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	g := group{Title: title, Head: head}
-	kinds := kindsOf(s)
-	for _, k := range kinds {
-		g.Kinds, g.Classes = append(g.Kinds, words(k)), append(g.Classes, class(k))
+	rows := slices.SortedStableFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(rank(a.GetKind()), rank(b.GetKind())) })
+	rows = slices.DeleteFunc(rows, func(r *pb.SummaryRow) bool { return r.GetKey() == "" })
+	for _, r := range rows {
+		if c := class(r.GetKind()); !slices.Contains(g.Classes, c) {
+			g.Kinds, g.Classes = append(g.Kinds, column(r.GetKind())), append(g.Classes, c)
+		}
 	}
 	byKey := map[string]*groupRow{}
-	for _, r := range s.GetRows() {
-		if r.GetKey() == "" {
-			continue
-		}
+	for _, r := range rows {
 		row := byKey[r.GetKey()]
 		if row == nil {
-			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(kinds))}
+			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(g.Kinds))}
 			byKey[r.GetKey()] = row
 		}
-		row.Counts[slices.Index(kinds, r.GetKind())] += r.GetCount()
+		row.Counts[slices.Index(g.Classes, class(r.GetKind()))] += r.GetCount()
 		row.Total += r.GetCount()
 	}
 	most := int64(1)
@@ -163,16 +164,20 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	return g
 }
 
-// kindsOf are the kinds that occur with a value, in their order.
-func kindsOf(s *pb.SummarizeEntriesResponse) []pb.EntryKind {
-	var kinds []pb.EntryKind
-	for _, r := range s.GetRows() {
-		if r.GetKey() != "" {
-			kinds = append(kinds, r.GetKind())
-		}
+// column heads the column of a kind.
+func column(kind pb.EntryKind) string {
+	if class(kind) == "k0" {
+		return "other"
 	}
-	slices.Sort(kinds)
-	return slices.Compact(kinds)
+	return words(kind)
+}
+
+// rank is the order of kinds in a table: those that share a column come last.
+func rank(kind pb.EntryKind) int {
+	if class(kind) == "k0" {
+		return len(pb.EntryKind_name)
+	}
+	return int(kind)
 }
 
 // stack lays counts side by side, so that most fills the scale.
