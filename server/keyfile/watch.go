@@ -1,8 +1,8 @@
 package keyfile
 
 import (
-	"fmt"
 	"os"
+	"slices"
 	"sync"
 	"time"
 )
@@ -22,7 +22,7 @@ type Watch[T any] struct {
 
 	mu     sync.Mutex
 	looked time.Time
-	state  string // of the files when they were last read
+	state  []os.FileInfo // of the files when they were last read
 	value  T
 }
 
@@ -46,7 +46,7 @@ func (w *Watch[T]) Get() T {
 	}
 	w.looked = w.Clock()
 	state := w.look() // before reading: what is written meanwhile is seen next time
-	if state == w.state {
+	if slices.EqualFunc(state, w.state, same) {
 		return w.value
 	}
 	w.state = state
@@ -59,16 +59,22 @@ func (w *Watch[T]) Get() T {
 	return w.value
 }
 
-// look describes the files well enough to see that one was changed or replaced.
-func (w *Watch[T]) look() string {
-	state := ""
-	for _, path := range w.Files {
-		info, err := os.Stat(path)
-		if err != nil {
-			state += "missing;"
-			continue
+// look looks at the files; one that is missing is nil.
+func (w *Watch[T]) look() []os.FileInfo {
+	state := make([]os.FileInfo, len(w.Files))
+	for i, path := range w.Files {
+		if info, err := os.Stat(path); err == nil {
+			state[i] = info
 		}
-		state += fmt.Sprintf("%d %d %v;", info.ModTime().UnixNano(), info.Size(), info.Mode().Perm())
 	}
 	return state
+}
+
+// same reports whether a file was neither changed nor replaced between two
+// looks. Its time alone would not tell: two writes can have the same.
+func same(a, b os.FileInfo) bool {
+	if a == nil || b == nil {
+		return a == nil && b == nil
+	}
+	return os.SameFile(a, b) && a.ModTime().Equal(b.ModTime()) && a.Size() == b.Size() && a.Mode() == b.Mode()
 }
