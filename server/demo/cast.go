@@ -46,7 +46,7 @@ type cast struct {
 	operator, manager, supervisor, amara, teo, joss, auditor, stranger person
 }
 
-// invented is who calls, and in which role. Teo has no licence and only rinses.
+// invented is who calls, and in which role. Teo has no licence, and begins nothing without a signature.
 func invented() cast {
 	return cast{
 		operator:   person{"operators/house", "the operator", pb.Role_ROLE_OPERATOR},

@@ -118,6 +118,7 @@ func (d *day) play(addr string) {
 	decision := d.questions()
 	d.till(decision)
 	d.service(decision)
+	d.student()
 	d.secondVisit(decision)
 	d.audit()
 	d.copied(kept)

@@ -182,7 +182,7 @@ func (s Scene) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEn
 	if c.Practitioner != s.Actor {
 		e.OnBehalfOf = c.Practitioner
 	}
-	e.Summary = "a student's decision countersigned, which stood at " + d.StandingVerdict.String()
+	e.Summary = "a student's decision countersigned"
 	return e
 }
 
