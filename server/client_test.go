@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"strings"
@@ -8,6 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
+
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/identity/identitytest"
 )
 
@@ -55,4 +60,41 @@ func TestClientCommandsAskFirst(t *testing.T) {
 			t.Errorf("%s: exit code %d: %s", line, code, problems)
 		}
 	}
+}
+
+// TestClientCommands hands out what is kept about a client, and erases it.
+func TestClientCommands(t *testing.T) {
+	t.Parallel()
+	p := start(t, "--data-dir", publicDir(t), "--address", "127.0.0.1:0")
+	conn := p.healthy(t)
+	recalls(t, conn, 4)
+	ctx, cancel := context.WithTimeout(as(t.Context(), "role=practitioner name=chains/ebb/practitioners/amara"), patience)
+	defer cancel()
+	made, err := pb.NewConsultationServiceClient(conn).CreateClient(ctx, &pb.CreateClientRequest{Parent: "chains/ebb",
+		Client: &pb.Client{DisplayName: "Nia"}, RequestId: uuid.NewString()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	name, at, file := made.GetClient().GetName(), "--address="+p.address, filepath.Join(t.TempDir(), "data.json")
+	code, out, problems := command(t, "client", "export", name, at, "--out", file)
+	text, err := os.ReadFile(file)
+	if code != 0 || err != nil || !json.Valid(text) || !strings.Contains(string(text), "Nia") {
+		t.Errorf("exit code %d: %s%s\n%s, %v", code, out, problems, text, err)
+	}
+	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("others can read it: %v, %v", info, err)
+	}
+	if code, out, problems := command(t, "client", "erase", name, at, "--yes"); code != 0 || !strings.HasPrefix(out, "erased: "+name) {
+		t.Errorf("exit code %d: %s%s", code, out, problems)
+	}
+	if code, _, _ := command(t, "client", "export", name, at, "--out", file+".after"); code != 1 {
+		t.Errorf("an erased client is handed out: exit code %d", code)
+	}
+	if left, err := filepath.Glob(file + ".after*"); err != nil || len(left) > 0 {
+		t.Errorf("there are %v left, %v", left, err)
+	}
+	if code, out, _ := command(t, "audit", "list", "ebb", at, "--filter", `kind = "ERASURE" OR kind = "CLIENT_EXPORTED"`); code != 0 || strings.Count(out, "\n") != 2 {
+		t.Errorf("on the log: %s", out)
+	}
+	p.signal(t, syscall.SIGTERM)
 }
