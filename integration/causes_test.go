@@ -83,7 +83,7 @@ func wantDigests(t *testing.T, db *sql.DB) {
 }
 
 // bodies is a column of bytes.
-func bodies(t *testing.T, db *sql.DB, query string) (found [][]byte) {
+func bodies(t testing.TB, db *sql.DB, query string) (found [][]byte) {
 	t.Helper()
 	rows, err := db.Query(query)
 	if err != nil {

@@ -49,7 +49,7 @@ const (
 	// bounds the memory of a batch: 1,000 entries of at most 65,535 bytes.
 	batchSize = 1000
 	// pollEvery is how often a leader looks for entries.
-	pollEvery = 100 * time.Millisecond
+	pollEvery = 200 * time.Millisecond
 	// headsPage is how many heads are read at a time.
 	headsPage = 200
 	// lookEvery is how often the key file, other people's checkpoints and what
