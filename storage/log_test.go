@@ -175,22 +175,16 @@ func appended(t testing.TB, b *storage.Batch) storage.LogChanges {
 	return c
 }
 
-// TestTilesAndProgress: tiles are read by level and index, and what is not there
+// TestTiles: tiles are read by level and index, and what is not there
 // is left out.
-func TestTilesAndProgress(t *testing.T) {
+func TestTiles(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
-	if at, err := storage.LogProgress(t.Context(), db); err != nil || at != 0 {
-		t.Errorf("progress %d, %v", at, err)
-	}
 	for i := range 3 {
 		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
 	}
 	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
-	if at, err := storage.LogProgress(t.Context(), db); err != nil || at != 3 {
-		t.Errorf("progress %d, %v", at, err)
-	}
 	read(t, db, func(s *storage.Snapshot) error {
 		tiles, err := storage.ReadLogTiles(s, []storage.LogTile{{Level: 1}, {Level: 0, Index: 1}, {Level: 0}})
 		if len(tiles) != 1 || tiles[0].Level != 0 || tiles[0].Index != 0 || len(tiles[0].Hashes) != 3*sha256.Size {
