@@ -79,6 +79,11 @@ func dial(t testing.TB, addr string) stubs {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { conn.Close() })
+	return over(conn)
+}
+
+// over are the services over a connection.
+func over(conn *grpc.ClientConn) stubs {
 	return stubs{
 		conn, pb.NewDirectoryServiceClient(conn), pb.NewCatalogServiceClient(conn), pb.NewConsultationServiceClient(conn),
 		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn),
@@ -269,9 +274,13 @@ func fails[Q, A proto.Message](t testing.TB, who person, method func(context.Con
 // ask makes a call of any RPC; of a stream it takes the first message, or an
 // empty one when the stream ends.
 func (s stubs) ask(t testing.TB, who person, r rpc, req any, opts ...grpc.CallOption) (proto.Message, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	return s.askIn(who.identify(context.Background()), r, req, opts...)
+}
+
+// askIn is ask by whoever the context says.
+func (s stubs) askIn(ctx context.Context, r rpc, req any, opts ...grpc.CallOption) (proto.Message, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	ctx = who.identify(ctx)
 	answer := r.answer()
 	if !r.IsStreamingServer() {
 		return answer, s.conn.Invoke(ctx, r.path(), req, answer, opts...)

@@ -56,6 +56,14 @@ func (q Quotas) check() error {
 	return nil
 }
 
+// longestStatement is how long the database works on one statement at most. Our
+// own choice: the longest that the driver's read timeout leaves room for.
+const longestStatement = 8 * time.Second
+
+// statementTime is when the database gives up a statement: before the call is
+// given up that it serves.
+func (l Limits) statementTime() time.Duration { return min(longestStatement, l.CallTime*4/5) }
+
 // mostShares is how many callers and chains are kept apart. Whoever is beyond
 // that shares with all others who are: our own choice, some megabytes.
 const mostShares = 20000
