@@ -231,7 +231,8 @@ type AuditEntry struct {
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
 	// When it was recorded, UTC.
 	RecordTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
-	// The till that sent it, as it names itself; empty: not known.
+	// The till that sent it: the name in its certificate, or how it names itself;
+	// empty: not known.
 	Till string `protobuf:"bytes,20,opt,name=till,proto3" json:"till,omitempty"`
 	// Trace id of the call, 32 lower-case hex digits; empty: not traced.
 	TraceId string `protobuf:"bytes,21,opt,name=trace_id,json=traceId,proto3" json:"trace_id,omitempty"`

@@ -16,7 +16,7 @@ type Actor struct {
 	Name  string  // resource name, such as "chains/ebb/practitioners/amara"
 	Role  pb.Role // the capacity in which the call is made
 	Chain string  // the chain the caller belongs to, "chains/ebb"; empty for an operator
-	Till  string  // how the sending till names itself; empty: not known
+	Till  string  // the sending till: the name in its certificate, or how it names itself; empty: not known
 	// TillVersion is the version of the till's program; empty: not known.
 	TillVersion string
 	// Salons are the resource names of the salons the caller is confined to;

@@ -33,7 +33,7 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 	}
 	who := actor.From(ctx)
 	scene := ledger.Scene{Chain: actor.ChainOf(req.Name), Actor: who.Name, Role: who.Role, Till: who.Till,
-		TraceID: who.TraceID, Time: s.Now(), NewID: storage.NewID}
+		Version: who.TillVersion, TraceID: who.TraceID, Time: s.Now(), NewID: storage.NewID}
 	if err := storage.Note(ctx, s.DB, record.Chain(req.Name), scene.HandedOut(req.Name)); err != nil {
 		return err
 	}

@@ -35,6 +35,7 @@ type Scene struct {
 	Actor     string        // who calls
 	Role      pb.Role       // in which capacity
 	Till      string        // the sending till; empty: not known
+	Version   string        // of the till's program; empty: not known
 	TraceID   string        // 32 lower-case hex digits; empty: not traced
 	RequestID string        // the caller's id of the request
 	Time      time.Time     // when it is recorded
@@ -53,6 +54,7 @@ func (s Scene) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEntry {
 		OccurTime:   timestamppb.New(s.Time),
 		RecordTime:  timestamppb.New(s.Time),
 		Till:        s.Till,
+		TillVersion: s.Version,
 		TraceId:     s.TraceID,
 		RequestId:   s.RequestID,
 	}

@@ -234,7 +234,7 @@ func Parent(name string) string {
 func Scene(ctx context.Context, req storage.Request, name string, now time.Time) ledger.Scene {
 	who := actor.From(ctx)
 	return ledger.Scene{
-		Chain: actor.ChainOf(name), Actor: who.Name, Role: who.Role, Till: who.Till, TraceID: who.TraceID,
+		Chain: actor.ChainOf(name), Actor: who.Name, Role: who.Role, Till: who.Till, Version: who.TillVersion, TraceID: who.TraceID,
 		RequestID: req.GetRequestId(), Time: now, NewID: storage.NewID,
 	}
 }
