@@ -104,3 +104,38 @@ func TestTheCommitmentNeedsSaltAndText(t *testing.T) {
 		t.Error("different salt or text gave the same commitment")
 	}
 }
+
+// Everybody who acts for another says so; the server acts for nobody.
+func TestOnBehalfOf(t *testing.T) {
+	const amara, noor, imara = "chains/ebb/practitioners/amara", "chains/ebb/practitioners/noor", "chains/ebb/practitioners/imara"
+	d := decision(pb.Verdict_VERDICT_REFUSE)
+	session := &pb.Session{Name: "chains/ebb/clients/c/sessions/s", Practitioner: noor}
+	entries := map[string]func(Scene) *pb.AuditEntry{
+		"refusal":   func(s Scene) *pb.AuditEntry { return s.Decided(d)[0] },
+		"override":  func(s Scene) *pb.AuditEntry { return s.Overridden(d, &pb.Override{Practitioner: imara}) },
+		"signature": func(s Scene) *pb.AuditEntry { return s.Countersigned(d, &pb.Countersignature{Practitioner: imara}) },
+		"deviation": func(s Scene) *pb.AuditEntry { return s.Deviated(session, &pb.Deviation{}, session) },
+		"alarm":     func(s Scene) *pb.AuditEntry { return s.Alarmed(session, &pb.Alarm{}) },
+		"recall":    func(s Scene) *pb.AuditEntry { return s.Recalled(&pb.Product{}, "R-1") },
+		"policy":    func(s Scene) *pb.AuditEntry { return s.Activated(&pb.HousePolicy{}) },
+	}
+	for _, c := range []struct{ what, actor, want string }{
+		{"refusal", noor, ""}, {"refusal", amara, noor},
+		{"override", imara, ""}, {"override", amara, imara},
+		{"signature", imara, ""}, {"signature", amara, imara},
+		{"deviation", noor, ""}, {"deviation", amara, noor},
+		{"alarm", amara, noor},
+		{"recall", amara, ""}, {"policy", amara, ""},
+	} {
+		s := scene()
+		s.Actor = c.actor
+		if e := entries[c.what](s); e.Actor != c.actor || e.OnBehalfOf != c.want {
+			t.Errorf("%s by %s: on behalf of %q, want %q", c.what, c.actor, e.OnBehalfOf, c.want)
+		}
+	}
+	s := scene()
+	s.Actor, s.Role = "server", pb.Role_ROLE_UNSPECIFIED
+	if e := entries["alarm"](s); e.OnBehalfOf != "" {
+		t.Errorf("the server acts on behalf of %q", e.OnBehalfOf)
+	}
+}

@@ -23,6 +23,10 @@ func TestDeviations(t *testing.T) {
 	noDecision.session.Decision = ""
 	refused := processing()
 	refused.session.Plan = nil
+	unsigned := processing()
+	unsigned.session.NotCountersigned = true
+	neither := processing()
+	neither.session.Decision, neither.session.NotCountersigned = "", true
 	baseNotNeeded := begun(regular()).at(0, applied("back-left"))
 	baseNotNeeded.session.Limits.BaseNeeded = false
 	hairlineOnly := based()
@@ -37,6 +41,8 @@ func TestDeviations(t *testing.T) {
 		{"by the book", processing().at(4.5, strand("back-left", 60)).at(6.5, strand("back-left", 40)).at(7.5, water("")).at(9, rinsedOut()), 10, nil},
 		{"begun without a decision", noDecision, 1, []string{"NO_DECISION "}},
 		{"the decision said no, so there is no plan", refused, 1, []string{"NO_DECISION "}},
+		{"a student's, not signed", unsigned, 1, []string{"NOT_COUNTERSIGNED "}},
+		{"a student's, without a decision", neither, 1, []string{"NO_DECISION ", "NOT_COUNTERSIGNED "}},
 		{"base skipped", begun(regular()).at(0, applied("back-left")), 1, []string{"BASE_SKIPPED "}},
 		{"base after the product", begun(regular()).at(0, applied("back-left")).at(1, based()), 2, []string{"BASE_SKIPPED "}},
 		{"base on the hairline only, the directions want the scalp", begun(regular()).at(-1, hairlineOnly).at(0, applied("back-left")), 1, []string{"BASE_SKIPPED "}},

@@ -1,0 +1,53 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+func TestWhoSignsForAStudent(t *testing.T) {
+	t.Parallel()
+	const teo, imara, north, mill = "chains/ebb/practitioners/teo", "chains/ebb/practitioners/imara", "chains/ebb/salons/north-quay", "chains/ebb/salons/mill-lane"
+	now := time.Date(2026, 11, 3, 10, 0, 0, 0, time.UTC)
+	type both struct {
+		decision *pb.Decision
+		by       *pb.Practitioner
+	}
+	for _, c := range []struct {
+		name   string
+		change func(both)
+		want   string
+	}{
+		{"a supervisor of the salon", func(both) {}, ""},
+		{"of all salons", func(b both) { b.by.Salons = nil }, ""},
+		{"for a student who did not ask", func(b both) { b.decision.Role, b.decision.Actor = pb.Role_ROLE_SUPERVISOR, imara }, ""},
+		{"for a student who asked for another", func(b both) { b.decision.Inputs.Practitioner.Role = pb.Role_ROLE_PRACTITIONER }, ""},
+		{"of another salon", func(b both) { b.by.Salons = []string{mill} }, "SUPERVISOR_OF_ANOTHER_SALON"},
+		{"no student", func(b both) {
+			b.decision.Role, b.decision.Inputs.Practitioner.Role = pb.Role_ROLE_PRACTITIONER, pb.Role_ROLE_PRACTITIONER
+		}, "NOT_A_STUDENTS_DECISION"},
+		{"signed", func(b both) { b.decision.Countersignature = &pb.Countersignature{} }, "COUNTERSIGNED_ALREADY"},
+		{"the student", func(b both) { b.by.Name = teo }, "OWN_DECISION"},
+		{"who asked as a student for another", func(b both) { b.decision.Actor = imara }, "OWN_DECISION"},
+		{"a practitioner", func(b both) { b.by.Role = pb.Role_ROLE_PRACTITIONER }, "NOT_A_SUPERVISOR"},
+		{"a manager", func(b both) { b.by.Role = pb.Role_ROLE_MANAGER }, "NOT_A_SUPERVISOR"},
+		{"without a licence", func(b both) { b.by.LicenceNumber = "" }, "LICENCE_NOT_VALID"},
+		{"whose licence ends now", func(b both) { b.by.LicenceExpireTime = timestamppb.New(now) }, "LICENCE_NOT_VALID"},
+		{"whose licence has no end", func(b both) { b.by.LicenceExpireTime = nil }, "LICENCE_NOT_VALID"},
+	} {
+		b := both{
+			&pb.Decision{Role: pb.Role_ROLE_STUDENT, Actor: teo, Inputs: &pb.DecisionInputs{
+				Practitioner: &pb.Practitioner{Name: teo, Role: pb.Role_ROLE_STUDENT}, Salon: &pb.Salon{Name: north}}},
+			&pb.Practitioner{Name: imara, Role: pb.Role_ROLE_SUPERVISOR, LicenceNumber: "INV-1",
+				LicenceExpireTime: timestamppb.New(now.Add(time.Hour)), Salons: []string{mill, north}},
+		}
+		c.change(b)
+		if got, message := JudgeSignature(b.decision, b.by, now); got != c.want || (got == "") != (message == "") {
+			t.Errorf("%s: %q (%s), want %q", c.name, got, message, c.want)
+		}
+	}
+}
