@@ -10,6 +10,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -111,6 +112,9 @@ func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 	d := c.cleared(t)
 	elsewhere := must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane",
 		Salon: &pb.Salon{DisplayName: "Mill Lane"}, RequestId: newID()}).Salon.Name
+	before := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID(),
+		StartTime: timestamppb.New(d.CreateTime.AsTime().Add(-6 * time.Minute))}
+	wantError(t, "before it was decided", fails(t, c.amara, c.processing.StartSession, before), codes.FailedPrecondition, "BEGUN_BEFORE_DECISION")
 	for what, begin := range map[string]*pb.StartSessionRequest{
 		"a student": {Practitioner: c.teo.name},
 		"elsewhere": {Salon: elsewhere},

@@ -97,7 +97,8 @@ type StartSessionRequest struct {
 	// True when product is on the hair already: the fact is recorded whatever
 	// the decision says.
 	UnderWay bool `protobuf:"varint,5,opt,name=under_way,json=underWay,proto3" json:"under_way,omitempty"`
-	// When it began by the till's clock, UTC. Absent: now.
+	// When it began by the till's clock, UTC. Absent: now. More than five minutes
+	// before the decision was made, it was not begun on that decision.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// The relaxer in use; only for a service under way without a decision.
 	Product string `protobuf:"bytes,7,opt,name=product,proto3" json:"product,omitempty"`

@@ -35,6 +35,10 @@ type Service struct {
 // Our own choice: scalp, hair and history can change overnight.
 const decisionHolds = 24 * time.Hour
 
+// tillBehind is how far a till's clock may lag behind ours. Assumption, as for
+// one that runs ahead.
+const tillBehind = 5 * time.Minute
+
 // StartSession begins a service that a decision lets go ahead, or records one
 // that is under way whatever the decision says.
 func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
@@ -182,6 +186,9 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 	}
 	if age := now.Sub(d.CreateTime.AsTime()); age > decisionHolds {
 		return fault.Precondition("DECISION_TOO_OLD", d.Name, "the decision is older than 24 hours; check again"), nil
+	}
+	if session.StartTime.AsTime().Before(d.CreateTime.AsTime().Add(-tillBehind)) {
+		return fault.Precondition("BEGUN_BEFORE_DECISION", d.Name, "the service is said to have begun before the decision was made"), nil
 	}
 	used, _, err := storage.ListSessions(r, storage.SessionFilter{Decision: d.Name}, storage.Page{Size: 1})
 	if err != nil {
