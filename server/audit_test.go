@@ -13,6 +13,7 @@ import (
 	"sync/atomic"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc"
@@ -34,7 +35,7 @@ func recalls(t *testing.T, conn *grpc.ClientConn, n int) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
-	operator, manager := as(ctx, "role=operator name=operators/site"), as(ctx, "role=manager name=chains/ebb/practitioners/odile")
+	operator := as(ctx, "role=operator name=operators/site")
 	_, err := pb.NewDirectoryServiceClient(conn).CreateChain(operator, &pb.CreateChainRequest{ChainId: "ebb",
 		Chain: &pb.Chain{DisplayName: "Ebb and Flow Hair"}, RequestId: uuid.NewString()})
 	if err != nil {
@@ -43,6 +44,7 @@ func recalls(t *testing.T, conn *grpc.ClientConn, n int) {
 	const many = 4 // at once
 	done := make(chan error, many)
 	for p := range many {
+		manager := as(ctx, fmt.Sprintf("role=manager name=chains/ebb/practitioners/odile-%d", p)) // none is beyond a caller's quota
 		go func() {
 			done <- recallLots(manager, pb.NewCatalogServiceClient(conn), fmt.Sprintf("base-%d", p), n/many)
 		}()
@@ -66,17 +68,22 @@ func recallLots(ctx context.Context, catalog pb.CatalogServiceClient, product st
 	return err
 }
 
-// wantOnLog waits until the log holds that many entries.
+// wantOnLog waits until the log holds that many entries. A manager asks: an
+// auditor's reads would be entries themselves.
 func wantOnLog(t *testing.T, conn *grpc.ClientConn, n int64) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(as(t.Context(), "role=auditor name=chains/ebb/auditors/vesna"), patience)
+	ctx, cancel := context.WithTimeout(as(t.Context(), "role=manager name=chains/ebb/practitioners/odile"), patience)
 	defer cancel()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
 	for {
 		head, err := pb.NewAuditServiceClient(conn).GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: "chains/ebb"})
 		if head.GetTreeSize() >= n {
 			return
 		}
-		if ctx.Err() != nil {
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
 			t.Fatalf("the log holds %d entries and not %d: %v", head.GetTreeSize(), n, err)
 		}
 	}

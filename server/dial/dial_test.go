@@ -27,6 +27,7 @@ type server struct {
 	away  atomic.Int64 // how often it is still away
 	calls atomic.Int64
 	who   atomic.Value
+	code  codes.Code // of its being away
 }
 
 func (s *server) GetCheckpoint(ctx context.Context, _ *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
@@ -42,7 +43,7 @@ func (s *server) call(ctx context.Context) error {
 	md, _ := metadata.FromIncomingContext(ctx)
 	s.who.Store(strings.Join(md.Get("authorization"), "|"))
 	if s.away.Add(-1) >= 0 {
-		return status.Error(codes.Unavailable, "away")
+		return status.Error(s.code, "away")
 	}
 	return nil
 }
@@ -50,7 +51,7 @@ func (s *server) call(ctx context.Context) error {
 // listen serves on a free port.
 func listen(t *testing.T) (*server, string) {
 	t.Helper()
-	s := &server{}
+	s := &server{code: codes.Unavailable}
 	s.who.Store("")
 	g := grpc.NewServer()
 	pb.RegisterAuditServiceServer(g, s)
@@ -84,6 +85,12 @@ func TestReadsAreAskedAgain(t *testing.T) {
 	if _, err := pb.NewAuditServiceClient(conn).GetCheckpoint(t.Context(), &pb.GetCheckpointRequest{}); err != nil || s.calls.Load() != 3 {
 		t.Errorf("a read was made %d times: %v", s.calls.Load(), err)
 	}
+	s.code = codes.ResourceExhausted
+	s.away.Store(1)
+	if _, err := pb.NewAuditServiceClient(conn).GetCheckpoint(t.Context(), &pb.GetCheckpointRequest{}); err != nil {
+		t.Errorf("a read beyond the quota: %v", err)
+	}
+	s.code = codes.Unavailable
 	if s.who.Load() != "Development role=auditor name=chains/ebb/auditors/vesna" {
 		t.Errorf("the caller is %q", s.who.Load())
 	}
@@ -190,7 +197,7 @@ func TestPlain(t *testing.T) {
 	if Plain(nil) != nil || Plain(context.Canceled) != context.Canceled {
 		t.Error("what is no status is changed")
 	}
-	if !Gone(status.Error(codes.NotFound, "")) || !Later(status.Error(codes.FailedPrecondition, "")) || Lost(nil) {
+	if !Gone(status.Error(codes.NotFound, "")) || !Later(status.Error(codes.FailedPrecondition, "")) || Lost(nil) || Resumable(nil) || Resumable(status.Error(codes.NotFound, "")) {
 		t.Error("errors are taken for others")
 	}
 }

@@ -13,6 +13,16 @@ import (
 // went away, so that asking again may help.
 func Lost(err error) bool { return status.Code(err) == codes.Unavailable }
 
+// Resumable reports whether an error ended a stream that may be gone on with: the
+// server went away, let go of a slow reader, or has had too many calls.
+func Resumable(err error) bool {
+	switch status.Code(err) {
+	case codes.Unavailable, codes.Aborted, codes.ResourceExhausted:
+		return true
+	}
+	return false
+}
+
 // Wrong reports whether an error says that what was asked is not right.
 func Wrong(err error) bool { return status.Code(err) == codes.InvalidArgument }
 

@@ -11,8 +11,8 @@ import (
 )
 
 // retries is the service configuration (gRPC A6): a call that changes nothing
-// is made again when the server cannot be reached, up to five times in some
-// seconds. A call that changes something is its caller's to repeat, with the
+// is made again when the server cannot be reached or has had too many of them,
+// up to five times in some seconds. A call that changes something is its caller's to repeat, with the
 // same request id.
 func retries() string {
 	type name struct {
@@ -27,7 +27,7 @@ func retries() string {
 		"name": names,
 		"retryPolicy": map[string]any{
 			"maxAttempts": 5, "initialBackoff": "0.2s", "maxBackoff": "3s", "backoffMultiplier": 2,
-			"retryableStatusCodes": []string{"UNAVAILABLE"},
+			"retryableStatusCodes": []string{"UNAVAILABLE", "RESOURCE_EXHAUSTED"},
 		},
 	}}})
 	return string(config)

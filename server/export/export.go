@@ -136,7 +136,7 @@ func Entries(ctx context.Context, client pb.AuditServiceClient, request *pb.Expo
 	for {
 		before := asked.ResumeToken
 		err := stream(ctx, client, asked, take)
-		if err == nil || !dial.Lost(err) {
+		if err == nil || !dial.Resumable(err) {
 			return err
 		}
 		if asked.ResumeToken != before {

@@ -137,7 +137,7 @@ func TestBrokenStreamGoesOn(t *testing.T) {
 	s.sent = func(a *pb.ExportEntriesResponse) error {
 		if a.Index == int64(100+breaks*150) && breaks < 3 {
 			breaks++
-			return status.Error(codes.Unavailable, "the server is leaving")
+			return status.Error([]codes.Code{0, codes.Unavailable, codes.Aborted, codes.ResourceExhausted}[breaks], "come back")
 		}
 		return nil
 	}
