@@ -386,3 +386,30 @@ func TestOpenRefusesRoles(t *testing.T) {
 	}
 	d.Open(t, storage.Config{})
 }
+
+// TestKeeperSeesLittle takes on the keeper's role, as the server may: of what
+// salons record it sees which chains there are and what goes on their logs, and
+// changes none of it.
+func TestKeeperSeesLittle(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	super, keeper := d.SQL(t, localpg.Superuser), d.SQLIn(t, storage.RoleServer, "harbour role="+storage.RoleKeeper)
+	own := []string{"log_", "tally_"} // what it keeps, by how the tables' names begin
+	some := map[string]string{"chains": "chain, parent, id, body", "audit_entries": "chain, id, position, body"}
+	for table, values := range walled(t, super) {
+		if slices.ContainsFunc(own, func(prefix string) bool { return strings.HasPrefix(table, prefix) }) {
+			continue
+		}
+		wantRefused(t, keeper, "select * from "+table, "permission denied")
+		wantRefused(t, keeper, insertRow(table, "harbour", values), "permission denied")
+		wantRefused(t, keeper, "update "+table+" set chain = chain", "permission denied")
+		wantRefused(t, keeper, "delete from "+table, "permission denied")
+		if some[table] != "" {
+			do(t, keeper, "select "+some[table]+" from "+table)
+			continue
+		}
+		wantRefused(t, keeper, "select chain from "+table, "permission denied")
+	}
+	wantRefused(t, keeper, "select kind from audit_entries", "permission denied")
+	wantRefused(t, keeper, "create table more ()", "permission denied")
+}
