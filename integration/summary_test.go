@@ -51,8 +51,9 @@ func (c *chain) happens(t *testing.T, random *rand.Rand) {
 	chance := func(percent int) bool { return random.IntN(100) < percent }
 	card := []func(*pb.Consultation){brokenSkin, medication, c.shampooed, c.shampooed, func(*pb.Consultation) {}}[random.IntN(5)]
 	asked := c.question(c.submitted(t, c.client(t), card).Name)
-	asked.Practitioner = []string{c.amara.name, c.imara.name}[random.IntN(2)]
-	asker := []person{c.amara, c.imara}[random.IntN(2)]
+	who := []person{c.amara, c.imara}[random.IntN(2)]
+	asker := []person{who, c.imara}[random.IntN(2)] // a supervisor may ask for others
+	asked.Practitioner = who.name
 	d := twice(t, random, asker, c.eligibility.CheckEligibility, asked).Decision
 	for range 2 {
 		if len(d.Findings) > 0 && chance(60) {
@@ -64,7 +65,7 @@ func (c *chain) happens(t *testing.T, random *rand.Rand) {
 		return
 	}
 	start := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, UnderWay: true, RequestId: newID()}
-	session := twice(t, random, c.amara, c.processing.StartSession, start).Session
+	session := twice(t, random, who, c.processing.StartSession, start).Session
 	// Without the base that the directions ask for; rinsed, so that nothing more is
 	// called out while the records are read.
 	if chance(60) {
@@ -78,7 +79,7 @@ func (c *chain) happens(t *testing.T, random *rand.Rand) {
 		if chance(50) {
 			outcome.Outcome.ScalpChanged = yes
 		}
-		twice(t, random, c.amara, c.outcome.RecordOutcome, outcome)
+		twice(t, random, who, c.outcome.RecordOutcome, outcome)
 	}
 }
 
@@ -164,7 +165,7 @@ func (all *recorded) readClient(t *testing.T, c *chain, client string) {
 }
 
 // counted waits until all that was recorded is counted, and returns the figures.
-func (c *chain) counted(t *testing.T, req *pb.SummarizeEntriesRequest) (figures *pb.SummarizeEntriesResponse) {
+func (c *chain) counted(t testing.TB, req *pb.SummarizeEntriesRequest) (figures *pb.SummarizeEntriesResponse) {
 	t.Helper()
 	eventually(t, "everything to be counted", func() bool {
 		figures = must(t, c.odile, c.audit.SummarizeEntries, req)
