@@ -52,7 +52,7 @@ type guarded struct {
 }
 
 // newGuarded starts one.
-func newGuarded(t *testing.T) guarded {
+func newGuarded(t testing.TB) guarded {
 	t.Helper()
 	s := newSite(t)
 	g := guarded{stage: s.newStage(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
@@ -81,7 +81,7 @@ func newGuarded(t *testing.T) guarded {
 }
 
 // connect opens a connection that a certificate may come with.
-func (g guarded) connect(t *testing.T, creds credentials.TransportCredentials) *grpc.ClientConn {
+func (g guarded) connect(t testing.TB, creds credentials.TransportCredentials) *grpc.ClientConn {
 	t.Helper()
 	conn, err := grpc.NewClient(g.addr, grpc.WithTransportCredentials(creds))
 	if err != nil {
