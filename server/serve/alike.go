@@ -32,6 +32,15 @@ type told struct {
 	tried       bool // it was tried to write it, and may be written
 }
 
+// denials is how many denials nobody knows of without the line. What an alarm is
+// about is told in others.
+func (t told) denials() int64 {
+	if t.alarm {
+		return 0
+	}
+	return t.count
+}
+
 // Bounds of what is kept and written, whatever callers do. All are our own
 // choices.
 const (
@@ -148,7 +157,7 @@ func (a *alike) watch(d denial, now time.Time) {
 // wait puts a line where it waits to be written.
 func (a *alike) wait(t told) {
 	if len(a.waiting) >= mostWaiting {
-		a.lost += t.count
+		a.lost += t.denials()
 		return
 	}
 	t.id = storage.NewID()
@@ -217,7 +226,7 @@ func (a *alike) putBack(rows []told) {
 	a.waiting = append(rows, a.waiting...)
 	if extra := len(a.waiting) - mostWaiting; extra > 0 {
 		for _, t := range a.waiting[mostWaiting:] {
-			a.lost += t.count
+			a.lost += t.denials()
 		}
 		a.waiting = a.waiting[:mostWaiting]
 	}

@@ -200,7 +200,7 @@ func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left 
 	}
 	if !there {
 		for _, r := range rows {
-			d.unplaced.Add(r.count)
+			d.unplaced.Add(r.denials())
 		}
 		return nil, nil
 	}

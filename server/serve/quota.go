@@ -68,12 +68,17 @@ func (l Limits) statementTime() time.Duration { return min(longestStatement, l.C
 // that shares with all others who are: our own choice, some megabytes.
 const mostShares = 20000
 
+// sweepEvery is how often idle shares are looked for at most, when there are too
+// many: looking through them all must not be what callers can ask for.
+const sweepEvery = time.Second
+
 // quotas knows what everybody has taken. It goes by the machine's clock and not
 // by the salon's, because it guards the machine.
 type quotas struct {
 	limits Quotas
 	mu     sync.Mutex
 	shares map[string]*share
+	swept  time.Time // when idle shares were last looked for
 }
 
 func newQuotas(limits Quotas) *quotas { return &quotas{limits: limits, shares: map[string]*share{}} }
@@ -138,7 +143,8 @@ func (q *quotas) share(key string, perSecond float64, burst int, now time.Time) 
 	if s, ok := q.shares[key]; ok {
 		return s
 	}
-	if len(q.shares) >= mostShares {
+	if len(q.shares) >= mostShares && now.Sub(q.swept) >= sweepEvery {
+		q.swept = now
 		for k, s := range q.shares {
 			if s.idle(now) {
 				delete(q.shares, k)

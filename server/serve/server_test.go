@@ -34,6 +34,7 @@ type odd struct {
 
 	entered chan struct{} // told when a call has come in
 	finish  chan struct{} // closed to let GetSalon go on
+	flooded chan error    // told why a flood came to its end
 }
 
 // GetChain throws what it was asked, for the chain "boom"; else it answers.
@@ -69,10 +70,16 @@ func (o odd) GetSalon(ctx context.Context, req *pb.GetSalonRequest) (*pb.GetSalo
 }
 
 // WatchSession sends one message and goes on until its reader leaves; it
-// panics in the session "boom".
+// panics in the session "boom", and sends without end in the session "flood".
 func (o odd) WatchSession(req *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
 	if strings.HasSuffix(req.Name, "/boom") {
 		panic(canary)
+	}
+	for strings.HasSuffix(req.Name, "/flood") {
+		if err := stream.Send(&pb.WatchSessionResponse{ResumeToken: strings.Repeat("x", 10_000)}); err != nil {
+			o.flooded <- err
+			return err
+		}
 	}
 	if err := stream.Send(&pb.WatchSessionResponse{ResumeToken: "1"}); err != nil {
 		return err
@@ -94,7 +101,7 @@ type bench struct {
 // newBench starts one; change alters its configuration first.
 func newBench(t *testing.T, change ...func(*Config)) *bench {
 	t.Helper()
-	b := &bench{log: new(pageLog), odd: odd{entered: make(chan struct{}, 10), finish: make(chan struct{})}}
+	b := &bench{log: new(pageLog), odd: odd{entered: make(chan struct{}, 10), finish: make(chan struct{}), flooded: make(chan error, 1)}}
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true,
 		Logger: slog.New(slog.NewJSONHandler(b.log, &slog.HandlerOptions{Level: slog.LevelDebug}))}
 	for _, c := range change {

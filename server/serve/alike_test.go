@@ -1,0 +1,194 @@
+package serve
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// start is when the tests of counting begin.
+func start() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
+
+// aDenial is one of somebody's.
+func aDenial(who string) denial {
+	return denial{chain: "chains/ebb", actor: who, role: pb.Role_ROLE_TILL, method: "AuditService/ListEntries", reason: "ROLE_NOT_ALLOWED"}
+}
+
+// taken are the lines that wait for a chain.
+func taken(t *testing.T, a *alike, chain string) []told {
+	t.Helper()
+	byChain, lost := a.take()
+	if lost != 0 {
+		t.Errorf("%d denials were lost", lost)
+	}
+	return byChain[chain]
+}
+
+// TestAlikeDenials: the first is told at once, those like it together when the
+// minute is over, and each one exactly once.
+func TestAlikeDenials(t *testing.T) {
+	now := start()
+	a := newAlike(now)
+	front := aDenial("chains/ebb/tills/front")
+	a.add(front, "till 1", "trace 1", now)
+	first := taken(t, &a, front.chain)
+	if len(first) != 1 || first[0].count != 1 || first[0].denial != front || first[0].till != "till 1" || !first[0].first.Equal(now) {
+		t.Fatalf("at first is told %+v", first)
+	}
+	for i := 1; i <= 5; i++ {
+		a.add(front, "till 1", fmt.Sprint("trace ", i+1), now.Add(time.Duration(i)*time.Second))
+	}
+	if early := taken(t, &a, front.chain); len(early) != 0 || a.turn(now.Add(window-1)) {
+		t.Fatalf("before the minute is over is told %+v", early)
+	}
+	if !a.turn(now.Add(window)) {
+		t.Fatal("the minute is not over")
+	}
+	then := taken(t, &a, front.chain)
+	if len(then) != 1 || then[0].count != 5 || then[0].trace != "trace 2" ||
+		!then[0].first.Equal(now.Add(time.Second)) || !then[0].last.Equal(now.Add(5*time.Second)) {
+		t.Fatalf("when the minute is over is told %+v", then)
+	}
+	a.turn(now.Add(2 * window))
+	if more := taken(t, &a, front.chain); len(more) != 0 {
+		t.Fatalf("nothing happened, and is told %+v", more)
+	}
+	a.add(front, "", "", now.Add(2*window+1))
+	a.add(front, "", "", now.Add(2*window+2))
+	a.end(now.Add(2*window + 3))
+	if last := taken(t, &a, front.chain); len(last) != 2 || last[0].count+last[1].count != 2 {
+		t.Fatalf("at the end is told %+v", last)
+	}
+}
+
+// TestOtherDenialsAreNotAlike: whatever differs makes a line of its own.
+func TestOtherDenialsAreNotAlike(t *testing.T) {
+	a := newAlike(start())
+	all := []denial{aDenial("x"), aDenial("y"), aDenial("x"), aDenial("x"), aDenial("x"), aDenial("x")}
+	all[2].chain, all[3].role, all[4].method, all[5].reason = "chains/low", pb.Role_ROLE_MANAGER, "AuditService/GetCheckpoint", "OUT_OF_SCOPE"
+	for _, d := range append(all, all...) {
+		a.add(d, "", "", start())
+	}
+	byChain, _ := a.take()
+	if len(byChain["chains/ebb"]) != 5 || len(byChain["chains/low"]) != 1 {
+		t.Errorf("told %v", byChain)
+	}
+}
+
+// TestRepeatedDenialsRaiseAnAlarm: from ten within ten minutes, and once an hour.
+func TestRepeatedDenialsRaiseAnAlarm(t *testing.T) {
+	now := start()
+	a := newAlike(now)
+	alarms := func() (found []told) {
+		for _, line := range taken(t, &a, "chains/ebb") {
+			if line.alarm {
+				found = append(found, line)
+			}
+		}
+		return found
+	}
+	step := func(n int, every time.Duration) {
+		for range n {
+			a.add(aDenial("x"), "", "", now)
+			now = now.Add(every)
+		}
+	}
+	step(30, alarmWithin/8) // never ten within ten minutes
+	if got := alarms(); len(got) != 0 {
+		t.Fatalf("rare denials alarm: %+v", got)
+	}
+	now = now.Add(alarmWithin)
+	began := now
+	step(9, time.Second)
+	if got := alarms(); len(got) != 0 {
+		t.Fatalf("nine alarm: %+v", got)
+	}
+	step(1, time.Second)
+	got := alarms()
+	if len(got) != 1 || got[0].count != alarmFrom || !got[0].first.Equal(began) || !got[0].last.Equal(began.Add(9*time.Second)) {
+		t.Fatalf("ten raise %+v", got)
+	}
+	step(100, time.Second)
+	if got := alarms(); len(got) != 0 {
+		t.Fatalf("they alarm again: %+v", got)
+	}
+	now = now.Add(alarmNotBefore)
+	a.turn(now)
+	step(alarmFrom, time.Second)
+	if got := alarms(); len(got) != 1 {
+		t.Fatalf("an hour later they raise %+v", got)
+	}
+	a.turn(now.Add(2 * alarmNotBefore))
+	if len(a.histories) != 0 {
+		t.Errorf("%d histories are kept for ever", len(a.histories))
+	}
+}
+
+// TestDenialsAreBounded: whatever callers do, a chain gets few lines a minute,
+// little is kept, and every denial is counted somewhere.
+func TestDenialsAreBounded(t *testing.T) {
+	now := start()
+	a := newAlike(now)
+	const known, strangers, chains = 3000, 3000, 40
+	for i := range known {
+		a.add(aDenial(fmt.Sprint("person ", i)), "", "", now)
+	}
+	for i := range strangers {
+		for c := range chains {
+			d := aDenial("")
+			d.chain, d.method = fmt.Sprint("chains/c", c), fmt.Sprint("m", i)
+			a.add(d, "", "", now)
+		}
+	}
+	if len(a.kinds) > 2*(mostKinds+mostUnknown) || len(a.histories) > mostHistories || len(a.waiting) > mostWaiting {
+		t.Errorf("kept: %d kinds, %d histories, %d lines", len(a.kinds), len(a.histories), len(a.waiting))
+	}
+	a.end(now.Add(window))
+	byChain, lost := a.take()
+	count := lost
+	for chain, lines := range byChain {
+		n := 0
+		for _, line := range lines {
+			if !line.alarm {
+				n++
+				count += line.count
+			}
+		}
+		if n > mostByChain+2 { // the rest: at first, and at the end
+			t.Errorf("%s gets %d lines in a minute", chain, n)
+		}
+	}
+	if count != known+strangers*chains {
+		t.Errorf("%d denials are counted, of %d", count, known+strangers*chains)
+	}
+	// Strangers have not crowded out who is known.
+	a.add(aDenial("one more"), "", "", now.Add(window))
+	if lines := taken(t, &a, "chains/ebb"); len(lines) != 1 || lines[0].actor != "one more" {
+		t.Errorf("told %+v", lines)
+	}
+}
+
+// TestLinesArePutBack: what could not be written waits, before what came later,
+// and no more than there is room for.
+func TestLinesArePutBack(t *testing.T) {
+	a := newAlike(start())
+	a.add(aDenial("x"), "", "", start())
+	lines := taken(t, &a, "chains/ebb")
+	a.add(aDenial("y"), "", "", start())
+	a.putBack(lines)
+	if again := taken(t, &a, "chains/ebb"); len(again) != 2 || again[0].id != lines[0].id || again[1].actor != "y" {
+		t.Errorf("wait: %+v", again)
+	}
+	for i := range mostWaiting {
+		d := aDenial("x")
+		d.chain = fmt.Sprint("chains/", i)
+		a.add(d, "", "", start())
+	}
+	a.putBack(lines)
+	byChain, lost := a.take()
+	if len(byChain["chains/ebb"]) == 0 || lost == 0 {
+		t.Errorf("%d lines of the chain, %d lost", len(byChain["chains/ebb"]), lost)
+	}
+}
