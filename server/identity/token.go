@@ -108,12 +108,20 @@ func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string,
 	return claimed(verified, now)
 }
 
-// complaint is what a caller is told of a token that did not pass.
+// complaint is what a caller is told of a token that did not pass. The library
+// tells some refusals apart by their words alone; without them it is said less
+// exactly, and refused all the same.
 func complaint(err error) string {
-	if expired := new(oidc.TokenExpiredError); errors.As(err, &expired) {
+	expired := new(oidc.TokenExpiredError)
+	switch text := err.Error(); {
+	case errors.As(err, &expired):
 		return "the token has expired"
+	case strings.Contains(text, "expected audience"):
+		return "the token is not meant for this server (aud)"
+	case strings.Contains(text, "issued by a different provider"):
+		return "the token is not of the issuer that this server believes (iss)"
 	}
-	return "the token is not signed by the key it names, or its issuer or audience is not that of this server"
+	return "the token is not signed by the key it names, or its claims cannot be read"
 }
 
 // key is the key that a token names, if it may be used for it.

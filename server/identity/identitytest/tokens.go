@@ -138,7 +138,7 @@ func (i *Installation) malformed(t testing.TB, bad map[string]string, role, name
 		return base64.RawURLEncoding.EncodeToString(text)
 	}
 	bad["not signed"] = head(map[string]any{"alg": "none"}) + "." + claims + "."
-	bad["not signed, in capitals"] = head(map[string]any{"alg": "NONE"}) + "." + claims + "."
+	bad["not signed (in capitals)"] = head(map[string]any{"alg": "NONE"}) + "." + claims + "."
 	// RFC 8725, section 2.1: the public key taken for a shared secret.
 	public, err := os.ReadFile(i.JWKS)
 	check(t, err)
