@@ -108,3 +108,40 @@ func TestReport(t *testing.T) {
 		}
 	}
 }
+
+// TestReportAfterErasure: when a client has had everything erased, the refusal
+// still stands on the log, can be verified against a checkpoint from before, and
+// is in the report; what it was decided on is in neither.
+func TestReportAfterErasure(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	client := c.client(t)
+	refusal, _ := c.asked(t, client, brokenSkin)
+	s.integrated(t)
+	kept := []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
+	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
+	s.integrated(t)
+
+	facts, err := report.Gather(c.odile.calling(t), report.Source{Audit: c.audit, Eligibility: c.eligibility}, c.name, report.Period{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var page strings.Builder
+	if err := report.Write(&page, facts); err != nil {
+		t.Fatal(err)
+	}
+	for _, part := range []string{refusal.Findings[0].RuleId + ", version ", refusal.Findings[0].Message, "can be read no more: the client has had everything erased", "erasure"} {
+		if !strings.Contains(page.String(), part) {
+			t.Errorf("the report does not say %q", part)
+		}
+	}
+	if strings.Contains(page.String(), "broken_skin: yes") {
+		t.Error("the report tells what the client had answered")
+	}
+	kinds := map[pb.EntryKind]int{}
+	_, verdict := c.copyOf(t, kept, func(e *pb.AuditEntry) { kinds[e.Kind]++ })
+	if !verdict.Holds() || kinds[pb.EntryKind_ENTRY_KIND_REFUSAL] != 1 || kinds[pb.EntryKind_ENTRY_KIND_ERASURE] != 1 {
+		t.Errorf("the copy has %v: %v", kinds, verdict.Faults)
+	}
+}
