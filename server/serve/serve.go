@@ -83,6 +83,7 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
+	cfg.Logger.Log(leaving, cfg.alarm(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "believes", cfg.Who())
 	go s.serve()
 	go s.watchDatabase()
 	return s, nil

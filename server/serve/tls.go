@@ -5,6 +5,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"time"
 
@@ -169,6 +170,14 @@ func (c Config) checkIdentities() error {
 		return fmt.Errorf("address %q can be reached from other machines; development identities are believed without proof, and only on loopback", c.Address)
 	}
 	return nil
+}
+
+// alarm is how loudly it must be said whom the server believes.
+func (c Config) alarm() slog.Level {
+	if c.Development || !c.HasIdentities() {
+		return slog.LevelWarn
+	}
+	return slog.LevelInfo
 }
 
 // Who says, for people, whom the server believes.

@@ -269,6 +269,24 @@ func TestBadTokensOverTheWire(t *testing.T) {
 	}
 }
 
+// TestModeIsOnTheLog: whom a server believes is the first thing it says, and a
+// warning where nothing is proven.
+func TestModeIsOnTheLog(t *testing.T) {
+	t.Parallel()
+	for want, change := range map[string]func(*Config){
+		"INFO tills and services":   func(*Config) {},
+		"WARN callers who say who":  func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development = "", "", "", true },
+		"WARN NOBODY":               func(c *Config) { c.ClientCA, c.JWKS, c.Revoked = "", "", "" },
+		"INFO people with a token ": func(c *Config) { c.ClientCA = "" },
+	} {
+		h := newHouse(t, change)
+		lines := h.log.lines(t, "serving")
+		if len(lines) != 1 || !strings.HasPrefix(lines[0]["level"].(string)+" "+lines[0]["believes"].(string), want) || lines[0]["tls"] != true {
+			t.Errorf("want %q: %v", want, lines)
+		}
+	}
+}
+
 func TestTLSVersions(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)
