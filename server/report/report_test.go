@@ -41,6 +41,10 @@ func facts(t testing.TB) *Facts {
 		change(e)
 		return e
 	}
+	read := func(minute int, method string) *pb.AuditEntry {
+		return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_AUDITOR_READ, Actor: ebb + "/auditors/vesna", Role: pb.Role_ROLE_AUDITOR, Method: method,
+			OccurTime: timestamppb.New(at(minute)), RecordTime: timestamppb.New(at(minute))}
+	}
 	all := []*pb.AuditEntry{
 		entry(pb.EntryKind_ENTRY_KIND_REFUSAL, 0, "joss", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
 			e.Summary = "Mid strand: lightened. Hydroxide on lightened hair is refused."
@@ -61,13 +65,14 @@ func facts(t testing.TB) *Facts {
 			e.Summary, e.ReasonCode = "water came on back-right 1.9 minutes later than advised", "DEVIATION_KIND_RINSED_LATE"
 			e.RecordTime = timestamppb.New(at(61))
 		}),
+		read(70, "AuditService/ExportEntries"), read(71, "EligibilityService/GetDecision"), read(72, "EligibilityService/GetDecision"),
 	}
 	f := &Facts{Chain: ebb, Period: Period{at(0).Truncate(24 * time.Hour), at(0).Truncate(24*time.Hour).AddDate(0, 0, 7)}, Made: at(600),
 		Figures: figures(), Decisions: map[string]*pb.Decision{refused: decision(refused, salt)}}
 	for i, e := range all {
 		f.Entries = append(f.Entries, Entry{e, int64(40 + i), ledger.LeafHash([]byte(e.Summary))})
 	}
-	f.Seal = sealed(t, 45)
+	f.Seal = sealed(t, 48)
 	return f
 }
 
@@ -167,6 +172,7 @@ func TestPageSays(t *testing.T) {
 		"STRAND_TEST_SOUND: the strand test was sound", "denied (role); the reason given was STRAND_TEST_SOUND", "they fit the commitment", "by supervisor",
 		"can be read no more: the client has had everything erased", "This accuses nobody", "yes, look", "it is signed by a key below", "only conditions are left out: 1.",
 		"server audit verify copy --against kept", "What it cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
+		`<td>EligibilityService/GetDecision</td><td class="n">2</td><td>3 Nov 2026 10:11:00 UTC</td><td>3 Nov 2026 10:12:00 UTC</td>`,
 	} {
 		if !strings.Contains(text, part) && !strings.Contains(text, strings.ReplaceAll(part, "&#39;", "'")) {
 			t.Errorf("the page does not say %q", part)

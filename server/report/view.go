@@ -32,6 +32,7 @@ type view struct {
 	Refusals  []shown
 	Overrides []shown
 	Others    []shown
+	Reads     []reads
 	Seal      seal
 }
 
@@ -82,7 +83,7 @@ func newView(f *Facts) view {
 		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To),
 		Total:     len(f.Entries), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
 		Kinds: kinds(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
-		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal),
+		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal), Reads: newReads(f.Entries),
 	}
 	related := map[string][]Entry{}
 	for _, e := range f.Entries {
@@ -98,7 +99,7 @@ func newView(f *Facts) view {
 			v.Refusals = append(v.Refusals, s)
 		case isOverride(e.GetKind()):
 			v.Overrides = append(v.Overrides, s)
-		default:
+		case e.GetKind() != pb.EntryKind_ENTRY_KIND_AUDITOR_READ:
 			v.Others = append(v.Others, s)
 		}
 	}
