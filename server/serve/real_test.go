@@ -7,6 +7,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc"
@@ -17,6 +18,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/setup"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
 )
@@ -27,8 +29,12 @@ func TestMain(m *testing.M) { os.Exit(storagetest.Run(m)) }
 func realServer(t *testing.T, log *pageLog) (storagetest.Database, *grpc.ClientConn) {
 	t.Helper()
 	d := storagetest.NewDatabase(t)
+	keys := setup.Installation{Dir: t.TempDir(), Clock: time.Now}
+	if _, err := keys.Make(nil); err != nil {
+		t.Fatal(err)
+	}
 	s, err := Start(t.Context(), Config{
-		Address: "127.0.0.1:0", Database: d.DSN(storage.RoleServer), Development: true,
+		Address: "127.0.0.1:0", Database: d.DSN(storage.RoleServer), KeysDir: keys.Dir, Development: true,
 		Logger: slog.New(slog.NewJSONHandler(log, &slog.HandlerOptions{Level: slog.LevelDebug})),
 	})
 	if err != nil {
