@@ -116,6 +116,38 @@ func TestWhatWasNotCountedYetIsCountedLater(t *testing.T) {
 	server.stop(t)
 }
 
+// TestWhoIsOutOfLineIsTold: one whose services are overridden always, and one
+// whose services never are, after a few decisions and after many.
+func TestWhoIsOutOfLineIsTold(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	client := c.client(t)
+	asked := c.question(c.submitted(t, client, c.shampooed).Name)
+	told := ""
+	for n := range 12 {
+		for _, who := range []person{c.amara, c.imara} {
+			asked.Practitioner = who.name
+			d := must(t, who, c.eligibility.CheckEligibility, again(asked)).Decision
+			if who == c.amara {
+				must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, overridable(t, d)))
+			}
+		}
+		if n != 4 && n != 11 {
+			continue
+		}
+		for _, p := range c.counted(t, &pb.SummarizeEntriesRequest{Parent: c.name}).Practitioners {
+			told += fmt.Sprintf("%s %d of %d, %.2f to %.2f, %t; ", last(p.Practitioner), p.Overrides.Count, p.Overrides.Of, p.Overrides.Low, p.Overrides.High, p.OutOfLine)
+		}
+	}
+	// With all of n the lower end is n/(n + 3.84), with none the upper 3.84/(n + 3.84),
+	// by the formula of the interval.
+	if want := "amara 5 of 5, 0.57 to 1.00, false; imara 0 of 5, 0.00 to 0.43, false; " +
+		"amara 12 of 12, 0.76 to 1.00, true; imara 0 of 12, 0.00 to 0.24, true; "; told != want {
+		t.Errorf("told %s\nwant %s", told, want)
+	}
+}
+
 // recorded is everything that was recorded of a chain, as callers can read it.
 type recorded struct {
 	entries   []*pb.AuditEntry

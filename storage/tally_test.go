@@ -328,8 +328,10 @@ func TestAPagePassesNothingBy(t *testing.T) {
 		})
 		return token != ""
 	}
-	if !page(2) || !page(2) || !page(1) || seen != "1" {
-		t.Errorf("before the entry at 2 is there, %q is seen", seen)
+	for _, size := range []int32{2, 2, 1} {
+		if !page(size) || seen != "1" {
+			t.Errorf("before the entry at 2 is there, %q is seen", seen)
+		}
 	}
 	close(release)
 	writing.Wait()

@@ -126,7 +126,7 @@ func (f fact) marks() []string {
 		if dimension == ByActor && strings.HasPrefix(f.Kind, "ENTRY_KIND_OVERRIDE") {
 			continue
 		}
-		marks = append(marks, f.Kind+" "+string(dimension)+" "+key)
+		marks = append(marks, f.Kind+" "+string(dimension)+" "+strings.ReplaceAll(key, "\n", " "))
 	}
 	return marks
 }
