@@ -35,7 +35,7 @@ func (s *site) newStage(t testing.TB, id string) *stage {
 	k.session = st.session(t).Name
 	k.outcome = must(t, st.amara, st.outcome.RecordOutcome, brokenOff(st.session(t))).Outcome.Name
 	k.policy = must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded()).HousePolicy.Name
-	k.entry = must(t, st.vesna, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name}).Entries[0].Name
+	k.entry = must(t, st.odile, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name}).Entries[0].Name
 	s.integrated(t)
 	return st
 }

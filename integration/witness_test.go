@@ -1,0 +1,191 @@
+package integration
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// The promise: what an auditor reads is on the audit log before the auditor has
+// it.
+
+// reads are the reads by auditors that stand in the database now.
+func (s *site) reads(t testing.TB) []*pb.AuditEntry {
+	t.Helper()
+	var all []*pb.AuditEntry
+	for _, body := range bodies(t, s.sql, "select body from audit_entries where kind = 'ENTRY_KIND_AUDITOR_READ' order by position") {
+		e := &pb.AuditEntry{}
+		if err := proto.Unmarshal(body, e); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, e)
+	}
+	return all
+}
+
+// auditors are the RPCs by which an auditor reads.
+func auditors() []rpc {
+	var all []rpc
+	for _, r := range contract() {
+		if slices.Contains(r.access().Roles, pb.Role_ROLE_AUDITOR) && !r.access().Mutates {
+			all = append(all, r)
+		}
+	}
+	return all
+}
+
+// TestReadsByAuditorsAreEntered walks the contract: each read makes one entry,
+// which is there with the answer; nobody else's reads make any.
+func TestReadsByAuditorsAreEntered(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	st := s.newStage(t, "ebb-and-flow")
+	s.integrated(t)
+	for _, r := range auditors() {
+		req := st.example(t, r).make(t)
+		before := len(s.reads(t))
+		if _, err := st.ask(t, st.vesna, r, req); err != nil {
+			t.Errorf("%s: %v", r.Name(), err)
+			continue
+		}
+		fresh := s.reads(t)[before:]
+		if len(fresh) != 1 {
+			t.Errorf("%s: a read makes %d entries: %v", r.Name(), len(fresh), fresh)
+			continue
+		}
+		wantRead(t, st, r, req, fresh[0])
+		if slices.Contains(r.access().Roles, pb.Role_ROLE_MANAGER) {
+			if _, err := st.ask(t, st.odile, r, req); err != nil {
+				t.Errorf("%s: %v", r.Name(), err)
+			}
+			if after := s.reads(t); len(after) != before+1 {
+				t.Errorf("%s: a manager's read is entered: %v", r.Name(), after[before+1:])
+			}
+		}
+	}
+	if n := len(auditors()); n < 20 {
+		t.Errorf("an auditor reads by only %d RPCs", n)
+	}
+}
+
+// wantRead checks an entry of a read: the call, the filter as sent, and what was
+// read about.
+func wantRead(t *testing.T, st *stage, r rpc, req proto.Message, e *pb.AuditEntry) {
+	t.Helper()
+	want := &pb.AuditEntry{
+		Name: e.Name, Summary: e.Summary, OccurTime: st.clock.stamp(), RecordTime: st.clock.stamp(), Till: "front desk 1",
+		Kind: pb.EntryKind_ENTRY_KIND_AUDITOR_READ, Format: 1, Actor: st.vesna.name, Role: pb.Role_ROLE_AUDITOR,
+		Method: strings.TrimPrefix(r.path(), "/alkalog.v1."),
+	}
+	if filtered, ok := req.(interface{ GetFilter() string }); ok {
+		want.Query = filtered.GetFilter()
+	}
+	for _, name := range []string{firstOf(req, "name"), firstOf(req, "parent")} {
+		for collection, field := range map[string]*string{"/clients/": &want.Client, "/decisions/": &want.Decision,
+			"/sessions/": &want.Session, "/salons/": &want.Salon, "/products/": &want.Product, "/policies/": &want.HousePolicy} {
+			if at := strings.Index(name, collection); at >= 0 {
+				id, _, _ := strings.Cut(name[at+len(collection):], "/")
+				*field = name[:at] + collection + id
+			}
+		}
+	}
+	if !proto.Equal(e, want) {
+		t.Errorf("%s: entered is\n%v\nnot\n%v", r.Name(), e, want)
+	}
+}
+
+// firstOf is the text in a field of a request; empty when it has none.
+func firstOf(req proto.Message, name string) string {
+	for _, at := range namesIn(req) {
+		if at.String() == name {
+			found, _ := at.get(req)
+			return found
+		}
+	}
+	return ""
+}
+
+// TestNoReadWithoutItsEntry: while nothing can be entered, an auditor gets no
+// answer, and no part of one; others do.
+func TestNoReadWithoutItsEntry(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	st := s.newStage(t, "ebb-and-flow")
+	s.integrated(t)
+	requests := map[rpc]proto.Message{}
+	for _, r := range auditors() {
+		requests[r] = st.example(t, r).make(t)
+	}
+	s.mustExec(t, "revoke insert on audit_entries from alkalog_server")
+	for r, req := range requests {
+		answer, err := st.ask(t, st.vesna, r, req)
+		wantError(t, string(r.Name()), err, codes.Unavailable, "AUDIT_UNAVAILABLE")
+		if answer != nil && answer.ProtoReflect().IsValid() && !proto.Equal(answer, r.answer()) {
+			t.Errorf("%s: a part of an answer got out: %v", r.Name(), answer)
+		}
+		if slices.Contains(r.access().Roles, pb.Role_ROLE_MANAGER) {
+			if _, err := st.ask(t, st.odile, r, req); err != nil {
+				t.Errorf("%s by a manager: %v", r.Name(), err)
+			}
+		}
+	}
+	s.mustExec(t, "grant insert on audit_entries to alkalog_server")
+	before := len(s.reads(t))
+	for r, req := range requests {
+		if _, err := st.ask(t, st.vesna, r, req); err != nil {
+			t.Errorf("%s, when it can be entered again: %v", r.Name(), err)
+		}
+	}
+	if after := len(s.reads(t)); after != before+len(requests) {
+		t.Errorf("%d reads make %d entries", len(requests), after-before)
+	}
+}
+
+// TestReadsThatFailAreNotEntered, nor are pages that belong to a read which was.
+func TestReadsThatFailAreNotEntered(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	st := s.newStage(t, "ebb-and-flow")
+	st.decision(t, brokenSkin) // one more refusal
+	before := len(s.reads(t))
+	reads := func() []*pb.AuditEntry { return s.reads(t)[before:] }
+	_, err := st.eligibility.GetDecision(st.vesna.calling(t), &pb.GetDecisionRequest{Name: st.known.client + "/decisions/nobody"})
+	wantError(t, "an unknown decision", err, codes.NotFound, "NOT_FOUND")
+	if reads := reads(); len(reads) != 0 {
+		t.Errorf("a read that failed is entered: %v", reads)
+	}
+	s.integrated(t)
+	walk := func(filter string) (items int) {
+		for token := ""; ; {
+			page := must(t, st.vesna, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name, PageSize: 1, Filter: filter, PageToken: token})
+			items += len(page.Entries)
+			s.integrated(t)
+			if token = page.NextPageToken; token == "" {
+				return items
+			}
+		}
+	}
+	if n := walk(""); n < 2 {
+		t.Errorf("the log has %d entries", n)
+	}
+	if reads := reads(); len(reads) != 1 {
+		t.Errorf("one walk through the log makes %d entries: %v", len(reads), reads)
+	}
+	walk(`kind = "REFUSAL"`)
+	if reads := reads(); len(reads) != 2 || reads[1].Query != `kind = "REFUSAL"` {
+		t.Errorf("another walk makes %v", reads[1:])
+	}
+	page := must(t, st.vesna, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name, PageSize: 1})
+	st.clock.advance(time.Hour)
+	must(t, st.vesna, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name, PageSize: 1, PageToken: page.NextPageToken})
+	if reads := reads(); len(reads) != 4 {
+		t.Errorf("a page an hour later makes %s", fmt.Sprint(reads[3:]))
+	}
+}
