@@ -14,8 +14,8 @@ import (
 const (
 	// refusals is how many decisions are made in one round, by several callers.
 	refusals = 120
-	// turns is how many rounds with counting are set against one without.
-	turns = 9
+	// contests is how many rounds with counting are set against one without.
+	contests = 9
 )
 
 // BenchmarkCountingWhileWriting reports the rate of decisions, each a refusal with
@@ -47,7 +47,7 @@ func BenchmarkCountingWhileWriting(b *testing.B) {
 	round("disable")
 	for b.Loop() {
 		var with, without, ratios []float64
-		for i := range turns {
+		for i := range contests {
 			a, z := 0.0, 0.0
 			if i%2 == 0 {
 				a, z = round("enable always"), round("disable")
@@ -59,9 +59,9 @@ func BenchmarkCountingWhileWriting(b *testing.B) {
 		slices.Sort(ratios)
 		slices.Sort(with)
 		slices.Sort(without)
-		b.ReportMetric(with[turns/2], "refusals/s")
-		b.ReportMetric(without[turns/2], "untold/s")
-		b.ReportMetric(ratios[turns/2], "ratio")
+		b.ReportMetric(with[contests/2], "refusals/s")
+		b.ReportMetric(without[contests/2], "untold/s")
+		b.ReportMetric(ratios[contests/2], "ratio")
 	}
 	b.ReportMetric(0, "ns/op") // the whole says nothing
 	figures := c.counted(b, &pb.SummarizeEntriesRequest{Parent: c.name, StartTime: timestamppb.New(time.Unix(0, 0))})
