@@ -72,7 +72,7 @@ func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*p
 		var records []storage.Record
 		chain := &pb.Chain{Name: "chains/ebb"}
 		if _, err := storage.Chains.Get(r, chain.Name); err != nil {
-			records = append(records, storage.Chains.Insert(chain))
+			records = append(records, storage.Chains.Insert(chain), storage.Clients.Insert(&pb.Client{Name: "chains/ebb/clients/c"}))
 		}
 		records = append(records, storage.Sessions.Insert(session))
 		for i, fact := range facts {
