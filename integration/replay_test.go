@@ -1,11 +1,16 @@
 package integration
 
 import (
+	"strings"
 	"testing"
 
+	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/serve"
+	"alkalog/storage"
+	"alkalog/storage/keyring"
 )
 
 // A decision can be made again from what is stored: the same inputs, the policy
@@ -30,6 +35,9 @@ func TestReplayGivesTheStoredDecisions(t *testing.T) {
 	}
 }
 
+// TestReplayFindsAnEditedDecision: an administrator of the database cannot edit a
+// decision so that it can be read at all; one who has the keys of the server too
+// can, and replay shows it.
 func TestReplayFindsAnEditedDecision(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
@@ -42,22 +50,38 @@ func TestReplayFindsAnEditedDecision(t *testing.T) {
 	} {
 		edited := proto.CloneOf(d)
 		edit(edited)
-		s.forge(t, edited)
+		body, err := proto.Marshal(edited)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.forge(t, d, body)
+		err = fails(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
+		wantError(t, what+", in clear", err, codes.DataLoss, "RECORD_UNREADABLE")
+		s.forge(t, d, s.sealed(t, d.Name, body))
 		answer := must(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
 		if answer.Identical || len(answer.Differences) == 0 {
 			t.Errorf("%s: replay found no difference", what)
 		}
 	}
+	c.decision(t)
+	s.forge(t, d, []byte("nonsense"))
+	same, different := 0, 0
+	err := serve.Replay(t.Context(), serve.Config{Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys}, func(name string, differences []string) {
+		if len(differences) == 0 {
+			same++
+		} else if different++; name != d.Name {
+			t.Errorf("%s: %v", name, differences)
+		}
+	})
+	if err != nil || same != 1 || different != 1 {
+		t.Errorf("%d the same, %d different, %v", same, different, err)
+	}
 }
 
-// forge overwrites a stored decision as an administrator of the database could,
-// who takes the trigger away first.
-func (s *site) forge(t *testing.T, d *pb.Decision) {
+// forge overwrites the stored bytes of a decision as an administrator of the
+// database could, who takes the trigger away first.
+func (s *site) forge(t *testing.T, d *pb.Decision, body []byte) {
 	t.Helper()
-	body, err := proto.Marshal(d)
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, statement := range []string{"alter table decisions disable trigger refuse_change", "", "alter table decisions enable always trigger refuse_change"} {
 		var err error
 		if statement == "" {
@@ -69,4 +93,26 @@ func (s *site) forge(t *testing.T, d *pb.Decision) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// sealed seals the bytes of a decision as the server does, with its key file.
+func (s *site) sealed(t *testing.T, name string, body []byte) []byte {
+	t.Helper()
+	parts := strings.Split(name, "/")
+	chain, client, id := parts[1], parts[3], parts[5]
+	var version string
+	var wrapped []byte
+	if err := s.sql.QueryRow("select version, wrapped from client_keys where chain = $1 and client = $2", chain, client).Scan(&version, &wrapped); err != nil {
+		t.Fatal(err)
+	}
+	secret, err := ringOf(s.keys).Unwrap(wrapped, version, []byte(chain+"\x00"+client))
+	if err != nil {
+		t.Fatal(err)
+	}
+	box, err := keyring.Box(secret)
+	if err != nil {
+		t.Fatal(err)
+	}
+	place := strings.Join([]string{"alkalog sealed", "1", "decisions", chain, client, id}, "\x00")
+	return box.Seal([]byte{1}, nil, body, []byte(place))
 }

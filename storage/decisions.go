@@ -1,8 +1,6 @@
 package storage
 
 import (
-	"strings"
-
 	"google.golang.org/protobuf/types/known/wrapperspb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -84,8 +82,10 @@ func HasPolicyText(s *Snapshot, digest string) (bool, error) {
 // decisionsAtATime is how many decisions EachDecision reads at once.
 const decisionsAtATime = 100
 
-// EachDecision visits every decision of the chain, oldest first.
-func EachDecision(s *Snapshot, visit func(*pb.Decision) error) error {
+// EachDecision visits every decision of the chain, oldest first. One that cannot
+// be opened is visited too, as a decision with nothing but its name, and with the
+// error.
+func EachDecision(s *Snapshot, visit func(*pb.Decision, error) error) error {
 	for after := ""; ; {
 		var rows []sealedRow
 		err := s.all(&rows, "select "+sealedColumns+" from decisions"+ofClient+" where chain = $1 and client = parent and id > $2 order by id limit $3",
@@ -93,15 +93,16 @@ func EachDecision(s *Snapshot, visit func(*pb.Decision) error) error {
 		if err != nil || len(rows) == 0 {
 			return err
 		}
-		decisions, err := openAll[*pb.Decision](s, Decisions.name, "", rows)
-		if err != nil {
-			return err
-		}
-		for _, d := range decisions {
-			if err := visit(d); err != nil {
+		for _, r := range rows {
+			d := &pb.Decision{Name: "chains/" + s.chain + "/clients/" + r.Parent + "/decisions/" + r.ID}
+			opened, unreadable := openAll[*pb.Decision](s, Decisions.name, "", []sealedRow{r})
+			if unreadable == nil {
+				d = opened[0]
+			}
+			if err := visit(d, unreadable); err != nil {
 				return err
 			}
-			after = d.Name[strings.LastIndexByte(d.Name, '/')+1:]
+			after = r.ID
 		}
 	}
 }

@@ -175,6 +175,10 @@ func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
 // opening is a record as it is and as it is stored.
 type opening struct{ plain, sealed []byte }
 
+// mostKeys bounds the keys that a snapshot keeps at hand, while it goes through
+// the records of all clients.
+const mostKeys = 1000
+
 // clientKey opens a client's key once a snapshot.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if key, known := s.keys[w.Client]; known {
@@ -184,7 +188,7 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.keys == nil {
+	if s.keys == nil || len(s.keys) == mostKeys && !s.remember {
 		s.keys = map[string]*clientKey{}
 	}
 	s.keys[w.Client] = key

@@ -318,7 +318,7 @@ func TestErasedRecordsAreNotThere(t *testing.T) {
 		count, err2 := storage.CountSessions(s, storage.SessionFilter{Product: "p"})
 		latest, err3 := storage.LatestDecisions(s, 100)
 		visited := 0
-		err4 := storage.EachDecision(s, func(*pb.Decision) error { visited++; return nil })
+		err4 := storage.EachDecision(s, func(_ *pb.Decision, err error) error { visited++; return err })
 		if len(sessions) != 4 || count != 4 || len(latest) != 4 || visited != 4 {
 			t.Errorf("%d sessions, counted %d, %d decisions, visited %d", len(sessions), count, len(latest), visited)
 		}

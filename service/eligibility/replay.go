@@ -84,8 +84,11 @@ func (s Service) ReplayAll(ctx context.Context, tell func(Replayed) error) error
 	return record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
 		return storage.Read(ctx, s.DB, record.Chain(chain.Name), func(r *storage.Snapshot) error {
 			at := policies{}
-			return storage.EachDecision(r, func(stored *pb.Decision) error {
-				differences, _, err := replay(r, at, stored)
+			return storage.EachDecision(r, func(stored *pb.Decision, err error) error {
+				var differences []string
+				if err == nil {
+					differences, _, err = replay(r, at, stored)
+				}
 				if err != nil {
 					differences = []string{"could not be decided again: " + err.Error()}
 				}
