@@ -1,12 +1,12 @@
 package report
 
 import (
-	"bytes"
 	_ "embed"
-	"fmt"
 	"html/template"
 	"io"
-	"unicode"
+	"strings"
+
+	"alkalog/server/sheet"
 )
 
 //go:embed page.html
@@ -18,34 +18,22 @@ func Write(w io.Writer, f *Facts) error {
 	if err != nil {
 		return err
 	}
-	var out bytes.Buffer
+	var out strings.Builder
 	if err := page.Execute(&out, newView(f)); err != nil {
 		return err
 	}
-	_, err = w.Write(spellOut(out.Bytes()))
-	return err
-}
-
-// spellOut writes out, as its code point, every character that would be obeyed
-// rather than shown: controls, and the marks that turn the direction of reading,
-// with which one text can be made to look like another (Unicode Technical Report
-// 36, Unicode Security Considerations, section 3.1). The page itself uses none.
-func spellOut(page []byte) []byte {
-	if bytes.IndexFunc(page, obeyed) < 0 {
-		return page
-	}
-	var out bytes.Buffer
-	for _, r := range string(page) {
-		if obeyed(r) {
-			fmt.Fprintf(&out, "[U+%04X]", r)
-		} else {
-			out.WriteRune(r)
+	for line := range strings.Lines(out.String()) {
+		// Characters that would be obeyed rather than shown are written out: with
+		// marks that turn the direction of reading, one text can be made to look
+		// like another (Unicode Technical Report 36, Unicode Security
+		// Considerations, section 3.1). The page itself uses none.
+		text, isWhole := strings.CutSuffix(line, "\n")
+		if text = sheet.Visible(text); isWhole {
+			text += "\n"
+		}
+		if _, err := io.WriteString(w, text); err != nil {
+			return err
 		}
 	}
-	return out.Bytes()
-}
-
-// obeyed reports whether a character is obeyed rather than shown.
-func obeyed(r rune) bool {
-	return r != '\n' && unicode.Is(unicode.Cc, r) || unicode.Is(unicode.Bidi_Control, r) || unicode.In(r, unicode.Zl, unicode.Zp)
+	return nil
 }

@@ -3,9 +3,11 @@ package report
 import (
 	"bytes"
 	"flag"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -276,5 +278,42 @@ func TestFollowingWeek(t *testing.T) {
 		if got := following(week); got != want {
 			t.Errorf("after %s comes %q, not %q", week, got, want)
 		}
+	}
+}
+
+// TestContrast: text stands out 4.5 to 1 from what is behind it, and what is
+// drawn 3 to 1, bright and dark (W3C, Web Content Accessibility Guidelines 2.2,
+// 1.4.3 and 1.4.11; relative luminance and contrast ratio as defined there).
+func TestContrast(t *testing.T) {
+	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(pageText, -1)
+	if len(schemes) != 2 {
+		t.Fatalf("there are %d schemes of colours", len(schemes))
+	}
+	for i, scheme := range schemes {
+		light := map[string]float64{}
+		for _, c := range regexp.MustCompile(`--(\w+): #(\w\w)(\w\w)(\w\w);`).FindAllStringSubmatch(scheme[1], -1) {
+			light[c[1]] = 0.2126*channel(t, c[2]) + 0.7152*channel(t, c[3]) + 0.0722*channel(t, c[4])
+		}
+		for _, behind := range []string{"page", "panel"} {
+			for name, least := range map[string]float64{"ink": 4.5, "soft": 4.5, "link": 4.5, "k0": 3, "k1": 3, "k2": 3, "k3": 3, "k4": 3, "k5": 3, "k6": 3} {
+				lighter, darker := max(light[name], light[behind]), min(light[name], light[behind])
+				if ratio := (lighter + 0.05) / (darker + 0.05); ratio < least {
+					t.Errorf("scheme %d: %s on %s has %.2f to 1", i, name, behind, ratio)
+				}
+			}
+		}
+	}
+}
+
+// channel is the linear value of a colour's channel.
+func channel(t *testing.T, hex string) float64 {
+	n, err := strconv.ParseUint(hex, 16, 8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c := float64(n) / 255; c > 0.04045 {
+		return math.Pow((c+0.055)/1.055, 2.4)
+	} else {
+		return c / 12.92
 	}
 }
