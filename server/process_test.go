@@ -163,7 +163,7 @@ func TestServeChangesNoSchema(t *testing.T) {
 			t.Fatalf("migrate: exit code %d: %s%s", code, out, problems)
 		}
 	}
-	p := start(t, "serve", "--address=127.0.0.1:0", "--database", cluster.DSN("", storage.RoleServer))
+	p := start(t, "serve", "--address=127.0.0.1:0", "--keys-dir", newKeys(t), "--database", cluster.DSN("", storage.RoleServer))
 	p.healthy(t)
 	if !strings.Contains(p.said, "database  PostgreSQL database postgres on ") {
 		t.Errorf("it says\n%s", p.said)
