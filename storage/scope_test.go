@@ -3,6 +3,7 @@ package storage_test
 import (
 	"go/ast"
 	"go/token"
+	"go/types"
 	"regexp"
 	"slices"
 	"strconv"
@@ -218,4 +219,45 @@ func literal(n ast.Node) (string, bool) {
 		}
 	}
 	return "", false
+}
+
+// forAll are the exported functions that use the database and are not told a
+// chain.
+var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
+	"TakeLead", "YieldLead", "Sequence", "Revise", "ChangedHeads", "SettledBefore", "FoldTally"}
+
+// TestEveryDoorIsToldItsChain: a function that other packages call with the
+// database is told the chain, or is listed above.
+func TestEveryDoorIsToldItsChain(t *testing.T) {
+	t.Parallel()
+	seen := map[string]bool{}
+	declarations(t, "", func(name string, n ast.Node) {
+		f, ok := n.(*ast.FuncDecl)
+		if !ok || !f.Name.IsExported() || !usesDatabase(f) {
+			return
+		}
+		seen[name] = true
+		if !takes(f.Type.Params, "chain", "string") && !slices.Contains(forAll, name) {
+			t.Errorf("%s is not told a chain: list it, if that must be", name)
+		}
+	})
+	for _, name := range append([]string{"Read", "Write", "Note"}, forAll...) {
+		if !seen[name] {
+			t.Errorf("%s was not seen", name)
+		}
+	}
+}
+
+// usesDatabase reports whether a function is given the database.
+func usesDatabase(f *ast.FuncDecl) bool {
+	return takes(f.Type.Params, "", "*DB") || f.Recv != nil && takes(f.Recv, "", "*DB")
+}
+
+// takes reports whether there is a parameter of that name, if one is given, and
+// type.
+func takes(list *ast.FieldList, name, typ string) bool {
+	return slices.ContainsFunc(list.List, func(p *ast.Field) bool {
+		named := name == "" || slices.ContainsFunc(p.Names, func(n *ast.Ident) bool { return n.Name == name })
+		return named && types.ExprString(p.Type) == typ
+	})
 }
