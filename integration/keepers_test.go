@@ -1,10 +1,15 @@
 package integration
 
 import (
+	"path/filepath"
+	"slices"
+	"strings"
 	"syscall"
 	"testing"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keyfile"
+	"alkalog/server/sequencer"
 	"alkalog/storage"
 )
 
@@ -51,5 +56,49 @@ func TestKeepersOfTheLog(t *testing.T) {
 	}
 	if refusals := c.entries(t, `kind = "REFUSAL"`); len(refusals) != 8 {
 		t.Errorf("%d refusals are on the record, want 8", len(refusals))
+	}
+}
+
+// TestKeysAreReplaced: an auditor who kept a checkpoint from before the key of
+// the log was replaced, while the server ran, can still check all that came
+// after; and one who finds a key that nothing leads to is told.
+func TestKeysAreReplaced(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	c.decision(t, brokenSkin)
+	s.integrated(t)
+	kept := c.covered(t, 1)
+	path := filepath.Join(s.keys, "log")
+	lines, err := keyfile.Lines(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fresh, err := sequencer.NewKey(lines)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, step := range []struct {
+		content   string
+		handovers int
+	}{{fresh + "\n" + lines[0] + "\n", 1}, {fresh + "\n", 2}} {
+		if err := keyfile.Replace(path, []byte(step.content)); err != nil {
+			t.Fatal(err)
+		}
+		eventually(t, "the log to be signed anew", func() bool { return len(c.covered(t, 1).Handovers) == step.handovers })
+	}
+	c.decision(t, brokenSkin)
+	s.integrated(t)
+	now := c.covered(t, kept.TreeSize+1)
+	if now.Keys[0] == kept.Keys[0] || !slices.Contains(now.Keys, kept.Keys[0]) {
+		t.Errorf("keys %v, before %v", now.Keys, kept.Keys)
+	}
+	if verdict, err := c.audited(t, kept.Checkpoint); err != nil || !verdict.Holds() || len(verdict.SignedBy) != 1 || verdict.SignedBy[0] != now.Keys[0] {
+		t.Errorf("against a checkpoint of the old key: %v, signed by %v, %v", verdict.Faults, verdict.SignedBy, err)
+	}
+	damage(t, s, "log_handovers", "delete from log_handovers where revision = (select max(revision) from log_handovers)")
+	verdict, err := c.audited(t, kept.Checkpoint)
+	if err != nil || !strings.Contains(said(verdict), "no key of the earlier checkpoint vouches for") {
+		t.Errorf("without the handover: %v, %v", verdict.Faults, err)
 	}
 }
