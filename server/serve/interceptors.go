@@ -95,7 +95,7 @@ func (in *interceptors) unary(ctx context.Context, req any, info *grpc.UnaryServ
 func (in *interceptors) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	c := &call{method: info.FullMethod, stream: true}
 	return pass(ss.Context(), c, in.steps(), func(ctx context.Context) error {
-		return handler(srv, &inspectedStream{ServerStream: ss, ctx: ctx, in: in, call: c})
+		return handler(srv, &inspectedStream{ServerStream: ss, ctx: ctx, in: in, call: c, known: in.now()})
 	})
 }
 
@@ -113,9 +113,10 @@ func (in *interceptors) inspect(ctx context.Context, c *call, req any) error {
 // inspectedStream is a stream whose requests are inspected as they come in.
 type inspectedStream struct {
 	grpc.ServerStream
-	ctx  context.Context
-	in   *interceptors
-	call *call
+	ctx   context.Context
+	in    *interceptors
+	call  *call
+	known time.Time // when the caller was last identified
 }
 
 // Context returns the context that the steps have made.
@@ -124,6 +125,9 @@ func (s *inspectedStream) Context() context.Context { return s.ctx }
 // SendMsg sends a message, or lets a reader go who does not take it in time.
 // Ending the stream also ends the sending that was under way.
 func (s *inspectedStream) SendMsg(m any) error {
+	if err := s.still(); err != nil {
+		return err
+	}
 	if err := s.in.seen(s.ctx, s.call); err != nil {
 		return err
 	}
@@ -137,6 +141,18 @@ func (s *inspectedStream) SendMsg(m any) error {
 	case <-timer.C:
 		return fault.TooSlow()
 	}
+}
+
+// still finds out, at most once a second, whether the reader of a stream would
+// be let in now: certificates and tokens expire and are revoked while it runs.
+func (s *inspectedStream) still() error {
+	now := s.in.now()
+	if passed := now.Sub(s.known); open(s.call.method) || passed >= 0 && passed < time.Second {
+		return nil
+	}
+	s.known = now
+	_, err := s.in.identity.Identify(s.ServerStream.Context())
+	return err
 }
 
 // RecvMsg receives a request and inspects it.

@@ -33,10 +33,27 @@ const frontDesk = "chains/ebb/salons/north/tills/front-1"
 // porter answers whoever is let in.
 type porter struct {
 	pb.UnimplementedDirectoryServiceServer
+	pb.UnimplementedProcessingServiceServer
+
+	beat chan struct{} // received from before every message of a stream
 }
 
 func (porter) GetSalon(_ context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
 	return &pb.GetSalonResponse{Salon: &pb.Salon{Name: req.Name}}, nil
+}
+
+// WatchSession sends a message at every beat.
+func (p porter) WatchSession(_ *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
+	for {
+		select {
+		case <-p.beat:
+		case <-stream.Context().Done():
+			return stream.Context().Err()
+		}
+		if err := stream.Send(&pb.WatchSessionResponse{ResumeToken: "1"}); err != nil {
+			return err
+		}
+	}
 }
 
 // house is a server that knows certificates and tokens.
@@ -44,6 +61,7 @@ type house struct {
 	*identitytest.Installation
 	server *Server
 	log    *pageLog
+	beat   chan struct{} // lets every stream send one message
 	mu     sync.Mutex
 	now    time.Time
 }
@@ -52,7 +70,7 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 	t.Helper()
 	h := &house{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}
 	h.Installation = identitytest.New(t, h.clock)
-	h.log = new(pageLog)
+	h.log, h.beat = new(pageLog), make(chan struct{})
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: h.clock, Logger: slog.New(slog.NewJSONHandler(h.log, nil)),
 		TLSCert: h.TLSCert, TLSKey: h.TLSKey, ClientCA: h.ClientCA, JWKS: h.JWKS, Revoked: h.Revoked,
 		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9}}}
@@ -64,7 +82,8 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 		t.Fatal(err)
 	}
 	h.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []loop {
-		pb.RegisterDirectoryServiceServer(r, porter{})
+		pb.RegisterDirectoryServiceServer(r, porter{beat: h.beat})
+		pb.RegisterProcessingServiceServer(r, porter{beat: h.beat})
 		return nil
 	})
 	if err != nil {
@@ -222,6 +241,44 @@ func TestOpenConnectionsAreLookedAt(t *testing.T) {
 	step("its authority is back", true, "")
 	h.advance(24 * time.Hour)
 	step("expired", false, "expired")
+}
+
+// TestOpenStreamsAreLookedAt: a display that was let in is shown nothing more
+// once its token or certificate is revoked or has expired.
+func TestOpenStreamsAreLookedAt(t *testing.T) {
+	t.Parallel()
+	for what, end := range map[string]func(*house){
+		"has expired": func(h *house) { h.advance(2 * time.Hour) },
+		"is revoked":  func(h *house) { h.Revoke(t, "chains/ebb/practitioners/amara"); h.advance(time.Second) },
+		"":            func(h *house) { h.advance(time.Second) }, // nothing happens
+	} {
+		h := newHouse(t)
+		token := h.Token(t, "practitioner", "chains/ebb/practitioners/amara")
+		ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+token), patience)
+		defer cancel()
+		client := pb.NewProcessingServiceClient(h.open(t, h.Transport(t)))
+		stream, err := client.WatchSession(ctx, &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/s"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 3 {
+			h.beat <- struct{}{}
+			if _, err := stream.Recv(); err != nil {
+				t.Fatal(err)
+			}
+			h.advance(time.Second)
+		}
+		end(h)
+		h.beat <- struct{}{}
+		_, err = stream.Recv()
+		if what == "" {
+			if err != nil {
+				t.Errorf("nothing happened: %v", err)
+			}
+			continue
+		}
+		wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", what)
+	}
 }
 
 func TestTokenAndCertificateTogether(t *testing.T) {
