@@ -350,9 +350,9 @@ func TestAPagePassesNothingBy(t *testing.T) {
 func bulk(t testing.TB, super *sql.DB, n int, tell string) {
 	t.Helper()
 	for _, statement := range []string{"alter table audit_entries disable trigger user", "alter table audit_entries " + tell + " trigger tell",
-		fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, salon, actor, on_behalf_of, client, rules, reason, occur_time, record_time)
+		fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, salon, actor, on_behalf_of, client, decision, session, rules, reason, occur_time, record_time)
 		select '%s', '', 'e' || i, '', '\x', case when i %% 7 = 0 then 'ENTRY_KIND_REFUSAL' else 'ENTRY_KIND_DEVIATION' end, 'salon-' || i %% 100, 'actor-' || i %% 50,
-			case when i %% 3 = 0 then 'actor-' || (i + 7) %% 50 end, 'client-' || i %% 1000, array['rule-' || i %% 60], 'reason-' || i %% 20, at, at
+			case when i %% 3 = 0 then 'actor-' || (i + 7) %% 50 end, 'client-' || i %% 1000, 'decision-' || i %% 5000, 'session-' || i / 2, array['rule-' || i %% 60], 'reason-' || i %% 20, at, at
 		from generate_series(1, %d) i, lateral (select timestamptz '2026-01-01Z' + i * interval '1 minute' as at) times`, chain, n),
 		"analyze audit_entries"} {
 		if _, err := super.ExecContext(t.Context(), statement); err != nil {
@@ -403,7 +403,7 @@ func TestAPageCostsNoMoreFurtherOn(t *testing.T) {
 	recent := storage.EntryFilter{Field: "record_time", Op: ">=", Value: time.Date(2026, 1, 13, 0, 30, 0, 0, time.UTC)}
 	early := storage.EntryFilter{Field: "record_time", Op: "<", Value: time.Date(2026, 1, 1, 23, 30, 0, 0, time.UTC)}
 	for _, f := range []storage.EntryFilter{
-		{}, is("kind", "ENTRY_KIND_REFUSAL"), is("salon", "salon-3"), is("actor", "actor-7"), is("client", "client-77"), is("practitioner", "actor-7"), recent, early,
+		{}, is("kind", "ENTRY_KIND_REFUSAL"), is("salon", "salon-3"), is("actor", "actor-7"), is("client", "client-77"), is("decision", "decision-77"), is("session", "session-77"), is("practitioner", "actor-7"), recent, early,
 		{Op: "AND", Of: []storage.EntryFilter{is("kind", "ENTRY_KIND_REFUSAL"), is("salon", "salon-3")}},
 	} {
 		var far string

@@ -12,6 +12,8 @@ alter table outcomes add column bad boolean;
 -- A page of what is asked for most begins where it left off.
 create index audit_entries_by_salon     on audit_entries (chain, salon, position);
 create index audit_entries_by_actor     on audit_entries (chain, actor, position);
+create index audit_entries_by_decision  on audit_entries (chain, decision, position) where decision is not null;
+create index audit_entries_by_session   on audit_entries (chain, session, position) where session is not null;
 create index audit_entries_on_behalf_of on audit_entries (chain, on_behalf_of, position) where on_behalf_of is not null;
 
 -- Facts that are not counted yet. Rows are added and taken away, never changed.
