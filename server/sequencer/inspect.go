@@ -25,9 +25,7 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 	var last time.Time
 	for ctx.Err() == nil {
 		if q.leads.Load() && time.Since(last) > inspectEvery {
-			if err := q.inspect(ctx); err != nil {
-				q.complain(ctx, "holding the records against the log", err)
-			}
+			q.complain(ctx, "holding the records against the log", q.inspect(ctx))
 			last = time.Now()
 		}
 		pause(ctx, lookEvery)

@@ -267,17 +267,25 @@ func (b *bench) collect(t *testing.T, done chan struct{}) (all []storage.LogHead
 	}
 }
 
-// dieLeading takes the lead now and then and is not heard of again.
+// dieLeading takes the lead now and then and is not heard of again; each time
+// others have put something on the logs since.
 func (b *bench) dieLeading(t *testing.T, done chan struct{}) {
-	for {
-		if _, err := storage.TakeLead(context.Background(), b.db, b.lease); err != nil {
-			t.Error(err)
-			return
-		}
+	for after := 0; ; {
 		select {
 		case <-done:
 			return
 		default:
+		}
+		if n := b.number(t, "select coalesce(max(revision), 0) from log_heads"); n == after {
+			continue
+		}
+		epoch, err := storage.TakeLead(context.Background(), b.db, b.lease)
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		if epoch != 0 {
+			after = b.number(t, "select coalesce(max(revision), 0) from log_heads")
 		}
 	}
 }

@@ -66,8 +66,8 @@ type Sequencer struct {
 	mu       sync.Mutex // guards what follows, which both loops use
 	ring     *keyring
 	seen     *sightings
-	rekeyed  bool // the keys are not those that the leader has begun with
-	lastSaid string
+	rekeyed  bool              // the keys are not those that the leader has begun with
+	lastSaid map[string]string // what was last complained of, by what was being done
 }
 
 // Open reads the keys and compares the database with the checkpoints that were
@@ -83,7 +83,7 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	if err != nil {
 		return nil, err
 	}
-	q := &Sequencer{cfg: cfg, ring: ring, seen: seen}
+	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{}}
 	return q, q.compare(ctx)
 }
 
@@ -103,9 +103,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 			continue
 		}
 		epoch, err := storage.TakeLead(ctx, q.cfg.DB, q.cfg.Lease)
-		if err != nil {
-			q.complain(ctx, "taking the lead of the log", err)
-		}
+		q.complain(ctx, "taking the lead of the log", err)
 		if epoch != 0 {
 			q.lead(ctx, storage.Lead{Epoch: epoch, Lease: q.cfg.Lease})
 		}
@@ -132,15 +130,15 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.mu.Unlock()
 	for ctx.Err() == nil && q.mayLead() {
 		more, err := q.round(ctx, &r)
-		switch {
-		case errors.Is(err, storage.ErrNotLeading):
+		if errors.Is(err, storage.ErrNotLeading) {
 			q.cfg.Logger.Info("another server keeps the log", "epoch", lead.Epoch)
 			return
+		}
+		q.complain(ctx, "keeping the log", err)
+		switch {
 		case errors.Is(err, errStranger):
-			q.complain(ctx, "keeping the log", err)
 			return
 		case err != nil:
-			q.complain(ctx, "keeping the log", err)
 			r = round{lead: lead, position: -1}
 			pause(ctx, pollEvery)
 		case !more:
@@ -215,15 +213,19 @@ func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) error {
 	}
 }
 
-// complain tells of what went wrong, and not again while it stays the same.
+// complain tells of what went wrong, and not again while it stays the same. Nil
+// says that it has gone well.
 func (q *Sequencer) complain(ctx context.Context, doing string, err error) {
+	said := ""
+	if err != nil {
+		said = err.Error()
+	}
 	q.mu.Lock()
-	said := doing + ": " + err.Error()
-	news := said != q.lastSaid
-	q.lastSaid = said
+	news := said != q.lastSaid[doing]
+	q.lastSaid[doing] = said
 	q.mu.Unlock()
-	if news && ctx.Err() == nil {
-		q.cfg.Logger.Warn(doing, "error", err.Error())
+	if news && err != nil && ctx.Err() == nil {
+		q.cfg.Logger.Warn(doing, "error", said)
 	}
 }
 

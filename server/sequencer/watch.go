@@ -18,12 +18,12 @@ import (
 func (q *Sequencer) Watch(ctx context.Context) {
 	for ctx.Err() == nil {
 		q.reload(ctx)
-		if err := q.look(ctx); err != nil {
-			q.complain(ctx, "looking at the log", err)
-		}
+		q.complain(ctx, "looking at the log", q.look(ctx))
 		pause(ctx, lookEvery)
 	}
-	if err := q.look(context.WithoutCancel(ctx)); err != nil {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
+	defer cancel()
+	if err := q.look(ctx); err != nil {
 		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
 	}
 }
