@@ -100,12 +100,14 @@ type auditVerifyCommand struct {
 }
 
 // Run verifies.
-func (c auditVerifyCommand) Run(std streams) error {
+func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 	against, err := c.earlier()
 	if err != nil {
 		return err
 	}
-	verdict, err := verify.Dir(c.Dir, against)
+	tell, told := progress(std, "verified")
+	verdict, err := verify.Watch(c.Dir, against, func(done, of int64) error { tell(done, of); return ctx.Err() })
+	told()
 	if err != nil {
 		return err
 	}

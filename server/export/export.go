@@ -58,7 +58,7 @@ func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err err
 	if err := l.fill(ctx, part, seal); err != nil {
 		return verdict, err
 	}
-	if verdict, err = verify.Dir(part, l.Against); err != nil {
+	if verdict, err = verify.Watch(part, l.Against, func(int64, int64) error { return ctx.Err() }); err != nil {
 		return verdict, err
 	}
 	return verdict, os.Rename(part, dir)

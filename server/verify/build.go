@@ -42,6 +42,9 @@ func (c *check) build() (tree, error) {
 			return built, err
 		}
 		tiles, err := c.grow(&built, leaves)
+		if err == nil {
+			err = c.tell(built.head.Size, c.signed.Size)
+		}
 		if err != nil {
 			return built, err
 		}

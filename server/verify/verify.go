@@ -97,6 +97,7 @@ func (r Report) Holds() bool { return len(r.Faults) == 0 }
 // check is a verification under way.
 type check struct {
 	files  files
+	tell   func(done, of int64) error
 	report Report
 
 	keys     []ledger.PublicKey
@@ -122,12 +123,18 @@ type signedHead struct {
 // same log, or nil. An error means that there is no verdict, because the files
 // cannot be read; files that are missing are a fault.
 func Dir(dir string, against []byte) (Report, error) {
+	return Watch(dir, against, func(int64, int64) error { return nil })
+}
+
+// Watch is Dir for long exports: it tells now and then how many entries it has
+// read, of how many, and stops when tell returns an error, with that error.
+func Watch(dir string, against []byte, tell func(done, of int64) error) (Report, error) {
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return Report{}, fmt.Errorf("verify: %w", err)
 	}
 	defer root.Close()
-	c := &check{files: files{root}, heads: map[int64]ledger.Head{}, report: Report{Kinds: map[string]int64{}}}
+	c := &check{files: files{root}, tell: tell, heads: map[int64]ledger.Head{}, report: Report{Kinds: map[string]int64{}}}
 	err = c.run(against)
 	c.limits(against)
 	return c.report, err

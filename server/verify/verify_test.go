@@ -2,6 +2,7 @@ package verify
 
 import (
 	"bytes"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -168,6 +169,19 @@ func TestDamageIsNotAnotherHistory(t *testing.T) {
 	}
 	edit(t, dir, "tile/0/001", flip)
 	expectFault(t, held(t, dir, kept), -1, "nothing can be said about the earlier checkpoint")
+}
+
+// Who waits is told how far it is, and can stop it.
+func TestWatch(t *testing.T) {
+	dir, told := newLog(t, 600).export(t), []int64{}
+	r, err := Watch(dir, nil, func(done, of int64) error { told = append(told, done, of); return nil })
+	if want := []int64{256, 600, 512, 600, 600, 600}; err != nil || !r.Holds() || !slices.Equal(told, want) {
+		t.Errorf("%v, %v: told %v", err, r.Faults, told)
+	}
+	enough := errors.New("enough")
+	if _, err := Watch(dir, nil, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
+		t.Errorf("stopped: %v", err)
+	}
 }
 
 // Every bit of every file of an export counts, but for those of handovers.
