@@ -9,6 +9,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
+	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
 )
 
@@ -16,7 +17,8 @@ import (
 // decision only.
 func TestCountersignature(t *testing.T) {
 	t.Parallel()
-	db := storagetest.NewDatabase(t).Open(t, storage.Config{})
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
 	const client = "chains/" + chain + "/clients/k"
 	const decision = client + "/decisions/d"
 	put(t, db, storage.Clients.Insert(&pb.Client{Name: client}))
@@ -43,6 +45,10 @@ func TestCountersignature(t *testing.T) {
 			t.Errorf("with %s: %v", what, err)
 		}
 	}
+	var refused *pq.Error
+	if err := storage.Note(t.Context(), db, chain, entry(signed, decision)); !errors.As(err, &refused) || refused.Code != "23000" {
+		t.Errorf("an entry without its signature: %v", err)
+	}
 	if err := sign(entry(signed, decision)); err != nil {
 		t.Fatal(err)
 	}
@@ -61,5 +67,25 @@ func TestCountersignature(t *testing.T) {
 	})
 	if err == nil {
 		t.Error("something that is no name has no signature")
+	}
+	// Taken away by somebody with all rights, it is missed.
+	super := d.SQL(t, localpg.Superuser)
+	missed := func() int {
+		var found storage.Inspection
+		err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) (err error) {
+			found, _, err = storage.InspectRecord(s, storage.LogHead{Chain: chain, Position: 1000}, 0, 100)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(found.Causeless)
+	}
+	if n := missed(); n != 0 {
+		t.Errorf("%d entries without a cause, and all is there", n)
+	}
+	do(t, super, "alter table countersignatures disable trigger all; delete from countersignatures")
+	if n := missed(); n != 1 {
+		t.Errorf("%d entries without a cause, and a signature is gone", n)
 	}
 }

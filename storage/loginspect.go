@@ -7,8 +7,8 @@ import "github.com/lib/pq"
 type Inspection struct {
 	// Unlogged are not on the log, though it has got beyond them.
 	Unlogged []string
-	// Causeless are those of refusals, referrals and overrides without the
-	// record that they were written for, as it was.
+	// Causeless are those of refusals, referrals, overrides and signatures without
+	// the record that they were written for, as it was.
 	Causeless []string
 	// Lost are on the log and not on record.
 	Lost []string
@@ -27,7 +27,8 @@ func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspecti
 	err := s.one(&found, `with part as materialized (
 			select id, position, decision, cause_digest,
 				kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL') as decides,
-				kind in ('ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED') as overrides
+				kind in ('ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED') as overrides,
+				kind = 'ENTRY_KIND_COUNTERSIGNED' as signs
 			from audit_entries where chain = $1 and position > $2 and position <= $3 order by position fetch first $4 rows with ties)
 		select coalesce(max(position), 0) as reached,
 			array_agg(id order by position) filter (where not exists (select from log_entries l where l.chain = $1 and l.id = part.id)) as unlogged,
@@ -35,7 +36,9 @@ func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspecti
 				decides and not exists (select from decisions d where d.chain = $1
 					and d.parent = split_part(decision, '/', 4) and d.id = split_part(decision, '/', 6) and sha256(d.body) = cause_digest)
 				or overrides and not exists (select from overrides o where o.chain = $1
-					and o.parent = split_part(decision, '/', 6) and sha256(o.body) = cause_digest)) as causeless
+					and o.parent = split_part(decision, '/', 6) and sha256(o.body) = cause_digest)
+				or signs and not exists (select from countersignatures c where c.chain = $1
+					and c.parent = split_part(decision, '/', 4) and c.id = split_part(decision, '/', 6) and sha256(c.body) = cause_digest)) as causeless
 		from part`, s.chain, after, head.Position, window)
 	return Inspection{Unlogged: found.Unlogged, Causeless: found.Causeless}, found.Reached, err
 }

@@ -56,6 +56,20 @@ end $$;
 create constraint trigger require_signature_entry after insert on countersignatures deferrable initially deferred
 	for each row execute function require_signature_entry();
 alter table countersignatures enable always trigger require_signature_entry;
+
+-- +goose StatementBegin
+create function require_signature() returns trigger language plpgsql as $$
+begin
+	if not exists (select from countersignatures c where c.chain = new.chain and c.parent = split_part(new.decision, '/', 4)
+		and c.id = split_part(new.decision, '/', 6) and sha256(c.body) = new.cause_digest) then
+		raise exception 'audit entry % has no signature', new.id using errcode = 'integrity_constraint_violation';
+	end if;
+	return null;
+end $$;
+-- +goose StatementEnd
+create constraint trigger require_signature after insert on audit_entries deferrable initially deferred
+	for each row when (new.kind = 'ENTRY_KIND_COUNTERSIGNED') execute function require_signature();
+alter table audit_entries enable always trigger require_signature;
 create index audit_entries_of_signatures on audit_entries (chain, cause_digest) where kind = 'ENTRY_KIND_COUNTERSIGNED';
 grant select, insert on countersignatures to alkalog_server;
 
