@@ -15,7 +15,7 @@ const (
 	// refusals is how many decisions are made in one round, by several callers.
 	refusals = 120
 	// contests is how many rounds with counting are set against one without.
-	contests = 9
+	contests = 25
 )
 
 // BenchmarkCountingWhileWriting reports the rate of decisions, each a refusal with
