@@ -85,6 +85,25 @@ func TestWatch(t *testing.T) {
 	w.want(t, "by a clock that was set back", "four", 8, 4)
 }
 
+// TestWatchSeesWhatItsTimeDoesNotTell: two files of one size, written in one
+// tick of the file system's clock.
+func TestWatchSeesWhatItsTimeDoesNotTell(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t, "one")
+	if err := w.Open(); err != nil {
+		t.Fatal(err)
+	}
+	info, err := os.Stat(w.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.replace(t, "two")
+	if err := os.Chtimes(w.path, info.ModTime(), info.ModTime()); err != nil {
+		t.Fatal(err)
+	}
+	w.want(t, "replaced", "two", 2, 0)
+}
+
 func TestWatchMustOpen(t *testing.T) {
 	t.Parallel()
 	w := newWatched(t, "bad")
