@@ -340,3 +340,45 @@ func TestNothingPersonalIsSaid(t *testing.T) {
 	wantNoCanary(t, "what the server said", []byte(said))
 	wantNoCanary(t, "what callers were told", []byte(strings.Join(told, "\n")))
 }
+
+// TestKeysOfClientsAreReplaced replaces the key that clients' keys are wrapped with
+// while two servers run, and then takes the old one away.
+func TestKeysOfClientsAreReplaced(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	before := c.client(t)
+	file := filepath.Join(s.keys, "clients")
+	old, err := keyfile.Lines(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fresh, err := keyring.NewKey(old)
+	if err != nil {
+		t.Fatal(err)
+	}
+	replace := func(lines ...string) {
+		if err := keyfile.Replace(file, []byte(strings.Join(lines, "\n")+"\n")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	replace(fresh, old[0])
+	twin := s.twin(t).people("ebb-and-flow") // it looks after the keys as it starts
+	eventually(t, "every key to be wrapped anew", func() bool {
+		var left int
+		if err := s.sql.QueryRow("select count(*) from client_keys where version <> $1", strings.Fields(fresh)[1]).Scan(&left); err != nil {
+			t.Fatal(err)
+		}
+		return left == 0
+	})
+	replace(fresh)
+	between := twin.client(t)
+	for _, client := range []string{before, between} {
+		for _, at := range []*chain{c, twin} {
+			must(t, at.amara, at.consultation.GetClient, &pb.GetClientRequest{Name: client})
+		}
+	}
+	if got := must(t, c.amara, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, DisplayName: "invented CLIENT"}).Clients; len(got) != 2 {
+		t.Errorf("by name, across the replacement: %v", got)
+	}
+}

@@ -44,6 +44,9 @@ func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 	if err := k.makeKeys(); err != nil {
 		return nil, err
 	}
+	if cfg.ErasureFile == "" {
+		cfg.Logger.Warn("no file keeps who was erased: a restored backup brings erased clients back")
+	}
 	if k.erased, err = openErasures(cfg.ErasureFile); err != nil {
 		return nil, err
 	}
@@ -66,9 +69,9 @@ func (k *keeper) makeKeys() error {
 	return keyfile.Create(k.cfg.clientKeyFile(), []byte(line+"\n"))
 }
 
-// rewrapEvery is how often the key file is read again, and keys are wrapped anew
-// that were wrapped with an older one.
-const rewrapEvery = time.Minute
+// lookAfterEvery is how often the key file is read again, keys are wrapped anew
+// that were wrapped with an older one, and erasures by other servers are noted.
+const lookAfterEvery = time.Minute
 
 // loops is what runs beside the services.
 func (k *keeper) loops(clients consultation.Service) []loop {
@@ -77,11 +80,11 @@ func (k *keeper) loops(clients consultation.Service) []loop {
 			clients.Tend(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			tick := time.NewTicker(rewrapEvery)
+			tick := time.NewTicker(lookAfterEvery)
 			defer tick.Stop()
 			for {
-				if err := k.rewrap(ctx); err != nil && ctx.Err() == nil {
-					k.cfg.Logger.Warn("wrapping the keys of clients anew", "error", err.Error())
+				if err := errors.Join(k.rewrap(ctx), k.erased.learn(ctx, k.db)); err != nil && ctx.Err() == nil {
+					k.cfg.Logger.Warn("looking after the keys of clients", "error", err.Error())
 				}
 				select {
 				case <-ctx.Done():

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"path"
 	"slices"
@@ -26,11 +25,14 @@ type erasures struct {
 	file  string // empty: there is none
 	mu    sync.Mutex
 	known map[string]bool
+	// learnt is up to which entry the log of each chain was looked through; only
+	// learn uses it, which runs once at a time.
+	learnt map[string]string
 }
 
 // openErasures reads the file; one that is not there yet is empty.
 func openErasures(file string) (*erasures, error) {
-	e := &erasures{file: file, known: map[string]bool{}}
+	e := &erasures{file: file, known: map[string]bool{}, learnt: map[string]string{}}
 	if file == "" {
 		return e, nil
 	}
@@ -75,18 +77,11 @@ func (e *erasures) agree(ctx context.Context, db *storage.DB, now time.Time) err
 	if e.file == "" {
 		return nil
 	}
-	return record.EachChain(ctx, db, func(chain *pb.Chain) error {
-		if err := e.eraseAgain(ctx, db, chain.Name, now); err != nil {
-			return err
-		}
-		names, err := erasedIn(ctx, db, chain.Name)
-		for _, name := range names {
-			if err == nil {
-				err = e.add(name)
-			}
-		}
+	err := record.EachChain(ctx, db, func(chain *pb.Chain) error { return e.eraseAgain(ctx, db, chain.Name, now) })
+	if err != nil {
 		return err
-	})
+	}
+	return e.learn(ctx, db)
 }
 
 // eraseAgain erases the clients of a chain who are in the file.
@@ -109,20 +104,42 @@ func (e *erasures) eraseAgain(ctx context.Context, db *storage.DB, chain string,
 	return nil
 }
 
-// erasedIn lists the clients of a chain whose erasure is on the audit log.
-func erasedIn(ctx context.Context, db *storage.DB, chain string) (names []string, err error) {
+// learn puts the erasures into the file that other servers on the database have
+// done since it was last asked.
+func (e *erasures) learn(ctx context.Context, db *storage.DB) error {
+	if e.file == "" {
+		return nil
+	}
+	settled, err := storage.SettledBefore(ctx, db)
+	if err != nil {
+		return err
+	}
+	return record.EachChain(ctx, db, func(chain *pb.Chain) error { return e.learnChain(ctx, db, chain.Name, settled) })
+}
+
+// learnChain goes on where it has stopped in a chain.
+func (e *erasures) learnChain(ctx context.Context, db *storage.DB, chain string, settled int64) error {
 	erased := storage.EntryFilter{Op: "=", Field: "kind", Value: pb.EntryKind_ENTRY_KIND_ERASURE.String()}
-	for page := (storage.Page{Size: 500}); ; {
-		err := storage.Read(ctx, db, record.Chain(chain), func(r *storage.Snapshot) error {
-			entries, next, err := storage.ListEntries(r, erased, page, math.MaxInt64)
-			for _, e := range entries {
-				names = append(names, e.GetClient())
-			}
-			page.Token = next
+	for page := (storage.Page{Size: 500, Token: e.learnt[chain]}); ; {
+		var entries []storage.Entry
+		err := storage.Read(ctx, db, record.Chain(chain), func(r *storage.Snapshot) (err error) {
+			entries, page.Token, err = storage.ListEntries(r, erased, page, settled)
 			return err
 		})
-		if err != nil || page.Token == "" {
-			return names, err
+		if err != nil {
+			return err
+		}
+		for _, entry := range entries {
+			if entry.Position >= settled {
+				return nil // what comes to stand before it would be passed by
+			}
+			if err := e.add(entry.GetClient()); err != nil {
+				return err
+			}
+			e.learnt[chain] = entry.Token
+		}
+		if page.Token == "" || len(entries) == 0 {
+			return nil
 		}
 	}
 }
