@@ -41,7 +41,8 @@ type EligibilityServiceClient interface {
 	// student and a practitioner act for themselves, a supervisor also for students
 	// and practitioners of the same salons, a till for whoever works in its salons.
 	CheckEligibility(ctx context.Context, in *CheckEligibilityRequest, opts ...grpc.CallOption) (*CheckEligibilityResponse, error)
-	// GetDecision returns a decision with its overrides. Errors: NOT_FOUND.
+	// GetDecision returns a decision with its overrides and its signature. Errors:
+	// NOT_FOUND.
 	GetDecision(ctx context.Context, in *GetDecisionRequest, opts ...grpc.CallOption) (*GetDecisionResponse, error)
 	// ListDecisions lists a client's decisions, newest first.
 	ListDecisions(ctx context.Context, in *ListDecisionsRequest, opts ...grpc.CallOption) (*ListDecisionsResponse, error)
@@ -144,7 +145,8 @@ type EligibilityServiceServer interface {
 	// student and a practitioner act for themselves, a supervisor also for students
 	// and practitioners of the same salons, a till for whoever works in its salons.
 	CheckEligibility(context.Context, *CheckEligibilityRequest) (*CheckEligibilityResponse, error)
-	// GetDecision returns a decision with its overrides. Errors: NOT_FOUND.
+	// GetDecision returns a decision with its overrides and its signature. Errors:
+	// NOT_FOUND.
 	GetDecision(context.Context, *GetDecisionRequest) (*GetDecisionResponse, error)
 	// ListDecisions lists a client's decisions, newest first.
 	ListDecisions(context.Context, *ListDecisionsRequest) (*ListDecisionsResponse, error)
