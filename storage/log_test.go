@@ -184,7 +184,14 @@ func TestTiles(t *testing.T) {
 	for i := range 3 {
 		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(i)})
 	}
-	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
+	for want := int64(0); want <= 3; want += 3 {
+		if at, err := storage.LogProgress(t.Context(), db); err != nil || at != want {
+			t.Errorf("progress %d, %v, want %d", at, err, want)
+		}
+		if want == 0 {
+			sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
+		}
+	}
 	read(t, db, func(s *storage.Snapshot) error {
 		tiles, err := storage.ReadLogTiles(s, []storage.LogTile{{Level: 1}, {Level: 0, Index: 1}, {Level: 0}})
 		if len(tiles) != 1 || tiles[0].Level != 0 || tiles[0].Index != 0 || len(tiles[0].Hashes) != 3*sha256.Size {

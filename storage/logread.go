@@ -74,6 +74,19 @@ func ListLog(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
 	return listEntries(s, l, page)
 }
 
+// LogProgress reads the position up to which entries of all chains are on their
+// logs.
+func LogProgress(ctx context.Context, db *DB) (int64, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	defer tx.end()
+	var position int64
+	err = tx.GetContext(ctx, &position, "select position from log_leader")
+	return position, explain(ctx, err)
+}
+
 // ChangedHeads reads up to limit heads of all chains that have changed after a
 // revision, in the order in which they did.
 func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHead, error) {

@@ -21,6 +21,7 @@ var beyondAChain = map[string]string{
 	"YieldLead":     "the keeper",
 	"Sequence":      "the keeper",
 	"Revise":        "the keeper",
+	"LogProgress":   "the keeper",
 	"ChangedHeads":  "the keeper",
 	"SettledBefore": "the keeper",
 	"FoldTally":     "the keeper",
@@ -33,7 +34,7 @@ var beyondAChain = map[string]string{
 // in the keeper's role, or reach nothing that a chain has.
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
-	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "ChangedHeads": "the keeper",
+	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",

@@ -105,6 +105,35 @@ func TestAnotherDatabase(t *testing.T) {
 	}
 }
 
+// With the logs of two chains departed, both must be accepted.
+func TestTwoLogsDeparted(t *testing.T) {
+	t.Parallel()
+	was := newBench(t)
+	seen := filepath.Join(t.TempDir(), "checkpoints")
+	stop := run(t, was.open(t, seen))
+	was.write(t, "ebb", 3)
+	was.write(t, "flow", 3)
+	was.integrated(t)
+	stop()
+	b := newBench(t)
+	q := b.open(t, seen)
+	for _, chain := range []string{"ebb", "flow"} {
+		if err := q.cfg.DB.Writable(); err == nil {
+			t.Errorf("it can be written to before %s is accepted", chain)
+		}
+		e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: string(q.Departed(chain))}
+		if err := storage.Note(t.Context(), b.db, chain, e); err != nil {
+			t.Fatal(err)
+		}
+		if err := q.Look(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := q.cfg.DB.Writable(); err != nil {
+		t.Error(err)
+	}
+}
+
 // A key file without the key of the log is a mistake that nobody can accept.
 func TestComingBackWithoutTheKey(t *testing.T) {
 	t.Parallel()

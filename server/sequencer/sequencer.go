@@ -42,6 +42,9 @@ type Config struct {
 	SeenFile string
 	// Lease is how long a leader that is not heard of stays the leader. 0: 3 s.
 	Lease time.Duration
+	// Overdue is how long entries may wait, whoever leads, before this server
+	// tells of it. 0: 30 s.
+	Overdue time.Duration
 }
 
 const (
@@ -74,7 +77,7 @@ type Sequencer struct {
 // seen. A database that does not follow from them is no error: nothing is
 // written to it until somebody accepts it.
 func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
-	cfg.Lease = cmp.Or(cfg.Lease, 3*time.Second)
+	cfg.Lease, cfg.Overdue = cmp.Or(cfg.Lease, 3*time.Second), cmp.Or(cfg.Overdue, 30*time.Second)
 	ring, err := openKeys(cfg.KeyFile, cfg.MakeKey)
 	if err != nil {
 		return nil, err

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/ledger"
@@ -16,9 +17,11 @@ import (
 // Watch looks again and again, until ctx is done, at the key file, at the
 // checkpoints of all logs, whoever signed them, and at what was accepted.
 func (q *Sequencer) Watch(ctx context.Context) {
+	var waiting queue
 	for ctx.Err() == nil {
 		q.reload(ctx)
 		q.complain(ctx, "looking at the log", q.look(ctx))
+		q.complain(ctx, "waiting for the log", q.overdue(ctx, &waiting))
 		pause(ctx, lookEvery)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
@@ -26,6 +29,33 @@ func (q *Sequencer) Watch(ctx context.Context) {
 	if err := q.look(ctx); err != nil {
 		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
 	}
+}
+
+// queue is entries that were seen to wait, and since when.
+type queue struct {
+	upTo  int64
+	since time.Time
+}
+
+// overdue answers an error when entries wait for longer than they should: nobody
+// leads, or who does cannot go on.
+func (q *Sequencer) overdue(ctx context.Context, waiting *queue) error {
+	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
+	if err != nil {
+		return err
+	}
+	reached, err := storage.LogProgress(ctx, q.cfg.DB)
+	switch {
+	case errors.Is(err, storage.ErrNotFound):
+		return errors.New("the row that says who keeps it is gone")
+	case err != nil:
+		return err
+	case reached >= waiting.upTo:
+		*waiting = queue{settled - 1, time.Now()}
+	case time.Since(waiting.since) > q.cfg.Overdue:
+		return fmt.Errorf("entries have not come onto it for more than %v", q.cfg.Overdue)
+	}
+	return nil
 }
 
 // reload reads the keys again if their file was changed.
