@@ -11,11 +11,15 @@ import (
 // FoldTally takes up to limit facts from the queue of what is to be counted, adds
 // them to the counters of their chains, and returns how many there were. It is
 // one transaction: a fact is counted when it has left the queue, and only then,
-// whenever a server dies. While another server is at it, nothing is done.
+// whenever a server dies. While another server is at it, or nothing may be
+// written (see Forbid), nothing is done.
 //
 // Facts need no order: the counters are worked out from all that is known of a
 // decision, before and after, and changed by the difference.
 func FoldTally(ctx context.Context, db *DB, limit int) (int, error) {
+	if db.Writable() != nil {
+		return 0, nil
+	}
 	waiting, err := tallyWaits(ctx, db)
 	if err != nil || !waiting {
 		return 0, err

@@ -214,6 +214,11 @@ func TestChainsAreCountedApart(t *testing.T) {
 		}
 		return err
 	})
+	db.Forbid("it is not the database that was seen")
+	if n := foldAll(t, db, 10); n != 0 {
+		t.Errorf("%d facts counted while nothing may be written", n)
+	}
+	db.Permit()
 	if n := foldAll(t, db, 10); n != 2 {
 		t.Errorf("%d facts counted", n)
 	}
