@@ -170,7 +170,7 @@ func TestAuditCommands(t *testing.T) {
 	for line, want := range map[string]int{
 		"audit": 2, "audit list": 2, "audit list ebb --output=paper": 2, "audit export ebb": 2, "audit summary ebb --by=moon": 2,
 		"audit summary ebb --from=today": 2, "audit summary ebb --from=2026-11-03 --to=2026-11-03": 2, "audit report ebb --out=x.html --to=soon": 2,
-		"audit list ebb --data-dir=x --address=y:1": 2, "audit list ebb --filter=moon --address=" + p.address: 2,
+		"audit list ebb --data-dir=x --address=y:1": 2, "audit list ebb --database=host=/nowhere": 2, "audit list ebb --filter=moon --address=" + p.address: 2,
 		"audit list none --address=" + p.address: 1, "audit list ebb --address=nowhere": 1,
 	} {
 		exits(want, strings.Fields(line)...)
