@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -22,20 +21,12 @@ type keysCommands struct {
 
 // keysDir says where the keys lie.
 type keysDir struct {
-	Dir string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. Default: keys in the default --data-dir of serve."`
+	Dir string `required:"" env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. Not below the directory of a private PostgreSQL that is still to be made: that must be empty."`
 }
 
 // installation is the directory as what it holds.
-func (d keysDir) installation() (setup.Installation, error) {
-	dir := d.Dir
-	if dir == "" {
-		data, err := defaultDataDir(os.Getuid())
-		if err != nil {
-			return setup.Installation{}, err
-		}
-		dir = filepath.Join(data, "keys")
-	}
-	return setup.Installation{Dir: dir, Clock: time.Now}, nil
+func (d keysDir) installation() setup.Installation {
+	return setup.Installation{Dir: d.Dir, Clock: time.Now}
 }
 
 // hostFlags say how the server is called.
@@ -60,10 +51,7 @@ type makeKeysCommand struct {
 
 // Run makes it, and says what it was and how to serve with it.
 func (c makeKeysCommand) Run(std streams) error {
-	in, err := c.installation()
-	if err != nil {
-		return err
-	}
+	in := c.installation()
 	made, err := in.Make(c.names())
 	for _, name := range made {
 		fmt.Fprintln(std.out, in.Path(name))
@@ -103,10 +91,7 @@ func (c tillCommand) Run(std streams) error {
 	if _, err := identity.BearerOf(identity.Scheme + ":///" + c.Name); err != nil {
 		return usage{err}
 	}
-	in, err := c.installation()
-	if err != nil {
-		return err
-	}
+	in := c.installation()
 	issued, err := in.Issue(c.Name, c.Out, c.For)
 	if err != nil {
 		return err
@@ -127,10 +112,7 @@ type rotateCommand struct {
 
 // Run makes a key, or drops the old ones, and says what is to be done next.
 func (c rotateCommand) Run(std streams) error {
-	in, err := c.installation()
-	if err != nil {
-		return err
-	}
+	in := c.installation()
 	do := map[string]func() error{
 		"server": func() error { return in.RotateServer(c.names()) },
 		"tokens": in.RotateTokens, "log": in.RotateLog, "clients": in.RotateClients,
@@ -168,10 +150,7 @@ type tokenCommand struct {
 
 // Run signs it and prints it, and nothing else, on standard output.
 func (c tokenCommand) Run(std streams) error {
-	in, err := c.installation()
-	if err != nil {
-		return err
-	}
+	in := c.installation()
 	now := time.Now()
 	token, err := in.Sign(identity.Grant{
 		Issuer: cmp.Or(c.Issuer, identity.Usual), Audience: cmp.Or(c.Audience, identity.Usual),

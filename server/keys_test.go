@@ -130,6 +130,7 @@ func TestRotation(t *testing.T) {
 		}
 	}
 	for line, want := range map[string]int{
+		"keys": 2, "token --role operator --name operators/me": 2,
 		"keys rotate doors --dir " + dir: 2, "keys till chains/ebb/practitioners/amara --dir " + dir: 2,
 		"keys till chains/ebb/salons/north/tills/a --for 100000h --dir " + dir: 1, "keys rotate tokens --dir /nowhere": 1,
 		"token --role manager --name chains/ebb --dir " + dir: 1, "token --role manager --dir " + dir: 2,

@@ -315,7 +315,7 @@ func TestKeyFileIsReadAgain(t *testing.T) {
 	d.Believe(t, next, d.Key)
 	wantIn(t, "the old key", d.proven, old)
 	d.clock.advance(time.Second)
-	d.Key, next = next, d.Key
+	d.Key = next
 	fresh := d.Token(t, "practitioner", amara)
 	wantIn(t, "the old key beside the new", d.proven, old)
 	wantIn(t, "the new key", d.proven, fresh)
