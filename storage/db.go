@@ -65,6 +65,8 @@ type DB struct {
 	maxConns int
 	commits  sync.WaitGroup // commits in flight, with or without their caller
 
+	press *press // for what is sealed
+
 	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
 }
 
@@ -80,7 +82,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, press: newPress()}
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if err := db.CheckSchema(ctx); err != nil {

@@ -51,21 +51,22 @@ func (noKeys) Mark(string, string) ([]byte, error) { return nil, errNoKeys }
 
 // clientKey is the key of one client.
 type clientKey struct {
-	box cipher.AEAD
-	mac []byte // for digests that nobody else can make
+	box   cipher.AEAD
+	mac   []byte // for digests that nobody else can make
+	press *press
 }
 
 // keySize is the length of a client's key, in bytes.
 const keySize = 32
 
 // newClientKey makes a client's key from its secret.
-func newClientKey(secret []byte) (*clientKey, error) {
+func (db *DB) newClientKey(secret []byte) (*clientKey, error) {
 	box, err := keyring.Box(secret)
 	if err != nil {
 		return nil, err
 	}
 	mac, err := hkdf.Key(sha256.New, secret, nil, "alkalog digest", sha256.Size)
-	return &clientKey{box, mac}, err
+	return &clientKey{box, mac, db.press}, err
 }
 
 // wrapContext ties a wrapped key to its client.
@@ -79,48 +80,59 @@ type wrappedKey struct {
 }
 
 // freshKey makes a key for a new client.
-func freshKey(keys Keys, chain, client string) (*clientKey, wrappedKey, error) {
+func (db *DB) freshKey(chain, client string) (*clientKey, wrappedKey, error) {
 	secret := make([]byte, keySize)
 	rand.Read(secret) // never fails
-	wrapped, version, err := keys.Wrap(secret, wrapContext(chain, client))
+	wrapped, version, err := db.cfg.Keys.Wrap(secret, wrapContext(chain, client))
 	if err != nil {
 		return nil, wrappedKey{}, err
 	}
-	key, err := newClientKey(secret)
+	key, err := db.newClientKey(secret)
 	return key, wrappedKey{client, version, wrapped}, err
 }
 
 // unwrap opens a stored key.
-func unwrap(keys Keys, chain string, w wrappedKey) (*clientKey, error) {
-	secret, err := keys.Unwrap(w.Wrapped, w.Version, wrapContext(chain, w.Client))
+func (db *DB) unwrap(chain string, w wrappedKey) (*clientKey, error) {
+	secret, err := db.cfg.Keys.Unwrap(w.Wrapped, w.Version, wrapContext(chain, w.Client))
 	if err != nil {
 		return nil, fmt.Errorf("%w: a client's key of chain %s: %w", ErrSealed, chain, err)
 	}
-	return newClientKey(secret)
+	return db.newClientKey(secret)
 }
 
-// sealVersion is the first byte of what is sealed: how it was done, and with
-// which key of the client, who has one so far.
-const sealVersion = 1
+// The first byte of what is sealed says how that was done, and with which key of
+// the client, who has one so far.
+const (
+	sealed        = 1 // as it is
+	sealedSmaller = 2 // deflated (RFC 1951, 1996) before
+)
 
-// place is where sealed bytes stand. They cannot be opened anywhere else.
-func place(table string, at key) []byte {
-	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + sealVersion)), table, at.chain, at.parent, at.id}, "\x00"))
+// place is where sealed bytes stand, and how they are. They cannot be opened
+// anywhere else.
+func place(how byte, table string, at key) []byte {
+	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + how)), table, at.chain, at.parent, at.id}, "\x00"))
 }
 
 // seal seals bytes for a place.
 func (k *clientKey) seal(table string, at key, plain []byte) []byte {
-	return k.box.Seal([]byte{sealVersion}, nil, plain, place(table, at))
+	how := byte(sealed)
+	if small, smaller := k.press.deflate(plain); smaller {
+		how, plain = sealedSmaller, small
+	}
+	return k.box.Seal([]byte{how}, nil, plain, place(how, table, at))
 }
 
 // open opens what was sealed for a place.
-func (k *clientKey) open(table string, at key, sealed []byte) ([]byte, error) {
-	if len(sealed) == 0 || sealed[0] != sealVersion {
+func (k *clientKey) open(table string, at key, body []byte) ([]byte, error) {
+	if len(body) == 0 || body[0] != sealed && body[0] != sealedSmaller {
 		return nil, fmt.Errorf("%w: a row of %s", ErrSealed, table)
 	}
-	plain, err := k.box.Open(nil, nil, sealed[1:], place(table, at))
+	plain, err := k.box.Open(nil, nil, body[1:], place(body[0], table, at))
 	if err != nil {
 		return nil, fmt.Errorf("%w: a row of %s was changed, or is not where it was written", ErrSealed, table)
+	}
+	if body[0] == sealedSmaller {
+		return k.press.inflate(plain)
 	}
 	return plain, nil
 }
@@ -184,7 +196,7 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if key, known := s.keys[w.Client]; known {
 		return key, nil
 	}
-	key, err := unwrap(s.tx.db.cfg.Keys, s.chain, w)
+	key, err := s.tx.db.unwrap(s.chain, w)
 	if err != nil {
 		return nil, err
 	}

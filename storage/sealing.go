@@ -40,7 +40,7 @@ func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
 			continue
 		}
 		if r.statements == Clients.statements && r.action == insert && g.keys[r.client] == nil {
-			key, wrapped, err := freshKey(w.db.cfg.Keys, w.chain, r.client)
+			key, wrapped, err := w.db.freshKey(w.chain, r.client)
 			if err != nil {
 				return sealing{}, err
 			}

@@ -28,6 +28,15 @@ create table client_index (
 );
 create index client_index_by_client on client_index (chain, client);
 
+-- What is sealed does not compress.
+alter table clients alter column body set storage external;
+alter table consultations alter column body set storage external;
+alter table decisions alter column body set storage external;
+alter table overrides alter column body set storage external;
+alter table sessions alter column body set storage external;
+alter table session_events alter column body set storage external;
+alter table outcomes alter column body set storage external;
+
 -- Whose key a request and its answer are sealed with; NULL: they are in clear,
 -- and hold nothing of a client's.
 alter table requests add column client id;

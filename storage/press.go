@@ -1,0 +1,54 @@
+package storage
+
+import (
+	"bytes"
+	"compress/flate"
+	"io"
+	"sync"
+)
+
+// press makes records smaller before they are sealed: what is sealed the
+// database cannot compress any more, and would write twice as much of. It keeps
+// the makings of one record for the next.
+type press struct{ writers, readers sync.Pool }
+
+// worthPressing is from how many bytes on it is done.
+const worthPressing = 512
+
+// newPress makes a press.
+func newPress() *press {
+	return &press{
+		writers: sync.Pool{New: func() any {
+			w, _ := flate.NewWriter(io.Discard, flate.BestSpeed) // fails for other levels only
+			return w
+		}},
+		readers: sync.Pool{New: func() any { return flate.NewReader(bytes.NewReader(nil)) }},
+	}
+}
+
+// deflate makes bytes smaller; it reports false where that does not come off.
+func (p *press) deflate(plain []byte) ([]byte, bool) {
+	if len(plain) < worthPressing {
+		return plain, false
+	}
+	w := p.writers.Get().(*flate.Writer)
+	defer p.writers.Put(w)
+	out := bytes.NewBuffer(make([]byte, 0, len(plain)))
+	w.Reset(out)
+	// Writing to memory does not fail.
+	_, _ = w.Write(plain)
+	_ = w.Close()
+	return out.Bytes(), out.Len() < len(plain)
+}
+
+// inflate undoes it.
+func (p *press) inflate(small []byte) ([]byte, error) {
+	r := p.readers.Get().(io.ReadCloser)
+	defer p.readers.Put(r)
+	if err := r.(flate.Resetter).Reset(bytes.NewReader(small), nil); err != nil {
+		return nil, err
+	}
+	out := bytes.NewBuffer(make([]byte, 0, 4*len(small)))
+	_, err := out.ReadFrom(r)
+	return out.Bytes(), err
+}
