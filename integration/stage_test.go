@@ -97,7 +97,8 @@ func (st *stage) staff() map[string]example {
 		"GetChain":   by(st.odile, &pb.GetChainRequest{Name: st.name}),
 		"ListChains": by(st.operator, &pb.ListChainsRequest{}),
 		"UpdateChain": by(st.odile, &pb.UpdateChainRequest{
-			Chain: &pb.Chain{Name: st.name, DisplayName: "Renamed"}, UpdateMask: mask("display_name")}),
+			Chain:      &pb.Chain{Name: st.name, DisplayName: "Renamed", Retention: &pb.Retention{ClientDays: 3650, RequestDays: 90}},
+			UpdateMask: mask("display_name", "retention")}),
 		"CreateSalon": {st.odile, func(testing.TB) proto.Message {
 			return &pb.CreateSalonRequest{Parent: st.name, SalonId: fresh(), Salon: salon, RequestId: newID()}
 		}},
@@ -164,11 +165,11 @@ func (c *chain) uploaded() *pb.CreateHousePolicyRequest {
 func (st *stage) intake() map[string]example {
 	card := st.card()
 	return map[string]example{
-		"CreateClient": by(st.till, &pb.CreateClientRequest{Parent: st.name, Client: &pb.Client{DisplayName: "Invented", Phone: "none", Email: "none"}}),
+		"CreateClient": by(st.odile, &pb.CreateClientRequest{Parent: st.name, Client: &pb.Client{DisplayName: "Invented", Phone: "none", Email: "none"}}),
 		"GetClient":    by(st.till, &pb.GetClientRequest{Name: st.known.client}),
 		"ListClients":  by(st.till, &pb.ListClientsRequest{Parent: st.name}),
 		"UpdateClient": by(st.till, &pb.UpdateClientRequest{
-			Client: &pb.Client{Name: st.known.client, DisplayName: "Renamed", Phone: "none"}, UpdateMask: mask("display_name", "phone", "email")}),
+			Client: &pb.Client{Name: st.known.client, DisplayName: "Renamed", Phone: "none"}, UpdateMask: mask("display_name", "phone", "email", "birth_date")}),
 		"EraseClient": {st.odile, func(t testing.TB) proto.Message {
 			made := must(t, st.till, st.consultation.CreateClient, &pb.CreateClientRequest{Parent: st.name,
 				Client: &pb.Client{DisplayName: "Invented"}, RequestId: newID()})
