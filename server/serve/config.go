@@ -107,7 +107,7 @@ type Limits struct {
 	// Default 15 s; the contract promises 20 s.
 	BeatEvery time.Duration
 	// SendTime is how long the reader of a stream may take for one message before
-	// it is let go. Default 30 s.
+	// it is let go. Default 10 s.
 	SendTime time.Duration
 	// DrainTime is how long Stop waits for calls under way. Default 10 s.
 	DrainTime time.Duration
@@ -154,7 +154,7 @@ func (l Limits) complete() Limits {
 	l.ConnectTime = cmp.Or(l.ConnectTime, 10*time.Second)
 	l.CallTime = cmp.Or(l.CallTime, 10*time.Second)
 	l.LongestCall = cmp.Or(l.LongestCall, time.Minute)
-	l.SendTime = cmp.Or(l.SendTime, 30*time.Second)
+	l.SendTime = cmp.Or(l.SendTime, 10*time.Second)
 	l.StreamTime = cmp.Or(l.StreamTime, 12*time.Hour)
 	l.LeastTime = cmp.Or(l.LeastTime, 50*time.Millisecond)
 	l.PingEvery = cmp.Or(l.PingEvery, 30*time.Second)

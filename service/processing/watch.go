@@ -13,13 +13,10 @@ import (
 	"alkalog/service/timing"
 )
 
-// sendTime is how long one message may take before the watcher is let go.
-const sendTime = 10 * time.Second
-
 // WatchSession sends the state now, then each change. The first message is the
 // whole state, also when resuming, so that nothing can be missed. No message is
 // ever queued: a watcher that is slow gets the newest state next, one that takes
-// nothing at all is let go, and no writer ever waits for either.
+// nothing at all is let go by the server, and no writer ever waits for either.
 func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingService_WatchSessionServer) error {
 	if _, err := sequenceOf(req.ResumeToken); err != nil {
 		return err
@@ -37,7 +34,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 		s.Hub.saw(w, session.State.Sequence)
 		if !sameGuidance(sent, session.State) {
 			sent = session.State
-			if err := send(stream, &pb.WatchSessionResponse{
+			if err := stream.Send(&pb.WatchSessionResponse{
 				ResumeToken: token(sent),
 				Message:     &pb.WatchSessionResponse_State{State: sent},
 			}); err != nil {
@@ -68,28 +65,13 @@ func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watche
 		case <-change:
 			return nil
 		case <-beat:
-			if err := send(stream, &pb.WatchSessionResponse{
+			if err := stream.Send(&pb.WatchSessionResponse{
 				ResumeToken: token(session.State),
 				Message:     &pb.WatchSessionResponse_Heartbeat{Heartbeat: timestamppb.New(s.Now())},
 			}); err != nil {
 				return err
 			}
 		}
-	}
-}
-
-// send sends one message, or lets a watcher go that does not take it. Ending
-// the stream also ends the send that was under way.
-func send(stream pb.ProcessingService_WatchSessionServer, m *pb.WatchSessionResponse) error {
-	done := make(chan error, 1)
-	go func() { done <- stream.Send(m) }()
-	timer := time.NewTimer(sendTime)
-	defer timer.Stop()
-	select {
-	case err := <-done:
-		return err
-	case <-timer.C:
-		return fault.TooSlow()
 	}
 }
 
