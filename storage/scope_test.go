@@ -225,7 +225,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "ChangedHeads", "SettledBefore", "FoldTally"}
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.
