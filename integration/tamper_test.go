@@ -272,6 +272,20 @@ func TestDecisionWithoutItsRecord(t *testing.T) {
 	}
 }
 
+// TestServerFindsChangedEntries: the server that keeps the log holds the entries
+// against it too, soon after it has started and every hour, and tells which were
+// changed; it needs no auditor for that, and does not replace one.
+func TestServerFindsChangedEntries(t *testing.T) {
+	t.Parallel()
+	a := newAttacked(t)
+	changed := a.entries(t, `kind = "REFUSAL"`)[3]
+	damage(t, a.site, "audit_entries", fmt.Sprintf("update audit_entries set body = body || '\\x7a0178' where id = '%s'", last(changed.Name)))
+	told := a.restarted(t)
+	eventually(t, "it to be told", func() bool {
+		return strings.Contains(told.String(), "they are not what was signed") && strings.Contains(told.String(), last(changed.Name))
+	})
+}
+
 // TestEntryByHand is a limit too: an entry that somebody writes into the database
 // by hand comes onto the log as any other does. The log shows what was written
 // down, when, and that it was not changed since; not that it is true.

@@ -308,11 +308,11 @@ func TestInspections(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	wantInspection(t, db, storage.Inspection{Unlogged: []string{"made-up"}, Causeless: []string{"made-up"}, Lost: []string{"e1"}})
+	wantInspection(t, db, storage.Inspection{Unlogged: []string{"made-up"}, Causeless: []string{"made-up"}}, "e1")
 }
 
 // wantInspection inspects a chain, two at a time.
-func wantInspection(t *testing.T, db *storage.DB, want storage.Inspection) {
+func wantInspection(t *testing.T, db *storage.DB, want storage.Inspection, lost ...string) {
 	t.Helper()
 	var got storage.Inspection
 	read(t, db, func(s *storage.Snapshot) error {
@@ -324,12 +324,23 @@ func wantInspection(t *testing.T, db *storage.DB, want storage.Inspection) {
 			}
 			got.Unlogged, got.Causeless = append(got.Unlogged, part.Unlogged...), append(got.Causeless, part.Causeless...)
 		}
+		var gone []string
 		for from := int64(0); err == nil; {
-			var part storage.Inspection
-			if part, from, err = storage.InspectLog(s, from, 2); from == 0 {
+			var part []storage.Logged
+			if part, err = storage.ReadLogged(s, from, 2); len(part) == 0 {
 				break
 			}
-			got.Lost = append(got.Lost, part.Lost...)
+			for _, l := range part {
+				if l.Body == nil {
+					gone = append(gone, l.ID)
+				}
+				if from++; l.Place != from-1 {
+					t.Errorf("place %d follows place %d", l.Place, from-2)
+				}
+			}
+		}
+		if !slices.Equal(gone, lost) {
+			t.Errorf("lost %v, want %v", gone, lost)
 		}
 		return err
 	})

@@ -10,8 +10,6 @@ type Inspection struct {
 	// Causeless are those of refusals, referrals, overrides and signatures without
 	// the record that they were written for, as it was.
 	Causeless []string
-	// Lost are on the log and not on record.
-	Lost []string
 }
 
 // InspectRecord looks at some of the entries on record, those behind a position;
@@ -43,17 +41,18 @@ func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspecti
 	return Inspection{Unlogged: found.Unlogged, Causeless: found.Causeless}, found.Reached, err
 }
 
-// InspectLog looks at some places of the log, from one on; it returns the place
-// to go on from, and 0 when there are no more.
-func InspectLog(s *Snapshot, from int64, window int) (Inspection, int64, error) {
-	var found struct {
-		Next int64
-		Lost pq.StringArray
-	}
-	err := s.one(&found, `with part as materialized (
-			select id, place from log_entries where chain = $1 and place >= $2 order by place limit $3)
-		select coalesce(max(place) + 1, 0) as next, array_agg(id order by place) filter (where not exists (
-			select from audit_entries e where e.chain = $1 and e.parent = '' and e.id = part.id)) as lost
-		from part`, s.chain, from, window)
-	return Inspection{Lost: found.Lost}, found.Next, err
+// Logged is an entry of the log, as it is on record now.
+type Logged struct {
+	Place int64
+	ID    string
+	Body  []byte // nil: it is not on record
+}
+
+// ReadLogged reads the entries of the log from a place on, up to a number.
+func ReadLogged(s *Snapshot, from int64, window int) ([]Logged, error) {
+	var found []Logged
+	err := s.all(&found, `select l.place, l.id, e.body from log_entries l
+		left join audit_entries e on e.chain = l.chain and e.parent = '' and e.id = l.id
+		where l.chain = $1 and l.place >= $2 order by l.place limit $3`, s.chain, from, window)
+	return found, err
 }
