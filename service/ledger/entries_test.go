@@ -139,3 +139,12 @@ func TestOnBehalfOf(t *testing.T) {
 		t.Errorf("the server acts on behalf of %q", e.OnBehalfOf)
 	}
 }
+
+func TestARestoreSaysWhoWhyAndFromWhat(t *testing.T) {
+	req := &pb.AcceptRestoreRequest{Name: "chains/ebb", Reason: "the disk of the database was replaced", RequestId: "r"}
+	e := scene().Restored(req, "a checkpoint")
+	if e.Kind != pb.EntryKind_ENTRY_KIND_RESTORED || e.Summary != req.Reason || e.EarlierCheckpoint != "a checkpoint" || e.Actor == "" ||
+		!bytes.Equal(e.CauseDigest, Digest(req)) || e.RecordTime == nil {
+		t.Errorf("entry %v", e)
+	}
+}
