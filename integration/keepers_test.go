@@ -10,7 +10,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/keyfile"
 	"alkalog/server/sequencer"
+	"alkalog/server/serve"
 	"alkalog/storage"
+	"alkalog/storage/storagetest"
 )
 
 // TestKeepersOfTheLog: three server processes keep one log. Each in turn is
@@ -100,5 +102,22 @@ func TestKeysAreReplaced(t *testing.T) {
 	verdict, err := c.audited(t, kept.Checkpoint)
 	if err != nil || !strings.Contains(said(verdict), "no key of the earlier checkpoint vouches for") {
 		t.Errorf("without the handover: %v, %v", verdict.Faults, err)
+	}
+}
+
+// TestNoKeys: with a database of somebody else's, a server without keys does not
+// start and says what makes them.
+func TestNoKeys(t *testing.T) {
+	t.Parallel()
+	database := storagetest.NewDatabase(t)
+	for _, dir := range []string{"", t.TempDir()} {
+		server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", Database: database.DSN(storage.RoleServer), KeysDir: dir, Development: true})
+		if err == nil {
+			server.Stop(t.Context())
+			t.Fatal("it starts")
+		}
+		if !strings.Contains(err.Error(), "server keys") {
+			t.Errorf("keys in %q: %v", dir, err)
+		}
 	}
 }
