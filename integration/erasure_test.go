@@ -65,7 +65,18 @@ func TestWatchersOfAnErasedClient(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
+	early, err := c.processing.WatchSession(c.till.calling(t), &pb.WatchSessionRequest{Name: session.Name})
+	if err == nil {
+		_, err = early.Recv()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: parent(session.Name), RequestId: newID()})
+	for err == nil {
+		_, err = early.Recv()
+	}
+	wantError(t, "a watch from before", err, codes.NotFound, "NOT_FOUND")
 	stream, err := c.processing.WatchSession(c.till.calling(t), &pb.WatchSessionRequest{Name: session.Name})
 	if err == nil {
 		_, err = stream.Recv()

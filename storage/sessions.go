@@ -135,7 +135,8 @@ func OpenSessions(s *Snapshot, since time.Time) ([]*pb.Session, error) {
 	return openAll[*pb.Session](s, Sessions.name, "", rows)
 }
 
-// Sequences reads how many events the named sessions of the chain have.
+// Sequences reads how many events the named sessions of the chain have; those of
+// erased clients are left out.
 func Sequences(s *Snapshot, names []string) (map[string]int64, error) {
 	ids := make(map[string]string, len(names))
 	for _, name := range names {
@@ -145,7 +146,7 @@ func Sequences(s *Snapshot, names []string) (map[string]int64, error) {
 		ID       string
 		Sequence int64
 	}
-	err := s.all(&rows, "select id, sequence from sessions where chain = $1 and id = any($2)",
+	err := s.all(&rows, "select id, sequence from sessions"+ofClient+" where chain = $1 and client = parent and id = any($2)",
 		s.chain, pq.Array(slices.Collect(maps.Keys(ids))))
 	found := make(map[string]int64, len(rows))
 	for _, r := range rows {

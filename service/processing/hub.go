@@ -144,8 +144,12 @@ func (h *Hub) look(ctx context.Context, db *storage.DB) {
 		for chain, names := range h.watched() {
 			_ = storage.Read(ctx, db, chain, func(r *storage.Snapshot) error {
 				sequences, err := storage.Sequences(r, names)
-				for name, sequence := range sequences {
-					h.compare(name, sequence)
+				for _, name := range names {
+					if sequence, there := sequences[name]; there {
+						h.compare(name, sequence)
+					} else if err == nil {
+						h.wake(name) // to find that it is gone
+					}
 				}
 				return err
 			})
