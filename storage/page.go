@@ -137,25 +137,37 @@ func byID(table, where string, newestFirst bool, args ...any) listing {
 	return l
 }
 
-// list reads one page of records as messages.
+// list reads one page of records as messages. Records that are sealed are larger
+// than they are stored, so the page may have to end before its rows do.
 func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 	rows, next, err := l.rows(s, page)
 	if err != nil {
 		return nil, "", err
 	}
-	messages := make([]M, len(rows))
+	messages, total := make([]M, 0, len(rows)), 0
 	for i, r := range rows {
-		body := r.Body
-		if t := l.sealed; t != nil {
-			at := key{chain: s.chain, parent: r.Parent, id: r.Key}
-			body, err = s.open(t.name, t.clientOf(at), sealedRow{r.Parent, r.Key, r.Body, r.Version, r.Wrapped})
+		if total >= maxPageBytes {
+			return messages, l.seal(rows[i-1].Key), nil
 		}
-		if err == nil {
-			messages[i], err = parse[M](body)
-		}
+		body, err := l.body(s, r)
 		if err != nil {
 			return nil, "", err
 		}
+		m, err := parse[M](body)
+		if err != nil {
+			return nil, "", err
+		}
+		messages, total = append(messages, m), total+len(body)
 	}
 	return messages, next, nil
+}
+
+// body is the record in a row, opened if it is sealed.
+func (l listing) body(s *Snapshot, r row) ([]byte, error) {
+	t := l.sealed
+	if t == nil {
+		return r.Body, nil
+	}
+	at := key{chain: s.chain, parent: r.Parent, id: r.Key}
+	return s.open(t.name, t.clientOf(at), sealedRow{r.Parent, r.Key, r.Body, r.Version, r.Wrapped})
 }
