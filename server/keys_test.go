@@ -11,6 +11,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -210,8 +211,58 @@ func TestFirstInstallation(t *testing.T) {
 	if _, err := directory.GetSalon(ctx, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"}); status.Code(err) != codes.Unauthenticated {
 		t.Errorf("by nobody: %v", err)
 	}
+	wantRotated(t, dir, directory, manager, token)
 	p.said += p.signal(t, syscall.SIGTERM)
 	p.wantNoSecrets(t, dir)
+}
+
+// wantRotated gives a running server a new key of tokens: the old one is good
+// beside it, and no longer when it is dropped.
+func wantRotated(t *testing.T, dir string, directory pb.DirectoryServiceClient, old context.Context, token func(...string) context.Context) {
+	t.Helper()
+	answered := func(ctx context.Context) bool {
+		_, err := directory.GetSalon(ctx, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
+		if err != nil && status.Code(err) != codes.Unauthenticated {
+			t.Fatal(err)
+		}
+		return err == nil
+	}
+	rotate := func(args ...string) {
+		t.Helper()
+		if code, _, problems := command(t, append([]string{"keys", "rotate", "tokens", "--dir", dir}, args...)...); code != 0 {
+			t.Fatal(problems)
+		}
+	}
+	rotate()
+	fresh := token("--role=manager", "--name=chains/ebb/practitioners/odile")
+	within(t, "the new key is good", func() bool { return answered(fresh) })
+	if !answered(old) {
+		t.Error("the old key is not good beside the new one")
+	}
+	rotate("--drop")
+	within(t, "the old key is no longer good", func() bool { return !answered(old) })
+	if !answered(fresh) {
+		t.Error("the new key is not good alone")
+	}
+	if err := os.WriteFile(filepath.Join(dir, "revoked"), []byte("chains/ebb/practitioners/odile\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	within(t, "the bearer is revoked", func() bool { return !answered(fresh) })
+}
+
+// within waits for what another process does in its own time.
+func within(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(patience)
+	for !holds() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatalf("gave up waiting until %s", what)
+		}
+	}
 }
 
 // wantNoSecrets checks that nothing of the key files, nor any token, was said.
