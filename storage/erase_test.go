@@ -1,0 +1,255 @@
+package storage_test
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+	"alkalog/storage/localpg"
+	"alkalog/storage/storagetest"
+)
+
+// erase erases a client of the chain.
+func erase(ctx context.Context, db *storage.DB, client string) error {
+	name := chainName + "/clients/" + client
+	req := &pb.EraseClientRequest{Name: name, RequestId: storage.NewID()}
+	_, err := storage.Write(ctx, db, chain, req, func(s *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
+		if _, err := storage.Clients.Get(s, name); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		open, err := storage.CountOpen(s, name)
+		return &pb.EraseClientResponse{}, storage.Changes{Erase: []storage.Erasure{{Client: name, Open: open}}}, err
+	})
+	return err
+}
+
+// TestErasedRecordsAreNotThere: lists leave them out and stay whole pages, single
+// records are not found, and nothing was touched but the keys.
+func TestErasedRecordsAreNotThere(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	for i := range 9 {
+		client := fmt.Sprintf("c%d", i)
+		name := chainName + "/clients/" + client
+		put(t, db, storage.Consultations.Insert(of(client, "n1", "x")),
+			storage.Decisions.Insert(&pb.Decision{Name: name + "/decisions/d" + client}),
+			storage.Sessions.Insert(&pb.Session{Name: name + "/sessions/s" + client, Product: "p", Outcome: "o", UpdateTime: timestamppb.Now()}),
+			storage.InsertEvent(name+"/sessions/s"+client, &pb.StoredEvent{Event: &pb.Event{EventId: "e"}}),
+			storage.Outcomes.Insert(&pb.Outcome{Name: name + "/outcomes/o1", Session: "s" + client}))
+	}
+	rows := func() (n int) {
+		return rowsWhere(t, pool, "(select 1 from clients union all select 1 from decisions union all select 1 from sessions union all select 1 from session_events) x")
+	}
+	before := rows()
+	for i := 0; i < 9; i += 2 {
+		if err := erase(t.Context(), db, fmt.Sprintf("c%d", i)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if rows() != before {
+		t.Error("rows of records were touched")
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		for size := range int32(5) {
+			got, pages := names(t, size, func(p storage.Page) ([]*pb.Client, string, error) { return storage.Clients.List(s, chainName, p) })
+			if len(got) != 4 || size > 0 && pages != (4+int(size)-1)/int(size) {
+				t.Errorf("size %d: %v in %d pages", size, got, pages)
+			}
+		}
+		sessions, _, err := storage.ListSessions(s, storage.SessionFilter{Product: "p"}, storage.Page{})
+		count, err2 := storage.CountSessions(s, storage.SessionFilter{Product: "p"})
+		latest, err3 := storage.LatestDecisions(s, 100)
+		visited := 0
+		err4 := storage.EachDecision(s, func(_ *pb.Decision, err error) error { visited++; return err })
+		if len(sessions) != 4 || count != 4 || len(latest) != 4 || visited != 4 {
+			t.Errorf("%d sessions, counted %d, %d decisions, visited %d", len(sessions), count, len(latest), visited)
+		}
+		for client, want := range map[string]error{"c0": storage.ErrNotFound, "c1": nil} {
+			name := chainName + "/clients/" + client
+			_, get := storage.Clients.Get(s, name)
+			_, consultation := storage.Consultations.Get(s, name+"/consultations/n1")
+			_, decision := storage.Decisions.Get(s, name+"/decisions/d"+client)
+			_, session := storage.Sessions.Get(s, name+"/sessions/s"+client)
+			_, outcome := storage.Outcomes.Get(s, name+"/outcomes/o1")
+			events, listed := storage.Events(s, name+"/sessions/s"+client, -1)
+			for _, err := range []error{get, consultation, decision, session, outcome} {
+				if !errors.Is(err, want) {
+					t.Errorf("%s: got %v", client, err)
+				}
+			}
+			if listed != nil || (len(events) == 0) != (want != nil) {
+				t.Errorf("%s: events %v, %v", client, events, listed)
+			}
+		}
+		return errors.Join(err, err2, err3, err4)
+	})
+	if err := erase(t.Context(), db, "c0"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("erased twice: %v", err)
+	}
+}
+
+// TestRetriesOfAnErasedClient: what was asked about a client is sealed as well,
+// and with the client it is gone; the erasure itself is answered again.
+func TestRetriesOfAnErasedClient(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	take := func(req *pb.CreateClientRequest) (*pb.CreateClientResponse, error) {
+		return storage.Write(t.Context(), db, chain, req, func(*storage.Snapshot) (*pb.CreateClientResponse, storage.Changes, error) {
+			client := proto.CloneOf(req.Client)
+			client.Name = chainName + "/clients/" + storage.NewID()
+			return &pb.CreateClientResponse{Client: client}, storage.Changes{Records: []storage.Record{storage.Clients.Insert(client)}}, nil
+		})
+	}
+	// The name that a caller puts into a new client is not whose key is taken.
+	req := &pb.CreateClientRequest{Parent: chainName, RequestId: storage.NewID(), Client: &pb.Client{Name: clientName, DisplayName: "Canary Wren"}}
+	first, err := take(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if again, err := take(req); err != nil || !proto.Equal(again, first) {
+		t.Errorf("asked again: %v, %v", again, err)
+	}
+	var request, answer []byte
+	if err := pool.QueryRow("select request, answer from requests where id = $1", req.RequestId).Scan(&request, &answer); err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Contains(append(request, answer...), []byte("Wren")) {
+		t.Error("the request is stored in clear")
+	}
+	other := proto.CloneOf(req)
+	other.Client.DisplayName = "Another"
+	if _, err := take(other); !errors.Is(err, storage.ErrReused) {
+		t.Errorf("the id for something else: %v", err)
+	}
+	if err := erase(t.Context(), db, first.Client.Name[len(chainName+"/clients/"):]); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := take(req); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("after the erasure: %v, %v", again, err)
+	}
+}
+
+// TestErasureAndWritesDoNotInterleave lets writers and an erasure race for each
+// client: a write is done before the erasure, or not at all.
+func TestErasureAndWritesDoNotInterleave(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	for round := range 12 {
+		client := fmt.Sprintf("r%d", round)
+		put(t, db, storage.Clients.Insert(&pb.Client{Name: chainName + "/clients/" + client}))
+		var all sync.WaitGroup
+		began := make([]error, 4)
+		for i := range began {
+			all.Go(func() { began[i] = beginSession(t.Context(), db, client, fmt.Sprintf("s%d-%d", round, i)) })
+		}
+		var gone error
+		all.Go(func() { gone = eraseClosed(t.Context(), db, client) })
+		all.Wait()
+		open := 0
+		for _, err := range began {
+			switch {
+			case err == nil:
+				open++
+			case !errors.Is(err, storage.ErrNotFound):
+				t.Errorf("round %d: a write fails with %v", round, err)
+			}
+		}
+		left := rowsWhere(t, pool, "client_keys where client = $1", client)
+		if (gone == nil) != (left == 0) || gone == nil && open > 0 || gone != nil && (!errors.Is(gone, errOpen) || open == 0) {
+			t.Errorf("round %d: erasure %v, %d sessions begun, %d keys left", round, gone, open, left)
+		}
+	}
+}
+
+var errOpen = errors.New("a session is open")
+
+// eraseClosed erases a client who has no open session.
+func eraseClosed(ctx context.Context, db *storage.DB, client string) error {
+	name := chainName + "/clients/" + client
+	_, err := storage.Write(ctx, db, chain, &pb.EraseClientRequest{Name: name, RequestId: storage.NewID()},
+		func(s *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
+			if open, err := storage.CountOpen(s, name); err != nil || open > 0 {
+				return nil, storage.Changes{}, errors.Join(errOpen, err)
+			}
+			return &pb.EraseClientResponse{}, storage.Changes{Erase: []storage.Erasure{{Client: name}}}, nil
+		})
+	return err
+}
+
+// beginSession begins a session of a client who is there.
+func beginSession(ctx context.Context, db *storage.DB, client, id string) error {
+	name := chainName + "/clients/" + client
+	_, err := storage.Write(ctx, db, chain, &pb.StartSessionRequest{Parent: name, RequestId: storage.NewID()},
+		func(s *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
+			if _, err := storage.Clients.Get(s, name); err != nil {
+				return nil, storage.Changes{}, err
+			}
+			session := &pb.Session{Name: name + "/sessions/" + id}
+			return &pb.StartSessionResponse{Session: session}, storage.Changes{Records: []storage.Record{storage.Sessions.Insert(session)}}, nil
+		})
+	return err
+}
+
+// age makes the answered requests of the chain older, as a superuser can who
+// takes the trigger away first.
+func age(t testing.TB, pool *sql.DB, by time.Duration) {
+	t.Helper()
+	for _, statement := range []string{"alter table requests disable trigger refuse_change",
+		fmt.Sprintf("update requests set claim_time = claim_time - interval '%d seconds'", int(by.Seconds())),
+		"alter table requests enable always trigger refuse_change"} {
+		if _, err := pool.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestPurge forgets answered requests that are old enough, with an entry that
+// counts them, and none that is younger than a day whatever it is told.
+func TestPurge(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	for range 3 {
+		log(t, db)
+	}
+	age(t, pool, 36*24*time.Hour)
+	log(t, db)
+	purge := func(in string, days int32) (n int64, err error) {
+		n, _, err = storage.PurgeRequests(t.Context(), db, in, days, func(n int64) *pb.AuditEntry {
+			return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_PURGE, Count: n, RecordTime: timestamppb.Now()}
+		})
+		return n, err
+	}
+	for _, c := range []struct {
+		in   string
+		days int32
+		want int64
+	}{{"other", 35, 0}, {chain, 37, 0}, {chain, 35, 3}, {chain, 35, 0}} {
+		if n, err := purge(c.in, c.days); err != nil || n != c.want {
+			t.Errorf("%s, %d days: %d, %v; want %d", c.in, c.days, n, err, c.want)
+		}
+	}
+	if n := rowsWhere(t, pool, "audit_entries where kind = 'ENTRY_KIND_PURGE'"); n != 1 {
+		t.Errorf("%d entries of purges, want 1", n)
+	}
+	if n, err := purge(chain, 0); err == nil || n != 0 || rowsWhere(t, pool, "requests") != 1 {
+		t.Errorf("a request of today: %d, %v", n, err)
+	}
+	db.Forbid("as a test")
+	if _, err := purge(chain, 35); !errors.Is(err, storage.ErrReadOnly) {
+		t.Errorf("while nothing is written: %v", err)
+	}
+}
