@@ -274,7 +274,7 @@ func TestErasedClientsStayErased(t *testing.T) {
 	if err := os.Remove(filepath.Join(h.dir, "erased")); err != nil {
 		t.Fatal(err)
 	}
-	c = h.open(t, at)
+	h.open(t, at)
 	h.close()
 	if text, err := os.ReadFile(filepath.Join(h.dir, "erased")); err != nil || strings.TrimSpace(string(text)) != erased {
 		t.Errorf("the file says %q, %v", text, err)
