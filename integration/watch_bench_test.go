@@ -58,7 +58,7 @@ func BenchmarkWatchers(b *testing.B) {
 // tests' server beats a thousand times as often as a salon's.
 func newWatched(b *testing.B) *chain {
 	b.Helper()
-	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b)}
+	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b), keys: newKeys(b)}
 	server, err := serve.Start(b.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
 		Limits: serve.Limits{Quotas: unbounded()},
