@@ -104,7 +104,7 @@ const (
 	OverrideDenial_OVERRIDE_DENIAL_ROLE OverrideDenial = 3
 	// The reason is not one that came with the finding.
 	OverrideDenial_OVERRIDE_DENIAL_REASON OverrideDenial = 4
-	// Nobody overrides the refusal of their own service as a student.
+	// It takes a second person: nobody overrides for a service of their own.
 	OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL OverrideDenial = 5
 	// The licence of the overriding person has run out or is not known.
 	OverrideDenial_OVERRIDE_DENIAL_LICENCE OverrideDenial = 6

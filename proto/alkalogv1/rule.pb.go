@@ -440,7 +440,8 @@ type OverrideTerms struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// False: nobody may, and trying is audited.
 	Allowed bool `protobuf:"varint,1,opt,name=allowed,proto3" json:"allowed,omitempty"`
-	// Roles that may; at least one when allowed, at most 10.
+	// Roles that may, never for a service of one's own; at least one when allowed,
+	// at most 10.
 	Roles []Role `protobuf:"varint,2,rep,packed,name=roles,proto3,enum=alkalog.v1.Role" json:"roles,omitempty"`
 	// Reasons to choose from; at least one when allowed.
 	Reasons       []*OverrideReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`

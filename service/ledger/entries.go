@@ -168,7 +168,7 @@ func denied(d pb.OverrideDenial) string {
 	case pb.OverrideDenial_OVERRIDE_DENIAL_REASON:
 		return "the reason did not come with the finding"
 	case pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL:
-		return "a student does not override the refusal of the own service"
+		return "it takes a second person: nobody overrides for a service of their own"
 	case pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE:
 		return "the licence has run out or is not known"
 	}

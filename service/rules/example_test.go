@@ -25,10 +25,14 @@ func Example() {
 		Name: "chains/ebb-and-flow/practitioners/sol", Role: pb.Role_ROLE_SUPERVISOR,
 		LicenceNumber: "S-1", LicenceExpireTime: timestamppb.New(now.AddDate(1, 0, 0)),
 	}
+	practitioner := &pb.Practitioner{
+		Name: "chains/ebb-and-flow/practitioners/ada", Role: pb.Role_ROLE_PRACTITIONER,
+		LicenceNumber: "P-1", LicenceExpireTime: timestamppb.New(now.AddDate(1, 0, 0)),
+	}
 	decision, err := engine.Decide(&pb.DecisionInputs{
 		DecideTime:   timestamppb.New(now),
 		ServiceKind:  pb.ServiceKind_SERVICE_KIND_VIRGIN,
-		Practitioner: supervisor,
+		Practitioner: practitioner,
 		Salon:        &pb.Salon{Jurisdiction: pb.Jurisdiction_JURISDICTION_UK},
 		Product: &pb.Product{
 			Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER, Strength: pb.Strength_STRENGTH_MILD, UseTier: pb.UseTier_USE_TIER_PROFESSIONAL,

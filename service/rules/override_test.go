@@ -47,6 +47,7 @@ func TestJudgeOverride(t *testing.T) {
 		{"a reason of one's own", licensed("sol", 4), 4, "wait.shampoo", "", "IN_A_HURRY", pb.OverrideDenial_OVERRIDE_DENIAL_REASON},
 		{"the student whose refusal it is", licensed("stu", 2), 2, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL},
 		{"that student in a borrowed role", licensed("stu", 2), 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL},
+		{"a supervisor whose own service it is", licensed("stu", 4), 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL},
 		{"another student", licensed("bo", 2), 2, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_ROLE},
 		{"a licence that ran out", expired, 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE},
 		{"a licence whose end is not known", unknownEnd, 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE},
