@@ -100,6 +100,19 @@ func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHea
 	return heads, explain(ctx, err)
 }
 
+// NewestRevision reads the revision of the head that was changed last; 0 while
+// there is none.
+func NewestRevision(ctx context.Context, db *DB) (int64, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	defer tx.end()
+	var newest int64
+	err = tx.GetContext(ctx, &newest, "select coalesce(max(revision), 0) from log_heads")
+	return newest, explain(ctx, err)
+}
+
 // ListRestored reads the newest entries of the chain, up to 100, in which an
 // operator accepts that the database was restored.
 func ListRestored(s *Snapshot) ([]*pb.AuditEntry, error) {

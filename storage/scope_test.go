@@ -14,20 +14,21 @@ import (
 // beyondAChain are the functions that begin a transaction which is not one
 // chain's, and what they begin it for. Every other is.
 var beyondAChain = map[string]string{
-	"acrossChains":  "the keeper", // for the functions below
-	"inTransaction": "the keeper",
-	"ListChains":    "the keeper",
-	"TakeLead":      "the keeper",
-	"YieldLead":     "the keeper",
-	"Sequence":      "the keeper",
-	"Revise":        "the keeper",
-	"LogProgress":   "the keeper",
-	"ChangedHeads":  "the keeper",
-	"SettledBefore": "the keeper",
-	"FoldTally":     "the keeper",
-	"tallyWaits":    "the keeper",
-	"CheckSchema":   "nobody",
-	"Announce":      "nobody",
+	"acrossChains":   "the keeper", // for the functions below
+	"inTransaction":  "the keeper",
+	"ListChains":     "the keeper",
+	"TakeLead":       "the keeper",
+	"YieldLead":      "the keeper",
+	"Sequence":       "the keeper",
+	"Revise":         "the keeper",
+	"LogProgress":    "the keeper",
+	"ChangedHeads":   "the keeper",
+	"NewestRevision": "the keeper",
+	"SettledBefore":  "the keeper",
+	"FoldTally":      "the keeper",
+	"tallyWaits":     "the keeper",
+	"CheckSchema":    "nobody",
+	"Announce":       "nobody",
 }
 
 // withoutChain are the declarations with statements that name no chain: they run
@@ -35,7 +36,8 @@ var beyondAChain = map[string]string{
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
-	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"NewestRevision": "the keeper",
+	"FoldTally":      "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
@@ -225,7 +227,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "SettledBefore", "FoldTally"}
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "NewestRevision", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.

@@ -206,6 +206,35 @@ func TestDepartureWhileRunning(t *testing.T) {
 	eventually(t, "nothing to be written any more", func() bool { return q.cfg.DB.Writable() != nil })
 }
 
+// A backup that is put back under a running server brings older revisions too,
+// and is noticed all the same.
+func TestPutBackWhileRunning(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	q := b.open(t, filepath.Join(t.TempDir(), "checkpoints"))
+	stop := run(t, q)
+	b.write(t, "ebb", 3)
+	b.integrated(t)
+	b.write(t, "ebb", 2)
+	b.integrated(t)
+	stop()
+	if was := q.seen.byChain["ebb"].Size; was != 5 {
+		t.Fatalf("%d entries were seen", was)
+	}
+	for _, statement := range []string{
+		"alter table log_heads disable trigger all",
+		"update log_heads set size = 3, revision = revision - 1",
+		"select setval('log_revisions', (select revision from log_heads))",
+	} {
+		if _, err := b.sql.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() == nil {
+		t.Errorf("it is not noticed: %v", err)
+	}
+}
+
 // A file of checkpoints that cannot be read is not taken for none.
 func TestDamagedFileOfCheckpoints(t *testing.T) {
 	t.Parallel()

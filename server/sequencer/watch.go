@@ -77,6 +77,9 @@ func (q *Sequencer) look(ctx context.Context) error {
 	if err := q.Look(ctx); err != nil {
 		return err
 	}
+	if err := q.rewind(ctx); err != nil {
+		return err
+	}
 	for {
 		q.mu.Lock()
 		after := q.seen.revision
@@ -96,6 +99,22 @@ func (q *Sequencer) look(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// rewind sees to it that all heads are looked at again when the newest revision
+// is older than one that was seen: the database was put back while this server
+// ran, and what was put back looks as if it had not changed.
+func (q *Sequencer) rewind(ctx context.Context) error {
+	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
+	if err != nil {
+		return err
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if newest < q.seen.revision {
+		q.seen.revision = 0
+	}
+	return nil
 }
 
 // settle draws the conclusion of what was seen: nothing is written to a database
