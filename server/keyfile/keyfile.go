@@ -98,7 +98,14 @@ func create(path string, content []byte, rights fs.FileMode) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
-	return write(path, os.O_EXCL, content, rights)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	if err := fill(f, content, rights); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
 }
 
 // Replace writes a key file in place of the one that may be there: a reader
@@ -108,12 +115,18 @@ func Replace(path string, content []byte) error { return replace(path, content, 
 // ReplaceTrusted is Replace for a file that others may read.
 func ReplaceTrusted(path string, content []byte) error { return replace(path, content, 0o644) }
 
+// replace writes beside the file, under a name of this call's own: several may
+// be at it.
 func replace(path string, content []byte, rights fs.FileMode) error {
-	fresh := path + ".new"
-	if err := write(fresh, os.O_TRUNC, content, rights); err != nil {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-")
+	if err != nil {
+		return fmt.Errorf("keyfile: %w", err)
+	}
+	defer os.Remove(f.Name()) // gone already when all went well
+	if err := fill(f, content, rights); err != nil {
 		return err
 	}
-	if err := os.Rename(fresh, path); err != nil {
+	if err := os.Rename(f.Name(), path); err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
 	return syncDir(filepath.Dir(path))
@@ -122,17 +135,13 @@ func replace(path string, content []byte, rights fs.FileMode) error {
 // Missing reports whether an error of Read says that there is no such file.
 func Missing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
-// write writes a file with the given rights, down to the disk.
-func write(path string, flag int, content []byte, rights fs.FileMode) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|flag, 0o600)
-	if err != nil {
-		return fmt.Errorf("keyfile: %w", err)
-	}
-	_, err = f.Write(content)
+// fill writes a file with the given rights, down to the disk, and closes it.
+func fill(f *os.File, content []byte, rights fs.FileMode) error {
+	_, err := f.Write(content)
 	if err = errors.Join(err, f.Chmod(rights), f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("keyfile: %w", err)
 	}
-	return syncDir(filepath.Dir(path))
+	return nil
 }
 
 // syncDir makes the names in a directory durable.

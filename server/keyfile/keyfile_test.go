@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"alkalog/server/keyfile"
@@ -60,5 +61,32 @@ func TestLongKeyFilesAreRefused(t *testing.T) {
 	}
 	if _, err := keyfile.Read(path); err == nil {
 		t.Error("it was read")
+	}
+}
+
+// Several may replace one file at the same time, as servers do that share it:
+// whoever reads finds what one of them wrote, whole.
+func TestReplacedBySeveral(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "shared")
+	var writers sync.WaitGroup
+	for i := range 8 {
+		content := strings.Repeat(string(rune('a'+i)), 10_000*(i+1))
+		writers.Go(func() {
+			for range 20 {
+				if err := keyfile.Replace(path, []byte(content)); err != nil {
+					t.Error(err)
+				}
+				read, err := os.ReadFile(path)
+				if err != nil || len(read) == 0 || len(read) != 10_000*(int(read[0]-'a')+1) || strings.Trim(string(read), string(read[:1])) != "" {
+					t.Errorf("it is torn: %d bytes, %v", len(read), err)
+				}
+			}
+		})
+	}
+	writers.Wait()
+	if left, err := os.ReadDir(dir); err != nil || len(left) != 1 {
+		t.Errorf("beside it lies %v, %v", left, err)
 	}
 }
