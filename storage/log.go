@@ -59,15 +59,22 @@ type LogPlace struct {
 // ErrNotLeading says that another server leads, and nothing was done.
 var ErrNotLeading = errors.New("storage: another server keeps the log")
 
+// longestLease is longer than the lease that servers take by default; our own choice.
+const longestLease = 10 * time.Second
+
 // TakeLead makes the caller the one that puts entries on the logs, unless
 // somebody else is and was heard of within its lease. It returns the epoch that
 // the caller leads in, or 0 when somebody else leads.
 func TakeLead(ctx context.Context, db *DB, lease time.Duration) (int64, error) {
 	var epoch int64
 	err := db.inTransaction(ctx, func(tx *transaction) error {
-		// A leader that was stopped in the middle of a batch holds the row.
+		// A leader that was stopped in the middle of a batch holds the row. A lease
+		// that ends later than any can was given before the database's clock was
+		// put back; the epoch makes it safe to pass over a leader that is there.
 		err := tx.GetContext(ctx, &epoch, `update log_leader set epoch = epoch + 1, lease_end = clock_timestamp() + $1 * interval '1 microsecond'
-			where only_row = (select only_row from log_leader where lease_end < clock_timestamp() for update skip locked) returning epoch`, lease.Microseconds())
+			where only_row = (select only_row from log_leader where lease_end < clock_timestamp()
+				or lease_end > clock_timestamp() + $2 * interval '1 microsecond' for update skip locked) returning epoch`,
+			lease.Microseconds(), max(lease, longestLease).Microseconds())
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}

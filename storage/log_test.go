@@ -63,6 +63,27 @@ func TestOneLeads(t *testing.T) {
 
 func nothing(*storage.Batch) (storage.LogChanges, error) { return storage.LogChanges{}, nil }
 
+// TestClockPutBack: a lease that was given by a clock which has been put back
+// since, as when another machine has taken over the database, is not waited for.
+func TestClockPutBack(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	first, err := storage.TakeLead(t.Context(), db, 3*time.Second)
+	if err != nil || first == 0 {
+		t.Fatalf("epoch %d, %v", first, err)
+	}
+	if epoch, err := storage.TakeLead(t.Context(), db, 3*time.Second); err != nil || epoch != 0 {
+		t.Errorf("a lease that runs is passed over: epoch %d, %v", epoch, err)
+	}
+	if _, err := d.SQL(t, "").ExecContext(t.Context(), "update log_leader set lease_end = lease_end + interval '1 hour'"); err != nil {
+		t.Fatal(err)
+	}
+	if epoch, err := storage.TakeLead(t.Context(), db, 3*time.Second); err != nil || epoch != first+1 {
+		t.Errorf("an hour is waited: epoch %d, %v", epoch, err)
+	}
+}
+
 // TestStoppedLeaderIsPassed: a leader whose batch is open when its lease ends is
 // not waited for, and its batch is not committed.
 func TestStoppedLeaderIsPassed(t *testing.T) {
