@@ -132,6 +132,11 @@ func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, 
 			return err
 		}
 		b := &Batch{ctx: ctx, tx: tx}
+		if position >= settled {
+			if position, err = b.given(position); err != nil {
+				return err
+			}
+		}
 		upTo, err := b.read(position, settled, limit)
 		if err != nil {
 			return err

@@ -27,6 +27,18 @@ func (b *Batch) change(fn func(*Batch) (LogChanges, error)) error {
 	return b.write(changes)
 }
 
+// given is the position, or 0 when no entry can have had it yet: then the row
+// that says so was changed by somebody else, and all entries are looked at again,
+// since those behind it would never come onto their logs.
+func (b *Batch) given(position int64) (int64, error) {
+	var next int64
+	err := b.tx.GetContext(b.ctx, &next, "select last_value + is_called::int from audit_entries_position_seq")
+	if position >= next {
+		return 0, err
+	}
+	return position, err
+}
+
 // read reads the pending entries and the heads of their logs, and returns the
 // position up to which it has looked.
 func (b *Batch) read(position, settled int64, limit int) (int64, error) {

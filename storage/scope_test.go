@@ -35,7 +35,7 @@ var beyondAChain = map[string]string{
 // in the keeper's role, or reach nothing that a chain has.
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
-	"read": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
+	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"NewestRevision": "the keeper",
 	"FoldTally":      "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",

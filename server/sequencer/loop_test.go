@@ -312,6 +312,24 @@ func TestOldLeaderWakes(t *testing.T) {
 	b.wantWhole(t, "ebb")
 }
 
+// TestProgressMadeUp: somebody writes into the leader's row that the logs are
+// further than they can be. The entries come onto them all the same, each once.
+func TestProgressMadeUp(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	stop := run(t, b.open(t, ""))
+	b.write(t, "ebb", 5)
+	b.integrated(t)
+	stop()
+	if _, err := b.sql.ExecContext(t.Context(), "update log_leader set position = 1000000"); err != nil {
+		t.Fatal(err)
+	}
+	b.write(t, "ebb", 3)
+	run(t, b.open(t, ""))
+	b.integrated(t)
+	b.wantWhole(t, "ebb")
+}
+
 // TestHaltedLogOnADatabase: the tables are changed behind the server's back so
 // that what is right is refused; that log is halted and told of, by its chain
 // and no more, and the other goes on.
