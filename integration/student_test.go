@@ -289,6 +289,27 @@ func TestActingForAnother(t *testing.T) {
 	wantError(t, "for nobody", fails(t, c.imara, c.eligibility.OverrideDecision, o), codes.NotFound, "NOT_FOUND")
 }
 
+// TestNobodyBeginsOnAnothersDecision: a student cannot have a service that is a
+// colleague's by its decision, without leave and without a trace, by saying that it
+// is under way.
+func TestNobodyBeginsOnAnothersDecision(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	d := c.cleared(t)
+	begin := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
+	wantError(t, "a student's start", fails(t, c.teo, c.processing.StartSession, begin), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
+	begin = again(begin)
+	begin.UnderWay = true
+	session := must(t, c.teo, c.processing.StartSession, begin).Session
+	if session.Decision != "" || session.RefusedDecision != d.Name || !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+		t.Errorf("recorded as %v", session)
+	}
+	if e := c.entryOf(t, pb.EntryKind_ENTRY_KIND_DEVIATION); e.Actor != c.teo.name || e.OnBehalfOf != c.amara.name || e.Session != session.Name {
+		t.Errorf("on the log: %v", e)
+	}
+}
+
 // TestUnderWayForAnother: product is on the hair; the fact is recorded though the
 // one who reports it may not act for the one who does it.
 func TestUnderWayForAnother(t *testing.T) {

@@ -36,8 +36,8 @@ type ProcessingServiceClient interface {
 	// for a student without a supervisor's signature under it, it is refused with
 	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
 	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
-	// the service is under way already: then it is recorded, with a deviation, or
-	// on behalf of that practitioner. Errors: NOT_FOUND for an unknown name.
+	// the service is under way already: then it is recorded, with a deviation.
+	// Errors: NOT_FOUND for an unknown name.
 	StartSession(ctx context.Context, in *StartSessionRequest, opts ...grpc.CallOption) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:
@@ -131,8 +131,8 @@ type ProcessingServiceServer interface {
 	// for a student without a supervisor's signature under it, it is refused with
 	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
 	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
-	// the service is under way already: then it is recorded, with a deviation, or
-	// on behalf of that practitioner. Errors: NOT_FOUND for an unknown name.
+	// the service is under way already: then it is recorded, with a deviation.
+	// Errors: NOT_FOUND for an unknown name.
 	StartSession(context.Context, *StartSessionRequest) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:

@@ -97,10 +97,9 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 	if err := record.Exist(storage.Salons, session.Salon)(r); err != nil {
 		return nil, err
 	}
-	if !req.UnderWay {
-		if err := record.ActingFor("practitioner", session.Practitioner)(r); err != nil {
-			return nil, err
-		}
+	acting := record.ActingFor("practitioner", session.Practitioner)(r)
+	if acting != nil && (!req.UnderWay || fault.Denial(acting) == "") {
+		return nil, acting
 	}
 	if session.NotCountersigned, err = unsigned(r, decision, session); err != nil {
 		return nil, err
@@ -110,7 +109,7 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		return nil, err
 	case objection != nil && !req.UnderWay:
 		return nil, objection
-	case objection != nil:
+	case objection != nil, acting != nil: // nobody begins on what another was allowed
 		session.RefusedDecision, session.Plan = decision.Name, nil
 	case session.NotCountersigned && !req.UnderWay:
 		return nil, fault.Precondition("NOT_COUNTERSIGNED", decision.Name, "a student's service begins with a supervisor's signature under the decision; it has none")
