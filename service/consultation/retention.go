@@ -6,8 +6,6 @@ import (
 	"path"
 	"time"
 
-	"github.com/google/uuid"
-
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
@@ -85,7 +83,7 @@ func (s Service) eraseIdle(ctx context.Context, chain *pb.Chain) error {
 // client, so that it is done once however many servers do it.
 func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Client, since time.Time) error {
 	kept := errors.New("is kept")
-	id := uuid.NewSHA1(uuid.NameSpaceOID, []byte("retention "+client.Name)).String()
+	id := record.OwnRequest("retention " + client.Name)
 	_, err := s.erase(ctx, &pb.EraseClientRequest{Name: client.Name, RequestId: id}, own(chain, s.Now()), ledger.ErasedInTime,
 		func(c *pb.Client, _ int) error {
 			if c.LegalHold || c.CreateTime.AsTime().After(since) || c.UpdateTime.AsTime().After(since) {

@@ -3,9 +3,8 @@ package processing
 import (
 	"cmp"
 	"context"
+	"errors"
 	"time"
-
-	"github.com/google/uuid"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/record"
@@ -34,9 +33,15 @@ func (s Service) Sweep(ctx context.Context, report func(error)) {
 	}
 }
 
-// SweepOnce looks once.
+// SweepOnce looks once. What goes wrong with one chain or one call does not keep it
+// from the others.
 func (s Service) SweepOnce(ctx context.Context) error {
-	return record.EachChain(ctx, s.DB, func(chain *pb.Chain) error { return s.sweepChain(ctx, chain.Name) })
+	var problems []error
+	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
+		problems = append(problems, s.sweepChain(ctx, chain.Name))
+		return ctx.Err()
+	})
+	return errors.Join(append(problems, err)...)
 }
 
 // sweepChain looks at the open sessions of one chain.
@@ -66,9 +71,7 @@ func (s Service) sweepChain(ctx context.Context, chain string) error {
 		return nil
 	})
 	for m, session := range missed {
-		if err == nil {
-			err = s.recordMissed(ctx, session, m)
-		}
+		err = errors.Join(err, s.recordMissed(ctx, session, m))
 	}
 	return err
 }
@@ -85,7 +88,7 @@ func missedAlarm(session *pb.Session, a *pb.Alarm) *pb.MissedAlarm {
 	return &pb.MissedAlarm{
 		Session:   session.Name,
 		Alarm:     &pb.Alarm{Kind: a.Kind, SectionId: a.SectionId},
-		RequestId: uuid.NewSHA1(uuid.NameSpaceOID, []byte(what)).String(),
+		RequestId: record.OwnRequest(what),
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"buf.build/go/protovalidate"
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -61,18 +63,64 @@ func TestMissedCallsAreOnTheLogOnce(t *testing.T) {
 	}
 }
 
+// TestNothingKeepsTheSweepFromACall: neither somebody who takes the id that it would
+// use, nor what is wrong with another chain.
+func TestNothingKeepsTheSweepFromACall(t *testing.T) {
+	t.Parallel()
+	db := storagetest.New(t)
+	begun := time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)
+	burning := &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}}
+	claim := func(chain, id string) {
+		t.Helper()
+		_, err := storage.Write(t.Context(), db, chain, &pb.UpdateSalonRequest{RequestId: id},
+			func(*storage.Snapshot) (*pb.UpdateSalonResponse, storage.Changes, error) {
+				return &pb.UpdateSalonResponse{}, storage.Changes{}, nil
+			})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	call := &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW}
+	// The chain that comes first cannot record its call.
+	broken := storeIn(t, db, "aft", "broken", begun, burning)
+	claim("aft", missedAlarm(&pb.Session{Name: broken}, call).RequestId)
+	// A caller can use what the contract takes for an id, and no other.
+	missed := store(t, db, "missed", begun, burning)
+	checks, err := protovalidate.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := &pb.SubmitConsultationRequest{Name: "chains/ebb/clients/c/consultations/c", RequestId: missedAlarm(&pb.Session{Name: missed}, call).RequestId}
+	if checks.Validate(own) == nil {
+		t.Errorf("a caller can take the id %q", own.RequestId)
+	}
+	claim("ebb", uuid.NewSHA1(uuid.NameSpaceOID, []byte(missed+" "+call.Kind.String()+" ")).String())
+	if err := (Service{DB: db, Now: func() time.Time { return begun.Add(4 * time.Minute) }}).SweepOnce(t.Context()); err == nil {
+		t.Error("nobody is told of the chain that went wrong")
+	}
+	if got := alarms(t, db); len(got) != 1 || got[0].Session != missed {
+		t.Errorf("on the log are %v", got)
+	}
+}
+
 // store stores a session with facts a minute apart, the first at its begin, in
 // the chain "ebb", and returns its name.
 func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*pb.Event) string {
 	t.Helper()
-	session := &pb.Session{Name: "chains/ebb/clients/c/sessions/" + id, StartTime: timestamppb.New(begun), UpdateTime: timestamppb.New(begun),
+	return storeIn(t, db, "ebb", id, begun, facts...)
+}
+
+// storeIn is store for any chain.
+func storeIn(t *testing.T, db *storage.DB, in, id string, begun time.Time, facts ...*pb.Event) string {
+	t.Helper()
+	session := &pb.Session{Name: "chains/" + in + "/clients/c/sessions/" + id, StartTime: timestamppb.New(begun), UpdateTime: timestamppb.New(begun),
 		Limits: &pb.SessionLimits{HardLimitMinutes: 18, StrandTestMinutes: 3, TargetPercent: 75, CapPercent: 80}, Sequence: int64(len(facts))}
 	req := &pb.StartSessionRequest{RequestId: storage.NewID()}
-	_, err := storage.Write(t.Context(), db, "ebb", req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
+	_, err := storage.Write(t.Context(), db, in, req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
 		var records []storage.Record
-		chain := &pb.Chain{Name: "chains/ebb"}
+		chain := &pb.Chain{Name: "chains/" + in}
 		if _, err := storage.Chains.Get(r, chain.Name); err != nil {
-			records = append(records, storage.Chains.Insert(chain), storage.Clients.Insert(&pb.Client{Name: "chains/ebb/clients/c"}))
+			records = append(records, storage.Chains.Insert(chain), storage.Clients.Insert(&pb.Client{Name: chain.Name + "/clients/c"}))
 		}
 		records = append(records, storage.Sessions.Insert(session))
 		for i, fact := range facts {

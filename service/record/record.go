@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -237,6 +238,14 @@ func Scene(ctx context.Context, req storage.Request, name string, now time.Time)
 		Chain: actor.ChainOf(name), Actor: who.Name, Role: who.Role, Till: who.Till, Version: who.TillVersion, TraceID: who.TraceID,
 		RequestID: req.GetRequestId(), Time: now, NewID: storage.NewID,
 	}
+}
+
+// OwnRequest is the id of a request that the server makes by itself for a purpose:
+// the same on every server, so that of several one does it. It is no UUID, as the
+// ids of callers must be: nobody can use it up beforehand and so keep the server
+// from what it has to do.
+func OwnRequest(purpose string) string {
+	return "own-" + uuid.NewSHA1(uuid.NameSpaceOID, []byte(purpose)).String()
 }
 
 // kindOf is what the contract calls a field of that record's type: "salon".
