@@ -50,7 +50,7 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 			Comment:      req.Comment,
 			CreateTime:   timestamppb.New(scene.Time),
 			CommentSalt:  salt,
-			Denial:       rules.JudgeOverride(decision, by, scene.Role, req.RuleId, req.Subject, req.ReasonCode, scene.Time),
+			Denial:       rules.JudgeOverride(decision, by, scene.Actor, scene.Role, req.RuleId, req.Subject, req.ReasonCode, scene.Time),
 		}
 		answer := proto.CloneOf(decision)
 		answer.Overrides = append(answer.Overrides, override)

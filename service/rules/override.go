@@ -41,8 +41,9 @@ func setAside(d *pb.Decision, f *pb.Finding) bool {
 // JudgeOverride says whether somebody may set a finding aside, and if not, why.
 // as is the role in which the person acts; the directory must know the person in
 // a role that the finding names, too. It takes a second person: whoever is to do
-// the service sets nothing aside, in whatever role.
-func JudgeOverride(d *pb.Decision, by *pb.Practitioner, as pb.Role, ruleID, subject, reason string, at time.Time) pb.OverrideDenial {
+// the service sets nothing aside, in whatever role, and not in the name of somebody
+// whom they may act for either; caller is who asks.
+func JudgeOverride(d *pb.Decision, by *pb.Practitioner, caller string, as pb.Role, ruleID, subject, reason string, at time.Time) pb.OverrideDenial {
 	i := slices.IndexFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == ruleID && f.GetSubject() == subject })
 	if i < 0 {
 		return pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
@@ -51,7 +52,7 @@ func JudgeOverride(d *pb.Decision, by *pb.Practitioner, as pb.Role, ruleID, subj
 	switch {
 	case !terms.GetAllowed():
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
-	case by.GetName() == d.GetInputs().GetPractitioner().GetName():
+	case slices.Contains([]string{by.GetName(), caller}, d.GetInputs().GetPractitioner().GetName()):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL
 	case !slices.Contains(terms.GetRoles(), as) || !slices.Contains(terms.GetRoles(), by.GetRole()):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ROLE

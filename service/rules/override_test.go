@@ -54,10 +54,29 @@ func TestJudgeOverride(t *testing.T) {
 		{"no licence number", noNumber, 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if got := JudgeOverride(washedYesterday(t), c.by, c.as, c.rule, c.subject, c.reason, today); got != c.want {
+			if got := JudgeOverride(washedYesterday(t), c.by, c.by.Name, c.as, c.rule, c.subject, c.reason, today); got != c.want {
 				t.Errorf("%s, want %s", got, c.want)
 			}
 		})
+	}
+}
+
+// A supervisor whose own service it is does not get round the second person by
+// acting for a colleague, where a house lets practitioners override.
+func TestNobodyOverridesThroughAnother(t *testing.T) {
+	d := washedYesterday(t)
+	for _, f := range d.GetFindings() {
+		f.GetOverrideTerms().Roles = []pb.Role{pb.Role_ROLE_PRACTITIONER, pb.Role_ROLE_SUPERVISOR}
+	}
+	ada, own := licensed("ada", pb.Role_ROLE_PRACTITIONER), d.GetInputs().GetPractitioner().GetName()
+	judge := func(caller string) pb.OverrideDenial {
+		return JudgeOverride(d, ada, caller, pb.Role_ROLE_SUPERVISOR, "wait.shampoo", "", "SCALP_CALM", today)
+	}
+	if got := judge(own); got != pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL {
+		t.Errorf("for a service of one's own, in another's name: %s", got)
+	}
+	if got := judge(ada.GetName()); got != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+		t.Errorf("by the other: %s", got)
 	}
 }
 
