@@ -50,8 +50,8 @@ const (
 	mostStrangers  = 10   // of these, of callers without an identity
 	mostKinds      = 4096 // kinds of known callers, in a window
 	mostUnknown    = 1024 // kinds of callers without an identity, in a window
-	mostWaiting    = 8192 // lines that wait to be written
-	mostHistories  = 8192 // kinds whose past is known, for alarms
+	mostWaiting    = 8192 // lines that wait to be written; none of strangers beyond half of it
+	mostHistories  = 8192 // kinds whose past is known, for alarms; half of them at most of strangers
 	alarmFrom      = 10   // denials that are alike raise an alarm,
 	alarmWithin    = 10 * time.Minute
 	alarmNotBefore = time.Hour // after the last
@@ -65,6 +65,7 @@ type alike struct {
 	unknown   int              // of these, kinds of strangers
 	byChain   map[string]chainCount
 	histories map[denial]*history
+	strange   int // of these, of strangers
 	waiting   []told
 	lost      int64 // denials that there was no room to tell of
 }
@@ -136,8 +137,11 @@ func (a *alike) begin(d denial) {
 func (a *alike) watch(d denial, now time.Time) {
 	h := a.histories[d]
 	if h == nil {
-		if len(a.histories) >= mostHistories {
+		if len(a.histories) >= mostHistories || d.stranger() && a.strange >= mostHistories/2 {
 			return
+		}
+		if d.stranger() {
+			a.strange++
 		}
 		h = &history{}
 		a.histories[d] = h
@@ -156,7 +160,7 @@ func (a *alike) watch(d denial, now time.Time) {
 
 // wait puts a line where it waits to be written.
 func (a *alike) wait(t told) {
-	if len(a.waiting) >= mostWaiting {
+	if len(a.waiting) >= mostWaiting || t.stranger() && len(a.waiting) >= mostWaiting/2 {
 		a.lost += t.denials()
 		return
 	}
@@ -201,6 +205,9 @@ func (a *alike) endLocked(now time.Time) {
 	for d, h := range a.histories {
 		if now.Sub(h.times[len(h.times)-1]) > alarmWithin && now.Sub(h.alarmed) > alarmNotBefore {
 			delete(a.histories, d)
+			if d.stranger() {
+				a.strange--
+			}
 		}
 	}
 }

@@ -2,6 +2,7 @@ package serve
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -167,6 +168,36 @@ func TestDenialsAreBounded(t *testing.T) {
 	a.add(aDenial("one more"), "", "", now.Add(window))
 	if lines := taken(t, &a, "chains/ebb"); len(lines) != 1 || lines[0].actor != "one more" {
 		t.Errorf("told %+v", lines)
+	}
+}
+
+// TestStrangersDoNotHideAlarms: however many kinds of denials those without an
+// identity make, what somebody known does again and again raises an alarm.
+func TestStrangersDoNotHideAlarms(t *testing.T) {
+	now := start()
+	a := newAlike(now)
+	for minute := range 9 {
+		for i := range 2 * mostUnknown {
+			d := aDenial("")
+			d.chain = fmt.Sprintf("chains/c%d-%d", minute, i)
+			a.add(d, "", "", now)
+		}
+		now = now.Add(window)
+		a.turn(now)
+		if minute < 8 { // at last, the lines cannot be written as fast
+			a.take()
+		}
+	}
+	for range alarmFrom {
+		a.add(aDenial("somebody"), "", "", now)
+	}
+	if !slices.ContainsFunc(a.waiting, func(line told) bool { return line.alarm && line.actor == "somebody" }) {
+		t.Error("no alarm is raised")
+	}
+	now = now.Add(2 * alarmNotBefore)
+	a.end(now)
+	if a.strange != 0 || len(a.histories) != 0 {
+		t.Errorf("%d histories of strangers are counted, of %d", a.strange, len(a.histories))
 	}
 }
 
