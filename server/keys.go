@@ -120,12 +120,13 @@ func (c rotateCommand) Run(std streams) error {
 	said := map[string]string{
 		"server":  "the server has a new certificate; a running one takes it within a second",
 		"tokens":  "tokens are signed with a new key; those of the old keys are believed until: server keys rotate tokens --drop",
-		"log":     "the audit log is signed with a new key beside the old one; when every chain has a checkpoint with both: server keys rotate log --drop",
+		"log":     "the audit log is signed with a new key beside the old one; when the server has logged that it keeps the log with \"keys\":2: server keys rotate log --drop",
 		"clients": "the keys of clients are wrapped with a new key; keep the old line in the file as long as there are backups from before",
 	}[c.What]
 	if c.Drop {
 		do = map[string]func() error{"tokens": in.DropTokens, "log": in.DropLog}[c.What]
-		said = "only the newest key is left"
+		said = map[string]string{"tokens": "only the newest key is left", "log": "only the newest key is left; the older ones lie in " + in.Path("log.dropped") +
+			": delete it when the server has logged \"keys\":1"}[c.What]
 	}
 	if do == nil {
 		return usage{fmt.Errorf("the keys of %s cannot be dropped by a command", c.What)}

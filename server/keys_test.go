@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -128,6 +129,9 @@ func TestRotation(t *testing.T) {
 		code, _, problems := command(t, "keys", "rotate", name, "--drop", "--dir", dir)
 		if want, left := map[string]int{"clients": 2}[name], len(lines(name)); code != want || left != 1+want/2 {
 			t.Errorf("%s: exit code %d, want %d; %d keys are left: %s", name, code, want, left, problems)
+		}
+		if name == "log" && !slices.Equal(lines("log.dropped"), first) {
+			t.Error("the dropped key of the log is lost, and with it a log that it alone has signed")
 		}
 	}
 	for line, want := range map[string]int{

@@ -24,7 +24,7 @@ type growth struct {
 }
 
 // errStranger says that a log is signed by keys which are not ours.
-var errStranger = errors.New("a log is signed by a key that is not in the key file; put the old key back, beside the new one")
+var errStranger = errors.New("a log is signed by a key that is not in the key file; put the old key back, on the line after the new one (the file log.dropped beside it has what was dropped)")
 
 // plan works out what the pending entries of a batch change. A log whose head
 // is not the one that was signed, or whose tiles do not give its root, is

@@ -126,7 +126,6 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
 	defer q.yield(ctx, lead)
-	q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch)
 	r := round{lead: lead, position: -1}
 	q.mu.Lock()
 	q.rekeyed = true
@@ -211,6 +210,7 @@ func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) error {
 			return err
 		}
 		if after = last; last == "" {
+			q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch, "keys", len(keys))
 			return nil
 		}
 	}

@@ -64,10 +64,23 @@ func (i Installation) DropTokens() error {
 	return i.writeTokens(lines[:min(1, len(lines))])
 }
 
-// DropLog leaves only the newest key that the audit log is signed with.
+// DropLog leaves only the newest key that the audit log is signed with. The
+// others come into a file beside it: where a log has no checkpoint of the newest
+// key yet, nobody can go on with it but with them.
 func (i Installation) DropLog() error {
 	keys, err := sequencer.ReadKeys(i.Path("log")) // refuses what is no such file
-	if err != nil {
+	if err != nil || len(keys) == 1 {
+		return err
+	}
+	before, err := keyfile.Lines(i.Path("log.dropped"))
+	if err != nil && !keyfile.Missing(err) {
+		return err
+	}
+	var dropped []string
+	for _, k := range keys[1:] {
+		dropped = append(dropped, k.Secret())
+	}
+	if err := keyfile.Replace(i.Path("log.dropped"), []byte(droppedHead+strings.Join(append(dropped, before...), "\n")+"\n")); err != nil {
 		return err
 	}
 	return keyfile.Replace(i.Path("log"), []byte(logHead+keys[0].Secret()+"\n"))

@@ -27,6 +27,7 @@ const (
 // What stands at the head of the files.
 const (
 	logHead     = "# What the checkpoints of the audit log are signed with, newest first. Nobody else may have it.\n"
+	droppedHead = "# What checkpoints of the audit log were signed with before. Delete it when the log has gone on without.\n"
 	clientsHead = "# What the keys of clients are wrapped with, newest first. Nobody else may have it, and without it no client can be read.\n"
 	tokensHead  = "# What tokens are signed with, newest first. Nobody else may have it.\n"
 	revokedHead = "# What is no longer trusted, one a line: the SHA-256 of a certificate, jti:ID of a token, or a name.\n"
