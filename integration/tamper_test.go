@@ -9,6 +9,7 @@ import (
 	"sync"
 	"testing"
 
+	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
@@ -79,6 +80,10 @@ func TestTamperingShowsByItself(t *testing.T) {
 		"an entry is changed": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "update audit_entries set body = body || '\\x7a0178' where id = (select id from log_entries where place = 3)")
 		}, "it is not the entry that was signed for this place"},
+		"an entry is made unreadable": {func(t *testing.T, a attacked) {
+			damage(t, a.site, "audit_entries", "update audit_entries set body = '\\xff' where id = (select id from log_entries where place = 3)")
+			wantError(t, "a list of it", fails(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
+		}, "entry 3, tile/entries/000.p/12: it is not the entry that was signed for this place"},
 		"an entry is deleted": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
 		}, "the server sent entry 4 where entry 3 of"},

@@ -190,7 +190,7 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 	where += f.recorded().where(&args)
 	l := listing{table: "audit_entries", where: "chain = $1 and " + where, args: args,
 		key: "position", cast: "bigint", before: "0"}
-	entries, next, err := listEntries(s, l, page)
+	entries, next, err := listEntries(s, l, page, parse)
 	if err != nil || next == "" {
 		return entries, next, err
 	}
@@ -204,15 +204,16 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 	return entries, entries[len(entries)-1].Token, err
 }
 
-// listEntries reads one page of audit entries in the order of a number.
-func listEntries(s *Snapshot, l listing, page Page) ([]Entry, string, error) {
+// listEntries reads one page of audit entries in the order of a number; read
+// makes entries of what is stored.
+func listEntries(s *Snapshot, l listing, page Page, read func([]byte) (*pb.AuditEntry, error)) ([]Entry, string, error) {
 	rows, next, err := l.rows(s, page)
 	if err != nil || len(rows) == 0 {
 		return nil, "", err
 	}
 	found := make([]Entry, len(rows))
 	for i, r := range rows {
-		e, err := parse[*pb.AuditEntry](r.Body)
+		e, err := read(r.Body)
 		if err != nil {
 			return nil, "", err
 		}

@@ -44,7 +44,7 @@ func (s *Snapshot) all(dest any, query string, args ...any) error {
 func parse[M proto.Message](body []byte) (M, error) {
 	m := blank[M]()
 	if err := proto.Unmarshal(body, m); err != nil {
-		return m, fmt.Errorf("storage: stored %s: %w", m.ProtoReflect().Descriptor().Name(), err)
+		return m, fmt.Errorf("%w: stored %s: %w", ErrSealed, m.ProtoReflect().Descriptor().Name(), err)
 	}
 	return m, nil
 }

@@ -34,8 +34,9 @@ type Keys interface {
 	Mark(purpose, value string) ([]byte, error)
 }
 
-// ErrSealed says that records of clients cannot be opened with the keys at hand.
-var ErrSealed = errors.New("storage: sealed with another key")
+// ErrSealed says that a record cannot be opened with the keys at hand, or is not
+// one any more.
+var ErrSealed = errors.New("storage: sealed with another key, or changed")
 
 // noKeys stands for keys that nobody gave.
 type noKeys struct{}
