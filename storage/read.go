@@ -49,19 +49,6 @@ func parse[M proto.Message](body []byte) (M, error) {
 	return m, nil
 }
 
-// parseAll reads stored messages.
-func parseAll[M proto.Message](bodies [][]byte) ([]M, error) {
-	messages := make([]M, len(bodies))
-	for i, body := range bodies {
-		m, err := parse[M](body)
-		if err != nil {
-			return nil, err
-		}
-		messages[i] = m
-	}
-	return messages, nil
-}
-
 // blank makes an empty message of a type that is known as a pointer only.
 func blank[M proto.Message]() M {
 	var m M

@@ -105,6 +105,25 @@ func TestAnotherDatabase(t *testing.T) {
 	}
 }
 
+// An acceptance that somebody has made unreadable accepts nothing, and does not
+// stand in the way of one that does.
+func TestUnreadableAcceptance(t *testing.T) {
+	t.Parallel()
+	seen := newBench(t).fill(t, 5)
+	b := newBench(t)
+	b.write(t, "ebb", 1)
+	spoil := "alter table audit_entries disable trigger all; update audit_entries set kind = 'ENTRY_KIND_RESTORED', body = '\\xff'"
+	if _, err := b.sql.ExecContext(t.Context(), spoil); err != nil {
+		t.Fatal(err)
+	}
+	q := b.open(t, seen)
+	b.wantReadOnly(t, q)
+	accepts(t, q, string(q.Departed("ebb")))
+	if err := q.Look(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
+		t.Errorf("accepted, and yet: %v, %v", err, q.cfg.DB.Writable())
+	}
+}
+
 // With the logs of two chains departed, both must be accepted.
 func TestTwoLogsDeparted(t *testing.T) {
 	t.Parallel()
