@@ -142,6 +142,9 @@ func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
 		e.Kind, e.ReasonCode = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, o.Denial.String()
 		e.Summary = fmt.Sprintf("override of finding %s denied: %s", o.RuleId, denied(o.Denial))
+		if o.Denial == pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING {
+			e.Summary = "override denied: " + denied(o.Denial) // what was typed as its rule can be any text
+		}
 	}
 	e.OnBehalfOf = ""
 	if o.Practitioner != s.Actor {

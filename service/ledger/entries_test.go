@@ -70,7 +70,9 @@ func TestAnEntrySaysWhoForWhomWhatAndWhy(t *testing.T) {
 func TestAnEntryHoldsNoPersonalData(t *testing.T) {
 	o := &pb.Override{RuleId: "scalp.broken-skin", Comment: "Canary comment", CommentSalt: []byte("0123456789abcdef"), Practitioner: "chains/ebb/practitioners/amara"}
 	d := decision(pb.Verdict_VERDICT_REFUSE)
-	for _, e := range append(scene().Decided(d), scene().Overridden(d, o)) {
+	typed := proto.CloneOf(o) // as the rule, what no rule is called
+	typed.RuleId, typed.Denial = "Canary Jones", pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
+	for _, e := range append(scene().Decided(d), scene().Overridden(d, o), scene().Overridden(d, typed)) {
 		body, err := proto.Marshal(e)
 		if err != nil {
 			t.Fatal(err)
