@@ -40,12 +40,15 @@ func (r rows) keys(ctx context.Context, tx *transaction, chain string) error {
 	return err
 }
 
-// destroyKeys deletes the keys of clients and what they are found by, and returns
-// those who had one.
+// destroyKeys deletes the keys of clients, then what they are found by, and returns
+// those who had one. A statement of its own for each: the first waits for writes
+// that are under way, and only the second sees what these have made.
 func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []string) ([]string, error) {
 	var gone []string
-	err := tx.SelectContext(ctx, &gone, `with marks as (delete from client_index where chain = $1 and client = any($2))
-		delete from client_keys where chain = $1 and client = any($2) returning client`, chain, pq.Array(clients))
+	err := tx.SelectContext(ctx, &gone, "delete from client_keys where chain = $1 and client = any($2) returning client", chain, pq.Array(clients))
+	if err == nil {
+		_, err = tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(clients))
+	}
 	return gone, err
 }
 

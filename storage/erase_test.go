@@ -174,6 +174,46 @@ func TestErasureAndWritesDoNotInterleave(t *testing.T) {
 	}
 }
 
+// TestErasedAgainLeavesNoMarks: what a client is found by goes too, when a write that
+// the erasure has waited for has just made it.
+func TestErasedAgainLeavesNoMarks(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	put(t, db, storage.Clients.Insert(&pb.Client{Name: chainName + "/clients/back", DisplayName: "Nia"}))
+	// As a write does that changes the client's number.
+	tx, err := pool.BeginTx(t.Context(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer tx.Rollback()
+	for _, statement := range []string{"select from client_keys where client = 'back' for key share",
+		"insert into client_index select chain, 'phone', 'digest', client from client_keys where client = 'back'"} {
+		if _, err := tx.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	erased := make(chan error, 1)
+	go func() {
+		n, err := storage.EraseAgain(t.Context(), db, chain, []string{"back"}, func(string) *pb.AuditEntry {
+			return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE, RecordTime: timestamppb.Now()}
+		})
+		if err == nil && n != 1 {
+			err = fmt.Errorf("%d were erased", n)
+		}
+		erased <- err
+	}()
+	eventually(t, "the erasure to wait", func() bool {
+		return rowsWhere(t, pool, "pg_stat_activity where wait_event_type = 'Lock' and datname = current_database()") == 1
+	})
+	if err := errors.Join(tx.Commit(), <-erased); err != nil {
+		t.Fatal(err)
+	}
+	if n := rowsWhere(t, pool, "client_index where client = 'back'"); n != 0 {
+		t.Errorf("the client is still found by %d marks", n)
+	}
+}
+
 var errOpen = errors.New("a session is open")
 
 // eraseClosed erases a client who has no open session.
