@@ -58,7 +58,7 @@ func (f clientFlags) open(ctx context.Context, std streams, chain, role string) 
 // start starts a server of this command's own, on a free port of this machine.
 func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, error) {
 	if f.Database != "" && f.KeysDir == "" {
-		return nil, usage{errors.New("--database needs --keys-dir: the server cannot read without its own keys")}
+		return nil, errNoKeys
 	}
 	if sheet.Terminal(std.err) {
 		fmt.Fprintln(std.err, "starting a server for this command")

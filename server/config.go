@@ -36,6 +36,18 @@ func (f databaseFlags) config() (serve.Config, error) {
 	return cfg, nil
 }
 
+// withKeys is config for what reads or writes records, and so needs the keys.
+func (f databaseFlags) withKeys() (serve.Config, error) {
+	cfg, err := f.config()
+	if err == nil && cfg.Database != "" && cfg.KeysDir == "" {
+		err = errNoKeys
+	}
+	return cfg, err
+}
+
+// errNoKeys says that the keys are missing that a database is of no use without.
+var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write without its own keys; `server keys` makes them")}
+
 // defaultDataDir is where a user's private PostgreSQL lives (XDG Base Directory
 // Specification, and for root the Filesystem Hierarchy Standard, section 5.8).
 func defaultDataDir(uid int) (string, error) {
@@ -91,7 +103,7 @@ type serveFlags struct {
 
 // config is the configuration for the server, checked.
 func (f serveFlags) config() (serve.Config, error) {
-	cfg, err := f.databaseFlags.config()
+	cfg, err := f.withKeys()
 	if err != nil {
 		return cfg, err
 	}

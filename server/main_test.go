@@ -40,13 +40,15 @@ func TestExitCodes(t *testing.T) {
 		"serve --drain-time=-1s":          2,
 		"serve --database=x --data-dir=y": 2,
 		"check-config --call-time=1ms":    2,
-		"serve --address=0.0.0.0:0 --database=host=/nowhere":    2,
-		"serve --address=127.0.0.1:0 --database=host=/nowhere":  1,
-		"serve --tls-cert=a.crt --data-dir=y":                   2,
-		"serve --development --jwks=keys.jwks --data-dir=y":     2,
-		"serve --database=postgres://db/x?password=hunter2":     2,
-		"check-config --database=postgres://amara:hunter2@db/x": 2,
-		"migrate --database=host=/nowhere":                      1,
+		"serve --address=0.0.0.0:0 --database=host=/nowhere --keys-dir=/nowhere":   2,
+		"serve --address=127.0.0.1:0 --database=host=/nowhere --keys-dir=/nowhere": 1,
+		"serve --database=host=/nowhere":                                           2,
+		"replay --all --database=host=/nowhere":                                    2,
+		"serve --tls-cert=a.crt --data-dir=y":                                      2,
+		"serve --development --jwks=keys.jwks --data-dir=y":                        2,
+		"serve --database=postgres://db/x?password=hunter2":                        2,
+		"check-config --database=postgres://amara:hunter2@db/x":                    2,
+		"migrate --database=host=/nowhere":                                         1,
 	} {
 		if code, out, problems := command(t, strings.Fields(line)...); code != want {
 			t.Errorf("%s: exit code %d, want %d\n%s%s", line, code, want, out, problems)

@@ -153,7 +153,7 @@ func TestServeChangesNoSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cluster.Stop() })
-	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--database", cluster.DSN("", ""))
+	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--keys-dir=/nowhere", "--database", cluster.DSN("", ""))
 	if code != 1 || !strings.Contains(problems, "server migrate") {
 		t.Fatalf("serve on an empty database: exit code %d: %s", code, problems)
 	}

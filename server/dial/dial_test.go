@@ -3,6 +3,7 @@ package dial
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -193,6 +194,11 @@ func TestPlain(t *testing.T) {
 	}
 	if got := Plain(detailed.Err()); got.Error() != "the request is not right; filter: is not understood (InvalidArgument)" || !Wrong(got) {
 		t.Errorf("%v", got)
+	}
+	unreached := fmt.Errorf("export: %w", status.Error(codes.Unavailable,
+		`max retries exhausted: failed after 5 attempts: rpc error: code = Unavailable desc = connection error: desc = "error reading server preface: EOF"`))
+	if got := Plain(unreached).Error(); got != "the server cannot be reached: error reading server preface: EOF; if it speaks TLS, give --ca-file (Unavailable)" {
+		t.Errorf("got %q", got)
 	}
 	if Plain(nil) != nil || Plain(context.Canceled) != context.Canceled {
 		t.Error("what is no status is changed")

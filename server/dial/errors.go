@@ -1,6 +1,7 @@
 package dial
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -35,11 +36,18 @@ func Later(err error) bool { return status.Code(err) == codes.FailedPrecondition
 // Plain is an error of a call in words for a person: what is wrong, field by
 // field where the server says so, and the code.
 func Plain(err error) error {
-	told, is := status.FromError(err)
-	if !is || told.Code() == codes.OK {
+	var as interface{ GRPCStatus() *status.Status } // of the call itself, not of what wraps its error
+	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {
 		return err
 	}
-	text := told.Message()
+	told := as.GRPCStatus()
+	text := strings.Replace(err.Error(), told.Err().Error(), told.Message(), 1)
+	if _, why, unreached := strings.Cut(text, "connection error: desc = "); unreached {
+		text = "the server cannot be reached: " + strings.Trim(why, `"`)
+		if strings.Contains(why, "server preface") {
+			text += "; if it speaks TLS, give --ca-file"
+		}
+	}
 	for _, detail := range told.Details() {
 		bad, _ := detail.(*errdetails.BadRequest)
 		for _, v := range bad.GetFieldViolations() {

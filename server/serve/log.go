@@ -15,6 +15,9 @@ func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequen
 	if cfg.KeysDir == "" {
 		return nil, errors.New("give the directory of the server's keys, --keys-dir; `server keys` fills one")
 	}
+	if cfg.CheckpointFile == "" {
+		cfg.Logger.Warn("no file keeps the checkpoints of the audit log: a restored backup is not noticed")
+	}
 	return sequencer.Open(ctx, sequencer.Config{
 		DB: db, Logger: cfg.Logger,
 		KeyFile: filepath.Join(cfg.KeysDir, "log"), MakeKey: cfg.Database == "",
