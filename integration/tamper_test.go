@@ -86,7 +86,7 @@ func TestTamperingShowsByItself(t *testing.T) {
 		}, "entry 3, tile/entries/000.p/12: it is not the entry that was signed for this place"},
 		"an entry is deleted": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
-		}, "the server sent entry 4 where entry 3 of"},
+		}, "entry 3, tile/entries/000.p/12: it is missing"},
 		"an entry is deleted, and the others move up": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
 			damage(t, a.site, "log_entries", "delete from log_entries where place = 3",

@@ -71,11 +71,15 @@ func ListLog(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
 	}
 	l := listing{table: "log_entries join audit_entries using (chain, id)", where: "chain = $1 and parent = '' and " + where, args: args,
 		key: "place", cast: "bigint", before: "-1"}
+	if f.Op == "" {
+		l.table, l.where = `(select l.chain, place, coalesce(body, '') as body from log_entries l
+			left join audit_entries e on e.chain = l.chain and e.parent = '' and e.id = l.id) all_of_it`, "chain = $1"
+	}
 	return listEntries(s, l, page, asFarAsItReads)
 }
 
 // asFarAsItReads is a stored entry, or an empty one when somebody has made it
-// unreadable: its bytes are what a copy is verified by, and tell which one it is.
+// unreadable or taken it away: its bytes are what a copy is verified by, and tell which one it is.
 func asFarAsItReads(body []byte) (*pb.AuditEntry, error) {
 	e, err := parse[*pb.AuditEntry](body)
 	if err != nil {

@@ -307,7 +307,8 @@ type ExportEntriesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The entry.
 	Entry *AuditEntry `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
-	// The bytes it is stored as.
+	// The bytes it is stored as; none when somebody has taken it away in the
+	// database.
 	Stored []byte `protobuf:"bytes,2,opt,name=stored,proto3" json:"stored,omitempty"`
 	// Where to resume after this entry.
 	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`

@@ -63,7 +63,11 @@ func Gather(ctx context.Context, s Source, chain string, period Period) (*Facts,
 	f := &Facts{Chain: chain, Period: period, Seal: seal, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}}
 	request := &pb.ExportEntriesRequest{Parent: chain, Filter: period.filter(), TreeSize: seal.GetTreeSize()}
 	err = export.Entries(ctx, s.Audit, request, s.Patience, func(sent *pb.ExportEntriesResponse) error {
-		f.Entries = append(f.Entries, Entry{sent.GetEntry(), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
+		entry := sent.GetEntry()
+		if entry.GetName() == "" {
+			entry = &pb.AuditEntry{Summary: "NOT what was put on the log: the entry was taken away or made unreadable; copy the log and verify the copy"}
+		}
+		f.Entries = append(f.Entries, Entry{entry, sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
 		return nil
 	})
 	if err != nil {

@@ -149,6 +149,11 @@ func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
 // readEntry checks what an entry says of itself.
 func (c *check) readEntry(index int64, path string, stored []byte) {
 	e := &pb.AuditEntry{}
+	if len(stored) == 0 {
+		c.fault(Fault{Index: index, File: path, What: "it is missing: there was none in the database when the copy was made"})
+		c.names = append(c.names, 0)
+		return
+	}
 	if err := proto.Unmarshal(stored, e); err != nil {
 		c.fault(Fault{Index: index, File: path, What: "it cannot be read as an audit entry"})
 		c.names = append(c.names, 0)
