@@ -170,6 +170,10 @@ func TestRetention(t *testing.T) {
 	c, other := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	must(t, c.operator, c.directory.UpdateChain, &pb.UpdateChainRequest{UpdateMask: mask("retention"), RequestId: newID(),
 		Chain: &pb.Chain{Name: c.name, Retention: &pb.Retention{ClientDays: 1000, RequestDays: 40}}})
+	changed := c.entryOf(t, pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED)
+	if changed.Actor != c.operator.name || !strings.Contains(changed.Summary, "1000, before 0") {
+		t.Errorf("on the log: %v", changed)
+	}
 	// Ids tell the machine's time, so the salon's clock stands there too.
 	s.clock.advance(time.Since(s.clock.Now()))
 	idle, held, forgotten, elsewhere := c.client(t), c.client(t), parent(c.session(t).Name), other.client(t)

@@ -59,6 +59,8 @@ const (
 	EntryKind_ENTRY_KIND_CLIENT_EXPORTED EntryKind = 14
 	// A supervisor signed for a student's decision.
 	EntryKind_ENTRY_KIND_COUNTERSIGNED EntryKind = 15
+	// It was changed for how long the chain keeps records.
+	EntryKind_ENTRY_KIND_RETENTION_CHANGED EntryKind = 16
 )
 
 // Enum value maps for EntryKind.
@@ -80,24 +82,26 @@ var (
 		13: "ENTRY_KIND_PURGE",
 		14: "ENTRY_KIND_CLIENT_EXPORTED",
 		15: "ENTRY_KIND_COUNTERSIGNED",
+		16: "ENTRY_KIND_RETENTION_CHANGED",
 	}
 	EntryKind_value = map[string]int32{
-		"ENTRY_KIND_UNSPECIFIED":      0,
-		"ENTRY_KIND_REFUSAL":          1,
-		"ENTRY_KIND_REFERRAL":         2,
-		"ENTRY_KIND_OVERRIDE":         3,
-		"ENTRY_KIND_OVERRIDE_DENIED":  4,
-		"ENTRY_KIND_DEVIATION":        5,
-		"ENTRY_KIND_ALARM":            6,
-		"ENTRY_KIND_POLICY_ACTIVATED": 7,
-		"ENTRY_KIND_LOT_RECALLED":     8,
-		"ENTRY_KIND_ACCESS_DENIED":    9,
-		"ENTRY_KIND_AUDITOR_READ":     10,
-		"ENTRY_KIND_ERASURE":          11,
-		"ENTRY_KIND_RESTORED":         12,
-		"ENTRY_KIND_PURGE":            13,
-		"ENTRY_KIND_CLIENT_EXPORTED":  14,
-		"ENTRY_KIND_COUNTERSIGNED":    15,
+		"ENTRY_KIND_UNSPECIFIED":       0,
+		"ENTRY_KIND_REFUSAL":           1,
+		"ENTRY_KIND_REFERRAL":          2,
+		"ENTRY_KIND_OVERRIDE":          3,
+		"ENTRY_KIND_OVERRIDE_DENIED":   4,
+		"ENTRY_KIND_DEVIATION":         5,
+		"ENTRY_KIND_ALARM":             6,
+		"ENTRY_KIND_POLICY_ACTIVATED":  7,
+		"ENTRY_KIND_LOT_RECALLED":      8,
+		"ENTRY_KIND_ACCESS_DENIED":     9,
+		"ENTRY_KIND_AUDITOR_READ":      10,
+		"ENTRY_KIND_ERASURE":           11,
+		"ENTRY_KIND_RESTORED":          12,
+		"ENTRY_KIND_PURGE":             13,
+		"ENTRY_KIND_CLIENT_EXPORTED":   14,
+		"ENTRY_KIND_COUNTERSIGNED":     15,
+		"ENTRY_KIND_RETENTION_CHANGED": 16,
 	}
 )
 
@@ -544,7 +548,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x06method\x18\x1b \x01(\tR\x06method\x12\x14\n" +
 	"\x05query\x18\x1c \x01(\tR\x05query\x12-\n" +
 	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xbf\x03\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xe1\x03\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -562,7 +566,8 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x13ENTRY_KIND_RESTORED\x10\f\x12\x14\n" +
 	"\x10ENTRY_KIND_PURGE\x10\r\x12\x1e\n" +
 	"\x1aENTRY_KIND_CLIENT_EXPORTED\x10\x0e\x12\x1c\n" +
-	"\x18ENTRY_KIND_COUNTERSIGNED\x10\x0fB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x18ENTRY_KIND_COUNTERSIGNED\x10\x0f\x12 \n" +
+	"\x1cENTRY_KIND_RETENTION_CHANGED\x10\x10B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_audit_proto_rawDescOnce sync.Once

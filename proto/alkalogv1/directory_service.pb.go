@@ -1438,7 +1438,7 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\x9d\t\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\x9f\t\n" +
 	"\x10DirectoryService\x12[\n" +
 	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\v\x8a\xb2\x19\a\n" +
 	"\x01\a\x10\x01 \x01\x12P\n" +
@@ -1446,9 +1446,10 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\x03\a\x05\x06\x12V\n" +
 	"\n" +
 	"ListChains\x12\x1d.alkalog.v1.ListChainsRequest\x1a\x1e.alkalog.v1.ListChainsResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\a \x01\x12\\\n" +
-	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x02\a\x05\x10\x01 \x01\x12[\n" +
+	"\x01\a \x01\x12^\n" +
+	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x02\a\x05\x10\x01\x18\x01 \x01\x12[\n" +
 	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\v\x8a\xb2\x19\a\n" +
 	"\x01\x05\x10\x01 \x01\x12S\n" +
 	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\f\x8a\xb2\x19\b\n" +

@@ -38,11 +38,13 @@ func (s Service) ListChains(ctx context.Context, req *pb.ListChainsRequest) (*pb
 	return &pb.ListChainsResponse{Chains: chains, NextPageToken: next}, err
 }
 
-// UpdateChain changes a chain.
+// UpdateChain changes a chain. A shorter retention erases clients, so it stands on
+// the audit log who changed it.
 func (s Service) UpdateChain(ctx context.Context, req *pb.UpdateChainRequest) (*pb.UpdateChainResponse, error) {
+	scene := record.Scene(ctx, req, req.GetChain().GetName(), s.Now())
 	return record.Update(ctx, s.DB, storage.Chains, s.Now(), req, req.Chain, req.UpdateMask,
 		record.Any[*pb.Chain],
-		func(m *pb.Chain) *pb.UpdateChainResponse { return &pb.UpdateChainResponse{Chain: m} })
+		func(m *pb.Chain) *pb.UpdateChainResponse { return &pb.UpdateChainResponse{Chain: m} }, scene.RetentionChanged)
 }
 
 // CreateSalon creates a salon of a chain.

@@ -32,6 +32,18 @@ func (s Scene) Purged(n int64, days int32) *pb.AuditEntry {
 		Summary: fmt.Sprintf("%d answered requests older than %d days were forgotten", n, days)})
 }
 
+// RetentionChanged is the entry of a change of how long a chain keeps records; nil
+// when a change of the chain leaves that as it was.
+func (s Scene) RetentionChanged(before, after *pb.Chain) *pb.AuditEntry {
+	was, is := before.GetRetention(), after.GetRetention()
+	if was.GetClientDays() == is.GetClientDays() && was.GetRequestDays() == is.GetRequestDays() {
+		return nil
+	}
+	return s.upkeep(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED,
+		Summary: fmt.Sprintf("days for which clients are kept: %d, before %d; answered requests: %d, before %d (0: as usual, clients without end)",
+			is.GetClientDays(), was.GetClientDays(), is.GetRequestDays(), was.GetRequestDays())})
+}
+
 // upkeep completes an entry that no stored record is the cause of.
 func (s Scene) upkeep(e *pb.AuditEntry) *pb.AuditEntry {
 	full := s.entry(e.Kind, nil)

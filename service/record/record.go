@@ -182,9 +182,10 @@ func EachChain(ctx context.Context, db *storage.DB, visit func(*pb.Chain) error)
 }
 
 // Update changes the fields of wanted that mask names. The etag in wanted must
-// be the stored one or empty. Check judges the stored and the amended record.
+// be the stored one or empty. Check judges the stored and the amended record, and
+// told makes the audit entry of what changed; nil where there is none.
 func Update[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kind storage.Mutable[M], now time.Time,
-	req storage.Request, wanted M, mask *fieldmaskpb.FieldMask, check func(r *storage.Snapshot, stored, amended M) error, answer func(M) A) (A, error) {
+	req storage.Request, wanted M, mask *fieldmaskpb.FieldMask, check func(r *storage.Snapshot, stored, amended M) error, answer func(M) A, told ...func(stored, amended M) *pb.AuditEntry) (A, error) {
 	var none A
 	if wanted.GetName() == "" {
 		return none, fault.Invalid(kindOf(wanted)+".name", "must be the name of the record to change")
@@ -202,8 +203,14 @@ func Update[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kin
 			return none, storage.Changes{}, err
 		}
 		SetTime(amended, "update_time", now)
-		replace := kind.Replace(stored, amended)
-		return answer(amended), storage.Changes{Records: []storage.Record{replace}}, nil
+		changes := storage.Changes{}
+		for _, tell := range told {
+			if entry := tell(stored, amended); entry != nil {
+				changes.Entries = append(changes.Entries, entry)
+			}
+		}
+		changes.Records = []storage.Record{kind.Replace(stored, amended)}
+		return answer(amended), changes, nil
 	})
 }
 
