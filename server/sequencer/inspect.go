@@ -36,14 +36,23 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 	}
 }
 
-// inspect looks at the logs of all chains.
+// inspect looks at the logs of all chains. Up to where the leader has got, all
+// that is on record is on its log, also of a chain whose log ended before; a log
+// that is halted goes on no further.
 func (q *Sequencer) inspect(ctx context.Context) error {
+	reached, err := storage.LogProgress(ctx, q.cfg.DB)
+	if err != nil {
+		return err
+	}
 	for after := int64(0); ; {
 		heads, err := storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage)
 		if err != nil || len(heads) == 0 {
 			return err
 		}
 		for _, h := range heads {
+			if h.Halted == "" {
+				h.Position = max(h.Position, reached)
+			}
 			if err := q.inspectChain(ctx, h); err != nil {
 				return err
 			}

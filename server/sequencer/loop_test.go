@@ -445,6 +445,29 @@ func TestInspection(t *testing.T) {
 	}
 }
 
+// TestInspectionLooksBehindTheEnd: what was slipped in behind the last entry of a
+// log, where the leader has been already, is told of too.
+func TestInspectionLooksBehindTheEnd(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	q := b.open(t, "")
+	b.write(t, "ebb", 2)
+	b.write(t, "flow", 3)
+	run(t, q)
+	b.integrated(t)
+	if err := q.inspect(t.Context()); err != nil || strings.Contains(b.log.String(), "do not fit") {
+		t.Fatalf("an honest log: %v, %s", err, b.log)
+	}
+	slip := `insert into audit_entries (chain, parent, id, etag, body, kind, record_time, position) overriding system value
+		values ('ebb', '', 'made-up', '', '', 'ENTRY_KIND_ALARM', now(), 4)`
+	if _, err := b.sql.ExecContext(t.Context(), slip); err != nil {
+		t.Fatal(err)
+	}
+	if err := q.inspect(t.Context()); err != nil || !strings.Contains(b.log.String(), "made-up") {
+		t.Errorf("nothing is told of it: %v, %s", err, b.log)
+	}
+}
+
 // TestInspectionFindsDamagedTiles: also tiles that nothing is built on any more.
 func TestInspectionFindsDamagedTiles(t *testing.T) {
 	t.Parallel()
