@@ -26,6 +26,7 @@ type sighting struct {
 // in a file outside of the database, which a restored backup does not take back.
 type sightings struct {
 	path       string // empty: they are not kept
+	missed     bool   // there was no file where it should be
 	byChain    map[string]sighting
 	departures map[string]error // logs that do not follow from what was seen, and why
 	halted     map[string]bool  // logs that were told to be halted
@@ -50,6 +51,7 @@ func openSightings(path string) (*sightings, error) {
 	}
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
+		s.missed = true
 		return s, nil
 	}
 	var held seenFile

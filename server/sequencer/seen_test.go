@@ -254,6 +254,24 @@ func TestPutBackWhileRunning(t *testing.T) {
 	}
 }
 
+// A file of checkpoints that is gone is told of, and one that was never there is
+// not.
+func TestLostFileOfCheckpoints(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	const told = "no file of checkpoints"
+	seen := b.fill(t, 2)
+	if b.open(t, seen); strings.Contains(b.log.String(), told) {
+		t.Errorf("it is missed from the first, or though it is there: %s", b.log)
+	}
+	if err := os.Remove(seen); err != nil {
+		t.Fatal(err)
+	}
+	if b.open(t, seen); !strings.Contains(b.log.String(), told) {
+		t.Errorf("nobody is told: %s", b.log)
+	}
+}
+
 // A file of checkpoints that cannot be read is not taken for none.
 func TestDamagedFileOfCheckpoints(t *testing.T) {
 	t.Parallel()

@@ -87,7 +87,13 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 		return nil, err
 	}
 	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{}}
-	return q, q.compare(ctx)
+	if err := q.compare(ctx); err != nil {
+		return nil, err
+	}
+	if seen.missed && len(seen.byChain) > 0 {
+		cfg.Logger.Warn("there was no file of checkpoints, and there are logs: they were compared with nothing; if the file was there before, find out where it is", "file", cfg.SeenFile)
+	}
+	return q, nil
 }
 
 // keys returns the keys of today.
