@@ -34,7 +34,8 @@ type Quotas struct {
 	CallerCalls, CallerStreams int
 	// ChainWorkers is how many calls of a chain are worked on at a time; others
 	// wait for their turn, within their deadlines. Default 8: half of the
-	// connections to the database.
+	// connections to the database. A caller has half of them at most, so that
+	// nobody alone keeps a chain from its work.
 	ChainWorkers int
 }
 
@@ -86,7 +87,7 @@ func newQuotas(limits Quotas) *quotas { return &quotas{limits: limits, shares: m
 // share is what one caller or chain has.
 type share struct {
 	bucket  *rate.Limiter
-	workers chan struct{} // of a chain
+	workers chan struct{} // has one for each call that is worked on
 	calls   int
 	streams int
 }
@@ -100,8 +101,15 @@ func (s *share) idle(now time.Time) bool {
 func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, all *share, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	own = q.share("caller "+caller, q.limits.CallerRate, q.limits.CallerBurst, now)
-	all = q.share("chain "+chain, q.limits.ChainRate, q.limits.ChainBurst, now)
+	fresh := func(perSecond float64, burst, workers int) *share {
+		return &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, workers)}
+	}
+	own = q.share("caller", caller, now, func() *share {
+		return fresh(q.limits.CallerRate, q.limits.CallerBurst, (q.limits.ChainWorkers+1)/2)
+	})
+	all = q.share("chain", chain, now, func() *share {
+		return fresh(q.limits.ChainRate, q.limits.ChainBurst, q.limits.ChainWorkers)
+	})
 	switch {
 	case stream && own.streams >= q.limits.CallerStreams:
 		return nil, nil, fault.Exhausted("TOO_MANY_CALLS", fmt.Sprintf("the caller has %d streams open, and no more are allowed", own.streams), time.Second)
@@ -137,9 +145,10 @@ func (q *quotas) leave(own *share, stream bool) {
 	}
 }
 
-// share returns the share of that key. When there are too many, those that are
-// idle are dropped; they would be the same if made again.
-func (q *quotas) share(key string, perSecond float64, burst int, now time.Time) *share {
+// share returns the share of a caller or a chain, which fresh makes. When there are
+// too many, those that are idle are dropped; they would be the same if made again.
+func (q *quotas) share(kind, name string, now time.Time, fresh func() *share) *share {
+	key := kind + " " + name
 	if s, ok := q.shares[key]; ok {
 		return s
 	}
@@ -152,12 +161,12 @@ func (q *quotas) share(key string, perSecond float64, burst int, now time.Time) 
 		}
 	}
 	if len(q.shares) >= mostShares {
-		key = "everybody else"
+		key = "every other " + kind // apart: a call takes a place in either
 		if s, ok := q.shares[key]; ok {
 			return s
 		}
 	}
-	s := &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, q.limits.ChainWorkers)}
+	s := fresh()
 	q.shares[key] = s
 	return s
 }
@@ -175,11 +184,13 @@ func (in *interceptors) ration(ctx context.Context, c *call, next func(context.C
 	if c.stream {
 		return next(ctx)
 	}
-	select {
-	case all.workers <- struct{}{}:
-	case <-ctx.Done():
-		return ctx.Err()
+	for _, s := range []*share{own, all} { // who waits for calls of its own holds none of the chain's places
+		select {
+		case s.workers <- struct{}{}:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		defer func() { <-s.workers }()
 	}
-	defer func() { <-all.workers }()
 	return next(ctx)
 }

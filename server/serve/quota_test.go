@@ -136,6 +136,30 @@ func TestAChainWaitsForItsOwn(t *testing.T) {
 	}
 }
 
+// TestACallerLeavesRoomForItsChain: however many calls somebody makes that take
+// long, there is room for a colleague's.
+func TestACallerLeavesRoomForItsChain(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) { c.Limits.Quotas = Quotas{ChainWorkers: 2} })
+	done := make(chan error)
+	go func() {
+		_, err := b.directory.GetSalon(from(t, "ebb", "x"), &pb.GetSalonRequest{Name: "chains/ebb/salons/a"})
+		done <- err
+	}()
+	<-b.odd.entered
+	hasty, cancel := context.WithTimeout(from(t, "ebb", "x"), 200*time.Millisecond)
+	defer cancel()
+	_, err := b.directory.GetChain(hasty, &pb.GetChainRequest{Name: "chains/ebb"})
+	wantError(t, err, codes.DeadlineExceeded, "")
+	if _, err := b.directory.GetChain(from(t, "ebb", "y"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Errorf("a colleague: %v", err)
+	}
+	close(b.odd.finish)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
 // TestSharesAreBounded: any number of callers costs no more than some memory,
 // who is idle is forgotten, and who is not keeps its own share.
 func TestSharesAreBounded(t *testing.T) {
