@@ -12,6 +12,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keyfile"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -30,14 +31,20 @@ type erasures struct {
 	learnt map[string]string
 }
 
-// openErasures reads the file; one that is not there yet is empty.
+// openErasures reads the file, and makes it where it is not there yet: that it
+// cannot be written must not be found out by the first erasure.
 func openErasures(file string) (*erasures, error) {
 	e := &erasures{file: file, known: map[string]bool{}, learnt: map[string]string{}}
 	if file == "" {
 		return e, nil
 	}
 	content, err := os.ReadFile(file)
-	if err != nil && !errors.Is(err, os.ErrNotExist) {
+	if errors.Is(err, os.ErrNotExist) {
+		if err = keyfile.Create(file, nil); errors.Is(err, os.ErrExist) {
+			err = nil // another server of this machine was faster
+		}
+	}
+	if err != nil {
 		return nil, fmt.Errorf("erased clients: %w", err)
 	}
 	for line := range strings.Lines(string(content)) {
