@@ -34,11 +34,33 @@ func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 // these characters for a formula: an apostrophe before it makes it text (OWASP,
 // CSV Injection, https://owasp.org/www-community/attacks/CSV_Injection). The
 // forms that some spreadsheets take for the same characters count too, and so
-// do blanks before them.
+// do blanks before them. Where the comma is the decimal sign, spreadsheets part
+// cells at semicolons, and know nothing of quotes in the middle of what they take
+// for one; so what follows a semicolon, a tab or the end of a line counts as a
+// beginning too (ibid., on field separators).
 func Guard(cell string) string {
-	bare := strings.TrimLeft(cell, " \u00a0\u3000")
-	if bare != "" && strings.ContainsRune("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20\u2212", []rune(bare)[0]) {
-		return "'" + cell
+	bare := strings.TrimLeft(cell, blanks)
+	if bare != "" && strings.ContainsRune(formula+"\t\r\n", []rune(bare)[0]) {
+		cell = "'" + cell
 	}
-	return cell
+	var out strings.Builder
+	begins, from := false, 0
+	for i, r := range cell {
+		switch {
+		case strings.ContainsRune(";\t\r\n", r):
+			begins = true
+		case begins && strings.ContainsRune(formula, r):
+			out.WriteString(cell[from:i] + "'")
+			begins, from = false, i
+		case !strings.ContainsRune(blanks+`"`, r):
+			begins = false
+		}
+	}
+	return out.String() + cell[from:]
 }
+
+// What a formula begins with, and what may come before it.
+const (
+	formula = "=+-@\uff1d\uff0b\uff0d\uff20\u2212"
+	blanks  = " \u00a0\u3000"
+)

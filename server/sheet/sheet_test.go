@@ -93,11 +93,19 @@ func TestGuard(t *testing.T) {
 	for cell, guarded := range map[string]bool{
 		"=1+1": true, "+1": true, "-1": true, "@SUM(A1)": true, "\tx": true, "\rx": true, "\nx": true,
 		`=HYPERLINK("http://example.org";"x")`: true, "＝1": true, "＋1": true, "－1": true, "＠x": true, "−1": true,
-		" =1": true, "\u00a0=1": true, " \t=1": true,
+		" =1": true, "\u00a0=1": true,
 		"": false, " ": false, "rinse": false, "a=1": false, "'=1": false, "2026-11-03": false, "chains/ebb": false, "1.5": false,
 	} {
 		got := Guard(cell)
 		if want := map[bool]string{true: "'" + cell, false: cell}[guarded]; got != want {
+			t.Errorf("%q becomes %q, not %q", cell, got, want)
+		}
+	}
+	for cell, want := range map[string]string{
+		"lot;=1+1": "lot;'=1+1", "lot\t@x": "lot\t'@x", "lot\n=1;-2": "lot\n'=1;'-2", "lot; \"=1": "lot; \"'=1", "lot;;+1": "lot;;'+1",
+		" \t=1": "' \t'=1", "wait; then rinse": "wait; then rinse", "a;b=c": "a;b=c", "lot;2-3": "lot;2-3",
+	} {
+		if got := Guard(cell); got != want {
 			t.Errorf("%q becomes %q, not %q", cell, got, want)
 		}
 	}
