@@ -16,13 +16,17 @@ const (
 )
 
 // Count counts what is recorded, for the figures of summaries, until ctx is done.
-// Every server does so, and they take turns.
+// Every server does so, and they take turns. What goes wrong is reported once while
+// it stays the same.
 func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()
-	for {
+	for said := ""; ; {
 		counted, err := storage.FoldTally(ctx, s.DB, countBatch)
-		if err != nil && ctx.Err() == nil {
+		if err == nil {
+			said = ""
+		} else if now := err.Error(); now != said && ctx.Err() == nil {
+			said = now
 			report(err)
 		}
 		if counted == countBatch && err == nil && ctx.Err() == nil {
