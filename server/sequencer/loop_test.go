@@ -312,6 +312,47 @@ func TestOldLeaderWakes(t *testing.T) {
 	b.wantWhole(t, "ebb")
 }
 
+// TestKeysChangeWithinARound: a key file without the key of the logs is read while
+// a round is under way. It halts no log: nothing was tampered with.
+func TestKeysChangeWithinARound(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.fill(t, 3)
+	q := b.open(t, "")
+	epoch, err := storage.TakeLead(t.Context(), b.db, time.Minute)
+	if err != nil || epoch == 0 {
+		t.Fatal(epoch, err)
+	}
+	b.write(t, "ebb", 1)
+	// The round stops where it asks what is settled.
+	hold, err := b.sql.BeginTx(t.Context(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := hold.ExecContext(t.Context(), "alter sequence audit_entries_position_seq rename to held"); err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error)
+	go func() {
+		_, err := q.round(t.Context(), &round{lead: storage.Lead{Epoch: epoch, Lease: time.Minute}, position: -1})
+		done <- err
+	}()
+	eventually(t, "the round to stop", func() bool {
+		return b.number(t, "select count(*) from pg_locks where not granted and locktype = 'relation'") > 0
+	})
+	writeKeys(t, b.keyFile, 7)
+	q.reload(t.Context())
+	if err := hold.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if n := b.number(t, "select count(*) from log_heads where halted <> ''"); n != 0 {
+		t.Error("the log is halted")
+	}
+}
+
 // TestProgressMadeUp: somebody writes into the leader's row that the logs are
 // further than they can be. The entries come onto them all the same, each once.
 func TestProgressMadeUp(t *testing.T) {

@@ -175,7 +175,8 @@ type round struct {
 // round is one round of the leader. It reports whether there is more to do at
 // once. What else the leader does in turn belongs here, after the entries.
 func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
-	if err := q.signAnew(ctx, r.lead); err != nil {
+	keys, err := q.signAnew(ctx, r.lead)
+	if err != nil {
 		return false, err
 	}
 	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
@@ -185,7 +186,7 @@ func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
 	if r.position >= settled-1 && time.Since(r.renewed) < q.cfg.Lease/3 {
 		return false, nil
 	}
-	keys, full := q.keys(), false
+	full := false
 	r.position, err = storage.Sequence(ctx, q.cfg.DB, r.lead, settled, batchSize, func(b *storage.Batch) (storage.LogChanges, error) {
 		full = len(b.Pending) == batchSize
 		return plan(b.Pending, b.Heads, b.Tiles, keys)
@@ -196,14 +197,16 @@ func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
 
 // signAnew signs all logs with the keys of today, if these have changed since
 // this server leads or it has just begun to: the checkpoint that both an old and
-// a new key sign carries the trust over, so there must be one for every log.
-func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) error {
+// a new key sign carries the trust over, so there must be one for every log. It
+// returns the keys that all logs are signed with now: what is built on them goes
+// by these, whatever is read meanwhile.
+func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) ([]ledger.PrivateKey, error) {
 	q.mu.Lock()
 	due, keys := q.rekeyed, q.ring.keys
 	q.rekeyed = false
 	q.mu.Unlock()
 	if !due {
-		return nil
+		return keys, nil
 	}
 	for after := ""; ; {
 		last, err := storage.Revise(ctx, q.cfg.DB, lead, after, headsPage, func(b *storage.Batch) (storage.LogChanges, error) {
@@ -213,11 +216,11 @@ func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) error {
 			q.mu.Lock()
 			q.rekeyed = true
 			q.mu.Unlock()
-			return err
+			return nil, err
 		}
 		if after = last; last == "" {
 			q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch, "keys", len(keys))
-			return nil
+			return keys, nil
 		}
 	}
 }
