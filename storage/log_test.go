@@ -428,6 +428,8 @@ func TestCauseAndEntryGoTogether(t *testing.T) {
 		"an entry without override":       {entry("e", "OVERRIDE", "because"), "23000"},
 		"a denial's entry without":        {entry("e", "OVERRIDE_DENIED", "because"), "23000"},
 		"a refusal in place of override":  {decision + entry("e", "OVERRIDE", "because"), "23000"},
+		"a refusal with a passing entry":  {"create temp table audit_entries (like alkalog.audit_entries including identity);" + decision + entry("e", "REFUSAL", "because"), "23000"},
+		"an entry of a passing refusal":   {"create temp table decisions (like alkalog.decisions);" + decision + entry("e", "REFUSAL", "because"), "23000"},
 		"a refusal with its entry":        {decision + entry("e", "REFUSAL", "because"), ""},
 		"an entry before its override":    {entry("e", "OVERRIDE", "because") + override, ""},
 		"what needs no entry":             {strings.Replace(decision, "REFUSE", "PROCEED", 1), ""},

@@ -24,7 +24,8 @@ func (e *WallsError) Unwrap() error { return ErrUnavailable }
 
 // gapsQuery looks for everything by which a chain's rows could be reached from
 // another: a table without its wall, a policy or a view that we do not know, a
-// function with its owner's rights, a role that steps over walls.
+// function with its owner's rights, a role that steps over walls; and triggers that
+// a temporary table could mislead.
 const gapsQuery = `with me as (
 	select rolname, oid, rolsuper, rolbypassrls from pg_roles where rolname in (session_user, current_user)
 ), tables as (
@@ -46,7 +47,9 @@ union all select 'table ' || relname || ' has no wall' from tables where not wal
 union all select 'policy ' || policyname || ' on ' || tablename || ' is not one of ours' from policies where permissive = 'PERMISSIVE'
 	and not (policyname = 'of_the_chain' and own) and not (policyname = 'of_the_keeper' and roles = '{` + RoleKeeper + `}')
 union all select 'the view ' || relname from pg_class where relnamespace = 'alkalog'::regnamespace and relkind in ('v', 'm')
-union all select 'function ' || proname || ' runs with the rights of its owner' from pg_proc where pronamespace = 'alkalog'::regnamespace and prosecdef`
+union all select 'function ' || proname || ' runs with the rights of its owner' from pg_proc where pronamespace = 'alkalog'::regnamespace and prosecdef
+union all select 'trigger function ' || proname || ' may find tables of other schemas' from pg_proc where pronamespace = 'alkalog'::regnamespace
+	and prorettype = 'trigger'::regtype and not coalesce(proconfig, '{}') @> array['search_path=alkalog, pg_temp']`
 
 // checkWalls answers with a *WallsError unless the walls between chains are
 // there, and stand in this program's way too.
