@@ -85,7 +85,9 @@ func TestTamperingShowsByItself(t *testing.T) {
 			wantError(t, "a list of it", fails(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
 		}, "entry 3, tile/entries/000.p/12: it is not the entry that was signed for this place"},
 		"an entry is deleted": {func(t *testing.T, a attacked) {
+			gone := a.entries(t, "")[3]
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
+			wantError(t, "a proof of it", fails(t, a.vesna, a.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: gone.Name}), codes.DataLoss, "LOG_DAMAGED")
 		}, "entry 3, tile/entries/000.p/12: it is missing"},
 		"an entry is deleted, and the others move up": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")

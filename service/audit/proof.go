@@ -61,6 +61,9 @@ func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProo
 		}
 		answer.Index, answer.Hashes, answer.Checkpoint = place, bytesOf(proof), checkpointOf(size, head)
 		answer.Stored, err = storage.ReadStoredEntry(r, idOf(req.Name))
+		if errors.Is(err, storage.ErrNotFound) {
+			return fault.Damaged(req.Name) // it is on the log, and was taken away
+		}
 		return err
 	})
 	return answer, err
