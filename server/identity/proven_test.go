@@ -166,6 +166,7 @@ var refusals = map[string]string{
 	"name of a practitioner must": "a name in two lines, a name of no shape, no actor",
 	"salons of the actor's chain": "salons of another chain, salons of no shape",
 	"at least one salon":          "no salons at all, salons as text",
+	"below its salon":             "a till that stands nowhere",
 }
 
 // complaints is what is said of one.

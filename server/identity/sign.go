@@ -80,9 +80,12 @@ func (k SigningKey) Sign(g Grant) (string, error) {
 		"iss": orUsual(g.Issuer), "aud": orUsual(g.Audience), "sub": g.Name, "client_id": Usual, "jti": uuid.NewString(),
 		"iat": g.From.Unix(), "nbf": g.From.Unix(), "exp": g.Until.Unix(), claimActor: g.Name, claimRole: g.Role,
 	}
-	if len(g.Salons) > 0 && want == "" {
+	var listed json.RawMessage
+	if len(g.Salons) > 0 {
 		claims[claimSalons] = g.Salons
-		listed, _ := json.Marshal(g.Salons) // strings can be encoded
+		listed, _ = json.Marshal(g.Salons) // strings can be encoded
+	}
+	if want == "" {
 		want = confine(&a, listed)
 	}
 	if want == "" && !g.Until.After(g.From) {

@@ -61,7 +61,8 @@ type TokenSource struct {
 //
 //	alkalog.actor   resource name, in the shapes of Development
 //	alkalog.role    one of the words of Development
-//	alkalog.salons  the salons the bearer is confined to; may be left out
+//	alkalog.salons  the salons the bearer is confined to; may be left out, but for a
+//	                till that is not named below its salon
 type Tokens struct {
 	source TokenSource
 	keys   keySource
@@ -210,8 +211,12 @@ func early(claim json.RawMessage, now time.Time) bool {
 	return seconds > float64(now.Add(skew).Unix())
 }
 
-// confine confines an actor to the salons that a token lists.
+// confine confines an actor to the salons that a token lists. A till, which may act
+// for whoever works where it stands, stands somewhere.
 func confine(a *actor.Actor, claim json.RawMessage) (want string) {
+	if claim == nil && a.Role == pb.Role_ROLE_TILL && len(a.Salons) == 0 {
+		return "a till must be named below its salon, or " + claimSalons + " must say where it is"
+	}
 	if claim == nil {
 		return ""
 	}

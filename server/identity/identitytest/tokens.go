@@ -96,6 +96,10 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 	claim("salons of no shape", "alkalog.salons", []string{"north"})
 	claim("no salons at all", "alkalog.salons", []string{})
 	claim("salons as text", "alkalog.salons", "chains/ebb/salons/north")
+	with("a till that stands nowhere", func(f *Forged) {
+		f.Claims["alkalog.role"], f.Claims["alkalog.actor"] = "till", "chains/ebb/tills/front"
+		delete(f.Claims, "alkalog.salons")
+	})
 	without("no expiry", "exp")
 	without("no audience", "aud")
 	without("no issuer", "iss")
