@@ -353,6 +353,27 @@ func TestKeysChangeWithinARound(t *testing.T) {
 	}
 }
 
+// TestRightsTakenAway: a right of the database's roles that is missing for a while
+// is no tampering: entries wait for it, and no log is halted.
+func TestRightsTakenAway(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.fill(t, 3)
+	right := func(statement string) {
+		t.Helper()
+		if _, err := b.sql.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	right("revoke insert on log_tiles from alkalog_server, alkalog_keeper")
+	b.write(t, "ebb", 2)
+	run(t, b.open(t, ""))
+	eventually(t, "the server to complain", func() bool { return strings.Contains(b.log.String(), "permission denied") })
+	right("grant insert on log_tiles to alkalog_server, alkalog_keeper")
+	b.integrated(t)
+	b.wantWhole(t, "ebb")
+}
+
 // TestProgressMadeUp: somebody writes into the leader's row that the logs are
 // further than they can be. The entries come onto them all the same, each once.
 func TestProgressMadeUp(t *testing.T) {
