@@ -76,8 +76,10 @@ func verdictText(dir string, v verify.Report) string {
 	if v.MoreFaults > 0 {
 		line("  and %d more", v.MoreFaults)
 	}
-	line("log      %s", v.Log)
-	line("root     %s", v.Root)
+	if v.Log != "" { // its checkpoint could be read
+		line("log      %s", v.Log)
+		line("root     %s", v.Root)
+	}
 	for _, key := range v.SignedBy {
 		line("signed   %s", key)
 	}

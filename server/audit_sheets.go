@@ -32,7 +32,7 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 		brief("actor", entry.GetActor),
 		brief("salon", entry.GetSalon),
 		brief("reason", entry.GetReasonCode),
-		{Name: "summary", Of: entry.GetSummary, Brief: entry.GetSummary},
+		{Name: "summary", Of: entry.GetSummary, Brief: summaryText},
 		column("name", entry.GetName),
 		column("occur_time", func(e entry) string { return timeText(e.GetOccurTime()) }),
 		column("role", func(e entry) string { return strings.TrimPrefix(e.GetRole().String(), "ROLE_") }),
@@ -55,6 +55,14 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 		column("method", entry.GetMethod),
 		column("query", entry.GetQuery),
 	}}
+}
+
+// summaryText is what an entry says, and the method if it is about a call.
+func summaryText(e *pb.AuditEntry) string {
+	if e.GetMethod() == "" {
+		return e.GetSummary()
+	}
+	return e.GetSummary() + ": " + e.GetMethod()
 }
 
 // lastOf is the last segment of a resource name.

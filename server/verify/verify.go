@@ -121,7 +121,7 @@ type signedHead struct {
 
 // Dir checks the export in a directory; against is an earlier checkpoint of the
 // same log, or nil. An error means that there is no verdict, because the files
-// cannot be read; files that are missing are a fault.
+// cannot be read, or against is no checkpoint at all; files that are missing are a fault.
 func Dir(dir string, against []byte) (Report, error) {
 	return Watch(dir, against, func(int64, int64) error { return nil })
 }
@@ -129,6 +129,9 @@ func Dir(dir string, against []byte) (Report, error) {
 // Watch is Dir for long exports: it tells now and then how many entries it has
 // read, of how many, and stops when tell returns an error, with that error.
 func Watch(dir string, against []byte, tell func(done, of int64) error) (Report, error) {
+	if _, _, err := ledger.OpenCheckpoint(against, nil); against != nil && !errors.Is(err, ledger.ErrStranger) {
+		return Report{}, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
+	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return Report{}, fmt.Errorf("verify: %w", err)
