@@ -18,6 +18,7 @@ package ledger
 import (
 	"crypto/sha256"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -92,7 +93,9 @@ func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
 	s.about(e, d)
 	e.Summary = firstMessage(d)
 	for _, f := range d.Findings {
-		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+		// Each once, however many sections it speaks of: an entry that were longer
+		// than the log takes would keep the refusal from being recorded.
+		if f.Severity > pb.Severity_SEVERITY_CONDITION && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
 		}
 	}

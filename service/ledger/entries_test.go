@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -49,6 +50,26 @@ func TestOnlyRefusalsAndReferralsAreEntries(t *testing.T) {
 		if entered && entries[0].Kind != kind {
 			t.Errorf("%s: entered as %s", name, entries[0].Kind)
 		}
+	}
+}
+
+// TestTheLongestRefusalFits: as many rules as there can be, all of which say
+// something of every section.
+func TestTheLongestRefusalFits(t *testing.T) {
+	d := decision(pb.Verdict_VERDICT_REFUSE)
+	const rules, sections = 300, 12 // 200 of the house, and those built in
+	for section := range sections {
+		for rule := range rules {
+			d.Findings = append(d.Findings, &pb.Finding{RuleId: fmt.Sprintf("%s.r%04d", strings.Repeat("house", 14), rule), RuleVersion: 1,
+				Subject: fmt.Sprint(section), Message: strings.Repeat("m", 400), Severity: pb.Severity_SEVERITY_REFER})
+		}
+	}
+	e := scene().Decided(d)[0]
+	if body, err := proto.Marshal(e); err != nil || len(body) > MaxEntry {
+		t.Errorf("it has %d bytes, %v", len(body), err)
+	}
+	if len(e.Rules) != 2+rules || e.Rules[0].RuleId != "scalp.broken-skin" {
+		t.Errorf("%d rules, the first %v", len(e.Rules), e.Rules[0])
 	}
 }
 
