@@ -35,22 +35,25 @@ const (
 // AuditService reads the history of refusals, referrals, overrides, deviations,
 // alarms, policy changes and recalls.
 type AuditServiceClient interface {
-	// ListEntries lists entries of a chain in the order they were recorded. Whoever
-	// follows the page tokens to the end misses no entry that was recorded before
-	// the last page was read, however much is recorded meanwhile; a page may hold
-	// fewer entries than asked for, or none, and still not be the last. Errors:
-	// INVALID_ARGUMENT for a filter that is not understood.
+	// ListEntries lists entries of a chain in the order they were recorded.
+	// Whoever follows the page tokens to the end misses no entry that was recorded
+	// before the last page was read, however much is recorded meanwhile; a page
+	// may hold fewer entries than asked for, or none, and still not be the last.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter that
+	// is not understood.
 	ListEntries(ctx context.Context, in *ListEntriesRequest, opts ...grpc.CallOption) (*ListEntriesResponse, error)
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
-	// Errors: INVALID_ARGUMENT for a filter, resume_token or tree_size that cannot
-	// be.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter,
+	// resume_token or tree_size that cannot be; ABORTED when the reader is too
+	// slow, to be resumed with the last resume_token.
 	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportEntriesResponse], error)
-	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
-	// It reads kept counters, never the log; what happens is counted within about
-	// a second. The log is the proof, the figures are a help to read it: being out
-	// of line is a reason to look, and never by itself a finding about anybody.
+	// SummarizeEntries counts entries of a chain and puts the counts in
+	// proportion. It reads kept counters, never the log; what happens is counted
+	// within about a second. The log is the proof, the figures are a help to read
+	// it: being out of line is a reason to look, and never by itself a finding
+	// about anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
@@ -169,22 +172,25 @@ func (c *auditServiceClient) AcceptRestore(ctx context.Context, in *AcceptRestor
 // AuditService reads the history of refusals, referrals, overrides, deviations,
 // alarms, policy changes and recalls.
 type AuditServiceServer interface {
-	// ListEntries lists entries of a chain in the order they were recorded. Whoever
-	// follows the page tokens to the end misses no entry that was recorded before
-	// the last page was read, however much is recorded meanwhile; a page may hold
-	// fewer entries than asked for, or none, and still not be the last. Errors:
-	// INVALID_ARGUMENT for a filter that is not understood.
+	// ListEntries lists entries of a chain in the order they were recorded.
+	// Whoever follows the page tokens to the end misses no entry that was recorded
+	// before the last page was read, however much is recorded meanwhile; a page
+	// may hold fewer entries than asked for, or none, and still not be the last.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter that
+	// is not understood.
 	ListEntries(context.Context, *ListEntriesRequest) (*ListEntriesResponse, error)
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
-	// Errors: INVALID_ARGUMENT for a filter, resume_token or tree_size that cannot
-	// be.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter,
+	// resume_token or tree_size that cannot be; ABORTED when the reader is too
+	// slow, to be resumed with the last resume_token.
 	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[ExportEntriesResponse]) error
-	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
-	// It reads kept counters, never the log; what happens is counted within about
-	// a second. The log is the proof, the figures are a help to read it: being out
-	// of line is a reason to look, and never by itself a finding about anybody.
+	// SummarizeEntries counts entries of a chain and puts the counts in
+	// proportion. It reads kept counters, never the log; what happens is counted
+	// within about a second. The log is the proof, the figures are a help to read
+	// it: being out of line is a reason to look, and never by itself a finding
+	// about anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log

@@ -43,7 +43,8 @@ type CatalogServiceClient interface {
 	CreateProduct(ctx context.Context, in *CreateProductRequest, opts ...grpc.CallOption) (*CreateProductResponse, error)
 	// GetProduct returns a product. Errors: NOT_FOUND.
 	GetProduct(ctx context.Context, in *GetProductRequest, opts ...grpc.CallOption) (*GetProductResponse, error)
-	// ListProducts lists the products of a chain, by name.
+	// ListProducts lists the products of a chain, by name. Errors: NOT_FOUND for
+	// an unknown chain.
 	ListProducts(ctx context.Context, in *ListProductsRequest, opts ...grpc.CallOption) (*ListProductsResponse, error)
 	// UpdateProduct changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -57,7 +58,8 @@ type CatalogServiceClient interface {
 	CreateHousePolicy(ctx context.Context, in *CreateHousePolicyRequest, opts ...grpc.CallOption) (*CreateHousePolicyResponse, error)
 	// GetHousePolicy returns a house policy. Errors: NOT_FOUND.
 	GetHousePolicy(ctx context.Context, in *GetHousePolicyRequest, opts ...grpc.CallOption) (*GetHousePolicyResponse, error)
-	// ListHousePolicies lists the house policies of a chain, by name.
+	// ListHousePolicies lists the house policies of a chain, by name. Errors:
+	// NOT_FOUND for an unknown chain.
 	ListHousePolicies(ctx context.Context, in *ListHousePoliciesRequest, opts ...grpc.CallOption) (*ListHousePoliciesResponse, error)
 	// ActivateHousePolicy puts a house policy in force and retires the one that
 	// was; the change is on the audit log. Errors: NOT_FOUND; ABORTED for a
@@ -67,8 +69,8 @@ type CatalogServiceClient interface {
 	// policy were in force, and counts what would have changed. It stores nothing.
 	// Errors: NOT_FOUND.
 	PreviewHousePolicy(ctx context.Context, in *PreviewHousePolicyRequest, opts ...grpc.CallOption) (*PreviewHousePolicyResponse, error)
-	// ListRules lists the rules that hold in a chain: the built-in ones, then
-	// the active house policy's.
+	// ListRules lists the rules that hold in a chain: the built-in ones, then the
+	// active house policy's. Errors: NOT_FOUND for an unknown chain.
 	ListRules(ctx context.Context, in *ListRulesRequest, opts ...grpc.CallOption) (*ListRulesResponse, error)
 }
 
@@ -201,7 +203,8 @@ type CatalogServiceServer interface {
 	CreateProduct(context.Context, *CreateProductRequest) (*CreateProductResponse, error)
 	// GetProduct returns a product. Errors: NOT_FOUND.
 	GetProduct(context.Context, *GetProductRequest) (*GetProductResponse, error)
-	// ListProducts lists the products of a chain, by name.
+	// ListProducts lists the products of a chain, by name. Errors: NOT_FOUND for
+	// an unknown chain.
 	ListProducts(context.Context, *ListProductsRequest) (*ListProductsResponse, error)
 	// UpdateProduct changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -215,7 +218,8 @@ type CatalogServiceServer interface {
 	CreateHousePolicy(context.Context, *CreateHousePolicyRequest) (*CreateHousePolicyResponse, error)
 	// GetHousePolicy returns a house policy. Errors: NOT_FOUND.
 	GetHousePolicy(context.Context, *GetHousePolicyRequest) (*GetHousePolicyResponse, error)
-	// ListHousePolicies lists the house policies of a chain, by name.
+	// ListHousePolicies lists the house policies of a chain, by name. Errors:
+	// NOT_FOUND for an unknown chain.
 	ListHousePolicies(context.Context, *ListHousePoliciesRequest) (*ListHousePoliciesResponse, error)
 	// ActivateHousePolicy puts a house policy in force and retires the one that
 	// was; the change is on the audit log. Errors: NOT_FOUND; ABORTED for a
@@ -225,8 +229,8 @@ type CatalogServiceServer interface {
 	// policy were in force, and counts what would have changed. It stores nothing.
 	// Errors: NOT_FOUND.
 	PreviewHousePolicy(context.Context, *PreviewHousePolicyRequest) (*PreviewHousePolicyResponse, error)
-	// ListRules lists the rules that hold in a chain: the built-in ones, then
-	// the active house policy's.
+	// ListRules lists the rules that hold in a chain: the built-in ones, then the
+	// active house policy's. Errors: NOT_FOUND for an unknown chain.
 	ListRules(context.Context, *ListRulesRequest) (*ListRulesResponse, error)
 	mustEmbedUnimplementedCatalogServiceServer()
 }

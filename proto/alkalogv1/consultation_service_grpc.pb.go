@@ -44,10 +44,12 @@ type ConsultationServiceClient interface {
 	GetClient(ctx context.Context, in *GetClientRequest, opts ...grpc.CallOption) (*GetClientResponse, error)
 	// ListClients lists the clients of a chain, newest first: all, or those that a
 	// name or a contact finds. Names are compared without regard to case and
-	// spacing, telephone numbers by their digits.
+	// spacing, telephone numbers by their digits. Errors: NOT_FOUND for an unknown
+	// chain.
 	ListClients(ctx context.Context, in *ListClientsRequest, opts ...grpc.CallOption) (*ListClientsResponse, error)
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag.
+	// ABORTED for a stale etag; PERMISSION_DENIED for another legal_hold by
+	// anybody but a manager.
 	UpdateClient(ctx context.Context, in *UpdateClientRequest, opts ...grpc.CallOption) (*UpdateClientResponse, error)
 	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
 	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
@@ -55,7 +57,8 @@ type ConsultationServiceClient interface {
 	CreateConsultation(ctx context.Context, in *CreateConsultationRequest, opts ...grpc.CallOption) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(ctx context.Context, in *GetConsultationRequest, opts ...grpc.CallOption) (*GetConsultationResponse, error)
-	// ListConsultations lists the consultations of a client, newest first.
+	// ListConsultations lists the consultations of a client, newest first. Errors:
+	// NOT_FOUND for an unknown client.
 	ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
@@ -72,7 +75,8 @@ type ConsultationServiceClient interface {
 	EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error)
 	// ExportClient hands out everything that is kept about one client, as one file
 	// of JSON, in parts: for the client's own right of access. That it was done
-	// stands on the audit log. Errors: NOT_FOUND.
+	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
+	// slow.
 	ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportClientResponse], error)
 }
 
@@ -215,10 +219,12 @@ type ConsultationServiceServer interface {
 	GetClient(context.Context, *GetClientRequest) (*GetClientResponse, error)
 	// ListClients lists the clients of a chain, newest first: all, or those that a
 	// name or a contact finds. Names are compared without regard to case and
-	// spacing, telephone numbers by their digits.
+	// spacing, telephone numbers by their digits. Errors: NOT_FOUND for an unknown
+	// chain.
 	ListClients(context.Context, *ListClientsRequest) (*ListClientsResponse, error)
 	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag.
+	// ABORTED for a stale etag; PERMISSION_DENIED for another legal_hold by
+	// anybody but a manager.
 	UpdateClient(context.Context, *UpdateClientRequest) (*UpdateClientResponse, error)
 	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
 	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
@@ -226,7 +232,8 @@ type ConsultationServiceServer interface {
 	CreateConsultation(context.Context, *CreateConsultationRequest) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(context.Context, *GetConsultationRequest) (*GetConsultationResponse, error)
-	// ListConsultations lists the consultations of a client, newest first.
+	// ListConsultations lists the consultations of a client, newest first. Errors:
+	// NOT_FOUND for an unknown client.
 	ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
@@ -243,7 +250,8 @@ type ConsultationServiceServer interface {
 	EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error)
 	// ExportClient hands out everything that is kept about one client, as one file
 	// of JSON, in parts: for the client's own right of access. That it was done
-	// stands on the audit log. Errors: NOT_FOUND.
+	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
+	// slow.
 	ExportClient(*ExportClientRequest, grpc.ServerStreamingServer[ExportClientResponse]) error
 	mustEmbedUnimplementedConsultationServiceServer()
 }

@@ -52,7 +52,8 @@ type DirectoryServiceClient interface {
 	CreateSalon(ctx context.Context, in *CreateSalonRequest, opts ...grpc.CallOption) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
 	GetSalon(ctx context.Context, in *GetSalonRequest, opts ...grpc.CallOption) (*GetSalonResponse, error)
-	// ListSalons lists the salons of a chain, by name.
+	// ListSalons lists the salons of a chain, by name. Errors: NOT_FOUND for an
+	// unknown chain.
 	ListSalons(ctx context.Context, in *ListSalonsRequest, opts ...grpc.CallOption) (*ListSalonsResponse, error)
 	// UpdateSalon changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -61,7 +62,8 @@ type DirectoryServiceClient interface {
 	CreatePractitioner(ctx context.Context, in *CreatePractitionerRequest, opts ...grpc.CallOption) (*CreatePractitionerResponse, error)
 	// GetPractitioner returns a practitioner. Errors: NOT_FOUND.
 	GetPractitioner(ctx context.Context, in *GetPractitionerRequest, opts ...grpc.CallOption) (*GetPractitionerResponse, error)
-	// ListPractitioners lists the practitioners of a chain, by name.
+	// ListPractitioners lists the practitioners of a chain, by name. Errors:
+	// NOT_FOUND for an unknown chain.
 	ListPractitioners(ctx context.Context, in *ListPractitionersRequest, opts ...grpc.CallOption) (*ListPractitionersResponse, error)
 	// UpdatePractitioner changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -215,7 +217,8 @@ type DirectoryServiceServer interface {
 	CreateSalon(context.Context, *CreateSalonRequest) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
 	GetSalon(context.Context, *GetSalonRequest) (*GetSalonResponse, error)
-	// ListSalons lists the salons of a chain, by name.
+	// ListSalons lists the salons of a chain, by name. Errors: NOT_FOUND for an
+	// unknown chain.
 	ListSalons(context.Context, *ListSalonsRequest) (*ListSalonsResponse, error)
 	// UpdateSalon changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
@@ -224,7 +227,8 @@ type DirectoryServiceServer interface {
 	CreatePractitioner(context.Context, *CreatePractitionerRequest) (*CreatePractitionerResponse, error)
 	// GetPractitioner returns a practitioner. Errors: NOT_FOUND.
 	GetPractitioner(context.Context, *GetPractitionerRequest) (*GetPractitionerResponse, error)
-	// ListPractitioners lists the practitioners of a chain, by name.
+	// ListPractitioners lists the practitioners of a chain, by name. Errors:
+	// NOT_FOUND for an unknown chain.
 	ListPractitioners(context.Context, *ListPractitionersRequest) (*ListPractitionersResponse, error)
 	// UpdatePractitioner changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.

@@ -44,7 +44,8 @@ type EligibilityServiceClient interface {
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
 	GetDecision(ctx context.Context, in *GetDecisionRequest, opts ...grpc.CallOption) (*GetDecisionResponse, error)
-	// ListDecisions lists a client's decisions, newest first.
+	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
+	// for an unknown client.
 	ListDecisions(ctx context.Context, in *ListDecisionsRequest, opts ...grpc.CallOption) (*ListDecisionsResponse, error)
 	// OverrideDecision tries to set one finding aside. A denied override is an
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
@@ -60,6 +61,7 @@ type EligibilityServiceClient interface {
 	// decision's salon or is the student.
 	CountersignDecision(ctx context.Context, in *CountersignDecisionRequest, opts ...grpc.CallOption) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
+	// Errors: NOT_FOUND.
 	ReplayDecision(ctx context.Context, in *ReplayDecisionRequest, opts ...grpc.CallOption) (*ReplayDecisionResponse, error)
 }
 
@@ -148,7 +150,8 @@ type EligibilityServiceServer interface {
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
 	GetDecision(context.Context, *GetDecisionRequest) (*GetDecisionResponse, error)
-	// ListDecisions lists a client's decisions, newest first.
+	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
+	// for an unknown client.
 	ListDecisions(context.Context, *ListDecisionsRequest) (*ListDecisionsResponse, error)
 	// OverrideDecision tries to set one finding aside. A denied override is an
 	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
@@ -164,6 +167,7 @@ type EligibilityServiceServer interface {
 	// decision's salon or is the student.
 	CountersignDecision(context.Context, *CountersignDecisionRequest) (*CountersignDecisionResponse, error)
 	// ReplayDecision decides a stored decision again from its inputs and compares.
+	// Errors: NOT_FOUND.
 	ReplayDecision(context.Context, *ReplayDecisionRequest) (*ReplayDecisionResponse, error)
 	mustEmbedUnimplementedEligibilityServiceServer()
 }

@@ -38,7 +38,8 @@ type OutcomeServiceClient interface {
 	RecordOutcome(ctx context.Context, in *RecordOutcomeRequest, opts ...grpc.CallOption) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.
 	GetOutcome(ctx context.Context, in *GetOutcomeRequest, opts ...grpc.CallOption) (*GetOutcomeResponse, error)
-	// ListOutcomes lists a client's outcomes, newest first.
+	// ListOutcomes lists a client's outcomes, newest first. Errors: NOT_FOUND for
+	// an unknown client.
 	ListOutcomes(ctx context.Context, in *ListOutcomesRequest, opts ...grpc.CallOption) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(ctx context.Context, in *GetRecordCardRequest, opts ...grpc.CallOption) (*GetRecordCardResponse, error)
@@ -105,7 +106,8 @@ type OutcomeServiceServer interface {
 	RecordOutcome(context.Context, *RecordOutcomeRequest) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.
 	GetOutcome(context.Context, *GetOutcomeRequest) (*GetOutcomeResponse, error)
-	// ListOutcomes lists a client's outcomes, newest first.
+	// ListOutcomes lists a client's outcomes, newest first. Errors: NOT_FOUND for
+	// an unknown client.
 	ListOutcomes(context.Context, *ListOutcomesRequest) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(context.Context, *GetRecordCardRequest) (*GetRecordCardResponse, error)

@@ -32,8 +32,9 @@ const (
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceClient interface {
-	// StartSession begins a service. Without a decision that lets it go ahead, and
-	// for a student without a supervisor's signature under it, it is refused with
+	// StartSession begins a service. Without a decision that lets it go ahead,
+	// made on a submitted consultation and within 24 hours, and for a student
+	// without a supervisor's signature under it, it is refused with
 	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
 	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
 	// the service is under way already: then it is recorded, with a deviation.
@@ -46,7 +47,8 @@ type ProcessingServiceClient interface {
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(ctx context.Context, in *GetSessionRequest, opts ...grpc.CallOption) (*GetSessionResponse, error)
 	// ListSessions lists sessions of a client, or of a whole chain with
-	// "chains/{chain}/clients/-", newest first, without their state.
+	// "chains/{chain}/clients/-", newest first, without their state. Errors:
+	// NOT_FOUND for an unknown client or chain.
 	ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error)
 	// WatchSession sends the state now, then every change and a heartbeat at
 	// least every 20 seconds. Errors: NOT_FOUND; ABORTED when the watcher is too
@@ -127,8 +129,9 @@ type ProcessingService_WatchSessionClient = grpc.ServerStreamingClient[WatchSess
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceServer interface {
-	// StartSession begins a service. Without a decision that lets it go ahead, and
-	// for a student without a supervisor's signature under it, it is refused with
+	// StartSession begins a service. Without a decision that lets it go ahead,
+	// made on a submitted consultation and within 24 hours, and for a student
+	// without a supervisor's signature under it, it is refused with
 	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
 	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
 	// the service is under way already: then it is recorded, with a deviation.
@@ -141,7 +144,8 @@ type ProcessingServiceServer interface {
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(context.Context, *GetSessionRequest) (*GetSessionResponse, error)
 	// ListSessions lists sessions of a client, or of a whole chain with
-	// "chains/{chain}/clients/-", newest first, without their state.
+	// "chains/{chain}/clients/-", newest first, without their state. Errors:
+	// NOT_FOUND for an unknown client or chain.
 	ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error)
 	// WatchSession sends the state now, then every change and a heartbeat at
 	// least every 20 seconds. Errors: NOT_FOUND; ABORTED when the watcher is too
