@@ -254,6 +254,25 @@ func TestPutBackWhileRunning(t *testing.T) {
 	}
 }
 
+// A backup that is put back under a running server, and has more entries than
+// were seen by the time that this server looks, is noticed too.
+func TestPutBackAndOutgrown(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	seen := b.fill(t, 5)
+	q := b.open(t, seen)
+	other := newBench(t)
+	other.keyFile = b.keyFile
+	other.fill(t, 300)
+	q.cfg.DB = other.db // as a server goes on whose database was put back
+	if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() == nil || q.Departed("ebb") == nil {
+		t.Errorf("it is not noticed: %v, %v", err, q.seen.departures)
+	}
+	if kept := readFile(t, seen); !strings.Contains(kept, `"size": 5`) {
+		t.Errorf("what was seen is forgotten: %s", kept)
+	}
+}
+
 // A file of checkpoints that is gone is told of, and one that was never there is
 // not.
 func TestLostFileOfCheckpoints(t *testing.T) {

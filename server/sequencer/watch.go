@@ -88,6 +88,11 @@ func (q *Sequencer) look(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		for _, h := range heads {
+			if err := q.extends(ctx, h); err != nil {
+				return err
+			}
+		}
 		q.mu.Lock()
 		for _, h := range heads {
 			q.seen.note(h)
@@ -99,6 +104,39 @@ func (q *Sequencer) look(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// extends notes a departure when a log has grown and does not begin as it did: it
+// was put back, and has outgrown since what was seen. Tiles that are damaged are
+// no other log; who builds upon them or inspects them tells of that.
+func (q *Sequencer) extends(ctx context.Context, h storage.LogHead) error {
+	q.mu.Lock()
+	was := q.seen.byChain[h.Chain]
+	q.mu.Unlock()
+	if was.Size == 0 || h.Size <= was.Size {
+		return nil // for note to say
+	}
+	var earlier ledger.Head
+	err := storage.Read(ctx, q.cfg.DB, h.Chain, func(s *storage.Snapshot) (err error) {
+		earlier, err = record.LogHead(h).At(was.Size, record.LogTiles(s))
+		return err
+	})
+	switch {
+	case errors.Is(err, ledger.ErrTiles):
+		return nil
+	case err == nil && earlier.Root != was.Root:
+		q.mu.Lock()
+		defer q.mu.Unlock()
+		if q.seen.byChain[h.Chain] == was { // and it was not accepted meanwhile
+			q.seen.departures[h.Chain] = anotherStart(was)
+		}
+	}
+	return err
+}
+
+// anotherStart says that a log does not begin as it did.
+func anotherStart(was sighting) error {
+	return fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
 }
 
 // rewind sees to it that all heads are looked at again when the newest revision
@@ -195,7 +233,7 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 		case err != nil:
 			return err
 		case earlier.Root != was.Root:
-			why = fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
+			why = anotherStart(was)
 		}
 		return nil
 	})
