@@ -115,7 +115,11 @@ func asOwner(ctx context.Context, dsn, role string, do func(context.Context, *sq
 	}
 	pool := sql.OpenDB(connector)
 	defer pool.Close()
-	if err := do(ctx, pool); err != nil {
+	err = do(ctx, pool)
+	if refused := new(pq.Error); errors.As(err, &refused) && refused.Code == "42501" { // insufficient_privilege
+		return fmt.Errorf("storage: migrate the first time as a superuser, who makes the roles, and afterwards as %s: %w", RoleMigrator, err)
+	}
+	if err != nil {
 		return fmt.Errorf("storage: migrate: %w", err)
 	}
 	return nil
