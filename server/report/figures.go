@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -153,8 +154,14 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 		row.Counts[slices.Index(g.Classes, class(r.GetKind()))] += r.GetCount()
 		row.Total += r.GetCount()
 	}
-	most := int64(1)
-	for _, row := range byKey {
+	most, named := int64(1), map[string]int{}
+	for key := range byKey {
+		named[last(key)]++
+	}
+	for key, row := range byKey {
+		if named[row.Key] > 1 { // one is a practitioner and another an auditor
+			row.Key = strings.TrimPrefix(key, chainOf(key))
+		}
 		g.Rows, most = append(g.Rows, *row), max(most, row.Total)
 	}
 	slices.SortFunc(g.Rows, func(a, b groupRow) int { return cmp.Or(cmp.Compare(b.Total, a.Total), cmp.Compare(a.Key, b.Key)) })
@@ -162,6 +169,16 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 		g.Rows[i].Bars = stack(g.Rows[i].Counts, g.Classes, float64(most))
 	}
 	return g
+}
+
+// chainOf is the chain that a resource name begins with, "chains/ebb/"; empty
+// when it begins with none.
+func chainOf(name string) string {
+	parts := strings.SplitAfterN(name, "/", 3)
+	if len(parts) < 3 || parts[0] != "chains/" {
+		return ""
+	}
+	return parts[0] + parts[1]
 }
 
 // column heads the column of a kind.

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -268,6 +269,22 @@ func TestWordsThatDoNotFit(t *testing.T) {
 	f.Decisions[client+"/decisions/d1"].Overrides[1].Comment = "as somebody would have it"
 	if text := page(t, f); !strings.Contains(text, "NOT in the record") {
 		t.Error("the page does not tell that the words were exchanged")
+	}
+}
+
+// TestNamesakes: whom the last part of a name does not tell apart, the whole does.
+func TestNamesakes(t *testing.T) {
+	row := func(who string, n int64) *pb.SummaryRow {
+		return &pb.SummaryRow{Kind: pb.EntryKind_ENTRY_KIND_OVERRIDE, Key: who, Count: n}
+	}
+	g := newGroup("By who acted", "Who", &pb.SummarizeEntriesResponse{Rows: []*pb.SummaryRow{
+		row("chains/ebb/practitioners/ada", 1), row("chains/ebb/auditors/ada", 2), row("operators/ada", 3), row("chains/ebb/practitioners/noor", 4)}})
+	var keys []string
+	for _, r := range g.Rows {
+		keys = append(keys, r.Key)
+	}
+	if want := []string{"noor", "operators/ada", "auditors/ada", "practitioners/ada"}; !slices.Equal(keys, want) {
+		t.Errorf("they are called %v, want %v", keys, want)
 	}
 }
 
