@@ -137,7 +137,7 @@ func (s *site) written(t *testing.T) string {
 		t.Fatal(err)
 	}
 	var all string
-	if err := s.sql.QueryRow("select string_agg(line, '; ') from (" + strings.Join(parts, " union all ") + ") as tables").Scan(&all); err != nil {
+	if err := s.sql.QueryRow("select string_agg(line, '; ' order by line) from (" + strings.Join(parts, " union all ") + ") as tables").Scan(&all); err != nil {
 		t.Fatal(err)
 	}
 	return all
