@@ -60,6 +60,11 @@ func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, err
 	if f.Database != "" && f.KeysDir == "" {
 		return nil, errNoKeys
 	}
+	if f.DataDir != "" {
+		if err := isThere(f.DataDir); err != nil {
+			return nil, err
+		}
+	}
 	if sheet.Terminal(std.err) {
 		fmt.Fprintln(std.err, "starting a server for this command")
 	}

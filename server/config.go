@@ -45,6 +45,23 @@ func (f databaseFlags) withKeys() (serve.Config, error) {
 	return cfg, err
 }
 
+// reading is withKeys for what only reads: a directory that is not there is a
+// slip of the keyboard, and not one to make a new database in.
+func (f databaseFlags) reading() (serve.Config, error) {
+	cfg, err := f.withKeys()
+	if err == nil && cfg.DataDir != "" {
+		err = isThere(cfg.DataDir)
+	}
+	return cfg, err
+}
+
+func isThere(dir string) error {
+	if _, err := os.Stat(dir); err != nil {
+		return fmt.Errorf("there is no private PostgreSQL in --data-dir: %w", err)
+	}
+	return nil
+}
+
 // errNoKeys says that the keys are missing that a database is of no use without.
 var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write without its own keys; `server keys` makes them")}
 

@@ -44,6 +44,8 @@ func TestExitCodes(t *testing.T) {
 		"serve --address=127.0.0.1:0 --database=host=/nowhere --keys-dir=/nowhere": 1,
 		"serve --database=host=/nowhere":                                           2,
 		"replay --all --database=host=/nowhere":                                    2,
+		"replay --all --data-dir=/nowhere/at/all":                                  1,
+		"audit list ebb --data-dir=/nowhere/at/all":                                1,
 		"serve --tls-cert=a.crt --data-dir=y":                                      2,
 		"serve --development --jwks=keys.jwks --data-dir=y":                        2,
 		"serve --database=postgres://db/x?password=hunter2":                        2,

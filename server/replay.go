@@ -23,7 +23,7 @@ func (differs) ExitCode() int { return 3 }
 // Run replays, names every decision that came out otherwise and what differs,
 // and counts.
 func (c replayCommand) Run(ctx context.Context, std streams) error {
-	cfg, err := c.withKeys()
+	cfg, err := c.reading()
 	if err != nil {
 		return err
 	}

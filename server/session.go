@@ -18,7 +18,7 @@ type sessionCommand struct {
 
 // Run reads the session and writes its picture, for its owner's eyes.
 func (c sessionCommand) Run(ctx context.Context, std streams) error {
-	cfg, err := c.withKeys()
+	cfg, err := c.reading()
 	if err != nil {
 		return err
 	}
