@@ -5,6 +5,7 @@ package processing
 import (
 	"cmp"
 	"context"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -174,7 +175,8 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 	switch d.StandingVerdict {
 	case pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS:
 	default:
-		return fault.Precondition("DECISION_DOES_NOT_ALLOW", d.Name, "the decision stands at "+d.StandingVerdict.String()+"; the service may not begin"), nil
+		verdict := strings.ToLower(strings.TrimPrefix(d.StandingVerdict.String(), "VERDICT_"))
+		return fault.Precondition("DECISION_DOES_NOT_ALLOW", d.Name, "the decision stands at "+verdict+"; the service may not begin"), nil
 	}
 	// Licence, supervision and the law were judged for these and nobody else.
 	if session.Practitioner != d.Inputs.GetPractitioner().GetName() || session.Salon != d.Inputs.GetSalon().GetName() {
