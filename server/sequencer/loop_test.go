@@ -473,38 +473,3 @@ func TestRotation(t *testing.T) {
 		t.Error("the log shows what is in the key file")
 	}
 }
-
-// TestOverdue: when nobody puts entries on the log, for whatever reason, every
-// server tells of it.
-func TestOverdue(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	if _, err := storage.TakeLead(t.Context(), b.db, time.Hour); err != nil {
-		t.Fatal(err)
-	}
-	cfg := b.config(t, "")
-	cfg.Overdue = time.Millisecond
-	q, err := Open(t.Context(), cfg)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var waiting queue
-	overdue := func() error { return q.overdue(t.Context(), &waiting) }
-	if err := overdue(); err != nil {
-		t.Errorf("an empty log: %v", err)
-	}
-	b.write(t, "ebb", 1)
-	eventually(t, "it to be told", func() bool { return overdue() != nil })
-	if _, err := b.sql.ExecContext(t.Context(), "update log_leader set lease_end = '-infinity'"); err != nil {
-		t.Fatal(err)
-	}
-	run(t, q)
-	b.integrated(t)
-	if err := q.overdue(t.Context(), &waiting); err != nil {
-		t.Errorf("all is on the log: %v", err)
-	}
-	if _, err := b.sql.ExecContext(t.Context(), "alter table log_leader disable trigger all; delete from log_leader"); err != nil {
-		t.Fatal(err)
-	}
-	eventually(t, "it to be told", func() bool { return strings.Contains(b.log.String(), "who keeps it is gone") })
-}
