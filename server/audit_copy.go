@@ -87,12 +87,17 @@ func verdictText(dir string, v verify.Report) string {
 		line("against  %d entries, root %s", v.Earlier.Size, v.Earlier.Root)
 	}
 	for _, kind := range slices.Sorted(maps.Keys(v.Kinds)) {
-		line("  %7d  %s", v.Kinds[kind], strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(kind, "ENTRY_KIND_"), "_", " ")))
+		line("  %7d  %s", v.Kinds[kind], kindText(kind))
 	}
 	for _, limit := range v.Limits {
 		line("note     %s", limit)
 	}
 	return text.String()
+}
+
+// kindText is the name of a kind of entries in words, "override denied".
+func kindText(name string) string {
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(name, "ENTRY_KIND_"), "_", " "))
 }
 
 // auditVerifyCommand verifies a copy.

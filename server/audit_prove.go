@@ -74,7 +74,7 @@ func tellProof(out io.Writer, proof verify.Proof, keys []string) error {
 		return err
 	}
 	_, err = io.WriteString(out, sheet.Visible(fmt.Sprintf("PROVED  entry %d of the %d on %s: %s", proof.Index, head.Size, head.Origin, entry.GetName()))+"\n"+
-		sheet.Visible(fmt.Sprintf("  %s %s: %s", timeText(entry.GetRecordTime()), entry.GetKind(), entry.GetSummary()))+"\n")
+		sheet.Visible(fmt.Sprintf("  %s %s: %s", timeText(entry.GetRecordTime()), kindText(entry.GetKind().String()), entry.GetSummary()))+"\n")
 	return err
 }
 

@@ -210,7 +210,9 @@ func (i Installation) Issue(name, path string, good time.Duration) (Issued, erro
 	if path == "" {
 		path = i.Path(filepath.Join("issued", strings.ReplaceAll(name, "/", ".")))
 	}
-	if err := create(path, pair); err != nil {
+	if err := create(path, pair); errors.Is(err, os.ErrExist) {
+		return Issued{}, fmt.Errorf("%w; what is issued is never written over: move it away, or give --out", err)
+	} else if err != nil {
 		return Issued{}, err
 	}
 	print, err := fingerprint(pair)
