@@ -62,9 +62,15 @@ func TestLostCommitAndServer(t *testing.T) {
 	w := &wire{}
 	db, pool := w.open(t, d, storage.Config{}), d.SQL(t, localpg.Superuser)
 	req := salonRequest("harbour")
-	w.onCommit(func() bool { return false })
-	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
+	lost := 0
+	w.onCommit(func() bool {
+		if lost++; lost == 3 { // the caller gives up
+			cancel()
+		}
+		return false
+	})
 	if _, err := openSalon(ctx, db, req); !errors.Is(err, storage.ErrUnknown) {
 		t.Fatalf("got %v", err)
 	}
@@ -365,14 +371,15 @@ func TestKilledServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
 	w.onCommit(func() bool {
 		signal(t, d.Cluster.PID(), syscall.SIGKILL)
 		<-d.Cluster.Done()
+		time.AfterFunc(500*time.Millisecond, cancel) // the caller gives up, and not before it was killed
 		return true
 	})
 	req := salonRequest("quay")
-	ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
-	defer cancel()
 	if _, err := openSalon(ctx, db, req); !errors.Is(err, storage.ErrUnknown) {
 		t.Errorf("got %v", err)
 	}
