@@ -1,6 +1,7 @@
 package integration
 
 import (
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -90,15 +91,17 @@ func (st *stage) staff() map[string]example {
 	renamed.Name, renamed.DisplayName = st.salon, "North Quay, upstairs"
 	changed := st.licensed(st.amara)
 	changed.Name = st.amara.name
+	var days atomic.Int32
 	return map[string]example{
 		"CreateChain": {st.operator, func(testing.TB) proto.Message {
 			return &pb.CreateChainRequest{ChainId: fresh(), Chain: &pb.Chain{DisplayName: "One more"}, RequestId: newID()}
 		}},
 		"GetChain":   by(st.odile, &pb.GetChainRequest{Name: st.name}),
 		"ListChains": by(st.operator, &pb.ListChainsRequest{}),
-		"UpdateChain": by(st.odile, &pb.UpdateChainRequest{
-			Chain:      &pb.Chain{Name: st.name, DisplayName: "Renamed", Retention: &pb.Retention{ClientDays: 3650, RequestDays: 90}},
-			UpdateMask: mask("display_name", "retention")}),
+		"UpdateChain": {st.odile, func(testing.TB) proto.Message { // another period each time: only a change is an entry
+			return &pb.UpdateChainRequest{RequestId: newID(), UpdateMask: mask("display_name", "retention"),
+				Chain: &pb.Chain{Name: st.name, DisplayName: "Renamed", Retention: &pb.Retention{ClientDays: 3650 + days.Add(1), RequestDays: 90}}}
+		}},
 		"CreateSalon": {st.odile, func(testing.TB) proto.Message {
 			return &pb.CreateSalonRequest{Parent: st.name, SalonId: fresh(), Salon: salon, RequestId: newID()}
 		}},
