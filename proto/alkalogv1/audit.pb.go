@@ -47,13 +47,13 @@ const (
 	EntryKind_ENTRY_KIND_LOT_RECALLED EntryKind = 8
 	// Somebody was denied access.
 	EntryKind_ENTRY_KIND_ACCESS_DENIED EntryKind = 9
-	// An auditor read the log.
+	// An auditor read something: the log, or a record behind it.
 	EntryKind_ENTRY_KIND_AUDITOR_READ EntryKind = 10
 	// A client's personal data were erased.
 	EntryKind_ENTRY_KIND_ERASURE EntryKind = 11
 	// An operator accepted that the database was restored to an earlier state.
 	EntryKind_ENTRY_KIND_RESTORED EntryKind = 12
-	// Records were purged because their time had come.
+	// Answered requests were forgotten because their time had come.
 	EntryKind_ENTRY_KIND_PURGE EntryKind = 13
 	// Everything about a client was handed out in one file.
 	EntryKind_ENTRY_KIND_CLIENT_EXPORTED EntryKind = 14

@@ -32,8 +32,8 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// AuditService reads the history of refusals, referrals, overrides, deviations,
-// alarms, policy changes and recalls.
+// AuditService reads the audit log: refusals, referrals, overrides, deviations,
+// alarms, denied access, reads by auditors, erasures, and all else of EntryKind.
 type AuditServiceClient interface {
 	// ListEntries lists entries of a chain in the order they were recorded.
 	// Whoever follows the page tokens to the end misses no entry that was recorded
@@ -169,8 +169,8 @@ func (c *auditServiceClient) AcceptRestore(ctx context.Context, in *AcceptRestor
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
 //
-// AuditService reads the history of refusals, referrals, overrides, deviations,
-// alarms, policy changes and recalls.
+// AuditService reads the audit log: refusals, referrals, overrides, deviations,
+// alarms, denied access, reads by auditors, erasures, and all else of EntryKind.
 type AuditServiceServer interface {
 	// ListEntries lists entries of a chain in the order they were recorded.
 	// Whoever follows the page tokens to the end misses no entry that was recorded
