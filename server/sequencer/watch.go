@@ -141,7 +141,8 @@ func anotherStart(was sighting) error {
 
 // rewind sees to it that all heads are looked at again when the newest revision
 // is older than one that was seen: the database was put back while this server
-// ran, and what was put back looks as if it had not changed.
+// ran, and what was put back looks as if it had not changed. The newest head is
+// always looked at again, since it may be another one of that revision.
 func (q *Sequencer) rewind(ctx context.Context) error {
 	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
 	if err != nil {
@@ -149,8 +150,11 @@ func (q *Sequencer) rewind(ctx context.Context) error {
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if newest < q.seen.revision {
+	switch {
+	case newest < q.seen.revision:
 		q.seen.revision = 0
+	case newest == q.seen.revision && newest > 0:
+		q.seen.revision = newest - 1
 	}
 	return nil
 }
