@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -26,7 +27,7 @@ import (
 // of the last milliseconds.
 //
 // Who has no identity belongs to no chain. Such a denial goes on the log of the
-// chain that a well-formed request names, when there is such a chain, and few of
+// chain that the request names first, when there is such a chain, and few of
 // them each minute: nobody outside can fill a chain's log. All others are
 // counted, and stand on the server's own log only: a stream that is denied
 // before its request was read, an operator, a chain that there is not.
@@ -52,11 +53,15 @@ func (in *interceptors) chainOf(c *call) string {
 	if c.actor.Chain != "" || c.request == nil {
 		return c.actor.Chain
 	}
-	if checkRead(c.request) != nil || len(in.checks.violations(c.request)) > 0 {
-		return ""
+	// Nothing else of the request is looked at: its caller has no quota yet.
+	if chain := chainNamed(c.request.ProtoReflect()); chainName.MatchString(chain) {
+		return chain
 	}
-	return chainNamed(c.request.ProtoReflect())
+	return ""
 }
+
+// chainName is how the name of a chain looks, as in the contract.
+var chainName = regexp.MustCompile(`^chains/[a-z0-9][a-z0-9-]{0,62}$`)
 
 // chainNamed is the chain of the first name in a message.
 func chainNamed(m protoreflect.Message) string {
