@@ -203,7 +203,7 @@ func TestPlain(t *testing.T) {
 	if Plain(nil) != nil || Plain(context.Canceled) != context.Canceled {
 		t.Error("what is no status is changed")
 	}
-	if !Gone(status.Error(codes.NotFound, "")) || !Later(status.Error(codes.FailedPrecondition, "")) || Lost(nil) || Resumable(nil) || Resumable(status.Error(codes.NotFound, "")) {
+	if !Gone(status.Error(codes.NotFound, "")) || Lost(nil) || Resumable(nil) || Resumable(status.Error(codes.NotFound, "")) {
 		t.Error("errors are taken for others")
 	}
 }

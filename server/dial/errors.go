@@ -30,9 +30,6 @@ func Wrong(err error) bool { return status.Code(err) == codes.InvalidArgument }
 // Gone reports whether an error says that there is no such thing, or no more.
 func Gone(err error) bool { return status.Code(err) == codes.NotFound }
 
-// Later reports whether an error says that it is too early to ask.
-func Later(err error) bool { return status.Code(err) == codes.FailedPrecondition }
-
 // Plain is an error of a call in words for a person: what is wrong, field by
 // field where the server says so, and the code.
 func Plain(err error) error {

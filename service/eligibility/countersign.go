@@ -18,14 +18,7 @@ import (
 func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDecisionRequest) (*pb.CountersignDecisionResponse, error) {
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CountersignDecisionResponse, storage.Changes, error) {
-		if err := record.ActingFor("practitioner", req.Practitioner)(r); err != nil {
-			return nil, storage.Changes{}, err
-		}
-		decision, err := record.Decision(r, req.Name)
-		if err != nil {
-			return nil, storage.Changes{}, err
-		}
-		by, err := record.Get(r, storage.Practitioners, req.Practitioner)
+		decision, by, err := judged(r, req)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -40,4 +33,21 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 		decision.Countersignature = signature
 		return &pb.CountersignDecisionResponse{Decision: decision}, changes, nil
 	})
+}
+
+// judged reads a decision, and the practitioner who is to judge it and for whom
+// the caller may act.
+func judged(r *storage.Snapshot, req interface {
+	GetName() string
+	GetPractitioner() string
+}) (*pb.Decision, *pb.Practitioner, error) {
+	if err := record.ActingFor("practitioner", req.GetPractitioner())(r); err != nil {
+		return nil, nil, err
+	}
+	decision, err := record.Decision(r, req.GetName())
+	if err != nil {
+		return nil, nil, err
+	}
+	by, err := record.Get(r, storage.Practitioners, req.GetPractitioner())
+	return decision, by, err
 }

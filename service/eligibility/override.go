@@ -29,14 +29,7 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 	salt := s.NewSalt()
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
-		if err := record.ActingFor("practitioner", req.Practitioner)(r); err != nil {
-			return nil, storage.Changes{}, err
-		}
-		decision, err := record.Decision(r, req.Name)
-		if err != nil {
-			return nil, storage.Changes{}, err
-		}
-		by, err := record.Get(r, storage.Practitioners, req.Practitioner)
+		decision, by, err := judged(r, req)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}

@@ -123,11 +123,6 @@ func Damaged(name string) *Error {
 		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name)}
 }
 
-// Unimplemented says that the call is not served yet.
-func Unimplemented(what string) *Error {
-	return &Error{code: codes.Unimplemented, reason: "NOT_SERVED_YET", message: what + " is not served yet"}
-}
-
 // TooSlow says that a watcher fell behind; it resumes with its last token.
 func TooSlow() *Error {
 	return &Error{code: codes.Aborted, reason: "WATCHER_TOO_SLOW",
