@@ -98,7 +98,7 @@ func (c *chain) shelf() []*pb.Product {
 		{
 			Name: c.relaxer, DisplayName: "Relaxer, regular", Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,
 			HydroxideKind: pb.HydroxideKind_HYDROXIDE_KIND_SODIUM, Strength: pb.Strength_STRENGTH_REGULAR,
-			Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: 2}},
+			Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: new(float64(2))}},
 			UseTier:     pb.UseTier_USE_TIER_PROFESSIONAL, DeclaredPh: new(12.6), PhMethod: pb.PhMethod_PH_METHOD_MEASURED,
 			Directions: &pb.Directions{
 				MaximumMinutes: new(int32(18)), UsualMinutes: new(int32(13)), StrandTestMinutes: new(int32(3)),

@@ -127,10 +127,10 @@ func (c *chain) report(t testing.TB, session *pb.Session, facts ...*pb.Event) *p
 func (c *chain) service(s *pb.Session) []*pb.Event {
 	const minute = time.Minute
 	lather := func(n int32, colour pb.IndicatorColour) *pb.Event {
-		return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: n, Indicator: colour}}}
+		return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(n), Indicator: colour}}}
 	}
 	strand := func(left float64) *pb.Event {
-		return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "front", RemainingCurlPercent: left}}}
+		return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "front", RemainingCurlPercent: new(left)}}}
 	}
 	return []*pb.Event{
 		happened(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}),

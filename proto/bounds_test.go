@@ -66,8 +66,8 @@ func (c *complaints) checkBound(field protoreflect.FieldDescriptor) {
 			c.add(field, "a string needs max_len, or a pattern that limits it")
 		}
 	case protoreflect.BytesKind:
-		if own.GetBytes().GetMaxLen() == 0 {
-			c.add(field, "bytes need max_len")
+		if own.GetBytes().GetMaxLen() == 0 && own.GetBytes().GetLen() == 0 {
+			c.add(field, "bytes need max_len or len")
 		}
 	case protoreflect.EnumKind:
 		if !own.GetEnum().GetDefinedOnly() && len(own.GetEnum().GetIn()) == 0 {

@@ -17,6 +17,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/rpc/code"
 	_ "google.golang.org/genproto/googleapis/rpc/errdetails"
 	_ "google.golang.org/genproto/googleapis/rpc/status"
+	_ "google.golang.org/genproto/googleapis/type/date"
 )
 
 // TestGeneratedCodeIsCurrent generates afresh and compares byte for byte with

@@ -8,6 +8,7 @@ package alkalogv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -85,9 +86,14 @@ type PastEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether it happened. Not answered is unknown.
 	Happened Answer `protobuf:"varint,1,opt,name=happened,proto3,enum=alkalog.v1.Answer" json:"happened,omitempty"`
-	// When it happened last, UTC; asked only when it happened. Day precision is
-	// enough.
-	LastTime      *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=last_time,json=lastTime,proto3" json:"last_time,omitempty"`
+	// The instant at which it happened last, UTC; asked only when it happened.
+	// Give this or last_date, not both. More than five minutes ahead of the
+	// server's clock is refused.
+	LastTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=last_time,json=lastTime,proto3" json:"last_time,omitempty"`
+	// The calendar day on which it happened last, in the salon's time zone; a day
+	// of 0 means some day of that month. A wait counts from the latest moment that
+	// fits. A date in the future is refused.
+	LastDate      *date.Date `protobuf:"bytes,3,opt,name=last_date,json=lastDate,proto3" json:"last_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -136,21 +142,30 @@ func (x *PastEvent) GetLastTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *PastEvent) GetLastDate() *date.Date {
+	if x != nil {
+		return x.LastDate
+	}
+	return nil
+}
+
 var File_alkalog_v1_answer_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/answer.proto\x12\n" +
-	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"~\n" +
+	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xae\x01\n" +
 	"\tPastEvent\x128\n" +
 	"\bhappened\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bhappened\x127\n" +
-	"\tlast_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\blastTime*R\n" +
+	"\tlast_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12.\n" +
+	"\tlast_date\x18\x03 \x01(\v2\x11.google.type.DateR\blastDate*R\n" +
 	"\x06Answer\x12\x16\n" +
 	"\x12ANSWER_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tANSWER_NO\x10\x01\x12\x0e\n" +
 	"\n" +
 	"ANSWER_YES\x10\x02\x12\x11\n" +
-	"\rANSWER_UNSURE\x10\x03B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\rANSWER_UNSURE\x10\x03B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_answer_proto_rawDescOnce sync.Once
@@ -170,15 +185,17 @@ var file_alkalog_v1_answer_proto_goTypes = []any{
 	(Answer)(0),                   // 0: alkalog.v1.Answer
 	(*PastEvent)(nil),             // 1: alkalog.v1.PastEvent
 	(*timestamppb.Timestamp)(nil), // 2: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 3: google.type.Date
 }
 var file_alkalog_v1_answer_proto_depIdxs = []int32{
 	0, // 0: alkalog.v1.PastEvent.happened:type_name -> alkalog.v1.Answer
 	2, // 1: alkalog.v1.PastEvent.last_time:type_name -> google.protobuf.Timestamp
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	3, // 2: alkalog.v1.PastEvent.last_date:type_name -> google.type.Date
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_answer_proto_init() }

@@ -61,6 +61,18 @@ const (
 	EntryKind_ENTRY_KIND_COUNTERSIGNED EntryKind = 15
 	// It was changed for how long the chain keeps records.
 	EntryKind_ENTRY_KIND_RETENTION_CHANGED EntryKind = 16
+	// Something went wrong with a client, or more became known of it.
+	EntryKind_ENTRY_KIND_INCIDENT EntryKind = 17
+	// A follow-up of an incident was answered.
+	EntryKind_ENTRY_KIND_FOLLOW_UP EntryKind = 18
+	// A follow-up of an incident is overdue.
+	EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE EntryKind = 19
+	// An answer that was dangerous when a service was refused is not any more.
+	EntryKind_ENTRY_KIND_ANSWER_CHANGED EntryKind = 20
+	// Facts that came later disproved a deviation that is on the log.
+	EntryKind_ENTRY_KIND_WITHDRAWN EntryKind = 21
+	// A visit was set aside as another client's and moved to the right one.
+	EntryKind_ENTRY_KIND_VISIT_MOVED EntryKind = 22
 )
 
 // Enum value maps for EntryKind.
@@ -83,6 +95,12 @@ var (
 		14: "ENTRY_KIND_CLIENT_EXPORTED",
 		15: "ENTRY_KIND_COUNTERSIGNED",
 		16: "ENTRY_KIND_RETENTION_CHANGED",
+		17: "ENTRY_KIND_INCIDENT",
+		18: "ENTRY_KIND_FOLLOW_UP",
+		19: "ENTRY_KIND_FOLLOW_UP_OVERDUE",
+		20: "ENTRY_KIND_ANSWER_CHANGED",
+		21: "ENTRY_KIND_WITHDRAWN",
+		22: "ENTRY_KIND_VISIT_MOVED",
 	}
 	EntryKind_value = map[string]int32{
 		"ENTRY_KIND_UNSPECIFIED":       0,
@@ -102,6 +120,12 @@ var (
 		"ENTRY_KIND_CLIENT_EXPORTED":   14,
 		"ENTRY_KIND_COUNTERSIGNED":     15,
 		"ENTRY_KIND_RETENTION_CHANGED": 16,
+		"ENTRY_KIND_INCIDENT":          17,
+		"ENTRY_KIND_FOLLOW_UP":         18,
+		"ENTRY_KIND_FOLLOW_UP_OVERDUE": 19,
+		"ENTRY_KIND_ANSWER_CHANGED":    20,
+		"ENTRY_KIND_WITHDRAWN":         21,
+		"ENTRY_KIND_VISIT_MOVED":       22,
 	}
 )
 
@@ -256,6 +280,10 @@ type AuditEntry struct {
 	Method string `protobuf:"bytes,27,opt,name=method,proto3" json:"method,omitempty"`
 	// What an auditor asked for: the filter as sent. Empty otherwise.
 	Query string `protobuf:"bytes,28,opt,name=query,proto3" json:"query,omitempty"`
+	// The entry that this one withdraws; empty otherwise.
+	Withdraws string `protobuf:"bytes,50,opt,name=withdraws,proto3" json:"withdraws,omitempty"`
+	// The incident; empty when none is concerned.
+	Incident string `protobuf:"bytes,51,opt,name=incident,proto3" json:"incident,omitempty"`
 	// The signed checkpoint that an operator departed from, for a restore; empty
 	// otherwise.
 	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
@@ -489,6 +517,20 @@ func (x *AuditEntry) GetQuery() string {
 	return ""
 }
 
+func (x *AuditEntry) GetWithdraws() string {
+	if x != nil {
+		return x.Withdraws
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetIncident() string {
+	if x != nil {
+		return x.Incident
+	}
+	return ""
+}
+
 func (x *AuditEntry) GetEarlierCheckpoint() string {
 	if x != nil {
 		return x.EarlierCheckpoint
@@ -504,7 +546,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\x9d\t\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\xee\t\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -546,9 +588,12 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x05count\x18\x19 \x01(\x03R\x05count\x127\n" +
 	"\tlast_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12\x16\n" +
 	"\x06method\x18\x1b \x01(\tR\x06method\x12\x14\n" +
-	"\x05query\x18\x1c \x01(\tR\x05query\x12-\n" +
+	"\x05query\x18\x1c \x01(\tR\x05query\x12\x1c\n" +
+	"\twithdraws\x182 \x01(\tR\twithdraws\x121\n" +
+	"\bincident\x183 \x01(\tB\x15\xfaA\x12\n" +
+	"\x10alkalog/IncidentR\bincident\x12-\n" +
 	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xe1\x03\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\x8b\x05\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -567,7 +612,14 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x10ENTRY_KIND_PURGE\x10\r\x12\x1e\n" +
 	"\x1aENTRY_KIND_CLIENT_EXPORTED\x10\x0e\x12\x1c\n" +
 	"\x18ENTRY_KIND_COUNTERSIGNED\x10\x0f\x12 \n" +
-	"\x1cENTRY_KIND_RETENTION_CHANGED\x10\x10B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x1cENTRY_KIND_RETENTION_CHANGED\x10\x10\x12\x17\n" +
+	"\x13ENTRY_KIND_INCIDENT\x10\x11\x12\x18\n" +
+	"\x14ENTRY_KIND_FOLLOW_UP\x10\x12\x12 \n" +
+	"\x1cENTRY_KIND_FOLLOW_UP_OVERDUE\x10\x13\x12\x1d\n" +
+	"\x19ENTRY_KIND_ANSWER_CHANGED\x10\x14\x12\x18\n" +
+	"\x14ENTRY_KIND_WITHDRAWN\x10\x15\x12\x1a\n" +
+	"\x16ENTRY_KIND_VISIT_MOVED\x10\x16B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_audit_proto_rawDescOnce sync.Once

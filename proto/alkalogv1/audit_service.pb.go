@@ -1465,7 +1465,8 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x8a\xb2\x19\x06\n" +
 	"\x02\x05\x06 \x01\x12c\n" +
 	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\a\x10\x01\x18\x01 \x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x01\a\x10\x01\x18\x01 \x01B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_audit_service_proto_rawDescOnce sync.Once

@@ -143,6 +143,8 @@ const (
 	ProductKind_PRODUCT_KIND_NEUTRALIZING_SHAMPOO ProductKind = 7
 	// A conditioner or moisturising treatment.
 	ProductKind_PRODUCT_KIND_CONDITIONER ProductKind = 8
+	// The oxidising neutralizer of a thio service.
+	ProductKind_PRODUCT_KIND_OXIDISING_NEUTRALIZER ProductKind = 9
 )
 
 // Enum value maps for ProductKind.
@@ -157,17 +159,19 @@ var (
 		6: "PRODUCT_KIND_NORMALIZER",
 		7: "PRODUCT_KIND_NEUTRALIZING_SHAMPOO",
 		8: "PRODUCT_KIND_CONDITIONER",
+		9: "PRODUCT_KIND_OXIDISING_NEUTRALIZER",
 	}
 	ProductKind_value = map[string]int32{
-		"PRODUCT_KIND_UNSPECIFIED":          0,
-		"PRODUCT_KIND_HYDROXIDE_RELAXER":    1,
-		"PRODUCT_KIND_THIO_RELAXER":         2,
-		"PRODUCT_KIND_SULFITE_RELAXER":      3,
-		"PRODUCT_KIND_SMOOTHING":            4,
-		"PRODUCT_KIND_PROTECTIVE_BASE":      5,
-		"PRODUCT_KIND_NORMALIZER":           6,
-		"PRODUCT_KIND_NEUTRALIZING_SHAMPOO": 7,
-		"PRODUCT_KIND_CONDITIONER":          8,
+		"PRODUCT_KIND_UNSPECIFIED":           0,
+		"PRODUCT_KIND_HYDROXIDE_RELAXER":     1,
+		"PRODUCT_KIND_THIO_RELAXER":          2,
+		"PRODUCT_KIND_SULFITE_RELAXER":       3,
+		"PRODUCT_KIND_SMOOTHING":             4,
+		"PRODUCT_KIND_PROTECTIVE_BASE":       5,
+		"PRODUCT_KIND_NORMALIZER":            6,
+		"PRODUCT_KIND_NEUTRALIZING_SHAMPOO":  7,
+		"PRODUCT_KIND_CONDITIONER":           8,
+		"PRODUCT_KIND_OXIDISING_NEUTRALIZER": 9,
 	}
 )
 
@@ -313,7 +317,7 @@ type Ingredient struct {
 	Substance Substance `protobuf:"varint,1,opt,name=substance,proto3,enum=alkalog.v1.Substance" json:"substance,omitempty"`
 	// Mass percent of the ready-to-use product, above 0 to 100, as that
 	// substance itself (not as an equivalent).
-	MassPercent   float64 `protobuf:"fixed64,2,opt,name=mass_percent,json=massPercent,proto3" json:"mass_percent,omitempty"`
+	MassPercent   *float64 `protobuf:"fixed64,2,opt,name=mass_percent,json=massPercent,proto3,oneof" json:"mass_percent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -356,8 +360,8 @@ func (x *Ingredient) GetSubstance() Substance {
 }
 
 func (x *Ingredient) GetMassPercent() float64 {
-	if x != nil {
-		return x.MassPercent
+	if x != nil && x.MassPercent != nil {
+		return *x.MassPercent
 	}
 	return 0
 }
@@ -389,6 +393,15 @@ type Directions struct {
 	AllowedOnLightened Answer `protobuf:"varint,9,opt,name=allowed_on_lightened,json=allowedOnLightened,proto3,enum=alkalog.v1.Answer" json:"allowed_on_lightened,omitempty"`
 	// Whether the maker asks for a strand test before every service.
 	StrandTestRequired Answer `protobuf:"varint,10,opt,name=strand_test_required,json=strandTestRequired,proto3,enum=alkalog.v1.Answer" json:"strand_test_required,omitempty"`
+	// Two-part products: minutes after mixing within which it must be used and
+	// rinsed, 1 to 240. Absent: not stated, or not a two-part product.
+	UseWithinMinutes *int32 `protobuf:"varint,12,opt,name=use_within_minutes,json=useWithinMinutes,proto3,oneof" json:"use_within_minutes,omitempty"`
+	// Thio products: minutes that the oxidising neutralizer stays on, 1 to 60.
+	// Absent: not stated.
+	NeutralizerMinutes *int32 `protobuf:"varint,13,opt,name=neutralizer_minutes,json=neutralizerMinutes,proto3,oneof" json:"neutralizer_minutes,omitempty"`
+	// Thio products: the oxidising neutralizer that belongs to it; empty: not
+	// stated.
+	Neutralizer string `protobuf:"bytes,14,opt,name=neutralizer,proto3" json:"neutralizer,omitempty"`
 	// Edition of the directions this was copied from, up to 120 characters.
 	Edition       string `protobuf:"bytes,11,opt,name=edition,proto3" json:"edition,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -493,6 +506,27 @@ func (x *Directions) GetStrandTestRequired() Answer {
 		return x.StrandTestRequired
 	}
 	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *Directions) GetUseWithinMinutes() int32 {
+	if x != nil && x.UseWithinMinutes != nil {
+		return *x.UseWithinMinutes
+	}
+	return 0
+}
+
+func (x *Directions) GetNeutralizerMinutes() int32 {
+	if x != nil && x.NeutralizerMinutes != nil {
+		return *x.NeutralizerMinutes
+	}
+	return 0
+}
+
+func (x *Directions) GetNeutralizer() string {
+	if x != nil {
+		return x.Neutralizer
+	}
+	return ""
 }
 
 func (x *Directions) GetEdition() string {
@@ -828,12 +862,14 @@ var File_alkalog_v1_catalog_proto protoreflect.FileDescriptor
 const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/catalog.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8b\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa4\x01\n" +
 	"\n" +
 	"Ingredient\x12?\n" +
 	"\tsubstance\x18\x01 \x01(\x0e2\x15.alkalog.v1.SubstanceB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\tsubstance\x12<\n" +
-	"\fmass_percent\x18\x02 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00R\vmassPercent\"\x81\b\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\tsubstance\x12D\n" +
+	"\fmass_percent\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vmassPercent\x88\x01\x01B\x0f\n" +
+	"\r_mass_percent\"\xb4\n" +
+	"\n" +
 	"\n" +
 	"Directions\x127\n" +
 	"\x0fmaximum_minutes\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x00R\x0emaximumMinutes\x88\x01\x01\x123\n" +
@@ -851,12 +887,19 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x13allowed_on_coloured\x18\b \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x11allowedOnColoured\x12N\n" +
 	"\x14allowed_on_lightened\x18\t \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12allowedOnLightened\x12N\n" +
 	"\x14strand_test_required\x18\n" +
-	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12strandTestRequired\x12r\n" +
+	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12strandTestRequired\x12=\n" +
+	"\x12use_within_minutes\x18\f \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf0\x01(\x01H\x04R\x10useWithinMinutes\x88\x01\x01\x12?\n" +
+	"\x13neutralizer_minutes\x18\r \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x05R\x12neutralizerMinutes\x88\x01\x01\x12\x81\x01\n" +
+	"\vneutralizer\x18\x0e \x01(\tB_\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\vneutralizer\x12r\n" +
 	"\aedition\x18\v \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\aeditionB\x12\n" +
 	"\x10_maximum_minutesB\x10\n" +
 	"\x0e_usual_minutesB\x16\n" +
 	"\x14_strand_test_minutesB\x14\n" +
-	"\x12_minimum_age_years\"\x99\x02\n" +
+	"\x12_minimum_age_yearsB\x15\n" +
+	"\x13_use_within_minutesB\x16\n" +
+	"\x14_neutralizer_minutes\"\x99\x02\n" +
 	"\tIndicator\x126\n" +
 	"\apresent\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\apresent\x12}\n" +
 	"\ralkali_colour\x18\x02 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\falkaliColour\x12B\n" +
@@ -913,7 +956,7 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x12\x1c\n" +
 	"\x18SUBSTANCE_GLYOXYLIC_ACID\x10\v\x12\x1f\n" +
 	"\x1bSUBSTANCE_HYDROGEN_PEROXIDE\x10\f\x12\x15\n" +
-	"\x11SUBSTANCE_AMMONIA\x10\r*\xb0\x02\n" +
+	"\x11SUBSTANCE_AMMONIA\x10\r*\xd8\x02\n" +
 	"\vProductKind\x12\x1c\n" +
 	"\x18PRODUCT_KIND_UNSPECIFIED\x10\x00\x12\"\n" +
 	"\x1ePRODUCT_KIND_HYDROXIDE_RELAXER\x10\x01\x12\x1d\n" +
@@ -923,7 +966,8 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x1cPRODUCT_KIND_PROTECTIVE_BASE\x10\x05\x12\x1b\n" +
 	"\x17PRODUCT_KIND_NORMALIZER\x10\x06\x12%\n" +
 	"!PRODUCT_KIND_NEUTRALIZING_SHAMPOO\x10\a\x12\x1c\n" +
-	"\x18PRODUCT_KIND_CONDITIONER\x10\b*T\n" +
+	"\x18PRODUCT_KIND_CONDITIONER\x10\b\x12&\n" +
+	"\"PRODUCT_KIND_OXIDISING_NEUTRALIZER\x10\t*T\n" +
 	"\aUseTier\x12\x18\n" +
 	"\x14USE_TIER_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10USE_TIER_GENERAL\x10\x01\x12\x19\n" +
@@ -931,7 +975,8 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\bPhMethod\x12\x19\n" +
 	"\x15PH_METHOD_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12PH_METHOD_COMPUTED\x10\x01\x12\x16\n" +
-	"\x12PH_METHOD_MEASURED\x10\x02B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x12PH_METHOD_MEASURED\x10\x02B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_catalog_proto_rawDescOnce sync.Once
@@ -996,6 +1041,7 @@ func file_alkalog_v1_catalog_proto_init() {
 	}
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_catalog_proto_msgTypes[0].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[1].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[2].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[4].OneofWrappers = []any{}

@@ -1570,7 +1570,8 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x01\x05 \x01\x12W\n" +
 	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"\r\x8a\xb2\x19\t\n" +
-	"\a\x01\x02\x03\x04\x05\x06\aB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\a\x01\x02\x03\x04\x05\x06\aB5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_catalog_service_proto_rawDescOnce sync.Once

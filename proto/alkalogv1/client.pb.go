@@ -171,7 +171,8 @@ const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"legal_hold\x18\t \x01(\bB\a\x92\xb2\x19\x03\n" +
 	"\x01\x05R\tlegalHold:4\xeaA1\n" +
-	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_client_proto_rawDescOnce sync.Once

@@ -9,6 +9,7 @@ package alkalogv1
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -266,6 +267,99 @@ func (StrandReading) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{3}
 }
 
+// ClearanceCause is what a doctor's word is about.
+type ClearanceCause int32
+
+const (
+	// Not stated.
+	ClearanceCause_CLEARANCE_CAUSE_UNSPECIFIED ClearanceCause = 0
+	// Pregnancy or birth.
+	ClearanceCause_CLEARANCE_CAUSE_PREGNANCY ClearanceCause = 1
+	// Medication.
+	ClearanceCause_CLEARANCE_CAUSE_MEDICATION ClearanceCause = 2
+	// Illness or operation.
+	ClearanceCause_CLEARANCE_CAUSE_RECENT_ILLNESS ClearanceCause = 3
+	// Loss or thinning of hair.
+	ClearanceCause_CLEARANCE_CAUSE_HAIR_LOSS ClearanceCause = 4
+	// An earlier bad reaction.
+	ClearanceCause_CLEARANCE_CAUSE_BAD_REACTION ClearanceCause = 5
+	// An allergy.
+	ClearanceCause_CLEARANCE_CAUSE_ALLERGY ClearanceCause = 6
+	// Keloid scars.
+	ClearanceCause_CLEARANCE_CAUSE_KELOIDS ClearanceCause = 7
+	// Isotretinoin or another oral retinoid.
+	ClearanceCause_CLEARANCE_CAUSE_ISOTRETINOIN ClearanceCause = 8
+	// Chemotherapy or radiotherapy.
+	ClearanceCause_CLEARANCE_CAUSE_CANCER_TREATMENT ClearanceCause = 9
+	// Steroid creams on the scalp.
+	ClearanceCause_CLEARANCE_CAUSE_SCALP_STEROIDS ClearanceCause = 10
+	// The state of the scalp or skin.
+	ClearanceCause_CLEARANCE_CAUSE_SCALP ClearanceCause = 11
+	// An incident in a salon: name it in incident.
+	ClearanceCause_CLEARANCE_CAUSE_INCIDENT ClearanceCause = 12
+)
+
+// Enum value maps for ClearanceCause.
+var (
+	ClearanceCause_name = map[int32]string{
+		0:  "CLEARANCE_CAUSE_UNSPECIFIED",
+		1:  "CLEARANCE_CAUSE_PREGNANCY",
+		2:  "CLEARANCE_CAUSE_MEDICATION",
+		3:  "CLEARANCE_CAUSE_RECENT_ILLNESS",
+		4:  "CLEARANCE_CAUSE_HAIR_LOSS",
+		5:  "CLEARANCE_CAUSE_BAD_REACTION",
+		6:  "CLEARANCE_CAUSE_ALLERGY",
+		7:  "CLEARANCE_CAUSE_KELOIDS",
+		8:  "CLEARANCE_CAUSE_ISOTRETINOIN",
+		9:  "CLEARANCE_CAUSE_CANCER_TREATMENT",
+		10: "CLEARANCE_CAUSE_SCALP_STEROIDS",
+		11: "CLEARANCE_CAUSE_SCALP",
+		12: "CLEARANCE_CAUSE_INCIDENT",
+	}
+	ClearanceCause_value = map[string]int32{
+		"CLEARANCE_CAUSE_UNSPECIFIED":      0,
+		"CLEARANCE_CAUSE_PREGNANCY":        1,
+		"CLEARANCE_CAUSE_MEDICATION":       2,
+		"CLEARANCE_CAUSE_RECENT_ILLNESS":   3,
+		"CLEARANCE_CAUSE_HAIR_LOSS":        4,
+		"CLEARANCE_CAUSE_BAD_REACTION":     5,
+		"CLEARANCE_CAUSE_ALLERGY":          6,
+		"CLEARANCE_CAUSE_KELOIDS":          7,
+		"CLEARANCE_CAUSE_ISOTRETINOIN":     8,
+		"CLEARANCE_CAUSE_CANCER_TREATMENT": 9,
+		"CLEARANCE_CAUSE_SCALP_STEROIDS":   10,
+		"CLEARANCE_CAUSE_SCALP":            11,
+		"CLEARANCE_CAUSE_INCIDENT":         12,
+	}
+)
+
+func (x ClearanceCause) Enum() *ClearanceCause {
+	p := new(ClearanceCause)
+	*p = x
+	return p
+}
+
+func (x ClearanceCause) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ClearanceCause) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_consultation_proto_enumTypes[4].Descriptor()
+}
+
+func (ClearanceCause) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_consultation_proto_enumTypes[4]
+}
+
+func (x ClearanceCause) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ClearanceCause.Descriptor instead.
+func (ClearanceCause) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{4}
+}
+
 // ScalpAnalysis is what was seen on the scalp. What is seen is recorded, never
 // a diagnosis.
 type ScalpAnalysis struct {
@@ -291,7 +385,10 @@ type ScalpAnalysis struct {
 	// Tender or sensitive to the touch.
 	Tender Answer `protobuf:"varint,10,opt,name=tender,proto3,enum=alkalog.v1.Answer" json:"tender,omitempty"`
 	// Scratched or brushed hard.
-	Scratched     *PastEvent `protobuf:"bytes,11,opt,name=scratched,proto3" json:"scratched,omitempty"`
+	Scratched *PastEvent `protobuf:"bytes,11,opt,name=scratched,proto3" json:"scratched,omitempty"`
+	// When the scalp was looked at in the salon, UTC. Absent: when the
+	// consultation was last changed.
+	SeenTime      *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=seen_time,json=seenTime,proto3" json:"seen_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -399,6 +496,13 @@ func (x *ScalpAnalysis) GetTender() Answer {
 func (x *ScalpAnalysis) GetScratched() *PastEvent {
 	if x != nil {
 		return x.Scratched
+	}
+	return nil
+}
+
+func (x *ScalpAnalysis) GetSeenTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SeenTime
 	}
 	return nil
 }
@@ -534,6 +638,10 @@ type PreliminaryTests struct {
 	StrandMinutes *float64 `protobuf:"fixed64,6,opt,name=strand_minutes,json=strandMinutes,proto3,oneof" json:"strand_minutes,omitempty"`
 	// When the tests were done, UTC.
 	TestTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=test_time,json=testTime,proto3" json:"test_time,omitempty"`
+	// When the metallic-salt test was done, UTC. Absent: test_time.
+	IncompatibilityTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=incompatibility_time,json=incompatibilityTime,proto3" json:"incompatibility_time,omitempty"`
+	// When the preliminary strand test was done, UTC. Absent: test_time.
+	StrandTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=strand_time,json=strandTime,proto3" json:"strand_time,omitempty"`
 	// Who did them.
 	Tester        string `protobuf:"bytes,8,opt,name=tester,proto3" json:"tester,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -619,9 +727,99 @@ func (x *PreliminaryTests) GetTestTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *PreliminaryTests) GetIncompatibilityTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncompatibilityTime
+	}
+	return nil
+}
+
+func (x *PreliminaryTests) GetStrandTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StrandTime
+	}
+	return nil
+}
+
 func (x *PreliminaryTests) GetTester() string {
 	if x != nil {
 		return x.Tester
+	}
+	return ""
+}
+
+// DoctorsWord is a doctor's word that the service may be done in spite of one
+// cause. Without a date and a reference it clears nothing and is asked about;
+// it ages by policy and never covers what began after it.
+type DoctorsWord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The cause it is about.
+	Cause ClearanceCause `protobuf:"varint,1,opt,name=cause,proto3,enum=alkalog.v1.ClearanceCause" json:"cause,omitempty"`
+	// The day it was given, in the salon's time zone, not in the future. Absent:
+	// not known.
+	GiveDate *date.Date `protobuf:"bytes,2,opt,name=give_date,json=giveDate,proto3" json:"give_date,omitempty"`
+	// Reference of the note, up to 120 characters; empty: none. Personal data.
+	Reference string `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	// The incident it is about, for that cause; empty otherwise.
+	Incident      string `protobuf:"bytes,4,opt,name=incident,proto3" json:"incident,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DoctorsWord) Reset() {
+	*x = DoctorsWord{}
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DoctorsWord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DoctorsWord) ProtoMessage() {}
+
+func (x *DoctorsWord) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DoctorsWord.ProtoReflect.Descriptor instead.
+func (*DoctorsWord) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *DoctorsWord) GetCause() ClearanceCause {
+	if x != nil {
+		return x.Cause
+	}
+	return ClearanceCause_CLEARANCE_CAUSE_UNSPECIFIED
+}
+
+func (x *DoctorsWord) GetGiveDate() *date.Date {
+	if x != nil {
+		return x.GiveDate
+	}
+	return nil
+}
+
+func (x *DoctorsWord) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *DoctorsWord) GetIncident() string {
+	if x != nil {
+		return x.Incident
 	}
 	return ""
 }
@@ -648,9 +846,11 @@ type ClientHistory struct {
 	Medication Answer `protobuf:"varint,8,opt,name=medication,proto3,enum=alkalog.v1.Answer" json:"medication,omitempty"`
 	// Recently ill or operated on.
 	RecentIllness Answer `protobuf:"varint,9,opt,name=recent_illness,json=recentIllness,proto3,enum=alkalog.v1.Answer" json:"recent_illness,omitempty"`
-	// Sudden or patchy loss of hair.
+	// Sudden or patchy loss of hair. Slow thinning is asked apart, below.
 	HairLoss Answer `protobuf:"varint,10,opt,name=hair_loss,json=hairLoss,proto3,enum=alkalog.v1.Answer" json:"hair_loss,omitempty"`
-	// A doctor has given a word that the service may be done.
+	// A doctor has given a word that the service may be done. Left for
+	// doctors_words, which name the cause and the date; on its own it clears
+	// nothing.
 	MedicalClearance Answer `protobuf:"varint,11,opt,name=medical_clearance,json=medicalClearance,proto3,enum=alkalog.v1.Answer" json:"medical_clearance,omitempty"`
 	// When that word was given, UTC.
 	MedicalClearanceTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=medical_clearance_time,json=medicalClearanceTime,proto3" json:"medical_clearance_time,omitempty"`
@@ -658,13 +858,33 @@ type ClientHistory struct {
 	MedicalClearanceReference string `protobuf:"bytes,13,opt,name=medical_clearance_reference,json=medicalClearanceReference,proto3" json:"medical_clearance_reference,omitempty"`
 	// Chemical work done at home or elsewhere that nobody can describe.
 	UndescribedWork Answer `protobuf:"varint,14,opt,name=undescribed_work,json=undescribedWork,proto3,enum=alkalog.v1.Answer" json:"undescribed_work,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Slow thinning at the crown or the middle of the head.
+	ThinningCrown Answer `protobuf:"varint,15,opt,name=thinning_crown,json=thinningCrown,proto3,enum=alkalog.v1.Answer" json:"thinning_crown,omitempty"`
+	// Thinning at the hairline or temples, such as with tight styles.
+	ThinningEdges Answer `protobuf:"varint,16,opt,name=thinning_edges,json=thinningEdges,proto3,enum=alkalog.v1.Answer" json:"thinning_edges,omitempty"`
+	// A line or a patch of hair broken off.
+	BreakageLines Answer `protobuf:"varint,17,opt,name=breakage_lines,json=breakageLines,proto3,enum=alkalog.v1.Answer" json:"breakage_lines,omitempty"`
+	// Keloid scars, or a tendency to them.
+	Keloids Answer `protobuf:"varint,18,opt,name=keloids,proto3,enum=alkalog.v1.Answer" json:"keloids,omitempty"`
+	// Isotretinoin or another oral retinoid; when it was last taken.
+	Isotretinoin *PastEvent `protobuf:"bytes,19,opt,name=isotretinoin,proto3" json:"isotretinoin,omitempty"`
+	// Chemotherapy or radiotherapy of the head; when it was last given.
+	CancerTreatment *PastEvent `protobuf:"bytes,20,opt,name=cancer_treatment,json=cancerTreatment,proto3" json:"cancer_treatment,omitempty"`
+	// Steroid creams or lotions on the scalp.
+	ScalpSteroids Answer `protobuf:"varint,21,opt,name=scalp_steroids,json=scalpSteroids,proto3,enum=alkalog.v1.Answer" json:"scalp_steroids,omitempty"`
+	// Wears contact lenses today.
+	ContactLenses Answer `protobuf:"varint,22,opt,name=contact_lenses,json=contactLenses,proto3,enum=alkalog.v1.Answer" json:"contact_lenses,omitempty"`
+	// Allergy to latex or other gloves, of the client.
+	GloveAllergy Answer `protobuf:"varint,23,opt,name=glove_allergy,json=gloveAllergy,proto3,enum=alkalog.v1.Answer" json:"glove_allergy,omitempty"`
+	// What doctors said, a cause each, up to 20.
+	DoctorsWords  []*DoctorsWord `protobuf:"bytes,24,rep,name=doctors_words,json=doctorsWords,proto3" json:"doctors_words,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ClientHistory) Reset() {
 	*x = ClientHistory{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[3]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -676,7 +896,7 @@ func (x *ClientHistory) String() string {
 func (*ClientHistory) ProtoMessage() {}
 
 func (x *ClientHistory) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[3]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -689,7 +909,7 @@ func (x *ClientHistory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientHistory.ProtoReflect.Descriptor instead.
 func (*ClientHistory) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ClientHistory) GetShampoo() *PastEvent {
@@ -790,6 +1010,76 @@ func (x *ClientHistory) GetUndescribedWork() Answer {
 	return Answer_ANSWER_UNSPECIFIED
 }
 
+func (x *ClientHistory) GetThinningCrown() Answer {
+	if x != nil {
+		return x.ThinningCrown
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetThinningEdges() Answer {
+	if x != nil {
+		return x.ThinningEdges
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetBreakageLines() Answer {
+	if x != nil {
+		return x.BreakageLines
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetKeloids() Answer {
+	if x != nil {
+		return x.Keloids
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetIsotretinoin() *PastEvent {
+	if x != nil {
+		return x.Isotretinoin
+	}
+	return nil
+}
+
+func (x *ClientHistory) GetCancerTreatment() *PastEvent {
+	if x != nil {
+		return x.CancerTreatment
+	}
+	return nil
+}
+
+func (x *ClientHistory) GetScalpSteroids() Answer {
+	if x != nil {
+		return x.ScalpSteroids
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetContactLenses() Answer {
+	if x != nil {
+		return x.ContactLenses
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetGloveAllergy() Answer {
+	if x != nil {
+		return x.GloveAllergy
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ClientHistory) GetDoctorsWords() []*DoctorsWord {
+	if x != nil {
+		return x.DoctorsWords
+	}
+	return nil
+}
+
 // Wishes is what the client wants.
 type Wishes struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -805,7 +1095,7 @@ type Wishes struct {
 
 func (x *Wishes) Reset() {
 	*x = Wishes{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[4]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -817,7 +1107,7 @@ func (x *Wishes) String() string {
 func (*Wishes) ProtoMessage() {}
 
 func (x *Wishes) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[4]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -830,7 +1120,7 @@ func (x *Wishes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Wishes.ProtoReflect.Descriptor instead.
 func (*Wishes) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Wishes) GetServiceKind() ServiceKind {
@@ -873,7 +1163,7 @@ type Consent struct {
 
 func (x *Consent) Reset() {
 	*x = Consent{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[5]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -885,7 +1175,7 @@ func (x *Consent) String() string {
 func (*Consent) ProtoMessage() {}
 
 func (x *Consent) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[5]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -898,7 +1188,7 @@ func (x *Consent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consent.ProtoReflect.Descriptor instead.
 func (*Consent) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Consent) GetAgreed() Answer {
@@ -978,7 +1268,7 @@ type Consultation struct {
 
 func (x *Consultation) Reset() {
 	*x = Consultation{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[6]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -990,7 +1280,7 @@ func (x *Consultation) String() string {
 func (*Consultation) ProtoMessage() {}
 
 func (x *Consultation) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[6]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1003,7 +1293,7 @@ func (x *Consultation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consultation.ProtoReflect.Descriptor instead.
 func (*Consultation) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Consultation) GetName() string {
@@ -1116,7 +1406,7 @@ var File_alkalog_v1_consultation_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\n" +
 	"\x1dalkalog/v1/consultation.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x97\x05\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xd0\x05\n" +
 	"\rScalpAnalysis\x12=\n" +
 	"\vbroken_skin\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
 	"brokenSkin\x122\n" +
@@ -1130,7 +1420,8 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\aflaking\x18\t \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\aflaking\x124\n" +
 	"\x06tender\x18\n" +
 	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06tender\x123\n" +
-	"\tscratched\x18\v \x01(\v2\x15.alkalog.v1.PastEventR\tscratched\"\xc9\x05\n" +
+	"\tscratched\x18\v \x01(\v2\x15.alkalog.v1.PastEventR\tscratched\x127\n" +
+	"\tseen_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bseenTime\"\xc9\x05\n" +
 	"\fHairAnalysis\x127\n" +
 	"\atexture\x18\x01 \x01(\x0e2\x13.alkalog.v1.TextureB\b\xbaH\x05\x82\x01\x02\x10\x01R\atexture\x127\n" +
 	"\adensity\x18\x02 \x01(\x0e2\x13.alkalog.v1.DensityB\b\xbaH\x05\x82\x01\x02\x10\x01R\adensity\x12;\n" +
@@ -1146,7 +1437,7 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\v_curl_indexB\f\n" +
 	"\n" +
 	"_length_mmB\x10\n" +
-	"\x0e_new_growth_mm\"\xf4\x05\n" +
+	"\x0e_new_growth_mm\"\x80\a\n" +
 	"\x10PreliminaryTests\x12G\n" +
 	"\n" +
 	"elasticity\x18\x01 \x01(\x0e2\x1d.alkalog.v1.ElasticityReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
@@ -1157,11 +1448,22 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x0estrand_product\x18\x05 \x01(\tB_\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\rstrandProduct\x12C\n" +
 	"\x0estrand_minutes\x18\x06 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\rstrandMinutes\x88\x01\x01\x127\n" +
-	"\ttest_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\btestTime\x12\x81\x01\n" +
+	"\ttest_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\btestTime\x12M\n" +
+	"\x14incompatibility_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\x13incompatibilityTime\x12;\n" +
+	"\vstrand_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"strandTime\x12\x81\x01\n" +
 	"\x06tester\x18\b \x01(\tBi\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\x06testerB\x16\n" +
 	"\x14_wet_stretch_percentB\x11\n" +
-	"\x0f_strand_minutes\"\xee\a\n" +
+	"\x0f_strand_minutes\"\x94\x03\n" +
+	"\vDoctorsWord\x12<\n" +
+	"\x05cause\x18\x01 \x01(\x0e2\x1a.alkalog.v1.ClearanceCauseB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05cause\x12.\n" +
+	"\tgive_date\x18\x02 \x01(\v2\x11.google.type.DateR\bgiveDate\x12v\n" +
+	"\treference\x18\x03 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\treference\x12\x9e\x01\n" +
+	"\bincident\x18\x04 \x01(\tB\x81\x01\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$R\bincident\"\x87\r\n" +
 	"\rClientHistory\x12/\n" +
 	"\ashampoo\x18\x01 \x01(\v2\x15.alkalog.v1.PastEventR\ashampoo\x12D\n" +
 	"\x12extensions_removed\x18\x02 \x01(\v2\x15.alkalog.v1.PastEventR\x11extensionsRemoved\x12A\n" +
@@ -1179,7 +1481,17 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x11medical_clearance\x18\v \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10medicalClearance\x12P\n" +
 	"\x16medical_clearance_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x14medicalClearanceTime\x12\x98\x01\n" +
 	"\x1bmedical_clearance_reference\x18\r \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x19medicalClearanceReference\x12G\n" +
-	"\x10undescribed_work\x18\x0e \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fundescribedWork\"\xac\x02\n" +
+	"\x10undescribed_work\x18\x0e \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fundescribedWork\x12C\n" +
+	"\x0ethinning_crown\x18\x0f \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rthinningCrown\x12C\n" +
+	"\x0ethinning_edges\x18\x10 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rthinningEdges\x12C\n" +
+	"\x0ebreakage_lines\x18\x11 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rbreakageLines\x126\n" +
+	"\akeloids\x18\x12 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\akeloids\x129\n" +
+	"\fisotretinoin\x18\x13 \x01(\v2\x15.alkalog.v1.PastEventR\fisotretinoin\x12@\n" +
+	"\x10cancer_treatment\x18\x14 \x01(\v2\x15.alkalog.v1.PastEventR\x0fcancerTreatment\x12C\n" +
+	"\x0escalp_steroids\x18\x15 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rscalpSteroids\x12C\n" +
+	"\x0econtact_lenses\x18\x16 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rcontactLenses\x12A\n" +
+	"\rglove_allergy\x18\x17 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\fgloveAllergy\x12F\n" +
+	"\rdoctors_words\x18\x18 \x03(\v2\x17.alkalog.v1.DoctorsWordB\b\xbaH\x05\x92\x01\x02\x10\x14R\fdoctorsWords\"\xac\x02\n" +
 	"\x06Wishes\x12D\n" +
 	"\fservice_kind\x18\x01 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12Q\n" +
 	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12o\n" +
@@ -1239,7 +1551,23 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x14STRAND_READING_SOUND\x10\x02\x12\"\n" +
 	"\x1eSTRAND_READING_UNDER_PROCESSED\x10\x03\x12\x1e\n" +
 	"\x1aSTRAND_READING_DISCOLOURED\x10\x04\x12\x1b\n" +
-	"\x17STRAND_READING_BREAKAGE\x10\x05B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x17STRAND_READING_BREAKAGE\x10\x05*\xb4\x03\n" +
+	"\x0eClearanceCause\x12\x1f\n" +
+	"\x1bCLEARANCE_CAUSE_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19CLEARANCE_CAUSE_PREGNANCY\x10\x01\x12\x1e\n" +
+	"\x1aCLEARANCE_CAUSE_MEDICATION\x10\x02\x12\"\n" +
+	"\x1eCLEARANCE_CAUSE_RECENT_ILLNESS\x10\x03\x12\x1d\n" +
+	"\x19CLEARANCE_CAUSE_HAIR_LOSS\x10\x04\x12 \n" +
+	"\x1cCLEARANCE_CAUSE_BAD_REACTION\x10\x05\x12\x1b\n" +
+	"\x17CLEARANCE_CAUSE_ALLERGY\x10\x06\x12\x1b\n" +
+	"\x17CLEARANCE_CAUSE_KELOIDS\x10\a\x12 \n" +
+	"\x1cCLEARANCE_CAUSE_ISOTRETINOIN\x10\b\x12$\n" +
+	" CLEARANCE_CAUSE_CANCER_TREATMENT\x10\t\x12\"\n" +
+	"\x1eCLEARANCE_CAUSE_SCALP_STEROIDS\x10\n" +
+	"\x12\x19\n" +
+	"\x15CLEARANCE_CAUSE_SCALP\x10\v\x12\x1c\n" +
+	"\x18CLEARANCE_CAUSE_INCIDENT\x10\fB5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_consultation_proto_rawDescOnce sync.Once
@@ -1253,84 +1581,102 @@ func file_alkalog_v1_consultation_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_alkalog_v1_consultation_proto_goTypes = []any{
 	(ConsultationState)(0),        // 0: alkalog.v1.ConsultationState
 	(ElasticityReading)(0),        // 1: alkalog.v1.ElasticityReading
 	(IncompatibilityReading)(0),   // 2: alkalog.v1.IncompatibilityReading
 	(StrandReading)(0),            // 3: alkalog.v1.StrandReading
-	(*ScalpAnalysis)(nil),         // 4: alkalog.v1.ScalpAnalysis
-	(*HairAnalysis)(nil),          // 5: alkalog.v1.HairAnalysis
-	(*PreliminaryTests)(nil),      // 6: alkalog.v1.PreliminaryTests
-	(*ClientHistory)(nil),         // 7: alkalog.v1.ClientHistory
-	(*Wishes)(nil),                // 8: alkalog.v1.Wishes
-	(*Consent)(nil),               // 9: alkalog.v1.Consent
-	(*Consultation)(nil),          // 10: alkalog.v1.Consultation
-	(Answer)(0),                   // 11: alkalog.v1.Answer
-	(*PastEvent)(nil),             // 12: alkalog.v1.PastEvent
-	(Texture)(0),                  // 13: alkalog.v1.Texture
-	(Density)(0),                  // 14: alkalog.v1.Density
-	(CurlType)(0),                 // 15: alkalog.v1.CurlType
-	(*HairZone)(nil),              // 16: alkalog.v1.HairZone
-	(*HeadSection)(nil),           // 17: alkalog.v1.HeadSection
-	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
-	(ServiceKind)(0),              // 19: alkalog.v1.ServiceKind
+	(ClearanceCause)(0),           // 4: alkalog.v1.ClearanceCause
+	(*ScalpAnalysis)(nil),         // 5: alkalog.v1.ScalpAnalysis
+	(*HairAnalysis)(nil),          // 6: alkalog.v1.HairAnalysis
+	(*PreliminaryTests)(nil),      // 7: alkalog.v1.PreliminaryTests
+	(*DoctorsWord)(nil),           // 8: alkalog.v1.DoctorsWord
+	(*ClientHistory)(nil),         // 9: alkalog.v1.ClientHistory
+	(*Wishes)(nil),                // 10: alkalog.v1.Wishes
+	(*Consent)(nil),               // 11: alkalog.v1.Consent
+	(*Consultation)(nil),          // 12: alkalog.v1.Consultation
+	(Answer)(0),                   // 13: alkalog.v1.Answer
+	(*PastEvent)(nil),             // 14: alkalog.v1.PastEvent
+	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
+	(Texture)(0),                  // 16: alkalog.v1.Texture
+	(Density)(0),                  // 17: alkalog.v1.Density
+	(CurlType)(0),                 // 18: alkalog.v1.CurlType
+	(*HairZone)(nil),              // 19: alkalog.v1.HairZone
+	(*HeadSection)(nil),           // 20: alkalog.v1.HeadSection
+	(*date.Date)(nil),             // 21: google.type.Date
+	(ServiceKind)(0),              // 22: alkalog.v1.ServiceKind
 }
 var file_alkalog_v1_consultation_proto_depIdxs = []int32{
-	11, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
-	11, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
-	11, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
-	11, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
-	11, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
-	11, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
-	11, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
-	11, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
-	11, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
-	11, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
-	12, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
-	13, // 11: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
-	14, // 12: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
-	15, // 13: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
-	16, // 14: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
-	17, // 15: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
-	1,  // 16: alkalog.v1.PreliminaryTests.elasticity:type_name -> alkalog.v1.ElasticityReading
-	2,  // 17: alkalog.v1.PreliminaryTests.incompatibility:type_name -> alkalog.v1.IncompatibilityReading
-	3,  // 18: alkalog.v1.PreliminaryTests.strand:type_name -> alkalog.v1.StrandReading
-	18, // 19: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
-	12, // 20: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
-	12, // 21: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
-	11, // 22: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
-	12, // 23: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
-	11, // 24: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
-	11, // 25: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
-	11, // 26: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
-	11, // 27: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
-	11, // 28: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
-	11, // 29: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
-	11, // 30: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
-	18, // 31: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
-	11, // 32: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
-	19, // 33: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
-	11, // 34: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
-	11, // 35: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
-	18, // 36: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
-	11, // 37: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
-	18, // 38: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
-	18, // 39: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
-	0,  // 40: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
-	18, // 41: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
-	8,  // 42: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
-	4,  // 43: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
-	5,  // 44: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
-	6,  // 45: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
-	7,  // 46: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
-	9,  // 47: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
-	48, // [48:48] is the sub-list for method output_type
-	48, // [48:48] is the sub-list for method input_type
-	48, // [48:48] is the sub-list for extension type_name
-	48, // [48:48] is the sub-list for extension extendee
-	0,  // [0:48] is the sub-list for field type_name
+	13, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
+	13, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
+	13, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
+	13, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
+	13, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
+	13, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
+	13, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
+	13, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
+	13, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
+	13, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
+	14, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
+	15, // 11: alkalog.v1.ScalpAnalysis.seen_time:type_name -> google.protobuf.Timestamp
+	16, // 12: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
+	17, // 13: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
+	18, // 14: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
+	19, // 15: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
+	20, // 16: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
+	1,  // 17: alkalog.v1.PreliminaryTests.elasticity:type_name -> alkalog.v1.ElasticityReading
+	2,  // 18: alkalog.v1.PreliminaryTests.incompatibility:type_name -> alkalog.v1.IncompatibilityReading
+	3,  // 19: alkalog.v1.PreliminaryTests.strand:type_name -> alkalog.v1.StrandReading
+	15, // 20: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
+	15, // 21: alkalog.v1.PreliminaryTests.incompatibility_time:type_name -> google.protobuf.Timestamp
+	15, // 22: alkalog.v1.PreliminaryTests.strand_time:type_name -> google.protobuf.Timestamp
+	4,  // 23: alkalog.v1.DoctorsWord.cause:type_name -> alkalog.v1.ClearanceCause
+	21, // 24: alkalog.v1.DoctorsWord.give_date:type_name -> google.type.Date
+	14, // 25: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
+	14, // 26: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
+	13, // 27: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
+	14, // 28: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
+	13, // 29: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
+	13, // 30: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
+	13, // 31: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
+	13, // 32: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
+	13, // 33: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
+	13, // 34: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
+	13, // 35: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
+	15, // 36: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
+	13, // 37: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
+	13, // 38: alkalog.v1.ClientHistory.thinning_crown:type_name -> alkalog.v1.Answer
+	13, // 39: alkalog.v1.ClientHistory.thinning_edges:type_name -> alkalog.v1.Answer
+	13, // 40: alkalog.v1.ClientHistory.breakage_lines:type_name -> alkalog.v1.Answer
+	13, // 41: alkalog.v1.ClientHistory.keloids:type_name -> alkalog.v1.Answer
+	14, // 42: alkalog.v1.ClientHistory.isotretinoin:type_name -> alkalog.v1.PastEvent
+	14, // 43: alkalog.v1.ClientHistory.cancer_treatment:type_name -> alkalog.v1.PastEvent
+	13, // 44: alkalog.v1.ClientHistory.scalp_steroids:type_name -> alkalog.v1.Answer
+	13, // 45: alkalog.v1.ClientHistory.contact_lenses:type_name -> alkalog.v1.Answer
+	13, // 46: alkalog.v1.ClientHistory.glove_allergy:type_name -> alkalog.v1.Answer
+	8,  // 47: alkalog.v1.ClientHistory.doctors_words:type_name -> alkalog.v1.DoctorsWord
+	22, // 48: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
+	13, // 49: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
+	13, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
+	15, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
+	13, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
+	15, // 53: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
+	15, // 54: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
+	0,  // 55: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
+	15, // 56: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
+	10, // 57: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
+	5,  // 58: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
+	6,  // 59: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
+	7,  // 60: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
+	9,  // 61: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
+	11, // 62: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
+	63, // [63:63] is the sub-list for method output_type
+	63, // [63:63] is the sub-list for method input_type
+	63, // [63:63] is the sub-list for extension type_name
+	63, // [63:63] is the sub-list for extension extendee
+	0,  // [0:63] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_proto_init() }
@@ -1342,15 +1688,15 @@ func file_alkalog_v1_consultation_proto_init() {
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_consultation_proto_msgTypes[1].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[2].OneofWrappers = []any{}
-	file_alkalog_v1_consultation_proto_msgTypes[4].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[5].OneofWrappers = []any{}
+	file_alkalog_v1_consultation_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_proto_rawDesc), len(file_alkalog_v1_consultation_proto_rawDesc)),
-			NumEnums:      4,
-			NumMessages:   7,
+			NumEnums:      5,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

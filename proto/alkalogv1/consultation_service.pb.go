@@ -1342,7 +1342,8 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01\x12`\n" +
 	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x18\x01 \x010\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x01\x05\x18\x01 \x010\x01B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_consultation_service_proto_rawDescOnce sync.Once

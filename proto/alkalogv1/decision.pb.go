@@ -90,6 +90,132 @@ func (Verdict) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{0}
 }
 
+// HistorySource is where something is known from.
+type HistorySource int32
+
+const (
+	// Not stated.
+	HistorySource_HISTORY_SOURCE_UNSPECIFIED HistorySource = 0
+	// The answer about one zone.
+	HistorySource_HISTORY_SOURCE_ZONE_ANSWER HistorySource = 1
+	// The answer about the whole head.
+	HistorySource_HISTORY_SOURCE_HEAD_ANSWER HistorySource = 2
+	// A visit that this server recorded.
+	HistorySource_HISTORY_SOURCE_RECORD_CARD HistorySource = 3
+)
+
+// Enum value maps for HistorySource.
+var (
+	HistorySource_name = map[int32]string{
+		0: "HISTORY_SOURCE_UNSPECIFIED",
+		1: "HISTORY_SOURCE_ZONE_ANSWER",
+		2: "HISTORY_SOURCE_HEAD_ANSWER",
+		3: "HISTORY_SOURCE_RECORD_CARD",
+	}
+	HistorySource_value = map[string]int32{
+		"HISTORY_SOURCE_UNSPECIFIED": 0,
+		"HISTORY_SOURCE_ZONE_ANSWER": 1,
+		"HISTORY_SOURCE_HEAD_ANSWER": 2,
+		"HISTORY_SOURCE_RECORD_CARD": 3,
+	}
+)
+
+func (x HistorySource) Enum() *HistorySource {
+	p := new(HistorySource)
+	*p = x
+	return p
+}
+
+func (x HistorySource) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (HistorySource) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_decision_proto_enumTypes[1].Descriptor()
+}
+
+func (HistorySource) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_decision_proto_enumTypes[1]
+}
+
+func (x HistorySource) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use HistorySource.Descriptor instead.
+func (HistorySource) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{1}
+}
+
+// ChemicalWork is a kind of chemical work on hair.
+type ChemicalWork int32
+
+const (
+	// Not stated.
+	ChemicalWork_CHEMICAL_WORK_UNSPECIFIED ChemicalWork = 0
+	// A hydroxide relaxer.
+	ChemicalWork_CHEMICAL_WORK_HYDROXIDE ChemicalWork = 1
+	// A thioglycolate service.
+	ChemicalWork_CHEMICAL_WORK_THIO ChemicalWork = 2
+	// Permanent colour.
+	ChemicalWork_CHEMICAL_WORK_PERMANENT_COLOUR ChemicalWork = 3
+	// Semi-permanent colour.
+	ChemicalWork_CHEMICAL_WORK_SEMI_PERMANENT_COLOUR ChemicalWork = 4
+	// Lightening.
+	ChemicalWork_CHEMICAL_WORK_LIGHTENING ChemicalWork = 5
+	// Keratin, aldehyde or acid smoothing.
+	ChemicalWork_CHEMICAL_WORK_SMOOTHING ChemicalWork = 6
+)
+
+// Enum value maps for ChemicalWork.
+var (
+	ChemicalWork_name = map[int32]string{
+		0: "CHEMICAL_WORK_UNSPECIFIED",
+		1: "CHEMICAL_WORK_HYDROXIDE",
+		2: "CHEMICAL_WORK_THIO",
+		3: "CHEMICAL_WORK_PERMANENT_COLOUR",
+		4: "CHEMICAL_WORK_SEMI_PERMANENT_COLOUR",
+		5: "CHEMICAL_WORK_LIGHTENING",
+		6: "CHEMICAL_WORK_SMOOTHING",
+	}
+	ChemicalWork_value = map[string]int32{
+		"CHEMICAL_WORK_UNSPECIFIED":           0,
+		"CHEMICAL_WORK_HYDROXIDE":             1,
+		"CHEMICAL_WORK_THIO":                  2,
+		"CHEMICAL_WORK_PERMANENT_COLOUR":      3,
+		"CHEMICAL_WORK_SEMI_PERMANENT_COLOUR": 4,
+		"CHEMICAL_WORK_LIGHTENING":            5,
+		"CHEMICAL_WORK_SMOOTHING":             6,
+	}
+)
+
+func (x ChemicalWork) Enum() *ChemicalWork {
+	p := new(ChemicalWork)
+	*p = x
+	return p
+}
+
+func (x ChemicalWork) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ChemicalWork) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_decision_proto_enumTypes[2].Descriptor()
+}
+
+func (ChemicalWork) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_decision_proto_enumTypes[2]
+}
+
+func (x ChemicalWork) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ChemicalWork.Descriptor instead.
+func (ChemicalWork) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{2}
+}
+
 // OverrideDenial says why an override was not accepted.
 type OverrideDenial int32
 
@@ -108,27 +234,43 @@ const (
 	OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL OverrideDenial = 5
 	// The licence of the overriding person has run out or is not known.
 	OverrideDenial_OVERRIDE_DENIAL_LICENCE OverrideDenial = 6
+	// The decision is older than the time in which a service may begin on it.
+	OverrideDenial_OVERRIDE_DENIAL_EXPIRED OverrideDenial = 7
+	// The service on the decision has begun.
+	OverrideDenial_OVERRIDE_DENIAL_SERVICE_BEGAN OverrideDenial = 8
+	// The finding is set aside already.
+	OverrideDenial_OVERRIDE_DENIAL_SET_ASIDE_ALREADY OverrideDenial = 9
+	// The overriding person does not work in the decision's salon.
+	OverrideDenial_OVERRIDE_DENIAL_OTHER_SALON OverrideDenial = 10
 )
 
 // Enum value maps for OverrideDenial.
 var (
 	OverrideDenial_name = map[int32]string{
-		0: "OVERRIDE_DENIAL_UNSPECIFIED",
-		1: "OVERRIDE_DENIAL_NO_SUCH_FINDING",
-		2: "OVERRIDE_DENIAL_ABSOLUTE",
-		3: "OVERRIDE_DENIAL_ROLE",
-		4: "OVERRIDE_DENIAL_REASON",
-		5: "OVERRIDE_DENIAL_OWN_REFUSAL",
-		6: "OVERRIDE_DENIAL_LICENCE",
+		0:  "OVERRIDE_DENIAL_UNSPECIFIED",
+		1:  "OVERRIDE_DENIAL_NO_SUCH_FINDING",
+		2:  "OVERRIDE_DENIAL_ABSOLUTE",
+		3:  "OVERRIDE_DENIAL_ROLE",
+		4:  "OVERRIDE_DENIAL_REASON",
+		5:  "OVERRIDE_DENIAL_OWN_REFUSAL",
+		6:  "OVERRIDE_DENIAL_LICENCE",
+		7:  "OVERRIDE_DENIAL_EXPIRED",
+		8:  "OVERRIDE_DENIAL_SERVICE_BEGAN",
+		9:  "OVERRIDE_DENIAL_SET_ASIDE_ALREADY",
+		10: "OVERRIDE_DENIAL_OTHER_SALON",
 	}
 	OverrideDenial_value = map[string]int32{
-		"OVERRIDE_DENIAL_UNSPECIFIED":     0,
-		"OVERRIDE_DENIAL_NO_SUCH_FINDING": 1,
-		"OVERRIDE_DENIAL_ABSOLUTE":        2,
-		"OVERRIDE_DENIAL_ROLE":            3,
-		"OVERRIDE_DENIAL_REASON":          4,
-		"OVERRIDE_DENIAL_OWN_REFUSAL":     5,
-		"OVERRIDE_DENIAL_LICENCE":         6,
+		"OVERRIDE_DENIAL_UNSPECIFIED":       0,
+		"OVERRIDE_DENIAL_NO_SUCH_FINDING":   1,
+		"OVERRIDE_DENIAL_ABSOLUTE":          2,
+		"OVERRIDE_DENIAL_ROLE":              3,
+		"OVERRIDE_DENIAL_REASON":            4,
+		"OVERRIDE_DENIAL_OWN_REFUSAL":       5,
+		"OVERRIDE_DENIAL_LICENCE":           6,
+		"OVERRIDE_DENIAL_EXPIRED":           7,
+		"OVERRIDE_DENIAL_SERVICE_BEGAN":     8,
+		"OVERRIDE_DENIAL_SET_ASIDE_ALREADY": 9,
+		"OVERRIDE_DENIAL_OTHER_SALON":       10,
 	}
 )
 
@@ -143,11 +285,11 @@ func (x OverrideDenial) String() string {
 }
 
 func (OverrideDenial) Descriptor() protoreflect.EnumDescriptor {
-	return file_alkalog_v1_decision_proto_enumTypes[1].Descriptor()
+	return file_alkalog_v1_decision_proto_enumTypes[3].Descriptor()
 }
 
 func (OverrideDenial) Type() protoreflect.EnumType {
-	return &file_alkalog_v1_decision_proto_enumTypes[1]
+	return &file_alkalog_v1_decision_proto_enumTypes[3]
 }
 
 func (x OverrideDenial) Number() protoreflect.EnumNumber {
@@ -156,7 +298,7 @@ func (x OverrideDenial) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use OverrideDenial.Descriptor instead.
 func (OverrideDenial) EnumDescriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{3}
 }
 
 // SeenAnswer is an answer that a rule looked at.
@@ -239,8 +381,10 @@ type Finding struct {
 	OverrideTerms *OverrideTerms `protobuf:"bytes,9,opt,name=override_terms,json=overrideTerms,proto3" json:"override_terms,omitempty"`
 	// True when the rule could not be evaluated and so refers.
 	EvaluationFailed bool `protobuf:"varint,10,opt,name=evaluation_failed,json=evaluationFailed,proto3" json:"evaluation_failed,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The facts that contradict one another, when the finding is about that.
+	Contradictions []*Contradiction `protobuf:"bytes,11,rep,name=contradictions,proto3" json:"contradictions,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Finding) Reset() {
@@ -343,6 +487,251 @@ func (x *Finding) GetEvaluationFailed() bool {
 	return false
 }
 
+func (x *Finding) GetContradictions() []*Contradiction {
+	if x != nil {
+		return x.Contradictions
+	}
+	return nil
+}
+
+// HistoryFact is what one source says of one kind of chemical work.
+type HistoryFact struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which source.
+	Source HistorySource `protobuf:"varint,1,opt,name=source,proto3,enum=alkalog.v1.HistorySource" json:"source,omitempty"`
+	// Which work.
+	Work ChemicalWork `protobuf:"varint,2,opt,name=work,proto3,enum=alkalog.v1.ChemicalWork" json:"work,omitempty"`
+	// The zone; unspecified: the whole head.
+	Zone Zone `protobuf:"varint,3,opt,name=zone,proto3,enum=alkalog.v1.Zone" json:"zone,omitempty"`
+	// What it says.
+	Happened Answer `protobuf:"varint,4,opt,name=happened,proto3,enum=alkalog.v1.Answer" json:"happened,omitempty"`
+	// Earliest moment that fits, UTC; absent: not known.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// Latest moment that fits, UTC; absent: not known.
+	LatestTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
+	// The session, for a recorded visit.
+	Session       string `protobuf:"bytes,7,opt,name=session,proto3" json:"session,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HistoryFact) Reset() {
+	*x = HistoryFact{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HistoryFact) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HistoryFact) ProtoMessage() {}
+
+func (x *HistoryFact) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HistoryFact.ProtoReflect.Descriptor instead.
+func (*HistoryFact) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *HistoryFact) GetSource() HistorySource {
+	if x != nil {
+		return x.Source
+	}
+	return HistorySource_HISTORY_SOURCE_UNSPECIFIED
+}
+
+func (x *HistoryFact) GetWork() ChemicalWork {
+	if x != nil {
+		return x.Work
+	}
+	return ChemicalWork_CHEMICAL_WORK_UNSPECIFIED
+}
+
+func (x *HistoryFact) GetZone() Zone {
+	if x != nil {
+		return x.Zone
+	}
+	return Zone_ZONE_UNSPECIFIED
+}
+
+func (x *HistoryFact) GetHappened() Answer {
+	if x != nil {
+		return x.Happened
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *HistoryFact) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *HistoryFact) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
+func (x *HistoryFact) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+// Contradiction is two facts that cannot both be right.
+type Contradiction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One.
+	First *HistoryFact `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
+	// The other.
+	Second        *HistoryFact `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Contradiction) Reset() {
+	*x = Contradiction{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Contradiction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Contradiction) ProtoMessage() {}
+
+func (x *Contradiction) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Contradiction.ProtoReflect.Descriptor instead.
+func (*Contradiction) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Contradiction) GetFirst() *HistoryFact {
+	if x != nil {
+		return x.First
+	}
+	return nil
+}
+
+func (x *Contradiction) GetSecond() *HistoryFact {
+	if x != nil {
+		return x.Second
+	}
+	return nil
+}
+
+// AnswerChange is an answer that was dangerous in a decision of the last 24
+// hours and is not now.
+type AnswerChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Path of the field.
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// Its value then, in words.
+	EarlierValue string `protobuf:"bytes,2,opt,name=earlier_value,json=earlierValue,proto3" json:"earlier_value,omitempty"`
+	// Its value now, in words.
+	Value string `protobuf:"bytes,3,opt,name=value,proto3" json:"value,omitempty"`
+	// The earlier decision.
+	Decision string `protobuf:"bytes,4,opt,name=decision,proto3" json:"decision,omitempty"`
+	// The rules that refused or referred because of it.
+	RuleIds       []string `protobuf:"bytes,5,rep,name=rule_ids,json=ruleIds,proto3" json:"rule_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnswerChange) Reset() {
+	*x = AnswerChange{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnswerChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnswerChange) ProtoMessage() {}
+
+func (x *AnswerChange) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnswerChange.ProtoReflect.Descriptor instead.
+func (*AnswerChange) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *AnswerChange) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *AnswerChange) GetEarlierValue() string {
+	if x != nil {
+		return x.EarlierValue
+	}
+	return ""
+}
+
+func (x *AnswerChange) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *AnswerChange) GetDecision() string {
+	if x != nil {
+		return x.Decision
+	}
+	return ""
+}
+
+func (x *AnswerChange) GetRuleIds() []string {
+	if x != nil {
+		return x.RuleIds
+	}
+	return nil
+}
+
 // OpenQuestion is an unanswered field that could still make the verdict worse.
 type OpenQuestion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -360,7 +749,7 @@ type OpenQuestion struct {
 
 func (x *OpenQuestion) Reset() {
 	*x = OpenQuestion{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -372,7 +761,7 @@ func (x *OpenQuestion) String() string {
 func (*OpenQuestion) ProtoMessage() {}
 
 func (x *OpenQuestion) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -385,7 +774,7 @@ func (x *OpenQuestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenQuestion.ProtoReflect.Descriptor instead.
 func (*OpenQuestion) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *OpenQuestion) GetField() string {
@@ -424,14 +813,18 @@ type Condition struct {
 	// What is to be done, in plain words.
 	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
 	// The rule that asks for it; empty for the usual cautions.
-	RuleId        string `protobuf:"bytes,3,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	RuleId string `protobuf:"bytes,3,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	// True when it must be met before first contact.
+	BeforeContact bool `protobuf:"varint,4,opt,name=before_contact,json=beforeContact,proto3" json:"before_contact,omitempty"`
+	// Zone or section it is about, as in a finding; empty: the whole case.
+	Subject       string `protobuf:"bytes,5,opt,name=subject,proto3" json:"subject,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Condition) Reset() {
 	*x = Condition{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +836,7 @@ func (x *Condition) String() string {
 func (*Condition) ProtoMessage() {}
 
 func (x *Condition) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +849,7 @@ func (x *Condition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Condition.ProtoReflect.Descriptor instead.
 func (*Condition) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Condition) GetConditionId() string {
@@ -480,6 +873,20 @@ func (x *Condition) GetRuleId() string {
 	return ""
 }
 
+func (x *Condition) GetBeforeContact() bool {
+	if x != nil {
+		return x.BeforeContact
+	}
+	return false
+}
+
+func (x *Condition) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
 // StrengthAdvice is the strength that suits this hair.
 type StrengthAdvice struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -494,7 +901,7 @@ type StrengthAdvice struct {
 
 func (x *StrengthAdvice) Reset() {
 	*x = StrengthAdvice{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -506,7 +913,7 @@ func (x *StrengthAdvice) String() string {
 func (*StrengthAdvice) ProtoMessage() {}
 
 func (x *StrengthAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -519,7 +926,7 @@ func (x *StrengthAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrengthAdvice.ProtoReflect.Descriptor instead.
 func (*StrengthAdvice) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StrengthAdvice) GetStrength() Strength {
@@ -545,14 +952,18 @@ type Alternative struct {
 	Cautions []string `protobuf:"bytes,2,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// False when this client's answers speak against it too; the cautions say
 	// why.
-	Suitable      bool `protobuf:"varint,3,opt,name=suitable,proto3" json:"suitable,omitempty"`
+	Suitable bool `protobuf:"varint,3,opt,name=suitable,proto3" json:"suitable,omitempty"`
+	// Its id, stable between versions of the rules, such as "scalp-treatment".
+	AlternativeId string `protobuf:"bytes,4,opt,name=alternative_id,json=alternativeId,proto3" json:"alternative_id,omitempty"`
+	// What stands behind it.
+	Basis         *Basis `protobuf:"bytes,5,opt,name=basis,proto3" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Alternative) Reset() {
 	*x = Alternative{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -564,7 +975,7 @@ func (x *Alternative) String() string {
 func (*Alternative) ProtoMessage() {}
 
 func (x *Alternative) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -577,7 +988,7 @@ func (x *Alternative) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alternative.ProtoReflect.Descriptor instead.
 func (*Alternative) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Alternative) GetTitle() string {
@@ -599,6 +1010,20 @@ func (x *Alternative) GetSuitable() bool {
 		return x.Suitable
 	}
 	return false
+}
+
+func (x *Alternative) GetAlternativeId() string {
+	if x != nil {
+		return x.AlternativeId
+	}
+	return ""
+}
+
+func (x *Alternative) GetBasis() *Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return nil
 }
 
 // DecisionInputs is everything a decision was made from, kept so that it can
@@ -626,14 +1051,31 @@ type DecisionInputs struct {
 	// The active house policy; absent: none.
 	HousePolicy *HousePolicy `protobuf:"bytes,10,opt,name=house_policy,json=housePolicy,proto3" json:"house_policy,omitempty"`
 	// The client's record card; absent on a first visit.
-	RecordCard    *RecordCard `protobuf:"bytes,11,opt,name=record_card,json=recordCard,proto3" json:"record_card,omitempty"`
+	RecordCard *RecordCard `protobuf:"bytes,11,opt,name=record_card,json=recordCard,proto3" json:"record_card,omitempty"`
+	// The client's date of birth on record as YYYY-MM-DD; empty: not on record.
+	// Personal data.
+	BirthDate string `protobuf:"bytes,12,opt,name=birth_date,json=birthDate,proto3" json:"birth_date,omitempty"`
+	// The client's incidents, newest first.
+	Incidents []*Incident `protobuf:"bytes,13,rep,name=incidents,proto3" json:"incidents,omitempty"`
+	// Answers that changed since a refusal or referral of the last 24 hours.
+	AnswerChanges []*AnswerChange `protobuf:"bytes,14,rep,name=answer_changes,json=answerChanges,proto3" json:"answer_changes,omitempty"`
+	// What changed, in the practitioner's words, up to 500 characters. Personal
+	// data may be in it.
+	WhatChanged string `protobuf:"bytes,15,opt,name=what_changed,json=whatChanged,proto3" json:"what_changed,omitempty"`
+	// The sections that are to be treated; empty: the whole head.
+	SectionIds []string `protobuf:"bytes,16,rep,name=section_ids,json=sectionIds,proto3" json:"section_ids,omitempty"`
+	// Products for sections that take another strength than the rest.
+	SectionProducts []*SectionProduct `protobuf:"bytes,17,rep,name=section_products,json=sectionProducts,proto3" json:"section_products,omitempty"`
+	// Chemical work that this server recorded on the client, from first contact
+	// on, newest first; also of visits that are not closed yet.
+	RecordedWork  []*HistoryFact `protobuf:"bytes,18,rep,name=recorded_work,json=recordedWork,proto3" json:"recorded_work,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DecisionInputs) Reset() {
 	*x = DecisionInputs{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -645,7 +1087,7 @@ func (x *DecisionInputs) String() string {
 func (*DecisionInputs) ProtoMessage() {}
 
 func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -658,7 +1100,7 @@ func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecisionInputs.ProtoReflect.Descriptor instead.
 func (*DecisionInputs) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *DecisionInputs) GetDecideTime() *timestamppb.Timestamp {
@@ -738,6 +1180,119 @@ func (x *DecisionInputs) GetRecordCard() *RecordCard {
 	return nil
 }
 
+func (x *DecisionInputs) GetBirthDate() string {
+	if x != nil {
+		return x.BirthDate
+	}
+	return ""
+}
+
+func (x *DecisionInputs) GetIncidents() []*Incident {
+	if x != nil {
+		return x.Incidents
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetAnswerChanges() []*AnswerChange {
+	if x != nil {
+		return x.AnswerChanges
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetWhatChanged() string {
+	if x != nil {
+		return x.WhatChanged
+	}
+	return ""
+}
+
+func (x *DecisionInputs) GetSectionIds() []string {
+	if x != nil {
+		return x.SectionIds
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetSectionProducts() []*SectionProduct {
+	if x != nil {
+		return x.SectionProducts
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetRecordedWork() []*HistoryFact {
+	if x != nil {
+		return x.RecordedWork
+	}
+	return nil
+}
+
+// SectionProduct is the product for one section.
+type SectionProduct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The section.
+	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	// The product as it stood.
+	Product *Product `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	// The lot; empty: not stated.
+	LotCode       string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SectionProduct) Reset() {
+	*x = SectionProduct{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SectionProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SectionProduct) ProtoMessage() {}
+
+func (x *SectionProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SectionProduct.ProtoReflect.Descriptor instead.
+func (*SectionProduct) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *SectionProduct) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+func (x *SectionProduct) GetProduct() *Product {
+	if x != nil {
+		return x.Product
+	}
+	return nil
+}
+
+func (x *SectionProduct) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
 // Decision is the answer to CheckEligibility, kept for ever as it was given.
 type Decision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -778,14 +1333,25 @@ type Decision struct {
 	// No service of a student begins without it.
 	Countersignature *Countersignature `protobuf:"bytes,17,opt,name=countersignature,proto3" json:"countersignature,omitempty"`
 	// In which role it was asked for.
-	Role          Role `protobuf:"varint,18,opt,name=role,proto3,enum=alkalog.v1.Role" json:"role,omitempty"`
+	Role Role `protobuf:"varint,18,opt,name=role,proto3,enum=alkalog.v1.Role" json:"role,omitempty"`
+	// Revision of the engine's code that decided; a replay uses the code of that
+	// revision. 0: before revisions were stored.
+	EngineRevision int32 `protobuf:"varint,19,opt,name=engine_revision,json=engineRevision,proto3" json:"engine_revision,omitempty"`
+	// The decision that this one replaces, when the start of a service decided
+	// again; empty: none.
+	Replaces string `protobuf:"bytes,20,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	// What changed since the decision that it replaces, a line each.
+	Changes []string `protobuf:"bytes,21,rep,name=changes,proto3" json:"changes,omitempty"`
+	// What is known of the chemical history, zone by zone, from the strictest
+	// source.
+	History       []*HistoryFact `protobuf:"bytes,22,rep,name=history,proto3" json:"history,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Decision) Reset() {
 	*x = Decision{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -797,7 +1363,7 @@ func (x *Decision) String() string {
 func (*Decision) ProtoMessage() {}
 
 func (x *Decision) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -810,7 +1376,7 @@ func (x *Decision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Decision.ProtoReflect.Descriptor instead.
 func (*Decision) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Decision) GetName() string {
@@ -939,6 +1505,34 @@ func (x *Decision) GetRole() Role {
 	return Role_ROLE_UNSPECIFIED
 }
 
+func (x *Decision) GetEngineRevision() int32 {
+	if x != nil {
+		return x.EngineRevision
+	}
+	return 0
+}
+
+func (x *Decision) GetReplaces() string {
+	if x != nil {
+		return x.Replaces
+	}
+	return ""
+}
+
+func (x *Decision) GetChanges() []string {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *Decision) GetHistory() []*HistoryFact {
+	if x != nil {
+		return x.History
+	}
+	return nil
+}
+
 // Override is an attempt to set a finding aside, accepted or not.
 type Override struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -969,7 +1563,7 @@ type Override struct {
 
 func (x *Override) Reset() {
 	*x = Override{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -981,7 +1575,7 @@ func (x *Override) String() string {
 func (*Override) ProtoMessage() {}
 
 func (x *Override) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -994,7 +1588,7 @@ func (x *Override) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Override.ProtoReflect.Descriptor instead.
 func (*Override) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Override) GetOverrideId() string {
@@ -1080,7 +1674,7 @@ type Countersignature struct {
 
 func (x *Countersignature) Reset() {
 	*x = Countersignature{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1092,7 +1686,7 @@ func (x *Countersignature) String() string {
 func (*Countersignature) ProtoMessage() {}
 
 func (x *Countersignature) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1105,7 +1699,7 @@ func (x *Countersignature) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Countersignature.ProtoReflect.Descriptor instead.
 func (*Countersignature) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Countersignature) GetPractitioner() string {
@@ -1127,11 +1721,11 @@ var File_alkalog_v1_decision_proto protoreflect.FileDescriptor
 const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/decision.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"8\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"8\n" +
 	"\n" +
 	"SeenAnswer\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value\"\x9e\x03\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\"\xe1\x03\n" +
 	"\aFinding\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12!\n" +
 	"\frule_version\x18\x02 \x01(\x05R\vruleVersion\x12'\n" +
@@ -1143,23 +1737,48 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\aanswers\x18\b \x03(\v2\x16.alkalog.v1.SeenAnswerR\aanswers\x12@\n" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x12+\n" +
 	"\x11evaluation_failed\x18\n" +
-	" \x01(\bR\x10evaluationFailed\"\x98\x01\n" +
+	" \x01(\bR\x10evaluationFailed\x12A\n" +
+	"\x0econtradictions\x18\v \x03(\v2\x19.alkalog.v1.ContradictionR\x0econtradictions\"\xf2\x02\n" +
+	"\vHistoryFact\x121\n" +
+	"\x06source\x18\x01 \x01(\x0e2\x19.alkalog.v1.HistorySourceR\x06source\x12,\n" +
+	"\x04work\x18\x02 \x01(\x0e2\x18.alkalog.v1.ChemicalWorkR\x04work\x12$\n" +
+	"\x04zone\x18\x03 \x01(\x0e2\x10.alkalog.v1.ZoneR\x04zone\x12.\n" +
+	"\bhappened\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerR\bhappened\x12?\n" +
+	"\rearliest_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12;\n" +
+	"\vlatest_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"latestTime\x12.\n" +
+	"\asession\x18\a \x01(\tB\x14\xfaA\x11\n" +
+	"\x0falkalog/SessionR\asession\"o\n" +
+	"\rContradiction\x12-\n" +
+	"\x05first\x18\x01 \x01(\v2\x17.alkalog.v1.HistoryFactR\x05first\x12/\n" +
+	"\x06second\x18\x02 \x01(\v2\x17.alkalog.v1.HistoryFactR\x06second\"\xad\x01\n" +
+	"\fAnswerChange\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12#\n" +
+	"\rearlier_value\x18\x02 \x01(\tR\fearlierValue\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\tR\x05value\x121\n" +
+	"\bdecision\x18\x04 \x01(\tB\x15\xfaA\x12\n" +
+	"\x10alkalog/DecisionR\bdecision\x12\x19\n" +
+	"\brule_ids\x18\x05 \x03(\tR\aruleIds\"\x98\x01\n" +
 	"\fOpenQuestion\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x1a\n" +
 	"\bquestion\x18\x02 \x01(\tR\bquestion\x12\x19\n" +
 	"\brule_ids\x18\x03 \x03(\tR\aruleIds\x12;\n" +
-	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity\"[\n" +
+	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity\"\x9c\x01\n" +
 	"\tCondition\x12!\n" +
 	"\fcondition_id\x18\x01 \x01(\tR\vconditionId\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x17\n" +
-	"\arule_id\x18\x03 \x01(\tR\x06ruleId\"\\\n" +
+	"\arule_id\x18\x03 \x01(\tR\x06ruleId\x12%\n" +
+	"\x0ebefore_contact\x18\x04 \x01(\bR\rbeforeContact\x12\x18\n" +
+	"\asubject\x18\x05 \x01(\tR\asubject\"\\\n" +
 	"\x0eStrengthAdvice\x120\n" +
 	"\bstrength\x18\x01 \x01(\x0e2\x14.alkalog.v1.StrengthR\bstrength\x12\x18\n" +
-	"\areasons\x18\x02 \x03(\tR\areasons\"[\n" +
+	"\areasons\x18\x02 \x03(\tR\areasons\"\xab\x01\n" +
 	"\vAlternative\x12\x14\n" +
 	"\x05title\x18\x01 \x01(\tR\x05title\x12\x1a\n" +
 	"\bcautions\x18\x02 \x03(\tR\bcautions\x12\x1a\n" +
-	"\bsuitable\x18\x03 \x01(\bR\bsuitable\"\xbf\x05\n" +
+	"\bsuitable\x18\x03 \x01(\bR\bsuitable\x12%\n" +
+	"\x0ealternative_id\x18\x04 \x01(\tR\ralternativeId\x12'\n" +
+	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis\"\xf7\b\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"decideTime\x12<\n" +
@@ -1178,7 +1797,21 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\fhouse_policy\x18\n" +
 	" \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\x127\n" +
 	"\vrecord_card\x18\v \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard\"\xeb\a\n" +
+	"recordCard\x12\x1d\n" +
+	"\n" +
+	"birth_date\x18\f \x01(\tR\tbirthDate\x122\n" +
+	"\tincidents\x18\r \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12?\n" +
+	"\x0eanswer_changes\x18\x0e \x03(\v2\x18.alkalog.v1.AnswerChangeR\ranswerChanges\x12|\n" +
+	"\fwhat_changed\x18\x0f \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vwhatChanged\x12\x1f\n" +
+	"\vsection_ids\x18\x10 \x03(\tR\n" +
+	"sectionIds\x12E\n" +
+	"\x10section_products\x18\x11 \x03(\v2\x1a.alkalog.v1.SectionProductR\x0fsectionProducts\x12<\n" +
+	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork\"\xf2\x01\n" +
+	"\x0eSectionProduct\x12<\n" +
+	"\n" +
+	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12-\n" +
+	"\aproduct\x18\x02 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12s\n" +
+	"\blot_code\x18\x03 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\"\x94\t\n" +
 	"\bDecision\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -1201,7 +1834,12 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x10standing_verdict\x18\x0f \x01(\x0e2\x13.alkalog.v1.VerdictB\x03\xe0A\x03R\x0fstandingVerdict\x12\x19\n" +
 	"\x05actor\x18\x10 \x01(\tB\x03\xe0A\x03R\x05actor\x12M\n" +
 	"\x10countersignature\x18\x11 \x01(\v2\x1c.alkalog.v1.CountersignatureB\x03\xe0A\x03R\x10countersignature\x12)\n" +
-	"\x04role\x18\x12 \x01(\x0e2\x10.alkalog.v1.RoleB\x03\xe0A\x03R\x04role:K\xeaAH\n" +
+	"\x04role\x18\x12 \x01(\x0e2\x10.alkalog.v1.RoleB\x03\xe0A\x03R\x04role\x12'\n" +
+	"\x0fengine_revision\x18\x13 \x01(\x05R\x0eengineRevision\x121\n" +
+	"\breplaces\x18\x14 \x01(\tB\x15\xfaA\x12\n" +
+	"\x10alkalog/DecisionR\breplaces\x12\x18\n" +
+	"\achanges\x18\x15 \x03(\tR\achanges\x121\n" +
+	"\ahistory\x18\x16 \x03(\v2\x17.alkalog.v1.HistoryFactR\ahistory:K\xeaAH\n" +
 	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\"\x9c\x03\n" +
 	"\bOverride\x12$\n" +
 	"\voverride_id\x18\x01 \x01(\tB\x03\xe0A\x03R\n" +
@@ -1223,14 +1861,28 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\fpractitioner\x18\x01 \x01(\tB\x19\xfaA\x16\n" +
 	"\x14alkalog/PractitionerR\fpractitioner\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"createTime*\x94\x01\n" +
+	"createTime*\xb2\x01\n" +
 	"\aVerdict\x12\x17\n" +
-	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x13\n" +
-	"\x0fVERDICT_PROCEED\x10\x01\x12#\n" +
-	"\x1fVERDICT_PROCEED_WITH_CONDITIONS\x10\x02\x12\x0f\n" +
-	"\vVERDICT_ASK\x10\x03\x12\x11\n" +
-	"\rVERDICT_REFER\x10\x04\x12\x12\n" +
-	"\x0eVERDICT_REFUSE\x10\x05*\xe8\x01\n" +
+	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x0fVERDICT_PROCEED\x10\x01\x1a\x04\x88\xb2\x19\n" +
+	"\x12)\n" +
+	"\x1fVERDICT_PROCEED_WITH_CONDITIONS\x10\x02\x1a\x04\x88\xb2\x19\x14\x12\x15\n" +
+	"\vVERDICT_ASK\x10\x03\x1a\x04\x88\xb2\x19\x1e\x12\x17\n" +
+	"\rVERDICT_REFER\x10\x04\x1a\x04\x88\xb2\x19(\x12\x18\n" +
+	"\x0eVERDICT_REFUSE\x10\x05\x1a\x04\x88\xb2\x192*\x8f\x01\n" +
+	"\rHistorySource\x12\x1e\n" +
+	"\x1aHISTORY_SOURCE_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aHISTORY_SOURCE_ZONE_ANSWER\x10\x01\x12\x1e\n" +
+	"\x1aHISTORY_SOURCE_HEAD_ANSWER\x10\x02\x12\x1e\n" +
+	"\x1aHISTORY_SOURCE_RECORD_CARD\x10\x03*\xea\x01\n" +
+	"\fChemicalWork\x12\x1d\n" +
+	"\x19CHEMICAL_WORK_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17CHEMICAL_WORK_HYDROXIDE\x10\x01\x12\x16\n" +
+	"\x12CHEMICAL_WORK_THIO\x10\x02\x12\"\n" +
+	"\x1eCHEMICAL_WORK_PERMANENT_COLOUR\x10\x03\x12'\n" +
+	"#CHEMICAL_WORK_SEMI_PERMANENT_COLOUR\x10\x04\x12\x1c\n" +
+	"\x18CHEMICAL_WORK_LIGHTENING\x10\x05\x12\x1b\n" +
+	"\x17CHEMICAL_WORK_SMOOTHING\x10\x06*\xf0\x02\n" +
 	"\x0eOverrideDenial\x12\x1f\n" +
 	"\x1bOVERRIDE_DENIAL_UNSPECIFIED\x10\x00\x12#\n" +
 	"\x1fOVERRIDE_DENIAL_NO_SUCH_FINDING\x10\x01\x12\x1c\n" +
@@ -1238,7 +1890,13 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x14OVERRIDE_DENIAL_ROLE\x10\x03\x12\x1a\n" +
 	"\x16OVERRIDE_DENIAL_REASON\x10\x04\x12\x1f\n" +
 	"\x1bOVERRIDE_DENIAL_OWN_REFUSAL\x10\x05\x12\x1b\n" +
-	"\x17OVERRIDE_DENIAL_LICENCE\x10\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x17OVERRIDE_DENIAL_LICENCE\x10\x06\x12\x1b\n" +
+	"\x17OVERRIDE_DENIAL_EXPIRED\x10\a\x12!\n" +
+	"\x1dOVERRIDE_DENIAL_SERVICE_BEGAN\x10\b\x12%\n" +
+	"!OVERRIDE_DENIAL_SET_ASIDE_ALREADY\x10\t\x12\x1f\n" +
+	"\x1bOVERRIDE_DENIAL_OTHER_SALON\x10\n" +
+	"B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_decision_proto_rawDescOnce sync.Once
@@ -1252,78 +1910,103 @@ func file_alkalog_v1_decision_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_decision_proto_rawDescData
 }
 
-var file_alkalog_v1_decision_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_alkalog_v1_decision_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_alkalog_v1_decision_proto_goTypes = []any{
 	(Verdict)(0),                  // 0: alkalog.v1.Verdict
-	(OverrideDenial)(0),           // 1: alkalog.v1.OverrideDenial
-	(*SeenAnswer)(nil),            // 2: alkalog.v1.SeenAnswer
-	(*Finding)(nil),               // 3: alkalog.v1.Finding
-	(*OpenQuestion)(nil),          // 4: alkalog.v1.OpenQuestion
-	(*Condition)(nil),             // 5: alkalog.v1.Condition
-	(*StrengthAdvice)(nil),        // 6: alkalog.v1.StrengthAdvice
-	(*Alternative)(nil),           // 7: alkalog.v1.Alternative
-	(*DecisionInputs)(nil),        // 8: alkalog.v1.DecisionInputs
-	(*Decision)(nil),              // 9: alkalog.v1.Decision
-	(*Override)(nil),              // 10: alkalog.v1.Override
-	(*Countersignature)(nil),      // 11: alkalog.v1.Countersignature
-	(Layer)(0),                    // 12: alkalog.v1.Layer
-	(Severity)(0),                 // 13: alkalog.v1.Severity
-	(*Basis)(nil),                 // 14: alkalog.v1.Basis
-	(*OverrideTerms)(nil),         // 15: alkalog.v1.OverrideTerms
-	(Strength)(0),                 // 16: alkalog.v1.Strength
-	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
-	(*Consultation)(nil),          // 18: alkalog.v1.Consultation
-	(*Product)(nil),               // 19: alkalog.v1.Product
-	(*Practitioner)(nil),          // 20: alkalog.v1.Practitioner
-	(*Salon)(nil),                 // 21: alkalog.v1.Salon
-	(ServiceKind)(0),              // 22: alkalog.v1.ServiceKind
-	(*PolicyParameters)(nil),      // 23: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 24: alkalog.v1.HousePolicy
-	(*RecordCard)(nil),            // 25: alkalog.v1.RecordCard
-	(*Plan)(nil),                  // 26: alkalog.v1.Plan
-	(Role)(0),                     // 27: alkalog.v1.Role
+	(HistorySource)(0),            // 1: alkalog.v1.HistorySource
+	(ChemicalWork)(0),             // 2: alkalog.v1.ChemicalWork
+	(OverrideDenial)(0),           // 3: alkalog.v1.OverrideDenial
+	(*SeenAnswer)(nil),            // 4: alkalog.v1.SeenAnswer
+	(*Finding)(nil),               // 5: alkalog.v1.Finding
+	(*HistoryFact)(nil),           // 6: alkalog.v1.HistoryFact
+	(*Contradiction)(nil),         // 7: alkalog.v1.Contradiction
+	(*AnswerChange)(nil),          // 8: alkalog.v1.AnswerChange
+	(*OpenQuestion)(nil),          // 9: alkalog.v1.OpenQuestion
+	(*Condition)(nil),             // 10: alkalog.v1.Condition
+	(*StrengthAdvice)(nil),        // 11: alkalog.v1.StrengthAdvice
+	(*Alternative)(nil),           // 12: alkalog.v1.Alternative
+	(*DecisionInputs)(nil),        // 13: alkalog.v1.DecisionInputs
+	(*SectionProduct)(nil),        // 14: alkalog.v1.SectionProduct
+	(*Decision)(nil),              // 15: alkalog.v1.Decision
+	(*Override)(nil),              // 16: alkalog.v1.Override
+	(*Countersignature)(nil),      // 17: alkalog.v1.Countersignature
+	(Layer)(0),                    // 18: alkalog.v1.Layer
+	(Severity)(0),                 // 19: alkalog.v1.Severity
+	(*Basis)(nil),                 // 20: alkalog.v1.Basis
+	(*OverrideTerms)(nil),         // 21: alkalog.v1.OverrideTerms
+	(Zone)(0),                     // 22: alkalog.v1.Zone
+	(Answer)(0),                   // 23: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(Strength)(0),                 // 25: alkalog.v1.Strength
+	(*Consultation)(nil),          // 26: alkalog.v1.Consultation
+	(*Product)(nil),               // 27: alkalog.v1.Product
+	(*Practitioner)(nil),          // 28: alkalog.v1.Practitioner
+	(*Salon)(nil),                 // 29: alkalog.v1.Salon
+	(ServiceKind)(0),              // 30: alkalog.v1.ServiceKind
+	(*PolicyParameters)(nil),      // 31: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 32: alkalog.v1.HousePolicy
+	(*RecordCard)(nil),            // 33: alkalog.v1.RecordCard
+	(*Incident)(nil),              // 34: alkalog.v1.Incident
+	(*Plan)(nil),                  // 35: alkalog.v1.Plan
+	(Role)(0),                     // 36: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
-	12, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
-	13, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
-	14, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
-	2,  // 3: alkalog.v1.Finding.answers:type_name -> alkalog.v1.SeenAnswer
-	15, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
-	13, // 5: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
-	16, // 6: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
-	17, // 7: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
-	18, // 8: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
-	19, // 9: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
-	20, // 10: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
-	20, // 11: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
-	21, // 12: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
-	22, // 13: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
-	23, // 14: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
-	24, // 15: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
-	25, // 16: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
-	17, // 17: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 18: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
-	3,  // 19: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
-	4,  // 20: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
-	6,  // 21: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
-	5,  // 22: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
-	7,  // 23: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	26, // 24: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	8,  // 25: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	10, // 26: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
-	0,  // 27: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	11, // 28: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	27, // 29: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
-	27, // 30: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	17, // 31: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	1,  // 32: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	17, // 33: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	34, // [34:34] is the sub-list for method output_type
-	34, // [34:34] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	18, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
+	19, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
+	20, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
+	4,  // 3: alkalog.v1.Finding.answers:type_name -> alkalog.v1.SeenAnswer
+	21, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
+	7,  // 5: alkalog.v1.Finding.contradictions:type_name -> alkalog.v1.Contradiction
+	1,  // 6: alkalog.v1.HistoryFact.source:type_name -> alkalog.v1.HistorySource
+	2,  // 7: alkalog.v1.HistoryFact.work:type_name -> alkalog.v1.ChemicalWork
+	22, // 8: alkalog.v1.HistoryFact.zone:type_name -> alkalog.v1.Zone
+	23, // 9: alkalog.v1.HistoryFact.happened:type_name -> alkalog.v1.Answer
+	24, // 10: alkalog.v1.HistoryFact.earliest_time:type_name -> google.protobuf.Timestamp
+	24, // 11: alkalog.v1.HistoryFact.latest_time:type_name -> google.protobuf.Timestamp
+	6,  // 12: alkalog.v1.Contradiction.first:type_name -> alkalog.v1.HistoryFact
+	6,  // 13: alkalog.v1.Contradiction.second:type_name -> alkalog.v1.HistoryFact
+	19, // 14: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
+	25, // 15: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
+	20, // 16: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
+	24, // 17: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
+	26, // 18: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
+	27, // 19: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
+	28, // 20: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
+	28, // 21: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
+	29, // 22: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
+	30, // 23: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
+	31, // 24: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
+	32, // 25: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
+	33, // 26: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
+	34, // 27: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
+	8,  // 28: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
+	14, // 29: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
+	6,  // 30: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
+	27, // 31: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	24, // 32: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 33: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
+	5,  // 34: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
+	9,  // 35: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
+	11, // 36: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
+	10, // 37: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
+	12, // 38: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
+	35, // 39: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	13, // 40: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	16, // 41: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	0,  // 42: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
+	17, // 43: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	36, // 44: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	6,  // 45: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
+	36, // 46: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	24, // 47: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 48: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	24, // 49: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	50, // [50:50] is the sub-list for method output_type
+	50, // [50:50] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -1331,10 +2014,12 @@ func file_alkalog_v1_decision_proto_init() {
 	if File_alkalog_v1_decision_proto != nil {
 		return
 	}
+	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_catalog_proto_init()
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_directory_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_incident_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()
 	file_alkalog_v1_record_card_proto_init()
@@ -1344,8 +2029,8 @@ func file_alkalog_v1_decision_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_decision_proto_rawDesc), len(file_alkalog_v1_decision_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   10,
+			NumEnums:      4,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -197,6 +197,12 @@ type Salon struct {
 	// IANA time zone of the salon, such as "Europe/London"; for display only,
 	// every stored time is UTC. Up to 64 characters.
 	TimeZone string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// ISO 3166-1 or 3166-2 code of the place, such as "GB", "US-TX" or "FR"; says
+	// more than jurisdiction, which it must not contradict. Empty: not stated.
+	RegionCode string `protobuf:"bytes,9,opt,name=region_code,json=regionCode,proto3" json:"region_code,omitempty"`
+	// The emergency number that a salon there dials, 1 to 15 digits; empty: the
+	// server's default for the region.
+	EmergencyNumber string `protobuf:"bytes,10,opt,name=emergency_number,json=emergencyNumber,proto3" json:"emergency_number,omitempty"`
 	// Whole minutes from the section being called to water on it, 0 to 15; the
 	// latest rinse time is advanced by this. Absent: 1 (assumption).
 	MinutesToBowl *int32 `protobuf:"varint,8,opt,name=minutes_to_bowl,json=minutesToBowl,proto3,oneof" json:"minutes_to_bowl,omitempty"`
@@ -279,6 +285,20 @@ func (x *Salon) GetJurisdiction() Jurisdiction {
 func (x *Salon) GetTimeZone() string {
 	if x != nil {
 		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *Salon) GetRegionCode() string {
+	if x != nil {
+		return x.RegionCode
+	}
+	return ""
+}
+
+func (x *Salon) GetEmergencyNumber() string {
+	if x != nil {
+		return x.EmergencyNumber
 	}
 	return ""
 }
@@ -431,7 +451,7 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\vclient_days\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\x94\x9d\x02(\x00R\n" +
 	"clientDays\x12-\n" +
 	"\frequest_days\x18\x02 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vrequestDays\"\x8a\x05\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vrequestDays\"\x96\x06\n" +
 	"\x05Salon\x12`\n" +
 	"\x04name\x18\x01 \x01(\tBL\xe0A\b\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -441,7 +461,11 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"updateTime\x12}\n" +
 	"\fdisplay_name\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x12F\n" +
 	"\fjurisdiction\x18\x06 \x01(\x0e2\x18.alkalog.v1.JurisdictionB\b\xbaH\x05\x82\x01\x02\x10\x01R\fjurisdiction\x128\n" +
-	"\ttime_zone\x18\a \x01(\tB\x1b\xbaH\x18r\x16\x18@2\x12^[A-Za-z0-9_+/-]*$R\btimeZone\x126\n" +
+	"\ttime_zone\x18\a \x01(\tB\x1b\xbaH\x18r\x16\x18@2\x12^[A-Za-z0-9_+/-]*$R\btimeZone\x12F\n" +
+	"\vregion_code\x18\t \x01(\tB%\xbaH\"r 2\x1e^([A-Z]{2}(-[A-Z0-9]{1,3})?)?$R\n" +
+	"regionCode\x12B\n" +
+	"\x10emergency_number\x18\n" +
+	" \x01(\tB\x17\xbaH\x14r\x122\x10^([0-9]{1,15})?$R\x0femergencyNumber\x126\n" +
 	"\x0fminutes_to_bowl\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x0f(\x00H\x00R\rminutesToBowl\x88\x01\x01:1\xeaA.\n" +
 	"\ralkalog/Salon\x12\x1dchains/{chain}/salons/{salon}B\x12\n" +
 	"\x10_minutes_to_bowl\"\xdb\x06\n" +
@@ -458,7 +482,8 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\x13licence_expire_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x11licenceExpireTime\x12w\n" +
 	"\x06salons\x18\t \x03(\tB_\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHJ\x92\x01G\x10d\"CrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x06salons:F\xeaAC\n" +
-	"\x14alkalog/Practitioner\x12+chains/{chain}/practitioners/{practitioner}B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x14alkalog/Practitioner\x12+chains/{chain}/practitioners/{practitioner}B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_directory_proto_rawDescOnce sync.Once

@@ -1466,7 +1466,8 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12p\n" +
 	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x01\x05\x10\x01 \x01B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_directory_service_proto_rawDescOnce sync.Once

@@ -11,6 +11,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -47,6 +48,15 @@ type CheckEligibilityRequest struct {
 	Supervisor string `protobuf:"bytes,8,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
 	// Where.
 	Salon string `protobuf:"bytes,9,opt,name=salon,proto3" json:"salon,omitempty"`
+	// The sections that are to be treated, up to 12; empty: the whole head.
+	SectionIds []string `protobuf:"bytes,11,rep,name=section_ids,json=sectionIds,proto3" json:"section_ids,omitempty"`
+	// Products for sections that take another strength than the rest, up to 12,
+	// each section at most once.
+	SectionChoices []*SectionChoice `protobuf:"bytes,12,rep,name=section_choices,json=sectionChoices,proto3" json:"section_choices,omitempty"`
+	// What changed since the last refusal, in words, up to 500 characters; asked
+	// for when an answer that was dangerous is not any more. Personal data may be
+	// in it.
+	WhatChanged string `protobuf:"bytes,13,opt,name=what_changed,json=whatChanged,proto3" json:"what_changed,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it is refused.
 	RequestId     string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -158,6 +168,27 @@ func (x *CheckEligibilityRequest) GetSalon() string {
 	return ""
 }
 
+func (x *CheckEligibilityRequest) GetSectionIds() []string {
+	if x != nil {
+		return x.SectionIds
+	}
+	return nil
+}
+
+func (x *CheckEligibilityRequest) GetSectionChoices() []*SectionChoice {
+	if x != nil {
+		return x.SectionChoices
+	}
+	return nil
+}
+
+func (x *CheckEligibilityRequest) GetWhatChanged() string {
+	if x != nil {
+		return x.WhatChanged
+	}
+	return ""
+}
+
 func (x *CheckEligibilityRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
@@ -183,18 +214,84 @@ func (*CheckEligibilityRequest_Consultation) isCheckEligibilityRequest_Subject()
 
 func (*CheckEligibilityRequest_Inline) isCheckEligibilityRequest_Subject() {}
 
+// SectionChoice is the product chosen for one section.
+type SectionChoice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The section.
+	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	// The product.
+	Product string `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	// The lot to be used, up to 60 characters; empty: not stated.
+	LotCode       string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SectionChoice) Reset() {
+	*x = SectionChoice{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SectionChoice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SectionChoice) ProtoMessage() {}
+
+func (x *SectionChoice) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SectionChoice.ProtoReflect.Descriptor instead.
+func (*SectionChoice) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *SectionChoice) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+func (x *SectionChoice) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *SectionChoice) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
 // CheckEligibilityResponse answers CheckEligibility.
 type CheckEligibilityResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision.
-	Decision      *Decision `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
+	Decision *Decision `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
+	// The server's time when it answered, UTC; echo the newest one.
+	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CheckEligibilityResponse) Reset() {
 	*x = CheckEligibilityResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -206,7 +303,7 @@ func (x *CheckEligibilityResponse) String() string {
 func (*CheckEligibilityResponse) ProtoMessage() {}
 
 func (x *CheckEligibilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -219,12 +316,19 @@ func (x *CheckEligibilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckEligibilityResponse.ProtoReflect.Descriptor instead.
 func (*CheckEligibilityResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *CheckEligibilityResponse) GetDecision() *Decision {
 	if x != nil {
 		return x.Decision
+	}
+	return nil
+}
+
+func (x *CheckEligibilityResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
 	}
 	return nil
 }
@@ -240,7 +344,7 @@ type GetDecisionRequest struct {
 
 func (x *GetDecisionRequest) Reset() {
 	*x = GetDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -252,7 +356,7 @@ func (x *GetDecisionRequest) String() string {
 func (*GetDecisionRequest) ProtoMessage() {}
 
 func (x *GetDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -265,7 +369,7 @@ func (x *GetDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDecisionRequest.ProtoReflect.Descriptor instead.
 func (*GetDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *GetDecisionRequest) GetName() string {
@@ -286,7 +390,7 @@ type GetDecisionResponse struct {
 
 func (x *GetDecisionResponse) Reset() {
 	*x = GetDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -298,7 +402,7 @@ func (x *GetDecisionResponse) String() string {
 func (*GetDecisionResponse) ProtoMessage() {}
 
 func (x *GetDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -311,7 +415,7 @@ func (x *GetDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDecisionResponse.ProtoReflect.Descriptor instead.
 func (*GetDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetDecisionResponse) GetDecision() *Decision {
@@ -337,7 +441,7 @@ type ListDecisionsRequest struct {
 
 func (x *ListDecisionsRequest) Reset() {
 	*x = ListDecisionsRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -349,7 +453,7 @@ func (x *ListDecisionsRequest) String() string {
 func (*ListDecisionsRequest) ProtoMessage() {}
 
 func (x *ListDecisionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -362,7 +466,7 @@ func (x *ListDecisionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDecisionsRequest.ProtoReflect.Descriptor instead.
 func (*ListDecisionsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListDecisionsRequest) GetParent() string {
@@ -399,7 +503,7 @@ type ListDecisionsResponse struct {
 
 func (x *ListDecisionsResponse) Reset() {
 	*x = ListDecisionsResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -411,7 +515,7 @@ func (x *ListDecisionsResponse) String() string {
 func (*ListDecisionsResponse) ProtoMessage() {}
 
 func (x *ListDecisionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -424,7 +528,7 @@ func (x *ListDecisionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDecisionsResponse.ProtoReflect.Descriptor instead.
 func (*ListDecisionsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListDecisionsResponse) GetDecisions() []*Decision {
@@ -465,7 +569,7 @@ type OverrideDecisionRequest struct {
 
 func (x *OverrideDecisionRequest) Reset() {
 	*x = OverrideDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -477,7 +581,7 @@ func (x *OverrideDecisionRequest) String() string {
 func (*OverrideDecisionRequest) ProtoMessage() {}
 
 func (x *OverrideDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -490,7 +594,7 @@ func (x *OverrideDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideDecisionRequest.ProtoReflect.Descriptor instead.
 func (*OverrideDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *OverrideDecisionRequest) GetName() string {
@@ -555,7 +659,7 @@ type OverrideDecisionResponse struct {
 
 func (x *OverrideDecisionResponse) Reset() {
 	*x = OverrideDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -567,7 +671,7 @@ func (x *OverrideDecisionResponse) String() string {
 func (*OverrideDecisionResponse) ProtoMessage() {}
 
 func (x *OverrideDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -580,7 +684,7 @@ func (x *OverrideDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideDecisionResponse.ProtoReflect.Descriptor instead.
 func (*OverrideDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *OverrideDecisionResponse) GetDecision() *Decision {
@@ -608,7 +712,7 @@ type ReplayDecisionRequest struct {
 
 func (x *ReplayDecisionRequest) Reset() {
 	*x = ReplayDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -620,7 +724,7 @@ func (x *ReplayDecisionRequest) String() string {
 func (*ReplayDecisionRequest) ProtoMessage() {}
 
 func (x *ReplayDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -633,7 +737,7 @@ func (x *ReplayDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReplayDecisionRequest.ProtoReflect.Descriptor instead.
 func (*ReplayDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ReplayDecisionRequest) GetName() string {
@@ -658,7 +762,7 @@ type ReplayDecisionResponse struct {
 
 func (x *ReplayDecisionResponse) Reset() {
 	*x = ReplayDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -670,7 +774,7 @@ func (x *ReplayDecisionResponse) String() string {
 func (*ReplayDecisionResponse) ProtoMessage() {}
 
 func (x *ReplayDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -683,7 +787,7 @@ func (x *ReplayDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReplayDecisionResponse.ProtoReflect.Descriptor instead.
 func (*ReplayDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ReplayDecisionResponse) GetIdentical() bool {
@@ -723,7 +827,7 @@ type CountersignDecisionRequest struct {
 
 func (x *CountersignDecisionRequest) Reset() {
 	*x = CountersignDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -735,7 +839,7 @@ func (x *CountersignDecisionRequest) String() string {
 func (*CountersignDecisionRequest) ProtoMessage() {}
 
 func (x *CountersignDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -748,7 +852,7 @@ func (x *CountersignDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignDecisionRequest.ProtoReflect.Descriptor instead.
 func (*CountersignDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CountersignDecisionRequest) GetName() string {
@@ -783,7 +887,7 @@ type CountersignDecisionResponse struct {
 
 func (x *CountersignDecisionResponse) Reset() {
 	*x = CountersignDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -795,7 +899,7 @@ func (x *CountersignDecisionResponse) String() string {
 func (*CountersignDecisionResponse) ProtoMessage() {}
 
 func (x *CountersignDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -808,7 +912,7 @@ func (x *CountersignDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignDecisionResponse.ProtoReflect.Descriptor instead.
 func (*CountersignDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CountersignDecisionResponse) GetDecision() *Decision {
@@ -823,7 +927,7 @@ var File_alkalog_v1_eligibility_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"$alkalog/v1/eligibility_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\"\xea\b\n" +
+	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xde\v\n" +
 	"\x17CheckEligibilityRequest\x12r\n" +
 	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\xad\x01\n" +
@@ -842,13 +946,26 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\n" +
 	"supervisor\x12n\n" +
 	"\x05salon\x18\t \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12'\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12E\n" +
+	"\vsection_ids\x18\v \x03(\tB$\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\n" +
+	"sectionIds\x12\xac\x01\n" +
+	"\x0fsection_choices\x18\f \x03(\v2\x19.alkalog.v1.SectionChoiceBh\xbaHe\xba\x01]\n" +
+	"\x1ccheck.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12|\n" +
+	"\fwhat_changed\x18\r \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vwhatChanged\x12'\n" +
 	"\n" +
 	"request_id\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestIdB\x10\n" +
-	"\asubject\x12\x05\xbaH\x02\b\x01\"L\n" +
+	"\asubject\x12\x05\xbaH\x02\b\x01\"\xba\x02\n" +
+	"\rSectionChoice\x12<\n" +
+	"\n" +
+	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12v\n" +
+	"\aproduct\x18\x02 \x01(\tB\\\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
+	"\blot_code\x18\x03 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\"\x8f\x01\n" +
 	"\x18CheckEligibilityResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\xa9\x01\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12A\n" +
+	"\vserver_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTime\"\xa9\x01\n" +
 	"\x12GetDecisionRequest\x12\x92\x01\n" +
 	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
 	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"G\n" +
@@ -908,7 +1025,8 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"\v\x8a\xb2\x19\a\n" +
 	"\x01\x04\x10\x01\x18\x01\x12b\n" +
 	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x03\x04\x05\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x03\x04\x05\x06B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_eligibility_service_proto_rawDescOnce sync.Once
@@ -922,51 +1040,55 @@ func file_alkalog_v1_eligibility_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_eligibility_service_proto_rawDescData
 }
 
-var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_alkalog_v1_eligibility_service_proto_goTypes = []any{
 	(*CheckEligibilityRequest)(nil),     // 0: alkalog.v1.CheckEligibilityRequest
-	(*CheckEligibilityResponse)(nil),    // 1: alkalog.v1.CheckEligibilityResponse
-	(*GetDecisionRequest)(nil),          // 2: alkalog.v1.GetDecisionRequest
-	(*GetDecisionResponse)(nil),         // 3: alkalog.v1.GetDecisionResponse
-	(*ListDecisionsRequest)(nil),        // 4: alkalog.v1.ListDecisionsRequest
-	(*ListDecisionsResponse)(nil),       // 5: alkalog.v1.ListDecisionsResponse
-	(*OverrideDecisionRequest)(nil),     // 6: alkalog.v1.OverrideDecisionRequest
-	(*OverrideDecisionResponse)(nil),    // 7: alkalog.v1.OverrideDecisionResponse
-	(*ReplayDecisionRequest)(nil),       // 8: alkalog.v1.ReplayDecisionRequest
-	(*ReplayDecisionResponse)(nil),      // 9: alkalog.v1.ReplayDecisionResponse
-	(*CountersignDecisionRequest)(nil),  // 10: alkalog.v1.CountersignDecisionRequest
-	(*CountersignDecisionResponse)(nil), // 11: alkalog.v1.CountersignDecisionResponse
-	(*Consultation)(nil),                // 12: alkalog.v1.Consultation
-	(ServiceKind)(0),                    // 13: alkalog.v1.ServiceKind
-	(*Decision)(nil),                    // 14: alkalog.v1.Decision
-	(*Override)(nil),                    // 15: alkalog.v1.Override
+	(*SectionChoice)(nil),               // 1: alkalog.v1.SectionChoice
+	(*CheckEligibilityResponse)(nil),    // 2: alkalog.v1.CheckEligibilityResponse
+	(*GetDecisionRequest)(nil),          // 3: alkalog.v1.GetDecisionRequest
+	(*GetDecisionResponse)(nil),         // 4: alkalog.v1.GetDecisionResponse
+	(*ListDecisionsRequest)(nil),        // 5: alkalog.v1.ListDecisionsRequest
+	(*ListDecisionsResponse)(nil),       // 6: alkalog.v1.ListDecisionsResponse
+	(*OverrideDecisionRequest)(nil),     // 7: alkalog.v1.OverrideDecisionRequest
+	(*OverrideDecisionResponse)(nil),    // 8: alkalog.v1.OverrideDecisionResponse
+	(*ReplayDecisionRequest)(nil),       // 9: alkalog.v1.ReplayDecisionRequest
+	(*ReplayDecisionResponse)(nil),      // 10: alkalog.v1.ReplayDecisionResponse
+	(*CountersignDecisionRequest)(nil),  // 11: alkalog.v1.CountersignDecisionRequest
+	(*CountersignDecisionResponse)(nil), // 12: alkalog.v1.CountersignDecisionResponse
+	(*Consultation)(nil),                // 13: alkalog.v1.Consultation
+	(ServiceKind)(0),                    // 14: alkalog.v1.ServiceKind
+	(*Decision)(nil),                    // 15: alkalog.v1.Decision
+	(*timestamppb.Timestamp)(nil),       // 16: google.protobuf.Timestamp
+	(*Override)(nil),                    // 17: alkalog.v1.Override
 }
 var file_alkalog_v1_eligibility_service_proto_depIdxs = []int32{
-	12, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
-	13, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	14, // 2: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
-	14, // 3: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	14, // 4: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
-	14, // 5: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	15, // 6: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
-	14, // 7: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	0,  // 8: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
-	2,  // 9: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
-	4,  // 10: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
-	6,  // 11: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
-	10, // 12: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
-	8,  // 13: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
-	1,  // 14: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
-	3,  // 15: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
-	5,  // 16: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
-	7,  // 17: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
-	11, // 18: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
-	9,  // 19: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
-	14, // [14:20] is the sub-list for method output_type
-	8,  // [8:14] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	13, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
+	14, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	1,  // 2: alkalog.v1.CheckEligibilityRequest.section_choices:type_name -> alkalog.v1.SectionChoice
+	15, // 3: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
+	16, // 4: alkalog.v1.CheckEligibilityResponse.server_time:type_name -> google.protobuf.Timestamp
+	15, // 5: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	15, // 6: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
+	15, // 7: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	17, // 8: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
+	15, // 9: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	0,  // 10: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
+	3,  // 11: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
+	5,  // 12: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
+	7,  // 13: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
+	11, // 14: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
+	9,  // 15: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
+	2,  // 16: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
+	4,  // 17: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
+	6,  // 18: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
+	8,  // 19: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
+	12, // 20: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
+	10, // 21: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
+	16, // [16:22] is the sub-list for method output_type
+	10, // [10:16] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_eligibility_service_proto_init() }
@@ -988,7 +1110,7 @@ func file_alkalog_v1_eligibility_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_eligibility_service_proto_rawDesc), len(file_alkalog_v1_eligibility_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -526,6 +526,10 @@ const (
 	ServiceKind_SERVICE_KIND_RETOUCH ServiceKind = 2
 	// Correcting hair that an earlier service left under-processed.
 	ServiceKind_SERVICE_KIND_CORRECTIVE ServiceKind = 3
+	// Loosening the curl without straightening it, with a target of its own.
+	ServiceKind_SERVICE_KIND_TEXTURIZING ServiceKind = 4
+	// Waving or curling with a thioglycolate product.
+	ServiceKind_SERVICE_KIND_WAVE ServiceKind = 5
 )
 
 // Enum value maps for ServiceKind.
@@ -535,12 +539,16 @@ var (
 		1: "SERVICE_KIND_VIRGIN",
 		2: "SERVICE_KIND_RETOUCH",
 		3: "SERVICE_KIND_CORRECTIVE",
+		4: "SERVICE_KIND_TEXTURIZING",
+		5: "SERVICE_KIND_WAVE",
 	}
 	ServiceKind_value = map[string]int32{
 		"SERVICE_KIND_UNSPECIFIED": 0,
 		"SERVICE_KIND_VIRGIN":      1,
 		"SERVICE_KIND_RETOUCH":     2,
 		"SERVICE_KIND_CORRECTIVE":  3,
+		"SERVICE_KIND_TEXTURIZING": 4,
+		"SERVICE_KIND_WAVE":        5,
 	}
 )
 
@@ -966,12 +974,14 @@ const file_alkalog_v1_hair_proto_rawDesc = "" +
 	"\x10ZONE_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fZONE_NEW_GROWTH\x10\x01\x12\x13\n" +
 	"\x0fZONE_MID_STRAND\x10\x02\x12\r\n" +
-	"\tZONE_ENDS\x10\x03*{\n" +
+	"\tZONE_ENDS\x10\x03*\xb0\x01\n" +
 	"\vServiceKind\x12\x1c\n" +
 	"\x18SERVICE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13SERVICE_KIND_VIRGIN\x10\x01\x12\x18\n" +
 	"\x14SERVICE_KIND_RETOUCH\x10\x02\x12\x1b\n" +
-	"\x17SERVICE_KIND_CORRECTIVE\x10\x03*\xc4\x01\n" +
+	"\x17SERVICE_KIND_CORRECTIVE\x10\x03\x12\x1c\n" +
+	"\x18SERVICE_KIND_TEXTURIZING\x10\x04\x12\x15\n" +
+	"\x11SERVICE_KIND_WAVE\x10\x05*\xc4\x01\n" +
 	"\fJurisdiction\x12\x1c\n" +
 	"\x18JURISDICTION_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fJURISDICTION_EU\x10\x01\x12\x13\n" +
@@ -979,7 +989,8 @@ const file_alkalog_v1_hair_proto_rawDesc = "" +
 	"\x0fJURISDICTION_US\x10\x03\x12\x19\n" +
 	"\x15JURISDICTION_US_TEXAS\x10\x04\x12\x1e\n" +
 	"\x1aJURISDICTION_US_CALIFORNIA\x10\x05\x12\x1c\n" +
-	"\x18JURISDICTION_US_MARYLAND\x10\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x18JURISDICTION_US_MARYLAND\x10\x06B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_hair_proto_rawDescOnce sync.Once

@@ -230,11 +230,27 @@ var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 		Filename:      "alkalog/v1/options.proto",
 	},
 	{
+		ExtendedType:  (*descriptorpb.FieldOptions)(nil),
+		ExtensionType: (*bool)(nil),
+		Field:         52003,
+		Name:          "alkalog.v1.per_attempt",
+		Tag:           "varint,52003,opt,name=per_attempt",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
 		ExtendedType:  (*descriptorpb.MethodOptions)(nil),
 		ExtensionType: (*Access)(nil),
 		Field:         52001,
 		Name:          "alkalog.v1.access",
 		Tag:           "bytes,52001,opt,name=access",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
+		ExtendedType:  (*descriptorpb.EnumValueOptions)(nil),
+		ExtensionType: (*int32)(nil),
+		Field:         52001,
+		Name:          "alkalog.v1.rank",
+		Tag:           "varint,52001,opt,name=rank",
 		Filename:      "alkalog/v1/options.proto",
 	},
 }
@@ -245,6 +261,12 @@ var (
 	//
 	// optional alkalog.v1.Writers writable_by = 52002;
 	E_WritableBy = &file_alkalog_v1_options_proto_extTypes[0]
+	// True for a field that belongs to one attempt of a call and not to the
+	// request or its answer: it is not compared when a request id is repeated, not
+	// stored with the answer, and set anew in a repeated answer.
+	//
+	// optional bool per_attempt = 52003;
+	E_PerAttempt = &file_alkalog_v1_options_proto_extTypes[1]
 )
 
 // Extension fields to descriptorpb.MethodOptions.
@@ -252,7 +274,17 @@ var (
 	// Who may call the RPC. Every RPC declares it.
 	//
 	// optional alkalog.v1.Access access = 52001;
-	E_Access = &file_alkalog_v1_options_proto_extTypes[1]
+	E_Access = &file_alkalog_v1_options_proto_extTypes[2]
+)
+
+// Extension fields to descriptorpb.EnumValueOptions.
+var (
+	// How severe the value is, higher is more severe. Code compares ranks, never
+	// numbers, so that values can be inserted later. A value without a rank that
+	// the reader does not know counts as the most severe of its enum.
+	//
+	// optional int32 rank = 52001;
+	E_Rank = &file_alkalog_v1_options_proto_extTypes[3]
 )
 
 var File_alkalog_v1_options_proto protoreflect.FileDescriptor
@@ -279,8 +311,12 @@ const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\fROLE_AUDITOR\x10\x06\x12\x11\n" +
 	"\rROLE_OPERATOR\x10\a:U\n" +
 	"\vwritable_by\x12\x1d.google.protobuf.FieldOptions\x18\xa2\x96\x03 \x01(\v2\x13.alkalog.v1.WritersR\n" +
-	"writableBy:L\n" +
-	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xa1\x96\x03 \x01(\v2\x12.alkalog.v1.AccessR\x06accessB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"writableBy:@\n" +
+	"\vper_attempt\x12\x1d.google.protobuf.FieldOptions\x18\xa3\x96\x03 \x01(\bR\n" +
+	"perAttempt:L\n" +
+	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xa1\x96\x03 \x01(\v2\x12.alkalog.v1.AccessR\x06access:7\n" +
+	"\x04rank\x12!.google.protobuf.EnumValueOptions\x18\xa1\x96\x03 \x01(\x05R\x04rankB5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_options_proto_rawDescOnce sync.Once
@@ -297,23 +333,26 @@ func file_alkalog_v1_options_proto_rawDescGZIP() []byte {
 var file_alkalog_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_alkalog_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_alkalog_v1_options_proto_goTypes = []any{
-	(Role)(0),                          // 0: alkalog.v1.Role
-	(*Access)(nil),                     // 1: alkalog.v1.Access
-	(*Writers)(nil),                    // 2: alkalog.v1.Writers
-	(*descriptorpb.FieldOptions)(nil),  // 3: google.protobuf.FieldOptions
-	(*descriptorpb.MethodOptions)(nil), // 4: google.protobuf.MethodOptions
+	(Role)(0),                             // 0: alkalog.v1.Role
+	(*Access)(nil),                        // 1: alkalog.v1.Access
+	(*Writers)(nil),                       // 2: alkalog.v1.Writers
+	(*descriptorpb.FieldOptions)(nil),     // 3: google.protobuf.FieldOptions
+	(*descriptorpb.MethodOptions)(nil),    // 4: google.protobuf.MethodOptions
+	(*descriptorpb.EnumValueOptions)(nil), // 5: google.protobuf.EnumValueOptions
 }
 var file_alkalog_v1_options_proto_depIdxs = []int32{
 	0, // 0: alkalog.v1.Access.roles:type_name -> alkalog.v1.Role
 	0, // 1: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
 	3, // 2: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
-	4, // 3: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
-	2, // 4: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
-	1, // 5: alkalog.v1.access:type_name -> alkalog.v1.Access
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	4, // [4:6] is the sub-list for extension type_name
-	2, // [2:4] is the sub-list for extension extendee
+	3, // 3: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
+	4, // 4: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
+	5, // 5: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
+	2, // 6: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
+	1, // 7: alkalog.v1.access:type_name -> alkalog.v1.Access
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	6, // [6:8] is the sub-list for extension type_name
+	2, // [2:6] is the sub-list for extension extendee
 	0, // [0:2] is the sub-list for field type_name
 }
 
@@ -329,7 +368,7 @@ func file_alkalog_v1_options_proto_init() {
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_options_proto_rawDesc), len(file_alkalog_v1_options_proto_rawDesc)),
 			NumEnums:      1,
 			NumMessages:   2,
-			NumExtensions: 2,
+			NumExtensions: 4,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_options_proto_goTypes,

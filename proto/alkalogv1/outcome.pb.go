@@ -165,7 +165,9 @@ type Outcome struct {
 	// The section that took longest, from the events; empty: not known.
 	MostResistantSection string `protobuf:"bytes,13,opt,name=most_resistant_section,json=mostResistantSection,proto3" json:"most_resistant_section,omitempty"`
 	// Departures of the session.
-	Deviations    []*Deviation `protobuf:"bytes,14,rep,name=deviations,proto3" json:"deviations,omitempty"`
+	Deviations []*Deviation `protobuf:"bytes,14,rep,name=deviations,proto3" json:"deviations,omitempty"`
+	// How neutrality was shown, from the events.
+	NeutralProof  NeutralProof `protobuf:"varint,15,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -298,6 +300,13 @@ func (x *Outcome) GetDeviations() []*Deviation {
 	return nil
 }
 
+func (x *Outcome) GetNeutralProof() NeutralProof {
+	if x != nil {
+		return x.NeutralProof
+	}
+	return NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+}
+
 var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
@@ -316,7 +325,7 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rateB\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\xa0\n" +
+	"\x11_exposure_minutes\"\xe4\n" +
 	"\n" +
 	"\aOutcome\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12@\n" +
@@ -337,8 +346,10 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\x16most_resistant_section\x18\r \x01(\tB\x03\xe0A\x03R\x14mostResistantSection\x12:\n" +
 	"\n" +
 	"deviations\x18\x0e \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
-	"deviations:H\xeaAE\n" +
-	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"deviations\x12B\n" +
+	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof:H\xeaAE\n" +
+	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_outcome_proto_rawDescOnce sync.Once
@@ -362,6 +373,7 @@ var file_alkalog_v1_outcome_proto_goTypes = []any{
 	(*RateEstimate)(nil),          // 5: alkalog.v1.RateEstimate
 	(*ProductUsed)(nil),           // 6: alkalog.v1.ProductUsed
 	(*Deviation)(nil),             // 7: alkalog.v1.Deviation
+	(NeutralProof)(0),             // 8: alkalog.v1.NeutralProof
 }
 var file_alkalog_v1_outcome_proto_depIdxs = []int32{
 	2,  // 0: alkalog.v1.SectionOutcome.condition:type_name -> alkalog.v1.HairCondition
@@ -375,11 +387,12 @@ var file_alkalog_v1_outcome_proto_depIdxs = []int32{
 	6,  // 8: alkalog.v1.Outcome.products_used:type_name -> alkalog.v1.ProductUsed
 	4,  // 9: alkalog.v1.Outcome.next_retouch_time:type_name -> google.protobuf.Timestamp
 	7,  // 10: alkalog.v1.Outcome.deviations:type_name -> alkalog.v1.Deviation
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	8,  // 11: alkalog.v1.Outcome.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_outcome_proto_init() }

@@ -350,7 +350,9 @@ func (x *ListOutcomesResponse) GetNextPageToken() string {
 type GetRecordCardRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The client.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The form that is wanted beside the message.
+	Format        CardFormat `protobuf:"varint,2,opt,name=format,proto3,enum=alkalog.v1.CardFormat" json:"format,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -392,11 +394,20 @@ func (x *GetRecordCardRequest) GetName() string {
 	return ""
 }
 
+func (x *GetRecordCardRequest) GetFormat() CardFormat {
+	if x != nil {
+		return x.Format
+	}
+	return CardFormat_CARD_FORMAT_UNSPECIFIED
+}
+
 // GetRecordCardResponse answers GetRecordCard.
 type GetRecordCardResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The card.
-	RecordCard    *RecordCard `protobuf:"bytes,1,opt,name=record_card,json=recordCard,proto3" json:"record_card,omitempty"`
+	RecordCard *RecordCard `protobuf:"bytes,1,opt,name=record_card,json=recordCard,proto3" json:"record_card,omitempty"`
+	// The card as text or as an HTML file for print, when asked for.
+	Rendered      string `protobuf:"bytes,2,opt,name=rendered,proto3" json:"rendered,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -438,6 +449,13 @@ func (x *GetRecordCardResponse) GetRecordCard() *RecordCard {
 	return nil
 }
 
+func (x *GetRecordCardResponse) GetRendered() string {
+	if x != nil {
+		return x.Rendered
+	}
+	return ""
+}
+
 var File_alkalog_v1_outcome_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
@@ -465,13 +483,15 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"o\n" +
 	"\x14ListOutcomesResponse\x12/\n" +
 	"\boutcomes\x18\x01 \x03(\v2\x13.alkalog.v1.OutcomeR\boutcomes\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x86\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc0\x01\n" +
 	"\x14GetRecordCardRequest\x12n\n" +
 	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"P\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x128\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x16.alkalog.v1.CardFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"l\n" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard2\x96\x03\n" +
+	"recordCard\x12\x1a\n" +
+	"\brendered\x18\x02 \x01(\tR\brendered2\x96\x03\n" +
 	"\x0eOutcomeService\x12d\n" +
 	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
@@ -482,7 +502,8 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12b\n" +
 	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x06\x01\x02\x03\x04\x05\x06B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_outcome_service_proto_rawDescOnce sync.Once
@@ -507,27 +528,29 @@ var file_alkalog_v1_outcome_service_proto_goTypes = []any{
 	(*GetRecordCardRequest)(nil),  // 6: alkalog.v1.GetRecordCardRequest
 	(*GetRecordCardResponse)(nil), // 7: alkalog.v1.GetRecordCardResponse
 	(*Outcome)(nil),               // 8: alkalog.v1.Outcome
-	(*RecordCard)(nil),            // 9: alkalog.v1.RecordCard
+	(CardFormat)(0),               // 9: alkalog.v1.CardFormat
+	(*RecordCard)(nil),            // 10: alkalog.v1.RecordCard
 }
 var file_alkalog_v1_outcome_service_proto_depIdxs = []int32{
-	8, // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
-	8, // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	8, // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	8, // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
-	9, // 4: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
-	0, // 5: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
-	2, // 6: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
-	4, // 7: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
-	6, // 8: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
-	1, // 9: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
-	3, // 10: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
-	5, // 11: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
-	7, // 12: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
-	9, // [9:13] is the sub-list for method output_type
-	5, // [5:9] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	8,  // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
+	8,  // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	8,  // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	8,  // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
+	9,  // 4: alkalog.v1.GetRecordCardRequest.format:type_name -> alkalog.v1.CardFormat
+	10, // 5: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
+	0,  // 6: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
+	2,  // 7: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
+	4,  // 8: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
+	6,  // 9: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
+	1,  // 10: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
+	3,  // 11: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
+	5,  // 12: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
+	7,  // 13: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
+	10, // [10:14] is the sub-list for method output_type
+	6,  // [6:10] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_outcome_service_proto_init() }

@@ -423,7 +423,8 @@ const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\x0etarget_percent\x18\x06 \x01(\x01R\rtargetPercent\x12\x1f\n" +
 	"\vcap_percent\x18\a \x01(\x01R\n" +
 	"capPercent\x12\x14\n" +
-	"\x05basis\x18\b \x03(\tR\x05basisB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x05basis\x18\b \x03(\tR\x05basisB5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_plan_proto_rawDescOnce sync.Once

@@ -36,6 +36,9 @@ const (
 	EventStatus_EVENT_STATUS_ALREADY_RECORDED EventStatus = 2
 	// Malformed, not recorded.
 	EventStatus_EVENT_STATUS_REJECTED EventStatus = 3
+	// Recorded, but this server does not know the fact or a value in it; its
+	// rinse_now is obeyed.
+	EventStatus_EVENT_STATUS_NOT_UNDERSTOOD EventStatus = 4
 )
 
 // Enum value maps for EventStatus.
@@ -45,12 +48,14 @@ var (
 		1: "EVENT_STATUS_RECORDED",
 		2: "EVENT_STATUS_ALREADY_RECORDED",
 		3: "EVENT_STATUS_REJECTED",
+		4: "EVENT_STATUS_NOT_UNDERSTOOD",
 	}
 	EventStatus_value = map[string]int32{
 		"EVENT_STATUS_UNSPECIFIED":      0,
 		"EVENT_STATUS_RECORDED":         1,
 		"EVENT_STATUS_ALREADY_RECORDED": 2,
 		"EVENT_STATUS_REJECTED":         3,
+		"EVENT_STATUS_NOT_UNDERSTOOD":   4,
 	}
 )
 
@@ -100,6 +105,10 @@ type StartSessionRequest struct {
 	// When it began by the till's clock, UTC. Absent: now. More than five minutes
 	// before the decision was made, it was not begun on that decision.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// The till's clock when it sent this attempt, UTC. Absent: not measured.
+	SendTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=send_time,json=sendTime,proto3" json:"send_time,omitempty"`
+	// The echo of the newest server_time. Absent: none received yet.
+	Echo *ClockEcho `protobuf:"bytes,10,opt,name=echo,proto3" json:"echo,omitempty"`
 	// The relaxer in use; only for a service under way without a decision.
 	Product string `protobuf:"bytes,7,opt,name=product,proto3" json:"product,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
@@ -181,6 +190,20 @@ func (x *StartSessionRequest) GetStartTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *StartSessionRequest) GetSendTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SendTime
+	}
+	return nil
+}
+
+func (x *StartSessionRequest) GetEcho() *ClockEcho {
+	if x != nil {
+		return x.Echo
+	}
+	return nil
+}
+
 func (x *StartSessionRequest) GetProduct() string {
 	if x != nil {
 		return x.Product
@@ -195,18 +218,180 @@ func (x *StartSessionRequest) GetRequestId() string {
 	return ""
 }
 
+// SectionTimes are the absolute times of one section, if application begins when
+// the session does and keeps to the plan.
+type SectionTimes struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The section.
+	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	// When it is to be applied, UTC.
+	ApplyTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=apply_time,json=applyTime,proto3" json:"apply_time,omitempty"`
+	// From when strands are tested, UTC.
+	TestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=test_time,json=testTime,proto3" json:"test_time,omitempty"`
+	// Rinse by then at the latest, UTC.
+	LatestRinseTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=latest_rinse_time,json=latestRinseTime,proto3" json:"latest_rinse_time,omitempty"`
+	// Water must be on it by then, whatever else, UTC.
+	HardLimitTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=hard_limit_time,json=hardLimitTime,proto3" json:"hard_limit_time,omitempty"`
+	// The instruction in words with the salon's local times, such as "rinse by
+	// 14:32 at the latest, test from 14:21".
+	Text          string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SectionTimes) Reset() {
+	*x = SectionTimes{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SectionTimes) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SectionTimes) ProtoMessage() {}
+
+func (x *SectionTimes) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SectionTimes.ProtoReflect.Descriptor instead.
+func (*SectionTimes) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *SectionTimes) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+func (x *SectionTimes) GetApplyTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ApplyTime
+	}
+	return nil
+}
+
+func (x *SectionTimes) GetTestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.TestTime
+	}
+	return nil
+}
+
+func (x *SectionTimes) GetLatestRinseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestRinseTime
+	}
+	return nil
+}
+
+func (x *SectionTimes) GetHardLimitTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.HardLimitTime
+	}
+	return nil
+}
+
+func (x *SectionTimes) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// TimeSheet is what a till or a printed slip goes on by when the server cannot
+// be reached.
+type TimeSheet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Section by section, in order of application.
+	Sections []*SectionTimes `protobuf:"bytes,1,rep,name=sections,proto3" json:"sections,omitempty"`
+	// The local emergency number.
+	EmergencyNumber string `protobuf:"bytes,2,opt,name=emergency_number,json=emergencyNumber,proto3" json:"emergency_number,omitempty"`
+	// What to do when it burns or product is in an eye, an instruction each.
+	FirstAid      []string `protobuf:"bytes,3,rep,name=first_aid,json=firstAid,proto3" json:"first_aid,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TimeSheet) Reset() {
+	*x = TimeSheet{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TimeSheet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TimeSheet) ProtoMessage() {}
+
+func (x *TimeSheet) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TimeSheet.ProtoReflect.Descriptor instead.
+func (*TimeSheet) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *TimeSheet) GetSections() []*SectionTimes {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *TimeSheet) GetEmergencyNumber() string {
+	if x != nil {
+		return x.EmergencyNumber
+	}
+	return ""
+}
+
+func (x *TimeSheet) GetFirstAid() []string {
+	if x != nil {
+		return x.FirstAid
+	}
+	return nil
+}
+
 // StartSessionResponse answers StartSession.
 type StartSessionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session with its state.
-	Session       *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	Session *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// Absolute times for going on without the server.
+	TimeSheet *TimeSheet `protobuf:"bytes,2,opt,name=time_sheet,json=timeSheet,proto3" json:"time_sheet,omitempty"`
+	// The server's time when it answered, UTC; echo the newest one.
+	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StartSessionResponse) Reset() {
 	*x = StartSessionResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -218,7 +403,7 @@ func (x *StartSessionResponse) String() string {
 func (*StartSessionResponse) ProtoMessage() {}
 
 func (x *StartSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -231,7 +416,7 @@ func (x *StartSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartSessionResponse.ProtoReflect.Descriptor instead.
 func (*StartSessionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *StartSessionResponse) GetSession() *Session {
@@ -241,6 +426,335 @@ func (x *StartSessionResponse) GetSession() *Session {
 	return nil
 }
 
+func (x *StartSessionResponse) GetTimeSheet() *TimeSheet {
+	if x != nil {
+		return x.TimeSheet
+	}
+	return nil
+}
+
+func (x *StartSessionResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
+	}
+	return nil
+}
+
+// CloseSessionRequest names the session that was left open.
+type CloseSessionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Who closes it: a supervisor who works in its salon.
+	Practitioner string `protobuf:"bytes,2,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// Why, in words, 1 to 500 characters. Personal data may be in it.
+	Comment string `protobuf:"bytes,3,opt,name=comment,proto3" json:"comment,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it is refused.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CloseSessionRequest) Reset() {
+	*x = CloseSessionRequest{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CloseSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CloseSessionRequest) ProtoMessage() {}
+
+func (x *CloseSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CloseSessionRequest.ProtoReflect.Descriptor instead.
+func (*CloseSessionRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *CloseSessionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CloseSessionRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *CloseSessionRequest) GetComment() string {
+	if x != nil {
+		return x.Comment
+	}
+	return ""
+}
+
+func (x *CloseSessionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CloseSessionResponse answers CloseSession.
+type CloseSessionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session, closed.
+	Session       *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CloseSessionResponse) Reset() {
+	*x = CloseSessionResponse{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CloseSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CloseSessionResponse) ProtoMessage() {}
+
+func (x *CloseSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CloseSessionResponse.ProtoReflect.Descriptor instead.
+func (*CloseSessionResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *CloseSessionResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+// MoveSessionRequest says which visit belongs to whom.
+type MoveSessionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session under the wrong client.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The right client, of the same chain.
+	Client string `protobuf:"bytes,2,opt,name=client,proto3" json:"client,omitempty"`
+	// Who says so: not the practitioner of the visit.
+	Practitioner string `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// How it came about, 20 to 500 characters. Personal data may be in it.
+	Comment string `protobuf:"bytes,4,opt,name=comment,proto3" json:"comment,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it is refused.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveSessionRequest) Reset() {
+	*x = MoveSessionRequest{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveSessionRequest) ProtoMessage() {}
+
+func (x *MoveSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveSessionRequest.ProtoReflect.Descriptor instead.
+func (*MoveSessionRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *MoveSessionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *MoveSessionRequest) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *MoveSessionRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *MoveSessionRequest) GetComment() string {
+	if x != nil {
+		return x.Comment
+	}
+	return ""
+}
+
+func (x *MoveSessionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// MoveSessionResponse answers MoveSession.
+type MoveSessionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session under the right client.
+	Session       *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveSessionResponse) Reset() {
+	*x = MoveSessionResponse{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveSessionResponse) ProtoMessage() {}
+
+func (x *MoveSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveSessionResponse.ProtoReflect.Descriptor instead.
+func (*MoveSessionResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *MoveSessionResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+// ClockEcho lets the server measure the till's clock, whatever the network and
+// the queue did meanwhile.
+type ClockEcho struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The newest server_time that the till has received, UTC.
+	ServerTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	// The till's clock when it received that, UTC.
+	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
+	// Milliseconds on the till's monotonic clock from then until this attempt was
+	// sent, 0 to 172,800,000.
+	ElapsedMs     *int64 `protobuf:"varint,3,opt,name=elapsed_ms,json=elapsedMs,proto3,oneof" json:"elapsed_ms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClockEcho) Reset() {
+	*x = ClockEcho{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockEcho) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockEcho) ProtoMessage() {}
+
+func (x *ClockEcho) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockEcho.ProtoReflect.Descriptor instead.
+func (*ClockEcho) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ClockEcho) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
+	}
+	return nil
+}
+
+func (x *ClockEcho) GetReceiveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReceiveTime
+	}
+	return nil
+}
+
+func (x *ClockEcho) GetElapsedMs() int64 {
+	if x != nil && x.ElapsedMs != nil {
+		return *x.ElapsedMs
+	}
+	return 0
+}
+
 // RecordEventsRequest brings facts.
 type RecordEventsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -248,9 +762,12 @@ type RecordEventsRequest struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// The facts, 1 to 200. One malformed fact does not stop the others.
 	Events []*Event `protobuf:"bytes,2,rep,name=events,proto3" json:"events,omitempty"`
-	// The till's clock when it sent the batch, UTC, for measuring its skew.
-	// Absent: not measured.
+	// The till's clock when it sent this attempt, UTC; bounds its offset when
+	// there is no echo. Absent: not measured.
 	SendTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=send_time,json=sendTime,proto3" json:"send_time,omitempty"`
+	// The echo of the newest server_time; measures the till's clock. Absent: none
+	// received yet.
+	Echo *ClockEcho `protobuf:"bytes,5,opt,name=echo,proto3" json:"echo,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it is refused.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -260,7 +777,7 @@ type RecordEventsRequest struct {
 
 func (x *RecordEventsRequest) Reset() {
 	*x = RecordEventsRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -272,7 +789,7 @@ func (x *RecordEventsRequest) String() string {
 func (*RecordEventsRequest) ProtoMessage() {}
 
 func (x *RecordEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -285,7 +802,7 @@ func (x *RecordEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordEventsRequest.ProtoReflect.Descriptor instead.
 func (*RecordEventsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RecordEventsRequest) GetName() string {
@@ -305,6 +822,13 @@ func (x *RecordEventsRequest) GetEvents() []*Event {
 func (x *RecordEventsRequest) GetSendTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.SendTime
+	}
+	return nil
+}
+
+func (x *RecordEventsRequest) GetEcho() *ClockEcho {
+	if x != nil {
+		return x.Echo
 	}
 	return nil
 }
@@ -331,7 +855,7 @@ type EventResult struct {
 
 func (x *EventResult) Reset() {
 	*x = EventResult{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -343,7 +867,7 @@ func (x *EventResult) String() string {
 func (*EventResult) ProtoMessage() {}
 
 func (x *EventResult) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -356,7 +880,7 @@ func (x *EventResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventResult.ProtoReflect.Descriptor instead.
 func (*EventResult) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *EventResult) GetEventId() string {
@@ -392,13 +916,17 @@ type RecordEventsResponse struct {
 	// How far the till's clock is ahead of the server's, in seconds; absent when
 	// send_time was not given.
 	ClockSkewSeconds *float64 `protobuf:"fixed64,4,opt,name=clock_skew_seconds,json=clockSkewSeconds,proto3,oneof" json:"clock_skew_seconds,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The server's time when it answered, UTC; echo the newest one.
+	ServerTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	// Deviations on the log that the facts of this batch disproved.
+	WithdrawnDeviations []*Deviation `protobuf:"bytes,6,rep,name=withdrawn_deviations,json=withdrawnDeviations,proto3" json:"withdrawn_deviations,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *RecordEventsResponse) Reset() {
 	*x = RecordEventsResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -410,7 +938,7 @@ func (x *RecordEventsResponse) String() string {
 func (*RecordEventsResponse) ProtoMessage() {}
 
 func (x *RecordEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -423,7 +951,7 @@ func (x *RecordEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordEventsResponse.ProtoReflect.Descriptor instead.
 func (*RecordEventsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RecordEventsResponse) GetResults() []*EventResult {
@@ -454,6 +982,20 @@ func (x *RecordEventsResponse) GetClockSkewSeconds() float64 {
 	return 0
 }
 
+func (x *RecordEventsResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
+	}
+	return nil
+}
+
+func (x *RecordEventsResponse) GetWithdrawnDeviations() []*Deviation {
+	if x != nil {
+		return x.WithdrawnDeviations
+	}
+	return nil
+}
+
 // GetSessionRequest names a session.
 type GetSessionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -467,7 +1009,7 @@ type GetSessionRequest struct {
 
 func (x *GetSessionRequest) Reset() {
 	*x = GetSessionRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -479,7 +1021,7 @@ func (x *GetSessionRequest) String() string {
 func (*GetSessionRequest) ProtoMessage() {}
 
 func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -492,7 +1034,7 @@ func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionRequest.ProtoReflect.Descriptor instead.
 func (*GetSessionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetSessionRequest) GetName() string {
@@ -515,14 +1057,16 @@ type GetSessionResponse struct {
 	// The session with its state now.
 	Session *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
 	// The recorded events in order of recording, when asked for.
-	Events        []*StoredEvent `protobuf:"bytes,2,rep,name=events,proto3" json:"events,omitempty"`
+	Events []*StoredEvent `protobuf:"bytes,2,rep,name=events,proto3" json:"events,omitempty"`
+	// The server's time when it answered, UTC; echo the newest one.
+	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetSessionResponse) Reset() {
 	*x = GetSessionResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -534,7 +1078,7 @@ func (x *GetSessionResponse) String() string {
 func (*GetSessionResponse) ProtoMessage() {}
 
 func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -547,7 +1091,7 @@ func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionResponse.ProtoReflect.Descriptor instead.
 func (*GetSessionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetSessionResponse) GetSession() *Session {
@@ -560,6 +1104,13 @@ func (x *GetSessionResponse) GetSession() *Session {
 func (x *GetSessionResponse) GetEvents() []*StoredEvent {
 	if x != nil {
 		return x.Events
+	}
+	return nil
+}
+
+func (x *GetSessionResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
 	}
 	return nil
 }
@@ -584,7 +1135,7 @@ type ListSessionsRequest struct {
 
 func (x *ListSessionsRequest) Reset() {
 	*x = ListSessionsRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -596,7 +1147,7 @@ func (x *ListSessionsRequest) String() string {
 func (*ListSessionsRequest) ProtoMessage() {}
 
 func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -609,7 +1160,7 @@ func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListSessionsRequest) GetParent() string {
@@ -660,7 +1211,7 @@ type ListSessionsResponse struct {
 
 func (x *ListSessionsResponse) Reset() {
 	*x = ListSessionsResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -672,7 +1223,7 @@ func (x *ListSessionsResponse) String() string {
 func (*ListSessionsResponse) ProtoMessage() {}
 
 func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -685,7 +1236,7 @@ func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListSessionsResponse) GetSessions() []*Session {
@@ -716,7 +1267,7 @@ type WatchSessionRequest struct {
 
 func (x *WatchSessionRequest) Reset() {
 	*x = WatchSessionRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -728,7 +1279,7 @@ func (x *WatchSessionRequest) String() string {
 func (*WatchSessionRequest) ProtoMessage() {}
 
 func (x *WatchSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -741,7 +1292,7 @@ func (x *WatchSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchSessionRequest.ProtoReflect.Descriptor instead.
 func (*WatchSessionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WatchSessionRequest) GetName() string {
@@ -776,7 +1327,7 @@ type WatchSessionResponse struct {
 
 func (x *WatchSessionResponse) Reset() {
 	*x = WatchSessionResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -788,7 +1339,7 @@ func (x *WatchSessionResponse) String() string {
 func (*WatchSessionResponse) ProtoMessage() {}
 
 func (x *WatchSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -801,7 +1352,7 @@ func (x *WatchSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchSessionResponse.ProtoReflect.Descriptor instead.
 func (*WatchSessionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *WatchSessionResponse) GetResumeToken() string {
@@ -859,7 +1410,7 @@ var File_alkalog_v1_processing_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"#alkalog/v1/processing_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa9\x06\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x99\a\n" +
 	"\x13StartSessionRequest\x12r\n" +
 	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\x9e\x01\n" +
@@ -871,39 +1422,94 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\fpractitioner\x12\x1b\n" +
 	"\tunder_way\x18\x05 \x01(\bR\bunderWay\x129\n" +
 	"\n" +
-	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12y\n" +
+	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12=\n" +
+	"\tsend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\bsendTime\x12/\n" +
+	"\x04echo\x18\n" +
+	" \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12y\n" +
 	"\aproduct\x18\a \x01(\tB_\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\aproduct\x12'\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"E\n" +
+	"request_id\x18\b \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"\xc1\x02\n" +
+	"\fSectionTimes\x12\x1d\n" +
+	"\n" +
+	"section_id\x18\x01 \x01(\tR\tsectionId\x129\n" +
+	"\n" +
+	"apply_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tapplyTime\x127\n" +
+	"\ttest_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\btestTime\x12F\n" +
+	"\x11latest_rinse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
+	"\x0fhard_limit_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12\x12\n" +
+	"\x04text\x18\x06 \x01(\tR\x04text\"\x89\x01\n" +
+	"\tTimeSheet\x124\n" +
+	"\bsections\x18\x01 \x03(\v2\x18.alkalog.v1.SectionTimesR\bsections\x12)\n" +
+	"\x10emergency_number\x18\x02 \x01(\tR\x0femergencyNumber\x12\x1b\n" +
+	"\tfirst_aid\x18\x03 \x03(\tR\bfirstAid\"\xbe\x01\n" +
 	"\x14StartSessionResponse\x12-\n" +
-	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc7\x02\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x124\n" +
+	"\n" +
+	"time_sheet\x18\x02 \x01(\v2\x15.alkalog.v1.TimeSheetR\ttimeSheet\x12A\n" +
+	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTime\"\xd5\x03\n" +
+	"\x13CloseSessionRequest\x12\x90\x01\n" +
+	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x8a\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBf\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12u\n" +
+	"\acomment\x18\x03 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\x12'\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"E\n" +
+	"\x14CloseSessionResponse\x12-\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc8\x04\n" +
+	"\x12MoveSessionRequest\x12\x90\x01\n" +
+	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12r\n" +
+	"\x06client\x18\x02 \x01(\tBZ\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06client\x12\x8a\x01\n" +
+	"\fpractitioner\x18\x03 \x01(\tBf\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12u\n" +
+	"\acomment\x18\x04 \x01(\tB[\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\x12'\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"D\n" +
+	"\x13MoveSessionResponse\x12-\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc8\x01\n" +
+	"\tClockEcho\x12;\n" +
+	"\vserver_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"serverTime\x12=\n" +
+	"\freceive_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vreceiveTime\x120\n" +
+	"\n" +
+	"elapsed_ms\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xf0\xb2R(\x00H\x00R\telapsedMs\x88\x01\x01B\r\n" +
+	"\v_elapsed_ms\"\xfe\x02\n" +
 	"\x13RecordEventsRequest\x12\x90\x01\n" +
 	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12;\n" +
 	"\x06events\x18\x02 \x03(\v2\x11.alkalog.v1.EventB\x10\xbaH\r\x92\x01\n" +
-	"\b\x01\x10\xc8\x01\"\x03\xd8\x01\x03R\x06events\x127\n" +
-	"\tsend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bsendTime\x12'\n" +
+	"\b\x01\x10\xc8\x01\"\x03\xd8\x01\x03R\x06events\x12=\n" +
+	"\tsend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\bsendTime\x12/\n" +
+	"\x04echo\x18\x05 \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12'\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"q\n" +
 	"\vEventResult\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12/\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x17.alkalog.v1.EventStatusR\x06status\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x81\x02\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x8e\x03\n" +
 	"\x14RecordEventsResponse\x121\n" +
 	"\aresults\x18\x01 \x03(\v2\x17.alkalog.v1.EventResultR\aresults\x12.\n" +
 	"\x05state\x18\x02 \x01(\v2\x18.alkalog.v1.SessionStateR\x05state\x12<\n" +
 	"\x0enew_deviations\x18\x03 \x03(\v2\x15.alkalog.v1.DeviationR\rnewDeviations\x121\n" +
-	"\x12clock_skew_seconds\x18\x04 \x01(\x01H\x00R\x10clockSkewSeconds\x88\x01\x01B\x15\n" +
+	"\x12clock_skew_seconds\x18\x04 \x01(\x01H\x00R\x10clockSkewSeconds\x88\x01\x01\x12A\n" +
+	"\vserver_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTime\x12H\n" +
+	"\x14withdrawn_deviations\x18\x06 \x03(\v2\x15.alkalog.v1.DeviationR\x13withdrawnDeviationsB\x15\n" +
 	"\x13_clock_skew_seconds\"\xc7\x01\n" +
 	"\x11GetSessionRequest\x12\x90\x01\n" +
 	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1f\n" +
 	"\vwith_events\x18\x02 \x01(\bR\n" +
-	"withEvents\"t\n" +
+	"withEvents\"\xb7\x01\n" +
 	"\x12GetSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x12/\n" +
-	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\"\xcc\x03\n" +
+	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12A\n" +
+	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTime\"\xcc\x03\n" +
 	"\x13ListSessionsRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$R\x06parent\x12$\n" +
@@ -924,26 +1530,32 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\fresume_token\x18\x01 \x01(\tR\vresumeToken\x120\n" +
 	"\x05state\x18\x02 \x01(\v2\x18.alkalog.v1.SessionStateH\x00R\x05state\x12:\n" +
 	"\theartbeat\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\theartbeatB\t\n" +
-	"\amessage*\x84\x01\n" +
+	"\amessage*\xa5\x01\n" +
 	"\vEventStatus\x12\x1c\n" +
 	"\x18EVENT_STATUS_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15EVENT_STATUS_RECORDED\x10\x01\x12!\n" +
 	"\x1dEVENT_STATUS_ALREADY_RECORDED\x10\x02\x12\x19\n" +
-	"\x15EVENT_STATUS_REJECTED\x10\x032\xf7\x03\n" +
+	"\x15EVENT_STATUS_REJECTED\x10\x03\x12\x1f\n" +
+	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xb6\x05\n" +
 	"\x11ProcessingService\x12a\n" +
 	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12a\n" +
 	"\fRecordEvents\x12\x1f.alkalog.v1.RecordEventsRequest\x1a .alkalog.v1.RecordEventsResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12Y\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12_\n" +
+	"\fCloseSession\x12\x1f.alkalog.v1.CloseSessionRequest\x1a .alkalog.v1.CloseSessionResponse\"\f\x8a\xb2\x19\b\n" +
+	"\x02\x04\x05\x10\x01\x18\x01\x12\\\n" +
+	"\vMoveSession\x12\x1e.alkalog.v1.MoveSessionRequest\x1a\x1f.alkalog.v1.MoveSessionResponse\"\f\x8a\xb2\x19\b\n" +
+	"\x02\x04\x05\x10\x01\x18\x01\x12Y\n" +
 	"\n" +
 	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12_\n" +
 	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12`\n" +
 	"\fWatchSession\x12\x1f.alkalog.v1.WatchSessionRequest\x1a .alkalog.v1.WatchSessionResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x050\x01B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x05\x01\x02\x03\x04\x050\x01B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_processing_service_proto_rawDescOnce sync.Once
@@ -958,56 +1570,84 @@ func file_alkalog_v1_processing_service_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_processing_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_processing_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_alkalog_v1_processing_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_alkalog_v1_processing_service_proto_goTypes = []any{
 	(EventStatus)(0),              // 0: alkalog.v1.EventStatus
 	(*StartSessionRequest)(nil),   // 1: alkalog.v1.StartSessionRequest
-	(*StartSessionResponse)(nil),  // 2: alkalog.v1.StartSessionResponse
-	(*RecordEventsRequest)(nil),   // 3: alkalog.v1.RecordEventsRequest
-	(*EventResult)(nil),           // 4: alkalog.v1.EventResult
-	(*RecordEventsResponse)(nil),  // 5: alkalog.v1.RecordEventsResponse
-	(*GetSessionRequest)(nil),     // 6: alkalog.v1.GetSessionRequest
-	(*GetSessionResponse)(nil),    // 7: alkalog.v1.GetSessionResponse
-	(*ListSessionsRequest)(nil),   // 8: alkalog.v1.ListSessionsRequest
-	(*ListSessionsResponse)(nil),  // 9: alkalog.v1.ListSessionsResponse
-	(*WatchSessionRequest)(nil),   // 10: alkalog.v1.WatchSessionRequest
-	(*WatchSessionResponse)(nil),  // 11: alkalog.v1.WatchSessionResponse
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*Session)(nil),               // 13: alkalog.v1.Session
-	(*Event)(nil),                 // 14: alkalog.v1.Event
-	(*SessionState)(nil),          // 15: alkalog.v1.SessionState
-	(*Deviation)(nil),             // 16: alkalog.v1.Deviation
-	(*StoredEvent)(nil),           // 17: alkalog.v1.StoredEvent
+	(*SectionTimes)(nil),          // 2: alkalog.v1.SectionTimes
+	(*TimeSheet)(nil),             // 3: alkalog.v1.TimeSheet
+	(*StartSessionResponse)(nil),  // 4: alkalog.v1.StartSessionResponse
+	(*CloseSessionRequest)(nil),   // 5: alkalog.v1.CloseSessionRequest
+	(*CloseSessionResponse)(nil),  // 6: alkalog.v1.CloseSessionResponse
+	(*MoveSessionRequest)(nil),    // 7: alkalog.v1.MoveSessionRequest
+	(*MoveSessionResponse)(nil),   // 8: alkalog.v1.MoveSessionResponse
+	(*ClockEcho)(nil),             // 9: alkalog.v1.ClockEcho
+	(*RecordEventsRequest)(nil),   // 10: alkalog.v1.RecordEventsRequest
+	(*EventResult)(nil),           // 11: alkalog.v1.EventResult
+	(*RecordEventsResponse)(nil),  // 12: alkalog.v1.RecordEventsResponse
+	(*GetSessionRequest)(nil),     // 13: alkalog.v1.GetSessionRequest
+	(*GetSessionResponse)(nil),    // 14: alkalog.v1.GetSessionResponse
+	(*ListSessionsRequest)(nil),   // 15: alkalog.v1.ListSessionsRequest
+	(*ListSessionsResponse)(nil),  // 16: alkalog.v1.ListSessionsResponse
+	(*WatchSessionRequest)(nil),   // 17: alkalog.v1.WatchSessionRequest
+	(*WatchSessionResponse)(nil),  // 18: alkalog.v1.WatchSessionResponse
+	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
+	(*Session)(nil),               // 20: alkalog.v1.Session
+	(*Event)(nil),                 // 21: alkalog.v1.Event
+	(*SessionState)(nil),          // 22: alkalog.v1.SessionState
+	(*Deviation)(nil),             // 23: alkalog.v1.Deviation
+	(*StoredEvent)(nil),           // 24: alkalog.v1.StoredEvent
 }
 var file_alkalog_v1_processing_service_proto_depIdxs = []int32{
-	12, // 0: alkalog.v1.StartSessionRequest.start_time:type_name -> google.protobuf.Timestamp
-	13, // 1: alkalog.v1.StartSessionResponse.session:type_name -> alkalog.v1.Session
-	14, // 2: alkalog.v1.RecordEventsRequest.events:type_name -> alkalog.v1.Event
-	12, // 3: alkalog.v1.RecordEventsRequest.send_time:type_name -> google.protobuf.Timestamp
-	0,  // 4: alkalog.v1.EventResult.status:type_name -> alkalog.v1.EventStatus
-	4,  // 5: alkalog.v1.RecordEventsResponse.results:type_name -> alkalog.v1.EventResult
-	15, // 6: alkalog.v1.RecordEventsResponse.state:type_name -> alkalog.v1.SessionState
-	16, // 7: alkalog.v1.RecordEventsResponse.new_deviations:type_name -> alkalog.v1.Deviation
-	13, // 8: alkalog.v1.GetSessionResponse.session:type_name -> alkalog.v1.Session
-	17, // 9: alkalog.v1.GetSessionResponse.events:type_name -> alkalog.v1.StoredEvent
-	13, // 10: alkalog.v1.ListSessionsResponse.sessions:type_name -> alkalog.v1.Session
-	15, // 11: alkalog.v1.WatchSessionResponse.state:type_name -> alkalog.v1.SessionState
-	12, // 12: alkalog.v1.WatchSessionResponse.heartbeat:type_name -> google.protobuf.Timestamp
-	1,  // 13: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
-	3,  // 14: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
-	6,  // 15: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
-	8,  // 16: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
-	10, // 17: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
-	2,  // 18: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
-	5,  // 19: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
-	7,  // 20: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
-	9,  // 21: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
-	11, // 22: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
-	18, // [18:23] is the sub-list for method output_type
-	13, // [13:18] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	19, // 0: alkalog.v1.StartSessionRequest.start_time:type_name -> google.protobuf.Timestamp
+	19, // 1: alkalog.v1.StartSessionRequest.send_time:type_name -> google.protobuf.Timestamp
+	9,  // 2: alkalog.v1.StartSessionRequest.echo:type_name -> alkalog.v1.ClockEcho
+	19, // 3: alkalog.v1.SectionTimes.apply_time:type_name -> google.protobuf.Timestamp
+	19, // 4: alkalog.v1.SectionTimes.test_time:type_name -> google.protobuf.Timestamp
+	19, // 5: alkalog.v1.SectionTimes.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	19, // 6: alkalog.v1.SectionTimes.hard_limit_time:type_name -> google.protobuf.Timestamp
+	2,  // 7: alkalog.v1.TimeSheet.sections:type_name -> alkalog.v1.SectionTimes
+	20, // 8: alkalog.v1.StartSessionResponse.session:type_name -> alkalog.v1.Session
+	3,  // 9: alkalog.v1.StartSessionResponse.time_sheet:type_name -> alkalog.v1.TimeSheet
+	19, // 10: alkalog.v1.StartSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	20, // 11: alkalog.v1.CloseSessionResponse.session:type_name -> alkalog.v1.Session
+	20, // 12: alkalog.v1.MoveSessionResponse.session:type_name -> alkalog.v1.Session
+	19, // 13: alkalog.v1.ClockEcho.server_time:type_name -> google.protobuf.Timestamp
+	19, // 14: alkalog.v1.ClockEcho.receive_time:type_name -> google.protobuf.Timestamp
+	21, // 15: alkalog.v1.RecordEventsRequest.events:type_name -> alkalog.v1.Event
+	19, // 16: alkalog.v1.RecordEventsRequest.send_time:type_name -> google.protobuf.Timestamp
+	9,  // 17: alkalog.v1.RecordEventsRequest.echo:type_name -> alkalog.v1.ClockEcho
+	0,  // 18: alkalog.v1.EventResult.status:type_name -> alkalog.v1.EventStatus
+	11, // 19: alkalog.v1.RecordEventsResponse.results:type_name -> alkalog.v1.EventResult
+	22, // 20: alkalog.v1.RecordEventsResponse.state:type_name -> alkalog.v1.SessionState
+	23, // 21: alkalog.v1.RecordEventsResponse.new_deviations:type_name -> alkalog.v1.Deviation
+	19, // 22: alkalog.v1.RecordEventsResponse.server_time:type_name -> google.protobuf.Timestamp
+	23, // 23: alkalog.v1.RecordEventsResponse.withdrawn_deviations:type_name -> alkalog.v1.Deviation
+	20, // 24: alkalog.v1.GetSessionResponse.session:type_name -> alkalog.v1.Session
+	24, // 25: alkalog.v1.GetSessionResponse.events:type_name -> alkalog.v1.StoredEvent
+	19, // 26: alkalog.v1.GetSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	20, // 27: alkalog.v1.ListSessionsResponse.sessions:type_name -> alkalog.v1.Session
+	22, // 28: alkalog.v1.WatchSessionResponse.state:type_name -> alkalog.v1.SessionState
+	19, // 29: alkalog.v1.WatchSessionResponse.heartbeat:type_name -> google.protobuf.Timestamp
+	1,  // 30: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
+	10, // 31: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
+	5,  // 32: alkalog.v1.ProcessingService.CloseSession:input_type -> alkalog.v1.CloseSessionRequest
+	7,  // 33: alkalog.v1.ProcessingService.MoveSession:input_type -> alkalog.v1.MoveSessionRequest
+	13, // 34: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
+	15, // 35: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
+	17, // 36: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
+	4,  // 37: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
+	12, // 38: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
+	6,  // 39: alkalog.v1.ProcessingService.CloseSession:output_type -> alkalog.v1.CloseSessionResponse
+	8,  // 40: alkalog.v1.ProcessingService.MoveSession:output_type -> alkalog.v1.MoveSessionResponse
+	14, // 41: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
+	16, // 42: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
+	18, // 43: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
+	37, // [37:44] is the sub-list for method output_type
+	30, // [30:37] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_processing_service_proto_init() }
@@ -1017,8 +1657,9 @@ func file_alkalog_v1_processing_service_proto_init() {
 	}
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_session_proto_init()
-	file_alkalog_v1_processing_service_proto_msgTypes[4].OneofWrappers = []any{}
-	file_alkalog_v1_processing_service_proto_msgTypes[10].OneofWrappers = []any{
+	file_alkalog_v1_processing_service_proto_msgTypes[8].OneofWrappers = []any{}
+	file_alkalog_v1_processing_service_proto_msgTypes[11].OneofWrappers = []any{}
+	file_alkalog_v1_processing_service_proto_msgTypes[17].OneofWrappers = []any{
 		(*WatchSessionResponse_State)(nil),
 		(*WatchSessionResponse_Heartbeat)(nil),
 	}
@@ -1028,7 +1669,7 @@ func file_alkalog_v1_processing_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_processing_service_proto_rawDesc), len(file_alkalog_v1_processing_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   11,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,6 +21,8 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	ProcessingService_StartSession_FullMethodName = "/alkalog.v1.ProcessingService/StartSession"
 	ProcessingService_RecordEvents_FullMethodName = "/alkalog.v1.ProcessingService/RecordEvents"
+	ProcessingService_CloseSession_FullMethodName = "/alkalog.v1.ProcessingService/CloseSession"
+	ProcessingService_MoveSession_FullMethodName  = "/alkalog.v1.ProcessingService/MoveSession"
 	ProcessingService_GetSession_FullMethodName   = "/alkalog.v1.ProcessingService/GetSession"
 	ProcessingService_ListSessions_FullMethodName = "/alkalog.v1.ProcessingService/ListSessions"
 	ProcessingService_WatchSession_FullMethodName = "/alkalog.v1.ProcessingService/WatchSession"
@@ -44,6 +46,16 @@ type ProcessingServiceClient interface {
 	// answer says what became of each; departures are on the audit log. Errors:
 	// NOT_FOUND for an unknown session.
 	RecordEvents(ctx context.Context, in *RecordEventsRequest, opts ...grpc.CallOption) (*RecordEventsResponse, error)
+	// CloseSession closes a session that was left open, so that another can begin
+	// on the client; a supervisor does it, and it is a deviation. Errors:
+	// NOT_FOUND; FAILED_PRECONDITION when it is closed already.
+	CloseSession(ctx context.Context, in *CloseSessionRequest, opts ...grpc.CallOption) (*CloseSessionResponse, error)
+	// MoveSession sets a visit aside that was recorded under the wrong client and
+	// puts it on the right client's record, in one write, with an entry. A second
+	// person does it: not the practitioner of the visit. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION when it was moved already; PERMISSION_DENIED when it was
+	// the caller's own visit.
+	MoveSession(ctx context.Context, in *MoveSessionRequest, opts ...grpc.CallOption) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(ctx context.Context, in *GetSessionRequest, opts ...grpc.CallOption) (*GetSessionResponse, error)
 	// ListSessions lists sessions of a client, or of a whole chain with
@@ -78,6 +90,26 @@ func (c *processingServiceClient) RecordEvents(ctx context.Context, in *RecordEv
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RecordEventsResponse)
 	err := c.cc.Invoke(ctx, ProcessingService_RecordEvents_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *processingServiceClient) CloseSession(ctx context.Context, in *CloseSessionRequest, opts ...grpc.CallOption) (*CloseSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CloseSessionResponse)
+	err := c.cc.Invoke(ctx, ProcessingService_CloseSession_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *processingServiceClient) MoveSession(ctx context.Context, in *MoveSessionRequest, opts ...grpc.CallOption) (*MoveSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MoveSessionResponse)
+	err := c.cc.Invoke(ctx, ProcessingService_MoveSession_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -141,6 +173,16 @@ type ProcessingServiceServer interface {
 	// answer says what became of each; departures are on the audit log. Errors:
 	// NOT_FOUND for an unknown session.
 	RecordEvents(context.Context, *RecordEventsRequest) (*RecordEventsResponse, error)
+	// CloseSession closes a session that was left open, so that another can begin
+	// on the client; a supervisor does it, and it is a deviation. Errors:
+	// NOT_FOUND; FAILED_PRECONDITION when it is closed already.
+	CloseSession(context.Context, *CloseSessionRequest) (*CloseSessionResponse, error)
+	// MoveSession sets a visit aside that was recorded under the wrong client and
+	// puts it on the right client's record, in one write, with an entry. A second
+	// person does it: not the practitioner of the visit. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION when it was moved already; PERMISSION_DENIED when it was
+	// the caller's own visit.
+	MoveSession(context.Context, *MoveSessionRequest) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(context.Context, *GetSessionRequest) (*GetSessionResponse, error)
 	// ListSessions lists sessions of a client, or of a whole chain with
@@ -166,6 +208,12 @@ func (UnimplementedProcessingServiceServer) StartSession(context.Context, *Start
 }
 func (UnimplementedProcessingServiceServer) RecordEvents(context.Context, *RecordEventsRequest) (*RecordEventsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordEvents not implemented")
+}
+func (UnimplementedProcessingServiceServer) CloseSession(context.Context, *CloseSessionRequest) (*CloseSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CloseSession not implemented")
+}
+func (UnimplementedProcessingServiceServer) MoveSession(context.Context, *MoveSessionRequest) (*MoveSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MoveSession not implemented")
 }
 func (UnimplementedProcessingServiceServer) GetSession(context.Context, *GetSessionRequest) (*GetSessionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetSession not implemented")
@@ -233,6 +281,42 @@ func _ProcessingService_RecordEvents_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ProcessingService_CloseSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CloseSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProcessingServiceServer).CloseSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProcessingService_CloseSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProcessingServiceServer).CloseSession(ctx, req.(*CloseSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProcessingService_MoveSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MoveSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProcessingServiceServer).MoveSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProcessingService_MoveSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProcessingServiceServer).MoveSession(ctx, req.(*MoveSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ProcessingService_GetSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetSessionRequest)
 	if err := dec(in); err != nil {
@@ -294,6 +378,14 @@ var ProcessingService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RecordEvents",
 			Handler:    _ProcessingService_RecordEvents_Handler,
+		},
+		{
+			MethodName: "CloseSession",
+			Handler:    _ProcessingService_CloseSession_Handler,
+		},
+		{
+			MethodName: "MoveSession",
+			Handler:    _ProcessingService_MoveSession_Handler,
 		},
 		{
 			MethodName: "GetSession",

@@ -23,6 +23,59 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// CardFormat is the form in which a card is wanted.
+type CardFormat int32
+
+const (
+	// As a message only.
+	CardFormat_CARD_FORMAT_UNSPECIFIED CardFormat = 0
+	// Also as plain text.
+	CardFormat_CARD_FORMAT_TEXT CardFormat = 1
+	// Also as one HTML file for print, without script.
+	CardFormat_CARD_FORMAT_HTML CardFormat = 2
+)
+
+// Enum value maps for CardFormat.
+var (
+	CardFormat_name = map[int32]string{
+		0: "CARD_FORMAT_UNSPECIFIED",
+		1: "CARD_FORMAT_TEXT",
+		2: "CARD_FORMAT_HTML",
+	}
+	CardFormat_value = map[string]int32{
+		"CARD_FORMAT_UNSPECIFIED": 0,
+		"CARD_FORMAT_TEXT":        1,
+		"CARD_FORMAT_HTML":        2,
+	}
+)
+
+func (x CardFormat) Enum() *CardFormat {
+	p := new(CardFormat)
+	*p = x
+	return p
+}
+
+func (x CardFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CardFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_record_card_proto_enumTypes[0].Descriptor()
+}
+
+func (CardFormat) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_record_card_proto_enumTypes[0]
+}
+
+func (x CardFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CardFormat.Descriptor instead.
+func (CardFormat) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{0}
+}
+
 // Visit is one service on the record card. Its elements follow what the
 // Australian unit SHBHREF002, Straighten and relax hair with chemical
 // treatments, requires to be recorded.
@@ -70,7 +123,23 @@ type Visit struct {
 	// New growth found at that visit in millimetres; absent: not measured.
 	NewGrowthMm *float64 `protobuf:"fixed64,20,opt,name=new_growth_mm,json=newGrowthMm,proto3,oneof" json:"new_growth_mm,omitempty"`
 	// Client's agreement.
-	Consent       *Consent `protobuf:"bytes,21,opt,name=consent,proto3" json:"consent,omitempty"`
+	Consent *Consent `protobuf:"bytes,21,opt,name=consent,proto3" json:"consent,omitempty"`
+	// Minutes of exposure of the section that had most; absent: not known.
+	ExposureMinutes *float64 `protobuf:"fixed64,22,opt,name=exposure_minutes,json=exposureMinutes,proto3,oneof" json:"exposure_minutes,omitempty"`
+	// How neutrality was shown.
+	NeutralProof NeutralProof `protobuf:"varint,23,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
+	// Lathers.
+	Lathers *int32 `protobuf:"varint,24,opt,name=lathers,proto3,oneof" json:"lathers,omitempty"`
+	// Conditions of the decision, and which were met, when and by whom.
+	Conditions []*ConditionState `protobuf:"bytes,25,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	// Findings set aside, and by whom.
+	Overrides []*SetAside `protobuf:"bytes,26,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// Sections on which product lay on hair that was relaxed before.
+	OverlappedSections []string `protobuf:"bytes,27,rep,name=overlapped_sections,json=overlappedSections,proto3" json:"overlapped_sections,omitempty"`
+	// True when product touched the hair.
+	FirstContact bool `protobuf:"varint,28,opt,name=first_contact,json=firstContact,proto3" json:"first_contact,omitempty"`
+	// Kind of the product used.
+	ProductKind   ProductKind `protobuf:"varint,29,opt,name=product_kind,json=productKind,proto3,enum=alkalog.v1.ProductKind" json:"product_kind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -252,6 +321,291 @@ func (x *Visit) GetConsent() *Consent {
 	return nil
 }
 
+func (x *Visit) GetExposureMinutes() float64 {
+	if x != nil && x.ExposureMinutes != nil {
+		return *x.ExposureMinutes
+	}
+	return 0
+}
+
+func (x *Visit) GetNeutralProof() NeutralProof {
+	if x != nil {
+		return x.NeutralProof
+	}
+	return NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+}
+
+func (x *Visit) GetLathers() int32 {
+	if x != nil && x.Lathers != nil {
+		return *x.Lathers
+	}
+	return 0
+}
+
+func (x *Visit) GetConditions() []*ConditionState {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *Visit) GetOverrides() []*SetAside {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *Visit) GetOverlappedSections() []string {
+	if x != nil {
+		return x.OverlappedSections
+	}
+	return nil
+}
+
+func (x *Visit) GetFirstContact() bool {
+	if x != nil {
+		return x.FirstContact
+	}
+	return false
+}
+
+func (x *Visit) GetProductKind() ProductKind {
+	if x != nil {
+		return x.ProductKind
+	}
+	return ProductKind_PRODUCT_KIND_UNSPECIFIED
+}
+
+// SetAside is a finding that was set aside for a visit.
+type SetAside struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rule.
+	RuleId string `protobuf:"bytes,1,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	// The subject, as in the finding.
+	Subject string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Who set it aside.
+	Practitioner string `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// The coded reason.
+	ReasonCode string `protobuf:"bytes,4,opt,name=reason_code,json=reasonCode,proto3" json:"reason_code,omitempty"`
+	// When, UTC.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetAside) Reset() {
+	*x = SetAside{}
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetAside) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetAside) ProtoMessage() {}
+
+func (x *SetAside) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetAside.ProtoReflect.Descriptor instead.
+func (*SetAside) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *SetAside) GetRuleId() string {
+	if x != nil {
+		return x.RuleId
+	}
+	return ""
+}
+
+func (x *SetAside) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *SetAside) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *SetAside) GetReasonCode() string {
+	if x != nil {
+		return x.ReasonCode
+	}
+	return ""
+}
+
+func (x *SetAside) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// CardSummary is the card in one glance, computed from facts at each reading.
+type CardSummary struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Last service, product and strength, minutes, result, what went wrong, and
+	// what to do differently, in one line.
+	FirstLine string `protobuf:"bytes,1,opt,name=first_line,json=firstLine,proto3" json:"first_line,omitempty"`
+	// Incidents and their state, a line each, newest first.
+	Incidents []string `protobuf:"bytes,2,rep,name=incidents,proto3" json:"incidents,omitempty"`
+	// Tender or burnt spots by section.
+	TenderSpots []string `protobuf:"bytes,3,rep,name=tender_spots,json=tenderSpots,proto3" json:"tender_spots,omitempty"`
+	// Millimetres from the scalp to the line of the last relaxer today, estimated
+	// from growth; absent: never relaxed here.
+	RelaxerLineMm *Estimate `protobuf:"bytes,4,opt,name=relaxer_line_mm,json=relaxerLineMm,proto3" json:"relaxer_line_mm,omitempty"`
+	// How many times product lay on relaxed hair, in a lifetime on record.
+	Overlaps *int32 `protobuf:"varint,5,opt,name=overlaps,proto3,oneof" json:"overlaps,omitempty"`
+	// Sections that took longest.
+	ResistantSections []string `protobuf:"bytes,6,rep,name=resistant_sections,json=resistantSections,proto3" json:"resistant_sections,omitempty"`
+	// Sections that were fragile or broke.
+	FragileSections []string `protobuf:"bytes,7,rep,name=fragile_sections,json=fragileSections,proto3" json:"fragile_sections,omitempty"`
+	// Overrides, a line each: what, by whom, when.
+	Overrides []string `protobuf:"bytes,8,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// Conditions met and missed at the last visit, a line each.
+	Conditions []string `protobuf:"bytes,9,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	// Lathers at the last visit and how neutral was shown.
+	Neutral string `protobuf:"bytes,10,opt,name=neutral,proto3" json:"neutral,omitempty"`
+	// The head map over the years as SVG.
+	HeadMapSvg string `protobuf:"bytes,11,opt,name=head_map_svg,json=headMapSvg,proto3" json:"head_map_svg,omitempty"`
+	// References of photos. Personal data.
+	Photos        []string `protobuf:"bytes,12,rep,name=photos,proto3" json:"photos,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CardSummary) Reset() {
+	*x = CardSummary{}
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CardSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CardSummary) ProtoMessage() {}
+
+func (x *CardSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CardSummary.ProtoReflect.Descriptor instead.
+func (*CardSummary) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CardSummary) GetFirstLine() string {
+	if x != nil {
+		return x.FirstLine
+	}
+	return ""
+}
+
+func (x *CardSummary) GetIncidents() []string {
+	if x != nil {
+		return x.Incidents
+	}
+	return nil
+}
+
+func (x *CardSummary) GetTenderSpots() []string {
+	if x != nil {
+		return x.TenderSpots
+	}
+	return nil
+}
+
+func (x *CardSummary) GetRelaxerLineMm() *Estimate {
+	if x != nil {
+		return x.RelaxerLineMm
+	}
+	return nil
+}
+
+func (x *CardSummary) GetOverlaps() int32 {
+	if x != nil && x.Overlaps != nil {
+		return *x.Overlaps
+	}
+	return 0
+}
+
+func (x *CardSummary) GetResistantSections() []string {
+	if x != nil {
+		return x.ResistantSections
+	}
+	return nil
+}
+
+func (x *CardSummary) GetFragileSections() []string {
+	if x != nil {
+		return x.FragileSections
+	}
+	return nil
+}
+
+func (x *CardSummary) GetOverrides() []string {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *CardSummary) GetConditions() []string {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *CardSummary) GetNeutral() string {
+	if x != nil {
+		return x.Neutral
+	}
+	return ""
+}
+
+func (x *CardSummary) GetHeadMapSvg() string {
+	if x != nil {
+		return x.HeadMapSvg
+	}
+	return ""
+}
+
+func (x *CardSummary) GetPhotos() []string {
+	if x != nil {
+		return x.Photos
+	}
+	return nil
+}
+
 // LearnedRate is what the visits so far taught about a section.
 type LearnedRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -265,7 +619,7 @@ type LearnedRate struct {
 
 func (x *LearnedRate) Reset() {
 	*x = LearnedRate{}
-	mi := &file_alkalog_v1_record_card_proto_msgTypes[1]
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -277,7 +631,7 @@ func (x *LearnedRate) String() string {
 func (*LearnedRate) ProtoMessage() {}
 
 func (x *LearnedRate) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_record_card_proto_msgTypes[1]
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -290,7 +644,7 @@ func (x *LearnedRate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedRate.ProtoReflect.Descriptor instead.
 func (*LearnedRate) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *LearnedRate) GetSectionId() string {
@@ -327,14 +681,18 @@ type RecordCard struct {
 	// Why not earlier.
 	NextRetouchReason string `protobuf:"bytes,7,opt,name=next_retouch_reason,json=nextRetouchReason,proto3" json:"next_retouch_reason,omitempty"`
 	// What to mind next time, in plain words.
-	Reminders     []string `protobuf:"bytes,8,rep,name=reminders,proto3" json:"reminders,omitempty"`
+	Reminders []string `protobuf:"bytes,8,rep,name=reminders,proto3" json:"reminders,omitempty"`
+	// Everything in one glance.
+	Summary *CardSummary `protobuf:"bytes,9,opt,name=summary,proto3" json:"summary,omitempty"`
+	// Incidents, newest first.
+	Incidents     []*Incident `protobuf:"bytes,10,rep,name=incidents,proto3" json:"incidents,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RecordCard) Reset() {
 	*x = RecordCard{}
-	mi := &file_alkalog_v1_record_card_proto_msgTypes[2]
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -346,7 +704,7 @@ func (x *RecordCard) String() string {
 func (*RecordCard) ProtoMessage() {}
 
 func (x *RecordCard) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_record_card_proto_msgTypes[2]
+	mi := &file_alkalog_v1_record_card_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -359,7 +717,7 @@ func (x *RecordCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordCard.ProtoReflect.Descriptor instead.
 func (*RecordCard) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_record_card_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RecordCard) GetClient() string {
@@ -418,12 +776,26 @@ func (x *RecordCard) GetReminders() []string {
 	return nil
 }
 
+func (x *RecordCard) GetSummary() *CardSummary {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+func (x *RecordCard) GetIncidents() []*Incident {
+	if x != nil {
+		return x.Incidents
+	}
+	return nil
+}
+
 var File_alkalog_v1_record_card_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\n" +
 	"\x1calkalog/v1/record_card.proto\x12\n" +
-	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa1\b\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd2\v\n" +
 	"\x05Visit\x12.\n" +
 	"\aoutcome\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
 	"\x0falkalog/OutcomeR\aoutcome\x12.\n" +
@@ -454,13 +826,54 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"deviations\x18\x13 \x03(\v2\x15.alkalog.v1.DeviationR\n" +
 	"deviations\x12'\n" +
 	"\rnew_growth_mm\x18\x14 \x01(\x01H\x01R\vnewGrowthMm\x88\x01\x01\x12-\n" +
-	"\aconsent\x18\x15 \x01(\v2\x13.alkalog.v1.ConsentR\aconsentB\x12\n" +
+	"\aconsent\x18\x15 \x01(\v2\x13.alkalog.v1.ConsentR\aconsent\x12.\n" +
+	"\x10exposure_minutes\x18\x16 \x01(\x01H\x02R\x0fexposureMinutes\x88\x01\x01\x12=\n" +
+	"\rneutral_proof\x18\x17 \x01(\x0e2\x18.alkalog.v1.NeutralProofR\fneutralProof\x12\x1d\n" +
+	"\alathers\x18\x18 \x01(\x05H\x03R\alathers\x88\x01\x01\x12:\n" +
+	"\n" +
+	"conditions\x18\x19 \x03(\v2\x1a.alkalog.v1.ConditionStateR\n" +
+	"conditions\x122\n" +
+	"\toverrides\x18\x1a \x03(\v2\x14.alkalog.v1.SetAsideR\toverrides\x12/\n" +
+	"\x13overlapped_sections\x18\x1b \x03(\tR\x12overlappedSections\x12#\n" +
+	"\rfirst_contact\x18\x1c \x01(\bR\ffirstContact\x12:\n" +
+	"\fproduct_kind\x18\x1d \x01(\x0e2\x17.alkalog.v1.ProductKindR\vproductKindB\x12\n" +
 	"\x10_desired_percentB\x10\n" +
-	"\x0e_new_growth_mm\"Z\n" +
+	"\x0e_new_growth_mmB\x13\n" +
+	"\x11_exposure_minutesB\n" +
+	"\n" +
+	"\b_lathers\"\xda\x01\n" +
+	"\bSetAside\x12\x17\n" +
+	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
+	"\asubject\x18\x02 \x01(\tR\asubject\x12=\n" +
+	"\fpractitioner\x18\x03 \x01(\tB\x19\xfaA\x16\n" +
+	"\x14alkalog/PractitionerR\fpractitioner\x12\x1f\n" +
+	"\vreason_code\x18\x04 \x01(\tR\n" +
+	"reasonCode\x12;\n" +
+	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\"\xc5\x03\n" +
+	"\vCardSummary\x12\x1d\n" +
+	"\n" +
+	"first_line\x18\x01 \x01(\tR\tfirstLine\x12\x1c\n" +
+	"\tincidents\x18\x02 \x03(\tR\tincidents\x12!\n" +
+	"\ftender_spots\x18\x03 \x03(\tR\vtenderSpots\x12<\n" +
+	"\x0frelaxer_line_mm\x18\x04 \x01(\v2\x14.alkalog.v1.EstimateR\rrelaxerLineMm\x12\x1f\n" +
+	"\boverlaps\x18\x05 \x01(\x05H\x00R\boverlaps\x88\x01\x01\x12-\n" +
+	"\x12resistant_sections\x18\x06 \x03(\tR\x11resistantSections\x12)\n" +
+	"\x10fragile_sections\x18\a \x03(\tR\x0ffragileSections\x12\x1c\n" +
+	"\toverrides\x18\b \x03(\tR\toverrides\x12\x1e\n" +
+	"\n" +
+	"conditions\x18\t \x03(\tR\n" +
+	"conditions\x12\x18\n" +
+	"\aneutral\x18\n" +
+	" \x01(\tR\aneutral\x12 \n" +
+	"\fhead_map_svg\x18\v \x01(\tR\n" +
+	"headMapSvg\x12\x16\n" +
+	"\x06photos\x18\f \x03(\tR\x06photosB\v\n" +
+	"\t_overlaps\"Z\n" +
 	"\vLearnedRate\x12\x1d\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tR\tsectionId\x12,\n" +
-	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\"\xa0\x03\n" +
+	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\"\x87\x04\n" +
 	"\n" +
 	"RecordCard\x12+\n" +
 	"\x06client\x18\x01 \x01(\tB\x13\xfaA\x10\n" +
@@ -471,7 +884,16 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\x16most_resistant_section\x18\x05 \x01(\tR\x14mostResistantSection\x12F\n" +
 	"\x11next_retouch_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x0fnextRetouchTime\x12.\n" +
 	"\x13next_retouch_reason\x18\a \x01(\tR\x11nextRetouchReason\x12\x1c\n" +
-	"\treminders\x18\b \x03(\tR\tremindersB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\treminders\x18\b \x03(\tR\treminders\x121\n" +
+	"\asummary\x18\t \x01(\v2\x17.alkalog.v1.CardSummaryR\asummary\x122\n" +
+	"\tincidents\x18\n" +
+	" \x03(\v2\x14.alkalog.v1.IncidentR\tincidents*U\n" +
+	"\n" +
+	"CardFormat\x12\x1b\n" +
+	"\x17CARD_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10CARD_FORMAT_TEXT\x10\x01\x12\x14\n" +
+	"\x10CARD_FORMAT_HTML\x10\x02B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_record_card_proto_rawDescOnce sync.Once
@@ -485,45 +907,61 @@ func file_alkalog_v1_record_card_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_record_card_proto_rawDescData
 }
 
-var file_alkalog_v1_record_card_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_alkalog_v1_record_card_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_alkalog_v1_record_card_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_alkalog_v1_record_card_proto_goTypes = []any{
-	(*Visit)(nil),                 // 0: alkalog.v1.Visit
-	(*LearnedRate)(nil),           // 1: alkalog.v1.LearnedRate
-	(*RecordCard)(nil),            // 2: alkalog.v1.RecordCard
-	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
-	(ServiceKind)(0),              // 4: alkalog.v1.ServiceKind
-	(*ScalpAnalysis)(nil),         // 5: alkalog.v1.ScalpAnalysis
-	(*HairAnalysis)(nil),          // 6: alkalog.v1.HairAnalysis
-	(*PreliminaryTests)(nil),      // 7: alkalog.v1.PreliminaryTests
-	(*ProductUsed)(nil),           // 8: alkalog.v1.ProductUsed
-	(Strength)(0),                 // 9: alkalog.v1.Strength
-	(*SectionOutcome)(nil),        // 10: alkalog.v1.SectionOutcome
-	(*Deviation)(nil),             // 11: alkalog.v1.Deviation
-	(*Consent)(nil),               // 12: alkalog.v1.Consent
-	(*RateEstimate)(nil),          // 13: alkalog.v1.RateEstimate
-	(*Estimate)(nil),              // 14: alkalog.v1.Estimate
+	(CardFormat)(0),               // 0: alkalog.v1.CardFormat
+	(*Visit)(nil),                 // 1: alkalog.v1.Visit
+	(*SetAside)(nil),              // 2: alkalog.v1.SetAside
+	(*CardSummary)(nil),           // 3: alkalog.v1.CardSummary
+	(*LearnedRate)(nil),           // 4: alkalog.v1.LearnedRate
+	(*RecordCard)(nil),            // 5: alkalog.v1.RecordCard
+	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(ServiceKind)(0),              // 7: alkalog.v1.ServiceKind
+	(*ScalpAnalysis)(nil),         // 8: alkalog.v1.ScalpAnalysis
+	(*HairAnalysis)(nil),          // 9: alkalog.v1.HairAnalysis
+	(*PreliminaryTests)(nil),      // 10: alkalog.v1.PreliminaryTests
+	(*ProductUsed)(nil),           // 11: alkalog.v1.ProductUsed
+	(Strength)(0),                 // 12: alkalog.v1.Strength
+	(*SectionOutcome)(nil),        // 13: alkalog.v1.SectionOutcome
+	(*Deviation)(nil),             // 14: alkalog.v1.Deviation
+	(*Consent)(nil),               // 15: alkalog.v1.Consent
+	(NeutralProof)(0),             // 16: alkalog.v1.NeutralProof
+	(*ConditionState)(nil),        // 17: alkalog.v1.ConditionState
+	(ProductKind)(0),              // 18: alkalog.v1.ProductKind
+	(*Estimate)(nil),              // 19: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 20: alkalog.v1.RateEstimate
+	(*Incident)(nil),              // 21: alkalog.v1.Incident
 }
 var file_alkalog_v1_record_card_proto_depIdxs = []int32{
-	3,  // 0: alkalog.v1.Visit.start_time:type_name -> google.protobuf.Timestamp
-	4,  // 1: alkalog.v1.Visit.service_kind:type_name -> alkalog.v1.ServiceKind
-	5,  // 2: alkalog.v1.Visit.scalp:type_name -> alkalog.v1.ScalpAnalysis
-	6,  // 3: alkalog.v1.Visit.hair:type_name -> alkalog.v1.HairAnalysis
-	7,  // 4: alkalog.v1.Visit.tests:type_name -> alkalog.v1.PreliminaryTests
-	8,  // 5: alkalog.v1.Visit.products:type_name -> alkalog.v1.ProductUsed
-	9,  // 6: alkalog.v1.Visit.strength:type_name -> alkalog.v1.Strength
-	10, // 7: alkalog.v1.Visit.sections:type_name -> alkalog.v1.SectionOutcome
-	11, // 8: alkalog.v1.Visit.deviations:type_name -> alkalog.v1.Deviation
-	12, // 9: alkalog.v1.Visit.consent:type_name -> alkalog.v1.Consent
-	13, // 10: alkalog.v1.LearnedRate.rate:type_name -> alkalog.v1.RateEstimate
-	0,  // 11: alkalog.v1.RecordCard.visits:type_name -> alkalog.v1.Visit
-	1,  // 12: alkalog.v1.RecordCard.rates:type_name -> alkalog.v1.LearnedRate
-	14, // 13: alkalog.v1.RecordCard.growth_um_per_day:type_name -> alkalog.v1.Estimate
-	3,  // 14: alkalog.v1.RecordCard.next_retouch_time:type_name -> google.protobuf.Timestamp
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	6,  // 0: alkalog.v1.Visit.start_time:type_name -> google.protobuf.Timestamp
+	7,  // 1: alkalog.v1.Visit.service_kind:type_name -> alkalog.v1.ServiceKind
+	8,  // 2: alkalog.v1.Visit.scalp:type_name -> alkalog.v1.ScalpAnalysis
+	9,  // 3: alkalog.v1.Visit.hair:type_name -> alkalog.v1.HairAnalysis
+	10, // 4: alkalog.v1.Visit.tests:type_name -> alkalog.v1.PreliminaryTests
+	11, // 5: alkalog.v1.Visit.products:type_name -> alkalog.v1.ProductUsed
+	12, // 6: alkalog.v1.Visit.strength:type_name -> alkalog.v1.Strength
+	13, // 7: alkalog.v1.Visit.sections:type_name -> alkalog.v1.SectionOutcome
+	14, // 8: alkalog.v1.Visit.deviations:type_name -> alkalog.v1.Deviation
+	15, // 9: alkalog.v1.Visit.consent:type_name -> alkalog.v1.Consent
+	16, // 10: alkalog.v1.Visit.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	17, // 11: alkalog.v1.Visit.conditions:type_name -> alkalog.v1.ConditionState
+	2,  // 12: alkalog.v1.Visit.overrides:type_name -> alkalog.v1.SetAside
+	18, // 13: alkalog.v1.Visit.product_kind:type_name -> alkalog.v1.ProductKind
+	6,  // 14: alkalog.v1.SetAside.create_time:type_name -> google.protobuf.Timestamp
+	19, // 15: alkalog.v1.CardSummary.relaxer_line_mm:type_name -> alkalog.v1.Estimate
+	20, // 16: alkalog.v1.LearnedRate.rate:type_name -> alkalog.v1.RateEstimate
+	1,  // 17: alkalog.v1.RecordCard.visits:type_name -> alkalog.v1.Visit
+	4,  // 18: alkalog.v1.RecordCard.rates:type_name -> alkalog.v1.LearnedRate
+	19, // 19: alkalog.v1.RecordCard.growth_um_per_day:type_name -> alkalog.v1.Estimate
+	6,  // 20: alkalog.v1.RecordCard.next_retouch_time:type_name -> google.protobuf.Timestamp
+	3,  // 21: alkalog.v1.RecordCard.summary:type_name -> alkalog.v1.CardSummary
+	21, // 22: alkalog.v1.RecordCard.incidents:type_name -> alkalog.v1.Incident
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_record_card_proto_init() }
@@ -531,24 +969,28 @@ func file_alkalog_v1_record_card_proto_init() {
 	if File_alkalog_v1_record_card_proto != nil {
 		return
 	}
+	file_alkalog_v1_catalog_proto_init()
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_incident_proto_init()
 	file_alkalog_v1_outcome_proto_init()
 	file_alkalog_v1_plan_proto_init()
 	file_alkalog_v1_session_proto_init()
 	file_alkalog_v1_record_card_proto_msgTypes[0].OneofWrappers = []any{}
+	file_alkalog_v1_record_card_proto_msgTypes[2].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_record_card_proto_rawDesc), len(file_alkalog_v1_record_card_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   3,
+			NumEnums:      1,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_record_card_proto_goTypes,
 		DependencyIndexes: file_alkalog_v1_record_card_proto_depIdxs,
+		EnumInfos:         file_alkalog_v1_record_card_proto_enumTypes,
 		MessageInfos:      file_alkalog_v1_record_card_proto_msgTypes,
 	}.Build()
 	File_alkalog_v1_record_card_proto = out.File

@@ -660,8 +660,22 @@ type PolicyParameters struct {
 	// Longest time between strand tests in minutes, 1 to 30. Default 3 (2-3 min
 	// seen in one trade source).
 	StrandTestMinutes *int32 `protobuf:"varint,12,opt,name=strand_test_minutes,json=strandTestMinutes,proto3,oneof" json:"strand_test_minutes,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// Days that a doctor's word holds, 1 to 3650. Default 180 (our own choice).
+	ClearanceDays *int32 `protobuf:"varint,13,opt,name=clearance_days,json=clearanceDays,proto3,oneof" json:"clearance_days,omitempty"`
+	// Days that a metallic-salt or preliminary strand test holds, 1 to 365.
+	// Default 30 (our own choice).
+	TestDays *int32 `protobuf:"varint,14,opt,name=test_days,json=testDays,proto3,oneof" json:"test_days,omitempty"`
+	// Minutes of running water on eye or skin at the least, 15 to 60. Default 15
+	// (common first-aid advice, from memory; the safety data sheet comes first).
+	FlushMinutes *int32 `protobuf:"varint,15,opt,name=flush_minutes,json=flushMinutes,proto3,oneof" json:"flush_minutes,omitempty"`
+	// Age in whole years below which nobody may set the age aside, 12 to 21.
+	// Default 12 (our own choice).
+	AbsoluteAgeYears *int32 `protobuf:"varint,16,opt,name=absolute_age_years,json=absoluteAgeYears,proto3,oneof" json:"absolute_age_years,omitempty"`
+	// Target of loosening in percent for texturizing, 1 to 60. Default 40 (our
+	// own choice).
+	TexturizingTargetPercent *float64 `protobuf:"fixed64,17,opt,name=texturizing_target_percent,json=texturizingTargetPercent,proto3,oneof" json:"texturizing_target_percent,omitempty"`
+	unknownFields            protoimpl.UnknownFields
+	sizeCache                protoimpl.SizeCache
 }
 
 func (x *PolicyParameters) Reset() {
@@ -774,6 +788,41 @@ func (x *PolicyParameters) GetProcessingMaximumMinutes() int32 {
 func (x *PolicyParameters) GetStrandTestMinutes() int32 {
 	if x != nil && x.StrandTestMinutes != nil {
 		return *x.StrandTestMinutes
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetClearanceDays() int32 {
+	if x != nil && x.ClearanceDays != nil {
+		return *x.ClearanceDays
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetTestDays() int32 {
+	if x != nil && x.TestDays != nil {
+		return *x.TestDays
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetFlushMinutes() int32 {
+	if x != nil && x.FlushMinutes != nil {
+		return *x.FlushMinutes
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetAbsoluteAgeYears() int32 {
+	if x != nil && x.AbsoluteAgeYears != nil {
+		return *x.AbsoluteAgeYears
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetTexturizingTargetPercent() float64 {
+	if x != nil && x.TexturizingTargetPercent != nil {
+		return *x.TexturizingTargetPercent
 	}
 	return 0
 }
@@ -938,7 +987,7 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x05basis\x18\b \x01(\v2\x11.alkalog.v1.BasisR\x05basis\x12@\n" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x124\n" +
 	"\rjurisdictions\x18\n" +
-	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?R\rjurisdictions\"\xf9\b\n" +
+	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?R\rjurisdictions\"\x97\f\n" +
 	"\x10PolicyParameters\x12=\n" +
 	"\x12shampoo_wait_hours\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\x00R\x10shampooWaitHours\x88\x01\x01\x129\n" +
@@ -958,7 +1007,14 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	" \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\xf0?H\tR\x1astraighteningTargetPercent\x88\x01\x01\x12L\n" +
 	"\x1aprocessing_maximum_minutes\x18\v \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\n" +
 	"R\x18processingMaximumMinutes\x88\x01\x01\x12>\n" +
-	"\x13strand_test_minutes\x18\f \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\vR\x11strandTestMinutes\x88\x01\x01B\x15\n" +
+	"\x13strand_test_minutes\x18\f \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\vR\x11strandTestMinutes\x88\x01\x01\x126\n" +
+	"\x0eclearance_days\x18\r \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x01H\fR\rclearanceDays\x88\x01\x01\x12,\n" +
+	"\ttest_days\x18\x0e \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x01H\rR\btestDays\x88\x01\x01\x123\n" +
+	"\rflush_minutes\x18\x0f \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x0fH\x0eR\fflushMinutes\x88\x01\x01\x12<\n" +
+	"\x12absolute_age_years\x18\x10 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x15(\fH\x0fR\x10absoluteAgeYears\x88\x01\x01\x12Z\n" +
+	"\x1atexturizing_target_percent\x18\x11 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\xf0?H\x10R\x18texturizingTargetPercent\x88\x01\x01B\x15\n" +
 	"\x13_shampoo_wait_hoursB\x13\n" +
 	"\x11_colour_wait_daysB\x14\n" +
 	"\x12_relaxer_wait_daysB\x10\n" +
@@ -970,7 +1026,13 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x1a_straightening_cap_percentB\x1f\n" +
 	"\x1d_straightening_target_percentB\x1d\n" +
 	"\x1b_processing_maximum_minutesB\x16\n" +
-	"\x14_strand_test_minutes\"\xd5\x05\n" +
+	"\x14_strand_test_minutesB\x11\n" +
+	"\x0f_clearance_daysB\f\n" +
+	"\n" +
+	"_test_daysB\x10\n" +
+	"\x0e_flush_minutesB\x15\n" +
+	"\x13_absolute_age_yearsB\x1d\n" +
+	"\x1b_texturizing_target_percent\"\xd5\x05\n" +
 	"\vHousePolicy\x12b\n" +
 	"\x04name\x18\x01 \x01(\tBN\xe0A\b\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -987,13 +1049,14 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\ractivate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\factivateTime\x12\x1b\n" +
 	"\x06digest\x18\n" +
 	" \x01(\tB\x03\xe0A\x03R\x06digest::\xeaA7\n" +
-	"\x13alkalog/HousePolicy\x12 chains/{chain}/policies/{policy}*w\n" +
+	"\x13alkalog/HousePolicy\x12 chains/{chain}/policies/{policy}*\x8f\x01\n" +
 	"\bSeverity\x12\x18\n" +
-	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x16\n" +
-	"\x12SEVERITY_CONDITION\x10\x01\x12\x10\n" +
-	"\fSEVERITY_ASK\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_REFER\x10\x03\x12\x13\n" +
-	"\x0fSEVERITY_REFUSE\x10\x04*s\n" +
+	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x12SEVERITY_CONDITION\x10\x01\x1a\x04\x88\xb2\x19\n" +
+	"\x12\x16\n" +
+	"\fSEVERITY_ASK\x10\x02\x1a\x04\x88\xb2\x19\x14\x12\x18\n" +
+	"\x0eSEVERITY_REFER\x10\x03\x1a\x04\x88\xb2\x19\x1e\x12\x19\n" +
+	"\x0fSEVERITY_REFUSE\x10\x04\x1a\x04\x88\xb2\x19(*s\n" +
 	"\x05Layer\x12\x15\n" +
 	"\x11LAYER_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eLAYER_BUILT_IN\x10\x01\x12\x16\n" +
@@ -1016,7 +1079,8 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x18POLICY_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12POLICY_STATE_DRAFT\x10\x01\x12\x17\n" +
 	"\x13POLICY_STATE_ACTIVE\x10\x02\x12\x18\n" +
-	"\x14POLICY_STATE_RETIRED\x10\x03B#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x14POLICY_STATE_RETIRED\x10\x03B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_rule_proto_rawDescOnce sync.Once

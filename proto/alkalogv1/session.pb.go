@@ -191,6 +191,185 @@ func (Comfort) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{2}
 }
 
+// CurlReading is how a strand behaves in a strand test, in three words.
+type CurlReading int32
+
+const (
+	// Not read.
+	CurlReading_CURL_READING_UNSPECIFIED CurlReading = 0
+	// It springs back.
+	CurlReading_CURL_READING_SPRINGS_BACK CurlReading = 1
+	// It springs back partly.
+	CurlReading_CURL_READING_PARTLY CurlReading = 2
+	// It stays smooth.
+	CurlReading_CURL_READING_STAYS_SMOOTH CurlReading = 3
+)
+
+// Enum value maps for CurlReading.
+var (
+	CurlReading_name = map[int32]string{
+		0: "CURL_READING_UNSPECIFIED",
+		1: "CURL_READING_SPRINGS_BACK",
+		2: "CURL_READING_PARTLY",
+		3: "CURL_READING_STAYS_SMOOTH",
+	}
+	CurlReading_value = map[string]int32{
+		"CURL_READING_UNSPECIFIED":  0,
+		"CURL_READING_SPRINGS_BACK": 1,
+		"CURL_READING_PARTLY":       2,
+		"CURL_READING_STAYS_SMOOTH": 3,
+	}
+)
+
+func (x CurlReading) Enum() *CurlReading {
+	p := new(CurlReading)
+	*p = x
+	return p
+}
+
+func (x CurlReading) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CurlReading) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[3].Descriptor()
+}
+
+func (CurlReading) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[3]
+}
+
+func (x CurlReading) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CurlReading.Descriptor instead.
+func (CurlReading) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{3}
+}
+
+// Place is where on the client water, a splash or an injury is.
+type Place int32
+
+const (
+	// Not stated.
+	Place_PLACE_UNSPECIFIED Place = 0
+	// The hair and scalp.
+	Place_PLACE_HEAD Place = 1
+	// The client's left eye.
+	Place_PLACE_EYE_LEFT Place = 2
+	// The client's right eye.
+	Place_PLACE_EYE_RIGHT Place = 3
+	// Skin away from the scalp: face, ears, neck, hands.
+	Place_PLACE_SKIN Place = 4
+)
+
+// Enum value maps for Place.
+var (
+	Place_name = map[int32]string{
+		0: "PLACE_UNSPECIFIED",
+		1: "PLACE_HEAD",
+		2: "PLACE_EYE_LEFT",
+		3: "PLACE_EYE_RIGHT",
+		4: "PLACE_SKIN",
+	}
+	Place_value = map[string]int32{
+		"PLACE_UNSPECIFIED": 0,
+		"PLACE_HEAD":        1,
+		"PLACE_EYE_LEFT":    2,
+		"PLACE_EYE_RIGHT":   3,
+		"PLACE_SKIN":        4,
+	}
+)
+
+func (x Place) Enum() *Place {
+	p := new(Place)
+	*p = x
+	return p
+}
+
+func (x Place) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Place) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[4].Descriptor()
+}
+
+func (Place) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[4]
+}
+
+func (x Place) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Place.Descriptor instead.
+func (Place) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{4}
+}
+
+// HelpKind is who was called.
+type HelpKind int32
+
+const (
+	// Not stated.
+	HelpKind_HELP_KIND_UNSPECIFIED HelpKind = 0
+	// The emergency number.
+	HelpKind_HELP_KIND_EMERGENCY HelpKind = 1
+	// A doctor or a clinic.
+	HelpKind_HELP_KIND_DOCTOR HelpKind = 2
+	// A poison information centre.
+	HelpKind_HELP_KIND_POISON_CENTRE HelpKind = 3
+	// A first-aider of the salon.
+	HelpKind_HELP_KIND_FIRST_AIDER HelpKind = 4
+)
+
+// Enum value maps for HelpKind.
+var (
+	HelpKind_name = map[int32]string{
+		0: "HELP_KIND_UNSPECIFIED",
+		1: "HELP_KIND_EMERGENCY",
+		2: "HELP_KIND_DOCTOR",
+		3: "HELP_KIND_POISON_CENTRE",
+		4: "HELP_KIND_FIRST_AIDER",
+	}
+	HelpKind_value = map[string]int32{
+		"HELP_KIND_UNSPECIFIED":   0,
+		"HELP_KIND_EMERGENCY":     1,
+		"HELP_KIND_DOCTOR":        2,
+		"HELP_KIND_POISON_CENTRE": 3,
+		"HELP_KIND_FIRST_AIDER":   4,
+	}
+)
+
+func (x HelpKind) Enum() *HelpKind {
+	p := new(HelpKind)
+	*p = x
+	return p
+}
+
+func (x HelpKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (HelpKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[5].Descriptor()
+}
+
+func (HelpKind) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[5]
+}
+
+func (x HelpKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use HelpKind.Descriptor instead.
+func (HelpKind) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{5}
+}
+
 // DeviationKind is a way in which the service departed from decision,
 // directions or good practice.
 type DeviationKind int32
@@ -228,6 +407,23 @@ const (
 	DeviationKind_DEVIATION_KIND_SCALP_CHANGED DeviationKind = 14
 	// A student's service begun without the supervisor's signature.
 	DeviationKind_DEVIATION_KIND_NOT_COUNTERSIGNED DeviationKind = 15
+	// A condition of the decision that had to be met before first contact was
+	// not.
+	DeviationKind_DEVIATION_KIND_CONDITION_MISSED DeviationKind = 16
+	// Product on the hair before product and lot in use were confirmed.
+	DeviationKind_DEVIATION_KIND_PRODUCT_NOT_CONFIRMED DeviationKind = 17
+	// Water taken from eye or skin before the flush time.
+	DeviationKind_DEVIATION_KIND_FLUSH_SHORT DeviationKind = 18
+	// Left open: nobody closed it.
+	DeviationKind_DEVIATION_KIND_LEFT_OPEN DeviationKind = 19
+	// Begun on a decision that records of the moment no longer support.
+	DeviationKind_DEVIATION_KIND_DECISION_OUTDATED DeviationKind = 20
+	// A two-part product used later after mixing than the directions allow.
+	DeviationKind_DEVIATION_KIND_MIXTURE_TOO_OLD DeviationKind = 21
+	// Begun while another service was open on the same client.
+	DeviationKind_DEVIATION_KIND_SECOND_SESSION DeviationKind = 22
+	// The oxidising neutralizer was left out or too short.
+	DeviationKind_DEVIATION_KIND_NOT_OXIDISED DeviationKind = 23
 )
 
 // Enum value maps for DeviationKind.
@@ -249,6 +445,14 @@ var (
 		13: "DEVIATION_KIND_BAD_LOT",
 		14: "DEVIATION_KIND_SCALP_CHANGED",
 		15: "DEVIATION_KIND_NOT_COUNTERSIGNED",
+		16: "DEVIATION_KIND_CONDITION_MISSED",
+		17: "DEVIATION_KIND_PRODUCT_NOT_CONFIRMED",
+		18: "DEVIATION_KIND_FLUSH_SHORT",
+		19: "DEVIATION_KIND_LEFT_OPEN",
+		20: "DEVIATION_KIND_DECISION_OUTDATED",
+		21: "DEVIATION_KIND_MIXTURE_TOO_OLD",
+		22: "DEVIATION_KIND_SECOND_SESSION",
+		23: "DEVIATION_KIND_NOT_OXIDISED",
 	}
 	DeviationKind_value = map[string]int32{
 		"DEVIATION_KIND_UNSPECIFIED":                 0,
@@ -267,6 +471,14 @@ var (
 		"DEVIATION_KIND_BAD_LOT":                     13,
 		"DEVIATION_KIND_SCALP_CHANGED":               14,
 		"DEVIATION_KIND_NOT_COUNTERSIGNED":           15,
+		"DEVIATION_KIND_CONDITION_MISSED":            16,
+		"DEVIATION_KIND_PRODUCT_NOT_CONFIRMED":       17,
+		"DEVIATION_KIND_FLUSH_SHORT":                 18,
+		"DEVIATION_KIND_LEFT_OPEN":                   19,
+		"DEVIATION_KIND_DECISION_OUTDATED":           20,
+		"DEVIATION_KIND_MIXTURE_TOO_OLD":             21,
+		"DEVIATION_KIND_SECOND_SESSION":              22,
+		"DEVIATION_KIND_NOT_OXIDISED":                23,
 	}
 )
 
@@ -281,11 +493,11 @@ func (x DeviationKind) String() string {
 }
 
 func (DeviationKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_alkalog_v1_session_proto_enumTypes[3].Descriptor()
+	return file_alkalog_v1_session_proto_enumTypes[6].Descriptor()
 }
 
 func (DeviationKind) Type() protoreflect.EnumType {
-	return &file_alkalog_v1_session_proto_enumTypes[3]
+	return &file_alkalog_v1_session_proto_enumTypes[6]
 }
 
 func (x DeviationKind) Number() protoreflect.EnumNumber {
@@ -294,7 +506,7 @@ func (x DeviationKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DeviationKind.Descriptor instead.
 func (DeviationKind) EnumDescriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{6}
 }
 
 // AlarmKind is a call to act.
@@ -307,10 +519,18 @@ const (
 	AlarmKind_ALARM_KIND_STRAND_TEST_DUE AlarmKind = 1
 	// The target is near.
 	AlarmKind_ALARM_KIND_TARGET_NEAR AlarmKind = 2
-	// Rinse now: cap, limit, discomfort or distressed hair.
+	// Rinse now: see AlarmCause.
 	AlarmKind_ALARM_KIND_RINSE_NOW AlarmKind = 3
 	// The hair is not shown to be neutral yet.
 	AlarmKind_ALARM_KIND_NOT_NEUTRALIZED AlarmKind = 4
+	// The estimate says that the latest advised time has come.
+	AlarmKind_ALARM_KIND_RINSE_DUE AlarmKind = 5
+	// Water was taken away before the flush time: put it back on.
+	AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON AlarmKind = 6
+	// Keep flushing; counts minutes of running water and never says done.
+	AlarmKind_ALARM_KIND_FLUSH AlarmKind = 7
+	// Confirm the product and lot in the hand before first contact.
+	AlarmKind_ALARM_KIND_CONFIRM_PRODUCT AlarmKind = 8
 )
 
 // Enum value maps for AlarmKind.
@@ -321,13 +541,21 @@ var (
 		2: "ALARM_KIND_TARGET_NEAR",
 		3: "ALARM_KIND_RINSE_NOW",
 		4: "ALARM_KIND_NOT_NEUTRALIZED",
+		5: "ALARM_KIND_RINSE_DUE",
+		6: "ALARM_KIND_WATER_OFF_TOO_SOON",
+		7: "ALARM_KIND_FLUSH",
+		8: "ALARM_KIND_CONFIRM_PRODUCT",
 	}
 	AlarmKind_value = map[string]int32{
-		"ALARM_KIND_UNSPECIFIED":     0,
-		"ALARM_KIND_STRAND_TEST_DUE": 1,
-		"ALARM_KIND_TARGET_NEAR":     2,
-		"ALARM_KIND_RINSE_NOW":       3,
-		"ALARM_KIND_NOT_NEUTRALIZED": 4,
+		"ALARM_KIND_UNSPECIFIED":        0,
+		"ALARM_KIND_STRAND_TEST_DUE":    1,
+		"ALARM_KIND_TARGET_NEAR":        2,
+		"ALARM_KIND_RINSE_NOW":          3,
+		"ALARM_KIND_NOT_NEUTRALIZED":    4,
+		"ALARM_KIND_RINSE_DUE":          5,
+		"ALARM_KIND_WATER_OFF_TOO_SOON": 6,
+		"ALARM_KIND_FLUSH":              7,
+		"ALARM_KIND_CONFIRM_PRODUCT":    8,
 	}
 )
 
@@ -342,11 +570,11 @@ func (x AlarmKind) String() string {
 }
 
 func (AlarmKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_alkalog_v1_session_proto_enumTypes[4].Descriptor()
+	return file_alkalog_v1_session_proto_enumTypes[7].Descriptor()
 }
 
 func (AlarmKind) Type() protoreflect.EnumType {
-	return &file_alkalog_v1_session_proto_enumTypes[4]
+	return &file_alkalog_v1_session_proto_enumTypes[7]
 }
 
 func (x AlarmKind) Number() protoreflect.EnumNumber {
@@ -355,7 +583,209 @@ func (x AlarmKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use AlarmKind.Descriptor instead.
 func (AlarmKind) EnumDescriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{7}
+}
+
+// AlarmCause is why an alarm calls.
+type AlarmCause int32
+
+const (
+	// Not stated.
+	AlarmCause_ALARM_CAUSE_UNSPECIFIED AlarmCause = 0
+	// The client feels discomfort.
+	AlarmCause_ALARM_CAUSE_DISCOMFORT AlarmCause = 1
+	// Product in an eye or on skin.
+	AlarmCause_ALARM_CAUSE_SPLASH AlarmCause = 2
+	// Hair in distress at a strand test.
+	AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR AlarmCause = 3
+	// A wrong, recalled or refused product on the hair.
+	AlarmCause_ALARM_CAUSE_WRONG_PRODUCT AlarmCause = 4
+	// A two-part mixture past its time.
+	AlarmCause_ALARM_CAUSE_MIXTURE_TOO_OLD AlarmCause = 5
+	// Broken off with product on the hair.
+	AlarmCause_ALARM_CAUSE_BROKEN_OFF AlarmCause = 6
+	// The hard limit.
+	AlarmCause_ALARM_CAUSE_HARD_LIMIT AlarmCause = 7
+	// A strand test that reads at the cap.
+	AlarmCause_ALARM_CAUSE_CAP_READ AlarmCause = 8
+	// The estimate: nothing happened for a minute after its upper bound reached
+	// the cap.
+	AlarmCause_ALARM_CAUSE_ESTIMATE AlarmCause = 9
+	// A fact that this server does not know and that says so.
+	AlarmCause_ALARM_CAUSE_OTHER_FACT AlarmCause = 10
+)
+
+// Enum value maps for AlarmCause.
+var (
+	AlarmCause_name = map[int32]string{
+		0:  "ALARM_CAUSE_UNSPECIFIED",
+		1:  "ALARM_CAUSE_DISCOMFORT",
+		2:  "ALARM_CAUSE_SPLASH",
+		3:  "ALARM_CAUSE_DISTRESSED_HAIR",
+		4:  "ALARM_CAUSE_WRONG_PRODUCT",
+		5:  "ALARM_CAUSE_MIXTURE_TOO_OLD",
+		6:  "ALARM_CAUSE_BROKEN_OFF",
+		7:  "ALARM_CAUSE_HARD_LIMIT",
+		8:  "ALARM_CAUSE_CAP_READ",
+		9:  "ALARM_CAUSE_ESTIMATE",
+		10: "ALARM_CAUSE_OTHER_FACT",
+	}
+	AlarmCause_value = map[string]int32{
+		"ALARM_CAUSE_UNSPECIFIED":     0,
+		"ALARM_CAUSE_DISCOMFORT":      1,
+		"ALARM_CAUSE_SPLASH":          2,
+		"ALARM_CAUSE_DISTRESSED_HAIR": 3,
+		"ALARM_CAUSE_WRONG_PRODUCT":   4,
+		"ALARM_CAUSE_MIXTURE_TOO_OLD": 5,
+		"ALARM_CAUSE_BROKEN_OFF":      6,
+		"ALARM_CAUSE_HARD_LIMIT":      7,
+		"ALARM_CAUSE_CAP_READ":        8,
+		"ALARM_CAUSE_ESTIMATE":        9,
+		"ALARM_CAUSE_OTHER_FACT":      10,
+	}
+)
+
+func (x AlarmCause) Enum() *AlarmCause {
+	p := new(AlarmCause)
+	*p = x
+	return p
+}
+
+func (x AlarmCause) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AlarmCause) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[8].Descriptor()
+}
+
+func (AlarmCause) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[8]
+}
+
+func (x AlarmCause) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AlarmCause.Descriptor instead.
+func (AlarmCause) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{8}
+}
+
+// NeutralProof is how the hair was shown to be neutral.
+type NeutralProof int32
+
+const (
+	// Not shown, not claimed.
+	NeutralProof_NEUTRAL_PROOF_UNSPECIFIED NeutralProof = 0
+	// Alkali's colour was seen and then gone, over at least three lathers.
+	NeutralProof_NEUTRAL_PROOF_COLOUR_GONE NeutralProof = 1
+	// A pH reading.
+	NeutralProof_NEUTRAL_PROOF_PH NeutralProof = 2
+	// Colour was never seen: normalizer and at least three clear lathers. Recorded
+	// as "not shown", with a reminder.
+	NeutralProof_NEUTRAL_PROOF_NOT_SHOWN NeutralProof = 3
+	// A thio service: the oxidising neutralizer was on for its time and rinsed.
+	NeutralProof_NEUTRAL_PROOF_OXIDISED NeutralProof = 4
+)
+
+// Enum value maps for NeutralProof.
+var (
+	NeutralProof_name = map[int32]string{
+		0: "NEUTRAL_PROOF_UNSPECIFIED",
+		1: "NEUTRAL_PROOF_COLOUR_GONE",
+		2: "NEUTRAL_PROOF_PH",
+		3: "NEUTRAL_PROOF_NOT_SHOWN",
+		4: "NEUTRAL_PROOF_OXIDISED",
+	}
+	NeutralProof_value = map[string]int32{
+		"NEUTRAL_PROOF_UNSPECIFIED": 0,
+		"NEUTRAL_PROOF_COLOUR_GONE": 1,
+		"NEUTRAL_PROOF_PH":          2,
+		"NEUTRAL_PROOF_NOT_SHOWN":   3,
+		"NEUTRAL_PROOF_OXIDISED":    4,
+	}
+)
+
+func (x NeutralProof) Enum() *NeutralProof {
+	p := new(NeutralProof)
+	*p = x
+	return p
+}
+
+func (x NeutralProof) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (NeutralProof) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[9].Descriptor()
+}
+
+func (NeutralProof) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[9]
+}
+
+func (x NeutralProof) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use NeutralProof.Descriptor instead.
+func (NeutralProof) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{9}
+}
+
+// ClockBasis is how a till's clock was compared with the server's.
+type ClockBasis int32
+
+const (
+	// Not compared.
+	ClockBasis_CLOCK_BASIS_UNSPECIFIED ClockBasis = 0
+	// By an echo of the server's time.
+	ClockBasis_CLOCK_BASIS_ECHO ClockBasis = 1
+	// Bounded by the smallest difference between receiving and sending in this
+	// session.
+	ClockBasis_CLOCK_BASIS_BOUND ClockBasis = 2
+)
+
+// Enum value maps for ClockBasis.
+var (
+	ClockBasis_name = map[int32]string{
+		0: "CLOCK_BASIS_UNSPECIFIED",
+		1: "CLOCK_BASIS_ECHO",
+		2: "CLOCK_BASIS_BOUND",
+	}
+	ClockBasis_value = map[string]int32{
+		"CLOCK_BASIS_UNSPECIFIED": 0,
+		"CLOCK_BASIS_ECHO":        1,
+		"CLOCK_BASIS_BOUND":       2,
+	}
+)
+
+func (x ClockBasis) Enum() *ClockBasis {
+	p := new(ClockBasis)
+	*p = x
+	return p
+}
+
+func (x ClockBasis) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ClockBasis) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[10].Descriptor()
+}
+
+func (ClockBasis) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[10]
+}
+
+func (x ClockBasis) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ClockBasis.Descriptor instead.
+func (ClockBasis) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{10}
 }
 
 // SessionPhase is how far the service is.
@@ -415,11 +845,11 @@ func (x SessionPhase) String() string {
 }
 
 func (SessionPhase) Descriptor() protoreflect.EnumDescriptor {
-	return file_alkalog_v1_session_proto_enumTypes[5].Descriptor()
+	return file_alkalog_v1_session_proto_enumTypes[11].Descriptor()
 }
 
 func (SessionPhase) Type() protoreflect.EnumType {
-	return &file_alkalog_v1_session_proto_enumTypes[5]
+	return &file_alkalog_v1_session_proto_enumTypes[11]
 }
 
 func (x SessionPhase) Number() protoreflect.EnumNumber {
@@ -428,7 +858,60 @@ func (x SessionPhase) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SessionPhase.Descriptor instead.
 func (SessionPhase) EnumDescriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{11}
+}
+
+// ClosingReason is why a session was closed without an outcome.
+type ClosingReason int32
+
+const (
+	// Not stated.
+	ClosingReason_CLOSING_REASON_UNSPECIFIED ClosingReason = 0
+	// Left open: nobody closed it.
+	ClosingReason_CLOSING_REASON_LEFT_OPEN ClosingReason = 1
+	// Recorded under the wrong client, and moved to the right one.
+	ClosingReason_CLOSING_REASON_WRONG_CLIENT ClosingReason = 2
+)
+
+// Enum value maps for ClosingReason.
+var (
+	ClosingReason_name = map[int32]string{
+		0: "CLOSING_REASON_UNSPECIFIED",
+		1: "CLOSING_REASON_LEFT_OPEN",
+		2: "CLOSING_REASON_WRONG_CLIENT",
+	}
+	ClosingReason_value = map[string]int32{
+		"CLOSING_REASON_UNSPECIFIED":  0,
+		"CLOSING_REASON_LEFT_OPEN":    1,
+		"CLOSING_REASON_WRONG_CLIENT": 2,
+	}
+)
+
+func (x ClosingReason) Enum() *ClosingReason {
+	p := new(ClosingReason)
+	*p = x
+	return p
+}
+
+func (x ClosingReason) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ClosingReason) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_session_proto_enumTypes[12].Descriptor()
+}
+
+func (ClosingReason) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_session_proto_enumTypes[12]
+}
+
+func (x ClosingReason) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ClosingReason.Descriptor instead.
+func (ClosingReason) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{12}
 }
 
 // ConsentConfirmed notes that the client agreed once more in the chair.
@@ -618,12 +1101,15 @@ func (x *Smoothed) GetSectionId() string {
 // StrandTest notes how much curl a section still has.
 type StrandTest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The section.
+	// The section; empty: the whole head.
 	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
 	// Curl still there, in percent of the curl before, 0 (straight) to 100.
-	RemainingCurlPercent float64 `protobuf:"fixed64,2,opt,name=remaining_curl_percent,json=remainingCurlPercent,proto3" json:"remaining_curl_percent,omitempty"`
+	// Absent: not read; then it changes no estimate.
+	RemainingCurlPercent *float64 `protobuf:"fixed64,2,opt,name=remaining_curl_percent,json=remainingCurlPercent,proto3,oneof" json:"remaining_curl_percent,omitempty"`
 	// The hair is gummy, breaks or is discoloured.
-	Distressed    bool `protobuf:"varint,3,opt,name=distressed,proto3" json:"distressed,omitempty"`
+	Distressed bool `protobuf:"varint,3,opt,name=distressed,proto3" json:"distressed,omitempty"`
+	// The reading in words; a percentage, where both are given, is the finer one.
+	Reading       CurlReading `protobuf:"varint,4,opt,name=reading,proto3,enum=alkalog.v1.CurlReading" json:"reading,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -666,8 +1152,8 @@ func (x *StrandTest) GetSectionId() string {
 }
 
 func (x *StrandTest) GetRemainingCurlPercent() float64 {
-	if x != nil {
-		return x.RemainingCurlPercent
+	if x != nil && x.RemainingCurlPercent != nil {
+		return *x.RemainingCurlPercent
 	}
 	return 0
 }
@@ -677,6 +1163,13 @@ func (x *StrandTest) GetDistressed() bool {
 		return x.Distressed
 	}
 	return false
+}
+
+func (x *StrandTest) GetReading() CurlReading {
+	if x != nil {
+		return x.Reading
+	}
+	return CurlReading_CURL_READING_UNSPECIFIED
 }
 
 // ComfortCheck notes what the client said when asked, or unasked.
@@ -894,8 +1387,8 @@ func (*NormalizerOff) Descriptor() ([]byte, []int) {
 // Shampoo notes one lather of neutralizing shampoo.
 type Shampoo struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Which lather, from 1.
-	Number int32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Which lather, from 1. Absent: the next one.
+	Number *int32 `protobuf:"varint,1,opt,name=number,proto3,oneof" json:"number,omitempty"`
 	// What the indicator showed.
 	Indicator IndicatorColour `protobuf:"varint,2,opt,name=indicator,proto3,enum=alkalog.v1.IndicatorColour" json:"indicator,omitempty"`
 	// The pH of the lather or hair by paper or meter, 0 to 14. Absent: not read.
@@ -935,8 +1428,8 @@ func (*Shampoo) Descriptor() ([]byte, []int) {
 }
 
 func (x *Shampoo) GetNumber() int32 {
-	if x != nil {
-		return x.Number
+	if x != nil && x.Number != nil {
+		return *x.Number
 	}
 	return 0
 }
@@ -1194,6 +1687,662 @@ func (x *Stopped) GetReason() string {
 	return ""
 }
 
+// WaterOn notes running water on a place; on the head it counts as the rinse of
+// the section named.
+type WaterOn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where.
+	Place Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	// The section, on the head; empty: the whole head.
+	SectionId     string `protobuf:"bytes,2,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterOn) Reset() {
+	*x = WaterOn{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterOn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterOn) ProtoMessage() {}
+
+func (x *WaterOn) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterOn.ProtoReflect.Descriptor instead.
+func (*WaterOn) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *WaterOn) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+func (x *WaterOn) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+// WaterOff notes that the water was taken away from a place.
+type WaterOff struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where.
+	Place Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	// The section, on the head; empty: the whole head.
+	SectionId     string `protobuf:"bytes,2,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterOff) Reset() {
+	*x = WaterOff{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterOff) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterOff) ProtoMessage() {}
+
+func (x *WaterOff) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterOff.ProtoReflect.Descriptor instead.
+func (*WaterOff) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *WaterOff) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+func (x *WaterOff) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+// Splash notes product where it must not be.
+type Splash struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where; unspecified counts as an eye.
+	Place         Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Splash) Reset() {
+	*x = Splash{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Splash) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Splash) ProtoMessage() {}
+
+func (x *Splash) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Splash.ProtoReflect.Descriptor instead.
+func (*Splash) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Splash) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+// HelpCalled notes that help was called, or that it took over.
+type HelpCalled struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who.
+	Kind HelpKind `protobuf:"varint,1,opt,name=kind,proto3,enum=alkalog.v1.HelpKind" json:"kind,omitempty"`
+	// True when medical help took over and said that flushing may stop.
+	TookOver      bool `protobuf:"varint,2,opt,name=took_over,json=tookOver,proto3" json:"took_over,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HelpCalled) Reset() {
+	*x = HelpCalled{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HelpCalled) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HelpCalled) ProtoMessage() {}
+
+func (x *HelpCalled) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HelpCalled.ProtoReflect.Descriptor instead.
+func (*HelpCalled) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *HelpCalled) GetKind() HelpKind {
+	if x != nil {
+		return x.Kind
+	}
+	return HelpKind_HELP_KIND_UNSPECIFIED
+}
+
+func (x *HelpCalled) GetTookOver() bool {
+	if x != nil {
+		return x.TookOver
+	}
+	return false
+}
+
+// PhotoTaken notes a photo that the salon keeps; the server keeps only its
+// reference and digest, sealed with the client's key.
+type PhotoTaken struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where the salon keeps it, 1 to 200 characters. Personal data.
+	Reference string `protobuf:"bytes,1,opt,name=reference,proto3" json:"reference,omitempty"`
+	// SHA-256 of the file, 32 bytes.
+	Sha256 []byte `protobuf:"bytes,2,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// Where.
+	Place Place `protobuf:"varint,3,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	// The section, on the head; empty: the whole head.
+	SectionId     string `protobuf:"bytes,4,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhotoTaken) Reset() {
+	*x = PhotoTaken{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhotoTaken) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhotoTaken) ProtoMessage() {}
+
+func (x *PhotoTaken) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhotoTaken.ProtoReflect.Descriptor instead.
+func (*PhotoTaken) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *PhotoTaken) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *PhotoTaken) GetSha256() []byte {
+	if x != nil {
+		return x.Sha256
+	}
+	return nil
+}
+
+func (x *PhotoTaken) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+func (x *PhotoTaken) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+// ProductConfirmed notes the jar in the hand before first contact.
+type ProductConfirmed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product as scanned or tapped.
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// The lot code as printed, up to 60 characters; empty: not on the pack.
+	LotCode string `protobuf:"bytes,2,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// True when a scanner read it.
+	Scanned       bool `protobuf:"varint,3,opt,name=scanned,proto3" json:"scanned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProductConfirmed) Reset() {
+	*x = ProductConfirmed{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProductConfirmed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProductConfirmed) ProtoMessage() {}
+
+func (x *ProductConfirmed) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProductConfirmed.ProtoReflect.Descriptor instead.
+func (*ProductConfirmed) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ProductConfirmed) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ProductConfirmed) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ProductConfirmed) GetScanned() bool {
+	if x != nil {
+		return x.Scanned
+	}
+	return false
+}
+
+// ConditionMet notes that a condition of the decision was met.
+type ConditionMet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The condition's rule, 1 to 80 characters.
+	RuleId string `protobuf:"bytes,1,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	// The condition's subject, as in the decision, up to 80 characters.
+	Subject       string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConditionMet) Reset() {
+	*x = ConditionMet{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConditionMet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConditionMet) ProtoMessage() {}
+
+func (x *ConditionMet) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConditionMet.ProtoReflect.Descriptor instead.
+func (*ConditionMet) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ConditionMet) GetRuleId() string {
+	if x != nil {
+		return x.RuleId
+	}
+	return ""
+}
+
+func (x *ConditionMet) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+// Mixed notes that the parts of a two-part product were mixed.
+type Mixed struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Mixed) Reset() {
+	*x = Mixed{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Mixed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Mixed) ProtoMessage() {}
+
+func (x *Mixed) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Mixed.ProtoReflect.Descriptor instead.
+func (*Mixed) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{23}
+}
+
+// Discarded notes that what was left of a mixture was thrown away.
+type Discarded struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Discarded) Reset() {
+	*x = Discarded{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Discarded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Discarded) ProtoMessage() {}
+
+func (x *Discarded) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Discarded.ProtoReflect.Descriptor instead.
+func (*Discarded) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{24}
+}
+
+// Blotted notes that the hair was blotted after a thio product was rinsed.
+type Blotted struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Blotted) Reset() {
+	*x = Blotted{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Blotted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Blotted) ProtoMessage() {}
+
+func (x *Blotted) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Blotted.ProtoReflect.Descriptor instead.
+func (*Blotted) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{25}
+}
+
+// NeutralizerOn notes the oxidising neutralizer of a thio service on the hair.
+type NeutralizerOn struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NeutralizerOn) Reset() {
+	*x = NeutralizerOn{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NeutralizerOn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NeutralizerOn) ProtoMessage() {}
+
+func (x *NeutralizerOn) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NeutralizerOn.ProtoReflect.Descriptor instead.
+func (*NeutralizerOn) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{26}
+}
+
+// NeutralizerOff notes that neutralizer rinsed out.
+type NeutralizerOff struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NeutralizerOff) Reset() {
+	*x = NeutralizerOff{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NeutralizerOff) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NeutralizerOff) ProtoMessage() {}
+
+func (x *NeutralizerOff) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NeutralizerOff.ProtoReflect.Descriptor instead.
+func (*NeutralizerOff) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{27}
+}
+
+// OtherFact carries a fact that the server may not know yet. It is stored; a
+// server that does not know it answers EVENT_STATUS_NOT_UNDERSTOOD and obeys
+// rinse_now.
+type OtherFact struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the fact, such as "hair_shed", 1 to 63 characters.
+	Fact string `protobuf:"bytes,1,opt,name=fact,proto3" json:"fact,omitempty"`
+	// Its content, up to 2,000 characters. Personal data may be in it.
+	Content string `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// True when the fact calls for rinsing at once.
+	RinseNow      bool `protobuf:"varint,3,opt,name=rinse_now,json=rinseNow,proto3" json:"rinse_now,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OtherFact) Reset() {
+	*x = OtherFact{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OtherFact) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OtherFact) ProtoMessage() {}
+
+func (x *OtherFact) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OtherFact.ProtoReflect.Descriptor instead.
+func (*OtherFact) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *OtherFact) GetFact() string {
+	if x != nil {
+		return x.Fact
+	}
+	return ""
+}
+
+func (x *OtherFact) GetContent() string {
+	if x != nil {
+		return x.Content
+	}
+	return ""
+}
+
+func (x *OtherFact) GetRinseNow() bool {
+	if x != nil {
+		return x.RinseNow
+	}
+	return false
+}
+
 // Event is a fact of the service as a till saw it.
 type Event struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1204,6 +2353,9 @@ type Event struct {
 	// Who did it: a practitioner's name; empty: the session's practitioner. A
 	// rinse may be done by an assistant.
 	Actor string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Place of the event in the order of the device that noted it; orders events
+	// of one instant. Absent: their order in the batch.
+	DeviceSequence *int64 `protobuf:"varint,4,opt,name=device_sequence,json=deviceSequence,proto3,oneof" json:"device_sequence,omitempty"`
 	// What happened.
 	//
 	// Types that are valid to be assigned to Fact:
@@ -1224,6 +2376,19 @@ type Event struct {
 	//	*Event_ScalpChecked
 	//	*Event_Note
 	//	*Event_Stopped
+	//	*Event_WaterOn
+	//	*Event_WaterOff
+	//	*Event_Splash
+	//	*Event_HelpCalled
+	//	*Event_PhotoTaken
+	//	*Event_ProductConfirmed
+	//	*Event_ConditionMet
+	//	*Event_Mixed
+	//	*Event_Discarded
+	//	*Event_Blotted
+	//	*Event_NeutralizerOn
+	//	*Event_NeutralizerOff
+	//	*Event_OtherFact
 	Fact          isEvent_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1231,7 +2396,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	mi := &file_alkalog_v1_session_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1243,7 +2408,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	mi := &file_alkalog_v1_session_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1256,7 +2421,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Event) GetEventId() string {
@@ -1278,6 +2443,13 @@ func (x *Event) GetActor() string {
 		return x.Actor
 	}
 	return ""
+}
+
+func (x *Event) GetDeviceSequence() int64 {
+	if x != nil && x.DeviceSequence != nil {
+		return *x.DeviceSequence
+	}
+	return 0
 }
 
 func (x *Event) GetFact() isEvent_Fact {
@@ -1431,6 +2603,123 @@ func (x *Event) GetStopped() *Stopped {
 	return nil
 }
 
+func (x *Event) GetWaterOn() *WaterOn {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_WaterOn); ok {
+			return x.WaterOn
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWaterOff() *WaterOff {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_WaterOff); ok {
+			return x.WaterOff
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetSplash() *Splash {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_Splash); ok {
+			return x.Splash
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetHelpCalled() *HelpCalled {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_HelpCalled); ok {
+			return x.HelpCalled
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetPhotoTaken() *PhotoTaken {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_PhotoTaken); ok {
+			return x.PhotoTaken
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetProductConfirmed() *ProductConfirmed {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_ProductConfirmed); ok {
+			return x.ProductConfirmed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetConditionMet() *ConditionMet {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_ConditionMet); ok {
+			return x.ConditionMet
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetMixed() *Mixed {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_Mixed); ok {
+			return x.Mixed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetDiscarded() *Discarded {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_Discarded); ok {
+			return x.Discarded
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetBlotted() *Blotted {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_Blotted); ok {
+			return x.Blotted
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetNeutralizerOn() *NeutralizerOn {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_NeutralizerOn); ok {
+			return x.NeutralizerOn
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetNeutralizerOff() *NeutralizerOff {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_NeutralizerOff); ok {
+			return x.NeutralizerOff
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetOtherFact() *OtherFact {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_OtherFact); ok {
+			return x.OtherFact
+		}
+	}
+	return nil
+}
+
 type isEvent_Fact interface {
 	isEvent_Fact()
 }
@@ -1515,6 +2804,71 @@ type Event_Stopped struct {
 	Stopped *Stopped `protobuf:"bytes,25,opt,name=stopped,proto3,oneof"`
 }
 
+type Event_WaterOn struct {
+	// Running water on.
+	WaterOn *WaterOn `protobuf:"bytes,26,opt,name=water_on,json=waterOn,proto3,oneof"`
+}
+
+type Event_WaterOff struct {
+	// Water taken away.
+	WaterOff *WaterOff `protobuf:"bytes,27,opt,name=water_off,json=waterOff,proto3,oneof"`
+}
+
+type Event_Splash struct {
+	// Product where it must not be.
+	Splash *Splash `protobuf:"bytes,28,opt,name=splash,proto3,oneof"`
+}
+
+type Event_HelpCalled struct {
+	// Help called.
+	HelpCalled *HelpCalled `protobuf:"bytes,29,opt,name=help_called,json=helpCalled,proto3,oneof"`
+}
+
+type Event_PhotoTaken struct {
+	// A photo taken.
+	PhotoTaken *PhotoTaken `protobuf:"bytes,30,opt,name=photo_taken,json=photoTaken,proto3,oneof"`
+}
+
+type Event_ProductConfirmed struct {
+	// The jar in the hand.
+	ProductConfirmed *ProductConfirmed `protobuf:"bytes,31,opt,name=product_confirmed,json=productConfirmed,proto3,oneof"`
+}
+
+type Event_ConditionMet struct {
+	// A condition met.
+	ConditionMet *ConditionMet `protobuf:"bytes,32,opt,name=condition_met,json=conditionMet,proto3,oneof"`
+}
+
+type Event_Mixed struct {
+	// A two-part product mixed.
+	Mixed *Mixed `protobuf:"bytes,33,opt,name=mixed,proto3,oneof"`
+}
+
+type Event_Discarded struct {
+	// A mixture thrown away.
+	Discarded *Discarded `protobuf:"bytes,34,opt,name=discarded,proto3,oneof"`
+}
+
+type Event_Blotted struct {
+	// Blotted, in a thio service.
+	Blotted *Blotted `protobuf:"bytes,35,opt,name=blotted,proto3,oneof"`
+}
+
+type Event_NeutralizerOn struct {
+	// Oxidising neutralizer on.
+	NeutralizerOn *NeutralizerOn `protobuf:"bytes,36,opt,name=neutralizer_on,json=neutralizerOn,proto3,oneof"`
+}
+
+type Event_NeutralizerOff struct {
+	// Oxidising neutralizer out.
+	NeutralizerOff *NeutralizerOff `protobuf:"bytes,37,opt,name=neutralizer_off,json=neutralizerOff,proto3,oneof"`
+}
+
+type Event_OtherFact struct {
+	// A fact that this revision does not know.
+	OtherFact *OtherFact `protobuf:"bytes,38,opt,name=other_fact,json=otherFact,proto3,oneof"`
+}
+
 func (*Event_ConsentConfirmed) isEvent_Fact() {}
 
 func (*Event_BaseApplied) isEvent_Fact() {}
@@ -1547,6 +2901,32 @@ func (*Event_Note) isEvent_Fact() {}
 
 func (*Event_Stopped) isEvent_Fact() {}
 
+func (*Event_WaterOn) isEvent_Fact() {}
+
+func (*Event_WaterOff) isEvent_Fact() {}
+
+func (*Event_Splash) isEvent_Fact() {}
+
+func (*Event_HelpCalled) isEvent_Fact() {}
+
+func (*Event_PhotoTaken) isEvent_Fact() {}
+
+func (*Event_ProductConfirmed) isEvent_Fact() {}
+
+func (*Event_ConditionMet) isEvent_Fact() {}
+
+func (*Event_Mixed) isEvent_Fact() {}
+
+func (*Event_Discarded) isEvent_Fact() {}
+
+func (*Event_Blotted) isEvent_Fact() {}
+
+func (*Event_NeutralizerOn) isEvent_Fact() {}
+
+func (*Event_NeutralizerOff) isEvent_Fact() {}
+
+func (*Event_OtherFact) isEvent_Fact() {}
+
 // Deviation is one departure, derived from the facts.
 type Deviation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1559,14 +2939,16 @@ type Deviation struct {
 	// When it came about, UTC.
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
 	// The event that showed it; empty when a finish showed it.
-	EventId       string `protobuf:"bytes,5,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	EventId string `protobuf:"bytes,5,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	// When facts that came later disproved it, UTC; absent: it stands.
+	WithdrawTime  *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=withdraw_time,json=withdrawTime,proto3" json:"withdraw_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	mi := &file_alkalog_v1_session_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1578,7 +2960,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	mi := &file_alkalog_v1_session_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1591,7 +2973,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Deviation) GetKind() DeviationKind {
@@ -1629,6 +3011,13 @@ func (x *Deviation) GetEventId() string {
 	return ""
 }
 
+func (x *Deviation) GetWithdrawTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WithdrawTime
+	}
+	return nil
+}
+
 // Alarm is a call to act, now or at a stated time.
 type Alarm struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1639,14 +3028,20 @@ type Alarm struct {
 	// Why, in plain words.
 	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
 	// Since when it calls, UTC.
-	SinceTime     *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	SinceTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	// Why it calls, coded.
+	Cause AlarmCause `protobuf:"varint,5,opt,name=cause,proto3,enum=alkalog.v1.AlarmCause" json:"cause,omitempty"`
+	// Where, for water and splashes.
+	Place Place `protobuf:"varint,6,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	// The event that raised it; empty when time did.
+	EventId       string `protobuf:"bytes,7,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Alarm) Reset() {
 	*x = Alarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	mi := &file_alkalog_v1_session_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1658,7 +3053,7 @@ func (x *Alarm) String() string {
 func (*Alarm) ProtoMessage() {}
 
 func (x *Alarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	mi := &file_alkalog_v1_session_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1671,7 +3066,7 @@ func (x *Alarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alarm.ProtoReflect.Descriptor instead.
 func (*Alarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Alarm) GetKind() AlarmKind {
@@ -1702,6 +3097,301 @@ func (x *Alarm) GetSinceTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Alarm) GetCause() AlarmCause {
+	if x != nil {
+		return x.Cause
+	}
+	return AlarmCause_ALARM_CAUSE_UNSPECIFIED
+}
+
+func (x *Alarm) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+func (x *Alarm) GetEventId() string {
+	if x != nil {
+		return x.EventId
+	}
+	return ""
+}
+
+// FlushState is running water on one place.
+type FlushState struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where.
+	Place Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
+	// Since when water runs, UTC; absent: it does not.
+	WaterOnTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=water_on_time,json=waterOnTime,proto3" json:"water_on_time,omitempty"`
+	// Minutes of running water so far.
+	FlushedMinutes *float64 `protobuf:"fixed64,3,opt,name=flushed_minutes,json=flushedMinutes,proto3,oneof" json:"flushed_minutes,omitempty"`
+	// Minutes at the least; go on until medical help says stop.
+	LeastMinutes *float64 `protobuf:"fixed64,4,opt,name=least_minutes,json=leastMinutes,proto3,oneof" json:"least_minutes,omitempty"`
+	// When product came there, UTC.
+	SplashTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=splash_time,json=splashTime,proto3" json:"splash_time,omitempty"`
+	// True when medical help took over.
+	HelpTookOver  bool `protobuf:"varint,6,opt,name=help_took_over,json=helpTookOver,proto3" json:"help_took_over,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FlushState) Reset() {
+	*x = FlushState{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FlushState) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FlushState) ProtoMessage() {}
+
+func (x *FlushState) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FlushState.ProtoReflect.Descriptor instead.
+func (*FlushState) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *FlushState) GetPlace() Place {
+	if x != nil {
+		return x.Place
+	}
+	return Place_PLACE_UNSPECIFIED
+}
+
+func (x *FlushState) GetWaterOnTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WaterOnTime
+	}
+	return nil
+}
+
+func (x *FlushState) GetFlushedMinutes() float64 {
+	if x != nil && x.FlushedMinutes != nil {
+		return *x.FlushedMinutes
+	}
+	return 0
+}
+
+func (x *FlushState) GetLeastMinutes() float64 {
+	if x != nil && x.LeastMinutes != nil {
+		return *x.LeastMinutes
+	}
+	return 0
+}
+
+func (x *FlushState) GetSplashTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SplashTime
+	}
+	return nil
+}
+
+func (x *FlushState) GetHelpTookOver() bool {
+	if x != nil {
+		return x.HelpTookOver
+	}
+	return false
+}
+
+// ConditionState is where one condition of the decision stands.
+type ConditionState struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the condition in the decision.
+	ConditionId string `protobuf:"bytes,1,opt,name=condition_id,json=conditionId,proto3" json:"condition_id,omitempty"`
+	// Its rule.
+	RuleId string `protobuf:"bytes,2,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
+	// Its subject.
+	Subject string `protobuf:"bytes,3,opt,name=subject,proto3" json:"subject,omitempty"`
+	// What is to be done.
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// True when it must be met before first contact.
+	BeforeContact bool `protobuf:"varint,5,opt,name=before_contact,json=beforeContact,proto3" json:"before_contact,omitempty"`
+	// When it was met, UTC; absent: not yet.
+	MetTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=met_time,json=metTime,proto3" json:"met_time,omitempty"`
+	// Who met it.
+	Actor         string `protobuf:"bytes,7,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConditionState) Reset() {
+	*x = ConditionState{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConditionState) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConditionState) ProtoMessage() {}
+
+func (x *ConditionState) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConditionState.ProtoReflect.Descriptor instead.
+func (*ConditionState) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ConditionState) GetConditionId() string {
+	if x != nil {
+		return x.ConditionId
+	}
+	return ""
+}
+
+func (x *ConditionState) GetRuleId() string {
+	if x != nil {
+		return x.RuleId
+	}
+	return ""
+}
+
+func (x *ConditionState) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *ConditionState) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ConditionState) GetBeforeContact() bool {
+	if x != nil {
+		return x.BeforeContact
+	}
+	return false
+}
+
+func (x *ConditionState) GetMetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MetTime
+	}
+	return nil
+}
+
+func (x *ConditionState) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+// ClockState is what is known of the till's clock.
+type ClockState struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How it was compared.
+	Basis ClockBasis `protobuf:"varint,1,opt,name=basis,proto3,enum=alkalog.v1.ClockBasis" json:"basis,omitempty"`
+	// How far the till's clock is ahead, in milliseconds; absent: not known.
+	OffsetMs *int64 `protobuf:"varint,2,opt,name=offset_ms,json=offsetMs,proto3,oneof" json:"offset_ms,omitempty"`
+	// True when the till's times were corrected by it.
+	Corrected bool `protobuf:"varint,3,opt,name=corrected,proto3" json:"corrected,omitempty"`
+	// What guidance assumes while the offset is not known; empty: nothing.
+	Assumption string `protobuf:"bytes,4,opt,name=assumption,proto3" json:"assumption,omitempty"`
+	// How far the server's own clock is ahead of the reference, in milliseconds;
+	// absent: not known, and then guidance says so.
+	ServerOffsetMs *int64 `protobuf:"varint,5,opt,name=server_offset_ms,json=serverOffsetMs,proto3,oneof" json:"server_offset_ms,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ClockState) Reset() {
+	*x = ClockState{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockState) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockState) ProtoMessage() {}
+
+func (x *ClockState) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockState.ProtoReflect.Descriptor instead.
+func (*ClockState) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ClockState) GetBasis() ClockBasis {
+	if x != nil {
+		return x.Basis
+	}
+	return ClockBasis_CLOCK_BASIS_UNSPECIFIED
+}
+
+func (x *ClockState) GetOffsetMs() int64 {
+	if x != nil && x.OffsetMs != nil {
+		return *x.OffsetMs
+	}
+	return 0
+}
+
+func (x *ClockState) GetCorrected() bool {
+	if x != nil {
+		return x.Corrected
+	}
+	return false
+}
+
+func (x *ClockState) GetAssumption() string {
+	if x != nil {
+		return x.Assumption
+	}
+	return ""
+}
+
+func (x *ClockState) GetServerOffsetMs() int64 {
+	if x != nil && x.ServerOffsetMs != nil {
+		return *x.ServerOffsetMs
+	}
+	return 0
+}
+
 // PartContact is the first contact of product with a part of a section.
 type PartContact struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1715,7 +3405,7 @@ type PartContact struct {
 
 func (x *PartContact) Reset() {
 	*x = PartContact{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1727,7 +3417,7 @@ func (x *PartContact) String() string {
 func (*PartContact) ProtoMessage() {}
 
 func (x *PartContact) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1740,7 +3430,7 @@ func (x *PartContact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartContact.ProtoReflect.Descriptor instead.
 func (*PartContact) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PartContact) GetPart() SectionPart {
@@ -1795,7 +3485,7 @@ type SectionState struct {
 
 func (x *SectionState) Reset() {
 	*x = SectionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1807,7 +3497,7 @@ func (x *SectionState) String() string {
 func (*SectionState) ProtoMessage() {}
 
 func (x *SectionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1820,7 +3510,7 @@ func (x *SectionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionState.ProtoReflect.Descriptor instead.
 func (*SectionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *SectionState) GetSectionId() string {
@@ -1954,14 +3644,26 @@ type SessionState struct {
 	// Whether the scalp was looked at again after the rinse.
 	ScalpChecked bool `protobuf:"varint,14,opt,name=scalp_checked,json=scalpChecked,proto3" json:"scalp_checked,omitempty"`
 	// Products and lots used.
-	ProductsUsed  []*ProductUsed `protobuf:"bytes,15,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ProductsUsed []*ProductUsed `protobuf:"bytes,15,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
+	// Running water on eyes and skin, and what is still to be flushed.
+	Flushes []*FlushState `protobuf:"bytes,16,rep,name=flushes,proto3" json:"flushes,omitempty"`
+	// The decision's conditions and where they stand.
+	Conditions []*ConditionState `protobuf:"bytes,17,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	// How neutrality was shown.
+	NeutralProof NeutralProof `protobuf:"varint,18,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
+	// What is known of the till's clock.
+	Clock *ClockState `protobuf:"bytes,19,opt,name=clock,proto3" json:"clock,omitempty"`
+	// The product and lot confirmed before first contact; absent: none yet.
+	ProductConfirmed *ProductConfirmed `protobuf:"bytes,20,opt,name=product_confirmed,json=productConfirmed,proto3" json:"product_confirmed,omitempty"`
+	// Facts that this server does not know, by name.
+	FactsNotUnderstood []string `protobuf:"bytes,21,rep,name=facts_not_understood,json=factsNotUnderstood,proto3" json:"facts_not_understood,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *SessionState) Reset() {
 	*x = SessionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1973,7 +3675,7 @@ func (x *SessionState) String() string {
 func (*SessionState) ProtoMessage() {}
 
 func (x *SessionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1986,7 +3688,7 @@ func (x *SessionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionState.ProtoReflect.Descriptor instead.
 func (*SessionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *SessionState) GetTime() *timestamppb.Timestamp {
@@ -2094,6 +3796,48 @@ func (x *SessionState) GetProductsUsed() []*ProductUsed {
 	return nil
 }
 
+func (x *SessionState) GetFlushes() []*FlushState {
+	if x != nil {
+		return x.Flushes
+	}
+	return nil
+}
+
+func (x *SessionState) GetConditions() []*ConditionState {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *SessionState) GetNeutralProof() NeutralProof {
+	if x != nil {
+		return x.NeutralProof
+	}
+	return NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+}
+
+func (x *SessionState) GetClock() *ClockState {
+	if x != nil {
+		return x.Clock
+	}
+	return nil
+}
+
+func (x *SessionState) GetProductConfirmed() *ProductConfirmed {
+	if x != nil {
+		return x.ProductConfirmed
+	}
+	return nil
+}
+
+func (x *SessionState) GetFactsNotUnderstood() []string {
+	if x != nil {
+		return x.FactsNotUnderstood
+	}
+	return nil
+}
+
 // Session is one service on the clock.
 type Session struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2141,13 +3885,35 @@ type Session struct {
 	// True for a student's service that was begun all the same without a
 	// supervisor's signature under its decision.
 	NotCountersigned bool `protobuf:"varint,21,opt,name=not_countersigned,json=notCountersigned,proto3" json:"not_countersigned,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The decision that the records of the moment gave when it was begun all the
+	// same on an older one; empty: none.
+	NewerDecision string `protobuf:"bytes,22,opt,name=newer_decision,json=newerDecision,proto3" json:"newer_decision,omitempty"`
+	// The service that was still open on the client when this one was begun all
+	// the same; empty: none.
+	OtherSession string `protobuf:"bytes,23,opt,name=other_session,json=otherSession,proto3" json:"other_session,omitempty"`
+	// How it was closed without an outcome; absent: it was not.
+	Closing *SessionClosing `protobuf:"bytes,24,opt,name=closing,proto3" json:"closing,omitempty"`
+	// The decision's conditions, as they stood when it began.
+	Conditions []*ConditionState `protobuf:"bytes,25,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	// The sections that are treated; empty: the whole head.
+	SectionIds []string `protobuf:"bytes,26,rep,name=section_ids,json=sectionIds,proto3" json:"section_ids,omitempty"`
+	// Kind of the product decided on; decides the phases and the closing rule.
+	ProductKind ProductKind `protobuf:"varint,27,opt,name=product_kind,json=productKind,proto3,enum=alkalog.v1.ProductKind" json:"product_kind,omitempty"`
+	// The till's clock as measured so far.
+	Clock *ClockState `protobuf:"bytes,28,opt,name=clock,proto3" json:"clock,omitempty"`
+	// The client on whose record this visit was put by mistake was this session's;
+	// it was set aside here and linked there. Empty: not set aside.
+	MovedTo string `protobuf:"bytes,29,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
+	// The session this one was moved from, recorded under the wrong client; empty:
+	// none.
+	MovedFrom     string `protobuf:"bytes,30,opt,name=moved_from,json=movedFrom,proto3" json:"moved_from,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2159,7 +3925,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2172,7 +3938,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Session) GetName() string {
@@ -2322,6 +4088,142 @@ func (x *Session) GetNotCountersigned() bool {
 	return false
 }
 
+func (x *Session) GetNewerDecision() string {
+	if x != nil {
+		return x.NewerDecision
+	}
+	return ""
+}
+
+func (x *Session) GetOtherSession() string {
+	if x != nil {
+		return x.OtherSession
+	}
+	return ""
+}
+
+func (x *Session) GetClosing() *SessionClosing {
+	if x != nil {
+		return x.Closing
+	}
+	return nil
+}
+
+func (x *Session) GetConditions() []*ConditionState {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *Session) GetSectionIds() []string {
+	if x != nil {
+		return x.SectionIds
+	}
+	return nil
+}
+
+func (x *Session) GetProductKind() ProductKind {
+	if x != nil {
+		return x.ProductKind
+	}
+	return ProductKind_PRODUCT_KIND_UNSPECIFIED
+}
+
+func (x *Session) GetClock() *ClockState {
+	if x != nil {
+		return x.Clock
+	}
+	return nil
+}
+
+func (x *Session) GetMovedTo() string {
+	if x != nil {
+		return x.MovedTo
+	}
+	return ""
+}
+
+func (x *Session) GetMovedFrom() string {
+	if x != nil {
+		return x.MovedFrom
+	}
+	return ""
+}
+
+// SessionClosing is a session closed without an outcome.
+type SessionClosing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why.
+	Reason ClosingReason `protobuf:"varint,1,opt,name=reason,proto3,enum=alkalog.v1.ClosingReason" json:"reason,omitempty"`
+	// When, UTC.
+	CloseTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
+	// Who closed it; empty: the server.
+	Actor string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Why, in words, up to 500 characters. Personal data may be in it.
+	Comment       string `protobuf:"bytes,4,opt,name=comment,proto3" json:"comment,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SessionClosing) Reset() {
+	*x = SessionClosing{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SessionClosing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SessionClosing) ProtoMessage() {}
+
+func (x *SessionClosing) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SessionClosing.ProtoReflect.Descriptor instead.
+func (*SessionClosing) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *SessionClosing) GetReason() ClosingReason {
+	if x != nil {
+		return x.Reason
+	}
+	return ClosingReason_CLOSING_REASON_UNSPECIFIED
+}
+
+func (x *SessionClosing) GetCloseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CloseTime
+	}
+	return nil
+}
+
+func (x *SessionClosing) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *SessionClosing) GetComment() string {
+	if x != nil {
+		return x.Comment
+	}
+	return ""
+}
+
 // SessionLimits are the limits of a session, fixed when it begins.
 type SessionLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2341,14 +4243,22 @@ type SessionLimits struct {
 	BaseNeeded bool `protobuf:"varint,7,opt,name=base_needed,json=baseNeeded,proto3" json:"base_needed,omitempty"`
 	// The pH below which the indicator is clear, for pH readings. Default 8.2
 	// (phenolphthalein; textbook table).
-	NeutralPh     float64 `protobuf:"fixed64,8,opt,name=neutral_ph,json=neutralPh,proto3" json:"neutral_ph,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	NeutralPh float64 `protobuf:"fixed64,8,opt,name=neutral_ph,json=neutralPh,proto3" json:"neutral_ph,omitempty"`
+	// Minutes of running water on eye or skin at the least.
+	FlushMinutes *float64 `protobuf:"fixed64,9,opt,name=flush_minutes,json=flushMinutes,proto3,oneof" json:"flush_minutes,omitempty"`
+	// Minutes after mixing within which a two-part product must be used; absent:
+	// not a two-part product, or not stated.
+	UseWithinMinutes *float64 `protobuf:"fixed64,10,opt,name=use_within_minutes,json=useWithinMinutes,proto3,oneof" json:"use_within_minutes,omitempty"`
+	// Minutes that the oxidising neutralizer of a thio service stays on; absent:
+	// not stated.
+	NeutralizerMinutes *float64 `protobuf:"fixed64,11,opt,name=neutralizer_minutes,json=neutralizerMinutes,proto3,oneof" json:"neutralizer_minutes,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *SessionLimits) Reset() {
 	*x = SessionLimits{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2360,7 +4270,7 @@ func (x *SessionLimits) String() string {
 func (*SessionLimits) ProtoMessage() {}
 
 func (x *SessionLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2373,7 +4283,7 @@ func (x *SessionLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionLimits.ProtoReflect.Descriptor instead.
 func (*SessionLimits) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *SessionLimits) GetHardLimitMinutes() float64 {
@@ -2432,6 +4342,27 @@ func (x *SessionLimits) GetNeutralPh() float64 {
 	return 0
 }
 
+func (x *SessionLimits) GetFlushMinutes() float64 {
+	if x != nil && x.FlushMinutes != nil {
+		return *x.FlushMinutes
+	}
+	return 0
+}
+
+func (x *SessionLimits) GetUseWithinMinutes() float64 {
+	if x != nil && x.UseWithinMinutes != nil {
+		return *x.UseWithinMinutes
+	}
+	return 0
+}
+
+func (x *SessionLimits) GetNeutralizerMinutes() float64 {
+	if x != nil && x.NeutralizerMinutes != nil {
+		return *x.NeutralizerMinutes
+	}
+	return 0
+}
+
 // StoredEvent is an event as recorded.
 type StoredEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2444,14 +4375,23 @@ type StoredEvent struct {
 	// Who sent it, as the actor's resource name.
 	Sender string `protobuf:"bytes,4,opt,name=sender,proto3" json:"sender,omitempty"`
 	// Guidance given when it was recorded; kept beside the fact.
-	Guidance      *SessionState `protobuf:"bytes,5,opt,name=guidance,proto3" json:"guidance,omitempty"`
+	Guidance *SessionState `protobuf:"bytes,5,opt,name=guidance,proto3" json:"guidance,omitempty"`
+	// When it happened by the server's clock: the till's time with the measured
+	// offset taken off. Absent: the same as the till's time.
+	CorrectedTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=corrected_time,json=correctedTime,proto3" json:"corrected_time,omitempty"`
+	// The offset that was applied, in milliseconds; absent: none.
+	ClockOffsetMs *int64 `protobuf:"varint,7,opt,name=clock_offset_ms,json=clockOffsetMs,proto3,oneof" json:"clock_offset_ms,omitempty"`
+	// How it was measured.
+	ClockBasis ClockBasis `protobuf:"varint,8,opt,name=clock_basis,json=clockBasis,proto3,enum=alkalog.v1.ClockBasis" json:"clock_basis,omitempty"`
+	// True when this server did not understand the fact.
+	NotUnderstood bool `protobuf:"varint,9,opt,name=not_understood,json=notUnderstood,proto3" json:"not_understood,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StoredEvent) Reset() {
 	*x = StoredEvent{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2463,7 +4403,7 @@ func (x *StoredEvent) String() string {
 func (*StoredEvent) ProtoMessage() {}
 
 func (x *StoredEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2476,7 +4416,7 @@ func (x *StoredEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredEvent.ProtoReflect.Descriptor instead.
 func (*StoredEvent) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{24}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *StoredEvent) GetEvent() *Event {
@@ -2514,6 +4454,34 @@ func (x *StoredEvent) GetGuidance() *SessionState {
 	return nil
 }
 
+func (x *StoredEvent) GetCorrectedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CorrectedTime
+	}
+	return nil
+}
+
+func (x *StoredEvent) GetClockOffsetMs() int64 {
+	if x != nil && x.ClockOffsetMs != nil {
+		return *x.ClockOffsetMs
+	}
+	return 0
+}
+
+func (x *StoredEvent) GetClockBasis() ClockBasis {
+	if x != nil {
+		return x.ClockBasis
+	}
+	return ClockBasis_CLOCK_BASIS_UNSPECIFIED
+}
+
+func (x *StoredEvent) GetNotUnderstood() bool {
+	if x != nil {
+		return x.NotUnderstood
+	}
+	return false
+}
+
 // MissedAlarm is a call to rinse that nobody was seen to follow; the server
 // records it by itself, once.
 type MissedAlarm struct {
@@ -2531,7 +4499,7 @@ type MissedAlarm struct {
 
 func (x *MissedAlarm) Reset() {
 	*x = MissedAlarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2543,7 +4511,7 @@ func (x *MissedAlarm) String() string {
 func (*MissedAlarm) ProtoMessage() {}
 
 func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2556,7 +4524,7 @@ func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MissedAlarm.ProtoReflect.Descriptor instead.
 func (*MissedAlarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{25}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *MissedAlarm) GetSession() string {
@@ -2585,7 +4553,7 @@ var File_alkalog_v1_session_proto protoreflect.FileDescriptor
 const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/session.proto\x12\n" +
-	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
 	"\x10ConsentConfirmed\".\n" +
 	"\vBaseApplied\x12\x1f\n" +
 	"\vwhole_scalp\x18\x01 \x01(\bR\n" +
@@ -2597,15 +4565,17 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part\"H\n" +
 	"\bSmoothed\x12<\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\"\xb9\x01\n" +
+	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\"\x99\x02\n" +
 	"\n" +
-	"StrandTest\x12<\n" +
+	"StrandTest\x12?\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12M\n" +
-	"\x16remaining_curl_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\x14remainingCurlPercent\x12\x1e\n" +
+	"section_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\x12R\n" +
+	"\x16remaining_curl_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14remainingCurlPercent\x88\x01\x01\x12\x1e\n" +
 	"\n" +
 	"distressed\x18\x03 \x01(\bR\n" +
-	"distressed\"\x8a\x01\n" +
+	"distressed\x12;\n" +
+	"\areading\x18\x04 \x01(\x0e2\x17.alkalog.v1.CurlReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\areadingB\x19\n" +
+	"\x17_remaining_curl_percent\"\x8a\x01\n" +
 	"\fComfortCheck\x129\n" +
 	"\acomfort\x18\x01 \x01(\x0e2\x13.alkalog.v1.ComfortB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\acomfort\x12?\n" +
@@ -2616,11 +4586,12 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"section_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"\x0f\n" +
 	"\rRinseFinished\"\x0e\n" +
 	"\fNormalizerOn\"\x0f\n" +
-	"\rNormalizerOff\"\xa6\x01\n" +
-	"\aShampoo\x12!\n" +
-	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x01R\x06number\x12C\n" +
+	"\rNormalizerOff\"\xb6\x01\n" +
+	"\aShampoo\x12&\n" +
+	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x12C\n" +
 	"\tindicator\x18\x02 \x01(\x0e2\x1b.alkalog.v1.IndicatorColourB\b\xbaH\x05\x82\x01\x02\x10\x01R\tindicator\x12,\n" +
-	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x02ph\x88\x01\x01B\x05\n" +
+	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02ph\x88\x01\x01B\t\n" +
+	"\a_numberB\x05\n" +
 	"\x03_ph\"\r\n" +
 	"\vConditioned\"\xb8\x02\n" +
 	"\vProductUsed\x12v\n" +
@@ -2634,13 +4605,52 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x04Note\x12o\n" +
 	"\x04text\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x04text\"~\n" +
 	"\aStopped\x12s\n" +
-	"\x06reason\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\"\xd1\t\n" +
+	"\x06reason\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\"}\n" +
+	"\aWaterOn\x121\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\n" +
+	"section_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"~\n" +
+	"\bWaterOff\x121\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\n" +
+	"section_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\";\n" +
+	"\x06Splash\x121\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\"]\n" +
+	"\n" +
+	"HelpCalled\x122\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x14.alkalog.v1.HelpKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12\x1b\n" +
+	"\ttook_over\x18\x02 \x01(\bR\btookOver\"\x9c\x02\n" +
+	"\n" +
+	"PhotoTaken\x12y\n" +
+	"\treference\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\treference\x12\x1f\n" +
+	"\x06sha256\x18\x02 \x01(\fB\a\xbaH\x04z\x02h R\x06sha256\x121\n" +
+	"\x05place\x18\x03 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\n" +
+	"section_id\x18\x04 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"\x99\x02\n" +
+	"\x10ProductConfirmed\x12v\n" +
+	"\aproduct\x18\x01 \x01(\tB\\\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
+	"\blot_code\x18\x02 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12\x18\n" +
+	"\ascanned\x18\x03 \x01(\bR\ascanned\"\xf7\x01\n" +
+	"\fConditionMet\x12s\n" +
+	"\arule_id\x18\x01 \x01(\tBZ\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06ruleId\x12r\n" +
+	"\asubject\x18\x02 \x01(\tBX\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\asubject\"\a\n" +
+	"\x05Mixed\"\v\n" +
+	"\tDiscarded\"\t\n" +
+	"\aBlotted\"\x0f\n" +
+	"\rNeutralizerOn\"\x10\n" +
+	"\x0eNeutralizerOff\"\xd0\x01\n" +
+	"\tOtherFact\x121\n" +
+	"\x04fact\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$R\x04fact\x12s\n" +
+	"\acontent\x18\x02 \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acontent\x12\x1b\n" +
+	"\trinse_now\x18\x03 \x01(\bR\brinseNow\"\x8b\x10\n" +
 	"\x05Event\x12#\n" +
 	"\bevent_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\aeventId\x12A\n" +
 	"\n" +
 	"occur_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\toccurTime\x12\x7f\n" +
 	"\x05actor\x18\x03 \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\x05actor\x12K\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\x05actor\x125\n" +
+	"\x0fdevice_sequence\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x01R\x0edeviceSequence\x88\x01\x01\x12K\n" +
 	"\x11consent_confirmed\x18\n" +
 	" \x01(\v2\x1c.alkalog.v1.ConsentConfirmedH\x00R\x10consentConfirmed\x12<\n" +
 	"\fbase_applied\x18\v \x01(\v2\x17.alkalog.v1.BaseAppliedH\x00R\vbaseApplied\x12E\n" +
@@ -2658,8 +4668,25 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\fproduct_used\x18\x16 \x01(\v2\x17.alkalog.v1.ProductUsedH\x00R\vproductUsed\x12?\n" +
 	"\rscalp_checked\x18\x17 \x01(\v2\x18.alkalog.v1.ScalpCheckedH\x00R\fscalpChecked\x12&\n" +
 	"\x04note\x18\x18 \x01(\v2\x10.alkalog.v1.NoteH\x00R\x04note\x12/\n" +
-	"\astopped\x18\x19 \x01(\v2\x13.alkalog.v1.StoppedH\x00R\astoppedB\r\n" +
-	"\x04fact\x12\x05\xbaH\x02\b\x01\"\xc9\x01\n" +
+	"\astopped\x18\x19 \x01(\v2\x13.alkalog.v1.StoppedH\x00R\astopped\x120\n" +
+	"\bwater_on\x18\x1a \x01(\v2\x13.alkalog.v1.WaterOnH\x00R\awaterOn\x123\n" +
+	"\twater_off\x18\x1b \x01(\v2\x14.alkalog.v1.WaterOffH\x00R\bwaterOff\x12,\n" +
+	"\x06splash\x18\x1c \x01(\v2\x12.alkalog.v1.SplashH\x00R\x06splash\x129\n" +
+	"\vhelp_called\x18\x1d \x01(\v2\x16.alkalog.v1.HelpCalledH\x00R\n" +
+	"helpCalled\x129\n" +
+	"\vphoto_taken\x18\x1e \x01(\v2\x16.alkalog.v1.PhotoTakenH\x00R\n" +
+	"photoTaken\x12K\n" +
+	"\x11product_confirmed\x18\x1f \x01(\v2\x1c.alkalog.v1.ProductConfirmedH\x00R\x10productConfirmed\x12?\n" +
+	"\rcondition_met\x18  \x01(\v2\x18.alkalog.v1.ConditionMetH\x00R\fconditionMet\x12)\n" +
+	"\x05mixed\x18! \x01(\v2\x11.alkalog.v1.MixedH\x00R\x05mixed\x125\n" +
+	"\tdiscarded\x18\" \x01(\v2\x15.alkalog.v1.DiscardedH\x00R\tdiscarded\x12/\n" +
+	"\ablotted\x18# \x01(\v2\x13.alkalog.v1.BlottedH\x00R\ablotted\x12B\n" +
+	"\x0eneutralizer_on\x18$ \x01(\v2\x19.alkalog.v1.NeutralizerOnH\x00R\rneutralizerOn\x12E\n" +
+	"\x0fneutralizer_off\x18% \x01(\v2\x1a.alkalog.v1.NeutralizerOffH\x00R\x0eneutralizerOff\x126\n" +
+	"\n" +
+	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFactB\r\n" +
+	"\x04fact\x12\x05\xbaH\x02\b\x01B\x12\n" +
+	"\x10_device_sequence\"\x8a\x02\n" +
 	"\tDeviation\x12-\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x19.alkalog.v1.DeviationKindR\x04kind\x12\x1d\n" +
 	"\n" +
@@ -2667,14 +4694,49 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\amessage\x18\x03 \x01(\tR\amessage\x129\n" +
 	"\n" +
 	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12\x19\n" +
-	"\bevent_id\x18\x05 \x01(\tR\aeventId\"\xa6\x01\n" +
+	"\bevent_id\x18\x05 \x01(\tR\aeventId\x12?\n" +
+	"\rwithdraw_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\"\x98\x02\n" +
 	"\x05Alarm\x12)\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x04kind\x12\x1d\n" +
 	"\n" +
 	"section_id\x18\x02 \x01(\tR\tsectionId\x12\x18\n" +
 	"\amessage\x18\x03 \x01(\tR\amessage\x129\n" +
 	"\n" +
-	"since_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\"\x84\x01\n" +
+	"since_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x12,\n" +
+	"\x05cause\x18\x05 \x01(\x0e2\x16.alkalog.v1.AlarmCauseR\x05cause\x12'\n" +
+	"\x05place\x18\x06 \x01(\x0e2\x11.alkalog.v1.PlaceR\x05place\x12\x19\n" +
+	"\bevent_id\x18\a \x01(\tR\aeventId\"\xd6\x02\n" +
+	"\n" +
+	"FlushState\x12'\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceR\x05place\x12>\n" +
+	"\rwater_on_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vwaterOnTime\x12,\n" +
+	"\x0fflushed_minutes\x18\x03 \x01(\x01H\x00R\x0eflushedMinutes\x88\x01\x01\x12(\n" +
+	"\rleast_minutes\x18\x04 \x01(\x01H\x01R\fleastMinutes\x88\x01\x01\x12;\n" +
+	"\vsplash_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"splashTime\x12$\n" +
+	"\x0ehelp_took_over\x18\x06 \x01(\bR\fhelpTookOverB\x12\n" +
+	"\x10_flushed_minutesB\x10\n" +
+	"\x0e_least_minutes\"\xee\x01\n" +
+	"\x0eConditionState\x12!\n" +
+	"\fcondition_id\x18\x01 \x01(\tR\vconditionId\x12\x17\n" +
+	"\arule_id\x18\x02 \x01(\tR\x06ruleId\x12\x18\n" +
+	"\asubject\x18\x03 \x01(\tR\asubject\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12%\n" +
+	"\x0ebefore_contact\x18\x05 \x01(\bR\rbeforeContact\x125\n" +
+	"\bmet_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\ametTime\x12\x14\n" +
+	"\x05actor\x18\a \x01(\tR\x05actor\"\xec\x01\n" +
+	"\n" +
+	"ClockState\x12,\n" +
+	"\x05basis\x18\x01 \x01(\x0e2\x16.alkalog.v1.ClockBasisR\x05basis\x12 \n" +
+	"\toffset_ms\x18\x02 \x01(\x03H\x00R\boffsetMs\x88\x01\x01\x12\x1c\n" +
+	"\tcorrected\x18\x03 \x01(\bR\tcorrected\x12\x1e\n" +
+	"\n" +
+	"assumption\x18\x04 \x01(\tR\n" +
+	"assumption\x12-\n" +
+	"\x10server_offset_ms\x18\x05 \x01(\x03H\x01R\x0eserverOffsetMs\x88\x01\x01B\f\n" +
+	"\n" +
+	"_offset_msB\x13\n" +
+	"\x11_server_offset_ms\"\x84\x01\n" +
 	"\vPartContact\x12+\n" +
 	"\x04part\x18\x01 \x01(\x0e2\x17.alkalog.v1.SectionPartR\x04part\x12H\n" +
 	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime\"\xf6\x06\n" +
@@ -2696,7 +4758,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x11latest_rinse_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
 	"\x0fhard_limit_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12,\n" +
 	"\x04rate\x18\x0e \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rateB\x17\n" +
-	"\x15_last_reading_percent\"\xf8\x05\n" +
+	"\x15_last_reading_percent\"\xd0\b\n" +
 	"\fSessionState\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12.\n" +
@@ -2715,8 +4777,16 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x10first_rinse_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0efirstRinseTime\x122\n" +
 	"\x12normalizer_minutes\x18\r \x01(\x01H\x00R\x11normalizerMinutes\x88\x01\x01\x12#\n" +
 	"\rscalp_checked\x18\x0e \x01(\bR\fscalpChecked\x12<\n" +
-	"\rproducts_used\x18\x0f \x03(\v2\x17.alkalog.v1.ProductUsedR\fproductsUsedB\x15\n" +
-	"\x13_normalizer_minutes\"\xd7\x0e\n" +
+	"\rproducts_used\x18\x0f \x03(\v2\x17.alkalog.v1.ProductUsedR\fproductsUsed\x120\n" +
+	"\aflushes\x18\x10 \x03(\v2\x16.alkalog.v1.FlushStateR\aflushes\x12:\n" +
+	"\n" +
+	"conditions\x18\x11 \x03(\v2\x1a.alkalog.v1.ConditionStateR\n" +
+	"conditions\x12=\n" +
+	"\rneutral_proof\x18\x12 \x01(\x0e2\x18.alkalog.v1.NeutralProofR\fneutralProof\x12,\n" +
+	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
+	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x120\n" +
+	"\x14facts_not_understood\x18\x15 \x03(\tR\x12factsNotUnderstoodB\x15\n" +
+	"\x13_normalizer_minutes\"\xd8\x12\n" +
 	"\aSession\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -2751,8 +4821,31 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x10refused_decision\x18\x13 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
 	"\x10alkalog/DecisionR\x0frefusedDecision\x12A\n" +
 	"\rproducts_used\x18\x14 \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x120\n" +
-	"\x11not_countersigned\x18\x15 \x01(\bB\x03\xe0A\x03R\x10notCountersigned:H\xeaAE\n" +
-	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\xc7\x02\n" +
+	"\x11not_countersigned\x18\x15 \x01(\bB\x03\xe0A\x03R\x10notCountersigned\x12?\n" +
+	"\x0enewer_decision\x18\x16 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/DecisionR\rnewerDecision\x12<\n" +
+	"\rother_session\x18\x17 \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/SessionR\fotherSession\x129\n" +
+	"\aclosing\x18\x18 \x01(\v2\x1a.alkalog.v1.SessionClosingB\x03\xe0A\x03R\aclosing\x12?\n" +
+	"\n" +
+	"conditions\x18\x19 \x03(\v2\x1a.alkalog.v1.ConditionStateB\x03\xe0A\x03R\n" +
+	"conditions\x12$\n" +
+	"\vsection_ids\x18\x1a \x03(\tB\x03\xe0A\x03R\n" +
+	"sectionIds\x12?\n" +
+	"\fproduct_kind\x18\x1b \x01(\x0e2\x17.alkalog.v1.ProductKindB\x03\xe0A\x03R\vproductKind\x121\n" +
+	"\x05clock\x18\x1c \x01(\v2\x16.alkalog.v1.ClockStateB\x03\xe0A\x03R\x05clock\x122\n" +
+	"\bmoved_to\x18\x1d \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/SessionR\amovedTo\x126\n" +
+	"\n" +
+	"moved_from\x18\x1e \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/SessionR\tmovedFrom:H\xeaAE\n" +
+	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\x89\x02\n" +
+	"\x0eSessionClosing\x121\n" +
+	"\x06reason\x18\x01 \x01(\x0e2\x19.alkalog.v1.ClosingReasonR\x06reason\x129\n" +
+	"\n" +
+	"close_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12\x14\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\x12s\n" +
+	"\acomment\x18\x04 \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\"\x9b\x04\n" +
 	"\rSessionLimits\x12,\n" +
 	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12(\n" +
 	"\x10hard_limit_basis\x18\x02 \x01(\tR\x0ehardLimitBasis\x12.\n" +
@@ -2764,14 +4857,27 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\vbase_needed\x18\a \x01(\bR\n" +
 	"baseNeeded\x12\x1d\n" +
 	"\n" +
-	"neutral_ph\x18\b \x01(\x01R\tneutralPh\"\xdd\x01\n" +
+	"neutral_ph\x18\b \x01(\x01R\tneutralPh\x12(\n" +
+	"\rflush_minutes\x18\t \x01(\x01H\x00R\fflushMinutes\x88\x01\x01\x121\n" +
+	"\x12use_within_minutes\x18\n" +
+	" \x01(\x01H\x01R\x10useWithinMinutes\x88\x01\x01\x124\n" +
+	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01B\x10\n" +
+	"\x0e_flush_minutesB\x15\n" +
+	"\x13_use_within_minutesB\x16\n" +
+	"\x14_neutralizer_minutes\"\xc1\x03\n" +
 	"\vStoredEvent\x12'\n" +
 	"\x05event\x18\x01 \x01(\v2\x11.alkalog.v1.EventR\x05event\x12;\n" +
 	"\vrecord_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"recordTime\x12\x1a\n" +
 	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12\x16\n" +
 	"\x06sender\x18\x04 \x01(\tR\x06sender\x124\n" +
-	"\bguidance\x18\x05 \x01(\v2\x18.alkalog.v1.SessionStateR\bguidance\"\x85\x01\n" +
+	"\bguidance\x18\x05 \x01(\v2\x18.alkalog.v1.SessionStateR\bguidance\x12A\n" +
+	"\x0ecorrected_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\rcorrectedTime\x12+\n" +
+	"\x0fclock_offset_ms\x18\a \x01(\x03H\x00R\rclockOffsetMs\x88\x01\x01\x127\n" +
+	"\vclock_basis\x18\b \x01(\x0e2\x16.alkalog.v1.ClockBasisR\n" +
+	"clockBasis\x12%\n" +
+	"\x0enot_understood\x18\t \x01(\bR\rnotUnderstoodB\x12\n" +
+	"\x10_clock_offset_ms\"\x85\x01\n" +
 	"\vMissedAlarm\x12.\n" +
 	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
 	"\x0falkalog/SessionR\asession\x12'\n" +
@@ -2791,7 +4897,26 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x13COMFORT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13COMFORT_COMFORTABLE\x10\x01\x12\x14\n" +
 	"\x10COMFORT_TINGLING\x10\x02\x12\x13\n" +
-	"\x0fCOMFORT_BURNING\x10\x03*\xb3\x04\n" +
+	"\x0fCOMFORT_BURNING\x10\x03*\x82\x01\n" +
+	"\vCurlReading\x12\x1c\n" +
+	"\x18CURL_READING_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19CURL_READING_SPRINGS_BACK\x10\x01\x12\x17\n" +
+	"\x13CURL_READING_PARTLY\x10\x02\x12\x1d\n" +
+	"\x19CURL_READING_STAYS_SMOOTH\x10\x03*g\n" +
+	"\x05Place\x12\x15\n" +
+	"\x11PLACE_UNSPECIFIED\x10\x00\x12\x0e\n" +
+	"\n" +
+	"PLACE_HEAD\x10\x01\x12\x12\n" +
+	"\x0ePLACE_EYE_LEFT\x10\x02\x12\x13\n" +
+	"\x0fPLACE_EYE_RIGHT\x10\x03\x12\x0e\n" +
+	"\n" +
+	"PLACE_SKIN\x10\x04*\x8c\x01\n" +
+	"\bHelpKind\x12\x19\n" +
+	"\x15HELP_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13HELP_KIND_EMERGENCY\x10\x01\x12\x14\n" +
+	"\x10HELP_KIND_DOCTOR\x10\x02\x12\x1b\n" +
+	"\x17HELP_KIND_POISON_CENTRE\x10\x03\x12\x19\n" +
+	"\x15HELP_KIND_FIRST_AIDER\x10\x04*\xce\x06\n" +
 	"\rDeviationKind\x12\x1e\n" +
 	"\x1aDEVIATION_KIND_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aDEVIATION_KIND_NO_DECISION\x10\x01\x12\x1f\n" +
@@ -2809,13 +4934,50 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x14DEVIATION_KIND_CLOCK\x10\f\x12\x1a\n" +
 	"\x16DEVIATION_KIND_BAD_LOT\x10\r\x12 \n" +
 	"\x1cDEVIATION_KIND_SCALP_CHANGED\x10\x0e\x12$\n" +
-	" DEVIATION_KIND_NOT_COUNTERSIGNED\x10\x0f*\x9d\x01\n" +
+	" DEVIATION_KIND_NOT_COUNTERSIGNED\x10\x0f\x12#\n" +
+	"\x1fDEVIATION_KIND_CONDITION_MISSED\x10\x10\x12(\n" +
+	"$DEVIATION_KIND_PRODUCT_NOT_CONFIRMED\x10\x11\x12\x1e\n" +
+	"\x1aDEVIATION_KIND_FLUSH_SHORT\x10\x12\x12\x1c\n" +
+	"\x18DEVIATION_KIND_LEFT_OPEN\x10\x13\x12$\n" +
+	" DEVIATION_KIND_DECISION_OUTDATED\x10\x14\x12\"\n" +
+	"\x1eDEVIATION_KIND_MIXTURE_TOO_OLD\x10\x15\x12!\n" +
+	"\x1dDEVIATION_KIND_SECOND_SESSION\x10\x16\x12\x1f\n" +
+	"\x1bDEVIATION_KIND_NOT_OXIDISED\x10\x17*\xc0\x02\n" +
 	"\tAlarmKind\x12\x1a\n" +
-	"\x16ALARM_KIND_UNSPECIFIED\x10\x00\x12\x1e\n" +
-	"\x1aALARM_KIND_STRAND_TEST_DUE\x10\x01\x12\x1a\n" +
-	"\x16ALARM_KIND_TARGET_NEAR\x10\x02\x12\x18\n" +
-	"\x14ALARM_KIND_RINSE_NOW\x10\x03\x12\x1e\n" +
-	"\x1aALARM_KIND_NOT_NEUTRALIZED\x10\x04*\xf3\x01\n" +
+	"\x16ALARM_KIND_UNSPECIFIED\x10\x00\x12$\n" +
+	"\x1aALARM_KIND_STRAND_TEST_DUE\x10\x01\x1a\x04\x88\xb2\x192\x12 \n" +
+	"\x16ALARM_KIND_TARGET_NEAR\x10\x02\x1a\x04\x88\xb2\x19(\x12\x1e\n" +
+	"\x14ALARM_KIND_RINSE_NOW\x10\x03\x1a\x04\x88\xb2\x19d\x12$\n" +
+	"\x1aALARM_KIND_NOT_NEUTRALIZED\x10\x04\x1a\x04\x88\xb2\x19\x1e\x12\x1e\n" +
+	"\x14ALARM_KIND_RINSE_DUE\x10\x05\x1a\x04\x88\xb2\x19F\x12'\n" +
+	"\x1dALARM_KIND_WATER_OFF_TOO_SOON\x10\x06\x1a\x04\x88\xb2\x19_\x12\x1a\n" +
+	"\x10ALARM_KIND_FLUSH\x10\a\x1a\x04\x88\xb2\x19Z\x12$\n" +
+	"\x1aALARM_KIND_CONFIRM_PRODUCT\x10\b\x1a\x04\x88\xb2\x19<*\xc6\x02\n" +
+	"\n" +
+	"AlarmCause\x12\x1b\n" +
+	"\x17ALARM_CAUSE_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16ALARM_CAUSE_DISCOMFORT\x10\x01\x12\x16\n" +
+	"\x12ALARM_CAUSE_SPLASH\x10\x02\x12\x1f\n" +
+	"\x1bALARM_CAUSE_DISTRESSED_HAIR\x10\x03\x12\x1d\n" +
+	"\x19ALARM_CAUSE_WRONG_PRODUCT\x10\x04\x12\x1f\n" +
+	"\x1bALARM_CAUSE_MIXTURE_TOO_OLD\x10\x05\x12\x1a\n" +
+	"\x16ALARM_CAUSE_BROKEN_OFF\x10\x06\x12\x1a\n" +
+	"\x16ALARM_CAUSE_HARD_LIMIT\x10\a\x12\x18\n" +
+	"\x14ALARM_CAUSE_CAP_READ\x10\b\x12\x18\n" +
+	"\x14ALARM_CAUSE_ESTIMATE\x10\t\x12\x1a\n" +
+	"\x16ALARM_CAUSE_OTHER_FACT\x10\n" +
+	"*\x9b\x01\n" +
+	"\fNeutralProof\x12\x1d\n" +
+	"\x19NEUTRAL_PROOF_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19NEUTRAL_PROOF_COLOUR_GONE\x10\x01\x12\x14\n" +
+	"\x10NEUTRAL_PROOF_PH\x10\x02\x12\x1b\n" +
+	"\x17NEUTRAL_PROOF_NOT_SHOWN\x10\x03\x12\x1a\n" +
+	"\x16NEUTRAL_PROOF_OXIDISED\x10\x04*V\n" +
+	"\n" +
+	"ClockBasis\x12\x1b\n" +
+	"\x17CLOCK_BASIS_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10CLOCK_BASIS_ECHO\x10\x01\x12\x15\n" +
+	"\x11CLOCK_BASIS_BOUND\x10\x02*\xf3\x01\n" +
 	"\fSessionPhase\x12\x1d\n" +
 	"\x19SESSION_PHASE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17SESSION_PHASE_PREPARING\x10\x01\x12\x1c\n" +
@@ -2824,7 +4986,12 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x1aSESSION_PHASE_NEUTRALIZING\x10\x04\x12\x19\n" +
 	"\x15SESSION_PHASE_NEUTRAL\x10\x05\x12\x19\n" +
 	"\x15SESSION_PHASE_STOPPED\x10\x06\x12\x18\n" +
-	"\x14SESSION_PHASE_CLOSED\x10\aB#Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
+	"\x14SESSION_PHASE_CLOSED\x10\a*n\n" +
+	"\rClosingReason\x12\x1e\n" +
+	"\x1aCLOSING_REASON_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18CLOSING_REASON_LEFT_OPEN\x10\x01\x12\x1f\n" +
+	"\x1bCLOSING_REASON_WRONG_CLIENT\x10\x02B5\n" +
+	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
 	file_alkalog_v1_session_proto_rawDescOnce sync.Once
@@ -2838,111 +5005,176 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_session_proto_rawDescData
 }
 
-var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
 	(Comfort)(0),                  // 2: alkalog.v1.Comfort
-	(DeviationKind)(0),            // 3: alkalog.v1.DeviationKind
-	(AlarmKind)(0),                // 4: alkalog.v1.AlarmKind
-	(SessionPhase)(0),             // 5: alkalog.v1.SessionPhase
-	(*ConsentConfirmed)(nil),      // 6: alkalog.v1.ConsentConfirmed
-	(*BaseApplied)(nil),           // 7: alkalog.v1.BaseApplied
-	(*SectionApplied)(nil),        // 8: alkalog.v1.SectionApplied
-	(*Smoothed)(nil),              // 9: alkalog.v1.Smoothed
-	(*StrandTest)(nil),            // 10: alkalog.v1.StrandTest
-	(*ComfortCheck)(nil),          // 11: alkalog.v1.ComfortCheck
-	(*RinseStarted)(nil),          // 12: alkalog.v1.RinseStarted
-	(*RinseFinished)(nil),         // 13: alkalog.v1.RinseFinished
-	(*NormalizerOn)(nil),          // 14: alkalog.v1.NormalizerOn
-	(*NormalizerOff)(nil),         // 15: alkalog.v1.NormalizerOff
-	(*Shampoo)(nil),               // 16: alkalog.v1.Shampoo
-	(*Conditioned)(nil),           // 17: alkalog.v1.Conditioned
-	(*ProductUsed)(nil),           // 18: alkalog.v1.ProductUsed
-	(*ScalpChecked)(nil),          // 19: alkalog.v1.ScalpChecked
-	(*Note)(nil),                  // 20: alkalog.v1.Note
-	(*Stopped)(nil),               // 21: alkalog.v1.Stopped
-	(*Event)(nil),                 // 22: alkalog.v1.Event
-	(*Deviation)(nil),             // 23: alkalog.v1.Deviation
-	(*Alarm)(nil),                 // 24: alkalog.v1.Alarm
-	(*PartContact)(nil),           // 25: alkalog.v1.PartContact
-	(*SectionState)(nil),          // 26: alkalog.v1.SectionState
-	(*SessionState)(nil),          // 27: alkalog.v1.SessionState
-	(*Session)(nil),               // 28: alkalog.v1.Session
-	(*SessionLimits)(nil),         // 29: alkalog.v1.SessionLimits
-	(*StoredEvent)(nil),           // 30: alkalog.v1.StoredEvent
-	(*MissedAlarm)(nil),           // 31: alkalog.v1.MissedAlarm
-	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 33: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 34: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 35: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 36: alkalog.v1.Plan
+	(CurlReading)(0),              // 3: alkalog.v1.CurlReading
+	(Place)(0),                    // 4: alkalog.v1.Place
+	(HelpKind)(0),                 // 5: alkalog.v1.HelpKind
+	(DeviationKind)(0),            // 6: alkalog.v1.DeviationKind
+	(AlarmKind)(0),                // 7: alkalog.v1.AlarmKind
+	(AlarmCause)(0),               // 8: alkalog.v1.AlarmCause
+	(NeutralProof)(0),             // 9: alkalog.v1.NeutralProof
+	(ClockBasis)(0),               // 10: alkalog.v1.ClockBasis
+	(SessionPhase)(0),             // 11: alkalog.v1.SessionPhase
+	(ClosingReason)(0),            // 12: alkalog.v1.ClosingReason
+	(*ConsentConfirmed)(nil),      // 13: alkalog.v1.ConsentConfirmed
+	(*BaseApplied)(nil),           // 14: alkalog.v1.BaseApplied
+	(*SectionApplied)(nil),        // 15: alkalog.v1.SectionApplied
+	(*Smoothed)(nil),              // 16: alkalog.v1.Smoothed
+	(*StrandTest)(nil),            // 17: alkalog.v1.StrandTest
+	(*ComfortCheck)(nil),          // 18: alkalog.v1.ComfortCheck
+	(*RinseStarted)(nil),          // 19: alkalog.v1.RinseStarted
+	(*RinseFinished)(nil),         // 20: alkalog.v1.RinseFinished
+	(*NormalizerOn)(nil),          // 21: alkalog.v1.NormalizerOn
+	(*NormalizerOff)(nil),         // 22: alkalog.v1.NormalizerOff
+	(*Shampoo)(nil),               // 23: alkalog.v1.Shampoo
+	(*Conditioned)(nil),           // 24: alkalog.v1.Conditioned
+	(*ProductUsed)(nil),           // 25: alkalog.v1.ProductUsed
+	(*ScalpChecked)(nil),          // 26: alkalog.v1.ScalpChecked
+	(*Note)(nil),                  // 27: alkalog.v1.Note
+	(*Stopped)(nil),               // 28: alkalog.v1.Stopped
+	(*WaterOn)(nil),               // 29: alkalog.v1.WaterOn
+	(*WaterOff)(nil),              // 30: alkalog.v1.WaterOff
+	(*Splash)(nil),                // 31: alkalog.v1.Splash
+	(*HelpCalled)(nil),            // 32: alkalog.v1.HelpCalled
+	(*PhotoTaken)(nil),            // 33: alkalog.v1.PhotoTaken
+	(*ProductConfirmed)(nil),      // 34: alkalog.v1.ProductConfirmed
+	(*ConditionMet)(nil),          // 35: alkalog.v1.ConditionMet
+	(*Mixed)(nil),                 // 36: alkalog.v1.Mixed
+	(*Discarded)(nil),             // 37: alkalog.v1.Discarded
+	(*Blotted)(nil),               // 38: alkalog.v1.Blotted
+	(*NeutralizerOn)(nil),         // 39: alkalog.v1.NeutralizerOn
+	(*NeutralizerOff)(nil),        // 40: alkalog.v1.NeutralizerOff
+	(*OtherFact)(nil),             // 41: alkalog.v1.OtherFact
+	(*Event)(nil),                 // 42: alkalog.v1.Event
+	(*Deviation)(nil),             // 43: alkalog.v1.Deviation
+	(*Alarm)(nil),                 // 44: alkalog.v1.Alarm
+	(*FlushState)(nil),            // 45: alkalog.v1.FlushState
+	(*ConditionState)(nil),        // 46: alkalog.v1.ConditionState
+	(*ClockState)(nil),            // 47: alkalog.v1.ClockState
+	(*PartContact)(nil),           // 48: alkalog.v1.PartContact
+	(*SectionState)(nil),          // 49: alkalog.v1.SectionState
+	(*SessionState)(nil),          // 50: alkalog.v1.SessionState
+	(*Session)(nil),               // 51: alkalog.v1.Session
+	(*SessionClosing)(nil),        // 52: alkalog.v1.SessionClosing
+	(*SessionLimits)(nil),         // 53: alkalog.v1.SessionLimits
+	(*StoredEvent)(nil),           // 54: alkalog.v1.StoredEvent
+	(*MissedAlarm)(nil),           // 55: alkalog.v1.MissedAlarm
+	(*timestamppb.Timestamp)(nil), // 56: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 57: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 58: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 59: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 60: alkalog.v1.Plan
+	(ProductKind)(0),              // 61: alkalog.v1.ProductKind
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
 	0,  // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
-	2,  // 1: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
-	1,  // 2: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
-	32, // 3: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
-	6,  // 4: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
-	7,  // 5: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
-	8,  // 6: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
-	9,  // 7: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
-	10, // 8: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
-	11, // 9: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
-	12, // 10: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
-	13, // 11: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
-	14, // 12: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
-	15, // 13: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
-	16, // 14: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
-	17, // 15: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
-	18, // 16: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
-	19, // 17: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
-	20, // 18: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
-	21, // 19: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
-	3,  // 20: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	32, // 21: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
-	4,  // 22: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	32, // 23: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
-	0,  // 24: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	32, // 25: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
-	25, // 26: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	32, // 27: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	32, // 28: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	32, // 29: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	33, // 30: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	33, // 31: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	33, // 32: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	32, // 33: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	32, // 34: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	32, // 35: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	34, // 36: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
-	32, // 37: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
-	5,  // 38: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
-	26, // 39: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
-	24, // 40: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
-	23, // 41: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
-	1,  // 42: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	32, // 43: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	32, // 44: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
-	18, // 45: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
-	32, // 46: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	32, // 47: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	35, // 48: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	32, // 49: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	36, // 50: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
-	29, // 51: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
-	27, // 52: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
-	18, // 53: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
-	22, // 54: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	32, // 55: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	27, // 56: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	24, // 57: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
-	58, // [58:58] is the sub-list for method output_type
-	58, // [58:58] is the sub-list for method input_type
-	58, // [58:58] is the sub-list for extension type_name
-	58, // [58:58] is the sub-list for extension extendee
-	0,  // [0:58] is the sub-list for field type_name
+	3,  // 1: alkalog.v1.StrandTest.reading:type_name -> alkalog.v1.CurlReading
+	2,  // 2: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
+	1,  // 3: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
+	4,  // 4: alkalog.v1.WaterOn.place:type_name -> alkalog.v1.Place
+	4,  // 5: alkalog.v1.WaterOff.place:type_name -> alkalog.v1.Place
+	4,  // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
+	5,  // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
+	4,  // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
+	56, // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	13, // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
+	14, // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
+	15, // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
+	16, // 13: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
+	17, // 14: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
+	18, // 15: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
+	19, // 16: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
+	20, // 17: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
+	21, // 18: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
+	22, // 19: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
+	23, // 20: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
+	24, // 21: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
+	25, // 22: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
+	26, // 23: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
+	27, // 24: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
+	28, // 25: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
+	29, // 26: alkalog.v1.Event.water_on:type_name -> alkalog.v1.WaterOn
+	30, // 27: alkalog.v1.Event.water_off:type_name -> alkalog.v1.WaterOff
+	31, // 28: alkalog.v1.Event.splash:type_name -> alkalog.v1.Splash
+	32, // 29: alkalog.v1.Event.help_called:type_name -> alkalog.v1.HelpCalled
+	33, // 30: alkalog.v1.Event.photo_taken:type_name -> alkalog.v1.PhotoTaken
+	34, // 31: alkalog.v1.Event.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	35, // 32: alkalog.v1.Event.condition_met:type_name -> alkalog.v1.ConditionMet
+	36, // 33: alkalog.v1.Event.mixed:type_name -> alkalog.v1.Mixed
+	37, // 34: alkalog.v1.Event.discarded:type_name -> alkalog.v1.Discarded
+	38, // 35: alkalog.v1.Event.blotted:type_name -> alkalog.v1.Blotted
+	39, // 36: alkalog.v1.Event.neutralizer_on:type_name -> alkalog.v1.NeutralizerOn
+	40, // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
+	41, // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
+	6,  // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
+	56, // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	56, // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
+	7,  // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
+	56, // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	8,  // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
+	4,  // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
+	4,  // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
+	56, // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
+	56, // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
+	56, // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
+	10, // 50: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
+	0,  // 51: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
+	56, // 52: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	48, // 53: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
+	56, // 54: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	56, // 55: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	56, // 56: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	57, // 57: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	57, // 58: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	57, // 59: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	56, // 60: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	56, // 61: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	56, // 62: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	58, // 63: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	56, // 64: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	11, // 65: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
+	49, // 66: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
+	44, // 67: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
+	43, // 68: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
+	1,  // 69: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
+	56, // 70: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	56, // 71: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	25, // 72: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
+	45, // 73: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
+	46, // 74: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
+	9,  // 75: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	47, // 76: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
+	34, // 77: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	56, // 78: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	56, // 79: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	59, // 80: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	56, // 81: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	60, // 82: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	53, // 83: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
+	50, // 84: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
+	25, // 85: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
+	52, // 86: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
+	46, // 87: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
+	61, // 88: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
+	47, // 89: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
+	12, // 90: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
+	56, // 91: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
+	42, // 92: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	56, // 93: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	50, // 94: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	56, // 95: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
+	10, // 96: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
+	44, // 97: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	98, // [98:98] is the sub-list for method output_type
+	98, // [98:98] is the sub-list for method input_type
+	98, // [98:98] is the sub-list for extension type_name
+	98, // [98:98] is the sub-list for extension extendee
+	0,  // [0:98] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -2950,11 +5182,14 @@ func file_alkalog_v1_session_proto_init() {
 	if File_alkalog_v1_session_proto != nil {
 		return
 	}
+	file_alkalog_v1_catalog_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()
+	file_alkalog_v1_session_proto_msgTypes[4].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[10].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[12].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[16].OneofWrappers = []any{
+	file_alkalog_v1_session_proto_msgTypes[29].OneofWrappers = []any{
 		(*Event_ConsentConfirmed)(nil),
 		(*Event_BaseApplied)(nil),
 		(*Event_SectionApplied)(nil),
@@ -2971,16 +5206,33 @@ func file_alkalog_v1_session_proto_init() {
 		(*Event_ScalpChecked)(nil),
 		(*Event_Note)(nil),
 		(*Event_Stopped)(nil),
+		(*Event_WaterOn)(nil),
+		(*Event_WaterOff)(nil),
+		(*Event_Splash)(nil),
+		(*Event_HelpCalled)(nil),
+		(*Event_PhotoTaken)(nil),
+		(*Event_ProductConfirmed)(nil),
+		(*Event_ConditionMet)(nil),
+		(*Event_Mixed)(nil),
+		(*Event_Discarded)(nil),
+		(*Event_Blotted)(nil),
+		(*Event_NeutralizerOn)(nil),
+		(*Event_NeutralizerOff)(nil),
+		(*Event_OtherFact)(nil),
 	}
-	file_alkalog_v1_session_proto_msgTypes[20].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[21].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[32].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[34].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[36].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[37].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[40].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[41].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   26,
+			NumEnums:      13,
+			NumMessages:   43,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -112,7 +112,7 @@ func relaxer(called string, strength pb.Strength, percent float64, lots []*pb.Lo
 	return &pb.Product{
 		DisplayName: called, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,
 		HydroxideKind: pb.HydroxideKind_HYDROXIDE_KIND_SODIUM, Strength: strength,
-		Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: percent}},
+		Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: new(percent)}},
 		UseTier:     pb.UseTier_USE_TIER_PROFESSIONAL,
 		DeclaredPh:  proto.Float64(12.6), PhMethod: pb.PhMethod_PH_METHOD_MEASURED,
 		Directions: &pb.Directions{

@@ -30,7 +30,7 @@ func applied(section string) *pb.Event {
 // tested is a strand test, read by eye in steps of five percent.
 func tested(section string, curlLeft float64) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{
-		SectionId: section, RemainingCurlPercent: curlLeft,
+		SectionId: section, RemainingCurlPercent: new(curlLeft),
 	}}}
 }
 
@@ -60,7 +60,7 @@ func normalizerOff() *pb.Event {
 
 // lather is one neutralizing shampoo and the colour of its foam.
 func lather(number int32, colour pb.IndicatorColour) *pb.Event {
-	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: number, Indicator: colour}}}
+	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
 }
 
 // conditioned comes after the last clear lather.

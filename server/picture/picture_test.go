@@ -40,7 +40,7 @@ func (d *day) apply(minute float64, id string) {
 }
 
 func (d *day) test(minute float64, id string, curl float64) {
-	d.at(minute, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: id, RemainingCurlPercent: curl}}})
+	d.at(minute, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: id, RemainingCurlPercent: new(curl)}}})
 }
 
 func (d *day) rinse(minute float64, id string) {

@@ -96,7 +96,10 @@ func (p *page) tests(id string, floor float64) {
 			continue
 		}
 		seen[e.Event.EventId] = true
-		read := 100 - test.RemainingCurlPercent
+		if test.RemainingCurlPercent == nil {
+			continue
+		}
+		read := 100 - test.GetRemainingCurlPercent()
 		x, y := p.x(e.Event.OccurTime.AsTime()), floor-graph*read/100
 		p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", x, y)
 		p.reading(x, y, read)

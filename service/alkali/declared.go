@@ -42,7 +42,7 @@ func Declared(p *pb.Product) (declared Product, index []int) {
 		if substance == UnknownSubstance {
 			continue
 		}
-		percent := ingredient.MassPercent
+		percent := ingredient.GetMassPercent()
 		if substance == GlycerylThioglycolate {
 			// The contract declares esters as thioglycolic acid already.
 			percent /= Factor(GlycerylThioglycolate, ThioglycolicAcid)

@@ -39,12 +39,12 @@ func TestDecide(t *testing.T) {
 		}, pb.Verdict_VERDICT_REFUSE, "law.texas-skin scalp.redness law.us-eyewash"},
 		{"a lithium product of 1.5 % for general use", func(in *pb.DecisionInputs) {
 			in.Product.UseTier = pb.UseTier_USE_TIER_GENERAL
-			in.Product.Ingredients = []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE, MassPercent: 1.5}}
+			in.Product.Ingredients = []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE, MassPercent: new(1.5)}}
 		}, pb.Verdict_VERDICT_REFUSE, "law.eu-hydroxide-general"},
 		{"the same in a salon that has not said where it is", func(in *pb.DecisionInputs) {
 			in.Salon.Jurisdiction = 0
 			in.Product.UseTier = pb.UseTier_USE_TIER_GENERAL
-			in.Product.Ingredients = []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE, MassPercent: 1.5}}
+			in.Product.Ingredients = []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE, MassPercent: new(1.5)}}
 		}, pb.Verdict_VERDICT_REFUSE, "law.eu-hydroxide-general law.us-eyewash"},
 		{"a place that this version does not know", func(in *pb.DecisionInputs) {
 			in.Salon.Jurisdiction, in.Consultation.Scalp.Redness = 99, pb.Answer_ANSWER_YES
@@ -207,7 +207,7 @@ func TestReadingsThatAreNone(t *testing.T) {
 		}
 	}
 	in := soundHead()
-	in.Product.Ingredients[0].MassPercent = math.NaN()
+	in.Product.Ingredients[0].MassPercent = new(math.NaN())
 	if d := mustDecide(t, e, in); d.GetVerdict() != pb.Verdict_VERDICT_REFUSE {
 		t.Errorf("a percentage that is no number: %s", d.GetVerdict())
 	}

@@ -36,7 +36,7 @@ func Example() {
 		Salon:        &pb.Salon{Jurisdiction: pb.Jurisdiction_JURISDICTION_UK},
 		Product: &pb.Product{
 			Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER, Strength: pb.Strength_STRENGTH_MILD, UseTier: pb.UseTier_USE_TIER_PROFESSIONAL,
-			Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: 1.9}},
+			Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: new(1.9)}},
 		},
 		Consultation: &pb.Consultation{
 			History: &pb.ClientHistory{Shampoo: &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: timestamppb.New(now.Add(-24 * time.Hour))}},

@@ -86,7 +86,7 @@ func regularLye() *pb.Product {
 	return &pb.Product{
 		Name: "chains/ebb-and-flow/products/tide-regular", Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,
 		HydroxideKind: pb.HydroxideKind_HYDROXIDE_KIND_SODIUM, Strength: pb.Strength_STRENGTH_REGULAR,
-		Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: 2.1}},
+		Ingredients: []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE, MassPercent: new(2.1)}},
 		UseTier:     pb.UseTier_USE_TIER_PROFESSIONAL, DeclaredPh: proto.Float64(12.6), PhMethod: pb.PhMethod_PH_METHOD_MEASURED,
 		Directions: &pb.Directions{
 			MaximumMinutes: proto.Int32(20), UsualMinutes: proto.Int32(15), StrandTestMinutes: proto.Int32(3),

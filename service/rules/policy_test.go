@@ -108,7 +108,7 @@ func TestLawAgreesWithLimits(t *testing.T) {
 			for percent := 0.05; percent < 15; percent += 0.1 { // between the limits, never on one
 				in := soundHead()
 				in.Product.UseTier, in.Product.DeclaredPh = tier, nil
-				in.Product.Ingredients = []*pb.Ingredient{{Substance: substance, MassPercent: percent}}
+				in.Product.Ingredients = []*pb.Ingredient{{Substance: substance, MassPercent: new(percent)}}
 				if got, want := overTheLaw(mustDecide(t, e, in)), breaksLimit(in.GetProduct(), in.GetSalon().GetJurisdiction()); got != want {
 					t.Errorf("%.2f %% %s, %s: the rules say over is %v, the limits %v", percent, substance, tier, got, want)
 				}
@@ -138,12 +138,12 @@ func TestCountedAsSodiumHydroxide(t *testing.T) {
 		holds []*pb.Ingredient
 		want  float64
 	}{
-		{"sodium", []*pb.Ingredient{{Substance: 1, MassPercent: 1}}, 1},
-		{"potassium", []*pb.Ingredient{{Substance: 2, MassPercent: 1}}, 0.7129},
-		{"lithium", []*pb.Ingredient{{Substance: 3, MassPercent: 1}}, 1.6702},
-		{"lithium monohydrate", []*pb.Ingredient{{Substance: 4, MassPercent: 1}}, 0.9531},
-		{"calcium does not count here", []*pb.Ingredient{{Substance: 5, MassPercent: 1}}, 0},
-		{"a mixture", []*pb.Ingredient{{Substance: 1, MassPercent: 1}, {Substance: 2, MassPercent: 1}, {Substance: 3, MassPercent: 1}}, 3.3831},
+		{"sodium", []*pb.Ingredient{{Substance: 1, MassPercent: new(float64(1))}}, 1},
+		{"potassium", []*pb.Ingredient{{Substance: 2, MassPercent: new(float64(1))}}, 0.7129},
+		{"lithium", []*pb.Ingredient{{Substance: 3, MassPercent: new(float64(1))}}, 1.6702},
+		{"lithium monohydrate", []*pb.Ingredient{{Substance: 4, MassPercent: new(float64(1))}}, 0.9531},
+		{"calcium does not count here", []*pb.Ingredient{{Substance: 5, MassPercent: new(float64(1))}}, 0},
+		{"a mixture", []*pb.Ingredient{{Substance: 1, MassPercent: new(float64(1))}, {Substance: 2, MassPercent: new(float64(1))}, {Substance: 3, MassPercent: new(float64(1))}}, 3.3831},
 	} {
 		e := newEngine(t)
 		in := soundHead()

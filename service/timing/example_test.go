@@ -49,8 +49,8 @@ func Example() {
 		fmt.Println()
 	}
 	happens(0, &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{SectionId: "nape", Part: pb.SectionPart_SECTION_PART_MID_STRAND}}})
-	happens(5, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", RemainingCurlPercent: 75}}})
-	happens(8, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", RemainingCurlPercent: 55}}})
+	happens(5, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", RemainingCurlPercent: new(float64(75))}}})
+	happens(8, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", RemainingCurlPercent: new(float64(55))}}})
 	happens(9, &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}})
 	// Output:
 	// 1. nape: 17 minutes (9 to 31), first strand test at 6.1, limit 18

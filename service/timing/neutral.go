@@ -11,7 +11,7 @@ type lather struct{ *pb.Shampoo }
 func lathersDone(lathers []lather) int32 {
 	numbers := map[int32]bool{}
 	for _, l := range lathers {
-		numbers[l.Number] = true
+		numbers[l.GetNumber()] = true
 	}
 	return int32(len(numbers))
 }
@@ -33,11 +33,11 @@ func (f *service) neutral() bool {
 		case l.showsAlkali(point):
 			shown = false
 			if l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI {
-				coloured = max(coloured, l.Number)
+				coloured = max(coloured, l.GetNumber())
 			}
 		case l.Ph != nil && l.GetPh() < point:
 			shown = true
-		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.Number > coloured:
+		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.GetNumber() > coloured:
 			shown = true
 		}
 	}

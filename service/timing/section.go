@@ -64,12 +64,16 @@ func (c *section) scheduleFirst() {
 	c.testDue = c.when(max(c.guide.firstTest(c.belief), c.earlier))
 }
 
-// test notes a strand test while product is on, or on what was rinsed out.
-func (c *section) test(t time.Time, eventID string, remainingPercent float64, distressed bool) {
+// test notes a strand test while product is on, or on what was rinsed out. A test
+// without a reading changes no estimate.
+func (c *section) test(t time.Time, eventID string, remainingPercent *float64, distressed bool) {
 	at := c.exposure(t)
-	c.seen, c.lastTest = &remainingPercent, t
-	c.readings = append(c.readings, readAt(at, remainingPercent))
-	c.belief = update(c.prior, c.readings)
+	c.lastTest = t
+	if remainingPercent != nil {
+		c.seen = remainingPercent
+		c.readings = append(c.readings, readAt(at, *remainingPercent))
+		c.belief = update(c.prior, c.readings)
+	}
 	c.distressed = c.distressed || distressed
 	if !c.on {
 		return

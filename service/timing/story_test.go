@@ -88,7 +88,7 @@ func part(section string, p pb.SectionPart) *pb.Event {
 }
 
 func strand(section string, remaining float64) *pb.Event {
-	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, RemainingCurlPercent: remaining}}}
+	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, RemainingCurlPercent: new(remaining)}}}
 }
 
 func gummy(section string, remaining float64) *pb.Event {
@@ -126,7 +126,7 @@ const (
 )
 
 func shampoo(number int32, colour pb.IndicatorColour) *pb.Event {
-	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: number, Indicator: colour}}}
+	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
 }
 
 func paper(number int32, colour pb.IndicatorColour, ph float64) *pb.Event {
