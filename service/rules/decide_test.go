@@ -290,3 +290,23 @@ func TestWaitToTheSecond(t *testing.T) {
 		}
 	}
 }
+
+// A decision keeps every input that it was given: a field of the inputs that
+// inForce leaves out would be lost to the rules and to a replay.
+func TestEveryInputIsKept(t *testing.T) {
+	e := newEngine(t)
+	in := soundHead()
+	in.Supervisor, in.HousePolicy, in.RecordCard = licensed("sol", pb.Role_ROLE_SUPERVISOR), &pb.HousePolicy{}, &pb.RecordCard{}
+	in.BirthDate, in.WhatChanged, in.SectionIds = "1992-04-01", "looked again", []string{"back"}
+	in.Incidents, in.AnswerChanges = []*pb.Incident{{}}, []*pb.AnswerChange{{}}
+	in.SectionProducts, in.RecordedWork = []*pb.SectionProduct{{}}, []*pb.HistoryFact{{}}
+	in.Parameters = e.Parameters(nil)
+	kept, fields := e.inForce(in), in.ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		if f := fields.Get(i); !in.ProtoReflect().Has(f) {
+			t.Errorf("this test does not fill %s", f.Name())
+		} else if !kept.ProtoReflect().Has(f) {
+			t.Errorf("%s is lost", f.Name())
+		}
+	}
+}

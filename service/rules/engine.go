@@ -154,6 +154,8 @@ func (e *Engine) inForce(in *pb.DecisionInputs) *pb.DecisionInputs {
 		Consultation: in.GetConsultation(), Product: in.GetProduct(), LotCode: in.GetLotCode(),
 		Practitioner: in.GetPractitioner(), Supervisor: in.GetSupervisor(), Salon: in.GetSalon(),
 		ServiceKind: in.GetServiceKind(), Parameters: e.tightest(e.defaults, in.GetParameters(), in.GetHousePolicy().GetParameters()),
-		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(),
+		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(), BirthDate: in.GetBirthDate(),
+		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
+		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),
 	}
 }

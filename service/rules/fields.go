@@ -67,6 +67,7 @@ func scalpFields(v vocabulary) []field {
 		asked(v, "consultation.scalp.eruption", of, (*pb.ScalpAnalysis).GetEruption),
 		asked(v, "consultation.scalp.flaking", of, (*pb.ScalpAnalysis).GetFlaking),
 		asked(v, "consultation.scalp.tender", of, (*pb.ScalpAnalysis).GetTender),
+		dated("consultation.scalp.seen_time", of, (*pb.ScalpAnalysis).GetSeenTime),
 	}, happened(v, "consultation.scalp.scratched", of, (*pb.ScalpAnalysis).GetScratched)...)
 }
 
@@ -92,6 +93,8 @@ func testFields(v vocabulary) []field {
 		named("consultation.tests.strand_product", of, (*pb.PreliminaryTests).GetStrandProduct).behind("consultation.tests.strand"),
 		measured("consultation.tests.strand_minutes", func(s *state) *float64 { return of(s).StrandMinutes }, of).behind("consultation.tests.strand"),
 		dated("consultation.tests.test_time", of, (*pb.PreliminaryTests).GetTestTime).behind("consultation.tests.elasticity"),
+		dated("consultation.tests.incompatibility_time", of, (*pb.PreliminaryTests).GetIncompatibilityTime).behind("consultation.tests.incompatibility"),
+		dated("consultation.tests.strand_time", of, (*pb.PreliminaryTests).GetStrandTime).behind("consultation.tests.strand"),
 	}
 }
 
@@ -108,10 +111,19 @@ func historyFields(v vocabulary) []field {
 		asked(v, "consultation.history.medical_clearance", of, (*pb.ClientHistory).GetMedicalClearance),
 		dated("consultation.history.medical_clearance_time", of, (*pb.ClientHistory).GetMedicalClearanceTime).behind("consultation.history.medical_clearance"),
 		asked(v, "consultation.history.undescribed_work", of, (*pb.ClientHistory).GetUndescribedWork),
+		asked(v, "consultation.history.thinning_crown", of, (*pb.ClientHistory).GetThinningCrown),
+		asked(v, "consultation.history.thinning_edges", of, (*pb.ClientHistory).GetThinningEdges),
+		asked(v, "consultation.history.breakage_lines", of, (*pb.ClientHistory).GetBreakageLines),
+		asked(v, "consultation.history.keloids", of, (*pb.ClientHistory).GetKeloids),
+		asked(v, "consultation.history.scalp_steroids", of, (*pb.ClientHistory).GetScalpSteroids),
+		asked(v, "consultation.history.contact_lenses", of, (*pb.ClientHistory).GetContactLenses),
+		asked(v, "consultation.history.glove_allergy", of, (*pb.ClientHistory).GetGloveAllergy),
 	}
 	fields = append(fields, happened(v, "consultation.history.shampoo", of, (*pb.ClientHistory).GetShampoo)...)
 	fields = append(fields, happened(v, "consultation.history.extensions_removed", of, (*pb.ClientHistory).GetExtensionsRemoved)...)
-	return append(fields, happened(v, "consultation.history.relaxer", of, (*pb.ClientHistory).GetRelaxer)...)
+	fields = append(fields, happened(v, "consultation.history.relaxer", of, (*pb.ClientHistory).GetRelaxer)...)
+	fields = append(fields, happened(v, "consultation.history.isotretinoin", of, (*pb.ClientHistory).GetIsotretinoin)...)
+	return append(fields, happened(v, "consultation.history.cancer_treatment", of, (*pb.ClientHistory).GetCancerTreatment)...)
 }
 
 func agreementFields(v vocabulary) []field {
@@ -212,6 +224,11 @@ func parameterFields() []field {
 		number("parameters.straightening_target_percent", (*pb.PolicyParameters).GetStraighteningTargetPercent),
 		whole("parameters.processing_maximum_minutes", (*pb.PolicyParameters).GetProcessingMaximumMinutes),
 		whole("parameters.strand_test_minutes", (*pb.PolicyParameters).GetStrandTestMinutes),
+		whole("parameters.clearance_days", (*pb.PolicyParameters).GetClearanceDays),
+		whole("parameters.test_days", (*pb.PolicyParameters).GetTestDays),
+		whole("parameters.flush_minutes", (*pb.PolicyParameters).GetFlushMinutes),
+		whole("parameters.absolute_age_years", (*pb.PolicyParameters).GetAbsoluteAgeYears),
+		number("parameters.texturizing_target_percent", (*pb.PolicyParameters).GetTexturizingTargetPercent),
 		{path: "decide_time", kind: cel.TimestampType, get: func(s *state) ref.Val { return moment(s.in.GetDecideTime()) }},
 	}
 }

@@ -29,6 +29,11 @@ func (e *Engine) tightest(sets ...*pb.PolicyParameters) *pb.PolicyParameters {
 		out.StraighteningTargetPercent = less(out.StraighteningTargetPercent, p.StraighteningTargetPercent)
 		out.ProcessingMaximumMinutes = less(out.ProcessingMaximumMinutes, p.ProcessingMaximumMinutes)
 		out.StrandTestMinutes = less(out.StrandTestMinutes, p.StrandTestMinutes)
+		out.ClearanceDays = less(out.ClearanceDays, p.ClearanceDays)
+		out.TestDays = less(out.TestDays, p.TestDays)
+		out.FlushMinutes = more(out.FlushMinutes, p.FlushMinutes)
+		out.AbsoluteAgeYears = more(out.AbsoluteAgeYears, p.AbsoluteAgeYears)
+		out.TexturizingTargetPercent = less(out.TexturizingTargetPercent, p.TexturizingTargetPercent)
 	}
 	return out
 }
