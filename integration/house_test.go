@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	pbRoom       = "proto/alkalogv1"
-	engineRooms  = "service/rules service/timing service/alkali service/ledger service/card"
+	engineRooms  = "service/rules service/timing service/alkali service/ledger service/card service/severity"
 	serviceRooms = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/audit"
 	commonRooms  = pbRoom + " service/actor service/fault service/record storage"
 )
@@ -45,8 +45,8 @@ var arrows = map[string]string{
 	"server/dial":                  "server/keyfile " + pbRoom,
 	"server/sheet":                 "",
 	"server/export":                "server/dial server/verify service/ledger " + pbRoom,
-	"server/report":                "server/dial server/export server/sheet service/ledger " + pbRoom,
-	"server/demo":                  "server/serve server/export server/verify " + pbRoom,
+	"server/report":                "server/dial server/export server/sheet service/ledger service/severity " + pbRoom,
+	"server/demo":                  "server/serve server/export server/verify service/severity " + pbRoom,
 	"server/picture":               "service/timing " + pbRoom,
 	"server/verify":                "service/ledger " + pbRoom,
 	"service/directory":            commonRooms + " " + engineRooms,
@@ -56,14 +56,15 @@ var arrows = map[string]string{
 	"service/processing":           commonRooms + " " + engineRooms,
 	"service/outcome":              commonRooms + " " + engineRooms,
 	"service/audit":                commonRooms + " " + engineRooms,
-	"service/rules":                "service/alkali " + pbRoom,
-	"service/timing":               pbRoom,
+	"service/rules":                "service/alkali service/severity " + pbRoom,
+	"service/timing":               "service/severity " + pbRoom,
 	"service/alkali":               pbRoom,
-	"service/ledger":               pbRoom,
+	"service/severity":             pbRoom,
+	"service/ledger":               "service/severity " + pbRoom,
 	"service/fault":                "storage " + pbRoom,
 	"service/actor":                pbRoom,
 	"service/record":               "service/actor service/fault service/ledger service/rules service/timing service/card storage " + pbRoom,
-	"service/card":                 "service/timing " + pbRoom,
+	"service/card":                 "service/timing service/severity " + pbRoom,
 	"storage":                      "storage/keyring " + pbRoom,
 	"storage/localpg":              "",
 	"storage/keyring":              "",

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 )
 
 // tellDecision writes a decision as a stylist would read it: the verdict, why,
@@ -13,7 +14,7 @@ import (
 func (p *page) tellDecision(d *pb.Decision) {
 	p.answer("VERDICT: %s", strings.ToUpper(words(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
-		if f.GetSeverity() > pb.Severity_SEVERITY_CONDITION {
+		if severity.Compare(f.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
 			p.tellFinding(f)
 		}
 	}
@@ -21,7 +22,7 @@ func (p *page) tellDecision(d *pb.Decision) {
 		p.answer("open question: %s", q.GetQuestion())
 		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), words(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
 	}
-	if d.GetVerdict() < pb.Verdict_VERDICT_REFER {
+	if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
 		p.tellStrength(d.GetRecommendedStrength())
 	}
 	for _, a := range d.GetAlternatives() {
@@ -83,7 +84,7 @@ func (p *page) tellFinding(f *pb.Finding) {
 	if len(seen) > 0 {
 		p.detail("looked at: %s", strings.Join(seen, ", "))
 	}
-	if f.GetSeverity() >= pb.Severity_SEVERITY_REFER {
+	if severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) {
 		p.detail("%s", termsOf(f.GetOverrideTerms()))
 	}
 }

@@ -13,6 +13,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/ledger"
+	"alkalog/service/severity"
 )
 
 // view is the facts as the page shows them.
@@ -117,7 +118,7 @@ func (f *Facts) show(e Entry) shown {
 	}
 	s.Decision, s.Readable = f.Decisions[e.AuditEntry.GetDecision()]
 	for _, finding := range s.Decision.GetFindings() {
-		if finding.GetSeverity() > pb.Severity_SEVERITY_CONDITION {
+		if severity.Compare(finding.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
 			s.Findings = append(s.Findings, finding)
 		} else {
 			s.Left++

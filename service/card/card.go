@@ -8,6 +8,7 @@ package card
 
 import (
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 	"alkalog/service/timing"
 )
 
@@ -81,7 +82,7 @@ func visit(p Past) *pb.Visit {
 		v.NewGrowthMm = hair.NewGrowthMm
 	}
 	for _, f := range p.Decision.GetFindings() {
-		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 {
 			v.Contraindications = append(v.Contraindications, f.Message)
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
+	"alkalog/service/severity"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -89,7 +90,7 @@ func (s Service) answer(in *pb.DecisionInputs) (*pb.Decision, error) {
 		return nil, err
 	}
 	decision.Inputs = in
-	if decision.Verdict < pb.Verdict_VERDICT_REFER {
+	if !severity.AtLeast(decision.Verdict, pb.Verdict_VERDICT_REFER) {
 		decision.Plan = timing.Plan(in)
 	}
 	decision.StandingVerdict = rules.Standing(decision)

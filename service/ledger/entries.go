@@ -25,6 +25,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 )
 
 // format is the version of what an entry's fields mean.
@@ -81,13 +82,12 @@ func Commit(salt []byte, text string) []byte {
 
 // Decided is the entry of a decision that refuses or refers; others have none.
 func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
-	kind := pb.EntryKind_ENTRY_KIND_REFUSAL
-	switch d.Verdict {
-	case pb.Verdict_VERDICT_REFUSE:
-	case pb.Verdict_VERDICT_REFER:
-		kind = pb.EntryKind_ENTRY_KIND_REFERRAL
-	default:
+	if !severity.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
 		return nil
+	}
+	kind := pb.EntryKind_ENTRY_KIND_REFUSAL
+	if d.Verdict == pb.Verdict_VERDICT_REFER {
+		kind = pb.EntryKind_ENTRY_KIND_REFERRAL
 	}
 	e := s.entry(kind, d)
 	s.about(e, d)
@@ -95,7 +95,7 @@ func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
 	for _, f := range d.Findings {
 		// Each once, however many sections it speaks of: an entry that were longer
 		// than the log takes would keep the refusal from being recorded.
-		if f.Severity > pb.Severity_SEVERITY_CONDITION && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
+		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
 		}
 	}

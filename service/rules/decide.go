@@ -1,13 +1,13 @@
 package rules
 
 import (
-	"cmp"
 	"slices"
 	"strings"
 
 	"cel.dev/cel-go/common/types"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 )
 
 // waiting is a rule that waits for answers about a subject.
@@ -52,7 +52,7 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 		Cautions:            slices.Clone(e.cautions),
 		RecommendedStrength: e.advise(s),
 	}
-	if verdict >= pb.Verdict_VERDICT_REFER {
+	if severity.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
 		d.Alternatives = e.offer(s)
 	}
 	return d, nil
@@ -76,7 +76,7 @@ func (e *Engine) ask(s *state, p *policy) *opinion {
 			}
 		})
 	}
-	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return cmp.Compare(b.Severity, a.Severity) })
+	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return severity.Compare(b.Severity, a.Severity) })
 	return o
 }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 )
 
 // judge gives the verdict and the questions that could still make it worse.
@@ -18,17 +19,31 @@ import (
 func (e *Engine) judge(o *opinion) (pb.Verdict, []*pb.OpenQuestion) {
 	worst := pb.Severity_SEVERITY_UNSPECIFIED
 	for _, f := range o.findings {
-		worst = max(worst, f.GetSeverity())
+		worst = severity.Max(worst, f.GetSeverity())
 	}
 	questions := e.openQuestions(o, worst)
 	verdict := verdictOf(worst)
 	if len(questions) > 0 {
-		verdict = max(verdict, min(verdictOf(questions[0].GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
+		verdict = severity.Max(verdict, severity.Min(verdictOf(questions[0].GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
 	}
 	return verdict, questions
 }
 
-func verdictOf(s pb.Severity) pb.Verdict { return pb.Verdict_VERDICT_PROCEED + pb.Verdict(s) }
+// verdictOf is what a finding of a severity alone brings. A severity that this
+// program does not know refuses.
+func verdictOf(s pb.Severity) pb.Verdict {
+	switch s {
+	case pb.Severity_SEVERITY_UNSPECIFIED:
+		return pb.Verdict_VERDICT_PROCEED
+	case pb.Severity_SEVERITY_CONDITION:
+		return pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS
+	case pb.Severity_SEVERITY_ASK:
+		return pb.Verdict_VERDICT_ASK
+	case pb.Severity_SEVERITY_REFER:
+		return pb.Verdict_VERDICT_REFER
+	}
+	return pb.Verdict_VERDICT_REFUSE
+}
 
 // place is a field of a subject.
 type place struct {
@@ -44,7 +59,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
 			at := e.book.place(i, w.subject)
-			decisive[at] = max(decisive[at], w.text.GetSeverity())
+			decisive[at] = severity.Max(decisive[at], w.text.GetSeverity())
 		}
 	}
 	var places []place
@@ -52,7 +67,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
 			at := e.book.place(i, w.subject)
-			if decisive[at] <= worst {
+			if severity.Compare(decisive[at], worst) <= 0 {
 				continue
 			}
 			q := byPlace[at]
@@ -66,7 +81,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 		}
 	}
 	slices.SortStableFunc(places, func(a, b place) int {
-		return cmp.Or(cmp.Compare(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
+		return cmp.Or(severity.Compare(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
 	})
 	questions := make([]*pb.OpenQuestion, len(places))
 	for i, at := range places {

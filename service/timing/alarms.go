@@ -7,6 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 )
 
 // alarms are the calls to act at f.at, most pressing first. A call to rinse stands
@@ -27,7 +28,7 @@ func (f *service) alarms() []*pb.Alarm {
 	}
 	slices.SortStableFunc(calls, func(a, b *pb.Alarm) int {
 		return cmp.Or(
-			cmp.Compare(pressing(a.Kind), pressing(b.Kind)),
+			severity.Compare(b.Kind, a.Kind),
 			a.SinceTime.AsTime().Compare(b.SinceTime.AsTime()),
 			cmp.Compare(a.SectionId, b.SectionId),
 		)
@@ -37,18 +38,6 @@ func (f *service) alarms() []*pb.Alarm {
 
 func alarm(kind pb.AlarmKind, sectionID string, since time.Time, format string, args ...any) *pb.Alarm {
 	return &pb.Alarm{Kind: kind, SectionId: sectionID, SinceTime: stamp(since), Message: fmt.Sprintf(format, args...)}
-}
-
-func pressing(k pb.AlarmKind) int {
-	switch k {
-	case pb.AlarmKind_ALARM_KIND_RINSE_NOW:
-		return 0
-	case pb.AlarmKind_ALARM_KIND_TARGET_NEAR:
-		return 1
-	case pb.AlarmKind_ALARM_KIND_STRAND_TEST_DUE:
-		return 2
-	}
-	return 3
 }
 
 // comfortAlarms call for water wherever discomfort was reported, once per place, the
