@@ -140,11 +140,11 @@ type Comfort int32
 const (
 	// Not noted.
 	Comfort_COMFORT_UNSPECIFIED Comfort = 0
-	// Comfortable.
+	// Nothing unusual.
 	Comfort_COMFORT_COMFORTABLE Comfort = 1
-	// Tingling, itching, warm: rinse.
+	// Prickling, itching or heat on the scalp. Calls for water.
 	Comfort_COMFORT_TINGLING Comfort = 2
-	// It burns: rinse at once.
+	// Burning or pain. Calls for water, and for the flush time of the limits.
 	Comfort_COMFORT_BURNING Comfort = 3
 )
 
@@ -523,13 +523,17 @@ const (
 	AlarmKind_ALARM_KIND_RINSE_NOW AlarmKind = 3
 	// The hair is not shown to be neutral yet.
 	AlarmKind_ALARM_KIND_NOT_NEUTRALIZED AlarmKind = 4
-	// The estimate says that the latest advised time has come.
+	// The estimate says that the latest advised time has come. A till that does not
+	// send the request metadata alkalog-revision with 2 or more was built before
+	// this value and receives RINSE_NOW instead.
 	AlarmKind_ALARM_KIND_RINSE_DUE AlarmKind = 5
-	// Water was taken away before the flush time: put it back on.
+	// Water was taken away before the flush time: put it back on. RINSE_NOW for
+	// tills built before revision 2.
 	AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON AlarmKind = 6
 	// Keep flushing; counts minutes of running water and never says done.
 	AlarmKind_ALARM_KIND_FLUSH AlarmKind = 7
-	// Confirm the product and lot in the hand before first contact.
+	// Confirm the product and lot in the hand before first contact. Not sent to
+	// tills built before revision 2.
 	AlarmKind_ALARM_KIND_CONFIRM_PRODUCT AlarmKind = 8
 )
 
@@ -1106,7 +1110,8 @@ type StrandTest struct {
 	// Curl still there, in percent of the curl before, 0 (straight) to 100.
 	// Absent: not read; then it changes no estimate.
 	RemainingCurlPercent *float64 `protobuf:"fixed64,2,opt,name=remaining_curl_percent,json=remainingCurlPercent,proto3,oneof" json:"remaining_curl_percent,omitempty"`
-	// The hair is gummy, breaks or is discoloured.
+	// The strand is damaged: it feels sticky or overstretched, breaks, or changed
+	// colour.
 	Distressed bool `protobuf:"varint,3,opt,name=distressed,proto3" json:"distressed,omitempty"`
 	// The reading in words; a percentage, where both are given, is the finer one.
 	Reading       CurlReading `protobuf:"varint,4,opt,name=reading,proto3,enum=alkalog.v1.CurlReading" json:"reading,omitempty"`
@@ -1691,7 +1696,7 @@ func (x *Stopped) GetReason() string {
 // the section named.
 type WaterOn struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Where.
+	// Where; unspecified: the splash that is not flushed yet, else the head.
 	Place Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
 	// The section, on the head; empty: the whole head.
 	SectionId     string `protobuf:"bytes,2,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
@@ -1746,7 +1751,7 @@ func (x *WaterOn) GetSectionId() string {
 // WaterOff notes that the water was taken away from a place.
 type WaterOff struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Where.
+	// Where; unspecified: everywhere.
 	Place Place `protobuf:"varint,1,opt,name=place,proto3,enum=alkalog.v1.Place" json:"place,omitempty"`
 	// The section, on the head; empty: the whole head.
 	SectionId     string `protobuf:"bytes,2,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
@@ -2941,7 +2946,11 @@ type Deviation struct {
 	// The event that showed it; empty when a finish showed it.
 	EventId string `protobuf:"bytes,5,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
 	// When facts that came later disproved it, UTC; absent: it stands.
-	WithdrawTime  *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=withdraw_time,json=withdrawTime,proto3" json:"withdraw_time,omitempty"`
+	WithdrawTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=withdraw_time,json=withdrawTime,proto3" json:"withdraw_time,omitempty"`
+	// The condition that was missed, for CONDITION_MISSED; empty otherwise.
+	ConditionId string `protobuf:"bytes,7,opt,name=condition_id,json=conditionId,proto3" json:"condition_id,omitempty"`
+	// The audit entry that holds it; empty: not on the log.
+	Entry         string `protobuf:"bytes,8,opt,name=entry,proto3" json:"entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3016,6 +3025,20 @@ func (x *Deviation) GetWithdrawTime() *timestamppb.Timestamp {
 		return x.WithdrawTime
 	}
 	return nil
+}
+
+func (x *Deviation) GetConditionId() string {
+	if x != nil {
+		return x.ConditionId
+	}
+	return ""
+}
+
+func (x *Deviation) GetEntry() string {
+	if x != nil {
+		return x.Entry
+	}
+	return ""
 }
 
 // Alarm is a call to act, now or at a stated time.
@@ -3118,7 +3141,8 @@ func (x *Alarm) GetEventId() string {
 	return ""
 }
 
-// FlushState is running water on one place.
+// FlushState is running water on one place that has to be flushed: an eye or
+// skin after a splash, the head after burning.
 type FlushState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Where.
@@ -3477,8 +3501,11 @@ type SectionState struct {
 	LatestRinseTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=latest_rinse_time,json=latestRinseTime,proto3" json:"latest_rinse_time,omitempty"`
 	// When water must be on it, whatever else, UTC.
 	HardLimitTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=hard_limit_time,json=hardLimitTime,proto3" json:"hard_limit_time,omitempty"`
-	// Posterior of the section's log rate; kept for the next visit.
-	Rate          *RateEstimate `protobuf:"bytes,14,opt,name=rate,proto3" json:"rate,omitempty"`
+	// Posterior of the section's log rate; kept for the next visit. Absent where
+	// no estimate applies, as in a thio service.
+	Rate *RateEstimate `protobuf:"bytes,14,opt,name=rate,proto3" json:"rate,omitempty"`
+	// Last strand test's reading in words; unspecified: none yet.
+	LastReading   CurlReading `protobuf:"varint,15,opt,name=last_reading,json=lastReading,proto3,enum=alkalog.v1.CurlReading" json:"last_reading,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3609,6 +3636,13 @@ func (x *SectionState) GetRate() *RateEstimate {
 		return x.Rate
 	}
 	return nil
+}
+
+func (x *SectionState) GetLastReading() CurlReading {
+	if x != nil {
+		return x.LastReading
+	}
+	return CurlReading_CURL_READING_UNSPECIFIED
 }
 
 // SessionState is the service as derived from its facts, at one instant.
@@ -3904,6 +3938,10 @@ type Session struct {
 	// The client on whose record this visit was put by mistake was this session's;
 	// it was set aside here and linked there. Empty: not set aside.
 	MovedTo string `protobuf:"bytes,29,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
+	// The deviations of this session that are on the audit log, each with its
+	// entry. A withdrawn one stays, with its withdraw_time. What only closing
+	// showed is among them.
+	Deviations []*Deviation `protobuf:"bytes,31,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// The session this one was moved from, recorded under the wrong client; empty:
 	// none.
 	MovedFrom     string `protobuf:"bytes,30,opt,name=moved_from,json=movedFrom,proto3" json:"moved_from,omitempty"`
@@ -4142,6 +4180,13 @@ func (x *Session) GetMovedTo() string {
 		return x.MovedTo
 	}
 	return ""
+}
+
+func (x *Session) GetDeviations() []*Deviation {
+	if x != nil {
+		return x.Deviations
+	}
+	return nil
 }
 
 func (x *Session) GetMovedFrom() string {
@@ -4548,6 +4593,71 @@ func (x *MissedAlarm) GetRequestId() string {
 	return ""
 }
 
+// SeenDeviations are deviations that the passing of time brought about and that
+// the server recorded by itself, without a call from a till.
+type SeenDeviations struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// The deviations, each with its entry.
+	Deviations []*Deviation `protobuf:"bytes,2,rep,name=deviations,proto3" json:"deviations,omitempty"`
+	// Id of the record.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SeenDeviations) Reset() {
+	*x = SeenDeviations{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SeenDeviations) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SeenDeviations) ProtoMessage() {}
+
+func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SeenDeviations.ProtoReflect.Descriptor instead.
+func (*SeenDeviations) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *SeenDeviations) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *SeenDeviations) GetDeviations() []*Deviation {
+	if x != nil {
+		return x.Deviations
+	}
+	return nil
+}
+
+func (x *SeenDeviations) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_alkalog_v1_session_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_session_proto_rawDesc = "" +
@@ -4686,7 +4796,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFactB\r\n" +
 	"\x04fact\x12\x05\xbaH\x02\b\x01B\x12\n" +
-	"\x10_device_sequence\"\x8a\x02\n" +
+	"\x10_device_sequence\"\xc3\x02\n" +
 	"\tDeviation\x12-\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x19.alkalog.v1.DeviationKindR\x04kind\x12\x1d\n" +
 	"\n" +
@@ -4695,7 +4805,9 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12\x19\n" +
 	"\bevent_id\x18\x05 \x01(\tR\aeventId\x12?\n" +
-	"\rwithdraw_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\"\x98\x02\n" +
+	"\rwithdraw_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\x12!\n" +
+	"\fcondition_id\x18\a \x01(\tR\vconditionId\x12\x14\n" +
+	"\x05entry\x18\b \x01(\tR\x05entry\"\x98\x02\n" +
 	"\x05Alarm\x12)\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x04kind\x12\x1d\n" +
 	"\n" +
@@ -4739,7 +4851,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x11_server_offset_ms\"\x84\x01\n" +
 	"\vPartContact\x12+\n" +
 	"\x04part\x18\x01 \x01(\x0e2\x17.alkalog.v1.SectionPartR\x04part\x12H\n" +
-	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime\"\xf6\x06\n" +
+	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime\"\xb2\a\n" +
 	"\fSectionState\x12\x1d\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tR\tsectionId\x123\n" +
@@ -4757,7 +4869,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x15next_strand_test_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x12nextStrandTestTime\x12F\n" +
 	"\x11latest_rinse_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
 	"\x0fhard_limit_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12,\n" +
-	"\x04rate\x18\x0e \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rateB\x17\n" +
+	"\x04rate\x18\x0e \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\x12:\n" +
+	"\flast_reading\x18\x0f \x01(\x0e2\x17.alkalog.v1.CurlReadingR\vlastReadingB\x17\n" +
 	"\x15_last_reading_percent\"\xd0\b\n" +
 	"\fSessionState\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
@@ -4786,7 +4899,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
 	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x120\n" +
 	"\x14facts_not_understood\x18\x15 \x03(\tR\x12factsNotUnderstoodB\x15\n" +
-	"\x13_normalizer_minutes\"\xd8\x12\n" +
+	"\x13_normalizer_minutes\"\x94\x13\n" +
 	"\aSession\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -4835,7 +4948,10 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\fproduct_kind\x18\x1b \x01(\x0e2\x17.alkalog.v1.ProductKindB\x03\xe0A\x03R\vproductKind\x121\n" +
 	"\x05clock\x18\x1c \x01(\v2\x16.alkalog.v1.ClockStateB\x03\xe0A\x03R\x05clock\x122\n" +
 	"\bmoved_to\x18\x1d \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/SessionR\amovedTo\x126\n" +
+	"\x0falkalog/SessionR\amovedTo\x12:\n" +
+	"\n" +
+	"deviations\x18\x1f \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
+	"deviations\x126\n" +
 	"\n" +
 	"moved_from\x18\x1e \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
 	"\x0falkalog/SessionR\tmovedFrom:H\xeaAE\n" +
@@ -4882,6 +4998,14 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
 	"\x0falkalog/SessionR\asession\x12'\n" +
 	"\x05alarm\x18\x02 \x01(\v2\x11.alkalog.v1.AlarmR\x05alarm\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"\x96\x01\n" +
+	"\x0eSeenDeviations\x12.\n" +
+	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
+	"\x0falkalog/SessionR\asession\x125\n" +
+	"\n" +
+	"deviations\x18\x02 \x03(\v2\x15.alkalog.v1.DeviationR\n" +
+	"deviations\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId*w\n" +
 	"\vSectionPart\x12\x1c\n" +
@@ -5006,7 +5130,7 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
@@ -5064,117 +5188,121 @@ var file_alkalog_v1_session_proto_goTypes = []any{
 	(*SessionLimits)(nil),         // 53: alkalog.v1.SessionLimits
 	(*StoredEvent)(nil),           // 54: alkalog.v1.StoredEvent
 	(*MissedAlarm)(nil),           // 55: alkalog.v1.MissedAlarm
-	(*timestamppb.Timestamp)(nil), // 56: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 57: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 58: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 59: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 60: alkalog.v1.Plan
-	(ProductKind)(0),              // 61: alkalog.v1.ProductKind
+	(*SeenDeviations)(nil),        // 56: alkalog.v1.SeenDeviations
+	(*timestamppb.Timestamp)(nil), // 57: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 58: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 59: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 60: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 61: alkalog.v1.Plan
+	(ProductKind)(0),              // 62: alkalog.v1.ProductKind
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
-	0,  // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
-	3,  // 1: alkalog.v1.StrandTest.reading:type_name -> alkalog.v1.CurlReading
-	2,  // 2: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
-	1,  // 3: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
-	4,  // 4: alkalog.v1.WaterOn.place:type_name -> alkalog.v1.Place
-	4,  // 5: alkalog.v1.WaterOff.place:type_name -> alkalog.v1.Place
-	4,  // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
-	5,  // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
-	4,  // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
-	56, // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
-	13, // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
-	14, // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
-	15, // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
-	16, // 13: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
-	17, // 14: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
-	18, // 15: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
-	19, // 16: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
-	20, // 17: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
-	21, // 18: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
-	22, // 19: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
-	23, // 20: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
-	24, // 21: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
-	25, // 22: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
-	26, // 23: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
-	27, // 24: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
-	28, // 25: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
-	29, // 26: alkalog.v1.Event.water_on:type_name -> alkalog.v1.WaterOn
-	30, // 27: alkalog.v1.Event.water_off:type_name -> alkalog.v1.WaterOff
-	31, // 28: alkalog.v1.Event.splash:type_name -> alkalog.v1.Splash
-	32, // 29: alkalog.v1.Event.help_called:type_name -> alkalog.v1.HelpCalled
-	33, // 30: alkalog.v1.Event.photo_taken:type_name -> alkalog.v1.PhotoTaken
-	34, // 31: alkalog.v1.Event.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	35, // 32: alkalog.v1.Event.condition_met:type_name -> alkalog.v1.ConditionMet
-	36, // 33: alkalog.v1.Event.mixed:type_name -> alkalog.v1.Mixed
-	37, // 34: alkalog.v1.Event.discarded:type_name -> alkalog.v1.Discarded
-	38, // 35: alkalog.v1.Event.blotted:type_name -> alkalog.v1.Blotted
-	39, // 36: alkalog.v1.Event.neutralizer_on:type_name -> alkalog.v1.NeutralizerOn
-	40, // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
-	41, // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
-	6,  // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	56, // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
-	56, // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
-	7,  // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	56, // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
-	8,  // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
-	4,  // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
-	4,  // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
-	56, // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
-	56, // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
-	56, // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
-	10, // 50: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
-	0,  // 51: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	56, // 52: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
-	48, // 53: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	56, // 54: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	56, // 55: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	56, // 56: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	57, // 57: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	57, // 58: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	57, // 59: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	56, // 60: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	56, // 61: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	56, // 62: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	58, // 63: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
-	56, // 64: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
-	11, // 65: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
-	49, // 66: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
-	44, // 67: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
-	43, // 68: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
-	1,  // 69: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	56, // 70: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	56, // 71: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
-	25, // 72: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
-	45, // 73: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
-	46, // 74: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
-	9,  // 75: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
-	47, // 76: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
-	34, // 77: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	56, // 78: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	56, // 79: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	59, // 80: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	56, // 81: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	60, // 82: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
-	53, // 83: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
-	50, // 84: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
-	25, // 85: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
-	52, // 86: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
-	46, // 87: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
-	61, // 88: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
-	47, // 89: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
-	12, // 90: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
-	56, // 91: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
-	42, // 92: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	56, // 93: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	50, // 94: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	56, // 95: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
-	10, // 96: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
-	44, // 97: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
-	98, // [98:98] is the sub-list for method output_type
-	98, // [98:98] is the sub-list for method input_type
-	98, // [98:98] is the sub-list for extension type_name
-	98, // [98:98] is the sub-list for extension extendee
-	0,  // [0:98] is the sub-list for field type_name
+	0,   // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
+	3,   // 1: alkalog.v1.StrandTest.reading:type_name -> alkalog.v1.CurlReading
+	2,   // 2: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
+	1,   // 3: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
+	4,   // 4: alkalog.v1.WaterOn.place:type_name -> alkalog.v1.Place
+	4,   // 5: alkalog.v1.WaterOff.place:type_name -> alkalog.v1.Place
+	4,   // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
+	5,   // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
+	4,   // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
+	57,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	13,  // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
+	14,  // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
+	15,  // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
+	16,  // 13: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
+	17,  // 14: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
+	18,  // 15: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
+	19,  // 16: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
+	20,  // 17: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
+	21,  // 18: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
+	22,  // 19: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
+	23,  // 20: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
+	24,  // 21: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
+	25,  // 22: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
+	26,  // 23: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
+	27,  // 24: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
+	28,  // 25: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
+	29,  // 26: alkalog.v1.Event.water_on:type_name -> alkalog.v1.WaterOn
+	30,  // 27: alkalog.v1.Event.water_off:type_name -> alkalog.v1.WaterOff
+	31,  // 28: alkalog.v1.Event.splash:type_name -> alkalog.v1.Splash
+	32,  // 29: alkalog.v1.Event.help_called:type_name -> alkalog.v1.HelpCalled
+	33,  // 30: alkalog.v1.Event.photo_taken:type_name -> alkalog.v1.PhotoTaken
+	34,  // 31: alkalog.v1.Event.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	35,  // 32: alkalog.v1.Event.condition_met:type_name -> alkalog.v1.ConditionMet
+	36,  // 33: alkalog.v1.Event.mixed:type_name -> alkalog.v1.Mixed
+	37,  // 34: alkalog.v1.Event.discarded:type_name -> alkalog.v1.Discarded
+	38,  // 35: alkalog.v1.Event.blotted:type_name -> alkalog.v1.Blotted
+	39,  // 36: alkalog.v1.Event.neutralizer_on:type_name -> alkalog.v1.NeutralizerOn
+	40,  // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
+	41,  // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
+	6,   // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
+	57,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	57,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
+	7,   // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
+	57,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	8,   // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
+	4,   // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
+	4,   // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
+	57,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
+	57,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
+	57,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
+	10,  // 50: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
+	0,   // 51: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
+	57,  // 52: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	48,  // 53: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
+	57,  // 54: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	57,  // 55: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	57,  // 56: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	58,  // 57: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	58,  // 58: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	58,  // 59: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	57,  // 60: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	57,  // 61: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	57,  // 62: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	59,  // 63: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	3,   // 64: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
+	57,  // 65: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	11,  // 66: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
+	49,  // 67: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
+	44,  // 68: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
+	43,  // 69: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
+	1,   // 70: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
+	57,  // 71: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	57,  // 72: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	25,  // 73: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
+	45,  // 74: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
+	46,  // 75: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
+	9,   // 76: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	47,  // 77: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
+	34,  // 78: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	57,  // 79: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	57,  // 80: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	60,  // 81: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	57,  // 82: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	61,  // 83: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	53,  // 84: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
+	50,  // 85: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
+	25,  // 86: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
+	52,  // 87: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
+	46,  // 88: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
+	62,  // 89: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
+	47,  // 90: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
+	43,  // 91: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
+	12,  // 92: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
+	57,  // 93: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
+	42,  // 94: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	57,  // 95: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	50,  // 96: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	57,  // 97: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
+	10,  // 98: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
+	44,  // 99: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	43,  // 100: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
+	101, // [101:101] is the sub-list for method output_type
+	101, // [101:101] is the sub-list for method input_type
+	101, // [101:101] is the sub-list for extension type_name
+	101, // [101:101] is the sub-list for extension extendee
+	0,   // [0:101] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -5232,7 +5360,7 @@ func file_alkalog_v1_session_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   43,
+			NumMessages:   44,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
