@@ -10,6 +10,7 @@ import (
 	"github.com/lib/pq"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage/lotcode"
 )
 
 // Sessions are listed newest first. Each replacement follows a batch of
@@ -85,8 +86,8 @@ func (f SessionFilter) where(chain string) (string, []any) {
 		where = append(where, fmt.Sprintf("parent = $%d", len(args)))
 	}
 	if f.Product != "" || f.LotCode != "" {
-		args = append(args, usedKey(f.Product, f.LotCode))
-		where = append(where, fmt.Sprintf("(parent, id) in (select parent, session from session_uses where chain = $1 and used = $%d)", len(args)))
+		args = append(args, pq.Array([]string{usedKey(f.Product, f.LotCode), usedAsSpelled(f.Product, f.LotCode)}))
+		where = append(where, fmt.Sprintf("(parent, id) in (select parent, session from session_uses where chain = $1 and used = any($%d))", len(args)))
 	}
 	if f.Decision != "" {
 		args = append(args, f.Decision)
@@ -115,9 +116,19 @@ func productsUsed(s *pb.Session) []string {
 	return used
 }
 
-// usedKey is what a product or a lot of it is found by. A product's name
-// begins with its chain, and so does every key of the index.
+// usedKey is what a product or a lot of it is found by, however the lot is
+// spelled. A product's name begins with its chain, and so does every key of the
+// index.
 func usedKey(product, lot string) string {
+	if key := lotcode.Key(lot); key != "" {
+		lot = key
+	}
+	return usedAsSpelled(product, lot)
+}
+
+// usedAsSpelled is the key under which sessions were stored before lots were
+// compared by their keys; migration 7 has added the new ones where it could.
+func usedAsSpelled(product, lot string) string {
 	if lot == "" {
 		return product
 	}

@@ -5,6 +5,7 @@ package catalog
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -16,6 +17,7 @@ import (
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
+	"alkalog/storage/lotcode"
 )
 
 // Service is the CatalogService.
@@ -97,21 +99,26 @@ func keepRecalls(stored, amended *pb.Product) {
 		if recalled.RecallTime == nil {
 			continue
 		}
-		lot := lotOf(amended, recalled.LotCode)
-		lot.RecallTime, lot.RecallReason = recalled.RecallTime, recalled.RecallReason
+		for _, lot := range lotsOf(amended, recalled.LotCode) {
+			lot.RecallTime, lot.RecallReason = recalled.RecallTime, recalled.RecallReason
+		}
 	}
 }
 
-// lotOf returns the lot of that code, added if the product has none yet.
-func lotOf(p *pb.Product, code string) *pb.Lot {
+// lotsOf returns the lots of that code, however it is spelled; one is added if
+// the product has none yet.
+func lotsOf(p *pb.Product, code string) []*pb.Lot {
+	var lots []*pb.Lot
 	for _, lot := range p.Lots {
-		if lot.LotCode == code {
-			return lot
+		if lot.LotCode == code || lotcode.Same(lot.LotCode, code) {
+			lots = append(lots, lot)
 		}
 	}
-	lot := &pb.Lot{LotCode: code}
-	p.Lots = append(p.Lots, lot)
-	return lot
+	if len(lots) == 0 {
+		lots = []*pb.Lot{{LotCode: code}}
+		p.Lots = append(p.Lots, lots...)
+	}
+	return lots
 }
 
 // RecallLot blocks a lot for every later decision and lists the sessions that
@@ -128,11 +135,15 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 			return nil, storage.Changes{}, err
 		}
 		product := proto.CloneOf(stored)
-		lot := lotOf(product, req.LotCode)
-		if lot.RecallTime != nil {
+		lots := lotsOf(product, req.LotCode)
+		if !slices.ContainsFunc(lots, func(lot *pb.Lot) bool { return lot.RecallTime == nil }) {
 			return answer, storage.Changes{}, nil
 		}
-		lot.RecallTime, lot.RecallReason = timestamppb.New(scene.Time), req.Reason
+		for _, lot := range lots {
+			if lot.RecallTime == nil {
+				lot.RecallTime, lot.RecallReason = timestamppb.New(scene.Time), req.Reason
+			}
+		}
 		record.SetTime(product, "update_time", scene.Time)
 		replace := storage.Products.Replace(stored, product)
 		answer.Product = product

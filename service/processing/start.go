@@ -17,6 +17,7 @@ import (
 	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
+	"alkalog/storage/lotcode"
 )
 
 // Service is the ProcessingService.
@@ -203,7 +204,7 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 		return nil, err
 	}
 	for _, lot := range product.Lots {
-		if lot.LotCode == d.Inputs.LotCode && lot.RecallTime != nil {
+		if lotcode.Same(lot.LotCode, d.Inputs.LotCode) && lot.RecallTime != nil {
 			return fault.Precondition("LOT_RECALLED", product.Name, "the lot was recalled; take another and check again"), nil
 		}
 	}

@@ -16,6 +16,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/alkali"
+	"alkalog/storage/lotcode"
 )
 
 // book is the language of rules: its fields, words and functions.
@@ -97,7 +98,15 @@ func (b *book) functions() []cel.EnvOption {
 		cel.Function("percent", cel.Overload("percent_ingredients_substance",
 			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient")), cel.OpaqueType("alkalog.v1.Substance")}, cel.DoubleType,
 			cel.BinaryBinding(percent)), decls.DisableTypeGuards(true)),
+		cel.Function("same_lot", cel.Overload("same_lot_string_string", []*cel.Type{cel.StringType, cel.StringType}, cel.BoolType,
+			cel.BinaryBinding(sameLot))),
 	}
+}
+
+// sameLot compares lot codes as lots are compared everywhere, not as they are
+// spelled.
+func sameLot(a, b ref.Val) ref.Val {
+	return types.Bool(lotcode.Same(string(a.(types.String)), string(b.(types.String))))
 }
 
 // ingredients is a list of a product's ingredients that remembers the messages.

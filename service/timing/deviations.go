@@ -7,6 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage/lotcode"
 )
 
 // NewDeviations are those of after that before did not have, told apart by kind,
@@ -82,7 +83,7 @@ func isRelaxer(k pb.ProductKind) bool {
 
 func (f *service) badLot(e fact, used *pb.ProductUsed, product *pb.Product) {
 	for _, lot := range product.GetLots() {
-		if lot.LotCode != used.LotCode {
+		if !lotcode.Same(lot.LotCode, used.LotCode) {
 			continue
 		}
 		why := ""

@@ -1,0 +1,66 @@
+package integration
+
+import (
+	"testing"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// spelledOtherwise are ways in which the lot R-2611 of the cast gets onto a form:
+// in small letters, with blanks, with another dash, with look-alikes.
+var spelledOtherwise = []string{"r-2611", " R 2611 ", "R2611", "R–2611", "R-26lI", "Ｒ-２６１１"}
+
+// TestRecallHoldsHoweverTheLotIsSpelled: a recalled lot is refused, and its uses
+// are found, in whatever way its code is typed.
+func TestRecallHoldsHoweverTheLotIsSpelled(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	c.relaxerLot = spelledOtherwise[0]
+	used := c.session(t)
+	recall := must(t, c.imara, c.catalog.RecallLot, &pb.RecallLotRequest{
+		Name: c.relaxer, LotCode: "R-2611", Reason: "the maker calls it back", RequestId: newID()})
+	if recall.SessionCount != 1 || len(recall.Sessions) != 1 || recall.Sessions[0] != used.Name {
+		t.Errorf("the recall of R-2611 found %d sessions %v, want %s, planned with lot %q", recall.SessionCount, recall.Sessions, used.Name, c.relaxerLot)
+	}
+	for _, code := range spelledOtherwise {
+		c.relaxerLot = code
+		wantFinding(t, c.decision(t), "product.lot-recalled")
+	}
+}
+
+// TestNoUpdateClearsARecall: neither leaving the lot out nor spelling it in another
+// way makes it usable again.
+func TestNoUpdateClearsARecall(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	must(t, c.imara, c.catalog.RecallLot, &pb.RecallLotRequest{
+		Name: c.relaxer, LotCode: "R-2611", Reason: "the maker calls it back", RequestId: newID()})
+	for _, lots := range [][]*pb.Lot{nil, {{LotCode: "R2611"}}, {{LotCode: "r 26 11"}, {LotCode: "R-2612"}}} {
+		product := must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{
+			Product: &pb.Product{Name: c.relaxer, Lots: lots}, UpdateMask: mask("lots"), RequestId: newID()}).Product
+		recalled := 0
+		for _, lot := range product.Lots {
+			if lot.RecallTime != nil {
+				recalled++
+			}
+		}
+		if recalled != 1 {
+			t.Errorf("after an update to %v, %d lots are recalled, want 1: %v", lots, recalled, product.Lots)
+		}
+		for _, code := range append(spelledOtherwise, "R-2611") {
+			c.relaxerLot = code
+			wantFinding(t, c.decision(t), "product.lot-recalled")
+		}
+	}
+}
+
+// wantFinding checks that a decision refuses because of a rule.
+func wantFinding(t *testing.T, d *pb.Decision, rule string) {
+	t.Helper()
+	for _, f := range d.Findings {
+		if f.RuleId == rule && f.Severity == pb.Severity_SEVERITY_REFUSE {
+			return
+		}
+	}
+	t.Errorf("lot %q: %s without %s", d.Inputs.LotCode, d.Verdict, rule)
+}
