@@ -48,7 +48,8 @@ const (
 	Substance_SUBSTANCE_THIOGLYCOLIC_ESTER Substance = 8
 	// Inorganic sulfites and bisulfites, as free SO2.
 	Substance_SUBSTANCE_SULFITE Substance = 9
-	// Formaldehyde, free or released.
+	// Formaldehyde itself, also as paraformaldehyde or methylene glycol, and what
+	// the pack does not tell apart from it.
 	Substance_SUBSTANCE_FORMALDEHYDE Substance = 10
 	// Glyoxylic acid.
 	Substance_SUBSTANCE_GLYOXYLIC_ACID Substance = 11
@@ -56,6 +57,8 @@ const (
 	Substance_SUBSTANCE_HYDROGEN_PEROXIDE Substance = 12
 	// Ammonia, as NH3.
 	Substance_SUBSTANCE_AMMONIA Substance = 13
+	// Formaldehyde that a preservative releases, as total released formaldehyde.
+	Substance_SUBSTANCE_RELEASED_FORMALDEHYDE Substance = 14
 )
 
 // Enum value maps for Substance.
@@ -75,6 +78,7 @@ var (
 		11: "SUBSTANCE_GLYOXYLIC_ACID",
 		12: "SUBSTANCE_HYDROGEN_PEROXIDE",
 		13: "SUBSTANCE_AMMONIA",
+		14: "SUBSTANCE_RELEASED_FORMALDEHYDE",
 	}
 	Substance_value = map[string]int32{
 		"SUBSTANCE_UNSPECIFIED":                   0,
@@ -91,6 +95,7 @@ var (
 		"SUBSTANCE_GLYOXYLIC_ACID":                11,
 		"SUBSTANCE_HYDROGEN_PEROXIDE":             12,
 		"SUBSTANCE_AMMONIA":                       13,
+		"SUBSTANCE_RELEASED_FORMALDEHYDE":         14,
 	}
 )
 
@@ -940,7 +945,7 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x13product.lots.unique\x12\x1aeach lot code at most once\x1a this.map(l, l.lot_code).unique()\x92\x01\x03\x10\xf4\x03R\x04lots\x12\x84\x01\n" +
 	"\x11safety_data_sheet\x18\x10 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x0fsafetyDataSheet:7\xeaA4\n" +
 	"\x0falkalog/Product\x12!chains/{chain}/products/{product}B\x0e\n" +
-	"\f_declared_ph*\xc2\x03\n" +
+	"\f_declared_ph*\xe7\x03\n" +
 	"\tSubstance\x12\x19\n" +
 	"\x15SUBSTANCE_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aSUBSTANCE_SODIUM_HYDROXIDE\x10\x01\x12!\n" +
@@ -956,7 +961,8 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x12\x1c\n" +
 	"\x18SUBSTANCE_GLYOXYLIC_ACID\x10\v\x12\x1f\n" +
 	"\x1bSUBSTANCE_HYDROGEN_PEROXIDE\x10\f\x12\x15\n" +
-	"\x11SUBSTANCE_AMMONIA\x10\r*\xd8\x02\n" +
+	"\x11SUBSTANCE_AMMONIA\x10\r\x12#\n" +
+	"\x1fSUBSTANCE_RELEASED_FORMALDEHYDE\x10\x0e*\xd8\x02\n" +
 	"\vProductKind\x12\x1c\n" +
 	"\x18PRODUCT_KIND_UNSPECIFIED\x10\x00\x12\"\n" +
 	"\x1ePRODUCT_KIND_HYDROXIDE_RELAXER\x10\x01\x12\x1d\n" +

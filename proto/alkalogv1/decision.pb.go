@@ -369,7 +369,8 @@ type Finding struct {
 	// What it demands.
 	Severity Severity `protobuf:"varint,4,opt,name=severity,proto3,enum=alkalog.v1.Severity" json:"severity,omitempty"`
 	// The zone or section it is about, such as "zone:mid-strand"; empty: the
-	// whole case.
+	// whole case. About a section that takes another product it begins with the
+	// section: "section:nape" or "section:nape/zone:ends".
 	Subject string `protobuf:"bytes,5,opt,name=subject,proto3" json:"subject,omitempty"`
 	// Why, in plain words.
 	Message string `protobuf:"bytes,6,opt,name=message,proto3" json:"message,omitempty"`

@@ -525,6 +525,9 @@ type Rule struct {
 	// Jurisdictions for which it holds, by enum name, up to 20 of up to 63
 	// characters; empty: all.
 	Jurisdictions []string `protobuf:"bytes,10,rep,name=jurisdictions,proto3" json:"jurisdictions,omitempty"`
+	// True for a condition that must be met before first contact; says nothing for
+	// a rule of another severity.
+	BeforeContact bool `protobuf:"varint,11,opt,name=before_contact,json=beforeContact,proto3" json:"before_contact,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -627,6 +630,13 @@ func (x *Rule) GetJurisdictions() []string {
 		return x.Jurisdictions
 	}
 	return nil
+}
+
+func (x *Rule) GetBeforeContact() bool {
+	if x != nil {
+		return x.BeforeContact
+	}
+	return false
 }
 
 // PolicyParameters are the numbers on which the trade disagrees. Absent means
@@ -972,7 +982,7 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\aallowed\x18\x01 \x01(\bR\aallowed\x127\n" +
 	"\x05roles\x18\x02 \x03(\x0e2\x10.alkalog.v1.RoleB\x0f\xbaH\f\x92\x01\t\x10\n" +
 	"\"\x05\x82\x01\x02\x10\x01R\x05roles\x12>\n" +
-	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\"\xaf\x05\n" +
+	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\"\xd6\x05\n" +
 	"\x04Rule\x12G\n" +
 	"\arule_id\x18\x01 \x01(\tB.\xbaH+r)\x18P2%^[a-z][a-z0-9-]*(\\.[a-z][a-z0-9-]*)+$R\x06ruleId\x12!\n" +
 	"\aversion\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aversion\x121\n" +
@@ -987,7 +997,8 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x05basis\x18\b \x01(\v2\x11.alkalog.v1.BasisR\x05basis\x12@\n" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x124\n" +
 	"\rjurisdictions\x18\n" +
-	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?R\rjurisdictions\"\x97\f\n" +
+	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?R\rjurisdictions\x12%\n" +
+	"\x0ebefore_contact\x18\v \x01(\bR\rbeforeContact\"\x97\f\n" +
 	"\x10PolicyParameters\x12=\n" +
 	"\x12shampoo_wait_hours\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\x00R\x10shampooWaitHours\x88\x01\x01\x129\n" +

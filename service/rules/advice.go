@@ -129,11 +129,27 @@ func (e *Engine) notKnown(r reply) string {
 // alternative is something gentler to offer, with what speaks against it.
 type alternative struct {
 	text    alternativeText
+	basis   *pb.Basis // absent in policies from before alternatives had one
+	notIn   uint64    // bit n: not offered in jurisdiction n
 	against []check
 }
 
 func (b *book) alternative(text alternativeText) (alternative, error) {
 	a := alternative{text: text}
+	if text.Basis.Kind != "" {
+		kind, err := number("BASIS_KIND_", pb.BasisKind_value, text.Basis.Kind)
+		if err != nil {
+			return a, err
+		}
+		a.basis = &pb.Basis{Kind: pb.BasisKind(kind), Source: text.Basis.Source}
+	}
+	for _, name := range text.NotIn {
+		place, err := number("JURISDICTION_", pb.Jurisdiction_value, name)
+		if err != nil {
+			return a, err
+		}
+		a.notIn |= placeOf(pb.Jurisdiction(place)) | placeOf(pb.Jurisdiction_JURISDICTION_UNSPECIFIED)
+	}
 	for _, against := range text.Against {
 		c, err := b.newCheck(against.When, against.Scope)
 		if err != nil {
@@ -147,8 +163,12 @@ func (b *book) alternative(text alternativeText) (alternative, error) {
 // offer lists the alternatives, those that nothing speaks against first.
 func (e *Engine) offer(s *state) []*pb.Alternative {
 	var offers []*pb.Alternative
+	place := placeOf(Jurisdiction(s.in.GetSalon()))
 	for _, a := range e.alternatives {
-		offer := &pb.Alternative{Title: a.text.Title, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
+		if a.notIn&place != 0 {
+			continue
+		}
+		offer := &pb.Alternative{AlternativeId: a.text.ID, Title: a.text.Title, Basis: a.basis, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
 		for i, r := range put(s, a.against) {
 			switch {
 			case r.yes:

@@ -22,6 +22,7 @@ type waiting struct {
 type opinion struct {
 	findings []*pb.Finding // severest first
 	waiting  []waiting
+	before   map[string]bool // conditions that come before first contact, by rule
 }
 
 // Decide answers a case: verdict, findings, open questions, strength, conditions,
@@ -60,8 +61,8 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 
 // ask puts every rule that holds in the salon's jurisdiction to the case.
 func (e *Engine) ask(s *state, p *policy) *opinion {
-	o := &opinion{}
-	place := placeOf(s.in.GetSalon().GetJurisdiction())
+	o := &opinion{before: map[string]bool{}}
+	place := placeOf(Jurisdiction(s.in.GetSalon()))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
 		s.each(scope, func(about subject) {
 			for _, r := range e.rules[scope] {
@@ -76,6 +77,7 @@ func (e *Engine) ask(s *state, p *policy) *opinion {
 			}
 		})
 	}
+	e.askSectionProducts(s, p, o, place)
 	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return severity.Compare(b.Severity, a.Severity) })
 	return o
 }
@@ -89,19 +91,22 @@ func (o *opinion) hear(s *state, r *rule, about subject) {
 	case missing != nil:
 		w := waiting{rule: r, subject: about, fields: missing}
 		if r.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			w.message = r.message.say(s)
+			w.message = about.prefix() + r.message.say(s)
 		}
 		o.waiting = append(o.waiting, w)
 	case answer:
 		o.findings = append(o.findings, r.finding(s, about, false))
+		if r.text.GetBeforeContact() {
+			o.before[r.text.GetRuleId()] = true
+		}
 	}
 }
 
 // finding is what a rule that fired tells.
 func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	f := &pb.Finding{
-		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.name,
-		Message: r.message.say(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
+		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.label(),
+		Message: about.prefix() + r.message.say(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
 	}
 	if failed {
 		f.Severity = pb.Severity_SEVERITY_REFER
@@ -119,7 +124,10 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 // place is a field as it belongs to a subject: a field of the case is the same
 // whatever zone a rule was asked about.
 func (b *book) place(i int, about subject) place {
-	if i < b.zones {
+	switch {
+	case b.ofProduct(i):
+		return place{i, about.within}
+	case i < b.zones:
 		return place{i, ""}
 	}
 	return place{i, about.name}
@@ -128,7 +136,10 @@ func (b *book) place(i int, about subject) place {
 // pathOf is where a field stands in the inputs.
 func (b *book) pathOf(i int, about subject) string {
 	path := b.fields[i].path
-	if i < b.zones {
+	switch {
+	case b.ofProduct(i) && about.within != "":
+		return "section_products[" + about.within + "]." + path
+	case i < b.zones:
 		return path
 	}
 	_, rest, _ := strings.Cut(path, ".")

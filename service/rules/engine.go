@@ -37,6 +37,7 @@ type Engine struct {
 	text           []byte
 	textDigest     string
 	documents      []document
+	revision       int // of the form of answers, see document
 	defaults       *pb.PolicyParameters
 	texts          []*rule // in the order of their files
 	rules          ruleSet
@@ -85,6 +86,7 @@ func Load(text []byte) (*Engine, error) {
 
 // add builds one document of a policy.
 func (e *Engine) add(d document) error {
+	e.revision = max(e.revision, d.Revision)
 	if err := setParameters(e.defaults, d.Parameters); err != nil {
 		return err
 	}

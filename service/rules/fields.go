@@ -145,13 +145,13 @@ func agreementFields(v vocabulary) []field {
 		age,
 		asked(v, "consultation.consent.guardian_agreed", consent, (*pb.Consent).GetGuardianAgreed).behind("consultation.consent.age_years"),
 		asked(v, "service_kind", inputs, (*pb.DecisionInputs).GetServiceKind),
-		named("lot_code", inputs, (*pb.DecisionInputs).GetLotCode),
+		named("lot_code", func(s *state) string { return s.lotCode }, func(code string) string { return code }),
 	}
 }
 
 func productFields(v vocabulary) []field {
-	of := func(s *state) *pb.Product { return s.in.GetProduct() }
-	directions := func(s *state) *pb.Directions { return s.in.GetProduct().GetDirections() }
+	of := func(s *state) *pb.Product { return s.product }
+	directions := func(s *state) *pb.Directions { return s.product.GetDirections() }
 	return []field{
 		text("product.name", of, (*pb.Product).GetName),
 		stated(v, "product.kind", of, (*pb.Product).GetKind),
@@ -199,7 +199,7 @@ func peopleFields(v vocabulary) []field {
 		text("supervisor.licence_number", supervisor, (*pb.Practitioner).GetLicenceNumber),
 		since("supervisor.licence_expire_time", supervisor, (*pb.Practitioner).GetLicenceExpireTime),
 		text("salon.name", salon, (*pb.Salon).GetName),
-		stated(v, "salon.jurisdiction", salon, (*pb.Salon).GetJurisdiction),
+		stated(v, "salon.jurisdiction", salon, Jurisdiction),
 	}
 }
 

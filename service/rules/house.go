@@ -206,6 +206,9 @@ func HouseText(p *pb.HousePolicy) []byte {
 		b = fmt.Appendf(b, "rule %q version %d %s %s\n", r.GetRuleId(), r.GetVersion(), r.GetScope(), r.GetSeverity())
 		b = fmt.Appendf(b, "  when %q\n  message %q\n  basis %s %q\n", r.GetExpression(), r.GetMessage(), r.GetBasis().GetKind(), r.GetBasis().GetSource())
 		b = fmt.Appendf(b, "  in %q\n", r.GetJurisdictions())
+		if r.GetBeforeContact() { // written only when true: older policies keep their digest
+			b = append(b, "  before contact\n"...)
+		}
 		if r.GetOverrideTerms().GetAllowed() {
 			b = fmt.Appendf(b, "  override by %v\n", r.GetOverrideTerms().GetRoles())
 			for _, reason := range r.GetOverrideTerms().GetReasons() {

@@ -63,6 +63,9 @@ func (e *Engine) numbers(d document) []byte {
 func explain(r *pb.Rule, cases []caseText) []byte {
 	b := fmt.Appendf(nil, "\n### %s\n\n", r.GetRuleId())
 	b = fmt.Appendf(b, "%s; about %s; %s layer; version %d", plainName(r.GetSeverity(), "SEVERITY_"), about(r.GetScope()), plainName(r.GetLayer(), "LAYER_"), r.GetVersion())
+	if r.GetBeforeContact() {
+		b = append(b, "; before first contact"...)
+	}
 	if places := r.GetJurisdictions(); len(places) > 0 {
 		b = fmt.Appendf(b, "; in %s", strings.ReplaceAll(strings.Join(places, ", "), "JURISDICTION_", ""))
 	}
@@ -112,6 +115,12 @@ func advicePage(d document) []byte {
 	}
 	for _, a := range d.Alternatives {
 		b = fmt.Appendf(b, "\n### %s\n\n", a.Title)
+		if a.ID != "" {
+			b = fmt.Appendf(b, "- Id: `%s`\n- Basis: %s. %s\n", a.ID, strings.ReplaceAll(strings.ToLower(a.Basis.Kind), "_", " "), a.Basis.Source)
+		}
+		if len(a.NotIn) > 0 {
+			b = fmt.Appendf(b, "- Not offered in: %s\n", strings.Join(a.NotIn, ", "))
+		}
 		for _, caution := range a.Cautions {
 			b = fmt.Appendf(b, "- %s\n", caution)
 		}

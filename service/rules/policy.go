@@ -24,6 +24,11 @@ var builtIn embed.FS
 
 // document is one file of a policy. Every part may be missing.
 type document struct {
+	// Revision says which form of answer the policy was written for, so that
+	// decisions under an older policy are made again to the byte. Absent: 1.
+	// From 2 on, conditions name their subject and whether they come before first
+	// contact.
+	Revision     int                `yaml:"revision"`
 	Family       string             `yaml:"family"`
 	About        string             `yaml:"about"`
 	Parameters   map[string]float64 `yaml:"parameters"`
@@ -44,6 +49,7 @@ type ruleText struct {
 	Jurisdictions []string  `yaml:"jurisdictions"`
 	When          string    `yaml:"when"`
 	Message       string    `yaml:"message"`
+	BeforeContact bool      `yaml:"before_contact"`
 	Basis         basisText `yaml:"basis"`
 	Override      *struct {
 		Roles   []string          `yaml:"roles"`
@@ -78,9 +84,13 @@ type stepText struct {
 
 // alternativeText is something gentler, and what speaks against it.
 type alternativeText struct {
-	Title    string   `yaml:"title"`
-	Cautions []string `yaml:"cautions"`
-	Against  []struct {
+	ID       string    `yaml:"id"`
+	Title    string    `yaml:"title"`
+	Basis    basisText `yaml:"basis"`
+	Cautions []string  `yaml:"cautions"`
+	// NotIn are the places whose law does not let it be offered at all.
+	NotIn   []string `yaml:"not_in"`
+	Against []struct {
 		When    string `yaml:"when"`
 		Scope   string `yaml:"scope"`
 		Caution string `yaml:"caution"`
@@ -141,7 +151,7 @@ func (t *ruleText) rule() (*pb.Rule, error) {
 		RuleId: t.ID, Version: t.Version, Layer: pb.Layer(layer), Scope: pb.RuleScope(scope), Severity: pb.Severity(severity),
 		Expression: strings.TrimSpace(t.When), Message: strings.TrimSpace(t.Message),
 		Basis:         &pb.Basis{Kind: pb.BasisKind(basis), Source: strings.TrimSpace(t.Basis.Source)},
-		OverrideTerms: &pb.OverrideTerms{},
+		OverrideTerms: &pb.OverrideTerms{}, BeforeContact: t.BeforeContact,
 	}
 	errs := []error{errLayer, errScope, errSeverity, errBasis}
 	for _, place := range t.Jurisdictions {

@@ -98,6 +98,8 @@ func (e *Engine) question(i int, about subject) string {
 	switch {
 	case text == "":
 		return e.book.fields[i].path
+	case e.book.ofProduct(i) && about.within != "":
+		return "Section " + about.within + ": " + text
 	case i < e.book.zones:
 		return text
 	case kind == "zone":
@@ -118,7 +120,7 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 	var conditions []*pb.Condition
 	for _, f := range o.findings {
 		if f.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			conditions = append(conditions, condition(f.GetRuleId(), f.GetSubject(), f.GetMessage()))
+			conditions = append(conditions, e.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.before[f.GetRuleId()]))
 		}
 	}
 	asked := map[string]bool{}
@@ -128,14 +130,16 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
 			text := w.message + " (Unless the answer takes it away: " + e.question(w.fields[0], w.subject) + ")"
-			conditions = append(conditions, condition(w.text.GetRuleId(), w.subject.name, text))
+			conditions = append(conditions, e.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 			continue
 		}
 		for _, i := range w.fields {
 			if path := e.book.pathOf(i, w.subject); !asked[path] {
 				asked[path] = true
 				text := "Answer first: " + e.question(i, w.subject)
-				conditions = append(conditions, &pb.Condition{ConditionId: unanswered + path, Text: text, RuleId: w.text.GetRuleId()})
+				c := e.condition(w.text.GetRuleId(), w.subject.label(), text, true)
+				c.ConditionId = unanswered + path
+				conditions = append(conditions, c)
 			}
 		}
 	}
@@ -143,10 +147,14 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 }
 
 // condition is what a rule asks for about a subject.
-func condition(ruleID, subject, text string) *pb.Condition {
+func (e *Engine) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
 	id := ruleID
 	if subject != "" {
 		id += "@" + subject
 	}
-	return &pb.Condition{ConditionId: id, Text: text, RuleId: ruleID}
+	c := &pb.Condition{ConditionId: id, Text: text, RuleId: ruleID}
+	if e.revision >= 2 {
+		c.Subject, c.BeforeContact = subject, beforeContact
+	}
+	return c
 }

@@ -105,7 +105,7 @@ func (s *shelf) key(p *pb.HousePolicy) uint64 {
 		maphash.WriteComparable(&h, [4]int32{r.GetVersion(), int32(r.GetScope()), int32(r.GetSeverity()), int32(r.GetBasis().GetKind())})
 		write(r.GetJurisdictions()...)
 		maphash.WriteComparable(&h, [2]int{len(r.GetJurisdictions()), len(r.GetOverrideTerms().GetRoles())})
-		maphash.WriteComparable(&h, r.GetOverrideTerms().GetAllowed())
+		maphash.WriteComparable(&h, [2]bool{r.GetOverrideTerms().GetAllowed(), r.GetBeforeContact()})
 		for _, role := range r.GetOverrideTerms().GetRoles() {
 			maphash.WriteComparable(&h, role)
 		}

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"slices"
+
 	"cel.dev/cel-go/common/types/ref"
 	"cel.dev/cel-go/interpreter"
 
@@ -19,6 +21,8 @@ type state struct {
 	in      *pb.DecisionInputs
 	zone    *pb.HairZone
 	section *pb.HeadSection
+	product *pb.Product // of the head, or of the section that is looked at
+	lotCode string      // of that product
 	values  []ref.Val
 }
 
@@ -28,7 +32,7 @@ func (b *book) open(in *pb.DecisionInputs) (*state, error) {
 	if !ok {
 		s = &state{book: b, values: make([]ref.Val, len(b.fields))}
 	}
-	s.in = in
+	s.in, s.product, s.lotCode = in, in.GetProduct(), in.GetLotCode()
 	var err error
 	s.frame, err = interpreter.NewExecutionFrame(s)
 	return s, err
@@ -38,7 +42,7 @@ func (b *book) open(in *pb.DecisionInputs) (*state, error) {
 func (s *state) close() {
 	s.frame.Close()
 	clear(s.values)
-	s.in, s.zone, s.section, s.frame = nil, nil, nil, nil
+	s.in, s.zone, s.section, s.product, s.frame = nil, nil, nil, nil, nil
 	s.book.states.Put(s)
 }
 
@@ -72,12 +76,29 @@ func (s *state) enterZone(zone pb.Zone) {
 func (s *state) enterSection(section *pb.HeadSection) {
 	s.section = section
 	clear(s.values[s.book.sections:])
+	for _, choice := range s.in.GetSectionProducts() {
+		if choice.GetSectionId() == section.GetSectionId() {
+			s.take(choice.GetProduct(), choice.GetLotCode())
+			return
+		}
+	}
+	s.take(s.in.GetProduct(), s.in.GetLotCode())
+}
+
+// take makes a product the one that the product's fields are read from.
+func (s *state) take(product *pb.Product, lotCode string) {
+	if s.product == product && s.lotCode == lotCode {
+		return
+	}
+	s.product, s.lotCode = product, lotCode
+	clear(s.values)
 }
 
 // subject is the zone or section that a rule was asked about; none is the case.
 type subject struct {
-	name string // "zone:mid-strand"; empty for the case
-	path string // "consultation.hair.zones[mid-strand]"
+	name   string // "zone:mid-strand"; empty for the case
+	path   string // "consultation.hair.zones[mid-strand]"
+	within string // the section whose own product is asked about; empty: the head's
 }
 
 // zones are the three zones of the hair, from the scalp outwards.
@@ -89,14 +110,15 @@ func zones() [3]struct {
 		pb.Zone
 		subject
 	}{
-		{pb.Zone_ZONE_NEW_GROWTH, subject{"zone:new-growth", "consultation.hair.zones[new-growth]"}},
-		{pb.Zone_ZONE_MID_STRAND, subject{"zone:mid-strand", "consultation.hair.zones[mid-strand]"}},
-		{pb.Zone_ZONE_ENDS, subject{"zone:ends", "consultation.hair.zones[ends]"}},
+		{pb.Zone_ZONE_NEW_GROWTH, subject{name: "zone:new-growth", path: "consultation.hair.zones[new-growth]"}},
+		{pb.Zone_ZONE_MID_STRAND, subject{name: "zone:mid-strand", path: "consultation.hair.zones[mid-strand]"}},
+		{pb.Zone_ZONE_ENDS, subject{name: "zone:ends", path: "consultation.hair.zones[ends]"}},
 	}
 }
 
 // each looks at the subjects of a scope in turn: the case itself, the three
-// zones, listed or not, or the sections that the salon described.
+// zones, listed or not, or those of the sections that the salon described which
+// are to be treated.
 func (s *state) each(scope pb.RuleScope, visit func(subject)) {
 	switch scope {
 	case pb.RuleScope_RULE_SCOPE_ZONE:
@@ -106,10 +128,14 @@ func (s *state) each(scope pb.RuleScope, visit func(subject)) {
 		}
 	case pb.RuleScope_RULE_SCOPE_SECTION:
 		for _, section := range s.in.GetConsultation().GetHair().GetSections() {
-			s.enterSection(section)
 			id := section.GetSectionId()
-			visit(subject{"section:" + id, "consultation.hair.sections[" + id + "]"})
+			if treated := s.in.GetSectionIds(); len(treated) > 0 && !slices.Contains(treated, id) {
+				continue
+			}
+			s.enterSection(section)
+			visit(subject{name: "section:" + id, path: "consultation.hair.sections[" + id + "]"})
 		}
+		s.take(s.in.GetProduct(), s.in.GetLotCode())
 	default:
 		visit(subject{})
 	}

@@ -1,0 +1,86 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// ofProduct tells whether a field is of the product or its lot, which one section
+// may have other than the rest of the head.
+func (b *book) ofProduct(i int) bool {
+	path := b.fields[i].path
+	return path == "lot_code" || strings.HasPrefix(path, "product.")
+}
+
+// label is the subject of a finding: "section:nape/zone:ends" for the ends of a
+// section that takes another product.
+func (a subject) label() string {
+	switch {
+	case a.within == "":
+		return a.name
+	case a.name == "":
+		return "section:" + a.within
+	}
+	return "section:" + a.within + "/" + a.name
+}
+
+// prefix goes in front of what is said about a section's own product.
+func (a subject) prefix() string {
+	if a.within == "" {
+		return ""
+	}
+	return "Section " + a.within + ", its own product: "
+}
+
+// askSectionProducts puts every rule that reads the product to each section that
+// takes another one, so that no product reaches a head unjudged. Rules about a
+// section were asked of its own product already. A condition that the head's
+// product sets in the same words is not repeated.
+func (e *Engine) askSectionProducts(s *state, p *policy, o *opinion, place uint64) {
+	for _, choice := range s.in.GetSectionProducts() {
+		id := choice.GetSectionId()
+		if treated := s.in.GetSectionIds(); len(treated) > 0 && !slices.Contains(treated, id) {
+			continue
+		}
+		s.take(choice.GetProduct(), choice.GetLotCode())
+		for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_ZONE; scope++ {
+			s.each(scope, func(about subject) {
+				about.within = id
+				for _, r := range slices.Concat(e.rules[scope], p.house[scope]) {
+					if r.holds&place != 0 && r.readsProduct(s.book) {
+						o.hearSection(s, r, about)
+					}
+				}
+			})
+		}
+	}
+	s.take(s.in.GetProduct(), s.in.GetLotCode())
+}
+
+// hearSection asks a rule about a section's own product.
+func (o *opinion) hearSection(s *state, r *rule, about subject) {
+	found, waits := len(o.findings), len(o.waiting)
+	o.hear(s, r, about)
+	if r.text.GetSeverity() != pb.Severity_SEVERITY_CONDITION {
+		return
+	}
+	// The same condition, of the same zone, with the head's product.
+	if len(o.findings) > found && slices.ContainsFunc(o.findings[:found], func(f *pb.Finding) bool {
+		return f.GetRuleId() == r.text.GetRuleId() && f.GetSubject() == about.name && about.prefix()+f.GetMessage() == o.findings[found].GetMessage()
+	}) {
+		o.findings = o.findings[:found]
+	}
+	if len(o.waiting) > waits && slices.ContainsFunc(o.waiting[:waits], func(w waiting) bool {
+		return w.rule == r && w.subject.label() == about.name && about.prefix()+w.message == o.waiting[waits].message
+	}) {
+		o.waiting = o.waiting[:waits]
+	}
+}
+
+// readsProduct tells whether the rule looks at the product or its lot. A rule
+// that could not be built is asked too: nobody can say that it does not.
+func (r *rule) readsProduct(b *book) bool {
+	return r.failure != nil || slices.ContainsFunc(r.fields, b.ofProduct)
+}
