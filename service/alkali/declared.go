@@ -26,6 +26,8 @@ func known(s pb.Substance) Substance {
 		return SulfurDioxide
 	case pb.Substance_SUBSTANCE_FORMALDEHYDE:
 		return Formaldehyde
+	case pb.Substance_SUBSTANCE_RELEASED_FORMALDEHYDE:
+		return ReleasedFormaldehyde
 	case pb.Substance_SUBSTANCE_HYDROGEN_PEROXIDE:
 		return HydrogenPeroxide
 	case pb.Substance_SUBSTANCE_AMMONIA:
