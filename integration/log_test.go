@@ -28,7 +28,7 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	all := c.entries(t, "")
-	refusal, middle := all[0], all[len(all)/2].RecordTime.AsTime()
+	refusal, middle := all[slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return !changesOnly(e) })], all[len(all)/2].RecordTime.AsTime()
 	rule := refusal.Rules[0].RuleId
 	session := all[slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return e.Session != "" })].Session
 	instant := middle.Format(time.RFC3339Nano)

@@ -14,6 +14,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/ledger"
+	"alkalog/storage"
 )
 
 // The promise: whoever holds a checkpoint can have it proved that an entry is on
@@ -91,11 +92,20 @@ func TestProofsOfTheLog(t *testing.T) {
 func TestProofsThatThereAreNot(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
-	c := s.newChain(t, "ebb-and-flow")
+	c := s.people("ebb-and-flow")
+	bare := &pb.CreateChainRequest{RequestId: newID()}
+	_, err := storage.Write(t.Context(), s.database.Open(t, storage.Config{}), "ebb-and-flow", bare, func(*storage.Snapshot) (*pb.CreateChainResponse, storage.Changes, error) {
+		return &pb.CreateChainResponse{}, storage.Changes{Records: []storage.Record{storage.Chains.Insert(&pb.Chain{Name: c.name})}}, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
 	wantError(t, "a log of nothing", fails(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
 	wantError(t, "two trees of nothing", fails(t, c.vesna, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
 	unknown := &pb.GetInclusionProofRequest{Name: c.name + "/entries/unknown"}
 	wantError(t, "an unknown entry of a log of nothing", fails(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
+	c = s.newChain(t, "low-tide")
+	unknown = &pb.GetInclusionProofRequest{Name: c.name + "/entries/unknown"}
 	c.causes(t)
 	s.integrated(t)
 	entries := c.entries(t, "")

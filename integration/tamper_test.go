@@ -22,7 +22,8 @@ import (
 // auditor with a checkpoint from before finds out; and where one without it
 // cannot, these tests say so.
 
-// scene of an attack: a log of eight entries whose checkpoint the auditor has
+// scene of an attack: a log of ten entries of how the chain began and eight
+// refusals, whose checkpoint the auditor has
 // kept, and four more since.
 type attacked struct {
 	*chain
@@ -83,12 +84,12 @@ func TestTamperingShowsByItself(t *testing.T) {
 		"an entry is made unreadable": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "update audit_entries set body = '\\xff' where id = (select id from log_entries where place = 3)")
 			wantError(t, "a list of it", fails(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
-		}, "entry 3, tile/entries/000.p/12: it is not the entry that was signed for this place"},
+		}, "entry 3, tile/entries/000.p/22: it is not the entry that was signed for this place"},
 		"an entry is deleted": {func(t *testing.T, a attacked) {
 			gone := a.entries(t, "")[3]
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
 			wantError(t, "a proof of it", fails(t, a.vesna, a.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: gone.Name}), codes.DataLoss, "LOG_DAMAGED")
-		}, "entry 3, tile/entries/000.p/12: it is missing"},
+		}, "entry 3, tile/entries/000.p/22: it is missing"},
 		"an entry is deleted, and the others move up": {func(t *testing.T, a attacked) {
 			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
 			damage(t, a.site, "log_entries", "delete from log_entries where place = 3",
@@ -233,7 +234,7 @@ func TestCutOff(t *testing.T) {
 	if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
 		t.Errorf("without a newer checkpoint it is found to be false, which nobody can know: %s", got)
 	}
-	if got := a.verdict(t, newest); !strings.Contains(got, fmt.Sprintf("the log had 12 entries when the earlier checkpoint was signed and has %d now", early.Size)) {
+	if got := a.verdict(t, newest); !strings.Contains(got, fmt.Sprintf("the log had %d entries when the earlier checkpoint was signed and has %d now", signed(t, newest, a.chainPublic(t)).Size, early.Size)) {
 		t.Errorf("with a newer checkpoint: %q", got)
 	}
 }

@@ -54,6 +54,10 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 		column("last_time", func(e entry) string { return timeText(e.GetLastTime()) }),
 		column("method", entry.GetMethod),
 		column("query", entry.GetQuery),
+		column("changed_record", entry.GetChangedRecord),
+		column("changed_fields", func(e entry) string { return strings.Join(e.GetChangedFields(), " ") }),
+		column("before_digest", func(e entry) string { return hex.EncodeToString(e.GetBeforeDigest()) }),
+		column("after_digest", func(e entry) string { return hex.EncodeToString(e.GetAfterDigest()) }),
 	}}
 }
 

@@ -54,6 +54,26 @@ func insertEntry(e *pb.AuditEntry, chain, requestID string) Record {
 	return entries.record(at, err, e)
 }
 
+// keyDigests replaces the digests of a practitioner's record by keyed ones. The
+// record holds a person's name and licence in few words, which somebody who has
+// the log could find by trying.
+func keyDigests(keys Keys, chain string, e *pb.AuditEntry) error {
+	if e.GetKind() != pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED {
+		return nil
+	}
+	for _, digest := range []*[]byte{&e.CauseDigest, &e.BeforeDigest, &e.AfterDigest} {
+		if len(*digest) == 0 {
+			continue
+		}
+		keyed, err := keys.Mark(chain+"\x00digest of a practitioner", string(*digest))
+		if err != nil {
+			return err
+		}
+		*digest = keyed
+	}
+	return nil
+}
+
 // Entry is an audit entry as it stands on the log.
 type Entry struct {
 	*pb.AuditEntry

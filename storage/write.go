@@ -237,6 +237,9 @@ func (w *write) records(changes Changes, requestID string, sealing sealing) ([]R
 	}
 	for _, entry := range changes.Entries {
 		sealing.entry(entry)
+		if err := keyDigests(w.db.cfg.Keys, w.chain, entry); err != nil {
+			return nil, err
+		}
 		records = append(records, insertEntry(entry, w.chain, requestID))
 	}
 	for _, r := range records {

@@ -73,6 +73,23 @@ const (
 	EntryKind_ENTRY_KIND_WITHDRAWN EntryKind = 21
 	// A visit was set aside as another client's and moved to the right one.
 	EntryKind_ENTRY_KIND_VISIT_MOVED EntryKind = 22
+	// A product was created or changed.
+	EntryKind_ENTRY_KIND_PRODUCT_CHANGED EntryKind = 40
+	// A practitioner was created or changed.
+	EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED EntryKind = 41
+	// A salon was created or changed.
+	EntryKind_ENTRY_KIND_SALON_CHANGED EntryKind = 42
+	// A house policy was created or retired.
+	EntryKind_ENTRY_KIND_POLICY_CHANGED EntryKind = 43
+	// The chain was created or changed.
+	EntryKind_ENTRY_KIND_CHAIN_CHANGED EntryKind = 44
+	// The records that a batch of writes has stored, by digest. Lists and counts
+	// leave it out unless the filter names this kind.
+	EntryKind_ENTRY_KIND_COVERAGE EntryKind = 45
+	// The records that were stored before there was coverage, or whose stored
+	// bytes a migration has rewritten, by digest. Lists and counts leave it out
+	// unless the filter names this kind.
+	EntryKind_ENTRY_KIND_BASELINE EntryKind = 46
 )
 
 // Enum value maps for EntryKind.
@@ -101,31 +118,45 @@ var (
 		20: "ENTRY_KIND_ANSWER_CHANGED",
 		21: "ENTRY_KIND_WITHDRAWN",
 		22: "ENTRY_KIND_VISIT_MOVED",
+		40: "ENTRY_KIND_PRODUCT_CHANGED",
+		41: "ENTRY_KIND_PRACTITIONER_CHANGED",
+		42: "ENTRY_KIND_SALON_CHANGED",
+		43: "ENTRY_KIND_POLICY_CHANGED",
+		44: "ENTRY_KIND_CHAIN_CHANGED",
+		45: "ENTRY_KIND_COVERAGE",
+		46: "ENTRY_KIND_BASELINE",
 	}
 	EntryKind_value = map[string]int32{
-		"ENTRY_KIND_UNSPECIFIED":       0,
-		"ENTRY_KIND_REFUSAL":           1,
-		"ENTRY_KIND_REFERRAL":          2,
-		"ENTRY_KIND_OVERRIDE":          3,
-		"ENTRY_KIND_OVERRIDE_DENIED":   4,
-		"ENTRY_KIND_DEVIATION":         5,
-		"ENTRY_KIND_ALARM":             6,
-		"ENTRY_KIND_POLICY_ACTIVATED":  7,
-		"ENTRY_KIND_LOT_RECALLED":      8,
-		"ENTRY_KIND_ACCESS_DENIED":     9,
-		"ENTRY_KIND_AUDITOR_READ":      10,
-		"ENTRY_KIND_ERASURE":           11,
-		"ENTRY_KIND_RESTORED":          12,
-		"ENTRY_KIND_PURGE":             13,
-		"ENTRY_KIND_CLIENT_EXPORTED":   14,
-		"ENTRY_KIND_COUNTERSIGNED":     15,
-		"ENTRY_KIND_RETENTION_CHANGED": 16,
-		"ENTRY_KIND_INCIDENT":          17,
-		"ENTRY_KIND_FOLLOW_UP":         18,
-		"ENTRY_KIND_FOLLOW_UP_OVERDUE": 19,
-		"ENTRY_KIND_ANSWER_CHANGED":    20,
-		"ENTRY_KIND_WITHDRAWN":         21,
-		"ENTRY_KIND_VISIT_MOVED":       22,
+		"ENTRY_KIND_UNSPECIFIED":          0,
+		"ENTRY_KIND_REFUSAL":              1,
+		"ENTRY_KIND_REFERRAL":             2,
+		"ENTRY_KIND_OVERRIDE":             3,
+		"ENTRY_KIND_OVERRIDE_DENIED":      4,
+		"ENTRY_KIND_DEVIATION":            5,
+		"ENTRY_KIND_ALARM":                6,
+		"ENTRY_KIND_POLICY_ACTIVATED":     7,
+		"ENTRY_KIND_LOT_RECALLED":         8,
+		"ENTRY_KIND_ACCESS_DENIED":        9,
+		"ENTRY_KIND_AUDITOR_READ":         10,
+		"ENTRY_KIND_ERASURE":              11,
+		"ENTRY_KIND_RESTORED":             12,
+		"ENTRY_KIND_PURGE":                13,
+		"ENTRY_KIND_CLIENT_EXPORTED":      14,
+		"ENTRY_KIND_COUNTERSIGNED":        15,
+		"ENTRY_KIND_RETENTION_CHANGED":    16,
+		"ENTRY_KIND_INCIDENT":             17,
+		"ENTRY_KIND_FOLLOW_UP":            18,
+		"ENTRY_KIND_FOLLOW_UP_OVERDUE":    19,
+		"ENTRY_KIND_ANSWER_CHANGED":       20,
+		"ENTRY_KIND_WITHDRAWN":            21,
+		"ENTRY_KIND_VISIT_MOVED":          22,
+		"ENTRY_KIND_PRODUCT_CHANGED":      40,
+		"ENTRY_KIND_PRACTITIONER_CHANGED": 41,
+		"ENTRY_KIND_SALON_CHANGED":        42,
+		"ENTRY_KIND_POLICY_CHANGED":       43,
+		"ENTRY_KIND_CHAIN_CHANGED":        44,
+		"ENTRY_KIND_COVERAGE":             45,
+		"ENTRY_KIND_BASELINE":             46,
 	}
 )
 
@@ -287,8 +318,30 @@ type AuditEntry struct {
 	// The signed checkpoint that an operator departed from, for a restore; empty
 	// otherwise.
 	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The record that was created or changed, for the kinds of changes of
+	// products, practitioners, salons, policies and the chain; empty otherwise.
+	ChangedRecord string `protobuf:"bytes,40,opt,name=changed_record,json=changedRecord,proto3" json:"changed_record,omitempty"`
+	// Which fields of that record were changed, as paths such as
+	// "directions.maximum_minutes", sorted; never their values. Empty for a record
+	// that was created. At most 50 paths; of more, only the top-level fields.
+	ChangedFields []string `protobuf:"bytes,41,rep,name=changed_fields,json=changedFields,proto3" json:"changed_fields,omitempty"`
+	// SHA-256 of that record as it was stored before; empty for one that was
+	// created. As with cause_digest, which is that of the record after the change,
+	// compare it with stored bytes, never with a new encoding. The digests of a
+	// practitioner's record are keyed, HMAC-SHA-256 with a key of the
+	// installation, because names could be found by trying.
+	BeforeDigest []byte `protobuf:"bytes,42,opt,name=before_digest,json=beforeDigest,proto3" json:"before_digest,omitempty"`
+	// SHA-256 of that record as it was stored by this change.
+	AfterDigest []byte `protobuf:"bytes,43,opt,name=after_digest,json=afterDigest,proto3" json:"after_digest,omitempty"`
+	// For coverage and a baseline: SHA-256 over the digests of all that they cover.
+	// Empty otherwise.
+	CoveredDigest []byte `protobuf:"bytes,44,opt,name=covered_digest,json=coveredDigest,proto3" json:"covered_digest,omitempty"`
+	// For coverage: how many writes it covers.
+	CoveredWrites int64 `protobuf:"varint,45,opt,name=covered_writes,json=coveredWrites,proto3" json:"covered_writes,omitempty"`
+	// For coverage and a baseline: how many records it covers.
+	CoveredRecords int64 `protobuf:"varint,46,opt,name=covered_records,json=coveredRecords,proto3" json:"covered_records,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *AuditEntry) Reset() {
@@ -538,6 +591,55 @@ func (x *AuditEntry) GetEarlierCheckpoint() string {
 	return ""
 }
 
+func (x *AuditEntry) GetChangedRecord() string {
+	if x != nil {
+		return x.ChangedRecord
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetChangedFields() []string {
+	if x != nil {
+		return x.ChangedFields
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetBeforeDigest() []byte {
+	if x != nil {
+		return x.BeforeDigest
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetAfterDigest() []byte {
+	if x != nil {
+		return x.AfterDigest
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetCoveredDigest() []byte {
+	if x != nil {
+		return x.CoveredDigest
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetCoveredWrites() int64 {
+	if x != nil {
+		return x.CoveredWrites
+	}
+	return 0
+}
+
+func (x *AuditEntry) GetCoveredRecords() int64 {
+	if x != nil {
+		return x.CoveredRecords
+	}
+	return 0
+}
+
 var File_alkalog_v1_audit_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_audit_proto_rawDesc = "" +
@@ -546,7 +648,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xee\t\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\xfb\v\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -592,8 +694,15 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\twithdraws\x182 \x01(\tR\twithdraws\x121\n" +
 	"\bincident\x183 \x01(\tB\x15\xfaA\x12\n" +
 	"\x10alkalog/IncidentR\bincident\x12-\n" +
-	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\x8b\x05\n" +
+	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint\x12%\n" +
+	"\x0echanged_record\x18( \x01(\tR\rchangedRecord\x12%\n" +
+	"\x0echanged_fields\x18) \x03(\tR\rchangedFields\x12#\n" +
+	"\rbefore_digest\x18* \x01(\fR\fbeforeDigest\x12!\n" +
+	"\fafter_digest\x18+ \x01(\fR\vafterDigest\x12%\n" +
+	"\x0ecovered_digest\x18, \x01(\fR\rcoveredDigest\x12%\n" +
+	"\x0ecovered_writes\x18- \x01(\x03R\rcoveredWrites\x12'\n" +
+	"\x0fcovered_records\x18. \x01(\x03R\x0ecoveredRecords:7\xeaA4\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xdd\x06\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -618,7 +727,14 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x1cENTRY_KIND_FOLLOW_UP_OVERDUE\x10\x13\x12\x1d\n" +
 	"\x19ENTRY_KIND_ANSWER_CHANGED\x10\x14\x12\x18\n" +
 	"\x14ENTRY_KIND_WITHDRAWN\x10\x15\x12\x1a\n" +
-	"\x16ENTRY_KIND_VISIT_MOVED\x10\x16B5\n" +
+	"\x16ENTRY_KIND_VISIT_MOVED\x10\x16\x12\x1e\n" +
+	"\x1aENTRY_KIND_PRODUCT_CHANGED\x10(\x12#\n" +
+	"\x1fENTRY_KIND_PRACTITIONER_CHANGED\x10)\x12\x1c\n" +
+	"\x18ENTRY_KIND_SALON_CHANGED\x10*\x12\x1d\n" +
+	"\x19ENTRY_KIND_POLICY_CHANGED\x10+\x12\x1c\n" +
+	"\x18ENTRY_KIND_CHAIN_CHANGED\x10,\x12\x17\n" +
+	"\x13ENTRY_KIND_COVERAGE\x10-\x12\x17\n" +
+	"\x13ENTRY_KIND_BASELINE\x10.B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

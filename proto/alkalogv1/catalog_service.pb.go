@@ -1546,21 +1546,21 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\achecked\x18\x01 \x01(\x05R\achecked\x12-\n" +
 	"\x05rules\x18\x02 \x03(\v2\x17.alkalog.v1.RulePreviewR\x05rules\x123\n" +
 	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x18\n" +
-	"\asummary\x18\x04 \x01(\tR\asummary2\xf0\b\n" +
-	"\x0eCatalogService\x12a\n" +
-	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01\x12Y\n" +
+	"\asummary\x18\x04 \x01(\tR\asummary2\xf6\b\n" +
+	"\x0eCatalogService\x12c\n" +
+	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12Y\n" +
 	"\n" +
 	"GetProduct\x12\x1d.alkalog.v1.GetProductRequest\x1a\x1e.alkalog.v1.GetProductResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12_\n" +
 	"\fListProducts\x12\x1f.alkalog.v1.ListProductsRequest\x1a .alkalog.v1.ListProductsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12a\n" +
-	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01\x12V\n" +
+	"\x06\x01\x02\x03\x04\x05\x06\x12c\n" +
+	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12V\n" +
 	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x02\x04\x05\x10\x01\x18\x01\x12m\n" +
-	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01\x12e\n" +
+	"\x02\x04\x05\x10\x01\x18\x01\x12o\n" +
+	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12e\n" +
 	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12n\n" +
 	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"\f\x8a\xb2\x19\b\n" +

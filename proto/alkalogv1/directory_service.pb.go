@@ -1438,10 +1438,10 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\x9f\t\n" +
-	"\x10DirectoryService\x12[\n" +
-	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\a\x10\x01 \x01\x12P\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xa9\t\n" +
+	"\x10DirectoryService\x12]\n" +
+	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\a\x10\x01\x18\x01 \x01\x12P\n" +
 	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x03\a\x05\x06\x12V\n" +
 	"\n" +
@@ -1449,24 +1449,24 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\x01\a \x01\x12^\n" +
 	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x02\a\x05\x10\x01\x18\x01 \x01\x12[\n" +
-	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01\x12S\n" +
+	"\x02\a\x05\x10\x01\x18\x01 \x01\x12]\n" +
+	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12S\n" +
 	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12Y\n" +
 	"\n" +
 	"ListSalons\x12\x1d.alkalog.v1.ListSalonsRequest\x1a\x1e.alkalog.v1.ListSalonsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12Y\n" +
-	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\x05\x10\x01\x12p\n" +
-	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01\x12h\n" +
+	"\x06\x01\x02\x03\x04\x05\x06\x12[\n" +
+	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x01\x05\x10\x01\x18\x01\x12r\n" +
+	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01\x12h\n" +
 	"\x0fGetPractitioner\x12\".alkalog.v1.GetPractitionerRequest\x1a#.alkalog.v1.GetPractitionerResponse\"\f\x8a\xb2\x19\b\n" +
 	"\x06\x01\x02\x03\x04\x05\x06\x12n\n" +
 	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12p\n" +
-	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01 \x01B5\n" +
+	"\x06\x01\x02\x03\x04\x05\x06\x12r\n" +
+	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

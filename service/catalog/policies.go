@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
+	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
@@ -89,7 +89,7 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 		case pb.PolicyState_POLICY_STATE_RETIRED:
 			return nil, storage.Changes{}, fault.Precondition("POLICY_RETIRED", req.Name, "the policy was retired; upload it anew to use it again")
 		}
-		changes, err := retireActive(r, scene.Time)
+		changes, err := retireActive(r, scene)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -98,21 +98,22 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 		record.SetTime(active, "activate_time", scene.Time)
 		record.SetTime(active, "update_time", scene.Time)
 		changes.Records = append(changes.Records, storage.HousePolicies.Replace(stored, active))
-		changes.Entries = append(changes.Entries, scene.Activated(active))
+		changes.Entries = append(changes.Entries, scene.Activated(stored, active))
 		return &pb.ActivateHousePolicyResponse{HousePolicy: active}, changes, nil
 	})
 }
 
 // retireActive retires the policy in force, where there is one.
-func retireActive(r *storage.Snapshot, now time.Time) (storage.Changes, error) {
+func retireActive(r *storage.Snapshot, scene ledger.Scene) (storage.Changes, error) {
 	old, err := record.ActivePolicy(r)
 	if err != nil || old == nil {
 		return storage.Changes{}, err
 	}
 	retired := proto.CloneOf(old)
 	retired.State = pb.PolicyState_POLICY_STATE_RETIRED
-	record.SetTime(retired, "update_time", now)
-	return storage.Changes{Records: []storage.Record{storage.HousePolicies.Replace(old, retired)}}, nil
+	record.SetTime(retired, "update_time", scene.Time)
+	replace := storage.HousePolicies.Replace(old, retired)
+	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{scene.Changed(old, retired)}}, nil
 }
 
 // ListRules lists the rules that hold in a chain: the built-in ones, then the

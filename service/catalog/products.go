@@ -149,7 +149,7 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 		answer.Product = product
 		return answer, storage.Changes{
 			Records: []storage.Record{replace},
-			Entries: []*pb.AuditEntry{scene.Recalled(product, req.LotCode)},
+			Entries: []*pb.AuditEntry{scene.Recalled(stored, product, req.LotCode)},
 		}, nil
 	})
 }

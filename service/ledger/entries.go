@@ -18,7 +18,9 @@ package ledger
 import (
 	"crypto/sha256"
 	"fmt"
+	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -115,12 +117,17 @@ func (s Scene) about(e *pb.AuditEntry, d *pb.Decision) {
 	}
 }
 
-// firstMessage is the message of the deciding finding.
+// firstMessage is the message of the deciding finding, without a lot code that
+// may not stand on the log in clear.
 func firstMessage(d *pb.Decision) string {
 	if len(d.Findings) == 0 {
 		return ""
 	}
-	return d.Findings[0].Message
+	message := d.Findings[0].Message
+	if lot := d.Inputs.GetLotCode(); lot != "" && !PlainLot(lot) {
+		message = strings.ReplaceAll(message, lot, "(its code is in the decision)")
+	}
+	return message
 }
 
 // parent is the resource name above a name: the client of a decision.
@@ -201,6 +208,9 @@ func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Messag
 	s.during(e, session)
 	e.ReasonCode = d.Kind.String()
 	e.Summary = d.Message
+	if d.Kind == pb.DeviationKind_DEVIATION_KIND_BAD_LOT {
+		e.Summary = plainBadLot(d.Message)
+	}
 	if d.OccurTime != nil {
 		e.OccurTime = d.OccurTime
 	}
@@ -231,18 +241,58 @@ func (s Scene) during(e *pb.AuditEntry, session *pb.Session) {
 	}
 }
 
-// Recalled is the entry of a lot's recall; p is the product as stored with it.
-func (s Scene) Recalled(p *pb.Product, lotCode string) *pb.AuditEntry {
+// Recalled is the entry of a lot's recall; before is the product as it was read,
+// and p as it is stored with the recall.
+func (s Scene) Recalled(before, p *pb.Product, lotCode string) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_LOT_RECALLED, p)
+	describeChange(e, before, p)
 	e.Product = p.Name
-	e.ReasonCode = lotCode
-	e.Summary = fmt.Sprintf("lot %s recalled", lotCode)
+	e.ReasonCode, e.Summary = OpaqueLot, "a lot recalled; its code is in the product"
+	if PlainLot(lotCode) {
+		e.ReasonCode, e.Summary = lotCode, fmt.Sprintf("lot %s recalled", lotCode)
+	}
 	return e
 }
 
-// Activated is the entry of a house policy that came into force.
-func (s Scene) Activated(p *pb.HousePolicy) *pb.AuditEntry {
+// OpaqueLot is the coded reason of a recall whose lot code could be any text. The
+// code is in the product, which the entry's digests cover.
+const OpaqueLot = "LOT_CODE_IN_PRODUCT"
+
+// plainLot is a lot code as makers print them: capitals, digits and a few signs,
+// with a digit in it and no more than four letters in a row, so that no name and
+// no address fits it. Our own choice.
+var plainLot = regexp.MustCompile(`^[A-Z0-9]+([ ./-]?[A-Z0-9]+)*$`)
+
+// plainBadLot is the message of a bad lot, without a code that may not stand on
+// the log in clear. The message begins with "lot CODE of chains/".
+func plainBadLot(message string) string {
+	rest, isLot := strings.CutPrefix(message, "lot ")
+	end := strings.LastIndex(rest, " of chains/")
+	if isLot && end >= 0 && PlainLot(rest[:end]) {
+		return message
+	}
+	return "a lot that had been recalled or had expired was used; its code is in the session"
+}
+
+// PlainLot reports whether a lot code may stand on the log in clear.
+func PlainLot(code string) bool {
+	letters := 0
+	for _, r := range code {
+		if letters++; r < 'A' || r > 'Z' {
+			letters = 0
+		}
+		if letters > 4 {
+			return false
+		}
+	}
+	return len(code) <= 30 && plainLot.MatchString(code) && strings.ContainsAny(code, "0123456789")
+}
+
+// Activated is the entry of a house policy that came into force; before is the
+// policy as it was read.
+func (s Scene) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, p)
+	describeChange(e, before, p)
 	e.HousePolicy = p.Name
 	e.PolicyDigest = p.Digest
 	e.Summary = fmt.Sprintf("house policy in force with %d rules", len(p.Rules))

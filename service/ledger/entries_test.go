@@ -139,8 +139,8 @@ func TestOnBehalfOf(t *testing.T) {
 		"signature": func(s Scene) *pb.AuditEntry { return s.Countersigned(d, &pb.Countersignature{Practitioner: imara}) },
 		"deviation": func(s Scene) *pb.AuditEntry { return s.Deviated(session, &pb.Deviation{}, session) },
 		"alarm":     func(s Scene) *pb.AuditEntry { return s.Alarmed(session, &pb.Alarm{}) },
-		"recall":    func(s Scene) *pb.AuditEntry { return s.Recalled(&pb.Product{}, "R-1") },
-		"policy":    func(s Scene) *pb.AuditEntry { return s.Activated(&pb.HousePolicy{}) },
+		"recall":    func(s Scene) *pb.AuditEntry { return s.Recalled(nil, &pb.Product{}, "R-1") },
+		"policy":    func(s Scene) *pb.AuditEntry { return s.Activated(nil, &pb.HousePolicy{}) },
 	}
 	for _, c := range []struct{ what, actor, want string }{
 		{"refusal", noor, ""}, {"refusal", amara, noor},

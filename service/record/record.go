@@ -47,7 +47,8 @@ type Check func(*storage.Snapshot) error
 func Free(*storage.Snapshot) error { return nil }
 
 // Create stores a new record under name, unless that is taken. Begin sets what
-// the server alone sets in a new record.
+// the server alone sets in a new record. A record that decisions rest on is
+// created with its audit entry; see ledger.Scene.Changed.
 func Create[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kind storage.Mutable[M], now time.Time,
 	req storage.Request, name string, m M, check Check, answer func(M) A, begin ...func(M)) (A, error) {
 	return storage.Write(ctx, db, Chain(name), req, func(r *storage.Snapshot) (A, storage.Changes, error) {
@@ -69,8 +70,11 @@ func Create[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kin
 		for _, b := range begin {
 			b(made)
 		}
-		insert := kind.Insert(made)
-		return answer(made), storage.Changes{Records: []storage.Record{insert}}, nil
+		changes := storage.Changes{Records: []storage.Record{kind.Insert(made)}}
+		if entry := Scene(ctx, req, name, now).Changed(nil, made); entry != nil {
+			changes.Entries = append(changes.Entries, entry)
+		}
+		return answer(made), changes, nil
 	})
 }
 
@@ -182,8 +186,9 @@ func EachChain(ctx context.Context, db *storage.DB, visit func(*pb.Chain) error)
 }
 
 // Update changes the fields of wanted that mask names. The etag in wanted must
-// be the stored one or empty. Check judges the stored and the amended record, and
-// told makes the audit entry of what changed; nil where there is none.
+// be the stored one or empty. Check judges the stored and the amended record. A
+// record that decisions rest on is changed with its audit entry, and told makes
+// further ones; nil where there is none.
 func Update[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kind storage.Mutable[M], now time.Time,
 	req storage.Request, wanted M, mask *fieldmaskpb.FieldMask, check func(r *storage.Snapshot, stored, amended M) error, answer func(M) A, told ...func(stored, amended M) *pb.AuditEntry) (A, error) {
 	var none A
@@ -203,13 +208,16 @@ func Update[M Guarded, A proto.Message](ctx context.Context, db *storage.DB, kin
 			return none, storage.Changes{}, err
 		}
 		SetTime(amended, "update_time", now)
-		changes := storage.Changes{}
+		// The record first: it gives the amended one its etag, which the digests cover.
+		changes := storage.Changes{Records: []storage.Record{kind.Replace(stored, amended)}}
+		if entry := Scene(ctx, req, amended.GetName(), now).Changed(stored, amended); entry != nil {
+			changes.Entries = append(changes.Entries, entry)
+		}
 		for _, tell := range told {
 			if entry := tell(stored, amended); entry != nil {
 				changes.Entries = append(changes.Entries, entry)
 			}
 		}
-		changes.Records = []storage.Record{kind.Replace(stored, amended)}
 		return answer(amended), changes, nil
 	})
 }
