@@ -31,6 +31,8 @@ type book struct {
 	env      *cel.Env
 	planner  interpreter.Interpreter
 	states   sync.Pool // of *state, closed
+
+	locations sync.Map // of *time.Location, by name
 }
 
 func newBook() (*book, error) {

@@ -52,7 +52,7 @@ func TestRuleCases(t *testing.T) {
 // chain knows never waits.
 func (r *rule) asks(b *book) bool {
 	for _, i := range r.fields {
-		if b.fields[i].asked {
+		if b.fields[i].asked || b.fields[i].derived {
 			return true
 		}
 	}

@@ -114,8 +114,12 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		return f
 	}
 	for _, i := range r.fields {
+		if sees := s.book.fields[i].sees; sees != nil {
+			show(f, sees(s))
+			continue
+		}
 		if v := s.value(i); !types.IsUnknown(v) && plain(v) != "" {
-			f.Answers = append(f.Answers, &pb.SeenAnswer{Field: s.book.pathOf(i, about), Value: plain(v)})
+			show(f, []*pb.SeenAnswer{{Field: s.book.pathOf(i, about), Value: plain(v)}})
 		}
 	}
 	return f
@@ -124,6 +128,7 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 // place is a field as it belongs to a subject: a field of the case is the same
 // whatever zone a rule was asked about.
 func (b *book) place(i int, about subject) place {
+	i, about = b.placed(i, about)
 	switch {
 	case b.ofProduct(i):
 		return place{i, about.within}
@@ -135,6 +140,7 @@ func (b *book) place(i int, about subject) place {
 
 // pathOf is where a field stands in the inputs.
 func (b *book) pathOf(i int, about subject) string {
+	i, about = b.placed(i, about)
 	path := b.fields[i].path
 	switch {
 	case b.ofProduct(i) && about.within != "":

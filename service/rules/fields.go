@@ -21,6 +21,10 @@ type field struct {
 	// asked fields are answers: one that was not given is unknown. The others
 	// are known to the chain, and null or UNSPECIFIED when not stated.
 	asked bool
+	// derived fields are worked out from answers and records; see derived.go. sees
+	// returns the answers behind one.
+	derived bool
+	sees    func(*state) []*pb.SeenAnswer
 	// after is the question that comes first, when this one follows another: its
 	// answer means nothing without the other's.
 	after string
@@ -38,6 +42,7 @@ func allFields(v vocabulary) []field {
 	all = append(all, hairFields(v)...)
 	all = append(all, testFields(v)...)
 	all = append(all, historyFields(v)...)
+	all = append(all, clearanceFields(v)...)
 	all = append(all, agreementFields(v)...)
 	all = append(all, productFields(v)...)
 	all = append(all, peopleFields(v)...)
@@ -306,13 +311,23 @@ func elsewhere[M any, E protoreflect.Enum](v vocabulary, path, head string, part
 	return f
 }
 
-// happened is a past event: whether, and when last.
+// happened is a past event: whether, and when last, which is the latest moment
+// that fits the answer; and how many calendar days of the salon ago that was.
 func happened[M any](v vocabulary, path string, part func(*state) M, get func(M) *pb.PastEvent) []field {
 	event := func(s *state) *pb.PastEvent { return get(part(s)) }
-	return []field{
-		asked(v, path+".happened", event, (*pb.PastEvent).GetHappened),
-		dated(path+".last_time", event, (*pb.PastEvent).GetLastTime).behind(path + ".happened"),
-	}
+	last := field{path: path + ".last_time", kind: cel.TimestampType, asked: true, get: func(s *state) ref.Val {
+		if at, ok := s.when(event(s)); ok {
+			return types.Timestamp{Time: at.latest}
+		}
+		return nil
+	}}
+	ago := derive(path+".days_ago", cel.IntType, func(s *state) ref.Val {
+		if at, ok := s.when(event(s)); ok {
+			return types.Int(s.daysAgo(at.latest))
+		}
+		return s.ask(path + ".last_time")
+	}, func(s *state) []*pb.SeenAnswer { return s.seenEvent(path, event(s)) })
+	return []field{asked(v, path+".happened", event, (*pb.PastEvent).GetHappened), last.behind(path + ".happened"), ago.behind(path + ".happened")}
 }
 
 // behind makes a field a question that follows another.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"go.yaml.in/yaml/v3"
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -18,6 +19,12 @@ import (
 var today = time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC)
 
 func ago(d time.Duration) *timestamppb.Timestamp { return timestamppb.New(today.Add(-d)) }
+
+// dateAgo is the calendar day, in UTC, on which an instant before today fell.
+func dateAgo(d time.Duration) *date.Date {
+	y, m, n := today.Add(-d).Date()
+	return &date.Date{Year: int32(y), Month: int32(m), Day: int32(n)}
+}
 
 const day = 24 * time.Hour
 
@@ -177,6 +184,9 @@ func reading(t testing.TB, f protoreflect.FieldDescriptor, empty protoreflect.Va
 	}
 	if f.Message().FullName() == "google.protobuf.Timestamp" {
 		return protoreflect.ValueOfMessage(timestamppb.New(today.Add(span(t, node.Value))).ProtoReflect())
+	}
+	if f.Message().FullName() == "google.type.Date" && node.Value != "" {
+		return protoreflect.ValueOfMessage(dateAgo(-span(t, node.Value)).ProtoReflect())
 	}
 	for i := 0; i < len(node.Content); i += 2 {
 		set(t, empty.Message(), node.Content[i].Value, node.Content[i+1])

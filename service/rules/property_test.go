@@ -19,6 +19,9 @@ import (
 // numbers and times values on both sides of every threshold of the policy.
 func candidates(f protoreflect.FieldDescriptor) []protoreflect.Value {
 	var values []protoreflect.Value
+	if f.Name() == "doctors_words" {
+		return doctorsWords(f)
+	}
 	switch f.Kind() {
 	case protoreflect.EnumKind:
 		for i := 1; i < f.Enum().Values().Len(); i++ {
@@ -42,6 +45,21 @@ func candidates(f protoreflect.FieldDescriptor) []protoreflect.Value {
 		}
 	}
 	return values
+}
+
+// doctorsWords are a word for each cause, good and undated, and a good one for all.
+func doctorsWords(f protoreflect.FieldDescriptor) []protoreflect.Value {
+	var values []protoreflect.Value
+	every := &pb.ClientHistory{}
+	for cause := pb.ClearanceCause_CLEARANCE_CAUSE_PREGNANCY; cause <= pb.ClearanceCause_CLEARANCE_CAUSE_SCALP; cause++ {
+		good, undated := &pb.DoctorsWord{Cause: cause, GiveDate: dateAgo(day), Reference: "N 1"}, &pb.DoctorsWord{Cause: cause, Reference: "N 1"}
+		every.DoctorsWords = append(every.DoctorsWords, good)
+		for _, word := range []*pb.DoctorsWord{good, undated} {
+			one := &pb.ClientHistory{DoctorsWords: []*pb.DoctorsWord{word}}
+			values = append(values, one.ProtoReflect().Get(f))
+		}
+	}
+	return append(values, every.ProtoReflect().Get(f))
 }
 
 // locate finds the message and field that a path of the inputs names, making the
@@ -188,7 +206,8 @@ func TestUnlistedAnswerChangesNothing(t *testing.T) {
 		in := anyCase(t, e)
 		before := mustDecide(t, e, in)
 		unlisted := slices.DeleteFunc(unansweredPaths(e, in), func(path string) bool {
-			return slices.ContainsFunc(before.GetOpenQuestions(), func(q *pb.OpenQuestion) bool { return q.GetField() == path })
+			// A doctor's word is new evidence: it may clear a referral that asks nothing.
+			return path == wordsPath || slices.ContainsFunc(before.GetOpenQuestions(), func(q *pb.OpenQuestion) bool { return q.GetField() == path })
 		})
 		if len(unlisted) == 0 {
 			return
@@ -227,7 +246,7 @@ func TestListedAnswerMatters(t *testing.T) {
 // isFollowUp tells whether a question is asked only after another was answered,
 // behind a condition; its answer counts only then.
 func isFollowUp(e *Engine, path string) bool {
-	return strings.HasSuffix(path, ".medical_clearance") || slices.ContainsFunc(e.book.fields, func(f field) bool {
+	return strings.HasSuffix(path, ".medical_clearance") || path == wordsPath || slices.ContainsFunc(e.book.fields, func(f field) bool {
 		_, end, _ := strings.Cut(f.path, ".")
 		return f.after != "" && strings.HasSuffix(path, end)
 	})

@@ -93,6 +93,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 // question is a field's question in plain words, with the zone or section it is
 // about.
 func (e *Engine) question(i int, about subject) string {
+	i, about = e.book.placed(i, about)
 	text := e.questions[e.book.fields[i].path]
 	kind, name, _ := strings.Cut(about.name, ":")
 	switch {

@@ -121,3 +121,9 @@ func of[E protoreflect.Enum](words []*word, e E) *word {
 	}
 	return words[0]
 }
+
+// answerKind is the type of a yes-or-no answer.
+func answerKind(v vocabulary) *cel.Type { return v[pb.Answer(0).Descriptor().FullName()][0].kind }
+
+// answer is the word for an answer.
+func (b *book) answer(a pb.Answer) *word { return of(b.words[a.Descriptor().FullName()], a) }

@@ -1,0 +1,213 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Derived fields are worked out from answers and records before a rule sees
+// them: what is known of the chemical history, calendar days, age, what a doctor
+// cleared, whether a test counts. A derived field whose answers are missing is
+// unknown, and the unknown names the questions to ask, so that a rule that reads
+// it waits for those answers and for nothing else. A finding shows the answers a
+// derived field rests on, not the field itself.
+
+// derive makes a derived field. get returns its value, or ask of the missing
+// answers; sees returns the answers behind the value.
+func derive(path string, kind *cel.Type, get func(*state) ref.Val, sees func(*state) []*pb.SeenAnswer) field {
+	return field{path: path, kind: kind, derived: true, get: get, sees: sees}
+}
+
+// ask is the unknown of the answers at the paths. The path of a zone's field
+// names the zone in brackets, "zone[ends].thio.happened"; without brackets it is
+// the zone that is being looked at.
+func (s *state) ask(paths ...string) ref.Val {
+	var unknown *types.Unknown
+	for _, path := range paths {
+		i, zone := s.book.indexOf(path)
+		u := types.NewUnknown(s.book.codeOf(i, zone), types.NewAttributeTrail(path))
+		if zone == 0 {
+			u = s.book.fields[i].absent.(*types.Unknown)
+		}
+		if unknown == nil {
+			unknown = u
+		} else {
+			unknown = types.MergeUnknowns(unknown, u)
+		}
+	}
+	return unknown
+}
+
+// A question that a rule waits for is usually of the subject the rule was asked
+// about: its code is the index of the field. A derived field of the case may wait
+// for a question of one zone: its code also holds the zone.
+
+func (b *book) codeOf(field int, zone pb.Zone) int64 {
+	return int64(field + int(zone)*len(b.fields))
+}
+
+// placed splits a code into the field and the subject that the question is about.
+func (b *book) placed(code int, about subject) (int, subject) {
+	zone := pb.Zone(code / len(b.fields))
+	if zone == 0 {
+		return code, about
+	}
+	return code % len(b.fields), subjectOf(zone)
+}
+
+func subjectOf(zone pb.Zone) subject {
+	for _, z := range zones() {
+		if z.Zone == zone {
+			return z.subject
+		}
+	}
+	return subject{}
+}
+
+// indexOf finds the field and the zone of a path as ask takes it.
+func (b *book) indexOf(path string) (int, pb.Zone) {
+	for _, z := range zones() {
+		name := "zone[" + z.name[len("zone:"):] + "]"
+		if len(path) > len(name) && path[:len(name)] == name {
+			return b.index["zone"+path[len(name):]], z.Zone
+		}
+	}
+	return b.index[path], 0
+}
+
+// location is the salon's time zone. A salon that names none, or one that the
+// time zone database does not have, counts in UTC.
+func (s *state) location() *time.Location {
+	name := s.in.GetSalon().GetTimeZone()
+	if found, ok := s.book.locations.Load(name); ok {
+		return found.(*time.Location)
+	}
+	location, err := time.LoadLocation(name)
+	if err != nil {
+		location = time.UTC
+	}
+	s.book.locations.Store(name, location)
+	return location
+}
+
+// now is the instant of the decision.
+func (s *state) now() time.Time { return s.in.GetDecideTime().AsTime() }
+
+// daysAgo counts the calendar days of the salon from a moment to the decision:
+// 0 is today, 1 yesterday, whatever the hour, and -1 tomorrow.
+func (s *state) daysAgo(at time.Time) int64 {
+	return dayNumber(s.now().In(s.location())) - dayNumber(at.In(s.location()))
+}
+
+// dayNumber counts calendar days; two dates that follow one another differ by
+// one also where a clock change makes the day 23 or 25 hours long.
+func dayNumber(t time.Time) int64 {
+	y, m, d := t.Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / (24 * 60 * 60)
+}
+
+// interval is the earliest and the latest moment that fit an answer.
+type interval struct{ earliest, latest time.Time }
+
+// when reads the time of a past event. A calendar day, or a month or year when
+// the day or the month is 0, is an interval in the salon's time zone; what has
+// happened cannot lie after now, so it ends there. ok is false when no usable
+// time was given.
+func (s *state) when(e *pb.PastEvent) (at interval, ok bool) {
+	if t, given := moment(e.GetLastTime()).(types.Timestamp); given {
+		return interval{t.Time, t.Time}, true
+	}
+	at, ok = dateSpan(e.GetLastDate(), s.location())
+	if ok && at.latest.After(s.now()) && !at.earliest.After(s.now()) {
+		at.latest = s.now()
+	}
+	return at, ok
+}
+
+// dateSpan is the first and the last moment of a date in a time zone.
+func dateSpan(d *date.Date, in *time.Location) (interval, bool) {
+	y, m, day := int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay())
+	var from, to time.Time
+	switch {
+	case y < 1900 || y >= 2150 || m < 0 || m > 12 || day < 0 || m == 0 && day > 0:
+		return interval{}, false
+	case m == 0:
+		from, to = midnight(y, 1, 1, in), midnight(y+1, 1, 1, in)
+	case day == 0:
+		from, to = midnight(y, m, 1, in), midnight(y, m+1, 1, in)
+	case time.Date(y, m, day, 12, 0, 0, 0, time.UTC).Day() != day: // 30 February
+		return interval{}, false
+	default:
+		from, to = midnight(y, m, day, in), midnight(y, m, day+1, in)
+	}
+	return interval{from, to.Add(-time.Nanosecond)}, true
+}
+
+// midnight is the first moment of a day. Where a clock change skips midnight, the
+// day begins at the moment of the change.
+func midnight(y int, m time.Month, d int, in *time.Location) time.Time {
+	t := time.Date(y, m, d, 0, 0, 0, 0, in)
+	wanted := time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+	if dayNumber(t) < dayNumber(wanted) { // the clock jumped over midnight
+		_, end := t.ZoneBounds()
+		return end
+	}
+	return t
+}
+
+// stamp is a time of the contract; the zero time is absent.
+func stamp(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
+
+// seenEvent shows a past event as it was answered. A path that begins with
+// "zone." is of the zone that is being looked at.
+func (s *state) seenEvent(path string, e *pb.PastEvent) []*pb.SeenAnswer {
+	if rest, ok := strings.CutPrefix(path, "zone."); ok {
+		path = subjectOf(s.zone.GetZone()).path + "." + rest
+	}
+	var answers []*pb.SeenAnswer
+	if a := e.GetHappened(); a != 0 {
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".happened", Value: s.book.answer(a).plain()})
+	}
+	switch {
+	case e.GetLastTime() != nil:
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_time", Value: plain(types.Timestamp{Time: e.GetLastTime().AsTime()})})
+	case e.GetLastDate() != nil:
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_date", Value: plainDate(e.GetLastDate())})
+	}
+	return answers
+}
+
+// plainDate writes a date, or a month or a year, as ISO 8601 has it.
+func plainDate(d *date.Date) string {
+	switch {
+	case d.GetMonth() == 0:
+		return fmt.Sprintf("%04d", d.GetYear())
+	case d.GetDay() == 0:
+		return fmt.Sprintf("%04d-%02d", d.GetYear(), d.GetMonth())
+	}
+	return fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay())
+}
+
+// show adds answers to a finding, each field once.
+func show(f *pb.Finding, answers []*pb.SeenAnswer) {
+	for _, a := range answers {
+		if !slices.ContainsFunc(f.Answers, func(b *pb.SeenAnswer) bool { return b.GetField() == a.GetField() }) {
+			f.Answers = append(f.Answers, a)
+		}
+	}
+}
