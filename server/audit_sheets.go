@@ -58,6 +58,10 @@ func entrySheet() sheet.Sheet[*pb.AuditEntry] {
 		column("changed_fields", func(e entry) string { return strings.Join(e.GetChangedFields(), " ") }),
 		column("before_digest", func(e entry) string { return hex.EncodeToString(e.GetBeforeDigest()) }),
 		column("after_digest", func(e entry) string { return hex.EncodeToString(e.GetAfterDigest()) }),
+		column("practitioner", entry.GetPractitioner),
+		column("lot_code", entry.GetLotCode),
+		column("subjects", func(e entry) string { return strings.Join(e.GetSubjects(), " ") }),
+		column("override_reason", entry.GetOverrideReason),
 	}}
 }
 

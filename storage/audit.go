@@ -5,8 +5,6 @@ import (
 	"database/sql"
 	"fmt"
 	"strconv"
-	"strings"
-	"time"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -25,6 +23,10 @@ var entries = newTable("audit_entries",
 	column[*pb.AuditEntry]{"reason", "text", func(e *pb.AuditEntry) any { return e.GetReasonCode() }},
 	column[*pb.AuditEntry]{"rules", "text[]", func(e *pb.AuditEntry) any { return ruleIDs(e) }},
 	column[*pb.AuditEntry]{"till", "text", func(e *pb.AuditEntry) any { return e.GetTill() }},
+	column[*pb.AuditEntry]{"practitioner", "text", func(e *pb.AuditEntry) any { return e.GetPractitioner() }},
+	column[*pb.AuditEntry]{"lot", "text", func(e *pb.AuditEntry) any { return e.GetLotCode() }},
+	column[*pb.AuditEntry]{"subjects", "text[]", func(e *pb.AuditEntry) any { return e.GetSubjects() }},
+	column[*pb.AuditEntry]{"override_reason", "text", func(e *pb.AuditEntry) any { return e.GetOverrideReason() }},
 	column[*pb.AuditEntry]{"occur_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetOccurTime() }},
 	column[*pb.AuditEntry]{"record_time", "timestamptz", func(e *pb.AuditEntry) any { return e.GetRecordTime() }},
 	column[*pb.AuditEntry]{"cause_digest", "bytea", func(e *pb.AuditEntry) any { return e.GetCauseDigest() }},
@@ -83,117 +85,6 @@ type Entry struct {
 	Position int64
 	// Token is the page token that continues behind this entry.
 	Token string
-}
-
-// EntryFilter is a condition on audit entries; the zero one holds for all.
-type EntryFilter struct {
-	// Op is "=", "!=", "<", "<=", ">" or ">=", which compare Field with Value,
-	// or "AND", "OR" or "NOT", which join what is in Of.
-	Op string
-	// Field is kind, salon, actor, practitioner (which is actor or on_behalf_of),
-	// client, decision, session, product, reason, rule, till, occur_time or
-	// record_time.
-	Field string
-	// Value is a string as the field has it (for kind, the enum's full name; an
-	// empty one for entries without), or a time for the last two.
-	Value any
-	// Of is what is joined: one condition for NOT, one or more for the others.
-	Of []EntryFilter
-}
-
-// where writes the condition, and appends its values to args.
-func (f EntryFilter) where(args *[]any) (string, error) { return f.condition(args, true) }
-
-// condition writes that the filter holds, or that it does not. What is said of a
-// value that an entry lacks is not true, so its contrary is. Comparisons that must
-// hold are written bare, for an index to serve them, and NOT is carried inwards to
-// where it turns a comparison round.
-func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
-	switch f.Op {
-	case "":
-		return strconv.FormatBool(holds), nil
-	case "AND", "OR", "NOT":
-		return f.join(args, holds)
-	case "!=":
-		f.Op, holds = "=", !holds
-	}
-	comparison, err := f.comparison(args)
-	if err == nil && !holds {
-		comparison = "(" + comparison + ") is not true"
-	}
-	return comparison, err
-}
-
-// comparison writes one comparison, other than !=.
-func (f EntryFilter) comparison(args *[]any) (string, error) {
-	parameter := func() string {
-		*args = append(*args, f.Value)
-		return fmt.Sprintf("$%d", len(*args))
-	}
-	_, isTime := f.Value.(time.Time)
-	text, isText := f.Value.(string)
-	switch f.Field {
-	case "occur_time", "record_time":
-		if isTime && (f.Op == "=" || f.Op == "<" || f.Op == "<=" || f.Op == ">" || f.Op == ">=") {
-			return fmt.Sprintf("%s %s %s::timestamptz", f.Field, f.Op, parameter()), nil
-		}
-	case "kind", "salon", "actor", "practitioner", "client", "decision", "session", "product", "reason", "till", "rule":
-		if isText && f.Op == "=" && text == "" {
-			return f.absence(), nil
-		}
-		if isText && f.Op == "=" {
-			return f.equality(parameter()), nil
-		}
-	}
-	return "", fmt.Errorf("storage: no filter %q %s a value of type %T", f.Field, f.Op, f.Value)
-}
-
-// equality writes that a field has the value of a parameter.
-func (f EntryFilter) equality(parameter string) string {
-	switch f.Field {
-	case "practitioner":
-		return fmt.Sprintf("(actor = %[1]s::text or on_behalf_of = %[1]s::text)", parameter)
-	case "rule":
-		return fmt.Sprintf("rules @> array[%s::text]", parameter)
-	}
-	return fmt.Sprintf("%s = %s::text", f.Field, parameter)
-}
-
-// absence writes that an entry has nothing in a field.
-func (f EntryFilter) absence() string {
-	switch f.Field {
-	case "practitioner":
-		return "(actor is null and on_behalf_of is null)"
-	case "rule":
-		return "rules is null"
-	}
-	return f.Field + " is null"
-}
-
-// join writes conditions joined. What does not hold of all does not hold of one
-// of them, and the other way round.
-func (f EntryFilter) join(args *[]any, holds bool) (string, error) {
-	if f.Op == "NOT" {
-		if len(f.Of) != 1 {
-			return "", fmt.Errorf("storage: filter NOT of %d conditions", len(f.Of))
-		}
-		return f.Of[0].condition(args, !holds)
-	}
-	if len(f.Of) == 0 {
-		return "", fmt.Errorf("storage: filter %s of no conditions", f.Op)
-	}
-	parts := make([]string, len(f.Of))
-	for i, part := range f.Of {
-		var err error
-		if parts[i], err = part.condition(args, holds); err != nil {
-			return "", err
-		}
-	}
-	word := " or "
-	if (f.Op == "AND") == holds {
-		word = " and "
-	}
-	return "(" + strings.Join(parts, word) + ")", nil
 }
 
 // ListEntries reads a page of the audit log of a chain, in the order in which

@@ -32,7 +32,8 @@ func TestEntryFilter(t *testing.T) {
 	}
 	log(t, db,
 		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: "a", Actor: "amara", Rules: rules("skin", "age"), OccurTime: day(1), RecordTime: day(1)},
-		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Salon: "b", Actor: "teo", OnBehalfOf: "amara", Till: "desk", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
+		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, Practitioner: "ines", LotCode: "L-7", Subjects: []string{"zone:ends", "section:nape"}, OverrideReason: "SOUND",
+			Salon: "b", Actor: "teo", OnBehalfOf: "amara", Till: "desk", Rules: rules("age"), ReasonCode: "looked", RecordTime: day(2)},
 		&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, RecordTime: day(3)})
 	is := func(field, op string, value any) storage.EntryFilter {
 		return storage.EntryFilter{Field: field, Op: op, Value: value}
@@ -57,6 +58,13 @@ func TestEntryFilter(t *testing.T) {
 		{is("practitioner", "=", "amara"), "12"},
 		{is("practitioner", "!=", "amara"), "3"},
 		{is("practitioner", "=", ""), "3"},
+		{is("service_practitioner", "=", "ines"), "2"},
+		{is("service_practitioner", "=", "amara"), ""},
+		{is("lot", "=", "L-7"), "2"},
+		{is("lot", "!=", "L-7"), "13"},
+		{is("subject", "=", "section:nape"), "2"},
+		{is("subject", "=", ""), "13"},
+		{is("override_reason", "=", "SOUND"), "2"},
 		{is("till", "=", "desk"), "2"},
 		{is("till", "!=", "desk"), "13"},
 		{is("record_time", ">=", second), "23"},
@@ -73,6 +81,9 @@ func TestEntryFilter(t *testing.T) {
 			not, notErr := positions(s, join("NOT", c.filter))
 			if got != c.want || len(not)+len(got) != 3 {
 				t.Errorf("%+v: got %q, and not %q", c.filter, got, not)
+			}
+			if matched, err := matching(s, c.filter); matched != c.want || err != nil {
+				t.Errorf("%+v: the entries themselves that match are %q, %v", c.filter, matched, err)
 			}
 			return errors.Join(err, notErr)
 		})
@@ -96,6 +107,17 @@ func positions(s *storage.Snapshot, f storage.EntryFilter) (found string, err er
 	entries, _, err := storage.ListEntries(s, f, storage.Page{}, math.MaxInt64)
 	for _, e := range entries {
 		found += fmt.Sprint(e.Position)
+	}
+	return found, err
+}
+
+// matching lists by position the entries that fit a filter by what they say.
+func matching(s *storage.Snapshot, f storage.EntryFilter) (found string, err error) {
+	entries, _, err := storage.ListEntries(s, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
+	for _, e := range entries {
+		if f.Matches(e.AuditEntry) {
+			found += fmt.Sprint(e.Position)
+		}
 	}
 	return found, err
 }

@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"database/sql"
 	"fmt"
 	"strings"
 
@@ -95,6 +96,9 @@ type table[M proto.Message] struct {
 // statements are the texts of the statements for a table, put together once.
 type statements struct {
 	name, get, insert, replace, unchanged string
+	// mismatched finds the rows whose search columns differ from the values that
+	// insert would give them; it takes the arguments of insert.
+	mismatched string
 	// client is the column with the client whose key the rows are sealed with, or
 	// "?" where no column says; empty for a table in clear.
 	client string
@@ -146,12 +150,13 @@ type column[M proto.Message] struct {
 // They take the values of search columns as text, so that rows can travel as
 // arrays whatever their types.
 func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
-	var names, casts, arrays, sets strings.Builder
+	var names, casts, arrays, sets, differ strings.Builder
 	for i, c := range columns {
 		fmt.Fprintf(&names, ", %s", c.name)
 		fmt.Fprintf(&casts, ", n.%s::%s", c.name, c.sqlType)
 		fmt.Fprintf(&arrays, ", $%d::text[]", i+6)
 		fmt.Fprintf(&sets, ", %s = $%d::text::%s", c.name, i+7, c.sqlType)
+		fmt.Fprintf(&differ, ", case when r.%[1]s is distinct from n.%[1]s::%[2]s then '%[1]s' end", c.name, c.sqlType)
 	}
 	const at = "where chain = $1 and parent = $2 and id = $3"
 	return table[M]{columns: columns, statements: &statements{
@@ -162,6 +167,9 @@ func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
 			name, &names, &casts, &arrays, &names),
 		replace:   fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4", name, &sets, at),
 		unchanged: fmt.Sprintf("select 1 from %s %s and etag = $4 for share", name, at),
+		mismatched: fmt.Sprintf("select id, columns from (select n.id, array_remove(array[null::text%[1]s], null) as columns "+
+			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%[2]s) as n (parent, id, etag, body%[3]s) "+
+			"join %[4]s r on r.chain = $1 and r.parent = n.parent and r.id = n.id) m where columns <> '{}'", &differ, &arrays, &names, name),
 	}}
 }
 
@@ -182,9 +190,7 @@ func (t table[M]) record(at key, err error, m M) Record {
 		r.etag = Etag(m)
 		m.ProtoReflect().Set(f, protoreflect.ValueOfString(r.etag))
 	}
-	for _, c := range t.columns {
-		r.values = append(r.values, text(c.value(m)))
-	}
+	r.values = t.values(m)
 	if t.terms != nil {
 		r.terms = t.terms(m)
 	}
@@ -192,6 +198,15 @@ func (t table[M]) record(at key, err error, m M) Record {
 		r.err = err
 	}
 	return r
+}
+
+// values are the search columns that m has.
+func (t table[M]) values(m M) []sql.NullString {
+	values := make([]sql.NullString, len(t.columns))
+	for i, c := range t.columns {
+		values[i] = text(c.value(m))
+	}
+	return values
 }
 
 // ofClient makes the record that inserts m under a key that does not say whose

@@ -84,6 +84,7 @@ func TestSearchColumns(t *testing.T) {
 			Sections: []*pb.SectionOutcome{{}, {Breakage: pb.Answer_ANSWER_YES}}}))
 	log(t, db, &pb.AuditEntry{Name: chainName + "/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_DEVIATION,
 		Salon: "s", Actor: "a", Client: "c", Decision: "d", Session: "v", Product: "p", ReasonCode: "r", OnBehalfOf: "b", Till: "t",
+		Practitioner: "w", LotCode: "l", Subjects: []string{"zone:ends", "section:nape"}, OverrideReason: "o",
 		Rules: []*pb.RuleRef{{RuleId: "first"}, {RuleId: "second"}}, OccurTime: at, RecordTime: at, CauseDigest: []byte("why")})
 	for table, want := range map[string]string{
 		"house_policies": `{"state": "POLICY_STATE_DRAFT"}`,
@@ -93,6 +94,7 @@ func TestSearchColumns(t *testing.T) {
 		"session_events": `{"sequence": 3}`,
 		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true}`,
 		"audit_entries": `{"kind": "ENTRY_KIND_DEVIATION", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",
+			"practitioner": "w", "lot": "l", "subjects": ["zone:ends", "section:nape"], "override_reason": "o",
 			"product": "p", "reason": "r", "rules": ["first", "second"], "on_behalf_of": "b", "till": "t", "position": 1, "cause_digest": "\\x776879",
 			"occur_time": "2026-11-25T09:30:00.123456+00:00", "record_time": "2026-11-25T09:30:00.123456+00:00"}`,
 	} {

@@ -1,6 +1,13 @@
 package storage
 
-import "github.com/lib/pq"
+import (
+	"context"
+	"database/sql"
+
+	"github.com/lib/pq"
+
+	pb "alkalog/proto/alkalogv1"
+)
 
 // Inspection is what does not fit together among the entries of a chain, by the
 // ids of the entries. All is well when there is nothing in it.
@@ -41,18 +48,118 @@ func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspecti
 	return Inspection{Unlogged: found.Unlogged, Causeless: found.Causeless}, found.Reached, err
 }
 
-// Logged is an entry of the log, as it is on record now.
+// Logged is a place of a chain's log, with what is on record for it now.
 type Logged struct {
 	Place int64
-	ID    string
-	Body  []byte // nil: it is not on record
+	// ID is that of the entry; empty when nothing says any more which it was.
+	ID string
+	// Body is the bytes of the entry; nil when it is not on record.
+	Body []byte
+	// Entry is what the body says; nil when there is none or it cannot be read.
+	Entry *pb.AuditEntry
+	// Mismatched names the search columns that do not say what the body says.
+	Mismatched []string
+
+	position int64
 }
 
-// ReadLogged reads the entries of the log from a place on, up to a number.
-func ReadLogged(s *Snapshot, from int64, window int) ([]Logged, error) {
-	var found []Logged
-	err := s.all(&found, `select l.place, l.id, e.body from log_entries l
-		left join audit_entries e on e.chain = l.chain and e.parent = '' and e.id = l.id
-		where l.chain = $1 and l.place >= $2 order by l.place limit $3`, s.chain, from, window)
-	return found, err
+// ReadLogged reads the places of the chain's log from one up to another, which
+// is left out. Every place is there, whether anything is on record for it or
+// not; only when the bodies are large, the answer ends earlier. Search columns
+// are compared with the bodies.
+func ReadLogged(s *Snapshot, from, to int64) ([]Logged, error) {
+	var found []struct {
+		Place    int64
+		ID       sql.NullString
+		Body     []byte
+		Position sql.NullInt64
+	}
+	err := s.all(&found, `with page as (
+			select g.place, l.id, e.body, e.position from generate_series(greatest($2::bigint - 1, 0), $3::bigint - 1) as g (place)
+			left join log_entries l on l.chain = $1 and l.place = g.place and l.place >= $2 - 1 and l.place < $3
+			left join audit_entries e on e.chain = $1 and e.parent = '' and e.id = l.id
+		), sized as (
+			select *, sum(coalesce(octet_length(body), 0)) over (order by place) - coalesce(octet_length(body), 0) as before from page
+		)
+		select place, id, body, position from sized where before < $4 order by place`, s.chain, from, to, maxPageBytes)
+	if err != nil {
+		return nil, err
+	}
+	reached := int64(0) // position of the entry before the first place
+	if len(found) > 0 && found[0].Place < from {
+		reached, found = found[0].Position.Int64, found[1:]
+	}
+	logged := make([]Logged, len(found))
+	for i, f := range found {
+		logged[i] = Logged{Place: f.Place, ID: f.ID.String, Body: f.Body, position: f.Position.Int64}
+		if f.Body == nil {
+			continue
+		}
+		if e, err := parse[*pb.AuditEntry](f.Body); err == nil {
+			logged[i].Entry = e
+		}
+	}
+	return logged, compareColumns(s, logged, reached)
+}
+
+// compareColumns fills in which columns do not say what the bodies say. The id
+// is one of them, and so is the position, which rises from place to place; before
+// the first it had reached a number.
+func compareColumns(s *Snapshot, logged []Logged, reached int64) error {
+	var rows []storedRow[*pb.AuditEntry]
+	for _, l := range logged {
+		if l.Entry != nil {
+			rows = append(rows, storedRow[*pb.AuditEntry]{key{chain: s.chain, id: l.ID}, l.Entry})
+		}
+	}
+	differ, err := entries.mismatches(s, rows)
+	if err != nil {
+		return err
+	}
+	for i := range logged {
+		l := &logged[i]
+		if l.Entry == nil {
+			continue
+		}
+		l.Mismatched = differ[l.ID]
+		if l.Entry.GetName() != "chains/"+s.chain+"/entries/"+l.ID {
+			l.Mismatched = append(l.Mismatched, "id")
+		}
+		if l.position <= reached {
+			l.Mismatched = append(l.Mismatched, "position")
+		}
+		reached = l.position
+	}
+	return nil
+}
+
+// mostPending bounds how far CountPending counts.
+const mostPending = 10_000
+
+// PendingEntries is how many entries of a chain are not on its log yet, and the
+// position of the oldest.
+type PendingEntries struct {
+	Chain  string
+	Count  int64
+	Oldest int64
+}
+
+// CountPending counts the entries of all chains that are not on their logs yet, up
+// to 10,000 of logs that grow and of each that is halted.
+func CountPending(ctx context.Context, db *DB) ([]PendingEntries, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer tx.end()
+	var pending []PendingEntries
+	err = tx.SelectContext(ctx, &pending, `with growing as (
+			select chain, position from audit_entries where position > (select position from log_leader) order by position limit $1
+		), halted as (
+			select h.chain, e.position from log_heads h cross join lateral (select position from audit_entries e
+				where e.chain = h.chain and e.position > h.position order by position limit $1) e where h.halted <> ''
+		)
+		select chain, count(*), min(position) as oldest from (select * from growing where chain not in (select chain from log_heads where halted <> '')
+			union all select * from halted) p group by chain order by chain`, mostPending)
+	return pending, explain(ctx, err)
 }

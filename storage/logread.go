@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"database/sql"
+	"strconv"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -61,21 +62,36 @@ func ReadHandovers(s *Snapshot) ([]Handover, error) {
 	return all, err
 }
 
-// ListLog reads a page of the chain's log, in its order: entries that are on it
-// are there for good, and none comes to stand before them.
-func ListLog(s *Snapshot, f EntryFilter, page Page) ([]Entry, string, error) {
+// placesOfLog is the list that the tokens of an export belong to.
+func placesOfLog(s *Snapshot, f EntryFilter) (listing, error) {
 	args := []any{s.chain}
 	where, err := f.where(&args)
+	return listing{table: "log_entries", where: where, args: args, key: "place", cast: "bigint", before: "-1"}, err
+}
+
+// PlaceToken makes the token that resumes an export behind a place of the log.
+func PlaceToken(s *Snapshot, f EntryFilter, place int64) (string, error) {
+	l, err := placesOfLog(s, f)
+	return l.seal(strconv.FormatInt(place, 10)), err
+}
+
+// NextPlace is the place behind the one that a token was made for, or answers
+// ErrBadToken when it was made for another filter or is none. Without a token it
+// is the first.
+func NextPlace(s *Snapshot, f EntryFilter, token string) (int64, error) {
+	l, err := placesOfLog(s, f)
 	if err != nil {
-		return nil, "", err
+		return 0, err
 	}
-	l := listing{table: "log_entries join audit_entries using (chain, id)", where: "chain = $1 and parent = '' and " + where, args: args,
-		key: "place", cast: "bigint", before: "-1"}
-	if f.Op == "" {
-		l.table, l.where = `(select l.chain, place, coalesce(body, '') as body from log_entries l
-			left join audit_entries e on e.chain = l.chain and e.parent = '' and e.id = l.id) all_of_it`, "chain = $1"
+	key, err := l.open(token)
+	if err != nil {
+		return 0, err
 	}
-	return listEntries(s, l, page, asFarAsItReads)
+	place, err := strconv.ParseInt(key, 10, 64)
+	if err != nil {
+		return 0, ErrBadToken
+	}
+	return place + 1, nil
 }
 
 // asFarAsItReads is a stored entry, or an empty one when somebody has made it

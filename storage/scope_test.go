@@ -24,6 +24,7 @@ var beyondAChain = map[string]string{
 	"LogProgress":    "the keeper",
 	"ChangedHeads":   "the keeper",
 	"NewestRevision": "the keeper",
+	"CountPending":   "the keeper",
 	"SettledBefore":  "the keeper",
 	"FoldTally":      "the keeper",
 	"tallyWaits":     "the keeper",
@@ -36,8 +37,8 @@ var beyondAChain = map[string]string{
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
-	"NewestRevision": "the keeper",
-	"FoldTally":      "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"NewestRevision": "the keeper", "CountPending": "the keeper",
+	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
@@ -227,7 +228,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "NewestRevision", "SettledBefore", "FoldTally"}
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.

@@ -275,7 +275,9 @@ type AuditEntry struct {
 	// The rules concerned, the deciding one first; mere conditions are left out.
 	Rules []*RuleRef `protobuf:"bytes,13,rep,name=rules,proto3" json:"rules,omitempty"`
 	// Coded reason: the override's reason, the denial, the deviation's or
-	// alarm's kind, the lot code of a recall.
+	// alarm's kind, the lot code of a recall. What it means depends on the kind;
+	// practitioner, lot_code, subjects, override_reason, denial, deviation and alarm
+	// have fields of their own.
 	ReasonCode string `protobuf:"bytes,14,opt,name=reason_code,json=reasonCode,proto3" json:"reason_code,omitempty"`
 	// What happened, in plain words without personal data.
 	Summary string `protobuf:"bytes,15,opt,name=summary,proto3" json:"summary,omitempty"`
@@ -318,6 +320,25 @@ type AuditEntry struct {
 	// The signed checkpoint that an operator departed from, for a restore; empty
 	// otherwise.
 	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
+	// Whose service it is: who is to do it or does it, also when that is the actor.
+	// Empty when no service is concerned, and in entries written before this field.
+	Practitioner string `protobuf:"bytes,30,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// The lot that was recalled, or that the decision is about; empty when none is
+	// concerned, or when it is not one of the product's lots.
+	LotCode string `protobuf:"bytes,31,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// Zones and sections that the findings, the deviation or the alarm are about,
+	// such as "zone:mid-strand" or "section:back-left", each once; empty: the whole
+	// case.
+	Subjects []string `protobuf:"bytes,32,rep,name=subjects,proto3" json:"subjects,omitempty"`
+	// The reason given for an override, accepted or denied; empty when it is not one
+	// of those that came with the finding.
+	OverrideReason string `protobuf:"bytes,33,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
+	// Why an override was denied.
+	Denial OverrideDenial `protobuf:"varint,34,opt,name=denial,proto3,enum=alkalog.v1.OverrideDenial" json:"denial,omitempty"`
+	// Which deviation it was.
+	Deviation DeviationKind `protobuf:"varint,35,opt,name=deviation,proto3,enum=alkalog.v1.DeviationKind" json:"deviation,omitempty"`
+	// Which alarm of a session it was.
+	Alarm AlarmKind `protobuf:"varint,36,opt,name=alarm,proto3,enum=alkalog.v1.AlarmKind" json:"alarm,omitempty"`
 	// The record that was created or changed, for the kinds of changes of
 	// products, practitioners, salons, policies and the chain; empty otherwise.
 	ChangedRecord string `protobuf:"bytes,40,opt,name=changed_record,json=changedRecord,proto3" json:"changed_record,omitempty"`
@@ -591,6 +612,55 @@ func (x *AuditEntry) GetEarlierCheckpoint() string {
 	return ""
 }
 
+func (x *AuditEntry) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetSubjects() []string {
+	if x != nil {
+		return x.Subjects
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetOverrideReason() string {
+	if x != nil {
+		return x.OverrideReason
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetDenial() OverrideDenial {
+	if x != nil {
+		return x.Denial
+	}
+	return OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
+}
+
+func (x *AuditEntry) GetDeviation() DeviationKind {
+	if x != nil {
+		return x.Deviation
+	}
+	return DeviationKind_DEVIATION_KIND_UNSPECIFIED
+}
+
+func (x *AuditEntry) GetAlarm() AlarmKind {
+	if x != nil {
+		return x.Alarm
+	}
+	return AlarmKind_ALARM_KIND_UNSPECIFIED
+}
+
 func (x *AuditEntry) GetChangedRecord() string {
 	if x != nil {
 		return x.ChangedRecord
@@ -645,10 +715,10 @@ var File_alkalog_v1_audit_proto protoreflect.FileDescriptor
 const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\n" +
 	"\x16alkalog/v1/audit.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
+	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xfb\v\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\xb4\x0e\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -694,7 +764,15 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\twithdraws\x182 \x01(\tR\twithdraws\x121\n" +
 	"\bincident\x183 \x01(\tB\x15\xfaA\x12\n" +
 	"\x10alkalog/IncidentR\bincident\x12-\n" +
-	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint\x12%\n" +
+	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint\x12=\n" +
+	"\fpractitioner\x18\x1e \x01(\tB\x19\xfaA\x16\n" +
+	"\x14alkalog/PractitionerR\fpractitioner\x12\x19\n" +
+	"\blot_code\x18\x1f \x01(\tR\alotCode\x12\x1a\n" +
+	"\bsubjects\x18  \x03(\tR\bsubjects\x12'\n" +
+	"\x0foverride_reason\x18! \x01(\tR\x0eoverrideReason\x122\n" +
+	"\x06denial\x18\" \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x127\n" +
+	"\tdeviation\x18# \x01(\x0e2\x19.alkalog.v1.DeviationKindR\tdeviation\x12+\n" +
+	"\x05alarm\x18$ \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x05alarm\x12%\n" +
 	"\x0echanged_record\x18( \x01(\tR\rchangedRecord\x12%\n" +
 	"\x0echanged_fields\x18) \x03(\tR\rchangedFields\x12#\n" +
 	"\rbefore_digest\x18* \x01(\fR\fbeforeDigest\x12!\n" +
@@ -757,6 +835,9 @@ var file_alkalog_v1_audit_proto_goTypes = []any{
 	(*AuditEntry)(nil),            // 2: alkalog.v1.AuditEntry
 	(Role)(0),                     // 3: alkalog.v1.Role
 	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
+	(OverrideDenial)(0),           // 5: alkalog.v1.OverrideDenial
+	(DeviationKind)(0),            // 6: alkalog.v1.DeviationKind
+	(AlarmKind)(0),                // 7: alkalog.v1.AlarmKind
 }
 var file_alkalog_v1_audit_proto_depIdxs = []int32{
 	0, // 0: alkalog.v1.AuditEntry.kind:type_name -> alkalog.v1.EntryKind
@@ -765,11 +846,14 @@ var file_alkalog_v1_audit_proto_depIdxs = []int32{
 	4, // 3: alkalog.v1.AuditEntry.occur_time:type_name -> google.protobuf.Timestamp
 	4, // 4: alkalog.v1.AuditEntry.record_time:type_name -> google.protobuf.Timestamp
 	4, // 5: alkalog.v1.AuditEntry.last_time:type_name -> google.protobuf.Timestamp
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	5, // 6: alkalog.v1.AuditEntry.denial:type_name -> alkalog.v1.OverrideDenial
+	6, // 7: alkalog.v1.AuditEntry.deviation:type_name -> alkalog.v1.DeviationKind
+	7, // 8: alkalog.v1.AuditEntry.alarm:type_name -> alkalog.v1.AlarmKind
+	9, // [9:9] is the sub-list for method output_type
+	9, // [9:9] is the sub-list for method input_type
+	9, // [9:9] is the sub-list for extension type_name
+	9, // [9:9] is the sub-list for extension extendee
+	0, // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_audit_proto_init() }
@@ -777,7 +861,9 @@ func file_alkalog_v1_audit_proto_init() {
 	if File_alkalog_v1_audit_proto != nil {
 		return
 	}
+	file_alkalog_v1_decision_proto_init()
 	file_alkalog_v1_options_proto_init()
+	file_alkalog_v1_session_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

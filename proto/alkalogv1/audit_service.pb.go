@@ -104,8 +104,9 @@ type ListEntriesRequest struct {
 	// characters. All else must be as in that call.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor,
-	// practitioner (who acted or was acted for), client, decision, session,
-	// product, rule, reason, till, occur_time, record_time; with
+	// practitioner (who acted or was acted for), service_practitioner (whose service
+	// it is), client, decision, session, product, lot, rule, subject, reason,
+	// override_reason, till, occur_time, record_time; with
 	// =, !=, <, <=, >, >= (times only), AND, OR, NOT. Empty: all. Example:
 	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z". Values are made
 	// of the letters A to Z and a to z, digits and . _ : / @ + - alone (a till's of
@@ -173,6 +174,120 @@ func (x *ListEntriesRequest) GetFilter() string {
 	return ""
 }
 
+// LogCheck is what this server found when it last compared a chain's log with
+// the records. Lists by filter and figures go by search columns, which are copied
+// from the signed entries; where they were edited in the database, those answers
+// can lack entries. An export goes by the signed entries themselves.
+type LogCheck struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When, UTC; absent: not since this server was started.
+	CheckTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=check_time,json=checkTime,proto3" json:"check_time,omitempty"`
+	// How many places of the log were compared, from the first on. Entries behind
+	// them were not compared yet.
+	ComparedPlaces int64 `protobuf:"varint,2,opt,name=compared_places,json=comparedPlaces,proto3" json:"compared_places,omitempty"`
+	// Places without an entry on record.
+	MissingPlaces int64 `protobuf:"varint,3,opt,name=missing_places,json=missingPlaces,proto3" json:"missing_places,omitempty"`
+	// Places whose entry is not the one that was signed.
+	ChangedPlaces int64 `protobuf:"varint,4,opt,name=changed_places,json=changedPlaces,proto3" json:"changed_places,omitempty"`
+	// Places whose search columns do not say what the signed entry says: a filter
+	// or a figure may not see them.
+	MismatchedPlaces int64 `protobuf:"varint,5,opt,name=mismatched_places,json=mismatchedPlaces,proto3" json:"mismatched_places,omitempty"`
+	// The first of all these places, up to 20, rising.
+	Places []int64 `protobuf:"varint,6,rep,packed,name=places,proto3" json:"places,omitempty"`
+	// Entries on record that are not on the log although it has passed them.
+	UnloggedEntries int64 `protobuf:"varint,7,opt,name=unlogged_entries,json=unloggedEntries,proto3" json:"unlogged_entries,omitempty"`
+	// Why nothing is put on this log any more; empty: it grows.
+	Halted        string `protobuf:"bytes,8,opt,name=halted,proto3" json:"halted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LogCheck) Reset() {
+	*x = LogCheck{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LogCheck) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LogCheck) ProtoMessage() {}
+
+func (x *LogCheck) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LogCheck.ProtoReflect.Descriptor instead.
+func (*LogCheck) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *LogCheck) GetCheckTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CheckTime
+	}
+	return nil
+}
+
+func (x *LogCheck) GetComparedPlaces() int64 {
+	if x != nil {
+		return x.ComparedPlaces
+	}
+	return 0
+}
+
+func (x *LogCheck) GetMissingPlaces() int64 {
+	if x != nil {
+		return x.MissingPlaces
+	}
+	return 0
+}
+
+func (x *LogCheck) GetChangedPlaces() int64 {
+	if x != nil {
+		return x.ChangedPlaces
+	}
+	return 0
+}
+
+func (x *LogCheck) GetMismatchedPlaces() int64 {
+	if x != nil {
+		return x.MismatchedPlaces
+	}
+	return 0
+}
+
+func (x *LogCheck) GetPlaces() []int64 {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *LogCheck) GetUnloggedEntries() int64 {
+	if x != nil {
+		return x.UnloggedEntries
+	}
+	return 0
+}
+
+func (x *LogCheck) GetHalted() string {
+	if x != nil {
+		return x.Halted
+	}
+	return ""
+}
+
 // ListEntriesResponse answers ListEntries.
 type ListEntriesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -180,13 +295,18 @@ type ListEntriesResponse struct {
 	Entries []*AuditEntry `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
 	// Token of the next page; empty on the last.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// What the filter may not have seen.
+	Check *LogCheck `protobuf:"bytes,3,opt,name=check,proto3" json:"check,omitempty"`
+	// Entries of this page that were found by their search columns and left out
+	// because the entry itself does not fit the filter.
+	LeftOut       int64 `protobuf:"varint,4,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListEntriesResponse) Reset() {
 	*x = ListEntriesResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -198,7 +318,7 @@ func (x *ListEntriesResponse) String() string {
 func (*ListEntriesResponse) ProtoMessage() {}
 
 func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -211,7 +331,7 @@ func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ListEntriesResponse) GetEntries() []*AuditEntry {
@@ -228,12 +348,28 @@ func (x *ListEntriesResponse) GetNextPageToken() string {
 	return ""
 }
 
+func (x *ListEntriesResponse) GetCheck() *LogCheck {
+	if x != nil {
+		return x.Check
+	}
+	return nil
+}
+
+func (x *ListEntriesResponse) GetLeftOut() int64 {
+	if x != nil {
+		return x.LeftOut
+	}
+	return 0
+}
+
 // ExportEntriesRequest asks for a stream of entries.
 type ExportEntriesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// As in ListEntries. Only an export without a filter can be verified.
+	// As in ListEntries, compared with the entries themselves and not with search
+	// columns. An entry that is missing, unreadable or not the one that was signed
+	// comes whatever the filter. Only an export without a filter can be verified.
 	Filter string `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
 	// The last resume_token received, or empty to begin; up to 200 characters.
 	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
@@ -246,7 +382,7 @@ type ExportEntriesRequest struct {
 
 func (x *ExportEntriesRequest) Reset() {
 	*x = ExportEntriesRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -258,7 +394,7 @@ func (x *ExportEntriesRequest) String() string {
 func (*ExportEntriesRequest) ProtoMessage() {}
 
 func (x *ExportEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -271,7 +407,7 @@ func (x *ExportEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ExportEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ExportEntriesRequest) GetParent() string {
@@ -315,16 +451,19 @@ type ExportEntriesResponse struct {
 	// Its place on the log, from 0.
 	Index int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
 	// The hash that stands for it in the signed tree, 32 bytes: that of stored,
-	// unless somebody has changed the entry since. Empty with a filter, and when
-	// the tiles of the tree are damaged.
-	LeafHash      []byte `protobuf:"bytes,5,opt,name=leaf_hash,json=leafHash,proto3" json:"leaf_hash,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// unless somebody has changed the entry since. Empty when the tiles of the tree
+	// are damaged.
+	LeafHash []byte `protobuf:"bytes,5,opt,name=leaf_hash,json=leafHash,proto3" json:"leaf_hash,omitempty"`
+	// Search columns of the database that do not say what the entry says, by name:
+	// lists by filter and figures may be wrong about it. Empty: all do.
+	MismatchedColumns []string `protobuf:"bytes,6,rep,name=mismatched_columns,json=mismatchedColumns,proto3" json:"mismatched_columns,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *ExportEntriesResponse) Reset() {
 	*x = ExportEntriesResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -336,7 +475,7 @@ func (x *ExportEntriesResponse) String() string {
 func (*ExportEntriesResponse) ProtoMessage() {}
 
 func (x *ExportEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -349,7 +488,7 @@ func (x *ExportEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ExportEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ExportEntriesResponse) GetEntry() *AuditEntry {
@@ -387,6 +526,13 @@ func (x *ExportEntriesResponse) GetLeafHash() []byte {
 	return nil
 }
 
+func (x *ExportEntriesResponse) GetMismatchedColumns() []string {
+	if x != nil {
+		return x.MismatchedColumns
+	}
+	return nil
+}
+
 // SummarizeEntriesRequest asks for counts.
 type SummarizeEntriesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -406,7 +552,7 @@ type SummarizeEntriesRequest struct {
 
 func (x *SummarizeEntriesRequest) Reset() {
 	*x = SummarizeEntriesRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -418,7 +564,7 @@ func (x *SummarizeEntriesRequest) String() string {
 func (*SummarizeEntriesRequest) ProtoMessage() {}
 
 func (x *SummarizeEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -431,7 +577,7 @@ func (x *SummarizeEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SummarizeEntriesRequest.ProtoReflect.Descriptor instead.
 func (*SummarizeEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SummarizeEntriesRequest) GetParent() string {
@@ -480,7 +626,7 @@ type Proportion struct {
 
 func (x *Proportion) Reset() {
 	*x = Proportion{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -492,7 +638,7 @@ func (x *Proportion) String() string {
 func (*Proportion) ProtoMessage() {}
 
 func (x *Proportion) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -505,7 +651,7 @@ func (x *Proportion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Proportion.ProtoReflect.Descriptor instead.
 func (*Proportion) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Proportion) GetCount() int64 {
@@ -558,7 +704,7 @@ type SummaryRow struct {
 
 func (x *SummaryRow) Reset() {
 	*x = SummaryRow{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -570,7 +716,7 @@ func (x *SummaryRow) String() string {
 func (*SummaryRow) ProtoMessage() {}
 
 func (x *SummaryRow) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -583,7 +729,7 @@ func (x *SummaryRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SummaryRow.ProtoReflect.Descriptor instead.
 func (*SummaryRow) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *SummaryRow) GetKind() EntryKind {
@@ -638,7 +784,7 @@ type PractitionerFigures struct {
 
 func (x *PractitionerFigures) Reset() {
 	*x = PractitionerFigures{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -650,7 +796,7 @@ func (x *PractitionerFigures) String() string {
 func (*PractitionerFigures) ProtoMessage() {}
 
 func (x *PractitionerFigures) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -663,7 +809,7 @@ func (x *PractitionerFigures) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PractitionerFigures.ProtoReflect.Descriptor instead.
 func (*PractitionerFigures) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PractitionerFigures) GetPractitioner() string {
@@ -713,7 +859,7 @@ type OverrideFigures struct {
 
 func (x *OverrideFigures) Reset() {
 	*x = OverrideFigures{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -725,7 +871,7 @@ func (x *OverrideFigures) String() string {
 func (*OverrideFigures) ProtoMessage() {}
 
 func (x *OverrideFigures) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -738,7 +884,7 @@ func (x *OverrideFigures) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideFigures.ProtoReflect.Descriptor instead.
 func (*OverrideFigures) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *OverrideFigures) GetRefusalsOverridden() *Proportion {
@@ -778,14 +924,16 @@ type SummarizeEntriesResponse struct {
 	Practitioners []*PractitionerFigures `protobuf:"bytes,5,rep,name=practitioners,proto3" json:"practitioners,omitempty"`
 	// What was recorded in the chain and is not in these figures yet, up to 1,000;
 	// usually nothing.
-	Uncounted     int64 `protobuf:"varint,6,opt,name=uncounted,proto3" json:"uncounted,omitempty"`
+	Uncounted int64 `protobuf:"varint,6,opt,name=uncounted,proto3" json:"uncounted,omitempty"`
+	// What the figures may not have seen.
+	Check         *LogCheck `protobuf:"bytes,7,opt,name=check,proto3" json:"check,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SummarizeEntriesResponse) Reset() {
 	*x = SummarizeEntriesResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -797,7 +945,7 @@ func (x *SummarizeEntriesResponse) String() string {
 func (*SummarizeEntriesResponse) ProtoMessage() {}
 
 func (x *SummarizeEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -810,7 +958,7 @@ func (x *SummarizeEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SummarizeEntriesResponse.ProtoReflect.Descriptor instead.
 func (*SummarizeEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SummarizeEntriesResponse) GetRows() []*SummaryRow {
@@ -855,6 +1003,13 @@ func (x *SummarizeEntriesResponse) GetUncounted() int64 {
 	return 0
 }
 
+func (x *SummarizeEntriesResponse) GetCheck() *LogCheck {
+	if x != nil {
+		return x.Check
+	}
+	return nil
+}
+
 // GetCheckpointRequest names the chain.
 type GetCheckpointRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -866,7 +1021,7 @@ type GetCheckpointRequest struct {
 
 func (x *GetCheckpointRequest) Reset() {
 	*x = GetCheckpointRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -878,7 +1033,7 @@ func (x *GetCheckpointRequest) String() string {
 func (*GetCheckpointRequest) ProtoMessage() {}
 
 func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -891,7 +1046,7 @@ func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetCheckpointRequest) GetName() string {
@@ -919,7 +1074,7 @@ type GetCheckpointResponse struct {
 
 func (x *GetCheckpointResponse) Reset() {
 	*x = GetCheckpointResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -931,7 +1086,7 @@ func (x *GetCheckpointResponse) String() string {
 func (*GetCheckpointResponse) ProtoMessage() {}
 
 func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -944,7 +1099,7 @@ func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetCheckpointResponse) GetCheckpoint() string {
@@ -988,7 +1143,7 @@ type GetInclusionProofRequest struct {
 
 func (x *GetInclusionProofRequest) Reset() {
 	*x = GetInclusionProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1000,7 +1155,7 @@ func (x *GetInclusionProofRequest) String() string {
 func (*GetInclusionProofRequest) ProtoMessage() {}
 
 func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1013,7 +1168,7 @@ func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofRequest.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetInclusionProofRequest) GetName() string {
@@ -1048,7 +1203,7 @@ type GetInclusionProofResponse struct {
 
 func (x *GetInclusionProofResponse) Reset() {
 	*x = GetInclusionProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1060,7 +1215,7 @@ func (x *GetInclusionProofResponse) String() string {
 func (*GetInclusionProofResponse) ProtoMessage() {}
 
 func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1073,7 +1228,7 @@ func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofResponse.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetInclusionProofResponse) GetIndex() int64 {
@@ -1119,7 +1274,7 @@ type GetConsistencyProofRequest struct {
 
 func (x *GetConsistencyProofRequest) Reset() {
 	*x = GetConsistencyProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1131,7 +1286,7 @@ func (x *GetConsistencyProofRequest) String() string {
 func (*GetConsistencyProofRequest) ProtoMessage() {}
 
 func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1144,7 +1299,7 @@ func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofRequest.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetConsistencyProofRequest) GetName() string {
@@ -1182,7 +1337,7 @@ type GetConsistencyProofResponse struct {
 
 func (x *GetConsistencyProofResponse) Reset() {
 	*x = GetConsistencyProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1194,7 +1349,7 @@ func (x *GetConsistencyProofResponse) String() string {
 func (*GetConsistencyProofResponse) ProtoMessage() {}
 
 func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1207,7 +1362,7 @@ func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofResponse.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetConsistencyProofResponse) GetHashes() [][]byte {
@@ -1241,7 +1396,7 @@ type AcceptRestoreRequest struct {
 
 func (x *AcceptRestoreRequest) Reset() {
 	*x = AcceptRestoreRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1253,7 +1408,7 @@ func (x *AcceptRestoreRequest) String() string {
 func (*AcceptRestoreRequest) ProtoMessage() {}
 
 func (x *AcceptRestoreRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1266,7 +1421,7 @@ func (x *AcceptRestoreRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptRestoreRequest.ProtoReflect.Descriptor instead.
 func (*AcceptRestoreRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AcceptRestoreRequest) GetName() string {
@@ -1301,7 +1456,7 @@ type AcceptRestoreResponse struct {
 
 func (x *AcceptRestoreResponse) Reset() {
 	*x = AcceptRestoreResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1313,7 +1468,7 @@ func (x *AcceptRestoreResponse) String() string {
 func (*AcceptRestoreResponse) ProtoMessage() {}
 
 func (x *AcceptRestoreResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1326,7 +1481,7 @@ func (x *AcceptRestoreResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptRestoreResponse.ProtoReflect.Descriptor instead.
 func (*AcceptRestoreResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AcceptRestoreResponse) GetEntry() *AuditEntry {
@@ -1348,22 +1503,35 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12q\n" +
-	"\x06filter\x18\x04 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\"o\n" +
+	"\x06filter\x18\x04 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\"\xc4\x02\n" +
+	"\bLogCheck\x129\n" +
+	"\n" +
+	"check_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tcheckTime\x12'\n" +
+	"\x0fcompared_places\x18\x02 \x01(\x03R\x0ecomparedPlaces\x12%\n" +
+	"\x0emissing_places\x18\x03 \x01(\x03R\rmissingPlaces\x12%\n" +
+	"\x0echanged_places\x18\x04 \x01(\x03R\rchangedPlaces\x12+\n" +
+	"\x11mismatched_places\x18\x05 \x01(\x03R\x10mismatchedPlaces\x12\x16\n" +
+	"\x06places\x18\x06 \x03(\x03R\x06places\x12)\n" +
+	"\x10unlogged_entries\x18\a \x01(\x03R\x0funloggedEntries\x12\x16\n" +
+	"\x06halted\x18\b \x01(\tR\x06halted\"\xb6\x01\n" +
 	"\x13ListEntriesResponse\x120\n" +
 	"\aentries\x18\x01 \x03(\v2\x16.alkalog.v1.AuditEntryR\aentries\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x80\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12*\n" +
+	"\x05check\x18\x03 \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
+	"\bleft_out\x18\x04 \x01(\x03R\aleftOut\"\x80\x03\n" +
 	"\x14ExportEntriesRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12q\n" +
 	"\x06filter\x18\x02 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\x12|\n" +
 	"\fresume_token\x18\x03 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\x12$\n" +
-	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\xb3\x01\n" +
+	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\xe2\x01\n" +
 	"\x15ExportEntriesResponse\x12,\n" +
 	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x12\x16\n" +
 	"\x06stored\x18\x02 \x01(\fR\x06stored\x12!\n" +
 	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\x12\x14\n" +
 	"\x05index\x18\x04 \x01(\x03R\x05index\x12\x1b\n" +
-	"\tleaf_hash\x18\x05 \x01(\fR\bleafHash\"\xa4\x02\n" +
+	"\tleaf_hash\x18\x05 \x01(\fR\bleafHash\x12-\n" +
+	"\x12mismatched_columns\x18\x06 \x03(\tR\x11mismatchedColumns\"\xa4\x02\n" +
 	"\x17SummarizeEntriesRequest\x12Q\n" +
 	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x129\n" +
@@ -1392,14 +1560,15 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x0fOverrideFigures\x12G\n" +
 	"\x13refusals_overridden\x18\x01 \x01(\v2\x16.alkalog.v1.ProportionR\x12refusalsOverridden\x12J\n" +
 	"\x15followed_by_deviation\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\x13followedByDeviation\x12M\n" +
-	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\x9a\x02\n" +
+	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\xc6\x02\n" +
 	"\x18SummarizeEntriesResponse\x12*\n" +
 	"\x04rows\x18\x01 \x03(\v2\x16.alkalog.v1.SummaryRowR\x04rows\x12\x14\n" +
 	"\x05total\x18\x02 \x01(\x03R\x05total\x12\x1c\n" +
 	"\tdecisions\x18\x03 \x01(\x03R\tdecisions\x129\n" +
 	"\toverrides\x18\x04 \x01(\v2\x1b.alkalog.v1.OverrideFiguresR\toverrides\x12E\n" +
 	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
-	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\"e\n" +
+	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\x12*\n" +
+	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\"e\n" +
 	"\x14GetCheckpointRequest\x12M\n" +
 	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\x86\x01\n" +
@@ -1481,67 +1650,71 @@ func file_alkalog_v1_audit_service_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_alkalog_v1_audit_service_proto_goTypes = []any{
 	(SummaryDimension)(0),               // 0: alkalog.v1.SummaryDimension
 	(*ListEntriesRequest)(nil),          // 1: alkalog.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),         // 2: alkalog.v1.ListEntriesResponse
-	(*ExportEntriesRequest)(nil),        // 3: alkalog.v1.ExportEntriesRequest
-	(*ExportEntriesResponse)(nil),       // 4: alkalog.v1.ExportEntriesResponse
-	(*SummarizeEntriesRequest)(nil),     // 5: alkalog.v1.SummarizeEntriesRequest
-	(*Proportion)(nil),                  // 6: alkalog.v1.Proportion
-	(*SummaryRow)(nil),                  // 7: alkalog.v1.SummaryRow
-	(*PractitionerFigures)(nil),         // 8: alkalog.v1.PractitionerFigures
-	(*OverrideFigures)(nil),             // 9: alkalog.v1.OverrideFigures
-	(*SummarizeEntriesResponse)(nil),    // 10: alkalog.v1.SummarizeEntriesResponse
-	(*GetCheckpointRequest)(nil),        // 11: alkalog.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),       // 12: alkalog.v1.GetCheckpointResponse
-	(*GetInclusionProofRequest)(nil),    // 13: alkalog.v1.GetInclusionProofRequest
-	(*GetInclusionProofResponse)(nil),   // 14: alkalog.v1.GetInclusionProofResponse
-	(*GetConsistencyProofRequest)(nil),  // 15: alkalog.v1.GetConsistencyProofRequest
-	(*GetConsistencyProofResponse)(nil), // 16: alkalog.v1.GetConsistencyProofResponse
-	(*AcceptRestoreRequest)(nil),        // 17: alkalog.v1.AcceptRestoreRequest
-	(*AcceptRestoreResponse)(nil),       // 18: alkalog.v1.AcceptRestoreResponse
-	(*AuditEntry)(nil),                  // 19: alkalog.v1.AuditEntry
+	(*LogCheck)(nil),                    // 2: alkalog.v1.LogCheck
+	(*ListEntriesResponse)(nil),         // 3: alkalog.v1.ListEntriesResponse
+	(*ExportEntriesRequest)(nil),        // 4: alkalog.v1.ExportEntriesRequest
+	(*ExportEntriesResponse)(nil),       // 5: alkalog.v1.ExportEntriesResponse
+	(*SummarizeEntriesRequest)(nil),     // 6: alkalog.v1.SummarizeEntriesRequest
+	(*Proportion)(nil),                  // 7: alkalog.v1.Proportion
+	(*SummaryRow)(nil),                  // 8: alkalog.v1.SummaryRow
+	(*PractitionerFigures)(nil),         // 9: alkalog.v1.PractitionerFigures
+	(*OverrideFigures)(nil),             // 10: alkalog.v1.OverrideFigures
+	(*SummarizeEntriesResponse)(nil),    // 11: alkalog.v1.SummarizeEntriesResponse
+	(*GetCheckpointRequest)(nil),        // 12: alkalog.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),       // 13: alkalog.v1.GetCheckpointResponse
+	(*GetInclusionProofRequest)(nil),    // 14: alkalog.v1.GetInclusionProofRequest
+	(*GetInclusionProofResponse)(nil),   // 15: alkalog.v1.GetInclusionProofResponse
+	(*GetConsistencyProofRequest)(nil),  // 16: alkalog.v1.GetConsistencyProofRequest
+	(*GetConsistencyProofResponse)(nil), // 17: alkalog.v1.GetConsistencyProofResponse
+	(*AcceptRestoreRequest)(nil),        // 18: alkalog.v1.AcceptRestoreRequest
+	(*AcceptRestoreResponse)(nil),       // 19: alkalog.v1.AcceptRestoreResponse
 	(*timestamppb.Timestamp)(nil),       // 20: google.protobuf.Timestamp
-	(EntryKind)(0),                      // 21: alkalog.v1.EntryKind
+	(*AuditEntry)(nil),                  // 21: alkalog.v1.AuditEntry
+	(EntryKind)(0),                      // 22: alkalog.v1.EntryKind
 }
 var file_alkalog_v1_audit_service_proto_depIdxs = []int32{
-	19, // 0: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
-	19, // 1: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
-	20, // 2: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
-	20, // 3: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 4: alkalog.v1.SummarizeEntriesRequest.dimension:type_name -> alkalog.v1.SummaryDimension
-	21, // 5: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
-	6,  // 6: alkalog.v1.SummaryRow.rate:type_name -> alkalog.v1.Proportion
-	6,  // 7: alkalog.v1.PractitionerFigures.overrides:type_name -> alkalog.v1.Proportion
-	6,  // 8: alkalog.v1.PractitionerFigures.others:type_name -> alkalog.v1.Proportion
-	6,  // 9: alkalog.v1.OverrideFigures.refusals_overridden:type_name -> alkalog.v1.Proportion
-	6,  // 10: alkalog.v1.OverrideFigures.followed_by_deviation:type_name -> alkalog.v1.Proportion
-	6,  // 11: alkalog.v1.OverrideFigures.followed_by_bad_outcome:type_name -> alkalog.v1.Proportion
-	7,  // 12: alkalog.v1.SummarizeEntriesResponse.rows:type_name -> alkalog.v1.SummaryRow
-	9,  // 13: alkalog.v1.SummarizeEntriesResponse.overrides:type_name -> alkalog.v1.OverrideFigures
-	8,  // 14: alkalog.v1.SummarizeEntriesResponse.practitioners:type_name -> alkalog.v1.PractitionerFigures
-	19, // 15: alkalog.v1.AcceptRestoreResponse.entry:type_name -> alkalog.v1.AuditEntry
-	1,  // 16: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
-	3,  // 17: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
-	5,  // 18: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
-	11, // 19: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
-	13, // 20: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
-	15, // 21: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
-	17, // 22: alkalog.v1.AuditService.AcceptRestore:input_type -> alkalog.v1.AcceptRestoreRequest
-	2,  // 23: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
-	4,  // 24: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
-	10, // 25: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
-	12, // 26: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
-	14, // 27: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
-	16, // 28: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
-	18, // 29: alkalog.v1.AuditService.AcceptRestore:output_type -> alkalog.v1.AcceptRestoreResponse
-	23, // [23:30] is the sub-list for method output_type
-	16, // [16:23] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	20, // 0: alkalog.v1.LogCheck.check_time:type_name -> google.protobuf.Timestamp
+	21, // 1: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
+	2,  // 2: alkalog.v1.ListEntriesResponse.check:type_name -> alkalog.v1.LogCheck
+	21, // 3: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
+	20, // 4: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
+	20, // 5: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 6: alkalog.v1.SummarizeEntriesRequest.dimension:type_name -> alkalog.v1.SummaryDimension
+	22, // 7: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
+	7,  // 8: alkalog.v1.SummaryRow.rate:type_name -> alkalog.v1.Proportion
+	7,  // 9: alkalog.v1.PractitionerFigures.overrides:type_name -> alkalog.v1.Proportion
+	7,  // 10: alkalog.v1.PractitionerFigures.others:type_name -> alkalog.v1.Proportion
+	7,  // 11: alkalog.v1.OverrideFigures.refusals_overridden:type_name -> alkalog.v1.Proportion
+	7,  // 12: alkalog.v1.OverrideFigures.followed_by_deviation:type_name -> alkalog.v1.Proportion
+	7,  // 13: alkalog.v1.OverrideFigures.followed_by_bad_outcome:type_name -> alkalog.v1.Proportion
+	8,  // 14: alkalog.v1.SummarizeEntriesResponse.rows:type_name -> alkalog.v1.SummaryRow
+	10, // 15: alkalog.v1.SummarizeEntriesResponse.overrides:type_name -> alkalog.v1.OverrideFigures
+	9,  // 16: alkalog.v1.SummarizeEntriesResponse.practitioners:type_name -> alkalog.v1.PractitionerFigures
+	2,  // 17: alkalog.v1.SummarizeEntriesResponse.check:type_name -> alkalog.v1.LogCheck
+	21, // 18: alkalog.v1.AcceptRestoreResponse.entry:type_name -> alkalog.v1.AuditEntry
+	1,  // 19: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
+	4,  // 20: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
+	6,  // 21: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
+	12, // 22: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
+	14, // 23: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
+	16, // 24: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
+	18, // 25: alkalog.v1.AuditService.AcceptRestore:input_type -> alkalog.v1.AcceptRestoreRequest
+	3,  // 26: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
+	5,  // 27: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
+	11, // 28: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
+	13, // 29: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
+	15, // 30: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
+	17, // 31: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
+	19, // 32: alkalog.v1.AuditService.AcceptRestore:output_type -> alkalog.v1.AcceptRestoreResponse
+	26, // [26:33] is the sub-list for method output_type
+	19, // [19:26] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_audit_service_proto_init() }
@@ -1557,7 +1730,7 @@ func file_alkalog_v1_audit_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_audit_service_proto_rawDesc), len(file_alkalog_v1_audit_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   18,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

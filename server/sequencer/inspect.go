@@ -4,6 +4,9 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"alkalog/service/ledger"
@@ -12,63 +15,81 @@ import (
 )
 
 const (
-	// inspectEvery is how often a leader holds the logs against the records, all
+	// inspectEvery is how often a server compares the logs with the records, all
 	// of them; our own choice.
 	inspectEvery = time.Hour
-	// inspectWindow is how many entries it looks at in one query.
+	// inspectWindow is how many entries are read in one query.
 	inspectWindow = 1000
-	// inspectTold is the most ids that are told of what does not fit, a kind.
+	// inspectTold is the most ids, places or columns of a kind that are named.
 	inspectTold = 20
 )
 
-// Inspect holds all that is on record against the logs, entry by entry, for as long as this
-// server leads: soon after it has begun to, and every hour. It tells what does
-// not fit and repairs nothing; it does not halt a log either, since entries that
-// come later are safer on it than not.
+// Inspect compares all that is on record with the logs, place by place: when the
+// server starts, and then every hour. It names what does not fit and repairs
+// nothing; it does not halt a log either, since entries that come later are safer
+// on it than not. Every server inspects, so that each can answer for what it
+// serves.
 func (q *Sequencer) Inspect(ctx context.Context) {
 	var last time.Time
 	for ctx.Err() == nil {
-		if q.leads.Load() && time.Since(last) > inspectEvery {
-			q.complain(ctx, "holding the records against the log", q.inspect(ctx))
+		if time.Since(last) > inspectEvery {
+			q.complain(ctx, "comparing the records with the log", q.inspect(ctx))
 			last = time.Now()
 		}
 		pause(ctx, lookEvery)
 	}
 }
 
-// inspect looks at the logs of all chains. Up to where the leader has got, all
-// that is on record is on its log, also of a chain whose log ended before; a log
-// that is halted goes on no further.
+// inspect looks at the logs of all chains. All that is on record before the
+// position that the leader has reached is on its log, also of a chain whose log
+// ended before; a halted log goes on no further. A log that cannot be inspected
+// does not keep the others from it.
 func (q *Sequencer) inspect(ctx context.Context) error {
 	reached, err := storage.LogProgress(ctx, q.cfg.DB)
 	if err != nil {
 		return err
 	}
+	var failed []error
 	for after := int64(0); ; {
 		heads, err := storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage)
 		if err != nil || len(heads) == 0 {
-			return err
+			return errors.Join(append(failed, err)...)
 		}
 		for _, h := range heads {
 			if h.Halted == "" {
 				h.Position = max(h.Position, reached)
 			}
 			if err := q.inspectChain(ctx, h); err != nil {
-				return err
+				failed = append(failed, fmt.Errorf("chain %s: %w", h.Chain, err))
 			}
 			after = h.Revision
 		}
 	}
 }
 
-// finding is what does not fit, by the ids of some entries.
+// finding is what does not fit in one chain: complete counts, and the first
+// examples of each kind by name.
 type finding struct {
-	unlogged, causeless, lost, changed []string
+	Findings
+	unlogged, causeless, lost, changed []string // ids of entries
+	missing                            []span   // places without an entry
+	mismatched                         []string // entries with the columns that differ
 
 	damaged error // the tiles are not what was signed
 }
 
-// inspectChain inspects one chain, a window at a time, and tells of it.
+// span is places of a log that follow one another.
+type span struct{ first, last int64 }
+
+// String is the span as it is logged, "7" or "7-12".
+func (s span) String() string {
+	if s.first == s.last {
+		return strconv.FormatInt(s.first, 10)
+	}
+	return fmt.Sprintf("%d-%d", s.first, s.last)
+}
+
+// inspectChain inspects one chain, a window at a time, and reports what it found.
 func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead) error {
 	var found finding
 	set, err := keysFor(q.keys(), h.Chain)
@@ -89,56 +110,95 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead) error {
 			}
 		}
 	}
-	q.tell(h.Chain, "entries were slipped in behind the log's back: they are on record, at a place where the log was already, and not on it", found.unlogged)
-	q.tell(h.Chain, "what entries were written for was changed or taken away: a decision or an override is not what its entry says", found.causeless)
-	q.tell(h.Chain, "entries were taken away: they are on the log and not on record", found.lost)
-	q.tell(h.Chain, "entries were changed: they are not what was signed", found.changed)
-	if found.damaged != nil {
-		q.cfg.Logger.Error("the records do not fit the log", "chain", h.Chain, "found", found.damaged.Error())
+	found.CheckTime, found.Compared = time.Now(), h.Size
+	q.mu.Lock()
+	q.found[h.Chain] = found.Findings
+	if found.damaged == nil {
+		delete(q.seen.damaged, h.Chain)
+	} else {
+		q.seen.damaged[h.Chain] = found.damaged
 	}
+	q.mu.Unlock()
+	q.report(h.Chain, found)
 	return nil
+}
+
+// report logs what an inspection found, a line for each kind.
+func (q *Sequencer) report(chain string, f finding) {
+	tell := func(what string, count int64, attrs ...any) {
+		if count > 0 {
+			q.cfg.Logger.Error("the records do not fit the log", append([]any{"chain", chain, "found", what, "count", count}, attrs...)...)
+		}
+	}
+	tell("entries were slipped in behind the log's back: they are on record, at a place where the log was already, and not on it", f.Unlogged, "entries", f.unlogged)
+	tell("what entries were written for was changed or taken away: a decision or an override is not what its entry says", f.Causeless, "entries", f.causeless)
+	tell("entries were taken away: they are on the log and not on record", f.Missing, "places", f.missing, "entries", f.lost)
+	tell("entries were changed: they are not what was signed", f.Changed, "entries", f.changed)
+	tell("search columns were changed: they do not say what the signed entries say, so filters may not find these entries", f.Mismatched, "entries", f.mismatched)
+	if f.damaged != nil {
+		tell(f.damaged.Error(), 1)
+	}
 }
 
 // record looks at some of the entries on record, and returns where to go on; 0:
 // nowhere.
 func (f *finding) record(s *storage.Snapshot, h storage.LogHead, after int64) (int64, error) {
 	part, reached, err := storage.InspectRecord(s, h, after, inspectWindow)
+	f.Unlogged, f.Causeless = f.Unlogged+int64(len(part.Unlogged)), f.Causeless+int64(len(part.Causeless))
 	f.unlogged, f.causeless = most(f.unlogged, part.Unlogged...), most(f.causeless, part.Causeless...)
 	return reached, err
 }
 
-// log holds some of the entries of the log against the hashes that were signed,
-// and returns where to go on; 0: nowhere.
+// log compares some places of the log with the hashes that were signed, and
+// returns where to go on; 0: nowhere. It walks the places and not the rows: what
+// was deleted leaves no row that could be found.
 func (f *finding) log(s *storage.Snapshot, h storage.LogHead, from int64) (int64, error) {
-	entries, err := storage.ReadLogged(s, from, inspectWindow)
-	if err != nil || len(entries) == 0 || from >= h.Size {
+	logged, err := storage.ReadLogged(s, from, min(h.Size, from+inspectWindow))
+	if err != nil || len(logged) == 0 {
 		return 0, err
 	}
-	n := min(entries[len(entries)-1].Place+1, h.Size, from+inspectWindow) - from
-	leaves, err := record.LogHead(h).Leaves(from, n, record.LogTiles(s))
+	leaves, err := record.LogHead(h).Leaves(from, int64(len(logged)), record.LogTiles(s))
 	if errors.Is(err, ledger.ErrTiles) {
-		f.damaged, err = cmp.Or(f.damaged, err), nil
+		f.damaged, leaves, err = cmp.Or(f.damaged, err), nil, nil
 	}
-	for _, e := range entries {
-		at := e.Place - from
+	for i, l := range logged {
 		switch {
-		case e.Body == nil:
-			f.lost = most(f.lost, e.ID)
-		case at < int64(len(leaves)) && leaves[at] != ledger.LeafHash(e.Body):
-			f.changed = most(f.changed, e.ID)
+		case l.Body == nil:
+			f.miss(l)
+		case leaves != nil && leaves[i] != ledger.LeafHash(l.Body):
+			f.Changed++
+			f.changed = most(f.changed, l.ID)
+		case len(l.Mismatched) > 0:
+			f.Mismatched++
+			f.mismatched = most(f.mismatched, l.ID+": "+strings.Join(l.Mismatched, ", "))
+		default:
+			continue
+		}
+		if len(f.Places) < inspectTold {
+			f.Places = append(f.Places, l.Place)
 		}
 	}
-	return from + n, err
-}
-
-// most adds ids, as many as are told.
-func most(ids []string, more ...string) []string {
-	return append(ids, more[:min(len(more), inspectTold-min(len(ids), inspectTold))]...)
-}
-
-// tell tells of entries that something is wrong with.
-func (q *Sequencer) tell(chain, what string, ids []string) {
-	if len(ids) > 0 {
-		q.cfg.Logger.Error("the records do not fit the log", "chain", chain, "found", what, "entries", ids)
+	if next := from + int64(len(logged)); next < h.Size {
+		return next, err
 	}
+	return 0, err
+}
+
+// miss notes a place without an entry on record.
+func (f *finding) miss(l storage.Logged) {
+	f.Missing++
+	if l.ID != "" {
+		f.lost = most(f.lost, l.ID)
+	}
+	switch n := len(f.missing); {
+	case n > 0 && f.missing[n-1].last == l.Place-1:
+		f.missing[n-1].last = l.Place
+	case n < inspectTold:
+		f.missing = append(f.missing, span{l.Place, l.Place})
+	}
+}
+
+// most adds names, as many as are told.
+func most(names []string, more ...string) []string {
+	return append(names, more[:min(len(more), inspectTold-min(len(names), inspectTold))]...)
 }

@@ -29,10 +29,17 @@ type sightings struct {
 	missed     bool   // there was no file where it should be
 	byChain    map[string]sighting
 	departures map[string]error // logs that do not follow from what was seen, and why
-	halted     map[string]bool  // logs that were told to be halted
-	revision   int64            // heads up to this one were looked at
+	damaged    map[string]error // logs that are not what was signed, and why; each concerns itself alone
+	heads      map[string]headState
+	revision   int64 // heads up to this one were looked at
 	unsaved    bool
 	said       string // what was last told of departures
+}
+
+// headState is what a server knows of the head of a log.
+type headState struct {
+	size   int64
+	halted string // why it is; empty: it is not
 }
 
 // seenFile is the file, as JSON.
@@ -45,7 +52,7 @@ const aboutSeen = "The newest checkpoints of the audit logs that this server has
 
 // openSightings reads the file; when there is none, nothing was seen.
 func openSightings(path string) (*sightings, error) {
-	s := &sightings{path: path, byChain: map[string]sighting{}, departures: map[string]error{}, halted: map[string]bool{}}
+	s := &sightings{path: path, byChain: map[string]sighting{}, departures: map[string]error{}, damaged: map[string]error{}, heads: map[string]headState{}}
 	if path == "" {
 		return s, nil
 	}

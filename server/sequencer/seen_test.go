@@ -62,13 +62,6 @@ func TestAnotherDatabase(t *testing.T) {
 		"one with less":       {func(t *testing.T, b *bench) { b.fill(t, 3) }, "had 5 entries and has 3"},
 		"another of its size": {func(t *testing.T, b *bench) { b.fill(t, 5) }, "are not those that they were"},
 		"another with more":   {func(t *testing.T, b *bench) { b.fill(t, 300) }, "are not those that they were"},
-		"one with damaged tiles": {func(t *testing.T, b *bench) {
-			b.fill(t, 300)
-			damage := "alter table log_tiles disable trigger all; update log_tiles set hashes = set_byte(hashes, 5, 255 - get_byte(hashes, 5)) where level = 0 and index = 0"
-			if _, err := b.sql.ExecContext(t.Context(), damage); err != nil {
-				t.Fatal(err)
-			}
-		}, "do not add up"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -102,6 +95,45 @@ func TestAnotherDatabase(t *testing.T) {
 			}
 			if again := other.open(t, seen); again.Departed("ebb") != nil {
 				t.Errorf("accepted, and later: %v", again.seen.departures)
+			}
+		})
+	}
+}
+
+// TestDamagedLogConcernsItselfAlone: a log whose tiles or whose head are not what
+// was signed is named and not built upon, also by a server that starts, and the
+// other logs go on.
+func TestDamagedLogConcernsItselfAlone(t *testing.T) {
+	for name, c := range map[string]struct{ damage, why string }{
+		"a tile is changed":    {"update log_tiles set hashes = set_byte(hashes, 5, 255 - get_byte(hashes, 5)) where chain = 'ebb'", "do not add up"},
+		"the head is changed":  {"update log_heads set root = sha256('made up') where chain = 'ebb'", "is not the one that was signed"},
+		"the head is enlarged": {"update log_heads set size = size + 1 where chain = 'ebb'", "is not the one that was signed"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t)
+			b.write(t, "flow", 3)
+			seen := b.fill(t, 5)
+			if _, err := b.sql.ExecContext(t.Context(), "alter table log_tiles disable trigger all; alter table log_heads disable trigger all; "+c.damage); err != nil {
+				t.Fatal(err)
+			}
+			q := b.open(t, seen)
+			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() || q.Departed("ebb") != nil {
+				t.Fatalf("the whole installation is closed: %v, %v", err, q.seen.departures)
+			}
+			run(t, q)
+			b.write(t, "flow", 2)
+			b.write(t, "ebb", 1)
+			eventually(t, "the other log to go on and this one to be halted", func() bool {
+				states := map[string]Status{}
+				for _, s := range q.Status() {
+					states[s.Chain] = s
+				}
+				ebb, flow := states["ebb"], states["flow"]
+				return flow.Size == 5 && flow.Sound() && ebb.Halted != "" && ebb.Pending == 1 && ebb.Lag > 0 && strings.Contains(ebb.Damaged, c.why)
+			})
+			if again := b.open(t, seen); again.cfg.DB.Writable() != nil || !again.mayLead() {
+				t.Error("a server that starts with a halted log closes the whole installation")
 			}
 		})
 	}

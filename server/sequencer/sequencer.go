@@ -71,6 +71,9 @@ type Sequencer struct {
 	seen     *sightings
 	rekeyed  bool              // the keys are not those that the leader has begun with
 	lastSaid map[string]string // what was last complained of, by what was being done
+
+	found   map[string]Findings // of the last inspection, by chain
+	waiting map[string]backlog  // entries that wait, by chain
 }
 
 // Open reads the keys and compares the database with the checkpoints that were
@@ -86,7 +89,8 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	if err != nil {
 		return nil, err
 	}
-	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{}}
+	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{},
+		found: map[string]Findings{}, waiting: map[string]backlog{}}
 	if err := q.compare(ctx); err != nil {
 		return nil, err
 	}

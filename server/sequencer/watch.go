@@ -22,6 +22,7 @@ func (q *Sequencer) Watch(ctx context.Context) {
 		q.reload(ctx)
 		q.complain(ctx, "looking at the log", q.look(ctx))
 		q.complain(ctx, "waiting for the log", q.overdue(ctx, &waiting))
+		q.complain(ctx, "counting what waits for the log", q.countWaiting(ctx))
 		pause(ctx, lookEvery)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
@@ -95,8 +96,7 @@ func (q *Sequencer) look(ctx context.Context) error {
 		}
 		q.mu.Lock()
 		for _, h := range heads {
-			q.seen.note(h)
-			q.tellHalted(h)
+			q.take(h)
 		}
 		err = q.settle(len(heads) < headsPage)
 		q.mu.Unlock()
@@ -104,6 +104,36 @@ func (q *Sequencer) look(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// take takes in the head of a log as it is now. One that is not the head that was
+// signed is damage to that log alone, and not another history, unless it has become
+// smaller. Q.mu is held.
+func (q *Sequencer) take(h storage.LogHead) {
+	set, err := keysFor(q.ring.keys, h.Chain)
+	if err == nil {
+		err = signedHead(h, set)
+	}
+	if err != nil && !errors.Is(err, ledger.ErrStranger) && h.Size >= q.seen.byChain[h.Chain].Size {
+		q.seen.revision = max(q.seen.revision, h.Revision)
+		q.damage(h.Chain, err)
+	} else {
+		q.seen.note(h)
+	}
+	if h.Halted != "" && q.seen.heads[h.Chain].halted == "" {
+		q.cfg.Logger.Error("a log was tampered with; new entries are kept and not put on it", "chain", h.Chain, "found", h.Halted)
+	}
+	q.seen.heads[h.Chain] = headState{h.Size, h.Halted}
+}
+
+// damage notes once that a stored log is not what was signed. It concerns that log
+// alone: proofs from it are refused, and it is halted when it is next built upon.
+// Q.mu is held.
+func (q *Sequencer) damage(chain string, why error) {
+	if q.seen.damaged[chain] == nil {
+		q.cfg.Logger.Error("a log is damaged: what is stored of it is not what was signed; the other logs go on", "chain", chain, "found", why.Error())
+	}
+	q.seen.damaged[chain] = why
 }
 
 // extends notes a departure when a log has grown and does not begin as it did: it
@@ -182,14 +212,6 @@ func (q *Sequencer) settle(save bool) error {
 	return q.seen.save()
 }
 
-// tellHalted tells once of a log that is not built upon any more. Q.mu is held.
-func (q *Sequencer) tellHalted(h storage.LogHead) {
-	if h.Halted != "" && !q.seen.halted[h.Chain] {
-		q.seen.halted[h.Chain] = true
-		q.cfg.Logger.Error("a log was tampered with; new entries are kept and not put on it", "chain", h.Chain, "found", h.Halted)
-	}
-}
-
 // compare holds every log against the checkpoint that was seen of it.
 func (q *Sequencer) compare(ctx context.Context) error {
 	for chain, was := range q.seen.byChain {
@@ -197,15 +219,23 @@ func (q *Sequencer) compare(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if why != nil {
+		switch damaged := new(damagedLog); {
+		case errors.As(why, damaged):
+			q.damage(chain, damaged.error)
+		case why != nil:
 			q.seen.departures[chain] = why
 		}
 	}
 	return q.look(ctx)
 }
 
+// damagedLog says that a log cannot be compared, because what is stored of it is
+// not what was signed. That is the matter of this log alone: a database that was
+// put back has whole logs.
+type damagedLog struct{ error }
+
 // follows answers why a log does not follow from what was seen of it; nil: it
-// does.
+// does. A damagedLog says that it cannot be told.
 func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (why, err error) {
 	keys, err := keysFor(q.keys(), chain)
 	if err != nil {
@@ -220,20 +250,21 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 		if err != nil {
 			return err
 		}
-		if why = signedHead(h, keys); errors.Is(why, ledger.ErrStranger) {
+		unsigned := signedHead(h, keys)
+		switch {
+		case errors.Is(unsigned, ledger.ErrStranger):
 			return fmt.Errorf("chain %s: %w", chain, errStranger) // nobody can accept that; the key is missing
-		}
-		if why != nil {
-			return nil
-		}
-		if h.Size < was.Size {
+		case h.Size < was.Size:
 			why = fmt.Errorf("its log had %d entries and has %d", was.Size, h.Size)
+			return nil
+		case unsigned != nil:
+			why = damagedLog{unsigned}
 			return nil
 		}
 		earlier, err := record.LogHead(h).At(was.Size, record.LogTiles(s))
 		switch {
 		case errors.Is(err, ledger.ErrTiles):
-			why = err
+			why = damagedLog{err}
 		case err != nil:
 			return err
 		case earlier.Root != was.Root:

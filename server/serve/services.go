@@ -31,7 +31,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
-	audits := audit.Service{DB: db, Now: now, Restores: log}
+	audits := audit.Service{DB: db, Now: now, Logs: log}
 	pb.RegisterAuditServiceServer(r, audits)
 	return append(clients.loops(intake),
 		log.Lead,

@@ -15,13 +15,27 @@ import (
 type Service struct {
 	pb.UnimplementedAuditServiceServer
 
-	DB       *storage.DB
-	Now      func() time.Time
-	Restores Restores
+	DB   *storage.DB
+	Now  func() time.Time
+	Logs Logs
+}
+
+// Logs knows the state of the logs as this server has seen them.
+type Logs interface {
+	// Departed returns the last checkpoint that was seen of a chain's log which
+	// the database does not follow from; nil when it does.
+	Departed(chain string) []byte
+	// Look looks again whether such a log was accepted as it is.
+	Look(ctx context.Context) error
+	// Check returns what was found when a chain's log was last compared with the
+	// records.
+	Check(chain string) *pb.LogCheck
 }
 
 // ListEntries lists a page of the audit log in the order it was written. What is
-// settled is asked before the page is read, so that all of it is seen.
+// settled is asked before the page is read, so that all of it is seen. The page is
+// found by search columns, which are not signed: an entry that does not itself fit
+// the filter is left out, and the answer says what the filter may not have seen.
 func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*pb.ListEntriesResponse, error) {
 	filter, err := parse(req.Filter)
 	if err != nil {
@@ -32,11 +46,18 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 		return nil, err
 	}
 	entries, next, err := s.page(ctx, req.Parent, filter, storage.Page{Size: req.PageSize, Token: req.PageToken}, settled)
-	answer := &pb.ListEntriesResponse{NextPageToken: next}
+	if err != nil {
+		return nil, err
+	}
+	answer := &pb.ListEntriesResponse{NextPageToken: next, Check: s.Logs.Check(record.Chain(req.Parent))}
 	for _, e := range entries {
+		if !filter.Matches(e.AuditEntry) {
+			answer.LeftOut++
+			continue
+		}
 		answer.Entries = append(answer.Entries, e.AuditEntry)
 	}
-	return answer, err
+	return answer, nil
 }
 
 // page reads one page of a chain's log.

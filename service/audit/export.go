@@ -11,21 +11,23 @@ import (
 	"alkalog/storage"
 )
 
-// exportPage is how many entries are read at a time for an export.
+// exportPage is how many places are read at a time for an export.
 const exportPage = 500
 
 // ExportEntries streams the log in its order. What is on the log is there for
 // good and nothing comes to stand before it, so a copy that is resumed with the
-// last token misses none.
+// last token misses none. It goes by the places of the signed log and not by what
+// is on record: a place without its entry is sent as the gap that it is. A filter
+// is compared with the entries themselves, because search columns are not signed.
 func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditService_ExportEntriesServer) error {
 	filter, err := parse(req.Filter)
 	if err != nil {
 		return err
 	}
-	for token := req.ResumeToken; ; {
-		var page exported
+	x := export{req: req, filter: filter}
+	for more := true; more; {
 		err := storage.Read(stream.Context(), s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-			page, err = exportedPage(r, req, filter, token)
+			more, err = x.page(r)
 			return err
 		})
 		if errors.Is(err, storage.ErrBadToken) {
@@ -34,58 +36,94 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 		if err != nil {
 			return err
 		}
-		for _, e := range page.entries {
-			if req.TreeSize > 0 && e.Position >= req.TreeSize {
-				return nil
-			}
-			sent := &pb.ExportEntriesResponse{Entry: e.AuditEntry, Stored: e.Stored, ResumeToken: e.Token, Index: e.Position}
-			if leaf, known := page.leaves[e.Position]; known {
-				sent.LeafHash = leaf[:]
-			}
+		for _, sent := range x.found {
 			if err := stream.Send(sent); err != nil {
 				return err
 			}
 		}
-		if token = page.next; token == "" {
-			return nil
+	}
+	return nil
+}
+
+// export is an export under way.
+type export struct {
+	req    *pb.ExportEntriesRequest
+	filter storage.EntryFilter
+	begun  bool
+	next   int64 // the place to go on from
+	found  []*pb.ExportEntriesResponse
+}
+
+// page reads the next places, and reports whether there are more.
+func (x *export) page(r *storage.Snapshot) (more bool, err error) {
+	x.found = nil
+	head, err := x.head(r)
+	if err != nil {
+		return false, err
+	}
+	if !x.begun {
+		if x.next, err = storage.NextPlace(r, x.filter, x.req.ResumeToken); err != nil {
+			return false, err
+		}
+		x.begun = true
+	}
+	end := head.Size
+	if x.req.TreeSize > 0 {
+		end = x.req.TreeSize
+	}
+	logged, err := storage.ReadLogged(r, x.next, min(end, x.next+exportPage))
+	if err != nil || len(logged) == 0 {
+		return false, err
+	}
+	leaves, err := record.LogHead(head).Leaves(x.next, int64(len(logged)), record.LogTiles(r))
+	if errors.Is(err, ledger.ErrTiles) || errors.Is(err, ledger.ErrNoSuchTree) {
+		leaves, err = nil, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	for i, l := range logged {
+		if err := x.take(r, l, leaves, i); err != nil {
+			return false, err
 		}
 	}
+	x.next += int64(len(logged))
+	return x.next < end, nil
 }
 
-// exported is a page of an export.
-type exported struct {
-	entries []storage.Entry
-	leaves  map[int64]ledger.Hash // what stands for them in the tree, by place
-	next    string
-}
-
-// exportedPage reads a page, if there is such a chain and such a tree.
-func exportedPage(r *storage.Snapshot, req *pb.ExportEntriesRequest, filter storage.EntryFilter, token string) (page exported, err error) {
-	if _, err := record.Get(r, storage.Chains, req.Parent); err != nil {
-		return page, err
+// head reads the head of the log, if there is such a chain and such a tree. A
+// chain without a log yet has an empty one.
+func (x *export) head(r *storage.Snapshot) (storage.LogHead, error) {
+	if _, err := record.Get(r, storage.Chains, x.req.Parent); err != nil {
+		return storage.LogHead{}, err
 	}
 	head, err := storage.ReadLogHead(r)
 	if err != nil && !errors.Is(err, storage.ErrNotFound) {
-		return page, err
+		return head, err
 	}
-	if req.TreeSize > head.Size {
-		return page, fault.Invalid("tree_size", fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
+	if x.req.TreeSize > head.Size {
+		return head, fault.Invalid("tree_size", fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
 	}
-	page.entries, page.next, err = storage.ListLog(r, filter, storage.Page{Size: exportPage, Token: token})
-	if err != nil || len(page.entries) == 0 || filter.Op != "" {
-		return page, err
+	return head, nil
+}
+
+// take adds a place to the page, unless its entry is the one that was signed and
+// does not fit the filter.
+func (x *export) take(r *storage.Snapshot, l storage.Logged, leaves []ledger.Hash, i int) error {
+	sent := &pb.ExportEntriesResponse{Entry: l.Entry, Stored: l.Body, Index: l.Place, MismatchedColumns: l.Mismatched}
+	signed := l.Entry != nil
+	if leaves != nil {
+		sent.LeafHash = leaves[i][:]
+		signed = signed && leaves[i] == ledger.LeafHash(l.Body)
 	}
-	first, last := page.entries[0].Position, min(page.entries[len(page.entries)-1].Position, head.Size-1)
-	if last >= first+2*exportPage {
-		return page, nil // so many are missing that it is not this page's matter any more
+	if signed && !x.filter.Matches(l.Entry) {
+		return nil
 	}
-	leaves, err := record.LogHead(head).Leaves(first, last-first+1, record.LogTiles(r))
-	if errors.Is(err, ledger.ErrTiles) || errors.Is(err, ledger.ErrNoSuchTree) {
-		return page, nil
+	if l.Entry == nil {
+		sent.Entry = &pb.AuditEntry{}
 	}
-	page.leaves = map[int64]ledger.Hash{}
-	for i, leaf := range leaves {
-		page.leaves[first+int64(i)] = leaf
-	}
-	return page, err
+	var err error
+	sent.ResumeToken, err = storage.PlaceToken(r, x.filter, l.Place)
+	x.found = append(x.found, sent)
+	return err
 }

@@ -16,7 +16,8 @@ import (
 // grammar is what a filter may speak of: AIP-160 over these fields alone.
 func grammar() (*filtering.Declarations, error) {
 	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
-	for _, field := range []string{"kind", "salon", "actor", "practitioner", "client", "decision", "session", "product", "rule", "reason", "till"} {
+	for _, field := range []string{"kind", "salon", "actor", "practitioner", "service_practitioner", "client", "decision", "session",
+		"product", "lot", "rule", "subject", "reason", "override_reason", "till"} {
 		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeString))
 	}
 	for _, field := range []string{"occur_time", "record_time"} {

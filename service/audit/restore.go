@@ -9,21 +9,12 @@ import (
 	"alkalog/storage"
 )
 
-// Restores knows of logs that the database has lost a part of.
-type Restores interface {
-	// Departed returns the last checkpoint that was seen of a chain's log which
-	// the database does not follow from; nil when it does.
-	Departed(chain string) []byte
-	// Look looks again whether such a log was accepted as it is.
-	Look(ctx context.Context) error
-}
-
 // AcceptRestore lets the server write again to a database that is not what it
 // saw last, and puts on the log who said so and why.
 func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest) (*pb.AcceptRestoreResponse, error) {
 	chain := record.Chain(req.Name)
 	answer, err := storage.Write(ctx, s.DB, chain, req, func(*storage.Snapshot) (*pb.AcceptRestoreResponse, storage.Changes, error) {
-		earlier := s.Restores.Departed(chain)
+		earlier := s.Logs.Departed(chain)
 		if earlier == nil {
 			return nil, storage.Changes{}, fault.Precondition("NOTHING_TO_ACCEPT", req.Name, "the log follows from what this server has seen of it; there is nothing to accept")
 		}
@@ -33,5 +24,5 @@ func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest
 	if err != nil {
 		return nil, err
 	}
-	return answer, s.Restores.Look(ctx)
+	return answer, s.Logs.Look(ctx)
 }

@@ -37,6 +37,7 @@ func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesR
 		answer.Uncounted, err = storage.Uncounted(r)
 		return err
 	})
+	answer.Check = s.Logs.Check(record.Chain(req.Parent))
 	return answer, err
 }
 

@@ -100,8 +100,26 @@ func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
 		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
 		}
+		if f.Severity > pb.Severity_SEVERITY_CONDITION {
+			concerns(e, f.Subject)
+		}
 	}
 	return []*pb.AuditEntry{e}
+}
+
+// concerns notes that an entry is about a zone or section, each once.
+func concerns(e *pb.AuditEntry, subject string) {
+	if subject != "" && !slices.Contains(e.Subjects, subject) {
+		e.Subjects = append(e.Subjects, subject)
+	}
+}
+
+// section is the subject that a section is; empty for the whole head.
+func section(id string) string {
+	if id == "" {
+		return ""
+	}
+	return "section:" + id
 }
 
 // about fills in what a decision is about.
@@ -112,8 +130,14 @@ func (s Scene) about(e *pb.AuditEntry, d *pb.Decision) {
 	e.Product = d.Inputs.GetProduct().GetName()
 	e.HousePolicy = d.Inputs.GetHousePolicy().GetName()
 	e.PolicyDigest = d.PolicyDigest
-	if p := d.Inputs.GetPractitioner().GetName(); p != s.Actor {
-		e.OnBehalfOf = p
+	e.Practitioner = d.Inputs.GetPractitioner().GetName()
+	if e.Practitioner != s.Actor {
+		e.OnBehalfOf = e.Practitioner
+	}
+	// Only a lot that the chain keeps: what else was typed as one can be any text,
+	// and the log is in clear.
+	if lot := d.Inputs.GetLotCode(); PlainLot(lot) && slices.ContainsFunc(d.Inputs.GetProduct().GetLots(), func(l *pb.Lot) bool { return l.LotCode == lot }) {
+		e.LotCode = lot
 	}
 }
 
@@ -147,7 +171,7 @@ func parent(name string) string {
 func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
 	s.about(e, d)
-	e.ReasonCode = o.ReasonCode
+	e.ReasonCode, e.Denial = o.ReasonCode, o.Denial
 	e.Summary = fmt.Sprintf("finding %s overridden", o.RuleId)
 	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
 		e.Kind, e.ReasonCode = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, o.Denial.String()
@@ -164,6 +188,11 @@ func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 	for _, f := range d.Findings {
 		if f.RuleId == o.RuleId && f.Subject == o.Subject {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
+			concerns(e, f.Subject)
+			// What else was typed as a reason can be any text.
+			if slices.ContainsFunc(f.GetOverrideTerms().GetReasons(), func(r *pb.OverrideReason) bool { return r.Code == o.ReasonCode }) {
+				e.OverrideReason = o.ReasonCode
+			}
 		}
 	}
 	return e
@@ -206,7 +235,8 @@ func (s Scene) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEn
 func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_DEVIATION, cause)
 	s.during(e, session)
-	e.ReasonCode = d.Kind.String()
+	e.ReasonCode, e.Deviation = d.Kind.String(), d.Kind
+	concerns(e, section(d.SectionId))
 	e.Summary = d.Message
 	if d.Kind == pb.DeviationKind_DEVIATION_KIND_BAD_LOT {
 		e.Summary = plainBadLot(d.Message)
@@ -221,7 +251,8 @@ func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Messag
 func (s Scene) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)
 	s.during(e, session)
-	e.ReasonCode = a.Kind.String()
+	e.ReasonCode, e.Alarm = a.Kind.String(), a.Kind
+	concerns(e, section(a.SectionId))
 	e.Summary = a.Message
 	if a.SinceTime != nil {
 		e.OccurTime = a.SinceTime
@@ -236,6 +267,7 @@ func (s Scene) during(e *pb.AuditEntry, session *pb.Session) {
 	e.Decision = session.Decision
 	e.Salon = session.Salon
 	e.Product = session.Product
+	e.Practitioner = session.Practitioner
 	if s.Role != pb.Role_ROLE_UNSPECIFIED && session.Practitioner != s.Actor { // the server itself acts for nobody
 		e.OnBehalfOf = session.Practitioner
 	}
@@ -249,7 +281,7 @@ func (s Scene) Recalled(before, p *pb.Product, lotCode string) *pb.AuditEntry {
 	e.Product = p.Name
 	e.ReasonCode, e.Summary = OpaqueLot, "a lot recalled; its code is in the product"
 	if PlainLot(lotCode) {
-		e.ReasonCode, e.Summary = lotCode, fmt.Sprintf("lot %s recalled", lotCode)
+		e.ReasonCode, e.LotCode, e.Summary = lotCode, lotCode, fmt.Sprintf("lot %s recalled", lotCode)
 	}
 	return e
 }

@@ -1,0 +1,57 @@
+package storage
+
+import (
+	"database/sql"
+	"strings"
+
+	"github.com/lib/pq"
+)
+
+// storedRow is a row of a table with the message that its body holds.
+type storedRow[M any] struct {
+	key     key
+	message M
+}
+
+// mismatches names the search columns that do not say what the bodies of their
+// rows say, by the id of the row. The values are made by the functions that fill
+// the columns on insert, and PostgreSQL casts both alike, so a difference means
+// that somebody has edited the row.
+func (t table[M]) mismatches(s *Snapshot, rows []storedRow[M]) (map[string][]string, error) {
+	differ := map[string][]string{}
+	var comparable []Record
+	for _, row := range rows {
+		r := Record{statements: t.statements, key: row.key, values: t.values(row.message)}
+		if impossible := t.impossible(r.values, row.message); len(impossible) > 0 {
+			differ[row.key.id] = impossible
+			continue
+		}
+		comparable = append(comparable, r)
+	}
+	if len(comparable) == 0 {
+		return differ, nil
+	}
+	var found []struct {
+		ID      string
+		Columns pq.StringArray
+	}
+	err := s.all(&found, t.mismatched, insertArgs(comparable)...)
+	for _, f := range found {
+		differ[f.ID] = f.Columns
+	}
+	return differ, err
+}
+
+// impossible names the columns whose values the database cannot hold. No row
+// that was inserted has any; a body that somebody has edited can, and must not
+// keep the others from being compared.
+func (t table[M]) impossible(values []sql.NullString, m M) []string {
+	var names []string
+	for i, c := range t.columns {
+		at, isTime := c.value(m).(interface{ CheckValid() error })
+		if strings.Contains(values[i].String, "\x00") || isTime && values[i].Valid && at.CheckValid() != nil {
+			names = append(names, c.name)
+		}
+	}
+	return names
+}
