@@ -103,7 +103,10 @@ type StartSessionRequest struct {
 	// the decision says.
 	UnderWay bool `protobuf:"varint,5,opt,name=under_way,json=underWay,proto3" json:"under_way,omitempty"`
 	// When it began by the till's clock, UTC. Absent: now. More than five minutes
-	// before the decision was made, it was not begun on that decision.
+	// before the decision was made, it was not begun on that decision. More than
+	// 24 hours ago or more than five minutes ahead is refused, once the till's clock
+	// is allowed for; for a service under way it is a deviation and the time of
+	// recording stands in.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// The till's clock when it sent this attempt, UTC. Absent: not measured.
 	SendTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=send_time,json=sendTime,proto3" json:"send_time,omitempty"`
@@ -690,15 +693,19 @@ func (x *MoveSessionResponse) GetSession() *Session {
 }
 
 // ClockEcho lets the server measure the till's clock, whatever the network and
-// the queue did meanwhile.
+// the queue did meanwhile. The till's clock at receiving less the server's time
+// is its offset plus the time that the answer took to reach the till; nothing is
+// taken off for the latter, so an offset is too large by at most the duration of
+// the call that brought server_time, and no exposure comes out too short.
 type ClockEcho struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The newest server_time that the till has received, UTC.
 	ServerTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
 	// The till's clock when it received that, UTC.
 	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
-	// Milliseconds on the till's monotonic clock from then until this attempt was
-	// sent, 0 to 172,800,000.
+	// Milliseconds on the till's monotonic clock, one that also counts while the
+	// device sleeps, from then until this attempt was sent, 0 to 172,800,000. With
+	// send_time it shows whether the till's clock was changed since.
 	ElapsedMs     *int64 `protobuf:"varint,3,opt,name=elapsed_ms,json=elapsedMs,proto3,oneof" json:"elapsed_ms,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1320,7 +1327,9 @@ type WatchSessionResponse struct {
 	//
 	//	*WatchSessionResponse_State
 	//	*WatchSessionResponse_Heartbeat
-	Message       isWatchSessionResponse_Message `protobuf_oneof:"message"`
+	Message isWatchSessionResponse_Message `protobuf_oneof:"message"`
+	// The server's time when it sent this, UTC; echo the newest one.
+	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1383,6 +1392,13 @@ func (x *WatchSessionResponse) GetHeartbeat() *timestamppb.Timestamp {
 		if x, ok := x.Message.(*WatchSessionResponse_Heartbeat); ok {
 			return x.Heartbeat
 		}
+	}
+	return nil
+}
+
+func (x *WatchSessionResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
 	}
 	return nil
 }
@@ -1525,11 +1541,13 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x13WatchSessionRequest\x12\x90\x01\n" +
 	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12|\n" +
-	"\fresume_token\x18\x02 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\"\xb2\x01\n" +
+	"\fresume_token\x18\x02 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\"\xf5\x01\n" +
 	"\x14WatchSessionResponse\x12!\n" +
 	"\fresume_token\x18\x01 \x01(\tR\vresumeToken\x120\n" +
 	"\x05state\x18\x02 \x01(\v2\x18.alkalog.v1.SessionStateH\x00R\x05state\x12:\n" +
-	"\theartbeat\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\theartbeatB\t\n" +
+	"\theartbeat\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\theartbeat\x12A\n" +
+	"\vserver_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTimeB\t\n" +
 	"\amessage*\xa5\x01\n" +
 	"\vEventStatus\x12\x1c\n" +
 	"\x18EVENT_STATUS_UNSPECIFIED\x10\x00\x12\x19\n" +
@@ -1629,25 +1647,26 @@ var file_alkalog_v1_processing_service_proto_depIdxs = []int32{
 	20, // 27: alkalog.v1.ListSessionsResponse.sessions:type_name -> alkalog.v1.Session
 	22, // 28: alkalog.v1.WatchSessionResponse.state:type_name -> alkalog.v1.SessionState
 	19, // 29: alkalog.v1.WatchSessionResponse.heartbeat:type_name -> google.protobuf.Timestamp
-	1,  // 30: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
-	10, // 31: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
-	5,  // 32: alkalog.v1.ProcessingService.CloseSession:input_type -> alkalog.v1.CloseSessionRequest
-	7,  // 33: alkalog.v1.ProcessingService.MoveSession:input_type -> alkalog.v1.MoveSessionRequest
-	13, // 34: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
-	15, // 35: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
-	17, // 36: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
-	4,  // 37: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
-	12, // 38: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
-	6,  // 39: alkalog.v1.ProcessingService.CloseSession:output_type -> alkalog.v1.CloseSessionResponse
-	8,  // 40: alkalog.v1.ProcessingService.MoveSession:output_type -> alkalog.v1.MoveSessionResponse
-	14, // 41: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
-	16, // 42: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
-	18, // 43: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
-	37, // [37:44] is the sub-list for method output_type
-	30, // [30:37] is the sub-list for method input_type
-	30, // [30:30] is the sub-list for extension type_name
-	30, // [30:30] is the sub-list for extension extendee
-	0,  // [0:30] is the sub-list for field type_name
+	19, // 30: alkalog.v1.WatchSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	1,  // 31: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
+	10, // 32: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
+	5,  // 33: alkalog.v1.ProcessingService.CloseSession:input_type -> alkalog.v1.CloseSessionRequest
+	7,  // 34: alkalog.v1.ProcessingService.MoveSession:input_type -> alkalog.v1.MoveSessionRequest
+	13, // 35: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
+	15, // 36: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
+	17, // 37: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
+	4,  // 38: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
+	12, // 39: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
+	6,  // 40: alkalog.v1.ProcessingService.CloseSession:output_type -> alkalog.v1.CloseSessionResponse
+	8,  // 41: alkalog.v1.ProcessingService.MoveSession:output_type -> alkalog.v1.MoveSessionResponse
+	14, // 42: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
+	16, // 43: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
+	18, // 44: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
+	38, // [38:45] is the sub-list for method output_type
+	31, // [31:38] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_processing_service_proto_init() }

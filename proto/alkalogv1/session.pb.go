@@ -3333,6 +3333,131 @@ func (x *ConditionState) GetActor() string {
 	return ""
 }
 
+// ClockReading is one comparison of a till's clock with the server's.
+type ClockReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The instant of the comparison by the server's clock, UTC.
+	Time *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=time,proto3" json:"time,omitempty"`
+	// How far the till's clock was ahead then, in milliseconds; too much by the
+	// time that the server's answer took to reach the till, so that no exposure is
+	// taken for shorter than it was.
+	OffsetMs      int64 `protobuf:"varint,2,opt,name=offset_ms,json=offsetMs,proto3" json:"offset_ms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClockReading) Reset() {
+	*x = ClockReading{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockReading) ProtoMessage() {}
+
+func (x *ClockReading) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockReading.ProtoReflect.Descriptor instead.
+func (*ClockReading) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ClockReading) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *ClockReading) GetOffsetMs() int64 {
+	if x != nil {
+		return x.OffsetMs
+	}
+	return 0
+}
+
+// TillClock is the clock of one till in one session.
+type TillClock struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who sends with it, as StoredEvent.sender. Devices that call under one name
+	// are not told apart.
+	Sender string `protobuf:"bytes,1,opt,name=sender,proto3" json:"sender,omitempty"`
+	// Comparisons by echo, oldest first. Of a run of readings that agree, the
+	// first and the last are kept.
+	Readings []*ClockReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
+	// The largest difference, sent less received, of the batches so far, in
+	// milliseconds: the clock is ahead by at least this much. Absent: no batch
+	// said when it was sent.
+	BoundMs       *int64 `protobuf:"varint,3,opt,name=bound_ms,json=boundMs,proto3,oneof" json:"bound_ms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TillClock) Reset() {
+	*x = TillClock{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TillClock) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TillClock) ProtoMessage() {}
+
+func (x *TillClock) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TillClock.ProtoReflect.Descriptor instead.
+func (*TillClock) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *TillClock) GetSender() string {
+	if x != nil {
+		return x.Sender
+	}
+	return ""
+}
+
+func (x *TillClock) GetReadings() []*ClockReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *TillClock) GetBoundMs() int64 {
+	if x != nil && x.BoundMs != nil {
+		return *x.BoundMs
+	}
+	return 0
+}
+
 // ClockState is what is known of the till's clock.
 type ClockState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3353,7 +3478,7 @@ type ClockState struct {
 
 func (x *ClockState) Reset() {
 	*x = ClockState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3365,7 +3490,7 @@ func (x *ClockState) String() string {
 func (*ClockState) ProtoMessage() {}
 
 func (x *ClockState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3378,7 +3503,7 @@ func (x *ClockState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockState.ProtoReflect.Descriptor instead.
 func (*ClockState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{34}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ClockState) GetBasis() ClockBasis {
@@ -3429,7 +3554,7 @@ type PartContact struct {
 
 func (x *PartContact) Reset() {
 	*x = PartContact{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3441,7 +3566,7 @@ func (x *PartContact) String() string {
 func (*PartContact) ProtoMessage() {}
 
 func (x *PartContact) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3454,7 +3579,7 @@ func (x *PartContact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartContact.ProtoReflect.Descriptor instead.
 func (*PartContact) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{35}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *PartContact) GetPart() SectionPart {
@@ -3512,7 +3637,7 @@ type SectionState struct {
 
 func (x *SectionState) Reset() {
 	*x = SectionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[36]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3524,7 +3649,7 @@ func (x *SectionState) String() string {
 func (*SectionState) ProtoMessage() {}
 
 func (x *SectionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[36]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3537,7 +3662,7 @@ func (x *SectionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionState.ProtoReflect.Descriptor instead.
 func (*SectionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{36}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *SectionState) GetSectionId() string {
@@ -3697,7 +3822,7 @@ type SessionState struct {
 
 func (x *SessionState) Reset() {
 	*x = SessionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[37]
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3709,7 +3834,7 @@ func (x *SessionState) String() string {
 func (*SessionState) ProtoMessage() {}
 
 func (x *SessionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[37]
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3722,7 +3847,7 @@ func (x *SessionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionState.ProtoReflect.Descriptor instead.
 func (*SessionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{37}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SessionState) GetTime() *timestamppb.Timestamp {
@@ -3944,14 +4069,20 @@ type Session struct {
 	Deviations []*Deviation `protobuf:"bytes,31,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// The session this one was moved from, recorded under the wrong client; empty:
 	// none.
-	MovedFrom     string `protobuf:"bytes,30,opt,name=moved_from,json=movedFrom,proto3" json:"moved_from,omitempty"`
+	MovedFrom string `protobuf:"bytes,30,opt,name=moved_from,json=movedFrom,proto3" json:"moved_from,omitempty"`
+	// The clocks of its tills, a till once.
+	TillClocks []*TillClock `protobuf:"bytes,36,rep,name=till_clocks,json=tillClocks,proto3" json:"till_clocks,omitempty"`
+	// True when it was begun with product on the hair already.
+	UnderWay bool `protobuf:"varint,37,opt,name=under_way,json=underWay,proto3" json:"under_way,omitempty"`
+	// When it was begun by the till's clock, where start_time is not the same, UTC.
+	TillStartTime *timestamppb.Timestamp `protobuf:"bytes,38,opt,name=till_start_time,json=tillStartTime,proto3" json:"till_start_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[38]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3963,7 +4094,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[38]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3976,7 +4107,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{38}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Session) GetName() string {
@@ -4196,6 +4327,27 @@ func (x *Session) GetMovedFrom() string {
 	return ""
 }
 
+func (x *Session) GetTillClocks() []*TillClock {
+	if x != nil {
+		return x.TillClocks
+	}
+	return nil
+}
+
+func (x *Session) GetUnderWay() bool {
+	if x != nil {
+		return x.UnderWay
+	}
+	return false
+}
+
+func (x *Session) GetTillStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.TillStartTime
+	}
+	return nil
+}
+
 // SessionClosing is a session closed without an outcome.
 type SessionClosing struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4213,7 +4365,7 @@ type SessionClosing struct {
 
 func (x *SessionClosing) Reset() {
 	*x = SessionClosing{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4225,7 +4377,7 @@ func (x *SessionClosing) String() string {
 func (*SessionClosing) ProtoMessage() {}
 
 func (x *SessionClosing) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4238,7 +4390,7 @@ func (x *SessionClosing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionClosing.ProtoReflect.Descriptor instead.
 func (*SessionClosing) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{39}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *SessionClosing) GetReason() ClosingReason {
@@ -4303,7 +4455,7 @@ type SessionLimits struct {
 
 func (x *SessionLimits) Reset() {
 	*x = SessionLimits{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[40]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4315,7 +4467,7 @@ func (x *SessionLimits) String() string {
 func (*SessionLimits) ProtoMessage() {}
 
 func (x *SessionLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[40]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4328,7 +4480,7 @@ func (x *SessionLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionLimits.ProtoReflect.Descriptor instead.
 func (*SessionLimits) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{40}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SessionLimits) GetHardLimitMinutes() float64 {
@@ -4430,13 +4582,18 @@ type StoredEvent struct {
 	ClockBasis ClockBasis `protobuf:"varint,8,opt,name=clock_basis,json=clockBasis,proto3,enum=alkalog.v1.ClockBasis" json:"clock_basis,omitempty"`
 	// True when this server did not understand the fact.
 	NotUnderstood bool `protobuf:"varint,9,opt,name=not_understood,json=notUnderstood,proto3" json:"not_understood,omitempty"`
+	// The till's clock was changed between two comparisons and this happened
+	// between them: the earliest time that fits, UTC. Absent: corrected_time.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// The latest time that fits, UTC. Absent: corrected_time.
+	LatestTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StoredEvent) Reset() {
 	*x = StoredEvent{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4448,7 +4605,7 @@ func (x *StoredEvent) String() string {
 func (*StoredEvent) ProtoMessage() {}
 
 func (x *StoredEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4461,7 +4618,7 @@ func (x *StoredEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredEvent.ProtoReflect.Descriptor instead.
 func (*StoredEvent) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *StoredEvent) GetEvent() *Event {
@@ -4527,6 +4684,20 @@ func (x *StoredEvent) GetNotUnderstood() bool {
 	return false
 }
 
+func (x *StoredEvent) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *StoredEvent) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
 // MissedAlarm is a call to rinse that nobody was seen to follow; the server
 // records it by itself, once.
 type MissedAlarm struct {
@@ -4544,7 +4715,7 @@ type MissedAlarm struct {
 
 func (x *MissedAlarm) Reset() {
 	*x = MissedAlarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4556,7 +4727,7 @@ func (x *MissedAlarm) String() string {
 func (*MissedAlarm) ProtoMessage() {}
 
 func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4569,7 +4740,7 @@ func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MissedAlarm.ProtoReflect.Descriptor instead.
 func (*MissedAlarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *MissedAlarm) GetSession() string {
@@ -4609,7 +4780,7 @@ type SeenDeviations struct {
 
 func (x *SeenDeviations) Reset() {
 	*x = SeenDeviations{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4621,7 +4792,7 @@ func (x *SeenDeviations) String() string {
 func (*SeenDeviations) ProtoMessage() {}
 
 func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4634,7 +4805,7 @@ func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SeenDeviations.ProtoReflect.Descriptor instead.
 func (*SeenDeviations) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *SeenDeviations) GetSession() string {
@@ -4836,7 +5007,15 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x04text\x18\x04 \x01(\tR\x04text\x12%\n" +
 	"\x0ebefore_contact\x18\x05 \x01(\bR\rbeforeContact\x125\n" +
 	"\bmet_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\ametTime\x12\x14\n" +
-	"\x05actor\x18\a \x01(\tR\x05actor\"\xec\x01\n" +
+	"\x05actor\x18\a \x01(\tR\x05actor\"[\n" +
+	"\fClockReading\x12.\n" +
+	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1b\n" +
+	"\toffset_ms\x18\x02 \x01(\x03R\boffsetMs\"\x86\x01\n" +
+	"\tTillClock\x12\x16\n" +
+	"\x06sender\x18\x01 \x01(\tR\x06sender\x124\n" +
+	"\breadings\x18\x02 \x03(\v2\x18.alkalog.v1.ClockReadingR\breadings\x12\x1e\n" +
+	"\bbound_ms\x18\x03 \x01(\x03H\x00R\aboundMs\x88\x01\x01B\v\n" +
+	"\t_bound_ms\"\xec\x01\n" +
 	"\n" +
 	"ClockState\x12,\n" +
 	"\x05basis\x18\x01 \x01(\x0e2\x16.alkalog.v1.ClockBasisR\x05basis\x12 \n" +
@@ -4899,7 +5078,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
 	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x120\n" +
 	"\x14facts_not_understood\x18\x15 \x03(\tR\x12factsNotUnderstoodB\x15\n" +
-	"\x13_normalizer_minutes\"\x94\x13\n" +
+	"\x13_normalizer_minutes\"\xbc\x14\n" +
 	"\aSession\x12\x82\x01\n" +
 	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -4954,7 +5133,11 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"deviations\x126\n" +
 	"\n" +
 	"moved_from\x18\x1e \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/SessionR\tmovedFrom:H\xeaAE\n" +
+	"\x0falkalog/SessionR\tmovedFrom\x12;\n" +
+	"\vtill_clocks\x18$ \x03(\v2\x15.alkalog.v1.TillClockB\x03\xe0A\x03R\n" +
+	"tillClocks\x12 \n" +
+	"\tunder_way\x18% \x01(\bB\x03\xe0A\x03R\bunderWay\x12G\n" +
+	"\x0ftill_start_time\x18& \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\rtillStartTime:H\xeaAE\n" +
 	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\x89\x02\n" +
 	"\x0eSessionClosing\x121\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x19.alkalog.v1.ClosingReasonR\x06reason\x129\n" +
@@ -4980,7 +5163,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01B\x10\n" +
 	"\x0e_flush_minutesB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
-	"\x14_neutralizer_minutes\"\xc1\x03\n" +
+	"\x14_neutralizer_minutes\"\xbf\x04\n" +
 	"\vStoredEvent\x12'\n" +
 	"\x05event\x18\x01 \x01(\v2\x11.alkalog.v1.EventR\x05event\x12;\n" +
 	"\vrecord_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -4992,7 +5175,11 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x0fclock_offset_ms\x18\a \x01(\x03H\x00R\rclockOffsetMs\x88\x01\x01\x127\n" +
 	"\vclock_basis\x18\b \x01(\x0e2\x16.alkalog.v1.ClockBasisR\n" +
 	"clockBasis\x12%\n" +
-	"\x0enot_understood\x18\t \x01(\bR\rnotUnderstoodB\x12\n" +
+	"\x0enot_understood\x18\t \x01(\bR\rnotUnderstood\x12?\n" +
+	"\rearliest_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12;\n" +
+	"\vlatest_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"latestTimeB\x12\n" +
 	"\x10_clock_offset_ms\"\x85\x01\n" +
 	"\vMissedAlarm\x12.\n" +
 	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
@@ -5130,7 +5317,7 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
@@ -5179,22 +5366,24 @@ var file_alkalog_v1_session_proto_goTypes = []any{
 	(*Alarm)(nil),                 // 44: alkalog.v1.Alarm
 	(*FlushState)(nil),            // 45: alkalog.v1.FlushState
 	(*ConditionState)(nil),        // 46: alkalog.v1.ConditionState
-	(*ClockState)(nil),            // 47: alkalog.v1.ClockState
-	(*PartContact)(nil),           // 48: alkalog.v1.PartContact
-	(*SectionState)(nil),          // 49: alkalog.v1.SectionState
-	(*SessionState)(nil),          // 50: alkalog.v1.SessionState
-	(*Session)(nil),               // 51: alkalog.v1.Session
-	(*SessionClosing)(nil),        // 52: alkalog.v1.SessionClosing
-	(*SessionLimits)(nil),         // 53: alkalog.v1.SessionLimits
-	(*StoredEvent)(nil),           // 54: alkalog.v1.StoredEvent
-	(*MissedAlarm)(nil),           // 55: alkalog.v1.MissedAlarm
-	(*SeenDeviations)(nil),        // 56: alkalog.v1.SeenDeviations
-	(*timestamppb.Timestamp)(nil), // 57: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 58: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 59: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 60: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 61: alkalog.v1.Plan
-	(ProductKind)(0),              // 62: alkalog.v1.ProductKind
+	(*ClockReading)(nil),          // 47: alkalog.v1.ClockReading
+	(*TillClock)(nil),             // 48: alkalog.v1.TillClock
+	(*ClockState)(nil),            // 49: alkalog.v1.ClockState
+	(*PartContact)(nil),           // 50: alkalog.v1.PartContact
+	(*SectionState)(nil),          // 51: alkalog.v1.SectionState
+	(*SessionState)(nil),          // 52: alkalog.v1.SessionState
+	(*Session)(nil),               // 53: alkalog.v1.Session
+	(*SessionClosing)(nil),        // 54: alkalog.v1.SessionClosing
+	(*SessionLimits)(nil),         // 55: alkalog.v1.SessionLimits
+	(*StoredEvent)(nil),           // 56: alkalog.v1.StoredEvent
+	(*MissedAlarm)(nil),           // 57: alkalog.v1.MissedAlarm
+	(*SeenDeviations)(nil),        // 58: alkalog.v1.SeenDeviations
+	(*timestamppb.Timestamp)(nil), // 59: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 60: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 61: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 62: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 63: alkalog.v1.Plan
+	(ProductKind)(0),              // 64: alkalog.v1.ProductKind
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
 	0,   // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
@@ -5206,7 +5395,7 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	4,   // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
 	5,   // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
 	4,   // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
-	57,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	59,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
 	13,  // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
 	14,  // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
 	15,  // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
@@ -5237,72 +5426,78 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	40,  // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
 	41,  // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
 	6,   // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	57,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
-	57,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
+	59,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	59,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
 	7,   // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	57,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	59,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
 	8,   // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
 	4,   // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
 	4,   // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
-	57,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
-	57,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
-	57,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
-	10,  // 50: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
-	0,   // 51: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	57,  // 52: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
-	48,  // 53: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	57,  // 54: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	57,  // 55: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	57,  // 56: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	58,  // 57: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	58,  // 58: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	58,  // 59: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	57,  // 60: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	57,  // 61: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	57,  // 62: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	59,  // 63: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
-	3,   // 64: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
-	57,  // 65: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
-	11,  // 66: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
-	49,  // 67: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
-	44,  // 68: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
-	43,  // 69: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
-	1,   // 70: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	57,  // 71: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	57,  // 72: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
-	25,  // 73: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
-	45,  // 74: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
-	46,  // 75: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
-	9,   // 76: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
-	47,  // 77: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
-	34,  // 78: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	57,  // 79: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	57,  // 80: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	60,  // 81: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	57,  // 82: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	61,  // 83: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
-	53,  // 84: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
-	50,  // 85: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
-	25,  // 86: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
-	52,  // 87: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
-	46,  // 88: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
-	62,  // 89: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
-	47,  // 90: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
-	43,  // 91: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
-	12,  // 92: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
-	57,  // 93: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
-	42,  // 94: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	57,  // 95: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	50,  // 96: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	57,  // 97: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
-	10,  // 98: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
-	44,  // 99: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
-	43,  // 100: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
-	101, // [101:101] is the sub-list for method output_type
-	101, // [101:101] is the sub-list for method input_type
-	101, // [101:101] is the sub-list for extension type_name
-	101, // [101:101] is the sub-list for extension extendee
-	0,   // [0:101] is the sub-list for field type_name
+	59,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
+	59,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
+	59,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
+	59,  // 50: alkalog.v1.ClockReading.time:type_name -> google.protobuf.Timestamp
+	47,  // 51: alkalog.v1.TillClock.readings:type_name -> alkalog.v1.ClockReading
+	10,  // 52: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
+	0,   // 53: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
+	59,  // 54: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	50,  // 55: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
+	59,  // 56: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	59,  // 57: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	59,  // 58: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	60,  // 59: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	60,  // 60: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	60,  // 61: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	59,  // 62: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	59,  // 63: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	59,  // 64: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	61,  // 65: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	3,   // 66: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
+	59,  // 67: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	11,  // 68: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
+	51,  // 69: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
+	44,  // 70: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
+	43,  // 71: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
+	1,   // 72: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
+	59,  // 73: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	59,  // 74: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	25,  // 75: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
+	45,  // 76: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
+	46,  // 77: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
+	9,   // 78: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	49,  // 79: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
+	34,  // 80: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	59,  // 81: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	59,  // 82: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	62,  // 83: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	59,  // 84: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	63,  // 85: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	55,  // 86: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
+	52,  // 87: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
+	25,  // 88: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
+	54,  // 89: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
+	46,  // 90: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
+	64,  // 91: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
+	49,  // 92: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
+	43,  // 93: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
+	48,  // 94: alkalog.v1.Session.till_clocks:type_name -> alkalog.v1.TillClock
+	59,  // 95: alkalog.v1.Session.till_start_time:type_name -> google.protobuf.Timestamp
+	12,  // 96: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
+	59,  // 97: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
+	42,  // 98: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	59,  // 99: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	52,  // 100: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	59,  // 101: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
+	10,  // 102: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
+	59,  // 103: alkalog.v1.StoredEvent.earliest_time:type_name -> google.protobuf.Timestamp
+	59,  // 104: alkalog.v1.StoredEvent.latest_time:type_name -> google.protobuf.Timestamp
+	44,  // 105: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	43,  // 106: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
+	107, // [107:107] is the sub-list for method output_type
+	107, // [107:107] is the sub-list for method input_type
+	107, // [107:107] is the sub-list for extension type_name
+	107, // [107:107] is the sub-list for extension extendee
+	0,   // [0:107] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -5349,18 +5544,19 @@ func file_alkalog_v1_session_proto_init() {
 		(*Event_OtherFact)(nil),
 	}
 	file_alkalog_v1_session_proto_msgTypes[32].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[34].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[35].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[36].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[37].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[40].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[41].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[38].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[39].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[42].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[43].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   44,
+			NumMessages:   46,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
