@@ -191,7 +191,9 @@ func (s *site) start(t testing.TB) {
 func unbounded() serve.Quotas {
 	const much = 1 << 30
 	return serve.Quotas{CallerRate: much, CallerBurst: much, ChainRate: much, ChainBurst: much,
-		CallerCalls: much, CallerStreams: much, ChainWorkers: 8}
+		CallerCalls: much, CallerStreams: much, ChainWorkers: 8,
+		Strangers: serve.Strangers{FailedRate: much, FailedBurst: much, OpenRate: much, OpenBurst: much,
+			TotalRate: much, TotalBurst: much, Calls: much, TotalCalls: much}}
 }
 
 // contents is what every table holds: the number of its rows and a digest. The

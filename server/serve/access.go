@@ -29,10 +29,19 @@ func contractMethods() []protoreflect.MethodDescriptor {
 // declares nothing is open to nobody.
 func accessByMethod() map[string]*pb.Access {
 	access := map[string]*pb.Access{}
-	for _, m := range contractMethods() {
-		access[fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())] = accessOf(m)
+	for name, m := range methodsByName() {
+		access[name] = accessOf(m)
 	}
 	return access
+}
+
+// methodsByName returns every method of the contract by its full name.
+func methodsByName() map[string]protoreflect.MethodDescriptor {
+	methods := map[string]protoreflect.MethodDescriptor{}
+	for _, m := range contractMethods() {
+		methods[fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())] = m
+	}
+	return methods
 }
 
 // accessOf is what the contract says of who may call a method.

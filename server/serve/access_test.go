@@ -32,7 +32,8 @@ func bare(r grpc.ServiceRegistrar, _ requests) []loop {
 // bareServer serves them, and returns a client's connection.
 func bareServer(t *testing.T) (*Server, *grpc.ClientConn) {
 	t.Helper()
-	cfg, err := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true}.complete()
+	cfg, err := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true,
+		Limits: Limits{Quotas: Quotas{Strangers: Strangers{FailedRate: 1e9, FailedBurst: 1e9}}}}.complete()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,56 +1,150 @@
 package serve
 
 import (
-	"bytes"
-	"fmt"
+	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/encoding"
 	_ "google.golang.org/grpc/encoding/proto" // registers the codec that ours is made of
 	"google.golang.org/grpc/mem"
-	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
-
-	"alkalog/service/fault"
 )
 
-// codec is gRPC's own, except that a request which cannot be read is handed on
-// as an empty one with a mark. gRPC would answer it before any interceptor: with
-// INTERNAL for what is the caller's mistake, and with nothing on the log.
+// codec is gRPC's own, except that requests stay bytes until the caller was
+// identified and the bytes were checked, and that answers are counted until
+// their reader has taken them.
 type codec struct{ encoding.CodecV2 }
 
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
-// deepest is how deeply messages in a request may be nested; the contract needs
-// less than ten. Our own choice; the usual 10,000 are a caller's way to cost us
-// much with little.
-const deepest = 64
+// frame is a request as it came: bytes.
+type frame struct{ body mem.Buffer }
 
-// Unmarshal reads a message, or marks it.
+// Unmarshal hands a request over as it came.
 func (c codec) Unmarshal(data mem.BufferSlice, v any) error {
-	m, ok := v.(proto.Message)
+	f, ok := v.(*frame)
 	if !ok {
 		return c.CodecV2.Unmarshal(data, v)
 	}
-	whole := data.MaterializeToBuffer(mem.DefaultBufferPool())
-	defer whole.Free()
-	if err := (proto.UnmarshalOptions{RecursionLimit: deepest}).Unmarshal(whole.ReadOnlyData(), m); err != nil {
-		proto.Reset(m)
-		m.ProtoReflect().SetUnknown(unreadable())
-	}
+	f.body = data.MaterializeToBuffer(mem.DefaultBufferPool())
 	return nil
 }
 
-// unreadable is the mark: an unknown field with the last of the numbers that no
-// message may use (Protocol Buffers language guide, "Assigning Field Numbers").
-// Whoever sends it gets what it stands for.
-func unreadable() []byte {
-	return protowire.AppendVarint(protowire.AppendTag(nil, 19999, protowire.VarintType), 1)
+// Marshal encodes an answer, unless it is encoded already.
+func (c codec) Marshal(v any) (mem.BufferSlice, error) {
+	a, ok := v.(*answer)
+	if !ok {
+		return c.CodecV2.Marshal(v)
+	}
+	return mem.BufferSlice{a.buffer}, nil
 }
 
-// checkRead tells the caller of a request that could not be read.
-func checkRead(m proto.Message) error {
-	if !bytes.Equal(m.ProtoReflect().GetUnknown(), unreadable()) {
-		return nil
+// answer is an encoded answer on its way to its reader.
+type answer struct {
+	buffer mem.Buffer
+	size   int64
+	memory *memory
+	conn   *conn       // nil: not known
+	stall  *time.Timer // closes the connection
+}
+
+// leastTracked is the least capacity of a buffer that package mem gives back to
+// its pool, and so tells us that it was sent.
+const leastTracked = 1<<10 + 1
+
+// newAnswer encodes an answer, and counts it until it was sent or its connection
+// is closed.
+func newAnswer(m proto.Message, memory *memory, c *conn) (*answer, error) {
+	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), leastTracked)), m)
+	if err != nil {
+		return nil, err
 	}
-	return fault.Invalid("request", fmt.Sprintf("must be a well-formed %s, with all text in UTF-8", m.ProtoReflect().Descriptor().FullName()))
+	a := &answer{size: int64(cap(body)), memory: memory, conn: c}
+	a.buffer = mem.NewBuffer(&body, onSent{a})
+	if c == nil {
+		a.size = 0
+		return a, nil
+	}
+	memory.answers.Add(a.size)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.unsent == nil { // closed meanwhile
+		memory.answers.Add(-a.size)
+		return a, nil
+	}
+	c.unsent[a] = true
+	a.stall = time.AfterFunc(c.owner.limits.StalledTime, c.stall)
+	return a, nil
+}
+
+// sent ends the counting of an answer that its reader has taken.
+func (a *answer) sent() {
+	if a.conn == nil {
+		return
+	}
+	a.conn.mu.Lock()
+	counted := a.conn.unsent[a]
+	delete(a.conn.unsent, a)
+	a.conn.mu.Unlock()
+	if counted {
+		a.release()
+	}
+}
+
+// release ends the counting.
+func (a *answer) release() {
+	a.stall.Stop()
+	a.memory.answers.Add(-a.size)
+}
+
+// onSent is a buffer pool that is told when a buffer is no longer needed.
+type onSent struct{ answer *answer }
+
+// Get is never called: the buffer of an answer is made with it.
+func (onSent) Get(length int) *[]byte { return new(make([]byte, length)) }
+
+// Put is called when the answer was written to the connection.
+func (s onSent) Put(*[]byte) { s.answer.sent() }
+
+// registrar registers services so that every call goes through the interceptors
+// before its request is read. gRPC's own interceptors of unary calls are no help:
+// they run when the request has been received and decoded. So a unary method is
+// registered as a stream of one request and one answer, which is the same on the
+// wire, and whose request comes when it is asked for.
+type registrar struct {
+	*grpc.Server
+	in *interceptors
+}
+
+// RegisterService registers a service.
+func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
+	all := *desc
+	all.Methods, all.Streams = nil, nil
+	for _, m := range desc.Methods {
+		all.Streams = append(all.Streams, r.guarded(desc, grpc.StreamDesc{StreamName: m.MethodName, Handler: unary(m)}))
+	}
+	for _, s := range desc.Streams {
+		all.Streams = append(all.Streams, r.guarded(desc, s))
+	}
+	r.Server.RegisterService(&all, impl)
+}
+
+// guarded is a method behind the interceptors.
+func (r registrar) guarded(desc *grpc.ServiceDesc, method grpc.StreamDesc) grpc.StreamDesc {
+	info := &grpc.StreamServerInfo{FullMethod: "/" + desc.ServiceName + "/" + method.StreamName,
+		IsClientStream: method.ClientStreams, IsServerStream: method.ServerStreams}
+	handler := method.Handler
+	method.Handler = func(srv any, stream grpc.ServerStream) error { return r.in.stream(srv, stream, info, handler) }
+	return method
+}
+
+// unary handles a unary method as a stream.
+func unary(m grpc.MethodDesc) grpc.StreamHandler {
+	return func(srv any, stream grpc.ServerStream) error {
+		resp, err := m.Handler(srv, stream.Context(), stream.RecvMsg, nil)
+		if err != nil {
+			return err
+		}
+		return stream.SendMsg(resp)
+	}
 }

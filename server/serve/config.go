@@ -111,8 +111,14 @@ type Limits struct {
 	SendTime time.Duration
 	// DrainTime is how long Stop waits for calls under way. Default 10 s.
 	DrainTime time.Duration
+	// MemoryBytes is what requests being worked on may take together, and again
+	// answers that their readers have not taken. One caller may have an eighth.
+	// Default 256 MiB. What is beyond it is answered RESOURCE_EXHAUSTED.
+	MemoryBytes int64
 	// Quotas are what one caller and one chain may take.
 	Quotas Quotas
+	// Connections bounds connections.
+	Connections Connections
 }
 
 // Check says what in the configuration cannot work; it opens nothing.
@@ -161,7 +167,9 @@ func (l Limits) complete() Limits {
 	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
 	l.BeatEvery = cmp.Or(l.BeatEvery, 15*time.Second)
 	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
+	l.MemoryBytes = cmp.Or(l.MemoryBytes, 256<<20)
 	l.Quotas = l.Quotas.complete()
+	l.Connections = l.Connections.complete()
 	return l
 }
 
@@ -173,5 +181,8 @@ func (l Limits) check() error {
 	if l.CallTime < l.LeastTime || l.StreamTime < l.LeastTime {
 		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
 	}
-	return l.Quotas.check()
+	if least := int64(l.RequestBytes+mostMessages*messageBytes) * callerPart; l.MemoryBytes < least {
+		return fmt.Errorf("memory for requests must be at least %d bytes, eight times the largest request decoded; it is %d", least, l.MemoryBytes)
+	}
+	return errors.Join(l.Quotas.check(), l.Connections.check())
 }

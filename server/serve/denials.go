@@ -10,10 +10,8 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/storage"
@@ -29,8 +27,8 @@ import (
 // Who has no identity belongs to no chain. Such a denial goes on the log of the
 // chain that the request names first, when there is such a chain, and few of
 // them each minute: nobody outside can fill a chain's log. All others are
-// counted, and stand on the server's own log only: a stream that is denied
-// before its request was read, an operator, a chain that there is not.
+// counted, and stand on the server's own log only: a chain that does not exist,
+// a request that did not come within a second or is too long.
 
 // remember takes note of denials.
 func (in *interceptors) remember(ctx context.Context, c *call, next func(context.Context) error) error {
@@ -50,38 +48,21 @@ func shortMethod(full string) string { return strings.TrimPrefix(full, "/alkalog
 
 // chainOf is the chain whose log a denied call belongs on; empty: none is known.
 func (in *interceptors) chainOf(c *call) string {
-	if c.actor.Chain != "" || c.request == nil {
+	if c.actor.Chain != "" {
 		return c.actor.Chain
 	}
-	// Nothing else of the request is looked at: its caller has no quota yet.
-	if chain := chainNamed(c.request.ProtoReflect()); chainName.MatchString(chain) {
-		return chain
+	chain := c.chain
+	if !c.received {
+		chain = c.peek()
 	}
-	return ""
+	if !chainName.MatchString(chain) {
+		return ""
+	}
+	return chain
 }
 
 // chainName is how the name of a chain looks, as in the contract.
 var chainName = regexp.MustCompile(`^chains/[a-z0-9][a-z0-9-]{0,62}$`)
-
-// chainNamed is the chain of the first name in a message.
-func chainNamed(m protoreflect.Message) string {
-	for i := range m.Descriptor().Fields().Len() {
-		field := m.Descriptor().Fields().Get(i)
-		for _, v := range each(field, m.Get(field)) {
-			chain := ""
-			switch {
-			case isName(field):
-				chain = actor.ChainOf(v.String())
-			case field.Message() != nil && m.Has(field):
-				chain = chainNamed(v.Message())
-			}
-			if chain != "" {
-				return chain
-			}
-		}
-	}
-	return ""
-}
 
 // logbook is the audit log, for what is entered without a record. Without a
 // database it takes everything and keeps nothing.

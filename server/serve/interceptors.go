@@ -6,7 +6,10 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
@@ -20,23 +23,27 @@ type identifier interface {
 
 // interceptors are what stands between a caller and a service.
 type interceptors struct {
-	log      *slog.Logger
-	limits   Limits
-	identity identifier
-	access   map[string]*pb.Access // by full method; a method that is not here is closed
-	checks   requests
-	now      func() time.Time
-	book     logbook
-	denials  *denials
-	quotas   *quotas
-	glances  glances
-	leaving  context.Context // done when the server drains
+	log       *slog.Logger
+	limits    Limits
+	identity  identifier
+	access    map[string]*pb.Access // by full method; a method that is not here is closed
+	checks    requests
+	now       func() time.Time
+	book      logbook
+	denials   *denials
+	quotas    *quotas
+	strangers *strangers
+	memory    *memory
+	shapes    *shapes
+	counters  *Counters
+	methods   map[string]protoreflect.MethodDescriptor // by full method
+	glances   glances
+	leaving   context.Context // done when the server drains
 }
 
-// steps are what every call goes through, from the outside in. A unary call and
-// a stream take the same steps; the last one, the check of the request, happens
-// when the request is there: at once for a unary call, and as it is received on
-// a stream.
+// steps are what every call goes through, from the outside in, before any byte
+// of its request is read. A unary call and a stream take the same steps; the
+// request is checked and decoded when the service asks for it.
 func (in *interceptors) steps() []step {
 	return []step{
 		in.report,   // a line on the log, also for a panic
@@ -44,6 +51,7 @@ func (in *interceptors) steps() []step {
 		in.settle,   // every error becomes a status, here and nowhere else
 		in.release,  // streams end when the server drains
 		in.limit,    // a deadline for all, and enough of it left
+		in.screen,   // quotas of callers who are not identified
 		in.remember, // denials go on the audit log
 		in.identify, // who is calling
 		in.ration,   // is it within the caller's quota
@@ -58,12 +66,28 @@ type step func(ctx context.Context, c *call, next func(context.Context) error) e
 
 // call is what the steps tell one another of a call.
 type call struct {
-	method  string // full method, "/alkalog.v1.AuditService/ListEntries"
-	stream  bool
-	request proto.Message // nil: a stream whose request has not come in yet
-	actor   actor.Actor
-	unseen  bool   // an auditor reads, and that is not on the audit log yet
-	errorID string // finds what went wrong here on the log; empty: nothing did
+	method     string // full method, "/alkalog.v1.AuditService/ListEntries"
+	stream     bool
+	received   bool          // the request is being read, or was
+	request    proto.Message // nil: it is not decoded
+	chain      string        // that the request of a caller without chain names
+	peek       func() string // finds that chain in a request that is not decoded
+	actor      actor.Actor
+	identified func()   // ends the counting among calls without identity; nil: it has ended
+	own, all   *share   // of the caller and its chain; nil: not known
+	ends       []func() // give back what the call has taken
+	unseen     bool     // an auditor reads, and that is not on the audit log yet
+	errorID    string   // finds what went wrong here on the log; empty: nothing did
+}
+
+// after has something done when the call has ended.
+func (c *call) after(f func()) { c.ends = append(c.ends, f) }
+
+// end gives back what the call has taken.
+func (c *call) end() {
+	for _, f := range c.ends {
+		f()
+	}
 }
 
 // pass takes a call through steps, and last of all through handle.
@@ -74,38 +98,23 @@ func pass(ctx context.Context, c *call, steps []step, handle func(context.Contex
 	return steps[0](ctx, c, func(ctx context.Context) error { return pass(ctx, c, steps[1:], handle) })
 }
 
-// unary is the grpc.UnaryServerInterceptor.
-func (in *interceptors) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	c := &call{method: info.FullMethod, request: message(req)}
-	var resp any
-	err := pass(ctx, c, in.steps(), func(ctx context.Context) error {
-		err := in.inspect(ctx, c, req)
-		if err == nil {
-			resp, err = handler(ctx, req)
-		}
-		return err
-	})
-	if err != nil {
-		return nil, err
-	}
-	return resp, nil
-}
-
-// stream is the grpc.StreamServerInterceptor.
+// stream takes a call through the steps; it has the form of a
+// grpc.StreamServerInterceptor, and registrar puts it before every method.
 func (in *interceptors) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	c := &call{method: info.FullMethod, stream: true}
+	c := &call{method: info.FullMethod, stream: info.IsServerStream || info.IsClientStream}
+	c.peek = func() string { return in.peek(c, ss) }
+	defer c.end()
 	return pass(ss.Context(), c, in.steps(), func(ctx context.Context) error {
 		return handler(srv, &inspectedStream{ServerStream: ss, ctx: ctx, in: in, call: c, known: in.now()})
 	})
 }
 
-// inspect is the last step: the request can be read, is in order, and speaks
-// only of what its caller may see.
-func (in *interceptors) inspect(ctx context.Context, c *call, req any) error {
-	m := message(req)
+// inspect is the last step: the request is in order, and speaks only of what its
+// caller may see.
+func (in *interceptors) inspect(ctx context.Context, c *call, m proto.Message) error {
 	c.request = m
-	if err := checkRead(m); err != nil || open(c.method) {
-		return err
+	if open(c.method) {
+		return nil
 	}
 	return in.checks.check(ctx, m)
 }
@@ -131,8 +140,12 @@ func (s *inspectedStream) SendMsg(m any) error {
 	if err := s.in.seen(s.ctx, s.call); err != nil {
 		return err
 	}
+	encoded, err := newAnswer(message(m), s.in.memory, connOf(s.ctx))
+	if err != nil {
+		return err
+	}
 	sent := make(chan error, 1)
-	go func() { sent <- s.ServerStream.SendMsg(m) }()
+	go func() { sent <- s.ServerStream.SendMsg(encoded) }()
 	timer := time.NewTimer(s.in.limits.SendTime)
 	defer timer.Stop()
 	select {
@@ -147,7 +160,7 @@ func (s *inspectedStream) SendMsg(m any) error {
 // be let in now: certificates and tokens expire and are revoked while it runs.
 func (s *inspectedStream) still() error {
 	now := s.in.now()
-	if passed := now.Sub(s.known); open(s.call.method) || passed >= 0 && passed < time.Second {
+	if passed := now.Sub(s.known); !s.call.stream || open(s.call.method) || passed >= 0 && passed < time.Second {
 		return nil
 	}
 	s.known = now
@@ -155,10 +168,92 @@ func (s *inspectedStream) still() error {
 	return err
 }
 
-// RecvMsg receives a request and inspects it.
+// RecvMsg receives a request, checks its bytes, decodes it and inspects it.
 func (s *inspectedStream) RecvMsg(m any) error {
-	if err := s.ServerStream.RecvMsg(m); err != nil {
+	request := message(m)
+	body, err := s.receive()
+	if err != nil {
 		return err
 	}
-	return s.in.inspect(s.ctx, s.call, m)
+	defer body.Free()
+	shape := s.in.shapes.of(request.ProtoReflect().Descriptor())
+	messages, wrong := checkWire(shape, body.ReadOnlyData(), s.mostBytes())
+	if wrong != nil {
+		s.in.counters.RequestsOversized.Add(1)
+		return fault.InvalidFields(*wrong)
+	}
+	if err := s.begin(body.Len() + messages*messageBytes); err != nil {
+		return err
+	}
+	if err := decode(body.ReadOnlyData(), request); err != nil {
+		return err
+	}
+	if s.call.actor.Chain == "" {
+		s.call.chain = chainOnWire(request.ProtoReflect().Descriptor(), body.ReadOnlyData())
+	}
+	return s.in.inspect(s.ctx, s.call, request)
+}
+
+// receive receives the bytes of a request, with memory reserved for the longest.
+func (s *inspectedStream) receive() (mem.Buffer, error) {
+	ctx, first := s.ctx, !s.call.received
+	s.call.received = true
+	if own := s.call.own; own != nil {
+		give, err := s.in.memory.take(ctx, own.memory, int64(s.in.limits.RequestBytes))
+		if err != nil {
+			return nil, err
+		}
+		defer give()
+	}
+	if open(s.call.method) && first {
+		short, cancel := context.WithTimeout(ctx, s.in.limits.CallTime)
+		defer cancel()
+		ctx = short
+	}
+	body, err := receive(ctx, s.ServerStream)
+	switch fault.Code(err) {
+	case codes.ResourceExhausted:
+		s.in.counters.RequestsOversized.Add(1)
+	case codes.Internal:
+		return nil, fault.Invalid("request", "must be one whole message") // gRPC has answered by itself
+	}
+	return body, err
+}
+
+// begin waits until a request may be worked on: for memory and, if it is a unary
+// call, for its turn. What is reserved is given back when a unary call ends.
+func (s *inspectedStream) begin(bytes int) error {
+	if s.call.own == nil || s.call.stream {
+		return nil
+	}
+	give, err := s.in.memory.take(s.ctx, s.call.own.memory, int64(bytes))
+	if err != nil {
+		return err
+	}
+	s.call.after(give)
+	return s.call.work(s.ctx)
+}
+
+// mostBytes is the longest request, whatever the contract says.
+func (s *inspectedStream) mostBytes() int {
+	if open(s.call.method) {
+		return openBytes
+	}
+	return s.in.limits.RequestBytes
+}
+
+// receive receives the bytes of a request, until ctx is done.
+func receive(ctx context.Context, stream grpc.ServerStream) (mem.Buffer, error) {
+	f := &frame{}
+	came := make(chan error, 1)
+	go func() { came <- stream.RecvMsg(f) }() // ends with the stream
+	select {
+	case err := <-came:
+		if err != nil && f.body != nil {
+			f.body.Free()
+		}
+		return f.body, err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
 	"golang.org/x/time/rate"
 
 	"alkalog/service/fault"
@@ -37,6 +38,8 @@ type Quotas struct {
 	// connections to the database. A caller has half of them at most, so that
 	// nobody alone keeps a chain from its work.
 	ChainWorkers int
+	// Strangers are what callers without a proven identity may take.
+	Strangers Strangers
 }
 
 func (q Quotas) complete() Quotas {
@@ -47,6 +50,7 @@ func (q Quotas) complete() Quotas {
 	q.CallerCalls = cmp.Or(q.CallerCalls, 100)
 	q.CallerStreams = cmp.Or(q.CallerStreams, 100)
 	q.ChainWorkers = cmp.Or(q.ChainWorkers, 8)
+	q.Strangers = q.Strangers.complete()
 	return q
 }
 
@@ -54,7 +58,7 @@ func (q Quotas) check() error {
 	if min(q.CallerRate, q.ChainRate) < 0 || min(q.CallerBurst, q.ChainBurst, q.CallerCalls, q.CallerStreams, q.ChainWorkers) < 0 {
 		return errors.New("a quota is negative")
 	}
-	return nil
+	return q.Strangers.check()
 }
 
 // longestStatement is how long the database works on one statement at most. Our
@@ -77,19 +81,39 @@ const sweepEvery = time.Second
 // by the salon's, because it guards the machine.
 type quotas struct {
 	limits Quotas
-	mu     sync.Mutex
-	shares map[string]*share
-	swept  time.Time // when idle shares were last looked for
+	bytes  int64 // of requests that one caller may have under way
+	*shares
 }
 
-func newQuotas(limits Quotas) *quotas { return &quotas{limits: limits, shares: map[string]*share{}} }
+func newQuotas(limits Quotas, bytes int64) *quotas {
+	return &quotas{limits: limits, bytes: bytes, shares: newShares()}
+}
 
-// share is what one caller or chain has.
+// shares are kept by kind and name.
+type shares struct {
+	mu    sync.Mutex
+	known map[string]*share
+	swept time.Time // when idle shares were last looked for
+}
+
+func newShares() *shares { return &shares{known: map[string]*share{}} }
+
+// share is what one caller, chain or address has.
 type share struct {
 	bucket  *rate.Limiter
-	workers chan struct{} // has one for each call that is worked on
+	workers chan struct{}       // has one for each call that is worked on
+	memory  *semaphore.Weighted // for requests; nil: not counted here
 	calls   int
 	streams int
+}
+
+// reserve takes one from a bucket, or says after how long there will be one.
+func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
+	r := bucket.ReserveN(now, 1)
+	if again = r.DelayFrom(now); again > 0 {
+		r.CancelAt(now)
+	}
+	return again
 }
 
 // idle reports whether a share says no more than a fresh one would.
@@ -104,10 +128,12 @@ func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, al
 	fresh := func(perSecond float64, burst, workers int) *share {
 		return &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, workers)}
 	}
-	own = q.share("caller", caller, now, func() *share {
-		return fresh(q.limits.CallerRate, q.limits.CallerBurst, (q.limits.ChainWorkers+1)/2)
+	own = q.get("caller", caller, now, func() *share {
+		s := fresh(q.limits.CallerRate, q.limits.CallerBurst, (q.limits.ChainWorkers+1)/2)
+		s.memory = semaphore.NewWeighted(q.bytes)
+		return s
 	})
-	all = q.share("chain", chain, now, func() *share {
+	all = q.get("chain", chain, now, func() *share {
 		return fresh(q.limits.ChainRate, q.limits.ChainBurst, q.limits.ChainWorkers)
 	})
 	switch {
@@ -120,9 +146,7 @@ func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, al
 		*share
 		whose string
 	}{{own, "the caller"}, {all, "the chain"}} {
-		if r := s.bucket.ReserveN(now, 1); r.DelayFrom(now) > 0 {
-			again := r.DelayFrom(now)
-			r.CancelAt(now)
+		if again := reserve(s.bucket, now); again > 0 {
 			return nil, nil, fault.Exhausted("RATE_EXCEEDED", s.whose+" calls more often than is allowed; try again later", again)
 		}
 	}
@@ -145,30 +169,31 @@ func (q *quotas) leave(own *share, stream bool) {
 	}
 }
 
-// share returns the share of a caller or a chain, which fresh makes. When there are
-// too many, those that are idle are dropped; they would be the same if made again.
-func (q *quotas) share(kind, name string, now time.Time, fresh func() *share) *share {
+// get returns the share of a name, which fresh makes. When there are too many,
+// those that are idle are dropped; they would be the same if made again. The
+// caller holds the lock.
+func (s *shares) get(kind, name string, now time.Time, fresh func() *share) *share {
 	key := kind + " " + name
-	if s, ok := q.shares[key]; ok {
-		return s
+	if known, ok := s.known[key]; ok {
+		return known
 	}
-	if len(q.shares) >= mostShares && now.Sub(q.swept) >= sweepEvery {
-		q.swept = now
-		for k, s := range q.shares {
-			if s.idle(now) {
-				delete(q.shares, k)
+	if len(s.known) >= mostShares && now.Sub(s.swept) >= sweepEvery {
+		s.swept = now
+		for k, one := range s.known {
+			if one.idle(now) {
+				delete(s.known, k)
 			}
 		}
 	}
-	if len(q.shares) >= mostShares {
+	if len(s.known) >= mostShares {
 		key = "every other " + kind // apart: a call takes a place in either
-		if s, ok := q.shares[key]; ok {
-			return s
+		if known, ok := s.known[key]; ok {
+			return known
 		}
 	}
-	s := fresh()
-	q.shares[key] = s
-	return s
+	made := fresh()
+	s.known[key] = made
+	return made
 }
 
 // ration holds a caller, and its chain, to their quotas.
@@ -178,19 +203,27 @@ func (in *interceptors) ration(ctx context.Context, c *call, next func(context.C
 	}
 	own, all, err := in.quotas.take(c.actor.Name, c.actor.Chain, c.stream, time.Now())
 	if err != nil {
+		in.counters.QuotaExceeded.Add(1)
 		return err
 	}
 	defer in.quotas.leave(own, c.stream)
+	c.own, c.all = own, all
+	return next(ctx)
+}
+
+// work waits until a unary call may be worked on. Its request is there by then:
+// a slow network must not take a place from others of the chain.
+func (c *call) work(ctx context.Context) error {
 	if c.stream {
-		return next(ctx)
+		return nil
 	}
-	for _, s := range []*share{own, all} { // who waits for calls of its own holds none of the chain's places
+	for _, s := range []*share{c.own, c.all} { // who waits for calls of its own holds none of the chain's places
 		select {
 		case s.workers <- struct{}{}:
 		case <-ctx.Done():
 			return ctx.Err()
 		}
-		defer func() { <-s.workers }()
+		c.after(func() { <-s.workers })
 	}
-	return next(ctx)
+	return nil
 }

@@ -164,24 +164,24 @@ func TestACallerLeavesRoomForItsChain(t *testing.T) {
 // who is idle is forgotten, and who is not keeps its own share.
 func TestSharesAreBounded(t *testing.T) {
 	t.Parallel()
-	q := newQuotas(Quotas{CallerRate: 1, CallerBurst: 1, ChainRate: 1e9, ChainBurst: 1e9, CallerCalls: 1e9, CallerStreams: 1, ChainWorkers: 1})
+	q := newQuotas(Quotas{CallerRate: 1, CallerBurst: 1, ChainRate: 1e9, ChainBurst: 1e9, CallerCalls: 1e9, CallerStreams: 1, ChainWorkers: 1}, 1)
 	now := start()
 	for i := range 2 * mostShares {
 		if _, _, err := q.take(fmt.Sprint("caller ", i), "chains/ebb", false, now); err != nil && i < mostShares-2 {
 			t.Fatalf("caller %d: %v", i, err)
 		}
 	}
-	if len(q.shares) > mostShares+1 {
-		t.Errorf("%d shares are kept", len(q.shares))
+	if len(q.known) > mostShares+1 {
+		t.Errorf("%d shares are kept", len(q.known))
 	}
 	if _, _, err := q.take("caller 0", "chains/ebb", false, now); err == nil {
 		t.Error("whose share was used up has a fresh one")
 	}
-	for _, s := range q.shares {
+	for _, s := range q.known {
 		s.calls = 0 // all have ended
 	}
-	if _, _, err := q.take("the next day", "chains/ebb", false, now.Add(24*time.Hour)); err != nil || len(q.shares) > 3 {
-		t.Errorf("%d shares are kept of callers that are idle, %v", len(q.shares), err)
+	if _, _, err := q.take("the next day", "chains/ebb", false, now.Add(24*time.Hour)); err != nil || len(q.known) > 3 {
+		t.Errorf("%d shares are kept of callers that are idle, %v", len(q.known), err)
 	}
 }
 

@@ -1,13 +1,11 @@
 package serve
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"strings"
 
-	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
@@ -54,9 +52,6 @@ func (r requests) check(ctx context.Context, m proto.Message) error {
 // cannot be applied is as bad as one that is broken.
 func (r requests) violations(m proto.Message) []fault.Violation {
 	counts := masked(m)
-	if lists := crowded(m.ProtoReflect(), counts, ""); len(lists) > 0 {
-		return lists
-	}
 	err := r.validator.Validate(m, protovalidate.WithFilter(counts))
 	invalid := new(protovalidate.ValidationError)
 	if err != nil && !errors.As(err, &invalid) {
@@ -68,28 +63,6 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	}
 	violations = append(violations, unknown(m.ProtoReflect(), "")...)
 	return append(violations, wrongTimes(m.ProtoReflect(), "")...)
-}
-
-// mostItems is how many items a list has at most where the contract does not say
-// it, as in what only the server fills in. Our own choice.
-const mostItems = 1000
-
-// crowded says which list in a message is longer than may be. That comes first and
-// alone: to find out and say what is wrong with each of half a million items takes
-// seconds and gigabytes, for a request that cost its caller nothing.
-func crowded(m protoreflect.Message, counts protovalidate.Filter, path string) []fault.Violation {
-	for i := range m.Descriptor().Fields().Len() {
-		field := m.Descriptor().Fields().Get(i)
-		if !field.IsList() || counts != nil && !counts.ShouldValidate(m, field) {
-			continue
-		}
-		rules := proto.GetExtension(field.Options(), validate.E_Field).(*validate.FieldRules)
-		if most := int(cmp.Or(rules.GetRepeated().GetMaxItems(), mostItems)); m.Get(field).List().Len() > most {
-			at := strings.TrimPrefix(path+"."+string(field.Name()), ".")
-			return []fault.Violation{{Field: at, Want: fmt.Sprintf("must contain no more than %d item(s)", most)}}
-		}
-	}
-	return within(m, path, func(m protoreflect.Message, at string) []fault.Violation { return crowded(m, counts, at) })
 }
 
 // wrongTimes says which times in a message are none. The contract's rules do not

@@ -12,13 +12,11 @@ import (
 	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protowire"
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/fault"
 )
 
 const someID = "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"
@@ -171,32 +169,6 @@ func TestEveryNameInARequestIsInScope(t *testing.T) {
 	}
 	if tried < 80 {
 		t.Errorf("only %d places were tried", tried)
-	}
-}
-
-// TestCrowdedRequests: a list that is too long is told of, and nothing that is wrong
-// with its items: of each there would be something to say.
-func TestCrowdedRequests(t *testing.T) {
-	t.Parallel()
-	checks, err := newRequests()
-	if err != nil {
-		t.Fatal(err)
-	}
-	product := &pb.Product{Ingredients: make([]*pb.Ingredient, 13)}
-	policy := &pb.HousePolicy{Rules: []*pb.Rule{{}, {OverrideTerms: &pb.OverrideTerms{Reasons: make([]*pb.OverrideReason, 100_000)}}}}
-	done := &pb.Outcome{ProductsUsed: make([]*pb.ProductUsed, 1001)}
-	for what, m := range map[string]proto.Message{
-		"product.ingredients: 12":                          &pb.CreateProductRequest{Product: product},
-		"house_policy.rules[1].override_terms.reasons: 20": &pb.CreateHousePolicyRequest{HousePolicy: policy},
-		"outcome.products_used: 1000":                      &pb.RecordOutcomeRequest{Outcome: done},
-		"product.lots: 500": &pb.UpdateProductRequest{Product: &pb.Product{Ingredients: product.Ingredients, Lots: make([]*pb.Lot, 501)},
-			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"lots"}}},
-	} {
-		field, most, _ := strings.Cut(what, ": ")
-		want := fault.Violation{Field: field, Want: "must contain no more than " + most + " item(s)"}
-		if got := checks.violations(m); len(got) != 1 || got[0] != want {
-			t.Errorf("told %d things, the first %v; want %v", len(got), got[:min(1, len(got))], want)
-		}
 	}
 }
 

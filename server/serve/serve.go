@@ -30,6 +30,8 @@ type Server struct {
 	leave    context.CancelFunc // ends the streams and the loops
 	loops    sync.WaitGroup     // what runs beside the services
 	denials  *denials
+	counters *Counters
+	memory   *memory
 	ending   sync.Once
 	ended    chan struct{}
 	err      error // why it ended by itself; set before ended is closed
@@ -73,12 +75,14 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	if err != nil {
 		return nil, err
 	}
+	counters := &Counters{}
 	listener, err := cfg.listener()
 	if err != nil {
 		return nil, err
 	}
+	listener = newConnLimiter(listener, cfg.Limits.Connections, counters)
 	leaving, leave := context.WithCancel(context.Background())
-	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{})}
+	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{}), counters: counters}
 	if err := s.build(leaving, watch, register); err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
@@ -95,23 +99,27 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	if err != nil {
 		return err
 	}
+	s.memory = newMemory(s.cfg.Limits.MemoryBytes, s.counters)
 	in := &interceptors{
 		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identity,
 		access: accessByMethod(), checks: checks, leaving: leaving,
-		now: s.cfg.Clock, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas),
+		now: s.cfg.Clock, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas, s.cfg.Limits.MemoryBytes/callerPart),
+		strangers: newStrangers(s.cfg.Limits.Quotas.Strangers), memory: s.memory,
+		shapes: newShapes(), counters: s.counters, methods: methodsByName(),
 	}
 	s.denials = newDenials(s.cfg, in.book)
 	in.denials = s.denials
 	s.loops.Go(func() { s.denials.run(leaving) })
-	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport, grpc.UnaryInterceptor(in.unary), grpc.StreamInterceptor(in.stream))...)
-	for _, run := range register(s.grpc, checks) {
+	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport(s.counters))...)
+	services := registrar{s.grpc, in}
+	for _, run := range register(services, checks) {
 		s.loops.Go(func() { run(leaving) })
 	}
 	for service := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
 	}
-	healthpb.RegisterHealthServer(s.grpc, s.health)
-	reflection.RegisterV1(s.grpc)
+	healthpb.RegisterHealthServer(services, s.health)
+	reflection.RegisterV1(services)
 	return nil
 }
 
@@ -126,11 +134,24 @@ func transport(l Limits) []grpc.ServerOption {
 		grpc.ConnectionTimeout(l.ConnectTime),
 		// A till that fell off the network is noticed, and one that asks too
 		// often whether we are there is told off (gRPC A8, A9).
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingEvery, Timeout: l.PingTime}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingEvery, Timeout: l.PingTime, MaxConnectionIdle: l.Connections.IdleTime}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingEvery / 3, PermitWithoutStream: true}),
+		// Fixed windows: gRPC would let a fast sender have 16 MiB under way.
+		grpc.InitialWindowSize(flowWindow), grpc.InitialConnWindowSize(flowWindow),
+		// Less memory for a quiet connection: 16 KiB to read with, and a buffer
+		// to write with only while something is written.
+		grpc.ReadBufferSize(16 << 10), grpc.SharedWriteBuffer(true),
 		grpc.WaitForHandlers(true), // nobody uses the database once it is closed
 	}
 }
+
+// flowWindow is how many bytes of a stream, and of a connection, may be on their way
+// before they are read: the least that gRPC takes. A message that is being
+// received may always come as a whole.
+const flowWindow = 64 << 10
+
+// Counters count what the limits refused.
+func (s *Server) Counters() *Counters { return s.counters }
 
 // Addr is the address that the server listens on, with the port it was given.
 func (s *Server) Addr() string { return s.listener.Addr().String() }

@@ -149,8 +149,9 @@ func (in *interceptors) identify(ctx context.Context, c *call, next func(context
 	}
 	who, err := in.identity.Identify(ctx)
 	if err != nil {
-		return err
+		return in.unproven(ctx, err)
 	}
+	c.proven(ctx)
 	c.actor = who
 	return next(actor.NewContext(ctx, who))
 }

@@ -19,8 +19,13 @@ import (
 
 // guard is how callers are told apart, and how the line to them is kept private.
 type guard struct {
-	identity  identifier
-	transport grpc.ServerOption
+	identity identifier
+	line     credentials.TransportCredentials
+}
+
+// transport is the line to callers, with failed handshakes counted.
+func (g guard) transport(counters *Counters) grpc.ServerOption {
+	return grpc.Creds(countedHandshakes{g.line, counters})
 }
 
 // openGuard reads every file that says whom to trust. They are read again when
@@ -40,7 +45,7 @@ func openGuard(c Config) (guard, error) {
 		return guard{}, err
 	}
 	who, err := c.identifier(authority, problem)
-	return guard{who, grpc.Creds(line)}, err
+	return guard{who, line}, err
 }
 
 // line is how the line to callers is kept private; in the clear without a

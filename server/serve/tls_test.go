@@ -70,7 +70,8 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 	h.log, h.beat = new(pageLog), make(chan struct{})
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: h.clock, Logger: slog.New(slog.NewJSONHandler(h.log, nil)),
 		TLSCert: h.TLSCert, TLSKey: h.TLSKey, ClientCA: h.ClientCA, JWKS: h.JWKS, Revoked: h.Revoked,
-		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9}}}
+		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9,
+			Strangers: Strangers{FailedRate: 1e9, FailedBurst: 1e9}}}}
 	for _, c := range change {
 		c(&cfg)
 	}

@@ -1,0 +1,314 @@
+package serve
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"net"
+	"net/netip"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/time/rate"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/peer"
+)
+
+// Connections bounds the connections to the server. A connection is unproven
+// until a caller on it was identified. Zero fields have the stated defaults,
+// which are our own choices.
+type Connections struct {
+	// Total is how many connections may be open. Default 10,000.
+	Total int
+	// PerAddress is how many may be open from one address: an IPv4 address or an
+	// IPv6 /64. Default 2,000: a chain behind one proxy or NAT gateway.
+	PerAddress int
+	// Unproven and UnprovenPerAddress are the same for unproven connections.
+	// Default 2,000 and 200.
+	Unproven, UnprovenPerAddress int
+	// UnprovenTime is after how long an unproven connection without a call under
+	// way is closed. Default 15 s.
+	UnprovenTime time.Duration
+	// UnprovenBytes is how many bytes a second are read from an unproven
+	// connection, after the first 128 KiB. Default 32 KiB. A caller with an
+	// identity does not notice: it is identified by its headers, which come first.
+	UnprovenBytes int
+	// IdleTime is after how long a connection without a call under way is asked
+	// to reconnect when needed (HTTP/2 GOAWAY). Default 30 min.
+	IdleTime time.Duration
+	// StalledTime is how long an answer may wait for its reader before the
+	// connection is closed. Default 30 s.
+	StalledTime time.Duration
+}
+
+func (c Connections) complete() Connections {
+	c.Total = cmp.Or(c.Total, 10_000)
+	c.PerAddress = cmp.Or(c.PerAddress, 2000)
+	c.Unproven = cmp.Or(c.Unproven, 2000)
+	c.UnprovenPerAddress = cmp.Or(c.UnprovenPerAddress, 200)
+	c.UnprovenTime = cmp.Or(c.UnprovenTime, 15*time.Second)
+	c.UnprovenBytes = cmp.Or(c.UnprovenBytes, 32<<10)
+	c.IdleTime = cmp.Or(c.IdleTime, 30*time.Minute)
+	c.StalledTime = cmp.Or(c.StalledTime, 30*time.Second)
+	return c
+}
+
+func (c Connections) check() error {
+	if min(c.Total, c.PerAddress, c.Unproven, c.UnprovenPerAddress, c.UnprovenBytes) < 0 || min(c.UnprovenTime, c.IdleTime, c.StalledTime) < 0 {
+		return errors.New("a limit on connections is negative")
+	}
+	return nil
+}
+
+// unprovenBurst is how many bytes an unproven connection may send at once: room
+// for a TLS handshake and a call that is denied, and for another one behind it.
+const unprovenBurst = 2 * flowWindow
+
+// connLimiter is a listener that bounds its connections.
+type connLimiter struct {
+	net.Listener
+	limits   Connections
+	counters *Counters
+
+	mu        sync.Mutex
+	open      map[string]int // by address
+	unproven  map[string]int // by address
+	nOpen     int
+	nUnproven int
+}
+
+func newConnLimiter(l net.Listener, limits Connections, counters *Counters) *connLimiter {
+	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string]int{}}
+}
+
+// Accept returns the next connection within the bounds; those beyond them are
+// closed at once.
+func (l *connLimiter) Accept() (net.Conn, error) {
+	for {
+		raw, err := l.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		address := addressKey(raw.RemoteAddr())
+		if !l.add(address) {
+			l.counters.ConnectionsRefused.Add(1)
+			raw.Close()
+			continue
+		}
+		c := &conn{Conn: raw, owner: l, address: address, proof: make(chan struct{}), closed: make(chan struct{}),
+			pace: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsent: map[*answer]bool{}}
+		c.mu.Lock()
+		c.expiry = time.AfterFunc(l.limits.UnprovenTime, c.expire)
+		c.mu.Unlock()
+		return c, nil
+	}
+}
+
+// add counts a connection in, if it is within the bounds.
+func (l *connLimiter) add(address string) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.nOpen >= l.limits.Total || l.open[address] >= l.limits.PerAddress ||
+		l.nUnproven >= l.limits.Unproven || l.unproven[address] >= l.limits.UnprovenPerAddress {
+		return false
+	}
+	l.nOpen++
+	l.open[address]++
+	l.nUnproven++
+	l.unproven[address]++
+	l.publish()
+	return true
+}
+
+// prove counts a connection as proven.
+func (l *connLimiter) prove(address string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.nUnproven--
+	decrement(l.unproven, address)
+	l.publish()
+}
+
+// remove counts a connection out.
+func (l *connLimiter) remove(address string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.nOpen--
+	decrement(l.open, address)
+	l.publish()
+}
+
+func (l *connLimiter) publish() {
+	l.counters.Connections.Store(int64(l.nOpen))
+	l.counters.ConnectionsUnproven.Store(int64(l.nUnproven))
+}
+
+// decrement keeps a map of counts free of zeros.
+func decrement(counts map[string]int, key string) {
+	if counts[key]--; counts[key] <= 0 {
+		delete(counts, key)
+	}
+}
+
+// conn is one connection. It is its own remote address, so that a call finds it
+// through its peer.
+type conn struct {
+	net.Conn
+	owner   *connLimiter
+	address string
+	pace    *rate.Limiter // of reading, until proof is closed
+	calls   atomic.Int64  // under way
+
+	proveOnce, closeOnce sync.Once
+	proof, closed        chan struct{}
+
+	mu     sync.Mutex
+	expiry *time.Timer
+	unsent map[*answer]bool // answers that the reader has not taken
+}
+
+// connAddr is the remote address of a connection, and the connection itself.
+type connAddr struct {
+	net.Addr
+	conn *conn
+}
+
+// RemoteAddr returns the address of the caller.
+func (c *conn) RemoteAddr() net.Addr { return connAddr{c.Conn.RemoteAddr(), c} }
+
+// connOf returns the connection of a call; nil outside of one.
+func connOf(ctx context.Context) *conn {
+	caller, ok := peer.FromContext(ctx)
+	if !ok {
+		return nil
+	}
+	address, ok := caller.Addr.(connAddr)
+	if !ok {
+		return nil
+	}
+	return address.conn
+}
+
+// addressOf is the address that a call is counted under.
+func addressOf(ctx context.Context) string {
+	if c := connOf(ctx); c != nil {
+		return c.address
+	}
+	return ""
+}
+
+// addressKey is what connections and calls without identity are counted under.
+// An IPv6 caller usually owns a whole /64 (RFC 6177), so that counts as one.
+func addressKey(a net.Addr) string {
+	at, err := netip.ParseAddrPort(a.String())
+	if err != nil {
+		return a.String()
+	}
+	ip := at.Addr().Unmap().WithZone("")
+	if ip.Is6() {
+		prefix, _ := ip.Prefix(64) // 64 bits are within any IPv6 address
+		return prefix.String()
+	}
+	return ip.String()
+}
+
+// Read reads, slowly while nobody on the connection was identified.
+func (c *conn) Read(p []byte) (int, error) {
+	select {
+	case <-c.proof:
+		return c.Conn.Read(p)
+	default:
+	}
+	n, err := c.Conn.Read(p[:min(len(p), unprovenBurst)])
+	delay := c.pace.ReserveN(time.Now(), n).Delay()
+	if delay <= 0 {
+		return n, err
+	}
+	timer := time.NewTimer(delay)
+	defer timer.Stop()
+	select {
+	case <-c.proof:
+	case <-c.closed:
+	case <-timer.C:
+	}
+	return n, err
+}
+
+// Write writes, or fails when the reader takes nothing for too long.
+func (c *conn) Write(p []byte) (int, error) {
+	c.Conn.SetWriteDeadline(time.Now().Add(c.owner.limits.StalledTime))
+	return c.Conn.Write(p)
+}
+
+// Close closes the connection and counts it out.
+func (c *conn) Close() error {
+	err := c.Conn.Close()
+	c.closeOnce.Do(func() {
+		close(c.closed)
+		c.mu.Lock()
+		c.expiry.Stop()
+		unsent := c.unsent
+		c.unsent = nil
+		c.mu.Unlock()
+		for a := range unsent {
+			a.release()
+		}
+		c.prove() // no longer among the unproven
+		c.owner.remove(c.address)
+	})
+	return err
+}
+
+// prove says that a caller on this connection was identified.
+func (c *conn) prove() {
+	c.proveOnce.Do(func() {
+		close(c.proof)
+		c.owner.prove(c.address)
+	})
+}
+
+// expire closes the connection if it is unproven and has no call under way.
+func (c *conn) expire() {
+	select {
+	case <-c.proof:
+		return
+	case <-c.closed:
+		return
+	default:
+	}
+	if c.calls.Load() == 0 {
+		c.owner.counters.ConnectionsIdle.Add(1)
+		c.Close()
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.expiry.Reset(c.owner.limits.UnprovenTime)
+}
+
+// stall closes the connection of a reader that did not take an answer.
+func (c *conn) stall() {
+	c.owner.counters.ConnectionsStalled.Add(1)
+	c.Close()
+}
+
+// countedHandshakes counts the TLS handshakes that fail.
+type countedHandshakes struct {
+	credentials.TransportCredentials
+	counters *Counters
+}
+
+// ServerHandshake is the handshake of an accepted connection.
+func (h countedHandshakes) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
+	c, info, err := h.TransportCredentials.ServerHandshake(raw)
+	if err != nil && !errors.Is(err, credentials.ErrConnDispatched) {
+		h.counters.HandshakesDenied.Add(1)
+	}
+	return c, info, err
+}
+
+// Clone returns a copy that counts in the same place.
+func (h countedHandshakes) Clone() credentials.TransportCredentials {
+	return countedHandshakes{h.TransportCredentials.Clone(), h.counters}
+}

@@ -1,0 +1,37 @@
+package serve
+
+import "sync/atomic"
+
+// Counters count what the limits of the server refused since it started. They
+// only grow, belong to one process, and carry no names or addresses; a metrics
+// exporter reads them with Load.
+type Counters struct {
+	// HandshakesDenied counts connections whose TLS handshake failed: a wrong or
+	// expired certificate, no common version, no answer in time, no TLS at all.
+	// Such a caller reaches no call, so it is on no audit log.
+	HandshakesDenied atomic.Int64
+	// ConnectionsRefused counts connections closed at once because there were
+	// too many, in total, from their address, or without identity.
+	ConnectionsRefused atomic.Int64
+	// ConnectionsIdle counts connections closed because no caller on them was
+	// identified in time and no call was under way.
+	ConnectionsIdle atomic.Int64
+	// ConnectionsStalled counts connections closed because their reader did not
+	// take an answer in time.
+	ConnectionsStalled atomic.Int64
+	// Unidentified counts calls answered UNAUTHENTICATED or, beyond the quota
+	// for such calls, RESOURCE_EXHAUSTED.
+	Unidentified atomic.Int64
+	// QuotaExceeded counts calls answered RESOURCE_EXHAUSTED because a quota
+	// was used up: of the caller, its chain, or callers without identity.
+	QuotaExceeded atomic.Int64
+	// RequestsOversized counts requests refused before decoding: too many bytes,
+	// list items, messages or fields, nested too deeply, or malformed.
+	RequestsOversized atomic.Int64
+	// Shed counts calls answered RESOURCE_EXHAUSTED because the memory for
+	// requests and answers was used up.
+	Shed atomic.Int64
+	// Connections and ConnectionsUnproven are gauges: the connections that are
+	// open, and those of them on which nobody was identified yet.
+	Connections, ConnectionsUnproven atomic.Int64
+}

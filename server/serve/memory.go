@@ -1,0 +1,68 @@
+package serve
+
+import (
+	"context"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/semaphore"
+
+	"alkalog/service/fault"
+)
+
+// memory bounds what requests being worked on and answers being sent take
+// together. What does not fit is refused with RESOURCE_EXHAUSTED and a time to
+// retry; health stays SERVING, because a restart would help nobody.
+type memory struct {
+	limit    int64
+	requests *semaphore.Weighted
+	answers  atomic.Int64 // bytes that readers have not taken yet
+	counters *Counters
+}
+
+func newMemory(limit int64, counters *Counters) *memory {
+	return &memory{limit: limit, requests: semaphore.NewWeighted(limit), counters: counters}
+}
+
+const (
+	// callerPart is the part of the memory for requests that one caller may take.
+	callerPart = 8
+	// roomTime is how long a request waits for memory before it is refused.
+	roomTime = time.Second
+	// messageBytes is what a decoded message takes beside its text; measured
+	// sizes of the contract's structs are 60 to 500 bytes.
+	messageBytes = 400
+)
+
+// take reserves memory for a request of a caller, or says when to retry.
+func (m *memory) take(ctx context.Context, own *semaphore.Weighted, bytes int64) (give func(), err error) {
+	if m.answers.Load() > m.limit {
+		return nil, m.shed()
+	}
+	wait, cancel := context.WithTimeout(ctx, roomTime)
+	defer cancel()
+	if err := own.Acquire(wait, bytes); err != nil {
+		return nil, m.noRoom(ctx)
+	}
+	if err := m.requests.Acquire(wait, bytes); err != nil {
+		own.Release(bytes)
+		return nil, m.noRoom(ctx)
+	}
+	return func() {
+		m.requests.Release(bytes)
+		own.Release(bytes)
+	}, nil
+}
+
+// noRoom is why there is no memory: the call has ended, or there is too little.
+func (m *memory) noRoom(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	return m.shed()
+}
+
+func (m *memory) shed() error {
+	m.counters.Shed.Add(1)
+	return fault.Exhausted("OVERLOADED", "the server has no memory for this call now; retry later", roomTime)
+}

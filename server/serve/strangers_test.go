@@ -1,0 +1,303 @@
+package serve
+
+import (
+	"context"
+	"crypto/tls"
+	"io"
+	"net"
+	"testing"
+	"time"
+
+	"golang.org/x/net/http2"
+	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// TestStrangersHaveAQuota: calls that prove no identity are bounded by address,
+// and calls from the same address that prove one do not notice.
+func TestStrangersHaveAQuota(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) {
+		c.Limits.Quotas.Strangers = Strangers{FailedRate: 1e-3, FailedBurst: 3, OpenRate: 1e-3, OpenBurst: 2}
+	})
+	get := &pb.GetChainRequest{Name: "chains/ebb"}
+	for range 3 {
+		_, err := b.directory.GetChain(t.Context(), get)
+		wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED")
+	}
+	_, err := b.directory.GetChain(t.Context(), get)
+	wantError(t, err, codes.ResourceExhausted, "RATE_EXCEEDED", "calls without identity")
+	if retryAfter(err) <= 0 {
+		t.Errorf("when to try again is not said: %v", err)
+	}
+	if _, err := b.directory.GetChain(as(t, "manager"), get); err != nil {
+		t.Errorf("a caller with an identity, from the same address: %v", err)
+	}
+	health := healthpb.NewHealthClient(b.conn)
+	for i := range 3 {
+		answer, err := health.Check(t.Context(), &healthpb.HealthCheckRequest{})
+		if i < 2 && (err != nil || answer.Status != healthpb.HealthCheckResponse_SERVING) {
+			t.Errorf("health: %v, %v", answer, err)
+		}
+		if i == 2 {
+			wantError(t, err, codes.ResourceExhausted, "RATE_EXCEEDED")
+		}
+	}
+	counters := b.server.Counters()
+	if counters.Unidentified.Load() != 4 || counters.QuotaExceeded.Load() != 2 {
+		t.Errorf("counted %d calls without identity and %d beyond a quota, want 4 and 2", counters.Unidentified.Load(), counters.QuotaExceeded.Load())
+	}
+}
+
+// TestStrangersHaveAQuotaInTotal: addresses are counted apart, IPv6 ones by /64,
+// and together.
+func TestStrangersHaveAQuotaInTotal(t *testing.T) {
+	t.Parallel()
+	s := newStrangers(Strangers{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3}.complete())
+	at := func(ip string) string { return addressKey(&net.TCPAddr{IP: net.ParseIP(ip), Port: 7}) }
+	for i, c := range []struct {
+		ip string
+		ok bool
+	}{
+		{"192.0.2.1", true}, {"192.0.2.1", true}, {"192.0.2.1", false}, {"::ffff:192.0.2.1", false},
+		{"2001:db8::1", true}, {"2001:db8::2", true}, {"2001:db8::3", false}, {"2001:db8:0:1::1", true}, {"192.0.2.9", false},
+	} {
+		if err := s.count("failed", at(c.ip)); (err == nil) != c.ok {
+			t.Errorf("call %d, from %s: %v", i, c.ip, err)
+		}
+	}
+	leave, err := s.enter("a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		address string
+		ok      bool
+	}{{"a", true}, {"a", false}, {"b", true}, {"b", false}} {
+		if _, err := s.enter(c.address); (err == nil) != c.ok {
+			t.Errorf("a call under way from %s: %v", c.address, err)
+		}
+	}
+	leave()
+	if _, err := s.enter("b"); err != nil {
+		t.Errorf("after a call has ended: %v", err)
+	}
+}
+
+// closedByServer waits until the server closes a connection.
+func closedByServer(t *testing.T, c net.Conn) {
+	t.Helper()
+	c.SetReadDeadline(time.Now().Add(patience))
+	if _, err := io.Copy(io.Discard, c); err != nil {
+		if late, ok := err.(net.Error); ok && late.Timeout() {
+			t.Fatal("the server does not close the connection")
+		}
+	}
+}
+
+// connect opens a connection and speaks HTTP/2 as far as the first settings.
+func connect(t *testing.T, address string) net.Conn {
+	t.Helper()
+	c, err := net.Dial("tcp", address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	io.WriteString(c, http2.ClientPreface)
+	http2.NewFramer(c, c).WriteSettings()
+	return c
+}
+
+// TestConnectionsWithoutCallsAreClosed: a connection on which nobody is
+// identified is closed; one on which somebody was, or a call is under way, is not.
+func TestConnectionsWithoutCallsAreClosed(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) { c.Limits.Connections.UnprovenTime = 50 * time.Millisecond })
+	watch, err := healthpb.NewHealthClient(dial(t, b.server.Addr())).Watch(t.Context(), &healthpb.HealthCheckRequest{})
+	if err == nil {
+		_, err = watch.Recv()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Fatal(err)
+	}
+	closedByServer(t, connect(t, b.server.Addr()))
+	closedByServer(t, connect(t, b.server.Addr()))
+	if n := b.server.Counters().ConnectionsIdle.Load(); n != 2 {
+		t.Errorf("%d connections are counted as closed, want 2", n)
+	}
+	until(t, "the other two are left", func() bool { return b.server.Counters().Connections.Load() == 2 })
+	b.server.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+	if answer, err := watch.Recv(); err != nil || answer.Status != healthpb.HealthCheckResponse_NOT_SERVING {
+		t.Errorf("a watch of health was closed: %v, %v", answer, err)
+	}
+}
+
+// TestConnectionsAreBounded: those beyond the bound are closed at once, and those
+// that are proven make room for others without identity.
+func TestConnectionsAreBounded(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) {
+		c.Limits.Connections = Connections{Unproven: 3, UnprovenPerAddress: 2, PerAddress: 4, UnprovenTime: time.Hour}
+	})
+	if _, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Fatal(err)
+	}
+	first := connect(t, b.server.Addr())
+	connect(t, b.server.Addr())
+	until(t, "three are open", func() bool { return b.server.Counters().Connections.Load() == 3 })
+	closedByServer(t, connect(t, b.server.Addr()))
+	if n := b.server.Counters().ConnectionsRefused.Load(); n != 1 {
+		t.Errorf("%d connections are counted as refused, want 1", n)
+	}
+	first.Close()
+	until(t, "one has gone", func() bool { return b.server.Counters().ConnectionsUnproven.Load() == 1 })
+	if _, err := pb.NewDirectoryServiceClient(dial(t, b.server.Addr())).GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Errorf("when there is room: %v", err)
+	}
+	c := b.server.Counters()
+	if open, unproven := c.Connections.Load(), c.ConnectionsUnproven.Load(); open != 3 || unproven != 1 {
+		t.Errorf("%d connections are open, %d of them unproven; want 3 and 1", open, unproven)
+	}
+}
+
+// TestUnprovenConnectionsAreReadSlowly: who is not identified cannot make the
+// server take in much.
+func TestUnprovenConnectionsAreReadSlowly(t *testing.T) {
+	t.Parallel()
+	limits := Connections{UnprovenBytes: 1, UnprovenTime: time.Hour}.complete()
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	listener := newConnLimiter(inner, limits, &Counters{})
+	defer listener.Close()
+	caller, err := net.Dial("tcp", inner.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer caller.Close()
+	accepted, err := listener.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer accepted.Close()
+	go caller.Write(make([]byte, 3*unprovenBurst))
+	read := make(chan int)
+	go func() {
+		buffer := make([]byte, 8<<10)
+		for total := 0; total < 3*unprovenBurst; {
+			n, err := accepted.Read(buffer)
+			if err != nil {
+				return
+			}
+			total += n
+			read <- total
+		}
+		close(read)
+	}()
+	total := 0
+	for total < unprovenBurst-8<<10 {
+		total = <-read
+	}
+	// What is beyond the burst does not come, until somebody is identified.
+	quiet, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
+	defer cancel()
+	for waiting := true; waiting; {
+		select {
+		case total = <-read:
+		case <-quiet.Done():
+			waiting = false
+		}
+	}
+	if total > unprovenBurst {
+		t.Errorf("%d bytes were read of a caller who is not identified", total)
+	}
+	accepted.(*conn).prove()
+	for n := range read {
+		total = n
+	}
+	if total != 3*unprovenBurst {
+		t.Errorf("%d bytes were read afterwards, want %d", total, 3*unprovenBurst)
+	}
+}
+
+// TestStalledReadersAreClosed: an answer that its reader does not take is given
+// up with its connection, and its memory is given back.
+func TestStalledReadersAreClosed(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) {
+		c.Limits.SendTime = 50 * time.Millisecond
+		c.Limits.Connections.StalledTime = 300 * time.Millisecond
+	})
+	stream, err := b.process.WatchSession(from(t, "ebb", "x"), &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/flood"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the connection is closed", func() bool { return b.server.Counters().ConnectionsStalled.Load() > 0 })
+	until(t, "its memory is given back", func() bool { return b.server.memory.answers.Load() == 0 })
+	for err == nil {
+		_, err = stream.Recv()
+	}
+	if _, err := pb.NewDirectoryServiceClient(dial(t, b.server.Addr())).GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Errorf("others: %v", err)
+	}
+	until(t, "all answers are taken", func() bool { return b.server.memory.answers.Load() == 0 })
+}
+
+// TestFullMemoryRefusesCalls: what does not fit is told to come back, health goes
+// on saying that the server is well, and afterwards all is as before.
+func TestFullMemoryRefusesCalls(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	give := fill(t, b.server.memory)
+	get := &pb.GetChainRequest{Name: "chains/ebb"}
+	_, err := b.directory.GetChain(as(t, "manager"), get)
+	wantError(t, err, codes.ResourceExhausted, "OVERLOADED")
+	if retryAfter(err) <= 0 {
+		t.Errorf("when to try again is not said: %v", err)
+	}
+	answer, err := healthpb.NewHealthClient(b.conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
+	if err != nil || answer.Status != healthpb.HealthCheckResponse_SERVING {
+		t.Errorf("health: %v, %v", answer, err)
+	}
+	give()
+	if _, err := b.directory.GetChain(as(t, "manager"), get); err != nil {
+		t.Errorf("when there is memory again: %v", err)
+	}
+	if n := b.server.Counters().Shed.Load(); n != 1 {
+		t.Errorf("%d calls are counted as refused for memory, want 1", n)
+	}
+	if !b.server.memory.requests.TryAcquire(b.server.memory.limit) {
+		t.Error("calls that have ended still hold memory")
+	}
+}
+
+// fill takes all memory for requests.
+func fill(t *testing.T, m *memory) (give func()) {
+	t.Helper()
+	if err := m.requests.Acquire(t.Context(), m.limit); err != nil {
+		t.Fatal(err)
+	}
+	return func() { m.requests.Release(m.limit) }
+}
+
+// TestDeniedHandshakesAreCounted: who gets no line is on no audit log, but in a
+// counter.
+func TestDeniedHandshakesAreCounted(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	if err := h.call(t, h.Transport(t, h.Certificate(t, frontDesk)), ""); err != nil {
+		t.Fatal(err)
+	}
+	old := &tls.Config{MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11, InsecureSkipVerify: true}
+	if _, err := tls.Dial("tcp", h.server.Addr(), old); err == nil {
+		t.Fatal("TLS 1.1 was taken")
+	}
+	closedByServer(t, connect(t, h.server.Addr())) // no TLS at all
+	until(t, "both are counted", func() bool { return h.server.Counters().HandshakesDenied.Load() == 2 })
+}
