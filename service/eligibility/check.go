@@ -80,12 +80,13 @@ func (s Service) decide(r *storage.Snapshot, req *pb.CheckEligibilityRequest, no
 	if err != nil {
 		return nil, err
 	}
-	return s.answer(in)
+	return s.answer(rules.Revision, in)
 }
 
-// answer decides on inputs: the same for a check, a what-if and a replay.
-func (s Service) answer(in *pb.DecisionInputs) (*pb.Decision, error) {
-	decision, err := s.Rules.Decide(in)
+// answer decides on inputs, as the code of a revision does: the same for a check, a
+// what-if and a replay.
+func (s Service) answer(revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
+	decision, err := s.Rules.DecideAs(revision, in)
 	if err != nil {
 		return nil, err
 	}

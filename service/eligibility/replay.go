@@ -60,13 +60,13 @@ func (p policies) engine(r *storage.Snapshot, digest string) (*rules.Engine, err
 	return engine, err
 }
 
-// replay decides again and compares.
+// replay decides again with the code of the revision that decided, and compares.
 func replay(r *storage.Snapshot, at policies, stored *pb.Decision) (differences []string, version string, err error) {
 	engine, err := at.engine(r, stored.PolicyDigest)
 	if err != nil {
 		return nil, "", err
 	}
-	again, err := Service{Rules: engine}.answer(stored.Inputs)
+	again, err := Service{Rules: engine}.answer(stored.EngineRevision, stored.Inputs)
 	if err != nil {
 		return nil, "", err
 	}

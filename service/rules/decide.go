@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -20,6 +21,7 @@ type waiting struct {
 
 // opinion is all that a policy's rules say of a case.
 type opinion struct {
+	revision int32         // of the code that decides, see Revision
 	findings []*pb.Finding // severest first
 	waiting  []waiting
 	before   map[string]bool // conditions that come before first contact, by rule
@@ -29,7 +31,14 @@ type opinion struct {
 // alternatives and cautions. It leaves the decision's name, times, actor and plan
 // to the caller. The decision shares the parts of in, which must not be changed
 // afterwards, and of the policy. An error means that nothing was decided.
-func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
+func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) { return e.DecideAs(Revision, in) }
+
+// DecideAs decides as the code of a revision did, for a replay. Where a later
+// revision answers otherwise, the code asks which revision it decides as.
+func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
+	if revision < 0 || revision > Revision {
+		return nil, fmt.Errorf("the decision is of engine revision %d; this program knows 0 to %d", revision, Revision)
+	}
 	if err := complete(in); err != nil {
 		return nil, err
 	}
@@ -39,7 +48,7 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 	}
 	defer s.close()
 	policy := e.under(in.GetHousePolicy())
-	o := e.ask(s, policy)
+	o := e.ask(s, policy, revision)
 	verdict, questions := e.judge(o)
 	d := &pb.Decision{
 		Verdict:             verdict,
@@ -50,6 +59,7 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 		Inputs:              s.in,
 		PolicyDigest:        policy.digest,
 		EngineVersion:       Version,
+		EngineRevision:      revision,
 		Cautions:            slices.Clone(e.cautions),
 		RecommendedStrength: e.advise(s),
 	}
@@ -60,8 +70,8 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) {
 }
 
 // ask puts every rule that holds in the salon's jurisdiction to the case.
-func (e *Engine) ask(s *state, p *policy) *opinion {
-	o := &opinion{before: map[string]bool{}}
+func (e *Engine) ask(s *state, p *policy, revision int32) *opinion {
+	o := &opinion{revision: revision, before: map[string]bool{}}
 	place := placeOf(Jurisdiction(s.in.GetSalon()))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
 		s.each(scope, func(about subject) {

@@ -31,13 +31,21 @@ import (
 // the same policy would be answered otherwise than before.
 const Version = "1"
 
+// Revision is the revision of the code that decides: rules, history, questions,
+// conditions, alternatives and plan. A decision stores the revision that made it
+// and is replayed by the code of that revision. It is raised once for each release
+// in which the same inputs under the same policy can be answered otherwise.
+//
+//	0  before decisions stored a revision
+//	1  conditions name their subject and whether they come before first contact
+const Revision = 1
+
 // Engine holds a policy, checked and built. It is safe for concurrent use.
 type Engine struct {
 	book           *book
 	text           []byte
 	textDigest     string
 	documents      []document
-	revision       int // of the form of answers, see document
 	defaults       *pb.PolicyParameters
 	texts          []*rule // in the order of their files
 	rules          ruleSet
@@ -86,7 +94,6 @@ func Load(text []byte) (*Engine, error) {
 
 // add builds one document of a policy.
 func (e *Engine) add(d document) error {
-	e.revision = max(e.revision, d.Revision)
 	if err := setParameters(e.defaults, d.Parameters); err != nil {
 		return err
 	}

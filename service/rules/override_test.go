@@ -121,7 +121,7 @@ func TestOverrideBringsQuestionBack(t *testing.T) {
 	}
 	if !proto.Equal(d.GetConditions()[0], &pb.Condition{
 		ConditionId: "unanswered:consultation.scalp.sores", RuleId: "scalp.sores",
-		Text: "Answer first: Are there open sores, blisters or weeping skin on the scalp?",
+		Text: "Answer first: Are there open sores, blisters or weeping skin on the scalp?", BeforeContact: true,
 	}) {
 		t.Errorf("conditions: %v", d.GetConditions())
 	}

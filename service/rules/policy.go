@@ -24,11 +24,6 @@ var builtIn embed.FS
 
 // document is one file of a policy. Every part may be missing.
 type document struct {
-	// Revision says which form of answer the policy was written for, so that
-	// decisions under an older policy are made again to the byte. Absent: 1.
-	// From 2 on, conditions name their subject and whether they come before first
-	// contact.
-	Revision     int                `yaml:"revision"`
 	Family       string             `yaml:"family"`
 	About        string             `yaml:"about"`
 	Parameters   map[string]float64 `yaml:"parameters"`

@@ -165,7 +165,12 @@ func opened(t rapid.TB, e *Engine, in *pb.DecisionInputs) *state {
 
 func mustDecide(t rapid.TB, e *Engine, in *pb.DecisionInputs) *pb.Decision {
 	t.Helper()
-	d, err := e.Decide(in)
+	return decideAs(t, e, Revision, in)
+}
+
+func decideAs(t rapid.TB, e *Engine, revision int32, in *pb.DecisionInputs) *pb.Decision {
+	t.Helper()
+	d, err := e.DecideAs(revision, in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -445,7 +450,7 @@ func checkStanding(t rapid.TB, e *Engine, d *pb.Decision) {
 	t.Helper()
 	want := pb.Verdict_VERDICT_PROCEED
 	s := opened(t, e, d.GetInputs())
-	o := e.ask(s, e.alone)
+	o := e.ask(s, e.alone, Revision)
 	for _, f := range o.findings {
 		if !f.GetOverrideTerms().GetAllowed() {
 			want = max(want, verdictOf(f.GetSeverity()))

@@ -121,7 +121,7 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 	var conditions []*pb.Condition
 	for _, f := range o.findings {
 		if f.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			conditions = append(conditions, e.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.before[f.GetRuleId()]))
+			conditions = append(conditions, o.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.before[f.GetRuleId()]))
 		}
 	}
 	asked := map[string]bool{}
@@ -131,14 +131,14 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
 			text := w.message + " (Unless the answer takes it away: " + e.question(w.fields[0], w.subject) + ")"
-			conditions = append(conditions, e.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
+			conditions = append(conditions, o.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 			continue
 		}
 		for _, i := range w.fields {
 			if path := e.book.pathOf(i, w.subject); !asked[path] {
 				asked[path] = true
 				text := "Answer first: " + e.question(i, w.subject)
-				c := e.condition(w.text.GetRuleId(), w.subject.label(), text, true)
+				c := o.condition(w.text.GetRuleId(), w.subject.label(), text, true)
 				c.ConditionId = unanswered + path
 				conditions = append(conditions, c)
 			}
@@ -148,13 +148,13 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 }
 
 // condition is what a rule asks for about a subject.
-func (e *Engine) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
+func (o *opinion) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
 	id := ruleID
 	if subject != "" {
 		id += "@" + subject
 	}
 	c := &pb.Condition{ConditionId: id, Text: text, RuleId: ruleID}
-	if e.revision >= 2 {
+	if o.revision >= 1 {
 		c.Subject, c.BeforeContact = subject, beforeContact
 	}
 	return c
