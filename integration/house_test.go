@@ -25,7 +25,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 const (
 	pbRoom       = "proto/alkalogv1"
 	engineRooms  = "service/rules service/timing service/alkali service/ledger service/card service/severity"
-	serviceRooms = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/audit"
+	serviceRooms = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonRooms  = pbRoom + " service/actor service/fault service/record storage"
 )
 
@@ -55,6 +55,7 @@ var arrows = map[string]string{
 	"service/eligibility":          commonRooms + " " + engineRooms,
 	"service/processing":           "storage/lotcode " + commonRooms + " " + engineRooms,
 	"service/outcome":              commonRooms + " " + engineRooms,
+	"service/incident":             commonRooms + " " + engineRooms,
 	"service/audit":                commonRooms + " " + engineRooms,
 	"service/rules":                "service/alkali service/severity storage/lotcode " + pbRoom,
 	"service/timing":               "service/severity storage/lotcode " + pbRoom,

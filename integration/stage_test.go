@@ -20,7 +20,7 @@ type stage struct {
 
 // names are those of what is on a stage.
 type names struct {
-	client, consultation, draft, session, outcome, policy, entry string
+	client, consultation, draft, session, outcome, incident, policy, entry string
 
 	refusal *pb.Decision // of that consultation
 }
@@ -35,6 +35,7 @@ func (s *site) newStage(t testing.TB, id string) *stage {
 	k.draft = st.draft(t, k.client).Name
 	k.session = st.session(t).Name
 	k.outcome = must(t, st.amara, st.outcome.RecordOutcome, brokenOff(st.session(t))).Outcome.Name
+	k.incident = must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.noticed(), RequestId: newID()}).Incident.Name
 	k.policy = must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded()).HousePolicy.Name
 	k.entry = must(t, st.odile, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name}).Entries[0].Name
 	s.integrated(t)
@@ -51,7 +52,7 @@ type example struct {
 // examples has one for every RPC, by the RPC's name.
 func (st *stage) examples() map[string]example {
 	all := map[string]example{}
-	for _, part := range []map[string]example{st.staff(), st.shelves(), st.intake(), st.decisions(), st.services(), st.log()} {
+	for _, part := range []map[string]example{st.staff(), st.shelves(), st.intake(), st.decisions(), st.services(), st.incidents(), st.log()} {
 		for name, e := range part {
 			all[name] = e
 		}

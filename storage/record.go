@@ -30,6 +30,14 @@ type Changes struct {
 	Erase []Erasure
 }
 
+// With is these changes and more.
+func (c Changes) With(more Changes) Changes {
+	c.Records = append(c.Records, more.Records...)
+	c.Entries = append(c.Entries, more.Entries...)
+	c.Erase = append(c.Erase, more.Erase...)
+	return c
+}
+
 // Erasure is the destruction of a client's key.
 type Erasure struct {
 	// Client is the resource name.

@@ -649,6 +649,72 @@ func (x *Incident) GetEventIds() []string {
 	return nil
 }
 
+// OverdueFollowUp is a follow-up that was not done in time; the server records
+// it by itself, once.
+type OverdueFollowUp struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The incident.
+	Incident string `protobuf:"bytes,1,opt,name=incident,proto3" json:"incident,omitempty"`
+	// Number of the follow-up.
+	Number int32 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	// Id of the record, made from the incident and the number, so that of several
+	// servers one writes it.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OverdueFollowUp) Reset() {
+	*x = OverdueFollowUp{}
+	mi := &file_alkalog_v1_incident_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverdueFollowUp) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverdueFollowUp) ProtoMessage() {}
+
+func (x *OverdueFollowUp) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_incident_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverdueFollowUp.ProtoReflect.Descriptor instead.
+func (*OverdueFollowUp) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_incident_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *OverdueFollowUp) GetIncident() string {
+	if x != nil {
+		return x.Incident
+	}
+	return ""
+}
+
+func (x *OverdueFollowUp) GetNumber() int32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *OverdueFollowUp) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_alkalog_v1_incident_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_incident_proto_rawDesc = "" +
@@ -705,7 +771,13 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\rname_to_maker\x18\x18 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\vnameToMaker\x12 \n" +
 	"\tevent_ids\x18\x19 \x03(\tB\x03\xe0A\x03R\beventIds:K\xeaAH\n" +
 	"\x10alkalog/Incident\x124chains/{chain}/clients/{client}/incidents/{incident}B\x10\n" +
-	"\x0e_flush_minutes*\x85\x02\n" +
+	"\x0e_flush_minutes\"{\n" +
+	"\x0fOverdueFollowUp\x121\n" +
+	"\bincident\x18\x01 \x01(\tB\x15\xfaA\x12\n" +
+	"\x10alkalog/IncidentR\bincident\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x05R\x06number\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId*\x85\x02\n" +
 	"\fIncidentKind\x12\x1d\n" +
 	"\x19INCIDENT_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12INCIDENT_KIND_BURN\x10\x01\x12\x15\n" +
@@ -744,7 +816,7 @@ func file_alkalog_v1_incident_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_incident_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_alkalog_v1_incident_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_alkalog_v1_incident_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
 var file_alkalog_v1_incident_proto_goTypes = []any{
 	(IncidentKind)(0),             // 0: alkalog.v1.IncidentKind
 	(IncidentOrigin)(0),           // 1: alkalog.v1.IncidentOrigin
@@ -752,29 +824,30 @@ var file_alkalog_v1_incident_proto_goTypes = []any{
 	(FollowUpChannel)(0),          // 3: alkalog.v1.FollowUpChannel
 	(*FollowUp)(nil),              // 4: alkalog.v1.FollowUp
 	(*Incident)(nil),              // 5: alkalog.v1.Incident
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(Answer)(0),                   // 7: alkalog.v1.Answer
-	(Place)(0),                    // 8: alkalog.v1.Place
-	(*PhotoTaken)(nil),            // 9: alkalog.v1.PhotoTaken
+	(*OverdueFollowUp)(nil),       // 6: alkalog.v1.OverdueFollowUp
+	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(Answer)(0),                   // 8: alkalog.v1.Answer
+	(Place)(0),                    // 9: alkalog.v1.Place
+	(*PhotoTaken)(nil),            // 10: alkalog.v1.PhotoTaken
 }
 var file_alkalog_v1_incident_proto_depIdxs = []int32{
-	6,  // 0: alkalog.v1.FollowUp.due_time:type_name -> google.protobuf.Timestamp
-	6,  // 1: alkalog.v1.FollowUp.done_time:type_name -> google.protobuf.Timestamp
+	7,  // 0: alkalog.v1.FollowUp.due_time:type_name -> google.protobuf.Timestamp
+	7,  // 1: alkalog.v1.FollowUp.done_time:type_name -> google.protobuf.Timestamp
 	3,  // 2: alkalog.v1.FollowUp.channel:type_name -> alkalog.v1.FollowUpChannel
-	7,  // 3: alkalog.v1.FollowUp.worse:type_name -> alkalog.v1.Answer
-	7,  // 4: alkalog.v1.FollowUp.doctor_seen:type_name -> alkalog.v1.Answer
-	6,  // 5: alkalog.v1.Incident.create_time:type_name -> google.protobuf.Timestamp
-	6,  // 6: alkalog.v1.Incident.update_time:type_name -> google.protobuf.Timestamp
+	8,  // 3: alkalog.v1.FollowUp.worse:type_name -> alkalog.v1.Answer
+	8,  // 4: alkalog.v1.FollowUp.doctor_seen:type_name -> alkalog.v1.Answer
+	7,  // 5: alkalog.v1.Incident.create_time:type_name -> google.protobuf.Timestamp
+	7,  // 6: alkalog.v1.Incident.update_time:type_name -> google.protobuf.Timestamp
 	1,  // 7: alkalog.v1.Incident.origin:type_name -> alkalog.v1.IncidentOrigin
 	2,  // 8: alkalog.v1.Incident.state:type_name -> alkalog.v1.IncidentState
 	0,  // 9: alkalog.v1.Incident.kind:type_name -> alkalog.v1.IncidentKind
-	6,  // 10: alkalog.v1.Incident.occur_time:type_name -> google.protobuf.Timestamp
-	8,  // 11: alkalog.v1.Incident.place:type_name -> alkalog.v1.Place
-	7,  // 12: alkalog.v1.Incident.blister:type_name -> alkalog.v1.Answer
-	7,  // 13: alkalog.v1.Incident.referred:type_name -> alkalog.v1.Answer
-	9,  // 14: alkalog.v1.Incident.photos:type_name -> alkalog.v1.PhotoTaken
+	7,  // 10: alkalog.v1.Incident.occur_time:type_name -> google.protobuf.Timestamp
+	9,  // 11: alkalog.v1.Incident.place:type_name -> alkalog.v1.Place
+	8,  // 12: alkalog.v1.Incident.blister:type_name -> alkalog.v1.Answer
+	8,  // 13: alkalog.v1.Incident.referred:type_name -> alkalog.v1.Answer
+	10, // 14: alkalog.v1.Incident.photos:type_name -> alkalog.v1.PhotoTaken
 	4,  // 15: alkalog.v1.Incident.follow_ups:type_name -> alkalog.v1.FollowUp
-	7,  // 16: alkalog.v1.Incident.name_to_maker:type_name -> alkalog.v1.Answer
+	8,  // 16: alkalog.v1.Incident.name_to_maker:type_name -> alkalog.v1.Answer
 	17, // [17:17] is the sub-list for method output_type
 	17, // [17:17] is the sub-list for method input_type
 	17, // [17:17] is the sub-list for extension type_name
@@ -796,7 +869,7 @@ func file_alkalog_v1_incident_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_incident_proto_rawDesc), len(file_alkalog_v1_incident_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   2,
+			NumMessages:   3,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

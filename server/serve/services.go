@@ -13,13 +13,14 @@ import (
 	"alkalog/service/consultation"
 	"alkalog/service/directory"
 	"alkalog/service/eligibility"
+	"alkalog/service/incident"
 	"alkalog/service/outcome"
 	"alkalog/service/processing"
 	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
-// register makes the seven services and registers them. It returns what is to
+// register makes the eight services and registers them. It returns what is to
 // run beside them until the server leaves.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *keeper, checks requests) []loop {
 	now := cfg.Clock
@@ -31,6 +32,8 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
+	incidents := incident.Service{DB: db, Now: now}
+	pb.RegisterIncidentServiceServer(r, incidents)
 	audits := audit.Service{DB: db, Now: now, Logs: log}
 	pb.RegisterAuditServiceServer(r, audits)
 	return append(clients.loops(intake),
@@ -40,6 +43,9 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
 		func(ctx context.Context) {
 			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })
+		},
+		func(ctx context.Context) {
+			incidents.WatchOverdue(ctx, func(err error) { cfg.Logger.Warn("looking for overdue follow-ups", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
 			audits.Count(ctx, func(err error) { cfg.Logger.Warn("counting for the figures", "error", err.Error()) })

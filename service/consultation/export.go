@@ -47,6 +47,7 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 	})
 	each(e, "sessions", storage.Sessions.List, sessionWithEvents)
 	each(e, "outcomes", storage.Outcomes.List, nil)
+	each(e, "incidents", storage.Incidents.List, nil)
 	each(e, "entries", entriesOf, nil)
 	e.text("\n}\n")
 	if e.err == nil {

@@ -48,10 +48,11 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 		closed.Outcome = outcome.Name
 		record.SetTime(closed, "update_time", scene.Time)
 		fresh := timing.NewDeviations(v.before, &pb.SessionState{Deviations: outcome.Deviations})
+		incidents, err := record.KeepIncidents(r, scene, closed, timing.ClosingIncidents(closed, outcome, v.state))
 		return &pb.RecordOutcomeResponse{Outcome: outcome}, storage.Changes{
 			Records: []storage.Record{storage.Outcomes.Insert(outcome), storage.Sessions.Replace(v.session, closed)},
 			Entries: record.Departures(scene, closed, v.events, fresh),
-		}, nil
+		}.With(incidents), err
 	})
 }
 

@@ -54,6 +54,11 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}
 		changes.Entries = record.Departures(scene, session, all, answer.NewDeviations)
+		incidents, err := record.KeepIncidents(r, scene, session, timing.Incidents(session, all, after))
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		changes = changes.With(incidents)
 		return answer, changes, nil
 	})
 	if err == nil {

@@ -35,6 +35,8 @@ func salonOf(r *storage.Snapshot, m proto.Message) (string, error) {
 		return m.Inputs.GetSalon().GetName(), nil
 	case *pb.Session:
 		return m.Salon, nil
+	case *pb.Incident:
+		return m.Salon, nil
 	case *pb.Outcome:
 		session, err := storage.Sessions.Get(r, m.Session)
 		return session.GetSalon(), err

@@ -1,0 +1,206 @@
+// Package incident serves what went wrong with a client: recorded by hand or
+// opened from the facts of a session, followed up after 24 and 48 hours, and on
+// the record card for ever. What was seen is recorded, never a diagnosis.
+package incident
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// Service is the IncidentService.
+type Service struct {
+	pb.UnimplementedIncidentServiceServer
+
+	DB  *storage.DB
+	Now func() time.Time
+}
+
+// noticedAhead is how far ahead of the server's clock a stated time may be.
+// Our own choice, as for the answers of a consultation.
+const noticedAhead = 5 * time.Minute
+
+// CreateIncident records an incident that a person noticed.
+func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentRequest) (*pb.CreateIncidentResponse, error) {
+	scene := record.Scene(ctx, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CreateIncidentResponse, storage.Changes, error) {
+		incident := proto.CloneOf(req.Incident)
+		record.Clear(incident)
+		incident.Origin = pb.IncidentOrigin_INCIDENT_ORIGIN_PERSON
+		check := record.All(record.Exist(storage.Clients, req.Parent), refersTo(req.Parent, incident), inThePast(incident, scene.Time))
+		if err := check(r); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		changes := record.OpenIncident(scene, req.Parent, incident)
+		return &pb.CreateIncidentResponse{Incident: incident}, changes, nil
+	})
+}
+
+// UpdateIncident changes what is known of an incident.
+func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentRequest) (*pb.UpdateIncidentResponse, error) {
+	if req.Incident.Name == "" {
+		return nil, fault.Invalid("incident.name", "must be the name of the incident to change")
+	}
+	scene := record.Scene(ctx, req, req.Incident.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.UpdateIncidentResponse, storage.Changes, error) {
+		stored, err := record.Fresh(r, storage.Incidents, req.Incident.Name, req.Incident.Etag)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		amended, err := record.Apply(stored, req.Incident, req.UpdateMask)
+		if err == nil {
+			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, scene.Time))(r)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		changes := record.ChangeIncident(scene, stored, amended)
+		return &pb.UpdateIncidentResponse{Incident: amended}, changes, nil
+	})
+}
+
+// refersTo checks the names that an incident of a client gives: its salon, its
+// practitioner, its product, and a session that is the client's.
+func refersTo(client string, i *pb.Incident) record.Check {
+	return func(r *storage.Snapshot) error {
+		if i.Session != "" && record.Parent(i.Session) != client {
+			return fault.Invalid("incident.session", "must be a session of the same client")
+		}
+		return record.All(
+			record.Exist(storage.Salons, i.Salon),
+			record.Exist(storage.Practitioners, i.Practitioner),
+			record.Exist(storage.Products, i.Product),
+			record.Exist(storage.Sessions, i.Session),
+		)(r)
+	}
+}
+
+// inThePast refuses an incident that has not happened yet.
+func inThePast(i *pb.Incident, now time.Time) record.Check {
+	return func(*storage.Snapshot) error {
+		if i.OccurTime != nil && i.OccurTime.AsTime().After(now.Add(noticedAhead)) {
+			return fault.Invalid("incident.occur_time", "must not be in the future")
+		}
+		return nil
+	}
+}
+
+// GetIncident returns an incident.
+func (s Service) GetIncident(ctx context.Context, req *pb.GetIncidentRequest) (*pb.GetIncidentResponse, error) {
+	m, err := record.Read(ctx, s.DB, storage.Incidents, req.Name)
+	return &pb.GetIncidentResponse{Incident: m}, err
+}
+
+// ListIncidents lists the incidents of a client or of the chain, newest first.
+func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest) (*pb.ListIncidentsResponse, error) {
+	answer := &pb.ListIncidentsResponse{}
+	client, holds := req.Parent, record.Holds(req.Parent)
+	if chain, all := strings.CutSuffix(req.Parent, "/clients/-"); all {
+		client, holds = "", record.Holds(chain)
+	}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		if err = holds(r); err != nil {
+			return err
+		}
+		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
+		answer.Incidents, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Incident, string, error) {
+			return storage.ListIncidents(r, client, page)
+		})
+		return err
+	})
+	return answer, err
+}
+
+// RecordFollowUp answers a follow-up of an incident.
+func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpRequest) (*pb.RecordFollowUpResponse, error) {
+	if req.FollowUp.Channel == pb.FollowUpChannel_FOLLOW_UP_CHANNEL_UNSPECIFIED {
+		return nil, fault.Invalid("follow_up.channel", "must say how the client was reached, or that the client was not")
+	}
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordFollowUpResponse, storage.Changes, error) {
+		stored, err := record.Get(r, storage.Incidents, req.Name)
+		if err == nil {
+			err = record.ActingFor("follow_up.practitioner", req.FollowUp.Practitioner)(r)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		amended, err := followedUp(stored, req, scene.Time)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		replace := storage.Incidents.Replace(stored, amended)
+		return &pb.RecordFollowUpResponse{Incident: amended}, storage.Changes{
+			Records: []storage.Record{replace},
+			Entries: []*pb.AuditEntry{scene.FollowedUp(amended, req.GetNumber())},
+		}, nil
+	})
+}
+
+// followedUp is the incident with a follow-up answered.
+func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Time) (*pb.Incident, error) {
+	n := int(req.GetNumber())
+	if n > len(stored.FollowUps) {
+		return nil, fault.Invalid("number", "must be the number of a follow-up of the incident")
+	}
+	if stored.FollowUps[n-1].DoneTime != nil {
+		return nil, fault.Precondition("FOLLOW_UP_DONE", stored.Name, "the follow-up was answered already; record what is new with UpdateIncident")
+	}
+	done := proto.CloneOf(req.FollowUp)
+	if done.DoneTime == nil {
+		done.DoneTime = timestamppb.New(now)
+	}
+	if done.DoneTime.AsTime().After(now.Add(noticedAhead)) {
+		return nil, fault.Invalid("follow_up.done_time", "must not be in the future")
+	}
+	amended := proto.CloneOf(stored)
+	old := amended.FollowUps[n-1]
+	done.Number, done.DueTime, done.Overdue = old.Number, old.DueTime, old.Overdue
+	amended.FollowUps[n-1] = done
+	amended.UpdateTime = timestamppb.New(now)
+	if storage.NextDue(amended) == nil {
+		amended.State = pb.IncidentState_INCIDENT_STATE_FOLLOWED_UP
+	}
+	return amended, nil
+}
+
+// shownFollowUps is how many follow-ups a list shows at most; a salon that has
+// more waiting has a larger problem than a page. Our own choice.
+const shownFollowUps = 500
+
+// ListFollowUps lists what a salon has still to follow up, the earliest due
+// first.
+func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest) (*pb.ListFollowUpsResponse, error) {
+	answer := &pb.ListFollowUpsResponse{}
+	if req.PageToken != "" {
+		return nil, fault.Invalid("page_token", "must be empty: the list is one page")
+	}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) error {
+		if _, err := record.Get(r, storage.Salons, req.Parent); err != nil {
+			return err
+		}
+		size := int(req.PageSize)
+		if size == 0 || size > shownFollowUps {
+			size = shownFollowUps
+		}
+		incidents, err := storage.DueIncidents(r, req.Parent, size)
+		for _, i := range incidents {
+			for _, f := range i.FollowUps {
+				if f.DoneTime == nil {
+					answer.FollowUps = append(answer.FollowUps, &pb.DueFollowUp{Incident: i.Name, FollowUp: f, Kind: i.Kind})
+				}
+			}
+		}
+		return err
+	})
+	return answer, err
+}

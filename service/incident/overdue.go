@@ -1,0 +1,102 @@
+package incident
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+const (
+	// lookEvery is how often overdue follow-ups are looked for. Our own choice.
+	lookEvery = time.Minute
+	// overdueAfter is how long after it was due a follow-up counts as overdue: a
+	// salon that was closed on the day does it the next morning. Our own choice.
+	overdueAfter = 12 * time.Hour
+	// lookedAt is how many incidents of a chain one look takes.
+	lookedAt = 100
+)
+
+// WatchOverdue looks for overdue follow-ups until ctx is done, and reports what
+// goes wrong.
+func (s Service) WatchOverdue(ctx context.Context, report func(error)) {
+	for {
+		if err := s.LogOverdue(ctx); err != nil && ctx.Err() == nil {
+			report(err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(lookEvery):
+		}
+	}
+}
+
+// LogOverdue puts every follow-up that was not done in time on the audit log,
+// once, however many servers look. What goes wrong with one chain does not keep it
+// from the others.
+func (s Service) LogOverdue(ctx context.Context) error {
+	var problems []error
+	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
+		problems = append(problems, s.logOverdueOf(ctx, chain.Name))
+		return ctx.Err()
+	})
+	return errors.Join(append(problems, err)...)
+}
+
+// logOverdueOf looks at one chain.
+func (s Service) logOverdueOf(ctx context.Context, chain string) error {
+	now := s.Now()
+	var overdue []*pb.OverdueFollowUp
+	err := storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) error {
+		incidents, err := storage.OverdueIncidents(r, now.Add(-overdueAfter), lookedAt)
+		for _, i := range incidents {
+			for _, f := range i.FollowUps {
+				if isOverdue(f, now) {
+					overdue = append(overdue, &pb.OverdueFollowUp{Incident: i.Name, Number: f.Number,
+						RequestId: record.OwnRequest(fmt.Sprintf("%s follow-up %d overdue", i.Name, f.Number))})
+				}
+			}
+		}
+		return err
+	})
+	for _, o := range overdue {
+		err = errors.Join(err, s.logOne(ctx, o, now))
+	}
+	return err
+}
+
+func isOverdue(f *pb.FollowUp, now time.Time) bool {
+	return f.DoneTime == nil && !f.Overdue && now.Sub(f.DueTime.AsTime()) > overdueAfter
+}
+
+// logOne marks one follow-up as overdue, with its entry, as the server's own.
+func (s Service) logOne(ctx context.Context, o *pb.OverdueFollowUp, now time.Time) error {
+	scene := record.Scene(ctx, o, o.Incident, now)
+	scene.Actor = "server"
+	_, err := storage.Write(ctx, s.DB, record.Chain(o.Incident), o, func(r *storage.Snapshot) (*pb.OverdueFollowUp, storage.Changes, error) {
+		stored, err := storage.Incidents.Get(r, o.Incident)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		if !isOverdue(stored.FollowUps[o.Number-1], now) {
+			return o, storage.Changes{}, nil // answered meanwhile
+		}
+		amended := proto.CloneOf(stored)
+		amended.UpdateTime = timestamppb.New(now)
+		amended.FollowUps[o.Number-1].Overdue = true
+		replace := storage.Incidents.Replace(stored, amended)
+		return o, storage.Changes{
+			Records: []storage.Record{replace},
+			Entries: []*pb.AuditEntry{scene.FollowUpOverdue(amended, amended.FollowUps[o.Number-1])},
+		}, nil
+	})
+	return err
+}

@@ -1,0 +1,58 @@
+package ledger
+
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Incident is the entry of an incident that was opened, as stored. Kind, place and words stay sealed with the client's key; the entry names
+// the incident, the session and the product.
+func (s Scene) Incident(i *pb.Incident) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
+	s.ofIncident(e, i)
+	e.Summary = "an incident was recorded"
+	if i.OccurTime != nil {
+		e.OccurTime = i.OccurTime
+	}
+	return e
+}
+
+// IncidentChanged is the entry of an incident of which more is known.
+func (s Scene) IncidentChanged(i *pb.Incident) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
+	s.ofIncident(e, i)
+	e.Summary = "more was recorded of an incident"
+	return e
+}
+
+// FollowedUp is the entry of a follow-up that was answered.
+func (s Scene) FollowedUp(i *pb.Incident, number int32) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP, i)
+	s.ofIncident(e, i)
+	e.Summary = fmt.Sprintf("follow-up %d of an incident was answered", number)
+	return e
+}
+
+// FollowUpOverdue is the entry of a follow-up that was not done in time.
+func (s Scene) FollowUpOverdue(i *pb.Incident, f *pb.FollowUp) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE, i)
+	s.ofIncident(e, i)
+	e.OccurTime = timestamppb.New(f.GetDueTime().AsTime())
+	e.Summary = fmt.Sprintf("follow-up %d of an incident is overdue", f.GetNumber())
+	return e
+}
+
+// ofIncident fills in what an incident is about.
+func (s Scene) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
+	e.Incident = i.Name
+	e.Client = parent(i.Name)
+	e.Session = i.Session
+	e.Product = i.Product
+	e.Salon = i.Salon
+	if s.Role != pb.Role_ROLE_UNSPECIFIED && i.Practitioner != s.Actor {
+		e.OnBehalfOf = i.Practitioner
+	}
+}

@@ -1,0 +1,95 @@
+package record
+
+import (
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/storage"
+)
+
+// followUpAfter is when follow-ups fall due after an incident. Burns often show
+// later (common practice); the two times are our own choice.
+var followUpAfter = [...]time.Duration{24 * time.Hour, 48 * time.Hour}
+
+// OpenIncident gives a new incident of a client its name, times and follow-ups,
+// and returns what is to be written.
+func OpenIncident(scene ledger.Scene, client string, i *pb.Incident) storage.Changes {
+	i.Name = client + "/incidents/" + storage.NewID()
+	i.CreateTime, i.UpdateTime = timestamppb.New(scene.Time), timestamppb.New(scene.Time)
+	i.State = pb.IncidentState_INCIDENT_STATE_OPEN
+	if i.OccurTime == nil {
+		i.OccurTime = timestamppb.New(scene.Time)
+	}
+	i.FollowUps = nil
+	for n, after := range followUpAfter {
+		i.FollowUps = append(i.FollowUps, &pb.FollowUp{Number: int32(n + 1), DueTime: timestamppb.New(i.OccurTime.AsTime().Add(after))})
+	}
+	insert := storage.Incidents.Insert(i)
+	return storage.Changes{Records: []storage.Record{insert}, Entries: []*pb.AuditEntry{scene.Incident(i)}}
+}
+
+// ChangeIncident returns what is to be written when more is known of an incident.
+func ChangeIncident(scene ledger.Scene, stored, amended *pb.Incident) storage.Changes {
+	amended.UpdateTime = timestamppb.New(scene.Time)
+	replace := storage.Incidents.Replace(stored, amended)
+	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{scene.IncidentChanged(amended)}}
+}
+
+// incidentsRead is how many incidents of a client are looked at: all, in
+// practice. Our own choice.
+const incidentsRead = 100
+
+// Incidents reads a client's incidents, newest first, whichever salon they
+// happened in: they follow the client as the card does.
+func Incidents(r *storage.Snapshot, client string) ([]*pb.Incident, error) {
+	incidents, _, err := storage.ListIncidents(r, client, storage.Page{Size: incidentsRead})
+	return incidents, err
+}
+
+// KeepIncidents returns what is to be written so that every incident that the
+// facts of a session call for is on record: a new one is opened, and one that was
+// opened from earlier facts of the same kind and place takes on the new ones.
+// Wanted is the incidents that the facts call for, without names.
+func KeepIncidents(r *storage.Snapshot, scene ledger.Scene, session *pb.Session, wanted []*pb.Incident) (storage.Changes, error) {
+	if len(wanted) == 0 {
+		return storage.Changes{}, nil
+	}
+	client := Parent(session.Name)
+	known, err := Incidents(r, client)
+	if err != nil {
+		return storage.Changes{}, err
+	}
+	var all storage.Changes
+	for _, want := range wanted {
+		changes := storage.Changes{}
+		switch stored := sameIncident(known, want); {
+		case stored == nil:
+			changes = OpenIncident(scene, client, want)
+		case len(want.EventIds) > len(stored.EventIds) || want.GetFlushMinutes() > stored.GetFlushMinutes():
+			amended := proto.CloneOf(stored)
+			amended.EventIds = want.EventIds
+			if want.FlushMinutes != nil {
+				amended.FlushMinutes = want.FlushMinutes
+			}
+			changes = ChangeIncident(scene, stored, amended)
+		}
+		all = all.With(changes)
+	}
+	return all, nil
+}
+
+// sameIncident finds the incident that the server opened from the same session
+// for the same kind of thing in the same place; nil: there is none.
+func sameIncident(known []*pb.Incident, want *pb.Incident) *pb.Incident {
+	for _, i := range known {
+		if i.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS && i.Session == want.Session && i.Kind == want.Kind &&
+			i.Place == want.Place && i.SectionId == want.SectionId {
+			return i
+		}
+	}
+	return nil
+}
