@@ -7,14 +7,11 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/decision"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
-	"alkalog/service/severity"
-	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
@@ -27,11 +24,6 @@ type Service struct {
 	NewSalt func() []byte // 16 random bytes
 	Rules   *rules.Engine
 }
-
-// visitsKept is how many past visits a decision's inputs keep whole; the rates
-// and the growth on the card rest on all of them. Our own choice: it keeps a
-// decision small.
-const visitsKept = 3
 
 // CheckEligibility decides, and stores the decision with its audit entry; a
 // what-if is decided the same way and not stored.
@@ -60,85 +52,32 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		if record.Parent(consultation.Name) != req.Parent {
 			return nil, storage.Changes{}, fault.NotFound(consultation.Name)
 		}
-		decision, err := s.decide(r, req, scene.Time, consultation)
+		d, err := s.decide(r, req, scene.Time, consultation)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		decision.Name = req.Parent + "/decisions/" + storage.NewID()
-		decision.CreateTime = timestamppb.New(scene.Time)
-		decision.Actor, decision.Role = scene.Actor, scene.Role
-		records, err := s.keepPolicy(r, scene.Chain, decision)
-		records = append(records, storage.Decisions.Insert(decision))
-		return &pb.CheckEligibilityResponse{Decision: decision},
-			storage.Changes{Records: records, Entries: scene.Decided(decision)}, err
+		changes, err := decision.Store(r, s.Rules, scene, req.Parent, d)
+		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
 }
 
 // decide gathers the inputs from one snapshot and decides on them.
 func (s Service) decide(r *storage.Snapshot, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (*pb.Decision, error) {
-	in, err := s.inputs(r, req, now, consultation)
+	in, err := decision.Inputs(r, s.Rules, req, consultation, now)
 	if err != nil {
 		return nil, err
 	}
-	return s.answer(rules.Revision, in)
-}
-
-// answer decides on inputs, as the code of a revision does: the same for a check, a
-// what-if and a replay.
-func (s Service) answer(revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
-	decision, err := s.Rules.DecideAs(revision, in)
-	if err != nil {
-		return nil, err
-	}
-	decision.Inputs = in
-	if !severity.AtLeast(decision.Verdict, pb.Verdict_VERDICT_REFER) {
-		decision.Plan = timing.Plan(in)
-	}
-	decision.StandingVerdict = rules.Standing(decision)
-	return decision, nil
-}
-
-// inputs reads everything that the decision rests on.
-func (s Service) inputs(r *storage.Snapshot, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (in *pb.DecisionInputs, err error) {
-	in = &pb.DecisionInputs{
-		DecideTime:   timestamppb.New(now),
-		Consultation: consultation,
-		LotCode:      req.LotCode,
-		ServiceKind:  req.ServiceKind,
-	}
-	if _, err = record.Get(r, storage.Clients, req.Parent); err != nil {
-		return nil, err
-	}
-	if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
-		return nil, err
-	}
-	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
-		return nil, err
-	}
-	if in.Practitioner, err = record.Get(r, storage.Practitioners, req.Practitioner); err != nil {
-		return nil, err
-	}
-	if req.Supervisor != "" {
-		if in.Supervisor, err = record.Get(r, storage.Practitioners, req.Supervisor); err != nil {
-			return nil, err
-		}
-	}
-	if in.HousePolicy, err = record.ActivePolicy(r); err != nil {
-		return nil, err
-	}
-	in.Parameters = s.Rules.Parameters(in.HousePolicy.GetParameters())
-	in.RecordCard, err = record.Card(r, req.Parent, visitsKept)
-	return in, err
+	return decision.Answer(s.Rules, rules.Revision, in)
 }
 
 // GetDecision returns a decision with its overrides and its signature.
 func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*pb.GetDecisionResponse, error) {
-	var decision *pb.Decision
+	answer := &pb.GetDecisionResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		decision, err = record.Decision(r, req.Name)
+		answer.Decision, err = record.Decision(r, req.Name)
 		return err
 	})
-	return &pb.GetDecisionResponse{Decision: decision}, err
+	return answer, err
 }
 
 // ListDecisions lists a client's decisions, newest first.

@@ -4,30 +4,11 @@ import (
 	"context"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/decision"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
 )
-
-// keepPolicy is what must be written so that the policy a decision was made
-// under is there for ever: nothing, once the chain has it.
-func (s Service) keepPolicy(r *storage.Snapshot, chain string, d *pb.Decision) ([]storage.Record, error) {
-	has, err := storage.HasPolicyText(r, d.PolicyDigest)
-	if err != nil || has {
-		return nil, err
-	}
-	var records []storage.Record
-	for _, text := range s.Rules.Texts(d.Inputs.HousePolicy) {
-		// The built-in policy may be there already, under another house policy.
-		if has, err = storage.HasPolicyText(r, text.Digest); err != nil {
-			return nil, err
-		}
-		if !has {
-			records = append(records, storage.InsertPolicyText(chain, text.Digest, text.Body))
-		}
-	}
-	return records, nil
-}
 
 // ReplayDecision decides a stored decision again, from its own inputs and under
 // the policy of its day, and says what differs.
@@ -66,7 +47,7 @@ func replay(r *storage.Snapshot, at policies, stored *pb.Decision) (differences 
 	if err != nil {
 		return nil, "", err
 	}
-	again, err := Service{Rules: engine}.answer(stored.EngineRevision, stored.Inputs)
+	again, err := decision.Answer(engine, stored.EngineRevision, stored.Inputs)
 	if err != nil {
 		return nil, "", err
 	}

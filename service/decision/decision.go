@@ -1,0 +1,103 @@
+// Package decision makes decisions: it reads from one snapshot everything that a
+// decision is made from, asks the engines, and says what is to be stored. A check
+// and the start of a service decide in the same way, and services never import one
+// another.
+package decision
+
+import (
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/service/rules"
+	"alkalog/service/severity"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// visitsKept is how many past visits a decision's inputs keep whole; the rates
+// and the growth on the card rest on all of them. Our own choice: it keeps a
+// decision small.
+const visitsKept = 3
+
+// Inputs reads everything that a decision on a consultation is made from.
+func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityRequest, consultation *pb.Consultation, now time.Time) (in *pb.DecisionInputs, err error) {
+	in = &pb.DecisionInputs{
+		DecideTime:   timestamppb.New(now),
+		Consultation: consultation,
+		LotCode:      req.LotCode,
+		ServiceKind:  req.ServiceKind,
+	}
+	if _, err = record.Get(r, storage.Clients, req.Parent); err != nil {
+		return nil, err
+	}
+	if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
+		return nil, err
+	}
+	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
+		return nil, err
+	}
+	if in.Practitioner, err = record.Get(r, storage.Practitioners, req.Practitioner); err != nil {
+		return nil, err
+	}
+	if req.Supervisor != "" {
+		if in.Supervisor, err = record.Get(r, storage.Practitioners, req.Supervisor); err != nil {
+			return nil, err
+		}
+	}
+	if in.HousePolicy, err = record.ActivePolicy(r); err != nil {
+		return nil, err
+	}
+	in.Parameters = engine.Parameters(in.HousePolicy.GetParameters())
+	in.RecordCard, err = record.Card(r, req.Parent, visitsKept)
+	return in, err
+}
+
+// Answer decides on inputs, as the code of a revision does: the same for a check, a
+// what-if, the start of a service and a replay.
+func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
+	d, err := engine.DecideAs(revision, in)
+	if err != nil {
+		return nil, err
+	}
+	d.Inputs = in
+	if !severity.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
+		d.Plan = timing.Plan(in)
+	}
+	d.StandingVerdict = rules.Standing(d)
+	return d, nil
+}
+
+// Store names a decision of a client and returns what is to be stored with it: the
+// policy behind it where the chain does not have that yet, and its audit entry.
+func Store(r *storage.Snapshot, engine *rules.Engine, scene ledger.Scene, client string, d *pb.Decision) (storage.Changes, error) {
+	d.Name = client + "/decisions/" + storage.NewID()
+	d.CreateTime = timestamppb.New(scene.Time)
+	d.Actor, d.Role = scene.Actor, scene.Role
+	records, err := keepPolicy(r, engine, scene.Chain, d)
+	records = append(records, storage.Decisions.Insert(d))
+	return storage.Changes{Records: records, Entries: scene.Decided(d)}, err
+}
+
+// keepPolicy is what must be written so that the policy a decision was made
+// under is there for ever: nothing, once the chain has it.
+func keepPolicy(r *storage.Snapshot, engine *rules.Engine, chain string, d *pb.Decision) ([]storage.Record, error) {
+	has, err := storage.HasPolicyText(r, d.PolicyDigest)
+	if err != nil || has {
+		return nil, err
+	}
+	var records []storage.Record
+	for _, text := range engine.Texts(d.Inputs.HousePolicy) {
+		// The built-in policy may be there already, under another house policy.
+		if has, err = storage.HasPolicyText(r, text.Digest); err != nil {
+			return nil, err
+		}
+		if !has {
+			records = append(records, storage.InsertPolicyText(chain, text.Digest, text.Body))
+		}
+	}
+	return records, nil
+}
