@@ -52,6 +52,9 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 		return nil, err
 	}
 	in.Parameters = engine.Parameters(in.HousePolicy.GetParameters())
+	if in.Incidents, err = record.Incidents(r, req.Parent); err != nil {
+		return nil, err
+	}
 	in.RecordCard, err = record.Card(r, req.Parent, visitsKept)
 	return in, err
 }
