@@ -11,6 +11,7 @@ import (
 
 	"github.com/lib/pq"
 	"github.com/lib/pq/pqerror"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 )
 
 // The facts that this package reports. Every error it returns wraps one of
@@ -35,6 +36,15 @@ var (
 	// ErrFenced: the server that answers is not the one that holds the records.
 	ErrFenced = errors.New("storage: wrong database server")
 )
+
+// Refused is the error of a request that was answered with Changes.Refusal.
+type Refused struct {
+	// Status is what the caller is answered.
+	Status *spb.Status
+}
+
+// Error is the message of the status.
+func (r *Refused) Error() string { return r.Status.GetMessage() }
 
 // Reasons to run a write again that never leave this package.
 var (

@@ -16,6 +16,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	spb "google.golang.org/genproto/googleapis/rpc/status"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -28,6 +30,11 @@ type Changes struct {
 	Entries []*pb.AuditEntry
 	// Erase is the clients whose keys are destroyed.
 	Erase []Erasure
+	// Refusal, if set, is the answer to the request instead of fn's: the records
+	// and entries are committed and stay, the caller gets a *Refused with this
+	// status, and so does a retry. An error of fn's instead writes nothing, not
+	// even the entry of why the request was refused.
+	Refusal *spb.Status
 }
 
 // With is these changes and more.

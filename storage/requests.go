@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"github.com/lib/pq"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/proto"
 )
 
@@ -13,6 +14,7 @@ import (
 type claim struct {
 	chain, id, kind string
 	request, answer []byte
+	refused         bool     // the answer is a status
 	client          string   // whose key they are sealed with; empty: they are in clear
 	holds           []string // clients who must not be erased meanwhile
 }
@@ -24,6 +26,7 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	if c.request, err = stored.Marshal(req); err != nil {
 		return c, fmt.Errorf("storage: request: %w", err)
 	}
+	_, c.refused = answer.(*spb.Status)
 	c.answer = []byte{}
 	if answer != nil {
 		c.answer, err = stored.Marshal(answer)
@@ -52,8 +55,8 @@ func (c claim) place(which string) key {
 // one is gone already nothing is stored.
 const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
 held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
-insert into requests (chain, id, kind, request, answer, client)
-select $1, $2, $3, $4, $5, nullif($6, '') from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
+insert into requests (chain, id, kind, request, answer, client, refused)
+select $1, $2, $3, $4, $5, nullif($6, ''), $8 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
 on conflict (chain, id) do nothing`
 
 // settleQuery is what a write without a claim begins with, in the same way.
@@ -62,7 +65,7 @@ const settleQuery = `select pg_advisory_xact_lock_shared(last_value + is_called:
 // stake stores the claim, or answers errClaimed, also when a client is there no
 // more. While another transaction holds a claim to the same id, it waits.
 func (c claim) stake(ctx context.Context, tx *transaction) error {
-	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds))
+	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds), c.refused)
 	if err != nil {
 		return err
 	}
@@ -77,6 +80,7 @@ type answered struct {
 	Kind    string
 	Request []byte
 	Answer  []byte
+	Refused bool
 	// Client is whose key both are sealed with, Version and Wrapped that key.
 	Client, Version string
 	Wrapped         []byte
@@ -84,7 +88,7 @@ type answered struct {
 	Replicated bool
 }
 
-const requestQuery = `select kind, request, answer, coalesce(client, '') as client, coalesce(version, '') as version, wrapped,
+const requestQuery = `select kind, request, answer, refused, coalesce(client, '') as client, coalesce(version, '') as version, wrapped,
 current_setting('synchronous_standby_names') <> '' as replicated
 from requests left join client_keys using (chain, client) where chain = $1 and id = $2`
 
@@ -113,6 +117,9 @@ func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto
 	}
 	if !proto.Equal(same, req) {
 		return nil, ErrReused
+	}
+	if a.Refused {
+		blank = &spb.Status{}
 	}
 	if err := proto.Unmarshal(c.answer, blank); err != nil {
 		return nil, fmt.Errorf("storage: stored answer: %w", err)

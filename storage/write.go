@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/lib/pq"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/proto"
 )
 
@@ -26,7 +27,8 @@ type Request interface {
 //
 // When what fn has seen was changed meanwhile, fn runs again on a fresh
 // snapshot, so it must keep nothing between runs. Its error is returned as it
-// is, and nothing is written. ErrUnknown means that the answer could not be
+// is, and nothing is written. To refuse a request and still write, it returns a
+// Changes.Refusal, which ends the call with a *Refused. ErrUnknown means that the answer could not be
 // made certain before the caller's deadline.
 func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Request,
 	fn func(*Snapshot) (A, Changes, error)) (A, error) {
@@ -36,6 +38,9 @@ func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Reque
 	answer, err := w.run(ctx)
 	if err != nil {
 		return none, err
+	}
+	if status, ok := answer.(*spb.Status); ok {
+		return none, &Refused{status}
 	}
 	return answer.(A), nil
 }
@@ -193,6 +198,9 @@ func (w *write) think(ctx context.Context) (thought, error) {
 	}
 	if err != nil {
 		return thought{}, refusal{err}
+	}
+	if changes.Refusal != nil {
+		answer = changes.Refusal
 	}
 	sealing, err := w.sealing(s, changes)
 	return thought{answer: answer, changes: changes, sealing: sealing}, err

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -109,6 +110,40 @@ func TestRetry(t *testing.T) {
 		}
 	}
 	wantOnce(t, db, pool, first)
+}
+
+// TestRefusalIsStored: a refusal commits what it is to record, and a retry gets
+// the same status again without being decided on.
+func TestRefusalIsStored(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	req := salonRequest("harbour")
+	status := &spb.Status{Code: 9, Message: "not today"}
+	var recorded *pb.CreateSalonResponse
+	decided := 0
+	for range 3 {
+		answer, err := storage.Write(t.Context(), db, chain, req, func(s *storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
+			decided++
+			answer, changes, err := newSalon(s, req)
+			recorded = answer
+			changes.Refusal = status
+			return answer, changes, err
+		})
+		var refused *storage.Refused
+		if answer != nil || !errors.As(err, &refused) || !proto.Equal(refused.Status, status) {
+			t.Fatalf("got %v, %v, want the status", answer, err)
+		}
+	}
+	if decided != 1 {
+		t.Errorf("decided %d times", decided)
+	}
+	wantOnce(t, db, pool, recorded)
+	other := proto.CloneOf(req)
+	other.Salon.DisplayName = "Another"
+	if _, err := openSalon(t.Context(), db, other); !errors.Is(err, storage.ErrReused) {
+		t.Errorf("other content under a refused id: got %v", err)
+	}
 }
 
 // TestReused uses an id again for something else: other content, another kind

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
@@ -49,6 +50,10 @@ func (e *Error) GRPCStatus() *status.Status {
 	}
 	return st
 }
+
+// Stored returns the error as it is stored with a request that it answers, see
+// storage.Changes.
+func (e *Error) Stored() *spb.Status { return e.GRPCStatus().Proto() }
 
 // NotFound says that there is nothing of that name here. It is the answer for
 // another chain's records too, so that nobody learns that they exist.

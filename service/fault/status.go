@@ -50,6 +50,9 @@ func Known(err error) (error, bool) {
 	if own := new(Error); errors.As(err, &own) {
 		return own.GRPCStatus().Err(), true
 	}
+	if refused := new(storage.Refused); errors.As(err, &refused) {
+		return status.FromProto(refused.Status).Err(), true
+	}
 	for _, f := range facts() {
 		if errors.Is(err, f.fact) {
 			return f.told.GRPCStatus().Err(), true
