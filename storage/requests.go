@@ -19,17 +19,18 @@ type claim struct {
 	holds           []string // clients who must not be erased meanwhile
 }
 
-// newClaim marshals a request and its answer; nil for one that is not kept.
+// newClaim marshals a request and its answer, without what belongs to this attempt
+// alone; nil for one that is not kept.
 func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	c := claim{chain: chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName())}
 	var err error
-	if c.request, err = stored.Marshal(req); err != nil {
+	if c.request, err = stored.Marshal(withoutAttempt(req)); err != nil {
 		return c, fmt.Errorf("storage: request: %w", err)
 	}
 	_, c.refused = answer.(*spb.Status)
 	c.answer = []byte{}
 	if answer != nil {
-		c.answer, err = stored.Marshal(answer)
+		c.answer, err = stored.Marshal(withoutAttempt(answer))
 	}
 	if err != nil {
 		return c, fmt.Errorf("storage: answer: %w", err)
@@ -100,7 +101,8 @@ func (s *Snapshot) request(id string) (answered, error) {
 }
 
 // answerTo returns the answer if the request is the same as req, which means
-// equal in content, and ErrReused if it is not. The answer is read into blank.
+// equal in content but for the fields of one attempt, and ErrReused if it is not.
+// The answer is read into blank, with none of those fields.
 // When it was about a client who was erased there is nothing to compare any
 // more, and it is ErrNotFound.
 func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto.Message, error) {
@@ -115,16 +117,26 @@ func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto
 	if err := proto.Unmarshal(c.request, same); err != nil {
 		return nil, fmt.Errorf("storage: stored request: %w", err)
 	}
-	if !proto.Equal(same, req) {
+	if !proto.Equal(withoutAttempt(same), withoutAttempt(req)) {
 		return nil, ErrReused
 	}
 	if a.Refused {
 		blank = &spb.Status{}
 	}
-	if err := proto.Unmarshal(c.answer, blank); err != nil {
+	if err := unmarshalAnswer(c.answer, blank); err != nil {
 		return nil, fmt.Errorf("storage: stored answer: %w", err)
 	}
 	return blank, nil
+}
+
+// unmarshalAnswer reads a stored answer. One that was stored before per_attempt
+// was known may hold such fields.
+func unmarshalAnswer(body []byte, into proto.Message) error {
+	err := proto.Unmarshal(body, into)
+	if hasAttempt(into.ProtoReflect().Descriptor()) {
+		clearAttempt(into.ProtoReflect())
+	}
+	return err
 }
 
 // open opens a request and its answer, where they are sealed.

@@ -30,6 +30,7 @@ var beyondAChain = map[string]string{
 	"tallyWaits":     "the keeper",
 	"CheckSchema":    "nobody",
 	"Announce":       "nobody",
+	"Time":           "nobody",
 }
 
 // withoutChain are the declarations with statements that name no chain: they run
@@ -41,7 +42,7 @@ var withoutChain = map[string]string{
 	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
-	"Announce": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
+	"Announce": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
 	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"newTable": "a condition that stands beside it",

@@ -50,7 +50,7 @@ func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 	if k.erased, err = openErasures(cfg.ErasureFile); err != nil {
 		return nil, err
 	}
-	return k, k.erased.agree(ctx, k.db, cfg.Clock())
+	return k, k.erased.agree(ctx, k.db, cfg.reference.Now())
 }
 
 // makeKeys makes the key file of a private database, where there is none yet.

@@ -2,6 +2,7 @@ package serve
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -44,8 +45,11 @@ type Config struct {
 	// backups, so that a restored backup does not bring them back. Empty: "erased"
 	// in DataDir; with Database there is no such file then.
 	ErasureFile string
-	// Clock is the server's time. Nil: the machine's.
+	// Clock is the server's own time. Nil: the machine's.
 	Clock func() time.Time
+	// Reference asks for the time that services go by; Clock is compared with it.
+	// Nil: the database's time, or Clock itself where that is given.
+	Reference func(context.Context) (time.Time, error)
 	// Logger receives what the server has to say: never the contents of a
 	// request, never anybody's name or particulars. Nil: nobody.
 	Logger *slog.Logger
@@ -70,6 +74,8 @@ type Config struct {
 	Development bool
 	// Limits bounds what callers can ask for.
 	Limits Limits
+
+	reference *referenceClock // set by Start
 }
 
 // Limits bounds what callers can ask for. Zero fields have the stated defaults,
@@ -131,6 +137,9 @@ func (c Config) Check() error {
 // anything is opened.
 func (c Config) complete() (Config, error) {
 	c.Address = cmp.Or(c.Address, DefaultAddress)
+	if given := c.Clock; given != nil && c.Reference == nil {
+		c.Reference = func(context.Context) (time.Time, error) { return given(), nil }
+	}
 	if c.Clock == nil {
 		c.Clock = time.Now
 	}

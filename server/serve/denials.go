@@ -103,8 +103,8 @@ type denials struct {
 	reported int64        // how many of these the server's log has told
 }
 
-func newDenials(cfg Config, book logbook) *denials {
-	return &denials{book: book, now: cfg.Clock, log: cfg.Logger, wake: make(chan struct{}, 1), alike: newAlike(cfg.Clock())}
+func newDenials(cfg Config, now func() time.Time, book logbook) *denials {
+	return &denials{book: book, now: now, log: cfg.Logger, wake: make(chan struct{}, 1), alike: newAlike(now())}
 }
 
 // add takes note of one denial.

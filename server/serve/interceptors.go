@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
@@ -28,7 +29,7 @@ type interceptors struct {
 	identity  identifier
 	access    map[string]*pb.Access // by full method; a method that is not here is closed
 	checks    requests
-	now       func() time.Time
+	now       func() time.Time // the reference clock's
 	book      logbook
 	denials   *denials
 	quotas    *quotas
@@ -109,6 +110,22 @@ func (in *interceptors) stream(srv any, ss grpc.ServerStream, info *grpc.StreamS
 	})
 }
 
+// stampTime fills in the server's time where an answer has a field for it: one of
+// its own, a time, that belongs to one attempt of the call. The fields are found
+// in the contract, and no service sets or stores them.
+func (in *interceptors) stampTime(m proto.Message) {
+	if m == nil || !m.ProtoReflect().IsValid() {
+		return
+	}
+	fields := m.ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		if f.Message() != nil && f.Message().FullName() == "google.protobuf.Timestamp" && proto.GetExtension(f.Options(), pb.E_PerAttempt).(bool) {
+			m.ProtoReflect().Set(f, protoreflect.ValueOfMessage(timestamppb.New(in.now()).ProtoReflect()))
+		}
+	}
+}
+
 // inspect is the last step: the request is in order, and speaks only of what its
 // caller may see.
 func (in *interceptors) inspect(ctx context.Context, c *call, m proto.Message) error {
@@ -140,7 +157,9 @@ func (s *inspectedStream) SendMsg(m any) error {
 	if err := s.in.seen(s.ctx, s.call); err != nil {
 		return err
 	}
-	encoded, err := newAnswer(message(m), s.in.memory, connOf(s.ctx))
+	answer := message(m)
+	s.in.stampTime(answer)
+	encoded, err := newAnswer(answer, s.in.memory, connOf(s.ctx))
 	if err != nil {
 		return err
 	}

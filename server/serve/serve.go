@@ -52,6 +52,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	cfg.reference = openReference(ctx, cfg, db.db)
 	clients, err := openClients(ctx, cfg, db)
 	if err != nil {
 		return nil, errors.Join(err, db.close())
@@ -99,15 +100,19 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	if err != nil {
 		return err
 	}
+	reference := s.cfg.reference
+	if reference == nil { // without a database
+		reference = &referenceClock{local: s.cfg.Clock, log: s.cfg.Logger}
+	}
 	s.memory = newMemory(s.cfg.Limits.MemoryBytes, s.counters)
 	in := &interceptors{
 		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identity,
 		access: accessByMethod(), checks: checks, leaving: leaving,
-		now: s.cfg.Clock, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas, s.cfg.Limits.MemoryBytes/callerPart),
+		now: reference.Now, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas, s.cfg.Limits.MemoryBytes/callerPart),
 		strangers: newStrangers(s.cfg.Limits.Quotas.Strangers), memory: s.memory,
 		shapes: newShapes(), counters: s.counters, methods: methodsByName(),
 	}
-	s.denials = newDenials(s.cfg, in.book)
+	s.denials = newDenials(s.cfg, reference.Now, in.book)
 	in.denials = s.denials
 	s.loops.Go(func() { s.denials.run(leaving) })
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport(s.counters))...)
@@ -117,6 +122,10 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	}
 	for service := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
+	}
+	if s.cfg.reference != nil {
+		s.cfg.reference.report(s.clockHealth)
+		s.loops.Go(func() { s.cfg.reference.run(leaving) })
 	}
 	healthpb.RegisterHealthServer(services, s.health)
 	reflection.RegisterV1(services)
@@ -158,6 +167,26 @@ func (s *Server) Addr() string { return s.listener.Addr().String() }
 
 // Database says which database is used, without secrets.
 func (s *Server) Database() string { return s.database.description }
+
+// Clock says how the server's clock compares with the database's.
+func (s *Server) Clock() ClockState {
+	if s.cfg.reference == nil {
+		return ClockState{}
+	}
+	return s.cfg.reference.State()
+}
+
+// ClockHealth is the name under which health says whether the server's clock is
+// right. The server as a whole stays SERVING: it goes by the database's clock.
+const ClockHealth = "alkalog.clock"
+
+func (s *Server) clockHealth(state ClockState) {
+	status := healthpb.HealthCheckResponse_NOT_SERVING
+	if state.Right() {
+		status = healthpb.HealthCheckResponse_SERVING
+	}
+	s.health.SetServingStatus(ClockHealth, status)
+}
 
 // Wait returns when the server has ended: nil after Stop, else why.
 func (s *Server) Wait() error {
