@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"errors"
 	"time"
 
@@ -20,10 +21,23 @@ func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, a
 			at = recorded // another server's clock may be milliseconds ahead
 		}
 	}
-	state := timing.Fold(session, events, at)
-	var products []*pb.Product
-	for _, used := range state.ProductsUsed {
-		product, err := storage.Products.Get(r, used.Product)
+	products, err := named(r, events)
+	if err != nil {
+		return nil, err
+	}
+	return timing.FoldWith(session, events, products, at), nil
+}
+
+// named reads the products that events name, by the catalogue.
+func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error) {
+	products, known := []*pb.Product{}, map[string]bool{}
+	for _, e := range events {
+		name := cmp.Or(e.Event.GetProductUsed().GetProduct(), e.Event.GetProductConfirmed().GetProduct())
+		if name == "" || known[name] {
+			continue
+		}
+		known[name] = true
+		product, err := storage.Products.Get(r, name)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // the fact stands; the catalogue knows nothing of it
 		}
@@ -32,8 +46,7 @@ func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, a
 		}
 		products = append(products, product)
 	}
-	timing.MarkProducts(state, session, events, products)
-	return state, nil
+	return products, nil
 }
 
 // Departures are the audit entries of departures; the cause of each is the

@@ -21,7 +21,8 @@ func TestAlarms(t *testing.T) {
 		{"no product on yet", begun(regular()).at(-1, based()), 60, nil},
 		{"first strand test due", processing(), 5.2, []string{"STRAND_TEST_DUE back-left"}},
 		{"strand test made", processing().at(5.2, strand("back-left", 70)), 5.3, nil},
-		{"no strand test and the latest time has come", processing(), 8, []string{"RINSE_NOW back-left"}},
+		{"no strand test and the latest time has come", processing(), 8, []string{"RINSE_DUE back-left", "STRAND_TEST_DUE back-left"}},
+		{"it has come, and a test says that it has not", processing().at(8, strand("back-left", 80)), 8, nil},
 		{"strand test at the target", processing().at(5, strand("back-left", 62)).at(8, strand("back-left", 47)).at(10, strand("back-left", 24)), 10, []string{"TARGET_NEAR back-left"}},
 		{"strand test at the cap", processing().at(5, strand("back-left", 20)), 5, []string{"RINSE_NOW back-left"}},
 		{"strand test just short of the cap is still the target", processing().at(5, strand("back-left", 21)).at(5, strand("back-left", 60)), 5, nil},
@@ -35,9 +36,11 @@ func TestAlarms(t *testing.T) {
 		{"it burns in one section", processing().at(1, applied("back-right")).at(2, burns("back-right")), 2, []string{"RINSE_NOW back-right"}},
 		{"it burns in one section and water is on another", processing().at(1, applied("back-right")).at(2, burns("back-right")).at(2.5, water("back-left")), 3, []string{"RINSE_NOW back-right"}},
 		{"it burns where no product was put: the whole head", processing().at(2, burns("front-left")), 2, []string{"RINSE_NOW "}},
-		{"it burns all over and one section is under water: the others too", processing().at(1, applied("back-right")).at(2, burns("")).at(2.5, water("back-left")), 3, []string{"RINSE_NOW "}},
-		{"it burns, water is on the whole head", processing().at(2, burns("")).at(2.5, water("")), 3, nil},
-		{"it burns while the rinse is on", processing().at(8, water("")).at(8.5, burns("")), 8.6, nil},
+		{"it burns all over and one section is under water: the others too", processing().at(1, applied("back-right")).at(2, burns("")).at(2.5, water("back-left")), 3, []string{"RINSE_NOW ", "FLUSH "}},
+		{"it burns, water is on the whole head", processing().at(2, burns("")).at(2.5, water("")), 3, []string{"FLUSH "}},
+		{"it tingles, water is on the whole head", processing().at(2, says("", pb.Comfort_COMFORT_TINGLING)).at(2.5, water("")), 3, nil},
+		{"it tingles while the rinse is on: it may not reach there", processing().at(8, water("")).at(8.5, says("", pb.Comfort_COMFORT_TINGLING)), 8.6, []string{"RINSE_NOW "}},
+		{"it burns while the rinse is on", processing().at(8, water("")).at(8.5, burns("")), 8.6, []string{"RINSE_NOW ", "FLUSH "}},
 		{"it burns while shampooing: rinse again", processing().at(8, water("")).at(9, rinsedOut()).at(12, burns("")), 12, []string{"RINSE_NOW ", "NOT_NEUTRALIZED "}},
 		{"it burnt before any product: no product now", begun(regular()).at(-1, burns("")).at(0, applied("back-left")), 0, []string{"RINSE_NOW "}},
 		{"broken off with product on", processing().at(2, stopped()), 2, []string{"RINSE_NOW back-left"}},
@@ -68,8 +71,8 @@ func TestRinseNowStandsWhenTheSessionIsClosed(t *testing.T) {
 		t.Errorf("%v", got)
 	}
 	s.at(4, rinsedOut())
-	if got := calls(s.now(5).Alarms); got != nil {
-		t.Errorf("closed and rinsed: %v", got)
+	if got := calls(s.now(5).Alarms); !slices.Equal(got, []string{"WATER_OFF_TOO_SOON "}) {
+		t.Errorf("closed and rinsed, nobody knows for how long: %v", got)
 	}
 }
 

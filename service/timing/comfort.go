@@ -18,6 +18,8 @@ type complaint struct {
 }
 
 // felt notes what the client feels. That it has passed does not take a report back.
+// A report calls for water even where water is known to run: water may have failed,
+// or product may have run elsewhere. Burning needs the flush time, not only a rinse.
 func (f *service) felt(e fact, what *pb.ComfortCheck) {
 	if what.Comfort != pb.Comfort_COMFORT_TINGLING && what.Comfort != pb.Comfort_COMFORT_BURNING {
 		return
@@ -26,10 +28,15 @@ func (f *service) felt(e fact, what *pb.ComfortCheck) {
 		f.discomfort = e.at
 	}
 	c := &complaint{section: f.where(what.SectionId), eventID: e.EventId, comfort: what.Comfort, from: e.at, open: true}
-	if f.water && !f.isOn(c.section) {
-		c.water, c.open = e.at, false // water is on it already
+	if f.head.reaches(c.section) && !f.isOn(c.section) {
+		c.water = e.at // no water is late that runs
 	}
 	f.complaints = append(f.complaints, c)
+	if what.Comfort == pb.Comfort_COMFORT_BURNING {
+		f.needFlush(f.flushOf(pb.Place_PLACE_HEAD), e)
+		f.head.needed(c.section)
+		f.flushHead(e)
+	}
 }
 
 // where is the section of a report, or the whole head when that section is not one

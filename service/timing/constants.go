@@ -86,10 +86,26 @@ const (
 	// marked as resistant is slower by this much of ln k until it has been measured.
 	resistantStep = 0.2
 
+	// Assumption: a reading in words: "springs back" has more than this share of the
+	// curl left, "stays smooth" less than the other, which is near the usual target.
+	springsShare, smoothShare = 0.6, 0.3
+	// Assumption: spread of the eye and of what people mean by these words, in logits.
+	wordSpread = 0.5
+	// Assumption: spread added when one strand test speaks for the whole head, in
+	// logits; about what sectionSpread comes to near the target.
+	wholeHeadSpread = 0.4
+	// Assumption: least likelihood of a reading, so that no slip of the finger rules
+	// anything out.
+	leastLikelihood = 1e-6
+
 	// Assumption: the ends of every 90 % interval.
 	lowTail, highTail = 0.05, 0.95
-	// Assumption: the chance of having passed the cap at which water must be on.
+	// Assumption: the chance of having passed the cap at which water must be on, for
+	// the plan. Decisions are replayed to the byte, so a change of it needs a new
+	// revision of the plan.
 	capChance = 0.05
+	// Assumption: the same for the guidance of a session.
+	guidedCapChance = 0.05
 	// Assumption: the chance of having passed the target at which a test is due.
 	testChance = 0.025
 	// Assumption: a strand test comes while the chance of having passed the cap by the
@@ -111,6 +127,27 @@ const (
 	// Common practice in its direction, Assumption in its size: "it burns" means rinse
 	// at once, so more than a minute until water is a departure. Minutes.
 	discomfortMinutes = 1
+	// Assumption: minutes after the estimate's upper bound has reached the cap, or
+	// after the last strand test if that is later, until the call to the bowl becomes
+	// one to rinse now.
+	dueGraceMinutes = 1
+	// From memory: at least 15 minutes of running water on eye or skin are common
+	// first-aid advice for alkali; the product's safety data sheet comes first.
+	flushMinutes = 15
+	// Assumption: minutes without water that interrupt a flush without counting as a
+	// deviation.
+	flushGraceMinutes = 1
+	// Assumption: a rinse of fewer minutes has not taken the product out.
+	briefRinseMinutes = 2
+	// Common practice: colour after this many lathers means that alkali is still in
+	// the hair: rinse again and normalize before the next.
+	manyLathers = 4
+	// From memory: an oxidising neutralizer stays on for about 5 minutes, where the
+	// directions do not say. Minutes.
+	oxidiserMinutes = 5
+	// Assumption: texturizing aims at less than half of straightening; directions and
+	// wishes can ask for less. Percent.
+	texturizingPercent = 40
 	// Assumption: a till's clock may run ahead of ours by this much. Minutes.
 	aheadMinutes = 5
 	// Assumption: a fact this long before the session's start cannot belong to it.

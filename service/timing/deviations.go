@@ -11,7 +11,7 @@ import (
 )
 
 // NewDeviations are those of after that before did not have, told apart by kind,
-// section and event.
+// section, event and condition.
 func NewDeviations(before, after *pb.SessionState) []*pb.Deviation {
 	known := map[string]bool{}
 	for _, d := range before.GetDeviations() {
@@ -23,80 +23,28 @@ func NewDeviations(before, after *pb.SessionState) []*pb.Deviation {
 }
 
 func deviationKey(d *pb.Deviation) string {
-	return fmt.Sprint(int32(d.Kind), "/", d.SectionId, "/", d.EventId)
+	return fmt.Sprint(int32(d.Kind), "/", d.SectionId, "/", d.EventId, "/", d.ConditionId)
 }
 
 // Closing are the deviations that show only when the service is closed at at.
 func Closing(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviation {
-	f := run(s, events, at)
+	f := run(s, events, nil, at)
 	f.deviations = nil
 	if !f.treated() {
 		return nil
 	}
-	if n := lathersDone(f.lathers); n < fewestShampoos {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_FEW_SHAMPOOS, "", "", at,
-			"closed after %d neutralizing shampoos; at least %d are usual", n, fewestShampoos)
+	kind := pb.DeviationKind_DEVIATION_KIND_NOT_OXIDISED
+	if !isThio(s) {
+		kind = pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED
+		if n := lathersDone(f.lathers); n < fewestShampoos {
+			f.deviate(pb.DeviationKind_DEVIATION_KIND_FEW_SHAMPOOS, "", "", at,
+				"closed after %d neutralizing shampoos; at least %d are usual", n, fewestShampoos)
+		}
 	}
-	if !f.neutral() {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED, "", "", at, "closed %s", f.notNeutralBecause())
+	if !closable(f.neutralProof()) {
+		f.deviate(kind, "", "", at, "closed %s", f.notNeutralBecause())
 	}
 	return f.sortedDeviations()
-}
-
-// MarkProducts adds to a state what only the catalogue can tell: a relaxer other
-// than the one decided on, and lots that were recalled or out of date when used.
-func MarkProducts(state *pb.SessionState, s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product) {
-	f := &service{session: s, limits: limitsOf(s), deviations: state.Deviations}
-	products := map[string]*pb.Product{}
-	for _, p := range catalogue {
-		products[p.Name] = p
-	}
-	for _, e := range inTime(s, events) {
-		used, ok := e.Fact.(*pb.Event_ProductUsed)
-		if !ok || e.at.After(state.GetTime().AsTime()) {
-			continue
-		}
-		f.otherProduct(e, used.ProductUsed, products[used.ProductUsed.Product])
-		f.badLot(e, used.ProductUsed, products[used.ProductUsed.Product])
-	}
-	state.Deviations = f.sortedDeviations()
-}
-
-func (f *service) otherProduct(e fact, used *pb.ProductUsed, product *pb.Product) {
-	if f.session.GetProduct() == "" || used.Product == f.session.Product || !isRelaxer(product.GetKind()) {
-		return
-	}
-	f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at,
-		"%s was used; %s was decided on", used.Product, f.session.Product)
-}
-
-// isRelaxer tells products that straighten from what goes with them. A product that
-// is not known is taken for a relaxer.
-func isRelaxer(k pb.ProductKind) bool {
-	switch k {
-	case pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE, pb.ProductKind_PRODUCT_KIND_NORMALIZER,
-		pb.ProductKind_PRODUCT_KIND_NEUTRALIZING_SHAMPOO, pb.ProductKind_PRODUCT_KIND_CONDITIONER:
-		return false
-	}
-	return true
-}
-
-func (f *service) badLot(e fact, used *pb.ProductUsed, product *pb.Product) {
-	for _, lot := range product.GetLots() {
-		if !lotcode.Same(lot.LotCode, used.LotCode) {
-			continue
-		}
-		why := ""
-		switch {
-		case lot.RecallTime != nil && !e.at.Before(lot.RecallTime.AsTime()):
-			why = "had been recalled"
-		case lot.ExpireTime != nil && !e.at.Before(lot.ExpireTime.AsTime()):
-			why = "had expired"
-		default:
-			continue
-		}
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s %s", lot.LotCode, used.Product, why)
-	}
 }
 
 // deviate notes a departure. A departure that time brings about is keyed to the event
@@ -149,17 +97,6 @@ func (f *service) clock(e fact) {
 	}
 }
 
-func (f *service) baseSkipped(e fact) {
-	if !f.limits.BaseNeeded || f.based.GetWholeScalp() {
-		return
-	}
-	what := "no protective base was noted"
-	if f.based != nil {
-		what = "the protective base did not cover the whole scalp"
-	}
-	f.deviate(pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED, "", e.EventId, e.at, "product was put on and %s", what)
-}
-
 func (f *service) unplanned(e fact, id string) {
 	f.deviate(pb.DeviationKind_DEVIATION_KIND_UNPLANNED_SECTION, id, e.EventId, e.at, "section %s is not on the plan", id)
 }
@@ -169,10 +106,16 @@ func (f *service) scalpChanged(e fact) {
 		"the scalp had changed after the service: record what is seen and refer when in doubt")
 }
 
-func (f *service) capSeen(e fact, c *section) {
-	if left, capLeft := *c.seen, 100-f.limits.CapPercent; left < capLeft {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_CAP_PASSED, c.id, e.EventId, e.at,
-			"strand test of %s: %.0f %% of the curl left, beyond the cap of %.0f %% straightening", c.id, left, f.limits.CapPercent)
+// capSeen notes a strand test that reads beyond the cap.
+func (f *service) capSeen(e fact, what *pb.StrandTest, tested []*section) {
+	left, capLeft := what.GetRemainingCurlPercent(), 100-f.limits.CapPercent
+	if what.RemainingCurlPercent == nil || left >= capLeft {
+		return
+	}
+	f.deviate(pb.DeviationKind_DEVIATION_KIND_CAP_PASSED, what.SectionId, e.EventId, e.at,
+		"strand test of %s: %.0f %% of the curl left, beyond the cap of %.0f %% straightening", sectionWords(what.SectionId), left, f.limits.CapPercent)
+	for _, c := range tested {
+		c.beyondCap = true
 	}
 }
 
@@ -194,37 +137,56 @@ func (f *service) limitPassed(c *section, t time.Time) {
 	}
 }
 
+// rinseBy is when water counts as late on c.
+func (c *section) rinseBy() time.Time {
+	by := later(c.callBy, c.lastTest)
+	return by.Add(minutes(c.guide.limits.MinutesToBowl)).Add(minutes(rinseGraceMinutes))
+}
+
+// rinseLate notes that water had not come on c by t as advised. It is keyed to what
+// the advice rests on: a later test changes the advice, not what was done before it.
+func (f *service) rinseLate(c *section, t time.Time) {
+	if !c.on || c.callBy.IsZero() || !t.After(c.rinseBy()) {
+		return
+	}
+	f.deviate(pb.DeviationKind_DEVIATION_KIND_RINSED_LATE, c.id, c.advisedBy, c.rinseBy(),
+		"water was advised on %s %.1f minutes after first contact and did not come in time", sectionWords(c.id),
+		c.rinseBy().Add(-minutes(rinseGraceMinutes)).Sub(c.first).Minutes())
+}
+
 // closeSection notes water on c and what that shows.
 func (f *service) closeSection(c *section, e fact) {
-	f.testOverdue(c, e.at)
-	f.limitPassed(c, e.at)
-	by := later(c.callBy, c.lastTest).Add(minutes(f.limits.MinutesToBowl))
-	if e.at.After(by.Add(minutes(rinseGraceMinutes))) {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_RINSED_LATE, c.id, e.EventId, e.at,
-			"water came on %s %.1f minutes later than advised", c.id, e.at.Sub(by).Minutes())
-	}
+	f.overdue(c, e.at)
 	c.end(e.at)
 	surely := straightened(c.earlier, c.belief.quantile(lowTail))
-	if surely > f.limits.CapPercent && !f.has(pb.DeviationKind_DEVIATION_KIND_CAP_PASSED, c.id) {
+	if surely > f.limits.CapPercent && !c.beyondCap && !c.guide.directions {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_CAP_PASSED, c.id, e.EventId, e.at,
 			"%s was rinsed after %.1f minutes: straightened by at least %.0f %% by the estimate, the cap is %.0f %%",
 			c.id, c.earlier, surely, f.limits.CapPercent)
+		c.beyondCap = true
 	}
 }
 
-func (f *service) has(kind pb.DeviationKind, sectionID string) bool {
-	return slices.ContainsFunc(f.deviations, func(d *pb.Deviation) bool { return d.Kind == kind && d.SectionId == sectionID })
+// overdue notes what time has brought about on c by t.
+func (f *service) overdue(c *section, t time.Time) {
+	f.testOverdue(c, t)
+	f.limitPassed(c, t)
+	f.rinseLate(c, t)
+	f.mixtureTooOld(c, t)
 }
 
 // passing notes what the passing of time alone has brought about.
 func (f *service) passing() {
 	for _, c := range f.sections {
 		if c.on {
-			f.testOverdue(c, f.at)
-			f.limitPassed(c, f.at)
+			f.overdue(c, f.at)
 		}
 	}
 	for _, c := range f.complaints {
 		f.lateAnswer(c)
 	}
+	for _, w := range f.flushes {
+		f.flushShort(w, f.at)
+	}
+	f.unprepared()
 }

@@ -131,14 +131,9 @@ func TestProductsAgainstTheCatalogue(t *testing.T) {
 		{"recalled after it was used", relaxer, "recalled later", nil},
 	} {
 		s := processing().at(1, used(c.product, c.lot))
-		state := s.now(2)
-		MarkProducts(state, s.session, s.events, catalogue)
+		state := FoldWith(s.session, s.events, catalogue, minute(2))
 		if got := kinds(state.Deviations); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
-		}
-		MarkProducts(state, s.session, s.events, catalogue)
-		if got := kinds(state.Deviations); !slices.Equal(got, c.want) {
-			t.Errorf("%s, marked twice: %q, want %q", c.name, got, c.want)
 		}
 	}
 }

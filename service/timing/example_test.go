@@ -58,5 +58,5 @@ func Example() {
 	// minute 0: straightened by 0 % (0 to 0); latest rinse at minute 9.7
 	// minute 5: straightened by 26 % (19 to 35); latest rinse at minute 15.0
 	// minute 8: straightened by 43 % (35 to 51); latest rinse at minute 15.6
-	// minute 9: straightened by 47 % (39 to 56); rinse now: the client reported burning
+	// minute 9: straightened by 47 % (39 to 56); Rinse now. It burns.
 }

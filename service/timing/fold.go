@@ -17,41 +17,88 @@ import (
 // instant is what could have been known then, had every till been in reach. Neither
 // the session nor the events are changed.
 func Fold(s *pb.Session, events []*pb.StoredEvent, at time.Time) *pb.SessionState {
-	return run(s, events, at).state()
+	return run(s, events, nil, at).state()
+}
+
+// FoldWith is Fold with what only the catalogue can tell: a relaxer other than the
+// one decided on, and lots that were recalled or out of date when used. The
+// catalogue holds the products that the events name; a product that is missing from
+// it is taken for a relaxer. Nil means that the catalogue was not read, and products
+// are not judged.
+func FoldWith(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time) *pb.SessionState {
+	return run(s, events, catalogue, at).state()
 }
 
 // service is a session while its facts are folded.
 type service struct {
-	session  *pb.Session
-	limits   *pb.SessionLimits
-	at       time.Time
-	count    int64
-	sections []*section // planned ones in order, then others as they appear
+	session   *pb.Session
+	limits    *pb.SessionLimits
+	catalogue map[string]*pb.Product // nil: not read
+	at        time.Time
+	count     int64
+	sections  []*section // planned ones in order, then others as they appear
 
-	based      *pb.BaseApplied
-	product    time.Time // first product on the hair
+	before     preparation
+	contact    *fact     // first contact of product with the hair
+	product    time.Time // its time
 	rinse      time.Time // first water
 	water      bool      // water is on, product not out yet
+	head       headWater
 	out        time.Time // product out; zero while product is on
-	stopped    time.Time
+	stopped    *fact
 	complaints []*complaint
+	flushes    []*flush
+	others     []*otherCall
+	mixed      time.Time // parts of the present mixture put together; zero: none
+	jar        *jar      // relaxer last named
 	lathers    []lather
-	normalizer normalizer
+	normalizer spell
+	oxidiser   spell
+	blotted    bool
 	checked    bool
 	discomfort time.Time
 	used       []*pb.ProductUsed
+	unknown    []string // facts this program does not know
 	deviations []*pb.Deviation
 }
 
-// normalizer is how long the lotion was on.
-type normalizer struct {
+// spell is how long a lotion was on.
+type spell struct {
 	since   time.Time // zero: not on
 	minutes *float64
 }
 
+// on notes that the lotion is on.
+func (s *spell) on(t time.Time) {
+	if s.since.IsZero() {
+		s.since = t
+	}
+}
+
+// off notes that it was rinsed out.
+func (s *spell) off(t time.Time) {
+	if s.since.IsZero() {
+		return
+	}
+	total := t.Sub(s.since).Minutes()
+	if s.minutes != nil {
+		total += *s.minutes
+	}
+	*s = spell{minutes: &total}
+}
+
+// seen tells whether the lotion was ever on.
+func (s spell) seen() bool { return s.minutes != nil || !s.since.IsZero() }
+
 // run folds the facts and closes what time alone brings about.
-func run(s *pb.Session, events []*pb.StoredEvent, at time.Time) *service {
+func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time) *service {
 	f := &service{session: s, limits: limitsOf(s), at: at}
+	if catalogue != nil {
+		f.catalogue = map[string]*pb.Product{}
+		for _, p := range catalogue {
+			f.catalogue[p.Name] = p
+		}
+	}
 	f.sections = plannedSections(s, f.limits)
 	f.withoutDecision()
 	for _, e := range inTime(s, events) {
@@ -123,39 +170,76 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 func (f *service) apply(e fact) {
 	switch what := e.Fact.(type) {
 	case *pb.Event_BaseApplied:
-		if f.based == nil || what.BaseApplied.WholeScalp {
-			f.based = what.BaseApplied
-		}
+		f.before.based(e.at, what.BaseApplied)
+	case *pb.Event_ConditionMet:
+		f.before.meet(e, what.ConditionMet)
+	case *pb.Event_ProductConfirmed:
+		f.confirmed(e, what.ProductConfirmed)
+	case *pb.Event_ProductUsed:
+		f.usedProduct(e, what.ProductUsed)
+	case *pb.Event_Mixed:
+		f.mixed = e.at
+	case *pb.Event_Discarded:
+		f.mixed = time.Time{}
 	case *pb.Event_SectionApplied:
 		f.applied(e, what.SectionApplied)
 	case *pb.Event_StrandTest:
 		f.tested(e, what.StrandTest)
 	case *pb.Event_ComfortCheck:
 		f.felt(e, what.ComfortCheck)
+	case *pb.Event_Splash:
+		f.splashed(e, what.Splash.Place)
+	case *pb.Event_WaterOn:
+		f.waterOn(e, what.WaterOn)
+	case *pb.Event_WaterOff:
+		f.waterOff(e, what.WaterOff)
+	case *pb.Event_HelpCalled:
+		f.helped(e, what.HelpCalled)
+	case *pb.Event_Stopped:
+		f.stopped = &e
+	case *pb.Event_OtherFact:
+		f.other(e, what.OtherFact)
+	default:
+		f.afterwards(e)
+	}
+}
+
+// afterwards takes facts of the rinse and what follows it into account.
+func (f *service) afterwards(e fact) {
+	switch what := e.Fact.(type) {
 	case *pb.Event_RinseStarted:
 		f.rinsing(e, what.RinseStarted.SectionId)
-	case *pb.Event_RinseFinished, *pb.Event_Conditioned:
+	case *pb.Event_RinseFinished:
 		// Before any product this is a wash or a treatment, not the rinse.
 		if f.treated() {
 			f.rinsed(e)
 		}
-	// Normalizer and neutralizing shampoo go on hair that was rinsed; if nobody noted
-	// the rinse, this is when the clocks stop.
+	case *pb.Event_Conditioned:
+		if f.treated() {
+			f.impliesRinse(e)
+		}
+	// Normalizer, neutralizing shampoo and neutralizer go on hair that was rinsed; if
+	// nobody noted the rinse, this is when the clocks stop.
 	case *pb.Event_NormalizerOn:
-		f.rinsed(e)
-		f.normalizer.since = e.at
+		f.impliesRinse(e)
+		f.normalizer.on(e.at)
 	case *pb.Event_NormalizerOff:
-		f.rinsed(e)
-		f.normalizerOff(e.at)
+		f.impliesRinse(e)
+		f.normalizer.off(e.at)
 	case *pb.Event_Shampoo:
-		f.rinsed(e)
-		f.lathers = append(f.lathers, lather{what.Shampoo})
-	case *pb.Event_ProductUsed:
-		f.used = append(f.used, what.ProductUsed)
+		f.impliesRinse(e)
+		f.lathers = append(f.lathers, f.lather(what.Shampoo))
+	case *pb.Event_Blotted:
+		f.impliesRinse(e)
+		f.blotted = true
+	case *pb.Event_NeutralizerOn:
+		f.impliesRinse(e)
+		f.oxidiser.on(e.at)
+	case *pb.Event_NeutralizerOff:
+		f.impliesRinse(e)
+		f.oxidiser.off(e.at)
 	case *pb.Event_ScalpChecked:
 		f.looked(e, what.ScalpChecked)
-	case *pb.Event_Stopped:
-		f.stopped = e.at
 	}
 }
 
@@ -175,36 +259,28 @@ func (f *service) touched(e fact, id string) *section {
 	if c.on {
 		return c
 	}
-	if c.first.IsZero() && !c.planned && f.session.GetPlan() != nil {
+	if c.first.IsZero() && !c.planned && f.session.GetPlan() != nil && id != "" {
 		f.unplanned(e, id)
 	}
-	if f.product.IsZero() {
-		f.product, f.rinse = e.at, time.Time{}
-		f.baseSkipped(e)
+	if f.contact == nil {
+		f.contact, f.product, f.rinse = &e, e.at, time.Time{}
+		f.head = headWater{hurt: f.head.hurt} // water before it was a wash
+		f.flushHead(e)
 	}
 	if !f.out.IsZero() {
 		f.out, f.water, f.lathers = time.Time{}, false, nil
+		f.oxidiser, f.blotted = spell{}, false
 	}
+	f.head.again()
 	c.begin(e.at, e.EventId)
+	c.jar = f.jar
+	c.mixtureEnds = f.mixtureEnds(c)
 	return c
 }
 
 // treated tells whether product was on the hair, by word or because a normalizer or a
 // neutralizing shampoo was needed.
 func (f *service) treated() bool { return !f.product.IsZero() || !f.out.IsZero() }
-
-// tested notes a strand test. A test on a section that nobody noted as applied
-// shows that product was on it by then.
-func (f *service) tested(e fact, what *pb.StrandTest) {
-	c := f.section(what.SectionId)
-	if c.first.IsZero() {
-		c = f.touched(e, what.SectionId)
-	} else {
-		f.testOverdue(c, e.at)
-	}
-	c.test(e.at, e.EventId, what.RemainingCurlPercent, what.Distressed)
-	f.capSeen(e, c)
-}
 
 // section finds a section's clock, or adds one that is not on the plan.
 func (f *service) section(id string) *section {
@@ -213,7 +289,7 @@ func (f *service) section(id string) *section {
 			return c
 		}
 	}
-	c := &section{id: id, prior: unplannedPrior(f.sections, f.limits), guide: guide{f.limits, f.limits.HardLimitMinutes}}
+	c := &section{id: id, prior: unplannedPrior(f.sections, f.limits), guide: sessionGuide(f.session, f.limits)}
 	c.belief = belief{normal: c.prior}
 	f.sections = append(f.sections, c)
 	return c
@@ -222,29 +298,50 @@ func (f *service) section(id string) *section {
 // rinsing notes water on one section, or on the whole head.
 func (f *service) rinsing(e fact, id string) {
 	f.firstWater(e.at)
-	for _, c := range f.sections {
-		if c.on && (id == "" || c.id == id) {
-			f.closeSection(c, e)
-		}
-	}
+	f.endSections(e, id)
 	f.water = f.treated() && f.out.IsZero()
+	f.oxidiser.off(e.at) // water after a neutralizer rinses it out
 	f.answer(e.at, id)
+	if id == "" || !f.isOn("") {
+		f.others = nil
+	}
+	f.head.on(e.at, id)
+	f.flushHead(e)
 }
 
-// rinsed notes product out of the whole head, by word or because what follows it
-// has begun.
+// rinsed notes product out of the whole head. The water is off then.
 func (f *service) rinsed(e fact) {
 	if f.out.IsZero() {
 		f.out = e.at
 	}
 	f.firstWater(e.at)
+	f.endSections(e, "")
+	f.water = false
+	f.answer(e.at, "")
+	f.others = nil
+	f.head.on(e.at, "") // there was water, for how long nobody noted
+	f.flushHead(e)
+	f.head.off(e, "")
+	f.flushHead(e)
+}
+
+// impliesRinse notes what goes on hair after the rinse. The first such fact shows
+// that there was one; later ones are no water for what hurts by then.
+func (f *service) impliesRinse(e fact) {
+	if f.out.IsZero() {
+		f.rinsed(e)
+		return
+	}
+	f.head.off(e, "")
+	f.flushHead(e)
+}
+
+func (f *service) endSections(e fact, id string) {
 	for _, c := range f.sections {
-		if c.on {
+		if c.on && (id == "" || c.id == id) {
 			f.closeSection(c, e)
 		}
 	}
-	f.water = false
-	f.answer(e.at, "")
 }
 
 func (f *service) firstWater(t time.Time) {
@@ -253,67 +350,9 @@ func (f *service) firstWater(t time.Time) {
 	}
 }
 
-func (f *service) normalizerOff(t time.Time) {
-	if f.normalizer.since.IsZero() {
-		return
-	}
-	total := t.Sub(f.normalizer.since).Minutes()
-	if f.normalizer.minutes != nil {
-		total += *f.normalizer.minutes
-	}
-	f.normalizer = normalizer{minutes: &total}
-}
-
 func (f *service) looked(e fact, what *pb.ScalpChecked) {
 	f.checked = f.checked || !f.rinse.IsZero()
 	if what.Changed {
 		f.scalpChanged(e)
 	}
-}
-
-// state is the session as the contract shows it.
-func (f *service) state() *pb.SessionState {
-	s := &pb.SessionState{
-		Time:              stamp(f.at),
-		Sequence:          f.count,
-		Phase:             f.phase(),
-		Alarms:            f.alarms(),
-		Deviations:        f.sortedDeviations(),
-		BaseApplied:       f.based != nil,
-		Shampoos:          lathersDone(f.lathers),
-		Neutral:           f.neutral(),
-		DiscomfortTime:    stamp(f.discomfort),
-		FirstRinseTime:    stamp(f.rinse),
-		NormalizerMinutes: f.normalizer.minutes,
-		ScalpChecked:      f.checked,
-		ProductsUsed:      f.used,
-	}
-	if !f.normalizer.since.IsZero() {
-		s.NormalizerMinutes = nil
-	}
-	if n := len(f.lathers); n > 0 {
-		s.LastIndicator = f.lathers[n-1].Indicator
-	}
-	for _, c := range f.sections {
-		s.Sections = append(s.Sections, c.state(f.at))
-	}
-	return s
-}
-
-func (f *service) phase() pb.SessionPhase {
-	switch {
-	case f.session.GetOutcome() != "":
-		return pb.SessionPhase_SESSION_PHASE_CLOSED
-	case !f.stopped.IsZero():
-		return pb.SessionPhase_SESSION_PHASE_STOPPED
-	case f.neutral():
-		return pb.SessionPhase_SESSION_PHASE_NEUTRAL
-	case !f.out.IsZero():
-		return pb.SessionPhase_SESSION_PHASE_NEUTRALIZING
-	case f.water:
-		return pb.SessionPhase_SESSION_PHASE_RINSING
-	case f.treated():
-		return pb.SessionPhase_SESSION_PHASE_PROCESSING
-	}
-	return pb.SessionPhase_SESSION_PHASE_PREPARING
 }

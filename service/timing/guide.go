@@ -10,31 +10,60 @@ import (
 type guide struct {
 	limits    *pb.SessionLimits
 	hardLimit float64 // of this section
+	capChance float64 // of having passed the cap when water is on
+	// directions is set where the estimate does not apply: the directions' times and
+	// strand tests alone guide.
+	directions bool
+}
+
+// sessionGuide guides a section of a session.
+func sessionGuide(s *pb.Session, limits *pb.SessionLimits) guide {
+	return guide{limits, limits.HardLimitMinutes, guidedCapChance, isThio(s)}
 }
 
 // latestCall is the exposure at which the call to the bowl must come: water is on
 // when the chance of having passed the cap is at its bound, and within the limit.
 func (g guide) latestCall(b belief) float64 {
-	return max(0, min(b.earliest(g.limits.CapPercent, capChance), g.hardLimit)-g.limits.MinutesToBowl)
+	return max(0, min(g.capPassed(b, g.capChance), g.hardLimit)-g.limits.MinutesToBowl)
+}
+
+// capPassed is the exposure at which the chance of having passed the cap is p. Where
+// the estimate does not apply it is the limit.
+func (g guide) capPassed(b belief, p float64) float64 {
+	if g.directions {
+		return g.hardLimit
+	}
+	return b.earliest(g.limits.CapPercent, p)
 }
 
 // lastTest is the exposure after which another strand test would come too late: a
 // fast section could not be brought under water in time after it.
 func (g guide) lastTest(b belief) float64 {
-	surprise := b.earliest(g.limits.CapPercent, surpriseChance) - g.limits.MinutesToBowl
+	surprise := g.capPassed(b, surpriseChance) - g.limits.MinutesToBowl
 	return max(0, min(surprise, g.latestCall(b)-testMinutes))
 }
 
 // firstTest is the exposure of the first strand test: when the target may just have
 // been reached, by half of the limit, and not too late to act.
 func (g guide) firstTest(b belief) float64 {
-	return min(b.earliest(g.limits.TargetPercent, testChance), firstTestShare*g.hardLimit, g.lastTest(b))
+	return min(g.targetPossible(b), firstTestShare*g.hardLimit, g.lastTest(b))
+}
+
+// targetPossible is the exposure at which the target may just have been reached.
+func (g guide) targetPossible(b belief) float64 {
+	if g.directions {
+		return firstTestShare * g.hardLimit
+	}
+	return b.earliest(g.limits.TargetPercent, testChance)
 }
 
 // nextTest is the exposure of the next strand test after one at exposure last; false
 // when the section should be called to the bowl without another.
 func (g guide) nextTest(b belief, last float64) (float64, bool) {
-	due := max(b.earliest(g.limits.TargetPercent, testChance), last+testGapMinutes)
+	due := max(g.targetPossible(b), last+testGapMinutes)
+	if g.directions {
+		due = last + g.limits.StrandTestMinutes
+	}
 	due = min(due, last+g.limits.StrandTestMinutes, g.lastTest(b))
 	return due, due >= last+testGapMinutes
 }

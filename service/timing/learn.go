@@ -66,6 +66,9 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 // with its prior divided out, on the scale of an average head and a product of the
 // usual minutes. Nil when nothing was read.
 func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
+	if c.GetRate() == nil {
+		return nil // no estimate applies, as in a thio service
+	}
 	prior := sessionPrior(s, c.SectionId)
 	readings := c.GetRate().GetReadings()
 	posterior := normal{c.GetRate().GetMean(), c.GetRate().GetDeviation()}

@@ -42,7 +42,17 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	if w := in.GetConsultation().GetWishes().GetStraighteningPercent(); w >= leastWishPercent {
 		l.TargetPercent = min(l.TargetPercent, w)
 	}
+	if in.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_TEXTURIZING {
+		l.TargetPercent = min(l.TargetPercent, texturizingPercent)
+	}
 	l.TargetPercent = min(l.TargetPercent, l.CapPercent)
+	l.FlushMinutes = new(float64(flushMinutes))
+	if d != nil && d.UseWithinMinutes != nil {
+		l.UseWithinMinutes = new(float64(d.GetUseWithinMinutes()))
+	}
+	if d != nil && d.NeutralizerMinutes != nil {
+		l.NeutralizerMinutes = new(float64(d.GetNeutralizerMinutes()))
+	}
 	l.HardLimitBasis = fmt.Sprintf("%s: %g minutes from first contact", l.HardLimitBasis, l.HardLimitMinutes)
 	return l
 }

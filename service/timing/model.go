@@ -8,6 +8,9 @@
 // directions; a strand test is a reading of r by eye, logit(reading) normal about
 // logit(r); the posterior is summed on a grid. The manufacturer's directions come
 // first in everything, and discomfort overrides all of it.
+//
+// The model is for hydroxide relaxers. A thio service is guided by the directions'
+// times and strand tests alone, and its state holds no estimates.
 package timing
 
 import (
@@ -16,17 +19,56 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
-// reading is one strand test: minutes of exposure at which it was made, and the
-// logit of the share of the curl that was still there.
+// reading is one strand test: minutes of exposure at which it was made, and what it
+// says of the curl that was still there, as a range of logits. A percentage is a
+// point; a word is a range between two points.
 type reading struct {
-	minutes float64
-	logit   float64
+	minutes   float64
+	low, high float64 // logits; equal for a percentage
+	spread    float64 // of the eye about the true logit
 }
 
 // readAt is a reading of percent of curl left.
-func readAt(minutes, percent float64) reading { return reading{minutes, logit(percent / 100)} }
+func readAt(minutes, percent float64) reading {
+	at := logit(percent / 100)
+	return reading{minutes, at, at, readingSpread}
+}
+
+// read is what a strand test says; false when it was not read. Of a reading in words
+// and one in percent the percentage is the finer one. One test for the whole head
+// says less of each section.
+func read(minutes float64, t *pb.StrandTest) (reading, bool) {
+	r := reading{minutes: minutes, spread: wordSpread}
+	switch {
+	case t.RemainingCurlPercent != nil:
+		r = readAt(minutes, t.GetRemainingCurlPercent())
+	case t.Reading == pb.CurlReading_CURL_READING_SPRINGS_BACK:
+		r.low, r.high = logit(springsShare), math.Inf(1)
+	case t.Reading == pb.CurlReading_CURL_READING_PARTLY:
+		r.low, r.high = logit(smoothShare), logit(springsShare)
+	case t.Reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH:
+		r.low, r.high = math.Inf(-1), logit(smoothShare)
+	default:
+		return r, false
+	}
+	if t.SectionId == "" {
+		r.spread = math.Hypot(r.spread, wholeHeadSpread)
+	}
+	return r, true
+}
+
+// logLikelihood of the true logit, up to a constant.
+func (r reading) logLikelihood(truth float64) float64 {
+	low, high := (r.low-truth)/r.spread, (r.high-truth)/r.spread
+	if r.low == r.high {
+		return -low * low / 2
+	}
+	return math.Log(max(distuv.UnitNormal.CDF(high)-distuv.UnitNormal.CDF(low), leastLikelihood))
+}
 
 // normal is a normal distribution over ln k, k per minute.
 type normal struct {
@@ -103,8 +145,7 @@ func logLikelihood(lnRate float64, readings []reading) float64 {
 	least, most := -math.Log1p(-readingFloor), -math.Log(readingFloor)
 	for _, r := range readings {
 		u := min(max(k*(r.minutes-lagMinutes), least), most)
-		z := (r.logit + math.Log(math.Expm1(u))) / readingSpread
-		sum -= z * z / 2
+		sum += r.logLikelihood(-math.Log(math.Expm1(u)))
 	}
 	return sum
 }

@@ -18,7 +18,7 @@ func integral(prior normal, readings []reading, from, to float64, times func(x f
 		for _, r := range readings {
 			curl := math.Exp(-math.Exp(x) * math.Max(0, r.minutes-lagMinutes))
 			curl = math.Min(math.Max(curl, 0.025), 0.975)
-			e := (r.logit - math.Log(curl/(1-curl))) / readingSpread
+			e := (r.low - math.Log(curl/(1-curl))) / readingSpread
 			log -= e * e / 2
 		}
 		return math.Exp(log) * times(x)
@@ -73,7 +73,7 @@ func tenTests(prior normal) []reading {
 	for m := range 10 {
 		at := 4 + float64(m)
 		z := logit(remaining(math.Exp(prior.mean), at)) + readingSpread*random.NormFloat64()
-		readings = append(readings, reading{at, z})
+		readings = append(readings, reading{at, z, z, readingSpread})
 	}
 	return readings
 }
@@ -89,7 +89,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 // own error, taken as 0.0001 minutes.
 func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes}
+	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, false}
 	rapid.Check(t, func(t *rapid.T) {
 		prior := normal{rapid.Float64Range(-3.5, -1).Draw(t, "mean"), rapid.Float64Range(0.1, 0.6).Draw(t, "deviation")}
 		at := rapid.Float64Range(2, 20).Draw(t, "minutes")
@@ -106,7 +106,7 @@ func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 // not matter.
 func TestGuidanceStaysWithinTheLimit(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes}
+	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, false}
 	rapid.Check(t, func(t *rapid.T) {
 		prior := normal{rapid.Float64Range(-5, 1).Draw(t, "mean"), rapid.Float64Range(0.01, 1).Draw(t, "deviation")}
 		readings := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) reading {

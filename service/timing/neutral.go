@@ -1,55 +1,132 @@
 package timing
 
 import (
+	"fmt"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
 // lather is one neutralizing shampoo since product was last put on.
-type lather struct{ *pb.Shampoo }
+type lather struct {
+	*pb.Shampoo
+	number int32
+}
+
+// lather numbers a shampoo; without a number it is the next one.
+func (f *service) lather(s *pb.Shampoo) lather {
+	if s.Number != nil {
+		return lather{s, s.GetNumber()}
+	}
+	last := int32(0)
+	for _, l := range f.lathers {
+		last = max(last, l.number)
+	}
+	return lather{s, last + 1}
+}
 
 // lathersDone counts lathers; one that two people noted counts once.
 func lathersDone(lathers []lather) int32 {
 	numbers := map[int32]bool{}
 	for _, l := range lathers {
-		numbers[l.GetNumber()] = true
+		numbers[l.number] = true
 	}
 	return int32(len(numbers))
 }
 
-// showsAlkali: the colour of alkali, or a reading at or above the indicator's point.
-func (l lather) showsAlkali(point float64) bool {
-	return l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI || l.Ph != nil && l.GetPh() >= point
+// coloured tells whether the colour of alkali was seen.
+func (l lather) coloured() bool {
+	return l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI
 }
 
-// neutral tells whether the hair is shown to be neutral: after at least three
-// lathers, the last word is that the colour was seen and has gone in a later lather,
-// or a pH reading below the indicator's point. No colour at all proves nothing: the
-// indicator is colourless again in very strong alkali, and a shampoo may have none.
-func (f *service) neutral() bool {
+// showsAlkali: the colour of alkali, or a reading at or above the indicator's point.
+func (l lather) showsAlkali(point float64) bool {
+	return l.coloured() || l.Ph != nil && l.GetPh() >= point
+}
+
+// shown tells whether the hair was shown to be neutral. A service may also be closed
+// as completed without: see NEUTRAL_PROOF_NOT_SHOWN.
+func shown(p pb.NeutralProof) bool {
+	switch p {
+	case pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED, pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN:
+		return false
+	}
+	return true
+}
+
+// neutralProof is how the hair was shown to be neutral. A thio service is finished
+// by its oxidising neutralizer.
+func (f *service) neutralProof() pb.NeutralProof {
+	switch {
+	case f.out.IsZero():
+		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+	case isThio(f.session):
+		if f.oxidiser.minutes != nil && *f.oxidiser.minutes >= f.oxidiserMinutes() && f.oxidiser.since.IsZero() {
+			return pb.NeutralProof_NEUTRAL_PROOF_OXIDISED
+		}
+		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+	case lathersDone(f.lathers) < fewestShampoos:
+		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+	}
+	if proof := f.lathersProve(); proof != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED {
+		return proof
+	}
+	if f.onlyClear() {
+		return pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN
+	}
+	return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+}
+
+// lathersProve is the last word of the lathers: that the colour was seen and has
+// gone in a later lather, or a pH reading below the indicator's point. No colour at
+// all proves nothing: phenolphthalein is colourless again in very strong alkali, and
+// a shampoo may have no indicator.
+func (f *service) lathersProve() pb.NeutralProof {
 	point := f.limits.NeutralPh
-	coloured, shown := int32(0), false
+	coloured, proof := int32(0), pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	for _, l := range f.lathers {
 		switch {
 		case l.showsAlkali(point):
-			shown = false
-			if l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI {
-				coloured = max(coloured, l.GetNumber())
+			proof = pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
+			if l.coloured() {
+				coloured = max(coloured, l.number)
 			}
 		case l.Ph != nil && l.GetPh() < point:
-			shown = true
-		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.GetNumber() > coloured:
-			shown = true
+			proof = pb.NeutralProof_NEUTRAL_PROOF_PH
+		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.number > coloured && !shown(proof):
+			proof = pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE
 		}
 	}
-	return shown && lathersDone(f.lathers) >= fewestShampoos && !f.out.IsZero()
+	return proof
 }
+
+// onlyClear tells whether alkali was never seen although it was looked for: with the
+// normalizer, over at least three lathers noted as clear. It happens, and nobody
+// should have to note a colour that was not there.
+func (f *service) onlyClear() bool {
+	clear := map[int32]bool{}
+	for _, l := range f.lathers {
+		if l.showsAlkali(f.limits.NeutralPh) {
+			return false
+		}
+		if l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR {
+			clear[l.number] = true
+		}
+	}
+	return f.normalizer.seen() && len(clear) >= fewestShampoos
+}
+
+// closable tells whether the service may be closed as completed.
+func closable(p pb.NeutralProof) bool { return p != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED }
 
 // notNeutralBecause says what is still missing.
 func (f *service) notNeutralBecause() string {
+	if isThio(f.session) {
+		return f.notOxidisedBecause()
+	}
 	n := len(f.lathers)
 	seen := false
 	for _, l := range f.lathers {
-		seen = seen || l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI
+		seen = seen || l.coloured()
 	}
 	switch {
 	case f.out.IsZero():
@@ -61,7 +138,33 @@ func (f *service) notNeutralBecause() string {
 	case lathersDone(f.lathers) < fewestShampoos:
 		return "after fewer than three lathers"
 	case !seen:
-		return "without the colour ever seen; no colour proves nothing, take a pH reading"
+		return "without the colour ever seen and without normalizer and three clear lathers or a pH reading"
 	}
 	return "before a later lather was seen clear"
+}
+
+// neutralAdvice is what to do next until the hair is neutral.
+func (f *service) neutralAdvice() string {
+	if isThio(f.session) {
+		return f.oxidiseAdvice()
+	}
+	n := len(f.lathers)
+	coloured := n > 0 && f.lathers[n-1].showsAlkali(f.limits.NeutralPh)
+	seen := false
+	for _, l := range f.lathers {
+		seen = seen || l.coloured()
+	}
+	switch done := lathersDone(f.lathers); {
+	case coloured && done >= manyLathers:
+		return fmt.Sprintf("Rinse again, put the normalizer on, then shampoo. Lather %d still shows alkali.", done)
+	case coloured:
+		return "Shampoo again. The last lather still shows alkali."
+	case done < fewestShampoos:
+		return fmt.Sprintf("Shampoo. %d of at least %d lathers are done.", done, fewestShampoos)
+	case !seen && !f.normalizer.seen():
+		return "Put the normalizer on and shampoo, or take a pH reading. The colour was never seen, which proves nothing."
+	case !seen:
+		return "Note what each lather shows, or take a pH reading."
+	}
+	return "Shampoo again until a lather is clear."
 }

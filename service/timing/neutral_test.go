@@ -2,6 +2,8 @@ package timing
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	pb "alkalog/proto/alkalogv1"
@@ -58,5 +60,63 @@ func TestProductAgainUndoesNeutrality(t *testing.T) {
 	s.at(22, rinsedOut()).at(23, shampoo(1, clear)).at(24, shampoo(2, clear)).at(25, shampoo(3, clear))
 	if s.now(26).Neutral {
 		t.Error("the colour of the first stage does not count for the second")
+	}
+}
+
+func unnumbered(colour pb.IndicatorColour) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Indicator: colour}}}
+}
+
+func TestNeutralProof(t *testing.T) {
+	const none, gone, ph, notShown = pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED, pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE,
+		pb.NeutralProof_NEUTRAL_PROOF_PH, pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN
+	normalized := []*pb.Event{normalizerOn(), normalizerOff()}
+	for _, c := range []struct {
+		name  string
+		after []*pb.Event
+		want  pb.NeutralProof
+	}{
+		{"colour seen and gone", []*pb.Event{shampoo(1, pink), shampoo(2, pink), shampoo(3, clear)}, gone},
+		{"colour seen and gone, lathers not numbered", []*pb.Event{unnumbered(pink), unnumbered(pink), unnumbered(clear)}, gone},
+		{"not numbered, only two", []*pb.Event{unnumbered(pink), unnumbered(clear)}, none},
+		{"numbers left out after the first", []*pb.Event{shampoo(1, pink), unnumbered(pink), unnumbered(clear)}, gone},
+		{"a pH reading", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 7)}, ph},
+		{"a pH reading, then a clear lather", []*pb.Event{shampoo(1, pink), paper(2, clear, 7), shampoo(3, clear)}, ph},
+		{"never seen, normalized, three clear lathers", append(normalized, shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)), notShown},
+		{"never seen, normalized, two clear lathers", append(normalized, shampoo(1, clear), shampoo(2, clear)), none},
+		{"never seen, normalized, one lather not looked at", append(normalized, shampoo(1, clear), shampoo(2, unseen), shampoo(3, clear)), none},
+		{"never seen, three clear lathers, no normalizer", []*pb.Event{shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, none},
+		{"normalized, colour still there", append(normalized, shampoo(1, clear), shampoo(2, clear), shampoo(3, clear), shampoo(4, pink)), none},
+		{"normalized, clear, but paper is alkaline", append(normalized, shampoo(1, clear), shampoo(2, clear), paper(3, clear, 9), shampoo(4, clear)), none},
+		{"normalized, colour seen and gone is the better proof", append(normalized, shampoo(1, pink), shampoo(2, clear), shampoo(3, clear)), gone},
+	} {
+		s := processing().at(8, water("")).at(9, rinsedOut())
+		for i, e := range c.after {
+			s.at(10+float64(i), e)
+		}
+		state := s.now(30)
+		if state.NeutralProof != c.want {
+			t.Errorf("%s: %v, want %v", c.name, state.NeutralProof, c.want)
+		}
+		if wantShown := c.want == gone || c.want == ph; state.Neutral != wantShown {
+			t.Errorf("%s: shown to be neutral: %v", c.name, state.Neutral)
+		}
+		closing := slices.Contains(kinds(Closing(s.session, s.events, minute(30))), "NOT_NEUTRALIZED ")
+		if closing != (c.want == none) {
+			t.Errorf("%s: a deviation when it is closed: %v", c.name, closing)
+		}
+	}
+}
+
+// Colour after four lathers does not go away by shampooing alone.
+func TestColourAfterFourLathers(t *testing.T) {
+	s := processing().at(8, rinsedOut()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, pink))
+	advice := func(m float64) string { return s.now(m).Alarms[0].Message }
+	if got := advice(11.5); strings.Contains(got, "normalizer") {
+		t.Errorf("after three lathers: %s", got)
+	}
+	s.at(12, shampoo(4, pink))
+	if got := advice(12.5); !strings.HasPrefix(got, "Rinse again, put the normalizer on, then shampoo.") {
+		t.Errorf("after four lathers: %s", got)
 	}
 }

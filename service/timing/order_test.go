@@ -7,6 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
 	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 )
@@ -15,7 +16,7 @@ import (
 func drawFact(t *rapid.T) *pb.Event {
 	section := rapid.SampledFrom([]string{"back-left", "back-right", "hairline", "fringe"}).Draw(t, "section")
 	head := rapid.SampledFrom([]string{"", section}).Draw(t, "section or head")
-	switch rapid.IntRange(0, 13).Draw(t, "kind") {
+	switch rapid.IntRange(0, 17).Draw(t, "kind") {
 	case 0:
 		return based()
 	case 1, 2:
@@ -44,7 +45,24 @@ func drawFact(t *rapid.T) *pb.Event {
 	case 12:
 		return used(relaxer, "L1")
 	}
-	return rapid.SampledFrom([]func() *pb.Event{stopped, conditioned, func() *pb.Event { return looked(true) }}).Draw(t, "rest")()
+	return drawNewerFact(t, head)
+}
+
+// drawNewerFact is a fact of water, splashes, preparation, thio or a mixture.
+func drawNewerFact(t *rapid.T, head string) *pb.Event {
+	place := pb.Place(rapid.IntRange(0, 4).Draw(t, "place"))
+	return rapid.SampledFrom([]func() *pb.Event{
+		stopped, conditioned, func() *pb.Event { return looked(true) },
+		func() *pb.Event { return waterOn(place, head) }, func() *pb.Event { return waterOn(place, head) },
+		func() *pb.Event { return waterOff(place, head) }, func() *pb.Event { return waterOff(place, head) },
+		func() *pb.Event { return splash(place) }, func() *pb.Event { return splash(place) },
+		func() *pb.Event { return help(rapid.Bool().Draw(t, "took over")) },
+		func() *pb.Event { return said(head, pb.CurlReading(rapid.IntRange(0, 3).Draw(t, "word"))) },
+		func() *pb.Event { return confirmed(relaxer, "L1") },
+		func() *pb.Event { return met("cond.gloves", "") },
+		mixed, discarded, blotted, neutralizerOn, neutralizerOff,
+		func() *pb.Event { return unheardOf(rapid.Bool().Draw(t, "rinse now")) },
+	}).Draw(t, "rest")()
 }
 
 // drawStory is a session of up to 30 facts, some at the same instant.
@@ -52,6 +70,11 @@ func drawStory(t *rapid.T) *story {
 	s := begun(regular())
 	if rapid.IntRange(0, 4).Draw(t, "without decision") == 0 {
 		s.session.Decision, s.session.Plan = "", nil
+	}
+	if rapid.IntRange(0, 2).Draw(t, "newer session") > 0 {
+		s.session.ProductKind = pb.ProductKind(rapid.IntRange(1, 2).Draw(t, "product kind"))
+		s.session.Conditions = []*pb.ConditionState{{ConditionId: "c1", RuleId: "cond.gloves", BeforeContact: true}}
+		s.session.Limits.UseWithinMinutes = new(float64(rapid.IntRange(0, 20).Draw(t, "use within")))
 	}
 	for range rapid.IntRange(0, 30).Draw(t, "facts") {
 		s.at(float64(rapid.IntRange(-20, 160).Draw(t, "quarter minutes"))/4, drawFact(t))
@@ -145,7 +168,8 @@ func TestEveryStateIsSafe(t *testing.T) {
 			if on && !at.Before(c.HardLimitTime.AsTime()) && !called {
 				t.Fatalf("%s is at its limit and nobody is called", c.SectionId)
 			}
-			if on && !at.Before(c.LatestRinseTime.AsTime()) && !called {
+			due := slices.Contains(calls(state.Alarms), "RINSE_DUE "+c.SectionId)
+			if on && !at.Before(c.LatestRinseTime.AsTime()) && !called && !due {
 				t.Fatalf("%s is at its latest rinse and nobody is called", c.SectionId)
 			}
 			if on && c.LatestRinseTime.AsTime().After(c.HardLimitTime.AsTime()) {
@@ -160,7 +184,21 @@ func TestEveryStateIsSafe(t *testing.T) {
 				}
 			}
 		}
-		if state.Neutral && state.Shampoos < fewestShampoos {
+		for i, a := range state.Alarms {
+			if i > 0 && severity.Compare(state.Alarms[i-1].Kind, a.Kind) < 0 {
+				t.Fatalf("a milder alarm stands before a more severe one: %v", calls(state.Alarms))
+			}
+			if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && a.Cause == pb.AlarmCause_ALARM_CAUSE_UNSPECIFIED {
+				t.Fatalf("a call to rinse without a cause: %v", a)
+			}
+		}
+		for _, w := range state.Flushes {
+			short := w.GetFlushedMinutes() < w.GetLeastMinutes()
+			if !w.HelpTookOver && short && !slices.ContainsFunc(state.Alarms, func(a *pb.Alarm) bool { return callsForWater(a.Kind) && a.Place == w.Place }) {
+				t.Fatalf("nobody is called to flush: %v among %v", w, state.Alarms)
+			}
+		}
+		if state.Neutral && state.Shampoos < fewestShampoos && !isThio(s.session) {
 			t.Fatalf("neutral after %d lathers", state.Shampoos)
 		}
 		for i := 1; i < len(state.Deviations); i++ {

@@ -53,7 +53,7 @@ func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
 	// Low minutes belong to high rates and the other way round.
 	b := belief{normal: priorOf(in, section)}
-	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes}
+	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes, capChance: capChance}
 	return &pb.PlannedSection{
 		SectionId:             section.SectionId,
 		ExpectedMinutes:       rounded(minutesTo(limits.TargetPercent, b.quantile(0.5))),

@@ -23,10 +23,17 @@ type section struct {
 	rinse    time.Time // end of the last one
 
 	readings   []reading
-	seen       *float64 // last reading, percent of curl left
+	seen       *float64       // last reading in percent of curl left
+	word       pb.CurlReading // last reading in words
+	latest     *pb.StrandTest // last strand test that was read
+	readBy     string         // its event
 	lastTest   time.Time
-	distressed bool
+	distressed string // event that showed the hair in distress; empty: none
 	belief     belief
+	beyondCap  bool // a deviation says so
+
+	jar         *jar      // relaxer that is on it, as last named
+	mixtureEnds time.Time // the mixture on it must be under water; zero: no two-part product
 
 	// What is advised from the last contact or strand test on.
 	advisedBy string    // that event
@@ -66,24 +73,34 @@ func (c *section) scheduleFirst() {
 
 // test notes a strand test while product is on, or on what was rinsed out. A test
 // without a reading changes no estimate.
-func (c *section) test(t time.Time, eventID string, remainingPercent *float64, distressed bool) {
-	at := c.exposure(t)
-	c.lastTest = t
-	if remainingPercent != nil {
-		c.seen = remainingPercent
-		c.readings = append(c.readings, readAt(at, *remainingPercent))
-		c.belief = update(c.prior, c.readings)
+func (c *section) test(e fact, what *pb.StrandTest) {
+	at := c.exposure(e.at)
+	c.lastTest = e.at
+	if what.RemainingCurlPercent != nil {
+		c.seen = what.RemainingCurlPercent
 	}
-	c.distressed = c.distressed || distressed
+	if what.Reading != pb.CurlReading_CURL_READING_UNSPECIFIED {
+		c.word = what.Reading
+	}
+	if r, ok := read(at, what); ok {
+		c.latest, c.readBy = what, e.EventId
+		if !c.guide.directions {
+			c.readings = append(c.readings, r)
+			c.belief = update(c.prior, c.readings)
+		}
+	}
+	if what.Distressed && c.distressed == "" {
+		c.distressed = e.EventId
+	}
 	if !c.on {
 		return
 	}
-	c.advise(eventID)
+	c.advise(e.EventId)
 	if due, ok := c.guide.nextTest(c.belief, at); ok {
 		c.testDue = c.when(due)
 	}
-	if c.rinseAtOnce() && t.Before(c.callBy) {
-		c.callBy = t
+	if c.rinseAtOnce() && e.at.Before(c.callBy) {
+		c.callBy = e.at
 	}
 	if !c.testDue.Before(c.callBy) {
 		c.testDue = time.Time{}
@@ -101,21 +118,47 @@ func (c *section) advise(eventID string) {
 }
 
 // rinseAtOnce tells whether the last strand test itself calls for water.
-func (c *section) rinseAtOnce() bool { return c.distressed || c.atCap() }
+func (c *section) rinseAtOnce() bool { return c.distressed != "" || c.atCap() }
 
 func (c *section) atCap() bool {
-	return c.seen != nil && *c.seen <= 100-c.guide.limits.CapPercent
+	return c.latest != nil && c.latest.RemainingCurlPercent != nil && c.latest.GetRemainingCurlPercent() <= 100-c.guide.limits.CapPercent
 }
 
+// atTarget: the last reading was at the target, or in words that it stays smooth.
 func (c *section) atTarget() bool {
-	return c.seen != nil && *c.seen <= 100-c.guide.limits.TargetPercent
+	switch {
+	case c.latest == nil:
+		return false
+	case c.latest.RemainingCurlPercent != nil:
+		return c.latest.GetRemainingCurlPercent() <= 100-c.guide.limits.TargetPercent
+	}
+	return c.latest.Reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH
+}
+
+// capAt is when the estimate's upper bound reaches the cap; zero where no estimate
+// applies.
+func (c *section) capAt() time.Time {
+	if c.guide.directions {
+		return time.Time{}
+	}
+	return c.when(c.guide.capPassed(c.belief, lowTail))
+}
+
+// overdueAt is when a call to the bowl by the estimate becomes one to rinse now:
+// nothing happened for a while after the upper bound had reached the cap.
+func (c *section) overdueAt() time.Time {
+	at := c.capAt()
+	if at.IsZero() {
+		return c.limitAt
+	}
+	return later(at, later(c.callBy, c.lastTest)).Add(minutes(dueGraceMinutes))
 }
 
 // end notes water on the section. What the exposures add up to is kept, in case
 // product comes on again.
 func (c *section) end(t time.Time) {
 	c.earlier = c.exposure(t)
-	c.on, c.rinse, c.distressed = false, t, false
+	c.on, c.rinse, c.distressed, c.jar = false, t, "", nil
 	c.testDue, c.callBy = time.Time{}, time.Time{}
 }
 
@@ -124,8 +167,15 @@ func (c *section) targetAt() time.Time {
 	return c.when(minutesTo(c.guide.limits.TargetPercent, c.belief.quantile(0.5)))
 }
 
-// nearAt is when going to the bowl brings water on at the target.
+// nearAt is when going to the bowl brings water on at the target; zero where only a
+// strand test can tell and none has.
 func (c *section) nearAt() time.Time {
+	if c.guide.directions {
+		if c.atTarget() {
+			return c.lastTest
+		}
+		return time.Time{}
+	}
 	near := c.targetAt().Add(-minutes(c.guide.limits.MinutesToBowl))
 	if c.atTarget() && c.lastTest.Before(near) {
 		return c.lastTest
@@ -142,16 +192,31 @@ func (c *section) state(t time.Time) *pb.SectionState {
 		ExposureMinutes:    c.exposure(t),
 		LastReadingPercent: c.seen,
 		LastTestTime:       stamp(c.lastTest),
-		Rate:               &pb.RateEstimate{Mean: c.belief.mean, Deviation: c.belief.deviation, Readings: int32(c.belief.readings)},
+		LastReading:        c.word,
+	}
+	if !c.guide.directions {
+		s.Rate = &pb.RateEstimate{Mean: c.belief.mean, Deviation: c.belief.deviation, Readings: int32(c.belief.readings)}
 	}
 	if c.first.IsZero() {
 		return s
 	}
-	s.StraighteningPercent = c.range3(func(lnRate float64) float64 { return straightened(s.ExposureMinutes, lnRate) })
 	s.HardLimitTime = stamp(c.limitAt)
-	if !c.on {
+	if c.on {
+		s.NextStrandTestTime, s.LatestRinseTime = stamp(c.testDue), stamp(c.callBy)
+	} else {
 		s.RinseTime = stamp(c.rinse)
-		return s
+	}
+	if !c.guide.directions {
+		c.estimates(s)
+	}
+	return s
+}
+
+// estimates fills in what the model says.
+func (c *section) estimates(s *pb.SectionState) {
+	s.StraighteningPercent = c.range3(func(lnRate float64) float64 { return straightened(s.ExposureMinutes, lnRate) })
+	if !c.on {
+		return
 	}
 	// More rate is less time, so the ends change places.
 	left := func(percent float64) *pb.Estimate {
@@ -159,8 +224,6 @@ func (c *section) state(t time.Time) *pb.SectionState {
 		return &pb.Estimate{Value: e.Value, Low: e.High, High: e.Low}
 	}
 	s.MinutesToTarget, s.MinutesToCap = left(c.guide.limits.TargetPercent), left(c.guide.limits.CapPercent)
-	s.NextStrandTestTime, s.LatestRinseTime = stamp(c.testDue), stamp(c.callBy)
-	return s
 }
 
 // range3 is a figure at the middle and the ends of what is believed of ln k.

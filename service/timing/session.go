@@ -15,7 +15,7 @@ func plannedSections(s *pb.Session, limits *pb.SessionLimits) []*section {
 			id:      p.SectionId,
 			planned: true,
 			prior:   plannedPrior(s.Plan, p),
-			guide:   guide{limits, limits.HardLimitMinutes},
+			guide:   sessionGuide(s, limits),
 		}
 		if p.HardLimitMinute > 0 {
 			c.guide.hardLimit = min(c.guide.hardLimit, p.HardLimitMinute)

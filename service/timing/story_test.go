@@ -2,6 +2,7 @@ package timing
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -149,6 +150,70 @@ func looked(changed bool) *pb.Event {
 
 func stopped() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: "the client had to leave"}}}
+}
+
+func waterOn(p pb.Place, section string) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: p, SectionId: section}}}
+}
+
+func waterOff(p pb.Place, section string) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: p, SectionId: section}}}
+}
+
+func splash(p pb.Place) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: p}}}
+}
+
+func help(tookOver bool) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: tookOver}}}
+}
+
+// said is a strand test in words.
+func said(section string, word pb.CurlReading) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: word}}}
+}
+
+func confirmed(product, lot string) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{Product: product, LotCode: lot}}}
+}
+
+func met(rule, subject string) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: rule, Subject: subject}}}
+}
+
+func mixed() *pb.Event     { return &pb.Event{Fact: &pb.Event_Mixed{Mixed: &pb.Mixed{}}} }
+func discarded() *pb.Event { return &pb.Event{Fact: &pb.Event_Discarded{Discarded: &pb.Discarded{}}} }
+func blotted() *pb.Event   { return &pb.Event{Fact: &pb.Event_Blotted{Blotted: &pb.Blotted{}}} }
+
+func neutralizerOn() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_NeutralizerOn{NeutralizerOn: &pb.NeutralizerOn{}}}
+}
+
+func neutralizerOff() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_NeutralizerOff{NeutralizerOff: &pb.NeutralizerOff{}}}
+}
+
+func unheardOf(rinseNow bool) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_OtherFact{OtherFact: &pb.OtherFact{Fact: "hair_shed", RinseNow: rinseNow}}}
+}
+
+// causes lists alarms with kind, section and place, cause and event, for comparing.
+func causes(alarms []*pb.Alarm) []string {
+	var words []string
+	for _, a := range alarms {
+		word := a.Kind.String()[len("ALARM_KIND_"):] + " " + a.SectionId
+		if a.Place != pb.Place_PLACE_HEAD && a.Place != pb.Place_PLACE_UNSPECIFIED {
+			word += a.Place.String()[len("PLACE_"):]
+		}
+		if a.Cause != pb.AlarmCause_ALARM_CAUSE_UNSPECIFIED {
+			word += " " + a.Cause.String()[len("ALARM_CAUSE_"):]
+		}
+		if n := len(a.EventId); n > 2 {
+			word += " #" + strings.TrimLeft(a.EventId[n-2:], "0")
+		}
+		words = append(words, word)
+	}
+	return words
 }
 
 // kinds lists deviations in words, for comparing.

@@ -1,0 +1,136 @@
+package timing
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// preparation is what was done for the service, and when. What had to come before
+// the first contact is judged after all facts are in, so that facts of one instant,
+// and facts that arrive late, count.
+type preparation struct {
+	base      time.Time // first base of any kind; zero: none
+	wholeBase time.Time // first base on the whole scalp
+	confirmed *pb.ProductConfirmed
+	confirmAt time.Time            // first time that the product in hand was named
+	met       map[conditionID]fact // first time that a condition was met
+}
+
+// conditionID names a condition within a decision.
+type conditionID struct{ rule, subject string }
+
+func (p *preparation) hasBase() bool { return !p.base.IsZero() }
+
+func (p *preparation) based(t time.Time, what *pb.BaseApplied) {
+	if p.base.IsZero() {
+		p.base = t
+	}
+	if what.WholeScalp && p.wholeBase.IsZero() {
+		p.wholeBase = t
+	}
+}
+
+func (p *preparation) meet(e fact, what *pb.ConditionMet) {
+	id := conditionID{what.RuleId, what.Subject}
+	if _, known := p.met[id]; known {
+		return
+	}
+	if p.met == nil {
+		p.met = map[conditionID]fact{}
+	}
+	p.met[id] = e
+}
+
+// name notes that the product in the hand was named.
+func (p *preparation) name(t time.Time) {
+	if p.confirmAt.IsZero() {
+		p.confirmAt = t
+	}
+}
+
+// confirmed notes the jar in the hand.
+func (f *service) confirmed(e fact, what *pb.ProductConfirmed) {
+	f.before.confirmed = what
+	f.before.name(e.at)
+	f.named(e, what.Product, what.LotCode)
+}
+
+// usedProduct notes a product and its lot. A relaxer that is named so was in the
+// hand; it counts as confirmed.
+func (f *service) usedProduct(e fact, what *pb.ProductUsed) {
+	f.used = append(f.used, what)
+	if what.Product == f.session.GetProduct() {
+		f.before.name(e.at)
+	}
+	f.named(e, what.Product, what.LotCode)
+}
+
+// conditions are the decision's conditions and where they stand.
+func (f *service) conditions() []*pb.ConditionState {
+	var states []*pb.ConditionState
+	for _, c := range f.session.GetConditions() {
+		state := proto.CloneOf(c)
+		if met, ok := f.before.met[conditionID{c.RuleId, c.Subject}]; ok {
+			state.MetTime = stamp(met.at)
+			state.Actor = met.Actor
+			if state.Actor == "" {
+				state.Actor = f.session.GetPractitioner()
+			}
+		}
+		states = append(states, state)
+	}
+	return states
+}
+
+// unprepared notes what had to come before the first contact and had not. Facts of
+// the same instant are in time.
+func (f *service) unprepared() {
+	if f.contact == nil {
+		return
+	}
+	late := func(t time.Time) bool { return t.IsZero() || t.After(f.product) }
+	if f.limits.BaseNeeded && late(f.before.wholeBase) {
+		what := "no protective base was noted"
+		if !late(f.before.base) {
+			what = "the protective base did not cover the whole scalp"
+		}
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED, "", f.contact.EventId, f.product, "product was put on and %s", what)
+	}
+	if f.confirmationDue() && late(f.before.confirmAt) {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_PRODUCT_NOT_CONFIRMED, "", f.contact.EventId, f.product,
+			"product was put on before product and lot in the hand were confirmed")
+	}
+	for _, c := range f.conditions() {
+		if !c.BeforeContact || c.MetTime != nil && !late(c.MetTime.AsTime()) {
+			continue
+		}
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_CONDITION_MISSED, "", f.contact.EventId, f.product,
+			"product was put on and a condition was not noted as met: %s", conditionWords(c))
+		f.deviations[len(f.deviations)-1].ConditionId = conditionKey(c)
+	}
+}
+
+// confirmationDue tells whether the product in hand must be confirmed. Sessions that
+// were begun before there was such a fact do not know the kind of their product, and
+// nobody is blamed for them.
+func (f *service) confirmationDue() bool {
+	return f.session.GetProductKind() != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
+}
+
+func conditionKey(c *pb.ConditionState) string {
+	if c.ConditionId != "" {
+		return c.ConditionId
+	}
+	return fmt.Sprint(c.RuleId, "/", c.Subject)
+}
+
+func conditionWords(c *pb.ConditionState) string {
+	if c.Text != "" {
+		return c.Text
+	}
+	return c.RuleId
+}

@@ -1,0 +1,106 @@
+package timing
+
+import (
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/lotcode"
+)
+
+// jar is the relaxer that was last named, by confirming or by using it.
+type jar struct {
+	wrong string // why it must not be on the hair; empty: nothing is known against it
+	at    time.Time
+	event string
+}
+
+// named judges a product that is in the hand or was used, by the catalogue. A wrong
+// one that is put on, or that is found to be on the hair, calls for water.
+func (f *service) named(e fact, name, lot string) {
+	if f.catalogue == nil {
+		return
+	}
+	product := f.catalogue[name]
+	wrong := f.badLot(e, product, name, lot)
+	if !isRelaxer(product.GetKind()) {
+		return // its lot counts, but it is not what straightens
+	}
+	if decided := f.session.GetProduct(); decided != "" && name != decided {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at, "%s was used; %s was decided on", name, decided)
+		wrong = "it is not the product decided on"
+	}
+	f.jar = &jar{wrong: wrong, at: e.at, event: e.EventId}
+	for _, c := range f.sections {
+		if c.on && (c.jar == nil || c.jar.wrong == "") {
+			c.jar = f.jar
+		}
+	}
+}
+
+// isRelaxer tells products that straighten from what goes with them. A product that
+// is not known is taken for a relaxer.
+func isRelaxer(k pb.ProductKind) bool {
+	switch k {
+	case pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE, pb.ProductKind_PRODUCT_KIND_NORMALIZER,
+		pb.ProductKind_PRODUCT_KIND_NEUTRALIZING_SHAMPOO, pb.ProductKind_PRODUCT_KIND_CONDITIONER,
+		pb.ProductKind_PRODUCT_KIND_OXIDISING_NEUTRALIZER:
+		return false
+	}
+	return true
+}
+
+// badLot notes a lot that was recalled or out of date. It returns why the lot must
+// not be on the hair: a recalled one; one that is out of date is a deviation alone.
+func (f *service) badLot(e fact, product *pb.Product, name, code string) string {
+	for _, lot := range product.GetLots() {
+		if !lotcode.Same(lot.LotCode, code) {
+			continue
+		}
+		switch {
+		case lot.RecallTime != nil && !e.at.Before(lot.RecallTime.AsTime()):
+			f.deviate(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had been recalled", lot.LotCode, name)
+			return "its lot was recalled"
+		case lot.ExpireTime != nil && !e.at.Before(lot.ExpireTime.AsTime()):
+			f.deviate(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had expired", lot.LotCode, name)
+		}
+	}
+	return ""
+}
+
+// mixtureEnds is when the mixture on a section must be under water; zero: it is not
+// a two-part product. A mixture that nobody noted was mixed by first contact.
+func (f *service) mixtureEnds(c *section) time.Time {
+	within := f.limits.GetUseWithinMinutes()
+	if within <= 0 {
+		return time.Time{}
+	}
+	from := f.mixed
+	if from.IsZero() {
+		from = c.since
+	}
+	return from.Add(minutes(within))
+}
+
+// mixtureTooOld notes that a mixture was on c past its time by t.
+func (f *service) mixtureTooOld(c *section, t time.Time) {
+	if c.mixtureEnds.IsZero() || !t.After(c.mixtureEnds) {
+		return
+	}
+	f.deviate(pb.DeviationKind_DEVIATION_KIND_MIXTURE_TOO_OLD, c.id, c.contact, later(c.mixtureEnds, c.since),
+		"the mixture on %s was used past the %g minutes after mixing that the directions allow", c.id, f.limits.GetUseWithinMinutes())
+}
+
+// otherCall is a fact that this program does not know and that calls for water.
+type otherCall struct {
+	fact  string
+	at    time.Time
+	event string
+}
+
+// other notes a fact that this program does not know.
+func (f *service) other(e fact, what *pb.OtherFact) {
+	f.unknown = append(f.unknown, what.Fact)
+	if what.RinseNow {
+		f.others = append(f.others, &otherCall{what.Fact, e.at, e.EventId})
+	}
+}

@@ -1,0 +1,65 @@
+package timing
+
+import (
+	"fmt"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// A thio service breaks the hair's bonds by reduction and sets them by oxidation. Its
+// phases are process, rinse, blot, oxidising neutralizer, rinse. It needs no
+// indicator shampoo. The estimate of straightening is made for hydroxide and is not
+// used for it: the directions' times and strand tests alone guide it.
+
+// isThio tells whether a session is a thio service.
+func isThio(s *pb.Session) bool {
+	return s.GetProductKind() == pb.ProductKind_PRODUCT_KIND_THIO_RELAXER || s.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_WAVE
+}
+
+// oxidiserMinutes is how long the neutralizer stays on.
+func (f *service) oxidiserMinutes() float64 {
+	if f.limits.NeutralizerMinutes != nil {
+		return f.limits.GetNeutralizerMinutes()
+	}
+	return oxidiserMinutes
+}
+
+// oxidiserEnds is when the neutralizer on the hair has been on for its time.
+func (f *service) oxidiserEnds() time.Time {
+	if f.oxidiser.since.IsZero() {
+		return time.Time{}
+	}
+	left := f.oxidiserMinutes()
+	if f.oxidiser.minutes != nil {
+		left -= *f.oxidiser.minutes
+	}
+	return f.oxidiser.since.Add(minutes(max(0, left)))
+}
+
+// oxidising tells whether the neutralizer is on and still needs its time.
+func (f *service) oxidising() bool { return f.at.Before(f.oxidiserEnds()) }
+
+func (f *service) notOxidisedBecause() string {
+	switch {
+	case f.out.IsZero():
+		return "before product was rinsed out"
+	case !f.oxidiser.seen():
+		return "without the oxidising neutralizer"
+	case !f.oxidiser.since.IsZero():
+		return "before the oxidising neutralizer was rinsed out"
+	}
+	return fmt.Sprintf("after %.1f minutes of oxidising neutralizer; it stays on for %g", *f.oxidiser.minutes, f.oxidiserMinutes())
+}
+
+func (f *service) oxidiseAdvice() string {
+	switch {
+	case !f.oxidiser.since.IsZero():
+		return "Rinse the neutralizer out. Its time is over."
+	case f.oxidiser.seen():
+		return fmt.Sprintf("Put the neutralizer on again. It was on for less than %g minutes.", f.oxidiserMinutes())
+	case !f.blotted:
+		return fmt.Sprintf("Blot the hair, then put the neutralizer on for %g minutes.", f.oxidiserMinutes())
+	}
+	return fmt.Sprintf("Put the neutralizer on for %g minutes.", f.oxidiserMinutes())
+}
