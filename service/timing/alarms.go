@@ -83,7 +83,7 @@ func (f *service) comfortAlarms() []*pb.Alarm {
 
 func feels(c *complaint) string {
 	verb := "It tingles"
-	if c.comfort == pb.Comfort_COMFORT_BURNING {
+	if isBurn(c.comfort) {
 		verb = "It burns"
 	}
 	if c.section == "" {

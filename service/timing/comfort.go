@@ -21,7 +21,7 @@ type complaint struct {
 // A report calls for water even where water is known to run: water may have failed,
 // or product may have run elsewhere. Burning needs the flush time, not only a rinse.
 func (f *service) felt(e fact, what *pb.ComfortCheck) {
-	if what.Comfort != pb.Comfort_COMFORT_TINGLING && what.Comfort != pb.Comfort_COMFORT_BURNING {
+	if !isBurn(what.Comfort) && what.Comfort != pb.Comfort_COMFORT_TINGLING {
 		return
 	}
 	if f.discomfort.IsZero() {
@@ -32,7 +32,7 @@ func (f *service) felt(e fact, what *pb.ComfortCheck) {
 		c.water = e.at // no water is late that runs
 	}
 	f.complaints = append(f.complaints, c)
-	if what.Comfort == pb.Comfort_COMFORT_BURNING {
+	if isBurn(what.Comfort) {
 		f.needFlush(f.flushOf(pb.Place_PLACE_HEAD), e)
 		f.head.needed(c.section)
 		f.flushHead(e)
@@ -93,7 +93,7 @@ func (f *service) lateAnswer(c *complaint) {
 }
 
 func comfortWord(c pb.Comfort) string {
-	if c == pb.Comfort_COMFORT_BURNING {
+	if isBurn(c) {
 		return "burning"
 	}
 	return "tingling"

@@ -137,6 +137,8 @@ const (
 	// Assumption: minutes without water that interrupt a flush without counting as a
 	// deviation.
 	flushGraceMinutes = 1
+	// Source: the contract, Incident.flush_minutes: the largest figure that it holds.
+	maxFlushMinutes = 600
 	// Assumption: a rinse of fewer minutes has not taken the product out.
 	briefRinseMinutes = 2
 	// Common practice: colour after this many lathers means that alkali is still in

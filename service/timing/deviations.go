@@ -7,7 +7,6 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/storage/lotcode"
 )
 
 // NewDeviations are those of after that before did not have, told apart by kind,

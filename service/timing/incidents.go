@@ -18,7 +18,7 @@ func Incidents(session *pb.Session, events []*pb.StoredEvent, state *pb.SessionS
 	for _, e := range events {
 		switch fact := e.GetEvent().GetFact().(type) {
 		case *pb.Event_ComfortCheck:
-			if burns(fact.ComfortCheck.GetComfort()) {
+			if isBurn(fact.ComfortCheck.GetComfort()) {
 				found.add(session, e, pb.IncidentKind_INCIDENT_KIND_BURN, pb.Place_PLACE_HEAD, fact.ComfortCheck.GetSectionId())
 			}
 		case *pb.Event_Splash:
@@ -48,12 +48,9 @@ func Incidents(session *pb.Session, events []*pb.StoredEvent, state *pb.SessionS
 	return found
 }
 
-// maxFlushMinutes is the largest figure that the contract lets an incident hold.
-const maxFlushMinutes = 600
-
-// burns reports whether what the client feels is a burn; a word that is not known
+// isBurn reports whether what the client feels is a burn; a word that is not known
 // here counts as one.
-func burns(c pb.Comfort) bool {
+func isBurn(c pb.Comfort) bool {
 	switch c {
 	case pb.Comfort_COMFORT_UNSPECIFIED, pb.Comfort_COMFORT_COMFORTABLE, pb.Comfort_COMFORT_TINGLING:
 		return false

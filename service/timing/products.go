@@ -4,7 +4,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/lotcode"
+	"alkalog/storage/lotcode"
 )
 
 // jar is the relaxer that was last named, by confirming or by using it.
