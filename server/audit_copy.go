@@ -25,15 +25,27 @@ import (
 // verdictFlags say how a verdict is written.
 type verdictFlags struct {
 	Against string     `type:"path" placeholder:"FILE" help:"A checkpoint of the same log that was kept from before, such as the file checkpoint of an earlier copy. Only this shows a history that was made up anew by whoever holds the log's key."`
+	Keys    string     `type:"path" placeholder:"FILE" help:"Public keys of the log that you were given in another way than with the copy, one a line. The checkpoint must be signed by one of them, or by a key that they vouch for."`
 	Output  sheet.Form `enum:"table,json" default:"table" placeholder:"FORM" help:"table (plain words) or json."`
 }
 
-// earlier reads the checkpoint from before; nil when none was given.
-func (f verdictFlags) earlier() ([]byte, error) {
-	if f.Against == "" {
-		return nil, nil
+// trust reads the checkpoint from before and the keys, as far as they were given.
+func (f verdictFlags) trust() (verify.Trust, error) {
+	var trust verify.Trust
+	var err error
+	if f.Against != "" {
+		if trust.Against, err = os.ReadFile(f.Against); err != nil {
+			return trust, err
+		}
 	}
-	return os.ReadFile(f.Against)
+	if f.Keys == "" {
+		return trust, nil
+	}
+	text, err := os.ReadFile(f.Keys)
+	if trust.Keys = strings.Fields(string(text)); err == nil && len(trust.Keys) == 0 {
+		err = usage{fmt.Errorf("--keys %s: there is no key in it", f.Keys)}
+	}
+	return trust, err
 }
 
 // falsified is the error of a copy that does not hold.
@@ -55,8 +67,13 @@ func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) err
 	} else {
 		_, err = io.WriteString(out, verdictText(dir, verdict))
 	}
-	if err != nil || verdict.Holds() {
+	switch {
+	case err != nil:
 		return err
+	case verdict.Holds() && verdict.Mismatched > 0:
+		return falsified{fmt.Errorf("%s is what was signed; in the database, search columns of %d entries do not say what the entries say", dir, verdict.Mismatched)}
+	case verdict.Holds():
+		return nil
 	}
 	return falsified{fmt.Errorf("%s is not what was signed: %s", dir, sheet.Visible(verdict.Faults[0].String()))}
 }
@@ -75,6 +92,12 @@ func verdictText(dir string, v verify.Report) string {
 	}
 	if v.MoreFaults > 0 {
 		line("  and %d more", v.MoreFaults)
+	}
+	if v.Mismatched > 0 {
+		line("DATABASE  search columns of %d entries do not say what the entries say; lists by filter and figures may be wrong about them", v.Mismatched)
+	}
+	for _, m := range v.Mismatches {
+		line("  %s", m)
 	}
 	if v.Log != "" { // its checkpoint could be read
 		line("log      %s", v.Log)
@@ -103,22 +126,56 @@ func kindText(name string) string {
 // auditVerifyCommand verifies a copy.
 type auditVerifyCommand struct {
 	verdictFlags
-	Dir string `arg:"" type:"path" help:"The copy."`
+	clientFlags
+	Live bool   `help:"Also compare the copy with a server or a database (--address, --data-dir, --database): whether its log still begins as the copy does, each entry is on record, and search columns say what the entries say."`
+	Dir  string `arg:"" type:"path" help:"The copy."`
 }
 
 // Run verifies.
 func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
-	against, err := c.earlier()
+	trust, err := c.trust()
 	if err != nil {
 		return err
 	}
 	tell, told := progress(std, "verified")
-	verdict, err := verify.Watch(c.Dir, against, func(done, of int64) error { tell(done, of); return ctx.Err() })
+	verdict, err := verify.Watch(c.Dir, trust, func(done, of int64) error { tell(done, of); return ctx.Err() })
 	told()
 	if err != nil {
 		return err
 	}
-	return c.tell(std.out, c.Dir, verdict)
+	err = c.tell(std.out, c.Dir, verdict)
+	if !c.Live || verdict.Log == "" {
+		return err
+	}
+	return errors.Join(err, c.compare(ctx, std, verdict.Log[strings.LastIndexByte(verdict.Log, '/')+1:]))
+}
+
+// compare copies the log of the chain anew, into a directory that is removed
+// afterwards, and verifies that copy against the checkpoint of the other.
+func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain string) (err error) {
+	trust, err := c.trust()
+	if err != nil {
+		return err
+	}
+	if trust.Against, err = os.ReadFile(filepath.Join(c.Dir, "checkpoint")); err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "alkalog-live-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	log := export.Log{Chain: chainName(chain), Against: trust.Against, Keys: trust.Keys}
+	var verdict verify.Report
+	err = c.with(ctx, std, log.Chain, "auditor", func(conn *grpc.ClientConn) (err error) {
+		log.Client = pb.NewAuditServiceClient(conn)
+		verdict, err = log.To(ctx, filepath.Join(dir, "copy"))
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return c.tell(std.out, "the log as it is on record now", verdict)
 }
 
 // auditExportCommand copies a log.
@@ -133,13 +190,13 @@ type auditExportCommand struct {
 
 // Run copies, verifies, and says what came of it.
 func (c auditExportCommand) Run(ctx context.Context, std streams) error {
-	against, err := c.earlier()
+	trust, err := c.trust()
 	if err != nil {
 		return err
 	}
 	chain := chainName(c.Chain)
 	tell, told := progress(std, "entries")
-	log := export.Log{Chain: chain, Against: against, Patience: c.Patience, Progress: tell}
+	log := export.Log{Chain: chain, Against: trust.Against, Keys: trust.Keys, Patience: c.Patience, Progress: tell}
 	var verdict verify.Report
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
 		log.Client = pb.NewAuditServiceClient(conn)

@@ -81,6 +81,7 @@ func tellProof(out io.Writer, proof verify.Proof, keys []string) error {
 // auditCheckProofCommand checks a proof that was kept.
 type auditCheckProofCommand struct {
 	Proof string `arg:"" type:"path" help:"The proof, as \"server audit prove\" wrote it."`
+	Entry string `type:"path" placeholder:"FILE" help:"The entry, as the bytes it is stored as, for a proof that does not hold it."`
 	Keys  string `required:"" type:"path" placeholder:"FILE" help:"The public keys of the log, one a line, such as the file keys of a copy. Whoever gives you the proof should not be who gives you these."`
 }
 
@@ -97,6 +98,14 @@ func (c auditCheckProofCommand) Run(std streams) error {
 	proof, err := verify.ParseProof(text)
 	if err != nil {
 		return err
+	}
+	if c.Entry != "" {
+		if proof.Stored, err = os.ReadFile(c.Entry); err != nil {
+			return err
+		}
+	}
+	if proof.Stored == nil {
+		return fmt.Errorf("%s proves the entry with index %d and does not hold it (no line \"extra\"): give the entry by --entry", c.Proof, proof.Index)
 	}
 	return tellProof(std.out, proof, strings.Fields(string(keys)))
 }

@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -90,6 +92,16 @@ func wantOnLog(t *testing.T, conn *grpc.ClientConn, n int64) {
 	}
 }
 
+// strangerKey is the public key of another log.
+func strangerKey(t *testing.T) string {
+	t.Helper()
+	key, err := ledger.NewPrivateKey("stranger/ebb", make([]byte, 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key.Public().String()
+}
+
 // TestAuditCommands is an auditor's day on the command line: list, count, copy,
 // verify, report.
 func TestAuditCommands(t *testing.T) {
@@ -150,6 +162,26 @@ func TestAuditCommands(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	lines := strings.SplitN(string(proof), "\n", 3)
+	bare, entry := filepath.Join(dir, "bare.tlog-proof"), filepath.Join(dir, "entry")
+	stored, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(lines[1], "extra "))
+	if err = errors.Join(err, os.WriteFile(bare, []byte(lines[0]+"\n"+lines[2]), 0o600), os.WriteFile(entry, stored, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	exits(0, "audit", "check-proof", bare, "--keys", keys, "--entry", entry)
+	exits(3, "audit", "check-proof", bare, "--keys", keys, "--entry", keys)
+	if _, problems := exits(1, "audit", "check-proof", bare, "--keys", keys); !strings.Contains(problems, "--entry") {
+		t.Errorf("a proof without its entry: %s", problems)
+	}
+	exits(0, "audit", "verify", copied, "--keys", keys)
+	exits(0, "audit", "verify", copied, "--keys", keys, "--live", at)
+	other := filepath.Join(dir, "other-keys")
+	if err := os.WriteFile(other, []byte(strangerKey(t)+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	exits(3, "audit", "verify", copied, "--keys", other)
+	exits(3, "audit", "export", "ebb", at, "--out", filepath.Join(dir, "distrusted"), "--keys", other)
+	exits(1, "audit", "verify", copied, "--keys", kept)
 	if err := os.WriteFile(kept, bytes.Replace(proof, []byte("index 0"), []byte("index 1"), 1), 0o600); err != nil {
 		t.Fatal(err)
 	}

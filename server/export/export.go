@@ -25,6 +25,8 @@ type Log struct {
 	Chain string
 	// Against is an earlier checkpoint to hold the copy against; nil: none.
 	Against []byte
+	// Keys are public keys to hold the copy to; empty: those that come with it.
+	Keys []string
 	// Patience is how long to wait for a server that is away. Default 1 min, our
 	// own choice.
 	Patience time.Duration
@@ -37,7 +39,8 @@ type Log struct {
 // To copies the log into a directory, which must be empty or not exist, and
 // returns the verdict on the copy. The checkpoint is taken first, and the
 // entries that it stands for are copied. The directory appears when it is
-// whole, whatever the verdict is; when the copy fails there is none.
+// whole, whatever the verdict is; when the copy fails there is none. The verdict
+// also names entries whose search columns in the database do not say what they say.
 func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err error) {
 	seal, err := l.Client.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: l.Chain})
 	if err != nil {
@@ -55,12 +58,14 @@ func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err err
 			err = errors.Join(err, os.RemoveAll(part))
 		}
 	}()
-	if err := l.fill(ctx, part, seal); err != nil {
+	var columns verify.Columns
+	if err := l.fill(ctx, part, seal, &columns); err != nil {
 		return verdict, err
 	}
-	if verdict, err = verify.Watch(part, l.Against, func(int64, int64) error { return ctx.Err() }); err != nil {
+	if verdict, err = verify.Watch(part, verify.Trust{Against: l.Against, Keys: l.Keys}, func(int64, int64) error { return ctx.Err() }); err != nil {
 		return verdict, err
 	}
+	verdict.Columns = columns
 	return verdict, os.Rename(part, dir)
 }
 
@@ -79,12 +84,12 @@ func free(dir string) error {
 }
 
 // fill writes the entries and what they are held to.
-func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointResponse) error {
+func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointResponse, columns *verify.Columns) error {
 	copied, err := verify.Create(dir)
 	if err != nil {
 		return err
 	}
-	if err := l.entries(ctx, copied, seal.GetTreeSize()); err != nil {
+	if err := l.entries(ctx, copied, seal.GetTreeSize(), columns); err != nil {
 		return errors.Join(err, copied.Close())
 	}
 	handovers := make([][]byte, len(seal.GetHandovers()))
@@ -95,7 +100,7 @@ func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointRespons
 }
 
 // entries copies the entries of a tree, each in its place.
-func (l Log) entries(ctx context.Context, copied *verify.Export, size int64) error {
+func (l Log) entries(ctx context.Context, copied *verify.Export, size int64, columns *verify.Columns) error {
 	if size == 0 {
 		return nil
 	}
@@ -109,6 +114,7 @@ func (l Log) entries(ctx context.Context, copied *verify.Export, size int64) err
 		if l.Progress != nil {
 			l.Progress(next, size)
 		}
+		columns.Add(sent.GetIndex(), sent.GetEntry().GetName(), sent.GetMismatchedColumns())
 		if l.Also != nil {
 			if err := l.Also(sent.GetEntry()); err != nil {
 				return err

@@ -115,6 +115,8 @@ func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string,
 func complaint(err error) string {
 	expired := new(oidc.TokenExpiredError)
 	switch text := err.Error(); {
+	case errors.As(err, &expired) && expired.Expiry.IsZero():
+		return "the token has no expiry (exp), and must have one"
 	case errors.As(err, &expired):
 		return "the token has expired"
 	case strings.Contains(text, "expected audience"):

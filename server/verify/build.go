@@ -18,8 +18,12 @@ import (
 // suspect is a bundle whose entries and whose tile say different things.
 type suspect struct {
 	first   int64 // index of its first entry
+	width   int   // how many entries it should have
+	path    string
+	wrong   string // why its entries stand for nothing in the tree; empty: they do
 	entries [][]byte
 	leaves  []ledger.Hash // of the entries
+	inOrder bool          // they are all signed ones, in their order
 }
 
 // maxSuspects bounds the bundles that are kept to be looked at again.
@@ -110,7 +114,8 @@ func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 }
 
 // bundle reads the entries of a bundle, checks each, and returns their hashes.
-// If they cannot be read, the tile's hashes stand in for them.
+// If they are not as many as there should be, the tile's hashes stand in for
+// them, and tell which entries are missing.
 func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
 	path := ledger.BundlePath(first/ledger.TileWidth, width)
 	tile, noTile, err := c.tile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
@@ -129,28 +134,56 @@ func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
 	case len(entries) != width:
 		wrong = fmt.Sprintf("it has %d entries instead of %d", len(entries), width)
 	}
-	if wrong != "" {
-		c.fault(Fault{Index: first, File: path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", wrong, first, first+int64(width)-1)})
-		c.gap = noTile != ""
-		c.names = append(c.names, make([]uint64, width)...)
-		return tile, nil
-	}
-	leaves := make([]ledger.Hash, width)
+	leaves := make([]ledger.Hash, len(entries))
 	for i, entry := range entries {
 		leaves[i] = ledger.LeafHash(entry)
+	}
+	s := suspect{first: first, width: width, path: path, wrong: wrong, entries: entries, leaves: leaves}
+	if wrong != "" {
+		c.readAligned(s, tile)
+		c.gap = noTile != ""
+		if len(entries) == 0 || noTile != "" || len(c.suspects) == maxSuspects {
+			c.unreadable(s)
+			return tile, nil
+		}
+		c.suspects = append(c.suspects, s)
+		return tile, nil
+	}
+	for i, entry := range entries {
 		c.readEntry(first+int64(i), path, entry)
 	}
 	if noTile == "" && !slices.Equal(leaves, tile) && len(c.suspects) < maxSuspects {
-		c.suspects = append(c.suspects, suspect{first, entries, leaves})
+		c.suspects = append(c.suspects, s)
 	}
 	return leaves, nil
+}
+
+// unreadable notes a bundle of which nothing more can be told.
+func (c *check) unreadable(s suspect) {
+	c.fault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.wrong, s.first, s.first+int64(s.width)-1)})
+}
+
+// readAligned checks the entries of a bundle that lacks some, or has too many,
+// each at the place that the tile has for it.
+func (c *check) readAligned(s suspect, tile []ledger.Hash) {
+	at := len(c.names)
+	c.names = append(c.names, make([]uint64, s.width)...)
+	for i, leaf := range s.leaves {
+		place := slices.Index(tile, leaf)
+		if place < 0 {
+			continue
+		}
+		c.names = c.names[:at+place]
+		c.readEntry(s.first+int64(place), s.path, s.entries[i])
+		c.names = c.names[:at+s.width]
+	}
 }
 
 // readEntry checks what an entry says of itself.
 func (c *check) readEntry(index int64, path string, stored []byte) {
 	e := &pb.AuditEntry{}
 	if len(stored) == 0 {
-		c.fault(Fault{Index: index, File: path, What: "it is missing: there was none in the database when the copy was made"})
+		c.absent[index] = path
 		c.names = append(c.names, 0)
 		return
 	}

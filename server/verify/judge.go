@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -14,15 +15,18 @@ import (
 
 // judgeTree compares the tree that was built anew with the one that was signed.
 func (c *check) judgeTree(built tree) {
+	before := len(c.report.Faults)
+	for _, s := range c.suspects {
+		c.judgeSuspect(s)
+	}
+	for _, index := range slices.Sorted(maps.Keys(c.absent)) {
+		c.fault(Fault{Index: index, File: c.absent[index], What: nothingThere})
+	}
 	if !c.gap && built.head == c.signed.Head {
 		for _, id := range c.damaged {
 			c.fault(Fault{Index: -1, File: id.Path(), What: "it is missing or changed; the entries it covers are those that were signed"})
 		}
 		return
-	}
-	before := len(c.report.Faults)
-	for _, s := range c.suspects {
-		c.judgeSuspect(s)
 	}
 	if c.gap {
 		c.fault(Fault{Index: -1, What: "entries are missing together with their hashes; what comes behind them was not looked at"})
@@ -39,28 +43,110 @@ func (c *check) judgeTree(built tree) {
 	}
 }
 
+// nothingThere says that an export found no entry at a place.
+const nothingThere = "it is missing: there was none in the database when the copy was made"
+
 // judgeSuspect tells which entries of a bundle are not those that were signed,
-// by the tile if that can be traced to the signed root.
+// by the tile if that can be traced to the signed root. What stands in another
+// place of the bundle is not missing, and what moved with it is named once.
 func (c *check) judgeSuspect(s suspect) {
-	last := s.first + int64(len(s.leaves)) - 1
-	path := ledger.BundlePath(s.first/ledger.TileWidth, len(s.leaves))
-	signed, err := c.signed.Leaves(s.first, int64(len(s.leaves)), c.readTiles)
-	if err != nil {
-		c.fault(Fault{Index: s.first, File: path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
+	last := s.first + int64(s.width) - 1
+	signed, err := c.signed.Leaves(s.first, int64(s.width), c.readTiles)
+	if err != nil && s.wrong != "" {
+		c.unreadable(s)
 		return
 	}
+	if err != nil {
+		c.fault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
+		return
+	}
+	if s.wrong != "" {
+		c.fault(Fault{Index: -1, File: s.path, What: s.wrong})
+	}
+	s.inOrder = c.inOrder(s, signed)
+	for i := range s.width {
+		c.judgePlace(s, signed, i)
+	}
+	for i := s.width; i < len(s.leaves); i++ {
+		c.judgeMoved(s, signed, i)
+	}
+}
+
+// inOrder reports whether the entries of a bundle are all signed ones and in
+// their order: then some are missing, and nothing is wrong with the others.
+func (c *check) inOrder(s suspect, signed []ledger.Hash) bool {
+	reached := -1
 	for i, leaf := range s.leaves {
-		if leaf == signed[i] {
+		if _, isEmpty := c.absent[s.first+int64(i)]; isEmpty {
 			continue
 		}
-		what := "it is not the entry that was signed for this place"
-		if at := slices.Index(signed, leaf); at >= 0 {
-			what = fmt.Sprintf("it was signed for place %d", s.first+int64(at))
+		at := slices.Index(signed, leaf)
+		if at <= reached {
+			return false
 		}
-		e := &pb.AuditEntry{}
-		_ = proto.Unmarshal(s.entries[i], e) // what cannot be read has no name
-		c.fault(Fault{Index: s.first + int64(i), Entry: e.Name, File: path, What: what})
+		reached = at
 	}
+	return true
+}
+
+// judgePlace tells what became of the entry that was signed for a place of a
+// bundle, and of the one that stands there.
+func (c *check) judgePlace(s suspect, signed []ledger.Hash, i int) {
+	index := s.first + int64(i)
+	_, isEmpty := c.absent[index]
+	delete(c.absent, index)
+	stands := i < len(s.leaves) && !isEmpty
+	switch {
+	case stands && s.leaves[i] == signed[i]:
+		return
+	case slices.Contains(s.leaves, signed[i]): // it stands elsewhere in the bundle
+		if stands {
+			c.judgeMoved(s, signed, i)
+		}
+		return
+	case isEmpty:
+		c.fault(Fault{Index: index, File: s.path, What: nothingThere})
+		return
+	case !stands || slices.Contains(signed, s.leaves[i]):
+		c.fault(Fault{Index: index, File: s.path, What: "it is missing"})
+		if stands {
+			c.judgeMoved(s, signed, i)
+		}
+		return
+	}
+	c.fault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
+}
+
+// judgeMoved tells where the entry at a place of a bundle was signed for, once
+// for entries that moved together.
+func (c *check) judgeMoved(s suspect, signed []ledger.Hash, i int) {
+	at := slices.Index(signed, s.leaves[i])
+	if at >= 0 && s.inOrder {
+		return
+	}
+	if at < 0 {
+		c.fault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: "it was slipped in: it was signed for no place of this bundle"})
+		return
+	}
+	if i > 0 && at > 0 && i-1 < len(s.leaves) && s.leaves[i-1] == signed[at-1] {
+		return // told with the one before
+	}
+	n := 1
+	for i+n < len(s.leaves) && at+n < len(signed) && s.leaves[i+n] == signed[at+n] {
+		n++
+	}
+	what := fmt.Sprintf("it was signed for place %d", s.first+int64(at))
+	if n > 1 {
+		what += fmt.Sprintf(", and the %d behind it for the places that follow; they were moved and not changed", n-1)
+	}
+	c.fault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: what})
+}
+
+// nameOf is the name of an entry; what cannot be read has none.
+func nameOf(stored []byte) string {
+	e := &pb.AuditEntry{}
+	_ = proto.Unmarshal(stored, e)
+	return e.Name
 }
 
 // judgeNames finds entries that are on the log twice.
@@ -159,29 +245,35 @@ func (c *check) signedHead(built tree, size int64) (ledger.Head, bool) {
 }
 
 // judgeKeys tells whether the key that signed now follows from one that signed
-// the earlier checkpoint.
+// the earlier checkpoint, and from one that the auditor brought along.
 func (c *check) judgeKeys() {
-	if c.earlier == nil {
-		return
+	if c.earlier != nil && !c.follows(c.earlier.signers) {
+		c.fault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
 	}
+	if len(c.pinned) > 0 && !c.follows(c.pinned) {
+		c.fault(Fault{Index: -1, File: checkpointFile, What: "it is signed by none of the keys that were given to trust, nor by one that they vouch for"})
+	}
+}
+
+// follows reports whether the checkpoint is signed by one of some keys, or by one
+// that they vouch for in a handover.
+func (c *check) follows(first []ledger.PublicKey) bool {
 	trusted := map[string]bool{}
 	trust := func(keys []ledger.PublicKey) {
 		for _, k := range keys {
 			trusted[k.String()] = true
 		}
 	}
-	follows := func(keys []ledger.PublicKey) bool {
+	known := func(keys []ledger.PublicKey) bool {
 		return slices.ContainsFunc(keys, func(k ledger.PublicKey) bool { return trusted[k.String()] })
 	}
-	trust(c.earlier.signers)
+	trust(first)
 	for range c.handover { // at the longest, one leads to the next in reverse
 		for _, h := range c.handover {
-			if follows(h.signers) {
+			if known(h.signers) {
 				trust(h.signers)
 			}
 		}
 	}
-	if !follows(c.signers) {
-		c.fault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
-	}
+	return known(c.signers)
 }

@@ -14,10 +14,11 @@ import (
 )
 
 // Proof is a proof that one entry is on a log, in one file that can be kept and
-// checked without the log (c2sp.org/tlog-proof). The entry is its extra data.
+// checked without the log (c2sp.org/tlog-proof). The entry is its extra data,
+// which a proof that others have written may lack.
 type Proof struct {
 	Index      int64         // of the entry, from 0
-	Stored     []byte        // the bytes that the entry is stored as
+	Stored     []byte        // the bytes that the entry is stored as; nil: the proof does not hold it
 	Hashes     []ledger.Hash // from the leaf's sibling up
 	Checkpoint []byte        // signed
 }
@@ -37,39 +38,59 @@ const maxProof = 62
 
 // Text is the proof as it is kept.
 func (p Proof) Text() []byte {
-	lines := []string{proofHead, "extra " + base64.StdEncoding.EncodeToString(p.Stored), "index " + strconv.FormatInt(p.Index, 10)}
+	lines := []string{proofHead}
+	if p.Stored != nil {
+		lines = append(lines, "extra "+base64.StdEncoding.EncodeToString(p.Stored))
+	}
+	lines = append(lines, "index "+strconv.FormatInt(p.Index, 10))
 	for _, h := range p.Hashes {
 		lines = append(lines, h.String())
 	}
 	return []byte(strings.Join(lines, "\n") + "\n\n" + string(p.Checkpoint))
 }
 
-// ParseProof reads a proof.
+// ParseProof reads a proof. Its line of extra data is optional (c2sp.org/tlog-proof);
+// without it Stored is nil, and the entry must come from elsewhere.
 func ParseProof(text []byte) (Proof, error) {
 	head, checkpoint, found := strings.Cut(string(text), "\n\n")
 	lines := strings.Split(head, "\n")
-	if !found || len(lines) < 3 || len(lines) > 3+maxProof || lines[0] != proofHead {
+	if !found || lines[0] != proofHead {
 		return Proof{}, fmt.Errorf("%w: it has not the lines of one", ErrProof)
 	}
 	p := Proof{Checkpoint: []byte(checkpoint)}
-	extra, found := strings.CutPrefix(lines[1], "extra ")
-	stored, err := base64.StdEncoding.Strict().DecodeString(extra)
-	if !found || err != nil {
-		return Proof{}, fmt.Errorf("%w: line 2 is not the entry", ErrProof)
+	number := 2 // of the next line
+	if extra, found := strings.CutPrefix(lineAt(lines, number), "extra "); found {
+		stored, err := base64.StdEncoding.Strict().DecodeString(extra)
+		if err != nil {
+			return Proof{}, fmt.Errorf("%w: line %d is not the entry", ErrProof, number)
+		}
+		p.Stored = stored
+		number++
 	}
-	p.Stored = stored
-	index, found := strings.CutPrefix(lines[2], "index ")
+	index, found := strings.CutPrefix(lineAt(lines, number), "index ")
+	var err error
 	if p.Index, err = strconv.ParseInt(index, 10, 64); !found || err != nil || p.Index < 0 || index != strconv.FormatInt(p.Index, 10) {
-		return Proof{}, fmt.Errorf("%w: line 3 is not its index", ErrProof)
+		return Proof{}, fmt.Errorf("%w: line %d is not its index", ErrProof, number)
 	}
-	for i, line := range lines[3:] {
+	if len(lines) > number+maxProof {
+		return Proof{}, fmt.Errorf("%w: it has more than %d hashes", ErrProof, maxProof)
+	}
+	for i, line := range lines[number:] {
 		hash, err := base64.StdEncoding.Strict().DecodeString(line)
 		if err != nil || len(hash) != len(ledger.Hash{}) {
-			return Proof{}, fmt.Errorf("%w: line %d is not a hash", ErrProof, i+4)
+			return Proof{}, fmt.Errorf("%w: line %d is not a hash", ErrProof, number+i+1)
 		}
 		p.Hashes = append(p.Hashes, ledger.Hash(hash))
 	}
 	return p, nil
+}
+
+// lineAt is a line by its number, from 1; empty when there is none.
+func lineAt(lines []string, number int) string {
+	if number > len(lines) {
+		return ""
+	}
+	return lines[number-1]
 }
 
 // Check checks the proof with the public keys of the log, and returns the entry

@@ -82,6 +82,34 @@ func TestProofOfSomethingElse(t *testing.T) {
 	}
 }
 
+// TestProofWithoutOptionalLines: the line of extra data may be left out, and a log
+// of one entry needs no hashes (c2sp.org/tlog-proof, "Format"). The entry then
+// comes from elsewhere.
+func TestProofWithoutOptionalLines(t *testing.T) {
+	p, keys := proved(t, 7)
+	stored := p.Stored
+	p.Stored = nil
+	read, err := ParseProof(p.Text())
+	if err != nil || read.Stored != nil || strings.Contains(string(p.Text()), "extra") || !bytes.Equal(read.Text(), p.Text()) {
+		t.Fatalf("read as %+v, %v", read, err)
+	}
+	if _, _, err := read.Check(keys); !errors.Is(err, ErrNotProved) {
+		t.Errorf("without its entry: %v", err)
+	}
+	read.Stored = stored
+	if e, _, err := read.Check(keys); err != nil || e.Name != "chains/ebb-and-flow/entries/e7" {
+		t.Errorf("with its entry: %v, %v", e, err)
+	}
+	one := newLog(t, 1)
+	alone := Proof{Stored: one.entries[0], Checkpoint: one.checkpoint(t, 1)}
+	if read, err = ParseProof(alone.Text()); err != nil {
+		t.Fatal(err)
+	}
+	if _, head, err := read.Check(keys); err != nil || head.Size != 1 {
+		t.Errorf("a log of one: %v, %v", head, err)
+	}
+}
+
 func TestNotAProof(t *testing.T) {
 	p, _ := proved(t, 7)
 	text := string(p.Text())

@@ -24,6 +24,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"strings"
 
 	"alkalog/service/ledger"
@@ -52,6 +53,29 @@ type Report struct {
 	MoreFaults int `json:"more_faults,omitempty"`
 	// Limits says what the verdict does not cover.
 	Limits []string `json:"limits"`
+	// Columns is what is wrong beside the copy, in the database that it was made
+	// from. Only who makes a copy can tell; files alone do not show it.
+	Columns
+}
+
+// Columns names entries whose search columns in the database do not say what the
+// entries say, so that lists by filter and figures may be wrong about them.
+type Columns struct {
+	// Mismatched counts them.
+	Mismatched int64 `json:"mismatched_entries,omitempty"`
+	// Mismatches are the first 100.
+	Mismatches []Fault `json:"mismatches,omitempty"`
+}
+
+// Add notes that columns of the entry at a place differ; with none it does nothing.
+func (c *Columns) Add(index int64, entry string, names []string) {
+	if len(names) == 0 {
+		return
+	}
+	c.Mismatched++
+	if len(c.Mismatches) < maxFaults {
+		c.Mismatches = append(c.Mismatches, Fault{Index: index, Entry: entry, What: "in the database, " + strings.Join(names, ", ") + " do not say what it says"})
+	}
 }
 
 // Earlier is an earlier checkpoint.
@@ -100,7 +124,8 @@ type check struct {
 	tell   func(done, of int64) error
 	report Report
 
-	keys     []ledger.PublicKey
+	pinned   []ledger.PublicKey // that the auditor brought along
+	keys     []ledger.PublicKey // these, and those of the export
 	signed   ledger.Checkpoint
 	signers  []ledger.PublicKey
 	earlier  *signedHead
@@ -109,8 +134,9 @@ type check struct {
 
 	names    []uint64 // short hashes of the entries' names, in their order
 	suspects []suspect
-	damaged  []ledger.TileID // tiles that are not what the entries give
-	gap      bool            // entries and their hashes are missing: no tree can be built
+	absent   map[int64]string // places that are empty in the copy, with their bundles
+	damaged  []ledger.TileID  // tiles that are not what the entries give
+	gap      bool             // entries and their hashes are missing: no tree can be built
 }
 
 // signedHead is a checkpoint with who signed it.
@@ -119,27 +145,54 @@ type signedHead struct {
 	signers []ledger.PublicKey
 }
 
+// Trust is what the auditor brings along, from elsewhere than the export.
+type Trust struct {
+	// Against is an earlier checkpoint of the same log; nil: none.
+	Against []byte
+	// Keys are public keys of the log, as C2SP verifier keys. The checkpoint must
+	// be signed by one of them, or by a key that they vouch for in a handover.
+	// Empty: those that came with the export are believed.
+	Keys []string
+}
+
+// parse reads the keys, and refuses an earlier checkpoint that is none.
+func (t Trust) parse() ([]ledger.PublicKey, error) {
+	if _, _, err := ledger.OpenCheckpoint(t.Against, nil); t.Against != nil && !errors.Is(err, ledger.ErrStranger) {
+		return nil, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
+	}
+	var keys []ledger.PublicKey
+	for i, text := range t.Keys {
+		key, err := ledger.ParsePublicKey(text)
+		if err != nil {
+			return nil, fmt.Errorf("verify: trusted key %d: %w", i+1, err)
+		}
+		keys = append(keys, key)
+	}
+	return keys, nil
+}
+
 // Dir checks the export in a directory; against is an earlier checkpoint of the
 // same log, or nil. An error means that there is no verdict, because the files
 // cannot be read, or against is no checkpoint at all; files that are missing are a fault.
 func Dir(dir string, against []byte) (Report, error) {
-	return Watch(dir, against, func(int64, int64) error { return nil })
+	return Watch(dir, Trust{Against: against}, func(int64, int64) error { return nil })
 }
 
 // Watch is Dir for long exports: it tells now and then how many entries it has
 // read, of how many, and stops when tell returns an error, with that error.
-func Watch(dir string, against []byte, tell func(done, of int64) error) (Report, error) {
-	if _, _, err := ledger.OpenCheckpoint(against, nil); against != nil && !errors.Is(err, ledger.ErrStranger) {
-		return Report{}, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
+func Watch(dir string, trust Trust, tell func(done, of int64) error) (Report, error) {
+	pinned, err := trust.parse()
+	if err != nil {
+		return Report{}, err
 	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return Report{}, fmt.Errorf("verify: %w", err)
 	}
 	defer root.Close()
-	c := &check{files: files{root}, tell: tell, heads: map[int64]ledger.Head{}, report: Report{Kinds: map[string]int64{}}}
-	err = c.run(against)
-	c.limits(against)
+	c := &check{files: files{root}, tell: tell, pinned: pinned, keys: slices.Clone(pinned), heads: map[int64]ledger.Head{}, absent: map[int64]string{}, report: Report{Kinds: map[string]int64{}}}
+	err = c.run(trust.Against)
+	c.limits(trust.Against)
 	return c.report, err
 }
 
@@ -176,7 +229,6 @@ func (c *check) readKeys() (bool, error) {
 	}
 	if missing != "" {
 		c.fault(Fault{Index: -1, File: keysFile, What: missing})
-		return false, nil
 	}
 	for line := range strings.Lines(string(text)) {
 		key, err := ledger.ParsePublicKey(strings.TrimSuffix(line, "\n"))
@@ -184,9 +236,11 @@ func (c *check) readKeys() (bool, error) {
 			c.fault(Fault{Index: -1, File: keysFile, What: err.Error()})
 			continue
 		}
-		c.keys = append(c.keys, key)
+		if !slices.ContainsFunc(c.pinned, func(k ledger.PublicKey) bool { return k.String() == key.String() }) {
+			c.keys = append(c.keys, key)
+		}
 	}
-	if len(c.keys) == 0 {
+	if len(c.keys) == 0 && missing == "" {
 		c.fault(Fault{Index: -1, File: keysFile, What: "there is no public key in it"})
 	}
 	return len(c.keys) > 0, nil
@@ -224,6 +278,8 @@ func (c *check) limits(against []byte) {
 	say := func(text string) { c.report.Limits = append(c.report.Limits, text) }
 	if against == nil {
 		say("No earlier checkpoint was given. Whoever holds the log's key could have made up another history and signed it; held against a checkpoint that somebody else has kept, that would show.")
+	}
+	if against == nil && len(c.pinned) == 0 {
 		say("The public key came with the export. Compare it with the one that you were given in another way.")
 	}
 	say("Entries recorded after this checkpoint are not covered, and neither is what was never recorded.")

@@ -80,7 +80,7 @@ func TestFilesTamperedWith(t *testing.T) {
 		}, 266, "signed for place 267"},
 		"an entry is taken out": {func(t *testing.T, dir string) {
 			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte { return slices.Delete(e, 10, 11) })
-		}, 256, "255 entries instead of 256"},
+		}, 266, "tile/entries/001: it is missing"},
 		"an entry is slipped in": {func(t *testing.T, dir string) {
 			editEntries(t, dir, "tile/entries/000", func(e [][]byte) [][]byte {
 				return slices.Insert(e, 7, entry(t, "ebb-and-flow", 9999, "never was"))[:256]
@@ -96,7 +96,7 @@ func TestFilesTamperedWith(t *testing.T) {
 		}, -1, "missing together with their hashes"},
 		"a bundle is cut off": {func(t *testing.T, dir string) {
 			edit(t, dir, "tile/entries/000", func(b []byte) []byte { return b[:len(b)-1] })
-		}, 0, "cut off"},
+		}, 255, "tile/entries/000: it is missing"},
 		"a bundle is no file": {func(t *testing.T, dir string) {
 			remove(t, dir, "tile/entries/000")
 			if err := os.Symlink("/dev/zero", filepath.Join(dir, "tile/entries/000")); err != nil {
@@ -174,12 +174,12 @@ func TestDamageIsNotAnotherHistory(t *testing.T) {
 // Who waits is told how far it is, and can stop it.
 func TestWatch(t *testing.T) {
 	dir, told := newLog(t, 600).export(t), []int64{}
-	r, err := Watch(dir, nil, func(done, of int64) error { told = append(told, done, of); return nil })
+	r, err := Watch(dir, Trust{}, func(done, of int64) error { told = append(told, done, of); return nil })
 	if want := []int64{256, 600, 512, 600, 600, 600}; err != nil || !r.Holds() || !slices.Equal(told, want) {
 		t.Errorf("%v, %v: told %v", err, r.Faults, told)
 	}
 	enough := errors.New("enough")
-	if _, err := Watch(dir, nil, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
+	if _, err := Watch(dir, Trust{}, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
 		t.Errorf("stopped: %v", err)
 	}
 }
@@ -267,6 +267,48 @@ func TestHistoryMadeUpWithTheKey(t *testing.T) {
 	}
 }
 
+// TestOneMissingEntryCondemnsNoOther: a bundle that lacks an entry, or has one
+// too many, is told by that entry alone, and the others are counted and read.
+func TestOneMissingEntryCondemnsNoOther(t *testing.T) {
+	l := newLog(t, 600)
+	for name, c := range map[string]struct {
+		edit func(e [][]byte) [][]byte
+		want []string
+	}{
+		"the first":   {func(e [][]byte) [][]byte { return e[1:] }, []string{"tile/entries/001: it has 255 entries instead of 256", "entry 256, tile/entries/001: it is missing"}},
+		"the last":    {func(e [][]byte) [][]byte { return e[:255] }, []string{"tile/entries/001: it has 255 entries instead of 256", "entry 511, tile/entries/001: it is missing"}},
+		"one between": {func(e [][]byte) [][]byte { return slices.Delete(e, 99, 100) }, []string{"tile/entries/001: it has 255 entries instead of 256", "entry 355, tile/entries/001: it is missing"}},
+		"two apart": {func(e [][]byte) [][]byte { return slices.Delete(slices.Delete(e, 200, 201), 3, 4) },
+			[]string{"tile/entries/001: it has 254 entries instead of 256", "entry 259, tile/entries/001: it is missing", "entry 456, tile/entries/001: it is missing"}},
+		"emptied": {func(e [][]byte) [][]byte { e[7] = nil; return e }, []string{"entry 263, tile/entries/001: it is missing: there was none in the database when the copy was made"}},
+		"emptied at the end, and the others moved up": {func(e [][]byte) [][]byte { return append(slices.Delete(e, 7, 8), nil) },
+			[]string{"entry 263, tile/entries/001: it is missing"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := l.export(t)
+			editEntries(t, dir, "tile/entries/001", c.edit)
+			r := held(t, dir, nil)
+			var got []string
+			for _, f := range r.Faults {
+				got = append(got, f.String())
+			}
+			missing := 0
+			for _, w := range c.want {
+				if strings.Contains(w, "it is missing") {
+					missing++
+				}
+			}
+			read := int64(0)
+			for _, n := range r.Kinds {
+				read += n
+			}
+			if !slices.Equal(got, c.want) || read != int64(600-missing) {
+				t.Errorf("found %q and read %d entries, want %q", got, read, c.want)
+			}
+		})
+	}
+}
+
 // A log that was signed is its own accuser: entries that belong elsewhere or
 // stand twice are faults even under a right signature.
 func TestSignedNonsense(t *testing.T) {
@@ -315,6 +357,58 @@ func TestKeysFollowOneAnother(t *testing.T) {
 	l = signedBy(600, second)
 	l.listed, l.handed = []ledger.PublicKey{first.Public()}, [][]byte{other.checkpoint(t, 200)}
 	expectFault(t, held(t, l.export(t), kept), -1, "when a key was handed over")
+}
+
+// TestPinnedKeys: keys that the auditor brought along are believed, and what they
+// vouch for; those that came with the export are not.
+func TestPinnedKeys(t *testing.T) {
+	first, second, thief := key(t, 1), key(t, 2), key(t, 9)
+	signedBy := func(n int, keys ...ledger.PrivateKey) *aLog {
+		l := newLog(t, n)
+		l.keys = keys
+		return l
+	}
+	pinned := func(dir string, keys ...ledger.PrivateKey) Report {
+		t.Helper()
+		trust := Trust{}
+		for _, k := range keys {
+			trust.Keys = append(trust.Keys, k.Public().String())
+		}
+		r, err := Watch(dir, trust, func(int64, int64) error { return nil })
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	const stranger = "signed by none of the keys that were given to trust"
+	dir := signedBy(300, first).export(t)
+	if r := pinned(dir, first); !r.Holds() || slices.ContainsFunc(r.Limits, func(l string) bool { return strings.Contains(l, "came with the export") }) {
+		t.Errorf("by its key: %v, %v", r.Faults, r.Limits)
+	}
+	if r := pinned(dir, thief, first); !r.Holds() {
+		t.Errorf("by one of two: %v", r.Faults)
+	}
+	expectFault(t, pinned(dir, thief), -1, stranger)
+	if r := pinned(signedBy(300, thief).export(t)); !r.Holds() {
+		t.Errorf("a history of a thief holds by itself: %v", r.Faults)
+	}
+	expectFault(t, pinned(signedBy(300, thief).export(t), first), -1, stranger)
+	handed := signedBy(300, second)
+	handed.listed = []ledger.PublicKey{first.Public()}
+	expectFault(t, pinned(handed.export(t), first), -1, stranger)
+	handed.handed = [][]byte{signedBy(200, first, second).checkpoint(t, 200)}
+	if r := pinned(handed.export(t), first); !r.Holds() {
+		t.Errorf("by a key that was handed over: %v", r.Faults)
+	}
+	remove(t, dir, "keys")
+	r := pinned(dir, first)
+	expectFault(t, r, -1, "keys: it is missing")
+	if len(r.Faults) != 1 || r.Size != 300 {
+		t.Errorf("without the keys of the export: %v", r.Faults)
+	}
+	if _, err := Watch(dir, Trust{Keys: []string{"no key"}}, func(int64, int64) error { return nil }); err == nil {
+		t.Error("what is no key is taken for one")
+	}
 }
 
 func TestEarlierCheckpointOfAnotherLog(t *testing.T) {

@@ -86,19 +86,20 @@ func Bundle(entries [][]byte) ([]byte, error) {
 	return bundle, nil
 }
 
-// ParseBundle takes the entries out of a bundle. They share its memory.
+// ParseBundle takes the entries out of a bundle. They share its memory. The
+// entries before the point where a bundle is damaged are returned with the error.
 func ParseBundle(bundle []byte) ([][]byte, error) {
 	var entries [][]byte
 	for len(bundle) > 0 {
 		if len(bundle) < 2 || len(bundle)-2 < int(binary.BigEndian.Uint16(bundle)) {
-			return nil, fmt.Errorf("ledger: bundle is cut off in entry %d", len(entries))
+			return entries, fmt.Errorf("ledger: bundle is cut off in entry %d", len(entries))
 		}
 		end := 2 + int(binary.BigEndian.Uint16(bundle))
+		if len(entries) == TileWidth {
+			return entries, fmt.Errorf("ledger: bundle has more than %d entries", TileWidth)
+		}
 		entries = append(entries, bundle[2:end:end])
 		bundle = bundle[end:]
-		if len(entries) > TileWidth {
-			return nil, fmt.Errorf("ledger: bundle has more than %d entries", TileWidth)
-		}
 	}
 	return entries, nil
 }
