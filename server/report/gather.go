@@ -40,6 +40,8 @@ type Facts struct {
 	Seal *pb.GetCheckpointResponse
 	// Entries are the entries of the period that the checkpoint stands for.
 	Entries []Entry
+	// Damage is what was found wrong with the records of entries.
+	Damage Damage
 	// Figures are the summaries of the period.
 	Figures map[pb.SummaryDimension]*pb.SummarizeEntriesResponse
 	// Decisions are the decisions that entries are about, by name. Those that
@@ -63,11 +65,7 @@ func Gather(ctx context.Context, s Source, chain string, period Period) (*Facts,
 	f := &Facts{Chain: chain, Period: period, Seal: seal, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}}
 	request := &pb.ExportEntriesRequest{Parent: chain, Filter: period.filter(), TreeSize: seal.GetTreeSize()}
 	err = export.Entries(ctx, s.Audit, request, s.Patience, func(sent *pb.ExportEntriesResponse) error {
-		entry := sent.GetEntry()
-		if entry.GetName() == "" {
-			entry = &pb.AuditEntry{Summary: "NOT what was put on the log: the entry was taken away or made unreadable; copy the log and verify the copy"}
-		}
-		f.Entries = append(f.Entries, Entry{entry, sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
+		f.Entries = append(f.Entries, Entry{f.Damage.take(sent), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
 		return nil
 	})
 	if err != nil {

@@ -22,6 +22,7 @@ type view struct {
 	// WholeDays is set when the figures are of more than the period, because
 	// they are kept by the day.
 	WholeDays bool
+	Warnings  []string // what cannot be relied upon
 	Total     int
 	Decisions int64
 	Uncounted int64
@@ -81,8 +82,8 @@ func newView(f *Facts) view {
 	byKind := f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_KIND]
 	v := view{
 		Chain: f.Chain, From: bound(f.Period.From, "the beginning"), To: bound(f.Period.To, "the end of the log"), Made: minute(f.Made),
-		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To),
-		Total:     len(f.Entries), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
+		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To), Warnings: f.warnings(),
+		Total: len(f.Entries), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
 		Kinds: kinds(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
 		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal), Reads: newReads(f.Entries),
 	}
