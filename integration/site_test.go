@@ -95,12 +95,13 @@ func over(conn *grpc.ClientConn) stubs {
 // site is a server in this process and a connection to it.
 type site struct {
 	stubs
-	clock    *clock
-	database storagetest.Database
-	sql      *sql.DB // the same database, to look at
-	keys     string  // the directory of the keys of its servers
-	stop     func()  // ends its server
-	logger   *slog.Logger
+	clock       *clock
+	database    storagetest.Database
+	sql         *sql.DB // the same database, to look at
+	keys        string  // the directory of the keys of its servers
+	stop        func()  // ends its server
+	checkpoints string  // the file of checkpoints of its server; empty: none
+	logger      *slog.Logger
 }
 
 // newSite starts a server on a database of the test's own.
@@ -172,7 +173,7 @@ func (s *site) twin(t testing.TB) *site {
 func (s *site) start(t testing.TB) {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{
-		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now, Logger: s.logger, Development: true,
+		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, CheckpointFile: s.checkpoints, Clock: s.clock.Now, Logger: s.logger, Development: true,
 		Limits: serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unbounded()},
 	})
 	if err != nil {

@@ -1,0 +1,30 @@
+package integration
+
+import (
+	"fmt"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+)
+
+// The row of the table: somebody writes an untrue entry by hand.
+
+// TestEntryByHand is a limit too: an entry that somebody writes into the database
+// by hand comes onto the log as any other does. The log shows what was written
+// down, when, and that it was not changed since; not that it is true.
+func TestEntryByHand(t *testing.T) {
+	t.Parallel()
+	a := newAttacked(t)
+	forged := a.entries(t, "")[0]
+	forged.Name = a.name + "/entries/made-up"
+	body, err := proto.Marshal(forged)
+	if err != nil {
+		t.Fatal(err)
+	}
+	damage(t, a.site, "audit_entries", fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, record_time)
+		values ('ebb-and-flow', '', 'made-up', '', '\x%x', 'ENTRY_KIND_DEVIATION', now())`, body))
+	a.integrated(t)
+	if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
+		t.Errorf("what was slipped in at the end is found, which nobody can know: %s", got)
+	}
+}

@@ -1,0 +1,29 @@
+package integration
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+)
+
+// The row of the table: somebody deletes a decision and leaves its entry.
+
+// TestDecisionWithoutItsRecord: a decision is deleted, and its entry is not. The
+// log holds, since nothing on it was changed; the entry still says what was
+// refused, and whoever keeps the log tells that its cause is gone.
+func TestDecisionWithoutItsRecord(t *testing.T) {
+	t.Parallel()
+	a := newAttacked(t)
+	entry := a.entries(t, `kind = "REFUSAL"`)[2]
+	damage(t, a.site, "decisions", fmt.Sprintf("delete from decisions where id = '%s'", last(entry.Decision)))
+	if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
+		t.Errorf("the log is what was signed: %s", got)
+	}
+	told := a.restarted(t)
+	eventually(t, "it to be told", func() bool {
+		return strings.Contains(told.String(), "is not what its entry says") && strings.Contains(told.String(), last(entry.Name))
+	})
+	if strings.Contains(told.String(), "Canary") {
+		t.Error("personal data are on the server's log")
+	}
+}
