@@ -48,6 +48,7 @@ func allFields(v vocabulary) []field {
 	all = append(all, peopleFields(v)...)
 	all = append(all, parameterFields()...)
 	all = append(all, recordFields()...)
+	all = append(all, incidentFields(v)...)
 	all = append(all, zoneFields(v)...)
 	all = append(all, sectionFields(v)...)
 	for i := range all {
@@ -72,7 +73,9 @@ func scalpFields(v vocabulary) []field {
 		asked(v, "consultation.scalp.eruption", of, (*pb.ScalpAnalysis).GetEruption),
 		asked(v, "consultation.scalp.flaking", of, (*pb.ScalpAnalysis).GetFlaking),
 		asked(v, "consultation.scalp.tender", of, (*pb.ScalpAnalysis).GetTender),
-		dated("consultation.scalp.seen_time", of, (*pb.ScalpAnalysis).GetSeenTime),
+		{path: "consultation.scalp.seen_time", kind: cel.TimestampType, asked: true, get: func(s *state) ref.Val {
+			return momentOr(of(s).GetSeenTime(), s.in.GetConsultation().GetUpdateTime())
+		}},
 	}, happened(v, "consultation.scalp.scratched", of, (*pb.ScalpAnalysis).GetScratched)...)
 }
 
@@ -99,7 +102,9 @@ func testFields(v vocabulary) []field {
 		measured("consultation.tests.strand_minutes", func(s *state) *float64 { return of(s).StrandMinutes }, of).behind("consultation.tests.strand"),
 		dated("consultation.tests.test_time", of, (*pb.PreliminaryTests).GetTestTime).behind("consultation.tests.elasticity"),
 		dated("consultation.tests.incompatibility_time", of, (*pb.PreliminaryTests).GetIncompatibilityTime).behind("consultation.tests.incompatibility"),
-		dated("consultation.tests.strand_time", of, (*pb.PreliminaryTests).GetStrandTime).behind("consultation.tests.strand"),
+		field{path: "consultation.tests.strand_time", kind: cel.TimestampType, asked: true, get: func(s *state) ref.Val {
+			return momentOr(of(s).GetStrandTime(), of(s).GetTestTime())
+		}}.behind("consultation.tests.strand"),
 	}
 }
 
@@ -181,6 +186,9 @@ func productFields(v vocabulary) []field {
 		counted("product.directions.strand_test_minutes", func(s *state) *int32 { return directions(s).StrandTestMinutes }, directions),
 		counted("product.directions.minimum_age_years", func(s *state) *int32 { return directions(s).MinimumAgeYears }, directions),
 		stated(v, "product.directions.base_needed", directions, (*pb.Directions).GetBaseNeeded),
+		counted("product.directions.use_within_minutes", func(s *state) *int32 { return directions(s).UseWithinMinutes }, directions),
+		counted("product.directions.neutralizer_minutes", func(s *state) *int32 { return directions(s).NeutralizerMinutes }, directions),
+		text("product.directions.neutralizer", directions, (*pb.Directions).GetNeutralizer),
 		text("product.directions.normalizer", directions, (*pb.Directions).GetNormalizer),
 		text("product.directions.neutralizing_shampoo", directions, (*pb.Directions).GetNeutralizingShampoo),
 		stated(v, "product.directions.allowed_on_coloured", directions, (*pb.Directions).GetAllowedOnColoured),
@@ -400,6 +408,14 @@ func since[M any](path string, part func(*state) M, get func(M) *timestamppb.Tim
 	f := dated(path, part, get)
 	f.kind, f.asked = cel.NullableType(cel.TimestampType), false
 	return f
+}
+
+// momentOr is a time, or the one that stands for it when it was not given.
+func momentOr(t, otherwise *timestamppb.Timestamp) ref.Val {
+	if t == nil {
+		return moment(otherwise)
+	}
+	return moment(t)
 }
 
 // moment is nil for a time that is absent or cannot be an answer. Within three

@@ -14,6 +14,7 @@ import (
 func washedYesterday(t *testing.T) *pb.Decision {
 	t.Helper()
 	in := soundHead()
+	in.Salon.Jurisdiction = pb.Jurisdiction_JURISDICTION_US
 	in.Practitioner = licensed("stu", pb.Role_ROLE_STUDENT)
 	in.Supervisor = licensed("sol", pb.Role_ROLE_SUPERVISOR)
 	in.Consultation.History.Shampoo = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(day)}
@@ -121,7 +122,8 @@ func TestOverrideBringsQuestionBack(t *testing.T) {
 	}
 	if !proto.Equal(d.GetConditions()[0], &pb.Condition{
 		ConditionId: "unanswered:consultation.scalp.sores", RuleId: "scalp.sores",
-		Text: "Answer first: Are there open sores, blisters or weeping skin on the scalp?", BeforeContact: true,
+		Text:          "Answer first: Are there open sores, blisters or weeping skin on the scalp?",
+		BeforeContact: true,
 	}) {
 		t.Errorf("conditions: %v", d.GetConditions())
 	}

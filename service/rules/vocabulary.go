@@ -64,7 +64,7 @@ func newVocabulary() vocabulary {
 		pb.Answer(0), pb.Texture(0), pb.CurlType(0), pb.Density(0), pb.Porosity(0), pb.HairCondition(0), pb.Strength(0),
 		pb.HydroxideKind(0), pb.Zone(0), pb.ServiceKind(0), pb.Jurisdiction(0), pb.ElasticityReading(0),
 		pb.IncompatibilityReading(0), pb.StrandReading(0), pb.ProductKind(0), pb.UseTier(0), pb.PhMethod(0),
-		pb.Substance(0), pb.Role(0), pb.DeviationKind(0),
+		pb.Substance(0), pb.Role(0), pb.DeviationKind(0), pb.IncidentKind(0),
 	} {
 		v.learn(e.Descriptor())
 	}
