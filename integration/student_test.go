@@ -116,6 +116,7 @@ func TestASignatureThatIsNone(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	c := s.newChain(t, "ebb-and-flow")
+	c.moveTo(t, pb.Jurisdiction_JURISDICTION_US) // where hairdressers are licensed
 	d := c.students(t)
 	hire := func(id string, change func(*pb.Practitioner)) person {
 		p := person{c.name + "/practitioners/" + id, pb.Role_ROLE_SUPERVISOR}

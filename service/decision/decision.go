@@ -37,6 +37,9 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 	if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
 		return nil, err
 	}
+	if err = readSections(r, in, req); err != nil {
+		return nil, err
+	}
 	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
 		return nil, err
 	}

@@ -3,10 +3,13 @@ package directory
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
@@ -50,7 +53,8 @@ func (s Service) UpdateChain(ctx context.Context, req *pb.UpdateChainRequest) (*
 // CreateSalon creates a salon of a chain.
 func (s Service) CreateSalon(ctx context.Context, req *pb.CreateSalonRequest) (*pb.CreateSalonResponse, error) {
 	name := req.Parent + "/salons/" + req.SalonId
-	return record.Create(ctx, s.DB, storage.Salons, s.Now(), req, name, req.Salon, record.Exist(storage.Chains, req.Parent),
+	check := record.All(record.Exist(storage.Chains, req.Parent), func(*storage.Snapshot) error { return placed(req.Salon) })
+	return record.Create(ctx, s.DB, storage.Salons, s.Now(), req, name, req.Salon, check,
 		func(m *pb.Salon) *pb.CreateSalonResponse { return &pb.CreateSalonResponse{Salon: m} })
 }
 
@@ -69,8 +73,18 @@ func (s Service) ListSalons(ctx context.Context, req *pb.ListSalonsRequest) (*pb
 // UpdateSalon changes a salon.
 func (s Service) UpdateSalon(ctx context.Context, req *pb.UpdateSalonRequest) (*pb.UpdateSalonResponse, error) {
 	return record.Update(ctx, s.DB, storage.Salons, s.Now(), req, req.Salon, req.UpdateMask,
-		record.Any[*pb.Salon],
+		func(_ *storage.Snapshot, _, amended *pb.Salon) error { return placed(amended) },
 		func(m *pb.Salon) *pb.UpdateSalonResponse { return &pb.UpdateSalonResponse{Salon: m} })
+}
+
+// placed refuses a region code and a jurisdiction that cannot both be right: which
+// of the two is wrong decides which law is kept.
+func placed(salon *pb.Salon) error {
+	if !rules.Contradicts(salon.GetRegionCode(), salon.GetJurisdiction()) {
+		return nil
+	}
+	return fault.Invalid("salon.region_code", fmt.Sprintf("must be a place of %s; for %s the jurisdiction is %s",
+		salon.GetJurisdiction(), salon.GetRegionCode(), rules.OfRegion(salon.GetRegionCode())))
 }
 
 // CreatePractitioner enters somebody who works on clients; the salons named

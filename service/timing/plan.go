@@ -36,9 +36,33 @@ func Plan(in *pb.DecisionInputs) *pb.Plan {
 	return plan
 }
 
-// sectionsOf is how the salon divides this head: its own sections, else the usual
-// four and the hairline, the back first because it usually resists most.
+// SectionIDs names the sections of a head, whether or not all are to be treated.
+func SectionIDs(in *pb.DecisionInputs) []string {
+	var ids []string
+	for _, section := range headOf(in) {
+		ids = append(ids, section.SectionId)
+	}
+	return ids
+}
+
+// sectionsOf are the sections that are to be treated.
 func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
+	treated := in.GetSectionIds()
+	if len(treated) == 0 {
+		return headOf(in)
+	}
+	var sections []*pb.HeadSection
+	for _, section := range headOf(in) {
+		if slices.Contains(treated, section.SectionId) {
+			sections = append(sections, section)
+		}
+	}
+	return sections
+}
+
+// headOf is how the salon divides this head: its own sections, else the usual four
+// and the hairline, the back first because it usually resists most.
+func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	if own := in.GetConsultation().GetHair().GetSections(); len(own) > 0 {
 		return own
 	}
