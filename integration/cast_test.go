@@ -191,3 +191,10 @@ func again[M proto.Message](req M) M {
 	fresh.ProtoReflect().Set(field, protoreflect.ValueOfString(newID()))
 	return fresh
 }
+
+// moveTo puts the chain's salon under another law.
+func (c *chain) moveTo(t testing.TB, place pb.Jurisdiction) {
+	t.Helper()
+	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{
+		Salon: &pb.Salon{Name: c.salon, Jurisdiction: place}, UpdateMask: mask("jurisdiction"), RequestId: newID()})
+}

@@ -43,18 +43,36 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 		l.TargetPercent = min(l.TargetPercent, w)
 	}
 	if in.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_TEXTURIZING {
-		l.TargetPercent = min(l.TargetPercent, texturizingPercent)
+		l.TargetPercent = min(l.TargetPercent, orDefault(p.GetTexturizingTargetPercent(), texturizingPercent))
 	}
 	l.TargetPercent = min(l.TargetPercent, l.CapPercent)
-	l.FlushMinutes = new(float64(flushMinutes))
+	l.FlushMinutes = new(max(float64(flushMinutes), float64(p.GetFlushMinutes())))
 	if d != nil && d.UseWithinMinutes != nil {
 		l.UseWithinMinutes = new(float64(d.GetUseWithinMinutes()))
 	}
 	if d != nil && d.NeutralizerMinutes != nil {
 		l.NeutralizerMinutes = new(float64(d.GetNeutralizerMinutes()))
 	}
+	for _, choice := range in.GetSectionProducts() {
+		tighten(l, choice.GetProduct().GetDirections())
+	}
 	l.HardLimitBasis = fmt.Sprintf("%s: %g minutes from first contact", l.HardLimitBasis, l.HardLimitMinutes)
 	return l
+}
+
+// tighten holds the limits of a head to the directions of one more product on it:
+// there is one clock for all its sections.
+func tighten(l *pb.SessionLimits, d *pb.Directions) {
+	if m := float64(d.GetMaximumMinutes()); m > 0 && m < l.HardLimitMinutes {
+		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions of a section's product"
+	}
+	if m := float64(d.GetStrandTestMinutes()); m > 0 {
+		l.StrandTestMinutes = min(l.StrandTestMinutes, m)
+	}
+	l.BaseNeeded = l.BaseNeeded || d.GetBaseNeeded() != pb.Answer_ANSWER_NO
+	if d != nil && d.UseWithinMinutes != nil && (l.UseWithinMinutes == nil || float64(d.GetUseWithinMinutes()) < *l.UseWithinMinutes) {
+		l.UseWithinMinutes = new(float64(d.GetUseWithinMinutes()))
+	}
 }
 
 // limitsOf are a session's limits; a stored session always has them.

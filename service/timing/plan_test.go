@@ -279,3 +279,49 @@ func TestPlanIsTheSameEveryTime(t *testing.T) {
 		}
 	}
 }
+
+// A partial service plans the sections that are named, and nothing else.
+func TestPlanOfSomeSections(t *testing.T) {
+	in := regular()
+	in.Consultation.Hair.Sections = []*pb.HeadSection{{SectionId: "crown"}, {SectionId: "nape"}, {SectionId: "front"}}
+	in.SectionIds = []string{"nape", "front"}
+	if got := order(Plan(in)); !slices.Equal(got, []string{"nape", "front"}) {
+		t.Errorf("planned %v", got)
+	}
+	if got := SectionIDs(in); !slices.Equal(got, []string{"crown", "nape", "front"}) {
+		t.Errorf("the head has %v", got)
+	}
+}
+
+// A section is timed by its own product, and all sections by the shortest limit of
+// any product on the head.
+func TestPlanOfSeveralProducts(t *testing.T) {
+	in := regular()
+	in.Consultation.Hair.Sections = []*pb.HeadSection{{SectionId: "crown"}, {SectionId: "temples"}}
+	mild := proto.CloneOf(in.Product)
+	mild.Name += "-mild"
+	mild.Directions.UsualMinutes, mild.Directions.MaximumMinutes, mild.Directions.UseWithinMinutes = proto.Int32(8), proto.Int32(11), proto.Int32(40)
+	before := Plan(in)
+	in.SectionProducts = []*pb.SectionProduct{{SectionId: "temples", Product: mild}}
+	after := Plan(in)
+	expected := func(p *pb.Plan, id string) float64 {
+		return p.Sections[slices.IndexFunc(p.Sections, func(s *pb.PlannedSection) bool { return s.SectionId == id })].ExpectedMinutes
+	}
+	if expected(after, "temples") >= expected(before, "temples") || expected(after, "crown") != expected(before, "crown") {
+		t.Errorf("before %v, after %v", before.Sections, after.Sections)
+	}
+	limits := Limits(in)
+	if limits.HardLimitMinutes != 11 || limits.GetUseWithinMinutes() != 40 || !strings.Contains(limits.HardLimitBasis, "section's product") {
+		t.Errorf("limits: %v", limits)
+	}
+}
+
+// A house may want less loosening, never more.
+func TestTexturizingTargetOfTheHouse(t *testing.T) {
+	in := regular()
+	in.ServiceKind = pb.ServiceKind_SERVICE_KIND_TEXTURIZING
+	in.Parameters = &pb.PolicyParameters{TexturizingTargetPercent: proto.Float64(30)}
+	if got := Limits(in).TargetPercent; got != 30 {
+		t.Errorf("the target is %g", got)
+	}
+}

@@ -18,14 +18,15 @@ func logRate(percent, minutes float64) float64 {
 // expectation is what directions and analysis alone say of a section's ln k: the
 // mean, and the variance of what was not answered.
 func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance float64) {
-	minutes, stated := usual(in.GetProduct().GetDirections())
+	product := productOf(in, section)
+	minutes, stated := usual(product.GetDirections())
 	mean = logRate(targetPercent, minutes)
 	if !stated {
 		variance += noDirectionsSpread * noDirectionsSpread
 	}
 	hair := in.GetConsultation().GetHair()
 	effects := []func() (float64, bool){
-		func() (float64, bool) { return textureEffect(in.GetProduct().GetStrength(), textureOf(hair, section)) },
+		func() (float64, bool) { return textureEffect(product.GetStrength(), textureOf(hair, section)) },
 		func() (float64, bool) { return porosityEffect(porosityOf(in, section)) },
 		func() (float64, bool) { return curlEffect(curlOf(hair, section)) },
 	}
@@ -48,6 +49,16 @@ func usual(d *pb.Directions) (float64, bool) {
 		return min(usualMinutes, float64(d.GetMaximumMinutes())), false
 	}
 	return usualMinutes, false
+}
+
+// productOf is the product that a section takes: its own, or the head's.
+func productOf(in *pb.DecisionInputs, section *pb.HeadSection) *pb.Product {
+	for _, choice := range in.GetSectionProducts() {
+		if choice.GetSectionId() == section.GetSectionId() {
+			return choice.GetProduct()
+		}
+	}
+	return in.GetProduct()
 }
 
 func textureOf(hair *pb.HairAnalysis, section *pb.HeadSection) pb.Texture {
@@ -112,17 +123,17 @@ func priorOf(in *pb.DecisionInputs, section *pb.HeadSection) normal {
 	mean, variance := expectation(in, section)
 	effect := learnedEffect(in.GetRecordCard().GetRates(), section)
 	own := normal{mean + effect.mean, math.Sqrt(variance + effect.deviation*effect.deviation)}
-	if minutes, done := preliminary(in); done {
+	if minutes, done := preliminary(in, section); done {
 		own = own.observed(normal{logRate(targetPercent, minutes), preliminarySpread})
 	}
 	return normal{own.mean, math.Hypot(own.deviation, visitSpread)}
 }
 
 // preliminary is the time of a sound preliminary strand test with this product.
-func preliminary(in *pb.DecisionInputs) (float64, bool) {
+func preliminary(in *pb.DecisionInputs, section *pb.HeadSection) (float64, bool) {
 	t := in.GetConsultation().GetTests()
 	if t == nil || t.StrandMinutes == nil || t.GetStrandMinutes() <= 0 ||
-		t.Strand != pb.StrandReading_STRAND_READING_SOUND || t.StrandProduct != in.GetProduct().GetName() {
+		t.Strand != pb.StrandReading_STRAND_READING_SOUND || t.StrandProduct != productOf(in, section).GetName() {
 		return 0, false
 	}
 	return t.GetStrandMinutes(), true

@@ -70,7 +70,7 @@ func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
 		"Spread between heads, sections and visits, and the effects of texture, porosity and curl: assumptions; no rate of hydroxide relaxing has been published.",
 		fmt.Sprintf("Application takes %d minutes a section and the way to the bowl %g (assumptions unless the salon says otherwise).", paceMinutes, limits.MinutesToBowl),
 	}
-	if _, done := preliminary(in); done {
+	if _, done := preliminary(in, nil); done {
 		lines = append(lines, "The preliminary strand test with this product is counted as one reading.")
 	}
 	if rateOf(in.GetRecordCard().GetRates(), "") != nil {
