@@ -208,7 +208,7 @@ func WaitsUntil(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 			}
 		}
 	}
-	f := run(s, events, nil, now)
+	f := run(s, events, nil, now, cautious)
 	for _, c := range f.sections {
 		if c.on {
 			f.sectionInstants(c, consider)

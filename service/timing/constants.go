@@ -152,6 +152,17 @@ const (
 	texturizingPercent = 40
 	// Assumption: a till's clock may run ahead of ours by this much. Minutes.
 	aheadMinutes = 5
+	// Assumption: a till's clock that is off by no more than this is not corrected; a
+	// call over a slow network takes about as long. Seconds.
+	clockSlackSeconds = 2
+	// Assumption: a till's clock that is off by more than this is a deviation. Seconds.
+	clockOffSeconds = 60
+	// Assumption: an echo of an older time than this tells nothing; the contract lets
+	// 48 hours pass. Hours.
+	echoHours = 49
+	// Assumption: most readings of a till's clock that a session keeps; the oldest go
+	// first. A clock that nobody changes needs two.
+	mostReadings = 100
 	// Assumption: a fact this long before the session's start cannot belong to it.
 	// Minutes.
 	beforeMinutes = 60

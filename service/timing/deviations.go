@@ -27,7 +27,7 @@ func deviationKey(d *pb.Deviation) string {
 
 // Closing are the deviations that show only when the service is closed at at.
 func Closing(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviation {
-	f := run(s, events, nil, at)
+	f := run(s, events, nil, at, likeliest)
 	f.deviations = nil
 	if !f.treated() {
 		return nil
@@ -86,13 +86,6 @@ func (f *service) withoutDecision() {
 	if f.session.GetNotCountersigned() {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_NOT_COUNTERSIGNED, "", "", f.session.GetStartTime().AsTime(),
 			"a student's service, begun without a supervisor's signature")
-	}
-}
-
-func (f *service) clock(e fact) {
-	if e.wild {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", e.EventId, e.at,
-			"the till gave %s as the time, which cannot be right; the time of recording is used", e.told.UTC().Format(time.RFC3339))
 	}
 }
 

@@ -1,7 +1,6 @@
 package timing
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -17,7 +16,7 @@ import (
 // instant is what could have been known then, had every till been in reach. Neither
 // the session nor the events are changed.
 func Fold(s *pb.Session, events []*pb.StoredEvent, at time.Time) *pb.SessionState {
-	return run(s, events, nil, at).state()
+	return FoldWith(s, events, nil, at)
 }
 
 // FoldWith is Fold with what only the catalogue can tell: a relaxer other than the
@@ -26,7 +25,12 @@ func Fold(s *pb.Session, events []*pb.StoredEvent, at time.Time) *pb.SessionStat
 // it is taken for a relaxer. Nil means that the catalogue was not read, and products
 // are not judged.
 func FoldWith(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time) *pb.SessionState {
-	return run(s, events, catalogue, at).state()
+	f := run(s, events, catalogue, at, cautious)
+	state := f.state()
+	if f.guessed { // guidance may assume the worst, the log may not
+		state.Deviations = run(s, events, catalogue, at, likeliest).sortedDeviations()
+	}
+	return state
 }
 
 // service is a session while its facts are folded.
@@ -59,6 +63,7 @@ type service struct {
 	discomfort time.Time
 	used       []*pb.ProductUsed
 	unknown    []string // facts this program does not know
+	guessed    bool     // a fact was not taken at its likeliest time
 	deviations []*pb.Deviation
 }
 
@@ -91,7 +96,7 @@ func (s *spell) off(t time.Time) {
 func (s spell) seen() bool { return s.minutes != nil || !s.since.IsZero() }
 
 // run folds the facts and closes what time alone brings about.
-func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time) *service {
+func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time, v view) *service {
 	f := &service{session: s, limits: limitsOf(s), at: at}
 	if catalogue != nil {
 		f.catalogue = map[string]*pb.Product{}
@@ -101,11 +106,13 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 	}
 	f.sections = plannedSections(s, f.limits)
 	f.withoutDecision()
-	for _, e := range inTime(s, events) {
+	f.clocks()
+	for _, e := range inTime(s, events, v) {
 		if e.at.After(at) {
 			break
 		}
 		f.count++
+		f.guessed = f.guessed || !e.at.Equal(e.likely)
 		f.clock(e)
 		f.apply(e)
 	}
@@ -113,62 +120,13 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 	return f
 }
 
-// fact is an event with the instant that is taken as the time it happened.
-type fact struct {
-	*pb.Event
-	at   time.Time
-	wild bool
-	told time.Time // the till's time
-}
-
-// inTime sorts facts by when they happened; each event id once.
-func inTime(s *pb.Session, events []*pb.StoredEvent) []fact {
-	first := map[string]*pb.StoredEvent{}
-	for _, e := range events {
-		if e.GetEvent() == nil {
-			continue
-		}
-		id := e.Event.EventId
-		if known, ok := first[id]; !ok || recordedBefore(e, known) {
-			first[id] = e
-		}
-	}
-	// The map's order does not matter: the sort below leaves no two facts equal.
-	facts := make([]fact, 0, len(first))
-	for _, e := range first {
-		facts = append(facts, timed(s, e))
-	}
-	slices.SortFunc(facts, func(a, b fact) int {
-		return cmp.Or(a.at.Compare(b.at), a.told.Compare(b.told), cmp.Compare(a.EventId, b.EventId))
-	})
-	return facts
-}
-
-func recordedBefore(a, b *pb.StoredEvent) bool {
-	return cmp.Or(a.GetRecordTime().AsTime().Compare(b.GetRecordTime().AsTime()), cmp.Compare(a.Sequence, b.Sequence)) < 0
-}
-
-// timed chooses the instant of a fact: the till's time; the record time when the
-// till's is wild; and never later than recorded, for nothing is recorded before it
-// happens.
-func timed(s *pb.Session, e *pb.StoredEvent) fact {
-	told := e.Event.GetOccurTime().AsTime()
-	f := fact{Event: e.Event, at: told, told: told}
-	if e.RecordTime == nil {
-		return f
-	}
-	recorded := e.RecordTime.AsTime()
-	early := s.GetStartTime() != nil && told.Before(s.StartTime.AsTime().Add(-minutes(beforeMinutes)))
-	f.wild = f.OccurTime == nil || early || told.After(recorded.Add(minutes(aheadMinutes)))
-	if f.wild || told.After(recorded) {
-		f.at = recorded
-	}
-	return f
-}
-
 // apply takes one fact into account.
 func (f *service) apply(e fact) {
 	switch what := e.Fact.(type) {
+	case nil:
+		if name := UnknownFact(e.Event); name != "" {
+			f.unknown = append(f.unknown, name)
+		}
 	case *pb.Event_BaseApplied:
 		f.before.based(e.at, what.BaseApplied)
 	case *pb.Event_ConditionMet:

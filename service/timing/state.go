@@ -10,6 +10,7 @@ func (f *service) state() *pb.SessionState {
 	s := &pb.SessionState{
 		Time:               stamp(f.at),
 		Sequence:           f.count,
+		Clock:              f.clockState(),
 		Phase:              f.phase(),
 		Alarms:             f.alarms(),
 		Deviations:         f.sortedDeviations(),

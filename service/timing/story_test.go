@@ -68,6 +68,7 @@ func (s *story) at(m float64, e *pb.Event) *story { return s.when(minute(m), e) 
 func (s *story) when(t time.Time, e *pb.Event) *story {
 	n := int64(len(s.events) + 1)
 	e.EventId = fmt.Sprintf("00000000-0000-4000-8000-%012d", n)
+	e.DeviceSequence = &n
 	e.OccurTime = stamp(t)
 	s.events = append(s.events, &pb.StoredEvent{Event: e, RecordTime: stamp(t), Sequence: n})
 	return s

@@ -1,0 +1,279 @@
+package timing
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// view is how a fact is timed whose time is not certain.
+type view int
+
+const (
+	// likeliest is what goes on the log: no deviation rests on a time that may
+	// not be right.
+	likeliest view = iota
+	// cautious is what guidance goes by: the longest exposure that fits.
+	cautious
+)
+
+// fact is an event with the instant that is taken as the time it happened.
+type fact struct {
+	*pb.Event
+	at       time.Time
+	likely   time.Time // at, in the view of that name
+	wild     bool      // the till's time cannot be right
+	told     time.Time // the till's time
+	sender   string
+	measured bool // its till's clock was compared by echo
+	certain  bool // every view has the same time
+}
+
+// inTime sorts facts by when they happened; each event id once. Events of one
+// instant are in the order of their device, or else of recording.
+func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
+	first := map[string]int{}
+	var once []*pb.StoredEvent
+	for _, e := range events {
+		if e.GetEvent() == nil {
+			continue
+		}
+		i, known := first[e.Event.EventId]
+		switch {
+		case !known:
+			first[e.Event.EventId] = len(once)
+			once = append(once, e)
+		case recordedBefore(e, once[i]):
+			once[i] = e
+		}
+	}
+	slices.SortStableFunc(once, func(a, b *pb.StoredEvent) int { return cmp.Compare(a.Sequence, b.Sequence) })
+	facts := make([]fact, len(once))
+	for i, e := range once {
+		facts[i] = timed(s, e)
+	}
+	sortFacts(facts)
+	if v == cautious && slices.ContainsFunc(facts, func(f fact) bool { return !f.certain }) {
+		longest(s, facts)
+		inSpan(facts, once)
+		sortFacts(facts)
+	}
+	return facts
+}
+
+// sortFacts sorts by time; those of one instant keep the order that they have, but
+// for that of their device.
+func sortFacts(facts []fact) {
+	slices.SortStableFunc(facts, func(a, b fact) int { return a.at.Compare(b.at) })
+	inDeviceOrder(facts)
+}
+
+func recordedBefore(a, b *pb.StoredEvent) bool {
+	return cmp.Or(a.GetRecordTime().AsTime().Compare(b.GetRecordTime().AsTime()), cmp.Compare(a.Sequence, b.Sequence)) < 0
+}
+
+// inDeviceOrder puts the events of one instant and one device into that device's
+// order; they share the places that they have between them.
+func inDeviceOrder(facts []fact) {
+	for from := 0; from < len(facts); {
+		to := from + 1
+		for to < len(facts) && facts[to].at.Equal(facts[from].at) {
+			to++
+		}
+		places := map[string][]int{}
+		for i := from; i < to; i++ {
+			if facts[i].DeviceSequence != nil {
+				places[facts[i].sender] = append(places[facts[i].sender], i)
+			}
+		}
+		for _, at := range places {
+			those := make([]fact, len(at))
+			for n, i := range at {
+				those[n] = facts[i]
+			}
+			slices.SortStableFunc(those, func(a, b fact) int { return cmp.Compare(a.GetDeviceSequence(), b.GetDeviceSequence()) })
+			for n, i := range at {
+				facts[i] = those[n]
+			}
+		}
+		from = to
+	}
+}
+
+// timed chooses the likeliest instant of a fact: the till's time by the server's
+// clock, and never later than recorded, for nothing is recorded before it happens.
+func timed(s *pb.Session, e *pb.StoredEvent) fact {
+	told := e.Event.GetOccurTime().AsTime()
+	f := fact{Event: understood(e.Event), at: told, told: told, sender: e.Sender, certain: true}
+	if e.RecordTime == nil {
+		f.likely = f.at
+		return f
+	}
+	if f.measured = e.ClockBasis == pb.ClockBasis_CLOCK_BASIS_ECHO; f.measured {
+		f.at = correctedTime(e)
+		f.certain = e.EarliestTime == nil && e.LatestTime == nil
+		f.wild = !explained(s, e)
+	} else if s.GetClock() != nil { // else of before clocks were compared
+		f.certain = false
+		if bound := tillClock(s.GetTillClocks(), e.Sender).GetBoundMs(); !negligible(bound) {
+			f.at = shifted(told, bound)
+		}
+	}
+	recorded := e.RecordTime.AsTime()
+	early := s.GetStartTime() != nil && f.at.Before(s.StartTime.AsTime().Add(-minutes(beforeMinutes)))
+	f.wild = f.wild || f.OccurTime == nil || early || f.at.After(recorded.Add(minutes(aheadMinutes)))
+	if f.wild && !f.measured || f.at.After(recorded) {
+		f.at = recorded
+	}
+	f.likely = f.at
+	return f
+}
+
+// explained reports whether one of the readings of its till explains the time of
+// an event that was corrected by echo.
+func explained(s *pb.Session, e *pb.StoredEvent) bool {
+	by := milliseconds(e.Event.GetOccurTime().AsTime()) - milliseconds(correctedTime(e))
+	return slices.ContainsFunc(tillClock(s.GetTillClocks(), e.Sender).GetReadings(), func(r *pb.ClockReading) bool {
+		offset := r.OffsetMs
+		if negligible(offset) {
+			offset = 0
+		}
+		return negligible(by - offset)
+	})
+}
+
+// longest takes, of tills whose clocks were never compared, the longest exposure
+// that fits: product came on as soon as the session was begun, or as soon as the
+// whole head was under water last, and strand tests keep their distance from it.
+// What is under water again counts by the till's own differences.
+func longest(s *pb.Session, facts []fact) {
+	since := map[string]time.Time{}
+	for _, f := range facts {
+		if !f.certain && !f.measured && onWholeHead(f.Event) {
+			since[f.sender] = f.at
+		}
+	}
+	moved := map[string]time.Duration{} // contacts, by till and section
+	for i := range facts {
+		f := &facts[i]
+		from, wet := since[f.sender]
+		if !wet {
+			from = floor(s)
+		}
+		if f.certain || f.measured || f.at.Before(from) || onWholeHead(f.Event) {
+			continue
+		}
+		key := f.sender + "/" + f.GetSectionApplied().GetSectionId() + f.GetStrandTest().GetSectionId()
+		switch {
+		case startsClock(f.Event):
+			moved[key] = max(moved[key], f.at.Sub(from))
+			f.at = from
+		case f.GetStrandTest() != nil:
+			f.at = later(from, f.at.Add(-moved[key]))
+		}
+	}
+}
+
+// inSpan takes, of events that fit at several times because their till's clock was
+// changed, the earliest for what starts an exposure. What ends one is the latest,
+// with what came after it, unless product came on again.
+func inSpan(facts []fact, events []*pb.StoredEvent) {
+	spans := map[string]*pb.StoredEvent{}
+	for _, e := range events {
+		spans[e.Event.EventId] = e
+	}
+	for i := range facts {
+		f, e := &facts[i], spans[facts[i].EventId]
+		switch {
+		case f.certain || !f.measured:
+		case startsClock(f.Event) && e.EarliestTime != nil:
+			f.at = e.EarliestTime.AsTime()
+		case stopsClock(f.Event) && e.LatestTime != nil && !slices.ContainsFunc(facts[i+1:], func(g fact) bool { return startsClock(g.Event) }):
+			f.at = e.LatestTime.AsTime()
+			for j := range facts[i+1:] {
+				g := &facts[i+1+j]
+				g.at = later(g.at, f.at)
+			}
+		}
+	}
+}
+
+// startsClock reports whether an event starts an exposure.
+func startsClock(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.GetMixed() != nil }
+
+// stopsClock reports whether an event ends exposures.
+func stopsClock(e *pb.Event) bool {
+	switch what := e.Fact.(type) {
+	case *pb.Event_RinseStarted, *pb.Event_RinseFinished, *pb.Event_NormalizerOn, *pb.Event_Shampoo, *pb.Event_Conditioned,
+		*pb.Event_Blotted, *pb.Event_NeutralizerOn:
+		return true
+	case *pb.Event_WaterOn:
+		return what.WaterOn.Place == pb.Place_PLACE_HEAD
+	}
+	return false
+}
+
+// onWholeHead reports whether an event puts the whole head under water.
+func onWholeHead(e *pb.Event) bool {
+	return stopsClock(e) && e.GetRinseStarted().GetSectionId() == "" && e.GetWaterOn().GetSectionId() == ""
+}
+
+// clock notes a time that cannot be right.
+func (f *service) clock(e fact) {
+	if e.wild {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", e.EventId, e.at,
+			"the till gave %s as the time, which cannot be right; the time of recording is used", e.told.UTC().Format(time.RFC3339))
+	}
+}
+
+// clocks notes, once in a session, that a till's clock is off, and what guidance
+// assumes where it is not known.
+func (f *service) clocks() {
+	for _, c := range f.session.GetTillClocks() {
+		for _, r := range c.Readings {
+			if !r.Time.AsTime().After(f.at) && f.clockOff(r.OffsetMs, r.Time.AsTime()) {
+				return
+			}
+		}
+		if bound := c.GetBoundMs(); bound > 0 && f.clockOff(bound, f.session.GetStartTime().AsTime()) {
+			return
+		}
+	}
+	if told := f.session.GetTillStartTime(); told != nil {
+		f.clockOff(milliseconds(told.AsTime())-milliseconds(f.session.GetStartTime().AsTime()), f.session.GetStartTime().AsTime())
+	}
+}
+
+// clockOff notes an offset that is too large to pass over, and reports whether it
+// is one.
+func (f *service) clockOff(offsetMs int64, at time.Time) bool {
+	if max(offsetMs, -offsetMs) <= clockOffSeconds*1000 {
+		return false
+	}
+	direction, size := "ahead", time.Duration(offsetMs)*time.Millisecond
+	if offsetMs < 0 {
+		direction, size = "behind", -size
+	}
+	f.deviate(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", "", at, "the till's clock is %s %s; its times are corrected", size.Round(time.Second), direction)
+	return true
+}
+
+// clockState is what the state says of the till's clock.
+func (f *service) clockState() *pb.ClockState {
+	if f.session.GetClock() == nil {
+		return nil
+	}
+	s := &pb.ClockState{Basis: f.session.Clock.Basis, OffsetMs: f.session.Clock.OffsetMs, Corrected: f.session.Clock.Corrected}
+	switch {
+	case !f.guessed:
+	case f.session.GetUnderWay() && s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
+		s.Assumption = "Rinse now: the till's clock is not known, and product was on before. The limit counts as reached."
+	case s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
+		s.Assumption = "Go by the longest time: the till's clock is not known. Exposure counts from the start of the service."
+	default:
+		s.Assumption = "Go by the longest time: the till's clock was changed. Exposure counts from the earliest time that fits."
+	}
+	return s
+}

@@ -1,0 +1,74 @@
+package timing
+
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// severest are the meanings of values that this program does not know, sent by a
+// till that is newer. Other such values stay as they are: a place that is not known
+// counts as an eye wherever it is looked at.
+var severest = map[protoreflect.FullName]protoreflect.EnumNumber{
+	"alkalog.v1.ComfortCheck.comfort": pb.Comfort_COMFORT_BURNING.Number(),
+	"alkalog.v1.Shampoo.indicator":    pb.IndicatorColour_INDICATOR_COLOUR_ALKALI.Number(),
+	"alkalog.v1.StrandTest.reading":   pb.CurlReading_CURL_READING_STAYS_SMOOTH.Number(),
+}
+
+// understood is an event as far as this program understands it: each enum value
+// that it does not know is taken at its most severe meaning. The event itself is
+// kept as it came.
+func understood(e *pb.Event) *pb.Event {
+	if len(UnknownValues(e)) == 0 {
+		return e
+	}
+	e = proto.CloneOf(e)
+	fact := factOf(e)
+	for _, f := range UnknownValues(e) {
+		if most, ok := severest[f.FullName()]; ok {
+			fact.Set(f, protoreflect.ValueOfEnum(most))
+		}
+	}
+	return e
+}
+
+// UnknownValues are the fields of an event's fact whose enum values this program
+// does not know.
+func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
+	var found []protoreflect.FieldDescriptor
+	fact := factOf(e)
+	if fact == nil {
+		return nil
+	}
+	fact.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if f.Enum() != nil && !f.IsList() && f.Enum().Values().ByNumber(v.Enum()) == nil {
+			found = append(found, f)
+		}
+		return true
+	})
+	return found
+}
+
+// UnknownFact names a fact that this program does not know at all, by the number of
+// its field; it is empty for every other event.
+func UnknownFact(e *pb.Event) string {
+	if e.GetFact() != nil || len(e.ProtoReflect().GetUnknown()) == 0 {
+		return ""
+	}
+	number, _, _ := protowire.ConsumeTag(e.ProtoReflect().GetUnknown())
+	return fmt.Sprintf("field_%d", number)
+}
+
+// factOf is the message of an event's fact; nil when it has none.
+func factOf(e *pb.Event) protoreflect.Message {
+	m := e.ProtoReflect()
+	f := m.WhichOneof(m.Descriptor().Oneofs().ByName("fact"))
+	if f == nil {
+		return nil
+	}
+	return m.Get(f).Message()
+}
