@@ -139,7 +139,11 @@ type Visit struct {
 	// True when product touched the hair.
 	FirstContact bool `protobuf:"varint,28,opt,name=first_contact,json=firstContact,proto3" json:"first_contact,omitempty"`
 	// Kind of the product used.
-	ProductKind   ProductKind `protobuf:"varint,29,opt,name=product_kind,json=productKind,proto3,enum=alkalog.v1.ProductKind" json:"product_kind,omitempty"`
+	ProductKind ProductKind `protobuf:"varint,29,opt,name=product_kind,json=productKind,proto3,enum=alkalog.v1.ProductKind" json:"product_kind,omitempty"`
+	// What the pack of the product decided on says; empty: not known.
+	ProductDisplayName string `protobuf:"bytes,30,opt,name=product_display_name,json=productDisplayName,proto3" json:"product_display_name,omitempty"`
+	// True when the visit has no outcome: nobody closed it.
+	NotClosed     bool `protobuf:"varint,31,opt,name=not_closed,json=notClosed,proto3" json:"not_closed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -375,6 +379,20 @@ func (x *Visit) GetProductKind() ProductKind {
 		return x.ProductKind
 	}
 	return ProductKind_PRODUCT_KIND_UNSPECIFIED
+}
+
+func (x *Visit) GetProductDisplayName() string {
+	if x != nil {
+		return x.ProductDisplayName
+	}
+	return ""
+}
+
+func (x *Visit) GetNotClosed() bool {
+	if x != nil {
+		return x.NotClosed
+	}
+	return false
 }
 
 // SetAside is a finding that was set aside for a visit.
@@ -795,7 +813,7 @@ var File_alkalog_v1_record_card_proto protoreflect.FileDescriptor
 const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\n" +
 	"\x1calkalog/v1/record_card.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd2\v\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa3\f\n" +
 	"\x05Visit\x12.\n" +
 	"\aoutcome\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
 	"\x0falkalog/OutcomeR\aoutcome\x12.\n" +
@@ -836,7 +854,10 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\toverrides\x18\x1a \x03(\v2\x14.alkalog.v1.SetAsideR\toverrides\x12/\n" +
 	"\x13overlapped_sections\x18\x1b \x03(\tR\x12overlappedSections\x12#\n" +
 	"\rfirst_contact\x18\x1c \x01(\bR\ffirstContact\x12:\n" +
-	"\fproduct_kind\x18\x1d \x01(\x0e2\x17.alkalog.v1.ProductKindR\vproductKindB\x12\n" +
+	"\fproduct_kind\x18\x1d \x01(\x0e2\x17.alkalog.v1.ProductKindR\vproductKind\x120\n" +
+	"\x14product_display_name\x18\x1e \x01(\tR\x12productDisplayName\x12\x1d\n" +
+	"\n" +
+	"not_closed\x18\x1f \x01(\bR\tnotClosedB\x12\n" +
 	"\x10_desired_percentB\x10\n" +
 	"\x0e_new_growth_mmB\x13\n" +
 	"\x11_exposure_minutesB\n" +

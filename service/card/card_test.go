@@ -56,7 +56,7 @@ func past(minute int) Past {
 // SHBHREF002, Straighten and relax hair with chemical treatments, assessment
 // requirements (training.gov.au).
 func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
-	v := Build("chains/ebb/clients/c", []Past{past(0)}, 50).Visits[0]
+	v := Build("chains/ebb/clients/c", []Past{past(0)}, nil, 50).Visits[0]
 	zone := v.Hair.Zones[0]
 	for element, shown := range map[string]bool{
 		"scalp condition":                      v.Scalp != nil,
@@ -85,7 +85,7 @@ func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
 }
 
 func TestTheCardCarriesWhatTheNextVisitNeeds(t *testing.T) {
-	c := Build("chains/ebb/clients/c", []Past{past(1), past(0)}, 1)
+	c := Build("chains/ebb/clients/c", []Past{past(1), past(0)}, nil, 1)
 	if len(c.Visits) != 1 || c.Visits[0].StartTime.AsTime().Minute() != 1 {
 		t.Errorf("kept %d visits, the newest first is wanted alone", len(c.Visits))
 	}
@@ -109,11 +109,11 @@ func TestTheCardRemindsOfWhatWentWrong(t *testing.T) {
 	p.Outcome.Completed, p.Outcome.BrokenOffReason = false, "It burned."
 	p.Outcome.ScalpChanged = pb.Answer_ANSWER_YES
 	p.Outcome.Sections[0].Breakage = pb.Answer_ANSWER_YES
-	if c := Build("chains/ebb/clients/c", []Past{p}, 50); len(c.Reminders) != 4 {
+	if c := Build("chains/ebb/clients/c", []Past{p}, nil, 50); len(c.Reminders) != 4 {
 		t.Errorf("reminders %q", c.Reminders)
 	}
 	p.Decision = nil // begun without one
-	if c := Build("chains/ebb/clients/c", []Past{p}, 50); c.Visits[0].Decision != "" {
+	if c := Build("chains/ebb/clients/c", []Past{p}, nil, 50); c.Visits[0].Decision != "" {
 		t.Errorf("visit %v", c.Visits[0])
 	}
 }

@@ -58,7 +58,11 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 	if in.Incidents, err = record.Incidents(r, req.Parent); err != nil {
 		return nil, err
 	}
-	in.RecordCard, err = record.Card(r, req.Parent, visitsKept)
+	if in.RecordCard, err = record.Card(r, req.Parent, visitsKept); len(in.RecordCard.GetVisits()) == 0 {
+		in.RecordCard = nil // a first visit; incidents alone make no card
+	} else {
+		in.RecordCard.Incidents = nil // they are inputs of their own
+	}
 	return in, err
 }
 

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/card"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/timing"
@@ -147,19 +148,31 @@ func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) 
 	return &pb.ListOutcomesResponse{Outcomes: ms, NextPageToken: next}, err
 }
 
-// GetRecordCard returns a client's record card; it is empty before the first
-// visit.
+// GetRecordCard returns a client's record card, as a message and, if asked for, as
+// text or for print; it is empty before the first visit.
 func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest) (*pb.GetRecordCardResponse, error) {
-	answer := &pb.GetRecordCardResponse{}
-	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		if _, err = record.Get(r, storage.Clients, req.Name); err != nil {
+	c := &pb.RecordCard{Client: req.Name}
+	var past []card.Past
+	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
+		if _, err := record.Get(r, storage.Clients, req.Name); err != nil {
 			return err
 		}
-		answer.RecordCard, err = record.Card(r, req.Name, visitsShown)
+		found, visits, err := record.CardAndVisits(r, req.Name, visitsShown)
+		if found != nil {
+			c, past = found, visits
+		}
 		return err
 	})
-	if err == nil && answer.RecordCard == nil {
-		answer.RecordCard = &pb.RecordCard{Client: req.Name}
+	if err != nil {
+		return nil, err
+	}
+	c.Summary = card.Summarize(c, past, s.Now())
+	answer := &pb.GetRecordCardResponse{RecordCard: c}
+	switch req.Format {
+	case pb.CardFormat_CARD_FORMAT_TEXT:
+		answer.Rendered = card.Text(c)
+	case pb.CardFormat_CARD_FORMAT_HTML:
+		answer.Rendered, err = card.HTML(c)
 	}
 	return answer, err
 }

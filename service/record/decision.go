@@ -4,7 +4,6 @@ import (
 	"errors"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/card"
 	"alkalog/service/rules"
 	"alkalog/storage"
 )
@@ -50,31 +49,4 @@ func ActivePolicy(r *storage.Snapshot) (*pb.HousePolicy, error) {
 		return nil, nil
 	}
 	return p, err
-}
-
-// visitsRead is how many visits a card rests on at most. Our own choice: at six
-// visits a year it is more than eight years.
-const visitsRead = 50
-
-// Card makes a client's record card, with at most keep visits whole; nil when
-// there was no visit yet.
-func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
-	outcomes, _, err := storage.Outcomes.List(r, client, storage.Page{Size: visitsRead})
-	if err != nil || len(outcomes) == 0 {
-		return nil, err
-	}
-	var past []card.Past
-	for _, o := range outcomes {
-		p := card.Past{Outcome: o}
-		if p.Session, err = Behind(r, storage.Sessions, o.Session); err != nil {
-			return nil, err
-		}
-		if p.Session.Decision != "" {
-			if p.Decision, err = DecisionBehind(r, p.Session.Decision); err != nil {
-				return nil, err
-			}
-		}
-		past = append(past, p)
-	}
-	return card.Build(client, past, keep), nil
 }

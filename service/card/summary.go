@@ -1,0 +1,264 @@
+package card
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/timing"
+)
+
+// Summarize is the card in one glance, at an instant: what somebody reads who has
+// the client in the chair.
+func Summarize(c *pb.RecordCard, past []Past, now time.Time) *pb.CardSummary {
+	s := &pb.CardSummary{
+		FirstLine:         firstLine(c),
+		RelaxerLineMm:     relaxerLine(c, now),
+		Overlaps:          overlaps(c),
+		ResistantSections: resistant(c),
+		FragileSections:   fragile(c),
+		HeadMapSvg:        headMap(c),
+		TenderSpots:       tenderSpots(past),
+		Photos:            photos(past, c.Incidents),
+	}
+	for _, i := range c.Incidents {
+		s.Incidents = append(s.Incidents, incidentLine(i))
+	}
+	for _, v := range c.Visits {
+		for _, o := range v.Overrides {
+			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", day(o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), last(o.Practitioner), o.ReasonCode))
+		}
+	}
+	if len(c.Visits) > 0 {
+		s.Conditions = conditions(c.Visits[0])
+		s.Neutral = neutral(c.Visits[0])
+	}
+	return s
+}
+
+// firstLine is the last service in one line: when, what, with what, how long, how
+// it came out, what went wrong, and what to do differently.
+func firstLine(c *pb.RecordCard) string {
+	if len(c.Visits) == 0 {
+		return "No service on record."
+	}
+	v := c.Visits[0]
+	said := []string{day(v.StartTime.AsTime()) + ": " + words(v.ServiceKind.String(), "SERVICE_KIND_", "service")}
+	if v.ProductDisplayName != "" {
+		product := v.ProductDisplayName
+		if word := words(v.Strength.String(), "STRENGTH_", ""); word != "" {
+			product += " (" + word + ")"
+		}
+		said = append(said, product)
+	}
+	if v.ExposureMinutes != nil {
+		said = append(said, fmt.Sprintf("%.0f min", v.GetExposureMinutes()))
+	}
+	said = append(said, result(v))
+	line := strings.Join(said, ", ") + "."
+	if wrong := wentWrong(c, v); len(wrong) > 0 {
+		line += " Went wrong: " + strings.Join(wrong, "; ") + "."
+	}
+	if len(c.Reminders) > 0 {
+		line += " Next time: " + c.Reminders[0]
+	}
+	return line
+}
+
+// result is how a visit came out.
+func result(v *pb.Visit) string {
+	switch {
+	case v.NotClosed && !v.FirstContact:
+		return "never begun"
+	case v.NotClosed:
+		return "never closed"
+	case !v.Completed && !v.FirstContact:
+		return "broken off before any product"
+	case !v.Completed:
+		return "broken off"
+	}
+	var least, most *float64
+	for _, s := range v.Sections {
+		if p := s.StraighteningPercent; p != nil {
+			if least == nil || *p < *least {
+				least = p
+			}
+			if most == nil || *p > *most {
+				most = p
+			}
+		}
+	}
+	switch {
+	case least == nil:
+		return "done"
+	case *least == *most:
+		return fmt.Sprintf("%.0f %% straight", *most)
+	}
+	return fmt.Sprintf("%.0f to %.0f %% straight", *least, *most)
+}
+
+// wentWrong is what went wrong at a visit: its incidents, and the deviations that
+// stand.
+func wentWrong(c *pb.RecordCard, v *pb.Visit) []string {
+	var wrong []string
+	for _, i := range c.Incidents {
+		if i.Session == v.Session {
+			wrong = append(wrong, incidentWords(i))
+		}
+	}
+	for _, d := range v.Deviations {
+		line := deviationWords(d)
+		if d.WithdrawTime == nil && !slices.Contains(wrong, line) {
+			wrong = append(wrong, line)
+		}
+	}
+	return wrong
+}
+
+// relaxerLine is how far from the scalp the line of the last relaxer is by now, by
+// the client's growth; nil: no relaxer on record.
+func relaxerLine(c *pb.RecordCard, now time.Time) *pb.Estimate {
+	for _, v := range c.Visits {
+		if v.FirstContact && isRelaxer(v.ProductKind) && c.GrowthUmPerDay != nil {
+			days := now.Sub(v.StartTime.AsTime()).Hours() / 24
+			return timing.NewGrowth(c.GrowthUmPerDay, max(0, days))
+		}
+	}
+	return nil
+}
+
+// isRelaxer takes what is not stated for a relaxer: visits of before products'
+// kinds were kept.
+func isRelaxer(k pb.ProductKind) bool {
+	return k == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER || k == pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
+}
+
+// overlaps is how often product lay on relaxed hair, section by section, on all
+// visits of the card; nil: no visit's facts are known.
+func overlaps(c *pb.RecordCard) *int32 {
+	var n int32
+	for _, v := range c.Visits {
+		n += int32(len(v.OverlappedSections))
+	}
+	if len(c.Visits) == 0 {
+		return nil
+	}
+	return &n
+}
+
+// resistant are the sections that took longest, at any visit.
+func resistant(c *pb.RecordCard) []string {
+	var sections []string
+	if c.MostResistantSection != "" {
+		sections = append(sections, c.MostResistantSection)
+	}
+	for _, v := range c.Visits {
+		for _, s := range v.Hair.GetSections() {
+			if s.Resistant == pb.Answer_ANSWER_YES {
+				sections = append(sections, s.SectionId)
+			}
+		}
+	}
+	return unique(sections)
+}
+
+// fragile are the sections that were called fragile, broke, or were in distress.
+func fragile(c *pb.RecordCard) []string {
+	var sections []string
+	for _, v := range c.Visits {
+		for _, s := range v.Hair.GetSections() {
+			if s.Fragile == pb.Answer_ANSWER_YES {
+				sections = append(sections, s.SectionId)
+			}
+		}
+		for _, s := range v.Sections {
+			if s.Breakage == pb.Answer_ANSWER_YES {
+				sections = append(sections, s.SectionId)
+			}
+		}
+	}
+	for _, i := range c.Incidents {
+		if i.Kind == pb.IncidentKind_INCIDENT_KIND_BREAKAGE && i.SectionId != "" {
+			sections = append(sections, i.SectionId)
+		}
+	}
+	return unique(sections)
+}
+
+// tenderSpots are where it tingled or burned, with the day.
+func tenderSpots(past []Past) []string {
+	var spots []string
+	for _, p := range past {
+		for _, e := range p.Events {
+			comfort := e.GetEvent().GetComfortCheck()
+			switch comfort.GetComfort() {
+			case pb.Comfort_COMFORT_UNSPECIFIED, pb.Comfort_COMFORT_COMFORTABLE:
+				continue
+			}
+			where := comfort.GetSectionId()
+			if where == "" {
+				where = "whole head"
+			}
+			spots = append(spots, where+": "+words(comfort.GetComfort().String(), "COMFORT_", "discomfort")+", "+day(e.GetEvent().GetOccurTime().AsTime()))
+		}
+	}
+	return unique(spots)
+}
+
+// photos are the references of photos, newest first.
+func photos(past []Past, incidents []*pb.Incident) []string {
+	var references []string
+	for _, i := range incidents {
+		for _, p := range i.Photos {
+			references = append(references, p.Reference)
+		}
+	}
+	for _, p := range past {
+		for _, e := range p.Events {
+			if photo := e.GetEvent().GetPhotoTaken(); photo != nil {
+				references = append(references, photo.Reference)
+			}
+		}
+	}
+	return unique(references)
+}
+
+// conditions are those of a visit's decision, and whether they were met.
+func conditions(v *pb.Visit) []string {
+	var lines []string
+	for _, c := range v.Conditions {
+		state := "not recorded as met"
+		if c.MetTime != nil {
+			state = "met " + day(c.MetTime.AsTime())
+			if c.Actor != "" {
+				state += " by " + last(c.Actor)
+			}
+		}
+		lines = append(lines, c.Text+" - "+state)
+	}
+	return lines
+}
+
+// neutral is how the hair of a visit was shown to be neutral.
+func neutral(v *pb.Visit) string {
+	if !v.FirstContact {
+		return "no product on the hair"
+	}
+	lathers := ""
+	if v.Lathers != nil {
+		lathers = fmt.Sprintf("%d lathers: ", v.GetLathers())
+	}
+	switch v.NeutralProof {
+	case pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE:
+		return lathers + "colour seen, then gone"
+	case pb.NeutralProof_NEUTRAL_PROOF_PH:
+		return lathers + "shown by a pH reading"
+	case pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN:
+		return lathers + "not shown; normalizer used and the lathers stayed clear"
+	case pb.NeutralProof_NEUTRAL_PROOF_OXIDISED:
+		return "oxidising neutralizer on for its time"
+	}
+	return lathers + "not shown"
+}

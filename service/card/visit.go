@@ -1,0 +1,123 @@
+package card
+
+import (
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
+	"alkalog/service/timing"
+)
+
+// visit is one visit as it stands on the card.
+func visit(p Past) *pb.Visit {
+	in := p.Decision.GetInputs()
+	v := &pb.Visit{
+		Outcome:            p.Outcome.GetName(),
+		Session:            p.Session.Name,
+		Decision:           p.Decision.GetName(),
+		StartTime:          p.Session.StartTime,
+		Salon:              p.Session.Salon,
+		Practitioner:       p.Session.Practitioner,
+		ServiceKind:        p.Session.ServiceKind,
+		Scalp:              in.GetConsultation().GetScalp(),
+		Hair:               in.GetConsultation().GetHair(),
+		Tests:              in.GetConsultation().GetTests(),
+		Products:           p.Outcome.GetProductsUsed(),
+		ProductKind:        p.Session.ProductKind,
+		ProductDisplayName: in.GetProduct().GetDisplayName(),
+		Strength:           in.GetProduct().GetStrength(),
+		Sections:           p.Outcome.GetSections(),
+		HomeCareAdvice:     p.Outcome.GetHomeCareAdvice(),
+		Comments:           p.Outcome.GetComments(),
+		Completed:          p.Outcome.GetCompleted(),
+		NotClosed:          p.Outcome == nil,
+		Deviations:         p.Outcome.GetDeviations(),
+		NeutralProof:       p.Outcome.GetNeutralProof(),
+		Consent:            in.GetConsultation().GetConsent(),
+		FirstContact:       touched(p.Outcome.GetSections()),
+	}
+	if wishes := in.GetConsultation().GetWishes(); wishes != nil {
+		v.DesiredPercent = wishes.StraighteningPercent
+	}
+	if hair := in.GetConsultation().GetHair(); hair != nil {
+		v.NewGrowthMm = hair.NewGrowthMm
+	}
+	for _, f := range p.Decision.GetFindings() {
+		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 {
+			v.Contraindications = append(v.Contraindications, f.Message)
+		}
+	}
+	for _, o := range p.Decision.GetOverrides() {
+		if o.Denial == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+			v.Overrides = append(v.Overrides, &pb.SetAside{RuleId: o.RuleId, Subject: o.Subject, Practitioner: o.Practitioner, ReasonCode: o.ReasonCode, CreateTime: o.CreateTime})
+		}
+	}
+	if p.State != nil {
+		fromFacts(v, p)
+	}
+	v.ExposureMinutes = longest(v.Sections)
+	return v
+}
+
+// fromFacts puts what the facts say now in the place of what was known when the
+// visit was closed.
+func fromFacts(v *pb.Visit, p Past) {
+	state := p.State
+	v.Products = state.ProductsUsed
+	v.Sections = timing.SectionOutcomes(p.Session, p.Decision.GetInputs(), state, p.Outcome.GetSections())
+	v.FirstContact = touched(v.Sections)
+	v.Lathers = &state.Shampoos
+	v.NeutralProof = state.NeutralProof
+	v.Conditions = state.Conditions
+	v.OverlappedSections = overlapped(p)
+	v.Deviations = state.Deviations
+	if p.Outcome != nil {
+		closing := timing.Closing(p.Session, p.Events, state.Time.AsTime())
+		v.Deviations = append(state.Deviations[:len(state.Deviations):len(state.Deviations)], closing...)
+	}
+}
+
+// Touched reports whether product touched the hair, by the facts.
+func Touched(state *pb.SessionState) bool {
+	return slices.ContainsFunc(state.GetSections(), func(s *pb.SectionState) bool { return s.FirstContactTime != nil })
+}
+
+// touched reports whether product touched a section.
+func touched(sections []*pb.SectionOutcome) bool {
+	return slices.ContainsFunc(sections, func(s *pb.SectionOutcome) bool { return s.FirstContactTime != nil })
+}
+
+// longest is the longest exposure of a section; nil: not known.
+func longest(sections []*pb.SectionOutcome) *float64 {
+	var most *float64
+	for _, s := range sections {
+		if s.ExposureMinutes != nil && (most == nil || *s.ExposureMinutes > *most) {
+			most = s.ExposureMinutes
+		}
+	}
+	return most
+}
+
+// overlapped are the sections on which product lay on hair that was relaxed
+// before: all of a corrective service, and in a retouch those where it was put on
+// more than the new growth.
+func overlapped(p Past) []string {
+	var sections []string
+	for _, s := range p.State.Sections {
+		if len(s.Contacts) == 0 {
+			continue
+		}
+		beyond := slices.ContainsFunc(s.Contacts, func(c *pb.PartContact) bool {
+			return c.Part == pb.SectionPart_SECTION_PART_ENDS || c.Part == pb.SectionPart_SECTION_PART_MID_STRAND
+		})
+		switch p.Session.ServiceKind {
+		case pb.ServiceKind_SERVICE_KIND_CORRECTIVE:
+			sections = append(sections, s.SectionId)
+		case pb.ServiceKind_SERVICE_KIND_RETOUCH:
+			if beyond {
+				sections = append(sections, s.SectionId)
+			}
+		}
+	}
+	return sections
+}

@@ -1,0 +1,81 @@
+package card
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// words turns an enum value's name into words; other for one that is not stated.
+func words(value, prefix, other string) string {
+	value = strings.TrimPrefix(value, prefix)
+	if value == "UNSPECIFIED" {
+		return other
+	}
+	return strings.ToLower(strings.ReplaceAll(value, "_", " "))
+}
+
+// incidentWords is what went wrong and where.
+func incidentWords(i *pb.Incident) string {
+	what := words(i.Kind.String(), "INCIDENT_KIND_", "an incident")
+	switch {
+	case i.SectionId != "":
+		return what + " at " + i.SectionId
+	case i.Place == pb.Place_PLACE_EYE_LEFT, i.Place == pb.Place_PLACE_EYE_RIGHT:
+		return "product in the " + strings.TrimPrefix(words(i.Place.String(), "PLACE_EYE_", ""), " ") + " eye"
+	case i.Kind == pb.IncidentKind_INCIDENT_KIND_EYE:
+		return "product in an eye"
+	}
+	return what
+}
+
+// incidentLine is an incident and its state.
+func incidentLine(i *pb.Incident) string {
+	line := day(i.OccurTime.AsTime()) + ": " + incidentWords(i)
+	if i.FlushMinutes != nil {
+		line += fmt.Sprintf(", %.0f min of water", i.GetFlushMinutes())
+	}
+	if i.Referred == pb.Answer_ANSWER_YES {
+		line += ", referred to a doctor"
+	}
+	done := 0
+	for _, f := range i.FollowUps {
+		if f.DoneTime != nil {
+			done++
+		}
+	}
+	return line + fmt.Sprintf("; %d of %d follow-ups done", done, len(i.FollowUps))
+}
+
+// deviationWords is a deviation in a few words.
+func deviationWords(d *pb.Deviation) string {
+	what := words(d.Kind.String(), "DEVIATION_KIND_", "a deviation")
+	if d.SectionId != "" {
+		what += " at " + d.SectionId
+	}
+	return what
+}
+
+// ruleWords is a rule and its subject.
+func ruleWords(rule, subject string) string {
+	if subject == "" {
+		return rule
+	}
+	return rule + " (" + subject + ")"
+}
+
+// last is the last segment of a resource name.
+func last(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+
+// unique leaves out what was there before; the order stays.
+func unique(lines []string) []string {
+	var kept []string
+	for _, l := range lines {
+		if !slices.Contains(kept, l) {
+			kept = append(kept, l)
+		}
+	}
+	return kept
+}

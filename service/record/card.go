@@ -1,0 +1,88 @@
+package record
+
+import (
+	"cmp"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/card"
+	"alkalog/storage"
+)
+
+// visitsRead is how many visits a card rests on at most. Our own choice: at six
+// visits a year it is more than eight years.
+const visitsRead = 50
+
+// Card makes a client's record card, with at most keep visits whole; nil when
+// there is neither a visit nor an incident.
+func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
+	c, _, err := CardAndVisits(r, client, keep)
+	return c, err
+}
+
+// CardAndVisits is Card with the visits behind it, newest first.
+func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.Past, error) {
+	past, err := visits(r, client, keep)
+	if err != nil {
+		return nil, nil, err
+	}
+	incidents, err := Incidents(r, client)
+	if err != nil || len(past) == 0 && len(incidents) == 0 {
+		return nil, nil, err
+	}
+	return card.Build(client, past, incidents, keep), past, nil
+}
+
+// visits reads the visits of a client, newest first: those with an outcome, and
+// those that nobody closed if product had touched the hair. A visit that was set
+// aside as another client's is not one. The facts of the newest keep visits and of
+// those without an outcome are read and folded anew; older ones are told from
+// their outcomes.
+func visits(r *storage.Snapshot, client string, keep int) ([]card.Past, error) {
+	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, storage.Page{Size: visitsRead})
+	if err != nil {
+		return nil, err
+	}
+	outcomes, _, err := storage.Outcomes.List(r, client, storage.Page{Size: visitsRead})
+	if err != nil {
+		return nil, err
+	}
+	bySession := map[string]*pb.Outcome{}
+	for _, o := range outcomes {
+		bySession[o.Session] = o
+	}
+	slices.SortStableFunc(sessions, func(a, b *pb.Session) int {
+		return cmp.Compare(b.StartTime.AsTime().UnixNano(), a.StartTime.AsTime().UnixNano())
+	})
+	var past []card.Past
+	for _, session := range sessions {
+		p := card.Past{Session: session, Outcome: bySession[session.Name]}
+		if session.MovedTo != "" {
+			continue
+		}
+		if len(past) < keep || p.Outcome == nil {
+			if err := fold(r, &p); err != nil {
+				return nil, err
+			}
+		}
+		if p.Outcome == nil && !card.Touched(p.State) {
+			continue
+		}
+		if session.Decision != "" {
+			if p.Decision, err = DecisionBehind(r, session.Decision); err != nil {
+				return nil, err
+			}
+		}
+		past = append(past, p)
+	}
+	return past, nil
+}
+
+// fold reads the facts of a visit and what they come to.
+func fold(r *storage.Snapshot, p *card.Past) (err error) {
+	if p.Events, err = storage.Events(r, p.Session.Name, 0); err != nil {
+		return err
+	}
+	p.State, err = State(r, p.Session, p.Events, p.Session.UpdateTime.AsTime())
+	return err
+}
