@@ -38,6 +38,9 @@ func (st *stage) incidents() map[string]example {
 	changed := st.noticed()
 	changed.Name = k.incident
 	return map[string]example{
+		"MoveSession": {st.imara, func(t testing.TB) proto.Message {
+			return st.move(st.session(t), k.client)
+		}},
 		"CreateIncident": by(st.till, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.noticed()}),
 		"UpdateIncident": by(st.amara, &pb.UpdateIncidentRequest{Incident: changed, UpdateMask: mask("kind", "occur_time", "place", "section_id",
 			"blister", "seen", "first_action", "flush_minutes", "advice", "referred", "session", "product", "lot_code", "salon", "practitioner", "photos", "name_to_maker")}),

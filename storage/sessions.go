@@ -19,7 +19,7 @@ var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: 
 	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
 	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
 	column[*pb.Session]{"update_time", "timestamptz", func(s *pb.Session) any { return s.GetUpdateTime() }},
-	column[*pb.Session]{"open", "boolean", func(s *pb.Session) any { return s.GetOutcome() == "" }},
+	column[*pb.Session]{"open", "boolean", func(s *pb.Session) any { return s.GetOutcome() == "" && s.GetClosing() == nil }},
 	column[*pb.Session]{"used", "text[]", func(s *pb.Session) any { return productsUsed(s) }},
 )}}
 

@@ -317,6 +317,9 @@ type AuditEntry struct {
 	Withdraws string `protobuf:"bytes,50,opt,name=withdraws,proto3" json:"withdraws,omitempty"`
 	// The incident; empty when none is concerned.
 	Incident string `protobuf:"bytes,51,opt,name=incident,proto3" json:"incident,omitempty"`
+	// The session on the right client's record, for a visit that was moved; empty
+	// otherwise.
+	MovedTo string `protobuf:"bytes,52,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
 	// The signed checkpoint that an operator departed from, for a restore; empty
 	// otherwise.
 	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
@@ -605,6 +608,13 @@ func (x *AuditEntry) GetIncident() string {
 	return ""
 }
 
+func (x *AuditEntry) GetMovedTo() string {
+	if x != nil {
+		return x.MovedTo
+	}
+	return ""
+}
+
 func (x *AuditEntry) GetEarlierCheckpoint() string {
 	if x != nil {
 		return x.EarlierCheckpoint
@@ -718,7 +728,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
 	"\aRuleRef\x12\x17\n" +
 	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xb4\x0e\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\xe5\x0e\n" +
 	"\n" +
 	"AuditEntry\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
@@ -763,7 +773,9 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x05query\x18\x1c \x01(\tR\x05query\x12\x1c\n" +
 	"\twithdraws\x182 \x01(\tR\twithdraws\x121\n" +
 	"\bincident\x183 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/IncidentR\bincident\x12-\n" +
+	"\x10alkalog/IncidentR\bincident\x12/\n" +
+	"\bmoved_to\x184 \x01(\tB\x14\xfaA\x11\n" +
+	"\x0falkalog/SessionR\amovedTo\x12-\n" +
 	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint\x12=\n" +
 	"\fpractitioner\x18\x1e \x01(\tB\x19\xfaA\x16\n" +
 	"\x14alkalog/PractitionerR\fpractitioner\x12\x19\n" +

@@ -439,7 +439,10 @@ type Incident struct {
 	// Whether the client agreed that the maker learns the name.
 	NameToMaker Answer `protobuf:"varint,24,opt,name=name_to_maker,json=nameToMaker,proto3,enum=alkalog.v1.Answer" json:"name_to_maker,omitempty"`
 	// The facts that it was opened from.
-	EventIds      []string `protobuf:"bytes,25,rep,name=event_ids,json=eventIds,proto3" json:"event_ids,omitempty"`
+	EventIds []string `protobuf:"bytes,25,rep,name=event_ids,json=eventIds,proto3" json:"event_ids,omitempty"`
+	// The same incident on the right client's record, when its visit was moved
+	// there; empty: not moved.
+	MovedTo       string `protobuf:"bytes,26,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -649,6 +652,13 @@ func (x *Incident) GetEventIds() []string {
 	return nil
 }
 
+func (x *Incident) GetMovedTo() string {
+	if x != nil {
+		return x.MovedTo
+	}
+	return ""
+}
+
 // OverdueFollowUp is a follow-up that was not done in time; the server records
 // it by itself, once.
 type OverdueFollowUp struct {
@@ -732,7 +742,7 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x04text\x18\a \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x04text\x12\x8d\x01\n" +
 	"\fpractitioner\x18\b \x01(\tBi\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\fpractitioner\x12\x1d\n" +
-	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue\"\xe1\x10\n" +
+	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue\"\x96\x11\n" +
 	"\bIncident\x12\x83\x01\n" +
 	"\x04name\x18\x01 \x01(\tBo\xe0A\b\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
@@ -769,7 +779,9 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\n" +
 	"follow_ups\x18\x17 \x03(\v2\x14.alkalog.v1.FollowUpB\x03\xe0A\x03R\tfollowUps\x12@\n" +
 	"\rname_to_maker\x18\x18 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\vnameToMaker\x12 \n" +
-	"\tevent_ids\x18\x19 \x03(\tB\x03\xe0A\x03R\beventIds:K\xeaAH\n" +
+	"\tevent_ids\x18\x19 \x03(\tB\x03\xe0A\x03R\beventIds\x123\n" +
+	"\bmoved_to\x18\x1a \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/IncidentR\amovedTo:K\xeaAH\n" +
 	"\x10alkalog/Incident\x124chains/{chain}/clients/{client}/incidents/{incident}B\x10\n" +
 	"\x0e_flush_minutes\"{\n" +
 	"\x0fOverdueFollowUp\x121\n" +

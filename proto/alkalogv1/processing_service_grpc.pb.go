@@ -52,9 +52,10 @@ type ProcessingServiceClient interface {
 	CloseSession(ctx context.Context, in *CloseSessionRequest, opts ...grpc.CallOption) (*CloseSessionResponse, error)
 	// MoveSession sets a visit aside that was recorded under the wrong client and
 	// puts it on the right client's record, in one write, with an entry. A second
-	// person does it: not the practitioner of the visit. Errors: NOT_FOUND;
-	// FAILED_PRECONDITION when it was moved already; PERMISSION_DENIED when it was
-	// the caller's own visit.
+	// person does it: not the practitioner of the visit. Facts that tills still send
+	// for the old name go to the new one. Errors: NOT_FOUND; FAILED_PRECONDITION
+	// with VISIT_MOVED when it was moved already, with SAME_CLIENT when it is that
+	// client's already, and with OWN_VISIT when it was the practitioner's own.
 	MoveSession(ctx context.Context, in *MoveSessionRequest, opts ...grpc.CallOption) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(ctx context.Context, in *GetSessionRequest, opts ...grpc.CallOption) (*GetSessionResponse, error)
@@ -179,9 +180,10 @@ type ProcessingServiceServer interface {
 	CloseSession(context.Context, *CloseSessionRequest) (*CloseSessionResponse, error)
 	// MoveSession sets a visit aside that was recorded under the wrong client and
 	// puts it on the right client's record, in one write, with an entry. A second
-	// person does it: not the practitioner of the visit. Errors: NOT_FOUND;
-	// FAILED_PRECONDITION when it was moved already; PERMISSION_DENIED when it was
-	// the caller's own visit.
+	// person does it: not the practitioner of the visit. Facts that tills still send
+	// for the old name go to the new one. Errors: NOT_FOUND; FAILED_PRECONDITION
+	// with VISIT_MOVED when it was moved already, with SAME_CLIENT when it is that
+	// client's already, and with OWN_VISIT when it was the practitioner's own.
 	MoveSession(context.Context, *MoveSessionRequest) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(context.Context, *GetSessionRequest) (*GetSessionResponse, error)

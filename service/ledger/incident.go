@@ -56,3 +56,18 @@ func (s Scene) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
 		e.OnBehalfOf = i.Practitioner
 	}
 }
+
+// VisitMoved is the entry of a visit that was set aside as another client's; session
+// is the one that was set aside, as stored.
+func (s Scene) VisitMoved(session *pb.Session, by string) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_VISIT_MOVED, session)
+	s.during(e, session)
+	e.OnBehalfOf = ""
+	if by != s.Actor {
+		e.OnBehalfOf = by
+	}
+	e.MovedTo = session.MovedTo
+	e.ReasonCode = session.GetClosing().GetReason().String()
+	e.Summary = "a visit was moved to the right client's record"
+	return e
+}

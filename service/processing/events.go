@@ -21,10 +21,13 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
 		stored, err := record.Get(r, storage.Sessions, req.Name)
+		for err == nil && stored.MovedTo != "" { // facts go where the visit went
+			stored, err = record.Get(r, storage.Sessions, stored.MovedTo)
+		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		old, err := storage.Events(r, req.Name, 0)
+		old, err := storage.Events(r, stored.Name, 0)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}

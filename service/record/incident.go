@@ -1,6 +1,7 @@
 package record
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -44,10 +45,11 @@ func ChangeIncident(scene ledger.Scene, stored, amended *pb.Incident) storage.Ch
 const incidentsRead = 100
 
 // Incidents reads a client's incidents, newest first, whichever salon they
-// happened in: they follow the client as the card does.
+// happened in: they follow the client as the card does. Those of visits that were
+// moved to another client are left out.
 func Incidents(r *storage.Snapshot, client string) ([]*pb.Incident, error) {
 	incidents, _, err := storage.ListIncidents(r, client, storage.Page{Size: incidentsRead})
-	return incidents, err
+	return slices.DeleteFunc(incidents, func(i *pb.Incident) bool { return i.MovedTo != "" }), err
 }
 
 // KeepIncidents returns what is to be written so that every incident that the

@@ -1,0 +1,119 @@
+package integration
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// cardOf is a client's record card.
+func (c *chain) cardOf(t testing.TB, client string) *pb.RecordCard {
+	t.Helper()
+	return must(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client}).RecordCard
+}
+
+// move is the request by which the supervisor puts a visit on the right record.
+func (c *chain) move(session *pb.Session, client string) *pb.MoveSessionRequest {
+	return &pb.MoveSessionRequest{Name: session.Name, Client: client, Practitioner: c.imara.name,
+		Comment: "Two clients of one surname; the till took the other card.", RequestId: newID()}
+}
+
+// TestVisitIsMovedToTheRightClient: a visit that was recorded under the wrong
+// client leaves that card and is on the other one, with its incident; nothing is
+// lost, and the log says who moved it.
+func TestVisitIsMovedToTheRightClient(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	session := c.carriedOut(t)
+	wrong, right := parent(session.Name), c.client(t)
+	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: wrong, RequestId: newID(),
+		Outcome: &pb.Outcome{Session: session.Name, Completed: true, ScalpChanged: yes}})
+	if got := c.cardOf(t, wrong); len(got.Visits) != 1 || len(got.Incidents) != 1 {
+		t.Fatalf("before: %d visits and %d incidents on the card, want 1 and 1", len(got.Visits), len(got.Incidents))
+	}
+	req := c.move(session, right)
+	moved := must(t, c.imara, c.processing.MoveSession, req).Session
+	if again := must(t, c.imara, c.processing.MoveSession, req).Session; again.Name != moved.Name {
+		t.Errorf("a retry moved it once more, to %s", again.Name)
+	}
+	if got := c.cardOf(t, wrong); len(got.Visits) != 0 || len(got.Incidents) != 0 {
+		t.Errorf("the wrong card still shows %d visits and %d incidents", len(got.Visits), len(got.Incidents))
+	}
+	got := c.cardOf(t, right)
+	if len(got.Visits) != 1 || got.Visits[0].Session != moved.Name || !got.Visits[0].FirstContact || len(got.Incidents) != 1 {
+		t.Fatalf("the right card shows %v", got)
+	}
+	old := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true})
+	copied := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: moved.Name, WithEvents: true})
+	if old.Session.MovedTo != moved.Name || copied.Session.MovedFrom != session.Name || len(old.Events) == 0 || len(old.Events) != len(copied.Events) {
+		t.Errorf("the old one is %v with %d facts, the new one %v with %d", old.Session, len(old.Events), copied.Session, len(copied.Events))
+	}
+	entries := c.entries(t, `kind = "VISIT_MOVED"`)
+	if len(entries) != 1 || entries[0].Session != session.Name || entries[0].MovedTo != moved.Name || entries[0].Actor != c.imara.name {
+		t.Errorf("the log says %v", entries)
+	}
+	// A till that still has the old name loses nothing.
+	c.clock.advance(time.Hour)
+	c.report(t, session, happened(session, 90*time.Minute, note("came back for her scarf")))
+	copied = must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: moved.Name, WithEvents: true})
+	if len(copied.Events) != len(old.Events)+1 {
+		t.Errorf("a fact for the old name left the visit with %d facts, want %d", len(copied.Events), len(old.Events)+1)
+	}
+}
+
+// TestWhoMayMoveAVisit: a second person, once, to another client.
+func TestWhoMayMoveAVisit(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	session, right := c.session(t), c.client(t)
+	own := c.move(session, right)
+	own.Practitioner = c.amara.name // a supervisor may act for her
+	wantError(t, "her own visit", fails(t, c.imara, c.processing.MoveSession, own), codes.FailedPrecondition, "OWN_VISIT")
+	wantError(t, "to the same client", fails(t, c.imara, c.processing.MoveSession, c.move(session, parent(session.Name))), codes.FailedPrecondition, "SAME_CLIENT")
+	if err := fails(t, c.amara, c.processing.MoveSession, c.move(session, right)); reasonOf(err) == "" {
+		t.Errorf("a practitioner moved a visit: %v", err)
+	}
+	must(t, c.imara, c.processing.MoveSession, c.move(session, right))
+	wantError(t, "a second time", fails(t, c.imara, c.processing.MoveSession, c.move(session, right)), codes.FailedPrecondition, "VISIT_MOVED")
+}
+
+// TestCardKnowsWhatWasReportedAfterClosing: a scalp that had changed the next day is
+// on the card, and so is it when only the card for print is read.
+func TestCardKnowsWhatWasReportedAfterClosing(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	session := c.carriedOut(t)
+	client := parent(session.Name)
+	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: client, RequestId: newID(),
+		Outcome: &pb.Outcome{Session: session.Name, Completed: true, ScalpChanged: no}})
+	const reminder = "The scalp had changed after the last service"
+	if text := strings.Join(c.cardOf(t, client).Reminders, "\n"); strings.Contains(text, reminder) {
+		t.Fatalf("before the report the card reminds of %q", text)
+	}
+	c.clock.advance(20 * time.Hour)
+	c.report(t, session, happened(session, 20*time.Hour, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: true}}}))
+	card := c.cardOf(t, client)
+	if text := strings.Join(card.Reminders, "\n"); !strings.Contains(text, reminder) {
+		t.Errorf("the card reminds of %q, want the changed scalp", text)
+	}
+	if len(card.Summary.Incidents) != 1 || !strings.Contains(card.Summary.FirstLine, "Went wrong: burn") {
+		t.Errorf("the summary is %v", card.Summary)
+	}
+	page := must(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: pb.CardFormat_CARD_FORMAT_HTML}).Rendered
+	for _, want := range []string{"<svg", reminder, "local codes and licensed practice decide", "front"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the card for print lacks %q", want)
+		}
+	}
+	if strings.Contains(page, "<script") || strings.Contains(page, "Invented client") {
+		t.Error("the card for print has a script or a name")
+	}
+	text := must(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: pb.CardFormat_CARD_FORMAT_TEXT}).Rendered
+	if !strings.HasPrefix(text, card.Summary.FirstLine) {
+		t.Errorf("the card as text begins with %q, want the first line", text[:min(80, len(text))])
+	}
+}

@@ -1,0 +1,127 @@
+package processing
+
+import (
+	"context"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+// MoveSession puts a visit that was recorded under the wrong client on the right
+// client's record: a copy of session, facts, outcome and incidents, in the write
+// that sets the old ones aside. Nothing is taken away; the old ones name the new.
+func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*pb.MoveSessionResponse, error) {
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
+		stored, err := record.Get(r, storage.Sessions, req.Name)
+		if err == nil {
+			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), mayMove(stored, req))(r)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		moved := proto.CloneOf(stored)
+		moved.Name = req.Client + "/sessions/" + storage.NewID()
+		moved.MovedFrom = stored.Name
+		moved.UpdateTime = timestamppb.New(scene.Time)
+		// Decision and consultation are on the other client, and stay there.
+		moved.Decision, moved.Consultation, moved.RefusedDecision, moved.NewerDecision = "", "", "", ""
+		var changes storage.Changes
+		if err := copyOutcome(r, stored, moved, &changes); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		insert := storage.Sessions.Insert(moved)
+		changes.Records = append([]storage.Record{insert}, changes.Records...)
+		if err := copyEvents(r, stored, moved, &changes); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		if err := copyIncidents(r, scene, stored, moved, &changes); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		aside := proto.CloneOf(stored)
+		aside.MovedTo = moved.Name
+		aside.UpdateTime = timestamppb.New(scene.Time)
+		aside.Closing = &pb.SessionClosing{Reason: pb.ClosingReason_CLOSING_REASON_WRONG_CLIENT,
+			CloseTime: timestamppb.New(scene.Time), Actor: req.Practitioner, Comment: req.Comment}
+		replace := storage.Sessions.Replace(stored, aside)
+		changes.Records = append(changes.Records, replace)
+		changes.Entries = append(changes.Entries, scene.VisitMoved(aside, req.Practitioner))
+		answer := proto.CloneOf(moved)
+		return &pb.MoveSessionResponse{Session: answer}, changes, nil
+	})
+}
+
+// mayMove refuses what is not a mistake, or was mended already, and wants a second
+// person.
+func mayMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
+	return func(*storage.Snapshot) error {
+		switch {
+		case stored.MovedTo != "":
+			return fault.Precondition("VISIT_MOVED", stored.Name, "the visit was moved already, to "+stored.MovedTo)
+		case record.Parent(stored.Name) == req.Client:
+			return fault.Precondition("SAME_CLIENT", stored.Name, "the visit is on that client's record already")
+		case stored.Practitioner == req.Practitioner:
+			return fault.Precondition("OWN_VISIT", stored.Name, "it takes a second person: nobody moves a visit of their own")
+		case strings.TrimSpace(req.Comment) == "":
+			return fault.Invalid("comment", "must say in words how it came about")
+		}
+		return nil
+	}
+}
+
+// copyOutcome puts the outcome of a visit beside the moved one.
+func copyOutcome(r *storage.Snapshot, stored, moved *pb.Session, changes *storage.Changes) error {
+	if stored.Outcome == "" {
+		return nil
+	}
+	outcome, err := storage.Outcomes.Get(r, stored.Outcome)
+	if err != nil {
+		return err
+	}
+	outcome = proto.CloneOf(outcome)
+	outcome.Name = record.Parent(moved.Name) + "/outcomes/" + storage.NewID()
+	outcome.Session = moved.Name
+	moved.Outcome = outcome.Name
+	changes.Records = append(changes.Records, storage.Outcomes.Insert(outcome))
+	return nil
+}
+
+// copyEvents puts the facts of a visit beside the moved one.
+func copyEvents(r *storage.Snapshot, stored, moved *pb.Session, changes *storage.Changes) error {
+	events, err := storage.Events(r, stored.Name, 0)
+	for _, e := range events {
+		changes.Records = append(changes.Records, storage.InsertEvent(moved.Name, e))
+	}
+	return err
+}
+
+// copyIncidents puts the incidents of a visit on the right client's record, and
+// notes on the old ones where they went.
+func copyIncidents(r *storage.Snapshot, scene ledger.Scene, stored, moved *pb.Session, changes *storage.Changes) error {
+	incidents, err := record.Incidents(r, record.Parent(stored.Name))
+	if err != nil {
+		return err
+	}
+	for _, old := range incidents {
+		if old.Session != stored.Name {
+			continue
+		}
+		copied := proto.CloneOf(old)
+		copied.Name = record.Parent(moved.Name) + "/incidents/" + storage.NewID()
+		copied.Session = moved.Name
+		aside := proto.CloneOf(old)
+		aside.MovedTo, aside.State, aside.FollowUps = copied.Name, pb.IncidentState_INCIDENT_STATE_FOLLOWED_UP, nil
+		*changes = changes.With(storage.Changes{
+			Records: []storage.Record{storage.Incidents.Insert(copied)},
+		}).With(record.ChangeIncident(scene, old, aside))
+		changes.Entries = append(changes.Entries, scene.Incident(copied))
+	}
+	return nil
+}
