@@ -1,6 +1,7 @@
 package integration
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -97,20 +98,25 @@ type site struct {
 	stubs
 	clock       *clock
 	database    storagetest.Database
-	sql         *sql.DB // the same database, to look at
-	keys        string  // the directory of the keys of its servers
-	stop        func()  // ends its server
-	checkpoints string  // the file of checkpoints of its server; empty: none
+	sql         *sql.DB       // the same database, to look at
+	keys        string        // the directory of the keys of its servers
+	stop        func()        // ends its server
+	coverEvery  time.Duration // how often its servers cover records; 0: not within a test
+	checkpoints string        // the file of checkpoints of its server; empty: none
 	logger      *slog.Logger
 }
 
 // newSite starts a server on a database of the test's own.
-func newSite(t testing.TB) *site {
+func newSite(t testing.TB) *site { return newSiteThatCovers(t, 0) }
+
+// newSiteThatCovers is newSite with a server that covers records every so often.
+func newSiteThatCovers(t testing.TB, every time.Duration) *site {
 	t.Helper()
 	s := &site{
-		clock:    &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)},
-		database: storagetest.NewDatabase(t),
-		keys:     newKeys(t),
+		coverEvery: every,
+		clock:      &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)},
+		database:   storagetest.NewDatabase(t),
+		keys:       newKeys(t),
 	}
 	s.sql = s.database.SQL(t, "")
 	s.start(t)
@@ -174,7 +180,8 @@ func (s *site) start(t testing.TB) {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, CheckpointFile: s.checkpoints, Clock: s.clock.Now, Logger: s.logger, Development: true,
-		Limits: serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unbounded()},
+		CoverEvery: cmp.Or(s.coverEvery, time.Hour), // a test that counts entries has none of coverage in between
+		Limits:     serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unbounded()},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -216,7 +223,7 @@ func (s *site) contents(t testing.TB) map[string]string {
 			t.Fatal(err)
 		}
 		query := fmt.Sprintf(`select count(*) || ' rows ' || coalesce(md5(string_agg(r::text, ' ' order by r::text)), '') from %s r
-			where coalesce(to_jsonb(r)->>'kind', '') <> 'ENTRY_KIND_ACCESS_DENIED' and coalesce(to_jsonb(r)->>'reason', '') <> 'REPEATED_DENIALS'`, table)
+			where coalesce(to_jsonb(r)->>'kind', '') not in ('ENTRY_KIND_ACCESS_DENIED', 'ENTRY_KIND_COVERAGE', 'ENTRY_KIND_BASELINE') and coalesce(to_jsonb(r)->>'reason', '') <> 'REPEATED_DENIALS'`, table)
 		if err := s.sql.QueryRow(query).Scan(&digest); err != nil {
 			t.Fatal(err)
 		}

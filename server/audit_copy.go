@@ -123,16 +123,30 @@ func kindText(name string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(name, "ENTRY_KIND_"), "_", " "))
 }
 
-// auditVerifyCommand verifies a copy.
+// auditVerifyCommand verifies a copy, or the records of a database.
 type auditVerifyCommand struct {
 	verdictFlags
 	clientFlags
 	Live bool   `help:"Also compare the copy with a server or a database (--address, --data-dir, --database): whether its log still begins as the copy does, each entry is on record, and search columns say what the entries say."`
-	Dir  string `arg:"" type:"path" help:"The copy."`
+	Dir  string `arg:"" optional:"" type:"path" help:"The copy."`
+
+	Records bool   `help:"Verify a database and not a copy: every entry is what was signed, and every record is what was stored. Needs --database and --keys-dir, or --data-dir while no server runs on it."`
+	Chain   string `placeholder:"CHAIN" help:"With --records: this chain only. Default: all."`
+}
+
+// Validate is called by the parser.
+func (c auditVerifyCommand) Validate() error {
+	if c.Records == (c.Dir != "") {
+		return errors.New("give either a copy to verify or --records")
+	}
+	return nil
 }
 
 // Run verifies.
 func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
+	if c.Records {
+		return c.verifyRecords(ctx, std)
+	}
 	trust, err := c.trust()
 	if err != nil {
 		return err

@@ -11,7 +11,7 @@ import (
 
 // entries is the audit log. Its rows can be added and read, and nothing else:
 // the server's role may do no more, and triggers hold its owner to it.
-var entries = newTable("audit_entries",
+var entries = newUncovered("audit_entries",
 	column[*pb.AuditEntry]{"kind", "text", func(e *pb.AuditEntry) any { return e.GetKind().String() }},
 	column[*pb.AuditEntry]{"salon", "text", func(e *pb.AuditEntry) any { return e.GetSalon() }},
 	column[*pb.AuditEntry]{"actor", "text", func(e *pb.AuditEntry) any { return e.GetActor() }},

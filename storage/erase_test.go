@@ -273,6 +273,10 @@ func TestPurge(t *testing.T) {
 		})
 		return n, err
 	}
+	if n, err := purge(chain, 35); err != nil || n != 0 {
+		t.Errorf("before an entry covers what they have stored: %d, %v", n, err)
+	}
+	cover(t, db)
 	for _, c := range []struct {
 		in   string
 		days int32

@@ -102,6 +102,8 @@ type statements struct {
 	// client is the column with the client whose key the rows are sealed with, or
 	// "?" where no column says; empty for a table in clear.
 	client string
+	// covered says that records are in manifests and keep the id of their write.
+	covered bool
 }
 
 // clientOf is the client whose key the row at a key is sealed with; empty when
@@ -149,7 +151,21 @@ type column[M proto.Message] struct {
 // newTable writes the statements for a table with the given search columns.
 // They take the values of search columns as text, so that rows can travel as
 // arrays whatever their types.
+//
+// The records are covered: see coverage.go.
 func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
+	t := newUncovered(name, append([]column[M]{{name: writeColumn, sqlType: "text"}}, columns...)...)
+	t.columns, t.covered = columns, true
+	coveredTables = append(coveredTables, t.statements)
+	return t
+}
+
+// writeColumn keeps which write has stored a record as it is. It comes before the
+// search columns, and its value is known when the write is made ready.
+const writeColumn = "write_id"
+
+// newUncovered is newTable for records that no manifest names.
+func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 	var names, casts, arrays, sets, differ strings.Builder
 	for i, c := range columns {
 		fmt.Fprintf(&names, ", %s", c.name)

@@ -15,6 +15,7 @@ type claim struct {
 	chain, id, kind string
 	request, answer []byte
 	refused         bool     // the answer is a status
+	manifest        []byte   // what the write stores, by digest
 	client          string   // whose key they are sealed with; empty: they are in clear
 	holds           []string // clients who must not be erased meanwhile
 }
@@ -56,8 +57,8 @@ func (c claim) place(which string) key {
 // one is gone already nothing is stored.
 const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
 held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
-insert into requests (chain, id, kind, request, answer, client, refused)
-select $1, $2, $3, $4, $5, nullif($6, ''), $8 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
+insert into requests (chain, id, kind, request, answer, client, refused, manifest)
+select $1, $2, $3, $4, $5, nullif($6, ''), $8, $9 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
 on conflict (chain, id) do nothing`
 
 // settleQuery is what a write without a claim begins with, in the same way.
@@ -66,7 +67,7 @@ const settleQuery = `select pg_advisory_xact_lock_shared(last_value + is_called:
 // stake stores the claim, or answers errClaimed, also when a client is there no
 // more. While another transaction holds a claim to the same id, it waits.
 func (c claim) stake(ctx context.Context, tx *transaction) error {
-	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds), c.refused)
+	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds), c.refused, c.manifest)
 	if err != nil {
 		return err
 	}

@@ -22,6 +22,11 @@ var beyondAChain = map[string]string{
 	"Sequence":       "the keeper",
 	"Revise":         "the keeper",
 	"LogProgress":    "the keeper",
+	"MarkWrites":     "the keeper",
+	"NewestWrite":    "the keeper",
+	"Cover":          "the keeper",
+	"ChainIDs":       "the keeper",
+	"CoverBaselines": "the keeper",
 	"ChangedHeads":   "the keeper",
 	"NewestRevision": "the keeper",
 	"CountPending":   "the keeper",
@@ -45,7 +50,8 @@ var withoutChain = map[string]string{
 	"Announce": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
 	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
-	"newTable": "a condition that stands beside it",
+	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
+	"newUncovered": "a condition that stands beside it",
 }
 
 // TestEveryTransactionSaysWhose reads the source: a transaction is one chain's,
@@ -229,7 +235,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.

@@ -183,8 +183,12 @@ func tally(facts []fact, before map[caseKey]caseState) ([]caseState, counts) {
 	return learnt, changes
 }
 
-// addEntry counts an entry.
+// addEntry counts an entry. Those that only cover records by digest are about
+// nothing that somebody did.
 func (c counts) addEntry(f fact) {
+	if f.Kind == pb.EntryKind_ENTRY_KIND_COVERAGE.String() || f.Kind == pb.EntryKind_ENTRY_KIND_BASELINE.String() {
+		return
+	}
 	for dimension, key := range f.keys() {
 		k := entryKey{f.Chain, dimension, f.Day, f.Kind, key}
 		n := c.entries[k]

@@ -108,15 +108,17 @@ const purgedAtATime = 10_000
 
 // PurgeRequests forgets answered requests of the chain that are older than a
 // number of days, by the database's clock, which also told their time; a request
-// asked again after that is a new one. Entry makes the audit entry of so many, if
+// asked again after that is a new one. Those whose records no entry covers yet
+// stay. Entry makes the audit entry of so many, if
 // there were any. It returns how many these were, and whether there may be more.
 func PurgeRequests(ctx context.Context, db *DB, chain string, days int32, entry func(n int64) *pb.AuditEntry) (n int64, more bool, err error) {
 	if err := db.writable(Changes{}); err != nil {
 		return 0, false, err
 	}
 	err = db.together(ctx, chain, func(tx *transaction) ([]*pb.AuditEntry, error) {
-		result, err := tx.ExecContext(ctx, `delete from requests where chain = $1 and ctid = any(array(select ctid from requests
-			where chain = $1 and claim_time < clock_timestamp() - $2 * interval '1 day' limit $3))`, chain, days, purgedAtATime)
+		result, err := tx.ExecContext(ctx, `delete from requests where chain = $1 and ctid = any(array(select ctid from requests r
+			where chain = $1 and claim_time < clock_timestamp() - $2 * interval '1 day' and (manifest is null
+				or exists (select from log_writes w where w.chain = $1 and w.id = r.id and w.position = r.position)) limit $3))`, chain, days, purgedAtATime)
 		if err != nil {
 			return nil, err
 		}

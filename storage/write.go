@@ -230,6 +230,7 @@ func (w *write) rows(t thought) (rows, error) {
 	if err != nil {
 		return rows{}, err
 	}
+	claim.manifest = newManifest(claim, records)
 	marks, err := markAll(w.db.cfg.Keys, w.chain, records)
 	return rows{claim, t.sealing.fresh, t.sealing.erase, t.sealing.open, records, marks}, err
 }
@@ -239,6 +240,9 @@ func (w *write) rows(t thought) (rows, error) {
 func (w *write) records(changes Changes, requestID string, sealing sealing) ([]Record, error) {
 	records := append([]Record(nil), changes.Records...)
 	for i := range records {
+		if records[i].covered && records[i].action != unchanged {
+			records[i].values = append([]sql.NullString{text(requestID)}, records[i].values...)
+		}
 		if err := sealing.record(&records[i]); err != nil {
 			return nil, err
 		}

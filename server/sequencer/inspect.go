@@ -18,6 +18,9 @@ const (
 	// inspectEvery is how often a server compares the logs with the records, all
 	// of them; our own choice.
 	inspectEvery = time.Hour
+	// inspectRecordsEvery is how often all records are compared with the digests that
+	// entries cover; our own choice.
+	inspectRecordsEvery = 24 * time.Hour
 	// inspectWindow is how many entries are read in one query.
 	inspectWindow = 1000
 	// inspectTold is the most ids, places or columns of a kind that are named.
@@ -30,11 +33,14 @@ const (
 // on it than not. Every server inspects, so that each can answer for what it
 // serves.
 func (q *Sequencer) Inspect(ctx context.Context) {
-	var last time.Time
+	var last, records time.Time
 	for ctx.Err() == nil {
 		if time.Since(last) > inspectEvery {
-			q.complain(ctx, "comparing the records with the log", q.inspect(ctx))
-			last = time.Now()
+			due := time.Since(records) > inspectRecordsEvery
+			q.complain(ctx, "comparing the records with the log", q.inspect(ctx, due))
+			if last = time.Now(); due {
+				records = last
+			}
 		}
 		pause(ctx, lookEvery)
 	}
@@ -43,8 +49,8 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 // inspect looks at the logs of all chains. All that is on record before the
 // position that the leader has reached is on its log, also of a chain whose log
 // ended before; a halted log goes on no further. A log that cannot be inspected
-// does not keep the others from it.
-func (q *Sequencer) inspect(ctx context.Context) error {
+// does not keep the others from it. With records, it looks at these too.
+func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 	reached, err := storage.LogProgress(ctx, q.cfg.DB)
 	if err != nil {
 		return err
@@ -59,7 +65,7 @@ func (q *Sequencer) inspect(ctx context.Context) error {
 			if h.Halted == "" {
 				h.Position = max(h.Position, reached)
 			}
-			if err := q.inspectChain(ctx, h); err != nil {
+			if err := q.inspectChain(ctx, h, records); err != nil {
 				failed = append(failed, fmt.Errorf("chain %s: %w", h.Chain, err))
 			}
 			after = h.Revision
@@ -74,6 +80,8 @@ type finding struct {
 	unlogged, causeless, lost, changed []string // ids of entries
 	missing                            []span   // places without an entry
 	mismatched                         []string // entries with the columns that differ
+	uncovered                          []string // ids of entries of coverage
+	records                            []string // records, with what is wrong
 
 	damaged error // the tiles are not what was signed
 }
@@ -90,28 +98,26 @@ func (s span) String() string {
 }
 
 // inspectChain inspects one chain, a window at a time, and reports what it found.
-func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead) error {
-	var found finding
+func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records bool) error {
 	set, err := keysFor(q.keys(), h.Chain)
 	if err != nil {
 		return err
 	}
-	if why := signedHead(h, set); why != nil && !errors.Is(why, ledger.ErrStranger) {
-		found.damaged = why
+	found, err := compareLog(ctx, q.cfg.DB, set, h)
+	if err == nil && records {
+		err = compareRecords(ctx, q.cfg.DB, h.Chain, func(m storage.Misfit) {
+			found.Records++
+			found.records = most(found.records, m.String())
+		})
 	}
-	for _, look := range []func(*storage.Snapshot, storage.LogHead, int64) (int64, error){found.record, found.log} {
-		for at, more := int64(0), true; more; more = at != 0 {
-			err := storage.Read(ctx, q.cfg.DB, h.Chain, func(s *storage.Snapshot) (err error) {
-				at, err = look(s, h, at)
-				return err
-			})
-			if err != nil {
-				return err
-			}
-		}
+	if err != nil {
+		return err
 	}
 	found.CheckTime, found.Compared = time.Now(), h.Size
 	q.mu.Lock()
+	if !records {
+		found.Records = q.found[h.Chain].Records
+	}
 	q.found[h.Chain] = found.Findings
 	if found.damaged == nil {
 		delete(q.seen.damaged, h.Chain)
@@ -119,15 +125,37 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead) error {
 		q.seen.damaged[h.Chain] = found.damaged
 	}
 	q.mu.Unlock()
-	q.report(h.Chain, found)
+	found.report(func(what string, count int64, attrs ...any) {
+		q.cfg.Logger.Error("the records do not fit the log", append([]any{"chain", h.Chain, "found", what, "count", count}, attrs...)...)
+	})
 	return nil
 }
 
-// report logs what an inspection found, a line for each kind.
-func (q *Sequencer) report(chain string, f finding) {
+// compareLog compares the entries of a chain with its log.
+func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHead) (finding, error) {
+	var found finding
+	if why := signedHead(h, set); why != nil && !errors.Is(why, ledger.ErrStranger) {
+		found.damaged = why
+	}
+	for _, look := range []func(*storage.Snapshot, storage.LogHead, int64) (int64, error){found.record, found.log} {
+		for at, more := int64(0), true; more; more = at != 0 {
+			err := storage.Read(ctx, db, h.Chain, func(s *storage.Snapshot) (err error) {
+				at, err = look(s, h, at)
+				return err
+			})
+			if err != nil {
+				return found, err
+			}
+		}
+	}
+	return found, nil
+}
+
+// report says what an inspection found, each kind with its count and examples.
+func (f finding) report(say func(what string, count int64, attrs ...any)) {
 	tell := func(what string, count int64, attrs ...any) {
 		if count > 0 {
-			q.cfg.Logger.Error("the records do not fit the log", append([]any{"chain", chain, "found", what, "count", count}, attrs...)...)
+			say(what, count, attrs...)
 		}
 	}
 	tell("entries were slipped in behind the log's back: they are on record, at a place where the log was already, and not on it", f.Unlogged, "entries", f.unlogged)
@@ -135,6 +163,8 @@ func (q *Sequencer) report(chain string, f finding) {
 	tell("entries were taken away: they are on the log and not on record", f.Missing, "places", f.missing, "entries", f.lost)
 	tell("entries were changed: they are not what was signed", f.Changed, "entries", f.changed)
 	tell("search columns were changed: they do not say what the signed entries say, so filters may not find these entries", f.Mismatched, "entries", f.mismatched)
+	tell("digests were changed: what entries of coverage stand for is not what was signed", f.Uncovered, "entries", f.uncovered)
+	tell("records are not what was stored: they were changed, deleted, put back or slipped in", f.Records, "records", f.records)
 	if f.damaged != nil {
 		tell(f.damaged.Error(), 1)
 	}
@@ -172,6 +202,9 @@ func (f *finding) log(s *storage.Snapshot, h storage.LogHead, from int64) (int64
 			f.Mismatched++
 			f.mismatched = most(f.mismatched, l.ID+": "+strings.Join(l.Mismatched, ", "))
 		default:
+			if err := f.covering(s, l.Body); err != nil {
+				return 0, err
+			}
 			continue
 		}
 		if len(f.Places) < inspectTold {

@@ -17,7 +17,7 @@ func TestInspection(t *testing.T) {
 	b.write(t, "ebb", 1200) // more than is looked at at a time
 	run(t, q)
 	b.integrated(t)
-	if err := q.inspect(t.Context()); err != nil || strings.Contains(b.log.String(), "do not fit") {
+	if err := q.inspect(t.Context(), true); err != nil || strings.Contains(b.log.String(), "do not fit") {
 		t.Fatalf("an honest log: %v, %s", err, b.log)
 	}
 	for _, statement := range []string{
@@ -31,7 +31,7 @@ func TestInspection(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := q.inspect(t.Context()); err != nil {
+	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"slipped in", "made-up", "taken away: they are", "is not what its entry says", "causeless", "they are not what was signed"} {
@@ -60,7 +60,7 @@ func TestInspectionWalksThePlaces(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := q.inspect(t.Context()); err != nil {
+	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"entries were taken away", "count=7", `places="[0 7-9 999-1000 1199]"`} {
@@ -100,7 +100,7 @@ func TestInspectionComparesColumns(t *testing.T) {
 	if _, err := b.sql.ExecContext(t.Context(), damage); err != nil {
 		t.Fatal(err)
 	}
-	if err := q.inspect(t.Context()); err != nil {
+	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
 	said := b.log.String()
@@ -124,7 +124,7 @@ func TestInspectionLooksBehindTheEnd(t *testing.T) {
 	b.write(t, "flow", 3)
 	run(t, q)
 	b.integrated(t)
-	if err := q.inspect(t.Context()); err != nil || strings.Contains(b.log.String(), "do not fit") {
+	if err := q.inspect(t.Context(), true); err != nil || strings.Contains(b.log.String(), "do not fit") {
 		t.Fatalf("an honest log: %v, %s", err, b.log)
 	}
 	slip := `insert into audit_entries (chain, parent, id, etag, body, kind, record_time, position) overriding system value
@@ -132,7 +132,7 @@ func TestInspectionLooksBehindTheEnd(t *testing.T) {
 	if _, err := b.sql.ExecContext(t.Context(), slip); err != nil {
 		t.Fatal(err)
 	}
-	if err := q.inspect(t.Context()); err != nil || !strings.Contains(b.log.String(), "made-up") {
+	if err := q.inspect(t.Context(), true); err != nil || !strings.Contains(b.log.String(), "made-up") {
 		t.Errorf("nothing is told of it: %v, %s", err, b.log)
 	}
 }
@@ -149,13 +149,13 @@ func TestInspectionFindsDamagedTiles(t *testing.T) {
 	if _, err := b.sql.ExecContext(t.Context(), damage); err != nil {
 		t.Fatal(err)
 	}
-	if err := q.inspect(t.Context()); err != nil || !strings.Contains(b.log.String(), "do not add up") {
+	if err := q.inspect(t.Context(), true); err != nil || !strings.Contains(b.log.String(), "do not add up") {
 		t.Errorf("%v, %s", err, b.log)
 	}
 	if _, err := b.sql.ExecContext(t.Context(), "alter table log_heads disable trigger all; update log_heads set root = sha256('made up')"); err != nil {
 		t.Fatal(err)
 	}
-	if err := q.inspect(t.Context()); err != nil || !strings.Contains(b.log.String(), "is not the one that was signed") {
+	if err := q.inspect(t.Context(), true); err != nil || !strings.Contains(b.log.String(), "is not the one that was signed") {
 		t.Errorf("%v, %s", err, b.log)
 	}
 }

@@ -25,6 +25,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/ledger"
 	"alkalog/storage"
 )
@@ -45,6 +46,11 @@ type Config struct {
 	// Overdue is how long entries may wait, whoever leads, before this server
 	// tells of it. 0: 30 s.
 	Overdue time.Duration
+	// CoverEvery is how often the leader makes entries of what writes have stored.
+	// 0: 5 s; our own choice: until then a record can be changed unseen.
+	CoverEvery time.Duration
+	// Now is the clock of the entries of coverage. Nil: time.Now.
+	Now func() time.Time
 }
 
 const (
@@ -88,6 +94,10 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	seen, err := openSightings(cfg.SeenFile)
 	if err != nil {
 		return nil, err
+	}
+	cfg.CoverEvery = cmp.Or(cfg.CoverEvery, 5*time.Second)
+	if cfg.Now == nil {
+		cfg.Now = time.Now
 	}
 	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{},
 		found: map[string]Findings{}, waiting: map[string]backlog{}}
@@ -136,7 +146,7 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
 	defer q.yield(ctx, lead)
-	r := round{lead: lead, position: -1}
+	r := round{lead: lead, position: -1, covered: time.Now()}
 	q.mu.Lock()
 	q.rekeyed = true
 	q.mu.Unlock()
@@ -151,7 +161,7 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 		case errors.Is(err, errStranger):
 			return
 		case err != nil:
-			r = round{lead: lead, position: -1}
+			r = round{lead: lead, position: -1, covered: time.Now()}
 			pause(ctx, pollEvery)
 		case !more:
 			pause(ctx, pollEvery)
@@ -172,8 +182,11 @@ func (q *Sequencer) yield(ctx context.Context, lead storage.Lead) {
 // forgotten; the database has the truth.
 type round struct {
 	lead     storage.Lead
-	position int64     // up to where entries are on their logs; -1: not known
-	renewed  time.Time // when the lease was last renewed
+	position int64             // up to where entries are on their logs; -1: not known
+	renewed  time.Time         // when the lease was last renewed
+	covered  time.Time         // when writes were last covered, or this server began to lead
+	based    bool              // the baselines are covered
+	mark     storage.WriteMark // what is covered next; zero: nothing
 }
 
 // round is one round of the leader. It reports whether there is more to do at
@@ -187,6 +200,9 @@ func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
 	if err != nil {
 		return false, err
 	}
+	if more, err := q.cover(ctx, r, settled); more || err != nil {
+		return more, err
+	}
 	if r.position >= settled-1 && time.Since(r.renewed) < q.cfg.Lease/3 {
 		return false, nil
 	}
@@ -197,6 +213,45 @@ func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
 	})
 	r.renewed = time.Now()
 	return full, err
+}
+
+// cover puts what writes have stored on record as entries of coverage, if it is
+// time. It reports whether there is more to do at once.
+func (q *Sequencer) cover(ctx context.Context, r *round, settled int64) (bool, error) {
+	switch {
+	case r.mark.Writes > 0 && settled <= r.mark.Entries:
+		return false, nil // a write before the mark is under way
+	case r.mark.Writes == 0:
+		if time.Since(r.covered) < q.cfg.CoverEvery {
+			return false, nil
+		}
+		next, covered, err := storage.NewestWrite(ctx, q.cfg.DB)
+		if err != nil || next == covered+1 && r.based {
+			r.covered = time.Now()
+			return false, err
+		}
+		r.mark, err = storage.MarkWrites(ctx, q.cfg.DB)
+		return false, err
+	}
+	scene := func(chain string) ledger.Scene {
+		return ledger.Scene{Chain: "chains/" + chain, Actor: "server", Time: q.cfg.Now(), NewID: storage.NewID}
+	}
+	if !r.based {
+		err := storage.CoverBaselines(ctx, q.cfg.DB, r.lead, func(chain string, c storage.Covered) *pb.AuditEntry {
+			return scene(chain).Baseline(c.Digest, c.Records)
+		})
+		if err != nil {
+			return false, err
+		}
+		r.based = true
+	}
+	more, err := storage.Cover(ctx, q.cfg.DB, r.lead, r.mark.Writes, batchSize, func(chain string, c storage.Covered) *pb.AuditEntry {
+		return scene(chain).Covered(c.Digest, c.Writes, c.Records)
+	})
+	if err == nil && !more {
+		r.covered, r.mark = time.Now(), storage.WriteMark{}
+	}
+	return more, err
 }
 
 // signAnew signs all logs with the keys of today, if these have changed since

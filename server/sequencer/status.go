@@ -57,11 +57,17 @@ type Findings struct {
 	Unlogged int64
 	// Causeless counts entries whose cause is not what they say.
 	Causeless int64
+	// Uncovered counts entries of coverage whose digests of records are not those
+	// that were signed.
+	Uncovered int64
+	// Records counts records that are not what was stored, by the last inspection
+	// that looked at records too.
+	Records int64
 }
 
 // Sound reports whether nothing is known to be wrong with the log.
 func (s Status) Sound() bool {
-	return s.Halted == "" && s.Departed == "" && s.Damaged == "" && s.Missing+s.Changed+s.Mismatched+s.Unlogged+s.Causeless == 0
+	return s.Halted == "" && s.Departed == "" && s.Damaged == "" && s.Missing+s.Changed+s.Mismatched+s.Unlogged+s.Causeless+s.Uncovered+s.Records == 0
 }
 
 // Status returns the state of all logs that this server knows of, by chain.

@@ -50,6 +50,9 @@ type Config struct {
 	// Reference asks for the time that services go by; Clock is compared with it.
 	// Nil: the database's time, or Clock itself where that is given.
 	Reference func(context.Context) (time.Time, error)
+	// CoverEvery is how often entries of coverage are made of what writes have
+	// stored. 0: 5 s.
+	CoverEvery time.Duration
 	// Logger receives what the server has to say: never the contents of a
 	// request, never anybody's name or particulars. Nil: nobody.
 	Logger *slog.Logger

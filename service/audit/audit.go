@@ -41,6 +41,7 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 	if err != nil {
 		return nil, err
 	}
+	filter = withoutCoverage(filter)
 	settled, err := storage.SettledBefore(ctx, s.DB)
 	if err != nil {
 		return nil, err

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -47,6 +48,31 @@ func parse(filter string) (storage.EntryFilter, error) {
 		return storage.EntryFilter{}, fault.Invalid("filter", err.Error())
 	}
 	return condition, nil
+}
+
+// coverage are the kinds of entries that only cover records by digest. Nobody did
+// anything, so they are left out unless a filter names one of them.
+var coverage = []pb.EntryKind{pb.EntryKind_ENTRY_KIND_COVERAGE, pb.EntryKind_ENTRY_KIND_BASELINE}
+
+// withoutCoverage adds to a filter that names none of these kinds that entries are
+// of none of them.
+func withoutCoverage(f storage.EntryFilter) storage.EntryFilter {
+	visible := storage.EntryFilter{Op: "AND"}
+	for _, kind := range coverage {
+		if names(f, kind.String()) {
+			return f
+		}
+		visible.Of = append(visible.Of, storage.EntryFilter{Op: "!=", Field: "kind", Value: kind.String()})
+	}
+	if f.Op != "" {
+		visible.Of = append([]storage.EntryFilter{f}, visible.Of...)
+	}
+	return visible
+}
+
+// names reports whether a filter compares the kind with a value.
+func names(f storage.EntryFilter, kind string) bool {
+	return f.Field == "kind" && f.Value == kind || slices.ContainsFunc(f.Of, func(part storage.EntryFilter) bool { return names(part, kind) })
 }
 
 // translate turns a checked expression into a condition for storage.

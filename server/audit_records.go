@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+
+	"alkalog/server/serve"
+	"alkalog/server/sheet"
+)
+
+// verifyRecords verifies a database, and names every record that does not fit.
+func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) error {
+	cfg, err := databaseFlags{Database: c.Database, DataDir: c.DataDir, KeysDir: c.KeysDir, PGBin: c.PGBin}.reading()
+	if err != nil {
+		return err
+	}
+	only, faults := "", 0
+	if c.Chain != "" {
+		only = chainName(c.Chain)
+	}
+	report := recordsReport{Chains: []chainReport{}}
+	err = serve.VerifyRecords(ctx, cfg, only, func(name string, entries int64, found []string) {
+		report.Chains = append(report.Chains, chainReport{name, entries, found})
+		faults += len(found)
+	})
+	if err != nil {
+		return err
+	}
+	if report.Holds = faults == 0; c.Output == sheet.JSON {
+		encoder := json.NewEncoder(std.out)
+		encoder.SetIndent("", "  ")
+		err = encoder.Encode(report)
+	} else {
+		_, err = io.WriteString(std.out, report.text())
+	}
+	if err != nil || report.Holds {
+		return err
+	}
+	return falsified{fmt.Errorf("the records are not what was stored: %d faults", faults)}
+}
+
+// recordsReport is the verdict on the records of a database.
+type recordsReport struct {
+	Holds  bool          `json:"holds"`
+	Chains []chainReport `json:"chains"`
+}
+
+// chainReport is the verdict on one chain.
+type chainReport struct {
+	Chain   string   `json:"chain"`
+	Entries int64    `json:"entries"` // on its log
+	Faults  []string `json:"faults"`
+}
+
+// text is the verdict in plain words.
+func (r recordsReport) text() string {
+	var text strings.Builder
+	for _, c := range r.Chains {
+		if len(c.Faults) == 0 {
+			fmt.Fprintf(&text, "HOLDS  %s: %d entries are what was signed, and the records that they cover are what was stored\n", sheet.Visible(c.Chain), c.Entries)
+			continue
+		}
+		fmt.Fprintf(&text, "DOES NOT HOLD  %s\n", sheet.Visible(c.Chain))
+		for _, fault := range c.Faults {
+			fmt.Fprintln(&text, "  "+sheet.Visible(fault))
+		}
+	}
+	text.WriteString("note     Records are covered some seconds after they are stored; what was changed before that cannot be seen.\n")
+	return text.String()
+}

@@ -1,0 +1,109 @@
+package sequencer
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/ledger"
+	"alkalog/storage"
+)
+
+// CheckRecords checks all that a chain has on record against its log: every entry,
+// and every record that an entry covers. It changes nothing. Tell is told of each
+// fault as it is found. It returns how many entries are on the log.
+func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey, chain string, tell func(fault string)) (entries int64, err error) {
+	head := storage.LogHead{Chain: chain}
+	err = storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
+		head, err = storage.ReadLogHead(s)
+		return err
+	})
+	if errors.Is(err, storage.ErrNotFound) {
+		tell("there is no log")
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	set, err := keysFor(keys, chain)
+	if err != nil {
+		return 0, err
+	}
+	found, err := compareLog(ctx, db, set, head)
+	if err != nil {
+		return 0, err
+	}
+	found.report(func(what string, count int64, attrs ...any) {
+		tell(fmt.Sprintf("%s: %d, such as %v", what, count, attrs))
+	})
+	return head.Size, compareRecords(ctx, db, chain, func(m storage.Misfit) { tell(m.String()) })
+}
+
+// compareRecords goes through what writes have stored, and through the records.
+func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func(storage.Misfit)) error {
+	_, covered, err := storage.NewestWrite(ctx, db)
+	if err != nil {
+		return err
+	}
+	err = windows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+		return storage.InspectWrites(s, after, inspectWindow)
+	})
+	for _, table := range storage.CoveredTables() {
+		if err == nil {
+			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+				return storage.InspectRecords(s, table, covered, after, inspectWindow)
+			})
+		}
+		if err == nil {
+			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+				return storage.InspectBaseline(s, table, after, inspectWindow)
+			})
+		}
+	}
+	if err != nil {
+		return err
+	}
+	return windows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Misfit, string, error) {
+		return storage.InspectErasures(s, after, inspectWindow)
+	})
+}
+
+// windows looks at window after window, each in a snapshot of its own, until look
+// says with a zero value that there are no more.
+func windows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Misfit),
+	look func(*storage.Snapshot, K) ([]storage.Misfit, K, error)) error {
+	var none K
+	for at := from; ; {
+		var found []storage.Misfit
+		err := storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
+			found, at, err = look(s, at)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for _, m := range found {
+			tell(m)
+		}
+		if at == none {
+			return nil
+		}
+	}
+}
+
+// covering checks an entry of the log that covers records.
+func (f *finding) covering(s *storage.Snapshot, body []byte) error {
+	e := &pb.AuditEntry{}
+	if proto.Unmarshal(body, e) != nil {
+		return nil // what is no entry any more is found to be changed
+	}
+	misfits, err := storage.InspectCovering(s, e)
+	for _, m := range misfits {
+		f.Uncovered++
+		f.uncovered = most(f.uncovered, m.Record)
+	}
+	return err
+}

@@ -1,0 +1,45 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"path/filepath"
+	"strings"
+
+	"alkalog/server/sequencer"
+	"alkalog/storage"
+)
+
+// VerifyRecords compares the records of cfg's database with its logs, of one chain
+// or, with an empty name, of all. It tells of each chain how many entries are on
+// its log and what does not fit; nothing, when all does. It changes nothing.
+func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain string, entries int64, faults []string)) error {
+	cfg, err := cfg.complete()
+	if err != nil {
+		return err
+	}
+	keys, err := sequencer.ReadKeys(filepath.Join(cfg.KeysDir, "log"))
+	if err != nil {
+		return err
+	}
+	d, err := openDatabase(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	chains := []string{strings.TrimPrefix(only, "chains/")}
+	if only == "" {
+		chains, err = storage.ChainIDs(ctx, d.db)
+	}
+	for _, chain := range chains {
+		if err != nil {
+			break
+		}
+		var faults []string
+		var entries int64
+		entries, err = sequencer.CheckRecords(ctx, d.db, keys, chain, func(fault string) { faults = append(faults, fault) })
+		if err == nil {
+			tell("chains/"+chain, entries, faults)
+		}
+	}
+	return errors.Join(err, d.close())
+}

@@ -1,0 +1,347 @@
+package storage
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/lib/pq"
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Misfit is a record that does not fit what the log covers.
+type Misfit struct {
+	// Record is the table and the key, such as "decisions CLIENT/ID".
+	Record string
+	// What says what is wrong.
+	What string
+}
+
+// misfit makes one.
+func misfit(table, parent, id, what string) Misfit {
+	if parent != "" {
+		id = parent + "/" + id
+	}
+	return Misfit{Record: table + " " + id, What: what}
+}
+
+// InspectCovering checks that the manifests, or the baseline, of an entry are what
+// the entry covers. Entries of other kinds cover nothing.
+func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Misfit, error) {
+	at, err := parseName(e.GetName())
+	if err != nil {
+		return nil, nil // whoever looks at entries tells of it
+	}
+	var covered Covered
+	switch e.GetKind() {
+	case pb.EntryKind_ENTRY_KIND_COVERAGE:
+		var writes []CoveredWrite
+		err = s.all(&writes, "select chain, id, position, claim_time, manifest from log_writes where chain = $1 and entry = $2 order by position", s.chain, at.id)
+		if err == nil {
+			covered, err = foldWrites(writes)
+		}
+	case pb.EntryKind_ENTRY_KIND_BASELINE:
+		var round int
+		err = s.one(&round, "select round from log_baselines where chain = $1 and entry = $2", s.chain, at.id)
+		if errors.Is(err, ErrNotFound) {
+			round, err = -1, nil
+		}
+		if err == nil {
+			covered, err = foldBaseline(func(after baselineRow) (rows []baselineRow, err error) {
+				err = s.all(&rows, baselineQuery, s.chain, round, after.Kind, after.Parent, after.ID, baselineWindow)
+				return rows, err
+			})
+		}
+	default:
+		return nil, nil
+	}
+	switch {
+	case err != nil && !errors.Is(err, errManifest):
+		return nil, err
+	case err != nil || !bytes.Equal(covered.Digest, e.GetCoveredDigest()):
+		return []Misfit{misfit("entry", "", at.id, fmt.Sprintf("what it covers was changed: %d records of %d writes are there, and it was made for %d of %d",
+			covered.Records, covered.Writes, e.GetCoveredRecords(), e.GetCoveredWrites()))}, nil
+	}
+	return nil, nil
+}
+
+// InspectWrites checks writes that are covered, those behind a position: their
+// entry is one of coverage, the request is there unless its time has come, and so
+// is every record, as the write or a later one has stored it. It returns the
+// position that it has got to, and 0 when there are no more.
+func InspectWrites(s *Snapshot, after int64, window int) ([]Misfit, int64, error) {
+	var writes []inspectedWrite
+	err := s.all(&writes, `select w.id, w.position, w.entry, w.manifest, w.claim_time > clock_timestamp() - interval '1 day' as fresh, e.body as covering,
+			sha256(sha256(r.request) || sha256(r.answer) || case when r.refused then '\x01'::bytea else '\x00'::bytea end) as request
+		from log_writes w left join audit_entries e on e.chain = $1 and e.parent = '' and e.id = w.entry
+		left join requests r on r.chain = $1 and r.id = w.id and r.position = w.position
+		where w.chain = $1 and w.position > $2 order by w.position limit $3`, s.chain, after, window)
+	if err != nil || len(writes) == 0 {
+		return nil, 0, err
+	}
+	var found []Misfit
+	byTable := map[string][]expected{}
+	for _, w := range writes {
+		request, items, err := readManifest(w.Manifest)
+		if err != nil {
+			found = append(found, misfit("requests", "", w.ID, "its manifest was changed"))
+			continue
+		}
+		found = append(found, w.misfits(request)...)
+		for _, i := range items {
+			byTable[i.table] = append(byTable[i.table], expected{i, w.ID, w.Position})
+		}
+	}
+	for _, t := range coveredTables {
+		gone, err := inspectExpected(s, t, byTable[t.name])
+		if err != nil {
+			return nil, 0, err
+		}
+		found = append(found, gone...)
+	}
+	return found, writes[len(writes)-1].Position, nil
+}
+
+// inspectedWrite is a covered write with what is there of it.
+type inspectedWrite struct {
+	ID, Entry string
+	Position  int64
+	Manifest  []byte
+	Fresh     bool   // it is younger than requests are kept at least
+	Covering  []byte // the entry; nil: it is not there
+	Request   []byte // digest of the request; nil: it is not there
+}
+
+// misfits checks the entry and the request.
+func (w inspectedWrite) misfits(request [sha256.Size]byte) (found []Misfit) {
+	entry := &pb.AuditEntry{}
+	if err := proto.Unmarshal(w.Covering, entry); w.Covering == nil || err != nil || entry.Kind != pb.EntryKind_ENTRY_KIND_COVERAGE {
+		found = append(found, misfit("requests", "", w.ID, "the entry that covers its write is not there"))
+	}
+	switch {
+	case w.Request == nil && w.Fresh:
+		found = append(found, misfit("requests", "", w.ID, "the request and its answer were deleted within a day"))
+	case w.Request != nil && !bytes.Equal(w.Request, request[:]):
+		found = append(found, misfit("requests", "", w.ID, "the request or its answer was changed"))
+	}
+	return found
+}
+
+// expected is a record that a write has stored.
+type expected struct {
+	item
+	write    string
+	position int64
+}
+
+// inspectExpected checks that records of a table are there, and not older than the
+// write. How they are is for InspectRecords.
+func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Misfit, error) {
+	if len(all) == 0 {
+		return nil, nil
+	}
+	parents, ids := make([]string, len(all)), make([]string, len(all))
+	for i, e := range all {
+		parents[i], ids[i] = e.parent, e.id
+	}
+	var rows []struct {
+		There    bool
+		Write    string
+		Position int64
+	}
+	err := s.all(&rows, fmt.Sprintf(`select t.id is not null as there, coalesce(t.write_id, '') as write,
+			coalesce((select max(w.position) from log_writes w where w.chain = $1 and w.id = t.write_id),
+				(select r.position from requests r where r.chain = $1 and r.id = t.write_id), 0) as position
+		from unnest($2::text[], $3::text[]) with ordinality as n (parent, id, i)
+		left join %s t on t.chain = $1 and t.parent = n.parent and t.id = n.id order by n.i`, t.name), s.chain, pq.Array(parents), pq.Array(ids))
+	if err != nil {
+		return nil, err
+	}
+	var found []Misfit
+	for i, e := range all {
+		switch row := rows[i]; {
+		case !row.There:
+			found = append(found, misfit(t.name, e.parent, e.id, "the record was deleted; request "+e.write+" had stored it"))
+		case row.Write != e.write && row.Position < e.position:
+			found = append(found, misfit(t.name, e.parent, e.id, "the record was put back to what it was before request "+e.write))
+		}
+	}
+	return found, nil
+}
+
+// CoveredTables are the tables that InspectRecords is for.
+func CoveredTables() []string {
+	var names []string
+	for _, t := range coveredTables {
+		names = append(names, t.name)
+	}
+	return names
+}
+
+// storedRecord is a record as it is stored, with what covers it.
+type storedRecord struct {
+	Parent, ID, Etag, Write string
+	Digest                  []byte
+}
+
+// InspectRecords checks records of a table, those behind a key in the order of
+// keys: each is as the write that it names has stored it, or as the baseline has
+// it. Writes up to the position covered are; NewestWrite gave it before the
+// snapshot was taken. It returns the key that it has got to, and an empty one when
+// there are no more.
+func InspectRecords(s *Snapshot, table string, covered int64, after [2]string, window int) ([]Misfit, [2]string, error) {
+	if !slices.ContainsFunc(coveredTables, func(t *statements) bool { return t.name == table }) {
+		return nil, after, fmt.Errorf("storage: no covered table %q", table)
+	}
+	var rows []storedRecord
+	err := s.all(&rows, fmt.Sprintf(`select parent, id, etag, coalesce(write_id, '') as write, sha256(convert_to(etag, 'UTF8') || '\x00'::bytea || body) as digest
+		from %s where chain = $1 and (parent, id) > ($2, $3) order by parent, id limit $4`, table), s.chain, after[0], after[1], window)
+	if err != nil || len(rows) == 0 {
+		return nil, [2]string{}, err
+	}
+	manifests, err := readManifests(s, rows, covered)
+	if err != nil {
+		return nil, after, err
+	}
+	baseline, err := readBaseline(s, table, rows)
+	if err != nil {
+		return nil, after, err
+	}
+	var found []Misfit
+	for _, r := range rows {
+		digests := manifests[r.Write][item{table: table, parent: r.Parent, id: r.ID}]
+		if r.Write == "" {
+			digests = baseline[[2]string{r.Parent, r.ID}]
+		}
+		switch {
+		case len(digests) == 0:
+			found = append(found, misfit(table, r.Parent, r.ID, "the record was slipped in: no write has stored it"))
+		case !slices.ContainsFunc(digests, func(d []byte) bool { return bytes.Equal(d, r.Digest) }):
+			found = append(found, misfit(table, r.Parent, r.ID, "the record was changed: it is not what was stored"+ofWrite(r.Write)))
+		}
+	}
+	last := rows[len(rows)-1]
+	return found, [2]string{last.Parent, last.ID}, nil
+}
+
+// ofWrite names a write, where there is one.
+func ofWrite(id string) string {
+	if id == "" {
+		return ""
+	}
+	return " by request " + id
+}
+
+// readManifests reads what the writes that rows name have stored: digests by write
+// and by record. A request id may have been used again after it was purged, so
+// there may be more than one.
+func readManifests(s *Snapshot, rows []storedRecord, covered int64) (map[string]map[item][][]byte, error) {
+	var ids []string
+	for _, r := range rows {
+		ids = append(ids, r.Write)
+	}
+	slices.Sort(ids)
+	var writes []CoveredWrite
+	// Those of writes that no entry covers yet are with their requests.
+	err := s.all(&writes, `select id, manifest from log_writes where chain = $1 and id = any($2)
+		union all select r.id, r.manifest from requests r where r.chain = $1 and r.id = any($2) and r.manifest is not null
+		and r.position > $3`, s.chain, pq.Array(slices.Compact(ids)), covered)
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]map[item][][]byte{}
+	for _, w := range writes {
+		_, items, err := readManifest(w.Manifest)
+		if err != nil {
+			continue // InspectWrites tells of it
+		}
+		if all[w.ID] == nil {
+			all[w.ID] = map[item][][]byte{}
+		}
+		for _, i := range items {
+			at := item{table: i.table, parent: i.parent, id: i.id}
+			all[w.ID][at] = append(all[w.ID][at], i.digest[:])
+		}
+	}
+	return all, nil
+}
+
+// readBaseline reads the digests that the newest round of the baseline has of
+// records.
+func readBaseline(s *Snapshot, table string, rows []storedRecord) (map[[2]string][][]byte, error) {
+	var parents, ids []string
+	for _, r := range rows {
+		if r.Write == "" {
+			parents, ids = append(parents, r.Parent), append(ids, r.ID)
+		}
+	}
+	all := map[[2]string][][]byte{}
+	if len(ids) == 0 {
+		return all, nil
+	}
+	var found []baselineRow
+	err := s.all(&found, `select distinct on (b.parent, b.id) b.parent, b.id, b.digest from log_baseline b
+		join unnest($3::text[], $4::text[]) as n (parent, id) on b.parent = n.parent and b.id = n.id
+		where b.chain = $1 and b.kind = $2 order by b.parent, b.id, b.round desc`, s.chain, table, pq.Array(parents), pq.Array(ids))
+	for _, b := range found {
+		all[[2]string{b.Parent, b.ID}] = [][]byte{b.Digest}
+	}
+	return all, err
+}
+
+// InspectBaseline checks that the records of the baseline of a table are still
+// there, those behind a key. It returns the key that it has got to, and an empty
+// one when there are no more.
+func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
+	var rows []struct {
+		Parent, ID string
+		There      bool
+	}
+	err := s.all(&rows, fmt.Sprintf(`select b.parent, b.id, exists (select from %s t where t.chain = $1 and t.parent = b.parent and t.id = b.id) as there
+		from (select distinct parent, id from log_baseline where chain = $1 and kind = $2 and (parent, id) > ($3, $4) order by parent, id limit $5) b
+		order by b.parent, b.id`, table), s.chain, table, after[0], after[1], window)
+	if err != nil || len(rows) == 0 {
+		return nil, [2]string{}, err
+	}
+	var found []Misfit
+	for _, r := range rows {
+		if !r.There {
+			found = append(found, misfit(table, r.Parent, r.ID, "the record was deleted; it was there when coverage began"))
+		}
+	}
+	last := rows[len(rows)-1]
+	return found, [2]string{last.Parent, last.ID}, nil
+}
+
+// InspectErasures checks the keys of clients against the log: a client without a
+// key was erased by an entry, and one who was erased has none.
+func InspectErasures(s *Snapshot, after string, window int) ([]Misfit, string, error) {
+	var rows []struct {
+		ID            string
+		Keyed, Erased bool
+	}
+	err := s.all(&rows, `select c.id, exists (select from client_keys k where k.chain = $1 and k.client = c.id) as keyed,
+			exists (select from audit_entries e where e.chain = $1 and e.kind = 'ENTRY_KIND_ERASURE' and e.client = 'chains/' || $1 || '/clients/' || c.id) as erased
+		from clients c where c.chain = $1 and c.parent = '' and c.id > $2 order by c.id limit $3`, s.chain, after, window)
+	if err != nil || len(rows) == 0 {
+		return nil, "", err
+	}
+	var found []Misfit
+	for _, r := range rows {
+		switch {
+		case !r.Keyed && !r.Erased:
+			found = append(found, misfit("client_keys", "", r.ID, "the key of the client was deleted, and no entry says that the client was erased"))
+		case r.Keyed && r.Erased:
+			found = append(found, misfit("client_keys", "", r.ID, "the client was erased and has a key again"))
+		}
+	}
+	return found, rows[len(rows)-1].ID, nil
+}
+
+// String is the misfit in one line.
+func (m Misfit) String() string { return strings.Join([]string{m.Record, m.What}, ": ") }
