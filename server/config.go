@@ -109,6 +109,7 @@ func (f identityFlags) into(cfg *serve.Config) {
 type serveFlags struct {
 	databaseFlags
 	identityFlags
+	memoryFlags
 	Address        string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Address to listen on; port 0 takes any that is free. Other than loopback addresses need --tls-cert."`
 	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
 	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that keeps which clients were erased, so that a restored backup does not bring them back. Keep it away from the database's disk and out of its backups. Default: erased in --data-dir; none with --database."`
@@ -116,6 +117,8 @@ type serveFlags struct {
 	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
 	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
 	DrainTime      time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for calls under way when stopping."`
+	MaxConnections int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"How many connections may be open."`
+	MaxPerAddress  int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"How many connections may be open from one address, an IPv4 address or an IPv6 /64. Raise it behind a proxy."`
 }
 
 // config is the configuration for the server, checked.
@@ -127,6 +130,10 @@ func (f serveFlags) config() (serve.Config, error) {
 	cfg.Address, cfg.StateFile, cfg.CheckpointFile, cfg.ErasureFile = f.Address, f.StateFile, f.CheckpointFile, f.ErasureFile
 	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
+	cfg.Limits.Connections.Total, cfg.Limits.Connections.PerAddress = f.MaxConnections, f.MaxPerAddress
+	if err := f.memoryFlags.into(&cfg, os.DirFS("/")); err != nil {
+		return cfg, err
+	}
 	if err := cfg.Check(); err != nil {
 		return cfg, usage{err}
 	}
@@ -145,6 +152,7 @@ func (c checkConfigCommand) Run(std streams) error {
 	shown := map[string]any{
 		"address": cfg.Address, "development": cfg.Development, "serves": cfg.Who(), "log_level": c.LogLevel.String(),
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
+		"max_connections": cfg.Limits.Connections.Total, "max_connections_per_address": cfg.Limits.Connections.PerAddress,
 	}
 	for key, value := range map[string]string{
 		"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"os"
 	"strings"
 
 	"alkalog/server/serve"
@@ -20,6 +21,7 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	cfg.Logger = slog.New(slog.NewJSONHandler(std.err, &slog.HandlerOptions{Level: c.LogLevel}))
+	c.memoryFlags.apply(cfg.DataDir != "", os.Getenv("GOMEMLIMIT"), os.DirFS("/"))
 	if cfg.DataDir != "" {
 		fmt.Fprintf(std.err, "starting a private PostgreSQL in %s\n", cfg.DataDir)
 	}

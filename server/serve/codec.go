@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"sync/atomic"
 	"time"
 
 	"google.golang.org/grpc"
@@ -43,9 +44,9 @@ func (c codec) Marshal(v any) (mem.BufferSlice, error) {
 type answer struct {
 	buffer mem.Buffer
 	size   int64
-	memory *memory
-	conn   *conn       // nil: not known
-	stall  *time.Timer // closes the connection
+	counts []*atomic.Int64 // of bytes: all together, the caller's, its chain's
+	conn   *conn           // nil: not known
+	stall  *time.Timer     // closes the connection
 }
 
 // leastTracked is the least capacity of a buffer that package mem gives back to
@@ -54,23 +55,23 @@ const leastTracked = 1<<10 + 1
 
 // newAnswer encodes an answer, and counts it until it was sent or its connection
 // is closed.
-func newAnswer(m proto.Message, memory *memory, c *conn) (*answer, error) {
+func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, error) {
 	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), leastTracked)), m)
 	if err != nil {
 		return nil, err
 	}
-	a := &answer{size: int64(cap(body)), memory: memory, conn: c}
+	a := &answer{size: int64(cap(body)), counts: counts, conn: c}
 	a.buffer = mem.NewBuffer(&body, onSent{a})
 	if c == nil {
-		a.size = 0
 		return a, nil
 	}
-	memory.answers.Add(a.size)
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.unsent == nil { // closed meanwhile
-		memory.answers.Add(-a.size)
+	if c.unsent == nil { // closed
 		return a, nil
+	}
+	for _, count := range counts {
+		count.Add(a.size)
 	}
 	c.unsent[a] = true
 	a.stall = time.AfterFunc(c.owner.limits.StalledTime, c.stall)
@@ -94,7 +95,9 @@ func (a *answer) sent() {
 // release ends the counting.
 func (a *answer) release() {
 	a.stall.Stop()
-	a.memory.answers.Add(-a.size)
+	for _, count := range a.counts {
+		count.Add(-a.size)
+	}
 }
 
 // onSent is a buffer pool that is told when a buffer is no longer needed.

@@ -130,6 +130,13 @@ type Limits struct {
 	Connections Connections
 }
 
+// UsualMemory is the default of Limits.MemoryBytes, and LeastMemory the least: one
+// caller's part of it, an eighth, must hold the largest request when decoded.
+const (
+	UsualMemory = 256 << 20
+	LeastMemory = 48 << 20
+)
+
 // Check says what in the configuration cannot work; it opens nothing.
 func (c Config) Check() error {
 	_, err := c.complete()
@@ -179,7 +186,7 @@ func (l Limits) complete() Limits {
 	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
 	l.BeatEvery = cmp.Or(l.BeatEvery, 15*time.Second)
 	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
-	l.MemoryBytes = cmp.Or(l.MemoryBytes, 256<<20)
+	l.MemoryBytes = cmp.Or(l.MemoryBytes, UsualMemory)
 	l.Quotas = l.Quotas.complete()
 	l.Connections = l.Connections.complete()
 	return l
@@ -193,8 +200,8 @@ func (l Limits) check() error {
 	if l.CallTime < l.LeastTime || l.StreamTime < l.LeastTime {
 		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
 	}
-	if least := int64(l.RequestBytes+mostMessages*messageBytes) * callerPart; l.MemoryBytes < least {
-		return fmt.Errorf("memory for requests must be at least %d bytes, eight times the largest request decoded; it is %d", least, l.MemoryBytes)
+	if l.MemoryBytes < LeastMemory || int64(l.RequestBytes) > LeastMemory/callerPart {
+		return fmt.Errorf("memory for requests must be at least %d bytes, and a request no longer than an eighth of that", LeastMemory)
 	}
 	return errors.Join(l.Quotas.check(), l.Connections.check())
 }

@@ -3,6 +3,7 @@ package serve
 import (
 	"context"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"google.golang.org/grpc"
@@ -159,7 +160,7 @@ func (s *inspectedStream) SendMsg(m any) error {
 	}
 	answer := message(m)
 	s.in.stampTime(answer)
-	encoded, err := newAnswer(answer, s.in.memory, connOf(s.ctx))
+	encoded, err := newAnswer(answer, connOf(s.ctx), s.in.answerCounts(s.call)...)
 	if err != nil {
 		return err
 	}
@@ -173,6 +174,14 @@ func (s *inspectedStream) SendMsg(m any) error {
 	case <-timer.C:
 		return fault.TooSlow()
 	}
+}
+
+// answerCounts are where the untaken answers of a call are counted.
+func (in *interceptors) answerCounts(c *call) []*atomic.Int64 {
+	if c.own == nil {
+		return []*atomic.Int64{&in.memory.answers}
+	}
+	return []*atomic.Int64{&in.memory.answers, &c.own.answers, &c.all.answers}
 }
 
 // still finds out, at most once a second, whether the reader of a stream would
@@ -217,8 +226,8 @@ func (s *inspectedStream) RecvMsg(m any) error {
 func (s *inspectedStream) receive() (mem.Buffer, error) {
 	ctx, first := s.ctx, !s.call.received
 	s.call.received = true
-	if own := s.call.own; own != nil {
-		give, err := s.in.memory.take(ctx, own.memory, int64(s.in.limits.RequestBytes))
+	if s.call.own != nil {
+		give, err := s.in.memory.take(ctx, s.call, int64(s.in.limits.RequestBytes))
 		if err != nil {
 			return nil, err
 		}
@@ -245,7 +254,7 @@ func (s *inspectedStream) begin(bytes int) error {
 	if s.call.own == nil || s.call.stream {
 		return nil
 	}
-	give, err := s.in.memory.take(s.ctx, s.call.own.memory, int64(bytes))
+	give, err := s.in.memory.take(s.ctx, s.call, int64(bytes))
 	if err != nil {
 		return err
 	}

@@ -25,8 +25,9 @@ func newMemory(limit int64, counters *Counters) *memory {
 }
 
 const (
-	// callerPart is the part of the memory for requests that one caller may take.
-	callerPart = 8
+	// callerPart is the part of the memory that one caller may take, and
+	// chainPart the part that untaken answers of one chain may.
+	callerPart, chainPart = 8, 2
 	// roomTime is how long a request waits for memory before it is refused.
 	roomTime = time.Second
 	// messageBytes is what a decoded message takes beside its text; measured
@@ -35,10 +36,11 @@ const (
 )
 
 // take reserves memory for a request of a caller, or says when to retry.
-func (m *memory) take(ctx context.Context, own *semaphore.Weighted, bytes int64) (give func(), err error) {
-	if m.answers.Load() > m.limit {
+func (m *memory) take(ctx context.Context, c *call, bytes int64) (give func(), err error) {
+	if m.answers.Load() > m.limit || c.own.answers.Load() > m.limit/callerPart || c.all.answers.Load() > m.limit/chainPart {
 		return nil, m.shed()
 	}
+	own := c.own.memory
 	wait, cancel := context.WithTimeout(ctx, roomTime)
 	defer cancel()
 	if err := own.Acquire(wait, bytes); err != nil {

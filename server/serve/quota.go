@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/semaphore"
@@ -103,6 +104,7 @@ type share struct {
 	bucket  *rate.Limiter
 	workers chan struct{}       // has one for each call that is worked on
 	memory  *semaphore.Weighted // for requests; nil: not counted here
+	answers atomic.Int64        // bytes that readers have not taken yet
 	calls   int
 	streams int
 }
@@ -118,7 +120,7 @@ func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
 
 // idle reports whether a share says no more than a fresh one would.
 func (s *share) idle(now time.Time) bool {
-	return s.calls+s.streams+len(s.workers) == 0 && s.bucket.TokensAt(now) >= float64(s.bucket.Burst())
+	return s.calls+s.streams+len(s.workers) == 0 && s.answers.Load() == 0 && s.bucket.TokensAt(now) >= float64(s.bucket.Burst())
 }
 
 // take counts a call of a caller, or says why there is none to be had.
