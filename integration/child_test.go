@@ -23,14 +23,17 @@ const (
 	childDir      = "ALKALOG_TEST_CHILD_DIR"
 	childDatabase = "ALKALOG_TEST_CHILD_DATABASE"
 	childKeys     = "ALKALOG_TEST_CHILD_KEYS" // with a database, the directory of the keys
+	// childBounded asks for the usual limits, but for how often a caller may call,
+	// and childTLS for TLS: the files of certificate, key, client CA and key set.
+	childBounded = "ALKALOG_TEST_CHILD_BOUNDED"
+	childTLS     = "ALKALOG_TEST_CHILD_TLS"
 )
 
 // serveAsChild is what a child process does: it serves a directory with a
 // private PostgreSQL, or a database, by the machine's clock, until its parent
 // hangs up.
 func serveAsChild(ctx context.Context, dir, database string) int {
-	server, err := serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true,
-		Limits: serve.Limits{Quotas: unbounded()}})
+	server, err := serve.Start(ctx, childConfig(dir, database))
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
@@ -43,6 +46,20 @@ func serveAsChild(ctx context.Context, dir, database string) int {
 		return 1
 	}
 	return 0
+}
+
+// childConfig is what a child process serves.
+func childConfig(dir, database string) serve.Config {
+	cfg := serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true,
+		Limits: serve.Limits{Quotas: unbounded()}}
+	if os.Getenv(childBounded) != "" {
+		cfg.Limits.Quotas = serve.Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9}
+	}
+	if files := strings.Split(os.Getenv(childTLS), "|"); len(files) == 4 {
+		cfg.Development = false
+		cfg.TLSCert, cfg.TLSKey, cfg.ClientCA, cfg.JWKS = files[0], files[1], files[2], files[3]
+	}
+	return cfg
 }
 
 // child is a server in a process of its own.
