@@ -2,6 +2,8 @@ package storage
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/base64"
 	"net"
 	"time"
 
@@ -13,8 +15,16 @@ import (
 // after the commit and never in the transaction that writes, where it would
 // make all writers wait for one another.
 
-// channel is the one that servers talk on.
+// channel is the one that servers talk on. Everybody who can log in may listen on
+// it, so names of clients and sessions are not spoken there.
 const channel = "alkalog"
+
+// Topic is what is announced of a name: a digest that leads nobody to it. The ids
+// in names have at least 74 random bits, so they are not found by trying.
+func Topic(name string) string {
+	sum := sha256.Sum256([]byte("alkalog topic\x00" + name))
+	return base64.RawURLEncoding.EncodeToString(sum[:16])
+}
 
 // Announce tells every server on the database that the records named have
 // changed.
@@ -23,7 +33,11 @@ func Announce(ctx context.Context, db *DB, names []string) error {
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, "select pg_notify($1, name) from unnest($2::text[]) as name", channel, pq.Array(names))
+	topics := make([]string, len(names))
+	for i, name := range names {
+		topics[i] = Topic(name)
+	}
+	_, err = tx.ExecContext(ctx, "select pg_notify($1, topic) from unnest($2::text[]) as topic", channel, pq.Array(topics))
 	if err != nil {
 		tx.end()
 		return explain(ctx, err)
@@ -38,10 +52,11 @@ const (
 	reconnectFirst, reconnectLast = 100 * time.Millisecond, 5 * time.Second
 )
 
-// Listen calls hear with every name that is announced, until ctx is done. It
-// calls hear with an empty name whenever the connection is new: hints may have
-// been lost, and everything is to be looked at again.
-func Listen(ctx context.Context, db *DB, hear func(name string)) error {
+// Listen calls hear with the topic of every name that is announced, until ctx is
+// done. It calls hear with an empty topic whenever the connection is new: hints may
+// have been lost, and everything is to be looked at again. Others can speak on the
+// channel too; what they say is no topic of a name, or one more look at a record.
+func Listen(ctx context.Context, db *DB, hear func(topic string)) error {
 	l := pq.NewDialListener(listenDialer{db.cfg}, db.cfg.DSN, reconnectFirst, reconnectLast, nil)
 	// Closing is what ends a wait for the first connection. What a second call
 	// says does not matter.
@@ -63,7 +78,7 @@ func Listen(ctx context.Context, db *DB, hear func(name string)) error {
 		case n := <-l.Notify:
 			if n == nil {
 				hear("")
-			} else {
+			} else if n.Extra != "" {
 				hear(n.Extra)
 			}
 		}

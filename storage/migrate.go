@@ -147,6 +147,15 @@ begin
 		exception when unique_violation then null;
 		end;
 	end loop;
+	-- Whoever may take advisory locks can stop every write; see SettledBefore. Only
+	-- a superuser may change that.
+	if (select rolsuper from pg_roles where rolname = current_user) then
+		for r in select oid::regprocedure as name from pg_proc where pronamespace = 'pg_catalog'::regnamespace and proname ~ '^pg_(try_)?advisory_'
+			and (has_function_privilege('public', oid, 'execute') or not has_function_privilege('alkalog_server', oid, 'execute')) loop
+			execute format('revoke execute on function %s from public', r.name);
+			execute format('grant execute on function %s to alkalog_server, alkalog_owner, alkalog_migrator', r.name);
+		end loop;
+	end if;
 end $$`
 
 // makeRoles makes the roles and the schema. Roles belong to the whole cluster,

@@ -46,6 +46,8 @@ union all select 'table ' || relname || ' has no wall' from tables where not wal
 	or not exists (select from policies where tablename = relname and policyname = 'of_the_chain' and own and roles = '{public}' and cmd = 'ALL')
 union all select 'policy ' || policyname || ' on ' || tablename || ' is not one of ours' from policies where permissive = 'PERMISSIVE'
 	and not (policyname = 'of_the_chain' and own) and not (policyname = 'of_the_keeper' and roles = '{` + RoleKeeper + `}')
+union all select distinct 'everybody may take advisory locks and so stop every write (migrate as a superuser, who can take that right away)' from pg_proc
+	where pronamespace = 'pg_catalog'::regnamespace and proname ~ '^pg_(try_)?advisory_' and has_function_privilege('` + RoleAuditor + `', oid, 'execute')
 union all select 'the view ' || relname from pg_class where relnamespace = 'alkalog'::regnamespace and relkind in ('v', 'm')
 union all select 'function ' || proname || ' runs with the rights of its owner' from pg_proc where pronamespace = 'alkalog'::regnamespace and prosecdef
 union all select 'trigger function ' || proname || ' may find tables of other schemas' from pg_proc where pronamespace = 'alkalog'::regnamespace

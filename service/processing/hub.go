@@ -15,7 +15,8 @@ import (
 type Hub struct {
 	mu       sync.Mutex
 	watchers map[string]map[*watcher]bool
-	changed  map[string]bool // to be announced to other servers
+	topics   map[string]string // sessions with watchers, by what is announced of them
+	changed  map[string]bool   // to be announced to other servers
 	nudge    chan struct{}
 }
 
@@ -27,7 +28,7 @@ type watcher struct {
 
 // NewHub returns a hub without watchers.
 func NewHub() *Hub {
-	return &Hub{watchers: map[string]map[*watcher]bool{}, changed: map[string]bool{}, nudge: make(chan struct{}, 1)}
+	return &Hub{watchers: map[string]map[*watcher]bool{}, topics: map[string]string{}, changed: map[string]bool{}, nudge: make(chan struct{}, 1)}
 }
 
 // Changed says that events of a session were committed here. It never waits.
@@ -57,6 +58,17 @@ func (h *Hub) wake(session string) {
 	}
 }
 
+// hear wakes the watchers of a session that another server announces by its topic;
+// of all sessions for an empty one.
+func (h *Hub) hear(topic string) {
+	h.mu.Lock()
+	session, watched := h.topics[topic]
+	h.mu.Unlock()
+	if watched || topic == "" {
+		h.wake(session)
+	}
+}
+
 // offer puts a token into a channel unless one is there.
 func offer(c chan struct{}) {
 	select {
@@ -72,6 +84,7 @@ func (h *Hub) watch(session string) (w *watcher, leave func()) {
 	defer h.mu.Unlock()
 	if h.watchers[session] == nil {
 		h.watchers[session] = map[*watcher]bool{}
+		h.topics[storage.Topic(session)] = session
 	}
 	h.watchers[session][w] = true
 	return w, func() {
@@ -80,6 +93,7 @@ func (h *Hub) watch(session string) (w *watcher, leave func()) {
 		delete(h.watchers[session], w)
 		if len(h.watchers[session]) == 0 {
 			delete(h.watchers, session)
+			delete(h.topics, storage.Topic(session))
 		}
 	}
 }
@@ -131,7 +145,7 @@ func (h *Hub) announce(ctx context.Context, db *storage.DB) {
 // listen wakes watchers of what other servers announce.
 func (h *Hub) listen(ctx context.Context, db *storage.DB) {
 	for {
-		_ = storage.Listen(ctx, db, h.wake)
+		_ = storage.Listen(ctx, db, h.hear)
 		if !wait(ctx, nil, retryAfter) {
 			return
 		}
