@@ -184,7 +184,8 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 		}
 	}
 	other := incident(burnt, pb.IncidentKind_INCIDENT_KIND_EYE)
-	wantVerdict(t, c.decisionFor(t, splashed, word(other.Name)), pb.Verdict_VERDICT_REFUSE)
+	wantField(t, "consultation.history.doctors_words[0].incident", c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{
+		Parent: splashed, Consultation: c.card(word(other.Name)), RequestId: newID()}) // another client's
 	wantVerdict(t, c.decisionFor(t, splashed, word(eye.Name)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
 

@@ -10,6 +10,7 @@
 package card
 
 import (
+	"slices"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
@@ -44,7 +45,9 @@ func Build(client string, past []Past, incidents []*pb.Incident, keep int) *pb.R
 	c.GrowthUmPerDay = timing.Growth(visits)
 	if newest := newestClosed(past); newest != nil {
 		c.MostResistantSection = newest.MostResistantSection
-		c.NextRetouchTime, c.NextRetouchReason = newest.NextRetouchTime, newest.NextRetouchReason
+	}
+	if i := slices.IndexFunc(past, putsOffRetouch); i >= 0 {
+		c.NextRetouchTime, c.NextRetouchReason = past[i].Outcome.NextRetouchTime, past[i].Outcome.NextRetouchReason
 	}
 	c.Reminders = reminders(past, visits, incidents)
 	c.Visits = visits[:min(keep, len(visits))]
@@ -59,6 +62,12 @@ func newestClosed(past []Past) *pb.Outcome {
 		}
 	}
 	return nil
+}
+
+// putsOffRetouch tells whether product touched hair in a closed visit: one broken
+// off before that puts off no retouch.
+func putsOffRetouch(p Past) bool {
+	return p.Outcome.GetCompleted() || touched(p.Outcome.GetSections())
 }
 
 // learned is what a visit taught about the rates of its sections.

@@ -28,7 +28,8 @@ type Service struct {
 // CreateClient takes a client in under a random pseudonym.
 func (s Service) CreateClient(ctx context.Context, req *pb.CreateClientRequest) (*pb.CreateClientResponse, error) {
 	name := req.Parent + "/clients/" + storage.NewID()
-	return record.Create(ctx, s.DB, storage.Clients, s.Now(), req, name, req.Client, record.Exist(storage.Chains, req.Parent),
+	return record.Create(ctx, s.DB, storage.Clients, s.Now(), req, name, req.Client,
+		record.All(record.Exist(storage.Chains, req.Parent), record.BirthDate("client.birth_date", req.Client.GetBirthDate(), s.Now())),
 		func(m *pb.Client) *pb.CreateClientResponse { return &pb.CreateClientResponse{Client: m} })
 }
 
@@ -58,38 +59,19 @@ func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*
 // UpdateClient changes a client.
 func (s Service) UpdateClient(ctx context.Context, req *pb.UpdateClientRequest) (*pb.UpdateClientResponse, error) {
 	return record.Update(ctx, s.DB, storage.Clients, s.Now(), req, req.Client, req.UpdateMask,
-		record.Any[*pb.Client],
+		func(r *storage.Snapshot, stored, amended *pb.Client) error {
+			if amended.BirthDate == stored.BirthDate {
+				return nil
+			}
+			return record.BirthDate("client.birth_date", amended.BirthDate, s.Now())(r)
+		},
 		func(m *pb.Client) *pb.UpdateClientResponse { return &pb.UpdateClientResponse{Client: m} })
-}
-
-// references checks what a consultation points at.
-func references(c *pb.Consultation) record.Check {
-	return record.All(
-		record.Exist(storage.Salons, c.GetSalon()),
-		record.Exist(storage.Practitioners, c.GetPractitioner(), c.GetTests().GetTester()),
-		record.Exist(storage.Products, c.GetTests().GetStrandProduct()),
-	)
-}
-
-// overStretched is the wet stretch in percent from which elasticity cannot be
-// called normal: beyond two thirds the hair counts as damaged (teaching pages).
-const overStretched = 100 * 2.0 / 3
-
-// consistent refuses tests that contradict one another.
-func consistent(c *pb.Consultation) record.Check {
-	return func(*storage.Snapshot) error {
-		tests := c.GetTests()
-		if tests.GetElasticity() == pb.ElasticityReading_ELASTICITY_READING_NORMAL && tests.GetWetStretchPercent() > overStretched {
-			return fault.Invalid("consultation.tests.elasticity", "must not be normal when wet_stretch_percent is above 66.7")
-		}
-		return nil
-	}
 }
 
 // CreateConsultation begins a consultation as a draft.
 func (s Service) CreateConsultation(ctx context.Context, req *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
 	name := req.Parent + "/consultations/" + storage.NewID()
-	check := record.All(record.Exist(storage.Clients, req.Parent), references(req.Consultation), consistent(req.Consultation),
+	check := record.All(record.Exist(storage.Clients, req.Parent), record.ConsultationInput("consultation", req.Parent, req.Consultation, s.Now()),
 		record.ActingFor("consultation.practitioner", req.Consultation.GetPractitioner()))
 	return record.Create(ctx, s.DB, storage.Consultations, s.Now(), req, name, req.Consultation, check,
 		func(m *pb.Consultation) *pb.CreateConsultationResponse {
@@ -119,7 +101,7 @@ func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultat
 			if err := frozen(stored); err != nil {
 				return err
 			}
-			checks := []record.Check{references(amended), consistent(amended)}
+			checks := []record.Check{record.ConsultationInput("consultation", record.Parent(amended.Name), amended, s.Now())}
 			if amended.Practitioner != stored.Practitioner {
 				checks = append(checks, record.ActingFor("consultation.practitioner", amended.Practitioner))
 			}

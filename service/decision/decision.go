@@ -31,9 +31,11 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 		LotCode:      req.LotCode,
 		ServiceKind:  req.ServiceKind,
 	}
-	if _, err = record.Get(r, storage.Clients, req.Parent); err != nil {
+	client, err := record.Get(r, storage.Clients, req.Parent)
+	if err != nil {
 		return nil, err
 	}
+	in.BirthDate = client.BirthDate
 	if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
 		return nil, err
 	}
@@ -58,12 +60,18 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 	if in.Incidents, err = record.Incidents(r, req.Parent); err != nil {
 		return nil, err
 	}
-	if in.RecordCard, err = record.Card(r, req.Parent, visitsKept); len(in.RecordCard.GetVisits()) == 0 {
-		in.RecordCard = nil // a first visit; incidents alone make no card
-	} else {
+	recordCard, visits, err := record.CardAndVisits(r, req.Parent, visitsKept)
+	if err != nil {
+		return nil, err
+	}
+	if in.RecordedWork, err = record.RecordedWork(r, visits); err != nil {
+		return nil, err
+	}
+	if len(recordCard.GetVisits()) > 0 { // not a first visit; incidents alone make no card
+		in.RecordCard = recordCard
 		in.RecordCard.Incidents = nil // they are inputs of their own
 	}
-	return in, err
+	return in, nil
 }
 
 // Answer decides on inputs, as the code of a revision does: the same for a check, a

@@ -7,6 +7,8 @@ import (
 	"context"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/decision"
 	"alkalog/service/fault"
@@ -33,10 +35,14 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 	if req.GetInline() != nil {
 		answer := &pb.CheckEligibilityResponse{}
 		err := storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
-			if err = may(r); err != nil {
+			inline := proto.CloneOf(req.GetInline())
+			record.Clear(inline)
+			check := record.All(may, record.ConsultationInput("inline", req.Parent, inline, scene.Time),
+				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
+			if err = check(r); err != nil {
 				return err
 			}
-			answer.Decision, err = s.decide(r, req, scene.Time, req.GetInline())
+			answer.Decision, err = s.decide(r, req, scene.Time, inline)
 			return err
 		})
 		return answer, err

@@ -70,8 +70,9 @@ func byHand() map[string]func(*pb.DecisionInputs) truth {
 			wait := time.Duration(in.GetParameters().GetShampooWaitHours()) * time.Hour
 			return within(in.GetConsultation().GetHistory().GetShampoo(), in.GetDecideTime().AsTime(), wait)
 		},
-		"wait.relaxer": func(in *pb.DecisionInputs) truth {
-			return within(in.GetConsultation().GetHistory().GetRelaxer(), in.GetDecideTime().AsTime(), days(in.GetParameters().GetRelaxerWaitDays()))
+		"wait.extensions": func(in *pb.DecisionInputs) truth {
+			midnight := in.GetDecideTime().AsTime().Truncate(day) // the head's salon counts in UTC
+			return within(in.GetConsultation().GetHistory().GetExtensionsRemoved(), midnight, days(in.GetParameters().GetExtensionsWaitDays()-1))
 		},
 		"tests.elasticity-failed": func(in *pb.DecisionInputs) truth {
 			switch in.GetConsultation().GetTests().GetElasticity() {

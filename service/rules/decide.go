@@ -63,6 +63,9 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		Cautions:            slices.Clone(e.cautions),
 		RecommendedStrength: e.advise(s),
 	}
+	if e.readsHistory {
+		d.History = s.history().facts()
+	}
 	if severity.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
 		d.Alternatives = e.offer(s)
 	}
@@ -122,6 +125,9 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		f.Severity = pb.Severity_SEVERITY_REFER
 		f.Message = "This rule could not be evaluated, so nobody can say that it does not apply: " + f.Message
 		return f
+	}
+	if slices.Contains(r.fields, s.book.index[contradictedPath]) {
+		f.Contradictions = s.history().contradictions
 	}
 	for _, i := range r.fields {
 		if sees := s.book.fields[i].sees; sees != nil {

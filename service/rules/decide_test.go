@@ -167,7 +167,6 @@ func TestFindingShowsAnswers(t *testing.T) {
 	}
 	want := []*pb.SeenAnswer{
 		{Field: "parameters.colour_wait_days", Value: "14"},
-		{Field: "decide_time", Value: "2026-03-02 10:00 UTC"},
 		{Field: "consultation.hair.zones[ends].permanent_colour.happened", Value: "yes"},
 		{Field: "consultation.hair.zones[ends].permanent_colour.last_time", Value: "2026-02-25 10:00 UTC"},
 	}

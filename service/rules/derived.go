@@ -28,6 +28,13 @@ func derive(path string, kind *cel.Type, get func(*state) ref.Val, sees func(*st
 	return field{path: path, kind: kind, derived: true, get: get, sees: sees}
 }
 
+// standing says which answer the derived field takes the place of, for questions
+// that follow that answer.
+func (f field) standing(path string) field {
+	f.stands = path
+	return f
+}
+
 // ask is the unknown of the answers at the paths. The path of a zone's field
 // names the zone in brackets, "zone[ends].thio.happened"; without brackets it is
 // the zone that is being looked at.

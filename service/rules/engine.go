@@ -54,6 +54,7 @@ type Engine struct {
 	strengthChecks []check // one for each step
 	alternatives   []alternative
 	cautions       []string
+	readsHistory   bool    // some rule reads what is known of the history: decisions show it
 	alone          *policy // without any house policy
 	shelf          *shelf
 }
@@ -110,6 +111,7 @@ func (e *Engine) add(d document) error {
 			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
 		}
 		e.texts = append(e.texts, built)
+		e.readsHistory = e.readsHistory || slices.ContainsFunc(built.fields, e.book.isKnown)
 		e.rules.add(built)
 	}
 	for _, text := range d.Strength {

@@ -23,7 +23,9 @@ type field struct {
 	asked bool
 	// derived fields are worked out from answers and records; see derived.go. sees
 	// returns the answers behind one.
+	// stands is the answer that a derived field takes the place of.
 	derived bool
+	stands  string
 	sees    func(*state) []*pb.SeenAnswer
 	// after is the question that comes first, when this one follows another: its
 	// answer means nothing without the other's.
@@ -49,6 +51,9 @@ func allFields(v vocabulary) []field {
 	all = append(all, parameterFields()...)
 	all = append(all, recordFields()...)
 	all = append(all, incidentFields(v)...)
+	all = append(all, knownFields(v)...)
+	all = append(all, testedFields(v)...)
+	all = append(all, ageFields()...)
 	all = append(all, zoneFields(v)...)
 	all = append(all, sectionFields(v)...)
 	for i := range all {
@@ -251,6 +256,12 @@ func recordFields() []field {
 	return []field{
 		listed("record_card.visits", "Visit", func(s *state) any { return card(s).GetVisits() }),
 		since("record_card.next_retouch_time", card, (*pb.RecordCard).GetNextRetouchTime),
+		{path: "record_card.days_to_retouch", kind: cel.NullableType(cel.IntType), get: func(s *state) ref.Val {
+			if t, ok := moment(card(s).GetNextRetouchTime()).(types.Timestamp); ok {
+				return types.Int(-s.daysAgo(t.Time))
+			}
+			return nil
+		}},
 	}
 }
 
@@ -269,7 +280,8 @@ func zoneFields(v vocabulary) []field {
 	fields = append(fields, happened(v, "zone.permanent_colour", of, (*pb.HairZone).GetPermanentColour)...)
 	fields = append(fields, happened(v, "zone.semi_permanent_colour", of, (*pb.HairZone).GetSemiPermanentColour)...)
 	fields = append(fields, happened(v, "zone.lightened", of, (*pb.HairZone).GetLightened)...)
-	return append(fields, happened(v, "zone.smoothing", of, (*pb.HairZone).GetSmoothing)...)
+	fields = append(fields, happened(v, "zone.smoothing", of, (*pb.HairZone).GetSmoothing)...)
+	return append(fields, zoneKnownFields(v)...)
 }
 
 func sectionFields(v vocabulary) []field {

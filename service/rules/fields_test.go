@@ -62,7 +62,11 @@ func TestQuestionsAreOfFields(t *testing.T) {
 // record needs.
 func TestNothingIsAskedForNothing(t *testing.T) {
 	e := newEngine(t)
-	derivedFrom := strings.Fields("consultation.history.isotretinoin.last_time consultation.history.cancer_treatment.last_time consultation.history.medical_clearance consultation.history.doctors_words")
+	derivedFrom := strings.Fields(`
+		consultation.history.medical_clearance consultation.history.doctors_words consultation.consent.age_years
+		consultation.history.extensions_removed.last_time consultation.history.relaxer.last_time
+		zone.permanent_colour.last_time zone.semi_permanent_colour.last_time zone.smoothing.last_time
+		consultation.history.isotretinoin.last_time consultation.history.cancer_treatment.last_time`)
 	forTheRecord := strings.Fields(`
 		consultation.hair.curl_index zone.thio.last_time zone.hydroxide.last_time zone.lightened.last_time
 		consultation.tests.incompatibility_time consultation.history.medical_clearance_time`)

@@ -122,7 +122,9 @@ func (b *book) objection(r *pb.Rule) string {
 // be asked for ever.
 func (b *book) unasked(f *formula) string {
 	for _, i := range f.fields {
-		if at := b.fields[i]; at.after != "" && !slices.Contains(f.fields, b.index[at.after]) {
+		at := b.fields[i]
+		named := slices.ContainsFunc(f.fields, func(j int) bool { return b.fields[j].path == at.after || b.fields[j].stands == at.after })
+		if at.after != "" && !named {
 			return fmt.Sprintf("must name %s before %s, as in %s == Answer.YES ? ... : false", at.after, at.path, at.after)
 		}
 	}

@@ -294,10 +294,23 @@ func TestCompleteNeverAsks(t *testing.T) {
 			}
 		}
 		d := mustDecide(t, e, in)
+		if s := opened(t, e, d.GetInputs()); hasRule(d, "history.contradiction") ||
+			isNotDone(s, "known.strand") || isNotDone(s, "known.incompatibility") {
+			return // a contradiction and a test that does not count are tasks too
+		}
 		if d.GetVerdict() == pb.Verdict_VERDICT_ASK || len(d.GetOpenQuestions()) > 0 {
 			t.Errorf("%s: %v %v", d.GetVerdict(), d.GetFindings(), d.GetOpenQuestions())
 		}
 	})
+}
+
+func isNotDone(s *state, path string) bool {
+	w, ok := s.value(s.book.index[path]).(*word)
+	return ok && w.short == "NOT_DONE"
+}
+
+func hasRule(d *pb.Decision, id string) bool {
+	return slices.ContainsFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == id })
 }
 
 // unsettled tells whether an answer is itself a task: a doubt, a test not done,

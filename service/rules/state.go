@@ -24,6 +24,7 @@ type state struct {
 	product *pb.Product // of the head, or of the section that is looked at
 	lotCode string      // of that product
 	values  []ref.Val
+	known   *history // worked out when first wanted
 }
 
 // open makes the state of a case. It must be closed, and not used afterwards.
@@ -42,7 +43,7 @@ func (b *book) open(in *pb.DecisionInputs) (*state, error) {
 func (s *state) close() {
 	s.frame.Close()
 	clear(s.values)
-	s.in, s.zone, s.section, s.product, s.frame = nil, nil, nil, nil, nil
+	s.in, s.zone, s.section, s.product, s.frame, s.known = nil, nil, nil, nil, nil, nil
 	s.book.states.Put(s)
 }
 

@@ -1,0 +1,73 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+const agePath = "consultation.consent.age_years"
+
+// ageFields are the client's age and whether two sources of it disagree. The age
+// comes from the birth date on record; a typed age that disagrees is asked about,
+// and until then the lower one counts.
+func ageFields() []field {
+	sees := func(s *state) []*pb.SeenAnswer {
+		var answers []*pb.SeenAnswer
+		if born, ok := s.ageByBirth(); ok {
+			answers = append(answers, &pb.SeenAnswer{Field: "birth_date", Value: fmt.Sprintf("%d years", born)})
+		}
+		if typed, ok := s.ageTyped(); ok {
+			answers = append(answers, &pb.SeenAnswer{Field: agePath, Value: fmt.Sprint(typed)})
+		}
+		return answers
+	}
+	return []field{
+		derive("known.age_years", cel.IntType, func(s *state) ref.Val {
+			born, onRecord := s.ageByBirth()
+			typed, given := s.ageTyped()
+			switch {
+			case onRecord && given:
+				return types.Int(min(born, typed))
+			case onRecord:
+				return types.Int(born)
+			case given:
+				return types.Int(typed)
+			}
+			return s.ask(agePath)
+		}, sees).standing(agePath),
+		{path: "known.age_disputed", kind: cel.BoolType, sees: sees, get: func(s *state) ref.Val {
+			born, onRecord := s.ageByBirth()
+			typed, given := s.ageTyped()
+			return types.Bool(onRecord && given && born != typed)
+		}},
+	}
+}
+
+func (s *state) ageTyped() (years int64, ok bool) {
+	if c := s.in.GetConsultation().GetConsent(); c != nil && c.AgeYears != nil {
+		return int64(*c.AgeYears), true
+	}
+	return 0, false
+}
+
+// ageByBirth is the age in whole years on the day of the decision in the salon's
+// time zone. Somebody born on 29 February has the birthday on 1 March in other
+// years. A birth date that is none is as if it were not on record.
+func (s *state) ageByBirth() (years int64, ok bool) {
+	born, err := time.Parse(time.DateOnly, s.in.GetBirthDate())
+	if err != nil || born.Year() < 1900 {
+		return 0, false
+	}
+	today := s.now().In(s.location())
+	years = int64(today.Year() - born.Year())
+	if today.Month() < born.Month() || today.Month() == born.Month() && today.Day() < born.Day() {
+		years--
+	}
+	return years, years >= 0
+}

@@ -1,0 +1,144 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// toleranceDays is how far two dates for the same work may lie apart before they
+// contradict each other. Our own choice: people remember to the week.
+const toleranceDays = 7
+
+// contradictions lists the pairs of facts that cannot both be right. New growth
+// that was never treated contradicts nothing: it grew since.
+func contradictions(h *history) []*pb.Contradiction {
+	var found []*pb.Contradiction
+	add := func(a, b *fact) {
+		found = append(found, &pb.Contradiction{First: a.HistoryFact, Second: b.HistoryFact})
+	}
+	h.betweenAnswers(add)
+	for _, r := range h.recorded {
+		h.withRecord(r, add)
+	}
+	return found
+}
+
+// betweenAnswers compares the head's answer with those for the zones.
+func (h *history) betweenAnswers(add func(a, b *fact)) {
+	const hydroxide = pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE
+	head := h.answers[0][hydroxide]
+	zone := func(z pb.Zone) *fact { return h.answers[z][hydroxide] }
+	mid, ends := zone(pb.Zone_ZONE_MID_STRAND), zone(pb.Zone_ZONE_ENDS)
+	allEarlier := head.done() && head.dated && h.accounted()
+	for _, z := range zones() {
+		own := zone(z.Zone)
+		switch {
+		case own.done() && head.Happened == pb.Answer_ANSWER_NO:
+			add(own, head)
+		case later(own, head): // the head's is the last anywhere
+			add(own, head)
+		}
+		if own.Happened == 0 || own.Happened == pb.Answer_ANSWER_UNSURE || own.done() && !later(head, own) {
+			allEarlier = false
+		}
+	}
+	switch {
+	case head.done() && mid.Happened == pb.Answer_ANSWER_NO && ends.Happened == pb.Answer_ANSWER_NO && !h.accounted():
+		add(head, mid)
+	case allEarlier && mid.done():
+		add(head, mid)
+	case allEarlier && ends.done():
+		add(head, ends)
+	}
+}
+
+// withRecord compares a recorded service with the answers.
+func (h *history) withRecord(r *fact, add func(a, b *fact)) {
+	against := func(answer *fact) {
+		if answer != nil && (answer.Happened == pb.Answer_ANSWER_NO || later(r, answer)) {
+			add(r, answer)
+		}
+	}
+	against(h.answers[0][r.Work])
+	for _, zone := range []pb.Zone{pb.Zone_ZONE_MID_STRAND, pb.Zone_ZONE_ENDS} {
+		if r.Zone == 0 || r.Zone == zone {
+			against(h.answers[zone][r.Work])
+		}
+	}
+}
+
+// later tells whether a was surely done later than b says, beyond the tolerance.
+func later(a, b *fact) bool {
+	const tolerance = toleranceDays * 24 * time.Hour
+	return a.done() && b.done() && a.dated && b.dated && a.at.earliest.Sub(b.at.latest) > tolerance
+}
+
+// openContradictions are the questions whose answer could contradict something.
+// Dates of the zones are not among them: the head's date is asked for instead.
+func (h *history) openContradictions() []string {
+	const hydroxide = pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE
+	var missing []string
+	head := h.answers[0][hydroxide]
+	switch {
+	case head.Happened == 0:
+		missing = append(missing, headPath+".happened")
+	case head.done() && !head.dated:
+		missing = append(missing, headPath+".last_time")
+	}
+	for _, w := range works() {
+		recorded := false
+		for _, r := range h.recorded {
+			recorded = recorded || r.Work == w.kind
+		}
+		for _, z := range zones() {
+			switch own := h.answers[z.Zone][w.kind]; {
+			case own.Happened == 0 && (recorded || w.kind == hydroxide):
+				missing = append(missing, zonePath(z.Zone, w.name)+".happened")
+			case own.done() && !own.dated && (recorded || w.kind == hydroxide && head.Happened == pb.Answer_ANSWER_NO):
+				missing = append(missing, zonePath(z.Zone, w.name)+".last_time")
+			}
+		}
+	}
+	return missing
+}
+
+// describe writes contradictions in words, with dates in the salon's time zone.
+func (s *state) describe(found []*pb.Contradiction) string {
+	var lines []string
+	for _, c := range found {
+		lines = append(lines, s.sentence(c.First)+", but "+s.sentence(c.Second))
+	}
+	return strings.Join(lines, "; ")
+}
+
+// sentence is one fact in words: "the answer for the ends says: relaxed in 2026-01".
+func (s *state) sentence(f *pb.HistoryFact) string {
+	source := "the answer for the whole head says"
+	switch f.GetSource() {
+	case pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER:
+		source = "the answer for the " + strings.ReplaceAll(subjectOf(f.GetZone()).name[len("zone:"):], "-", " ") + " says"
+	case pb.HistorySource_HISTORY_SOURCE_RECORD_CARD:
+		source = "the record of this chain shows"
+	}
+	what := map[pb.ChemicalWork]string{
+		pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE: "a relaxer", pb.ChemicalWork_CHEMICAL_WORK_THIO: "a thio service",
+		pb.ChemicalWork_CHEMICAL_WORK_PERMANENT_COLOUR: "permanent colour", pb.ChemicalWork_CHEMICAL_WORK_SEMI_PERMANENT_COLOUR: "semi-permanent colour",
+		pb.ChemicalWork_CHEMICAL_WORK_LIGHTENING: "lightening", pb.ChemicalWork_CHEMICAL_WORK_SMOOTHING: "smoothing",
+	}[f.GetWork()]
+	if f.GetHappened() == pb.Answer_ANSWER_NO {
+		return source + " never " + what
+	}
+	if f.GetLatestTime() == nil {
+		return source + " " + what + " without a date"
+	}
+	first, last := s.day(f.GetEarliestTime().AsTime()), s.day(f.GetLatestTime().AsTime())
+	if first == last {
+		return fmt.Sprintf("%s %s on %s", source, what, last)
+	}
+	return fmt.Sprintf("%s %s between %s and %s", source, what, first, last)
+}
+
+func (s *state) day(t time.Time) string { return t.In(s.location()).Format(time.DateOnly) }

@@ -1,0 +1,288 @@
+package rules
+
+import (
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// What is known of the chemical history comes from three sources: the answer for
+// one zone, the answer for the whole head, and the services that the server
+// recorded from first contact on. This step puts them together before a rule is
+// asked. Rules read known.hydroxide and zone.known.hydroxide and their like.
+//
+//   - The strictest source counts: done before not sure, not sure before not asked,
+//     not asked before never. Of several dates the latest counts.
+//   - The answer for the head is about relaxers. "Never" is not an answer for a
+//     zone: the zone is asked. A relaxer that the head's answer dates is taken to be
+//     on mid-strand and ends, unless the answer for some zone accounts for it.
+//   - A recorded service is on the zones that its fact names; none is the whole head.
+//   - Hair that grew since is untreated, so new growth is taken to be treated only
+//     while nothing can have grown that product could be kept to: ungrownDays.
+//   - Facts that cannot both be right are contradictions; see contradiction.go.
+
+// ungrownDays is for how many days after a service the hair next to the scalp still
+// counts as treated by it. Our own choice: at 0.26 to 0.28 mm a day (Loussouarn, Br
+// J Dermatol 2001;145:294-297, and 2005) four weeks bring about 7 mm, too little
+// to keep product to, and between relaxers there are never fewer than 28 days.
+const ungrownDays = 28
+
+// reachesEndsDays is after how many days a retouch, which treats the new growth of
+// its day, may have grown out as far as the ends. Our own choice: a year, about
+// 10 cm at the rate above, so that short hair is covered.
+const reachesEndsDays = 365
+
+// work is a kind of chemical work as the contract and the fields of rules name it.
+type work struct {
+	kind pb.ChemicalWork
+	name string // as in zone.thio
+	get  func(*pb.HairZone) *pb.PastEvent
+}
+
+// works are the kinds of chemical work; works()[kind-1] is the one of a kind.
+func works() [6]work {
+	return [6]work{
+		{pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, "hydroxide", (*pb.HairZone).GetHydroxide},
+		{pb.ChemicalWork_CHEMICAL_WORK_THIO, "thio", (*pb.HairZone).GetThio},
+		{pb.ChemicalWork_CHEMICAL_WORK_PERMANENT_COLOUR, "permanent_colour", (*pb.HairZone).GetPermanentColour},
+		{pb.ChemicalWork_CHEMICAL_WORK_SEMI_PERMANENT_COLOUR, "semi_permanent_colour", (*pb.HairZone).GetSemiPermanentColour},
+		{pb.ChemicalWork_CHEMICAL_WORK_LIGHTENING, "lightened", (*pb.HairZone).GetLightened},
+		{pb.ChemicalWork_CHEMICAL_WORK_SMOOTHING, "smoothing", (*pb.HairZone).GetSmoothing},
+	}
+}
+
+// fact is a fact of the contract with its times as rules count them.
+type fact struct {
+	*pb.HistoryFact
+	at    interval
+	dated bool
+	index int // in the recorded work of the inputs
+}
+
+func (f *fact) done() bool { return f != nil && f.Happened == pb.Answer_ANSWER_YES }
+
+// known is what is known of one kind of work, on one zone or on the whole head.
+type known struct {
+	happened pb.Answer // 0: not asked
+	at       interval  // when it was last done
+	dated    bool
+	fact     *fact   // the fact that counts
+	facts    []*fact // all that were looked at
+}
+
+// history is all that is known, by zone and by kind of work. Index 0 of the zones
+// is the whole head.
+type history struct {
+	known          [4][7]known
+	answers        [4][7]*fact // of the zones; the head's at [0][HYDROXIDE]
+	recorded       []*fact
+	contradictions []*pb.Contradiction
+}
+
+// history works out what is known of the case, once.
+func (s *state) history() *history {
+	if s.known == nil {
+		s.known = s.gather()
+	}
+	return s.known
+}
+
+func (s *state) gather() *history {
+	h := &history{}
+	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.answered(pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
+		pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 0, s.in.GetConsultation().GetHistory().GetRelaxer())
+	for _, z := range zones() {
+		zone := s.zoneOf(z.Zone)
+		for _, w := range works() {
+			h.answers[z.Zone][w.kind] = s.answered(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
+		}
+	}
+	for i, f := range s.in.GetRecordedWork() {
+		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && int(f.GetWork()) <= len(works()) {
+			h.recorded = append(h.recorded, s.recorded(f, i))
+		}
+	}
+	for _, w := range works() {
+		for _, z := range zones() {
+			h.known[z.Zone][w.kind] = strictest(s.about(h, z.Zone, w.kind))
+		}
+		h.known[0][w.kind] = h.whole(w.kind)
+	}
+	h.contradictions = contradictions(h)
+	return h
+}
+
+// zoneOf is a zone of the consultation; nil when it is not listed.
+func (s *state) zoneOf(zone pb.Zone) *pb.HairZone {
+	listed := s.in.GetConsultation().GetHair().GetZones()
+	if i := slices.IndexFunc(listed, func(z *pb.HairZone) bool { return z.GetZone() == zone }); i >= 0 {
+		return listed[i]
+	}
+	return nil
+}
+
+// answered is what an answer says.
+func (s *state) answered(source pb.HistorySource, kind pb.ChemicalWork, zone pb.Zone, e *pb.PastEvent) *fact {
+	f := &fact{HistoryFact: &pb.HistoryFact{Source: source, Work: kind, Zone: zone, Happened: e.GetHappened()}}
+	if _, ok := pb.Answer_name[int32(f.Happened)]; !ok {
+		f.Happened = 0 // an answer that this version does not know was not given
+	}
+	if f.done() {
+		if f.at, f.dated = s.when(e); f.dated {
+			f.EarliestTime, f.LatestTime = stamp(f.at.earliest), stamp(f.at.latest)
+		}
+	}
+	return f
+}
+
+// recorded is what the server recorded. A time that is missing counts as now.
+func (s *state) recorded(of *pb.HistoryFact, index int) *fact {
+	f := &fact{HistoryFact: proto.CloneOf(of), index: index, dated: true, at: interval{s.now(), s.now()}}
+	f.Source = pb.HistorySource_HISTORY_SOURCE_RECORD_CARD
+	if of.GetLatestTime() != nil {
+		f.at.latest = of.GetLatestTime().AsTime()
+	}
+	if f.at.earliest = f.at.latest; of.GetEarliestTime() != nil {
+		f.at.earliest = of.GetEarliestTime().AsTime()
+	}
+	return f
+}
+
+// about gathers the facts that bear on one zone: its own answer first.
+func (s *state) about(h *history, zone pb.Zone, kind pb.ChemicalWork) []*fact {
+	own := h.answers[zone][kind]
+	facts := []*fact{own}
+	if head := h.answers[0][kind]; head.done() && s.headBears(h, head, own, zone) {
+		facts = append(facts, head)
+	}
+	for _, r := range h.recorded {
+		if r.Work == kind && s.onZone(r, zone) {
+			facts = append(facts, r)
+		}
+	}
+	return facts
+}
+
+// headBears tells whether the head's relaxer is taken to be on a zone. Where the
+// zone's own answer says yes, the head's answer dates it if it does not.
+func (s *state) headBears(h *history, head, own *fact, zone pb.Zone) bool {
+	switch {
+	case zone == pb.Zone_ZONE_NEW_GROWTH:
+		return head.dated && s.daysAgo(head.at.latest) < ungrownDays
+	case own.done():
+		return !own.dated
+	case own.Happened == 0:
+		return true
+	}
+	return !h.accounted()
+}
+
+// accounted tells whether some zone is said to be relaxed.
+func (h *history) accounted() bool {
+	return slices.ContainsFunc(h.answers[1:], func(of [7]*fact) bool { return of[pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE].done() })
+}
+
+// onZone tells whether recorded work is on a zone now. What was new growth then
+// is mid-strand now, and the ends one day.
+func (s *state) onZone(f *fact, zone pb.Zone) bool {
+	days := s.daysAgo(f.at.latest)
+	switch {
+	case zone == pb.Zone_ZONE_NEW_GROWTH:
+		return days < ungrownDays
+	case f.Zone == 0 || f.Zone == zone:
+		return true
+	}
+	return zone == pb.Zone_ZONE_ENDS && s.daysAgo(f.at.earliest) >= reachesEndsDays
+}
+
+// strictest puts facts together; the first is the zone's own answer.
+func strictest(facts []*fact) known {
+	k := known{happened: facts[0].Happened, fact: facts[0], facts: facts}
+	for _, f := range facts {
+		switch {
+		case f.done() && (k.happened != pb.Answer_ANSWER_YES || f.dated && (!k.dated || f.at.latest.After(k.at.latest))):
+			k.happened, k.at, k.dated, k.fact = f.Happened, f.at, f.dated, f
+		case f.Happened == pb.Answer_ANSWER_UNSURE && k.happened != pb.Answer_ANSWER_YES:
+			k.happened, k.fact = f.Happened, f
+		}
+	}
+	return k
+}
+
+// whole is what is known of a kind of work anywhere on the head. Whether it is
+// known that there was none, the head's answer says for relaxers, and the answers
+// for all three zones say for the rest.
+func (h *history) whole(kind pb.ChemicalWork) known {
+	first := h.answers[0][kind]
+	facts := []*fact{}
+	if first == nil {
+		first = &fact{HistoryFact: &pb.HistoryFact{Work: kind, Happened: pb.Answer_ANSWER_NO}}
+		for _, of := range h.answers[1:] {
+			if of[kind].Happened == 0 {
+				first = of[kind]
+			}
+		}
+	}
+	facts = append(facts, first)
+	for _, of := range h.answers[1:] {
+		facts = append(facts, of[kind])
+	}
+	for _, r := range h.recorded {
+		if r.Work == kind {
+			facts = append(facts, r)
+		}
+	}
+	return strictest(facts)
+}
+
+// lastWork is the latest chemical work of any kind that is known, and the
+// questions that could name later work. Semi-permanent colour counts.
+func (h *history) lastWork() (last *fact, missing []string) {
+	head := h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE]
+	switch {
+	case head.Happened == 0:
+		missing = append(missing, headPath+".happened")
+	case head.done() && !head.dated:
+		missing = append(missing, headPath+".last_time")
+	}
+	for _, w := range works() {
+		if k := h.known[0][w.kind]; k.dated && (last == nil || k.at.latest.After(last.at.latest)) {
+			last = k.fact
+		}
+		for _, z := range zones() {
+			bounded := w.kind == pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE && (head.Happened == 0 || head.done())
+			switch own := h.answers[z.Zone][w.kind]; {
+			case own.Happened == 0:
+				missing = append(missing, zonePath(z.Zone, w.name)+".happened")
+			case own.done() && !own.dated && !bounded:
+				missing = append(missing, zonePath(z.Zone, w.name)+".last_time")
+			}
+		}
+	}
+	return last, missing
+}
+
+const headPath = "consultation.history.relaxer"
+
+// zonePath is the path of a zone's field as ask takes it.
+func zonePath(zone pb.Zone, name string) string {
+	return "zone[" + subjectOf(zone).name[len("zone:"):] + "]." + name
+}
+
+// facts is what is known as the contract has it, zone by zone: the fact that
+// counts for each kind of work.
+func (h *history) facts() []*pb.HistoryFact {
+	var facts []*pb.HistoryFact
+	for _, z := range zones() {
+		for _, w := range works() {
+			if k := h.known[z.Zone][w.kind]; k.happened != 0 {
+				f := proto.CloneOf(k.fact.HistoryFact)
+				f.Zone = z.Zone
+				facts = append(facts, f)
+			}
+		}
+	}
+	return facts
+}
