@@ -27,6 +27,7 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 	s := newSite(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
+	s.integrated(t)
 	all := c.entries(t, "")
 	refusal, middle := all[slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return !changesOnly(e) })], all[len(all)/2].RecordTime.AsTime()
 	rule := refusal.Rules[0].RuleId
@@ -74,8 +75,15 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 		`practitioner = "` + c.amara.name + `"`:                                          acted(c.amara.name),
 		`practitioner != "` + c.amara.name + `"`:                                         not(acted(c.amara.name)),
 		`practitioner = "` + c.amara.name + `" AND actor != "` + c.amara.name + `"`: func(e *pb.AuditEntry) bool { return e.OnBehalfOf == c.amara.name },
-		`till = "front desk 1"`: func(e *pb.AuditEntry) bool { return e.Till == "front desk 1" },
-		`till != ""`:            func(e *pb.AuditEntry) bool { return e.Till != "" },
+		`service_practitioner = "` + c.amara.name + `"`:                             func(e *pb.AuditEntry) bool { return e.Practitioner == c.amara.name },
+		`service_practitioner = ""`:                                                 func(e *pb.AuditEntry) bool { return e.Practitioner == "" },
+		`lot = "R-2612"`:                                                            func(e *pb.AuditEntry) bool { return e.LotCode == "R-2612" },
+		`lot != ""`:                                                                 func(e *pb.AuditEntry) bool { return e.LotCode != "" },
+		`subject != ""`:                                                             func(e *pb.AuditEntry) bool { return len(e.Subjects) > 0 },
+		`override_reason != "CLIENT_INSISTS"`:                                       func(e *pb.AuditEntry) bool { return e.OverrideReason != "CLIENT_INSISTS" },
+		`override_reason != ""`:                                                     func(e *pb.AuditEntry) bool { return e.OverrideReason != "" },
+		`till = "front desk 1"`:                                                     func(e *pb.AuditEntry) bool { return e.Till == "front desk 1" },
+		`till != ""`:                                                                func(e *pb.AuditEntry) bool { return e.Till != "" },
 		`NOT (kind = "REFUSAL" AND NOT actor = "` + c.amara.name + `")`: func(e *pb.AuditEntry) bool { return e.Kind != refused || e.Actor == c.amara.name },
 		`record_time >= "` + instant + `"`:                              func(e *pb.AuditEntry) bool { return !e.RecordTime.AsTime().Before(middle) },
 		`record_time > "` + instant + `"`:                               func(e *pb.AuditEntry) bool { return e.RecordTime.AsTime().After(middle) },
@@ -93,6 +101,20 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 			}
 		}
 		wantEntries(t, filter, c.entries(t, filter), want)
+		exported := attacked{chain: c}.exported(t, filter)
+		for i, e := range exported { // reads by an auditor are entries that came since
+			if i < len(want) && !proto.Equal(e, want[i]) || i >= len(want) && e.Kind != pb.EntryKind_ENTRY_KIND_AUDITOR_READ {
+				t.Errorf("%s: entry %d of an export is %v", filter, i, e)
+			}
+		}
+		if len(exported) < len(want) {
+			t.Errorf("%s: an export has %d entries, want %d", filter, len(exported), len(want))
+		}
+	}
+	for what, filter := range map[string]string{"lot": `lot != ""`, "practitioner": `service_practitioner != ""`, "override reason": `override_reason != ""`} {
+		if len(c.entries(t, filter)) == 0 {
+			t.Errorf("no entry has a %s, so its filter was not tested", what)
+		}
 	}
 }
 

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"fmt"
+	"io"
 	"iter"
 	"strings"
 	"time"
@@ -44,13 +46,43 @@ func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
 		request := &pb.ListEntriesRequest{Parent: chain, Filter: c.Filter, PageSize: c.PageSize}
-		rows := entries(ctx, pb.NewAuditServiceClient(conn), request, c.Limit)
-		return entrySheet().Write(std.out, sheet.Usual(c.Output, std.out), rows)
+		var last *pb.ListEntriesResponse
+		leftOut := int64(0)
+		rows := entries(ctx, pb.NewAuditServiceClient(conn), request, c.Limit, func(page *pb.ListEntriesResponse) {
+			last = page
+			leftOut += page.GetLeftOut()
+		})
+		if err := entrySheet().Write(std.out, sheet.Usual(c.Output, std.out), rows); err != nil {
+			return err
+		}
+		warn(std.err, last.GetCheck(), leftOut)
+		return nil
 	})
 }
 
-// entries asks for page after page, until limit (0: none) is reached.
-func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ListEntriesRequest, limit int64) iter.Seq2[*pb.AuditEntry, error] {
+// warn tells what a list or figures may not have seen, if anything.
+func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
+	say := func(n int64, what string) {
+		if n > 0 {
+			fmt.Fprintf(out, "warning: %d %s\n", n, what)
+		}
+	}
+	say(leftOut, "entries were found by search columns and left out, because the signed entry does not fit the filter")
+	say(check.GetMismatchedPlaces(), "entries have search columns that do not say what the signed entry says; filters and figures may be wrong about them")
+	say(check.GetMissingPlaces(), "places of the log have no entry on record")
+	say(check.GetChangedPlaces(), "entries are not what was signed")
+	say(check.GetUnloggedEntries(), "entries on record are not on the log, although it has passed them")
+	if check.GetHalted() != "" {
+		fmt.Fprintf(out, "warning: nothing is put on this log any more: %s\n", sheet.Visible(check.GetHalted()))
+	}
+	if len(check.GetPlaces()) > 0 {
+		fmt.Fprintf(out, "warning: the first of these places: %v; copy the log with \"server audit export\"\n", check.GetPlaces())
+	}
+}
+
+// entries asks for page after page, until limit (0: none) is reached, and hands
+// each page to seen.
+func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ListEntriesRequest, limit int64, seen func(*pb.ListEntriesResponse)) iter.Seq2[*pb.AuditEntry, error] {
 	return func(yield func(*pb.AuditEntry, error) bool) {
 		for left := limit; ; {
 			if limit > 0 && left < int64(request.PageSize) {
@@ -61,6 +93,7 @@ func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.List
 				yield(nil, err)
 				return
 			}
+			seen(page)
 			for _, e := range page.GetEntries() {
 				if !yield(e, nil) {
 					return
@@ -99,6 +132,7 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 		if err != nil {
 			return err
 		}
+		warn(std.err, summary.GetCheck(), 0)
 		form := sheet.Usual(c.Output, std.out)
 		switch c.By {
 		case "override":

@@ -23,6 +23,7 @@ func FuzzFilter(f *testing.F) {
 		`rule = "" AND rule != "b"`, `record_time >= "2026-11-01T00:00:00Z"`, `occur_time < timestamp("2026-11-01T00:00:00.123456789+01:00")`,
 		`occur_time = "0001-01-01T00:00:00Z"`, `record_time != "9999-12-31T23:59:59Z"`, `client = "x' or 1 = 1 --"`, `kind`, `kind : "a"`,
 		`NOT NOT kind = "ALARM"`, `a.b = "c"`, `kind = "REFUSAL" kind = "ALARM"`, `reason = "日本"`, strings.Repeat("(", 400), `session = "\"`,
+		`service_practitioner = "a" AND lot != "L-7" OR subject = "zone:ends" OR override_reason = ""`,
 		`practitioner = "a" OR NOT practitioner = ""`, `till != "front desk 1"`, `record_time >= "2026-11-01T00:00:00Z" AND NOT record_time >= "2026-12-01T00:00:00Z"`,
 	} {
 		f.Add(seed)

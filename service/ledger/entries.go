@@ -167,69 +167,6 @@ func parent(name string) string {
 	return ""
 }
 
-// Overridden is the entry of an override, accepted or denied.
-func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
-	s.about(e, d)
-	e.ReasonCode, e.Denial = o.ReasonCode, o.Denial
-	e.Summary = fmt.Sprintf("finding %s overridden", o.RuleId)
-	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		e.Kind, e.ReasonCode = pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, o.Denial.String()
-		e.Summary = fmt.Sprintf("override of finding %s denied: %s", o.RuleId, denied(o.Denial))
-		if o.Denial == pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING {
-			e.Summary = "override denied: " + denied(o.Denial) // what was typed as its rule can be any text
-		}
-	}
-	e.OnBehalfOf = ""
-	if o.Practitioner != s.Actor {
-		e.OnBehalfOf = o.Practitioner
-	}
-	e.CommentCommitment = Commit(o.CommentSalt, o.Comment)
-	for _, f := range d.Findings {
-		if f.RuleId == o.RuleId && f.Subject == o.Subject {
-			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
-			concerns(e, f.Subject)
-			// What else was typed as a reason can be any text.
-			if slices.ContainsFunc(f.GetOverrideTerms().GetReasons(), func(r *pb.OverrideReason) bool { return r.Code == o.ReasonCode }) {
-				e.OverrideReason = o.ReasonCode
-			}
-		}
-	}
-	return e
-}
-
-// denied is why an override was not accepted, in plain words.
-func denied(d pb.OverrideDenial) string {
-	switch d {
-	case pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING:
-		return "the decision has no such finding"
-	case pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE:
-		return "nobody may override it"
-	case pb.OverrideDenial_OVERRIDE_DENIAL_ROLE:
-		return "not in this role"
-	case pb.OverrideDenial_OVERRIDE_DENIAL_REASON:
-		return "the reason did not come with the finding"
-	case pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL:
-		return "it takes a second person: nobody overrides for a service of their own"
-	case pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE:
-		return "the licence has run out or is not known"
-	}
-	return "no reason given"
-}
-
-// Countersigned is the entry of a supervisor's signature under a student's
-// decision.
-func (s Scene) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_COUNTERSIGNED, c)
-	s.about(e, d)
-	e.OnBehalfOf = ""
-	if c.Practitioner != s.Actor {
-		e.OnBehalfOf = c.Practitioner
-	}
-	e.Summary = "a student's decision countersigned"
-	return e
-}
-
 // Deviated is the entry of a departure of a session; cause is the event or
 // session that showed it, as stored.
 func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
