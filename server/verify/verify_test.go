@@ -309,6 +309,29 @@ func TestOneMissingEntryCondemnsNoOther(t *testing.T) {
 	}
 }
 
+// TestGapWithoutHashes: the database had neither the entry nor the hash that
+// stands for it; the place is named all the same.
+func TestGapWithoutHashes(t *testing.T) {
+	l := newLog(t, 300)
+	dir := filepath.Join(t.TempDir(), "copy")
+	x, err := Create(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, e := range l.entries {
+		if i == 270 {
+			e = nil
+		}
+		if err := x.Add(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := x.Finish(Seal{Checkpoint: l.checkpoint(t, 300), Keys: []string{l.keys[0].Public().String()}}); err != nil {
+		t.Fatal(err)
+	}
+	expectFault(t, held(t, dir, nil), 270, "it is missing: there was none in the database")
+}
+
 // A log that was signed is its own accuser: entries that belong elsewhere or
 // stand twice are faults even under a right signature.
 func TestSignedNonsense(t *testing.T) {
