@@ -704,7 +704,7 @@ type ClockEcho struct {
 	// The till's clock when it received that, UTC.
 	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
 	// Milliseconds on the till's monotonic clock, one that also counts while the
-	// device sleeps, from then until this attempt was sent, 0 to 172,800,000. With
+	// device sleeps, from then until this attempt was sent, 0 to 2,678,400,000 (31 days). With
 	// send_time it shows whether the till's clock was changed since.
 	ElapsedMs     *int64 `protobuf:"varint,3,opt,name=elapsed_ms,json=elapsedMs,proto3,oneof" json:"elapsed_ms,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1486,13 +1486,14 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"D\n" +
 	"\x13MoveSessionResponse\x12-\n" +
-	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc8\x01\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc9\x01\n" +
 	"\tClockEcho\x12;\n" +
 	"\vserver_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"serverTime\x12=\n" +
-	"\freceive_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vreceiveTime\x120\n" +
+	"\freceive_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vreceiveTime\x121\n" +
 	"\n" +
-	"elapsed_ms\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xf0\xb2R(\x00H\x00R\telapsedMs\x88\x01\x01B\r\n" +
+	"elapsed_ms\x18\x03 \x01(\x03B\r\xbaH\n" +
+	"\"\b\x18\x80Ȕ\xfd\t(\x00H\x00R\telapsedMs\x88\x01\x01B\r\n" +
 	"\v_elapsed_ms\"\xfe\x02\n" +
 	"\x13RecordEventsRequest\x12\x90\x01\n" +
 	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +

@@ -95,6 +95,12 @@ func (c *referenceClock) State() ClockState {
 	return c.state(c.local())
 }
 
+// offset is State in plain types.
+func (c *referenceClock) offset() (time.Duration, bool) {
+	s := c.State()
+	return s.Offset, s.Known
+}
+
 func (c *referenceClock) state(local time.Time) ClockState {
 	return ClockState{Offset: c.off, Known: !c.at.IsZero() && local.Sub(c.at) <= clockStale}
 }

@@ -35,6 +35,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		session := proto.CloneOf(stored)
 		session.Sequence += int64(len(fresh))
 		session.UpdateTime = timestamppb.New(scene.Time)
+		compareClocks(session, req, scene.Actor, old, fresh, scene.Time)
 		all := append(old[:len(old):len(old)], fresh...)
 		// Departures that time alone brought since the last record are new too.
 		before, err := record.State(r, stored, old, stored.UpdateTime.AsTime())
@@ -46,6 +47,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 			return nil, storage.Changes{}, err
 		}
 		session.ProductsUsed = after.ProductsUsed
+		s.sayServerClock(after)
 		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, scene.Time)}
 		if len(fresh) == 0 {
 			return answer, storage.Changes{}, nil
@@ -82,7 +84,7 @@ func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, 
 		result := &pb.EventResult{EventId: e.GetEventId(), Status: pb.EventStatus_EVENT_STATUS_RECORDED}
 		results = append(results, result)
 		earlier, recorded := known[e.GetEventId()]
-		switch violations := s.Check(e); {
+		switch violations, understood := s.judge(e); {
 		case len(violations) > 0:
 			result.Status, result.Reason = pb.EventStatus_EVENT_STATUS_REJECTED, describe(violations)
 		case recorded && !proto.Equal(earlier, e):
@@ -91,12 +93,16 @@ func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, 
 		case recorded:
 			result.Status = pb.EventStatus_EVENT_STATUS_ALREADY_RECORDED
 		default:
+			if !understood {
+				result.Status = pb.EventStatus_EVENT_STATUS_NOT_UNDERSTOOD
+			}
 			known[e.EventId] = e
 			fresh = append(fresh, &pb.StoredEvent{
-				Event:      e,
-				RecordTime: timestamppb.New(now),
-				Sequence:   int64(len(old) + len(fresh) + 1),
-				Sender:     sender,
+				Event:         e,
+				RecordTime:    timestamppb.New(now),
+				Sequence:      int64(len(old) + len(fresh) + 1),
+				Sender:        sender,
+				NotUnderstood: !understood,
 			})
 		}
 	}
@@ -142,8 +148,11 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 		if events, err = storage.Events(r, name, 0); err != nil {
 			return err
 		}
-		session.State, err = record.State(r, session, events, s.Now())
-		return err
+		if session.State, err = record.State(r, session, events, s.Now()); err != nil {
+			return err
+		}
+		s.sayServerClock(session.State)
+		return nil
 	})
 	return session, events, err
 }

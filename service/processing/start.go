@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -26,6 +27,9 @@ type Service struct {
 
 	DB  *storage.DB
 	Now func() time.Time
+	// ServerClock is how far this server's own clock is ahead of the one that Now
+	// goes by, and whether that is known. Nil: not compared.
+	ServerClock func() (time.Duration, bool)
 	// Check says what is not right in a message by the contract's rules.
 	Check func(proto.Message) []fault.Violation
 	Hub   *Hub
@@ -63,6 +67,7 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 			records = append(records, storage.Products.Unchanged(product))
 		}
 		answer := proto.CloneOf(session)
+		s.sayServerClock(state)
 		answer.State = state
 		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
 			Records: records,
@@ -80,10 +85,9 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		Name:       req.Parent + "/sessions/" + storage.NewID(),
 		CreateTime: timestamppb.New(now),
 		UpdateTime: timestamppb.New(now),
-		StartTime:  req.StartTime,
 	}
-	if session.StartTime == nil {
-		session.StartTime = timestamppb.New(now)
+	if err := startClocks(session, req, actor.From(r.Context()).Name, now); err != nil {
+		return nil, err
 	}
 	if req.Decision == "" {
 		return session, withoutDecision(r, req, session)

@@ -85,6 +85,9 @@ func sameGuidance(seen, now *pb.SessionState) bool {
 func guidance(state *pb.SessionState) *pb.SessionState {
 	g := proto.CloneOf(state)
 	g.Time = nil
+	if g.Clock != nil {
+		g.Clock.ServerOffsetMs = nil
+	}
 	for _, section := range g.Sections {
 		section.ExposureMinutes = 0
 		section.StraighteningPercent, section.MinutesToTarget, section.MinutesToCap = nil, nil, nil

@@ -59,6 +59,14 @@ func ClockOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 	return s
 }
 
+// Corrected is a till's time by the server's clock, as far as the till's is known.
+func Corrected(c *pb.ClockState, told time.Time) time.Time {
+	if !c.GetCorrected() {
+		return told
+	}
+	return shifted(told, c.GetOffsetMs())
+}
+
 func tillClock(clocks []*pb.TillClock, sender string) *pb.TillClock {
 	i := slices.IndexFunc(clocks, func(c *pb.TillClock) bool { return c.Sender == sender })
 	if i < 0 {

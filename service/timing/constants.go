@@ -158,8 +158,8 @@ const (
 	// Assumption: a till's clock that is off by more than this is a deviation. Seconds.
 	clockOffSeconds = 60
 	// Assumption: an echo of an older time than this tells nothing; the contract lets
-	// 48 hours pass. Hours.
-	echoHours = 49
+	// 31 days pass. Hours.
+	echoHours = 745
 	// Assumption: most readings of a till's clock that a session keeps; the oldest go
 	// first. A clock that nobody changes needs two.
 	mostReadings = 100

@@ -27,8 +27,9 @@ type fact struct {
 	wild     bool      // the till's time cannot be right
 	told     time.Time // the till's time
 	sender   string
-	measured bool // its till's clock was compared by echo
-	certain  bool // every view has the same time
+	measured bool     // its till's clock was compared by echo
+	certain  bool     // every view has the same time
+	odd      []string // what this program does not know of it
 }
 
 // inTime sorts facts by when they happened; each event id once. Events of one
@@ -106,7 +107,7 @@ func inDeviceOrder(facts []fact) {
 // clock, and never later than recorded, for nothing is recorded before it happens.
 func timed(s *pb.Session, e *pb.StoredEvent) fact {
 	told := e.Event.GetOccurTime().AsTime()
-	f := fact{Event: understood(e.Event), at: told, told: told, sender: e.Sender, certain: true}
+	f := fact{Event: understood(e.Event), at: told, told: told, sender: e.Sender, certain: true, odd: notUnderstood(e.Event)}
 	if e.RecordTime == nil {
 		f.likely = f.at
 		return f
@@ -242,7 +243,11 @@ func (f *service) clocks() {
 		}
 	}
 	if told := f.session.GetTillStartTime(); told != nil {
-		f.clockOff(milliseconds(told.AsTime())-milliseconds(f.session.GetStartTime().AsTime()), f.session.GetStartTime().AsTime())
+		by := milliseconds(told.AsTime()) - milliseconds(f.session.GetStartTime().AsTime())
+		if slices.ContainsFunc(f.session.TillClocks, func(c *pb.TillClock) bool { return c.GetBoundMs() < 0 && negligible(by-c.GetBoundMs()) }) {
+			return // a queue would look the same
+		}
+		f.clockOff(by, f.session.GetStartTime().AsTime())
 	}
 }
 

@@ -114,6 +114,7 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 		f.count++
 		f.guessed = f.guessed || !e.at.Equal(e.likely)
 		f.clock(e)
+		f.unknown = append(f.unknown, e.odd...)
 		f.apply(e)
 	}
 	f.passing()
@@ -123,10 +124,6 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 // apply takes one fact into account.
 func (f *service) apply(e fact) {
 	switch what := e.Fact.(type) {
-	case nil:
-		if name := UnknownFact(e.Event); name != "" {
-			f.unknown = append(f.unknown, name)
-		}
 	case *pb.Event_BaseApplied:
 		f.before.based(e.at, what.BaseApplied)
 	case *pb.Event_ConditionMet:

@@ -27,7 +27,7 @@ func understood(e *pb.Event) *pb.Event {
 		return e
 	}
 	e = proto.CloneOf(e)
-	fact := factOf(e)
+	fact := FactOf(e)
 	for _, f := range UnknownValues(e) {
 		if most, ok := severest[f.FullName()]; ok {
 			fact.Set(f, protoreflect.ValueOfEnum(most))
@@ -40,7 +40,7 @@ func understood(e *pb.Event) *pb.Event {
 // does not know.
 func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
 	var found []protoreflect.FieldDescriptor
-	fact := factOf(e)
+	fact := FactOf(e)
 	if fact == nil {
 		return nil
 	}
@@ -53,6 +53,19 @@ func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
 	return found
 }
 
+// notUnderstood names what this program does not know of an event: the fact or a
+// value in it. OtherFact names itself.
+func notUnderstood(e *pb.Event) []string {
+	if name := UnknownFact(e); name != "" {
+		return []string{name}
+	}
+	var names []string
+	for _, f := range UnknownValues(e) {
+		names = append(names, string(f.Parent().Name()+"."+f.Name()))
+	}
+	return names
+}
+
 // UnknownFact names a fact that this program does not know at all, by the number of
 // its field; it is empty for every other event.
 func UnknownFact(e *pb.Event) string {
@@ -63,8 +76,8 @@ func UnknownFact(e *pb.Event) string {
 	return fmt.Sprintf("field_%d", number)
 }
 
-// factOf is the message of an event's fact; nil when it has none.
-func factOf(e *pb.Event) protoreflect.Message {
+// FactOf is the message of an event's fact; nil when it has none.
+func FactOf(e *pb.Event) protoreflect.Message {
 	m := e.ProtoReflect()
 	f := m.WhichOneof(m.Descriptor().Oneofs().ByName("fact"))
 	if f == nil {
