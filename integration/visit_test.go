@@ -2,6 +2,7 @@ package integration
 
 import (
 	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -104,17 +105,27 @@ func (c *chain) session(t testing.TB) *pb.Session {
 	return c.begin(t, c.cleared(t))
 }
 
+// noted counts what was noted, in the order of all tills.
+var noted atomic.Int64
+
 // happened is a fact of some minutes after a session's start, with an id of its own.
 func happened(s *pb.Session, after time.Duration, e *pb.Event) *pb.Event {
 	e.EventId, e.OccurTime = newID(), timestamppb.New(s.StartTime.AsTime().Add(after))
+	e.DeviceSequence = new(noted.Add(1))
 	return e
+}
+
+// echo is what a till echoes whose clock is right and that has just heard from the
+// server.
+func (c *chain) echo() *pb.ClockEcho {
+	return &pb.ClockEcho{ServerTime: c.clock.stamp(), ReceiveTime: c.clock.stamp(), ElapsedMs: new(int64(0))}
 }
 
 // report sends facts and wants all of them recorded.
 func (c *chain) report(t testing.TB, session *pb.Session, facts ...*pb.Event) *pb.RecordEventsResponse {
 	t.Helper()
 	answer := must(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{
-		Name: session.Name, Events: facts, SendTime: c.clock.stamp(), RequestId: newID()})
+		Name: session.Name, Events: facts, SendTime: c.clock.stamp(), Echo: c.echo(), RequestId: newID()})
 	for _, r := range answer.Results {
 		if r.Status != pb.EventStatus_EVENT_STATUS_RECORDED {
 			t.Fatalf("a fact was not recorded: %v", r)

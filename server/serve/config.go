@@ -147,9 +147,6 @@ func (c Config) Check() error {
 // anything is opened.
 func (c Config) complete() (Config, error) {
 	c.Address = cmp.Or(c.Address, DefaultAddress)
-	if given := c.Clock; given != nil && c.Reference == nil {
-		c.Reference = func(context.Context) (time.Time, error) { return given(), nil }
-	}
 	if c.Clock == nil {
 		c.Clock = time.Now
 	}

@@ -29,10 +29,11 @@ const (
 // machine's monotonic clock, so that setting the machine's clock changes nothing.
 // While no comparison succeeds it goes on from the last one.
 type referenceClock struct {
-	local func() time.Time
-	ask   func(context.Context) (time.Time, error)
-	log   *slog.Logger
-	told  func(ClockState) // receives every change of what health says
+	local  func() time.Time
+	itself bool // local is the reference: nothing is compared
+	ask    func(context.Context) (time.Time, error)
+	log    *slog.Logger
+	told   func(ClockState) // receives every change of what health says
 
 	mu    sync.Mutex
 	at    time.Time     // of the last comparison, by local; zero: none yet
@@ -56,9 +57,9 @@ type ClockState struct {
 func (s ClockState) Right() bool { return s.Known && s.Offset.Abs() <= clockOff }
 
 // openReference makes the first comparison. Whether or not it succeeds, the server
-// starts.
-func openReference(ctx context.Context, cfg Config, db *storage.DB) *referenceClock {
-	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger}
+// starts. With itself, the server's clock is the reference.
+func openReference(ctx context.Context, cfg Config, db *storage.DB, itself bool) *referenceClock {
+	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger, itself: itself}
 	if c.ask == nil {
 		c.ask = db.Time
 	}
@@ -102,12 +103,18 @@ func (c *referenceClock) offset() (time.Duration, bool) {
 }
 
 func (c *referenceClock) state(local time.Time) ClockState {
+	if c.itself {
+		return ClockState{Known: true}
+	}
 	return ClockState{Offset: c.off, Known: !c.at.IsZero() && local.Sub(c.at) <= clockStale}
 }
 
 // compare asks for the reference once. The answer is taken as of the middle of
 // the question, so it is off by at most half of what the question took.
 func (c *referenceClock) compare(ctx context.Context) {
+	if c.itself {
+		return
+	}
 	ctx, cancel := context.WithTimeout(ctx, clockPatience)
 	defer cancel()
 	before := c.local()

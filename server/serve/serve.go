@@ -40,6 +40,7 @@ type Server struct {
 // Start opens the database, listens and returns; ctx bounds the start only.
 // Whatever it opened is closed again when it fails.
 func Start(ctx context.Context, cfg Config) (*Server, error) {
+	ownReference := cfg.Clock != nil && cfg.Reference == nil
 	cfg, err := cfg.complete()
 	if err != nil {
 		return nil, err
@@ -52,7 +53,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	cfg.reference = openReference(ctx, cfg, db.db)
+	cfg.reference = openReference(ctx, cfg, db.db, ownReference)
 	clients, err := openClients(ctx, cfg, db)
 	if err != nil {
 		return nil, errors.Join(err, db.close())

@@ -171,10 +171,7 @@ func correctByBound(c *pb.TillClock, e *pb.StoredEvent) {
 
 func setCorrected(e *pb.StoredEvent, at time.Time, offset int64) {
 	if offset != 0 {
-		e.ClockOffsetMs = &offset
-	}
-	if !at.Equal(e.Event.GetOccurTime().AsTime()) {
-		e.CorrectedTime = timestamppb.New(at)
+		e.ClockOffsetMs, e.CorrectedTime = &offset, timestamppb.New(at)
 	}
 }
 

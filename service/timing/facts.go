@@ -12,8 +12,8 @@ import (
 type view int
 
 const (
-	// likeliest is what goes on the log: no deviation rests on a time that may
-	// not be right.
+	// likeliest is what goes on the log; where several times fit, the shortest
+	// exposure, so that no deviation rests on a time that may not be right.
 	likeliest view = iota
 	// cautious is what guidance goes by: the longest exposure that fits.
 	cautious
@@ -55,6 +55,8 @@ func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	for i, e := range once {
 		facts[i] = timed(s, e)
 	}
+	sortFacts(facts)
+	shortest(facts, once)
 	sortFacts(facts)
 	if v == cautious && slices.ContainsFunc(facts, func(f fact) bool { return !f.certain }) {
 		longest(s, facts)
@@ -177,14 +179,40 @@ func longest(s *pb.Session, facts []fact) {
 	}
 }
 
-// inSpan takes, of events that fit at several times because their till's clock was
-// changed, the earliest for what starts an exposure. What ends one is the latest,
-// with what came after it, unless product came on again.
-func inSpan(facts []fact, events []*pb.StoredEvent) {
+// shortest is what the log goes by for events that fit at several times because
+// their till's clock was changed: the latest for what starts an exposure, the
+// earliest after that for what ends one.
+func shortest(facts []fact, events []*pb.StoredEvent) {
+	spans := spansOf(events)
+	on := map[string]time.Time{} // product put on last, by till
+	for i := range facts {
+		f, e := &facts[i], spans[facts[i].EventId]
+		if f.measured && startsClock(f.Event) && e.LatestTime != nil {
+			f.at = e.LatestTime.AsTime()
+		}
+		if f.measured && stopsClock(f.Event) && e.EarliestTime != nil {
+			f.at = later(e.EarliestTime.AsTime(), on[f.sender])
+		}
+		if startsClock(f.Event) {
+			on[f.sender] = later(on[f.sender], f.at)
+		}
+		f.likely = f.at
+	}
+}
+
+func spansOf(events []*pb.StoredEvent) map[string]*pb.StoredEvent {
 	spans := map[string]*pb.StoredEvent{}
 	for _, e := range events {
 		spans[e.Event.EventId] = e
 	}
+	return spans
+}
+
+// inSpan takes, of events that fit at several times because their till's clock was
+// changed, the earliest for what starts an exposure. What ends one is the latest,
+// with what came after it, unless product came on again.
+func inSpan(facts []fact, events []*pb.StoredEvent) {
+	spans := spansOf(events)
 	for i := range facts {
 		f, e := &facts[i], spans[facts[i].EventId]
 		switch {

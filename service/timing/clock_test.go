@@ -1,0 +1,231 @@
+package timing
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+	"pgregory.net/rapid"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// world is a till with a clock of its own, a queue, and the server that it talks to.
+// Minutes are true ones, from the start of the session.
+type world struct {
+	session *pb.Session
+	stored  []*pb.StoredEvent
+	offset  time.Duration // how far the till's clock is ahead now
+	now     time.Duration // since the session was begun
+	echoes  bool
+	heard   *pb.ClockEcho // the newest server time, without elapsed
+	heardAt time.Duration
+	queue   []*pb.StoredEvent // noted, not sent
+	noted   int64
+	truth   map[string]time.Duration // first contacts, by section
+	rinsed  time.Duration            // water on the whole head; zero: not yet
+	doubt   bool                     // the clock was changed since the last reading and events were noted since
+}
+
+const tillName = "chains/ebb-and-flow/tills/one"
+
+func newWorld(offset time.Duration, echoes bool) *world {
+	w := &world{session: begun(regular()).session, offset: offset, echoes: echoes, truth: map[string]time.Duration{}}
+	w.session.StartTime, w.session.CreateTime = stamp(opening), stamp(opening)
+	w.session.Clock = &pb.ClockState{}
+	w.hear(0)
+	return w
+}
+
+func (w *world) till() *timestamppb.Timestamp { return stamp(opening.Add(w.now + w.offset)) }
+
+// hear receives an answer that took so long to come.
+func (w *world) hear(took time.Duration) {
+	server := stamp(opening.Add(w.now))
+	w.now += took
+	w.heard, w.heardAt = &pb.ClockEcho{ServerTime: server, ReceiveTime: w.till()}, w.now
+}
+
+func (w *world) note(e *pb.Event) {
+	w.noted++
+	e.EventId, e.OccurTime, e.DeviceSequence = fmt.Sprintf("00000000-0000-4000-8000-%012d", w.noted), w.till(), &w.noted
+	e.DeviceSequence = proto.Int64(w.noted)
+	w.queue = append(w.queue, &pb.StoredEvent{Event: e, Sender: tillName})
+}
+
+// send sends what is queued; it arrives after so long, with the echo of when it was
+// sent.
+func (w *world) send(took time.Duration) {
+	if len(w.queue) == 0 {
+		return
+	}
+	var echo *pb.ClockEcho
+	if w.echoes {
+		echo = proto.CloneOf(w.heard)
+		echo.ElapsedMs = proto.Int64((w.now - w.heardAt).Milliseconds())
+	}
+	sent := w.till()
+	w.now += took
+	received := opening.Add(w.now)
+	w.session.TillClocks = Measure(w.session.TillClocks, tillName, echo, sent, received)
+	w.session.Clock = ClockOf(w.session.TillClocks, tillName)
+	for i, e := range w.queue {
+		e.RecordTime, e.Sequence = stamp(received), int64(len(w.stored)+i+1)
+	}
+	Correct(w.session, w.stored, w.queue)
+	w.stored = append(w.stored, w.queue...)
+	w.queue = nil
+}
+
+func (w *world) state() *pb.SessionState { return Fold(w.session, w.stored, opening.Add(w.now)) }
+
+// recorded tells whether a fact of a section has reached the server.
+func (w *world) recorded(is func(*pb.Event) bool) bool {
+	return slices.ContainsFunc(w.stored, func(e *pb.StoredEvent) bool { return is(e.Event) })
+}
+
+// exposures compares what the state says of the sections that product is on, as far
+// as the server can know, with the truth: the smallest and the largest difference.
+func (w *world) exposures() (least, most time.Duration) {
+	for id, since := range w.truth {
+		if w.rinsed > 0 || !w.recorded(func(e *pb.Event) bool { return e.GetSectionApplied().GetSectionId() == id }) {
+			continue
+		}
+		c := sectionOf(w.state(), id)
+		by := minutes(c.GetExposureMinutes()) - (w.now - since)
+		least, most = min(least, by), max(most, by)
+	}
+	return least, most
+}
+
+func sectionOf(s *pb.SessionState, id string) *pb.SectionState {
+	i := slices.IndexFunc(s.Sections, func(c *pb.SectionState) bool { return c.SectionId == id })
+	if i < 0 {
+		return nil
+	}
+	return s.Sections[i]
+}
+
+func passed(s *pb.SessionState, kind pb.DeviationKind, section string) bool {
+	return slices.ContainsFunc(s.Deviations, func(d *pb.Deviation) bool { return d.Kind == kind && d.SectionId == section })
+}
+
+// offsets are clocks from half a day behind to half a day ahead; small ones as often
+// as large ones.
+func drawOffset(t *rapid.T) time.Duration {
+	most := rapid.SampledFrom([]time.Duration{5 * time.Second, 10 * time.Minute, 12 * time.Hour}).Draw(t, "most")
+	return time.Duration(rapid.Int64Range(-int64(most), int64(most)).Draw(t, "offset")).Truncate(time.Millisecond)
+}
+
+func drawDelay(t *rapid.T) time.Duration {
+	most := rapid.SampledFrom([]time.Duration{time.Second, time.Minute, 12 * time.Hour}).Draw(t, "longest")
+	return time.Duration(rapid.Int64Range(int64(time.Second), int64(most)).Draw(t, "delay"))
+}
+
+// act is one thing that happens to a till: time passes, product is put on, a strand
+// tested, the queue sent, the clock changed.
+func (w *world) act(t *rapid.T, changes bool) {
+	w.now += time.Duration(rapid.IntRange(1, 400).Draw(t, "seconds")) * time.Second
+	section := rapid.SampledFrom([]string{"front", "crown", "nape"}).Draw(t, "section")
+	switch rapid.IntRange(0, 7).Draw(t, "act") {
+	case 0, 1:
+		if _, on := w.truth[section]; !on && w.rinsed == 0 {
+			w.truth[section] = w.now
+			w.note(applied(section))
+		}
+	case 2:
+		if _, on := w.truth[section]; on && w.rinsed == 0 {
+			w.note(strand(section, 60))
+		}
+	case 3:
+		w.note(&pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{Text: "all is well"}}})
+	case 4:
+		w.now += drawDelay(t) // the network is away
+	case 5:
+		if changes {
+			w.doubt = true
+			w.offset = drawOffset(t)
+		}
+	default:
+		w.send(time.Duration(rapid.IntRange(1, 400).Draw(t, "milliseconds")) * time.Millisecond)
+		w.hear(time.Duration(rapid.IntRange(1, 400).Draw(t, "back")) * time.Millisecond)
+	}
+}
+
+// tolerance is what is not corrected.
+const tolerance = 2 * time.Second
+
+// A till that echoes and whose clock nobody changes is right within 2 s, however
+// wrong the clock is and however long its queue; what is on the log is true, and
+// nothing is missing from it.
+func TestAnEchoMeasuresTheClock(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := newWorld(drawOffset(t), true)
+		for range rapid.IntRange(1, 25).Draw(t, "acts") {
+			w.act(t, false)
+			least, most := w.exposures()
+			if least < -tolerance || most > tolerance {
+				t.Fatalf("clock %v ahead: exposure is off by %v to %v\n%v", w.offset, least, most, w.state())
+			}
+		}
+		w.checkLog(t, true)
+	})
+}
+
+// checkLog: no limit is said to be passed that was not; with complete, none that was
+// is left out. The clock is on the log when it is off by more than a minute.
+func (w *world) checkLog(t *rapid.T, complete bool) {
+	s := w.state()
+	for id, since := range w.truth {
+		if !w.recorded(func(e *pb.Event) bool { return e.GetSectionApplied().GetSectionId() == id }) {
+			continue
+		}
+		over := w.now - since - minutes(w.session.Limits.HardLimitMinutes)
+		said := passed(s, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, id)
+		if said && over < -tolerance || complete && !said && over > tolerance {
+			t.Fatalf("%s: %v beyond the limit, on the log: %v\n%v", id, over, said, s)
+		}
+	}
+	if len(w.session.TillClocks) == 0 || !complete {
+		return
+	}
+	off, said := w.offset.Abs(), passed(s, pb.DeviationKind_DEVIATION_KIND_CLOCK, "")
+	if said && off < time.Minute-tolerance || !said && off > time.Minute+tolerance {
+		t.Fatalf("the clock is off by %v, on the log: %v", w.offset, said)
+	}
+}
+
+// The clock may be changed within a session: no exposure is ever taken for shorter
+// than it is, and no limit is said to be passed that was not.
+func TestAChangedClockUnderstatesNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := newWorld(drawOffset(t), true)
+		for range rapid.IntRange(1, 25).Draw(t, "acts") {
+			w.act(t, true)
+			if least, _ := w.exposures(); least < -tolerance {
+				t.Fatalf("exposure is too short by %v\n%v\n%v", -least, w.state(), w.session.TillClocks)
+			}
+		}
+	})
+}
+
+// Without an echo nobody knows the clock: guidance takes the longest exposure that
+// fits and says so.
+func TestAnUnknownClockUnderstatesNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := newWorld(drawOffset(t), false)
+		for range rapid.IntRange(1, 25).Draw(t, "acts") {
+			w.act(t, true)
+			least, most := w.exposures()
+			if least < -tolerance {
+				t.Fatalf("exposure is too short by %v\n%v", -least, w.state())
+			}
+			if most > tolerance && w.state().Clock.Assumption == "" {
+				t.Fatalf("exposure is too long by %v and nothing says so", most)
+			}
+		}
+	})
+}
