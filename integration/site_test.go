@@ -104,6 +104,7 @@ type site struct {
 	coverEvery  time.Duration // how often its servers cover records; 0: not within a test
 	checkpoints string        // the file of checkpoints of its server; empty: none
 	logger      *slog.Logger
+	configure   func(*serve.Config) // changes the configuration of its server; nil: nothing
 }
 
 // newSite starts a server on a database of the test's own.
@@ -178,11 +179,15 @@ func (s *site) twin(t testing.TB) *site {
 
 func (s *site) start(t testing.TB) {
 	t.Helper()
-	server, err := serve.Start(t.Context(), serve.Config{
+	cfg := serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, CheckpointFile: s.checkpoints, Clock: s.clock.Now, Logger: s.logger, Development: true,
 		CoverEvery: cmp.Or(s.coverEvery, time.Hour), // a test that counts entries has none of coverage in between
 		Limits:     serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unbounded()},
-	})
+	}
+	if s.configure != nil {
+		s.configure(&cfg)
+	}
+	server, err := serve.Start(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -123,6 +123,9 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 		if bound := tillClock(s.GetTillClocks(), e.Sender).GetBoundMs(); !negligible(bound) {
 			f.at = shifted(told, bound)
 		}
+		if startsClock(f.Event) && f.at.Before(floor(s)) && told.After(floor(s)) {
+			f.at = floor(s) // the bound is of another clock: it was changed
+		}
 	}
 	recorded := e.RecordTime.AsTime()
 	early := s.GetStartTime() != nil && f.at.Before(s.StartTime.AsTime().Add(-minutes(beforeMinutes)))
