@@ -135,11 +135,13 @@ func usedAsSpelled(product, lot string) string {
 	return product + " " + lot
 }
 
-// OpenSessions reads the sessions of the chain that have no outcome and were
-// begun or changed at a time or later.
-func OpenSessions(s *Snapshot, since time.Time) ([]*pb.Session, error) {
+// RecentSessions reads the sessions of the chain that are open and were begun or
+// changed at a time or later, and those that were closed and were changed at another
+// time or later.
+func RecentSessions(s *Snapshot, open, closed time.Time) ([]*pb.Session, error) {
 	var rows []sealedRow
-	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+" where chain = $1 and client = parent and open and update_time >= $2 order by id", s.chain, since)
+	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+` where chain = $1 and client = parent
+		and (open and update_time >= $2 or not open and update_time >= $3) order by id`, s.chain, open, closed)
 	if err != nil {
 		return nil, err
 	}

@@ -184,6 +184,17 @@ func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Messag
 	return e
 }
 
+// Withdrawn is the entry that withdraws a deviation which later facts disproved; it
+// names the entry of the deviation. The log keeps both.
+func (s Scene) Withdrawn(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
+	e := s.entry(pb.EntryKind_ENTRY_KIND_WITHDRAWN, cause)
+	s.during(e, session)
+	e.ReasonCode = d.Kind.String()
+	e.Summary = "disproved by facts that came later: " + d.Message
+	e.Withdraws = d.Entry
+	return e
+}
+
 // Alarmed is the entry of an alarm of a session.
 func (s Scene) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
 	e := s.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)

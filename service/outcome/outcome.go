@@ -48,11 +48,14 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 		closed := proto.CloneOf(v.session)
 		closed.Outcome = outcome.Name
 		record.SetTime(closed, "update_time", scene.Time)
-		fresh := timing.NewDeviations(v.before, &pb.SessionState{Deviations: outcome.Deviations})
+		changed, err := record.NoteDeviations(scene, closed, outcome.Deviations, nil, v.logged(r))
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
 		incidents, err := record.KeepIncidents(r, scene, closed, timing.ClosingIncidents(closed, outcome, v.state))
 		return &pb.RecordOutcomeResponse{Outcome: outcome}, storage.Changes{
 			Records: []storage.Record{storage.Outcomes.Insert(outcome), storage.Sessions.Replace(v.session, closed)},
-			Entries: record.Departures(scene, closed, v.events, fresh),
+			Entries: changed.Entries(scene, closed, v.events),
 		}.With(incidents), err
 	})
 }
@@ -62,7 +65,6 @@ type visit struct {
 	session  *pb.Session
 	events   []*pb.StoredEvent
 	decision *pb.Decision // nil for a service begun without one
-	before   *pb.SessionState
 	state    *pb.SessionState
 	closing  []*pb.Deviation
 }
@@ -85,14 +87,20 @@ func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time)
 			}
 		}
 	}
-	if v.before, err = record.State(r, v.session, v.events, v.session.UpdateTime.AsTime()); err != nil {
-		return v, err
-	}
 	if v.state, err = record.State(r, v.session, v.events, now); err != nil {
 		return v, err
 	}
 	v.closing = timing.Closing(v.session, v.events, v.state.Time.AsTime())
 	return v, nil
+}
+
+// logged is what counts as logged of a session that was begun before sessions kept a
+// list of it.
+func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
+	return func() ([]*pb.Deviation, error) {
+		before, err := record.State(r, v.session, v.events, v.session.UpdateTime.AsTime())
+		return before.GetDeviations(), err
+	}
 }
 
 // mayClose refuses a second outcome, a claim that the facts do not bear out,
@@ -101,9 +109,8 @@ func (v visit) mayClose(o *pb.Outcome) error {
 	switch {
 	case v.session.Outcome != "":
 		return fault.Precondition("SESSION_CLOSED", v.session.Name, "the session has an outcome already: "+v.session.Outcome)
-	case o.Completed && !v.state.Neutral:
-		return fault.Precondition("NOT_NEUTRALIZED", v.session.Name,
-			"the hair is not shown to be neutral: shampoo on until the indicator's colour was seen and has gone, at least three times; or record that the service was broken off")
+	case o.Completed && v.state.NeutralProof == pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED:
+		return fault.Precondition("NOT_NEUTRALIZED", v.session.Name, "the service is not finished: "+v.unfinished()+"; or record that the service was broken off")
 	case o.Completed && !v.state.ScalpChecked && o.ScalpChanged == pb.Answer_ANSWER_UNSPECIFIED:
 		return fault.Precondition("SCALP_NOT_CHECKED", v.session.Name,
 			"look at the scalp again and say whether it changed; or record that the service was broken off")
@@ -121,6 +128,15 @@ func (v visit) mayClose(o *pb.Outcome) error {
 	return nil
 }
 
+// unfinished says what would finish the service.
+func (v visit) unfinished() string {
+	if timing.IsThio(v.session) {
+		return "the oxidising neutralizer must have been on for its time and rinsed out"
+	}
+	return "at least three lathers, and either the indicator's colour was seen and has gone, or a pH reading is below its point, " +
+		"or the normalizer was on and three lathers were clear"
+}
+
 // outcome is what the caller says, with what the facts say.
 func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	o := proto.CloneOf(given)
@@ -129,6 +145,7 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	o.CreateTime = timestamppb.New(now)
 	o.Sections = timing.SectionOutcomes(v.session, in, v.state, given.Sections)
 	o.ProductsUsed = v.state.ProductsUsed
+	o.NeutralProof = v.state.NeutralProof
 	o.MostResistantSection = timing.MostResistant(v.state)
 	o.Deviations = append(v.state.Deviations[:len(v.state.Deviations):len(v.state.Deviations)], v.closing...)
 	retouch, reason := timing.NextRetouch(v.session.StartTime.AsTime(), in)

@@ -16,7 +16,8 @@ import (
 )
 
 // RecordEvents records facts. None is lost because it came late or broke a
-// rule; what it shows to be a departure is on the audit log and in the answer.
+// rule, also after the session was closed; what it shows to be a deviation is on the
+// audit log and in the answer, and so is what it disproves.
 func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
@@ -37,8 +38,8 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		session.UpdateTime = timestamppb.New(scene.Time)
 		compareClocks(session, req, scene.Actor, old, fresh, scene.Time)
 		all := append(old[:len(old):len(old)], fresh...)
-		// Departures that time alone brought since the last record are new too.
-		before, err := record.State(r, stored, old, stored.UpdateTime.AsTime())
+		// What the facts of this batch disprove is what would stand now without them.
+		without, err := findings(r, stored, old, scene.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -52,13 +53,22 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		if len(fresh) == 0 {
 			return answer, storage.Changes{}, nil
 		}
-		answer.NewDeviations = timing.NewDeviations(before, after)
+		with, err := closings(r, session, all, after)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		disproved := timing.NewDeviations(with, without)
+		changed, err := record.NoteDeviations(scene, session, with.Deviations, disproved, legacy(r, stored, old))
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		answer.NewDeviations, answer.WithdrawnDeviations = changed.Fresh, changed.Withdrawn
 		fresh[len(fresh)-1].Guidance = after
 		changes := storage.Changes{Records: []storage.Record{storage.Sessions.Replace(stored, session)}}
 		for _, e := range fresh {
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}
-		changes.Entries = record.Departures(scene, session, all, answer.NewDeviations)
+		changes.Entries = changed.Entries(scene, session, all)
 		incidents, err := record.KeepIncidents(r, scene, session, timing.Incidents(session, all, after))
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -70,6 +80,40 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		s.Hub.Changed(req.Name)
 	}
 	return answer, err
+}
+
+// findings are all deviations of a session by its facts at an instant.
+func findings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, at time.Time) (*pb.SessionState, error) {
+	state, err := record.State(r, session, events, at)
+	if err != nil {
+		return nil, err
+	}
+	return closings(r, session, events, state)
+}
+
+// closings are a state's deviations and those that closing the session showed, by
+// the facts known now of what happened before it was closed.
+func closings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (*pb.SessionState, error) {
+	all := &pb.SessionState{Deviations: state.Deviations}
+	if session.Outcome == "" {
+		return all, nil
+	}
+	outcome, err := record.Get(r, storage.Outcomes, session.Outcome)
+	if err != nil {
+		return nil, err
+	}
+	closing := timing.Closing(session, events, outcome.CreateTime.AsTime())
+	all.Deviations = append(all.Deviations[:len(all.Deviations):len(all.Deviations)], closing...)
+	return all, nil
+}
+
+// legacy is what counts as logged of a session that was begun before sessions kept a
+// list of it.
+func legacy(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent) func() ([]*pb.Deviation, error) {
+	return func() ([]*pb.Deviation, error) {
+		before, err := findings(r, session, events, session.UpdateTime.AsTime())
+		return before.GetDeviations(), err
+	}
 }
 
 // sort says what becomes of each event, and returns those to be recorded.

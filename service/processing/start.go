@@ -54,11 +54,15 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		records := []storage.Record{storage.Sessions.Insert(session)}
 		state, err := record.State(r, session, nil, scene.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
+		changed, err := record.NoteDeviations(scene, session, state.Deviations, nil, record.NoLegacy)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		records := []storage.Record{storage.Sessions.Insert(session)}
 		if session.Decision != "" { // a recall in the meantime counts
 			product, err := record.Get(r, storage.Products, session.Product)
 			if err != nil {
@@ -71,7 +75,7 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		answer.State = state
 		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
 			Records: records,
-			Entries: record.Departures(scene, session, nil, state.Deviations),
+			Entries: changed.Entries(scene, session, nil),
 		}, nil
 	})
 }

@@ -5,10 +5,7 @@ import (
 	"errors"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/ledger"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -47,22 +44,4 @@ func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error)
 		products = append(products, product)
 	}
 	return products, nil
-}
-
-// Departures are the audit entries of departures; the cause of each is the
-// event that showed it, or else the session.
-func Departures(scene ledger.Scene, session *pb.Session, events []*pb.StoredEvent, found []*pb.Deviation) []*pb.AuditEntry {
-	causes := map[string]proto.Message{}
-	for _, e := range events {
-		causes[e.Event.EventId] = e
-	}
-	var entries []*pb.AuditEntry
-	for _, d := range found {
-		cause, shown := causes[d.EventId]
-		if !shown {
-			cause = session
-		}
-		entries = append(entries, scene.Deviated(session, d, cause))
-	}
-	return entries
 }

@@ -166,6 +166,14 @@ func (f *service) sectionAlarms(c *section) []*pb.Alarm {
 	return calls
 }
 
+// Where names the place that an alarm is about.
+func Where(a *pb.Alarm) string {
+	if a.SectionId == "" && (a.Place != pb.Place_PLACE_UNSPECIFIED || a.Cause == pb.AlarmCause_ALARM_CAUSE_SPLASH) {
+		return placeWords(a.Place)
+	}
+	return sectionWords(a.SectionId)
+}
+
 // sectionWords names a section; the empty id is the whole head.
 func sectionWords(id string) string { return cmp.Or(id, "the head") }
 

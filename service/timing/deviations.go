@@ -33,7 +33,7 @@ func Closing(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviat
 		return nil
 	}
 	kind := pb.DeviationKind_DEVIATION_KIND_NOT_OXIDISED
-	if !isThio(s) {
+	if !IsThio(s) {
 		kind = pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED
 		if n := lathersDone(f.lathers); n < fewestShampoos {
 			f.deviate(pb.DeviationKind_DEVIATION_KIND_FEW_SHAMPOOS, "", "", at,

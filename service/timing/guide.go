@@ -18,7 +18,7 @@ type guide struct {
 
 // sessionGuide guides a section of a session.
 func sessionGuide(s *pb.Session, limits *pb.SessionLimits) guide {
-	return guide{limits, limits.HardLimitMinutes, guidedCapChance, isThio(s)}
+	return guide{limits, limits.HardLimitMinutes, guidedCapChance, IsThio(s)}
 }
 
 // latestCall is the exposure at which the call to the bowl must come: water is on

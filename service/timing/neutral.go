@@ -59,7 +59,7 @@ func (f *service) neutralProof() pb.NeutralProof {
 	switch {
 	case f.out.IsZero():
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
-	case isThio(f.session):
+	case IsThio(f.session):
 		if f.oxidiser.minutes != nil && *f.oxidiser.minutes >= f.oxidiserMinutes() && f.oxidiser.since.IsZero() {
 			return pb.NeutralProof_NEUTRAL_PROOF_OXIDISED
 		}
@@ -120,7 +120,7 @@ func closable(p pb.NeutralProof) bool { return p != pb.NeutralProof_NEUTRAL_PROO
 
 // notNeutralBecause says what is still missing.
 func (f *service) notNeutralBecause() string {
-	if isThio(f.session) {
+	if IsThio(f.session) {
 		return f.notOxidisedBecause()
 	}
 	n := len(f.lathers)
@@ -145,7 +145,7 @@ func (f *service) notNeutralBecause() string {
 
 // neutralAdvice is what to do next until the hair is neutral.
 func (f *service) neutralAdvice() string {
-	if isThio(f.session) {
+	if IsThio(f.session) {
 		return f.oxidiseAdvice()
 	}
 	n := len(f.lathers)

@@ -198,7 +198,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 				t.Fatalf("nobody is called to flush: %v among %v", w, state.Alarms)
 			}
 		}
-		if state.Neutral && state.Shampoos < fewestShampoos && !isThio(s.session) {
+		if state.Neutral && state.Shampoos < fewestShampoos && !IsThio(s.session) {
 			t.Fatalf("neutral after %d lathers", state.Shampoos)
 		}
 		for i := 1; i < len(state.Deviations); i++ {

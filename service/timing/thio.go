@@ -12,8 +12,8 @@ import (
 // indicator shampoo. The estimate of straightening is made for hydroxide and is not
 // used for it: the directions' times and strand tests alone guide it.
 
-// isThio tells whether a session is a thio service.
-func isThio(s *pb.Session) bool {
+// IsThio tells whether a session is a thio service.
+func IsThio(s *pb.Session) bool {
 	return s.GetProductKind() == pb.ProductKind_PRODUCT_KIND_THIO_RELAXER || s.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_WAVE
 }
 
