@@ -2,6 +2,8 @@ package processing
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -11,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/timing"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
 )
@@ -48,6 +51,9 @@ func TestMissedCallsAreOnTheLogOnce(t *testing.T) {
 	look(now)
 	look(now.Add(time.Minute))
 	got, once := alarms(t, db), map[string]bool{}
+	if late := entries(t, db, pb.EntryKind_ENTRY_KIND_DEVIATION); len(late) != 1 || late[0].Session != missed {
+		t.Errorf("that water came late is on the log as %v", late)
+	}
 	for _, e := range got {
 		if once[e.RequestId] {
 			t.Errorf("a missed call is logged twice: %v", e)
@@ -80,12 +86,12 @@ func TestNothingKeepsTheSweepFromACall(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	call := &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW}
 	// The chain that comes first cannot record its call.
 	broken := storeIn(t, db, "aft", "broken", begun, burning)
-	claim("aft", missedAlarm(&pb.Session{Name: broken}, call).RequestId)
+	claim("aft", missedAlarm(&pb.Session{Name: broken}, called(t, db, broken)).RequestId)
 	// A caller can use what the contract takes for an id, and no other.
 	missed := store(t, db, "missed", begun, burning)
+	call := called(t, db, missed)
 	checks, err := protovalidate.New()
 	if err != nil {
 		t.Fatal(err)
@@ -136,13 +142,39 @@ func storeIn(t *testing.T, db *storage.DB, in, id string, begun time.Time, facts
 	return session.Name
 }
 
+// called is the call of a session as it stands after a minute.
+func called(t *testing.T, db *storage.DB, name string) (call *pb.Alarm) {
+	t.Helper()
+	err := storage.Read(t.Context(), db, strings.Split(name, "/")[1], func(r *storage.Snapshot) error {
+		session, err := storage.Sessions.Get(r, name)
+		if err != nil {
+			return err
+		}
+		events, err := storage.Events(r, name, 0)
+		call = timing.Fold(session, events, session.StartTime.AsTime().Add(time.Minute)).Alarms[0]
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return call
+}
+
 // alarms is what the log has of missed calls.
-func alarms(t *testing.T, db *storage.DB) (found []*pb.AuditEntry) {
+func alarms(t *testing.T, db *storage.DB) []*pb.AuditEntry {
+	t.Helper()
+	return entries(t, db, pb.EntryKind_ENTRY_KIND_ALARM)
+}
+
+// entries is what the log has of a kind.
+func entries(t *testing.T, db *storage.DB, kind pb.EntryKind) (found []*pb.AuditEntry) {
 	t.Helper()
 	err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
 		entries, _, err := storage.ListEntries(r, storage.EntryFilter{}, storage.Page{}, math.MaxInt64)
 		for _, e := range entries {
-			found = append(found, e.AuditEntry)
+			if e.Kind == kind {
+				found = append(found, e.AuditEntry)
+			}
 		}
 		return err
 	})
@@ -150,4 +182,57 @@ func alarms(t *testing.T, db *storage.DB) (found []*pb.AuditEntry) {
 		t.Fatal(err)
 	}
 	return found
+}
+
+// TestWhatTimeBringsAboutIsOnTheLogOnce: the till is silent, and three servers look
+// again and again.
+func TestWhatTimeBringsAboutIsOnTheLogOnce(t *testing.T) {
+	t.Parallel()
+	db := storagetest.New(t)
+	begun := time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)
+	applied := &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{
+		SectionId: "front", Part: pb.SectionPart_SECTION_PART_MID_STRAND}}}
+	silent := store(t, db, "silent", begun, applied)
+	look := func(minute float64) []string {
+		at := begun.Add(time.Duration(minute * float64(time.Minute)))
+		var servers sync.WaitGroup
+		for range 3 {
+			servers.Go(func() {
+				if err := (Service{DB: db, Now: func() time.Time { return at }}).SweepOnce(t.Context()); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		servers.Wait()
+		var kinds []string
+		for _, e := range entries(t, db, pb.EntryKind_ENTRY_KIND_DEVIATION) {
+			if e.Session != silent || e.Actor != "server" {
+				t.Errorf("%v", e)
+			}
+			kinds = append(kinds, strings.TrimPrefix(e.ReasonCode, "DEVIATION_KIND_"))
+		}
+		slices.Sort(kinds)
+		return kinds
+	}
+	if got := look(18.9); slices.Contains(got, "LIMIT_PASSED") {
+		t.Errorf("a till has a minute to say that it was rinsed: %v", got)
+	}
+	want := []string{"LIMIT_PASSED", "RINSED_LATE", "STRAND_TEST_OVERDUE"}
+	for _, minute := range []float64{19.1, 19.1, 40} {
+		if got := look(minute); !slices.Equal(got, want) {
+			t.Errorf("at minute %v the log has %v, want %v", minute, got, want)
+		}
+	}
+	err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
+		session, err := storage.Sessions.Get(r, silent)
+		for _, d := range session.GetDeviations() {
+			if d.Kind == pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED && d.Entry == "" {
+				t.Errorf("the session does not name the entry of %v", d)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
 }
