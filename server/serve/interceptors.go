@@ -134,6 +134,7 @@ func (in *interceptors) inspect(ctx context.Context, c *call, m proto.Message) e
 	if open(c.method) {
 		return nil
 	}
+	normalizeNames(m.ProtoReflect())
 	return in.checks.check(ctx, m)
 }
 

@@ -61,6 +61,7 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	for _, v := range invalid.Violations {
 		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(m, v)})
 	}
+	violations = append(violations, blankNames(m.ProtoReflect(), counts, "")...)
 	violations = append(violations, unknown(m.ProtoReflect(), "")...)
 	return append(violations, wrongTimes(m.ProtoReflect(), "")...)
 }

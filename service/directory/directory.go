@@ -2,9 +2,11 @@
 package directory
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
+	_ "time/tzdata" // the time zone database, on every machine alike
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
@@ -53,7 +55,9 @@ func (s Service) UpdateChain(ctx context.Context, req *pb.UpdateChainRequest) (*
 // CreateSalon creates a salon of a chain.
 func (s Service) CreateSalon(ctx context.Context, req *pb.CreateSalonRequest) (*pb.CreateSalonResponse, error) {
 	name := req.Parent + "/salons/" + req.SalonId
-	check := record.All(record.Exist(storage.Chains, req.Parent), func(*storage.Snapshot) error { return placed(req.Salon) })
+	check := record.All(record.Exist(storage.Chains, req.Parent), func(*storage.Snapshot) error {
+		return cmp.Or(placed(req.Salon), timed(req.Salon))
+	})
 	return record.Create(ctx, s.DB, storage.Salons, s.Now(), req, name, req.Salon, check,
 		func(m *pb.Salon) *pb.CreateSalonResponse { return &pb.CreateSalonResponse{Salon: m} })
 }
@@ -73,7 +77,12 @@ func (s Service) ListSalons(ctx context.Context, req *pb.ListSalonsRequest) (*pb
 // UpdateSalon changes a salon.
 func (s Service) UpdateSalon(ctx context.Context, req *pb.UpdateSalonRequest) (*pb.UpdateSalonResponse, error) {
 	return record.Update(ctx, s.DB, storage.Salons, s.Now(), req, req.Salon, req.UpdateMask,
-		func(_ *storage.Snapshot, _, amended *pb.Salon) error { return placed(amended) },
+		func(_ *storage.Snapshot, stored, amended *pb.Salon) error {
+			if err := placed(amended); err != nil || amended.TimeZone == stored.TimeZone {
+				return err
+			}
+			return timed(amended)
+		},
 		func(m *pb.Salon) *pb.UpdateSalonResponse { return &pb.UpdateSalonResponse{Salon: m} })
 }
 
@@ -85,6 +94,20 @@ func placed(salon *pb.Salon) error {
 	}
 	return fault.Invalid("salon.region_code", fmt.Sprintf("must be a place of %s; for %s the jurisdiction is %s",
 		salon.GetJurisdiction(), salon.GetRegionCode(), rules.OfRegion(salon.GetRegionCode())))
+}
+
+// timed refuses a time zone that does not exist. The time zone database is linked
+// into the program, so that the answer is the same on every machine; names in
+// lower case, such as "posixrules", are files of some systems and no time zones.
+func timed(salon *pb.Salon) error {
+	name := salon.GetTimeZone()
+	if name == "" {
+		return nil
+	}
+	if _, err := time.LoadLocation(name); err != nil || name == "Local" || name[0] >= 'a' {
+		return fault.Invalid("salon.time_zone", `must be a time zone of the IANA database, such as "Europe/London", or empty`)
+	}
+	return nil
 }
 
 // CreatePractitioner enters somebody who works on clients; the salons named

@@ -2,6 +2,7 @@ package eligibility
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"unicode/utf8"
 
@@ -19,6 +20,20 @@ import (
 // blanks at the ends not counted. Our own choice.
 const shortestComment = 20
 
+// mostOverrides is how many attempts on one decision are recorded: all of them are
+// part of every answer about it. Our own choice; a decision has some dozen
+// findings, each of which is overridden once.
+const mostOverrides = 200
+
+// checkRoom refuses a further attempt on a decision that has the most.
+func checkRoom(decision *pb.Decision) error {
+	if len(decision.Overrides) < mostOverrides {
+		return nil
+	}
+	return fault.Precondition("TOO_MANY_OVERRIDES", decision.Name,
+		fmt.Sprintf("the decision has %d attempted overrides, the most that are recorded; check eligibility again for a new decision", len(decision.Overrides)))
+}
+
 // OverrideDecision tries to set one finding aside. Denied or accepted, the
 // attempt is kept with the decision and on the audit log; the decision itself
 // is never touched.
@@ -30,6 +45,9 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
 		decision, by, err := judged(r, req)
+		if err == nil {
+			err = checkRoom(decision)
+		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}

@@ -136,6 +136,8 @@ func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, 
 			result.Reason = "event_id: was used for another event; take a new one"
 		case recorded:
 			result.Status = pb.EventStatus_EVENT_STATUS_ALREADY_RECORDED
+		case full(e, len(old)+len(fresh)) != "":
+			result.Status, result.Reason = pb.EventStatus_EVENT_STATUS_REJECTED, full(e, len(old)+len(fresh))
 		default:
 			if !understood {
 				result.Status = pb.EventStatus_EVENT_STATUS_NOT_UNDERSTOOD

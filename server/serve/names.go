@@ -1,0 +1,47 @@
+package serve
+
+import (
+	"strings"
+	"unicode"
+
+	"buf.build/go/protovalidate"
+	"golang.org/x/text/unicode/norm"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"alkalog/service/fault"
+)
+
+// displayName is the name of the fields that hold what people call something.
+const displayName = "display_name"
+
+// normalizeNames brings display names into Unicode Normalization Form C (UAX #15),
+// so that a name looks and compares alike however it was typed.
+func normalizeNames(m protoreflect.Message) {
+	within(m, "", func(m protoreflect.Message, _ string) []fault.Violation {
+		normalizeNames(m)
+		return nil
+	})
+	if field := m.Descriptor().Fields().ByName(displayName); field != nil && m.Has(field) {
+		m.Set(field, protoreflect.ValueOfString(norm.NFC.String(m.Get(field).String())))
+	}
+}
+
+// blankNames says which display names nobody can see.
+func blankNames(m protoreflect.Message, counts protovalidate.Filter, path string) []fault.Violation {
+	found := within(m, path, func(m protoreflect.Message, at string) []fault.Violation { return blankNames(m, counts, at) })
+	field := m.Descriptor().Fields().ByName(displayName)
+	if field == nil || !m.Has(field) || counts != nil && !counts.ShouldValidate(m, field) || strings.ContainsFunc(m.Get(field).String(), visible) {
+		return found
+	}
+	return append(found, fault.Violation{Field: strings.TrimPrefix(path+"."+displayName, "."), Want: "must have at least one visible character"})
+}
+
+// visible reports whether a character shows by itself. Letters that are drawn as
+// nothing, such as the Hangul filler, are those that Unicode says to ignore
+// (UAX #44, Default_Ignorable_Code_Point); the blank Braille pattern is not among
+// them and drawn as nothing too.
+func visible(r rune) bool {
+	const blankBraille = '\u2800'
+	return unicode.In(r, unicode.L, unicode.N, unicode.P, unicode.S) &&
+		!unicode.Is(unicode.Other_Default_Ignorable_Code_Point, r) && r != blankBraille && r != unicode.ReplacementChar
+}
