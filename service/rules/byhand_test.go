@@ -49,8 +49,8 @@ func byHand() map[string]func(*pb.DecisionInputs) truth {
 		"scalp.broken-skin": func(in *pb.DecisionInputs) truth {
 			return is(in.GetConsultation().GetScalp().GetBrokenSkin(), pb.Answer_ANSWER_YES)
 		},
-		"scalp.redness": func(in *pb.DecisionInputs) truth {
-			return is(in.GetConsultation().GetScalp().GetRedness(), pb.Answer_ANSWER_YES)
+		"scalp.sores": func(in *pb.DecisionInputs) truth {
+			return is(in.GetConsultation().GetScalp().GetSores(), pb.Answer_ANSWER_YES)
 		},
 		"scalp.doubtful": func(in *pb.DecisionInputs) truth {
 			s, worst := in.GetConsultation().GetScalp(), no

@@ -1,10 +1,13 @@
 package rules
 
 import (
+	"os"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+
+	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/alkali"
@@ -196,4 +199,27 @@ func everyHead() []*pb.DecisionInputs {
 		}
 	}
 	return heads
+}
+
+// A rule that says something else than when it was released has a higher version:
+// an audit entry names a rule by id and version, and must not mean two texts.
+func TestChangedRulesRaiseTheirVersion(t *testing.T) {
+	const released = "testdata/archive/437b51ed0815/policy.yaml"
+	text, err := os.ReadFile(released)
+	check0(t, err)
+	old, err := Load(text)
+	check0(t, err)
+	before := map[string]*pb.Rule{}
+	for _, r := range old.Rules(nil) {
+		before[r.GetRuleId()] = r
+	}
+	for _, r := range newEngine(t).Rules(nil) {
+		was := before[r.GetRuleId()]
+		if was == nil || r.GetVersion() > was.GetVersion() {
+			continue
+		}
+		if !proto.Equal(was, r) {
+			t.Errorf("%s was changed and is still version %d", r.GetRuleId(), r.GetVersion())
+		}
+	}
 }
