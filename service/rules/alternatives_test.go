@@ -139,7 +139,11 @@ func hazards() map[string]struct {
 		"relaxed last month": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
 			history(in).Relaxer = &pb.PastEvent{Happened: yes, LastTime: ago(30 * day)}
 		}},
-		"no strand test": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { tests(in).Strand = pb.StrandReading_STRAND_READING_NOT_DONE }},
+		"no strand test": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
+			if s := tests(in).GetStrand(); s == 0 || s == pb.StrandReading_STRAND_READING_SOUND { // a worse reading stays
+				tests(in).Strand = pb.StrandReading_STRAND_READING_NOT_DONE
+			}
+		}},
 	}
 }
 
