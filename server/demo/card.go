@@ -79,6 +79,8 @@ func quietHistory(now time.Time) *pb.ClientHistory {
 	return &pb.ClientHistory{
 		Shampoo: ago(now, 4), ExtensionsRemoved: never(), ExtensionsIn: no, Relaxer: never(),
 		BadReaction: no, Allergy: no, Pregnancy: no, Medication: no, RecentIllness: no, HairLoss: no,
+		ThinningCrown: no, ThinningEdges: no, BreakageLines: no, Keloids: no, ScalpSteroids: no, ContactLenses: no, GloveAllergy: no,
+		Isotretinoin: never(), CancerTreatment: never(),
 		MedicalClearance: no, UndescribedWork: no,
 	}
 }

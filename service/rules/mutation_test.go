@@ -31,6 +31,11 @@ func mutants(expression string) map[string]string {
 	return changed
 }
 
+// sameMeaning are changes that no case can notice.
+var sameMeaning = map[string]string{
+	"wait.relaxer": "Answer.YES number 2 is Answer.UNSURE", // the first half knows the head's answer too
+}
+
 // Every part of a rule that refuses or refers is needed by one of its own cases:
 // change it, and some case comes out otherwise. A change that means the same is
 // named below, with the reason.
@@ -42,6 +47,9 @@ func TestCasesNeedEveryPartOfARule(t *testing.T) {
 			return
 		}
 		for name, expression := range mutants(r.text.GetExpression()) {
+			if sameMeaning[text.ID] == name {
+				continue
+			}
 			f, err := e.book.compile(expression, r.scope, e.book.trusted)
 			if err != nil {
 				continue // not an expression: nobody could commit it
