@@ -3,6 +3,7 @@ package identity
 import (
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
@@ -95,6 +96,9 @@ func describe(a *actor.Actor, header func(string) []string) (err error) {
 	if a.TillVersion, err = word(header, "alkalog-till-version"); err != nil {
 		return err
 	}
+	if a.Revision, err = revision(header("alkalog-revision")); err != nil {
+		return err
+	}
 	a.TraceID = traceID(header("traceparent"))
 	return nil
 }
@@ -110,6 +114,19 @@ func word(header func(string) []string, name string) (string, error) {
 		return "", fault.Invalid(name, "must be given once: 1 to 63 letters, digits, blanks, dots, slashes, hyphens, underscores or plus signs, beginning with a letter or digit")
 	}
 	return values[0], nil
+}
+
+// revision is the revision of the contract that a till was built by; it decides
+// which alarms the till is sent, and nothing that is stored.
+func revision(values []string) (int, error) {
+	if len(values) == 0 {
+		return 0, nil
+	}
+	n, err := strconv.ParseUint(values[0], 10, 16)
+	if err != nil || len(values) > 1 {
+		return 0, fault.Invalid("alkalog-revision", "must be given once: the number of the contract's revision that the till was built by, such as 2")
+	}
+	return int(n), nil
 }
 
 // traceID is the trace id of a traceparent. One that is malformed counts as

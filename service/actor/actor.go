@@ -19,6 +19,9 @@ type Actor struct {
 	Till  string  // the sending till: the name in its certificate, or how it names itself; empty: not known
 	// TillVersion is the version of the till's program; empty: not known.
 	TillVersion string
+	// Revision is the revision of the contract that the till was built by; 0: it was
+	// built before tills said so.
+	Revision int
 	// Salons are the resource names of the salons the caller is confined to;
 	// none: every salon of the chain.
 	Salons  []string

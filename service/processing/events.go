@@ -78,6 +78,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 	})
 	if err == nil {
 		s.Hub.Changed(req.Name)
+		answer.State = understood(ctx, answer.State)
 	}
 	return answer, err
 }
@@ -178,6 +179,7 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
+	session.State = understood(ctx, session.State)
 	answer := &pb.GetSessionResponse{Session: session}
 	if req.WithEvents {
 		answer.Events = events

@@ -72,7 +72,7 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		}
 		answer := proto.CloneOf(session)
 		s.sayServerClock(state)
-		answer.State = state
+		answer.State = understood(ctx, state)
 		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
 			Records: records,
 			Entries: changed.Entries(scene, session, nil),

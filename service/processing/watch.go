@@ -36,7 +36,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 			sent = session.State
 			if err := stream.Send(&pb.WatchSessionResponse{
 				ResumeToken: token(sent),
-				Message:     &pb.WatchSessionResponse_State{State: sent},
+				Message:     &pb.WatchSessionResponse_State{State: understood(stream.Context(), sent)},
 			}); err != nil {
 				return err
 			}
@@ -85,6 +85,9 @@ func sameGuidance(seen, now *pb.SessionState) bool {
 func guidance(state *pb.SessionState) *pb.SessionState {
 	g := proto.CloneOf(state)
 	g.Time = nil
+	for _, w := range g.Flushes {
+		w.FlushedMinutes = nil
+	}
 	if g.Clock != nil {
 		g.Clock.ServerOffsetMs = nil
 	}

@@ -1,17 +1,17 @@
 package timing
 
 // This is the one table of figures that the engine brings itself. Every constant
-// says what stands behind it: "Source", a published text; "Common practice", a
-// habit of the trade without one source; or "Assumption", our own choice, made on
-// the cautious side. No rate constant of hydroxide relaxing has been published, so
+// says what its basis is: "Source", a published text; "Common practice", a habit of
+// the trade without one source; "From memory", common advice whose source was not
+// read; or "Assumption", our own choice, made on the cautious side. No rate constant of hydroxide relaxing has been published, so
 // the rates are assumptions centred on the manufacturer's directions. A test fails
 // on a constant that does not say.
 const (
-	// Common practice: hydroxide stays on for at most about 20 minutes at room
-	// temperature; the manufacturer's maximum holds when it is shorter. Minutes.
+	// Common practice: the outside limit of an exposure where neither directions nor
+	// house set a shorter one. Minutes, at the temperature of a salon.
 	maximumMinutes = 20
-	// Common practice: 10 to 20 minutes of processing are usual by strength and
-	// texture; the middle stands in where directions give no usual time. Minutes.
+	// Common practice: stands in where directions give no usual time; the middle of 10
+	// to 20, the range that strength and texture span. Minutes.
 	usualMinutes = 15
 	// Common practice: straightening is capped at 80 %; a house may only lower it.
 	capPercent = 80

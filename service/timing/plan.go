@@ -12,8 +12,9 @@ import (
 // Plan is the order of application and the timing of a service: minutes from each
 // section's first contact, with 90 % intervals. It is a pure function of the inputs;
 // what is missing there widens the intervals, so nil gives the most cautious plan.
-// The order, slowest first and delicate hair last, is common practice; where the
-// minutes come from stands in the plan's basis.
+// Sections are ordered by how long they are expected to take, longest first, and
+// delicate ones come last whatever they take (both common practice). The plan's
+// basis names the source of each figure.
 func Plan(in *pb.DecisionInputs) *pb.Plan {
 	limits := Limits(in)
 	plan := &pb.Plan{
@@ -60,8 +61,9 @@ func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	return sections
 }
 
-// headOf is how the salon divides this head: its own sections, else the usual four
-// and the hairline, the back first because it usually resists most.
+// headOf are the sections of this head: the salon's own, else a default of four
+// quadrants and the hairline. Quadrants of equal expected minutes keep this order,
+// which puts the back before the front (common practice).
 func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	if own := in.GetConsultation().GetHair().GetSections(); len(own) > 0 {
 		return own
