@@ -194,7 +194,7 @@ func candidates(c *pb.TillClock, told, received time.Time) []fit {
 			offset = 0
 		}
 		at := shifted(told, offset)
-		if at.Before(from.Add(-slack)) || at.After(to.Add(slack)) {
+		if at.Before(from.Add(-2*slack)) || at.After(to.Add(2*slack)) { // an offset that is not corrected, and a reading's own
 			return
 		}
 		found = append(found, fit{earlier(at, received), offset})

@@ -29,6 +29,7 @@ type fact struct {
 	sender   string
 	measured bool     // its till's clock was compared by echo
 	certain  bool     // every view has the same time
+	assumed  bool     // an exposure is counted from the earliest time that fits
 	odd      []string // what this program does not know of it
 }
 
@@ -168,14 +169,18 @@ func longest(s *pb.Session, facts []fact) {
 		if !wet {
 			from = floor(s)
 		}
-		if f.certain || f.measured || f.at.Before(from) || onWholeHead(f.Event) {
+		if f.certain || f.measured || onWholeHead(f.Event) {
+			continue
+		}
+		if f.at.Before(from) {
+			f.assumed = f.assumed || startsClock(f.Event) && !wet
 			continue
 		}
 		key := f.sender + "/" + f.GetSectionApplied().GetSectionId() + f.GetStrandTest().GetSectionId()
 		switch {
 		case startsClock(f.Event):
 			moved[key] = max(moved[key], f.at.Sub(from))
-			f.at = from
+			f.at, f.assumed = from, true
 		case f.GetStrandTest() != nil:
 			f.at = later(from, f.at.Add(-moved[key]))
 		}
@@ -220,8 +225,11 @@ func inSpan(facts []fact, events []*pb.StoredEvent) {
 		f, e := &facts[i], spans[facts[i].EventId]
 		switch {
 		case f.certain || !f.measured:
-		case startsClock(f.Event) && e.EarliestTime != nil:
-			f.at = e.EarliestTime.AsTime()
+		case startsClock(f.Event):
+			f.at, f.assumed = earlier(correctedTime(e), f.at), true
+			if e.EarliestTime != nil {
+				f.at = e.EarliestTime.AsTime()
+			}
 		case stopsClock(f.Event) && e.LatestTime != nil && !slices.ContainsFunc(facts[i+1:], func(g fact) bool { return startsClock(g.Event) }):
 			f.at = e.LatestTime.AsTime()
 			for j := range facts[i+1:] {

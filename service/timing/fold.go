@@ -112,7 +112,7 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 			break
 		}
 		f.count++
-		f.guessed = f.guessed || !e.at.Equal(e.likely)
+		f.guessed = f.guessed || e.assumed || !e.at.Equal(e.likely)
 		f.clock(e)
 		f.unknown = append(f.unknown, e.odd...)
 		f.apply(e)
