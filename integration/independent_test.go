@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	pb "alkalog/proto/alkalogv1"
@@ -222,16 +223,30 @@ func (x *exhibit) usurp(t *testing.T) {
 	x.edit(t, "keys", func([]byte) []byte { return []byte(thief.Public().String() + "\n") })
 }
 
+// overrideOften puts n entries on the log, from four callers at once.
+func (c *chain) overrideOften(t *testing.T, n int) {
+	t.Helper()
+	refusal := c.decision(t, brokenSkin)
+	var callers sync.WaitGroup
+	for range 4 {
+		callers.Go(func() {
+			for range n / 4 {
+				must(t, c.imara, c.eligibility.OverrideDecision, c.override(refusal, refusal.Findings[0]))
+			}
+		})
+	}
+	callers.Wait()
+}
+
 // TestIndependentVerifier has both programs judge honest copies and copies that
 // were tampered with.
 func TestIndependentVerifier(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	c := s.newChain(t, "ebb-and-flow")
-	stop := c.busy(t)
+	c.overrideOften(t, 100)
 	kept := c.covered(t, 100)
-	c.covered(t, ledger.TileWidth+10)
-	stop()
+	c.overrideOften(t, 160) // more entries than a full tile has
 	s.integrated(t)
 	honest, verdict := c.copyOf(t, []byte(kept.Checkpoint), func(*pb.AuditEntry) {})
 	if !verdict.Holds() || len(exhibits) < 25 {
