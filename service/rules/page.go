@@ -163,6 +163,15 @@ adds the hydroxides up as the law counts them. A rule about a zone or a section
 names the fields of "zone" or "section" and is asked of each in turn. UNSPECIFIED
 is what the chain has not stated; an answer that was not given equals nothing.
 
+Fields that begin with known and cleared, and days_ago, are worked out before a
+rule is asked. known.hydroxide and zone.known.hydroxide are what the answers for the
+zones, the answer for the head and the services on record say together; the
+strictest counts. known.strand and known.incompatibility are NOT_DONE also when a
+test that went well is too old or came before chemical work. cleared.allergy is YES
+when a doctor's word for that cause, with date and reference, still holds. days_ago
+counts calendar days in the salon's time zone. A rule that reads such a field waits
+for the answers behind it.
+
 | Field | Kind | |
 |---|---|---|
 `
@@ -170,6 +179,12 @@ is what the chain has not stated; an answer that was not given equals nothing.
 // role is what a field is for: the question that asks for it, or nothing.
 func (e *Engine) role(i int) string {
 	f := e.book.fields[i]
+	switch {
+	case f.derived && f.after != "":
+		return "Worked out. Name `" + f.after + "` before it."
+	case f.derived:
+		return "Worked out."
+	}
 	if f.after != "" {
 		return e.questions[f.path] + " Asked after `" + f.after + "`."
 	}
