@@ -77,14 +77,14 @@ func (f *service) answer(t time.Time, id string) {
 // came later.
 func (f *service) began(c *complaint) time.Time { return later(c.from, f.product) }
 
-// lateAnswer notes that water did not come in time.
-func (f *service) lateAnswer(c *complaint) {
+// lateAnswer notes that water had not come in time by t.
+func (f *service) lateAnswer(c *complaint, t time.Time) {
 	if !f.treated() {
 		return
 	}
 	from, until := f.began(c), c.water
 	if until.IsZero() {
-		until = f.at
+		until = t
 	}
 	if by := from.Add(minutes(discomfortMinutes)); until.After(by) {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE, c.section, c.eventID, by,

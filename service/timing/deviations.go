@@ -175,7 +175,7 @@ func (f *service) passing() {
 		}
 	}
 	for _, c := range f.complaints {
-		f.lateAnswer(c)
+		f.lateAnswer(c, f.at)
 	}
 	for _, w := range f.flushes {
 		f.flushShort(w, f.at)

@@ -218,6 +218,9 @@ func (f *service) touched(e fact, id string) *section {
 		f.unplanned(e, id)
 	}
 	if f.contact == nil {
+		for _, c := range f.complaints {
+			f.lateAnswer(c, e.at) // what was late before it stays so
+		}
 		f.contact, f.product, f.rinse = &e, e.at, time.Time{}
 		f.head = headWater{hurt: f.head.hurt} // water before it was a wash
 		f.flushHead(e)
