@@ -217,6 +217,9 @@ func (st *stage) services() map[string]example {
 			return &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, Salon: st.salon, Practitioner: st.amara.name,
 				StartTime: st.clock.stamp(), RequestId: newID()}
 		}},
+		"CloseSession": {st.imara, func(t testing.TB) proto.Message {
+			return &pb.CloseSessionRequest{Name: st.session(t).Name, Practitioner: st.imara.name, Comment: "left open", RequestId: newID()}
+		}},
 		"RecordEvents": {st.till, func(t testing.TB) proto.Message {
 			session := st.session(t)
 			return &pb.RecordEventsRequest{Name: session.Name, SendTime: st.clock.stamp(), RequestId: newID(),

@@ -19,9 +19,16 @@ var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: 
 	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
 	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
 	column[*pb.Session]{"update_time", "timestamptz", func(s *pb.Session) any { return s.GetUpdateTime() }},
-	column[*pb.Session]{"open", "boolean", func(s *pb.Session) any { return s.GetOutcome() == "" && s.GetClosing() == nil }},
+	column[*pb.Session]{"open", "boolean", func(s *pb.Session) any { return isOpen(s) }},
 	column[*pb.Session]{"used", "text[]", func(s *pb.Session) any { return productsUsed(s) }},
+	// At most one of a client's sessions is the only open one: a unique index keeps
+	// two that begin at the same time apart. One that was recorded beside another,
+	// because it was under way, does not count.
+	column[*pb.Session]{"sole", "boolean", func(s *pb.Session) any { return isOpen(s) && s.GetOtherSession() == "" }},
 )}}
+
+// isOpen tells whether a session has neither an outcome nor been closed without.
+func isOpen(s *pb.Session) bool { return s.GetOutcome() == "" && s.GetClosing() == nil }
 
 // events are the facts recorded in sessions, by the ids their tills gave them.
 var events = newSealed("session_events", "?",
@@ -142,6 +149,33 @@ func RecentSessions(s *Snapshot, open, closed time.Time) ([]*pb.Session, error) 
 	var rows []sealedRow
 	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+` where chain = $1 and client = parent
 		and (open and update_time >= $2 or not open and update_time >= $3) order by id`, s.chain, open, closed)
+	if err != nil {
+		return nil, err
+	}
+	return openAll[*pb.Session](s, Sessions.name, "", rows)
+}
+
+// OpenSessionOf is the name of the client's session that was opened last and is
+// still open; empty when none is.
+func OpenSessionOf(s *Snapshot, client string) (string, error) {
+	at, err := parseName(client)
+	if err != nil {
+		return "", err
+	}
+	var ids []string
+	err = s.all(&ids, "select id from sessions where chain = $1 and parent = $2 and open order by id desc limit 1", s.chain, at.id)
+	if err != nil || len(ids) == 0 {
+		return "", err
+	}
+	return client + "/sessions/" + ids[0], nil
+}
+
+// SilentSessions reads open sessions of the chain that were begun and last changed
+// before a time, up to a limit, the longest silent first.
+func SilentSessions(s *Snapshot, before time.Time, limit int) ([]*pb.Session, error) {
+	var rows []sealedRow
+	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+" where chain = $1 and client = parent and open and update_time < $2 order by update_time limit $3",
+		s.chain, before, limit)
 	if err != nil {
 		return nil, err
 	}

@@ -24,7 +24,7 @@ import (
 // run beside them until the server leaves.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *keeper, checks requests) []loop {
 	now := cfg.reference.Now
-	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Hub: processing.NewHub(), BeatEvery: cfg.Limits.BeatEvery}
+	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Hub: processing.NewHub(), Rules: engine, BeatEvery: cfg.Limits.BeatEvery}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	intake := consultation.Service{DB: db, Now: now, List: clients.erased.add}

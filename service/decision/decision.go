@@ -7,6 +7,7 @@ package decision
 import (
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -30,6 +31,8 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 		Consultation: consultation,
 		LotCode:      req.LotCode,
 		ServiceKind:  req.ServiceKind,
+		SectionIds:   req.SectionIds,
+		WhatChanged:  req.WhatChanged,
 	}
 	client, err := record.Get(r, storage.Clients, req.Parent)
 	if err != nil {
@@ -94,10 +97,14 @@ func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 func Store(r *storage.Snapshot, engine *rules.Engine, scene ledger.Scene, client string, d *pb.Decision) (storage.Changes, error) {
 	d.Name = client + "/decisions/" + storage.NewID()
 	d.CreateTime = timestamppb.New(scene.Time)
-	d.Actor, d.Role = scene.Actor, scene.Role
+	if d.Actor == "" {
+		d.Actor, d.Role = scene.Actor, scene.Role
+	}
 	records, err := keepPolicy(r, engine, scene.Chain, d)
-	records = append(records, storage.Decisions.Insert(d))
-	return storage.Changes{Records: records, Entries: scene.Decided(d)}, err
+	bare := proto.CloneOf(d)
+	bare.Overrides, bare.Countersignature = nil, nil // they are records of their own
+	records = append(records, storage.Decisions.Insert(bare))
+	return storage.Changes{Records: records, Entries: scene.Decided(bare)}, err
 }
 
 // keepPolicy is what must be written so that the policy a decision was made

@@ -3,6 +3,7 @@ package eligibility
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -51,6 +52,10 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
+		began, err := hasBegun(r, decision.Name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
 		override := &pb.Override{
 			OverrideId:   storage.NewID(),
 			RuleId:       req.RuleId,
@@ -61,7 +66,7 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 			Comment:      req.Comment,
 			CreateTime:   timestamppb.New(scene.Time),
 			CommentSalt:  salt,
-			Denial:       rules.JudgeOverride(decision, by, scene.Actor, scene.Role, req.RuleId, req.Subject, req.ReasonCode, scene.Time),
+			Denial:       rules.JudgeOverride(decision, by, scene.Actor, scene.Role, req.RuleId, req.Subject, req.ReasonCode, began, scene.Time),
 		}
 		answer := proto.CloneOf(decision)
 		answer.Overrides = append(answer.Overrides, override)
@@ -71,4 +76,16 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 			Entries: []*pb.AuditEntry{scene.Overridden(decision, override)},
 		}, nil
 	})
+}
+
+// sessionsLooked is how many of a client's newest sessions are looked at. Our own
+// choice: a decision is overridden within a day, and nobody has more in a day.
+const sessionsLooked = 50
+
+// hasBegun reports whether a service was begun on a decision or in spite of it.
+func hasBegun(r *storage.Snapshot, decision string) (bool, error) {
+	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: record.Parent(decision)}, storage.Page{Size: sessionsLooked})
+	return slices.ContainsFunc(sessions, func(s *pb.Session) bool {
+		return decision == s.Decision || decision == s.RefusedDecision || decision == s.NewerDecision
+	}), err
 }

@@ -33,6 +33,7 @@ type Error struct {
 	reason  string
 	message string
 	details []protoadapt.MessageV1
+	names   map[string]string // of the resources concerned, for ErrorInfo
 }
 
 // Error returns the message that callers see.
@@ -43,12 +44,22 @@ func (e *Error) Reason() string { return e.reason }
 
 // GRPCStatus returns the status with its details; grpc-go calls it.
 func (e *Error) GRPCStatus() *status.Status {
-	info := &errdetails.ErrorInfo{Reason: e.reason, Domain: Domain}
+	info := &errdetails.ErrorInfo{Reason: e.reason, Domain: Domain, Metadata: e.names}
 	st, err := status.New(e.code, e.message).WithDetails(append([]protoadapt.MessageV1{info}, e.details...)...)
 	if err != nil {
 		return status.New(e.code, e.message)
 	}
 	return st
+}
+
+// Naming adds the name of a resource that the message speaks of to the metadata of
+// ErrorInfo, for programs, which never parse messages.
+func (e *Error) Naming(key, name string) *Error {
+	if e.names == nil {
+		e.names = map[string]string{}
+	}
+	e.names[key] = name
+	return e
 }
 
 // Stored returns the error as it is stored with a request that it answers, see
@@ -58,14 +69,14 @@ func (e *Error) Stored() *spb.Status { return e.GRPCStatus().Proto() }
 // NotFound says that there is nothing of that name here. It is the answer for
 // another chain's records too, so that nobody learns that they exist.
 func NotFound(name string) *Error {
-	return &Error{codes.NotFound, "NOT_FOUND", fmt.Sprintf("%q is not found", name),
-		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{code: codes.NotFound, reason: "NOT_FOUND", message: fmt.Sprintf("%q is not found", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
 }
 
 // Exists says that the id is taken.
 func Exists(name string) *Error {
-	return &Error{codes.AlreadyExists, "ALREADY_EXISTS", fmt.Sprintf("%q exists already", name),
-		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{code: codes.AlreadyExists, reason: "ALREADY_EXISTS", message: fmt.Sprintf("%q exists already", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
 }
 
 // Invalid says which field of a request is not right and what would be.
@@ -96,7 +107,7 @@ func InvalidFields(violations ...Violation) *Error {
 		}
 		message += v.Field + ": " + want
 	}
-	return &Error{codes.InvalidArgument, "INVALID_FIELD", shorten(message, mostMessage), []protoadapt.MessageV1{bad}}
+	return &Error{code: codes.InvalidArgument, reason: "INVALID_FIELD", message: shorten(message, mostMessage), details: []protoadapt.MessageV1{bad}}
 }
 
 // shorten puts text on one line, and cuts it off.
@@ -110,8 +121,8 @@ func shorten(text string, most int) string {
 
 // Stale says that the record was changed since it was read.
 func Stale(name string) *Error {
-	return &Error{codes.Aborted, "ETAG_MISMATCH", fmt.Sprintf("%q was changed since it was read; read it again", name),
-		[]protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{code: codes.Aborted, reason: "ETAG_MISMATCH", message: fmt.Sprintf("%q was changed since it was read; read it again", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
 }
 
 // Precondition says that the intention does not fit the state of things.
@@ -119,7 +130,7 @@ func Stale(name string) *Error {
 func Precondition(reason, subject, message string) *Error {
 	failure := &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
 		{Type: reason, Subject: subject, Description: message}}}
-	return &Error{codes.FailedPrecondition, reason, message, []protoadapt.MessageV1{failure}}
+	return &Error{code: codes.FailedPrecondition, reason: reason, message: message, details: []protoadapt.MessageV1{failure}}
 }
 
 // Damaged says that what is stored of a log is not what was signed.

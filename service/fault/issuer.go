@@ -11,6 +11,6 @@ import (
 // keys it is signed with cannot be had. Whoever brought one is neither known nor
 // refused.
 func IssuerUnavailable() *Error {
-	return &Error{codes.Unavailable, "ISSUER_UNAVAILABLE", "the identity provider does not answer, so no token can be checked; retry later",
-		[]protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
+	return &Error{code: codes.Unavailable, reason: "ISSUER_UNAVAILABLE", message: "the identity provider does not answer, so no token can be checked; retry later",
+		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
 }

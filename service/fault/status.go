@@ -32,13 +32,13 @@ func facts() []struct {
 		{storage.ErrStale, &Error{code: codes.Aborted, reason: "ETAG_MISMATCH", message: "the record was changed since it was read; read it again"}},
 		{storage.ErrReused, &Error{code: codes.AlreadyExists, reason: "REQUEST_ID_REUSED", message: "the request_id was used for another request; take a new one"}},
 		{storage.ErrBadToken, InvalidFields(Violation{"page_token", "must be the next_page_token of the same query, or empty"})},
-		{storage.ErrUnknown, &Error{codes.Unavailable, "OUTCOME_UNKNOWN", "outcome unknown; retry with the same request_id", retry}},
-		{storage.ErrFenced, &Error{codes.Unavailable, "DATABASE_FENCED", "the database is not the newest one; retry later", retry}},
+		{storage.ErrUnknown, &Error{code: codes.Unavailable, reason: "OUTCOME_UNKNOWN", message: "outcome unknown; retry with the same request_id", details: retry}},
+		{storage.ErrFenced, &Error{code: codes.Unavailable, reason: "DATABASE_FENCED", message: "the database is not the newest one; retry later", details: retry}},
 		{storage.ErrReadOnly, &Error{code: codes.FailedPrecondition, reason: "LOG_MISMATCH", message: "the database is not what was last seen of it, as after a restored backup; " +
 			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
 		{storage.ErrSealed, &Error{code: codes.DataLoss, reason: "RECORD_UNREADABLE", message: "a stored record cannot be opened: it was changed or moved in the database, " +
 			"or is sealed with a key that this server does not have"}},
-		{storage.ErrUnavailable, &Error{codes.Unavailable, "DATABASE_UNAVAILABLE", "the database cannot be reached; retry later", retry}},
+		{storage.ErrUnavailable, &Error{code: codes.Unavailable, reason: "DATABASE_UNAVAILABLE", message: "the database cannot be reached; retry later", details: retry}},
 		{context.DeadlineExceeded, &Error{code: codes.DeadlineExceeded, reason: "DEADLINE_EXCEEDED", message: "the deadline passed"}},
 		{context.Canceled, &Error{code: codes.Canceled, reason: "CANCELLED", message: "the call was cancelled"}},
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -160,11 +159,7 @@ func (f makerFile) local(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return ""
 	}
-	zone, err := time.LoadLocation(f.salon.GetTimeZone())
-	if err != nil {
-		zone = time.UTC
-	}
-	return t.AsTime().In(zone).Format("2006-01-02 15:04:05 -07:00")
+	return t.AsTime().In(record.Zone(f.salon)).Format("2006-01-02 15:04:05 -07:00")
 }
 
 // words turns a value's name into words; empty for one that is not stated.

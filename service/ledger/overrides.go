@@ -53,6 +53,14 @@ func denied(d pb.OverrideDenial) string {
 		return "it takes a second person: nobody overrides for a service of their own"
 	case pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE:
 		return "the licence has run out or is not known"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_EXPIRED:
+		return "the decision is too old for a service to begin on it"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_SERVICE_BEGAN:
+		return "the service has begun"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_SET_ASIDE_ALREADY:
+		return "it is set aside already"
+	case pb.OverrideDenial_OVERRIDE_DENIAL_OTHER_SALON:
+		return "the overriding person does not work in the salon"
 	}
 	return "no reason given"
 }

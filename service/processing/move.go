@@ -37,6 +37,11 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		if err := copyOutcome(r, stored, moved, &changes); err != nil {
 			return nil, storage.Changes{}, err
 		}
+		if moved.OtherSession = ""; moved.Outcome == "" && moved.Closing == nil {
+			if moved.OtherSession, err = storage.OpenSessionOf(r, req.Client); err != nil {
+				return nil, storage.Changes{}, err
+			}
+		}
 		insert := storage.Sessions.Insert(moved)
 		changes.Records = append([]storage.Record{insert}, changes.Records...)
 		if err := copyEvents(r, stored, moved, &changes); err != nil {

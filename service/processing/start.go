@@ -18,7 +18,6 @@ import (
 	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
-	"alkalog/storage/lotcode"
 )
 
 // Service is the ProcessingService.
@@ -33,26 +32,33 @@ type Service struct {
 	// Check says what is not right in a message by the contract's rules.
 	Check func(proto.Message) []fault.Violation
 	Hub   *Hub
+	// Rules decides again when a service begins.
+	Rules *rules.Engine
 	// BeatEvery is how often a quiet watch is told that the stream is alive.
 	BeatEvery time.Duration
 }
-
-// decisionHolds is how long after it was made a decision lets a service begin.
-// Our own choice: scalp, hair and history can change overnight.
-const decisionHolds = 24 * time.Hour
 
 // tillBehind is how far a till's clock may lag behind ours. Assumption, as for
 // one that runs ahead.
 const tillBehind = 5 * time.Minute
 
 // StartSession begins a service that a decision lets go ahead, or records one
-// that is under way whatever the decision says.
+// that is under way whatever the decision says. It decides again on the records of
+// now: a decision is a snapshot, and licence, directions, lots and the record may
+// have changed since.
 func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
 	scene := record.Scene(ctx, req, req.Parent, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-		session, err := s.begin(r, req, scene.Time)
+		session, earlier, err := s.begin(r, req, scene.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
+		}
+		changes := storage.Changes{}
+		if session.Decision != "" {
+			changes, err = s.decideAgain(r, scene, req, earlier, session)
+			if err != nil || changes.Refusal != nil {
+				return nil, changes, err
+			}
 		}
 		state, err := record.State(r, session, nil, scene.Time)
 		if err != nil {
@@ -62,28 +68,21 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		records := []storage.Record{storage.Sessions.Insert(session)}
-		if session.Decision != "" { // a recall in the meantime counts
-			product, err := record.Get(r, storage.Products, session.Product)
-			if err != nil {
-				return nil, storage.Changes{}, err
-			}
-			records = append(records, storage.Products.Unchanged(product))
-		}
-		answer := proto.CloneOf(session)
+		changes.Records = append(changes.Records, storage.Sessions.Insert(session))
+		changes.Entries = append(changes.Entries, changed.Entries(scene, session, nil)...)
+		answer := &pb.StartSessionResponse{Session: proto.CloneOf(session)}
 		s.sayServerClock(state)
-		answer.State = understood(ctx, state)
-		return &pb.StartSessionResponse{Session: answer}, storage.Changes{
-			Records: records,
-			Entries: changed.Entries(scene, session, nil),
-		}, nil
+		answer.Session.State = understood(ctx, state)
+		answer.TimeSheet, err = timeSheet(r, session)
+		return answer, changes, err
 	})
 }
 
-// begin makes the session that is asked for.
-func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now time.Time) (*pb.Session, error) {
+// begin makes the session that is asked for, and returns the decision it names; nil
+// when there is none.
+func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
 	if _, err := record.Get(r, storage.Clients, req.Parent); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	session := &pb.Session{
 		Name:       req.Parent + "/sessions/" + storage.NewID(),
@@ -91,11 +90,23 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		UpdateTime: timestamppb.New(now),
 	}
 	if err := startClocks(session, req, actor.From(r.Context()).Name, now); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
+	var decision *pb.Decision
+	var err error
 	if req.Decision == "" {
-		return session, withoutDecision(r, req, session)
+		err = withoutDecision(r, req, session)
+	} else {
+		decision, err = onDecision(r, req, session, now)
 	}
+	if err == nil {
+		err = besideOthers(r, req, session)
+	}
+	return session, decision, err
+}
+
+// onDecision fills in a service that is to begin on a decision.
+func onDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
 	decision, err := record.Decision(r, req.Decision)
 	if err != nil {
 		return nil, err
@@ -126,7 +137,22 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 	default:
 		session.Decision = decision.Name
 	}
-	return session, nil
+	return decision, nil
+}
+
+// besideOthers refuses to begin while another service is open on the client's head.
+// One that is under way is recorded, and names the other.
+func besideOthers(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
+	open, err := storage.OpenSessionOf(r, req.Parent)
+	if err != nil || open == "" {
+		return err
+	}
+	if !req.UnderWay {
+		return fault.Precondition("SESSION_OPEN", open, "a service is open on this client: "+open+"; record its outcome, or let a supervisor close it (CloseSession)").
+			Naming("session", open)
+	}
+	session.OtherSession = open
+	return nil
 }
 
 // unsigned reports whether a service is a student's, by the decision if there is
@@ -147,10 +173,23 @@ func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	session.Practitioner = cmp.Or(req.Practitioner, in.GetPractitioner().GetName())
 	session.Supervisor = in.GetSupervisor().GetName()
 	session.ServiceKind = in.ServiceKind
+	session.SectionIds = in.SectionIds
+	session.ProductKind = in.GetProduct().GetKind()
+	session.Conditions = conditions(d)
 	session.Limits = timing.Limits(in)
 	if session.Plan = d.Plan; session.Plan == nil {
 		session.Plan = timing.Plan(in) // a refusal has none, and may have been overridden
 	}
+}
+
+// conditions are a decision's conditions, to be met before or during the service.
+func conditions(d *pb.Decision) []*pb.ConditionState {
+	var states []*pb.ConditionState
+	for _, c := range d.Conditions {
+		states = append(states, &pb.ConditionState{
+			ConditionId: c.ConditionId, RuleId: c.RuleId, Subject: c.Subject, Text: c.Text, BeforeContact: c.BeforeContact})
+	}
+	return states
 }
 
 // withoutDecision fills in a service that is under way without any decision.
@@ -174,6 +213,7 @@ func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *
 			return err
 		}
 	}
+	session.ProductKind = in.Product.GetKind()
 	session.Limits = timing.Limits(in)
 	session.NotCountersigned, err = unsigned(r, nil, session)
 	return err
@@ -194,7 +234,7 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 	if d.Inputs.GetConsultation().GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
 		return fault.Precondition("CONSULTATION_NOT_SUBMITTED", d.Name, "the decision was made on a draft; submit the consultation and check again"), nil
 	}
-	if age := now.Sub(d.CreateTime.AsTime()); age > decisionHolds {
+	if age := now.Sub(d.CreateTime.AsTime()); age > rules.DecisionHolds {
 		return fault.Precondition("DECISION_TOO_OLD", d.Name, "the decision is older than 24 hours; check again"), nil
 	}
 	if session.StartTime.AsTime().Before(d.CreateTime.AsTime().Add(-tillBehind)) {
@@ -206,15 +246,6 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 	}
 	if len(used) > 0 {
 		return fault.Precondition("DECISION_USED", d.Name, "the decision was used for "+used[0].Name+"; check again"), nil
-	}
-	product, err := record.Get(r, storage.Products, d.Inputs.GetProduct().GetName())
-	if err != nil {
-		return nil, err
-	}
-	for _, lot := range product.Lots {
-		if lotcode.Same(lot.LotCode, d.Inputs.LotCode) && lot.RecallTime != nil {
-			return fault.Precondition("LOT_RECALLED", product.Name, "the lot was recalled; take another and check again"), nil
-		}
 	}
 	return nil, nil
 }

@@ -75,6 +75,7 @@ func (s Service) sweepChain(ctx context.Context, chain string) error {
 		}
 		return nil
 	})
+	err = errors.Join(err, s.closeSilent(ctx, chain, now))
 	for m, session := range found.missed {
 		err = errors.Join(err, s.recordMissed(ctx, session, m))
 	}

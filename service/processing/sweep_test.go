@@ -109,6 +109,60 @@ func TestNothingKeepsTheSweepFromACall(t *testing.T) {
 	}
 }
 
+// TestSilentSessionsAreClosedOnce: nobody records anything for a day. However many
+// servers look, the session is closed as left open once, and the log says so.
+func TestSilentSessionsAreClosedOnce(t *testing.T) {
+	t.Parallel()
+	db := storagetest.New(t)
+	begun := time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)
+	based := &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{}}}
+	silent := store(t, db, "silent", begun, based)
+	later := store(t, db, "later", begun.Add(time.Minute), based)
+	look := func(at time.Time) {
+		var servers sync.WaitGroup
+		for range 3 {
+			servers.Go(func() {
+				if err := (Service{DB: db, Now: func() time.Time { return at }}).SweepOnce(t.Context()); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		servers.Wait()
+	}
+	look(begun.Add(silentFor))
+	if got := leftOpenEntries(t, db); len(got) != 0 {
+		t.Errorf("a session of exactly a day is closed: %v", got)
+	}
+	look(begun.Add(silentFor + time.Second))
+	look(begun.Add(silentFor + 2*time.Second))
+	got := leftOpenEntries(t, db)
+	if len(got) != 1 || got[0].Session != silent || got[0].Actor != "server" || got[0].OnBehalfOf != "" {
+		t.Errorf("on the log: %v, want one entry of %s", got, silent)
+	}
+	for name, want := range map[string]pb.ClosingReason{silent: pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, later: 0} {
+		err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
+			session, err := storage.Sessions.Get(r, name)
+			if session.GetClosing().GetReason() != want {
+				t.Errorf("%s: closed as %v, want %s", name, session.GetClosing(), want)
+			}
+			return err
+		})
+		if err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// leftOpenEntries are the entries of sessions that were left open.
+func leftOpenEntries(t *testing.T, db *storage.DB) (found []*pb.AuditEntry) {
+	for _, e := range entries(t, db, pb.EntryKind_ENTRY_KIND_DEVIATION) {
+		if e.Deviation == pb.DeviationKind_DEVIATION_KIND_LEFT_OPEN {
+			found = append(found, e)
+		}
+	}
+	return found
+}
+
 // store stores a session with facts a minute apart, the first at its begin, in
 // the chain "ebb", and returns its name.
 func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*pb.Event) string {
@@ -116,17 +170,18 @@ func store(t *testing.T, db *storage.DB, id string, begun time.Time, facts ...*p
 	return storeIn(t, db, "ebb", id, begun, facts...)
 }
 
-// storeIn is store for any chain.
+// storeIn is store for any chain. Each session has a client of its own.
 func storeIn(t *testing.T, db *storage.DB, in, id string, begun time.Time, facts ...*pb.Event) string {
 	t.Helper()
-	session := &pb.Session{Name: "chains/" + in + "/clients/c/sessions/" + id, StartTime: timestamppb.New(begun), UpdateTime: timestamppb.New(begun),
+	client := &pb.Client{Name: "chains/" + in + "/clients/of-" + id}
+	session := &pb.Session{Name: client.Name + "/sessions/" + id, StartTime: timestamppb.New(begun), UpdateTime: timestamppb.New(begun),
 		Limits: &pb.SessionLimits{HardLimitMinutes: 18, StrandTestMinutes: 3, TargetPercent: 75, CapPercent: 80}, Sequence: int64(len(facts))}
 	req := &pb.StartSessionRequest{RequestId: storage.NewID()}
 	_, err := storage.Write(t.Context(), db, in, req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-		var records []storage.Record
+		records := []storage.Record{storage.Clients.Insert(client)}
 		chain := &pb.Chain{Name: "chains/" + in}
 		if _, err := storage.Chains.Get(r, chain.Name); err != nil {
-			records = append(records, storage.Chains.Insert(chain), storage.Clients.Insert(&pb.Client{Name: chain.Name + "/clients/c"}))
+			records = append(records, storage.Chains.Insert(chain))
 		}
 		records = append(records, storage.Sessions.Insert(session))
 		for i, fact := range facts {

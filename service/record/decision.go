@@ -28,7 +28,8 @@ func DecisionBehind(r *storage.Snapshot, name string) (*pb.Decision, error) {
 }
 
 // Complete fills in what a stored decision was given later: its overrides, what is
-// left of its verdict with them, and the signature under it.
+// left of its verdict with them, and the signature under it. What still holds of the
+// decision that it replaces is among them.
 func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 	if d.Overrides, err = storage.Overrides(r, d.Name); err != nil {
 		return err
@@ -36,6 +37,16 @@ func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 	if rules.NeedsSignature(d) {
 		if d.Countersignature, err = storage.CountersignatureOf(r, d.Name); err != nil {
 			return err
+		}
+	}
+	if d.Replaces != "" {
+		earlier, err := DecisionBehind(r, d.Replaces)
+		if err != nil {
+			return err
+		}
+		d.Overrides = append(rules.Carried(earlier, d), d.Overrides...)
+		if d.Countersignature == nil && rules.NeedsSignature(d) {
+			d.Countersignature = rules.CarriedSignature(earlier, d)
 		}
 	}
 	d.StandingVerdict = rules.Standing(d)

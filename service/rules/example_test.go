@@ -51,7 +51,7 @@ func Example() {
 	fmt.Println(decision.GetVerdict(), "-", finding.GetRuleId(), "-", finding.GetMessage())
 	fmt.Println("open questions:", len(decision.GetOpenQuestions()))
 
-	denial := rules.JudgeOverride(decision, supervisor, supervisor.Name, pb.Role_ROLE_SUPERVISOR, finding.GetRuleId(), finding.GetSubject(), "SCALP_CALM", now)
+	denial := rules.JudgeOverride(decision, supervisor, supervisor.Name, pb.Role_ROLE_SUPERVISOR, finding.GetRuleId(), finding.GetSubject(), "SCALP_CALM", false, now)
 	fmt.Println("override accepted:", denial == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED)
 	decision.Overrides = append(decision.Overrides, &pb.Override{RuleId: finding.GetRuleId(), Subject: finding.GetSubject(), Denial: denial})
 	fmt.Println("stands at", rules.Standing(decision))

@@ -43,21 +43,30 @@ func setAside(d *pb.Decision, f *pb.Finding) bool {
 // as is the role in which the person acts; the directory must know the person in
 // a role that the finding names, too. It takes a second person: whoever is to do
 // the service sets nothing aside, in whatever role, and not in the name of somebody
-// whom they may act for either; caller is who asks.
-func JudgeOverride(d *pb.Decision, by *pb.Practitioner, caller string, as pb.Role, ruleID, subject, reason string, at time.Time) pb.OverrideDenial {
-	i := slices.IndexFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == ruleID && f.GetSubject() == subject })
-	if i < 0 {
+// whom they may act for either; caller is who asks. Began says that the service on
+// the decision has begun: nothing is set aside afterwards.
+func JudgeOverride(d *pb.Decision, by *pb.Practitioner, caller string, as pb.Role, ruleID, subject, reason string, began bool, at time.Time) pb.OverrideDenial {
+	f := findingOf(d, ruleID, subject)
+	if f == nil {
 		return pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
 	}
-	terms := d.GetFindings()[i].GetOverrideTerms()
+	terms, salon := f.GetOverrideTerms(), d.GetInputs().GetSalon()
 	switch {
+	case began:
+		return pb.OverrideDenial_OVERRIDE_DENIAL_SERVICE_BEGAN
+	case d.GetCreateTime() != nil && at.Sub(d.GetCreateTime().AsTime()) > DecisionHolds:
+		return pb.OverrideDenial_OVERRIDE_DENIAL_EXPIRED
+	case setAside(d, f):
+		return pb.OverrideDenial_OVERRIDE_DENIAL_SET_ASIDE_ALREADY
 	case !terms.GetAllowed():
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
 	case slices.Contains([]string{by.GetName(), caller}, d.GetInputs().GetPractitioner().GetName()):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL
 	case !slices.Contains(terms.GetRoles(), as) || !slices.Contains(terms.GetRoles(), by.GetRole()):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ROLE
-	case !isLicensed(by, d.GetInputs().GetSalon(), at):
+	case len(by.GetSalons()) > 0 && !slices.Contains(by.GetSalons(), salon.GetName()):
+		return pb.OverrideDenial_OVERRIDE_DENIAL_OTHER_SALON
+	case !isLicensed(by, salon, at):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE
 	case !slices.ContainsFunc(terms.GetReasons(), func(r *pb.OverrideReason) bool { return r.GetCode() == reason }):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_REASON

@@ -89,6 +89,21 @@ func (f *service) withoutDecision() {
 	}
 }
 
+// irregular notes how the session was begun and closed against the rules.
+func (f *service) irregular() {
+	begun := f.session.GetStartTime().AsTime()
+	if f.session.GetNewerDecision() != "" {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_DECISION_OUTDATED, "", "", begun,
+			"begun on a decision that the records of the moment no longer support; they give %s", f.session.NewerDecision)
+	}
+	if f.session.GetOtherSession() != "" {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_SECOND_SESSION, "", "", begun, "begun while %s was open on the same client", f.session.OtherSession)
+	}
+	if c := f.session.GetClosing(); c.GetReason() == pb.ClosingReason_CLOSING_REASON_LEFT_OPEN && !c.GetCloseTime().AsTime().After(f.at) {
+		f.deviate(pb.DeviationKind_DEVIATION_KIND_LEFT_OPEN, "", "", c.GetCloseTime().AsTime(), "left open, and closed without an outcome")
+	}
+}
+
 func (f *service) unplanned(e fact, id string) {
 	f.deviate(pb.DeviationKind_DEVIATION_KIND_UNPLANNED_SECTION, id, e.EventId, e.at, "section %s is not on the plan", id)
 }

@@ -106,6 +106,7 @@ func run(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at ti
 	}
 	f.sections = plannedSections(s, f.limits)
 	f.withoutDecision()
+	f.irregular()
 	f.clocks()
 	for _, e := range inTime(s, events, v) {
 		if e.at.After(at) {

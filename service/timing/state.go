@@ -41,7 +41,7 @@ func (f *service) state() *pb.SessionState {
 
 func (f *service) phase() pb.SessionPhase {
 	switch {
-	case f.session.GetOutcome() != "":
+	case f.session.GetOutcome() != "" || f.session.GetClosing() != nil:
 		return pb.SessionPhase_SESSION_PHASE_CLOSED
 	case f.stopped != nil:
 		return pb.SessionPhase_SESSION_PHASE_STOPPED

@@ -1,0 +1,70 @@
+package processing
+
+import (
+	"fmt"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/decision"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// decideAgain decides again, on the records of now, what a service is to begin on.
+// Where that is the same or milder, the service begins on the earlier decision, if
+// those records do not change before it is committed. Where it is stricter, the new
+// decision is stored with its audit entry and the request is refused; a service that
+// is under way is recorded with it.
+func (s Service) decideAgain(r *storage.Snapshot, scene ledger.Scene, req *pb.StartSessionRequest, earlier *pb.Decision, session *pb.Session) (storage.Changes, error) {
+	again, err := decision.Again(r, s.Rules, earlier, scene.Time)
+	if err != nil {
+		return storage.Changes{}, err
+	}
+	if len(again.Changes) == 0 {
+		return storage.Changes{Records: decision.Guards(again.Inputs)}, nil
+	}
+	changes, err := decision.Store(r, s.Rules, scene, req.Parent, again)
+	if err != nil {
+		return storage.Changes{}, err
+	}
+	if !req.UnderWay {
+		changes.Refusal = outdated(earlier, again).Stored()
+		return changes, nil
+	}
+	session.NewerDecision = again.Name
+	session.Limits = timing.Limits(again.Inputs)
+	return changes, nil
+}
+
+// outdated says that a decision is not what the records of now give. Messages of
+// findings stay in the new decision: an error may be logged by anybody.
+func outdated(earlier, again *pb.Decision) *fault.Error {
+	message := fmt.Sprintf("the records have changed since the decision, and it is now stricter (%s); read %s and begin on that if it lets you",
+		strings.ToLower(strings.TrimPrefix(again.StandingVerdict.String(), "VERDICT_")), again.Name)
+	return fault.Precondition("DECISION_OUTDATED", again.Name, message).
+		Naming("decision", earlier.Name).Naming("new_decision", again.Name)
+}
+
+// timeSheet is what a till or a printed slip goes on by without the server.
+func timeSheet(r *storage.Snapshot, session *pb.Session) (*pb.TimeSheet, error) {
+	salon, err := record.Get(r, storage.Salons, session.Salon)
+	if err != nil {
+		return nil, err
+	}
+	sheet := &pb.TimeSheet{
+		Sections:        timing.Times(session, record.Zone(salon)),
+		EmergencyNumber: record.EmergencyNumber(salon),
+	}
+	for _, text := range record.FirstAid(sheet.EmergencyNumber) {
+		switch text.Kind {
+		case pb.IncidentKind_INCIDENT_KIND_BURN:
+			sheet.FirstAid = append(sheet.FirstAid, "It burns: "+strings.Join(text.Instructions, " "))
+		case pb.IncidentKind_INCIDENT_KIND_EYE:
+			sheet.FirstAid = append(sheet.FirstAid, "Product in an eye: "+strings.Join(text.Instructions, " "))
+		}
+	}
+	return sheet, nil
+}

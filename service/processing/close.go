@@ -1,0 +1,133 @@
+package processing
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/fault"
+	"alkalog/service/ledger"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+const (
+	// silentFor is how long a session can be without events before the server closes
+	// it as left open. Our own choice: nobody has product on the hair a day later.
+	silentFor = 24 * time.Hour
+	// closedAtOnce is how many sessions of a chain one sweep closes at most.
+	closedAtOnce = 100
+)
+
+// CloseSession closes a session that nobody closed, without an outcome. Facts and
+// the outcome can still be recorded afterwards.
+func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) (*pb.CloseSessionResponse, error) {
+	scene := record.Scene(ctx, req, req.Name, s.Now())
+	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
+		if err := record.ActingFor("practitioner", req.Practitioner)(r); err != nil {
+			return nil, storage.Changes{}, err
+		}
+		session, err := record.Get(r, storage.Sessions, req.Name)
+		if err == nil {
+			err = mayClose(r, session, req.Practitioner)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		closed, changes, err := leftOpen(r, scene, session, &pb.SessionClosing{Actor: req.Practitioner, Comment: req.Comment})
+		if closed != nil {
+			closed.State = understood(ctx, closed.State)
+		}
+		return &pb.CloseSessionResponse{Session: closed}, changes, err
+	})
+	if err == nil {
+		s.Hub.Changed(req.Name)
+	}
+	return answer, err
+}
+
+// mayClose says why somebody may not close a session; nil: they may.
+func mayClose(r *storage.Snapshot, session *pb.Session, practitioner string) error {
+	by, err := record.Get(r, storage.Practitioners, practitioner)
+	switch {
+	case err != nil:
+		return err
+	case session.Outcome != "":
+		return fault.Precondition("SESSION_CLOSED", session.Name, "the session has an outcome already: "+session.Outcome)
+	case session.Closing != nil:
+		return fault.Precondition("SESSION_CLOSED", session.Name, "the session was closed already, without an outcome")
+	case by.Role != pb.Role_ROLE_SUPERVISOR && by.Role != pb.Role_ROLE_MANAGER:
+		return fault.Precondition("NOT_A_SUPERVISOR", session.Name, "practitioner: the directory must know them as a supervisor or manager")
+	case len(by.Salons) > 0 && !slices.Contains(by.Salons, session.Salon):
+		return fault.Precondition("SUPERVISOR_OF_ANOTHER_SALON", session.Name, "practitioner: must work in the session's salon, "+session.Salon)
+	}
+	return nil
+}
+
+// leftOpen closes a session as left open, which is a deviation.
+func leftOpen(r *storage.Snapshot, scene ledger.Scene, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
+	events, err := storage.Events(r, session.Name, 0)
+	if err != nil {
+		return nil, storage.Changes{}, err
+	}
+	closing.Reason, closing.CloseTime = pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, timestamppb.New(scene.Time)
+	closed := proto.CloneOf(session)
+	closed.Closing, closed.UpdateTime = closing, timestamppb.New(scene.Time)
+	after, err := record.State(r, closed, events, scene.Time)
+	if err != nil {
+		return nil, storage.Changes{}, err
+	}
+	changed, err := record.NoteDeviations(scene, closed, after.Deviations, nil, legacy(r, session, events))
+	if err != nil {
+		return nil, storage.Changes{}, err
+	}
+	records := []storage.Record{storage.Sessions.Replace(session, closed)}
+	changes := storage.Changes{Records: records, Entries: changed.Entries(scene, closed, events)}
+	answer := proto.CloneOf(closed)
+	answer.State = after
+	return answer, changes, nil
+}
+
+// closeSilent closes the sessions of a chain that have had no events for a day. One
+// that cannot be closed does not keep it from the others.
+func (s Service) closeSilent(ctx context.Context, chain string, now time.Time) error {
+	var silent []*pb.Session
+	err := storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) (err error) {
+		silent, err = storage.SilentSessions(r, now.Add(-silentFor), closedAtOnce)
+		return err
+	})
+	for _, session := range silent {
+		err = errors.Join(err, s.closeOne(ctx, session.Name, now))
+	}
+	return err
+}
+
+// errNotSilent keeps the server's request id from being used up.
+var errNotSilent = errors.New("processing: the session is not silent any more")
+
+// closeOne closes a session as the server's own act, if it is still open and silent.
+func (s Service) closeOne(ctx context.Context, name string, now time.Time) error {
+	req := &pb.CloseSessionRequest{Name: name, RequestId: record.OwnRequest("close " + name)}
+	scene := record.Scene(ctx, req, name, now)
+	scene.Actor = "server"
+	_, err := storage.Write(ctx, s.DB, record.Chain(name), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
+		session, err := storage.Sessions.Get(r, name)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		if session.Outcome != "" || session.Closing != nil || session.UpdateTime.AsTime().After(now.Add(-silentFor)) {
+			return nil, storage.Changes{}, errNotSilent
+		}
+		closed, changes, err := leftOpen(r, scene, session, &pb.SessionClosing{})
+		return &pb.CloseSessionResponse{Session: closed}, changes, err
+	})
+	if errors.Is(err, errNotSilent) {
+		return nil // somebody was faster
+	}
+	return err
+}

@@ -1,0 +1,16 @@
+package record
+
+import (
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Zone is a salon's time zone; UTC where the salon has not stated one that is known.
+func Zone(salon *pb.Salon) *time.Location {
+	zone, err := time.LoadLocation(salon.GetTimeZone())
+	if err != nil {
+		return time.UTC
+	}
+	return zone
+}

@@ -1,0 +1,42 @@
+package timing
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// clockFormat is how times are written for people in the salon.
+const clockFormat = "15:04"
+
+// Times are the absolute times of a session's sections if application begins when
+// the session does and keeps to the plan, in the order of application; none without
+// a plan. Zone is the salon's, for the times in words. The hard limit of the session
+// counts where it is shorter than the plan's.
+func Times(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
+	sections := slices.Clone(s.GetPlan().GetSections())
+	slices.SortStableFunc(sections, func(a, b *pb.PlannedSection) int { return int(a.Order - b.Order) })
+	start, limits := s.GetStartTime().AsTime(), limitsOf(s)
+	var times []*pb.SectionTimes
+	for _, p := range sections {
+		apply := start.Add(minutes(p.StartMinute))
+		hard := limits.HardLimitMinutes
+		if p.HardLimitMinute > 0 {
+			hard = min(hard, p.HardLimitMinute)
+		}
+		latest := apply.Add(minutes(min(p.LatestRinseMinute, hard)))
+		test := apply.Add(minutes(min(p.FirstStrandTestMinute, hard)))
+		times = append(times, &pb.SectionTimes{
+			SectionId:       p.SectionId,
+			ApplyTime:       stamp(apply),
+			TestTime:        stamp(test),
+			LatestRinseTime: stamp(latest),
+			HardLimitTime:   stamp(apply.Add(minutes(hard))),
+			Text: fmt.Sprintf("%s: apply at %s, rinse by %s at the latest, test from %s", sectionWords(p.SectionId),
+				apply.In(zone).Format(clockFormat), latest.In(zone).Format(clockFormat), test.In(zone).Format(clockFormat)),
+		})
+	}
+	return times
+}
