@@ -255,3 +255,82 @@ func wantField[Q, A proto.Message](t testing.TB, field string, who person, metho
 		t.Errorf("%T: %v naming %v, want INVALID_ARGUMENT naming %s", req, status.Code(err), got, field)
 	}
 }
+
+// A doctor's word clears the cause that it names, while it holds, and only with a
+// date and a reference.
+func TestDoctorsWordClearsOneCause(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "history")
+	dateOf := func(at time.Time) *date.Date {
+		return &date.Date{Year: int32(at.Year()), Month: int32(at.Month()), Day: int32(at.Day())}
+	}
+	word := func(cause pb.ClearanceCause, days int, reference string) *pb.DoctorsWord {
+		return &pb.DoctorsWord{Cause: cause, GiveDate: dateOf(c.clock.Now().AddDate(0, 0, -days)), Reference: reference}
+	}
+	pregnancy, allergy := pb.ClearanceCause_CLEARANCE_CAUSE_PREGNANCY, pb.ClearanceCause_CLEARANCE_CAUSE_ALLERGY
+	undated := word(pregnancy, 0, "note 7")
+	undated.GiveDate = nil
+	for name, k := range map[string]struct {
+		words []*pb.DoctorsWord
+		want  pb.Verdict
+	}{
+		"no word":           {nil, pb.Verdict_VERDICT_REFER},
+		"for both":          {[]*pb.DoctorsWord{word(pregnancy, 10, "note 7"), word(allergy, 10, "note 8")}, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS},
+		"for one of two":    {[]*pb.DoctorsWord{word(pregnancy, 10, "note 7")}, pb.Verdict_VERDICT_REFER},
+		"ten years old":     {[]*pb.DoctorsWord{word(pregnancy, 3650, "note 7"), word(allergy, 10, "note 8")}, pb.Verdict_VERDICT_REFER},
+		"without a date":    {[]*pb.DoctorsWord{undated, word(allergy, 10, "note 8")}, pb.Verdict_VERDICT_ASK},
+		"without reference": {[]*pb.DoctorsWord{word(pregnancy, 10, ""), word(allergy, 10, "note 8")}, pb.Verdict_VERDICT_ASK},
+	} {
+		d := c.decision(t, func(k2 *pb.Consultation) {
+			k2.History.Pregnancy, k2.History.Allergy, k2.History.DoctorsWords = yes, yes, k.words
+		})
+		if d.Verdict != k.want {
+			t.Errorf("%s: %s, want %s; %v", name, d.Verdict, k.want, d.Findings)
+		}
+	}
+	lone := c.decision(t, func(k *pb.Consultation) {
+		k.History.Pregnancy, k.History.Allergy, k.History.MedicalClearance = yes, yes, yes
+		k.History.MedicalClearanceTime, k.History.MedicalClearanceReference = c.clock.stamp(), "note 9"
+	})
+	asks := slices.ContainsFunc(lone.OpenQuestions, func(q *pb.OpenQuestion) bool { return q.Field == "consultation.history.doctors_words" })
+	if lone.Verdict != pb.Verdict_VERDICT_ASK || !asks {
+		t.Errorf("the old answer without a cause: %s, asks %v", lone.Verdict, lone.OpenQuestions)
+	}
+}
+
+// A day without an hour counts from its end: 72 hours are never 48.
+func TestDayCountsFromItsEnd(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "history")
+	wait := time.Duration(c.decision(t).Inputs.Parameters.GetShampooWaitHours()) * time.Hour
+	on := func(at time.Time) func(*pb.Consultation) {
+		return func(k *pb.Consultation) {
+			k.History.Shampoo = &pb.PastEvent{Happened: yes, LastDate: &date.Date{Year: int32(at.Year()), Month: int32(at.Month()), Day: int32(at.Day())}}
+		}
+	}
+	begun := c.clock.Now().Add(-wait) // in London, UTC in November; at nine in the morning
+	wantVerdict(t, c.decision(t, on(begun)), pb.Verdict_VERDICT_REFUSE)
+	wantVerdict(t, c.decision(t, on(begun.AddDate(0, 0, -1))), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+}
+
+// A strand test counts when it was made after the last chemical work, and while it
+// is not too old.
+func TestStrandTestAges(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "history")
+	tested := func(days int, change func(*pb.Consultation)) *pb.Decision {
+		return c.decision(t, func(k *pb.Consultation) {
+			k.Tests.StrandTime = timestamppb.New(c.clock.Now().AddDate(0, 0, -days))
+			change(k)
+		})
+	}
+	none := func(*pb.Consultation) {}
+	coloured := func(days int) func(*pb.Consultation) {
+		return func(k *pb.Consultation) { k.Hair.Zones[2].SemiPermanentColour = c.ago(days) }
+	}
+	// The maker of this relaxer asks for a strand test before every service.
+	wantVerdict(t, tested(29, none), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+	wantVerdict(t, tested(31, none), pb.Verdict_VERDICT_ASK)
+	wantVerdict(t, tested(20, coloured(25)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+	wantVerdict(t, tested(20, coloured(15)), pb.Verdict_VERDICT_ASK)
+}
