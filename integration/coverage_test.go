@@ -38,7 +38,7 @@ func (s *site) faults(t *testing.T) string {
 	cfg := serve.Config{Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys}
 	err := serve.VerifyRecords(t.Context(), cfg, "", func(chain string, entries int64, faults []string) {
 		if entries == 0 {
-			t.Errorf("%s has no log", chain)
+			t.Errorf("%s: %v", chain, faults)
 		}
 		lines = append(lines, faults...)
 	})

@@ -135,7 +135,12 @@ func TestProofsThatThereAreNot(t *testing.T) {
 // that would not let him are switched off first.
 func damage(t testing.TB, s *site, table string, statements ...string) {
 	t.Helper()
-	script := fmt.Sprintf("begin; alter table %[1]s disable trigger all; %[2]s; alter table %[1]s enable trigger all; commit", table, strings.Join(statements, ";"))
+	script := fmt.Sprintf(`begin; alter table %[1]s disable trigger all; %[2]s;
+		do $$ declare name text; begin
+			for name in select tgname from pg_trigger where tgrelid = '%[1]s'::regclass and not tgisinternal loop
+				execute format('alter table %[1]s enable always trigger %%I', name);
+			end loop;
+		end $$; commit`, table, strings.Join(statements, ";"))
 	if _, err := s.sql.ExecContext(t.Context(), script); err != nil {
 		t.Fatalf("%s: %v", script, err)
 	}

@@ -54,6 +54,9 @@ type Config struct {
 	// Keys wraps the keys that records of clients are sealed with. Nil: these can
 	// be neither read nor written.
 	Keys Keys
+	// Inspect opens a database also where its triggers and privileges do not guard
+	// the records, to look at what is there.
+	Inspect bool
 	// Dial replaces the dialer, for tests that stand between us and the server.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }

@@ -59,3 +59,13 @@ func OutOfScope(ctx context.Context, db *DB) (u Under, err error) {
 	})
 	return u, err
 }
+
+// ReadGuards reads what guards the records, as guards.txt has it.
+func ReadGuards(ctx context.Context, db *DB) ([]string, error) {
+	tx, err := db.begin(ctx, scope{}, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer tx.end()
+	return readGuards(ctx, tx)
+}

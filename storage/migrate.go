@@ -62,7 +62,8 @@ func (e *SchemaError) Error() string {
 func (e *SchemaError) Unwrap() error { return ErrUnavailable }
 
 // CheckSchema answers with a *SchemaError unless the schema is the one that
-// this program works with, and with a *WallsError unless it keeps chains apart.
+// this program works with, with a *WallsError unless it keeps chains apart, and
+// with a *GuardsError unless its triggers and privileges guard the records.
 func (db *DB) CheckSchema(ctx context.Context) error {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -77,7 +78,14 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 	if have != SchemaVersion {
 		return &SchemaError{Have: have, Want: SchemaVersion}
 	}
-	return checkWalls(ctx, tx)
+	if err := checkWalls(ctx, tx); err != nil || db.cfg.Inspect {
+		return err
+	}
+	gaps, err := guardGaps(ctx, tx)
+	if err == nil && len(gaps) > 0 {
+		err = &GuardsError{Gaps: gaps}
+	}
+	return err
 }
 
 // pqError reports whether the server answered with that SQLSTATE.

@@ -34,6 +34,7 @@ var beyondAChain = map[string]string{
 	"FoldTally":      "the keeper",
 	"tallyWaits":     "the keeper",
 	"CheckSchema":    "nobody",
+	"Guards":         "nobody",
 	"Announce":       "nobody",
 	"Time":           "nobody",
 }
@@ -48,7 +49,7 @@ var withoutChain = map[string]string{
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
-	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
+	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
@@ -234,7 +235,7 @@ func literal(n ast.Node) (string, bool) {
 
 // forAll are the exported functions that use the database and are not told a
 // chain.
-var forAll = []string{"Close", "CheckSchema", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
+var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
 	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the

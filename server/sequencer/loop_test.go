@@ -88,7 +88,7 @@ func (b *bench) open(t *testing.T, seenFile string) *Sequencer {
 
 func (b *bench) config(t *testing.T, seenFile string) Config {
 	t.Helper()
-	return Config{DB: b.database.Open(t, storage.Config{MaxConns: 4}), Logger: slog.New(slog.NewTextHandler(b.log, nil)),
+	return Config{DB: b.database.Open(t, storage.Config{MaxConns: 4, Inspect: true}), Logger: slog.New(slog.NewTextHandler(b.log, nil)),
 		KeyFile: b.keyFile, SeenFile: seenFile, Lease: b.lease}
 }
 

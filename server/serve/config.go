@@ -79,6 +79,7 @@ type Config struct {
 	Limits Limits
 
 	reference *referenceClock // set by Start
+	inspect   bool            // open the database whatever guards its records
 }
 
 // Limits bounds what callers can ask for. Zero fields have the stated defaults,

@@ -12,7 +12,8 @@ import (
 
 // VerifyRecords compares the records of cfg's database with its logs, of one chain
 // or, with an empty name, of all. It tells of each chain how many entries are on
-// its log and what does not fit; nothing, when all does. It changes nothing.
+// its log and what does not fit; nothing, when all does. First it tells of triggers
+// and privileges that do not guard the records. It changes nothing.
 func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain string, entries int64, faults []string)) error {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -22,9 +23,17 @@ func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain
 	if err != nil {
 		return err
 	}
+	cfg.inspect = true // what was changed is what is looked for
 	d, err := openDatabase(ctx, cfg)
 	if err != nil {
 		return err
+	}
+	guards, err := d.db.Guards(ctx)
+	if len(guards) > 0 {
+		tell("the database", 0, guards)
+	}
+	if err != nil {
+		return errors.Join(err, d.close())
 	}
 	chains := []string{strings.TrimPrefix(only, "chains/")}
 	if only == "" {

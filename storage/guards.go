@@ -1,0 +1,110 @@
+package storage
+
+import (
+	"context"
+	_ "embed"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// What guards the records in the database is its triggers, their functions and
+// the privileges of roles. Somebody with all rights can switch a trigger off,
+// change a record, and leave no trace but that; so a server starts only where all
+// of it is as the migrations have made it.
+
+// guardsText is what the migrations make, a line each, sorted; go test ./storage
+// -run TestGuards -update writes it.
+//
+//go:embed guards.txt
+var guardsText string
+
+// guardsQuery reads the same from a database. A role that is none of ours may be
+// given SELECT, for a backup; row-level security keeps the rows from it.
+const guardsQuery = `with tables as (
+	select c.oid, c.relname, c.relowner, c.relkind, c.relacl from pg_class c
+	where c.relnamespace = 'alkalog'::regnamespace and c.relkind in ('r', 'p', 'S', 'v', 'm', 'f')
+), given as (
+	select relname as what, relowner, a.grantee, a.privilege_type from tables,
+		aclexplode(coalesce(relacl, acldefault(case relkind when 'S' then 's'::"char" else 'r'::"char" end, relowner))) a
+	union all select relname || '.' || attname, relowner, a.grantee, a.privilege_type from tables
+		join pg_attribute on attrelid = tables.oid, aclexplode(attacl) a
+	union all select 'the schema', nspowner, a.grantee, a.privilege_type from pg_namespace, aclexplode(coalesce(nspacl, acldefault('n', nspowner))) a
+		where nspname = 'alkalog'
+), holders as (
+	select what, privilege_type, case when grantee = 0 then 'everybody' else grantee::regrole::text end as holder from given where grantee <> relowner
+)
+select 'trigger ' || tgname || ' on ' || relname || ' runs ' || proname || ', type ' || tgtype || case when tgqual is null then '' else ', under a condition' end
+	|| case when tginitdeferred then ', deferred' else '' end || case tgenabled when 'A' then ', always' else ', not always' end
+	from pg_trigger join tables on tgrelid = tables.oid join pg_proc p on p.oid = tgfoid where not tgisinternal
+union all select 'function ' || proname || ' ' || md5(prosrc) from pg_proc where pronamespace = 'alkalog'::regnamespace
+union all select 'rule ' || rulename || ' on ' || relname from pg_rewrite join tables on ev_class = tables.oid where rulename <> '_RETURN'
+union all select holder || ' may ' || lower(privilege_type) || ' ' || what from holders
+	where holder in ('everybody', '` + RoleServer + `', '` + RoleKeeper + `', '` + RoleAuditor + `', '` + RoleMigrator + `') or privilege_type not in ('SELECT', 'USAGE')
+union all select '` + RoleAuditor + ` is a member of ' || r.rolname from pg_auth_members m join pg_roles r on r.oid = m.roleid
+	where m.member = '` + RoleAuditor + `'::regrole`
+
+// GuardsError says that what guards the records is not as the migrations have made
+// it.
+type GuardsError struct {
+	// Gaps says what is wrong, in plain words.
+	Gaps []string
+}
+
+// gapsShown is how many gaps an error names.
+const gapsShown = 10
+
+// Error says what is wrong, and what to do about it.
+func (e *GuardsError) Error() string {
+	shown := strings.Join(e.Gaps[:min(len(e.Gaps), gapsShown)], "; ")
+	if more := len(e.Gaps) - gapsShown; more > 0 {
+		shown += fmt.Sprintf("; and %d more", more)
+	}
+	return "storage: the triggers or privileges that guard the records are not as the migrations have made them: " + shown +
+		": put them back, find out who has changed them, and run `server audit verify --records`"
+}
+
+// Unwrap makes it an ErrUnavailable.
+func (e *GuardsError) Unwrap() error { return ErrUnavailable }
+
+// readGuards reads what guards the records, sorted.
+func readGuards(ctx context.Context, tx *transaction) ([]string, error) {
+	var lines []string
+	if err := tx.SelectContext(ctx, &lines, guardsQuery); err != nil {
+		return nil, fmt.Errorf("storage: triggers and privileges: %w", explain(ctx, err))
+	}
+	slices.Sort(lines)
+	return lines, nil
+}
+
+// guardGaps compares what guards the records with what the migrations make.
+func guardGaps(ctx context.Context, tx *transaction) ([]string, error) {
+	have, err := readGuards(ctx, tx)
+	if err != nil {
+		return nil, err
+	}
+	want := strings.Split(strings.TrimSpace(guardsText), "\n")
+	var gaps []string
+	for _, line := range want {
+		if _, found := slices.BinarySearch(have, line); !found {
+			gaps = append(gaps, "missing: "+line)
+		}
+	}
+	for _, line := range have {
+		if _, found := slices.BinarySearch(want, line); !found {
+			gaps = append(gaps, "not one of ours: "+line)
+		}
+	}
+	return gaps, nil
+}
+
+// Guards answers with what is wrong with the triggers and privileges of a database
+// that was opened without looking at them; nothing when all is well.
+func (db *DB) Guards(ctx context.Context) ([]string, error) {
+	tx, err := db.begin(ctx, scope{}, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer tx.end()
+	return guardGaps(ctx, tx)
+}
