@@ -189,3 +189,24 @@ func TestReadsThatFailAreNotEntered(t *testing.T) {
 		t.Errorf("a page an hour later makes %s", fmt.Sprint(reads[3:]))
 	}
 }
+
+// TestFiltersKeepNoNames: what an auditor looks for by name is not on the log in
+// clear, and can be told from what another one looks for.
+func TestFiltersKeepNoNames(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	one, two := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
+	query := func(c *chain, filter string) string {
+		must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter})
+		found := c.entries(t, `kind = "AUDITOR_READ"`)
+		return found[len(found)-1].Query
+	}
+	const jane, joan = `kind = "REFUSAL" AND actor="Jane.Doe@example.org"`, `kind = "REFUSAL" AND actor="Joan.Doe@example.org"`
+	first, again, other, elsewhere := query(one, jane), query(one, jane), query(one, joan), query(two, jane)
+	if !strings.HasPrefix(first, `kind = "REFUSAL" AND actor = #`) || len(first) != len(`kind = "REFUSAL" AND actor = #`)+16 || first != again || first == other || first == elsewhere {
+		t.Errorf("on the log stand %q, %q, %q and %q", first, again, other, elsewhere)
+	}
+	if n := 0; s.sql.QueryRowContext(t.Context(), "select count(*) from audit_entries where position('Doe'::bytea in body) > 0").Scan(&n) != nil || n != 0 {
+		t.Errorf("the name stands in %d entries", n)
+	}
+}

@@ -126,6 +126,12 @@ func (t term) hash(keys Keys, chain string) ([]byte, error) {
 	return keys.Mark(chain+"\x00"+t.field, t.value)
 }
 
+// Mark is a digest of a value that only this installation can make, another one for
+// each chain and purpose, so that nobody finds the value by trying.
+func (db *DB) Mark(chain, purpose, value string) ([]byte, error) {
+	return db.cfg.Keys.Mark(chain+"\x00"+purpose, value)
+}
+
 // marks is what changes in client_index.
 type marks struct {
 	changed         []string // clients

@@ -311,7 +311,9 @@ type AuditEntry struct {
 	// The call, such as "AuditService/ListEntries", for a read by an auditor and a
 	// denial; empty otherwise.
 	Method string `protobuf:"bytes,27,opt,name=method,proto3" json:"method,omitempty"`
-	// What an auditor asked for: the filter as sent. Empty otherwise.
+	// What an auditor asked for: the filter, with # and 16 hex digits in place of
+	// every value but kinds and times. They are a digest with a key of the
+	// installation, the same for the same value in a chain. Empty otherwise.
 	Query string `protobuf:"bytes,28,opt,name=query,proto3" json:"query,omitempty"`
 	// The entry that this one withdraws; empty otherwise.
 	Withdraws string `protobuf:"bytes,50,opt,name=withdraws,proto3" json:"withdraws,omitempty"`

@@ -110,7 +110,8 @@ type ListEntriesRequest struct {
 	// =, !=, <, <=, >, >= (times only), AND, OR, NOT. Empty: all. Example:
 	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z". Values are made
 	// of the letters A to Z and a to z, digits and . _ : / @ + - alone (a till's of
-	// blanks too), because the filter of an auditor stands on the log in clear.
+	// blanks too). The log keeps the shape of an auditor's filter, with digests in
+	// place of values other than kinds and times.
 	Filter        string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -70,7 +70,12 @@ var (
 	inSalon = regexp.MustCompile(`^chains/` + id + `/salons/` + id + `/`)
 	salon   = regexp.MustCompile(`^chains/` + id + `/salons/` + id + `$`)
 
-	plain       = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 ._/+-]{0,62}$`)
+	// tillName and tillVersion are forms that no name and no address of a person fits,
+	// because both go on the audit log. Our own choice.
+	tillName = regexp.MustCompile(`(?i)^(chains/` + id + `(/salons/` + id + `)?/tills/)?((till|pos|desk|front|back|counter|reception|chair|station|basin|bowl|room|floor|tablet|phone|kiosk|terminal)[ -])*[0-9]{1,4}$|` +
+		`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
+	tillVersion = regexp.MustCompile(`^[0-9]{1,5}(\.[0-9]{1,5}){0,3}(-(alpha|beta|rc)(\.?[0-9]{1,4})?)?(\+(build)?[._-]?[0-9]{1,10})?$`)
+
 	traceparent = regexp.MustCompile(`^([0-9a-f]{2})-([0-9a-f]{32})-([0-9a-f]{16})-[0-9a-f]{2}(-.*)?$`)
 )
 
@@ -90,10 +95,10 @@ func shapeOf(role pb.Role) shape {
 // describe fills in what the headers of a call say of the till that sent it and
 // of the trace it belongs to.
 func describe(a *actor.Actor, header func(string) []string) (err error) {
-	if a.Till, err = word(header, "alkalog-till"); err != nil {
+	if a.Till, err = word(header, "alkalog-till", tillName, `must be given once, as a place and a number such as "front desk 2", as the name of a till whose id is one, chains/{chain}/tills/2, or as a UUID`); err != nil {
 		return err
 	}
-	if a.TillVersion, err = word(header, "alkalog-till-version"); err != nil {
+	if a.TillVersion, err = word(header, "alkalog-till-version", tillVersion, "must be given once, as numbers with dots such as 4.2.0 or 4.2.0-rc.1"); err != nil {
 		return err
 	}
 	if a.Revision, err = revision(header("alkalog-revision")); err != nil {
@@ -104,14 +109,14 @@ func describe(a *actor.Actor, header func(string) []string) (err error) {
 }
 
 // word is how a till names itself or its program. It goes on the audit log, so
-// it must be plain.
-func word(header func(string) []string, name string) (string, error) {
+// it must be of a form that can hold nothing about people.
+func word(header func(string) []string, name string, form *regexp.Regexp, want string) (string, error) {
 	values := header(name)
 	if len(values) == 0 {
 		return "", nil
 	}
-	if len(values) > 1 || !plain.MatchString(values[0]) {
-		return "", fault.Invalid(name, "must be given once: 1 to 63 letters, digits, blanks, dots, slashes, hyphens, underscores or plus signs, beginning with a letter or digit")
+	if len(values) > 1 || !form.MatchString(values[0]) {
+		return "", fault.Invalid(name, want)
 	}
 	return values[0], nil
 }

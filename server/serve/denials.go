@@ -2,6 +2,7 @@ package serve
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"log/slog"
 	"regexp"
@@ -74,6 +75,19 @@ func (b logbook) note(ctx context.Context, chain string, entries ...*pb.AuditEnt
 		return nil
 	}
 	return storage.Note(ctx, b.db, strings.TrimPrefix(chain, "chains/"), entries...)
+}
+
+// digest stands for a value on the log of a chain: 16 hex digits that nobody else
+// can make.
+func (b logbook) digest(chain, value string) (string, error) {
+	if b.db == nil {
+		return "#", nil
+	}
+	mark, err := b.db.Mark(strings.TrimPrefix(chain, "chains/"), "value in a filter", value)
+	if err != nil {
+		return "", err
+	}
+	return "#" + hex.EncodeToString(mark[:8]), nil
 }
 
 // keeps reports whether there is such a chain.

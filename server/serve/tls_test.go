@@ -290,7 +290,7 @@ func TestTokenAndCertificateTogether(t *testing.T) {
 	for what, good := range map[string]string{
 		"of the chain": token("practitioner", amara), "of the salon": token("practitioner", amara, "chains/ebb/salons/south", "chains/ebb/salons/north"),
 	} {
-		if err := h.call(t, at, good, "alkalog-till", "another till"); err != nil {
+		if err := h.call(t, at, good, "alkalog-till", "till 2"); err != nil {
 			t.Errorf("%s: %v", what, err)
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/audit"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/storage"
@@ -39,7 +40,11 @@ func (in *interceptors) seen(ctx context.Context, c *call) error {
 	if !c.unseen || in.glances.goesOn(c, in.now()) {
 		return nil
 	}
-	if err := in.book.note(ctx, c.actor.Chain, in.readBy(c)); err != nil {
+	entry, err := in.readBy(c)
+	if err == nil {
+		err = in.book.note(ctx, c.actor.Chain, entry)
+	}
+	if err != nil {
 		in.log.LogAttrs(ctx, slog.LevelError, "a read by an auditor could not be entered on the audit log",
 			slog.String("method", c.method), slog.String("error", err.Error()))
 		return fault.NotWitnessed()
@@ -103,17 +108,21 @@ func glance(c *call) [sha256.Size]byte {
 	return sha256.Sum256(append([]byte(c.actor.Name+" "+c.method+" "), body...))
 }
 
-// readBy is the entry of a read.
-func (in *interceptors) readBy(c *call) *pb.AuditEntry {
+// readBy is the entry of a read. Of its filter it holds the shape.
+func (in *interceptors) readBy(c *call) (*pb.AuditEntry, error) {
 	scene := ledger.Scene{
 		Chain: c.actor.Chain, Actor: c.actor.Name, Role: c.actor.Role, Till: c.actor.Till, TraceID: c.actor.TraceID,
 		Time: in.now(), NewID: storage.NewID,
 	}
-	e := scene.Read(shortMethod(c.method), textOf(c.request, "filter"))
+	query, err := audit.Shape(textOf(c.request, "filter"), func(value string) (string, error) { return in.book.digest(c.actor.Chain, value) })
+	if err != nil {
+		return nil, err
+	}
+	e := scene.Read(shortMethod(c.method), query)
 	e.TillVersion = c.actor.TillVersion
 	about(e, textOf(c.request, "name"))
 	about(e, textOf(c.request, "parent"))
-	return e
+	return e, nil
 }
 
 // about fills in what a name is of.

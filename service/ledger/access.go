@@ -51,8 +51,8 @@ func (d Denial) describe(e *pb.AuditEntry) {
 	e.LastTime = timestamppb.New(d.Last)
 }
 
-// Read is the entry of a read by an auditor: the call, and the filter as it was
-// sent. What was read about is filled in by the caller.
+// Read is the entry of a read by an auditor: the call, and the shape of its filter,
+// without values that could be about people. What was read about is filled in by the caller.
 func (s Scene) Read(method, filter string) *pb.AuditEntry {
 	e := s.uncaused(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)
 	e.Method = method

@@ -1,0 +1,56 @@
+package audit
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"alkalog/storage"
+)
+
+// Shape is a filter as it may stand on the audit log: its fields and operators,
+// the kinds and times that it compares with, and a digest in place of every other
+// value, since a value can be the name or address of somebody. Digest makes it.
+func Shape(filter string, digest func(value string) (string, error)) (string, error) {
+	f, err := parse(filter)
+	if err != nil || f.Op == "" {
+		return "", err
+	}
+	return shape(f, digest)
+}
+
+// shape writes one condition. What is joined stands in brackets.
+func shape(f storage.EntryFilter, digest func(string) (string, error)) (string, error) {
+	if len(f.Of) == 0 {
+		value, err := shapeValue(f, digest)
+		return f.Field + " " + f.Op + " " + value, err
+	}
+	parts := make([]string, len(f.Of))
+	for i, part := range f.Of {
+		var err error
+		if parts[i], err = shape(part, digest); err != nil {
+			return "", err
+		}
+		if len(f.Of[i].Of) > 0 {
+			parts[i] = "(" + parts[i] + ")"
+		}
+	}
+	if f.Op == "NOT" {
+		return "NOT " + parts[0], nil
+	}
+	return strings.Join(parts, " "+f.Op+" "), nil
+}
+
+// shapeValue writes a value, or what stands for it.
+func shapeValue(f storage.EntryFilter, digest func(string) (string, error)) (string, error) {
+	switch value := f.Value.(type) {
+	case time.Time:
+		return strconv.Quote(value.UTC().Format(time.RFC3339Nano)), nil
+	case string:
+		if f.Field == "kind" || value == "" {
+			return strconv.Quote(strings.TrimPrefix(value, "ENTRY_KIND_")), nil
+		}
+		return digest(value)
+	}
+	return "?", nil
+}
