@@ -16,8 +16,8 @@ import (
 // log, so that verification names what was changed, deleted or slipped in by
 // somebody with all rights in the database.
 
-// covered waits until an entry on the logs covers all that was written.
-func (s *site) covered(t *testing.T) {
+// allCovered waits until an entry on the logs covers all that was written.
+func (s *site) allCovered(t *testing.T) {
 	t.Helper()
 	eventually(t, "the writes to be covered", func() bool {
 		waiting := 0
@@ -60,7 +60,7 @@ func TestRecordsAreCovered(t *testing.T) {
 			answered(t, s, example.who, r, example.make(t))
 		}
 	}
-	s.covered(t)
+	s.allCovered(t)
 	if got := s.faults(t); got != "" {
 		t.Fatalf("nothing was damaged: %s", got)
 	}
@@ -102,7 +102,7 @@ func TestErasureIsNoTampering(t *testing.T) {
 	session := c.session(t)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: parent(session.Name), RequestId: newID()})
-	s.covered(t)
+	s.allCovered(t)
 	if got := s.faults(t); got != "" {
 		t.Errorf("after an erasure: %s", got)
 	}
@@ -115,7 +115,7 @@ func TestCoverageIsNoNoise(t *testing.T) {
 	s := newSiteThatCovers(t, 50*time.Millisecond)
 	c := s.newChain(t, "ebb-and-flow")
 	c.decision(t, brokenSkin)
-	s.covered(t)
+	s.allCovered(t)
 	kind := func(e *pb.AuditEntry) bool { return e.Kind == pb.EntryKind_ENTRY_KIND_COVERAGE }
 	if found := c.entries(t, `kind = "COVERAGE"`); len(found) == 0 || !slices.ContainsFunc(found, kind) {
 		t.Errorf("asked for, there are %v", found)

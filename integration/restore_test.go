@@ -34,7 +34,7 @@ type house struct {
 // open starts the server, and returns its people.
 func (h *house) open(t *testing.T, clock *clock) *chain {
 	t.Helper()
-	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: h.dir, Clock: clock.Now, Development: true})
+	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: h.dir, Clock: clock.Now, CoverEvery: time.Hour, Development: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -133,13 +133,13 @@ func TestRestoredBackup(t *testing.T) {
 	for range 3 {
 		c.decision(t, brokenSkin)
 	}
-	c.covered(t, 3)
+	c.covered(t, 11+3) // 11: the chain, its people and its shelf
 	h.close()
 	h.backup(t, "yesterday")
 
 	c = h.open(t, at)
 	c.decision(t, brokenSkin)
-	kept := c.covered(t, 4)
+	kept := c.covered(t, 11+4)
 	h.close()
 	h.restore(t, "yesterday")
 
@@ -153,7 +153,7 @@ func TestRestoredBackup(t *testing.T) {
 	}
 	accept(t, c, h.lastSeen(t, "ebb-and-flow"))
 	c.decision(t, brokenSkin)
-	c.covered(t, 5)
+	c.covered(t, 11+5)
 	wantGone(t, c, kept.Checkpoint)
 	h.close()
 
