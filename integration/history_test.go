@@ -334,3 +334,23 @@ func TestStrandTestAges(t *testing.T) {
 	wantVerdict(t, tested(20, coloured(25)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 	wantVerdict(t, tested(20, coloured(15)), pb.Verdict_VERDICT_ASK)
 }
+
+// A visit that was moved to the right client counts for that client and for no
+// other.
+func TestMovedVisitCountsForTheRightClient(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "history")
+	session := c.carriedOut(t)
+	must(t, c.amara, c.outcome.RecordOutcome, completed(session))
+	wrong, right := parent(session.Name), c.client(t)
+	moved := must(t, c.imara, c.processing.MoveSession, c.move(session, right)).Session
+	c.clock.advance(60 * day)
+	virgin := pb.ServiceKind_SERVICE_KIND_VIRGIN
+	if d := wantVerdict(t, c.served(t, wrong, virgin), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS); len(d.Inputs.RecordedWork) > 0 {
+		t.Errorf("the wrong client still has %v", d.Inputs.RecordedWork)
+	}
+	d := wantVerdict(t, c.served(t, right, virgin), pb.Verdict_VERDICT_REFUSE)
+	if f := contradicted(d); f == nil || f.Contradictions[0].First.Session != moved.Name {
+		t.Errorf("the right client's record is not named: %v", d.Findings)
+	}
+}
