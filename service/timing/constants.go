@@ -104,8 +104,12 @@ const (
 	// the plan. Decisions are replayed to the byte, so a change of it needs a new
 	// revision of the plan.
 	capChance = 0.05
-	// Assumption: the same for the guidance of a session.
-	guidedCapChance = 0.05
+	// Assumption: the same for the guidance of a session, where hands take their time;
+	// TestGoodHands shows what it comes to.
+	guidedCapChance = 0.025
+	// Assumption: minutes before the hard limit at which water should be on, because
+	// hands and the way to the bowl take longer than was said.
+	limitLeadMinutes = 1
 	// Assumption: the chance of having passed the target at which a test is due.
 	testChance = 0.025
 	// Assumption: a strand test comes while the chance of having passed the cap by the

@@ -146,7 +146,7 @@ func (f *service) limitPassed(c *section, t time.Time) {
 
 // rinseBy is when water counts as late on c.
 func (c *section) rinseBy() time.Time {
-	by := later(c.callBy, c.lastTest)
+	by := later(c.lateFrom, c.lastTest)
 	return by.Add(minutes(c.guide.limits.MinutesToBowl)).Add(minutes(rinseGraceMinutes))
 }
 

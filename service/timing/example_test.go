@@ -55,8 +55,8 @@ func Example() {
 	// Output:
 	// 1. nape: 17 minutes (9 to 31), first strand test at 6.1, limit 18
 	// 2. crown: 14 minutes (8 to 26), first strand test at 5.0, limit 18
-	// minute 0: straightened by 0 % (0 to 0); latest rinse at minute 9.7
-	// minute 5: straightened by 26 % (19 to 35); latest rinse at minute 15.0
-	// minute 8: straightened by 43 % (35 to 51); latest rinse at minute 15.6
+	// minute 0: straightened by 0 % (0 to 0); latest rinse at minute 8.5
+	// minute 5: straightened by 26 % (19 to 35); latest rinse at minute 14.0
+	// minute 8: straightened by 43 % (35 to 51); latest rinse at minute 14.9
 	// minute 9: straightened by 47 % (39 to 56); Rinse now. It burns.
 }

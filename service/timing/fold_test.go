@@ -122,7 +122,9 @@ func TestSectionWithoutStrandTestFollowsThePlan(t *testing.T) {
 	near(t, "at the earliest", state.MinutesToTarget.Low, planned.ExpectedMinutesLow, 1e-5)
 	near(t, "at the latest", state.MinutesToTarget.High, planned.ExpectedMinutesHigh, 1e-5)
 	near(t, "first strand test", state.NextStrandTestTime.AsTime().Sub(minute(0)).Minutes(), planned.FirstStrandTestMinute, 1e-5)
-	near(t, "latest rinse", state.LatestRinseTime.AsTime().Sub(minute(0)).Minutes(), planned.LatestRinseMinute, 1e-5)
+	if advised := state.LatestRinseTime.AsTime().Sub(minute(0)).Minutes(); advised > planned.LatestRinseMinute {
+		t.Errorf("latest rinse: advised at %v, later than the plan's %v", advised, planned.LatestRinseMinute)
+	}
 }
 
 func TestServiceWithoutDecisionStillHasClocks(t *testing.T) {

@@ -162,6 +162,8 @@ func TestGoodHands(t *testing.T) {
 	}{
 		"in percent, no limit binds":      {unlimited(), false},
 		"in percent, limit of 18 minutes": {limited(), false},
+		"in words, no limit binds":        {unlimited(), true},
+		"in words, limit of 18 minutes":   {limited(), true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -169,6 +171,14 @@ func TestGoodHands(t *testing.T) {
 			share := func(n int) float64 { return 100 * float64(n) / goodHeads }
 			t.Logf("RINSE_NOW before the target on %.1f %% of heads, cap passed on %.2f %% (%.2f %% called later than the latest rinse time), straightened by %.1f %% on average",
 				share(run.early), share(run.passed), share(run.later), run.straightened)
+			if share(run.early) >= 5 || share(run.passed) > 5 {
+				t.Errorf("RINSE_NOW before the target on %.1f %% of heads, cap passed on %.2f %%; want fewer than 5 %% of each", share(run.early), share(run.passed))
+			}
+			// The plan's latest rinse time, at which RINSE_NOW used to call, is never
+			// earlier than the session's.
+			if run.later > 0 {
+				t.Errorf("%d heads were hurt that a call at the latest rinse time would have spared", run.later)
+			}
 		})
 	}
 }

@@ -11,6 +11,7 @@ type guide struct {
 	limits    *pb.SessionLimits
 	hardLimit float64 // of this section
 	capChance float64 // of having passed the cap when water is on
+	lead      float64 // minutes before the limit at which water should be on
 	// directions is set where the estimate does not apply: the directions' times and
 	// strand tests alone guide.
 	directions bool
@@ -18,13 +19,20 @@ type guide struct {
 
 // sessionGuide guides a section of a session.
 func sessionGuide(s *pb.Session, limits *pb.SessionLimits) guide {
-	return guide{limits, limits.HardLimitMinutes, guidedCapChance, IsThio(s)}
+	return guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, IsThio(s)}
+}
+
+// planned is the guide by the figures of the plan: what a session is advised leaves
+// room for slow hands, what it is measured against does not count that room.
+func (g guide) planned() guide {
+	g.capChance, g.lead = capChance, 0
+	return g
 }
 
 // latestCall is the exposure at which the call to the bowl must come: water is on
 // when the chance of having passed the cap is at its bound, and within the limit.
 func (g guide) latestCall(b belief) float64 {
-	return max(0, min(g.capPassed(b, g.capChance), g.hardLimit)-g.limits.MinutesToBowl)
+	return max(0, min(g.capPassed(b, g.capChance), g.hardLimit-g.lead)-g.limits.MinutesToBowl)
 }
 
 // capPassed is the exposure at which the chance of having passed the cap is p. Where

@@ -89,7 +89,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 // own error, taken as 0.0001 minutes.
 func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, false}
+	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, false}
 	rapid.Check(t, func(t *rapid.T) {
 		prior := normal{rapid.Float64Range(-3.5, -1).Draw(t, "mean"), rapid.Float64Range(0.1, 0.6).Draw(t, "deviation")}
 		at := rapid.Float64Range(2, 20).Draw(t, "minutes")
@@ -106,7 +106,7 @@ func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 // not matter.
 func TestGuidanceStaysWithinTheLimit(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, false}
+	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, false}
 	rapid.Check(t, func(t *rapid.T) {
 		prior := normal{rapid.Float64Range(-5, 1).Draw(t, "mean"), rapid.Float64Range(0.01, 1).Draw(t, "deviation")}
 		readings := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) reading {

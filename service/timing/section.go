@@ -39,6 +39,7 @@ type section struct {
 	advisedBy string    // that event
 	testDue   time.Time // zero: none
 	callBy    time.Time // latest call to the bowl
+	lateFrom  time.Time // the same by the plan's figures, from which lateness counts
 	limitAt   time.Time // water must be on
 }
 
@@ -99,8 +100,8 @@ func (c *section) test(e fact, what *pb.StrandTest) {
 	if due, ok := c.guide.nextTest(c.belief, at); ok {
 		c.testDue = c.when(due)
 	}
-	if c.rinseAtOnce() && e.at.Before(c.callBy) {
-		c.callBy = e.at
+	if c.rinseAtOnce() {
+		c.callBy, c.lateFrom = earlier(c.callBy, e.at), earlier(c.lateFrom, e.at)
 	}
 	if !c.testDue.Before(c.callBy) {
 		c.testDue = time.Time{}
@@ -114,6 +115,7 @@ func (c *section) advise(eventID string) {
 	c.advisedBy = eventID
 	c.testDue = time.Time{}
 	c.callBy = c.when(c.guide.latestCall(c.belief))
+	c.lateFrom = c.when(c.guide.planned().latestCall(c.belief))
 	c.limitAt = c.when(c.guide.hardLimit)
 }
 
@@ -159,7 +161,7 @@ func (c *section) overdueAt() time.Time {
 func (c *section) end(t time.Time) {
 	c.earlier = c.exposure(t)
 	c.on, c.rinse, c.distressed, c.jar = false, t, "", nil
-	c.testDue, c.callBy = time.Time{}, time.Time{}
+	c.testDue, c.callBy, c.lateFrom = time.Time{}, time.Time{}, time.Time{}
 }
 
 // targetAt is when the target is expected.

@@ -26,8 +26,8 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 	if state.StraighteningPercent != nil || state.MinutesToTarget != nil || state.MinutesToCap != nil || state.Rate != nil {
 		t.Errorf("the hydroxide model's figures are shown for thio: %v", state)
 	}
-	if got := state.LatestRinseTime.AsTime(); !got.Equal(minute(17)) {
-		t.Errorf("latest rinse %v, want the directions' limit less the way to the bowl", got)
+	if got := state.LatestRinseTime.AsTime(); !got.Equal(minute(16)) {
+		t.Errorf("latest rinse %v, want the directions' limit less the way to the bowl and the time of hands", got)
 	}
 	for _, c := range []struct {
 		name  string
@@ -40,7 +40,7 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 		{"the next one", thio().at(9, strand("back-left", 60)), 12, []string{"STRAND_TEST_DUE back-left"}},
 		{"a reading at the target", thio().at(9, strand("back-left", 24)), 9.1, []string{"TARGET_NEAR back-left"}},
 		{"in words", thio().at(9, said("back-left", pb.CurlReading_CURL_READING_STAYS_SMOOTH)), 9.1, []string{"TARGET_NEAR back-left"}},
-		{"close to the limit", thio().at(9, strand("back-left", 70)).at(12, strand("back-left", 65)).at(15, strand("back-left", 60)).at(16.6, strand("back-left", 60)), 17, []string{"RINSE_DUE back-left"}},
+		{"close to the limit", thio().at(9, strand("back-left", 70)).at(12, strand("back-left", 65)).at(15, strand("back-left", 60)).at(15.6, strand("back-left", 60)), 16, []string{"RINSE_DUE back-left"}},
 		{"the limit", thio(), 18, []string{"RINSE_NOW back-left"}},
 	} {
 		if got := calls(c.story.now(c.at).Alarms); !slices.Equal(got, c.want) {
