@@ -258,22 +258,36 @@ func TestAStartThatCannotBe(t *testing.T) {
 }
 
 // TestEventsOfOneInstant are in the order of their device, or of the batch, whatever
-// their ids.
+// their ids: water answers what was reported before it.
 func TestEventsOfOneInstant(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	c := s.newChain(t, "ebb-and-flow")
+	tingles := func() *pb.Event {
+		return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_TINGLING}}}
+	}
+	water := func() *pb.Event { return &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}} }
 	for range 6 { // ids are by chance
-		d := c.device(t, 0)
-		base, contact := d.note(based()), d.note(applied("front"))
-		base.DeviceSequence, contact.DeviceSequence = nil, nil
-		if state := d.send(t, d.batch(base, contact)).State; departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED) {
-			t.Fatalf("the base came first in the batch: %v", state.Deviations)
-		}
-		d = c.device(t, 0)
-		base, contact = d.note(based()), d.note(applied("front")) // numbered in this order
-		if state := d.send(t, d.batch(contact, base)).State; departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED) {
-			t.Fatalf("the base came first on the device: %v", state.Deviations)
+		for _, numbered := range []bool{true, false} {
+			for _, before := range []bool{true, false} {
+				d := c.device(t, 0)
+				d.send(t, d.batch(d.note(applied("front"))))
+				c.clock.advance(time.Minute)
+				first, second := tingles(), water()
+				if !before {
+					first, second = second, first
+				}
+				facts := []*pb.Event{d.note(first), d.note(second)}
+				if numbered { // the batch has them the other way round
+					slices.Reverse(facts)
+				} else {
+					first.DeviceSequence, second.DeviceSequence = nil, nil
+				}
+				state := d.send(t, d.batch(facts...)).State
+				if _, calls := rinseNow(state, ""); calls == before {
+					t.Fatalf("numbered %v, reported before the water %v: %v", numbered, before, state.Alarms)
+				}
+			}
 		}
 	}
 }

@@ -212,6 +212,7 @@ func TestAChangedClockUnderstatesNothing(t *testing.T) {
 			if least, _ := w.exposures(); least < -tolerance {
 				t.Fatalf("exposure is too short by %v\n%v\n%v", -least, w.state(), w.session.TillClocks)
 			}
+			w.checkLog(t, false)
 		}
 	})
 }
@@ -232,4 +233,148 @@ func TestAnUnknownClockUnderstatesNothing(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Without an echo the smallest difference between receiving and sending bounds the
+// clock: one batch that waited does not make it slow.
+func TestTheBoundIsTheSessions(t *testing.T) {
+	over := func(w *world) bool { return passed(w.state(), pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, "front") }
+	remark := func() *pb.Event { return &pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{Text: "all is well"}}} }
+	for _, offset := range []time.Duration{0, 10 * time.Minute, -10 * time.Minute} {
+		w := newWorld(offset, false)
+		w.now = time.Minute
+		w.note(applied("front"))
+		w.send(40 * time.Minute) // waits somewhere
+		w.note(remark())
+		w.send(time.Second)
+		if !over(w) {
+			t.Errorf("%v ahead: 40 minutes are not beyond the limit: %v", offset, w.state())
+		}
+		w = newWorld(offset, false)
+		w.now = time.Minute
+		w.note(applied("front"))
+		w.send(time.Second)
+		w.now = 13 * time.Minute
+		w.note(remark())
+		w.send(time.Second)
+		if over(w) {
+			t.Errorf("%v ahead: 12 minutes are beyond the limit: %v", offset, w.state())
+		}
+		if clock := passed(w.state(), pb.DeviationKind_DEVIATION_KIND_CLOCK, ""); clock != (offset > 0) {
+			t.Errorf("%v ahead: a deviation of the clock: %v", offset, clock)
+		}
+	}
+}
+
+// A clock that was set back says the same time twice; the order of the device tells
+// which is meant. Without it the earlier one is assumed.
+func TestTheOrderOfTheDeviceTellsTimesApart(t *testing.T) {
+	for _, numbered := range []bool{true, false} {
+		w := newWorld(0, true)
+		at := func(m time.Duration, offset time.Duration, section string) {
+			w.now, w.offset = m*time.Minute, offset
+			w.truth[section] = w.now
+			w.note(applied(section))
+			if !numbered {
+				w.queue[len(w.queue)-1].Event.DeviceSequence = nil
+			}
+			w.send(time.Millisecond)
+			w.hear(time.Millisecond)
+		}
+		at(1, 0, "front")
+		at(30, 0, "crown")
+		at(35, -20*time.Minute, "nape")
+		w.now = 40 * time.Minute
+		least, most := w.exposures()
+		if least < -tolerance || numbered && most > tolerance || !numbered && most < 19*time.Minute {
+			t.Errorf("numbered %v: exposure is off by %v to %v", numbered, least, most)
+		}
+		if assumed := w.state().Clock.Assumption != ""; assumed == numbered {
+			t.Errorf("numbered %v: the state says %v", numbered, w.state().Clock)
+		}
+	}
+}
+
+// An echo that cannot be tells nothing.
+func TestAnEchoThatCannotBe(t *testing.T) {
+	good := func() *pb.ClockEcho {
+		return &pb.ClockEcho{ServerTime: stamp(minute(1)), ReceiveTime: stamp(minute(61)), ElapsedMs: proto.Int64(1000)}
+	}
+	received := minute(1).Add(time.Second)
+	for what, spoil := range map[string]func(*pb.ClockEcho){
+		"no server time":          func(e *pb.ClockEcho) { e.ServerTime = nil },
+		"no time of receiving":    func(e *pb.ClockEcho) { e.ReceiveTime = nil },
+		"a time yet to come":      func(e *pb.ClockEcho) { e.ServerTime = stamp(minute(2)) },
+		"a time of two years ago": func(e *pb.ClockEcho) { e.ServerTime = stamp(minute(-60 * 24 * 730)) },
+	} {
+		e := good()
+		spoil(e)
+		if c := Measure(nil, tillName, e, nil, received); len(c) != 0 {
+			t.Errorf("%s: %v", what, c)
+		}
+	}
+	if c := Measure(nil, tillName, good(), stamp(minute(61).Add(time.Second)), received); len(c) != 1 || len(c[0].Readings) != 2 || c[0].Readings[1].OffsetMs != 3_600_000 {
+		t.Errorf("a good one: %v", c)
+	}
+	long := good()
+	long.ElapsedMs = proto.Int64(60_000) // longer ago than it was received
+	if c := Measure(nil, tillName, long, stamp(minute(62)), received); len(c[0].Readings) != 1 {
+		t.Errorf("an elapsed time that cannot be: %v", c)
+	}
+}
+
+// Events of one instant are in the order of their device, else of recording, and
+// never of their ids: water answers what was reported before it.
+func TestOneInstantHasAnOrder(t *testing.T) {
+	for name, c := range map[string]struct {
+		sequences [2]*int64
+		answered  bool
+	}{
+		"recorded before the water": {[2]*int64{nil, nil}, true},
+		"noted before the water":    {[2]*int64{proto.Int64(1), proto.Int64(2)}, true},
+		"noted after the water":     {[2]*int64{proto.Int64(2), proto.Int64(1)}, false},
+	} {
+		for _, ids := range [][2]string{{"a", "b"}, {"b", "a"}} {
+			s := begun(regular())
+			s.at(0, applied("hairline")).at(5, says("hairline", pb.Comfort_COMFORT_TINGLING)).at(5, water(""))
+			for i, e := range s.events[1:] {
+				e.Event.EventId, e.Event.DeviceSequence = ids[i], c.sequences[i]
+			}
+			answered := !slices.ContainsFunc(s.now(5).Alarms, func(a *pb.Alarm) bool { return a.Cause == pb.AlarmCause_ALARM_CAUSE_DISCOMFORT })
+			if answered != c.answered {
+				t.Errorf("tingling %s, ids %v: answered is %v", name, ids, answered)
+			}
+		}
+	}
+}
+
+// Values that only a newer till knows are taken at their most severe meaning.
+func TestUnknownValuesAreTakenAtTheirWorst(t *testing.T) {
+	s := begun(regular())
+	s.at(0, applied("hairline")).at(1, says("hairline", 9))
+	state := s.now(1)
+	if len(state.Alarms) == 0 || state.Alarms[0].Kind != pb.AlarmKind_ALARM_KIND_RINSE_NOW || len(state.FactsNotUnderstood) != 1 {
+		t.Errorf("a comfort that is not known: %v, %v", state.Alarms, state.FactsNotUnderstood)
+	}
+	lather := shampoo(1, 9)
+	if got := understood(lather).GetShampoo().Indicator; got != pb.IndicatorColour_INDICATOR_COLOUR_ALKALI || lather.GetShampoo().Indicator != 9 {
+		t.Errorf("a colour that is not known counts as %v, the event holds %v", got, lather.GetShampoo().Indicator)
+	}
+}
+
+// Where two times fit, guidance goes by the longer exposure and the log by the
+// shorter.
+func TestTheLogGoesByTheShorterExposure(t *testing.T) {
+	w := newWorld(0, true)
+	w.now = 40 * time.Minute
+	w.note(applied("front"))
+	w.now, w.offset = 41*time.Minute, 30*time.Minute // set ahead
+	w.send(time.Second)
+	s := w.state()
+	if got := sectionOf(s, "front").GetExposureMinutes(); got < 31 || got > 32 {
+		t.Errorf("guidance goes by %.2f minutes, not 31", got)
+	}
+	if passed(s, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, "front") || s.Clock.Assumption == "" {
+		t.Errorf("one minute, and on the log is %v; the state says %v", s.Deviations, s.Clock)
+	}
 }
