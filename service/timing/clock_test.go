@@ -198,7 +198,7 @@ func (w *world) checkLog(t *rapid.T, complete bool) {
 	}
 	off, said := w.offset.Abs(), passed(s, pb.DeviationKind_DEVIATION_KIND_CLOCK, "")
 	if said && off < time.Minute-tolerance || !said && off > time.Minute+tolerance {
-		t.Fatalf("the clock is off by %v, on the log: %v", w.offset, said)
+		t.Fatalf("the clock is off by %v, on the log: %v\n%v\n%v\n%v", w.offset, said, s.Deviations, w.session.TillClocks, w.stored)
 	}
 }
 

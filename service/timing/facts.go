@@ -143,11 +143,7 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 func explained(s *pb.Session, e *pb.StoredEvent) bool {
 	by := milliseconds(e.Event.GetOccurTime().AsTime()) - milliseconds(correctedTime(e))
 	return slices.ContainsFunc(tillClock(s.GetTillClocks(), e.Sender).GetReadings(), func(r *pb.ClockReading) bool {
-		offset := r.OffsetMs
-		if negligible(offset) {
-			offset = 0
-		}
-		return negligible(by - offset)
+		return negligible(by-r.OffsetMs) || by == 0 && negligible(r.OffsetMs)
 	})
 }
 
