@@ -148,7 +148,9 @@ func correct(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	}
 	best := fits[len(fits)-1]
 	early, late := slices.MinFunc(fits, fit.compare), slices.MaxFunc(fits, fit.compare)
-	setCorrected(e, best.at, best.offset)
+	if !negligible(best.offset) {
+		setCorrected(e, best.at, best.offset)
+	}
 	if best.at.Sub(early.at) > slack {
 		e.EarliestTime = timestamppb.New(early.at)
 	}
@@ -170,9 +172,7 @@ func correctByBound(c *pb.TillClock, e *pb.StoredEvent) {
 }
 
 func setCorrected(e *pb.StoredEvent, at time.Time, offset int64) {
-	if offset != 0 {
-		e.ClockOffsetMs, e.CorrectedTime = &offset, timestamppb.New(at)
-	}
+	e.ClockOffsetMs, e.CorrectedTime = &offset, timestamppb.New(at)
 }
 
 // fit is a time at which an event may have happened, with the offset that gives it.
@@ -189,15 +189,11 @@ func (f fit) compare(g fit) int { return f.at.Compare(g.at) }
 func candidates(c *pb.TillClock, told, received time.Time) []fit {
 	var found []fit
 	consider := func(r *pb.ClockReading, from, to time.Time) {
-		offset := r.OffsetMs
-		if negligible(offset) {
-			offset = 0
-		}
-		at := shifted(told, offset)
-		if at.Before(from.Add(-2*slack)) || at.After(to.Add(2*slack)) { // an offset that is not corrected, and a reading's own
+		at := shifted(told, r.OffsetMs)
+		if at.Before(from.Add(-slack)) || at.After(to.Add(slack)) {
 			return
 		}
-		found = append(found, fit{earlier(at, received), offset})
+		found = append(found, fit{earlier(at, received), r.OffsetMs})
 	}
 	rs := c.Readings
 	consider(rs[0], time.Time{}, rs[0].Time.AsTime())

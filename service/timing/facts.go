@@ -118,7 +118,7 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 	if f.measured = e.ClockBasis == pb.ClockBasis_CLOCK_BASIS_ECHO; f.measured {
 		f.at = correctedTime(e)
 		f.certain = e.EarliestTime == nil && e.LatestTime == nil
-		f.wild = !explained(s, e)
+		f.wild = e.CorrectedTime != nil && e.ClockOffsetMs == nil // no reading explains it
 	} else if s.GetClock() != nil { // else of before clocks were compared
 		f.certain = false
 		if bound := tillClock(s.GetTillClocks(), e.Sender).GetBoundMs(); !negligible(bound) {
@@ -136,15 +136,6 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 	}
 	f.likely = f.at
 	return f
-}
-
-// explained reports whether one of the readings of its till explains the time of
-// an event that was corrected by echo.
-func explained(s *pb.Session, e *pb.StoredEvent) bool {
-	by := milliseconds(e.Event.GetOccurTime().AsTime()) - milliseconds(correctedTime(e))
-	return slices.ContainsFunc(tillClock(s.GetTillClocks(), e.Sender).GetReadings(), func(r *pb.ClockReading) bool {
-		return negligible(by-r.OffsetMs) || by == 0 && negligible(r.OffsetMs)
-	})
 }
 
 // longest takes, of tills whose clocks were never compared, the longest exposure
