@@ -5,6 +5,7 @@
 package decision
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -74,7 +75,25 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 		in.RecordCard = recordCard
 		in.RecordCard.Incidents = nil // they are inputs of their own
 	}
-	return in, nil
+	in.AnswerChanges, err = answerChanges(r, engine, req.Parent, in, now)
+	return in, err
+}
+
+// refusalsRead is how many of a client's newest decisions are looked at for answers
+// that changed since. Our own choice: nobody is refused more often in a day.
+const refusalsRead = 50
+
+// answerChanges are the answers that changed since the client's refusals and
+// referrals of the last 24 hours.
+func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
+	decisions, _, err := storage.Decisions.List(r, client, storage.Page{Size: refusalsRead})
+	if err != nil {
+		return nil, err
+	}
+	decisions = slices.DeleteFunc(decisions, func(d *pb.Decision) bool {
+		return now.Sub(d.CreateTime.AsTime()) > rules.DecisionHolds
+	})
+	return engine.AnswerChanges(decisions, in)
 }
 
 // Answer decides on inputs, as the code of a revision does: the same for a check, a
@@ -104,7 +123,7 @@ func Store(r *storage.Snapshot, engine *rules.Engine, scene ledger.Scene, client
 	bare := proto.CloneOf(d)
 	bare.Overrides, bare.Countersignature = nil, nil // they are records of their own
 	records = append(records, storage.Decisions.Insert(bare))
-	return storage.Changes{Records: records, Entries: scene.Decided(bare)}, err
+	return storage.Changes{Records: records, Entries: append(scene.Decided(bare), scene.AnswersChanged(bare)...)}, err
 }
 
 // keepPolicy is what must be written so that the policy a decision was made

@@ -160,6 +160,8 @@ func agreementFields(v vocabulary) []field {
 		age,
 		asked(v, "consultation.consent.guardian_agreed", consent, (*pb.Consent).GetGuardianAgreed).behind("consultation.consent.age_years"),
 		asked(v, "service_kind", inputs, (*pb.DecisionInputs).GetServiceKind),
+		named("what_changed", inputs, (*pb.DecisionInputs).GetWhatChanged),
+		{path: "answer_changes", kind: cel.IntType, get: func(s *state) ref.Val { return types.Int(len(s.in.GetAnswerChanges())) }},
 		named("lot_code", func(s *state) string { return s.lotCode }, func(code string) string { return code }),
 	}
 }

@@ -1,0 +1,35 @@
+package ledger
+
+import (
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// mostFieldsNamed bounds the summary of an entry of changed answers.
+const mostFieldsNamed = 10
+
+// AnswersChanged is the entry of a decision that rests on answers which were
+// dangerous when a service was refused within the last 24 hours, and are not any
+// more; nothing for other decisions. It names fields and rules; the answers stay in
+// the decision, sealed.
+func (s Scene) AnswersChanged(d *pb.Decision) []*pb.AuditEntry {
+	changes := d.GetInputs().GetAnswerChanges()
+	if len(changes) == 0 {
+		return nil
+	}
+	e := s.entry(pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, d)
+	s.about(e, d)
+	var fields []string
+	for _, c := range changes {
+		fields = append(fields, c.Field)
+		for _, id := range c.RuleIds {
+			if !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == id }) {
+				e.Rules = append(e.Rules, &pb.RuleRef{RuleId: id})
+			}
+		}
+	}
+	e.Summary = "changed after a refusal: " + strings.Join(fields[:min(len(fields), mostFieldsNamed)], ", ")
+	return []*pb.AuditEntry{e}
+}

@@ -1,0 +1,96 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+
+	"cel.dev/cel-go/common/types"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
+)
+
+// AnswerChanges are the answers of earlier refusals and referrals, the newest first,
+// that were dangerous then and are not now: an answer that a refusing or referring
+// finding named, which has another value, where that rule does not refuse or refer
+// any more. Shopping for a verdict leaves a trace; an honest correction costs one
+// sentence.
+func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([]*pb.AnswerChange, error) {
+	var changes []*pb.AnswerChange
+	var now map[string]string
+	var again *pb.Decision
+	for _, d := range earlier {
+		if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
+			continue
+		}
+		if again == nil {
+			var err error
+			if again, err = e.Decide(in); err != nil {
+				return nil, err
+			}
+			if now, err = e.answers(in); err != nil {
+				return nil, err
+			}
+		}
+		then, err := e.answers(d.GetInputs())
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range d.GetFindings() {
+			if !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stands(again, f) {
+				continue
+			}
+			for _, a := range f.GetAnswers() {
+				if field := a.GetField(); strings.HasPrefix(field, "consultation.") && then[field] != now[field] {
+					changes = addChange(changes, &pb.AnswerChange{Field: field, EarlierValue: then[field], Value: now[field],
+						Decision: d.GetName(), RuleIds: []string{f.GetRuleId()}})
+				}
+			}
+		}
+	}
+	return changes, nil
+}
+
+// stands tells whether a finding still refuses or refers in a decision.
+func stands(d *pb.Decision, f *pb.Finding) bool {
+	now := findingOf(d, f.GetRuleId(), f.GetSubject())
+	return now != nil && severity.AtLeast(now.GetSeverity(), pb.Severity_SEVERITY_REFER)
+}
+
+// addChange adds a change; an answer that several rules or decisions looked at is
+// one change, with all of the rules.
+func addChange(changes []*pb.AnswerChange, c *pb.AnswerChange) []*pb.AnswerChange {
+	for _, known := range changes {
+		if known.Field == c.Field {
+			if !slices.Contains(known.RuleIds, c.RuleIds[0]) {
+				known.RuleIds = append(known.RuleIds, c.RuleIds[0])
+			}
+			return changes
+		}
+	}
+	return append(changes, c)
+}
+
+// answers are all answers of a case in words, by the paths of their fields; empty
+// when not answered.
+func (e *Engine) answers(in *pb.DecisionInputs) (map[string]string, error) {
+	s, err := e.book.open(e.inForce(in))
+	if err != nil {
+		return nil, err
+	}
+	defer s.close()
+	words := map[string]string{}
+	read := func(from, to int, about subject) {
+		for i := from; i < to; i++ {
+			if e.book.fields[i].asked {
+				if v := s.value(i); !types.IsUnknown(v) {
+					words[e.book.pathOf(i, about)] = plain(v)
+				}
+			}
+		}
+	}
+	read(0, e.book.zones, subject{})
+	s.each(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { read(e.book.zones, e.book.sections, about) })
+	s.each(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { read(e.book.sections, len(e.book.fields), about) })
+	return words, nil
+}
