@@ -29,10 +29,10 @@ const (
 func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) (*pb.CloseSessionResponse, error) {
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
-		if err := record.ActingFor("practitioner", req.Practitioner)(r); err != nil {
-			return nil, storage.Changes{}, err
-		}
 		session, err := record.Get(r, storage.Sessions, req.Name)
+		if err == nil {
+			err = record.ActingFor("practitioner", req.Practitioner)(r)
+		}
 		if err == nil {
 			err = mayClose(r, session, req.Practitioner)
 		}
