@@ -237,7 +237,7 @@ func beginSession(ctx context.Context, db *storage.DB, client, id string) error 
 			if _, err := storage.Clients.Get(s, name); err != nil {
 				return nil, storage.Changes{}, err
 			}
-			session := &pb.Session{Name: name + "/sessions/" + id}
+			session := &pb.Session{Name: name + "/sessions/" + id, OtherSession: name + "/sessions/another"} // several may be open
 			return &pb.StartSessionResponse{Session: session}, storage.Changes{Records: []storage.Record{storage.Sessions.Insert(session)}}, nil
 		})
 	return err

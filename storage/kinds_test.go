@@ -89,7 +89,7 @@ func TestSearchColumns(t *testing.T) {
 	for table, want := range map[string]string{
 		"house_policies": `{"state": "POLICY_STATE_DRAFT"}`,
 		"decisions":      `{"verdict": "VERDICT_ASK", "create_time": "2026-11-25T09:30:00.123456+00:00", "salon": "s", "practitioner": "p", "actor": "a", "overridable": true}`,
-		"sessions": `{"open": true, "used": ["a", "a L \"1\", {x}", "b"], "decision": "d1", "sequence": 7,
+		"sessions": `{"open": true, "sole": true, "used": ["a", "a 11X", "b"], "decision": "d1", "sequence": 7,
 			"update_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"session_events": `{"sequence": 3}`,
 		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true}`,
@@ -229,9 +229,9 @@ func TestSessionFilter(t *testing.T) {
 	name := func(client, id string) string { return chainName + "/clients/" + client + "/sessions/" + id }
 	put(t, db,
 		storage.Sessions.Insert(&pb.Session{Name: name("c1", "1"), Product: a, LotCode: "L1", Decision: "d1"}),
-		storage.Sessions.Insert(&pb.Session{Name: name("c1", "2"), Product: a, LotCode: "L2"}),
+		storage.Sessions.Insert(&pb.Session{Name: name("c1", "2"), Product: a, LotCode: "L2", OtherSession: name("c1", "1")}),
 		storage.Sessions.Insert(&pb.Session{Name: name("c2", "3"), Product: b, ProductsUsed: []*pb.ProductUsed{{Product: a, LotCode: "L1"}}}),
-		storage.Sessions.Insert(&pb.Session{Name: name("c2", "4")}))
+		storage.Sessions.Insert(&pb.Session{Name: name("c2", "4"), OtherSession: name("c2", "3")}))
 	for want, f := range map[string]storage.SessionFilter{
 		"4321": {},
 		"21":   {Client: clientName},

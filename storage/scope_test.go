@@ -235,7 +235,7 @@ func literal(n ast.Node) (string, bool) {
 
 // forAll are the exported functions that use the database and are not told a
 // chain.
-var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains",
+var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time",
 	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the

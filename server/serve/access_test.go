@@ -16,7 +16,7 @@ import (
 	"alkalog/server/identity"
 )
 
-// bare are the seven services with nothing behind them: they answer
+// bare are the eight services with nothing behind them: they answer
 // UNIMPLEMENTED to whoever gets that far.
 func bare(r grpc.ServiceRegistrar, _ requests) []loop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
@@ -25,6 +25,7 @@ func bare(r grpc.ServiceRegistrar, _ requests) []loop {
 	pb.RegisterEligibilityServiceServer(r, pb.UnimplementedEligibilityServiceServer{})
 	pb.RegisterProcessingServiceServer(r, pb.UnimplementedProcessingServiceServer{})
 	pb.RegisterOutcomeServiceServer(r, pb.UnimplementedOutcomeServiceServer{})
+	pb.RegisterIncidentServiceServer(r, pb.UnimplementedIncidentServiceServer{})
 	pb.RegisterAuditServiceServer(r, pb.UnimplementedAuditServiceServer{})
 	return nil
 }

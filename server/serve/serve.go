@@ -1,4 +1,4 @@
-// Package serve is the running server: the database, the seven services behind
+// Package serve is the running server: the database, the eight services behind
 // one list of interceptors, health, reflection, and an orderly end.
 package serve
 

@@ -81,6 +81,9 @@ func inWords() map[string]string {
 		`^[a-z][a-z0-9-]{0,31}$`:              "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter",
 		`^[A-Z][A-Z0-9_]{2,62}$`:              "must be 3 to 63 capital letters, digits and underscores, beginning with a letter",
 		`^[12][0-9]{3}-[01][0-9]-[0-3][0-9]$`: "must be a date like 1990-04-27",
+		`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:         "must be a code like FR or US-TX (ISO 3166)",
+		`^[0-9]{1,15}$`:                       "must be 1 to 15 digits",
+		`^[a-z][a-z0-9_]{0,62}$`:              "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
 		`^[A-Za-z0-9_+/-]*$`:                  "must hold letters, digits and _ + / - only, like Europe/London",
 		`^[a-z][a-z0-9-]*(\.[a-z][a-z0-9-]*)+$`: "must be words of lower-case letters, digits and hyphens, " +
 			"each beginning with a letter, joined by dots",
