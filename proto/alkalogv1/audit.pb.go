@@ -69,7 +69,8 @@ const (
 	EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE EntryKind = 19
 	// An answer that was dangerous when a service was refused is not any more.
 	EntryKind_ENTRY_KIND_ANSWER_CHANGED EntryKind = 20
-	// Facts that came later disproved a deviation that is on the log.
+	// Facts that came later disproved a deviation that is on the log. Summaries
+	// count deviations and withdrawals side by side and do not subtract them.
 	EntryKind_ENTRY_KIND_WITHDRAWN EntryKind = 21
 	// A visit was set aside as another client's and moved to the right one.
 	EntryKind_ENTRY_KIND_VISIT_MOVED EntryKind = 22
