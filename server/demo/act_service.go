@@ -118,6 +118,8 @@ func (d *day) record(session *pb.Session, s step) *pb.RecordEventsResponse {
 	}
 	answer := call(d, d.cast.amara, d.processing.RecordEvents, &pb.RecordEventsRequest{
 		Name: session.GetName(), Events: s.facts, SendTime: d.now(), RequestId: newID(),
+		// The till goes by the salon's clock, as the server does, and the network takes no time.
+		Echo: &pb.ClockEcho{ServerTime: d.now(), ReceiveTime: d.now()},
 	})
 	for _, r := range answer.GetResults() {
 		d.expect(r.GetStatus() == pb.EventStatus_EVENT_STATUS_RECORDED, "every fact is recorded, not %s %s", r.GetStatus(), r.GetReason())
