@@ -3,45 +3,74 @@ package demo
 import (
 	pb "alkalog/proto/alkalogv1"
 
-	"google.golang.org/protobuf/proto"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 )
+
+// neutralize goes on until the indicator has shown alkali and then no more. The
+// acid normalizer is left out: nothing acid belongs on a burn.
+func (d *day) neutralize(session *pb.Session) {
+	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
+	d.page.say("The paramedic lets the hair be washed. No normalizer: it is acid, and nothing acid belongs on a burn.")
+	d.perform(session, []step{at(4*minute, used(shampoo, shampooLot, 60)), at(minute, lather(1, pink))})
+	d.page.say("Teo taps \"completed\", as he does every day.")
+	d.page.tellError(refused(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session, true), codes.FailedPrecondition))
+	d.perform(session, []step{at(3*minute, lather(2, clear)), at(3*minute, lather(3, clear)), at(4*minute, scalpUnchanged())})
+	state := call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
+	d.page.answer("shown to be neutral by: %s", words(state.GetNeutralProof()))
+	d.expect(state.GetNeutralProof() == pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE && state.GetScalpChecked(), "the hair is shown to be neutral and the scalp was looked at")
+}
+
+// incidents are what the server opened from the facts; Amara adds what she saw.
+func (d *day) incidents(session *pb.Session) {
+	d.page.say("Nobody has written an incident report. The server has opened two from the facts, and Amara adds what she saw.")
+	seen := map[pb.IncidentKind]*pb.Incident{
+		pb.IncidentKind_INCIDENT_KIND_BURN: {Blister: no, Seen: "No redness and no blister at the crown.", Advice: "See a doctor if it hurts or changes.", Referred: no},
+		pb.IncidentKind_INCIDENT_KIND_EYE:  {Blister: no, Seen: "Right eye red; went with the paramedic.", Advice: "Eye clinic today.", Referred: yes},
+	}
+	found := d.incidentsOf(session)
+	for _, i := range found {
+		more := seen[i.GetKind()]
+		more.Name, more.Etag, more.Kind, more.Salon = i.GetName(), i.GetEtag(), i.GetKind(), i.GetSalon()
+		told := call(d, d.cast.amara, d.incident.UpdateIncident, &pb.UpdateIncidentRequest{
+			Incident: more, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"blister", "seen", "advice", "referred"}}, RequestId: newID(),
+		}).GetIncident()
+		d.page.tellIncident(told)
+		d.expect(told.GetOrigin() == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS && len(told.GetFollowUps()) == 2, "the server opened the incident, with two follow-ups")
+	}
+	d.expect(len(found) == 2, "a burn and an eye are two incidents, not %d", len(found))
+}
+
+// incidentsOf reads the incidents of the client of a session.
+func (d *day) incidentsOf(session *pb.Session) []*pb.Incident {
+	return call(d, d.cast.amara, d.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: parent(session.GetName(), 2)}).GetIncidents()
+}
 
 // outcomeOf is what Amara judges when all is done; times, lots and deviations
 // are not hers to write: the server takes them from the facts.
-func outcomeOf(session *pb.Session) *pb.RecordOutcomeRequest {
-	judged := func(section string, percent float64) *pb.SectionOutcome {
-		return &pb.SectionOutcome{
-			SectionId: section, StraighteningPercent: proto.Float64(percent),
-			Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Breakage: no,
+func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
+	outcome := &pb.Outcome{
+		Session: session.GetName(), Completed: completed, ScalpChanged: no,
+		HomeCareAdvice: []string{"Nothing on the scalp but lukewarm water for a week.", "Burning, blisters or trouble seeing: to a doctor at once."},
+	}
+	if !completed {
+		outcome.BrokenOffReason = "It burned at the crown, and product got into the right eye."
+		for _, id := range []string{"crown", "nape", "edges"} {
+			outcome.Sections = append(outcome.Sections, &pb.SectionOutcome{SectionId: id, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Breakage: no})
 		}
 	}
-	return &pb.RecordOutcomeRequest{
-		Parent: parent(session.GetName(), 2),
-		Outcome: &pb.Outcome{
-			Session: session.GetName(), Completed: true, ScalpChanged: no,
-			Sections: []*pb.SectionOutcome{
-				judged("back-left", 72), judged("back-right", 79), judged("front", 65), judged("hairline", 69),
-			},
-			Comments:       "The front resists. A tingling at the front, gone with the water.",
-			HomeCareAdvice: []string{"No shampoo with sulfates for two weeks.", "Moisturise the ends twice a week; no tight styles."},
-		},
-		RequestId: newID(),
-	}
+	return &pb.RecordOutcomeRequest{Parent: parent(session.GetName(), 2), Outcome: outcome, RequestId: newID()}
 }
 
 // conclude records the outcome and shows the card the next visit starts from.
 func (d *day) conclude(session *pb.Session) {
-	d.page.say("Now the service can be closed.")
-	outcome := call(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session)).GetOutcome()
-	d.page.answer("recorded: completed %t, most resistant section %s", outcome.GetCompleted(), outcome.GetMostResistantSection())
-	d.page.answer("next retouch not before %s: %s", date(outcome.GetNextRetouchTime()), outcome.GetNextRetouchReason())
-	d.expect(outcome.GetMostResistantSection() == "front", "the front is found to resist, not %q", outcome.GetMostResistantSection())
-	d.expect(departed(outcome.GetDeviations(), pb.DeviationKind_DEVIATION_KIND_RINSED_LATE), "the late rinse is on the outcome")
-
-	d.page.act("Lindiwe's record card")
+	d.page.say("Amara closes the service as what it was: broken off. The card in one glance, and then whole:")
+	outcome := call(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session, false)).GetOutcome()
 	card := d.card(outcome.GetSession())
+	d.page.tellSummary(card.GetSummary())
 	d.page.tellCard(card)
 	d.expect(len(card.GetVisits()) == 1 && len(card.GetRates()) > 0, "the card has one visit and what it taught")
+	d.expect(len(card.GetSummary().GetIncidents()) == 2 && len(card.GetSummary().GetTenderSpots()) == 1, "the glance has both incidents and the tender spot")
 }
 
 // card reads the record card of the client of a session.

@@ -1,64 +1,88 @@
 package demo
 
 import (
+	"slices"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
 
+	typedate "google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 )
 
 // betweenVisits is how long Lindiwe stays away.
 const betweenVisits = 9 * 7 * 24 * time.Hour
 
-// secondVisit is a retouch nine weeks later: the plan starts from what the
-// first visit taught.
-func (d *day) secondVisit(first *pb.Decision) {
-	d.page.act("Nine weeks later: the second plan knows what the first could not")
+// secondVisit is the retouch that knows what happened: refused until a doctor has
+// written that it may be done, and then planned around the place that burned.
+func (d *day) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incident) {
+	d.page.act("Nine weeks later: the next visit knows")
 	d.clock.advance(betweenVisits)
-	d.page.say("%s. Lindiwe is back for her new growth, and Amara opens the card.", date(d.now()))
+	d.page.say("%s. Lindiwe is back for her new growth, says that all is well, and Amara reads one line:", date(d.now()))
+	d.page.answer("%s", d.card(session.GetName()).GetSummary().GetFirstLine())
 	client := &pb.Client{Name: parent(first.GetName(), 2)}
-	for _, r := range d.card(first.GetName()).GetReminders() {
-		d.page.answer("reminder: %s", r)
+	card := d.retouchCard(session)
+	refusal := d.decide(client, card, retouch(), d.cast.amara)
+	d.page.tellDecision(refusal)
+	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE && fired(refusal, "incident.doctors-word-missing"), "an eye without a doctor's word is refused, not %s", refusal.GetVerdict())
+
+	d.page.say("A week later she brings a letter of the eye clinic that names that day.")
+	d.clock.advance(7 * 24 * time.Hour)
+	given := d.clock.Now().AddDate(0, 0, -2)
+	card = d.retouchCard(session)
+	for _, cause := range []pb.ClearanceCause{pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, pb.ClearanceCause_CLEARANCE_CAUSE_BAD_REACTION} {
+		word := &pb.DoctorsWord{Cause: cause, Reference: "invented letter 31",
+			GiveDate: &typedate.Date{Year: int32(given.Year()), Month: int32(given.Month()), Day: int32(given.Day())}}
+		if cause == pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT {
+			word.Incident = eye.GetName()
+		}
+		card.History.DoctorsWords = append(card.History.DoctorsWords, word)
 	}
-	request := virginWith(regular, regularLot)
-	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
-	second := d.decide(client, d.retouchCard(first), request, d.cast.amara)
+	second := d.decide(client, card, retouch(), d.cast.amara)
 	d.page.tellDecision(second)
 	d.page.tellConditions(second, first.GetConditions())
-	d.page.tellPlan(second.GetPlan())
-	d.page.say("The two plans beside each other:")
+	d.page.say("The two plans beside each other; the crown is marked as fragile now:")
 	d.compare(first.GetPlan(), second.GetPlan())
-	d.expect(second.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "the retouch may go ahead under conditions, not %s", second.GetVerdict())
-	d.expect(begins(first.GetPlan()) != "front", "the first plan did not begin with the front")
-	d.expect(begins(second.GetPlan()) == "front", "the second plan begins with the front, not with %q", begins(second.GetPlan()))
+	d.expect(second.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "with the doctor's word it may go ahead under conditions, not %s", second.GetVerdict())
+	d.expect(begins(first.GetPlan()) == "crown" && begins(second.GetPlan()) == "nape", "the crown comes first at first and later now, not %q", begins(second.GetPlan()))
 }
 
-// retouchCard is the second consultation: relaxed lengths, new growth, the rest
-// as sound as before.
-func (d *day) retouchCard(first *pb.Decision) *pb.Consultation {
-	now := d.clock.Now()
-	days := int(now.Sub(first.GetCreateTime().AsTime()).Hours() / 24)
-	card := soundCard(northQuay, d.cast.amara, now)
+// retouch asks for a retouch at North Quay by Amara.
+func retouch() *pb.CheckEligibilityRequest {
+	request := virginWith(regular, regularLot)
+	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
+	return request
+}
+
+// retouchCard is the second consultation: relaxed lengths, new growth, a crown that
+// is treated with care, and the reaction that is on record.
+func (d *day) retouchCard(session *pb.Session) *pb.Consultation {
+	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	relaxed := &pb.PastEvent{Happened: yes, LastTime: session.GetStartTime()}
 	card.Wishes.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
-	card.Hair.NewGrowthMm = proto.Float64(17)
-	card.Hair.LengthMm = proto.Float64(257)
-	card.History.Relaxer = ago(now, days)
+	card.Hair.NewGrowthMm, card.Hair.LengthMm = proto.Float64(17), proto.Float64(257)
+	card.Hair.Sections[0].Fragile = yes
+	card.History.Relaxer, card.History.BadReaction = relaxed, yes
 	for _, zone := range card.Hair.Zones[1:] {
-		zone.Hydroxide = ago(now, days)
-		zone.HydroxideKind = pb.HydroxideKind_HYDROXIDE_KIND_SODIUM
+		zone.Hydroxide, zone.HydroxideKind = relaxed, pb.HydroxideKind_HYDROXIDE_KIND_SODIUM
 	}
 	return card
 }
 
+// fired tells whether a rule fired.
+func fired(decision *pb.Decision, rule string) bool {
+	return slices.ContainsFunc(decision.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == rule })
+}
+
 // compare writes the order and the expected minutes of both plans.
 func (d *day) compare(first, second *pb.Plan) {
-	d.page.answer("%-8s %-30s %s", "order", "first visit", "second visit")
+	d.page.answer("%-6s %-18s %s", "order", "first visit", "now")
 	for i, s := range second.GetSections() {
 		before := "-"
 		if i < len(first.GetSections()) {
 			before = placed(first.GetSections()[i])
 		}
-		d.page.answer("%-8d %-30s %s", s.GetOrder(), before, placed(s))
+		d.page.answer("%-6d %-18s %s", s.GetOrder(), before, placed(s))
+		d.page.detail("%s", s.GetReason())
 	}
 }

@@ -33,7 +33,7 @@ func (d *day) student() {
 	d.page.answer("signed by %s at %s", last(signed.GetCountersignature().GetPractitioner()), stamp(signed.GetCountersignature().GetCreateTime(), "15:04:05"))
 	start.RequestId = newID()
 	session := call(d, d.cast.teo, d.processing.StartSession, start).GetSession()
-	d.page.answer("begun, with %d departures", len(session.GetState().GetDeviations()))
+	d.page.answer("begun, with %d deviations", len(session.GetState().GetDeviations()))
 	d.expect(session.GetDecision() == decision.GetName() && len(session.GetState().GetDeviations()) == 0, "the signed service begins as planned")
 
 	d.page.say("Before anything is on her hair Maren is called away, and that is written down too.")

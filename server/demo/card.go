@@ -36,8 +36,8 @@ func soundScalp() *pb.ScalpAnalysis {
 	}
 }
 
-// untreatedHair is medium, thick, tightly curled hair in three sections and a
-// hairline.
+// untreatedHair is medium, thick, tightly curled hair, which this salon divides
+// into crown, nape and edges.
 func untreatedHair() *pb.HairAnalysis {
 	return &pb.HairAnalysis{
 		Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_HIGH, CurlType: pb.CurlType_CURL_TYPE_VI,
@@ -46,10 +46,9 @@ func untreatedHair() *pb.HairAnalysis {
 			untreated(pb.Zone_ZONE_NEW_GROWTH), untreated(pb.Zone_ZONE_MID_STRAND), untreated(pb.Zone_ZONE_ENDS),
 		},
 		Sections: []*pb.HeadSection{
-			{SectionId: "back-left", Resistant: no, Fragile: no, Hairline: no},
-			{SectionId: "back-right", Resistant: no, Fragile: no, Hairline: no},
-			{SectionId: "front", Resistant: no, Fragile: no, Hairline: no},
-			{SectionId: "hairline", Resistant: no, Fragile: no, Hairline: yes},
+			{SectionId: "crown", Resistant: no, Fragile: no, Hairline: no},
+			{SectionId: "nape", Resistant: no, Fragile: no, Hairline: no},
+			{SectionId: "edges", Resistant: no, Fragile: no, Hairline: yes},
 		},
 	}
 }

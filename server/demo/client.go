@@ -20,10 +20,13 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
+// revision is the newest revision of the contract whose alarms this till knows.
+const revision = "2"
+
 // patience is how long the demo waits for one answer.
 const patience = 10 * time.Second
 
-// stubs are the seven services as a till sees them.
+// stubs are the eight services as a till sees them.
 type stubs struct {
 	directory    pb.DirectoryServiceClient
 	catalog      pb.CatalogServiceClient
@@ -31,6 +34,7 @@ type stubs struct {
 	eligibility  pb.EligibilityServiceClient
 	processing   pb.ProcessingServiceClient
 	outcome      pb.OutcomeServiceClient
+	incident     pb.IncidentServiceClient
 	auditing     pb.AuditServiceClient
 }
 
@@ -41,7 +45,7 @@ func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
-// stubsOn are the seven services on one connection.
+// stubsOn are the eight services on one connection.
 func stubsOn(conn *grpc.ClientConn) stubs {
 	return stubs{
 		directory:    pb.NewDirectoryServiceClient(conn),
@@ -50,6 +54,7 @@ func stubsOn(conn *grpc.ClientConn) stubs {
 		eligibility:  pb.NewEligibilityServiceClient(conn),
 		processing:   pb.NewProcessingServiceClient(conn),
 		outcome:      pb.NewOutcomeServiceClient(conn),
+		incident:     pb.NewIncidentServiceClient(conn),
 		auditing:     pb.NewAuditServiceClient(conn),
 	}
 }
@@ -58,7 +63,7 @@ func stubsOn(conn *grpc.ClientConn) stubs {
 // server believes it, which it does on this machine only.
 func (p person) identify(ctx context.Context) context.Context {
 	role := strings.ReplaceAll(words(p.role), " ", "_")
-	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name)
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name, "alkalog-revision", revision)
 }
 
 // rpc is one method of a stub.

@@ -105,6 +105,7 @@ type day struct {
 	cast  cast
 	ctx   context.Context
 	clock *clock
+	heard *pb.ClockEcho // the newest time that the till has heard from the server
 	page  page
 	calls jsonLines
 	err   error
@@ -118,9 +119,10 @@ func (d *day) play(addr string) {
 	kept := d.keep()
 	decision := d.questions()
 	d.till(decision)
-	d.service(decision)
+	session := d.service(decision)
 	d.student()
-	d.secondVisit(decision)
+	eye := d.followUps(session)
+	d.secondVisit(decision, session, eye)
 	d.audit()
 	d.copied(kept)
 	d.closing()
@@ -147,6 +149,18 @@ func (d *day) expect(ok bool, what string, args ...any) {
 
 // now is the salon's time as a message.
 func (d *day) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
+
+// hear notes the server's time in an answer to the till.
+func (d *day) hear(server *timestamppb.Timestamp) {
+	d.heard = &pb.ClockEcho{ServerTime: server, ReceiveTime: d.now()}
+}
+
+// echo is that time with how long ago it was: by it the server knows the till's clock
+// to the second, and need not assume the longest exposure that fits.
+func (d *day) echo() *pb.ClockEcho {
+	elapsed := d.clock.Now().Sub(d.heard.GetReceiveTime().AsTime()).Milliseconds()
+	return &pb.ClockEcho{ServerTime: d.heard.GetServerTime(), ReceiveTime: d.heard.GetReceiveTime(), ElapsedMs: &elapsed}
+}
 
 // decide takes a consultation, freezes it and asks whether the service may go
 // ahead. The request says what is to be done, where, by whom and with what.

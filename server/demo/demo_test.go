@@ -101,8 +101,8 @@ func TestJSON(t *testing.T) {
 			failures++
 		}
 	}
-	if len(services) != 7 {
-		t.Errorf("the demo calls %d services, not 7: %v", len(services), services)
+	if len(services) != 8 {
+		t.Errorf("the demo calls %d services, not 8: %v", len(services), services)
 	}
 	if failures == 0 {
 		t.Error("no call was refused")

@@ -27,11 +27,9 @@ func applied(section string) *pb.Event {
 	}}}
 }
 
-// tested is a strand test, read by eye in steps of five percent.
-func tested(section string, curlLeft float64) *pb.Event {
-	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{
-		SectionId: section, RemainingCurlPercent: new(curlLeft),
-	}}}
+// tested is a strand test, read in three words.
+func tested(section string, reading pb.CurlReading) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: reading}}}
 }
 
 // feels is what the client says; anything but comfort means water.
@@ -39,9 +37,35 @@ func feels(comfort pb.Comfort, section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: comfort, SectionId: section}}}
 }
 
-// rinsed is water on a section; on the whole head without one.
-func rinsed(section string) *pb.Event {
-	return &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{SectionId: section}}}
+// waterOn is running water on a place; on the head it is the rinse.
+func waterOn(place pb.Place) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: place}}}
+}
+
+// waterOff is that water taken away, or failed.
+func waterOff(place pb.Place) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: place}}}
+}
+
+// splashed is product where it must not be.
+func splashed(place pb.Place) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: place}}}
+}
+
+// helpCalled is the call to the emergency number, or that medical help has come and
+// said that flushing may stop.
+func helpCalled(tookOver bool) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: tookOver}}}
+}
+
+// scanned is the jar in the hand, read by a scanner before the first contact.
+func scanned(product, lot string) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{Product: product, LotCode: lot, Scanned: true}}}
+}
+
+// met is a condition of the decision, ticked off.
+func met(c *pb.Condition) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: c.GetRuleId(), Subject: c.GetSubject()}}}
 }
 
 // rinsedOut is the end of the rinse: no product is left on the head.
@@ -49,23 +73,9 @@ func rinsedOut() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }
 
-// normalizerOn and normalizerOff enclose about five minutes (common practice).
-func normalizerOn() *pb.Event {
-	return &pb.Event{Fact: &pb.Event_NormalizerOn{NormalizerOn: &pb.NormalizerOn{}}}
-}
-
-func normalizerOff() *pb.Event {
-	return &pb.Event{Fact: &pb.Event_NormalizerOff{NormalizerOff: &pb.NormalizerOff{}}}
-}
-
 // lather is one neutralizing shampoo and the colour of its foam.
 func lather(number int32, colour pb.IndicatorColour) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
-}
-
-// conditioned comes after the last clear lather.
-func conditioned() *pb.Event {
-	return &pb.Event{Fact: &pb.Event_Conditioned{Conditioned: &pb.Conditioned{}}}
 }
 
 // used is a product and its lot, so that a recall finds the head it was on.

@@ -5,8 +5,6 @@ import (
 	"io"
 	"strings"
 
-	pb "alkalog/proto/alkalogv1"
-
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
@@ -91,14 +89,6 @@ func stamp(t *timestamppb.Timestamp, layout string) string {
 		return "none"
 	}
 	return t.AsTime().Format(layout)
-}
-
-// estimate says a figure with its 90 % interval.
-func estimate(e *pb.Estimate, unit string) string {
-	if e == nil {
-		return "not known"
-	}
-	return fmt.Sprintf("%.0f%s (%.0f to %.0f)", e.GetValue(), unit, e.GetLow(), e.GetHigh())
 }
 
 // last is the last segment of a resource name, "amara" of

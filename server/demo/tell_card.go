@@ -23,11 +23,25 @@ func (p *page) tellCard(c *pb.RecordCard) {
 		p.answer("learned: %-10s rate %.3f per minute (ln %.2f, deviation %.2f)", section,
 			math.Exp(r.GetRate().GetMean()), r.GetRate().GetMean(), r.GetRate().GetDeviation())
 	}
-	p.answer("begin next time with: %s", c.GetMostResistantSection())
 	p.answer("next retouch not before %s: %s", date(c.GetNextRetouchTime()), c.GetNextRetouchReason())
 	for _, r := range c.GetReminders() {
 		p.answer("reminder: %s", r)
 	}
+}
+
+// tellSummary writes the card in one glance, the line that is read first at the top.
+func (p *page) tellSummary(s *pb.CardSummary) {
+	p.answer("%s", s.GetFirstLine())
+	for _, line := range s.GetIncidents() {
+		p.answer("incident: %s", line)
+	}
+	for _, line := range s.GetTenderSpots() {
+		p.answer("tender: %s", line)
+	}
+	for _, line := range s.GetConditions() {
+		p.answer("condition: %s", line)
+	}
+	p.answer("neutral: %s", s.GetNeutral())
 }
 
 // tellVisit writes one visit with every element that the Australian unit
@@ -50,14 +64,13 @@ func (p *page) tellVisit(v *pb.Visit) {
 		p.answer("used: %.0f g of %s, lot %s", u.GetGrams(), last(u.GetProduct()), lotOf(u))
 	}
 	for _, s := range v.GetSections() {
-		p.answer("%-10s %4.1f min, %s to %s: %.0f %% straighter, hair %s, breakage %s", s.GetSectionId(), s.GetExposureMinutes(),
-			hour(s.GetFirstContactTime()), hour(s.GetRinseTime()), s.GetStraighteningPercent(), words(s.GetCondition()), words(s.GetBreakage()))
+		p.answer("%-10s %4.1f min, %s to %s: hair %s, breakage %s", s.GetSectionId(), s.GetExposureMinutes(),
+			hour(s.GetFirstContactTime()), hour(s.GetRinseTime()), words(s.GetCondition()), words(s.GetBreakage()))
 	}
 	for _, dev := range v.GetDeviations() {
 		p.tellDeviation(dev)
 	}
 	p.answer("advice given: %s", strings.Join(v.GetHomeCareAdvice(), " "))
-	p.answer("comment: %s", v.GetComments())
 }
 
 // lotOf says a lot; a lot that nobody noted cannot be recalled.

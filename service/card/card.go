@@ -100,7 +100,7 @@ func reminders(past []Past, visits []*pb.Visit, incidents []*pb.Incident) []stri
 func ofNewest(p Past, v *pb.Visit) []string {
 	var lines []string
 	if s := p.Outcome.GetMostResistantSection(); s != "" {
-		lines = append(lines, "Begin with "+s+": it took longest last time.")
+		lines = append(lines, "Apply "+s+" first: it was the slowest section last time.")
 	}
 	for _, s := range v.Sections {
 		if s.Breakage == pb.Answer_ANSWER_YES {

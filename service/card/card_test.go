@@ -15,13 +15,13 @@ func past(minute int) Past {
 		Outcome: &pb.Outcome{
 			Name: "chains/ebb/clients/c/outcomes/o", Session: "chains/ebb/clients/c/sessions/s", Completed: true,
 			Sections: []*pb.SectionOutcome{{
-				SectionId: "front", StraighteningPercent: new(65.0), ExposureMinutes: new(16.0), Breakage: pb.Answer_ANSWER_NO,
+				SectionId: "nape", StraighteningPercent: new(68.0), ExposureMinutes: new(16.0), Breakage: pb.Answer_ANSWER_NO,
 				Rate: &pb.RateEstimate{Mean: -2.6, Deviation: 0.13, Readings: 7},
 			}},
 			ProductsUsed:         []*pb.ProductUsed{{Product: "chains/ebb/products/regular", LotCode: "R-2611", Grams: new(90.0)}},
 			HomeCareAdvice:       []string{"Moisturise the ends twice a week."},
-			Comments:             "The front resists.",
-			MostResistantSection: "front",
+			Comments:             "The valve of the bowl jammed; rinsed at the other.",
+			MostResistantSection: "nape",
 			NextRetouchTime:      at, NextRetouchReason: "56 days between relaxers",
 		},
 		Session: &pb.Session{
@@ -89,12 +89,12 @@ func TestTheCardCarriesWhatTheNextVisitNeeds(t *testing.T) {
 	if len(c.Visits) != 1 || c.Visits[0].StartTime.AsTime().Minute() != 1 {
 		t.Errorf("kept %d visits, the newest first is wanted alone", len(c.Visits))
 	}
-	if c.MostResistantSection != "front" || c.NextRetouchTime == nil || c.NextRetouchReason == "" {
+	if c.MostResistantSection != "nape" || c.NextRetouchTime == nil || c.NextRetouchReason == "" {
 		t.Errorf("card %v", c)
 	}
 	learned := false
 	for _, r := range c.Rates {
-		learned = learned || r.SectionId == "front" && r.Rate.Readings > 7
+		learned = learned || r.SectionId == "nape" && r.Rate.Readings > 7
 	}
 	if !learned {
 		t.Errorf("two visits are not both in the rates: %v", c.Rates)
