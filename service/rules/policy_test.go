@@ -46,6 +46,8 @@ func TestAbsoluteRules(t *testing.T) {
 		law.eu-hydroxide-general law.eu-hydroxide-professional law.eu-calcium-hydroxide law.eu-thioglycolic
 		law.eu-thioglycolic-ph law.eu-thioglycolic-ester law.eu-thioglycolic-ester-ph law.eu-sulfite law.eu-peroxide
 		law.eu-ammonia law.eu-formaldehyde law.texas-skin law.texas-reason-to-believe law.california-infection
+		law.california-formaldehyde law.maryland-formaldehyde
+		incident.doctors-word-missing incident.hair-broke service.wave-needs-thio service.smoothing-product product.kind-against-content two-part.too-short
 		product.lot-recalled product.lot-expired
 		practitioner.no-licence practitioner.licence-expired practitioner.student-alone supervisor.licence
 		consent.refused age.guardian directions.minimum-age`)

@@ -131,15 +131,22 @@ func unansweredPaths(e *Engine, in *pb.DecisionInputs) []string {
 // some answers changed and some taken away.
 func anyCase(t *rapid.T, e *Engine) *pb.DecisionInputs {
 	in := soundHead()
-	in.ServiceKind = pb.ServiceKind(rapid.IntRange(1, 3).Draw(t, "service"))
+	in.ServiceKind = pb.ServiceKind(rapid.IntRange(1, 5).Draw(t, "service"))
 	in.Salon.Jurisdiction = pb.Jurisdiction(rapid.IntRange(0, 6).Draw(t, "place"))
 	in.Product.Strength = pb.Strength(rapid.IntRange(1, 3).Draw(t, "strength"))
-	in.Product.Kind = rapid.SampledFrom([]pb.ProductKind{1, 1, 1, 2}).Draw(t, "kind")
+	in.Product.Kind = rapid.SampledFrom([]pb.ProductKind{1, 1, 1, 2, 3, 4}).Draw(t, "kind")
 	in.Product.UseTier = pb.UseTier(rapid.IntRange(1, 2).Draw(t, "tier"))
 	in.Product.Directions.AllowedOnColoured = pb.Answer(rapid.IntRange(1, 2).Draw(t, "coloured"))
 	in.Product.Directions.StrandTestRequired = pb.Answer(rapid.IntRange(1, 2).Draw(t, "strand test"))
 	if rapid.Bool().Draw(t, "a recalled lot") {
 		in.Product.Lots = append(in.Product.Lots, &pb.Lot{LotCode: "L2", RecallTime: ago(day)})
+	}
+	for range rapid.SampledFrom([]int{0, 0, 0, 1, 2}).Draw(t, "incidents") {
+		in.Incidents = append(in.Incidents, &pb.Incident{
+			Name: "i1", Kind: pb.IncidentKind(rapid.IntRange(1, 8).Draw(t, "what went wrong")),
+			Blister:   pb.Answer(rapid.IntRange(0, 3).Draw(t, "a blister")),
+			OccurTime: ago(rapid.SampledFrom([]time.Duration{time.Minute, 12 * time.Hour, 9 * day, 300 * day}).Draw(t, "how long ago")),
+		})
 	}
 	paths := askedPaths(e, in)
 	for range rapid.IntRange(0, 12).Draw(t, "changes") {
