@@ -120,7 +120,7 @@ func hazards() map[string]struct {
 		"breakage lines":               {heat, func(in *pb.DecisionInputs) { history(in).BreakageLines = yes }},
 		"burn not looked at since":     {heat + " scalp-treatment", incident(&pb.Incident{Kind: pb.IncidentKind_INCIDENT_KIND_BURN, OccurTime: ago(time.Minute)})},
 		"product in an eye":            {heat + " scalp-treatment", incident(&pb.Incident{Kind: pb.IncidentKind_INCIDENT_KIND_EYE, OccurTime: ago(90 * day)})},
-		"hair broke, not tested since": {heat, incident(&pb.Incident{Kind: pb.IncidentKind_INCIDENT_KIND_BREAKAGE, OccurTime: ago(time.Minute)})},
+		"hair broke, not tested since": {heat, incident(&pb.Incident{Kind: pb.IncidentKind_INCIDENT_KIND_BREAKAGE, OccurTime: ago(2 * time.Hour)})},
 		"inflamed in Texas": {all, func(in *pb.DecisionInputs) {
 			in.Salon.Jurisdiction, scalp(in).Redness = pb.Jurisdiction_JURISDICTION_US_TEXAS, unsure
 		}},
@@ -135,6 +135,7 @@ func hazards() map[string]struct {
 		"keloids":        {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { history(in).Keloids = yes }},
 		"isotretinoin":   {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { history(in).Isotretinoin = &pb.PastEvent{Happened: yes} }},
 		"against cancer": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { history(in).CancerTreatment = &pb.PastEvent{Happened: yes} }},
+		"a minor":        {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { in.Consultation.Consent.AgeYears = new(int32(17)) }},
 		"scalp steroids": {"scalp-treatment smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) { history(in).ScalpSteroids = yes }},
 		"relaxed last month": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
 			history(in).Relaxer = &pb.PastEvent{Happened: yes, LastTime: ago(30 * day)}
@@ -253,6 +254,29 @@ func TestFormaldehydeIsNotOfferedWhereProhibited(t *testing.T) {
 		})
 		if got != c.offered {
 			t.Errorf("%s %q: offered is %v", c.stated, c.region, got)
+		}
+	}
+}
+
+// Every contraindication is needed: without it, some fact that must exclude the
+// alternative would not.
+func TestEveryContraindicationIsNeeded(t *testing.T) {
+	e := newEngine(t)
+	for n := range e.alternatives {
+		whole := e.alternatives[n]
+		for i, against := range whole.text.Against {
+			e.alternatives[n].against = slices.Delete(slices.Clone(whole.against), i, i+1)
+			e.alternatives[n].text.Against = slices.Delete(slices.Clone(whole.text.Against), i, i+1)
+			missed := false
+			for _, h := range hazards() {
+				in := calmHead()
+				h.standing(in)
+				missed = missed || slices.Contains(strings.Fields(h.excludes), whole.text.ID) && slices.Contains(suitable(t, e, in), whole.text.ID)
+			}
+			if !missed {
+				t.Errorf("%s: nobody would miss %q", whole.text.ID, against.When)
+			}
+			e.alternatives[n] = whole
 		}
 	}
 }
