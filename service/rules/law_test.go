@@ -207,3 +207,22 @@ func TestRegionOfASalon(t *testing.T) {
 		}
 	}
 }
+
+// The region code selects the law of a decision, not only of the alternatives.
+func TestRegionSelectsTheLaw(t *testing.T) {
+	e := newEngine(t)
+	for code, rule := range map[string]string{"US-TX": "law.texas-skin", "US-CA": "law.california-infection", "FR": "law.eu-formaldehyde"} {
+		in := soundHead()
+		in.Salon.Jurisdiction, in.Salon.RegionCode = 0, code
+		in.Consultation.Scalp.InfectionSigns = pb.Answer_ANSWER_YES
+		holding(pb.Substance_SUBSTANCE_FORMALDEHYDE, 0.1)(in)
+		for _, f := range mustDecide(t, e, in).GetFindings() {
+			if f.GetLayer() == pb.Layer_LAYER_JURISDICTION && strings.HasPrefix(f.GetRuleId(), "law.texas") != (code == "US-TX") && strings.HasPrefix(f.GetRuleId(), "law.texas") {
+				t.Errorf("%s: %s", code, f.GetRuleId())
+			}
+		}
+		if got := subjects(mustDecide(t, e, in), rule); len(got) != 1 {
+			t.Errorf("%s: %s fires %d times", code, rule, len(got))
+		}
+	}
+}

@@ -124,3 +124,32 @@ func TestSectionProductsOnlyAdd(t *testing.T) {
 		}
 	})
 }
+
+// A condition says what it is about and whether it comes before first contact.
+func TestConditionsBeforeContact(t *testing.T) {
+	in := soundHead()
+	in.Consultation.History.ContactLenses = pb.Answer_ANSWER_YES
+	in.Consultation.Hair.Sections[0].Resistant = pb.Answer_ANSWER_YES
+	in.HousePolicy = &pb.HousePolicy{}
+	for _, before := range []bool{true, false} {
+		r := houseRuleOf("consultation.hair.texture == Texture.MEDIUM")
+		r.RuleId, r.Severity, r.BeforeContact = "house.before-"+map[bool]string{true: "yes", false: "no"}[before], pb.Severity_SEVERITY_CONDITION, before
+		in.HousePolicy.Rules = append(in.HousePolicy.Rules, r)
+	}
+	want := map[string]*pb.Condition{
+		"health.contact-lenses": {BeforeContact: true}, "section.resistant": {Subject: "section:back"},
+		"house.before-yes": {BeforeContact: true}, "house.before-no": {},
+	}
+	seen := 0
+	for _, c := range mustDecide(t, newEngine(t), in).GetConditions() {
+		if w := want[c.GetRuleId()]; w != nil {
+			seen++
+			if c.GetBeforeContact() != w.GetBeforeContact() || c.GetSubject() != w.GetSubject() {
+				t.Errorf("%v", c)
+			}
+		}
+	}
+	if seen != len(want) {
+		t.Errorf("%d of %d conditions", seen, len(want))
+	}
+}
