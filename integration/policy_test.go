@@ -167,6 +167,7 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 	if d := wantVerdict(t, c.decisionFor(t, burnt, seen(happened.Add(-time.Hour))), pb.Verdict_VERDICT_REFER); findingOf(d, "incident.scalp-not-seen-since") == nil {
 		t.Errorf("an analysis of before the burn: %v", d.Findings)
 	}
+	c.clock.advance(25 * time.Hour) // another day: an answer that changes within 24 hours is asked about
 	wantVerdict(t, c.decisionFor(t, burnt, seen(happened.Add(48*time.Hour))), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 	splashed := c.client(t)
 	eye := incident(splashed, pb.IncidentKind_INCIDENT_KIND_EYE)
@@ -186,6 +187,7 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 	other := incident(burnt, pb.IncidentKind_INCIDENT_KIND_EYE)
 	wantField(t, "consultation.history.doctors_words[0].incident", c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: splashed, Consultation: c.card(word(other.Name)), RequestId: newID()}) // another client's
+	c.clock.advance(25 * time.Hour)
 	wantVerdict(t, c.decisionFor(t, splashed, word(eye.Name)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
 
