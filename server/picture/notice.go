@@ -6,19 +6,42 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
-// notice is an alarm or a deviation. Its message is left out, for it may hold
-// more than a picture should tell.
-type notice struct {
-	at        time.Time
-	section   string // empty: the whole session
-	words     string
-	deviation bool
+// sort tells notices apart; each has its own frame.
+type sort string
+
+const (
+	alarm     sort = "alarm"
+	deviation sort = "deviation"
+	harm      sort = "report" // what the client felt, a splash, help
+)
+
+// class is the frame of a sort of notice.
+func (s sort) class() string {
+	switch s {
+	case deviation:
+		return "deviation"
+	case harm:
+		return "harm"
+	}
+	return "flag"
 }
 
-// collect finds the alarms that stood at any instant drawn, and the deviations
-// of the end, in order.
+// notice is an alarm, a deviation or reported harm. Its message is left out, for it
+// may hold more than a picture should tell.
+type notice struct {
+	at      time.Time
+	section string // empty: the whole session
+	place   pb.Place
+	words   string
+	sort    sort
+}
+
+// collect finds the alarms that stood at any instant, the deviations of the end, and
+// the harm that was reported, in order.
 func (p *page) collect() []notice {
 	var found []notice
 	add := func(n notice) {
@@ -28,16 +51,41 @@ func (p *page) collect() []notice {
 	}
 	for _, state := range append(slices.Clone(p.course), p.final) {
 		for _, a := range state.Alarms {
-			add(notice{a.SinceTime.AsTime(), a.SectionId, words(a.Kind.String(), "ALARM_KIND_"), false})
+			add(notice{a.SinceTime.AsTime(), a.SectionId, a.Place, words(a.Kind.String(), "ALARM_KIND_"), alarm})
 		}
 	}
 	for _, d := range p.final.Deviations {
-		add(notice{d.OccurTime.AsTime(), d.SectionId, words(d.Kind.String(), "DEVIATION_KIND_"), true})
+		add(notice{d.OccurTime.AsTime(), d.SectionId, 0, words(d.Kind.String(), "DEVIATION_KIND_"), deviation})
+	}
+	for _, e := range p.events {
+		if n, ok := reported(e); ok {
+			add(n)
+		}
 	}
 	slices.SortStableFunc(found, func(a, b notice) int {
-		return cmp.Or(a.at.Compare(b.at), strings.Compare(a.section, b.section), strings.Compare(a.words, b.words))
+		return cmp.Or(a.at.Compare(b.at), strings.Compare(a.section, b.section), cmp.Compare(a.place, b.place), strings.Compare(a.words, b.words))
 	})
 	return found
+}
+
+// reported is a fact that tells of harm or of help against it.
+func reported(e *pb.StoredEvent) (notice, bool) {
+	n := notice{at: happened(e), sort: harm}
+	switch fact := e.GetEvent().GetFact().(type) {
+	case *pb.Event_ComfortCheck:
+		n.section, n.place, n.words = fact.ComfortCheck.SectionId, pb.Place_PLACE_HEAD, words(fact.ComfortCheck.Comfort.String(), "COMFORT_")
+		return n, fact.ComfortCheck.Comfort != pb.Comfort_COMFORT_COMFORTABLE
+	case *pb.Event_Splash:
+		n.place, n.words = fact.Splash.Place, "splash"
+		return n, true
+	case *pb.Event_HelpCalled:
+		n.words = "help called: " + words(fact.HelpCalled.Kind.String(), "HELP_KIND_")
+		if fact.HelpCalled.TookOver {
+			n.words = "medical help took over"
+		}
+		return n, true
+	}
+	return n, false
 }
 
 // words makes RINSE_NOW of a kind's name "rinse now".
@@ -45,16 +93,31 @@ func words(kind, prefix string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(kind, prefix), "_", " "))
 }
 
+// where names a section, or a place on the client.
+func where(section string, place pb.Place) string {
+	switch {
+	case section != "":
+		return section
+	case place == pb.Place_PLACE_EYE_LEFT:
+		return "left eye"
+	case place == pb.Place_PLACE_EYE_RIGHT:
+		return "right eye"
+	case place == pb.Place_PLACE_HEAD, place == pb.Place_PLACE_SKIN:
+		return words(place.String(), "PLACE_")
+	}
+	return "whole session"
+}
+
 // numbers flags the notices of a section above its graph, beside each other when
 // they come close.
 func (p *page) numbers(id string, y float64) {
-	const size = 19.0
 	shown := 0
 	for _, n := range p.notices {
 		if n.section == id {
 			shown++
 		}
 	}
+	size := min(22, (right-left)/float64(max(1, shown)))
 	edge := left - size
 	for i, n := range p.notices {
 		if n.section != id {
@@ -63,12 +126,8 @@ func (p *page) numbers(id string, y float64) {
 		// Leave room on the right for those to come.
 		x := max(edge+size, min(p.x(n.at)-size/2, right-size*float64(shown)))
 		edge, shown = x, shown-1
-		class := "flag"
-		if n.deviation {
-			class = "deviation"
-		}
 		p.stroke("tick", p.x(n.at), y+4, x+size/2, y-1)
-		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="15"/>`+"\n", class, x, y-16, size-3)
+		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="15"/>`+"\n", n.sort.class(), x, y-16, size-3)
 		p.write(`<g class="small">`)
 		p.text(x+(size-3)/2, y-4.5, "middle", fmt.Sprint(i+1))
 		p.write("</g>\n")
@@ -86,9 +145,14 @@ func (p *page) axis(y float64) float64 {
 		p.stroke("tick", x, y, x, y+5)
 		p.text(x, y+18, "middle", fmt.Sprint(m))
 	}
-	p.text((left+right)/2, y+34, "middle", "minutes since the first contact, "+p.begin.UTC().Format("2006-01-02 15:04")+" UTC")
+	p.text((left+right)/2, y+34, "middle", "minutes since the first contact")
 	p.write("</g>\n")
 	return y + 40
+}
+
+// inWords is a notice with its number.
+func (p *page) inWords(i int, n notice) string {
+	return fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, n.sort, where(n.section, n.place), n.words, n.at.Sub(p.begin).Minutes())
 }
 
 // list writes what the numbers mean.
@@ -96,47 +160,43 @@ func (p *page) list(y float64) float64 {
 	p.write(`<g class="small">`)
 	for i, n := range p.notices {
 		y += line
-		kind, where := "alarm", cmp.Or(n.section, "whole session")
-		if n.deviation {
-			kind = "deviation"
-		}
-		p.text(left-110, y, "start", fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, kind, where, n.words, n.at.Sub(p.begin).Minutes()))
+		p.text(margin, y, "start", p.inWords(i, n))
 	}
 	p.write("</g>\n")
 	return y
 }
 
-// key explains the lines and marks, in two rows above the sections.
+// key explains the lines and marks, in two columns above the sections.
 func (p *page) key() {
 	p.write(`<g class="small">`)
 	limits := p.session.GetLimits()
-	lines := []struct{ class, words string }{
+	for i, l := range []struct{ class, words string }{
 		{"curve", "estimated straightening"},
 		{"target", fmt.Sprintf("target %.0f %%", limits.GetTargetPercent())},
 		{"cap", fmt.Sprintf("cap %.0f %%", limits.GetCapPercent())},
 		{"latest", "latest rinse advised"},
 		{"limit", "hard limit"},
+		{"test", "strand test, as read"},
+	} {
+		y := 84 + float64(i)*22
+		if l.class == "test" {
+			p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", margin+15, y-4)
+		} else {
+			p.stroke(l.class, margin, y-4, margin+30, y-4)
+		}
+		p.text(margin+38, y, "start", l.words)
 	}
-	for i, l := range lines {
-		x := left - 110 + float64(i)*180
-		p.stroke(l.class, x, 76, x+30, 76)
-		p.text(x+36, 80, "start", l.words)
-	}
-	boxes := []struct{ class, words string }{
+	for i, b := range []struct{ class, words string }{
 		{"interval", "90 % interval"},
 		{"band", "contact, until the rinse"},
-		{"test", "strand test, as read"},
-		{"flag", "alarm, by number"},
-		{"deviation", "deviation, by number"},
-	}
-	for i, b := range boxes {
-		x := left - 110 + float64(i)*180
-		if b.class == "test" {
-			p.write(`<circle class="test" cx="%.1f" cy="106" r="4"/>`+"\n", x+15)
-		} else {
-			p.write(`<rect class="%s" x="%.1f" y="99" width="30" height="14"/>`+"\n", b.class, x)
-		}
-		p.text(x+36, 110, "start", b.words)
+		{"wet", "running water"},
+		{alarm.class(), "alarm, by number"},
+		{deviation.class(), "deviation, by number"},
+		{harm.class(), "reported harm or help"},
+	} {
+		y := 84 + float64(i)*22
+		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="30" height="14"/>`+"\n", b.class, width/2, y-11)
+		p.text(width/2+38, y, "start", b.words)
 	}
 	p.write("</g>\n")
 }

@@ -8,6 +8,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -105,6 +108,106 @@ func TestWellFormedWithABandPerSection(t *testing.T) {
 	session.Name = `a<b&"c`
 	if bands := count(t, Draw(session, nil), "rect", "band"); bands != 1 {
 		t.Errorf("%d bands before any product, want the one of the key", bands)
+	}
+}
+
+// Closing a session silences what called before; the picture still shows it.
+func TestClosedSessionShowsItsAlarms(t *testing.T) {
+	session, events := invented()
+	want := alarms(Draw(session, events))
+	if len(want) < 5 {
+		t.Fatalf("an open session has the alarms %q, want several", want)
+	}
+	session.Outcome = "chains/ebb-and-flow/clients/c-1/outcomes/o-1"
+	if got := alarms(Draw(session, events)); !slices.Equal(got, want) {
+		t.Errorf("closed with an outcome it shows\n%q, want\n%q", got, want)
+	}
+	session.Outcome, session.Closing = "", &pb.SessionClosing{Reason: pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, CloseTime: clock(60)}
+	if got := alarms(Draw(session, events)); !slices.Equal(got, want) {
+		t.Errorf("closed as left open it shows\n%q, want\n%q", got, want)
+	}
+}
+
+// alarms are the lines of a picture that tell of alarms.
+func alarms(svg []byte) []string {
+	return regexp.MustCompile(`>\d+\. alarm[^<]*`).FindAllString(string(svg), -1)
+}
+
+// An alarm that stood for seconds is shown, whether a fact or time raised it.
+func TestShortAlarmsAreShown(t *testing.T) {
+	session, _ := invented()
+	var d day
+	d.apply(2, "nape")
+	d.at(4.01, &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_TINGLING, SectionId: "nape"}}})
+	d.rinse(4.03, "nape")
+	d.apply(5, "crown")
+	d.test(12.05, "crown", 70) // some seconds after it was due
+	d.rinse(30, "crown")
+	text := string(Draw(session, d))
+	for _, want := range []string{"alarm, nape: rinse now (2.0 min)", "report, nape: tingling (2.0 min)", "alarm, crown: strand test due"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the picture does not say %q", want)
+		}
+	}
+}
+
+// What needed water is drawn with its spells of water, and told with its minutes.
+func TestWaterAndSplashes(t *testing.T) {
+	session, events := invented()
+	d := day(events)
+	const eye = pb.Place_PLACE_EYE_LEFT
+	on := func() *pb.Event { return &pb.Event{Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: eye}}} }
+	d.at(27, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: eye}}})
+	d.at(27.5, on())
+	d.at(30, &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: eye}}})
+	d.at(30.5, on())
+	d.at(45, &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_DOCTOR, TookOver: true}}})
+	svg := Draw(session, d)
+	if wet := count(t, svg, "rect", "wet"); wet != 2+1+1 { // one of the head, which burnt; one in the key
+		t.Errorf("%d spells of water, want two of the eye, one of the head and one in the key", wet)
+	}
+	for _, want := range []string{
+		"water on: left eye", "17.0 min of running water, at least 15, then medical help", "report, left eye: splash (25.0 min)",
+		"alarm, left eye: rinse now (25.0 min)", "alarm, left eye: flush", "alarm, left eye: water off too soon (28.0 min)", "medical help took over (43.0 min)",
+	} {
+		if !bytes.Contains(svg, []byte(want)) {
+			t.Errorf("the picture does not say %q", want)
+		}
+	}
+}
+
+// A strand test in words is shown in words.
+func TestReadingInWords(t *testing.T) {
+	session, _ := invented()
+	var d day
+	d.apply(2, "nape")
+	d.at(8, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", Reading: pb.CurlReading_CURL_READING_PARTLY}}})
+	svg := Draw(session, d)
+	if tests := count(t, svg, "circle", "test"); tests != 1+1 || !bytes.Contains(svg, []byte(">partly<")) {
+		t.Errorf("%d strand tests, want one with its word and one in the key", tests)
+	}
+}
+
+// Who does not see the picture is told what it shows, it fits the width it is given,
+// and it never stands without its cautions.
+func TestForEverybody(t *testing.T) {
+	session, events := invented()
+	text := string(Draw(session, events))
+	root := text[:strings.Index(text, ">")]
+	if !strings.Contains(root, `role="img" aria-labelledby="title desc"`) || !strings.Contains(root, `width="100%"`) || strings.Contains(root, "height=") {
+		t.Errorf("the picture begins with %s", root)
+	}
+	for _, want := range []string{
+		`<title id="title">Session of 4 Mar 2031, 10:02 UTC</title>`, `<desc id="desc">nape: rinsed after 15.0 minutes.`, "deviation, crown: limit passed",
+		"rinse at once, whatever the clock says", "directions come first. Local codes and<", ">licensed practice decide.",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the picture does not say %q", want)
+		}
+	}
+	// The letters are large enough when the picture is scaled to 400 pixels.
+	if smallest := 12.0 * 400 / width; smallest < 9 {
+		t.Errorf("on 400 pixels the smallest letters have %.1f", smallest)
 	}
 }
 

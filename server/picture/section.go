@@ -12,11 +12,13 @@ import (
 func (p *page) section(s *pb.SectionState, y float64) {
 	floor := y + flags + graph
 	p.write(`<g class="section">` + "\n")
-	p.text(left-110, y+flags+16, "start", s.SectionId)
+	p.write(`<g font-weight="bold">`)
+	p.text(margin, y+14, "start", s.SectionId)
+	p.write("</g>\n")
 	p.write(`<rect class="frame" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`+"\n", left, y+flags, right-left, graph)
 	p.write(`<g class="small">`)
 	for _, percent := range []float64{0, 50, 100} {
-		p.text(left-6, floor-graph*percent/100+4, "end", fmt.Sprintf("%.0f %%", percent))
+		p.text(left-4, floor-graph*percent/100+4, "end", fmt.Sprintf("%.0f %%", percent))
 	}
 	p.write("</g>\n")
 	if s.FirstContactTime != nil {
@@ -35,8 +37,11 @@ func (p *page) section(s *pb.SectionState, y float64) {
 func (p *page) curve(id string, floor float64) {
 	var middle, upper []string
 	lower := ""
-	for i, state := range p.course {
-		at := p.begin.Add(p.end.Sub(p.begin) * time.Duration(i) / samples)
+	for _, state := range p.course {
+		at := state.Time.AsTime()
+		if at.Before(p.begin) || at.After(p.end) {
+			continue
+		}
 		s := find(state, id)
 		if s == nil || s.FirstContactTime == nil || s.StraighteningPercent == nil || s.RinseTime != nil {
 			continue
@@ -87,34 +92,50 @@ func (p *page) limits(s *pb.SectionState, floor float64) {
 	}
 }
 
-// tests marks the strand tests with the straightening that was read.
+// tests marks the strand tests of a section, and those of the whole head: with a
+// figure at the straightening that was read, with words alone on the estimate.
 func (p *page) tests(id string, floor float64) {
 	seen := map[string]bool{}
 	for _, e := range p.events {
 		test := e.GetEvent().GetStrandTest()
-		if test == nil || test.SectionId != id || seen[e.Event.EventId] {
+		if test == nil || test.SectionId != id && test.SectionId != "" || seen[e.Event.EventId] {
 			continue
 		}
 		seen[e.Event.EventId] = true
+		read, label := 100-test.GetRemainingCurlPercent(), fmt.Sprintf("%.0f %%", 100-test.GetRemainingCurlPercent())
 		if test.RemainingCurlPercent == nil {
-			continue
+			estimated := find(p.stateAt(happened(e)), id).GetStraighteningPercent()
+			if test.Reading == pb.CurlReading_CURL_READING_UNSPECIFIED || estimated == nil {
+				continue
+			}
+			read, label = estimated.Value, words(test.Reading.String(), "CURL_READING_")
 		}
-		read := 100 - test.GetRemainingCurlPercent()
-		x, y := p.x(e.Event.OccurTime.AsTime()), floor-graph*read/100
+		x, y := p.x(happened(e)), floor-graph*read/100
 		p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", x, y)
-		p.reading(x, y, read)
+		p.reading(x, y, read, label)
 	}
 }
 
-// reading writes a strand test's figure on white, away from the curve: it rises
+// stateAt is the state at an instant of the course.
+func (p *page) stateAt(at time.Time) *pb.SessionState {
+	for _, state := range p.course {
+		if state.Time.AsTime().Equal(at) {
+			return state
+		}
+	}
+	return p.final
+}
+
+// reading writes what a strand test showed on white, away from the curve: it rises
 // from the lower left to the upper right.
-func (p *page) reading(x, y, percent float64) {
-	at, down := x-36, -15.0
-	if percent < 50 {
+func (p *page) reading(x, y, percent float64, label string) {
+	wide := 8 + 6.2*float64(len(label))
+	at, down := x-wide-6, -15.0
+	if percent < 50 || at < left {
 		at, down = x+6, 3
 	}
-	p.write(`<rect x="%.1f" y="%.1f" width="30" height="12" fill="#fff"/>`+"\n"+`<g class="small">`, at, y+down)
-	p.text(at+15, y+down+10, "middle", fmt.Sprintf("%.0f %%", percent))
+	p.write(`<rect x="%.1f" y="%.1f" width="%.1f" height="13" fill="#fff"/>`+"\n"+`<g class="small">`, at, y+down, wide)
+	p.text(at+wide/2, y+down+10.5, "middle", label)
 	p.write("</g>\n")
 }
 
