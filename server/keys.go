@@ -2,6 +2,8 @@ package main
 
 import (
 	"cmp"
+	"context"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -9,6 +11,7 @@ import (
 	"time"
 
 	"alkalog/server/identity"
+	"alkalog/server/serve"
 	"alkalog/server/setup"
 )
 
@@ -106,12 +109,16 @@ func (c tillCommand) Run(std streams) error {
 type rotateCommand struct {
 	keysDir
 	hostFlags
-	What string `arg:"" enum:"server,tokens,log,clients" help:"Which: server (its certificate), tokens, log, or clients."`
-	Drop bool   `help:"Make no key, but drop all of tokens or log but the newest."`
+	What        string `arg:"" enum:"server,tokens,log,clients" help:"Which: server (its certificate), tokens, log, or clients."`
+	Drop        bool   `help:"Make no key, but drop all of tokens, log or clients but the newest. Those of clients need --database or --data-dir, with every server stopped: all that is wrapped with older keys is wrapped anew first."`
+	Database    string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"For --drop of clients: connection string of the PostgreSQL."`
+	DataDir     string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"For --drop of clients: directory of the private PostgreSQL."`
+	ErasureFile string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"For --drop of clients: the file that keeps which clients were erased."`
+	PGBin       string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: they are searched for."`
 }
 
 // Run makes a key, or drops the old ones, and says what is to be done next.
-func (c rotateCommand) Run(std streams) error {
+func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	in := c.installation()
 	do := map[string]func() error{
 		"server": func() error { return in.RotateServer(c.names()) },
@@ -121,12 +128,13 @@ func (c rotateCommand) Run(std streams) error {
 		"server":  "the server has a new certificate; a running one takes it within a second",
 		"tokens":  "tokens are signed with a new key; those of the old keys are believed until: server keys rotate tokens --drop",
 		"log":     "the audit log is signed with a new key beside the old one; when the server has logged that it keeps the log with \"keys\":2: server keys rotate log --drop",
-		"clients": "the keys of clients are wrapped with a new key; keep the old line in the file as long as there are backups from before",
+		"clients": "the keys of clients are wrapped with a new key; backups from before need the old line; to destroy it, stop every server and: server keys rotate clients --drop",
 	}[c.What]
 	if c.Drop {
-		do = map[string]func() error{"tokens": in.DropTokens, "log": in.DropLog}[c.What]
+		do = map[string]func() error{"tokens": in.DropTokens, "log": in.DropLog, "clients": func() error { return c.dropClients(ctx) }}[c.What]
 		said = map[string]string{"tokens": "only the newest key is left", "log": "only the newest key is left; the older ones lie in " + in.Path("log.dropped") +
-			": delete it when the server has logged \"keys\":1"}[c.What]
+			": delete it when the server has logged \"keys\":1",
+			"clients": "all keys of clients are wrapped with the newest key, and only that is left; destroy every copy of the old key file too: with one of them, a backup from before still opens"}[c.What]
 	}
 	if do == nil {
 		return usage{fmt.Errorf("the keys of %s cannot be dropped by a command", c.What)}
@@ -136,6 +144,23 @@ func (c rotateCommand) Run(std streams) error {
 	}
 	fmt.Fprintln(std.err, said)
 	return nil
+}
+
+// dropClients wraps all keys of clients with the newest key, and then drops the
+// others.
+func (c rotateCommand) dropClients(ctx context.Context) error {
+	if c.Database == "" && c.DataDir == "" {
+		return usage{errors.New("give --database or --data-dir: the keys of its clients are wrapped anew before the old key is destroyed")}
+	}
+	cfg, err := databaseFlags{Database: c.Database, DataDir: c.DataDir, KeysDir: c.Dir, PGBin: c.PGBin}.reading()
+	if err != nil {
+		return err
+	}
+	cfg.ErasureFile = c.ErasureFile
+	if _, err := serve.RewrapClients(ctx, cfg); err != nil {
+		return err
+	}
+	return c.installation().DropClients()
 }
 
 // tokenCommand signs a token with the installation's own key.

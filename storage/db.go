@@ -71,6 +71,7 @@ type DB struct {
 	press *press // for what is sealed
 
 	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
+	erased    erasedClients          // whose keys are not used
 }
 
 // Open connects, and refuses a database whose schema this program does not

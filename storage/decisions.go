@@ -94,15 +94,18 @@ func EachDecision(s *Snapshot, visit func(*pb.Decision, error) error) error {
 			return err
 		}
 		for _, r := range rows {
+			after = r.ID
 			d := &pb.Decision{Name: "chains/" + s.chain + "/clients/" + r.Parent + "/decisions/" + r.ID}
 			opened, unreadable := openAll[*pb.Decision](s, Decisions.name, "", []sealedRow{r})
+			if unreadable == nil && len(opened) == 0 {
+				continue // of an erased client, whose key was put back
+			}
 			if unreadable == nil {
 				d = opened[0]
 			}
 			if err := visit(d, unreadable); err != nil {
 				return err
 			}
-			after = r.ID
 		}
 	}
 }

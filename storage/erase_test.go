@@ -297,3 +297,110 @@ func TestPurge(t *testing.T) {
 		t.Errorf("while nothing is written: %v", err)
 	}
 }
+
+// TestErasedKeysPutBackAreNotUsed: a superuser puts the wrapped key of an erased
+// client back; every door answers as if the client had never been.
+func TestErasedKeysPutBackAreNotUsed(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, pool := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
+	for _, client := range []string{"gone", "kept"} {
+		name := chainName + "/clients/" + client
+		put(t, db, storage.Clients.Insert(&pb.Client{Name: name, DisplayName: "Canary Wren"}))
+		put(t, db, storage.Decisions.Insert(&pb.Decision{Name: name + "/decisions/d-" + client}),
+			storage.Sessions.Insert(&pb.Session{Name: name + "/sessions/s-" + client, UpdateTime: timestamppb.Now()}),
+			storage.InsertEvent(name+"/sessions/s-"+client, &pb.StoredEvent{Event: &pb.Event{EventId: "e"}}))
+	}
+	gone := chainName + "/clients/gone"
+	if _, err := pool.Exec("create table public.kept_keys as select * from alkalog.client_keys"); err != nil {
+		t.Fatal(err)
+	}
+	if err := erase(t.Context(), db, "gone"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := pool.Exec("insert into alkalog.client_keys select * from public.kept_keys where client = 'gone'"); err != nil {
+		t.Fatal(err)
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		if _, err := storage.Clients.Get(s, gone); err != nil {
+			t.Fatalf("the key that was put back does not open the client, so this test shows nothing: %v", err)
+		}
+		return nil
+	})
+	db.MarkErased(gone, "chains/"+chain, "nonsense")
+	read(t, db, func(s *storage.Snapshot) error {
+		for _, err := range []error{get(s, storage.Clients.Get, gone), get(s, storage.Decisions.Get, gone+"/decisions/d-gone"), get(s, storage.Sessions.Get, gone+"/sessions/s-gone")} {
+			if !errors.Is(err, storage.ErrNotFound) {
+				t.Errorf("a record of the erased client: %v", err)
+			}
+		}
+		clients, _, err := storage.Clients.List(s, chainName, storage.Page{})
+		found, _, err2 := storage.FindClients(s, storage.ClientLookup{DisplayName: "canary wren"}, storage.Page{})
+		sessions, _, err3 := storage.ListSessions(s, storage.SessionFilter{}, storage.Page{})
+		events, err4 := storage.Events(s, gone+"/sessions/s-gone", -1)
+		latest, err5 := storage.LatestDecisions(s, 10)
+		visited := 0
+		err6 := storage.EachDecision(s, func(*pb.Decision, error) error { visited++; return nil })
+		if len(clients) != 1 || len(found) != 1 || len(sessions) != 1 || len(events) != 0 || len(latest) != 1 || visited != 1 {
+			t.Errorf("%d clients, %d found, %d sessions, %d events, %d decisions, %d visited", len(clients), len(found), len(sessions), len(events), len(latest), visited)
+		}
+		return errors.Join(err, err2, err3, err4, err5, err6)
+	})
+	if err := beginSession(t.Context(), db, "gone", "s-late"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("a write: %v", err)
+	}
+	if revived := db.RevivedClients(); len(revived) != 1 || revived[0] != gone {
+		t.Errorf("reported as revived: %v", revived)
+	}
+	read(t, db, storage.FindRevived)
+	if revived := db.RevivedClients(); len(revived) != 1 {
+		t.Errorf("looked for: %v", revived)
+	}
+	if revived := db.RevivedClients(); len(revived) != 0 {
+		t.Errorf("reported twice: %v", revived)
+	}
+}
+
+// get is the error of reading a record.
+func get[M proto.Message](s *storage.Snapshot, read func(*storage.Snapshot, string) (M, error), name string) error {
+	_, err := read(s, name)
+	return err
+}
+
+// TestErasuresAreReadFromTheLog of one chain and, as they come, of all.
+func TestErasuresAreReadFromTheLog(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	before, err := storage.SettledBefore(t.Context(), db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, db, storage.Clients.Insert(&pb.Client{Name: clientName}))
+	_, err = storage.EraseAgain(t.Context(), db, chain, []string{clientName[len(chainName+"/clients/"):]}, func(string) *pb.AuditEntry {
+		return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE, Client: clientName, RecordTime: timestamppb.Now()}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	log(t, db)
+	after, err := storage.SettledBefore(t.Context(), db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		from, before int64
+		want         int
+	}{{before, after, 1}, {0, after, 1}, {after, after + 10, 0}, {before, before, 0}} {
+		if names, err := storage.ErasuresFrom(t.Context(), db, c.from, c.before); err != nil || len(names) != c.want || c.want == 1 && names[0] != clientName {
+			t.Errorf("from %d before %d: %v, %v", c.from, c.before, names, err)
+		}
+	}
+	read(t, db, func(s *storage.Snapshot) error {
+		names, err := storage.Erasures(s)
+		if len(names) != 1 || names[0] != clientName {
+			t.Errorf("of the chain: %v", names)
+		}
+		return err
+	})
+}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"strings"
 )
@@ -150,6 +151,9 @@ func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 			return messages, l.seal(rows[i-1].Key), nil
 		}
 		body, err := l.body(s, r)
+		if errors.Is(err, ErrNotFound) {
+			continue // of an erased client, whose key was put back
+		}
 		if err != nil {
 			return nil, "", err
 		}

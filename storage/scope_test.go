@@ -31,12 +31,14 @@ var beyondAChain = map[string]string{
 	"NewestRevision": "the keeper",
 	"CountPending":   "the keeper",
 	"SettledBefore":  "the keeper",
+	"ErasuresFrom":   "the keeper",
 	"FoldTally":      "the keeper",
 	"tallyWaits":     "the keeper",
 	"CheckSchema":    "nobody",
 	"Guards":         "nobody",
 	"Announce":       "nobody",
 	"Time":           "nobody",
+	"CountServers":   "nobody",
 }
 
 // withoutChain are the declarations with statements that name no chain: they run
@@ -44,11 +46,11 @@ var beyondAChain = map[string]string{
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
-	"NewestRevision": "the keeper", "CountPending": "the keeper",
+	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper",
 	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
-	"Announce": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
+	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
 	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
@@ -236,7 +238,8 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally"}
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally",
+	"ErasuresFrom", "CountServers"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.

@@ -192,8 +192,12 @@ type opening struct{ plain, sealed []byte }
 // the records of all clients.
 const mostKeys = 1000
 
-// clientKey opens a client's key once a snapshot.
+// clientKey opens a client's key once a snapshot. That of an erased client, which
+// somebody has put back, is not used: the client is not found.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
+	if s.tx.db.erased.has(s.chain, w.Client) {
+		return nil, errErased(w.Client)
+	}
 	if key, known := s.keys[w.Client]; known {
 		return key, nil
 	}
@@ -209,21 +213,26 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 }
 
 // openAll opens rows of one client's, or, with an empty client, of those that the
-// rows belong to.
+// rows belong to. Those of erased clients are left out.
 func openAll[M proto.Message](s *Snapshot, table, client string, rows []sealedRow) ([]M, error) {
-	messages := make([]M, len(rows))
-	for i, r := range rows {
+	messages := make([]M, 0, len(rows))
+	for _, r := range rows {
 		of := client
 		if of == "" {
 			of = r.Parent
 		}
 		plain, err := s.open(table, of, r)
+		if errors.Is(err, ErrNotFound) {
+			continue
+		}
 		if err != nil {
 			return nil, err
 		}
-		if messages[i], err = parse[M](plain); err != nil {
+		m, err := parse[M](plain)
+		if err != nil {
 			return nil, err
 		}
+		messages = append(messages, m)
 	}
 	return messages, nil
 }

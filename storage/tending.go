@@ -2,6 +2,8 @@ package storage
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"time"
 
@@ -14,11 +16,12 @@ import (
 // the salons. Each of these concerns one chain.
 
 // CheckKeys makes sure that clients' keys open with the keys at hand: one of each
-// version that was wrapped with.
+// version that was wrapped with. Those of erased clients are not looked at.
 func CheckKeys(ctx context.Context, db *DB, chain string) error {
 	return Read(ctx, db, chain, func(s *Snapshot) error {
 		var samples []wrappedKey
-		err := s.all(&samples, "select distinct on (version) client, version, wrapped from client_keys where chain = $1 order by version, client", chain)
+		err := s.all(&samples, `select distinct on (version) client, version, wrapped from client_keys where chain = $1 and client <> all($2)
+			order by version, client`, chain, pq.Array(db.ErasedClients(chain)))
 		for _, sample := range samples {
 			if err == nil {
 				_, err = s.clientKey(sample)
@@ -171,15 +174,44 @@ func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.C
 	if err != nil {
 		return nil, err
 	}
-	clients := make([]*pb.Client, len(rows))
-	for i, r := range rows {
+	clients := make([]*pb.Client, 0, len(rows))
+	for _, r := range rows {
 		plain, err := s.open(Clients.name, r.ID, r)
-		if err == nil {
-			clients[i], err = parse[*pb.Client](plain)
+		if errors.Is(err, ErrNotFound) {
+			continue // erased, and the key was put back
 		}
 		if err != nil {
 			return nil, err
 		}
+		c, err := parse[*pb.Client](plain)
+		if err != nil {
+			return nil, err
+		}
+		clients = append(clients, c)
 	}
 	return clients, nil
+}
+
+// CountOldKeys counts the keys of the chain's clients that are not wrapped with the
+// newest version.
+func CountOldKeys(s *Snapshot) (n int, err error) {
+	version, err := s.tx.db.cfg.Keys.Version()
+	if err != nil {
+		return 0, err
+	}
+	err = s.one(&n, "select count(*) from client_keys where chain = $1 and version <> $2", s.chain, version)
+	return n, err
+}
+
+// CountServers counts the other connections to the database by this program's
+// login: servers that are running.
+func CountServers(ctx context.Context, db *DB) (n int, err error) {
+	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	defer tx.end()
+	err = tx.GetContext(ctx, &n, `select count(*) from pg_stat_activity where datname = current_database() and usename = session_user
+		and backend_type = 'client backend' and pid <> pg_backend_pid()`)
+	return n, explain(ctx, err)
 }

@@ -37,20 +37,38 @@ type keeper struct {
 // makes the key file that is missing.
 func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 	k := &keeper{cfg: cfg, db: d.db, ring: d.ring}
-	err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error { return storage.CheckKeys(ctx, k.db, record.Chain(chain.Name)) })
+	if cfg.ErasureFile == "" {
+		cfg.Logger.Warn("no file keeps who was erased: a backup from before an erasure brings the client back, because its log lacks the entry")
+	}
+	var err error
+	if k.erased, err = openErasures(cfg.ErasureFile, k.db); err != nil {
+		return nil, err
+	}
+	if err := k.erased.learn(ctx); err != nil {
+		return nil, err
+	}
+	err = record.EachChain(ctx, k.db, func(chain *pb.Chain) error { return storage.CheckKeys(ctx, k.db, record.Chain(chain.Name)) })
 	if err != nil {
 		return nil, fmt.Errorf("the keys in %s are not those of this database: %w", cfg.clientKeyFile(), err)
 	}
 	if err := k.makeKeys(); err != nil {
 		return nil, err
 	}
-	if cfg.ErasureFile == "" {
-		cfg.Logger.Warn("no file keeps who was erased: a restored backup brings erased clients back")
-	}
-	if k.erased, err = openErasures(cfg.ErasureFile); err != nil {
+	if err := k.erased.findRevived(ctx); err != nil {
 		return nil, err
 	}
-	return k, k.erased.agree(ctx, k.db, cfg.reference.Now())
+	return k, k.eraseAgain(ctx)
+}
+
+// eraseAgain destroys keys of erased clients that have come back, and reports them.
+func (k *keeper) eraseAgain(ctx context.Context) error {
+	found, err := k.erased.eraseAgain(ctx, k.cfg.reference.Now())
+	if len(found) > 0 {
+		k.cfg.counters.ErasedKeysFound.Add(int64(len(found)))
+		k.cfg.Logger.Error("keys of erased clients are in the database again: they are not used, and are destroyed; find out who put them back, unless a backup was restored",
+			"clients", len(found), "first", found[0], "destroyed", err == nil)
+	}
+	return err
 }
 
 // makeKeys makes the key file of a private database, where there is none yet.
@@ -69,9 +87,14 @@ func (k *keeper) makeKeys() error {
 	return keyfile.Create(k.cfg.clientKeyFile(), []byte(line+"\n"))
 }
 
-// lookAfterEvery is how often the key file is read again, keys are wrapped anew
-// that were wrapped with an older one, and erasures by other servers are noted.
-const lookAfterEvery = time.Minute
+const (
+	// lookAfterEvery is how often the key file is read again, keys are wrapped anew
+	// that were wrapped with an older one, and keys of erased clients are looked for.
+	lookAfterEvery = time.Minute
+	// learnEvery is how often erasures by other servers are read from the log, and
+	// keys that a read has found though their clients were erased are destroyed.
+	learnEvery = time.Second
+)
 
 // loops is what runs beside the services.
 func (k *keeper) loops(clients consultation.Service) []loop {
@@ -80,19 +103,38 @@ func (k *keeper) loops(clients consultation.Service) []loop {
 			clients.Tend(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			tick := time.NewTicker(lookAfterEvery)
-			defer tick.Stop()
-			for {
-				if err := errors.Join(k.rewrap(ctx), k.erased.learn(ctx, k.db)); err != nil && ctx.Err() == nil {
-					k.cfg.Logger.Warn("looking after the keys of clients", "error", err.Error())
-				}
-				select {
-				case <-ctx.Done():
-					return
-				case <-tick.C:
-				}
-			}
+			k.every(ctx, lookAfterEvery, "looking after the keys of clients", func(ctx context.Context) error {
+				return errors.Join(k.rewrap(ctx), k.erased.findRevived(ctx))
+			})
 		},
+		func(ctx context.Context) {
+			k.every(ctx, learnEvery, "learning who was erased", func(ctx context.Context) error {
+				return errors.Join(k.erased.learn(ctx), k.eraseAgain(ctx))
+			})
+		},
+	}
+}
+
+// every does something at once and then again and again, until ctx is done. An
+// error is logged when it changes.
+func (k *keeper) every(ctx context.Context, period time.Duration, doing string, do func(context.Context) error) {
+	tick := time.NewTicker(period)
+	defer tick.Stop()
+	last := ""
+	for {
+		said := ""
+		if err := do(ctx); err != nil {
+			said = err.Error()
+		}
+		if said != "" && said != last && ctx.Err() == nil {
+			k.cfg.Logger.Warn(doing, "error", said)
+		}
+		last = said
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
 	}
 }
 

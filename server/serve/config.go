@@ -80,6 +80,7 @@ type Config struct {
 
 	reference *referenceClock // set by Start
 	inspect   bool            // open the database whatever guards its records
+	counters  *Counters       // set by Start
 }
 
 // Limits bounds what callers can ask for. Zero fields have the stated defaults,

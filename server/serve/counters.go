@@ -31,6 +31,9 @@ type Counters struct {
 	// Shed counts calls answered RESOURCE_EXHAUSTED because the memory for
 	// requests and answers was used up.
 	Shed atomic.Int64
+	// ErasedKeysFound counts keys of erased clients that were in the database again,
+	// put back by hand or with a backup; none of them is used.
+	ErasedKeysFound atomic.Int64
 	// Connections and ConnectionsUnproven are gauges: the connections that are
 	// open, and those of them on which nobody was identified yet.
 	Connections, ConnectionsUnproven atomic.Int64

@@ -13,28 +13,32 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/keyfile"
+	"alkalog/service/actor"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
 
-// erasures is the file of clients who were erased, by their resource names, one a
-// line, which mean nothing by themselves. A database that is restored from a
-// backup brings keys back that were destroyed since; with the file they are
-// destroyed again before anything is served.
+// erasures is who was erased, by resource names, which mean nothing by themselves.
+// The entries of erasures on the audit log are the truth; the file, one name a line,
+// keeps them outside of the database. A database that is restored from a backup
+// brings keys back that were destroyed since: these are not used from the first call
+// on, and are destroyed again.
 type erasures struct {
-	file  string // empty: there is none
-	mu    sync.Mutex
+	file string // empty: there is none
+	db   *storage.DB
+	mu   sync.Mutex
+	// known are those in the file.
 	known map[string]bool
-	// learnt is up to which entry the log of each chain was looked through; only
-	// learn uses it, which runs once at a time.
-	learnt map[string]string
+	// learnt is up to which position the log was looked through; only learn uses it,
+	// which runs once at a time.
+	learnt int64
 }
 
 // openErasures reads the file, and makes it where it is not there yet: that it
 // cannot be written must not be found out by the first erasure.
-func openErasures(file string) (*erasures, error) {
-	e := &erasures{file: file, known: map[string]bool{}, learnt: map[string]string{}}
+func openErasures(file string, db *storage.DB) (*erasures, error) {
+	e := &erasures{file: file, db: db, known: map[string]bool{}}
 	if file == "" {
 		return e, nil
 	}
@@ -52,13 +56,16 @@ func openErasures(file string) (*erasures, error) {
 		// yet; the database has it.
 		if name, whole := strings.CutSuffix(line, "\n"); whole && name != "" {
 			e.known[name] = true
+			e.db.MarkErased(name)
 		}
 	}
 	return e, nil
 }
 
-// add puts a client into the file. When it returns nil that is on the disk.
+// add puts a client on the list and into the file. When it returns nil that is on
+// the disk.
 func (e *erasures) add(client string) error {
+	e.db.MarkErased(client)
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.file == "" || e.known[client] {
@@ -77,76 +84,69 @@ func (e *erasures) add(client string) error {
 	return nil
 }
 
-// agree brings the database and the file together, before anything is served:
-// clients in the file who are back are erased again, and erasures that only the
-// database knows of go into the file.
-func (e *erasures) agree(ctx context.Context, db *storage.DB, now time.Time) error {
-	if e.file == "" {
-		return nil
+// learn adds the erasures that came onto the log since it was last asked, whoever
+// did them. A log that has become shorter is read anew: the database was put back.
+func (e *erasures) learn(ctx context.Context) (err error) {
+	settled, err := storage.SettledBefore(ctx, e.db)
+	if err != nil || settled == e.learnt {
+		return err
 	}
-	err := record.EachChain(ctx, db, func(chain *pb.Chain) error { return e.eraseAgain(ctx, db, chain.Name, now) })
+	var names []string
+	if e.learnt == 0 || settled < e.learnt {
+		names, err = e.readAll(ctx)
+	} else {
+		names, err = storage.ErasuresFrom(ctx, e.db, e.learnt, settled)
+	}
 	if err != nil {
 		return err
 	}
-	return e.learn(ctx, db)
-}
-
-// eraseAgain erases the clients of a chain who are in the file.
-func (e *erasures) eraseAgain(ctx context.Context, db *storage.DB, chain string, now time.Time) error {
-	var ids []string
-	for name := range e.known {
-		if strings.HasPrefix(name, chain+"/") {
-			ids = append(ids, path.Base(name))
-		}
-	}
-	scene := ledger.Scene{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
-	for some := range slices.Chunk(ids, 1000) {
-		_, err := storage.EraseAgain(ctx, db, record.Chain(chain), some, func(id string) *pb.AuditEntry {
-			return scene.Erased(chain+"/clients/"+id, ledger.ErasedAgain)
-		})
-		if err != nil {
+	for _, name := range names {
+		if err := e.add(name); err != nil {
 			return err
 		}
 	}
+	e.learnt = settled
 	return nil
 }
 
-// learn puts the erasures into the file that other servers on the database have
-// done since it was last asked.
-func (e *erasures) learn(ctx context.Context, db *storage.DB) error {
-	if e.file == "" {
-		return nil
-	}
-	settled, err := storage.SettledBefore(ctx, db)
-	if err != nil {
-		return err
-	}
-	return record.EachChain(ctx, db, func(chain *pb.Chain) error { return e.learnChain(ctx, db, chain.Name, settled) })
-}
-
-// learnChain goes on where it has stopped in a chain.
-func (e *erasures) learnChain(ctx context.Context, db *storage.DB, chain string, settled int64) error {
-	erased := storage.EntryFilter{Op: "=", Field: "kind", Value: pb.EntryKind_ENTRY_KIND_ERASURE.String()}
-	for page := (storage.Page{Size: 500, Token: e.learnt[chain]}); ; {
-		var entries []storage.Entry
-		err := storage.Read(ctx, db, record.Chain(chain), func(r *storage.Snapshot) (err error) {
-			entries, page.Token, err = storage.ListEntries(r, erased, page, settled)
+// readAll reads all erasures that are on the log.
+func (e *erasures) readAll(ctx context.Context) (names []string, err error) {
+	err = record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
+		return storage.Read(ctx, e.db, record.Chain(chain.Name), func(r *storage.Snapshot) error {
+			found, err := storage.Erasures(r)
+			names = append(names, found...)
 			return err
 		})
-		if err != nil {
-			return err
-		}
-		for _, entry := range entries {
-			if entry.Position >= settled {
-				return nil // what comes to stand before it would be passed by
+	})
+	return names, err
+}
+
+// findRevived looks for the keys of all who were erased.
+func (e *erasures) findRevived(ctx context.Context) error {
+	return record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
+		return storage.Read(ctx, e.db, record.Chain(chain.Name), storage.FindRevived)
+	})
+}
+
+// eraseAgain destroys the keys of erased clients that were found in the database,
+// and returns the names of these clients.
+func (e *erasures) eraseAgain(ctx context.Context, now time.Time) ([]string, error) {
+	found := e.db.RevivedClients()
+	byChain := map[string][]string{}
+	for _, name := range found {
+		chain := actor.ChainOf(name)
+		byChain[chain] = append(byChain[chain], path.Base(name))
+	}
+	for chain, ids := range byChain {
+		scene := ledger.Scene{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
+		for some := range slices.Chunk(ids, 1000) {
+			_, err := storage.EraseAgain(ctx, e.db, record.Chain(chain), some, func(id string) *pb.AuditEntry {
+				return scene.Erased(chain+"/clients/"+id, ledger.ErasedAgain)
+			})
+			if err != nil {
+				return found, err
 			}
-			if err := e.add(entry.GetClient()); err != nil {
-				return err
-			}
-			e.learnt[chain] = entry.Token
-		}
-		if page.Token == "" || len(entries) == 0 {
-			return nil
 		}
 	}
+	return found, nil
 }

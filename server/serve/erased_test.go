@@ -13,14 +13,14 @@ func TestTheFileOfErasuresIsThereBeforeTheFirst(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "kept", "erased")
 	for range 2 {
-		if _, err := openErasures(file); err != nil {
+		if _, err := openErasures(file, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
 	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("the file: %v, %v", info, err)
 	}
-	if _, err := openErasures(filepath.Join(file, "erased")); err == nil {
+	if _, err := openErasures(filepath.Join(file, "erased"), nil); err == nil {
 		t.Error("a file that cannot be made is no problem")
 	}
 }

@@ -3,6 +3,7 @@
 package serve
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -53,6 +54,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	cfg.counters = &Counters{}
 	cfg.reference = openReference(ctx, cfg, db.db, ownReference)
 	clients, err := openClients(ctx, cfg, db)
 	if err != nil {
@@ -77,7 +79,7 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	if err != nil {
 		return nil, err
 	}
-	counters := &Counters{}
+	counters := cmp.Or(cfg.counters, &Counters{})
 	listener, err := cfg.listener()
 	if err != nil {
 		return nil, err

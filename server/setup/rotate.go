@@ -36,6 +36,20 @@ func (i Installation) RotateClients() error {
 	return i.prepend("clients", clientsHead, keyring.NewKey)
 }
 
+// DropClients leaves only the newest key that the keys of clients are wrapped with.
+// All of these must be wrapped with it: what is wrapped with the others can never be
+// opened again.
+func (i Installation) DropClients() error {
+	lines, err := keyfile.Lines(i.Path("clients"))
+	if err != nil || len(lines) == 1 {
+		return err
+	}
+	if _, err := keyring.NewKey(lines); err != nil {
+		return err // it is no such file
+	}
+	return keyfile.Replace(i.Path("clients"), []byte(clientsHead+lines[0]+"\n"))
+}
+
 // RotateTokens puts a new key before those that tokens are signed with. Tokens
 // of the others are believed until those are dropped.
 func (i Installation) RotateTokens() error {
