@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/timing"
 )
 
 var update = flag.Bool("update", false, "write the golden picture")
@@ -141,10 +142,16 @@ func TestShortAlarmsAreShown(t *testing.T) {
 	d.at(4.01, &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_TINGLING, SectionId: "nape"}}})
 	d.rinse(4.03, "nape")
 	d.apply(5, "crown")
-	d.test(12.05, "crown", 70) // some seconds after it was due
-	d.rinse(30, "crown")
+	due := 0.0
+	for _, section := range timing.Fold(session, d, clock(6).AsTime()).Sections {
+		if section.SectionId == "crown" {
+			due = section.NextStrandTestTime.AsTime().Sub(clock(0).AsTime()).Minutes()
+		}
+	}
+	d.test(due+0.03, "crown", 70)
+	d.rinse(due+0.2, "crown")
 	text := string(Draw(session, d))
-	for _, want := range []string{"alarm, nape: rinse now (2.0 min)", "report, nape: tingling (2.0 min)", "alarm, crown: strand test due"} {
+	for _, want := range []string{"alarm, nape: rinse now (2.0 min)", "report, nape: tingling (2.0 min)", fmt.Sprintf("alarm, crown: strand test due (%.1f min)", due-2)} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the picture does not say %q", want)
 		}
@@ -167,6 +174,7 @@ func TestWaterAndSplashes(t *testing.T) {
 		t.Errorf("%d spells of water, want two of the eye, one of the head and one in the key", wet)
 	}
 	for _, want := range []string{
+		">40</text>", // the axis reaches as far as the water
 		"water on: left eye", "17.0 min of running water, at least 15, then medical help", "report, left eye: splash (25.0 min)",
 		"alarm, left eye: rinse now (25.0 min)", "alarm, left eye: flush", "alarm, left eye: water off too soon (28.0 min)", "medical help took over (43.0 min)",
 	} {
