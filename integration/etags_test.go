@@ -41,8 +41,8 @@ func (st *stage) updates(t testing.TB) []update {
 		}
 		all = append(all, update{r, st, who, example.make(t), r.Input().Fields().ByNumber(1)})
 	}
-	if len(all) != 6 {
-		t.Fatalf("%d RPCs change a record, not 6", len(all))
+	if len(all) != 7 {
+		t.Fatalf("%d RPCs change a record, not 7", len(all))
 	}
 	return all
 }
@@ -104,10 +104,12 @@ func with(tag, path string) func(protoreflect.Message, *fieldmaskpb.FieldMask) {
 
 // text is a text field that every record of that kind has.
 func (u update) text() string {
-	if u.record.Message().Fields().ByName("display_name") == nil {
-		return "remarks"
+	for _, name := range []protoreflect.Name{"display_name", "remarks"} {
+		if u.record.Message().Fields().ByName(name) != nil {
+			return string(name)
+		}
 	}
-	return "display_name"
+	return "seen"
 }
 
 // retitled is a change of that text with an etag.

@@ -29,6 +29,7 @@ func (s *site) crowd(t testing.TB, id string) *stage {
 		session := must(t, st.amara, st.processing.StartSession, &pb.StartSessionRequest{
 			Parent: visitor, Salon: st.salon, Practitioner: st.amara.name, UnderWay: true, RequestId: newID()}).Session
 		must(t, st.amara, st.outcome.RecordOutcome, brokenOff(session))
+		must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: st.known.client, Incident: st.noticed(), RequestId: newID()})
 	}
 	return st
 }

@@ -166,7 +166,7 @@ func otherContent(t *testing.T, req proto.Message) proto.Message {
 	m := other.ProtoReflect()
 	for i := range m.Descriptor().Fields().Len() {
 		f := m.Descriptor().Fields().Get(i)
-		if f.Message() != nil && !f.IsList() && m.Has(f) && setText(m.Mutable(f).Message(), "display_name", "remarks", "comments") {
+		if f.Message() != nil && !f.IsList() && m.Has(f) && setText(m.Mutable(f).Message(), "display_name", "remarks", "comments", "seen") {
 			return other
 		}
 	}

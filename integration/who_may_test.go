@@ -222,7 +222,7 @@ func expected(p caller, r rpc, req proto.Message) (codes.Code, string) {
 // the stage everything stands in the first one.
 func inSalon(m protoreflect.Message) (found bool) {
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		for _, part := range strings.Fields("/salons/ /consultations/ /decisions/ /sessions/ /outcomes/") {
+		for _, part := range strings.Fields("/salons/ /consultations/ /decisions/ /sessions/ /outcomes/ /incidents/") {
 			switch {
 			case f.Kind() == protoreflect.StringKind && !f.IsList():
 				found = found || strings.HasPrefix(v.String(), "chains/") && strings.Contains(v.String(), part)

@@ -91,6 +91,18 @@ select key::text as key, body%[10]s, found from sized where before < $%[9]d orde
 	return rows, l.seal(rows[len(rows)-1].Key), nil
 }
 
+// PageToken makes the token for the page behind key, of a list that is put
+// together outside of this package; list says which, with all that it was asked
+// for.
+func PageToken(list, key string) string { return listing{table: list}.seal(key) }
+
+// After is the key that the page begins behind, in such a list; empty for the
+// first page. A token of another list is ErrBadToken.
+func (p Page) After(list string) (string, error) { return listing{table: list}.open(p.Token) }
+
+// Limit is the number of items that the page holds at most.
+func (p Page) Limit() int { return p.limit() }
+
 // sealSize is how many bytes of a token tie it to its list.
 const sealSize = 8
 

@@ -1,6 +1,8 @@
 package serve
 
 import (
+	"slices"
+
 	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
@@ -26,7 +28,7 @@ func inScope(who actor.Actor, m proto.Message) error {
 // way of skipping a field skips the fields beside it too.)
 func outside(who actor.Actor, m protoreflect.Message) (found string) {
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
-		if !checkedAlone(field) {
+		if !checkedAlone(field) && !setByServer(field) {
 			found = outsideIn(who, field, value)
 		}
 		return found == ""
@@ -69,6 +71,13 @@ func each(field protoreflect.FieldDescriptor, value protoreflect.Value) []protor
 func isName(field protoreflect.FieldDescriptor) bool {
 	return field.Kind() == protoreflect.StringKind &&
 		(field.Name() == "name" || field.Name() == "parent" || proto.HasExtension(field.Options(), annotations.E_ResourceReference))
+}
+
+// setByServer reports whether only the server sets a field: what a caller puts
+// there is dropped, and names nothing.
+func setByServer(field protoreflect.FieldDescriptor) bool {
+	behaviours, _ := proto.GetExtension(field.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+	return slices.Contains(behaviours, annotations.FieldBehavior_OUTPUT_ONLY)
 }
 
 // checkedAlone reports whether the contract leaves a field's items to the

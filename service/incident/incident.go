@@ -4,7 +4,10 @@
 package incident
 
 import (
+	"cmp"
 	"context"
+	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -173,34 +176,61 @@ func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Tim
 	return amended, nil
 }
 
-// shownFollowUps is how many follow-ups a list shows at most; a salon that has
-// more waiting has a larger problem than a page. Our own choice.
-const shownFollowUps = 500
+// incidentsDue is how many incidents of a salon with a follow-up to do are looked
+// at; a salon that has more waiting has a larger problem than a page. Our own
+// choice.
+const incidentsDue = 2000
 
 // ListFollowUps lists what a salon has still to follow up, the earliest due
 // first.
 func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest) (*pb.ListFollowUpsResponse, error) {
 	answer := &pb.ListFollowUpsResponse{}
-	if req.PageToken != "" {
-		return nil, fault.Invalid("page_token", "must be empty: the list is one page")
+	page := storage.Page{Size: req.PageSize, Token: req.PageToken}
+	list := "follow-ups of " + req.Parent
+	after, err := page.After(list)
+	if err != nil {
+		return nil, err
 	}
-	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) error {
+	var due []*pb.DueFollowUp
+	err = storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) error {
 		if _, err := record.Get(r, storage.Salons, req.Parent); err != nil {
 			return err
 		}
-		size := int(req.PageSize)
-		if size == 0 || size > shownFollowUps {
-			size = shownFollowUps
-		}
-		incidents, err := storage.DueIncidents(r, req.Parent, size)
-		for _, i := range incidents {
-			for _, f := range i.FollowUps {
-				if f.DoneTime == nil {
-					answer.FollowUps = append(answer.FollowUps, &pb.DueFollowUp{Incident: i.Name, FollowUp: f, Kind: i.Kind})
-				}
-			}
-		}
+		incidents, err := storage.DueIncidents(r, req.Parent, incidentsDue)
+		due = toDo(incidents)
 		return err
 	})
-	return answer, err
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range due {
+		if dueKey(d) <= after {
+			continue
+		}
+		if len(answer.FollowUps) == page.Limit() {
+			answer.NextPageToken = storage.PageToken(list, dueKey(answer.FollowUps[len(answer.FollowUps)-1]))
+			break
+		}
+		answer.FollowUps = append(answer.FollowUps, d)
+	}
+	return answer, nil
+}
+
+// toDo is the follow-ups of incidents that are not done, the earliest due first.
+func toDo(incidents []*pb.Incident) []*pb.DueFollowUp {
+	var due []*pb.DueFollowUp
+	for _, i := range incidents {
+		for _, f := range i.FollowUps {
+			if f.DoneTime == nil && i.MovedTo == "" {
+				due = append(due, &pb.DueFollowUp{Incident: i.Name, FollowUp: f, Kind: i.Kind})
+			}
+		}
+	}
+	slices.SortFunc(due, func(a, b *pb.DueFollowUp) int { return cmp.Compare(dueKey(a), dueKey(b)) })
+	return due
+}
+
+// dueKey gives the order of the list.
+func dueKey(d *pb.DueFollowUp) string {
+	return fmt.Sprintf("%020d %s %d", d.FollowUp.DueTime.AsTime().UnixMicro(), d.Incident, d.FollowUp.Number)
 }
