@@ -33,6 +33,7 @@ import (
 
 	"github.com/jmoiron/sqlx"
 	"github.com/lib/pq"
+	"google.golang.org/protobuf/proto"
 )
 
 // Config says which database to use and how patient to be. Only DSN is
@@ -57,6 +58,10 @@ type Config struct {
 	// Inspect opens a database also where its triggers and privileges do not guard
 	// the records, to look at what is there.
 	Inspect bool
+	// MayReplay reports whether the caller, whom the snapshot's context names, may
+	// have the stored answer to a request that is repeated; if not, the answer is
+	// ErrReused, as for any other request of that id. Nil: everybody may.
+	MayReplay func(s *Snapshot, req Request, answer proto.Message) (bool, error)
 	// Dial replaces the dialer, for tests that stand between us and the server.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }

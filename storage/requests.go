@@ -103,7 +103,8 @@ func (s *Snapshot) request(id string) (answered, error) {
 
 // answerTo returns the answer if the request is the same as req, which means
 // equal in content but for the fields of one attempt, and ErrReused if it is not.
-// The answer is read into blank, with none of those fields.
+// The answer is read into blank, with none of those fields. It is ErrReused too when
+// the caller may not have the answer (Config.MayReplay).
 // When it was about a client who was erased there is nothing to compare any
 // more, and it is ErrNotFound.
 func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto.Message, error) {
@@ -126,6 +127,15 @@ func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto
 	}
 	if err := unmarshalAnswer(c.answer, blank); err != nil {
 		return nil, fmt.Errorf("storage: stored answer: %w", err)
+	}
+	if may := s.tx.db.cfg.MayReplay; may != nil {
+		allowed, err := may(s, req, blank)
+		if err == nil && !allowed {
+			err = ErrReused
+		}
+		if err != nil {
+			return nil, err
+		}
 	}
 	return blank, nil
 }

@@ -21,7 +21,8 @@ type Request interface {
 }
 
 // Write answers a request once. If the request id was answered before, that
-// answer is returned again (or ErrReused, if it was the id of another request).
+// answer is returned again (or ErrReused, if it was the id of another request, or
+// Config.MayReplay does not let the caller have it).
 // Otherwise fn decides on a snapshot of the chain, and its answer and changes
 // are committed together with the request id.
 //
