@@ -74,7 +74,7 @@ func people(all []*pb.PractitionerFigures) []person {
 // kindCount is how many entries of a kind there are.
 type kindCount struct {
 	share
-	Class string
+	Class class
 }
 
 // kinds counts by kind, in the order of the kinds.
@@ -82,29 +82,18 @@ func kinds(s *pb.SummarizeEntriesResponse) []kindCount {
 	var all []kindCount
 	rows := slices.SortedFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(a.GetKind(), b.GetKind()) })
 	for _, r := range rows {
-		counted := newShare(words(r.GetKind()), r.GetRate())
+		counted := newShare(kindWords(r.GetKind()), r.GetRate())
 		counted.Count = r.GetCount()
-		all = append(all, kindCount{counted, class(r.GetKind())})
+		all = append(all, kindCount{counted, classOf(r.GetKind())})
 	}
 	return all
-}
-
-// class is the colour of a kind; kinds of little weight share one.
-func class(kind pb.EntryKind) string {
-	switch kind {
-	case pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL, pb.EntryKind_ENTRY_KIND_OVERRIDE,
-		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_DEVIATION, pb.EntryKind_ENTRY_KIND_ALARM:
-		return fmt.Sprintf("k%d", kind)
-	}
-	return "k0"
 }
 
 // group is a table of counts by something, a row a value, a column a kind.
 type group struct {
 	Title   string
 	Head    string
-	Kinds   []string
-	Classes []string
+	Classes []class
 	Rows    []groupRow
 }
 
@@ -116,10 +105,10 @@ type groupRow struct {
 	Bars   []bar
 }
 
-// bar is a piece of a picture.
+// bar is a piece of a picture: a share of its width or height, in percent.
 type bar struct {
-	Class               string
-	X, Y, Width, Height float64
+	Class string
+	Share float64
 }
 
 // groups are the tables of the report.
@@ -128,30 +117,39 @@ func groups(f *Facts) []group {
 		newGroup("By salon", "Salon", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_SALON]),
 		newGroup("By who acted", "Who", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
 		newGroup("By deciding rule", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_RULE]),
-		newGroup("By coded reason", "Reason", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
+		reasons(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
 	}
 }
 
+// reasons is the table of coded reasons, each in words.
+func reasons(s *pb.SummarizeEntriesResponse) group {
+	g := newGroup("By reason", "Reason", s)
+	for i := range g.Rows {
+		g.Rows[i].Key = codeWords(g.Rows[i].Key)
+	}
+	return g
+}
+
 // newGroup turns the rows of a summary, one for each kind and value, into a
-// table, the largest first. What has no value is left out; kinds of little
-// weight share a column.
+// table, the largest first. What has no value is left out; kinds of one class share
+// a column.
 func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	g := group{Title: title, Head: head}
 	rows := slices.SortedStableFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(rank(a.GetKind()), rank(b.GetKind())) })
 	rows = slices.DeleteFunc(rows, func(r *pb.SummaryRow) bool { return r.GetKey() == "" })
 	for _, r := range rows {
-		if c := class(r.GetKind()); !slices.Contains(g.Classes, c) {
-			g.Kinds, g.Classes = append(g.Kinds, column(r.GetKind())), append(g.Classes, c)
+		if c := classOf(r.GetKind()); place(g.Classes, c) < 0 {
+			g.Classes = append(g.Classes, c)
 		}
 	}
 	byKey := map[string]*groupRow{}
 	for _, r := range rows {
 		row := byKey[r.GetKey()]
 		if row == nil {
-			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(g.Kinds))}
+			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(g.Classes))}
 			byKey[r.GetKey()] = row
 		}
-		row.Counts[slices.Index(g.Classes, class(r.GetKind()))] += r.GetCount()
+		row.Counts[place(g.Classes, classOf(r.GetKind()))] += r.GetCount()
 		row.Total += r.GetCount()
 	}
 	most, named := int64(1), map[string]int{}
@@ -166,7 +164,7 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	}
 	slices.SortFunc(g.Rows, func(a, b groupRow) int { return cmp.Or(cmp.Compare(b.Total, a.Total), cmp.Compare(a.Key, b.Key)) })
 	for i := range g.Rows {
-		g.Rows[i].Bars = stack(g.Rows[i].Counts, g.Classes, float64(most))
+		g.Rows[i].Bars = stack(g.Rows[i].Counts, g.Classes, most)
 	}
 	return g
 }
@@ -181,32 +179,18 @@ func chainOf(name string) string {
 	return parts[0] + parts[1]
 }
 
-// column heads the column of a kind.
-func column(kind pb.EntryKind) string {
-	if class(kind) == "k0" {
-		return "other"
-	}
-	return words(kind)
+// place is where a class stands among those of a table; -1: nowhere.
+func place(classes []class, c class) int {
+	return slices.IndexFunc(classes, func(other class) bool { return other.Name == c.Name })
 }
 
-// rank is the order of kinds in a table: those that share a column come last.
-func rank(kind pb.EntryKind) int {
-	if class(kind) == "k0" {
-		return len(pb.EntryKind_name)
-	}
-	return int(kind)
-}
-
-// stack lays counts side by side, so that most fills the scale.
-func stack(counts []int64, classes []string, most float64) []bar {
+// stack lays counts beside each other, so that most fills the whole.
+func stack(counts []int64, classes []class, most int64) []bar {
 	var bars []bar
-	x := 0.0
 	for i, n := range counts {
-		width := float64(n) * scale / most
 		if n > 0 {
-			bars = append(bars, bar{Class: classes[i], X: round(x), Width: round(width), Height: 10})
+			bars = append(bars, bar{classes[i].Name, round(float64(n) * scale / float64(most))})
 		}
-		x += width
 	}
 	return bars
 }

@@ -14,7 +14,7 @@ var pageText string
 
 // Write writes the page.
 func Write(w io.Writer, f *Facts) error {
-	page, err := template.New("page").Funcs(template.FuncMap{"words": words, "last": last}).Parse(pageText)
+	page, err := template.New("page").Funcs(template.FuncMap{"words": words, "last": last, "int64": func(n int) int64 { return int64(n) }}).Parse(pageText)
 	if err != nil {
 		return err
 	}

@@ -65,9 +65,19 @@ func facts(t testing.TB) *Facts {
 			e.Client, e.Decision, e.Rules = ebb+"/clients/77aa", erased, []*pb.RuleRef{{RuleId: "medical.medication", Version: 1}}
 		}),
 		entry(pb.EntryKind_ENTRY_KIND_DEVIATION, 60, "amara", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
-			e.Summary, e.ReasonCode = "water came on back-right 1.9 minutes later than advised", "DEVIATION_KIND_RINSED_LATE"
-			e.RecordTime = timestamppb.New(at(61))
+			e.Summary, e.ReasonCode = "water came on crown 1.9 minutes later than advised", "DEVIATION_KIND_RINSED_LATE"
+			e.RecordTime, e.Name = timestamppb.New(at(61)), ebb+"/entries/late"
 		}),
+		entry(pb.EntryKind_ENTRY_KIND_INCIDENT, 62, "amara", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) { e.Summary = "an incident was recorded" }),
+		entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE, 63, "server", 0, func(e *pb.AuditEntry) { e.Summary = "follow-up 1 of an incident is overdue" }),
+		entry(pb.EntryKind_ENTRY_KIND_WITHDRAWN, 64, "amara", pb.Role_ROLE_PRACTITIONER, func(e *pb.AuditEntry) {
+			e.Summary, e.ReasonCode, e.Withdraws = "a deviation is withdrawn", "DEVIATION_KIND_RINSED_LATE", ebb+"/entries/late"
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED, 65, "odile", pb.Role_ROLE_MANAGER, func(e *pb.AuditEntry) {
+			e.Summary, e.ChangedFields = "product changed", []string{"directions.maximum_minutes"}
+		}),
+		entry(pb.EntryKind_ENTRY_KIND_COVERAGE, 66, "server", 0, func(e *pb.AuditEntry) { e.Summary, e.CoveredRecords = "records covered", 9 }),
+		entry(pb.EntryKind_ENTRY_KIND_COVERAGE, 67, "server", 0, func(e *pb.AuditEntry) { e.Summary, e.CoveredRecords = "records covered", 3 }),
 		read(70, "AuditService/ExportEntries"), read(71, "EligibilityService/GetDecision"), read(72, "EligibilityService/GetDecision"),
 	}
 	f := &Facts{Chain: ebb, Period: Period{at(0).Truncate(24 * time.Hour), at(0).Truncate(24*time.Hour).AddDate(0, 0, 7)}, Made: at(600),
@@ -75,7 +85,7 @@ func facts(t testing.TB) *Facts {
 	for i, e := range all {
 		f.Entries = append(f.Entries, Entry{e, int64(40 + i), ledger.LeafHash([]byte(e.Summary))})
 	}
-	f.Seal = sealed(t, 48)
+	f.Seal = sealed(t, 54)
 	return f
 }
 
@@ -172,9 +182,12 @@ func TestPageSays(t *testing.T) {
 	text := page(t, facts(t))
 	for _, part := range []string{
 		"zone.lightened, version 1", "common practice", "consultation.hair.zones[mid-strand].lightened: 60 days ago", "consultation.strand_test.result: not answered",
-		"STRAND_TEST_SOUND: the strand test was sound", "denied (role); the reason given was STRAND_TEST_SOUND", "they fit the commitment", "by supervisor",
+		"the strand test was sound (STRAND_TEST_SOUND)", "denied (role); the reason given: the strand test was sound", "they fit the commitment", "by supervisor",
 		"can be read no more: the client has had everything erased", "This accuses nobody", "yes, look", "it is signed by a key below", "only conditions are left out: 1.",
 		"server audit verify copy --against kept", "What it cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
+		"All 14 are below: 2 refusals and referrals, 2 overrides, 5 others, 3 reads by auditors, and 2 that cover records", "The figures count 4. The two totals differ because",
+		"(rinsed late)", ">strand test sound<", "follow-up overdue", "deviation withdrawn", "product created or changed", "changed: directions: maximum minutes",
+		`<a href="#entry-44">withdraws entry 44</a>`, "2 more entries, between places 49 and 50, cover 12 stored records",
 		`<td>EligibilityService/GetDecision</td><td class="n">2</td><td>3 Nov 2026 10:11:00 UTC</td><td>3 Nov 2026 10:12:00 UTC</td>`,
 	} {
 		if !strings.Contains(text, part) && !strings.Contains(text, strings.ReplaceAll(part, "&#39;", "'")) {
@@ -312,12 +325,69 @@ func TestContrast(t *testing.T) {
 			light[c[1]] = 0.2126*channel(t, c[2]) + 0.7152*channel(t, c[3]) + 0.0722*channel(t, c[4])
 		}
 		for _, behind := range []string{"page", "panel"} {
-			for name, least := range map[string]float64{"ink": 4.5, "soft": 4.5, "link": 4.5, "k0": 3, "k1": 3, "k2": 3, "k3": 3, "k4": 3, "k5": 3, "k6": 3} {
+			least := map[string]float64{"ink": 4.5, "soft": 4.5, "link": 4.5}
+			for _, c := range classes {
+				least[c.Name] = 3
+			}
+			for name, least := range least {
+				if _, found := light[name]; !found {
+					t.Errorf("scheme %d has no colour %s", i, name)
+				}
 				lighter, darker := max(light[name], light[behind]), min(light[name], light[behind])
 				if ratio := (lighter + 0.05) / (darker + 0.05); ratio < least {
 					t.Errorf("scheme %d: %s on %s has %.2f to 1", i, name, behind, ratio)
 				}
 			}
+		}
+	}
+}
+
+// TestKindsAreToldApart: each kind of entry has words, and each class a letter and a
+// pattern of its own, so that nobody needs colours.
+func TestKindsAreToldApart(t *testing.T) {
+	letters, patterns := map[string]string{}, map[string]string{}
+	for _, c := range classes {
+		if other, taken := letters[c.Letter]; taken || len(c.Letter) != 1 {
+			t.Errorf("the letter of %s is %q, as that of %s", c.Title, c.Letter, other)
+		}
+		pattern := regexp.MustCompile(`(?m)^span\.` + c.Name + ` \{ (.*) \}$`).FindStringSubmatch(pageText)
+		if pattern == nil {
+			t.Fatalf("%s has no pattern", c.Title)
+		}
+		if other, taken := patterns[pattern[1]]; taken {
+			t.Errorf("the pattern of %s is that of %s", c.Title, other)
+		}
+		letters[c.Letter], patterns[pattern[1]] = c.Title, c.Title
+	}
+	said := map[string]pb.EntryKind{}
+	for number := range pb.EntryKind_name {
+		kind := pb.EntryKind(number)
+		text := kindWords(kind)
+		if other, taken := said[text]; taken || strings.ContainsAny(text, "_ABCDEFGHIJKLMNOPQRSTUVWXYZ") {
+			t.Errorf("%s is called %q, as %s", kind, text, other)
+		}
+		said[text] = kind
+	}
+	for kind, want := range map[pb.EntryKind]string{
+		pb.EntryKind_ENTRY_KIND_INCIDENT: "incident", pb.EntryKind_ENTRY_KIND_FOLLOW_UP: "follow-up", pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE: "follow-up",
+		pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED: "correction", pb.EntryKind_ENTRY_KIND_WITHDRAWN: "correction", pb.EntryKind_ENTRY_KIND_VISIT_MOVED: "correction",
+		pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED: "set-up", pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED: "set-up", pb.EntryKind_ENTRY_KIND_LOT_RECALLED: "set-up",
+		pb.EntryKind_ENTRY_KIND_COVERAGE: "other", pb.EntryKind(999): "other",
+	} {
+		if got := classOf(kind).Title; got != want {
+			t.Errorf("%s is of class %q, not %q", kind, got, want)
+		}
+	}
+}
+
+// TestCodesInWords: what is a code is said in words, and what is not is left alone.
+func TestCodesInWords(t *testing.T) {
+	for code, want := range map[string]string{
+		"DEVIATION_KIND_RINSED_LATE": "rinsed late", "ALARM_KIND_FLUSH": "flush", "OVERRIDE_DENIAL_ROLE": "role", "STRAND_TEST_SOUND": "strand test sound",
+		"R-2611": "R-2611", "LOT7": "LOT7", "": "",
+	} {
+		if got := codeWords(code); got != want {
+			t.Errorf("%q in words is %q, not %q", code, got, want)
 		}
 	}
 }

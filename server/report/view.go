@@ -24,6 +24,8 @@ type view struct {
 	WholeDays bool
 	Warnings  []string // what cannot be relied upon
 	Total     int
+	Counted   int64 // what the figures count; see Apart
+	Apart     apart
 	Decisions int64
 	Uncounted int64
 	Kinds     []kindCount
@@ -35,14 +37,25 @@ type view struct {
 	Overrides []shown
 	Others    []shown
 	Reads     []reads
+	Covered   covered
 	Seal      seal
+}
+
+// apart is the entries of the page by where they are shown.
+type apart struct{ Refusals, Overrides, Others, Reads, Covering int }
+
+// covered is the entries that cover records, told in one line.
+type covered struct {
+	Entries         int
+	First, Last     int64 // their places
+	Writes, Records int64
 }
 
 // shown is an entry as the page shows it.
 type shown struct {
 	Entry
 	Kind     string
-	Class    string // for its colour
+	Class    class
 	Who      string
 	Salon    string
 	When     string
@@ -53,6 +66,8 @@ type shown struct {
 	Decision *pb.Decision
 	Findings []*pb.Finding
 	Left     int // findings that are only conditions
+	Reason   string
+	Changed  []string // fields, in words
 	Override override
 	Links    []link // of a refusal: its overrides; of an override: its refusal
 }
@@ -83,12 +98,13 @@ func newView(f *Facts) view {
 	v := view{
 		Chain: f.Chain, From: bound(f.Period.From, "the beginning"), To: bound(f.Period.To, "the end of the log"), Made: minute(f.Made),
 		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To), Warnings: f.warnings(),
-		Total: len(f.Entries), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
+		Total: len(f.Entries), Counted: counted(byKind), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
 		Kinds: kinds(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
 		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal), Reads: newReads(f.Entries),
 	}
-	related := map[string][]Entry{}
+	related, places := map[string][]Entry{}, map[string]int64{}
 	for _, e := range f.Entries {
+		places[e.GetName()] = e.Index
 		if ofDecision(e.GetKind()) {
 			related[e.GetDecision()] = append(related[e.GetDecision()], e)
 		}
@@ -96,7 +112,12 @@ func newView(f *Facts) view {
 	for _, e := range f.Entries {
 		s := f.show(e)
 		s.Links = links(e, related[e.GetDecision()])
+		if at, shown := places[e.GetWithdraws()]; shown && e.GetWithdraws() != "" {
+			s.Links = append(s.Links, link{fmt.Sprintf("#entry-%d", at), fmt.Sprintf("withdraws entry %d", at)})
+		}
 		switch {
+		case covers(e.GetKind()):
+			v.Covered.add(e)
 		case isRefusal(e.GetKind()):
 			v.Refusals = append(v.Refusals, s)
 		case isOverride(e.GetKind()):
@@ -105,17 +126,41 @@ func newView(f *Facts) view {
 			v.Others = append(v.Others, s)
 		}
 	}
+	v.Apart = apart{len(v.Refusals), len(v.Overrides), len(v.Others), len(f.Entries) - len(v.Refusals) - len(v.Overrides) - len(v.Others) - v.Covered.Entries, v.Covered.Entries}
 	return v
+}
+
+// counted is how many entries the figures count.
+func counted(s *pb.SummarizeEntriesResponse) int64 {
+	var n int64
+	for _, r := range s.GetRows() {
+		n += r.GetCount()
+	}
+	return n
+}
+
+// add takes in an entry that covers records.
+func (c *covered) add(e Entry) {
+	if c.Entries == 0 {
+		c.First = e.Index
+	}
+	c.Last = e.Index
+	c.Entries++
+	c.Writes += e.GetCoveredWrites()
+	c.Records += e.GetCoveredRecords()
 }
 
 // show works out how an entry is shown.
 func (f *Facts) show(e Entry) shown {
 	s := shown{
-		Entry: e, Kind: words(e.GetKind()), Class: class(e.GetKind()), Who: who(e.AuditEntry), Salon: last(e.GetSalon()),
+		Entry: e, Kind: kindWords(e.GetKind()), Class: classOf(e.GetKind()), Reason: codeWords(e.GetReasonCode()), Who: who(e.AuditEntry), Salon: last(e.GetSalon()),
 		When: second(e.GetOccurTime()), LeafText: base64.StdEncoding.EncodeToString(e.Leaf[:]), Rules: rules(e.AuditEntry),
 	}
 	if r := second(e.GetRecordTime()); r != s.When {
 		s.Recorded = r
+	}
+	for _, path := range e.GetChangedFields() {
+		s.Changed = append(s.Changed, fieldWords(path))
 	}
 	s.Decision, s.Readable = f.Decisions[e.AuditEntry.GetDecision()]
 	for _, finding := range s.Decision.GetFindings() {
@@ -136,7 +181,7 @@ func links(e Entry, related []Entry) []link {
 	var all []link
 	for _, other := range related {
 		if ofDecision(e.GetKind()) && isRefusal(e.GetKind()) != isRefusal(other.GetKind()) {
-			all = append(all, link{fmt.Sprintf("#entry-%d", other.Index), fmt.Sprintf("%s, entry %d", words(other.GetKind()), other.Index)})
+			all = append(all, link{fmt.Sprintf("#entry-%d", other.Index), fmt.Sprintf("%s, entry %d", kindWords(other.GetKind()), other.Index)})
 		}
 	}
 	return all
@@ -145,7 +190,7 @@ func links(e Entry, related []Entry) []link {
 // newOverride finds a try to override in its decision, by its commitment, and
 // says whether what is kept fits what was committed to.
 func newOverride(e *pb.AuditEntry, d *pb.Decision) override {
-	o := override{Reason: e.GetReasonCode(), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
+	o := override{Reason: codeWords(e.GetReasonCode()), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
 	if d == nil {
 		o.Kept = "The decision can be read no more, and with it the free words: the commitment is all that is left of them."
 		return o
@@ -165,16 +210,16 @@ func newOverride(e *pb.AuditEntry, d *pb.Decision) override {
 
 // reason is why somebody overrode, and if it was denied, why that.
 func reason(d *pb.Decision, o *pb.Override) string {
-	text := o.GetReasonCode()
+	text := codeWords(o.GetReasonCode())
 	for _, finding := range d.GetFindings() {
 		for _, r := range finding.GetOverrideTerms().GetReasons() {
 			if finding.GetRuleId() == o.GetRuleId() && r.GetCode() == o.GetReasonCode() {
-				text = fmt.Sprintf("%s: %s", r.GetCode(), r.GetDescription())
+				text = fmt.Sprintf("%s (%s)", r.GetDescription(), r.GetCode())
 			}
 		}
 	}
 	if o.GetDenial() != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		text = fmt.Sprintf("denied (%s); the reason given was %s", words(o.GetDenial()), text)
+		text = fmt.Sprintf("denied (%s); the reason given: %s", words(o.GetDenial()), text)
 	}
 	return text
 }

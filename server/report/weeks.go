@@ -9,40 +9,31 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// weekChart is the course of the weeks.
+// weekChart is the course of the weeks: a row of the table is also a column of the
+// picture.
 type weekChart struct {
 	group
 	Most        int64
-	Width       float64
-	Columns     []bar
 	First, Last string
 }
 
-// newWeekChart draws a column a week, each 10 units wide with a gap of 2.
+// newWeekChart lays the weeks out in order of time, the highest column filling the
+// picture.
 func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 	c := weekChart{group: newGroup("Week by week", "Week", s), Most: 1}
 	slices.SortFunc(c.Rows, func(a, b groupRow) int { return cmp.Compare(a.Key, b.Key) })
-	c.Rows = withQuiet(c.Rows, len(c.Kinds))
+	c.Rows = withQuiet(c.Rows, len(c.Classes))
 	for _, row := range c.Rows {
 		c.Most = max(c.Most, row.Total)
-	}
-	for i, row := range c.Rows {
-		y := float64(scale)
-		for j, n := range row.Counts {
-			height := float64(n) * scale / float64(c.Most)
-			if y -= height; n > 0 {
-				c.Columns = append(c.Columns, bar{Class: c.Classes[j], X: float64(10*i + 1), Y: round(y), Width: 8, Height: round(height)})
-			}
-		}
-	}
-	if c.Width = float64(10 * len(c.Rows)); len(c.Rows) < 2 {
-		c.Width = 60 // one column need not fill the page
 	}
 	if len(c.Rows) > 0 {
 		c.First, c.Last = c.Rows[0].Key, c.Rows[len(c.Rows)-1].Key
 	}
 	return c
 }
+
+// Column is a week of the picture.
+func (c weekChart) Column(row groupRow) []bar { return stack(row.Counts, c.Classes, c.Most) }
 
 // withQuiet puts in the weeks in which nothing was recorded, so that the course
 // of time is not shortened. Rows are in order of time.

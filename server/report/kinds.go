@@ -1,0 +1,112 @@
+package report
+
+import (
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// class is a group of kinds of entries that mean alike. Each has a letter and a
+// pattern, so that they are told apart without colour, on paper and by those who see
+// colours otherwise.
+type class struct {
+	Name   string // in the page's styles
+	Letter string
+	Title  string
+	kinds  []pb.EntryKind
+}
+
+// classes are in the order in which the page shows them. What is in none is other.
+var classes = []class{
+	{"k1", "R", "refusal", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFUSAL}},
+	{"k2", "D", "referral to a doctor", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFERRAL}},
+	{"k3", "O", "override", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_OVERRIDE}},
+	{"k4", "N", "override denied", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED}},
+	{"k5", "V", "deviation", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_DEVIATION}},
+	{"k6", "A", "alarm", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_ALARM}},
+	{"k7", "I", "incident", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_INCIDENT}},
+	{"k8", "F", "follow-up", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_FOLLOW_UP, pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE}},
+	{"k9", "C", "correction", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, pb.EntryKind_ENTRY_KIND_WITHDRAWN, pb.EntryKind_ENTRY_KIND_VISIT_MOVED}},
+	{"k10", "S", "set-up", []pb.EntryKind{
+		pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, pb.EntryKind_ENTRY_KIND_LOT_RECALLED, pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED,
+		pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED, pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED, pb.EntryKind_ENTRY_KIND_SALON_CHANGED,
+		pb.EntryKind_ENTRY_KIND_POLICY_CHANGED, pb.EntryKind_ENTRY_KIND_CHAIN_CHANGED,
+	}},
+	{"k0", "X", "other", nil},
+}
+
+// classOf is the class of a kind.
+func classOf(kind pb.EntryKind) class { return classes[rank(kind)] }
+
+// rank is the place of a kind's class among the classes.
+func rank(kind pb.EntryKind) int {
+	i := slices.IndexFunc(classes, func(c class) bool { return slices.Contains(c.kinds, kind) })
+	if i < 0 {
+		return len(classes) - 1
+	}
+	return i
+}
+
+// kindWords says what an entry of a kind is. Where the name of the kind says it
+// already, it is said so.
+func kindWords(kind pb.EntryKind) string {
+	switch kind {
+	case pb.EntryKind_ENTRY_KIND_FOLLOW_UP:
+		return "follow-up answered"
+	case pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE:
+		return "follow-up overdue"
+	case pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED:
+		return "answer changed after a refusal"
+	case pb.EntryKind_ENTRY_KIND_WITHDRAWN:
+		return "deviation withdrawn"
+	case pb.EntryKind_ENTRY_KIND_VISIT_MOVED:
+		return "visit moved to the right client"
+	case pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED:
+		return "product created or changed"
+	case pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED:
+		return "practitioner created or changed"
+	case pb.EntryKind_ENTRY_KIND_SALON_CHANGED:
+		return "salon created or changed"
+	case pb.EntryKind_ENTRY_KIND_POLICY_CHANGED:
+		return "house policy created or retired"
+	case pb.EntryKind_ENTRY_KIND_CHAIN_CHANGED:
+		return "chain created or changed"
+	case pb.EntryKind_ENTRY_KIND_COVERAGE:
+		return "records covered by digest"
+	case pb.EntryKind_ENTRY_KIND_BASELINE:
+		return "earlier records covered by digest"
+	case pb.EntryKind_ENTRY_KIND_RESTORED:
+		return "restored database accepted"
+	case pb.EntryKind_ENTRY_KIND_PURGE:
+		return "answered requests forgotten"
+	case pb.EntryKind_ENTRY_KIND_ERASURE:
+		return "client's data erased"
+	}
+	return words(kind)
+}
+
+// covers tells entries that cover records by digest. They come with every batch of
+// writes, mean nothing by themselves, and are told in one line.
+func covers(kind pb.EntryKind) bool {
+	return kind == pb.EntryKind_ENTRY_KIND_COVERAGE || kind == pb.EntryKind_ENTRY_KIND_BASELINE
+}
+
+// codeWords says a coded reason in words. A code that is of no enum of the contract
+// and has no underscore, such as that of a lot, is left as it is.
+func codeWords(code string) string {
+	for _, prefix := range []string{"DEVIATION_KIND_", "ALARM_KIND_", "OVERRIDE_DENIAL_"} {
+		if rest, found := strings.CutPrefix(code, prefix); found {
+			return strings.ToLower(strings.ReplaceAll(rest, "_", " "))
+		}
+	}
+	if strings.Contains(code, "_") && strings.ToUpper(code) == code {
+		return strings.ToLower(strings.ReplaceAll(code, "_", " "))
+	}
+	return code
+}
+
+// fieldWords says the path of a field in words: "directions: maximum minutes".
+func fieldWords(path string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(path, ".", ": "), "_", " ")
+}
