@@ -109,7 +109,7 @@ func (st *stage) staff() map[string]example {
 		"GetSalon":   by(st.till, &pb.GetSalonRequest{Name: st.salon}),
 		"ListSalons": by(st.till, &pb.ListSalonsRequest{Parent: st.name}),
 		"UpdateSalon": by(st.odile, &pb.UpdateSalonRequest{
-			Salon: renamed, UpdateMask: mask("display_name", "jurisdiction", "time_zone", "minutes_to_bowl")}),
+			Salon: renamed, UpdateMask: mask("display_name", "jurisdiction", "time_zone", "minutes_to_bowl", "region_code", "emergency_number")}),
 		"CreatePractitioner": {st.odile, func(testing.TB) proto.Message {
 			return &pb.CreatePractitionerRequest{Parent: st.name, PractitionerId: fresh(), Practitioner: st.licensed(st.amara), RequestId: newID()}
 		}},

@@ -107,23 +107,23 @@ type IncidentOrigin int32
 const (
 	// Not stated.
 	IncidentOrigin_INCIDENT_ORIGIN_UNSPECIFIED IncidentOrigin = 0
-	// The server, from the facts of a session.
-	IncidentOrigin_INCIDENT_ORIGIN_FACTS IncidentOrigin = 1
 	// A person.
-	IncidentOrigin_INCIDENT_ORIGIN_PERSON IncidentOrigin = 2
+	IncidentOrigin_INCIDENT_ORIGIN_PERSON IncidentOrigin = 1
+	// The server, from the facts of a session.
+	IncidentOrigin_INCIDENT_ORIGIN_FACTS IncidentOrigin = 2
 )
 
 // Enum value maps for IncidentOrigin.
 var (
 	IncidentOrigin_name = map[int32]string{
 		0: "INCIDENT_ORIGIN_UNSPECIFIED",
-		1: "INCIDENT_ORIGIN_FACTS",
-		2: "INCIDENT_ORIGIN_PERSON",
+		1: "INCIDENT_ORIGIN_PERSON",
+		2: "INCIDENT_ORIGIN_FACTS",
 	}
 	IncidentOrigin_value = map[string]int32{
 		"INCIDENT_ORIGIN_UNSPECIFIED": 0,
-		"INCIDENT_ORIGIN_FACTS":       1,
-		"INCIDENT_ORIGIN_PERSON":      2,
+		"INCIDENT_ORIGIN_PERSON":      1,
+		"INCIDENT_ORIGIN_FACTS":       2,
 	}
 )
 
@@ -801,9 +801,9 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x1dINCIDENT_KIND_NOT_NEUTRALIZED\x10\a\x12\x17\n" +
 	"\x13INCIDENT_KIND_OTHER\x10\b*h\n" +
 	"\x0eIncidentOrigin\x12\x1f\n" +
-	"\x1bINCIDENT_ORIGIN_UNSPECIFIED\x10\x00\x12\x19\n" +
-	"\x15INCIDENT_ORIGIN_FACTS\x10\x01\x12\x1a\n" +
-	"\x16INCIDENT_ORIGIN_PERSON\x10\x02*h\n" +
+	"\x1bINCIDENT_ORIGIN_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16INCIDENT_ORIGIN_PERSON\x10\x01\x12\x19\n" +
+	"\x15INCIDENT_ORIGIN_FACTS\x10\x02*h\n" +
 	"\rIncidentState\x12\x1e\n" +
 	"\x1aINCIDENT_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13INCIDENT_STATE_OPEN\x10\x01\x12\x1e\n" +

@@ -14,3 +14,4 @@ begin
 end $$;
 -- +goose StatementEnd
 create trigger keep_sole before update on sessions for each row execute function keep_sole();
+alter table sessions enable always trigger keep_sole;
