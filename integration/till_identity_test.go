@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/protobuf/proto"
 
@@ -30,18 +31,14 @@ func TestEntriesSayWhoAndAtWhichTill(t *testing.T) {
 		said string // by the header
 		want string
 	}{
-		{"at a till that proves it", at, "another desk", desk},
-		{"with a till's word alone", g.plain, "another desk", "another desk"},
+		{"at a till that proves it", at, "", desk},
+		{"at a till that proves it and says so", at, desk, desk},
+		{"at a till that proves it and says another", at, "desk 9", desk},
+		{"with a till's word alone", g.plain, "desk 9", "desk 9"},
 		{"at no till", g.plain, "", ""},
 	} {
-		ctx, cancel := context.WithTimeout(t.Context(), patience)
-		defer cancel()
-		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token, "alkalog-till-version", "4.2.0")
-		if c.said != "" {
-			ctx = metadata.AppendToOutgoingContext(ctx, "alkalog-till", c.said)
-		}
 		req := g.example(t, check).make(t).(*pb.CheckEligibilityRequest)
-		if err := c.conn.Invoke(ctx, check.path(), req, check.answer()); err != nil {
+		if err := g.checkAt(t, c.conn, c.said, token, req); err != nil {
 			t.Fatalf("%s: %v", c.what, err)
 		}
 		entries := must(t, g.vesna, g.audit.ListEntries, &pb.ListEntriesRequest{Parent: g.name, PageSize: 500}).Entries
@@ -53,6 +50,27 @@ func TestEntriesSayWhoAndAtWhichTill(t *testing.T) {
 			t.Errorf("%s: %s, %v, at %q, version %q", c.what, e.Actor, e.Role, e.Till, e.TillVersion)
 		}
 	}
+	// What a person could be called by is refused, whatever the certificate proves.
+	for what, conn := range map[string]*grpc.ClientConn{"a desk of a person's name": g.plain, "the same at a proven till": at} {
+		err := g.checkAt(t, conn, g.salon+"/tills/ottoline", token, g.example(t, check).make(t).(*pb.CheckEligibilityRequest))
+		wantError(t, what, err, codes.InvalidArgument, "INVALID_FIELD")
+	}
+	// The name of a till that is proven elsewhere is a word alone here.
+	err := g.checkAt(t, g.plain, desk, token, g.example(t, check).make(t).(*pb.CheckEligibilityRequest))
+	wantError(t, "the name of a till that is not proven", err, codes.InvalidArgument, "INVALID_FIELD")
+}
+
+// checkAt asks for a decision over a connection, at a till that says a name.
+func (g guarded) checkAt(t *testing.T, conn *grpc.ClientConn, said, token string, req *pb.CheckEligibilityRequest) error {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token, "alkalog-till-version", "4.2.0")
+	if said != "" {
+		ctx = metadata.AppendToOutgoingContext(ctx, "alkalog-till", said)
+	}
+	check := rpcNamed("CheckEligibility")
+	return conn.Invoke(ctx, check.path(), req, check.answer())
 }
 
 // turns is how many calls of a kind follow one another before the next kind has

@@ -47,7 +47,7 @@ func (Development) Identify(ctx context.Context) (actor.Actor, error) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	a, err := parse(md.Get("authorization"))
 	if err == nil {
-		err = describe(&a, md.Get)
+		err = describe(&a, nameOfTill(a), md.Get)
 	}
 	if err != nil {
 		return actor.Actor{}, err

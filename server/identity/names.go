@@ -93,9 +93,13 @@ func shapeOf(role pb.Role) shape {
 }
 
 // describe fills in what the headers of a call say of the till that sent it and
-// of the trace it belongs to.
-func describe(a *actor.Actor, header func(string) []string) (err error) {
-	if a.Till, err = word(header, "alkalog-till", tillName, `must be given once, as a place and a number such as "front desk 2", as the name of a till whose id is one, chains/{chain}/tills/2, or as a UUID`); err != nil {
+// of the trace it belongs to. A till whose name is known, because the caller is
+// that till or a certificate proves it, may also send that name: it is on the
+// audit log anyway.
+func describe(a *actor.Actor, known string, header func(string) []string) (err error) {
+	if said := header("alkalog-till"); known != "" && len(said) == 1 && said[0] == known {
+		a.Till = known
+	} else if a.Till, err = word(header, "alkalog-till", tillName, `must be given once, as a place and a number such as "front desk 2", as the name of a till whose id is one, chains/{chain}/tills/2, or as a UUID`); err != nil {
 		return err
 	}
 	if a.TillVersion, err = word(header, "alkalog-till-version", tillVersion, "must be given once, as numbers with dots such as 4.2.0 or 4.2.0-rc.1"); err != nil {
@@ -106,6 +110,14 @@ func describe(a *actor.Actor, header func(string) []string) (err error) {
 	}
 	a.TraceID = traceID(header("traceparent"))
 	return nil
+}
+
+// nameOfTill is the name of a caller that is a till; empty for others.
+func nameOfTill(a actor.Actor) string {
+	if a.Role == pb.Role_ROLE_TILL {
+		return a.Name
+	}
+	return ""
 }
 
 // word is how a till names itself or its program. It goes on the audit log, so

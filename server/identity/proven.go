@@ -6,7 +6,6 @@ import (
 
 	"google.golang.org/grpc/metadata"
 
-	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -39,14 +38,15 @@ func (p Proven) Identify(ctx context.Context) (actor.Actor, error) {
 	case !atTill:
 		err = fault.Unauthenticated(p.wanted())
 	}
+	proven := nameOfTill(till)
 	if err == nil {
-		err = describe(&who, md.Get)
+		err = describe(&who, proven, md.Get)
 	}
 	if err != nil {
 		return actor.Actor{}, err
 	}
-	if atTill && till.Role == pb.Role_ROLE_TILL {
-		who.Till = till.Name // proven, whatever the header says
+	if proven != "" {
+		who.Till = proven // whatever the header says
 	}
 	return who, nil
 }
