@@ -255,10 +255,20 @@ func TestActingForAnother(t *testing.T) {
 			q.Practitioner = other.name
 			_, err := c.eligibility.CheckEligibility(who.calling(t), q)
 			check("a check", "practitioner", err)
-			whatIf := again(q)
-			whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: c.card()}
-			_, err = c.eligibility.CheckEligibility(who.calling(t), whatIf)
-			check("a what-if", "practitioner", err)
+			whatIf := func(consulting, serving string) error {
+				card := c.card()
+				card.Practitioner = consulting
+				req := again(q)
+				req.Practitioner, req.Subject = serving, &pb.CheckEligibilityRequest_Inline{Inline: card}
+				_, err := c.eligibility.CheckEligibility(who.calling(t), req)
+				return err
+			}
+			own := who.name // a till works on nobody and has no consultation of its own
+			if who.role == pb.Role_ROLE_TILL {
+				own = c.amara.name
+			}
+			check("a what-if", "practitioner", whatIf(own, other.name))
+			check("a what-if on a consultation", "inline.practitioner", whatIf(other.name, own))
 			card := c.card()
 			card.Practitioner = other.name
 			_, err = c.consultation.CreateConsultation(who.calling(t), &pb.CreateConsultationRequest{Parent: parent(d.Name), Consultation: card, RequestId: newID()})
