@@ -133,20 +133,6 @@ func (c *chain) load(b *testing.B, n int) {
 	check(err)
 }
 
-// attempts returns a function that attempts an override. One decision takes so
-// many attempts and no more, so it takes a new one now and then.
-func (c *chain) attempts(b *testing.B) func() {
-	var refusal *pb.Decision
-	made := 0
-	return func() {
-		if made%100 == 0 {
-			refusal = c.decision(b, brokenSkin)
-		}
-		made++
-		must(b, c.imara, c.eligibility.OverrideDecision, c.override(refusal, refusal.Findings[0]))
-	}
-}
-
 // waits is how long n entries waited, from the answer of the call that made them
 // until the log had got to them, while callers write as fast as they can; and
 // how many entries a second these made.

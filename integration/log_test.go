@@ -159,15 +159,29 @@ func TestFiltersThatMakeNoSense(t *testing.T) {
 	}
 }
 
+// attempts returns a function that attempts an override. One decision takes so
+// many attempts and no more, so it takes a new one now and then.
+func (c *chain) attempts(t testing.TB) func() {
+	var refusal *pb.Decision
+	made := 0
+	return func() {
+		if made%100 == 0 {
+			refusal = c.decision(t, brokenSkin)
+		}
+		made++
+		must(t, c.imara, c.eligibility.OverrideDecision, c.override(refusal, refusal.Findings[0]))
+	}
+}
+
 // busy writes entries from several callers until stop is called.
 func (c *chain) busy(t testing.TB) (stop func()) {
-	refusal := c.decision(t, brokenSkin)
 	ctx, cancel := context.WithCancel(context.Background())
 	var writers sync.WaitGroup
 	for range 4 {
 		writers.Go(func() {
+			attempt := c.attempts(t)
 			for ctx.Err() == nil {
-				must(t, c.imara, c.eligibility.OverrideDecision, c.override(refusal, refusal.Findings[0]))
+				attempt()
 			}
 		})
 	}
