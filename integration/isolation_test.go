@@ -251,7 +251,14 @@ func TestForeignNamesInFactsAreUnknownNames(t *testing.T) {
 		answer := must(t, own.till, own.processing.RecordEvents, &pb.RecordEventsRequest{
 			Name: session.Name, Events: []*pb.Event{happened(session, 0, used)}, RequestId: newID()})
 		status := fmt.Sprint(answer.Results[0].Status, answer.Results[0].Reason, answer.NewDeviations)
-		told[what] = strings.NewReplacer(of.name, "CHAIN", used.EventId, "EVENT").Replace(status)
+		mask := []string{of.name + "/", "CHAIN/", used.EventId, "EVENT"}
+		for i, d := range answer.NewDeviations { // each is on the log of its own chain, as an entry of its own
+			if !strings.HasPrefix(d.Entry, own.name+"/entries/") {
+				t.Errorf("of a %s name the entry is %q", what, d.Entry)
+			}
+			mask = append(mask, d.Entry, fmt.Sprint("ENTRY", i))
+		}
+		told[what] = strings.NewReplacer(mask...).Replace(status)
 	}
 	if told["foreign"] != told["unknown"] {
 		t.Errorf("of a foreign name is said\n%s\nof an unknown one\n%s", told["foreign"], told["unknown"])
