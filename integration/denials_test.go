@@ -164,7 +164,7 @@ func TestStrangersAreEntered(t *testing.T) {
 		if status.Code(err) != codes.Unauthenticated {
 			t.Errorf("%s by a stranger: %v", r.Name(), err)
 		}
-		if !r.IsStreamingServer() && len(namesIn(req)) > 0 {
+		if len(namesIn(req)) > 0 {
 			named++
 		}
 	}
