@@ -44,10 +44,13 @@ const (
 	wrenComment   = "spoke with cousin Peregrinus for long"
 	wrenOutcome   = "left to meet uncle Balthazarius"
 	wrenBreak     = "the taxi to Skerryvore came"
+	wrenChange    = "scratched by the cat Thessalonica, healed"
+
+	wrenAge = int32(39) // on the day of her visits
 )
 
 var canaries = []string{wrenName, wrenPhone, wrenEmail, wrenBirth, wrenReference, wrenWish, wrenRemark, wrenNote,
-	wrenComment, wrenOutcome, wrenBreak}
+	wrenComment, wrenOutcome, wrenBreak, wrenChange}
 
 // wrenWitness is a word that does lie in clear, so that a search is seen to
 // find what is there.
@@ -145,6 +148,7 @@ func (b *birdcage) decide(t *testing.T, c *chain, client string, change ...func(
 	ctx := c.amara.calling(t)
 	card := c.card(append(change, func(k *pb.Consultation) {
 		k.Remarks, k.Wishes.Words, k.History.MedicalClearanceReference = wrenRemark, wrenWish, wrenReference
+		k.Consent.AgeYears = new(wrenAge)
 	})...)
 	draft := remembered(t, b, c.amara, func(q *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
 		return c.consultation.CreateConsultation(ctx, q)
@@ -152,9 +156,11 @@ func (b *birdcage) decide(t *testing.T, c *chain, client string, change ...func(
 	remembered(t, b, c.amara, func(q *pb.SubmitConsultationRequest) (*pb.SubmitConsultationResponse, error) {
 		return c.consultation.SubmitConsultation(ctx, q)
 	}, &pb.SubmitConsultationRequest{Name: draft.Name, RequestId: newID()})
+	question := c.question(draft.Name)
+	question.WhatChanged = wrenChange
 	return remembered(t, b, c.amara, func(q *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
 		return c.eligibility.CheckEligibility(ctx, q)
-	}, c.question(draft.Name)).Decision
+	}, question).Decision
 }
 
 // provoke makes calls with canaries that fail, and returns what callers are told.
