@@ -93,10 +93,10 @@ func TestRecordedServiceCounts(t *testing.T) {
 			must(t, c.amara, c.outcome.RecordOutcome, completed(s))
 		},
 		"broken off": func(c *chain, t *testing.T, s *pb.Session) {
-			c.report(t, s, c.service(s)[:5]...)
+			c.report(t, s, until(s, 5, c.service(s))...)
 			must(t, c.amara, c.outcome.RecordOutcome, brokenOff(s))
 		},
-		"open": func(c *chain, t *testing.T, s *pb.Session) { c.report(t, s, c.service(s)[:5]...) },
+		"open": func(c *chain, t *testing.T, s *pb.Session) { c.report(t, s, until(s, 5, c.service(s))...) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -126,7 +126,7 @@ func TestBrokenOffBeforeContactCountsForNothing(t *testing.T) {
 	t.Parallel()
 	c := newSite(t).newChain(t, "history")
 	session := c.session(t)
-	c.report(t, session, c.service(session)[:2]...)
+	c.report(t, session, until(session, 1, c.service(session))...)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
 	c.clock.advance(3 * day)
 	client := parent(session.Name)

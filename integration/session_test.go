@@ -119,6 +119,7 @@ func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 	if under.Decision != "" || under.RefusedDecision != d.Name || !departs(under.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
 		t.Errorf("recorded as %v", under)
 	}
+	must(t, c.imara, c.outcome.RecordOutcome, brokenOff(under)) // one service at a time on a head
 	if session := c.begin(t, d); session.Decision != d.Name {
 		t.Errorf("the one it is for begins on %q", session.Decision)
 	}
@@ -211,7 +212,8 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	session := c.session(t)
 	c.clock.advance(time.Hour)
 	facts := c.service(session)
-	before, after := facts[:14], facts[14:] // the third, clear lather and what follows
+	before := until(session, 28, facts)
+	after := facts[len(before):] // the third, clear lather and what follows
 	c.report(t, session, before...)
 	was := s.contents(t)
 	wantError(t, "completion with pink lather", fails(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "NOT_NEUTRALIZED")
@@ -226,15 +228,22 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 
 	stopped := c.session(t)
 	c.clock.advance(time.Hour)
-	c.report(t, stopped, c.service(stopped)[:14]...)
+	c.report(t, stopped, until(stopped, 28, c.service(stopped))...)
 	broken := must(t, c.amara, c.outcome.RecordOutcome, brokenOff(stopped)).Outcome
 	if !departs(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
 		t.Errorf("a service closed with alkali in the hair has the departures %v", broken.Deviations)
 	}
+	var told, logged []string
 	for _, d := range broken.Deviations {
-		if got := c.entries(t, fmt.Sprintf("session = %q AND reason = %q", stopped.Name, d.Kind)); len(got) != 1 {
-			t.Errorf("the departure %s is on the log %d times", d.Kind, len(got))
-		}
+		told = append(told, d.Kind.String()+" "+d.Message)
+	}
+	for _, e := range c.entries(t, fmt.Sprintf(`session = %q AND kind = "DEVIATION"`, stopped.Name)) {
+		logged = append(logged, e.ReasonCode+" "+e.Summary)
+	}
+	slices.Sort(told)
+	slices.Sort(logged)
+	if !slices.Equal(told, logged) {
+		t.Errorf("the departures %v are on the log as %v", told, logged)
 	}
 	silent := brokenOff(stopped)
 	silent.Outcome.BrokenOffReason = ""

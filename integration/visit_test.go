@@ -143,9 +143,16 @@ func (c *chain) service(s *pb.Session) []*pb.Event {
 	strand := func(left float64) *pb.Event {
 		return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "front", RemainingCurlPercent: new(left)}}}
 	}
-	return []*pb.Event{
-		happened(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}),
+	facts := []*pb.Event{happened(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}})}
+	for _, condition := range s.Conditions {
+		if condition.BeforeContact {
+			facts = append(facts, happened(s, 1*minute, met(condition)))
+		}
+	}
+	return append(facts,
 		happened(s, 1*minute, based()),
+		happened(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{
+			Product: c.relaxer, LotCode: c.relaxerLot, Scanned: true}}}),
 		happened(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 			Product: c.relaxer, LotCode: c.relaxerLot, Grams: new(60.0)}}}),
 		happened(s, 3*minute, applied("front")),
@@ -163,7 +170,18 @@ func (c *chain) service(s *pb.Session) []*pb.Event {
 		happened(s, 32*minute, lather(4, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR)),
 		happened(s, 34*minute, &pb.Event{Fact: &pb.Event_Conditioned{Conditioned: &pb.Conditioned{}}}),
 		happened(s, 36*minute, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{}}}),
-	}
+	)
+}
+
+// until is the facts of a session's first minutes.
+func until(s *pb.Session, minutes int, facts []*pb.Event) []*pb.Event {
+	end := s.StartTime.AsTime().Add(time.Duration(minutes) * time.Minute)
+	return slices.DeleteFunc(slices.Clone(facts), func(e *pb.Event) bool { return e.OccurTime.AsTime().After(end) })
+}
+
+// met is a condition that was met.
+func met(c *pb.ConditionState) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: c.RuleId, Subject: c.Subject}}}
 }
 
 // applied is product on a section.
