@@ -102,13 +102,17 @@ func (b *book) wantEvents(t *testing.T, c *chain) {
 	}
 }
 
-// wantEntries checks the audit log: one entry for each refusal, each try to
-// override and each departure, by the request that it came of.
+// wantEntries checks the audit log: one entry for each refusal, each decision on
+// answers that changed after one, each try to override and each departure, by the
+// request that it came of.
 func (b *book) wantEntries(t *testing.T, c *chain) {
 	t.Helper()
 	want := map[string]int{}
 	deedsOf(b, func(q *pb.CheckEligibilityRequest, a *pb.CheckEligibilityResponse) {
 		if a.Decision.Verdict >= pb.Verdict_VERDICT_REFER {
+			want[q.RequestId]++
+		}
+		if len(a.Decision.Inputs.AnswerChanges) > 0 {
 			want[q.RequestId]++
 		}
 	})
