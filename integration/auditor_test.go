@@ -13,13 +13,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: every refusal, referral, override, denied override, departure,
-// recall and change of policy is on the audit log, once, written together with
-// its cause, and holds no personal data.
+// The promise: every refusal, referral, answer that changed after one, override,
+// denied override, departure, recall and change of policy is on the audit log,
+// once, written together with its cause, and holds no personal data.
 
 const (
 	canaryName    = "Ottoline Canary"
 	canaryComment = "Ottoline says that the strand tested yesterday was sound."
+	canaryChange  = "Ottoline found the doctor's letter."
 )
 
 // cause is something that belongs on the log, and the entry that it must make.
@@ -50,6 +51,7 @@ func (c *chain) causes(t testing.TB) []cause {
 	next()
 	referral, id := c.asked(t, person, medication)
 	note("referral", c.amara, about(referral, id, pb.EntryKind_ENTRY_KIND_REFERRAL))
+	note("answer that changed after the refusal", c.amara, changed(referral, id, "consultation.scalp.broken_skin", "scalp.broken-skin"))
 
 	next()
 	tried := c.override(refusal, refusal.Findings[0])
@@ -60,6 +62,8 @@ func (c *chain) causes(t testing.TB) []cause {
 	next()
 	open, id := c.asked(t, person, c.shampooed)
 	note("refusal that can be overridden", c.amara, about(open, id, pb.EntryKind_ENTRY_KIND_REFUSAL))
+	note("answers that changed after both", c.amara, changed(open, id,
+		"consultation.history.medication, consultation.scalp.broken_skin", "medical.medication", "scalp.broken-skin"))
 	next()
 	tried = c.override(open, overridable(t, open))
 	tried.Comment = canaryComment
@@ -82,7 +86,7 @@ func (c *chain) causes(t testing.TB) []cause {
 	recall := &pb.RecallLotRequest{Name: c.relaxer, LotCode: "R-2612", Reason: "Ottoline had a reaction", RequestId: newID()}
 	must(t, c.imara, c.catalog.RecallLot, recall)
 	note("recall", c.imara, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_LOT_RECALLED, Product: c.relaxer,
-		ReasonCode: "R-2612", Summary: "lot R-2612 recalled", RequestId: recall.RequestId})
+		ReasonCode: "R-2612", LotCode: "R-2612", Summary: "lot R-2612 recalled", RequestId: recall.RequestId})
 
 	next()
 	policy := must(t, c.odile, c.catalog.CreateHousePolicy, c.uploaded()).HousePolicy
@@ -97,13 +101,14 @@ func (c *chain) causes(t testing.TB) []cause {
 func (c *chain) asked(t testing.TB, client string, change ...func(*pb.Consultation)) (*pb.Decision, string) {
 	t.Helper()
 	req := c.question(c.submitted(t, client, change...).Name)
+	req.WhatChanged = canaryChange
 	return must(t, c.amara, c.eligibility.CheckEligibility, req).Decision, req.RequestId
 }
 
 // about is the entry that a decision must make.
 func about(d *pb.Decision, request string, kind pb.EntryKind) *pb.AuditEntry {
 	e := &pb.AuditEntry{Kind: kind, Salon: d.Inputs.Salon.Name, Client: parent(d.Name), Decision: d.Name, Product: d.Inputs.Product.Name,
-		Summary: d.Findings[0].Message, PolicyDigest: d.PolicyDigest, RequestId: request}
+		LotCode: d.Inputs.LotCode, Practitioner: d.Inputs.Practitioner.Name, Summary: d.Findings[0].Message, PolicyDigest: d.PolicyDigest, RequestId: request}
 	for _, f := range d.Findings {
 		if f.Severity > pb.Severity_SEVERITY_CONDITION {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
@@ -112,10 +117,21 @@ func about(d *pb.Decision, request string, kind pb.EntryKind) *pb.AuditEntry {
 	return e
 }
 
+// changed is the entry that a decision must make whose answers are not what they
+// were when these rules refused or referred. It says which answers, not what they are.
+func changed(d *pb.Decision, request, fields string, rules ...string) *pb.AuditEntry {
+	e := about(d, request, pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED)
+	e.Rules, e.Summary = nil, "changed after a refusal: "+fields
+	for _, id := range rules {
+		e.Rules = append(e.Rules, &pb.RuleRef{RuleId: id})
+	}
+	return e
+}
+
 // attempted is the entry that a try to override must make.
 func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, kind pb.EntryKind) *pb.AuditEntry {
 	e := about(d, req.RequestId, kind)
-	e.ReasonCode, e.Rules = req.ReasonCode, nil
+	e.ReasonCode, e.OverrideReason, e.Rules = req.ReasonCode, req.ReasonCode, nil
 	for _, f := range d.Findings {
 		if f.RuleId == req.RuleId && f.Subject == req.Subject {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
@@ -123,7 +139,8 @@ func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, 
 	}
 	e.Summary = fmt.Sprintf("finding %s overridden", req.RuleId)
 	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		e.ReasonCode = o.Denial.String()
+		e.ReasonCode, e.Denial = o.Denial.String(), o.Denial
+		e.OverrideReason = "" // what nobody may override comes with no reasons
 		e.Summary = fmt.Sprintf("override of finding %s denied: nobody may override it", req.RuleId)
 	}
 	sum := sha256.Sum256(append(append([]byte{}, o.CommentSalt...), o.Comment...))
@@ -134,7 +151,8 @@ func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, 
 // departed is the entry that a departure must make.
 func departed(s *pb.Session, d *pb.Deviation, request string) *pb.AuditEntry {
 	return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: s.Salon, Client: parent(s.Name), Decision: s.Decision,
-		Session: s.Name, Product: s.Product, ReasonCode: d.Kind.String(), Summary: d.Message, OccurTime: d.OccurTime, RequestId: request}
+		Session: s.Name, Product: s.Product, Practitioner: s.Practitioner,
+		ReasonCode: d.Kind.String(), Deviation: d.Kind, Summary: d.Message, OccurTime: d.OccurTime, RequestId: request}
 }
 
 // changesOnly reports whether an entry says nothing but that a record which
