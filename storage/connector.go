@@ -98,7 +98,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 		return nil, err
 	}
 	d.connected = true
-	cn := &conn{pqConn: dc.(pqConn), link: d.link, prepared: map[string]driver.Stmt{}}
+	cn := &conn{pqConn: dc.(pqConn), link: d.link, prepared: map[string]driver.Stmt{}, lockTimeout: c.cfg.StatementTimeout / 2}
 	pq.SetNoticeHandler(dc, cn.link.notice)
 	cn.link.hurry(ctx)
 	if err := c.fence.check(ctx, cn); err != nil {
@@ -237,6 +237,8 @@ type conn struct {
 	link     *link
 	prepared map[string]driver.Stmt
 	scope    scope // of the transaction that is about to begin
+
+	lockTimeout time.Duration // how long a write waits for a lock
 }
 
 // maxPrepared bounds the statements of a connection: searches are put together

@@ -77,6 +77,7 @@ type DB struct {
 
 	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
 	erased    erasedClients          // whose keys are not used
+	conflicts atomic.Int64           // see Stats
 }
 
 // Open connects, and refuses a database whose schema this program does not

@@ -55,7 +55,7 @@ func bad(ctx context.Context, db *DB) {
 }
 
 // mayAsk is what a pool and a connection may be asked for.
-var mayAsk = []string{"BeginTx", "BeginTxx", "Close", "Connx", "Raw", "SetMaxIdleConns", "SetMaxOpenConns"}
+var mayAsk = []string{"BeginTx", "BeginTxx", "Close", "Connx", "Raw", "SetMaxIdleConns", "SetMaxOpenConns", "Stats"}
 
 // mayHold is who may be handed a pool: the library that migrates runs each
 // migration in a transaction.

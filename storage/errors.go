@@ -33,6 +33,9 @@ var (
 	// ErrUnavailable: the database cannot be reached or does not answer. Nothing
 	// was written.
 	ErrUnavailable = errors.New("storage: database unavailable")
+	// ErrAuditUnavailable: audit entries cannot be inserted. Nothing was written,
+	// since nothing is recorded that the audit log would not know of.
+	ErrAuditUnavailable = errors.New("storage: the audit log cannot be written")
 	// ErrFenced: the server that answers is not the one that holds the records.
 	ErrFenced = errors.New("storage: wrong database server")
 )
@@ -62,7 +65,7 @@ func explain(ctx context.Context, err error) error {
 		return nil
 	case ctx.Err() != nil:
 		return fmt.Errorf("storage: %w", ctx.Err())
-	case errors.Is(err, ErrFenced), errors.Is(err, ErrUnavailable), errors.Is(err, ErrStale), errors.Is(err, errClaimed):
+	case errors.Is(err, ErrFenced), errors.Is(err, ErrUnavailable), errors.Is(err, ErrAuditUnavailable), errors.Is(err, ErrStale), errors.Is(err, errClaimed):
 		return err
 	case errors.Is(err, sql.ErrNoRows):
 		return ErrNotFound
@@ -91,4 +94,18 @@ func explainRefusal(err *pq.Error) error {
 		return fmt.Errorf("%w: %w", ErrUnavailable, err)
 	}
 	return fmt.Errorf("storage: %w", err)
+}
+
+// auditRefusal turns the database's refusal to lock or to insert into
+// audit_entries into ErrAuditUnavailable; other errors stay what they are.
+func auditRefusal(err error) error {
+	var refused *pq.Error
+	if !errors.As(err, &refused) {
+		return err
+	}
+	switch refused.Code {
+	case pqerror.InsufficientPrivilege, pqerror.LockNotAvailable, pqerror.UndefinedTable:
+		return fmt.Errorf("%w: %w", ErrAuditUnavailable, err)
+	}
+	return err
 }

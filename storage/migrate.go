@@ -70,13 +70,8 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 		return err
 	}
 	defer tx.end()
-	var have int64
-	err = tx.GetContext(ctx, &have, "select coalesce(max(version_id), 0) from goose_db_version where is_applied")
-	if err != nil && !pqError(err, pqerror.UndefinedTable) {
-		return explain(ctx, err)
-	}
-	if have != SchemaVersion {
-		return &SchemaError{Have: have, Want: SchemaVersion}
+	if err := checkVersion(ctx, tx); err != nil {
+		return err
 	}
 	if err := checkWalls(ctx, tx); err != nil || db.cfg.Inspect {
 		return err
@@ -86,6 +81,19 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 		err = &GuardsError{Gaps: gaps}
 	}
 	return err
+}
+
+// checkVersion answers with a *SchemaError unless the schema is this program's.
+func checkVersion(ctx context.Context, tx *transaction) error {
+	var have int64
+	err := tx.GetContext(ctx, &have, "select coalesce(max(version_id), 0) from goose_db_version where is_applied")
+	if err != nil && !pqError(err, pqerror.UndefinedTable) {
+		return explain(ctx, err)
+	}
+	if have != SchemaVersion {
+		return &SchemaError{Have: have, Want: SchemaVersion}
+	}
+	return nil
 }
 
 // pqError reports whether the server answered with that SQLSTATE.

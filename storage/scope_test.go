@@ -51,7 +51,7 @@ var withoutChain = map[string]string{
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
-	"CheckSchema": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
+	"checkVersion": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
@@ -237,7 +237,7 @@ func literal(n ast.Node) (string, bool) {
 
 // forAll are the exported functions that use the database and are not told a
 // chain.
-var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time",
+var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "Probe", "Stats",
 	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally",
 	"ErasuresFrom", "CountServers"}
 

@@ -83,6 +83,9 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 		if errors.Is(err, ErrUnknown) {
 			w.doubt = err
 		}
+		if isConflict(err) {
+			w.db.conflicts.Add(1)
+		}
 		if final := w.final(err, try); final != nil {
 			return nil, final
 		}
@@ -105,7 +108,7 @@ func (w *write) final(err error, try int) error {
 		return err
 	case w.doubt != nil:
 		return nil
-	case errors.Is(err, errClaimed), errors.Is(err, errDeadlock), errors.Is(err, ErrStale), errors.Is(err, ErrExists):
+	case isConflict(err), errors.Is(err, ErrExists):
 		if try < maxTries {
 			return nil
 		}
@@ -114,6 +117,11 @@ func (w *write) final(err error, try int) error {
 		}
 	}
 	return err
+}
+
+// isConflict reports whether another write was faster.
+func isConflict(err error) bool {
+	return errors.Is(err, errClaimed) || errors.Is(err, errDeadlock) || errors.Is(err, ErrStale)
 }
 
 // outOfTime is how a call ends whose time is up after err.
@@ -347,6 +355,9 @@ func writeNext(ctx context.Context, tx *transaction, records []Record) ([]Record
 		n++
 	}
 	_, err := tx.ExecContext(ctx, first.insert, insertArgs(records[:n])...)
+	if first.statements == entries.statements {
+		err = auditRefusal(err)
+	}
 	return records[n:], err
 }
 

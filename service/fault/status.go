@@ -33,6 +33,8 @@ func facts() []struct {
 		{storage.ErrReused, &Error{code: codes.AlreadyExists, reason: "REQUEST_ID_REUSED", message: "the request_id was used for another request; take a new one"}},
 		{storage.ErrBadToken, InvalidFields(Violation{"page_token", "must be the next_page_token of the same query, or empty"})},
 		{storage.ErrUnknown, &Error{code: codes.Unavailable, reason: "OUTCOME_UNKNOWN", message: "outcome unknown; retry with the same request_id", details: retry}},
+		{storage.ErrAuditUnavailable, &Error{code: codes.Unavailable, reason: "AUDIT_UNAVAILABLE", message: "the audit log cannot be written, so nothing was decided or recorded; " +
+			"retry with the same request_id", details: retry}},
 		{storage.ErrFenced, &Error{code: codes.Unavailable, reason: "DATABASE_FENCED", message: "the database is not the newest one; retry later", details: retry}},
 		{storage.ErrReadOnly, &Error{code: codes.FailedPrecondition, reason: "LOG_MISMATCH", message: "the database is not what was last seen of it, as after a restored backup; " +
 			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
