@@ -10,74 +10,145 @@ import (
 	"github.com/lib/pq"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage/keyring"
 )
 
 // What is done to the keys of clients and to answered requests beside the work of
 // the salons. Each of these concerns one chain.
 
-// CheckKeys makes sure that clients' keys open with the keys at hand: one of each
-// version that was wrapped with. Those of erased clients are not looked at.
-func CheckKeys(ctx context.Context, db *DB, chain string) error {
-	return Read(ctx, db, chain, func(s *Snapshot) error {
+// KeyCheck counts clients' keys by what became of opening them.
+type KeyCheck struct {
+	// Opened keys are sound.
+	Opened int64
+	// Missing keys were wrapped with a key that is not at hand.
+	Missing int64
+	// Damaged keys were changed in the database, or are another client's.
+	Damaged int64
+}
+
+// Unreadable is how many clients cannot be read.
+func (c KeyCheck) Unreadable() int64 { return c.Missing + c.Damaged }
+
+// CheckKeys tries to open the keys of all clients of the chain who are not erased.
+// The error says that it could not be tried.
+func CheckKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err error) {
+	for after, more := "", true; more; {
+		err := Read(ctx, db, chain, func(s *Snapshot) error {
+			var some []wrappedKey
+			err := s.all(&some, `select client, version, wrapped from client_keys where chain = $1 and client > $2 and client <> all($4)
+				order by client limit $3`, chain, after, keysAtATime, pq.Array(db.ErasedClients(chain)))
+			if err != nil {
+				return err
+			}
+			for _, w := range some {
+				if err := c.try(db, chain, w); err != nil {
+					return err
+				}
+				after = w.Client
+			}
+			more = len(some) == keysAtATime
+			return nil
+		})
+		if err != nil {
+			return c, err
+		}
+	}
+	return c, nil
+}
+
+// SampleKeys is CheckKeys for one client of each version of keys: enough to tell
+// whether the keys at hand are those of the database.
+func SampleKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err error) {
+	err = Read(ctx, db, chain, func(s *Snapshot) error {
 		var samples []wrappedKey
 		err := s.all(&samples, `select distinct on (version) client, version, wrapped from client_keys where chain = $1 and client <> all($2)
 			order by version, client`, chain, pq.Array(db.ErasedClients(chain)))
 		for _, sample := range samples {
 			if err == nil {
-				_, err = s.clientKey(sample)
+				err = c.try(db, chain, sample)
 			}
 		}
 		return err
 	})
+	return c, err
 }
 
-// rewrapAtATime is how many keys Rewrap wraps in one transaction.
-const rewrapAtATime = 500
+// try tries to open a key.
+func (c *KeyCheck) try(db *DB, chain string, w wrappedKey) error {
+	switch _, err := db.unwrap(chain, w); {
+	case err == nil:
+		c.Opened++
+	case errors.Is(err, keyring.ErrUnknown):
+		c.Missing++
+	case errors.Is(err, keyring.ErrDamaged):
+		c.Damaged++
+	default:
+		return err
+	}
+	return nil
+}
+
+const (
+	// keysAtATime is how many keys CheckKeys reads in one query.
+	keysAtATime = 1000
+	// rewrapAtATime is how many keys Rewrap wraps in one transaction.
+	rewrapAtATime = 500
+)
 
 // Rewrap wraps the keys of the chain's clients that were wrapped with an older
 // version anew, and returns how many these were. The clients' own keys stay what
-// they are, and so does everything that is sealed with them.
+// they are, and so does everything that is sealed with them. Keys that do not open
+// are left as they are.
 func Rewrap(ctx context.Context, db *DB, chain string) (int, error) {
-	for done := 0; ; {
-		n, err := rewrapSome(ctx, db, chain)
-		if done += n; err != nil || n < rewrapAtATime {
+	for done, after := 0, ""; ; {
+		n, last, err := rewrapSome(ctx, db, chain, after)
+		if done += n; err != nil || last == "" {
 			return done, err
 		}
+		after = last
 	}
 }
 
-// rewrapSome wraps some. Keys that are in use or being destroyed are left for
-// later.
-func rewrapSome(ctx context.Context, db *DB, chain string) (int, error) {
+// rewrapSome wraps some, behind a client in the order of ids, and returns the last
+// one; none when there are no more. Keys that are in use or being destroyed are
+// left for later.
+func rewrapSome(ctx context.Context, db *DB, chain, after string) (n int, last string, err error) {
 	version, err := db.cfg.Keys.Version()
 	if err != nil {
-		return 0, err
+		return 0, "", err
 	}
 	tx, err := db.begin(ctx, inChain(chain), nil)
 	if err != nil {
-		return 0, err
+		return 0, "", err
 	}
 	var old []wrappedKey
-	err = tx.SelectContext(ctx, &old, `select client, version, wrapped from client_keys where chain = $1 and version <> $2
-		limit $3 for no key update skip locked`, chain, version, rewrapAtATime)
+	err = tx.SelectContext(ctx, &old, `select client, version, wrapped from client_keys where chain = $1 and version <> $2 and client > $4
+		order by client limit $3 for no key update skip locked`, chain, version, rewrapAtATime, after)
+	if len(old) == rewrapAtATime {
+		last = old[len(old)-1].Client
+	}
 	var clients, versions []string
 	var wrapped [][]byte
 	for _, w := range old {
-		if err == nil {
-			w, err = wrapAnew(db.cfg.Keys, chain, w)
-			clients, versions, wrapped = append(clients, w.Client), append(versions, w.Version), append(wrapped, w.Wrapped)
+		anew, failed := wrapAnew(db.cfg.Keys, chain, w)
+		switch {
+		case errors.Is(failed, keyring.ErrUnknown), errors.Is(failed, keyring.ErrDamaged):
+			continue
+		case failed != nil && err == nil:
+			err = failed
 		}
+		clients, versions, wrapped = append(clients, anew.Client), append(versions, anew.Version), append(wrapped, anew.Wrapped)
 	}
-	if err == nil && len(old) > 0 {
+	if err == nil && len(clients) > 0 {
 		_, err = tx.ExecContext(ctx, `update client_keys k set version = n.version, wrapped = n.wrapped
 			from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped) where k.chain = $1 and k.client = n.client`,
 			chain, pq.Array(clients), pq.Array(versions), pq.Array(wrapped))
 	}
 	if err != nil {
 		tx.end()
-		return 0, explain(ctx, err)
+		return 0, "", explain(ctx, err)
 	}
-	return len(old), tx.commit(ctx)
+	return len(clients), last, tx.commit(ctx)
 }
 
 // wrapAnew wraps a key with the newest version.

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
+	"sync"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
@@ -30,13 +32,16 @@ type keeper struct {
 	db     *storage.DB
 	ring   *keyring.Ring
 	erased *erasures
+
+	mu      sync.Mutex
+	damaged map[string]int64 // clients whose keys do not open, by the id of their chain
 }
 
 // openClients makes sure that the records of clients can be read and written, and
 // that nobody is there who was erased. For a private database without clients it
 // makes the key file that is missing.
 func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
-	k := &keeper{cfg: cfg, db: d.db, ring: d.ring}
+	k := &keeper{cfg: cfg, db: d.db, ring: d.ring, damaged: map[string]int64{}}
 	if cfg.ErasureFile == "" {
 		cfg.Logger.Warn("no file keeps who was erased: a backup from before an erasure brings the client back, because its log lacks the entry")
 	}
@@ -47,8 +52,7 @@ func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 	if err := k.erased.learn(ctx); err != nil {
 		return nil, err
 	}
-	err = record.EachChain(ctx, k.db, func(chain *pb.Chain) error { return storage.CheckKeys(ctx, k.db, record.Chain(chain.Name)) })
-	if err != nil {
+	if err := k.compareKeys(ctx); err != nil {
 		return nil, fmt.Errorf("the keys in %s are not those of this database: %w", cfg.clientKeyFile(), err)
 	}
 	if err := k.makeKeys(); err != nil {
@@ -69,6 +73,63 @@ func (k *keeper) eraseAgain(ctx context.Context) error {
 			"clients", len(found), "first", found[0], "destroyed", err == nil)
 	}
 	return err
+}
+
+// compareKeys answers an error when the key file is not that of the database: no
+// client's key opens at all. Single keys that do not open are damage in the
+// database; it concerns these clients, and keeps nobody else from their records.
+func (k *keeper) compareKeys(ctx context.Context) error {
+	var total storage.KeyCheck
+	for _, check := range []func(context.Context, *storage.DB, string) (storage.KeyCheck, error){storage.SampleKeys, storage.CheckKeys} {
+		total = storage.KeyCheck{}
+		err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error {
+			c, err := check(ctx, k.db, record.Chain(chain.Name))
+			total.Opened, total.Missing, total.Damaged = total.Opened+c.Opened, total.Missing+c.Missing, total.Damaged+c.Damaged
+			return err
+		})
+		if err != nil || total.Opened > 0 || total.Unreadable() == 0 {
+			return err
+		}
+	}
+	if total.Missing == 0 && total.Damaged == 1 {
+		return nil // the only client's; the key that it was wrapped with is there
+	}
+	return fmt.Errorf("none of the keys of %d clients opens", total.Unreadable())
+}
+
+// inspectKeysEvery is how often the keys of all clients are tried; our own choice,
+// as for the logs.
+const inspectKeysEvery = time.Hour
+
+// inspectKeys tries the keys of all clients, and says in which chains some do not
+// open. One chain does not keep it from the others.
+func (k *keeper) inspectKeys(ctx context.Context) error {
+	var problems []error
+	err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error {
+		id := record.Chain(chain.Name)
+		found, err := storage.CheckKeys(ctx, k.db, id)
+		if err != nil {
+			problems = append(problems, err)
+			return ctx.Err()
+		}
+		k.mu.Lock()
+		news := found.Unreadable() != k.damaged[id]
+		k.damaged[id] = found.Unreadable()
+		k.mu.Unlock()
+		if news {
+			k.cfg.Logger.Error("keys of clients do not open: calls about these clients are answered DATA_LOSS, all others go on", "chain", id,
+				"damaged", found.Damaged, "wrapped_with_a_missing_key", found.Missing)
+		}
+		return nil
+	})
+	return errors.Join(append(problems, err)...)
+}
+
+// damage counts the clients whose keys do not open, by the id of their chain.
+func (k *keeper) damage() map[string]int64 {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return maps.Clone(k.damaged)
 }
 
 // makeKeys makes the key file of a private database, where there is none yet.
@@ -101,6 +162,9 @@ func (k *keeper) loops(clients consultation.Service) []loop {
 	return []loop{
 		func(ctx context.Context) {
 			clients.Tend(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
+		},
+		func(ctx context.Context) {
+			k.every(ctx, inspectKeysEvery, "trying the keys of clients", k.inspectKeys)
 		},
 		func(ctx context.Context) {
 			k.every(ctx, lookAfterEvery, "looking after the keys of clients", func(ctx context.Context) error {

@@ -31,8 +31,13 @@ const size = 32
 // mark begins every line, so that another kind of key file is not taken for one.
 const mark = "clients"
 
-// ErrUnknown says that there is no key of a version here.
-var ErrUnknown = errors.New("keyring: no key of that version")
+var (
+	// ErrUnknown says that there is no key of a version here.
+	ErrUnknown = errors.New("keyring: no key of that version")
+	// ErrDamaged says that there is one, and what was wrapped does not open with it:
+	// it was changed, or stands in another context than it was wrapped for.
+	ErrDamaged = errors.New("keyring: does not open")
+)
 
 // key is one line of the file.
 type key struct {
@@ -169,7 +174,7 @@ func (r *Ring) Unwrap(wrapped []byte, version string, context []byte) ([]byte, e
 	}
 	secret, err := box.Open(nil, nil, wrapped, bound(version, context))
 	if err != nil {
-		return nil, fmt.Errorf("keyring: what was wrapped with key %s does not open with it", version)
+		return nil, fmt.Errorf("%w: what was wrapped with key %s", ErrDamaged, version)
 	}
 	return secret, nil
 }
