@@ -35,7 +35,8 @@ var arrows = map[string]string{
 	"proto":                        "",
 	pbRoom:                         "",
 	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
-	"server/serve":                 serviceRooms + " " + engineRooms + " server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
+	"server/metrics":               "",
+	"server/serve":                 serviceRooms + " " + engineRooms + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
 	"server/identity":              "server/keyfile " + commonRooms,
 	"server/authority":             "server/identity",
 	"server/setup":                 "server/authority server/identity server/keyfile server/sequencer storage/keyring",
@@ -83,6 +84,8 @@ var owned = map[string]string{
 	"github.com/lib/pq":             "storage storage/localpg storage/storagetest",
 	"github.com/pressly/goose":      "storage",
 	"github.com/alecthomas/kong":    "server",
+	"github.com/prometheus":         "server/metrics",
+	"go.opentelemetry.io/otel":      "server/metrics",
 	"cel.dev/cel-go":                "service/rules",
 	"go.yaml.in/yaml":               "service/rules", // the rule files; cel-go links it already
 	"gonum.org/v1/gonum":            "service/timing service/alkali",

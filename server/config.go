@@ -114,6 +114,7 @@ type serveFlags struct {
 	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
 	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that keeps which clients were erased, so that a restored backup does not bring them back. Keep it away from the database's disk and out of its backups. Default: erased in --data-dir; none with --database."`
 	CheckpointFile string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that keeps the newest checkpoints of the audit log, to compare the database with at the next start. Keep it away from the database's disk and out of its backups. Default: checkpoints in --data-dir; none with --database."`
+	MetricsAddress string        `env:"ALKALOG_METRICS_ADDRESS" placeholder:"HOST:PORT" help:"Loopback address to serve metrics on, as /metrics for Prometheus, such as 127.0.0.1:9420. Default: none."`
 	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
 	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
 	DrainTime      time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for calls under way when stopping."`
@@ -128,6 +129,7 @@ func (f serveFlags) config() (serve.Config, error) {
 		return cfg, err
 	}
 	cfg.Address, cfg.StateFile, cfg.CheckpointFile, cfg.ErasureFile = f.Address, f.StateFile, f.CheckpointFile, f.ErasureFile
+	cfg.MetricsAddress = f.MetricsAddress
 	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
 	cfg.Limits.Connections.Total, cfg.Limits.Connections.PerAddress = f.MaxConnections, f.MaxPerAddress
@@ -155,7 +157,7 @@ func (c checkConfigCommand) Run(std streams) error {
 		"max_connections": cfg.Limits.Connections.Total, "max_connections_per_address": cfg.Limits.Connections.PerAddress,
 	}
 	for key, value := range map[string]string{
-		"data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,
+		"metrics_address": cfg.MetricsAddress, "data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,
 		"tls_cert": cfg.TLSCert, "tls_key": cfg.TLSKey, "client_ca": cfg.ClientCA,
 		"issuer": cfg.Issuer, "audience": cfg.Audience, "jwks": cfg.JWKS, "revoked": cfg.Revoked,
 	} {

@@ -38,6 +38,7 @@ type commands struct {
 	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
 	Audit       auditCommands      `cmd:"" help:"What an auditor does: list, count, copy, verify, report."`
 	Client      clientCommands     `cmd:"" help:"What concerns one client: hand out everything that is kept, or erase it."`
+	Healthcheck healthcheckCommand `cmd:"" help:"Ask a running server whether it is ready, for probes; exit code 1 when it is not."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 

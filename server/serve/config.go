@@ -8,6 +8,8 @@ import (
 	"log/slog"
 	"path/filepath"
 	"time"
+
+	"alkalog/server/sequencer"
 )
 
 // DefaultAddress is where the server listens unless told otherwise. The port is
@@ -78,9 +80,15 @@ type Config struct {
 	// Limits bounds what callers can ask for.
 	Limits Limits
 
-	reference *referenceClock // set by Start
-	inspect   bool            // open the database whatever guards its records
-	counters  *Counters       // set by Start
+	// MetricsAddress is the loopback address that metrics are served on; empty: none.
+	MetricsAddress string
+
+	// Set by Start.
+	reference *referenceClock
+	log       *sequencer.Sequencer
+	keeper    *keeper
+	counters  *Counters
+	inspect   bool // open the database whatever guards its records
 }
 
 // Limits bounds what callers can ask for. Zero fields have the stated defaults,
@@ -168,7 +176,11 @@ func (c Config) complete() (Config, error) {
 	if c.ErasureFile == "" && c.DataDir != "" {
 		c.ErasureFile = filepath.Join(c.DataDir, "erased")
 	}
-	return c, errors.Join(c.checkIdentities(), c.Limits.check())
+	var outside error
+	if c.MetricsAddress != "" && !(Config{Address: c.MetricsAddress}).OnLoopback() {
+		outside = errMetricsOutside
+	}
+	return c, errors.Join(c.checkIdentities(), c.Limits.check(), outside)
 }
 
 func (l Limits) complete() Limits {

@@ -34,6 +34,9 @@ type Counters struct {
 	// ErasedKeysFound counts keys of erased clients that were in the database again,
 	// put back by hand or with a backup; none of them is used.
 	ErasedKeysFound atomic.Int64
+	// Denials counts calls that were denied: their caller is not identified, or may
+	// not do what it asked for.
+	Denials atomic.Int64
 	// Connections and ConnectionsUnproven are gauges: the connections that are
 	// open, and those of them on which nobody was identified yet.
 	Connections, ConnectionsUnproven atomic.Int64

@@ -38,6 +38,7 @@ func (in *interceptors) remember(ctx context.Context, c *call, next func(context
 	if reason == "" || open(c.method) {
 		return err
 	}
+	in.counters.Denials.Add(1)
 	in.denials.add(denial{
 		chain: in.chainOf(c), actor: c.actor.Name, role: c.actor.Role, method: shortMethod(c.method), reason: reason,
 	}, c.actor.Till, c.actor.TraceID)

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/metrics"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -38,6 +39,7 @@ type interceptors struct {
 	memory    *memory
 	shapes    *shapes
 	counters  *Counters
+	metrics   *metrics.Registry
 	methods   map[string]protoreflect.MethodDescriptor // by full method
 	glances   glances
 	leaving   context.Context // done when the server drains

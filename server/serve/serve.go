@@ -12,11 +12,11 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
 
+	"alkalog/server/metrics"
 	"alkalog/service/rules"
 )
 
@@ -26,16 +26,20 @@ type Server struct {
 	cfg      Config
 	listener net.Listener
 	grpc     *grpc.Server
-	health   *health.Server
+	vitals   *vitals
+	metrics  *metrics.Registry
 	database database
 	leave    context.CancelFunc // ends the streams and the loops
 	loops    sync.WaitGroup     // what runs beside the services
 	denials  *denials
 	counters *Counters
 	memory   *memory
-	ending   sync.Once
-	ended    chan struct{}
-	err      error // why it ended by itself; set before ended is closed
+
+	metricsAddr string
+
+	ending sync.Once
+	ended  chan struct{}
+	err    error // why it ended by itself; set before ended is closed
 }
 
 // Start opens the database, listens and returns; ctx bounds the start only.
@@ -64,6 +68,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, errors.Join(err, db.close())
 	}
+	cfg.keeper, cfg.log = clients, log
 	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []loop {
 		return register(r, cfg, db.db, engine, log, clients, checks)
 	})
@@ -86,7 +91,7 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	}
 	listener = newConnLimiter(listener, cfg.Limits.Connections, counters)
 	leaving, leave := context.WithCancel(context.Background())
-	s := &Server{cfg: cfg, listener: listener, health: health.NewServer(), database: db, leave: leave, ended: make(chan struct{}), counters: counters}
+	s := &Server{cfg: cfg, listener: listener, database: db, leave: leave, ended: make(chan struct{}), counters: counters}
 	if err := s.build(leaving, watch, register); err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
@@ -117,6 +122,15 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	}
 	s.denials = newDenials(s.cfg, reference.Now, in.book)
 	in.denials = s.denials
+	s.vitals = newVitals(s.cfg, s.database.db, in.identity)
+	serveMetrics, err := s.openMetrics()
+	if err != nil {
+		return err
+	}
+	in.metrics = s.metrics
+	if serveMetrics != nil {
+		s.loops.Go(func() { serveMetrics(leaving) })
+	}
 	s.loops.Go(func() { s.denials.run(leaving) })
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport(s.counters))...)
 	services := registrar{s.grpc, in}
@@ -124,13 +138,14 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 		s.loops.Go(func() { run(leaving) })
 	}
 	for service := range s.grpc.GetServiceInfo() {
-		s.health.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
+		s.vitals.open.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
 	}
 	if s.cfg.reference != nil {
 		s.cfg.reference.report(s.clockHealth)
 		s.loops.Go(func() { s.cfg.reference.run(leaving) })
 	}
-	healthpb.RegisterHealthServer(services, s.health)
+	s.loops.Go(func() { s.vitals.run(leaving) })
+	healthpb.RegisterHealthServer(services, s.vitals)
 	reflection.RegisterV1(services)
 	return nil
 }
@@ -184,11 +199,7 @@ func (s *Server) Clock() ClockState {
 const ClockHealth = "alkalog.clock"
 
 func (s *Server) clockHealth(state ClockState) {
-	status := healthpb.HealthCheckResponse_NOT_SERVING
-	if state.Right() {
-		status = healthpb.HealthCheckResponse_SERVING
-	}
-	s.health.SetServingStatus(ClockHealth, status)
+	s.vitals.open.SetServingStatus(ClockHealth, serving(state.Right()))
 }
 
 // Wait returns when the server has ended: nil after Stop, else why.
@@ -239,7 +250,7 @@ func (s *Server) drain(ctx context.Context) {
 	defer cancel()
 	began := time.Now()
 	s.cfg.Logger.Info("draining")
-	s.health.Shutdown()
+	s.vitals.shutdown()
 	s.leave()
 	cut := context.AfterFunc(ctx, func() {
 		s.cfg.Logger.Warn("calls under way are cut")

@@ -31,6 +31,7 @@ func (in *interceptors) report(ctx context.Context, c *call, next func(context.C
 	began := time.Now()
 	err := next(ctx)
 	code := fault.Code(err)
+	in.metrics.Call(ctx, c.method, code.String(), fault.Reason(err), c.stream, time.Since(began))
 	attrs := []slog.Attr{
 		slog.String("method", c.method), slog.String("code", code.String()),
 		slog.Float64("milliseconds", float64(time.Since(began).Microseconds())/1000),

@@ -131,7 +131,7 @@ func TestConnectionsWithoutCallsAreClosed(t *testing.T) {
 		t.Errorf("%d connections are counted as closed, want 2", n)
 	}
 	until(t, "the other two are left", func() bool { return b.server.Counters().Connections.Load() == 2 })
-	b.server.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+	b.server.vitals.open.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
 	if answer, err := watch.Recv(); err != nil || answer.Status != healthpb.HealthCheckResponse_NOT_SERVING {
 		t.Errorf("a watch of health was closed: %v, %v", answer, err)
 	}

@@ -60,6 +60,15 @@ func Denial(err error) string {
 	if code := status.Code(err); code != codes.Unauthenticated && code != codes.PermissionDenied {
 		return ""
 	}
+	return Reason(err)
+}
+
+// Reason is the reason of a settled error, such as "ETAG_MISMATCH": empty for none,
+// "OTHER" for an error that gRPC has made.
+func Reason(err error) string {
+	if err == nil {
+		return ""
+	}
 	for _, detail := range status.Convert(err).Details() {
 		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.Domain == Domain {
 			return info.Reason

@@ -1,0 +1,143 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"sync/atomic"
+
+	"alkalog/server/metrics"
+	"alkalog/server/sequencer"
+)
+
+// openMetrics makes the metrics of the server and listens for who reads them. They
+// are served without authentication, and so on loopback only. The loop is nil when
+// no address is configured; metrics are counted all the same.
+func (s *Server) openMetrics() (loop, error) {
+	registry, err := metrics.New()
+	if err != nil {
+		return nil, err
+	}
+	s.metrics = registry
+	s.measureLimits()
+	s.measureDatabase()
+	s.measureLogs()
+	if err := registry.Err(); err != nil || s.cfg.MetricsAddress == "" {
+		return nil, err
+	}
+	listener, err := net.Listen("tcp", s.cfg.MetricsAddress)
+	if err != nil {
+		return nil, fmt.Errorf("--metrics-address: %w", err)
+	}
+	if at, ok := listener.Addr().(*net.TCPAddr); !ok || !at.IP.IsLoopback() {
+		return nil, errors.Join(errMetricsOutside, listener.Close())
+	}
+	s.metricsAddr = listener.Addr().String()
+	return func(ctx context.Context) {
+		if err := registry.Serve(ctx, listener); err != nil {
+			s.cfg.Logger.Error("metrics are served no longer", "error", err.Error())
+		}
+	}, nil
+}
+
+// errMetricsOutside says why an address for metrics is refused.
+var errMetricsOutside = errors.New("--metrics-address must be a loopback address such as 127.0.0.1:9420: metrics are served without authentication; put a proxy that authenticates in front of it")
+
+// MetricsAddr is the address that metrics are served on, with the port it was
+// given; empty: none.
+func (s *Server) MetricsAddr() string { return s.metricsAddr }
+
+// measureLimits defines what the limits refuse.
+func (s *Server) measureLimits() {
+	c := s.counters
+	for _, m := range []struct {
+		name, help string
+		n          *atomic.Int64
+	}{
+		{"alkalog.handshakes.denied", "Connections whose TLS handshake failed.", &c.HandshakesDenied},
+		{"alkalog.connections.refused", "Connections refused because there were too many.", &c.ConnectionsRefused},
+		{"alkalog.connections.idle", "Connections closed because nobody on them was identified in time.", &c.ConnectionsIdle},
+		{"alkalog.connections.stalled", "Connections closed because their reader did not take an answer.", &c.ConnectionsStalled},
+		{"alkalog.calls.unidentified", "Calls whose caller was not identified.", &c.Unidentified},
+		{"alkalog.calls.over.quota", "Calls refused because a quota was used up.", &c.QuotaExceeded},
+		{"alkalog.requests.oversized", "Requests refused before decoding.", &c.RequestsOversized},
+		{"alkalog.calls.shed", "Calls refused because the memory for requests and answers was used up.", &c.Shed},
+		{"alkalog.erased.keys.found", "Keys of erased clients that were in the database again.", &c.ErasedKeysFound},
+		{"alkalog.denials", "Calls denied: no identity, or not allowed for the caller.", &c.Denials},
+	} {
+		s.metrics.Counter(m.name, m.help, m.n.Load)
+	}
+	gauge := func(name, unit, help string, n *atomic.Int64) {
+		s.metrics.Gauge(name, unit, help, func() float64 { return float64(n.Load()) })
+	}
+	gauge("alkalog.connections.open", "", "Connections that are open.", &c.Connections)
+	gauge("alkalog.connections.unproven", "", "Open connections on which nobody was identified yet.", &c.ConnectionsUnproven)
+	gauge("alkalog.answers.untaken", "By", "Answers that their readers have not taken.", &s.memory.answers)
+}
+
+// measureDatabase defines readiness, the clock and the connection pool.
+func (s *Server) measureDatabase() {
+	s.metrics.Gauges("alkalog.not.ready", "1 for each cause for which the server is not ready.", "cause", func() map[string]float64 {
+		now, all := s.vitals.notReady(), map[string]float64{}
+		for _, cause := range causes {
+			all[cause] = oneIf(now[cause])
+		}
+		return all
+	})
+	s.metrics.Gauge("alkalog.clock.offset", "s", "How far the server's clock is ahead of the database's.", func() float64 { return s.Clock().Offset.Seconds() })
+	s.metrics.Gauge("alkalog.clock.known", "", "1 if the offset of the clock was measured within the last minute.", func() float64 { return oneIf(s.Clock().Known) })
+	db := s.database.db
+	if db == nil {
+		return
+	}
+	s.metrics.Gauge("alkalog.pool.connections.max", "", "Most connections to the database.", func() float64 { return float64(db.Stats().MaxConnections) })
+	s.metrics.Gauge("alkalog.pool.connections.open", "", "Open connections to the database.", func() float64 { return float64(db.Stats().OpenConnections) })
+	s.metrics.Gauge("alkalog.pool.connections.busy", "", "Connections to the database that are in use.", func() float64 { return float64(db.Stats().BusyConnections) })
+	s.metrics.Counter("alkalog.pool.waits", "Times a call has waited for a connection to the database.", func() int64 { return db.Stats().Waits })
+	s.metrics.Counter("alkalog.pool.wait.milliseconds", "How long calls have waited for a connection to the database.", func() int64 { return db.Stats().WaitTime.Milliseconds() })
+	s.metrics.Counter("alkalog.write.conflicts", "Attempts of writes that another write was faster than.", func() int64 { return db.Stats().Conflicts })
+}
+
+// measureLogs defines the state of the audit logs, of all chains together: which
+// chain it is stands in the server's log and in its health.
+func (s *Server) measureLogs() {
+	for _, m := range []struct {
+		name, unit, help string
+		of               func(sequencer.Status) float64
+		join             func(a, b float64) float64
+	}{
+		{"alkalog.logs", "", "Audit logs.", func(sequencer.Status) float64 { return 1 }, add},
+		{"alkalog.logs.halted", "", "Audit logs that nothing is put on any more.", func(l sequencer.Status) float64 { return oneIf(l.Halted != "") }, add},
+		{"alkalog.logs.unsound", "", "Audit logs with which anything is known to be wrong.", func(l sequencer.Status) float64 { return oneIf(!l.Sound()) }, add},
+		{"alkalog.log.entries.pending", "", "Entries that wait to be put on their logs.", func(l sequencer.Status) float64 { return float64(l.Pending) }, add},
+		{"alkalog.log.lag", "s", "For how long the oldest of them waits.", func(l sequencer.Status) float64 { return l.Lag.Seconds() }, func(a, b float64) float64 { return max(a, b) }},
+		{"alkalog.log.places.missing", "", "Places of logs without an entry on record, by the last inspection.", func(l sequencer.Status) float64 { return float64(l.Missing) }, add},
+		{"alkalog.log.places.changed", "", "Places of logs whose entry is not the one that was signed.", func(l sequencer.Status) float64 { return float64(l.Changed) }, add},
+		{"alkalog.log.columns.mismatched", "", "Entries whose search columns differ from the signed entry.", func(l sequencer.Status) float64 { return float64(l.Mismatched) }, add},
+		{"alkalog.log.entries.unlogged", "", "Entries on record that their log has passed without them.", func(l sequencer.Status) float64 { return float64(l.Unlogged) }, add},
+		{"alkalog.records.changed", "", "Records that are not what was stored.", func(l sequencer.Status) float64 { return float64(l.Records) }, add},
+	} {
+		s.metrics.Gauge(m.name, m.unit, m.help, func() (total float64) {
+			for _, l := range s.cfg.logStatus() {
+				total = m.join(total, m.of(l))
+			}
+			return total
+		})
+	}
+	s.metrics.Gauge("alkalog.client.keys.unreadable", "", "Clients whose key does not open, by the last inspection.", func() (total float64) {
+		for _, n := range s.cfg.unreadable() {
+			total += float64(n)
+		}
+		return total
+	})
+}
+
+func add(a, b float64) float64 { return a + b }
+
+func oneIf(holds bool) float64 {
+	if holds {
+		return 1
+	}
+	return 0
+}
