@@ -174,6 +174,10 @@ func (l *link) hurry(ctx context.Context) {
 	}
 }
 
+// relax forgets the caller's deadline, which is not that of whoever uses or closes
+// the connection next.
+func (l *link) relax() { l.until.Store(nil) }
+
 // atEase readies the link for a COMMIT, which no caller's deadline may cut.
 func (l *link) atEase() {
 	l.until.Store(nil)

@@ -165,6 +165,7 @@ func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transa
 		if err == nil {
 			return t, nil
 		}
+		t.link.relax()
 		conn.Close()
 		// Connections that died in the pool show it here, where nothing was done.
 		if !died(err) || stale == db.maxConns {
@@ -199,6 +200,7 @@ func (t *transaction) end() {
 	// A rollback that fails leaves a connection that is closed, and a server
 	// that rolls back by itself.
 	_ = t.Rollback()
+	t.link.relax()
 	t.conn.Close()
 }
 

@@ -122,3 +122,25 @@ func TestNothingIsWrittenWithoutTheAuditLog(t *testing.T) {
 		})
 	}
 }
+
+// TestClosingKnowsNoDeadline: a connection that lies in the pool when the deadline
+// of its last caller has passed is closed without an error.
+func TestClosingKnowsNoDeadline(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db, err := storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	defer cancel()
+	if err := db.Probe(ctx); err != nil {
+		t.Fatal(err)
+	}
+	passed, end := context.WithTimeout(t.Context(), 1600*time.Millisecond) // and the grace after it
+	defer end()
+	<-passed.Done()
+	if err := db.Close(); err != nil {
+		t.Errorf("closing: %v", err)
+	}
+}
