@@ -94,7 +94,10 @@ func (d *day) untilHelp(session *pb.Session) {
 	for _, f := range state.GetFlushes() {
 		d.page.tellFlush(f)
 	}
-	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye), "after fifteen minutes the flush goes on")
+	for _, a := range state.GetAlarms() {
+		d.page.tellAlarm(a)
+	}
+	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye) && calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, head), "after fifteen minutes the flush goes on")
 	d.clock.advance(2 * minute)
 	state = d.record(session, helpCalled(true), waterOff(eye), waterOff(head), rinsedOut())
 	d.expect(!calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye) && !calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, eye), "medical help ends the flush")
