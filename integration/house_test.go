@@ -34,9 +34,10 @@ const (
 var arrows = map[string]string{
 	"proto":                        "",
 	pbRoom:                         "",
+	"proto/dataclass":              pbRoom,
 	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
 	"server/metrics":               "",
-	"server/serve":                 serviceRooms + " " + engineRooms + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
+	"server/serve":                 "proto/dataclass " + serviceRooms + " " + engineRooms + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
 	"server/identity":              "server/keyfile " + commonRooms,
 	"server/authority":             "server/identity",
 	"server/setup":                 "server/authority server/identity server/keyfile server/sequencer storage/keyring",

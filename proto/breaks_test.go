@@ -22,33 +22,33 @@ enum_type { name: "Bristle" value { name: "BRISTLE_UNSPECIFIED" number: 0 } valu
 message_type {
   name: "Brush"
   options { [google.api.resource] { type: "alkalog/Brush" pattern: "brushes/{brush}" } }
-  field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [google.api.field_behavior]: IDENTIFIER [buf.validate.field] { string { max_len: 9 } } } }
-  field { name: "etag" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL options { [buf.validate.field] { string { max_len: 64 } } } }
+  field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.field_behavior]: IDENTIFIER [buf.validate.field] { string { max_len: 9 } } } }
+  field { name: "etag" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } } } }
   field { name: "update_time" number: 3 type: TYPE_MESSAGE type_name: ".google.protobuf.Timestamp" label: LABEL_OPTIONAL options { [google.api.field_behavior]: OUTPUT_ONLY } }
   field { name: "bristle" number: 4 type: TYPE_ENUM type_name: ".alkalog.v1.Bristle" label: LABEL_OPTIONAL options { [buf.validate.field] { enum { defined_only: true } } } }
   field { name: "length" number: 5 type: TYPE_DOUBLE label: LABEL_OPTIONAL options { [buf.validate.field] { double { gte: 0 lte: 9 } } } }
-  field { name: "salons" number: 6 type: TYPE_STRING label: LABEL_REPEATED options { [buf.validate.field] { repeated { max_items: 3 items { string { max_len: 9 } } } } } }
+  field { name: "salons" number: 6 type: TYPE_STRING label: LABEL_REPEATED options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { repeated { max_items: 3 items { string { max_len: 9 } } } } } }
 }
 message_type {
   name: "GetBrushRequest"
-  field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [google.api.resource_reference] { type: "alkalog/Brush" } [buf.validate.field] { string { max_len: 9 } } } }
+  field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference] { type: "alkalog/Brush" } [buf.validate.field] { string { max_len: 9 } } } }
 }
 message_type { name: "GetBrushResponse" field { name: "brush" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_OPTIONAL } }
 message_type {
   name: "ListBrushesRequest"
   field { name: "page_size" number: 1 type: TYPE_INT32 label: LABEL_OPTIONAL options { [buf.validate.field] { int32 { gte: 0 } } } }
-  field { name: "page_token" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL options { [buf.validate.field] { string { max_len: 500 } } } }
+  field { name: "page_token" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { max_len: 500 } } } }
 }
 message_type {
   name: "ListBrushesResponse"
   field { name: "brushes" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_REPEATED }
-  field { name: "next_page_token" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL }
+  field { name: "next_page_token" number: 2 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE } }
 }
 message_type {
   name: "UpdateBrushRequest"
   field { name: "brush" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_OPTIONAL }
   field { name: "update_mask" number: 2 type: TYPE_MESSAGE type_name: ".google.protobuf.FieldMask" label: LABEL_OPTIONAL }
-  field { name: "request_id" number: 3 type: TYPE_STRING label: LABEL_OPTIONAL options { [buf.validate.field] { string { uuid: true } } } }
+  field { name: "request_id" number: 3 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { uuid: true } } } }
 }
 message_type { name: "UpdateBrushResponse" field { name: "brush" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_OPTIONAL } }
 service {
@@ -70,7 +70,7 @@ func TestRulesBite(t *testing.T) {
 		"a change without a request id":    {`"request_id"`, `"request"`, "needs a request_id"},
 		"a request id of any shape":        {`uuid: true`, `max_len: 9`, "needs a request_id"},
 		"a read with a request id":         {`"page_token"`, `"request_id"`, "a request_id means nothing"},
-		"a get without a name":             {`field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [google.api.resource_reference]`, `field { name: "brush" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [google.api.resource_reference]`, "lacks name"},
+		"a get without a name":             {`field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, `field { name: "brush" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, "lacks name"},
 		"a name of nothing in particular":  {`[google.api.resource_reference] { type: "alkalog/Brush" }`, ``, "of what resource"},
 		"a list without a page size":       {`"page_size"`, `"size"`, "lacks page_size"},
 		"a list without a page token":      {`"page_token"`, `"token"`, "lacks page_token"},
@@ -91,6 +91,8 @@ func TestRulesBite(t *testing.T) {
 		"long text in a list":              {`items { string { max_len: 9 } }`, ``, "Brush.salons: a string needs max_len"},
 		"an unknown enum value":            {`enum { defined_only: true }`, ``, "Brush.bristle: an enum needs defined_only"},
 		"a number with one limit":          {`gte: 0 lte: 9`, `gte: 0`, "Brush.length: a double needs"},
+		"text without a class of data":     {`label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } } }`, `label: LABEL_OPTIONAL options { [buf.validate.field] { string { max_len: 64 } } }`, "Brush.etag: text needs a data_class"},
+		"a class that is none":             {`DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } }`, `DATA_CLASS_UNSPECIFIED [buf.validate.field] { string { max_len: 64 } }`, "Brush.etag: text needs a data_class"},
 		"a whole number without limit":     {`int32 { gte: 0 }`, ``, "page_size: a whole number needs"},
 	} {
 		t.Run(name, func(t *testing.T) {

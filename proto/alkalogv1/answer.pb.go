@@ -154,11 +154,11 @@ var File_alkalog_v1_answer_proto protoreflect.FileDescriptor
 const file_alkalog_v1_answer_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/answer.proto\x12\n" +
-	"alkalog.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xae\x01\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb4\x01\n" +
 	"\tPastEvent\x128\n" +
 	"\bhappened\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bhappened\x127\n" +
 	"\tlast_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12.\n" +
-	"\tlast_date\x18\x03 \x01(\v2\x11.google.type.DateR\blastDate*R\n" +
+	"\tlast_date\x18\x03 \x01(\v2\x11.google.type.DateR\blastDate:\x04\x88\xb2\x19\x04*R\n" +
 	"\x06Answer\x12\x16\n" +
 	"\x12ANSWER_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tANSWER_NO\x10\x01\x12\x0e\n" +
@@ -203,6 +203,7 @@ func file_alkalog_v1_answer_proto_init() {
 	if File_alkalog_v1_answer_proto != nil {
 		return
 	}
+	file_alkalog_v1_options_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -728,71 +728,71 @@ var File_alkalog_v1_audit_proto protoreflect.FileDescriptor
 const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\n" +
 	"\x16alkalog/v1/audit.proto\x12\n" +
-	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"<\n" +
-	"\aRuleRef\x12\x17\n" +
-	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\"\xe5\x0e\n" +
+	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"B\n" +
+	"\aRuleRef\x12\x1d\n" +
+	"\arule_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\"\x97\x10\n" +
 	"\n" +
-	"AuditEntry\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12)\n" +
+	"AuditEntry\x12\x1b\n" +
+	"\x04name\x18\x01 \x01(\tB\a\xe0A\b\xa0\xb2\x19\x02R\x04name\x12)\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x16\n" +
-	"\x06format\x18\x03 \x01(\x05R\x06format\x12(\n" +
-	"\x05salon\x18\x04 \x01(\tB\x12\xfaA\x0f\n" +
-	"\ralkalog/SalonR\x05salon\x12\x14\n" +
-	"\x05actor\x18\x05 \x01(\tR\x05actor\x12$\n" +
-	"\x04role\x18\x06 \x01(\x0e2\x10.alkalog.v1.RoleR\x04role\x12 \n" +
-	"\fon_behalf_of\x18\a \x01(\tR\n" +
-	"onBehalfOf\x12+\n" +
-	"\x06client\x18\b \x01(\tB\x13\xfaA\x10\n" +
-	"\x0ealkalog/ClientR\x06client\x121\n" +
-	"\bdecision\x18\t \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\bdecision\x12.\n" +
+	"\x06format\x18\x03 \x01(\x05R\x06format\x12,\n" +
+	"\x05salon\x18\x04 \x01(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x05salon\x12\x1a\n" +
+	"\x05actor\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12$\n" +
+	"\x04role\x18\x06 \x01(\x0e2\x10.alkalog.v1.RoleR\x04role\x12&\n" +
+	"\fon_behalf_of\x18\a \x01(\tB\x04\xa0\xb2\x19\x02R\n" +
+	"onBehalfOf\x12/\n" +
+	"\x06client\x18\b \x01(\tB\x17\xfaA\x10\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\x06client\x125\n" +
+	"\bdecision\x18\t \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\bdecision\x122\n" +
 	"\asession\x18\n" +
-	" \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\asession\x12.\n" +
-	"\aproduct\x18\v \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/ProductR\aproduct\x12;\n" +
-	"\fhouse_policy\x18\f \x01(\tB\x18\xfaA\x15\n" +
-	"\x13alkalog/HousePolicyR\vhousePolicy\x12)\n" +
-	"\x05rules\x18\r \x03(\v2\x13.alkalog.v1.RuleRefR\x05rules\x12\x1f\n" +
-	"\vreason_code\x18\x0e \x01(\tR\n" +
-	"reasonCode\x12\x18\n" +
-	"\asummary\x18\x0f \x01(\tR\asummary\x12-\n" +
-	"\x12comment_commitment\x18\x10 \x01(\fR\x11commentCommitment\x12!\n" +
-	"\fcause_digest\x18\x11 \x01(\fR\vcauseDigest\x129\n" +
+	" \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x122\n" +
+	"\aproduct\x18\v \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Product\xa0\xb2\x19\x02R\aproduct\x12?\n" +
+	"\fhouse_policy\x18\f \x01(\tB\x1c\xfaA\x15\n" +
+	"\x13alkalog/HousePolicy\xa0\xb2\x19\x02R\vhousePolicy\x12)\n" +
+	"\x05rules\x18\r \x03(\v2\x13.alkalog.v1.RuleRefR\x05rules\x12%\n" +
+	"\vreason_code\x18\x0e \x01(\tB\x04\xa0\xb2\x19\aR\n" +
+	"reasonCode\x12\x1e\n" +
+	"\asummary\x18\x0f \x01(\tB\x04\xa0\xb2\x19\aR\asummary\x123\n" +
+	"\x12comment_commitment\x18\x10 \x01(\fB\x04\xa0\xb2\x19\x01R\x11commentCommitment\x12'\n" +
+	"\fcause_digest\x18\x11 \x01(\fB\x04\xa0\xb2\x19\x01R\vcauseDigest\x129\n" +
 	"\n" +
 	"occur_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12@\n" +
 	"\vrecord_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"recordTime\x12\x12\n" +
-	"\x04till\x18\x14 \x01(\tR\x04till\x12\x19\n" +
-	"\btrace_id\x18\x15 \x01(\tR\atraceId\x12\x1d\n" +
+	"recordTime\x12\x18\n" +
+	"\x04till\x18\x14 \x01(\tB\x04\xa0\xb2\x19\x02R\x04till\x12\x1f\n" +
+	"\btrace_id\x18\x15 \x01(\tB\x04\xa0\xb2\x19\x02R\atraceId\x12#\n" +
 	"\n" +
-	"request_id\x18\x16 \x01(\tR\trequestId\x12#\n" +
-	"\rpolicy_digest\x18\x17 \x01(\tR\fpolicyDigest\x12!\n" +
-	"\ftill_version\x18\x18 \x01(\tR\vtillVersion\x12\x14\n" +
+	"request_id\x18\x16 \x01(\tB\x04\xa0\xb2\x19\x02R\trequestId\x12)\n" +
+	"\rpolicy_digest\x18\x17 \x01(\tB\x04\xa0\xb2\x19\x01R\fpolicyDigest\x12'\n" +
+	"\ftill_version\x18\x18 \x01(\tB\x04\xa0\xb2\x19\x01R\vtillVersion\x12\x14\n" +
 	"\x05count\x18\x19 \x01(\x03R\x05count\x127\n" +
-	"\tlast_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12\x16\n" +
-	"\x06method\x18\x1b \x01(\tR\x06method\x12\x14\n" +
-	"\x05query\x18\x1c \x01(\tR\x05query\x12\x1c\n" +
-	"\twithdraws\x182 \x01(\tR\twithdraws\x121\n" +
-	"\bincident\x183 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/IncidentR\bincident\x12/\n" +
-	"\bmoved_to\x184 \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\amovedTo\x12-\n" +
-	"\x12earlier_checkpoint\x18\x1d \x01(\tR\x11earlierCheckpoint\x12=\n" +
-	"\fpractitioner\x18\x1e \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x12\x19\n" +
-	"\blot_code\x18\x1f \x01(\tR\alotCode\x12\x1a\n" +
-	"\bsubjects\x18  \x03(\tR\bsubjects\x12'\n" +
-	"\x0foverride_reason\x18! \x01(\tR\x0eoverrideReason\x122\n" +
+	"\tlast_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12\x1c\n" +
+	"\x06method\x18\x1b \x01(\tB\x04\xa0\xb2\x19\x01R\x06method\x12\x1a\n" +
+	"\x05query\x18\x1c \x01(\tB\x04\xa0\xb2\x19\x02R\x05query\x12\"\n" +
+	"\twithdraws\x182 \x01(\tB\x04\xa0\xb2\x19\x02R\twithdraws\x125\n" +
+	"\bincident\x183 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Incident\xa0\xb2\x19\x02R\bincident\x123\n" +
+	"\bmoved_to\x184 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\amovedTo\x123\n" +
+	"\x12earlier_checkpoint\x18\x1d \x01(\tB\x04\xa0\xb2\x19\x01R\x11earlierCheckpoint\x12A\n" +
+	"\fpractitioner\x18\x1e \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12\x1f\n" +
+	"\blot_code\x18\x1f \x01(\tB\x04\xa0\xb2\x19\x01R\alotCode\x12 \n" +
+	"\bsubjects\x18  \x03(\tB\x04\xa0\xb2\x19\aR\bsubjects\x12-\n" +
+	"\x0foverride_reason\x18! \x01(\tB\x04\xa0\xb2\x19\aR\x0eoverrideReason\x122\n" +
 	"\x06denial\x18\" \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x127\n" +
 	"\tdeviation\x18# \x01(\x0e2\x19.alkalog.v1.DeviationKindR\tdeviation\x12+\n" +
-	"\x05alarm\x18$ \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x05alarm\x12%\n" +
-	"\x0echanged_record\x18( \x01(\tR\rchangedRecord\x12%\n" +
-	"\x0echanged_fields\x18) \x03(\tR\rchangedFields\x12#\n" +
-	"\rbefore_digest\x18* \x01(\fR\fbeforeDigest\x12!\n" +
-	"\fafter_digest\x18+ \x01(\fR\vafterDigest\x12%\n" +
-	"\x0ecovered_digest\x18, \x01(\fR\rcoveredDigest\x12%\n" +
+	"\x05alarm\x18$ \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x05alarm\x12+\n" +
+	"\x0echanged_record\x18( \x01(\tB\x04\xa0\xb2\x19\x02R\rchangedRecord\x12+\n" +
+	"\x0echanged_fields\x18) \x03(\tB\x04\xa0\xb2\x19\x01R\rchangedFields\x12)\n" +
+	"\rbefore_digest\x18* \x01(\fB\x04\xa0\xb2\x19\x01R\fbeforeDigest\x12'\n" +
+	"\fafter_digest\x18+ \x01(\fB\x04\xa0\xb2\x19\x01R\vafterDigest\x12+\n" +
+	"\x0ecovered_digest\x18, \x01(\fB\x04\xa0\xb2\x19\x01R\rcoveredDigest\x12%\n" +
 	"\x0ecovered_writes\x18- \x01(\x03R\rcoveredWrites\x12'\n" +
 	"\x0fcovered_records\x18. \x01(\x03R\x0ecoveredRecords:7\xeaA4\n" +
 	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xdd\x06\n" +

@@ -1497,14 +1497,14 @@ var File_alkalog_v1_audit_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ealkalog/v1/audit_service.proto\x12\n" +
-	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa9\x02\n" +
-	"\x12ListEntriesRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x02\n" +
+	"\x12ListEntriesRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12q\n" +
-	"\x06filter\x18\x04 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\"\xc4\x02\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12u\n" +
+	"\x06filter\x18\x04 \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x02R\x06filter\"\xca\x02\n" +
 	"\bLogCheck\x129\n" +
 	"\n" +
 	"check_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tcheckTime\x12'\n" +
@@ -1513,29 +1513,29 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x0echanged_places\x18\x04 \x01(\x03R\rchangedPlaces\x12+\n" +
 	"\x11mismatched_places\x18\x05 \x01(\x03R\x10mismatchedPlaces\x12\x16\n" +
 	"\x06places\x18\x06 \x03(\x03R\x06places\x12)\n" +
-	"\x10unlogged_entries\x18\a \x01(\x03R\x0funloggedEntries\x12\x16\n" +
-	"\x06halted\x18\b \x01(\tR\x06halted\"\xb6\x01\n" +
+	"\x10unlogged_entries\x18\a \x01(\x03R\x0funloggedEntries\x12\x1c\n" +
+	"\x06halted\x18\b \x01(\tB\x04\xa0\xb2\x19\x01R\x06halted\"\xbc\x01\n" +
 	"\x13ListEntriesResponse\x120\n" +
-	"\aentries\x18\x01 \x03(\v2\x16.alkalog.v1.AuditEntryR\aentries\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12*\n" +
+	"\aentries\x18\x01 \x03(\v2\x16.alkalog.v1.AuditEntryR\aentries\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\x12*\n" +
 	"\x05check\x18\x03 \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
-	"\bleft_out\x18\x04 \x01(\x03R\aleftOut\"\x80\x03\n" +
-	"\x14ExportEntriesRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12q\n" +
-	"\x06filter\x18\x02 \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06filter\x12|\n" +
-	"\fresume_token\x18\x03 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\x12$\n" +
-	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\xe2\x01\n" +
+	"\bleft_out\x18\x04 \x01(\x03R\aleftOut\"\x8d\x03\n" +
+	"\x14ExportEntriesRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12u\n" +
+	"\x06filter\x18\x02 \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x02R\x06filter\x12\x80\x01\n" +
+	"\fresume_token\x18\x03 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vresumeToken\x12$\n" +
+	"\ttree_size\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\xfa\x01\n" +
 	"\x15ExportEntriesResponse\x12,\n" +
-	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x12\x16\n" +
-	"\x06stored\x18\x02 \x01(\fR\x06stored\x12!\n" +
-	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\x12\x14\n" +
-	"\x05index\x18\x04 \x01(\x03R\x05index\x12\x1b\n" +
-	"\tleaf_hash\x18\x05 \x01(\fR\bleafHash\x12-\n" +
-	"\x12mismatched_columns\x18\x06 \x03(\tR\x11mismatchedColumns\"\xa4\x02\n" +
-	"\x17SummarizeEntriesRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x129\n" +
+	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x12\x1c\n" +
+	"\x06stored\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06stored\x12'\n" +
+	"\fresume_token\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\vresumeToken\x12\x14\n" +
+	"\x05index\x18\x04 \x01(\x03R\x05index\x12!\n" +
+	"\tleaf_hash\x18\x05 \x01(\fB\x04\xa0\xb2\x19\x01R\bleafHash\x123\n" +
+	"\x12mismatched_columns\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x01R\x11mismatchedColumns\"\xa8\x02\n" +
+	"\x17SummarizeEntriesRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x129\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12D\n" +
@@ -1545,16 +1545,16 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x05count\x18\x01 \x01(\x03R\x05count\x12\x0e\n" +
 	"\x02of\x18\x02 \x01(\x03R\x02of\x12\x10\n" +
 	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
-	"\x04high\x18\x04 \x01(\x01R\x04high\"\x8b\x01\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\"\x91\x01\n" +
 	"\n" +
 	"SummaryRow\x12)\n" +
-	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x10\n" +
-	"\x03key\x18\x02 \x01(\tR\x03key\x12\x14\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x16\n" +
+	"\x03key\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x02R\x03key\x12\x14\n" +
 	"\x05count\x18\x03 \x01(\x03R\x05count\x12*\n" +
-	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xda\x01\n" +
-	"\x13PractitionerFigures\x12=\n" +
-	"\fpractitioner\x18\x01 \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x124\n" +
+	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xde\x01\n" +
+	"\x13PractitionerFigures\x12A\n" +
+	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x124\n" +
 	"\toverrides\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\toverrides\x12.\n" +
 	"\x06others\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x06others\x12\x1e\n" +
 	"\vout_of_line\x18\x04 \x01(\bR\toutOfLine\"\xf5\x01\n" +
@@ -1569,44 +1569,44 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\toverrides\x18\x04 \x01(\v2\x1b.alkalog.v1.OverrideFiguresR\toverrides\x12E\n" +
 	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
 	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\x12*\n" +
-	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\"e\n" +
-	"\x14GetCheckpointRequest\x12M\n" +
-	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\x86\x01\n" +
-	"\x15GetCheckpointResponse\x12\x1e\n" +
+	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\"i\n" +
+	"\x14GetCheckpointRequest\x12Q\n" +
+	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x98\x01\n" +
+	"\x15GetCheckpointResponse\x12$\n" +
 	"\n" +
-	"checkpoint\x18\x01 \x01(\tR\n" +
-	"checkpoint\x12\x12\n" +
-	"\x04keys\x18\x02 \x03(\tR\x04keys\x12\x1c\n" +
-	"\thandovers\x18\x03 \x03(\tR\thandovers\x12\x1b\n" +
-	"\ttree_size\x18\x04 \x01(\x03R\btreeSize\"\xb4\x01\n" +
-	"\x18GetInclusionProofRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x14\n" +
-	"\x12alkalog/AuditEntry\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/entries/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12$\n" +
-	"\ttree_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x81\x01\n" +
+	"checkpoint\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"checkpoint\x12\x18\n" +
+	"\x04keys\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x01R\x04keys\x12\"\n" +
+	"\thandovers\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\thandovers\x12\x1b\n" +
+	"\ttree_size\x18\x04 \x01(\x03R\btreeSize\"\xb8\x01\n" +
+	"\x18GetInclusionProofRequest\x12v\n" +
+	"\x04name\x18\x01 \x01(\tBb\xfaA\x14\n" +
+	"\x12alkalog/AuditEntry\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/entries/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12$\n" +
+	"\ttree_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x93\x01\n" +
 	"\x19GetInclusionProofResponse\x12\x14\n" +
-	"\x05index\x18\x01 \x01(\x03R\x05index\x12\x16\n" +
-	"\x06hashes\x18\x02 \x03(\fR\x06hashes\x12\x1e\n" +
+	"\x05index\x18\x01 \x01(\x03R\x05index\x12\x1c\n" +
+	"\x06hashes\x18\x02 \x03(\fB\x04\xa0\xb2\x19\x01R\x06hashes\x12$\n" +
 	"\n" +
-	"checkpoint\x18\x03 \x01(\tR\n" +
-	"checkpoint\x12\x16\n" +
-	"\x06stored\x18\x04 \x01(\fR\x06stored\"\xb3\x01\n" +
-	"\x1aGetConsistencyProofRequest\x12M\n" +
-	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\"\n" +
+	"checkpoint\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"checkpoint\x12\x1c\n" +
+	"\x06stored\x18\x04 \x01(\fB\x04\xa0\xb2\x19\x01R\x06stored\"\xb7\x01\n" +
+	"\x1aGetConsistencyProofRequest\x12Q\n" +
+	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\"\n" +
 	"\bold_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\aoldSize\x12\"\n" +
-	"\bnew_size\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\anewSize\"U\n" +
-	"\x1bGetConsistencyProofResponse\x12\x16\n" +
-	"\x06hashes\x18\x01 \x03(\fR\x06hashes\x12\x1e\n" +
+	"\bnew_size\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\anewSize\"a\n" +
+	"\x1bGetConsistencyProofResponse\x12\x1c\n" +
+	"\x06hashes\x18\x01 \x03(\fB\x04\xa0\xb2\x19\x01R\x06hashes\x12$\n" +
 	"\n" +
-	"checkpoint\x18\x02 \x01(\tR\n" +
-	"checkpoint\"\x83\x02\n" +
-	"\x14AcceptRestoreRequest\x12M\n" +
-	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12s\n" +
-	"\x06reason\x18\x02 \x01(\tB[\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\x12'\n" +
+	"checkpoint\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"checkpoint\"\x8f\x02\n" +
+	"\x14AcceptRestoreRequest\x12Q\n" +
+	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12w\n" +
+	"\x06reason\x18\x02 \x01(\tB_\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"E\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
 	"\x15AcceptRestoreResponse\x12,\n" +
 	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry*\xe1\x01\n" +
 	"\x10SummaryDimension\x12!\n" +

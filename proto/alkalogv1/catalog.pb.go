@@ -867,13 +867,13 @@ var File_alkalog_v1_catalog_proto protoreflect.FileDescriptor
 const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/catalog.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa4\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa4\x01\n" +
 	"\n" +
 	"Ingredient\x12?\n" +
 	"\tsubstance\x18\x01 \x01(\x0e2\x15.alkalog.v1.SubstanceB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\tsubstance\x12D\n" +
 	"\fmass_percent\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vmassPercent\x88\x01\x01B\x0f\n" +
-	"\r_mass_percent\"\xb4\n" +
+	"\r_mass_percent\"\xc5\n" +
 	"\n" +
 	"\n" +
 	"Directions\x127\n" +
@@ -881,13 +881,13 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\rusual_minutes\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x01R\fusualMinutes\x88\x01\x01\x12>\n" +
 	"\x13strand_test_minutes\x18\x03 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\x02R\x11strandTestMinutes\x88\x01\x01\x12=\n" +
 	"\vbase_needed\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
-	"baseNeeded\x12\x7f\n" +
+	"baseNeeded\x12\x83\x01\n" +
 	"\n" +
-	"normalizer\x18\x05 \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\n" +
-	"normalizer\x12\x92\x01\n" +
-	"\x14neutralizing_shampoo\x18\x06 \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\x13neutralizingShampoo\x12:\n" +
+	"normalizer\x18\x05 \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
+	"normalizer\x12\x96\x01\n" +
+	"\x14neutralizing_shampoo\x18\x06 \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x13neutralizingShampoo\x12:\n" +
 	"\x11minimum_age_years\x18\a \x01(\x05B\t\xbaH\x06\x1a\x04\x18x(\x00H\x03R\x0fminimumAgeYears\x88\x01\x01\x12L\n" +
 	"\x13allowed_on_coloured\x18\b \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x11allowedOnColoured\x12N\n" +
 	"\x14allowed_on_lightened\x18\t \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12allowedOnLightened\x12N\n" +
@@ -895,37 +895,36 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12strandTestRequired\x12=\n" +
 	"\x12use_within_minutes\x18\f \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xf0\x01(\x01H\x04R\x10useWithinMinutes\x88\x01\x01\x12?\n" +
-	"\x13neutralizer_minutes\x18\r \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x05R\x12neutralizerMinutes\x88\x01\x01\x12\x81\x01\n" +
-	"\vneutralizer\x18\x0e \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\vneutralizer\x12r\n" +
-	"\aedition\x18\v \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\aeditionB\x12\n" +
+	"\x13neutralizer_minutes\x18\r \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x05R\x12neutralizerMinutes\x88\x01\x01\x12\x85\x01\n" +
+	"\vneutralizer\x18\x0e \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\vneutralizer\x12v\n" +
+	"\aedition\x18\v \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\aeditionB\x12\n" +
 	"\x10_maximum_minutesB\x10\n" +
 	"\x0e_usual_minutesB\x16\n" +
 	"\x14_strand_test_minutesB\x14\n" +
 	"\x12_minimum_age_yearsB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
-	"\x14_neutralizer_minutes\"\x99\x02\n" +
+	"\x14_neutralizer_minutes\"\x9e\x02\n" +
 	"\tIndicator\x126\n" +
-	"\apresent\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\apresent\x12}\n" +
-	"\ralkali_colour\x18\x02 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\falkaliColour\x12B\n" +
+	"\apresent\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\apresent\x12\x81\x01\n" +
+	"\ralkali_colour\x18\x02 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\falkaliColour\x12B\n" +
 	"\x0eclear_below_ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fclearBelowPh\x88\x01\x01B\x11\n" +
-	"\x0f_clear_below_ph\"\xad\x02\n" +
-	"\x03Lot\x12u\n" +
-	"\blot_code\x18\x01 \x01(\tBZ\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12;\n" +
+	"\x0f_clear_below_ph\"\xb5\x02\n" +
+	"\x03Lot\x12y\n" +
+	"\blot_code\x18\x01 \x01(\tB^\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\alotCode\x12;\n" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"expireTime\x12@\n" +
 	"\vrecall_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"recallTime\x120\n" +
-	"\rrecall_reason\x18\x04 \x01(\tB\v\xe0A\x03\xbaH\x05r\x03\x18\xf4\x03R\frecallReason\"\xf1\n" +
-	"\n" +
-	"\aProduct\x12b\n" +
-	"\x04name\x18\x01 \x01(\tBN\xe0A\b\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
+	"recallTime\x124\n" +
+	"\rrecall_reason\x18\x04 \x01(\tB\x0f\xe0A\x03\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\frecallReason\"\x82\v\n" +
+	"\aProduct\x12f\n" +
+	"\x04name\x18\x01 \x01(\tBR\xe0A\b\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12}\n" +
-	"\fdisplay_name\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x127\n" +
+	"updateTime\x12\x81\x01\n" +
+	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x127\n" +
 	"\x04kind\x18\x06 \x01(\x0e2\x17.alkalog.v1.ProductKindB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12J\n" +
 	"\x0ehydroxide_kind\x18\a \x01(\x0e2\x19.alkalog.v1.HydroxideKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\rhydroxideKind\x12:\n" +
@@ -942,8 +941,8 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"directions\x123\n" +
 	"\tindicator\x18\x0e \x01(\v2\x15.alkalog.v1.IndicatorR\tindicator\x12\x84\x01\n" +
 	"\x04lots\x18\x0f \x03(\v2\x0f.alkalog.v1.LotB_\xbaH\\\xba\x01S\n" +
-	"\x13product.lots.unique\x12\x1aeach lot code at most once\x1a this.map(l, l.lot_code).unique()\x92\x01\x03\x10\xf4\x03R\x04lots\x12\x84\x01\n" +
-	"\x11safety_data_sheet\x18\x10 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x0fsafetyDataSheet:7\xeaA4\n" +
+	"\x13product.lots.unique\x12\x1aeach lot code at most once\x1a this.map(l, l.lot_code).unique()\x92\x01\x03\x10\xf4\x03R\x04lots\x12\x88\x01\n" +
+	"\x11safety_data_sheet\x18\x10 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x0fsafetyDataSheet:7\xeaA4\n" +
 	"\x0falkalog/Product\x12!chains/{chain}/products/{product}B\x0e\n" +
 	"\f_declared_ph*\xe7\x03\n" +
 	"\tSubstance\x12\x19\n" +
@@ -1047,6 +1046,7 @@ func file_alkalog_v1_catalog_proto_init() {
 	}
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_catalog_proto_msgTypes[0].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[1].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[2].OneofWrappers = []any{}

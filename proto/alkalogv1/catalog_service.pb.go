@@ -1443,110 +1443,110 @@ var File_alkalog_v1_catalog_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/catalog_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x8a\x02\n" +
-	"\x14CreateProductRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12?\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x96\x02\n" +
+	"\x14CreateProductRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12C\n" +
 	"\n" +
-	"product_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\tproductId\x125\n" +
-	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductB\x06\xbaH\x03\xc8\x01\x01R\aproduct\x12'\n" +
+	"product_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\tproductId\x125\n" +
+	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductB\x06\xbaH\x03\xc8\x01\x01R\aproduct\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"F\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15CreateProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x85\x01\n" +
-	"\x11GetProductRequest\x12p\n" +
-	"\x04name\x18\x01 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"C\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x89\x01\n" +
+	"\x11GetProductRequest\x12t\n" +
+	"\x04name\x18\x01 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"C\n" +
 	"\x12GetProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xb7\x01\n" +
-	"\x13ListProductsRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xbf\x01\n" +
+	"\x13ListProductsRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"o\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"u\n" +
 	"\x14ListProductsResponse\x12/\n" +
-	"\bproducts\x18\x01 \x03(\v2\x13.alkalog.v1.ProductR\bproducts\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xbb\x01\n" +
+	"\bproducts\x18\x01 \x03(\v2\x13.alkalog.v1.ProductR\bproducts\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xbf\x01\n" +
 	"\x14UpdateProductRequest\x125\n" +
 	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductB\x06\xbaH\x03\xc8\x01\x01R\aproduct\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"F\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15UpdateProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xa4\x02\n" +
-	"\x18CreateHousePolicyRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12H\n" +
-	"\x0fhouse_policy_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\rhousePolicyId\x12B\n" +
-	"\fhouse_policy\x18\x03 \x01(\v2\x17.alkalog.v1.HousePolicyB\x06\xbaH\x03\xc8\x01\x01R\vhousePolicy\x12'\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xb0\x02\n" +
+	"\x18CreateHousePolicyRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12L\n" +
+	"\x0fhouse_policy_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\rhousePolicyId\x12B\n" +
+	"\fhouse_policy\x18\x03 \x01(\v2\x17.alkalog.v1.HousePolicyB\x06\xbaH\x03\xc8\x01\x01R\vhousePolicy\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"W\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"W\n" +
 	"\x19CreateHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\x8d\x01\n" +
-	"\x15GetHousePolicyRequest\x12t\n" +
-	"\x04name\x18\x01 \x01(\tB`\xfaA\x15\n" +
-	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"T\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\x91\x01\n" +
+	"\x15GetHousePolicyRequest\x12x\n" +
+	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"T\n" +
 	"\x16GetHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xbc\x01\n" +
-	"\x18ListHousePoliciesRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xc4\x01\n" +
+	"\x18ListHousePoliciesRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\x83\x01\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListHousePoliciesResponse\x12>\n" +
-	"\x0ehouse_policies\x18\x01 \x03(\v2\x17.alkalog.v1.HousePolicyR\rhousePolicies\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x99\x03\n" +
-	"\x10RecallLotRequest\x12p\n" +
-	"\x04name\x18\x01 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12u\n" +
-	"\blot_code\x18\x02 \x01(\tBZ\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12s\n" +
-	"\x06reason\x18\x03 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\x12'\n" +
+	"\x0ehouse_policies\x18\x01 \x03(\v2\x17.alkalog.v1.HousePolicyR\rhousePolicies\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xa9\x03\n" +
+	"\x10RecallLotRequest\x12t\n" +
+	"\x04name\x18\x01 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12y\n" +
+	"\blot_code\x18\x02 \x01(\tB^\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\alotCode\x12w\n" +
+	"\x06reason\x18\x03 \x01(\tB_\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"\x99\x01\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\x9d\x01\n" +
 	"\x11RecallLotResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x120\n" +
-	"\bsessions\x18\x02 \x03(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\bsessions\x12#\n" +
-	"\rsession_count\x18\x03 \x01(\x05R\fsessionCount\"\xd8\x01\n" +
-	"\x1aActivateHousePolicyRequest\x12t\n" +
-	"\x04name\x18\x01 \x01(\tB`\xfaA\x15\n" +
-	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12'\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x124\n" +
+	"\bsessions\x18\x02 \x03(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\bsessions\x12#\n" +
+	"\rsession_count\x18\x03 \x01(\x05R\fsessionCount\"\xe4\x01\n" +
+	"\x1aActivateHousePolicyRequest\x12x\n" +
+	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Y\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Y\n" +
 	"\x1bActivateHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xb4\x01\n" +
-	"\x10ListRulesRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xbc\x01\n" +
+	"\x10ListRulesRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\x88\x01\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x94\x01\n" +
 	"\x11ListRulesResponse\x12&\n" +
-	"\x05rules\x18\x01 \x03(\v2\x10.alkalog.v1.RuleR\x05rules\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12#\n" +
-	"\rpolicy_digest\x18\x03 \x01(\tR\fpolicyDigest\"\xb1\x01\n" +
-	"\x19PreviewHousePolicyRequest\x12t\n" +
-	"\x04name\x18\x01 \x01(\tB`\xfaA\x15\n" +
-	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1e\n" +
+	"\x05rules\x18\x01 \x03(\v2\x10.alkalog.v1.RuleR\x05rules\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\x12)\n" +
+	"\rpolicy_digest\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\fpolicyDigest\"\xb5\x01\n" +
+	"\x19PreviewHousePolicyRequest\x12x\n" +
+	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1e\n" +
 	"\x04last\x18\x02 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x04last\"T\n" +
-	"\vRulePreview\x12\x17\n" +
-	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x14\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x04last\"Z\n" +
+	"\vRulePreview\x12\x1d\n" +
+	"\arule_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12\x14\n" +
 	"\x05fired\x18\x02 \x01(\x05R\x05fired\x12\x16\n" +
 	"\x06failed\x18\x03 \x01(\x05R\x06failed\"s\n" +
 	"\rVerdictChange\x12'\n" +
 	"\x04from\x18\x01 \x01(\x0e2\x13.alkalog.v1.VerdictR\x04from\x12#\n" +
 	"\x02to\x18\x02 \x01(\x0e2\x13.alkalog.v1.VerdictR\x02to\x12\x14\n" +
-	"\x05count\x18\x03 \x01(\x05R\x05count\"\xb4\x01\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"\xba\x01\n" +
 	"\x1aPreviewHousePolicyResponse\x12\x18\n" +
 	"\achecked\x18\x01 \x01(\x05R\achecked\x12-\n" +
 	"\x05rules\x18\x02 \x03(\v2\x17.alkalog.v1.RulePreviewR\x05rules\x123\n" +
-	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x18\n" +
-	"\asummary\x18\x04 \x01(\tR\asummary2\xf6\b\n" +
+	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x1e\n" +
+	"\asummary\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\asummary2\xf6\b\n" +
 	"\x0eCatalogService\x12c\n" +
 	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01\x12Y\n" +

@@ -1406,7 +1406,7 @@ var File_alkalog_v1_consultation_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\n" +
 	"\x1dalkalog/v1/consultation.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xd0\x05\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xd6\x05\n" +
 	"\rScalpAnalysis\x12=\n" +
 	"\vbroken_skin\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
 	"brokenSkin\x122\n" +
@@ -1421,7 +1421,7 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x06tender\x18\n" +
 	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06tender\x123\n" +
 	"\tscratched\x18\v \x01(\v2\x15.alkalog.v1.PastEventR\tscratched\x127\n" +
-	"\tseen_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bseenTime\"\xc9\x05\n" +
+	"\tseen_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bseenTime:\x04\x88\xb2\x19\x04\"\xcf\x05\n" +
 	"\fHairAnalysis\x127\n" +
 	"\atexture\x18\x01 \x01(\x0e2\x13.alkalog.v1.TextureB\b\xbaH\x05\x82\x01\x02\x10\x01R\atexture\x127\n" +
 	"\adensity\x18\x02 \x01(\x0e2\x13.alkalog.v1.DensityB\b\xbaH\x05\x82\x01\x02\x10\x01R\adensity\x12;\n" +
@@ -1433,37 +1433,37 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x05zones\x18\a \x03(\v2\x14.alkalog.v1.HairZoneBY\xbaHV\xba\x01N\n" +
 	"\x11hair.zones.unique\x12\x16each zone at most once\x1a!this.map(z, int(z.zone)).unique()\x92\x01\x02\x10\x03R\x05zones\x12\x98\x01\n" +
 	"\bsections\x18\b \x03(\v2\x17.alkalog.v1.HeadSectionBc\xbaH`\xba\x01X\n" +
-	"\x14hair.sections.unique\x12\x1ceach section id at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\bsectionsB\r\n" +
+	"\x14hair.sections.unique\x12\x1ceach section id at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\bsections:\x04\x88\xb2\x19\x04B\r\n" +
 	"\v_curl_indexB\f\n" +
 	"\n" +
 	"_length_mmB\x10\n" +
-	"\x0e_new_growth_mm\"\x80\a\n" +
+	"\x0e_new_growth_mm\"\x8e\a\n" +
 	"\x10PreliminaryTests\x12G\n" +
 	"\n" +
 	"elasticity\x18\x01 \x01(\x0e2\x1d.alkalog.v1.ElasticityReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
 	"elasticity\x12L\n" +
 	"\x13wet_stretch_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xc0b@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x11wetStretchPercent\x88\x01\x01\x12V\n" +
 	"\x0fincompatibility\x18\x03 \x01(\x0e2\".alkalog.v1.IncompatibilityReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fincompatibility\x12;\n" +
-	"\x06strand\x18\x04 \x01(\x0e2\x19.alkalog.v1.StrandReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06strand\x12\x86\x01\n" +
-	"\x0estrand_product\x18\x05 \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\rstrandProduct\x12C\n" +
+	"\x06strand\x18\x04 \x01(\x0e2\x19.alkalog.v1.StrandReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06strand\x12\x8a\x01\n" +
+	"\x0estrand_product\x18\x05 \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\rstrandProduct\x12C\n" +
 	"\x0estrand_minutes\x18\x06 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\rstrandMinutes\x88\x01\x01\x127\n" +
 	"\ttest_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\btestTime\x12M\n" +
 	"\x14incompatibility_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\x13incompatibilityTime\x12;\n" +
 	"\vstrand_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"strandTime\x12\x81\x01\n" +
-	"\x06tester\x18\b \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\x06testerB\x16\n" +
+	"strandTime\x12\x85\x01\n" +
+	"\x06tester\x18\b \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x06tester:\x04\x88\xb2\x19\x04B\x16\n" +
 	"\x14_wet_stretch_percentB\x11\n" +
-	"\x0f_strand_minutes\"\x94\x03\n" +
+	"\x0f_strand_minutes\"\xa2\x03\n" +
 	"\vDoctorsWord\x12<\n" +
 	"\x05cause\x18\x01 \x01(\x0e2\x1a.alkalog.v1.ClearanceCauseB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05cause\x12.\n" +
-	"\tgive_date\x18\x02 \x01(\v2\x11.google.type.DateR\bgiveDate\x12v\n" +
-	"\treference\x18\x03 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\treference\x12\x9e\x01\n" +
-	"\bincident\x18\x04 \x01(\tB\x81\x01\xfaA\x12\n" +
-	"\x10alkalog/Incident\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$R\bincident\"\x87\r\n" +
+	"\tgive_date\x18\x02 \x01(\v2\x11.google.type.DateR\bgiveDate\x12z\n" +
+	"\treference\x18\x03 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\treference\x12\xa2\x01\n" +
+	"\bincident\x18\x04 \x01(\tB\x85\x01\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\bincident:\x04\x88\xb2\x19\x04\"\x91\r\n" +
 	"\rClientHistory\x12/\n" +
 	"\ashampoo\x18\x01 \x01(\v2\x15.alkalog.v1.PastEventR\ashampoo\x12D\n" +
 	"\x12extensions_removed\x18\x02 \x01(\v2\x15.alkalog.v1.PastEventR\x11extensionsRemoved\x12A\n" +
@@ -1479,8 +1479,8 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\thair_loss\x18\n" +
 	" \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bhairLoss\x12I\n" +
 	"\x11medical_clearance\x18\v \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10medicalClearance\x12P\n" +
-	"\x16medical_clearance_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x14medicalClearanceTime\x12\x98\x01\n" +
-	"\x1bmedical_clearance_reference\x18\r \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x19medicalClearanceReference\x12G\n" +
+	"\x16medical_clearance_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x14medicalClearanceTime\x12\x9c\x01\n" +
+	"\x1bmedical_clearance_reference\x18\r \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x19medicalClearanceReference\x12G\n" +
 	"\x10undescribed_work\x18\x0e \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fundescribedWork\x12C\n" +
 	"\x0ethinning_crown\x18\x0f \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rthinningCrown\x12C\n" +
 	"\x0ethinning_edges\x18\x10 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rthinningEdges\x12C\n" +
@@ -1491,44 +1491,44 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x0escalp_steroids\x18\x15 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rscalpSteroids\x12C\n" +
 	"\x0econtact_lenses\x18\x16 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\rcontactLenses\x12A\n" +
 	"\rglove_allergy\x18\x17 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\fgloveAllergy\x12F\n" +
-	"\rdoctors_words\x18\x18 \x03(\v2\x17.alkalog.v1.DoctorsWordB\b\xbaH\x05\x92\x01\x02\x10\x14R\fdoctorsWords\"\xac\x02\n" +
+	"\rdoctors_words\x18\x18 \x03(\v2\x17.alkalog.v1.DoctorsWordB\b\xbaH\x05\x92\x01\x02\x10\x14R\fdoctorsWords:\x04\x88\xb2\x19\x04\"\xb6\x02\n" +
 	"\x06Wishes\x12D\n" +
 	"\fservice_kind\x18\x01 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12Q\n" +
-	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12o\n" +
-	"\x05words\x18\x03 \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05wordsB\x18\n" +
-	"\x16_straightening_percent\"\xb8\x02\n" +
+	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12s\n" +
+	"\x05words\x18\x03 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x05words:\x04\x88\xb2\x19\x04B\x18\n" +
+	"\x16_straightening_percent\"\xbe\x02\n" +
 	"\aConsent\x124\n" +
 	"\x06agreed\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06agreed\x12:\n" +
 	"\texplained\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\texplained\x129\n" +
 	"\n" +
 	"agree_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tagreeTime\x12+\n" +
 	"\tage_years\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18x(\x00H\x00R\bageYears\x88\x01\x01\x12E\n" +
-	"\x0fguardian_agreed\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0eguardianAgreedB\f\n" +
+	"\x0fguardian_agreed\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0eguardianAgreed:\x04\x88\xb2\x19\x04B\f\n" +
 	"\n" +
-	"_age_years\"\xa3\t\n" +
-	"\fConsultation\x12\x87\x01\n" +
-	"\x04name\x18\x01 \x01(\tBs\xe0A\b\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
+	"_age_years\"\xbb\t\n" +
+	"\fConsultation\x12\x8b\x01\n" +
+	"\x04name\x18\x01 \x01(\tBw\xe0A\b\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x128\n" +
 	"\x05state\x18\x05 \x01(\x0e2\x1d.alkalog.v1.ConsultationStateB\x03\xe0A\x03R\x05state\x12@\n" +
 	"\vsubmit_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"submitTime\x12n\n" +
-	"\x05salon\x18\a \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12\x8a\x01\n" +
-	"\fpractitioner\x18\b \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12*\n" +
+	"submitTime\x12r\n" +
+	"\x05salon\x18\a \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x8e\x01\n" +
+	"\fpractitioner\x18\b \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12*\n" +
 	"\x06wishes\x18\t \x01(\v2\x12.alkalog.v1.WishesR\x06wishes\x12/\n" +
 	"\x05scalp\x18\n" +
 	" \x01(\v2\x19.alkalog.v1.ScalpAnalysisR\x05scalp\x12,\n" +
 	"\x04hair\x18\v \x01(\v2\x18.alkalog.v1.HairAnalysisR\x04hair\x122\n" +
 	"\x05tests\x18\f \x01(\v2\x1c.alkalog.v1.PreliminaryTestsR\x05tests\x123\n" +
 	"\ahistory\x18\r \x01(\v2\x19.alkalog.v1.ClientHistoryR\ahistory\x12-\n" +
-	"\aconsent\x18\x0e \x01(\v2\x13.alkalog.v1.ConsentR\aconsent\x12s\n" +
-	"\aremarks\x18\x0f \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\aremarks:W\xeaAT\n" +
-	"\x14alkalog/Consultation\x12<chains/{chain}/clients/{client}/consultations/{consultation}*w\n" +
+	"\aconsent\x18\x0e \x01(\v2\x13.alkalog.v1.ConsentR\aconsent\x12w\n" +
+	"\aremarks\x18\x0f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\aremarks:[\xeaAT\n" +
+	"\x14alkalog/Consultation\x12<chains/{chain}/clients/{client}/consultations/{consultation}\x88\xb2\x19\x04*w\n" +
 	"\x11ConsultationState\x12\"\n" +
 	"\x1eCONSULTATION_STATE_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18CONSULTATION_STATE_DRAFT\x10\x01\x12 \n" +
@@ -1686,6 +1686,7 @@ func file_alkalog_v1_consultation_proto_init() {
 	}
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_consultation_proto_msgTypes[1].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[2].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[5].OneofWrappers = []any{}

@@ -1235,91 +1235,91 @@ var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc5\x01\n" +
-	"\x13CreateClientRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x122\n" +
-	"\x06client\x18\x03 \x01(\v2\x12.alkalog.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12'\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcd\x01\n" +
+	"\x13CreateClientRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x122\n" +
+	"\x06client\x18\x03 \x01(\v2\x12.alkalog.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"B\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
 	"\x14CreateClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x82\x01\n" +
-	"\x10GetClientRequest\x12n\n" +
-	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"?\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x86\x01\n" +
+	"\x10GetClientRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"?\n" +
 	"\x11GetClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x94\x04\n" +
-	"\x12ListClientsRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xa8\x04\n" +
+	"\x12ListClientsRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12{\n" +
-	"\fdisplay_name\x18\x04 \x01(\tBX\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vdisplayName\x12n\n" +
-	"\x05phone\x18\x05 \x01(\tBX\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05phone\x12o\n" +
-	"\x05email\x18\x06 \x01(\tBY\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x05email\"k\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12\x7f\n" +
+	"\fdisplay_name\x18\x04 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\vdisplayName\x12r\n" +
+	"\x05phone\x18\x05 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05phone\x12s\n" +
+	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\"q\n" +
 	"\x13ListClientsResponse\x12,\n" +
-	"\aclients\x18\x01 \x03(\v2\x12.alkalog.v1.ClientR\aclients\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb7\x01\n" +
+	"\aclients\x18\x01 \x03(\v2\x12.alkalog.v1.ClientR\aclients\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xbb\x01\n" +
 	"\x13UpdateClientRequest\x122\n" +
 	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"B\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
 	"\x14UpdateClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xfe\x01\n" +
-	"\x19CreateConsultationRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12D\n" +
-	"\fconsultation\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationB\x06\xbaH\x03\xc8\x01\x01R\fconsultation\x12'\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x86\x02\n" +
+	"\x19CreateConsultationRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12D\n" +
+	"\fconsultation\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationB\x06\xbaH\x03\xc8\x01\x01R\fconsultation\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aCreateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb6\x01\n" +
-	"\x16GetConsultationRequest\x12\x9b\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x86\x01\xfaA\x16\n" +
-	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"W\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xba\x01\n" +
+	"\x16GetConsultationRequest\x12\x9f\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"W\n" +
 	"\x17GetConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xdd\x01\n" +
-	"\x18ListConsultationsRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xe5\x01\n" +
+	"\x18ListConsultationsRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\x83\x01\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListConsultationsResponse\x12>\n" +
-	"\rconsultations\x18\x01 \x03(\v2\x18.alkalog.v1.ConsultationR\rconsultations\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcf\x01\n" +
+	"\rconsultations\x18\x01 \x03(\v2\x18.alkalog.v1.ConsultationR\rconsultations\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xd3\x01\n" +
 	"\x19UpdateConsultationRequest\x12D\n" +
 	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationB\x06\xbaH\x03\xc8\x01\x01R\fconsultation\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xff\x01\n" +
-	"\x19SubmitConsultationRequest\x12\x9b\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x86\x01\xfaA\x16\n" +
-	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12'\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x8b\x02\n" +
+	"\x19SubmitConsultationRequest\x12\x9f\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aSubmitConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xad\x01\n" +
-	"\x12EraseClientRequest\x12n\n" +
-	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12'\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb5\x01\n" +
+	"\x12EraseClientRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12+\n" +
 	"\n" +
-	"request_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"P\n" +
+	"request_id\x18\x02 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"P\n" +
 	"\x13EraseClientResponse\x129\n" +
 	"\n" +
-	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x85\x01\n" +
-	"\x13ExportClientRequest\x12n\n" +
-	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"*\n" +
-	"\x14ExportClientResponse\x12\x12\n" +
-	"\x04part\x18\x01 \x01(\fR\x04part2\x81\t\n" +
+	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x89\x01\n" +
+	"\x13ExportClientRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"0\n" +
+	"\x14ExportClientResponse\x12\x18\n" +
+	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part2\x81\t\n" +
 	"\x13ConsultationService\x12`\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01\x12U\n" +

@@ -1722,24 +1722,24 @@ var File_alkalog_v1_decision_proto protoreflect.FileDescriptor
 const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/decision.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"8\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"J\n" +
 	"\n" +
-	"SeenAnswer\x12\x14\n" +
-	"\x05field\x18\x01 \x01(\tR\x05field\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value\"\xe1\x03\n" +
-	"\aFinding\x12\x17\n" +
-	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12!\n" +
+	"SeenAnswer\x12\x1a\n" +
+	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x1a\n" +
+	"\x05value\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\x05value:\x04\x88\xb2\x19\x04\"\xf9\x03\n" +
+	"\aFinding\x12\x1d\n" +
+	"\arule_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12!\n" +
 	"\frule_version\x18\x02 \x01(\x05R\vruleVersion\x12'\n" +
 	"\x05layer\x18\x03 \x01(\x0e2\x11.alkalog.v1.LayerR\x05layer\x120\n" +
-	"\bseverity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\bseverity\x12\x18\n" +
-	"\asubject\x18\x05 \x01(\tR\asubject\x12\x18\n" +
-	"\amessage\x18\x06 \x01(\tR\amessage\x12'\n" +
+	"\bseverity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\bseverity\x12\x1e\n" +
+	"\asubject\x18\x05 \x01(\tB\x04\xa0\xb2\x19\aR\asubject\x12\x1e\n" +
+	"\amessage\x18\x06 \x01(\tB\x04\xa0\xb2\x19\aR\amessage\x12'\n" +
 	"\x05basis\x18\a \x01(\v2\x11.alkalog.v1.BasisR\x05basis\x120\n" +
 	"\aanswers\x18\b \x03(\v2\x16.alkalog.v1.SeenAnswerR\aanswers\x12@\n" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x12+\n" +
 	"\x11evaluation_failed\x18\n" +
 	" \x01(\bR\x10evaluationFailed\x12A\n" +
-	"\x0econtradictions\x18\v \x03(\v2\x19.alkalog.v1.ContradictionR\x0econtradictions\"\xf2\x02\n" +
+	"\x0econtradictions\x18\v \x03(\v2\x19.alkalog.v1.ContradictionR\x0econtradictions:\x04\x88\xb2\x19\x04\"\xfc\x02\n" +
 	"\vHistoryFact\x121\n" +
 	"\x06source\x18\x01 \x01(\x0e2\x19.alkalog.v1.HistorySourceR\x06source\x12,\n" +
 	"\x04work\x18\x02 \x01(\x0e2\x18.alkalog.v1.ChemicalWorkR\x04work\x12$\n" +
@@ -1747,45 +1747,45 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\bhappened\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerR\bhappened\x12?\n" +
 	"\rearliest_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12;\n" +
 	"\vlatest_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"latestTime\x12.\n" +
-	"\asession\x18\a \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\asession\"o\n" +
+	"latestTime\x122\n" +
+	"\asession\x18\a \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession:\x04\x88\xb2\x19\x04\"u\n" +
 	"\rContradiction\x12-\n" +
 	"\x05first\x18\x01 \x01(\v2\x17.alkalog.v1.HistoryFactR\x05first\x12/\n" +
-	"\x06second\x18\x02 \x01(\v2\x17.alkalog.v1.HistoryFactR\x06second\"\xad\x01\n" +
-	"\fAnswerChange\x12\x14\n" +
-	"\x05field\x18\x01 \x01(\tR\x05field\x12#\n" +
-	"\rearlier_value\x18\x02 \x01(\tR\fearlierValue\x12\x14\n" +
-	"\x05value\x18\x03 \x01(\tR\x05value\x121\n" +
-	"\bdecision\x18\x04 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\bdecision\x12\x19\n" +
-	"\brule_ids\x18\x05 \x03(\tR\aruleIds\"\x98\x01\n" +
-	"\fOpenQuestion\x12\x14\n" +
-	"\x05field\x18\x01 \x01(\tR\x05field\x12\x1a\n" +
-	"\bquestion\x18\x02 \x01(\tR\bquestion\x12\x19\n" +
-	"\brule_ids\x18\x03 \x03(\tR\aruleIds\x12;\n" +
-	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity\"\x9c\x01\n" +
-	"\tCondition\x12!\n" +
-	"\fcondition_id\x18\x01 \x01(\tR\vconditionId\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\x12\x17\n" +
-	"\arule_id\x18\x03 \x01(\tR\x06ruleId\x12%\n" +
-	"\x0ebefore_contact\x18\x04 \x01(\bR\rbeforeContact\x12\x18\n" +
-	"\asubject\x18\x05 \x01(\tR\asubject\"\\\n" +
+	"\x06second\x18\x02 \x01(\v2\x17.alkalog.v1.HistoryFactR\x06second:\x04\x88\xb2\x19\x04\"\xcf\x01\n" +
+	"\fAnswerChange\x12\x1a\n" +
+	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12)\n" +
+	"\rearlier_value\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\fearlierValue\x12\x1a\n" +
+	"\x05value\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x04R\x05value\x125\n" +
+	"\bdecision\x18\x04 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\bdecision\x12\x1f\n" +
+	"\brule_ids\x18\x05 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds:\x04\x88\xb2\x19\x04\"\xb0\x01\n" +
+	"\fOpenQuestion\x12\x1a\n" +
+	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12 \n" +
+	"\bquestion\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bquestion\x12\x1f\n" +
+	"\brule_ids\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds\x12;\n" +
+	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity:\x04\x88\xb2\x19\x04\"\xba\x01\n" +
+	"\tCondition\x12'\n" +
+	"\fcondition_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\vconditionId\x12\x18\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\x04text\x12\x1d\n" +
+	"\arule_id\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12%\n" +
+	"\x0ebefore_contact\x18\x04 \x01(\bR\rbeforeContact\x12\x1e\n" +
+	"\asubject\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x01R\asubject:\x04\x88\xb2\x19\x04\"h\n" +
 	"\x0eStrengthAdvice\x120\n" +
-	"\bstrength\x18\x01 \x01(\x0e2\x14.alkalog.v1.StrengthR\bstrength\x12\x18\n" +
-	"\areasons\x18\x02 \x03(\tR\areasons\"\xab\x01\n" +
-	"\vAlternative\x12\x14\n" +
-	"\x05title\x18\x01 \x01(\tR\x05title\x12\x1a\n" +
-	"\bcautions\x18\x02 \x03(\tR\bcautions\x12\x1a\n" +
-	"\bsuitable\x18\x03 \x01(\bR\bsuitable\x12%\n" +
-	"\x0ealternative_id\x18\x04 \x01(\tR\ralternativeId\x12'\n" +
-	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis\"\xf7\b\n" +
+	"\bstrength\x18\x01 \x01(\x0e2\x14.alkalog.v1.StrengthR\bstrength\x12\x1e\n" +
+	"\areasons\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\areasons:\x04\x88\xb2\x19\x04\"\xc3\x01\n" +
+	"\vAlternative\x12\x1a\n" +
+	"\x05title\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05title\x12 \n" +
+	"\bcautions\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\bcautions\x12\x1a\n" +
+	"\bsuitable\x18\x03 \x01(\bR\bsuitable\x12+\n" +
+	"\x0ealternative_id\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\ralternativeId\x12'\n" +
+	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"\x92\t\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"decideTime\x12<\n" +
 	"\fconsultation\x18\x02 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12-\n" +
-	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12s\n" +
-	"\blot_code\x18\x04 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12<\n" +
+	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12w\n" +
+	"\blot_code\x18\x04 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12<\n" +
 	"\fpractitioner\x18\x05 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\x128\n" +
 	"\n" +
 	"supervisor\x18\x06 \x01(\v2\x18.alkalog.v1.PractitionerR\n" +
@@ -1798,23 +1798,23 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\fhouse_policy\x18\n" +
 	" \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\x127\n" +
 	"\vrecord_card\x18\v \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard\x12\x1d\n" +
+	"recordCard\x12#\n" +
 	"\n" +
-	"birth_date\x18\f \x01(\tR\tbirthDate\x122\n" +
+	"birth_date\x18\f \x01(\tB\x04\xa0\xb2\x19\x03R\tbirthDate\x122\n" +
 	"\tincidents\x18\r \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12?\n" +
-	"\x0eanswer_changes\x18\x0e \x03(\v2\x18.alkalog.v1.AnswerChangeR\ranswerChanges\x12|\n" +
-	"\fwhat_changed\x18\x0f \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vwhatChanged\x12\x1f\n" +
-	"\vsection_ids\x18\x10 \x03(\tR\n" +
+	"\x0eanswer_changes\x18\x0e \x03(\v2\x18.alkalog.v1.AnswerChangeR\ranswerChanges\x12\x80\x01\n" +
+	"\fwhat_changed\x18\x0f \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vwhatChanged\x12%\n" +
+	"\vsection_ids\x18\x10 \x03(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12E\n" +
 	"\x10section_products\x18\x11 \x03(\v2\x1a.alkalog.v1.SectionProductR\x0fsectionProducts\x12<\n" +
-	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork\"\xf2\x01\n" +
-	"\x0eSectionProduct\x12<\n" +
+	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
+	"\x0eSectionProduct\x12@\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12-\n" +
-	"\aproduct\x18\x02 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12s\n" +
-	"\blot_code\x18\x03 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\"\x94\t\n" +
-	"\bDecision\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12@\n" +
+	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12-\n" +
+	"\aproduct\x18\x02 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12w\n" +
+	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode:\x04\x88\xb2\x19\x04\"\xbc\t\n" +
+	"\bDecision\x12\x1b\n" +
+	"\x04name\x18\x01 \x01(\tB\a\xe0A\b\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12-\n" +
 	"\averdict\x18\x03 \x01(\x0e2\x13.alkalog.v1.VerdictR\averdict\x12/\n" +
@@ -1827,42 +1827,42 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\falternatives\x18\b \x03(\v2\x17.alkalog.v1.AlternativeR\falternatives\x12$\n" +
 	"\x04plan\x18\t \x01(\v2\x10.alkalog.v1.PlanR\x04plan\x122\n" +
 	"\x06inputs\x18\n" +
-	" \x01(\v2\x1a.alkalog.v1.DecisionInputsR\x06inputs\x12#\n" +
-	"\rpolicy_digest\x18\v \x01(\tR\fpolicyDigest\x12%\n" +
-	"\x0eengine_version\x18\f \x01(\tR\rengineVersion\x12\x1a\n" +
-	"\bcautions\x18\r \x03(\tR\bcautions\x127\n" +
+	" \x01(\v2\x1a.alkalog.v1.DecisionInputsR\x06inputs\x12)\n" +
+	"\rpolicy_digest\x18\v \x01(\tB\x04\xa0\xb2\x19\x01R\fpolicyDigest\x12+\n" +
+	"\x0eengine_version\x18\f \x01(\tB\x04\xa0\xb2\x19\x01R\rengineVersion\x12 \n" +
+	"\bcautions\x18\r \x03(\tB\x04\xa0\xb2\x19\x01R\bcautions\x127\n" +
 	"\toverrides\x18\x0e \x03(\v2\x14.alkalog.v1.OverrideB\x03\xe0A\x03R\toverrides\x12C\n" +
-	"\x10standing_verdict\x18\x0f \x01(\x0e2\x13.alkalog.v1.VerdictB\x03\xe0A\x03R\x0fstandingVerdict\x12\x19\n" +
-	"\x05actor\x18\x10 \x01(\tB\x03\xe0A\x03R\x05actor\x12M\n" +
+	"\x10standing_verdict\x18\x0f \x01(\x0e2\x13.alkalog.v1.VerdictB\x03\xe0A\x03R\x0fstandingVerdict\x12\x1d\n" +
+	"\x05actor\x18\x10 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x02R\x05actor\x12M\n" +
 	"\x10countersignature\x18\x11 \x01(\v2\x1c.alkalog.v1.CountersignatureB\x03\xe0A\x03R\x10countersignature\x12)\n" +
 	"\x04role\x18\x12 \x01(\x0e2\x10.alkalog.v1.RoleB\x03\xe0A\x03R\x04role\x12'\n" +
-	"\x0fengine_revision\x18\x13 \x01(\x05R\x0eengineRevision\x121\n" +
-	"\breplaces\x18\x14 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\breplaces\x12\x18\n" +
-	"\achanges\x18\x15 \x03(\tR\achanges\x121\n" +
-	"\ahistory\x18\x16 \x03(\v2\x17.alkalog.v1.HistoryFactR\ahistory:K\xeaAH\n" +
-	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\"\x9c\x03\n" +
-	"\bOverride\x12$\n" +
-	"\voverride_id\x18\x01 \x01(\tB\x03\xe0A\x03R\n" +
-	"overrideId\x12\x17\n" +
-	"\arule_id\x18\x02 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\asubject\x18\x03 \x01(\tR\asubject\x12=\n" +
-	"\fpractitioner\x18\x04 \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x12$\n" +
-	"\x04role\x18\x05 \x01(\x0e2\x10.alkalog.v1.RoleR\x04role\x12\x1f\n" +
-	"\vreason_code\x18\x06 \x01(\tR\n" +
-	"reasonCode\x12\x18\n" +
-	"\acomment\x18\a \x01(\tR\acomment\x12@\n" +
+	"\x0fengine_revision\x18\x13 \x01(\x05R\x0eengineRevision\x125\n" +
+	"\breplaces\x18\x14 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\breplaces\x12\x1e\n" +
+	"\achanges\x18\x15 \x03(\tB\x04\xa0\xb2\x19\x04R\achanges\x121\n" +
+	"\ahistory\x18\x16 \x03(\v2\x17.alkalog.v1.HistoryFactR\ahistory:O\xeaAH\n" +
+	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\x88\xb2\x19\x04\"\xc8\x03\n" +
+	"\bOverride\x12(\n" +
+	"\voverride_id\x18\x01 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\n" +
+	"overrideId\x12\x1d\n" +
+	"\arule_id\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12\x1e\n" +
+	"\asubject\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\asubject\x12A\n" +
+	"\fpractitioner\x18\x04 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12$\n" +
+	"\x04role\x18\x05 \x01(\x0e2\x10.alkalog.v1.RoleR\x04role\x12%\n" +
+	"\vreason_code\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"reasonCode\x12\x1e\n" +
+	"\acomment\x18\a \x01(\tB\x04\xa0\xb2\x19\x05R\acomment\x12@\n" +
 	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x122\n" +
-	"\x06denial\x18\t \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x12!\n" +
+	"\x06denial\x18\t \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x12'\n" +
 	"\fcomment_salt\x18\n" +
-	" \x01(\fR\vcommentSalt\"\x93\x01\n" +
-	"\x10Countersignature\x12=\n" +
-	"\fpractitioner\x18\x01 \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x12@\n" +
+	" \x01(\fB\x04\xa0\xb2\x19\x05R\vcommentSalt:\x04\x88\xb2\x19\x04\"\x9d\x01\n" +
+	"\x10Countersignature\x12A\n" +
+	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"createTime*\xb2\x01\n" +
+	"createTime:\x04\x88\xb2\x19\x04*\xb2\x01\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x0fVERDICT_PROCEED\x10\x01\x1a\x04\x88\xb2\x19\n" +

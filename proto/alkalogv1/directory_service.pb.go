@@ -1349,94 +1349,94 @@ var File_alkalog_v1_directory_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"\"alkalog/v1/directory_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xab\x01\n" +
-	"\x12CreateChainRequest\x12;\n" +
-	"\bchain_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\achainId\x12/\n" +
-	"\x05chain\x18\x03 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12'\n" +
+	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xb3\x01\n" +
+	"\x12CreateChainRequest\x12?\n" +
+	"\bchain_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\achainId\x12/\n" +
+	"\x05chain\x18\x03 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13CreateChainResponse\x12'\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"`\n" +
-	"\x0fGetChainRequest\x12M\n" +
-	"\x04name\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x04name\";\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"d\n" +
+	"\x0fGetChainRequest\x12Q\n" +
+	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\";\n" +
 	"\x10GetChainResponse\x12'\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"b\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"f\n" +
 	"\x11ListChainsRequest\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"g\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"m\n" +
 	"\x12ListChainsResponse\x12)\n" +
-	"\x06chains\x18\x01 \x03(\v2\x11.alkalog.v1.ChainR\x06chains\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb3\x01\n" +
+	"\x06chains\x18\x01 \x03(\v2\x11.alkalog.v1.ChainR\x06chains\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb7\x01\n" +
 	"\x12UpdateChainRequest\x12/\n" +
 	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13UpdateChainResponse\x12'\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"\xfe\x01\n" +
-	"\x12CreateSalonRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12;\n" +
-	"\bsalon_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\asalonId\x12/\n" +
-	"\x05salon\x18\x03 \x01(\v2\x11.alkalog.v1.SalonB\x06\xbaH\x03\xc8\x01\x01R\x05salon\x12'\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"\x8a\x02\n" +
+	"\x12CreateSalonRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12?\n" +
+	"\bsalon_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\asalonId\x12/\n" +
+	"\x05salon\x18\x03 \x01(\v2\x11.alkalog.v1.SalonB\x06\xbaH\x03\xc8\x01\x01R\x05salon\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13CreateSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\x7f\n" +
-	"\x0fGetSalonRequest\x12l\n" +
-	"\x04name\x18\x01 \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x04name\";\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\x83\x01\n" +
+	"\x0fGetSalonRequest\x12p\n" +
+	"\x04name\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\";\n" +
 	"\x10GetSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xb5\x01\n" +
-	"\x11ListSalonsRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xbd\x01\n" +
+	"\x11ListSalonsRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"g\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"m\n" +
 	"\x12ListSalonsResponse\x12)\n" +
-	"\x06salons\x18\x01 \x03(\v2\x11.alkalog.v1.SalonR\x06salons\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb3\x01\n" +
+	"\x06salons\x18\x01 \x03(\v2\x11.alkalog.v1.SalonR\x06salons\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb7\x01\n" +
 	"\x12UpdateSalonRequest\x12/\n" +
 	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonB\x06\xbaH\x03\xc8\x01\x01R\x05salon\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13UpdateSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xa8\x02\n" +
-	"\x19CreatePractitionerRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12I\n" +
-	"\x0fpractitioner_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x0epractitionerId\x12D\n" +
-	"\fpractitioner\x18\x03 \x01(\v2\x18.alkalog.v1.PractitionerB\x06\xbaH\x03\xc8\x01\x01R\fpractitioner\x12'\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xb4\x02\n" +
+	"\x19CreatePractitionerRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12M\n" +
+	"\x0fpractitioner_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x0epractitionerId\x12D\n" +
+	"\fpractitioner\x18\x03 \x01(\v2\x18.alkalog.v1.PractitionerB\x06\xbaH\x03\xc8\x01\x01R\fpractitioner\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aCreatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\x94\x01\n" +
-	"\x16GetPractitionerRequest\x12z\n" +
-	"\x04name\x18\x01 \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"W\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\x98\x01\n" +
+	"\x16GetPractitionerRequest\x12~\n" +
+	"\x04name\x18\x01 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"W\n" +
 	"\x17GetPractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\xbc\x01\n" +
-	"\x18ListPractitionersRequest\x12Q\n" +
-	"\x06parent\x18\x01 \x01(\tB9\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\xc4\x01\n" +
+	"\x18ListPractitionersRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\x83\x01\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListPractitionersResponse\x12>\n" +
-	"\rpractitioners\x18\x01 \x03(\v2\x18.alkalog.v1.PractitionerR\rpractitioners\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcf\x01\n" +
+	"\rpractitioners\x18\x01 \x03(\v2\x18.alkalog.v1.PractitionerR\rpractitioners\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xd3\x01\n" +
 	"\x19UpdatePractitionerRequest\x12D\n" +
 	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerB\x06\xbaH\x03\xc8\x01\x01R\fpractitioner\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
 	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xa9\t\n" +
 	"\x10DirectoryService\x12]\n" +

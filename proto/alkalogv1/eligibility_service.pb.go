@@ -927,88 +927,88 @@ var File_alkalog_v1_eligibility_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"$alkalog/v1/eligibility_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xde\v\n" +
-	"\x17CheckEligibilityRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\xad\x01\n" +
-	"\fconsultation\x18\x02 \x01(\tB\x86\x01\xfaA\x16\n" +
-	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$H\x00R\fconsultation\x122\n" +
+	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x87\f\n" +
+	"\x17CheckEligibilityRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
+	"\fconsultation\x18\x02 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02H\x00R\fconsultation\x122\n" +
 	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12F\n" +
 	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12v\n" +
-	"\aproduct\x18\x05 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
-	"\blot_code\x18\x06 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12\x8a\x01\n" +
-	"\fpractitioner\x18\a \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12\x89\x01\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12z\n" +
+	"\aproduct\x18\x05 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x8e\x01\n" +
+	"\fpractitioner\x18\a \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x8d\x01\n" +
 	"\n" +
-	"supervisor\x18\b \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\n" +
-	"supervisor\x12n\n" +
-	"\x05salon\x18\t \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12E\n" +
-	"\vsection_ids\x18\v \x03(\tB$\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\n" +
+	"supervisor\x18\b \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
+	"supervisor\x12r\n" +
+	"\x05salon\x18\t \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
+	"\vsection_ids\x18\v \x03(\tB(\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12\xac\x01\n" +
 	"\x0fsection_choices\x18\f \x03(\v2\x19.alkalog.v1.SectionChoiceBh\xbaHe\xba\x01]\n" +
-	"\x1ccheck.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12|\n" +
-	"\fwhat_changed\x18\r \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vwhatChanged\x12'\n" +
+	"\x1ccheck.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12\x80\x01\n" +
+	"\fwhat_changed\x18\r \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vwhatChanged\x12+\n" +
 	"\n" +
 	"request_id\x18\n" +
-	" \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestIdB\x10\n" +
-	"\asubject\x12\x05\xbaH\x02\b\x01\"\xba\x02\n" +
-	"\rSectionChoice\x12<\n" +
+	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\x10\n" +
+	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc6\x02\n" +
+	"\rSectionChoice\x12@\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12v\n" +
-	"\aproduct\x18\x02 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
-	"\blot_code\x18\x03 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\"\x8f\x01\n" +
+	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12z\n" +
+	"\aproduct\x18\x02 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\"\x8f\x01\n" +
 	"\x18CheckEligibilityResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12A\n" +
 	"\vserver_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xa9\x01\n" +
-	"\x12GetDecisionRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"G\n" +
+	"serverTime\"\xae\x01\n" +
+	"\x12GetDecisionRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"G\n" +
 	"\x13GetDecisionResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\xd9\x01\n" +
-	"\x14ListDecisionsRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\xe1\x01\n" +
+	"\x14ListDecisionsRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"s\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"y\n" +
 	"\x15ListDecisionsResponse\x122\n" +
-	"\tdecisions\x18\x01 \x03(\v2\x14.alkalog.v1.DecisionR\tdecisions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc1\x06\n" +
-	"\x17OverrideDecisionRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12s\n" +
-	"\arule_id\x18\x02 \x01(\tBZ\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06ruleId\x12r\n" +
-	"\asubject\x18\x03 \x01(\tBX\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\asubject\x12\x8a\x01\n" +
-	"\fpractitioner\x18\x04 \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12{\n" +
-	"\vreason_code\x18\x05 \x01(\tBZ\xbaHWrU\x10\x01\x18?2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\n" +
-	"reasonCode\x12u\n" +
-	"\acomment\x18\x06 \x01(\tB[\xbaHXrV\x10\x14\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\x12'\n" +
+	"\tdecisions\x18\x01 \x03(\v2\x14.alkalog.v1.DecisionR\tdecisions\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xde\x06\n" +
+	"\x17OverrideDecisionRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12w\n" +
+	"\arule_id\x18\x02 \x01(\tB^\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06ruleId\x12v\n" +
+	"\asubject\x18\x03 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\asubject\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x04 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x7f\n" +
+	"\vreason_code\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18?2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\n" +
+	"reasonCode\x12y\n" +
+	"\acomment\x18\x06 \x01(\tB_\xbaHXrV\x10\x14\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
 	"\n" +
-	"request_id\x18\a \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"~\n" +
+	"request_id\x18\a \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"~\n" +
 	"\x18OverrideDecisionResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x120\n" +
-	"\boverride\x18\x02 \x01(\v2\x14.alkalog.v1.OverrideR\boverride\"\xac\x01\n" +
-	"\x15ReplayDecisionRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\x7f\n" +
+	"\boverride\x18\x02 \x01(\v2\x14.alkalog.v1.OverrideR\boverride\"\xb1\x01\n" +
+	"\x15ReplayDecisionRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x8b\x01\n" +
 	"\x16ReplayDecisionResponse\x12\x1c\n" +
-	"\tidentical\x18\x01 \x01(\bR\tidentical\x12 \n" +
-	"\vdifferences\x18\x02 \x03(\tR\vdifferences\x12%\n" +
-	"\x0eengine_version\x18\x03 \x01(\tR\rengineVersion\"\xe7\x02\n" +
-	"\x1aCountersignDecisionRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x8a\x01\n" +
-	"\fpractitioner\x18\x02 \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12'\n" +
+	"\tidentical\x18\x01 \x01(\bR\tidentical\x12&\n" +
+	"\vdifferences\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\vdifferences\x12+\n" +
+	"\x0eengine_version\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\rengineVersion\"\xf4\x02\n" +
+	"\x1aCountersignDecisionRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"O\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"O\n" +
 	"\x1bCountersignDecisionResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision2\x8d\x05\n" +
 	"\x12EligibilityService\x12m\n" +

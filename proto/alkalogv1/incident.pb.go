@@ -730,7 +730,7 @@ var File_alkalog_v1_incident_proto protoreflect.FileDescriptor
 const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/incident.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xee\x04\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfc\x04\n" +
 	"\bFollowUp\x12\x1b\n" +
 	"\x06number\x18\x01 \x01(\x05B\x03\xe0A\x03R\x06number\x12:\n" +
 	"\bdue_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\adueTime\x127\n" +
@@ -738,14 +738,14 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\achannel\x18\x04 \x01(\x0e2\x1b.alkalog.v1.FollowUpChannelB\b\xbaH\x05\x82\x01\x02\x10\x01R\achannel\x122\n" +
 	"\x05worse\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05worse\x12=\n" +
 	"\vdoctor_seen\x18\x06 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
-	"doctorSeen\x12m\n" +
-	"\x04text\x18\a \x01(\tBY\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x04text\x12\x8d\x01\n" +
-	"\fpractitioner\x18\b \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\fpractitioner\x12\x1d\n" +
-	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue\"\x96\x11\n" +
-	"\bIncident\x12\x83\x01\n" +
-	"\x04name\x18\x01 \x01(\tBo\xe0A\b\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
+	"doctorSeen\x12q\n" +
+	"\x04text\x18\a \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x04text\x12\x91\x01\n" +
+	"\fpractitioner\x18\b \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x12\x1d\n" +
+	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue:\x04\x88\xb2\x19\x04\"\xd0\x11\n" +
+	"\bIncident\x12\x87\x01\n" +
+	"\x04name\x18\x01 \x01(\tBs\xe0A\b\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -756,40 +756,40 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x129\n" +
 	"\n" +
 	"occur_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x121\n" +
-	"\x05place\x18\t \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\x05place\x18\t \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12C\n" +
 	"\n" +
 	"section_id\x18\n" +
-	" \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\x126\n" +
-	"\ablister\x18\v \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\ablister\x12m\n" +
-	"\x04seen\x18\f \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x04seen\x12|\n" +
-	"\ffirst_action\x18\r \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vfirstAction\x12A\n" +
-	"\rflush_minutes\x18\x0e \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xc0\x82@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fflushMinutes\x88\x01\x01\x12q\n" +
-	"\x06advice\x18\x0f \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06advice\x128\n" +
-	"\breferred\x18\x10 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\breferred\x12\x99\x01\n" +
-	"\asession\x18\x11 \x01(\tB\x7f\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\asession\x12y\n" +
-	"\aproduct\x18\x12 \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\aproduct\x12s\n" +
-	"\blot_code\x18\x13 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12n\n" +
-	"\x05salon\x18\x14 \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12\x8d\x01\n" +
-	"\fpractitioner\x18\x15 \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\fpractitioner\x128\n" +
+	" \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId\x126\n" +
+	"\ablister\x18\v \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\ablister\x12q\n" +
+	"\x04seen\x18\f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x04seen\x12\x80\x01\n" +
+	"\ffirst_action\x18\r \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vfirstAction\x12A\n" +
+	"\rflush_minutes\x18\x0e \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xc0\x82@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fflushMinutes\x88\x01\x01\x12u\n" +
+	"\x06advice\x18\x0f \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x06advice\x128\n" +
+	"\breferred\x18\x10 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\breferred\x12\x9e\x01\n" +
+	"\asession\x18\x11 \x01(\tB\x83\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\asession\x12}\n" +
+	"\aproduct\x18\x12 \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x13 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12r\n" +
+	"\x05salon\x18\x14 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x91\x01\n" +
+	"\fpractitioner\x18\x15 \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x128\n" +
 	"\x06photos\x18\x16 \x03(\v2\x16.alkalog.v1.PhotoTakenB\b\xbaH\x05\x92\x01\x02\x10\x14R\x06photos\x128\n" +
 	"\n" +
 	"follow_ups\x18\x17 \x03(\v2\x14.alkalog.v1.FollowUpB\x03\xe0A\x03R\tfollowUps\x12@\n" +
-	"\rname_to_maker\x18\x18 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\vnameToMaker\x12 \n" +
-	"\tevent_ids\x18\x19 \x03(\tB\x03\xe0A\x03R\beventIds\x123\n" +
-	"\bmoved_to\x18\x1a \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
-	"\x10alkalog/IncidentR\amovedTo:K\xeaAH\n" +
-	"\x10alkalog/Incident\x124chains/{chain}/clients/{client}/incidents/{incident}B\x10\n" +
-	"\x0e_flush_minutes\"{\n" +
-	"\x0fOverdueFollowUp\x121\n" +
-	"\bincident\x18\x01 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/IncidentR\bincident\x12\x16\n" +
-	"\x06number\x18\x02 \x01(\x05R\x06number\x12\x1d\n" +
+	"\rname_to_maker\x18\x18 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\vnameToMaker\x12$\n" +
+	"\tevent_ids\x18\x19 \x03(\tB\a\xe0A\x03\xa0\xb2\x19\x02R\beventIds\x127\n" +
+	"\bmoved_to\x18\x1a \x01(\tB\x1c\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/Incident\xa0\xb2\x19\x02R\amovedTo:O\xeaAH\n" +
+	"\x10alkalog/Incident\x124chains/{chain}/clients/{client}/incidents/{incident}\x88\xb2\x19\x04B\x10\n" +
+	"\x0e_flush_minutes\"\x8b\x01\n" +
+	"\x0fOverdueFollowUp\x125\n" +
+	"\bincident\x18\x01 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Incident\xa0\xb2\x19\x02R\bincident\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x05R\x06number\x12#\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId*\x85\x02\n" +
+	"request_id\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x02R\trequestId:\x04\x88\xb2\x19\x04*\x85\x02\n" +
 	"\fIncidentKind\x12\x1d\n" +
 	"\x19INCIDENT_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12INCIDENT_KIND_BURN\x10\x01\x12\x15\n" +
@@ -873,6 +873,7 @@ func file_alkalog_v1_incident_proto_init() {
 		return
 	}
 	file_alkalog_v1_answer_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_session_proto_init()
 	file_alkalog_v1_incident_proto_msgTypes[1].OneofWrappers = []any{}
 	type x struct{}

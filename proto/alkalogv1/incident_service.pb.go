@@ -1071,82 +1071,82 @@ var File_alkalog_v1_incident_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_incident_service_proto_rawDesc = "" +
 	"\n" +
 	"!alkalog/v1/incident_service.proto\x12\n" +
-	"alkalog.v1\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xee\x01\n" +
-	"\x15CreateIncidentRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x128\n" +
-	"\bincident\x18\x02 \x01(\v2\x14.alkalog.v1.IncidentB\x06\xbaH\x03\xc8\x01\x01R\bincident\x12'\n" +
+	"alkalog.v1\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xf6\x01\n" +
+	"\x15CreateIncidentRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x128\n" +
+	"\bincident\x18\x02 \x01(\v2\x14.alkalog.v1.IncidentB\x06\xbaH\x03\xc8\x01\x01R\bincident\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"J\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
 	"\x16CreateIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xbf\x01\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xc3\x01\n" +
 	"\x15UpdateIncidentRequest\x128\n" +
 	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentB\x06\xbaH\x03\xc8\x01\x01R\bincident\x12C\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12'\n" +
+	"updateMask\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"J\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
 	"\x16UpdateIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xa9\x01\n" +
-	"\x12GetIncidentRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"G\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xae\x01\n" +
+	"\x12GetIncidentRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"G\n" +
 	"\x13GetIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xdd\x01\n" +
-	"\x14ListIncidentsRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xe5\x01\n" +
+	"\x14ListIncidentsRequest\x12z\n" +
+	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"s\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"y\n" +
 	"\x15ListIncidentsResponse\x122\n" +
-	"\tincidents\x18\x01 \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc6\x02\n" +
-	"\x15RecordFollowUpRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12)\n" +
+	"\tincidents\x18\x01 \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xcf\x02\n" +
+	"\x15RecordFollowUpRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12)\n" +
 	"\x06number\x18\x02 \x01(\x05B\f\xbaH\t\xc8\x01\x01\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x129\n" +
-	"\tfollow_up\x18\x03 \x01(\v2\x14.alkalog.v1.FollowUpB\x06\xbaH\x03\xc8\x01\x01R\bfollowUp\x12'\n" +
+	"\tfollow_up\x18\x03 \x01(\v2\x14.alkalog.v1.FollowUpB\x06\xbaH\x03\xc8\x01\x01R\bfollowUp\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestIdB\t\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\t\n" +
 	"\a_number\"J\n" +
 	"\x16RecordFollowUpResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xd7\x01\n" +
-	"\x14ListFollowUpsRequest\x12p\n" +
-	"\x06parent\x18\x01 \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xdf\x01\n" +
+	"\x14ListFollowUpsRequest\x12t\n" +
+	"\x06parent\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\xa1\x01\n" +
-	"\vDueFollowUp\x121\n" +
-	"\bincident\x18\x01 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/IncidentR\bincident\x121\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\xa5\x01\n" +
+	"\vDueFollowUp\x125\n" +
+	"\bincident\x18\x01 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Incident\xa0\xb2\x19\x02R\bincident\x121\n" +
 	"\tfollow_up\x18\x02 \x01(\v2\x14.alkalog.v1.FollowUpR\bfollowUp\x12,\n" +
-	"\x04kind\x18\x03 \x01(\x0e2\x18.alkalog.v1.IncidentKindR\x04kind\"w\n" +
+	"\x04kind\x18\x03 \x01(\x0e2\x18.alkalog.v1.IncidentKindR\x04kind\"}\n" +
 	"\x15ListFollowUpsResponse\x126\n" +
 	"\n" +
-	"follow_ups\x18\x01 \x03(\v2\x17.alkalog.v1.DueFollowUpR\tfollowUps\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc1\x01\n" +
-	"\x17DescribeFirstAidRequest\x12n\n" +
-	"\x05salon\x18\x01 \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x126\n" +
-	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.IncidentKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\"\xc7\x01\n" +
-	"\fFirstAidText\x12\x17\n" +
-	"\atext_id\x18\x01 \x01(\tR\x06textId\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\x05R\aversion\x12\x1a\n" +
-	"\blanguage\x18\x03 \x01(\tR\blanguage\x12,\n" +
-	"\x04kind\x18\x04 \x01(\x0e2\x18.alkalog.v1.IncidentKindR\x04kind\x12\"\n" +
-	"\finstructions\x18\x05 \x03(\tR\finstructions\x12\x16\n" +
-	"\x06source\x18\x06 \x01(\tR\x06source\"u\n" +
+	"follow_ups\x18\x01 \x03(\v2\x17.alkalog.v1.DueFollowUpR\tfollowUps\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc5\x01\n" +
+	"\x17DescribeFirstAidRequest\x12r\n" +
+	"\x05salon\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x126\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.IncidentKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\"\xdf\x01\n" +
+	"\fFirstAidText\x12\x1d\n" +
+	"\atext_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06textId\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\x05R\aversion\x12 \n" +
+	"\blanguage\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\blanguage\x12,\n" +
+	"\x04kind\x18\x04 \x01(\x0e2\x18.alkalog.v1.IncidentKindR\x04kind\x12(\n" +
+	"\finstructions\x18\x05 \x03(\tB\x04\xa0\xb2\x19\x01R\finstructions\x12\x1c\n" +
+	"\x06source\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\x06source\"{\n" +
 	"\x18DescribeFirstAidResponse\x12.\n" +
-	"\x05texts\x18\x01 \x03(\v2\x18.alkalog.v1.FirstAidTextR\x05texts\x12)\n" +
-	"\x10emergency_number\x18\x02 \x01(\tR\x0femergencyNumber\"\xac\x01\n" +
-	"\x15ExportIncidentRequest\x12\x92\x01\n" +
-	"\x04name\x18\x01 \x01(\tB~\xfaA\x12\n" +
-	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"O\n" +
-	"\x16ExportIncidentResponse\x12\x18\n" +
-	"\acontent\x18\x01 \x01(\fR\acontent\x12\x1b\n" +
-	"\tfile_name\x18\x02 \x01(\tR\bfileName2\xbe\x06\n" +
+	"\x05texts\x18\x01 \x03(\v2\x18.alkalog.v1.FirstAidTextR\x05texts\x12/\n" +
+	"\x10emergency_number\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0femergencyNumber\"\xb1\x01\n" +
+	"\x15ExportIncidentRequest\x12\x97\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"[\n" +
+	"\x16ExportIncidentResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\acontent\x12!\n" +
+	"\tfile_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bfileName2\xbe\x06\n" +
 	"\x0fIncidentService\x12g\n" +
 	"\x0eCreateIncident\x12!.alkalog.v1.CreateIncidentRequest\x1a\".alkalog.v1.CreateIncidentResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +

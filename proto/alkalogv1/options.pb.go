@@ -99,6 +99,92 @@ func (Role) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_options_proto_rawDescGZIP(), []int{0}
 }
 
+// DataClass says what personal data a field may hold. Every text field (string
+// or bytes) of the contract states one with data_class; a missing class is an
+// error. All other fields of what belongs to a client take that of their message,
+// fields_data_class, unless they state their own. A message-typed field says
+// nothing about the fields of that message: they have their own classes, the same
+// wherever the message is used.
+//
+// Only NONE and IDENTIFIER may be logged. On the audit log REASON may stand too;
+// of all else the log has digests and commitments.
+type DataClass int32
+
+const (
+	// Not stated.
+	DataClass_DATA_CLASS_UNSPECIFIED DataClass = 0
+	// About no person: etags, tokens, codes, digests, paths, and what a chain
+	// publishes on itself, its products and its rules.
+	DataClass_DATA_CLASS_NONE DataClass = 1
+	// A name or id of a record or a device that tells nothing of a person by
+	// itself, such as "chains/ebb/clients/018f6b2e". It may be a pseudonym.
+	DataClass_DATA_CLASS_IDENTIFIER DataClass = 2
+	// Who a client is: name, telephone, e-mail, date of birth.
+	DataClass_DATA_CLASS_IDENTITY DataClass = 3
+	// What was asked, answered, found, decided or done about a client's body, scalp
+	// and hair, also in words that the server made of it.
+	DataClass_DATA_CLASS_HEALTH DataClass = 4
+	// What somebody typed about a client or a visit. Anything may be in it.
+	DataClass_DATA_CLASS_FREE_TEXT DataClass = 5
+	// Who a member of staff is, and the licence.
+	DataClass_DATA_CLASS_STAFF DataClass = 6
+	// Why something was refused, called for or noted, in a rule's own words and
+	// with the service's figures, but with nothing that a client said or anybody
+	// typed. The audit log ties it to a client by resource name only.
+	DataClass_DATA_CLASS_REASON DataClass = 7
+)
+
+// Enum value maps for DataClass.
+var (
+	DataClass_name = map[int32]string{
+		0: "DATA_CLASS_UNSPECIFIED",
+		1: "DATA_CLASS_NONE",
+		2: "DATA_CLASS_IDENTIFIER",
+		3: "DATA_CLASS_IDENTITY",
+		4: "DATA_CLASS_HEALTH",
+		5: "DATA_CLASS_FREE_TEXT",
+		6: "DATA_CLASS_STAFF",
+		7: "DATA_CLASS_REASON",
+	}
+	DataClass_value = map[string]int32{
+		"DATA_CLASS_UNSPECIFIED": 0,
+		"DATA_CLASS_NONE":        1,
+		"DATA_CLASS_IDENTIFIER":  2,
+		"DATA_CLASS_IDENTITY":    3,
+		"DATA_CLASS_HEALTH":      4,
+		"DATA_CLASS_FREE_TEXT":   5,
+		"DATA_CLASS_STAFF":       6,
+		"DATA_CLASS_REASON":      7,
+	}
+)
+
+func (x DataClass) Enum() *DataClass {
+	p := new(DataClass)
+	*p = x
+	return p
+}
+
+func (x DataClass) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DataClass) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_options_proto_enumTypes[1].Descriptor()
+}
+
+func (DataClass) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_options_proto_enumTypes[1]
+}
+
+func (x DataClass) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DataClass.Descriptor instead.
+func (DataClass) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_options_proto_rawDescGZIP(), []int{1}
+}
+
 // Access states who may call an RPC and what the call does.
 type Access struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -223,6 +309,14 @@ func (x *Writers) GetRoles() []Role {
 var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 	{
 		ExtendedType:  (*descriptorpb.FieldOptions)(nil),
+		ExtensionType: (*DataClass)(nil),
+		Field:         52004,
+		Name:          "alkalog.v1.data_class",
+		Tag:           "varint,52004,opt,name=data_class,enum=alkalog.v1.DataClass",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
+		ExtendedType:  (*descriptorpb.FieldOptions)(nil),
 		ExtensionType: (*Writers)(nil),
 		Field:         52002,
 		Name:          "alkalog.v1.writable_by",
@@ -253,20 +347,32 @@ var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 		Tag:           "varint,52001,opt,name=rank",
 		Filename:      "alkalog/v1/options.proto",
 	},
+	{
+		ExtendedType:  (*descriptorpb.MessageOptions)(nil),
+		ExtensionType: (*DataClass)(nil),
+		Field:         52001,
+		Name:          "alkalog.v1.fields_data_class",
+		Tag:           "varint,52001,opt,name=fields_data_class,enum=alkalog.v1.DataClass",
+		Filename:      "alkalog/v1/options.proto",
+	},
 }
 
 // Extension fields to descriptorpb.FieldOptions.
 var (
+	// What personal data the field may hold.
+	//
+	// optional alkalog.v1.DataClass data_class = 52004;
+	E_DataClass = &file_alkalog_v1_options_proto_extTypes[0]
 	// Who may write the field, when not everybody who may write the record.
 	//
 	// optional alkalog.v1.Writers writable_by = 52002;
-	E_WritableBy = &file_alkalog_v1_options_proto_extTypes[0]
+	E_WritableBy = &file_alkalog_v1_options_proto_extTypes[1]
 	// True for a field that belongs to one attempt of a call and not to the
 	// request or its answer: it is not compared when a request id is repeated, not
 	// stored with the answer, and set anew in a repeated answer.
 	//
 	// optional bool per_attempt = 52003;
-	E_PerAttempt = &file_alkalog_v1_options_proto_extTypes[1]
+	E_PerAttempt = &file_alkalog_v1_options_proto_extTypes[2]
 )
 
 // Extension fields to descriptorpb.MethodOptions.
@@ -274,7 +380,7 @@ var (
 	// Who may call the RPC. Every RPC declares it.
 	//
 	// optional alkalog.v1.Access access = 52001;
-	E_Access = &file_alkalog_v1_options_proto_extTypes[2]
+	E_Access = &file_alkalog_v1_options_proto_extTypes[3]
 )
 
 // Extension fields to descriptorpb.EnumValueOptions.
@@ -284,7 +390,16 @@ var (
 	// the reader does not know counts as the most severe of its enum.
 	//
 	// optional int32 rank = 52001;
-	E_Rank = &file_alkalog_v1_options_proto_extTypes[3]
+	E_Rank = &file_alkalog_v1_options_proto_extTypes[4]
+)
+
+// Extension fields to descriptorpb.MessageOptions.
+var (
+	// The class of every field of the message that states no data_class. Text
+	// fields state their own all the same.
+	//
+	// optional alkalog.v1.DataClass fields_data_class = 52001;
+	E_FieldsDataClass = &file_alkalog_v1_options_proto_extTypes[5]
 )
 
 var File_alkalog_v1_options_proto protoreflect.FileDescriptor
@@ -309,13 +424,25 @@ const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\x0fROLE_SUPERVISOR\x10\x04\x12\x10\n" +
 	"\fROLE_MANAGER\x10\x05\x12\x10\n" +
 	"\fROLE_AUDITOR\x10\x06\x12\x11\n" +
-	"\rROLE_OPERATOR\x10\a:U\n" +
+	"\rROLE_OPERATOR\x10\a*\xce\x01\n" +
+	"\tDataClass\x12\x1a\n" +
+	"\x16DATA_CLASS_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fDATA_CLASS_NONE\x10\x01\x12\x19\n" +
+	"\x15DATA_CLASS_IDENTIFIER\x10\x02\x12\x17\n" +
+	"\x13DATA_CLASS_IDENTITY\x10\x03\x12\x15\n" +
+	"\x11DATA_CLASS_HEALTH\x10\x04\x12\x18\n" +
+	"\x14DATA_CLASS_FREE_TEXT\x10\x05\x12\x14\n" +
+	"\x10DATA_CLASS_STAFF\x10\x06\x12\x15\n" +
+	"\x11DATA_CLASS_REASON\x10\a:U\n" +
+	"\n" +
+	"data_class\x12\x1d.google.protobuf.FieldOptions\x18\xa4\x96\x03 \x01(\x0e2\x15.alkalog.v1.DataClassR\tdataClass:U\n" +
 	"\vwritable_by\x12\x1d.google.protobuf.FieldOptions\x18\xa2\x96\x03 \x01(\v2\x13.alkalog.v1.WritersR\n" +
 	"writableBy:@\n" +
 	"\vper_attempt\x12\x1d.google.protobuf.FieldOptions\x18\xa3\x96\x03 \x01(\bR\n" +
 	"perAttempt:L\n" +
 	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xa1\x96\x03 \x01(\v2\x12.alkalog.v1.AccessR\x06access:7\n" +
-	"\x04rank\x12!.google.protobuf.EnumValueOptions\x18\xa1\x96\x03 \x01(\x05R\x04rankB5\n" +
+	"\x04rank\x12!.google.protobuf.EnumValueOptions\x18\xa1\x96\x03 \x01(\x05R\x04rank:d\n" +
+	"\x11fields_data_class\x12\x1f.google.protobuf.MessageOptions\x18\xa1\x96\x03 \x01(\x0e2\x15.alkalog.v1.DataClassR\x0ffieldsDataClassB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -330,30 +457,36 @@ func file_alkalog_v1_options_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_options_proto_rawDescData
 }
 
-var file_alkalog_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_alkalog_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
 var file_alkalog_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_alkalog_v1_options_proto_goTypes = []any{
 	(Role)(0),                             // 0: alkalog.v1.Role
-	(*Access)(nil),                        // 1: alkalog.v1.Access
-	(*Writers)(nil),                       // 2: alkalog.v1.Writers
-	(*descriptorpb.FieldOptions)(nil),     // 3: google.protobuf.FieldOptions
-	(*descriptorpb.MethodOptions)(nil),    // 4: google.protobuf.MethodOptions
-	(*descriptorpb.EnumValueOptions)(nil), // 5: google.protobuf.EnumValueOptions
+	(DataClass)(0),                        // 1: alkalog.v1.DataClass
+	(*Access)(nil),                        // 2: alkalog.v1.Access
+	(*Writers)(nil),                       // 3: alkalog.v1.Writers
+	(*descriptorpb.FieldOptions)(nil),     // 4: google.protobuf.FieldOptions
+	(*descriptorpb.MethodOptions)(nil),    // 5: google.protobuf.MethodOptions
+	(*descriptorpb.EnumValueOptions)(nil), // 6: google.protobuf.EnumValueOptions
+	(*descriptorpb.MessageOptions)(nil),   // 7: google.protobuf.MessageOptions
 }
 var file_alkalog_v1_options_proto_depIdxs = []int32{
-	0, // 0: alkalog.v1.Access.roles:type_name -> alkalog.v1.Role
-	0, // 1: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
-	3, // 2: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
-	3, // 3: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
-	4, // 4: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
-	5, // 5: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
-	2, // 6: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
-	1, // 7: alkalog.v1.access:type_name -> alkalog.v1.Access
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	6, // [6:8] is the sub-list for extension type_name
-	2, // [2:6] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	0,  // 0: alkalog.v1.Access.roles:type_name -> alkalog.v1.Role
+	0,  // 1: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
+	4,  // 2: alkalog.v1.data_class:extendee -> google.protobuf.FieldOptions
+	4,  // 3: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
+	4,  // 4: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
+	5,  // 5: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
+	6,  // 6: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
+	7,  // 7: alkalog.v1.fields_data_class:extendee -> google.protobuf.MessageOptions
+	1,  // 8: alkalog.v1.data_class:type_name -> alkalog.v1.DataClass
+	3,  // 9: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
+	2,  // 10: alkalog.v1.access:type_name -> alkalog.v1.Access
+	1,  // 11: alkalog.v1.fields_data_class:type_name -> alkalog.v1.DataClass
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	8,  // [8:12] is the sub-list for extension type_name
+	2,  // [2:8] is the sub-list for extension extendee
+	0,  // [0:2] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_options_proto_init() }
@@ -366,9 +499,9 @@ func file_alkalog_v1_options_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_options_proto_rawDesc), len(file_alkalog_v1_options_proto_rawDesc)),
-			NumEnums:      1,
+			NumEnums:      2,
 			NumMessages:   2,
-			NumExtensions: 4,
+			NumExtensions: 6,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_options_proto_goTypes,

@@ -312,10 +312,10 @@ var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/outcome.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc4\x04\n" +
-	"\x0eSectionOutcome\x12<\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xce\x04\n" +
+	"\x0eSectionOutcome\x12@\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x12Q\n" +
+	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12Q\n" +
 	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12A\n" +
 	"\tcondition\x18\x03 \x01(\x0e2\x19.alkalog.v1.HairConditionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tcondition\x128\n" +
 	"\bbreakage\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bbreakage\x123\n" +
@@ -323,32 +323,31 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\x12first_contact_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x10firstContactTime\x12>\n" +
 	"\n" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
-	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rateB\x18\n" +
+	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate:\x04\x88\xb2\x19\x04B\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\xe4\n" +
-	"\n" +
-	"\aOutcome\x12\x82\x01\n" +
-	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12@\n" +
+	"\x11_exposure_minutes\"\x85\v\n" +
+	"\aOutcome\x12\x86\x01\n" +
+	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"createTime\x12\x96\x01\n" +
-	"\asession\x18\x03 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\asession\x12\x1c\n" +
-	"\tcompleted\x18\x04 \x01(\bR\tcompleted\x12\x85\x01\n" +
-	"\x11broken_off_reason\x18\x05 \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x0fbrokenOffReason\x12@\n" +
+	"createTime\x12\x9b\x01\n" +
+	"\asession\x18\x03 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\asession\x12\x1c\n" +
+	"\tcompleted\x18\x04 \x01(\bR\tcompleted\x12\x89\x01\n" +
+	"\x11broken_off_reason\x18\x05 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x0fbrokenOffReason\x12@\n" +
 	"\bsections\x18\x06 \x03(\v2\x1a.alkalog.v1.SectionOutcomeB\b\xbaH\x05\x92\x01\x02\x10\fR\bsections\x12A\n" +
 	"\rscalp_changed\x18\a \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\fscalpChanged\x12A\n" +
-	"\rproducts_used\x18\b \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x12u\n" +
-	"\bcomments\x18\t \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\bcomments\x12\x8c\x01\n" +
+	"\rproducts_used\x18\b \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x12y\n" +
+	"\bcomments\x18\t \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\bcomments\x12\x90\x01\n" +
 	"\x10home_care_advice\x18\n" +
-	" \x03(\tBb\xbaH_\x92\x01\\\x10\x14\"XrV\x10\x01\x18\xac\x022O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x0ehomeCareAdvice\x12K\n" +
-	"\x11next_retouch_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x0fnextRetouchTime\x123\n" +
-	"\x13next_retouch_reason\x18\f \x01(\tB\x03\xe0A\x03R\x11nextRetouchReason\x129\n" +
-	"\x16most_resistant_section\x18\r \x01(\tB\x03\xe0A\x03R\x14mostResistantSection\x12:\n" +
+	" \x03(\tBf\xbaH_\x92\x01\\\x10\x14\"XrV\x10\x01\x18\xac\x022O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x0ehomeCareAdvice\x12K\n" +
+	"\x11next_retouch_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x0fnextRetouchTime\x127\n" +
+	"\x13next_retouch_reason\x18\f \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x04R\x11nextRetouchReason\x12=\n" +
+	"\x16most_resistant_section\x18\r \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x04R\x14mostResistantSection\x12:\n" +
 	"\n" +
 	"deviations\x18\x0e \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
 	"deviations\x12B\n" +
-	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof:H\xeaAE\n" +
-	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}B5\n" +
+	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof:L\xeaAE\n" +
+	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}\x88\xb2\x19\x04B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -402,6 +401,7 @@ func file_alkalog_v1_outcome_proto_init() {
 	}
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()
 	file_alkalog_v1_session_proto_init()
 	file_alkalog_v1_outcome_proto_msgTypes[0].OneofWrappers = []any{}

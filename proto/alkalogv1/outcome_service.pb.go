@@ -461,37 +461,37 @@ var File_alkalog_v1_outcome_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/outcome_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\"\xea\x01\n" +
-	"\x14RecordOutcomeRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x125\n" +
-	"\aoutcome\x18\x02 \x01(\v2\x13.alkalog.v1.OutcomeB\x06\xbaH\x03\xc8\x01\x01R\aoutcome\x12'\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\"\xf2\x01\n" +
+	"\x14RecordOutcomeRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x125\n" +
+	"\aoutcome\x18\x02 \x01(\v2\x13.alkalog.v1.OutcomeB\x06\xbaH\x03\xc8\x01\x01R\aoutcome\x12+\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"F\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15RecordOutcomeResponse\x12-\n" +
-	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xa6\x01\n" +
-	"\x11GetOutcomeRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Outcome\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"C\n" +
+	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xab\x01\n" +
+	"\x11GetOutcomeRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Outcome\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"C\n" +
 	"\x12GetOutcomeResponse\x12-\n" +
-	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xd8\x01\n" +
-	"\x13ListOutcomesRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xe0\x01\n" +
+	"\x13ListOutcomesRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"o\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"u\n" +
 	"\x14ListOutcomesResponse\x12/\n" +
-	"\boutcomes\x18\x01 \x03(\v2\x13.alkalog.v1.OutcomeR\boutcomes\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc0\x01\n" +
-	"\x14GetRecordCardRequest\x12n\n" +
-	"\x04name\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x128\n" +
-	"\x06format\x18\x02 \x01(\x0e2\x16.alkalog.v1.CardFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"l\n" +
+	"\boutcomes\x18\x01 \x03(\v2\x13.alkalog.v1.OutcomeR\boutcomes\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc4\x01\n" +
+	"\x14GetRecordCardRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x128\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x16.alkalog.v1.CardFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"r\n" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
-	"recordCard\x12\x1a\n" +
-	"\brendered\x18\x02 \x01(\tR\brendered2\x96\x03\n" +
+	"recordCard\x12 \n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered2\x96\x03\n" +
 	"\x0eOutcomeService\x12d\n" +
 	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +

@@ -392,18 +392,18 @@ var File_alkalog_v1_plan_proto protoreflect.FileDescriptor
 const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"\x15alkalog/v1/plan.proto\x12\n" +
-	"alkalog.v1\"F\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\"L\n" +
 	"\bEstimate\x12\x14\n" +
 	"\x05value\x18\x01 \x01(\x01R\x05value\x12\x10\n" +
 	"\x03low\x18\x02 \x01(\x01R\x03low\x12\x12\n" +
-	"\x04high\x18\x03 \x01(\x01R\x04high\"\\\n" +
+	"\x04high\x18\x03 \x01(\x01R\x04high:\x04\x88\xb2\x19\x04\"b\n" +
 	"\fRateEstimate\x12\x12\n" +
 	"\x04mean\x18\x01 \x01(\x01R\x04mean\x12\x1c\n" +
 	"\tdeviation\x18\x02 \x01(\x01R\tdeviation\x12\x1a\n" +
-	"\breadings\x18\x03 \x01(\x05R\breadings\"\xa6\x03\n" +
-	"\x0ePlannedSection\x12\x1d\n" +
+	"\breadings\x18\x03 \x01(\x05R\breadings:\x04\x88\xb2\x19\x04\"\xb8\x03\n" +
+	"\x0ePlannedSection\x12#\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tR\tsectionId\x12\x14\n" +
+	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12\x14\n" +
 	"\x05order\x18\x02 \x01(\x05R\x05order\x12!\n" +
 	"\fstart_minute\x18\x03 \x01(\x01R\vstartMinute\x12)\n" +
 	"\x10expected_minutes\x18\x04 \x01(\x01R\x0fexpectedMinutes\x120\n" +
@@ -411,19 +411,19 @@ const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\x15expected_minutes_high\x18\x06 \x01(\x01R\x13expectedMinutesHigh\x127\n" +
 	"\x18first_strand_test_minute\x18\a \x01(\x01R\x15firstStrandTestMinute\x12.\n" +
 	"\x13latest_rinse_minute\x18\b \x01(\x01R\x11latestRinseMinute\x12*\n" +
-	"\x11hard_limit_minute\x18\t \x01(\x01R\x0fhardLimitMinute\x12\x16\n" +
+	"\x11hard_limit_minute\x18\t \x01(\x01R\x0fhardLimitMinute\x12\x1c\n" +
 	"\x06reason\x18\n" +
-	" \x01(\tR\x06reason\"\xb6\x02\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x04R\x06reason:\x04\x88\xb2\x19\x04\"\xc8\x02\n" +
 	"\x04Plan\x126\n" +
 	"\bsections\x18\x01 \x03(\v2\x1a.alkalog.v1.PlannedSectionR\bsections\x12.\n" +
 	"\x13strand_test_minutes\x18\x02 \x01(\x01R\x11strandTestMinutes\x122\n" +
 	"\x15finish_spread_minutes\x18\x03 \x01(\x01R\x13finishSpreadMinutes\x12\x1a\n" +
-	"\bfeasible\x18\x04 \x01(\bR\bfeasible\x12\x18\n" +
-	"\aremarks\x18\x05 \x03(\tR\aremarks\x12%\n" +
+	"\bfeasible\x18\x04 \x01(\bR\bfeasible\x12\x1e\n" +
+	"\aremarks\x18\x05 \x03(\tB\x04\xa0\xb2\x19\x04R\aremarks\x12%\n" +
 	"\x0etarget_percent\x18\x06 \x01(\x01R\rtargetPercent\x12\x1f\n" +
 	"\vcap_percent\x18\a \x01(\x01R\n" +
-	"capPercent\x12\x14\n" +
-	"\x05basis\x18\b \x03(\tR\x05basisB5\n" +
+	"capPercent\x12\x1a\n" +
+	"\x05basis\x18\b \x03(\tB\x04\xa0\xb2\x19\x01R\x05basis:\x04\x88\xb2\x19\x04B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -459,6 +459,7 @@ func file_alkalog_v1_plan_proto_init() {
 	if File_alkalog_v1_plan_proto != nil {
 		return
 	}
+	file_alkalog_v1_options_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -1426,65 +1426,65 @@ var File_alkalog_v1_processing_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"#alkalog/v1/processing_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x99\a\n" +
-	"\x13StartSessionRequest\x12r\n" +
-	"\x06parent\x18\x01 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\x9e\x01\n" +
-	"\bdecision\x18\x02 \x01(\tB\x81\x01\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62})?$R\bdecision\x12q\n" +
-	"\x05salon\x18\x03 \x01(\tB[\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$R\x05salon\x12\x8d\x01\n" +
-	"\fpractitioner\x18\x04 \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\fpractitioner\x12\x1b\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
+	"\x13StartSessionRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xa2\x01\n" +
+	"\bdecision\x18\x02 \x01(\tB\x85\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\bdecision\x12u\n" +
+	"\x05salon\x18\x03 \x01(\tB_\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x05salon\x12\x91\x01\n" +
+	"\fpractitioner\x18\x04 \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x12\x1b\n" +
 	"\tunder_way\x18\x05 \x01(\bR\bunderWay\x129\n" +
 	"\n" +
 	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12=\n" +
 	"\tsend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\bsendTime\x12/\n" +
 	"\x04echo\x18\n" +
-	" \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12y\n" +
-	"\aproduct\x18\a \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\aproduct\x12'\n" +
+	" \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12}\n" +
+	"\aproduct\x18\a \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12+\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"\xc1\x02\n" +
-	"\fSectionTimes\x12\x1d\n" +
+	"request_id\x18\b \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\xcd\x02\n" +
+	"\fSectionTimes\x12#\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tR\tsectionId\x129\n" +
+	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x129\n" +
 	"\n" +
 	"apply_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tapplyTime\x127\n" +
 	"\ttest_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\btestTime\x12F\n" +
 	"\x11latest_rinse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
-	"\x0fhard_limit_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12\x12\n" +
-	"\x04text\x18\x06 \x01(\tR\x04text\"\x89\x01\n" +
+	"\x0fhard_limit_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12\x18\n" +
+	"\x04text\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x04R\x04text\"\x95\x01\n" +
 	"\tTimeSheet\x124\n" +
-	"\bsections\x18\x01 \x03(\v2\x18.alkalog.v1.SectionTimesR\bsections\x12)\n" +
-	"\x10emergency_number\x18\x02 \x01(\tR\x0femergencyNumber\x12\x1b\n" +
-	"\tfirst_aid\x18\x03 \x03(\tR\bfirstAid\"\xbe\x01\n" +
+	"\bsections\x18\x01 \x03(\v2\x18.alkalog.v1.SectionTimesR\bsections\x12/\n" +
+	"\x10emergency_number\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0femergencyNumber\x12!\n" +
+	"\tfirst_aid\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\bfirstAid\"\xbe\x01\n" +
 	"\x14StartSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x124\n" +
 	"\n" +
 	"time_sheet\x18\x02 \x01(\v2\x15.alkalog.v1.TimeSheetR\ttimeSheet\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xd5\x03\n" +
-	"\x13CloseSessionRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x8a\x01\n" +
-	"\fpractitioner\x18\x02 \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12u\n" +
-	"\acomment\x18\x03 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\x12'\n" +
+	"serverTime\"\xe6\x03\n" +
+	"\x13CloseSessionRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12y\n" +
+	"\acomment\x18\x03 \x01(\tB_\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"E\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
 	"\x14CloseSessionResponse\x12-\n" +
-	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc8\x04\n" +
-	"\x12MoveSessionRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12r\n" +
-	"\x06client\x18\x02 \x01(\tBZ\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$R\x06client\x12\x8a\x01\n" +
-	"\fpractitioner\x18\x03 \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12u\n" +
-	"\acomment\x18\x04 \x01(\tB[\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\x12'\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xdd\x04\n" +
+	"\x12MoveSessionRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12v\n" +
+	"\x06client\x18\x02 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06client\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x03 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12y\n" +
+	"\acomment\x18\x04 \x01(\tB_\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"D\n" +
+	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"D\n" +
 	"\x13MoveSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc9\x01\n" +
 	"\tClockEcho\x12;\n" +
@@ -1494,20 +1494,20 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"elapsed_ms\x18\x03 \x01(\x03B\r\xbaH\n" +
 	"\"\b\x18\x80Ȕ\xfd\t(\x00H\x00R\telapsedMs\x88\x01\x01B\r\n" +
-	"\v_elapsed_ms\"\xfe\x02\n" +
-	"\x13RecordEventsRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12;\n" +
+	"\v_elapsed_ms\"\x87\x03\n" +
+	"\x13RecordEventsRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12;\n" +
 	"\x06events\x18\x02 \x03(\v2\x11.alkalog.v1.EventB\x10\xbaH\r\x92\x01\n" +
 	"\b\x01\x10\xc8\x01\"\x03\xd8\x01\x03R\x06events\x12=\n" +
 	"\tsend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\bsendTime\x12/\n" +
-	"\x04echo\x18\x05 \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12'\n" +
+	"\x04echo\x18\x05 \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12+\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"q\n" +
-	"\vEventResult\x12\x19\n" +
-	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12/\n" +
-	"\x06status\x18\x02 \x01(\x0e2\x17.alkalog.v1.EventStatusR\x06status\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x8e\x03\n" +
+	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"}\n" +
+	"\vEventResult\x12\x1f\n" +
+	"\bevent_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\aeventId\x12/\n" +
+	"\x06status\x18\x02 \x01(\x0e2\x17.alkalog.v1.EventStatusR\x06status\x12\x1c\n" +
+	"\x06reason\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x04R\x06reason\"\x8e\x03\n" +
 	"\x14RecordEventsResponse\x121\n" +
 	"\aresults\x18\x01 \x03(\v2\x17.alkalog.v1.EventResultR\aresults\x12.\n" +
 	"\x05state\x18\x02 \x01(\v2\x18.alkalog.v1.SessionStateR\x05state\x12<\n" +
@@ -1516,35 +1516,35 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\vserver_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
 	"serverTime\x12H\n" +
 	"\x14withdrawn_deviations\x18\x06 \x03(\v2\x15.alkalog.v1.DeviationR\x13withdrawnDeviationsB\x15\n" +
-	"\x13_clock_skew_seconds\"\xc7\x01\n" +
-	"\x11GetSessionRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12\x1f\n" +
+	"\x13_clock_skew_seconds\"\xcc\x01\n" +
+	"\x11GetSessionRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\vwith_events\x18\x02 \x01(\bR\n" +
 	"withEvents\"\xb7\x01\n" +
 	"\x12GetSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x12/\n" +
 	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xcc\x03\n" +
-	"\x13ListSessionsRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$R\x06parent\x12$\n" +
-	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"serverTime\"\xdc\x03\n" +
+	"\x13ListSessionsRequest\x12z\n" +
+	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12y\n" +
-	"\aproduct\x18\x04 \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\aproduct\x12s\n" +
-	"\blot_code\x18\x05 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\"o\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12}\n" +
+	"\aproduct\x18\x04 \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x05 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\"u\n" +
 	"\x14ListSessionsResponse\x12/\n" +
-	"\bsessions\x18\x01 \x03(\v2\x13.alkalog.v1.SessionR\bsessions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa6\x02\n" +
-	"\x13WatchSessionRequest\x12\x90\x01\n" +
-	"\x04name\x18\x01 \x01(\tB|\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12|\n" +
-	"\fresume_token\x18\x02 \x01(\tBY\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\vresumeToken\"\xf5\x01\n" +
-	"\x14WatchSessionResponse\x12!\n" +
-	"\fresume_token\x18\x01 \x01(\tR\vresumeToken\x120\n" +
+	"\bsessions\x18\x01 \x03(\v2\x13.alkalog.v1.SessionR\bsessions\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb0\x02\n" +
+	"\x13WatchSessionRequest\x12\x95\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x80\x01\n" +
+	"\fresume_token\x18\x02 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vresumeToken\"\xfb\x01\n" +
+	"\x14WatchSessionResponse\x12'\n" +
+	"\fresume_token\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\vresumeToken\x120\n" +
 	"\x05state\x18\x02 \x01(\v2\x18.alkalog.v1.SessionStateH\x00R\x05state\x12:\n" +
 	"\theartbeat\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\theartbeat\x12A\n" +
 	"\vserver_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +

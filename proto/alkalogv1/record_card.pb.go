@@ -813,32 +813,32 @@ var File_alkalog_v1_record_card_proto protoreflect.FileDescriptor
 const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\n" +
 	"\x1calkalog/v1/record_card.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa3\f\n" +
-	"\x05Visit\x12.\n" +
-	"\aoutcome\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/OutcomeR\aoutcome\x12.\n" +
-	"\asession\x18\x02 \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\asession\x121\n" +
-	"\bdecision\x18\x03 \x01(\tB\x15\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\bdecision\x129\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdb\f\n" +
+	"\x05Visit\x122\n" +
+	"\aoutcome\x18\x01 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Outcome\xa0\xb2\x19\x02R\aoutcome\x122\n" +
+	"\asession\x18\x02 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x125\n" +
+	"\bdecision\x18\x03 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\bdecision\x129\n" +
 	"\n" +
-	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12(\n" +
-	"\x05salon\x18\x05 \x01(\tB\x12\xfaA\x0f\n" +
-	"\ralkalog/SalonR\x05salon\x12=\n" +
-	"\fpractitioner\x18\x06 \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x12:\n" +
+	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12,\n" +
+	"\x05salon\x18\x05 \x01(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x05salon\x12A\n" +
+	"\fpractitioner\x18\x06 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12:\n" +
 	"\fservice_kind\x18\a \x01(\x0e2\x17.alkalog.v1.ServiceKindR\vserviceKind\x12/\n" +
 	"\x05scalp\x18\b \x01(\v2\x19.alkalog.v1.ScalpAnalysisR\x05scalp\x12,\n" +
 	"\x04hair\x18\t \x01(\v2\x18.alkalog.v1.HairAnalysisR\x04hair\x122\n" +
 	"\x05tests\x18\n" +
-	" \x01(\v2\x1c.alkalog.v1.PreliminaryTestsR\x05tests\x12,\n" +
-	"\x11contraindications\x18\v \x03(\tR\x11contraindications\x12,\n" +
+	" \x01(\v2\x1c.alkalog.v1.PreliminaryTestsR\x05tests\x122\n" +
+	"\x11contraindications\x18\v \x03(\tB\x04\xa0\xb2\x19\x04R\x11contraindications\x12,\n" +
 	"\x0fdesired_percent\x18\f \x01(\x01H\x00R\x0edesiredPercent\x88\x01\x01\x123\n" +
 	"\bproducts\x18\r \x03(\v2\x17.alkalog.v1.ProductUsedR\bproducts\x120\n" +
 	"\bstrength\x18\x0e \x01(\x0e2\x14.alkalog.v1.StrengthR\bstrength\x126\n" +
-	"\bsections\x18\x0f \x03(\v2\x1a.alkalog.v1.SectionOutcomeR\bsections\x12(\n" +
-	"\x10home_care_advice\x18\x10 \x03(\tR\x0ehomeCareAdvice\x12\x1a\n" +
-	"\bcomments\x18\x11 \x01(\tR\bcomments\x12\x1c\n" +
+	"\bsections\x18\x0f \x03(\v2\x1a.alkalog.v1.SectionOutcomeR\bsections\x12.\n" +
+	"\x10home_care_advice\x18\x10 \x03(\tB\x04\xa0\xb2\x19\x05R\x0ehomeCareAdvice\x12 \n" +
+	"\bcomments\x18\x11 \x01(\tB\x04\xa0\xb2\x19\x05R\bcomments\x12\x1c\n" +
 	"\tcompleted\x18\x12 \x01(\bR\tcompleted\x125\n" +
 	"\n" +
 	"deviations\x18\x13 \x03(\v2\x15.alkalog.v1.DeviationR\n" +
@@ -851,64 +851,64 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\n" +
 	"conditions\x18\x19 \x03(\v2\x1a.alkalog.v1.ConditionStateR\n" +
 	"conditions\x122\n" +
-	"\toverrides\x18\x1a \x03(\v2\x14.alkalog.v1.SetAsideR\toverrides\x12/\n" +
-	"\x13overlapped_sections\x18\x1b \x03(\tR\x12overlappedSections\x12#\n" +
+	"\toverrides\x18\x1a \x03(\v2\x14.alkalog.v1.SetAsideR\toverrides\x125\n" +
+	"\x13overlapped_sections\x18\x1b \x03(\tB\x04\xa0\xb2\x19\x04R\x12overlappedSections\x12#\n" +
 	"\rfirst_contact\x18\x1c \x01(\bR\ffirstContact\x12:\n" +
-	"\fproduct_kind\x18\x1d \x01(\x0e2\x17.alkalog.v1.ProductKindR\vproductKind\x120\n" +
-	"\x14product_display_name\x18\x1e \x01(\tR\x12productDisplayName\x12\x1d\n" +
+	"\fproduct_kind\x18\x1d \x01(\x0e2\x17.alkalog.v1.ProductKindR\vproductKind\x126\n" +
+	"\x14product_display_name\x18\x1e \x01(\tB\x04\xa0\xb2\x19\x01R\x12productDisplayName\x12\x1d\n" +
 	"\n" +
-	"not_closed\x18\x1f \x01(\bR\tnotClosedB\x12\n" +
+	"not_closed\x18\x1f \x01(\bR\tnotClosed:\x04\x88\xb2\x19\x04B\x12\n" +
 	"\x10_desired_percentB\x10\n" +
 	"\x0e_new_growth_mmB\x13\n" +
 	"\x11_exposure_minutesB\n" +
 	"\n" +
-	"\b_lathers\"\xda\x01\n" +
-	"\bSetAside\x12\x17\n" +
-	"\arule_id\x18\x01 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\asubject\x18\x02 \x01(\tR\asubject\x12=\n" +
-	"\fpractitioner\x18\x03 \x01(\tB\x19\xfaA\x16\n" +
-	"\x14alkalog/PractitionerR\fpractitioner\x12\x1f\n" +
-	"\vreason_code\x18\x04 \x01(\tR\n" +
+	"\b_lathers\"\xf6\x01\n" +
+	"\bSetAside\x12\x1d\n" +
+	"\arule_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12\x1e\n" +
+	"\asubject\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\asubject\x12A\n" +
+	"\fpractitioner\x18\x03 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12%\n" +
+	"\vreason_code\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"reasonCode\x12;\n" +
 	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\"\xc5\x03\n" +
-	"\vCardSummary\x12\x1d\n" +
+	"createTime:\x04\x88\xb2\x19\x04\"\x87\x04\n" +
+	"\vCardSummary\x12#\n" +
 	"\n" +
-	"first_line\x18\x01 \x01(\tR\tfirstLine\x12\x1c\n" +
-	"\tincidents\x18\x02 \x03(\tR\tincidents\x12!\n" +
-	"\ftender_spots\x18\x03 \x03(\tR\vtenderSpots\x12<\n" +
+	"first_line\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x04R\tfirstLine\x12\"\n" +
+	"\tincidents\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\tincidents\x12'\n" +
+	"\ftender_spots\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x04R\vtenderSpots\x12<\n" +
 	"\x0frelaxer_line_mm\x18\x04 \x01(\v2\x14.alkalog.v1.EstimateR\rrelaxerLineMm\x12\x1f\n" +
-	"\boverlaps\x18\x05 \x01(\x05H\x00R\boverlaps\x88\x01\x01\x12-\n" +
-	"\x12resistant_sections\x18\x06 \x03(\tR\x11resistantSections\x12)\n" +
-	"\x10fragile_sections\x18\a \x03(\tR\x0ffragileSections\x12\x1c\n" +
-	"\toverrides\x18\b \x03(\tR\toverrides\x12\x1e\n" +
+	"\boverlaps\x18\x05 \x01(\x05H\x00R\boverlaps\x88\x01\x01\x123\n" +
+	"\x12resistant_sections\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x04R\x11resistantSections\x12/\n" +
+	"\x10fragile_sections\x18\a \x03(\tB\x04\xa0\xb2\x19\x04R\x0ffragileSections\x12\"\n" +
+	"\toverrides\x18\b \x03(\tB\x04\xa0\xb2\x19\x04R\toverrides\x12$\n" +
 	"\n" +
-	"conditions\x18\t \x03(\tR\n" +
-	"conditions\x12\x18\n" +
+	"conditions\x18\t \x03(\tB\x04\xa0\xb2\x19\x04R\n" +
+	"conditions\x12\x1e\n" +
 	"\aneutral\x18\n" +
-	" \x01(\tR\aneutral\x12 \n" +
-	"\fhead_map_svg\x18\v \x01(\tR\n" +
-	"headMapSvg\x12\x16\n" +
-	"\x06photos\x18\f \x03(\tR\x06photosB\v\n" +
-	"\t_overlaps\"Z\n" +
-	"\vLearnedRate\x12\x1d\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x04R\aneutral\x12&\n" +
+	"\fhead_map_svg\x18\v \x01(\tB\x04\xa0\xb2\x19\x04R\n" +
+	"headMapSvg\x12\x1c\n" +
+	"\x06photos\x18\f \x03(\tB\x04\xa0\xb2\x19\x05R\x06photos:\x04\x88\xb2\x19\x04B\v\n" +
+	"\t_overlaps\"f\n" +
+	"\vLearnedRate\x12#\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tR\tsectionId\x12,\n" +
-	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\"\x87\x04\n" +
+	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12,\n" +
+	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate:\x04\x88\xb2\x19\x04\"\xa3\x04\n" +
 	"\n" +
-	"RecordCard\x12+\n" +
-	"\x06client\x18\x01 \x01(\tB\x13\xfaA\x10\n" +
-	"\x0ealkalog/ClientR\x06client\x12)\n" +
+	"RecordCard\x12/\n" +
+	"\x06client\x18\x01 \x01(\tB\x17\xfaA\x10\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\x06client\x12)\n" +
 	"\x06visits\x18\x02 \x03(\v2\x11.alkalog.v1.VisitR\x06visits\x12-\n" +
 	"\x05rates\x18\x03 \x03(\v2\x17.alkalog.v1.LearnedRateR\x05rates\x12?\n" +
-	"\x11growth_um_per_day\x18\x04 \x01(\v2\x14.alkalog.v1.EstimateR\x0egrowthUmPerDay\x124\n" +
-	"\x16most_resistant_section\x18\x05 \x01(\tR\x14mostResistantSection\x12F\n" +
-	"\x11next_retouch_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x0fnextRetouchTime\x12.\n" +
-	"\x13next_retouch_reason\x18\a \x01(\tR\x11nextRetouchReason\x12\x1c\n" +
-	"\treminders\x18\b \x03(\tR\treminders\x121\n" +
+	"\x11growth_um_per_day\x18\x04 \x01(\v2\x14.alkalog.v1.EstimateR\x0egrowthUmPerDay\x12:\n" +
+	"\x16most_resistant_section\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x04R\x14mostResistantSection\x12F\n" +
+	"\x11next_retouch_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x0fnextRetouchTime\x124\n" +
+	"\x13next_retouch_reason\x18\a \x01(\tB\x04\xa0\xb2\x19\x04R\x11nextRetouchReason\x12\"\n" +
+	"\treminders\x18\b \x03(\tB\x04\xa0\xb2\x19\x04R\treminders\x121\n" +
 	"\asummary\x18\t \x01(\v2\x17.alkalog.v1.CardSummaryR\asummary\x122\n" +
 	"\tincidents\x18\n" +
-	" \x03(\v2\x14.alkalog.v1.IncidentR\tincidents*U\n" +
+	" \x03(\v2\x14.alkalog.v1.IncidentR\tincidents:\x04\x88\xb2\x19\x04*U\n" +
 	"\n" +
 	"CardFormat\x12\x1b\n" +
 	"\x17CARD_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -994,6 +994,7 @@ func file_alkalog_v1_record_card_proto_init() {
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_incident_proto_init()
+	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_outcome_proto_init()
 	file_alkalog_v1_plan_proto_init()
 	file_alkalog_v1_session_proto_init()

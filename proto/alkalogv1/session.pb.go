@@ -4835,102 +4835,102 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/session.proto\x12\n" +
 	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
-	"\x10ConsentConfirmed\".\n" +
+	"\x10ConsentConfirmed\"4\n" +
 	"\vBaseApplied\x12\x1f\n" +
 	"\vwhole_scalp\x18\x01 \x01(\bR\n" +
-	"wholeScalp\"\x87\x01\n" +
-	"\x0eSectionApplied\x12<\n" +
+	"wholeScalp:\x04\x88\xb2\x19\x04\"\x91\x01\n" +
+	"\x0eSectionApplied\x12@\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\x127\n" +
+	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x127\n" +
 	"\x04part\x18\x02 \x01(\x0e2\x17.alkalog.v1.SectionPartB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part\"H\n" +
-	"\bSmoothed\x12<\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part:\x04\x88\xb2\x19\x04\"R\n" +
+	"\bSmoothed\x12@\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$R\tsectionId\"\x99\x02\n" +
+	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"\xa3\x02\n" +
 	"\n" +
-	"StrandTest\x12?\n" +
+	"StrandTest\x12C\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\x12R\n" +
+	"section_id\x18\x01 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId\x12R\n" +
 	"\x16remaining_curl_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14remainingCurlPercent\x88\x01\x01\x12\x1e\n" +
 	"\n" +
 	"distressed\x18\x03 \x01(\bR\n" +
 	"distressed\x12;\n" +
-	"\areading\x18\x04 \x01(\x0e2\x17.alkalog.v1.CurlReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\areadingB\x19\n" +
-	"\x17_remaining_curl_percent\"\x8a\x01\n" +
+	"\areading\x18\x04 \x01(\x0e2\x17.alkalog.v1.CurlReadingB\b\xbaH\x05\x82\x01\x02\x10\x01R\areading:\x04\x88\xb2\x19\x04B\x19\n" +
+	"\x17_remaining_curl_percent\"\x94\x01\n" +
 	"\fComfortCheck\x129\n" +
 	"\acomfort\x18\x01 \x01(\x0e2\x13.alkalog.v1.ComfortB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\acomfort\x12?\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\acomfort\x12C\n" +
 	"\n" +
-	"section_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"O\n" +
-	"\fRinseStarted\x12?\n" +
+	"section_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"Y\n" +
+	"\fRinseStarted\x12C\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"\x0f\n" +
+	"section_id\x18\x01 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"\x0f\n" +
 	"\rRinseFinished\"\x0e\n" +
 	"\fNormalizerOn\"\x0f\n" +
-	"\rNormalizerOff\"\xb6\x01\n" +
+	"\rNormalizerOff\"\xbc\x01\n" +
 	"\aShampoo\x12&\n" +
 	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x12C\n" +
 	"\tindicator\x18\x02 \x01(\x0e2\x1b.alkalog.v1.IndicatorColourB\b\xbaH\x05\x82\x01\x02\x10\x01R\tindicator\x12,\n" +
-	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02ph\x88\x01\x01B\t\n" +
+	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02ph\x88\x01\x01:\x04\x88\xb2\x19\x04B\t\n" +
 	"\a_numberB\x05\n" +
 	"\x03_ph\"\r\n" +
-	"\vConditioned\"\xb8\x02\n" +
-	"\vProductUsed\x12v\n" +
-	"\aproduct\x18\x01 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
-	"\blot_code\x18\x02 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x122\n" +
-	"\x05grams\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x9f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05grams\x88\x01\x01B\b\n" +
-	"\x06_grams\"(\n" +
+	"\vConditioned\"\xc6\x02\n" +
+	"\vProductUsed\x12z\n" +
+	"\aproduct\x18\x01 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x02 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x122\n" +
+	"\x05grams\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x9f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05grams\x88\x01\x01:\x04\x88\xb2\x19\x04B\b\n" +
+	"\x06_grams\".\n" +
 	"\fScalpChecked\x12\x18\n" +
-	"\achanged\x18\x01 \x01(\bR\achanged\"w\n" +
-	"\x04Note\x12o\n" +
-	"\x04text\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x04text\"~\n" +
-	"\aStopped\x12s\n" +
-	"\x06reason\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06reason\"}\n" +
+	"\achanged\x18\x01 \x01(\bR\achanged:\x04\x88\xb2\x19\x04\"\x81\x01\n" +
+	"\x04Note\x12s\n" +
+	"\x04text\x18\x01 \x01(\tB_\xbaHXrV\x10\x01\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x04text:\x04\x88\xb2\x19\x04\"\x88\x01\n" +
+	"\aStopped\x12w\n" +
+	"\x06reason\x18\x01 \x01(\tB_\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x06reason:\x04\x88\xb2\x19\x04\"\x87\x01\n" +
 	"\aWaterOn\x121\n" +
-	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12C\n" +
 	"\n" +
-	"section_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"~\n" +
+	"section_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"\x88\x01\n" +
 	"\bWaterOff\x121\n" +
-	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12C\n" +
 	"\n" +
-	"section_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\";\n" +
+	"section_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"A\n" +
 	"\x06Splash\x121\n" +
-	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\"]\n" +
+	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place:\x04\x88\xb2\x19\x04\"c\n" +
 	"\n" +
 	"HelpCalled\x122\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x14.alkalog.v1.HelpKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12\x1b\n" +
-	"\ttook_over\x18\x02 \x01(\bR\btookOver\"\x9c\x02\n" +
+	"\ttook_over\x18\x02 \x01(\bR\btookOver:\x04\x88\xb2\x19\x04\"\xae\x02\n" +
 	"\n" +
-	"PhotoTaken\x12y\n" +
-	"\treference\x18\x01 \x01(\tB[\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\treference\x12\x1f\n" +
-	"\x06sha256\x18\x02 \x01(\fB\a\xbaH\x04z\x02h R\x06sha256\x121\n" +
-	"\x05place\x18\x03 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12?\n" +
+	"PhotoTaken\x12}\n" +
+	"\treference\x18\x01 \x01(\tB_\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\treference\x12#\n" +
+	"\x06sha256\x18\x02 \x01(\fB\v\xbaH\x04z\x02h \xa0\xb2\x19\x04R\x06sha256\x121\n" +
+	"\x05place\x18\x03 \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12C\n" +
 	"\n" +
-	"section_id\x18\x04 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$R\tsectionId\"\x99\x02\n" +
-	"\x10ProductConfirmed\x12v\n" +
-	"\aproduct\x18\x01 \x01(\tB\\\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$R\aproduct\x12s\n" +
-	"\blot_code\x18\x02 \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12\x18\n" +
-	"\ascanned\x18\x03 \x01(\bR\ascanned\"\xf7\x01\n" +
-	"\fConditionMet\x12s\n" +
-	"\arule_id\x18\x01 \x01(\tBZ\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\x06ruleId\x12r\n" +
-	"\asubject\x18\x02 \x01(\tBX\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\asubject\"\a\n" +
+	"section_id\x18\x04 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"\xa7\x02\n" +
+	"\x10ProductConfirmed\x12z\n" +
+	"\aproduct\x18\x01 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x02 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x18\n" +
+	"\ascanned\x18\x03 \x01(\bR\ascanned:\x04\x88\xb2\x19\x04\"\x85\x02\n" +
+	"\fConditionMet\x12w\n" +
+	"\arule_id\x18\x01 \x01(\tB^\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06ruleId\x12v\n" +
+	"\asubject\x18\x02 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\asubject:\x04\x88\xb2\x19\x04\"\a\n" +
 	"\x05Mixed\"\v\n" +
 	"\tDiscarded\"\t\n" +
 	"\aBlotted\"\x0f\n" +
 	"\rNeutralizerOn\"\x10\n" +
-	"\x0eNeutralizerOff\"\xd0\x01\n" +
-	"\tOtherFact\x121\n" +
-	"\x04fact\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$R\x04fact\x12s\n" +
-	"\acontent\x18\x02 \x01(\tBY\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acontent\x12\x1b\n" +
-	"\trinse_now\x18\x03 \x01(\bR\brinseNow\"\x8b\x10\n" +
-	"\x05Event\x12#\n" +
-	"\bevent_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\aeventId\x12A\n" +
+	"\x0eNeutralizerOff\"\xde\x01\n" +
+	"\tOtherFact\x125\n" +
+	"\x04fact\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$\xa0\xb2\x19\x01R\x04fact\x12w\n" +
+	"\acontent\x18\x02 \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acontent\x12\x1b\n" +
+	"\trinse_now\x18\x03 \x01(\bR\brinseNow:\x04\x88\xb2\x19\x04\"\x9a\x10\n" +
+	"\x05Event\x12'\n" +
+	"\bevent_id\x18\x01 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\aeventId\x12A\n" +
 	"\n" +
-	"occur_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\toccurTime\x12\x7f\n" +
-	"\x05actor\x18\x03 \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\x05actor\x125\n" +
+	"occur_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\toccurTime\x12\x83\x01\n" +
+	"\x05actor\x18\x03 \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x05actor\x125\n" +
 	"\x0fdevice_sequence\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x01R\x0edeviceSequence\x88\x01\x01\x12K\n" +
 	"\x11consent_confirmed\x18\n" +
 	" \x01(\v2\x1c.alkalog.v1.ConsentConfirmedH\x00R\x10consentConfirmed\x12<\n" +
@@ -4965,30 +4965,30 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x0eneutralizer_on\x18$ \x01(\v2\x19.alkalog.v1.NeutralizerOnH\x00R\rneutralizerOn\x12E\n" +
 	"\x0fneutralizer_off\x18% \x01(\v2\x1a.alkalog.v1.NeutralizerOffH\x00R\x0eneutralizerOff\x126\n" +
 	"\n" +
-	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFactB\r\n" +
+	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFact:\x04\x88\xb2\x19\x04B\r\n" +
 	"\x04fact\x12\x05\xbaH\x02\b\x01B\x12\n" +
-	"\x10_device_sequence\"\xc3\x02\n" +
+	"\x10_device_sequence\"\xe7\x02\n" +
 	"\tDeviation\x12-\n" +
-	"\x04kind\x18\x01 \x01(\x0e2\x19.alkalog.v1.DeviationKindR\x04kind\x12\x1d\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x19.alkalog.v1.DeviationKindR\x04kind\x12#\n" +
 	"\n" +
-	"section_id\x18\x02 \x01(\tR\tsectionId\x12\x18\n" +
-	"\amessage\x18\x03 \x01(\tR\amessage\x129\n" +
+	"section_id\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12\x1e\n" +
+	"\amessage\x18\x03 \x01(\tB\x04\xa0\xb2\x19\aR\amessage\x129\n" +
 	"\n" +
-	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12\x19\n" +
-	"\bevent_id\x18\x05 \x01(\tR\aeventId\x12?\n" +
-	"\rwithdraw_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\x12!\n" +
-	"\fcondition_id\x18\a \x01(\tR\vconditionId\x12\x14\n" +
-	"\x05entry\x18\b \x01(\tR\x05entry\"\x98\x02\n" +
+	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x12\x1f\n" +
+	"\bevent_id\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x02R\aeventId\x12?\n" +
+	"\rwithdraw_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\x12'\n" +
+	"\fcondition_id\x18\a \x01(\tB\x04\xa0\xb2\x19\x01R\vconditionId\x12\x1a\n" +
+	"\x05entry\x18\b \x01(\tB\x04\xa0\xb2\x19\x02R\x05entry:\x04\x88\xb2\x19\x04\"\xb0\x02\n" +
 	"\x05Alarm\x12)\n" +
-	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x04kind\x12\x1d\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.AlarmKindR\x04kind\x12#\n" +
 	"\n" +
-	"section_id\x18\x02 \x01(\tR\tsectionId\x12\x18\n" +
-	"\amessage\x18\x03 \x01(\tR\amessage\x129\n" +
+	"section_id\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12\x1e\n" +
+	"\amessage\x18\x03 \x01(\tB\x04\xa0\xb2\x19\aR\amessage\x129\n" +
 	"\n" +
 	"since_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x12,\n" +
 	"\x05cause\x18\x05 \x01(\x0e2\x16.alkalog.v1.AlarmCauseR\x05cause\x12'\n" +
-	"\x05place\x18\x06 \x01(\x0e2\x11.alkalog.v1.PlaceR\x05place\x12\x19\n" +
-	"\bevent_id\x18\a \x01(\tR\aeventId\"\xd6\x02\n" +
+	"\x05place\x18\x06 \x01(\x0e2\x11.alkalog.v1.PlaceR\x05place\x12\x1f\n" +
+	"\bevent_id\x18\a \x01(\tB\x04\xa0\xb2\x19\x02R\aeventId:\x04\x88\xb2\x19\x04\"\xdc\x02\n" +
 	"\n" +
 	"FlushState\x12'\n" +
 	"\x05place\x18\x01 \x01(\x0e2\x11.alkalog.v1.PlaceR\x05place\x12>\n" +
@@ -4997,43 +4997,43 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\rleast_minutes\x18\x04 \x01(\x01H\x01R\fleastMinutes\x88\x01\x01\x12;\n" +
 	"\vsplash_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"splashTime\x12$\n" +
-	"\x0ehelp_took_over\x18\x06 \x01(\bR\fhelpTookOverB\x12\n" +
+	"\x0ehelp_took_over\x18\x06 \x01(\bR\fhelpTookOver:\x04\x88\xb2\x19\x04B\x12\n" +
 	"\x10_flushed_minutesB\x10\n" +
-	"\x0e_least_minutes\"\xee\x01\n" +
-	"\x0eConditionState\x12!\n" +
-	"\fcondition_id\x18\x01 \x01(\tR\vconditionId\x12\x17\n" +
-	"\arule_id\x18\x02 \x01(\tR\x06ruleId\x12\x18\n" +
-	"\asubject\x18\x03 \x01(\tR\asubject\x12\x12\n" +
-	"\x04text\x18\x04 \x01(\tR\x04text\x12%\n" +
+	"\x0e_least_minutes\"\x92\x02\n" +
+	"\x0eConditionState\x12'\n" +
+	"\fcondition_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\vconditionId\x12\x1d\n" +
+	"\arule_id\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12\x1e\n" +
+	"\asubject\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\asubject\x12\x18\n" +
+	"\x04text\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x04R\x04text\x12%\n" +
 	"\x0ebefore_contact\x18\x05 \x01(\bR\rbeforeContact\x125\n" +
-	"\bmet_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\ametTime\x12\x14\n" +
-	"\x05actor\x18\a \x01(\tR\x05actor\"[\n" +
+	"\bmet_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\ametTime\x12\x1a\n" +
+	"\x05actor\x18\a \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor:\x04\x88\xb2\x19\x04\"a\n" +
 	"\fClockReading\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1b\n" +
-	"\toffset_ms\x18\x02 \x01(\x03R\boffsetMs\"\x86\x01\n" +
-	"\tTillClock\x12\x16\n" +
-	"\x06sender\x18\x01 \x01(\tR\x06sender\x124\n" +
+	"\toffset_ms\x18\x02 \x01(\x03R\boffsetMs:\x04\x88\xb2\x19\x04\"\x92\x01\n" +
+	"\tTillClock\x12\x1c\n" +
+	"\x06sender\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\x06sender\x124\n" +
 	"\breadings\x18\x02 \x03(\v2\x18.alkalog.v1.ClockReadingR\breadings\x12\x1e\n" +
-	"\bbound_ms\x18\x03 \x01(\x03H\x00R\aboundMs\x88\x01\x01B\v\n" +
-	"\t_bound_ms\"\xec\x01\n" +
+	"\bbound_ms\x18\x03 \x01(\x03H\x00R\aboundMs\x88\x01\x01:\x04\x88\xb2\x19\x04B\v\n" +
+	"\t_bound_ms\"\xf8\x01\n" +
 	"\n" +
 	"ClockState\x12,\n" +
 	"\x05basis\x18\x01 \x01(\x0e2\x16.alkalog.v1.ClockBasisR\x05basis\x12 \n" +
 	"\toffset_ms\x18\x02 \x01(\x03H\x00R\boffsetMs\x88\x01\x01\x12\x1c\n" +
-	"\tcorrected\x18\x03 \x01(\bR\tcorrected\x12\x1e\n" +
+	"\tcorrected\x18\x03 \x01(\bR\tcorrected\x12$\n" +
 	"\n" +
-	"assumption\x18\x04 \x01(\tR\n" +
+	"assumption\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"assumption\x12-\n" +
-	"\x10server_offset_ms\x18\x05 \x01(\x03H\x01R\x0eserverOffsetMs\x88\x01\x01B\f\n" +
+	"\x10server_offset_ms\x18\x05 \x01(\x03H\x01R\x0eserverOffsetMs\x88\x01\x01:\x04\x88\xb2\x19\x04B\f\n" +
 	"\n" +
 	"_offset_msB\x13\n" +
-	"\x11_server_offset_ms\"\x84\x01\n" +
+	"\x11_server_offset_ms\"\x8a\x01\n" +
 	"\vPartContact\x12+\n" +
 	"\x04part\x18\x01 \x01(\x0e2\x17.alkalog.v1.SectionPartR\x04part\x12H\n" +
-	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime\"\xb2\a\n" +
-	"\fSectionState\x12\x1d\n" +
+	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime:\x04\x88\xb2\x19\x04\"\xbe\a\n" +
+	"\fSectionState\x12#\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tR\tsectionId\x123\n" +
+	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x123\n" +
 	"\bcontacts\x18\x02 \x03(\v2\x17.alkalog.v1.PartContactR\bcontacts\x12H\n" +
 	"\x12first_contact_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime\x129\n" +
 	"\n" +
@@ -5049,8 +5049,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x11latest_rinse_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
 	"\x0fhard_limit_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12,\n" +
 	"\x04rate\x18\x0e \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\x12:\n" +
-	"\flast_reading\x18\x0f \x01(\x0e2\x17.alkalog.v1.CurlReadingR\vlastReadingB\x17\n" +
-	"\x15_last_reading_percent\"\xd0\b\n" +
+	"\flast_reading\x18\x0f \x01(\x0e2\x17.alkalog.v1.CurlReadingR\vlastReading:\x04\x88\xb2\x19\x04B\x17\n" +
+	"\x15_last_reading_percent\"\xdc\b\n" +
 	"\fSessionState\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12.\n" +
@@ -5076,78 +5076,78 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"conditions\x12=\n" +
 	"\rneutral_proof\x18\x12 \x01(\x0e2\x18.alkalog.v1.NeutralProofR\fneutralProof\x12,\n" +
 	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
-	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x120\n" +
-	"\x14facts_not_understood\x18\x15 \x03(\tR\x12factsNotUnderstoodB\x15\n" +
-	"\x13_normalizer_minutes\"\xbc\x14\n" +
-	"\aSession\x12\x82\x01\n" +
-	"\x04name\x18\x01 \x01(\tBn\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$R\x04name\x12\x1b\n" +
-	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etag\x12@\n" +
+	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x126\n" +
+	"\x14facts_not_understood\x18\x15 \x03(\tB\x04\xa0\xb2\x19\x01R\x12factsNotUnderstood:\x04\x88\xb2\x19\x04B\x15\n" +
+	"\x13_normalizer_minutes\"\x80\x15\n" +
+	"\aSession\x12\x86\x01\n" +
+	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x9e\x01\n" +
-	"\bdecision\x18\x05 \x01(\tB\x81\x01\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62})?$R\bdecision\x12\xae\x01\n" +
-	"\fconsultation\x18\x06 \x01(\tB\x89\x01\xfaA\x16\n" +
-	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$R\fconsultation\x12y\n" +
-	"\aproduct\x18\a \x01(\tB_\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$R\aproduct\x12s\n" +
-	"\blot_code\x18\b \x01(\tBX\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\alotCode\x12n\n" +
-	"\x05salon\x18\t \x01(\tBX\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$R\x05salon\x12\x8a\x01\n" +
+	"updateTime\x12\xa2\x01\n" +
+	"\bdecision\x18\x05 \x01(\tB\x85\x01\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\bdecision\x12\xb2\x01\n" +
+	"\fconsultation\x18\x06 \x01(\tB\x8d\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12}\n" +
+	"\aproduct\x18\a \x01(\tBc\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\b \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12r\n" +
+	"\x05salon\x18\t \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x8e\x01\n" +
 	"\fpractitioner\x18\n" +
-	" \x01(\tBf\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$R\fpractitioner\x12\x89\x01\n" +
+	" \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x8d\x01\n" +
 	"\n" +
-	"supervisor\x18\v \x01(\tBi\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$R\n" +
+	"supervisor\x18\v \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
 	"supervisor\x12D\n" +
 	"\fservice_kind\x18\f \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x129\n" +
 	"\n" +
 	"start_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12)\n" +
 	"\x04plan\x18\x0e \x01(\v2\x10.alkalog.v1.PlanB\x03\xe0A\x03R\x04plan\x12\x1f\n" +
 	"\bsequence\x18\x0f \x01(\x03B\x03\xe0A\x03R\bsequence\x126\n" +
-	"\x06limits\x18\x10 \x01(\v2\x19.alkalog.v1.SessionLimitsB\x03\xe0A\x03R\x06limits\x12\x1d\n" +
-	"\aoutcome\x18\x11 \x01(\tB\x03\xe0A\x03R\aoutcome\x123\n" +
-	"\x05state\x18\x12 \x01(\v2\x18.alkalog.v1.SessionStateB\x03\xe0A\x03R\x05state\x12C\n" +
-	"\x10refused_decision\x18\x13 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\x0frefusedDecision\x12A\n" +
+	"\x06limits\x18\x10 \x01(\v2\x19.alkalog.v1.SessionLimitsB\x03\xe0A\x03R\x06limits\x12!\n" +
+	"\aoutcome\x18\x11 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x02R\aoutcome\x123\n" +
+	"\x05state\x18\x12 \x01(\v2\x18.alkalog.v1.SessionStateB\x03\xe0A\x03R\x05state\x12G\n" +
+	"\x10refused_decision\x18\x13 \x01(\tB\x1c\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\x0frefusedDecision\x12A\n" +
 	"\rproducts_used\x18\x14 \x03(\v2\x17.alkalog.v1.ProductUsedB\x03\xe0A\x03R\fproductsUsed\x120\n" +
-	"\x11not_countersigned\x18\x15 \x01(\bB\x03\xe0A\x03R\x10notCountersigned\x12?\n" +
-	"\x0enewer_decision\x18\x16 \x01(\tB\x18\xe0A\x03\xfaA\x12\n" +
-	"\x10alkalog/DecisionR\rnewerDecision\x12<\n" +
-	"\rother_session\x18\x17 \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/SessionR\fotherSession\x129\n" +
+	"\x11not_countersigned\x18\x15 \x01(\bB\x03\xe0A\x03R\x10notCountersigned\x12C\n" +
+	"\x0enewer_decision\x18\x16 \x01(\tB\x1c\xe0A\x03\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\rnewerDecision\x12@\n" +
+	"\rother_session\x18\x17 \x01(\tB\x1b\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\fotherSession\x129\n" +
 	"\aclosing\x18\x18 \x01(\v2\x1a.alkalog.v1.SessionClosingB\x03\xe0A\x03R\aclosing\x12?\n" +
 	"\n" +
 	"conditions\x18\x19 \x03(\v2\x1a.alkalog.v1.ConditionStateB\x03\xe0A\x03R\n" +
-	"conditions\x12$\n" +
-	"\vsection_ids\x18\x1a \x03(\tB\x03\xe0A\x03R\n" +
+	"conditions\x12(\n" +
+	"\vsection_ids\x18\x1a \x03(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12?\n" +
 	"\fproduct_kind\x18\x1b \x01(\x0e2\x17.alkalog.v1.ProductKindB\x03\xe0A\x03R\vproductKind\x121\n" +
-	"\x05clock\x18\x1c \x01(\v2\x16.alkalog.v1.ClockStateB\x03\xe0A\x03R\x05clock\x122\n" +
-	"\bmoved_to\x18\x1d \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/SessionR\amovedTo\x12:\n" +
+	"\x05clock\x18\x1c \x01(\v2\x16.alkalog.v1.ClockStateB\x03\xe0A\x03R\x05clock\x126\n" +
+	"\bmoved_to\x18\x1d \x01(\tB\x1b\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\amovedTo\x12:\n" +
 	"\n" +
 	"deviations\x18\x1f \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
-	"deviations\x126\n" +
+	"deviations\x12:\n" +
 	"\n" +
-	"moved_from\x18\x1e \x01(\tB\x17\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/SessionR\tmovedFrom\x12;\n" +
+	"moved_from\x18\x1e \x01(\tB\x1b\xe0A\x03\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\tmovedFrom\x12;\n" +
 	"\vtill_clocks\x18$ \x03(\v2\x15.alkalog.v1.TillClockB\x03\xe0A\x03R\n" +
 	"tillClocks\x12 \n" +
 	"\tunder_way\x18% \x01(\bB\x03\xe0A\x03R\bunderWay\x12G\n" +
-	"\x0ftill_start_time\x18& \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\rtillStartTime:H\xeaAE\n" +
-	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\"\x89\x02\n" +
+	"\x0ftill_start_time\x18& \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\rtillStartTime:L\xeaAE\n" +
+	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\x88\xb2\x19\x04\"\x99\x02\n" +
 	"\x0eSessionClosing\x121\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x19.alkalog.v1.ClosingReasonR\x06reason\x129\n" +
 	"\n" +
-	"close_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12\x14\n" +
-	"\x05actor\x18\x03 \x01(\tR\x05actor\x12s\n" +
-	"\acomment\x18\x04 \x01(\tBY\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$R\acomment\"\x9b\x04\n" +
+	"close_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12\x1a\n" +
+	"\x05actor\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12w\n" +
+	"\acomment\x18\x04 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment:\x04\x88\xb2\x19\x04\"\xa7\x04\n" +
 	"\rSessionLimits\x12,\n" +
-	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12(\n" +
-	"\x10hard_limit_basis\x18\x02 \x01(\tR\x0ehardLimitBasis\x12.\n" +
+	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12.\n" +
+	"\x10hard_limit_basis\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0ehardLimitBasis\x12.\n" +
 	"\x13strand_test_minutes\x18\x03 \x01(\x01R\x11strandTestMinutes\x12&\n" +
 	"\x0fminutes_to_bowl\x18\x04 \x01(\x01R\rminutesToBowl\x12%\n" +
 	"\x0etarget_percent\x18\x05 \x01(\x01R\rtargetPercent\x12\x1f\n" +
@@ -5160,16 +5160,16 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\rflush_minutes\x18\t \x01(\x01H\x00R\fflushMinutes\x88\x01\x01\x121\n" +
 	"\x12use_within_minutes\x18\n" +
 	" \x01(\x01H\x01R\x10useWithinMinutes\x88\x01\x01\x124\n" +
-	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01B\x10\n" +
+	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01:\x04\x88\xb2\x19\x04B\x10\n" +
 	"\x0e_flush_minutesB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
-	"\x14_neutralizer_minutes\"\xbf\x04\n" +
+	"\x14_neutralizer_minutes\"\xcb\x04\n" +
 	"\vStoredEvent\x12'\n" +
 	"\x05event\x18\x01 \x01(\v2\x11.alkalog.v1.EventR\x05event\x12;\n" +
 	"\vrecord_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"recordTime\x12\x1a\n" +
-	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12\x16\n" +
-	"\x06sender\x18\x04 \x01(\tR\x06sender\x124\n" +
+	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12\x1c\n" +
+	"\x06sender\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x02R\x06sender\x124\n" +
 	"\bguidance\x18\x05 \x01(\v2\x18.alkalog.v1.SessionStateR\bguidance\x12A\n" +
 	"\x0ecorrected_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\rcorrectedTime\x12+\n" +
 	"\x0fclock_offset_ms\x18\a \x01(\x03H\x00R\rclockOffsetMs\x88\x01\x01\x127\n" +
@@ -5179,22 +5179,22 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\rearliest_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12;\n" +
 	"\vlatest_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"latestTimeB\x12\n" +
-	"\x10_clock_offset_ms\"\x85\x01\n" +
-	"\vMissedAlarm\x12.\n" +
-	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\asession\x12'\n" +
-	"\x05alarm\x18\x02 \x01(\v2\x11.alkalog.v1.AlarmR\x05alarm\x12\x1d\n" +
+	"latestTime:\x04\x88\xb2\x19\x04B\x12\n" +
+	"\x10_clock_offset_ms\"\x8f\x01\n" +
+	"\vMissedAlarm\x122\n" +
+	"\asession\x18\x01 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x12'\n" +
+	"\x05alarm\x18\x02 \x01(\v2\x11.alkalog.v1.AlarmR\x05alarm\x12#\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId\"\x96\x01\n" +
-	"\x0eSeenDeviations\x12.\n" +
-	"\asession\x18\x01 \x01(\tB\x14\xfaA\x11\n" +
-	"\x0falkalog/SessionR\asession\x125\n" +
+	"request_id\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x02R\trequestId\"\xa0\x01\n" +
+	"\x0eSeenDeviations\x122\n" +
+	"\asession\x18\x01 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x125\n" +
 	"\n" +
 	"deviations\x18\x02 \x03(\v2\x15.alkalog.v1.DeviationR\n" +
-	"deviations\x12\x1d\n" +
+	"deviations\x12#\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId*w\n" +
+	"request_id\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x02R\trequestId*w\n" +
 	"\vSectionPart\x12\x1c\n" +
 	"\x18SECTION_PART_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17SECTION_PART_MID_STRAND\x10\x01\x12\x16\n" +

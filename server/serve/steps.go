@@ -14,6 +14,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 
+	"alkalog/proto/dataclass"
 	"alkalog/server/identity"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
@@ -71,7 +72,7 @@ func (in *interceptors) survive(ctx context.Context, c *call, next func(context.
 		}
 		what := fmt.Sprintf("%T", thrown)
 		if known, ok := thrown.(runtime.Error); ok {
-			what = known.Error()
+			what = dataclass.Redact(c.request, known.Error())
 		}
 		c.errorID = newErrorID()
 		in.log.LogAttrs(ctx, slog.LevelError, "panic", slog.String("error_id", c.errorID), slog.String("method", c.method),
@@ -82,7 +83,8 @@ func (in *interceptors) survive(ctx context.Context, c *call, next func(context.
 }
 
 // settle turns whatever went wrong into a status. The text of an error that
-// nobody foresaw stays on the log; the caller gets its id.
+// nobody foresaw stays on the log, without what the contract says may not be
+// logged of the request; the caller gets its id.
 func (in *interceptors) settle(ctx context.Context, c *call, next func(context.Context) error) error {
 	err := next(ctx)
 	if err == nil {
@@ -93,7 +95,7 @@ func (in *interceptors) settle(ctx context.Context, c *call, next func(context.C
 	}
 	c.errorID = newErrorID()
 	in.log.LogAttrs(ctx, slog.LevelError, "unforeseen error", slog.String("error_id", c.errorID),
-		slog.String("method", c.method), slog.String("error", err.Error()))
+		slog.String("method", c.method), slog.String("error", dataclass.Redact(c.request, err.Error())))
 	return fault.Internal(c.errorID)
 }
 
