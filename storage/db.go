@@ -78,6 +78,7 @@ type DB struct {
 	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
 	erased    erasedClients          // whose keys are not used
 	conflicts atomic.Int64           // see Stats
+	fence     *fence
 }
 
 // Open connects, and refuses a database whose schema this program does not
@@ -92,7 +93,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, press: newPress()}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, press: newPress(), fence: connector.fence}
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if err := db.CheckSchema(ctx); err != nil {

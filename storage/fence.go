@@ -19,6 +19,9 @@ type fence struct {
 	mu       sync.Mutex
 	system   string
 	timeline int64
+	instance string // of the server and the database that was connected to last
+
+	suspension suspension
 }
 
 // newFence reads what an earlier run of the program has seen.
@@ -45,12 +48,14 @@ const stateFormat = "system %s timeline %d\n"
 
 // whoQuery asks a server who it is. The timeline is taken from the log it is
 // writing now: the control file still shows the old one for a while after a
-// promotion. A standby is on no timeline of its own, so it answers 0. Last is
-// whether COMMIT waits until what it did is safe.
+// promotion. A standby is on no timeline of its own, so it answers 0. Last are
+// whether COMMIT waits until what it did is safe, and which run of which database it
+// is: a backup can only be put back under another one.
 const whoQuery = `select system_identifier::text,
 	case when pg_is_in_recovery() then 0
 	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
-	current_setting('synchronous_commit')
+	current_setting('synchronous_commit'),
+	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text
 from pg_control_system()`
 
 // check asks the server behind a new connection who it is.
@@ -60,23 +65,39 @@ func (f *fence) check(ctx context.Context, c *conn) error {
 		return err
 	}
 	defer rows.Close()
-	row := make([]driver.Value, 3)
+	row := make([]driver.Value, 4)
 	if err := rows.Next(row); err != nil {
 		return err
 	}
-	if err := rows.Next(make([]driver.Value, 3)); err != io.EOF {
+	if err := rows.Next(make([]driver.Value, 4)); err != io.EOF {
 		return fmt.Errorf("storage: more than one answer to who the server is: %v", err)
 	}
 	system, ok1 := row[0].(string)
 	timeline, ok2 := row[1].(int64)
 	commit, ok3 := row[2].(string)
-	if !ok1 || !ok2 || !ok3 {
-		return fmt.Errorf("storage: cannot read who the server is from %T, %T and %T", row[0], row[1], row[2])
+	instance, ok4 := row[3].(string)
+	if !ok1 || !ok2 || !ok3 || !ok4 {
+		return fmt.Errorf("storage: cannot read who the server is from %T, %T, %T and %T", row[0], row[1], row[2], row[3])
 	}
 	if commit == "off" || commit == "local" {
 		return fmt.Errorf("%w: synchronous_commit is %s, so that acknowledged writes could be lost; set it to on", ErrUnavailable, commit)
 	}
-	return f.admit(system, timeline)
+	if err := f.admit(system, timeline); err != nil {
+		return err
+	}
+	f.meet(fmt.Sprint(system, timeline, instance))
+	return nil
+}
+
+// meet holds writes back when another server, another run of it or another database
+// has been connected to than before.
+func (f *fence) meet(instance string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.instance != "" && f.instance != instance {
+		f.suspension.suspend()
+	}
+	f.instance = instance
 }
 
 // admit decides whether to talk to a server, and remembers a newer one.

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"strconv"
 	"time"
+
+	"github.com/lib/pq"
 )
 
 // LogHead is the state of a chain's log.
@@ -149,6 +151,19 @@ func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, 
 		return err
 	})
 	return reached, err
+}
+
+// VanishedLogs returns those of the chains that have no log.
+func VanishedLogs(ctx context.Context, db *DB, chains []string) ([]string, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer tx.end()
+	var gone []string
+	err = tx.SelectContext(ctx, &gone, "select c.chain from unnest($1::text[]) as c (chain) where not exists (select from log_heads h where h.chain = c.chain)",
+		pq.Array(chains))
+	return gone, explain(ctx, err)
 }
 
 // Revise changes the heads of logs without new entries, as when they are signed

@@ -32,6 +32,7 @@ var beyondAChain = map[string]string{
 	"CountPending":   "the keeper",
 	"SettledBefore":  "the keeper",
 	"ErasuresFrom":   "the keeper",
+	"VanishedLogs":   "the keeper",
 	"FoldTally":      "the keeper",
 	"tallyWaits":     "the keeper",
 	"CheckSchema":    "nobody",
@@ -46,7 +47,7 @@ var beyondAChain = map[string]string{
 var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
-	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper",
+	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
 	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
@@ -239,7 +240,7 @@ func literal(n ast.Node) (string, bool) {
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "Probe", "Stats",
 	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally",
-	"ErasuresFrom", "CountServers"}
+	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
 // database is told the chain, or is listed above.

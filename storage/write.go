@@ -224,6 +224,7 @@ type rows struct {
 	open    int          // sessions of theirs that may be open
 	records []Record
 	marks   marks
+	changes Changes
 }
 
 // rows checks, marshals and seals what is to be written.
@@ -241,7 +242,7 @@ func (w *write) rows(t thought) (rows, error) {
 	}
 	claim.manifest = newManifest(claim, records)
 	marks, err := markAll(w.db.cfg.Keys, w.chain, records)
-	return rows{claim, t.sealing.fresh, t.sealing.erase, t.sealing.open, records, marks}, err
+	return rows{claim, t.sealing.fresh, t.sealing.erase, t.sealing.open, records, marks, t.changes}, err
 }
 
 // records makes one list of the records and the entries, all of this chain, and
@@ -279,6 +280,17 @@ func (w *write) records(changes Changes, requestID string, sealing sealing) ([]R
 func (w *write) commit(ctx context.Context, rows rows) error {
 	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
+		return err
+	}
+	if w.db.Suspended() { // only now it is known which server it is
+		tx.end()
+		if err := w.db.unsuspended(ctx); err != nil {
+			return err
+		}
+		return fmt.Errorf("%w: the database was restarted or replaced meanwhile", ErrStale)
+	}
+	if err := w.db.writable(rows.changes); err != nil {
+		tx.end()
 		return err
 	}
 	if err = rows.claim.stake(ctx, tx); err == nil {

@@ -103,6 +103,9 @@ func TestInspectionComparesColumns(t *testing.T) {
 	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
+	if err := q.look(t.Context()); err != nil { // Status is of the logs that were looked at
+		t.Fatal(err)
+	}
 	said := b.log.String()
 	for _, column := range columns {
 		if !strings.Contains(said, ": "+column+" ") && !strings.Contains(said, ": "+column+"]") {

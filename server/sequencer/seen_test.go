@@ -409,3 +409,36 @@ func TestOverdue(t *testing.T) {
 	}
 	eventually(t, "it to be told", func() bool { return strings.Contains(b.log.String(), "who keeps it is gone") })
 }
+
+// A log that is gone is noticed while the server runs, whether the database was put
+// back to before its first entry or its head was deleted, and forbids writes at once.
+func TestVanishedLogWhileRunning(t *testing.T) {
+	for name, also := range map[string]string{
+		"deleted":  "select 1",
+		"put back": "select setval('log_revisions', 1)",
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t)
+			b.write(t, "flow", 2)
+			seen := b.fill(t, 5)
+			q := b.open(t, seen)
+			for _, statement := range []string{"alter table log_heads disable trigger all", "delete from log_heads where chain = 'ebb'", also} {
+				if _, err := b.sql.ExecContext(t.Context(), statement); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := q.look(t.Context()); err != nil || q.Departed("ebb") == nil || q.Departed("flow") != nil {
+				t.Fatalf("departed: %v, %v", q.seen.departures, err)
+			}
+			b.wantReadOnly(t, q)
+			if !strings.Contains(q.seen.departures["ebb"].Error(), "is gone") || q.mayLead() {
+				t.Errorf("departed: %v, may lead: %t", q.seen.departures, q.mayLead())
+			}
+			accepts(t, q, string(q.Departed("ebb")))
+			if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
+				t.Errorf("accepted, and yet: %v, %v", err, q.cfg.DB.Writable())
+			}
+		})
+	}
+}

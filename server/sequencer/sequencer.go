@@ -71,6 +71,7 @@ const (
 type Sequencer struct {
 	cfg   Config
 	leads atomic.Bool
+	wake  <-chan struct{} // when the database was restarted or replaced
 
 	mu       sync.Mutex // guards what follows, which both loops use
 	ring     *keyring
@@ -100,8 +101,8 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 		cfg.Now = time.Now
 	}
 	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{},
-		found: map[string]Findings{}, waiting: map[string]backlog{}}
-	if err := q.compare(ctx); err != nil {
+		found: map[string]Findings{}, waiting: map[string]backlog{}, wake: cfg.DB.SuspendOnChange()}
+	if err := q.compareAll(ctx); err != nil {
 		return nil, err
 	}
 	if seen.missed && len(seen.byChain) > 0 {
@@ -138,7 +139,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 func (q *Sequencer) mayLead() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.seen.departures) == 0
+	return len(q.seen.departures) == 0 && !q.cfg.DB.Suspended()
 }
 
 // lead puts entries on the logs as long as it leads.

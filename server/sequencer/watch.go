@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -20,15 +21,30 @@ func (q *Sequencer) Watch(ctx context.Context) {
 	var waiting queue
 	for ctx.Err() == nil {
 		q.reload(ctx)
+		if q.cfg.DB.Suspended() {
+			q.complain(ctx, "comparing the logs with what was seen of them", q.compareAll(ctx))
+		}
 		q.complain(ctx, "looking at the log", q.look(ctx))
 		q.complain(ctx, "waiting for the log", q.overdue(ctx, &waiting))
 		q.complain(ctx, "counting what waits for the log", q.countWaiting(ctx))
-		pause(ctx, lookEvery)
+		q.rest(ctx)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
 	if err := q.look(ctx); err != nil {
 		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
+	}
+}
+
+// rest waits until it is time to look again: at once, when the database was
+// restarted or replaced.
+func (q *Sequencer) rest(ctx context.Context) {
+	timer := time.NewTimer(lookEvery)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	case <-q.wake:
 	}
 }
 
@@ -78,7 +94,14 @@ func (q *Sequencer) look(ctx context.Context) error {
 	if err := q.Look(ctx); err != nil {
 		return err
 	}
-	if err := q.rewind(ctx); err != nil {
+	rewound, err := q.rewind(ctx)
+	if err != nil {
+		return err
+	}
+	if rewound {
+		return q.compareAll(ctx)
+	}
+	if err := q.vanished(ctx); err != nil {
 		return err
 	}
 	for {
@@ -169,24 +192,53 @@ func anotherStart(was sighting) error {
 	return fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
 }
 
-// rewind sees to it that all heads are looked at again when the newest revision
-// is older than one that was seen: the database was put back while this server
-// ran, and what was put back looks as if it had not changed. The newest head is
-// always looked at again, since it may be another one of that revision.
-func (q *Sequencer) rewind(ctx context.Context) error {
+// rewind reports whether the newest revision is older than one that was seen: the
+// database was put back while this server ran, and what was put back looks as if it
+// had not changed. Nothing is written from then on until all logs were compared. The
+// newest head is always looked at again, since it may be another one of that
+// revision.
+func (q *Sequencer) rewind(ctx context.Context) (bool, error) {
 	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
 	if err != nil {
-		return err
+		return false, err
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	switch {
 	case newest < q.seen.revision:
-		q.seen.revision = 0
+		q.cfg.DB.Forbid("its logs are older than those that were seen")
+		return true, nil
 	case newest == q.seen.revision && newest > 0:
 		q.seen.revision = newest - 1
 	}
+	return false, nil
+}
+
+// vanished notes a departure for each log that was seen and is gone.
+func (q *Sequencer) vanished(ctx context.Context) error {
+	seen := q.sighted()
+	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(seen)))
+	if err != nil {
+		return err
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for _, chain := range gone {
+		if was := seen[chain]; was.Size > 0 && q.seen.byChain[chain] == was { // and it was not accepted meanwhile
+			q.seen.departures[chain] = goneLog(was)
+		}
+	}
 	return nil
+}
+
+// goneLog says that a log is not there.
+func goneLog(was sighting) error { return fmt.Errorf("its log had %d entries and is gone", was.Size) }
+
+// sighted is what was seen of every log.
+func (q *Sequencer) sighted() map[string]sighting {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return maps.Clone(q.seen.byChain)
 }
 
 // settle draws the conclusion of what was seen: nothing is written to a database
@@ -212,21 +264,48 @@ func (q *Sequencer) settle(save bool) error {
 	return q.seen.save()
 }
 
-// compare holds every log against the checkpoint that was seen of it.
-func (q *Sequencer) compare(ctx context.Context) error {
-	for chain, was := range q.seen.byChain {
+// compareAll holds every log that was seen against its checkpoint, also those that
+// are gone, and then lets writes go on, or forbids them. A log that is signed by a
+// key of nobody's is damaged and concerns itself alone; when all are, it is the key
+// file that is wrong, which is told, and no reason to forbid writes.
+func (q *Sequencer) compareAll(ctx context.Context) error {
+	changes, seen := q.cfg.DB.Changes(), q.sighted()
+	var strangers []error
+	for chain, was := range seen {
 		why, err := q.follows(ctx, chain, was)
-		if err != nil {
+		if errors.Is(err, errStranger) {
+			strangers, why = append(strangers, err), damagedLog{err}
+		} else if err != nil {
 			return err
 		}
-		switch damaged := new(damagedLog); {
-		case errors.As(why, damaged):
-			q.damage(chain, damaged.error)
-		case why != nil:
-			q.seen.departures[chain] = why
-		}
+		q.concludes(chain, was, why)
 	}
-	return q.look(ctx)
+	q.mu.Lock()
+	q.seen.revision = 0
+	q.mu.Unlock()
+	if err := q.look(ctx); err != nil {
+		return err
+	}
+	q.cfg.DB.Resume(changes)
+	if len(strangers) > 0 && len(strangers) == len(seen) {
+		return strangers[0]
+	}
+	return nil
+}
+
+// concludes notes what came of the comparison of a log.
+func (q *Sequencer) concludes(chain string, was sighting, why error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.seen.byChain[chain] != was {
+		return // it was accepted or has grown meanwhile
+	}
+	switch damaged := new(damagedLog); {
+	case errors.As(why, damaged):
+		q.damage(chain, damaged.error)
+	case why != nil:
+		q.seen.departures[chain] = why
+	}
 }
 
 // damagedLog says that a log cannot be compared, because what is stored of it is
@@ -244,7 +323,7 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 	err = storage.Read(ctx, q.cfg.DB, chain, func(s *storage.Snapshot) error {
 		h, err := storage.ReadLogHead(s)
 		if errors.Is(err, storage.ErrNotFound) {
-			why = fmt.Errorf("its log had %d entries and is gone", was.Size)
+			why = goneLog(was)
 			return nil
 		}
 		if err != nil {

@@ -93,7 +93,9 @@ func (e *erasures) learn(ctx context.Context) (err error) {
 	}
 	var names []string
 	if e.learnt == 0 || settled < e.learnt {
-		names, err = e.readAll(ctx)
+		if names, err = e.readAll(ctx); err == nil && e.learnt > 0 {
+			err = e.findRevived(ctx)
+		}
 	} else {
 		names, err = storage.ErasuresFrom(ctx, e.db, e.learnt, settled)
 	}
