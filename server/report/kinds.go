@@ -80,8 +80,6 @@ func kindWords(kind pb.EntryKind) string {
 		return "restored database accepted"
 	case pb.EntryKind_ENTRY_KIND_PURGE:
 		return "answered requests forgotten"
-	case pb.EntryKind_ENTRY_KIND_ERASURE:
-		return "client's data erased"
 	}
 	return words(kind)
 }
