@@ -3,6 +3,7 @@ package integration
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"fmt"
@@ -241,6 +242,11 @@ func (b *birdcage) wantNothingInClear(t *testing.T, when string) {
 		all = append(all, values...)
 	}
 	wantWitness(t, "the tables", all)
+	var activity sql.NullString
+	if err := b.sql.QueryRow("select string_agg(query, E'\\n') from pg_stat_activity").Scan(&activity); err != nil || !strings.Contains(activity.String, "select") {
+		t.Errorf("the statements of the servers: %q, %v", activity.String, err)
+	}
+	wantNoCanary(t, when+", statements in pg_stat_activity", []byte(activity.String))
 	if program, err := exec.LookPath("pg_dump"); err == nil {
 		dump, err := exec.Command(program, "--inserts", "-d", b.database.DSN(localpg.Superuser)).Output()
 		if err != nil {
@@ -393,15 +399,23 @@ func (c *chain) handedOut(t *testing.T, client string) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var file []byte
+	var file, digest []byte
 	for {
 		part, err := stream.Recv()
 		if err != nil {
 			if err.Error() != "EOF" {
 				t.Fatal(err)
 			}
+			if sum := sha256.Sum256(file); !bytes.Equal(digest, sum[:]) {
+				t.Errorf("the last part has digest %x, the file %x", digest, sum)
+			}
 			return file
 		}
-		file = append(file, part.Part...)
+		if digest != nil {
+			t.Error("there is a part behind the one with the digest")
+		}
+		if file = append(file, part.Part...); len(part.Sha256) > 0 {
+			digest = part.Sha256
+		}
 	}
 }

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -54,17 +56,29 @@ func (c clientExportCommand) Run(ctx context.Context, std streams) error {
 	return err
 }
 
-// copyParts writes the parts of a file until there are no more.
-func copyParts(file io.Writer, parts grpc.ServerStreamingClient[pb.ExportClientResponse]) (written int64, err error) {
+// errCutOff says that a file did not come whole.
+var errCutOff = errors.New("the file is not whole: its digest is missing or another one; nothing was written, ask again")
+
+// copyParts writes the parts of a file until there are no more, and answers
+// errCutOff unless the last one holds the digest of all.
+func copyParts(file io.Writer, parts interface {
+	Recv() (*pb.ExportClientResponse, error)
+}) (written int64, err error) {
+	sum := sha256.New()
+	var digest []byte
 	for {
 		part, err := parts.Recv()
 		if errors.Is(err, io.EOF) {
+			if !bytes.Equal(digest, sum.Sum(nil)) {
+				return written, errCutOff
+			}
 			return written, nil
 		}
 		if err != nil {
 			return written, err
 		}
-		n, err := file.Write(part.GetPart())
+		digest = part.GetSha256() // counts in the last part only
+		n, err := io.MultiWriter(sum, file).Write(part.GetPart())
 		if written += int64(n); err != nil {
 			return written, err
 		}

@@ -74,7 +74,8 @@ type ConsultationServiceClient interface {
 	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
 	EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error)
 	// ExportClient hands out everything that is kept about one client, as one file
-	// of JSON, in parts: for the client's own right of access. That it was done
+	// of JSON, in parts: for the client's own right of access. The last part holds the
+	// SHA-256 of the file, so that one that was cut off is known. That it was done
 	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
 	// slow.
 	ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportClientResponse], error)
@@ -249,7 +250,8 @@ type ConsultationServiceServer interface {
 	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
 	EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error)
 	// ExportClient hands out everything that is kept about one client, as one file
-	// of JSON, in parts: for the client's own right of access. That it was done
+	// of JSON, in parts: for the client's own right of access. The last part holds the
+	// SHA-256 of the file, so that one that was cut off is known. That it was done
 	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
 	// slow.
 	ExportClient(*ExportClientRequest, grpc.ServerStreamingServer[ExportClientResponse]) error

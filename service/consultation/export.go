@@ -3,7 +3,9 @@ package consultation
 import (
 	"bufio"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
+	"io"
 	"math"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -37,7 +39,8 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 	if err := storage.Note(ctx, s.DB, record.Chain(req.Name), scene.HandedOut(req.Name)); err != nil {
 		return err
 	}
-	e := &export{ctx: ctx, db: s.DB, client: req.Name, out: bufio.NewWriterSize(parts{stream}, partBytes)}
+	sum := sha256.New()
+	e := &export{ctx: ctx, db: s.DB, client: req.Name, out: bufio.NewWriterSize(io.MultiWriter(sum, parts{stream}), partBytes)}
 	e.text("{")
 	e.one("client", func(r *storage.Snapshot) (proto.Message, error) { return record.Get(r, storage.Clients, req.Name) })
 	e.one("recordCard", func(r *storage.Snapshot) (proto.Message, error) { return record.Card(r, req.Name, visitsExported) })
@@ -52,6 +55,9 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 	e.text("\n}\n")
 	if e.err == nil {
 		e.err = e.out.Flush()
+	}
+	if e.err == nil {
+		e.err = stream.Send(&pb.ExportClientResponse{Sha256: sum.Sum(nil)})
 	}
 	return e.err
 }
