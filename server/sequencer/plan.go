@@ -152,11 +152,14 @@ func halted(h storage.LogHead, why error) storage.LogHead {
 	return h
 }
 
-// resign signs the heads anew that other keys than these have signed. A log
-// that none of these has signed is no reason to halt it but a wrong key file,
-// and the answer is errStranger.
+// resign signs the heads anew that other keys than these have signed. Where none of
+// these has signed any log, the key file is wrong, and the answer is errStranger. A
+// single log that they have not signed is left as it is, and halted when it is built
+// upon; the others go on.
 func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
+	var stranger error
+	ours := 0
 	for _, h := range heads {
 		if h.Halted != "" {
 			continue
@@ -167,7 +170,8 @@ func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage
 		}
 		switch why := signedHead(h, set); {
 		case errors.Is(why, ledger.ErrStranger):
-			return storage.LogChanges{}, fmt.Errorf("chain %s: %w", h.Chain, errStranger)
+			stranger = fmt.Errorf("chain %s: %w", h.Chain, errStranger)
+			continue
 		case why != nil:
 			changes.Heads = append(changes.Heads, halted(h, why))
 		case h.Keys != set.lines:
@@ -177,6 +181,10 @@ func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage
 			}
 			changes.Heads = append(changes.Heads, signed)
 		}
+		ours++
+	}
+	if stranger != nil && ours == 0 {
+		return storage.LogChanges{}, stranger
 	}
 	return changes, nil
 }

@@ -230,3 +230,15 @@ func TestForeignKeyFile(t *testing.T) {
 		t.Errorf("it does not say what to do: %v", err)
 	}
 }
+
+// A single head that a foreign key has signed is left alone, and the other logs are
+// signed by the keys of today.
+func TestForeignHead(t *testing.T) {
+	s := newTables()
+	s.batch(t, s.pending("ebb", 3), aKey(t, 1))
+	s.batch(t, s.pending("flow", 3), aKey(t, 7))
+	c, err := resign(s.heads, []ledger.PrivateKey{aKey(t, 2), aKey(t, 1)})
+	if err != nil || len(c.Heads) != 1 || c.Heads[0].Chain != "ebb" {
+		t.Errorf("changes %+v, %v", c, err)
+	}
+}
