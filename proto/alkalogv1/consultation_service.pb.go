@@ -1328,10 +1328,10 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x89\x01\n" +
 	"\x13ExportClientRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"H\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
-	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x16\n" +
-	"\x06sha256\x18\x02 \x01(\fR\x06sha2562\x81\t\n" +
+	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\x81\t\n" +
 	"\x13ConsultationService\x12`\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\r\x8a\xb2\x19\t\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01\x12U\n" +
