@@ -238,7 +238,7 @@ func literal(n ast.Node) (string, bool) {
 
 // forAll are the exported functions that use the database and are not told a
 // chain.
-var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "Probe", "Stats",
+var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
 	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 

@@ -396,7 +396,7 @@ func TestKeeperSeesLittle(t *testing.T) {
 	d := storagetest.NewDatabase(t)
 	super, keeper := d.SQL(t, localpg.Superuser), d.SQLIn(t, storage.RoleServer, "harbour role="+storage.RoleKeeper)
 	own := []string{"log_", "tally_"} // what it keeps, by how the tables' names begin
-	some := map[string]string{"chains": "chain, parent, id, body", "audit_entries": "chain, id, position, body", "requests": "chain, id, position, claim_time, manifest"}
+	some := map[string]string{"chains": "chain, parent, id, body", "audit_entries": "chain, id, position, kind, client, body", "requests": "chain, id, position, claim_time, manifest"}
 	for table, values := range walled(t, super) {
 		if slices.ContainsFunc(own, func(prefix string) bool { return strings.HasPrefix(table, prefix) }) {
 			continue
@@ -415,6 +415,6 @@ func TestKeeperSeesLittle(t *testing.T) {
 		}
 		wantRefused(t, keeper, "select chain from "+table, "permission denied")
 	}
-	wantRefused(t, keeper, "select kind from audit_entries", "permission denied")
+	wantRefused(t, keeper, "select actor from audit_entries", "permission denied")
 	wantRefused(t, keeper, "create table more ()", "permission denied")
 }

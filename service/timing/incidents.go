@@ -40,7 +40,10 @@ func Incidents(session *pb.Session, events []*pb.StoredEvent, state *pb.SessionS
 	}
 	for _, i := range found {
 		for _, flush := range state.GetFlushes() {
-			if flush.GetPlace() == i.Place && flush.FlushedMinutes != nil {
+			// While water runs the figure grows with every batch of facts; it is noted
+			// when the water is taken away or medical help has taken over.
+			ended := flush.GetWaterOnTime() == nil || flush.GetHelpTookOver()
+			if ended && flush.GetPlace() == i.Place && flush.FlushedMinutes != nil {
 				i.FlushMinutes = new(min(flush.GetFlushedMinutes(), maxFlushMinutes))
 			}
 		}
