@@ -4076,8 +4076,12 @@ type Session struct {
 	UnderWay bool `protobuf:"varint,37,opt,name=under_way,json=underWay,proto3" json:"under_way,omitempty"`
 	// When it was begun by the till's clock, where start_time is not the same, UTC.
 	TillStartTime *timestamppb.Timestamp `protobuf:"bytes,38,opt,name=till_start_time,json=tillStartTime,proto3" json:"till_start_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// The products decided on for sections that take another one than the rest.
+	// Confirming or using any of these is as good as the one in product; which of
+	// them went on which section is not recorded.
+	SectionProducts []*PlannedProduct `protobuf:"bytes,39,rep,name=section_products,json=sectionProducts,proto3" json:"section_products,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -4348,6 +4352,77 @@ func (x *Session) GetTillStartTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Session) GetSectionProducts() []*PlannedProduct {
+	if x != nil {
+		return x.SectionProducts
+	}
+	return nil
+}
+
+// PlannedProduct is the product decided on for one section.
+type PlannedProduct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The section.
+	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	// The product.
+	Product string `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	// The lot decided on; empty: not stated.
+	LotCode       string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlannedProduct) Reset() {
+	*x = PlannedProduct{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlannedProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlannedProduct) ProtoMessage() {}
+
+func (x *PlannedProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlannedProduct.ProtoReflect.Descriptor instead.
+func (*PlannedProduct) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *PlannedProduct) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+func (x *PlannedProduct) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *PlannedProduct) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
 // SessionClosing is a session closed without an outcome.
 type SessionClosing struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4365,7 +4440,7 @@ type SessionClosing struct {
 
 func (x *SessionClosing) Reset() {
 	*x = SessionClosing{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4377,7 +4452,7 @@ func (x *SessionClosing) String() string {
 func (*SessionClosing) ProtoMessage() {}
 
 func (x *SessionClosing) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4390,7 +4465,7 @@ func (x *SessionClosing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionClosing.ProtoReflect.Descriptor instead.
 func (*SessionClosing) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SessionClosing) GetReason() ClosingReason {
@@ -4455,7 +4530,7 @@ type SessionLimits struct {
 
 func (x *SessionLimits) Reset() {
 	*x = SessionLimits{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4467,7 +4542,7 @@ func (x *SessionLimits) String() string {
 func (*SessionLimits) ProtoMessage() {}
 
 func (x *SessionLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4480,7 +4555,7 @@ func (x *SessionLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionLimits.ProtoReflect.Descriptor instead.
 func (*SessionLimits) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *SessionLimits) GetHardLimitMinutes() float64 {
@@ -4593,7 +4668,7 @@ type StoredEvent struct {
 
 func (x *StoredEvent) Reset() {
 	*x = StoredEvent{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4605,7 +4680,7 @@ func (x *StoredEvent) String() string {
 func (*StoredEvent) ProtoMessage() {}
 
 func (x *StoredEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4618,7 +4693,7 @@ func (x *StoredEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredEvent.ProtoReflect.Descriptor instead.
 func (*StoredEvent) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *StoredEvent) GetEvent() *Event {
@@ -4715,7 +4790,7 @@ type MissedAlarm struct {
 
 func (x *MissedAlarm) Reset() {
 	*x = MissedAlarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[44]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4727,7 +4802,7 @@ func (x *MissedAlarm) String() string {
 func (*MissedAlarm) ProtoMessage() {}
 
 func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[44]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4740,7 +4815,7 @@ func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MissedAlarm.ProtoReflect.Descriptor instead.
 func (*MissedAlarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{44}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *MissedAlarm) GetSession() string {
@@ -4780,7 +4855,7 @@ type SeenDeviations struct {
 
 func (x *SeenDeviations) Reset() {
 	*x = SeenDeviations{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[45]
+	mi := &file_alkalog_v1_session_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4792,7 +4867,7 @@ func (x *SeenDeviations) String() string {
 func (*SeenDeviations) ProtoMessage() {}
 
 func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[45]
+	mi := &file_alkalog_v1_session_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4805,7 +4880,7 @@ func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SeenDeviations.ProtoReflect.Descriptor instead.
 func (*SeenDeviations) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{45}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *SeenDeviations) GetSession() string {
@@ -5078,7 +5153,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
 	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x126\n" +
 	"\x14facts_not_understood\x18\x15 \x03(\tB\x04\xa0\xb2\x19\x01R\x12factsNotUnderstood:\x04\x88\xb2\x19\x04B\x15\n" +
-	"\x13_normalizer_minutes\"\x80\x15\n" +
+	"\x13_normalizer_minutes\"\xcc\x15\n" +
 	"\aSession\x12\x86\x01\n" +
 	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -5137,8 +5212,15 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\vtill_clocks\x18$ \x03(\v2\x15.alkalog.v1.TillClockB\x03\xe0A\x03R\n" +
 	"tillClocks\x12 \n" +
 	"\tunder_way\x18% \x01(\bB\x03\xe0A\x03R\bunderWay\x12G\n" +
-	"\x0ftill_start_time\x18& \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\rtillStartTime:L\xeaAE\n" +
-	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\x88\xb2\x19\x04\"\x99\x02\n" +
+	"\x0ftill_start_time\x18& \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\rtillStartTime\x12J\n" +
+	"\x10section_products\x18' \x03(\v2\x1a.alkalog.v1.PlannedProductB\x03\xe0A\x03R\x0fsectionProducts:L\xeaAE\n" +
+	"\x0falkalog/Session\x122chains/{chain}/clients/{client}/sessions/{session}\x88\xb2\x19\x04\"\x90\x01\n" +
+	"\x0ePlannedProduct\x12#\n" +
+	"\n" +
+	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x122\n" +
+	"\aproduct\x18\x02 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Product\xa0\xb2\x19\x02R\aproduct\x12\x1f\n" +
+	"\blot_code\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x05R\alotCode:\x04\x88\xb2\x19\x04\"\x99\x02\n" +
 	"\x0eSessionClosing\x121\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x19.alkalog.v1.ClosingReasonR\x06reason\x129\n" +
 	"\n" +
@@ -5317,7 +5399,7 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 47)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
@@ -5373,17 +5455,18 @@ var file_alkalog_v1_session_proto_goTypes = []any{
 	(*SectionState)(nil),          // 51: alkalog.v1.SectionState
 	(*SessionState)(nil),          // 52: alkalog.v1.SessionState
 	(*Session)(nil),               // 53: alkalog.v1.Session
-	(*SessionClosing)(nil),        // 54: alkalog.v1.SessionClosing
-	(*SessionLimits)(nil),         // 55: alkalog.v1.SessionLimits
-	(*StoredEvent)(nil),           // 56: alkalog.v1.StoredEvent
-	(*MissedAlarm)(nil),           // 57: alkalog.v1.MissedAlarm
-	(*SeenDeviations)(nil),        // 58: alkalog.v1.SeenDeviations
-	(*timestamppb.Timestamp)(nil), // 59: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 60: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 61: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 62: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 63: alkalog.v1.Plan
-	(ProductKind)(0),              // 64: alkalog.v1.ProductKind
+	(*PlannedProduct)(nil),        // 54: alkalog.v1.PlannedProduct
+	(*SessionClosing)(nil),        // 55: alkalog.v1.SessionClosing
+	(*SessionLimits)(nil),         // 56: alkalog.v1.SessionLimits
+	(*StoredEvent)(nil),           // 57: alkalog.v1.StoredEvent
+	(*MissedAlarm)(nil),           // 58: alkalog.v1.MissedAlarm
+	(*SeenDeviations)(nil),        // 59: alkalog.v1.SeenDeviations
+	(*timestamppb.Timestamp)(nil), // 60: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 61: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 62: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 63: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 64: alkalog.v1.Plan
+	(ProductKind)(0),              // 65: alkalog.v1.ProductKind
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
 	0,   // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
@@ -5395,7 +5478,7 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	4,   // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
 	5,   // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
 	4,   // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
-	59,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	60,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
 	13,  // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
 	14,  // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
 	15,  // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
@@ -5426,78 +5509,79 @@ var file_alkalog_v1_session_proto_depIdxs = []int32{
 	40,  // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
 	41,  // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
 	6,   // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	59,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
-	59,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
+	60,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	60,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
 	7,   // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	59,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	60,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
 	8,   // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
 	4,   // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
 	4,   // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
-	59,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
-	59,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
-	59,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
-	59,  // 50: alkalog.v1.ClockReading.time:type_name -> google.protobuf.Timestamp
+	60,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
+	60,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
+	60,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
+	60,  // 50: alkalog.v1.ClockReading.time:type_name -> google.protobuf.Timestamp
 	47,  // 51: alkalog.v1.TillClock.readings:type_name -> alkalog.v1.ClockReading
 	10,  // 52: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
 	0,   // 53: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	59,  // 54: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	60,  // 54: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
 	50,  // 55: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	59,  // 56: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	59,  // 57: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	59,  // 58: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	60,  // 59: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	60,  // 60: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	60,  // 61: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	59,  // 62: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	59,  // 63: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	59,  // 64: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	61,  // 65: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	60,  // 56: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	60,  // 57: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	60,  // 58: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	61,  // 59: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	61,  // 60: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	61,  // 61: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	60,  // 62: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	60,  // 63: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	60,  // 64: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	62,  // 65: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
 	3,   // 66: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
-	59,  // 67: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	60,  // 67: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
 	11,  // 68: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
 	51,  // 69: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
 	44,  // 70: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
 	43,  // 71: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
 	1,   // 72: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	59,  // 73: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	59,  // 74: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	60,  // 73: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	60,  // 74: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
 	25,  // 75: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
 	45,  // 76: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
 	46,  // 77: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
 	9,   // 78: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
 	49,  // 79: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
 	34,  // 80: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	59,  // 81: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	59,  // 82: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	62,  // 83: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	59,  // 84: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	63,  // 85: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
-	55,  // 86: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
+	60,  // 81: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	60,  // 82: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	63,  // 83: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	60,  // 84: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	64,  // 85: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	56,  // 86: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
 	52,  // 87: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
 	25,  // 88: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
-	54,  // 89: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
+	55,  // 89: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
 	46,  // 90: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
-	64,  // 91: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
+	65,  // 91: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
 	49,  // 92: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
 	43,  // 93: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
 	48,  // 94: alkalog.v1.Session.till_clocks:type_name -> alkalog.v1.TillClock
-	59,  // 95: alkalog.v1.Session.till_start_time:type_name -> google.protobuf.Timestamp
-	12,  // 96: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
-	59,  // 97: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
-	42,  // 98: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	59,  // 99: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	52,  // 100: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	59,  // 101: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
-	10,  // 102: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
-	59,  // 103: alkalog.v1.StoredEvent.earliest_time:type_name -> google.protobuf.Timestamp
-	59,  // 104: alkalog.v1.StoredEvent.latest_time:type_name -> google.protobuf.Timestamp
-	44,  // 105: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
-	43,  // 106: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
-	107, // [107:107] is the sub-list for method output_type
-	107, // [107:107] is the sub-list for method input_type
-	107, // [107:107] is the sub-list for extension type_name
-	107, // [107:107] is the sub-list for extension extendee
-	0,   // [0:107] is the sub-list for field type_name
+	60,  // 95: alkalog.v1.Session.till_start_time:type_name -> google.protobuf.Timestamp
+	54,  // 96: alkalog.v1.Session.section_products:type_name -> alkalog.v1.PlannedProduct
+	12,  // 97: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
+	60,  // 98: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
+	42,  // 99: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	60,  // 100: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	52,  // 101: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	60,  // 102: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
+	10,  // 103: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
+	60,  // 104: alkalog.v1.StoredEvent.earliest_time:type_name -> google.protobuf.Timestamp
+	60,  // 105: alkalog.v1.StoredEvent.latest_time:type_name -> google.protobuf.Timestamp
+	44,  // 106: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	43,  // 107: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
+	108, // [108:108] is the sub-list for method output_type
+	108, // [108:108] is the sub-list for method input_type
+	108, // [108:108] is the sub-list for extension type_name
+	108, // [108:108] is the sub-list for extension extendee
+	0,   // [0:108] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -5548,15 +5632,15 @@ func file_alkalog_v1_session_proto_init() {
 	file_alkalog_v1_session_proto_msgTypes[36].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[38].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[39].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[42].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[43].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[44].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   46,
+			NumMessages:   47,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -174,6 +174,10 @@ func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	session.Supervisor = in.GetSupervisor().GetName()
 	session.ServiceKind = in.ServiceKind
 	session.SectionIds = in.SectionIds
+	for _, s := range in.SectionProducts {
+		session.SectionProducts = append(session.SectionProducts, &pb.PlannedProduct{
+			SectionId: s.SectionId, Product: s.GetProduct().GetName(), LotCode: s.LotCode})
+	}
 	session.ProductKind = in.GetProduct().GetKind()
 	session.Conditions = conditions(d)
 	session.Limits = timing.Limits(in)

@@ -94,11 +94,18 @@ func TestConfirmProductIsCalledFor(t *testing.T) {
 
 func TestWrongProductOnTheHair(t *testing.T) {
 	const other, base = "chains/ebb-and-flow/products/tideline-super", "chains/ebb-and-flow/products/base"
+	const second = "chains/ebb-and-flow/products/tideline-mild"
+	twoStrengths := func() *story {
+		s := begun(regular()).at(-2, based())
+		s.session.SectionProducts = []*pb.PlannedProduct{{SectionId: "nape", Product: second, LotCode: "good"}}
+		return s
+	}
 	catalogue := []*pb.Product{
 		{Name: relaxer, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER, Lots: []*pb.Lot{
 			{LotCode: "good"}, {LotCode: "old", ExpireTime: stamp(minute(-60))}, {LotCode: "recalled", RecallTime: stamp(minute(-60))}}},
 		{Name: other, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER},
 		{Name: base, Kind: pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE},
+		{Name: second, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER, Lots: []*pb.Lot{{LotCode: "recalled", RecallTime: stamp(minute(-60))}}},
 	}
 	for _, c := range []struct {
 		name       string
@@ -121,6 +128,16 @@ func TestWrongProductOnTheHair(t *testing.T) {
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
 		{"a lot out of date is a deviation alone", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "old")).at(0, applied("back-left")), nil, []string{"BAD_LOT "}},
 		{"a base is no wrong relaxer", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "good")).at(0, applied("back-left")).at(0.5, used(base, "")), nil, nil},
+		{"two strengths by section", twoStrengths().at(-1, confirmed(relaxer, "good")).at(-1, confirmed(second, "good")).at(0, applied("back-left")).at(0.5, used(second, "good")),
+			nil, nil},
+		{"a third one beside them", twoStrengths().at(-1, confirmed(relaxer, "good")).at(-1, confirmed(other, "")).at(0, applied("back-left")),
+			[]string{"RINSE_NOW back-left WRONG_PRODUCT #3"}, []string{"OTHER_PRODUCT "}},
+		{"the second strength, not decided on", begun(regular()).at(-2, based()).at(-1, confirmed(second, "good")).at(0, applied("back-left")),
+			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"OTHER_PRODUCT "}},
+		{"a recalled lot of the second strength", twoStrengths().at(-1, confirmed(second, "recalled")).at(0, applied("back-left")),
+			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
+		{"a recalled lot of the first, beside the second", twoStrengths().at(-1, confirmed(relaxer, "recalled")).at(0, applied("back-left")),
+			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
 	} {
 		state := FoldWith(c.story.session, c.story.events, catalogue, minute(1))
 		if got := causes(state.Alarms); !slices.Equal(got, c.alarms) {

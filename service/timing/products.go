@@ -1,6 +1,7 @@
 package timing
 
 import (
+	"slices"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
@@ -25,7 +26,7 @@ func (f *service) named(e fact, name, lot string) {
 	if !isRelaxer(product.GetKind()) {
 		return // its lot counts, but it is not what straightens
 	}
-	if decided := f.session.GetProduct(); decided != "" && name != decided {
+	if decided := f.session.GetProduct(); decided != "" && !isDecided(f.session, name) {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at, "%s was used; %s was decided on", name, decided)
 		wrong = "it is not the product decided on"
 	}
@@ -35,6 +36,13 @@ func (f *service) named(e fact, name, lot string) {
 			c.jar = f.jar
 		}
 	}
+}
+
+// isDecided reports whether a product was decided on, for the head or for a section.
+// Two bowls may be mixed before either is used, so the product named last is not
+// necessarily the one on the section that is treated next.
+func isDecided(s *pb.Session, name string) bool {
+	return name == s.GetProduct() || slices.ContainsFunc(s.GetSectionProducts(), func(p *pb.PlannedProduct) bool { return p.Product == name })
 }
 
 // isRelaxer tells products that straighten from what goes with them. A product that
