@@ -139,7 +139,9 @@ func practitionerSheet() sheet.Sheet[*pb.PractitionerFigures] {
 	columns = append(columns, proportions("", row.GetOverrides)...)
 	columns = append(columns, proportions("others_", row.GetOthers)...)
 	return sheet.Sheet[row]{JSON: message[row], Columns: append(columns,
-		told("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }))}
+		told("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }),
+		told("changed_answers", func(r row) string { return strconv.FormatInt(r.GetChangedAnswers(), 10) }),
+		told("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
 }
 
 // follow is one thing that became of refusals or overrides.

@@ -75,6 +75,8 @@ type DB struct {
 
 	press *press // for what is sealed
 
+	whatIfs whatIfs // not written yet
+
 	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
 	erased    erasedClients          // whose keys are not used
 	conflicts atomic.Int64           // see Stats

@@ -19,7 +19,7 @@ const schema = "alkalog"
 
 // SchemaVersion is the version of the schema that this program works with: the
 // number of the last migration.
-const SchemaVersion int64 = 14
+const SchemaVersion int64 = 15
 
 // The roles of the database. None has a password; how those that may log in do
 // so is for the database's administrator to say.

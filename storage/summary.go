@@ -65,7 +65,8 @@ func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	var figures []PractitionerFigures
 	err := s.all(&figures, `select practitioner, sum(turned_away)::bigint as turned_away, sum(turned_away_overridden)::bigint as turned_away_overridden,
 			sum(overridable)::bigint as overridable, sum(overridden)::bigint as overridden, sum(begun)::bigint as begun,
-			sum(deviated)::bigint as deviated, sum(closed)::bigint as closed, sum(bad)::bigint as bad
+			sum(deviated)::bigint as deviated, sum(closed)::bigint as closed, sum(bad)::bigint as bad,
+			sum(answers_changed)::bigint as answers_changed, sum(what_ifs)::bigint as what_ifs
 		from tally_figures where chain = $1 and `+within+` group by 1 order by 1`, s.chain, span.from, span.to)
 	return figures, err
 }

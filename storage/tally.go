@@ -92,7 +92,7 @@ func readCases(ctx context.Context, tx *transaction, facts []fact) (map[caseKey]
 	}
 	var rows []caseState
 	err := tx.SelectContext(ctx, &rows, `select chain, id, coalesce(day::text, '') as day, verdict, salon, actor, practitioner, overridable,
-			overridden, begun, deviated, closed, bad, marks from tally_decisions
+			overridden, begun, deviated, closed, bad, changed, marks from tally_decisions
 		where (chain, id) in (select * from unnest($1::text[], $2::text[]))`,
 		each(wanted, func(k caseKey) string { return k.chain }), each(wanted, func(k caseKey) string { return k.id }))
 	known := make(map[caseKey]caseState, len(rows))
@@ -115,22 +115,22 @@ func each[R, V any](rows []R, value func(R) V) any {
 func writeCases(ctx context.Context, tx *transaction, rows []caseState) error {
 	type c = caseState
 	_, err := tx.ExecContext(ctx, `insert into tally_decisions (chain, id, day, verdict, salon, actor, practitioner, overridable,
-			overridden, begun, deviated, closed, bad, marks)
-		select chain, id, nullif(day, '')::date, verdict, salon, actor, practitioner, overridable, overridden, begun, deviated, closed, bad, marks
+			overridden, begun, deviated, closed, bad, changed, marks)
+		select chain, id, nullif(day, '')::date, verdict, salon, actor, practitioner, overridable, overridden, begun, deviated, closed, bad, changed, marks
 		from unnest($1::text[], $2::text[], $3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::boolean[], $9::bigint[], $10::boolean[],
-			$11::bigint[], $12::bigint[], $13::boolean[], $14::text[])
-		as n (chain, id, day, verdict, salon, actor, practitioner, overridable, overridden, begun, deviated, closed, bad, marks)
+			$11::bigint[], $12::bigint[], $13::boolean[], $14::boolean[], $15::text[])
+		as n (chain, id, day, verdict, salon, actor, practitioner, overridable, overridden, begun, deviated, closed, bad, changed, marks)
 		on conflict (chain, id) do update set day = excluded.day, verdict = excluded.verdict, salon = excluded.salon,
 			actor = excluded.actor, practitioner = excluded.practitioner, overridable = excluded.overridable,
 			overridden = excluded.overridden, begun = excluded.begun, deviated = excluded.deviated,
-			closed = excluded.closed, bad = excluded.bad, marks = excluded.marks`,
+			closed = excluded.closed, bad = excluded.bad, changed = excluded.changed, marks = excluded.marks`,
 		each(rows, func(r c) string { return r.Chain }), each(rows, func(r c) string { return r.ID }),
 		each(rows, func(r c) string { return r.Day }), each(rows, func(r c) string { return r.Verdict }),
 		each(rows, func(r c) string { return r.Salon }), each(rows, func(r c) string { return r.Actor }),
 		each(rows, func(r c) string { return r.Practitioner }), each(rows, func(r c) bool { return r.Overridable }),
 		each(rows, func(r c) int64 { return r.Overridden }), each(rows, func(r c) bool { return r.Begun }),
 		each(rows, func(r c) int64 { return r.Deviated }), each(rows, func(r c) int64 { return r.Closed }),
-		each(rows, func(r c) bool { return r.Bad }), each(rows, func(r c) string { return r.Marks }))
+		each(rows, func(r c) bool { return r.Bad }), each(rows, func(r c) bool { return r.Changed }), each(rows, func(r c) string { return r.Marks }))
 	return err
 }
 
@@ -151,19 +151,22 @@ func writeEntryCounts(ctx context.Context, tx *transaction, rows []entryRow) err
 func writeFigures(ctx context.Context, tx *transaction, rows []figureRow) error {
 	type f = figureRow
 	_, err := tx.ExecContext(ctx, `insert into tally_figures as t (chain, day, practitioner,
-			turned_away, turned_away_overridden, overridable, overridden, begun, deviated, closed, bad)
+			turned_away, turned_away_overridden, overridable, overridden, begun, deviated, closed, bad,
+			answers_changed, what_ifs)
 		select * from unnest($1::text[], $2::date[], $3::text[], $4::bigint[], $5::bigint[], $6::bigint[], $7::bigint[], $8::bigint[],
-			$9::bigint[], $10::bigint[], $11::bigint[])
+			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bigint[])
 		on conflict (chain, day, practitioner) do update set turned_away = t.turned_away + excluded.turned_away,
 			turned_away_overridden = t.turned_away_overridden + excluded.turned_away_overridden,
 			overridable = t.overridable + excluded.overridable, overridden = t.overridden + excluded.overridden,
 			begun = t.begun + excluded.begun, deviated = t.deviated + excluded.deviated,
-			closed = t.closed + excluded.closed, bad = t.bad + excluded.bad`,
+			closed = t.closed + excluded.closed, bad = t.bad + excluded.bad,
+			answers_changed = t.answers_changed + excluded.answers_changed, what_ifs = t.what_ifs + excluded.what_ifs`,
 		each(rows, func(r f) string { return r.chain }), each(rows, func(r f) string { return r.day }), each(rows, func(r f) string { return r.practitioner }),
 		each(rows, func(r f) int64 { return r.TurnedAway }), each(rows, func(r f) int64 { return r.TurnedAwayOverridden }),
 		each(rows, func(r f) int64 { return r.Overridable }), each(rows, func(r f) int64 { return r.Overridden }),
 		each(rows, func(r f) int64 { return r.Begun }), each(rows, func(r f) int64 { return r.Deviated }),
-		each(rows, func(r f) int64 { return r.Closed }), each(rows, func(r f) int64 { return r.Bad }))
+		each(rows, func(r f) int64 { return r.Closed }), each(rows, func(r f) int64 { return r.Bad }),
+		each(rows, func(r f) int64 { return r.AnswersChanged }), each(rows, func(r f) int64 { return r.WhatIfs }))
 	return err
 }
 

@@ -42,7 +42,7 @@ func tallied(t testing.TB, pool *sql.DB) string {
 	err := pool.QueryRowContext(t.Context(), `select coalesce(string_agg(line, E'\n' order by line), '') from (
 		select 'entries ' || r::text as line from (select * from tally_entries where entries <> 0 or decisions <> 0) r
 		union all select 'figures ' || r::text from (select * from tally_figures) r
-		where turned_away + overridable + overridden + begun + closed > 0) lines`).Scan(&all)
+		where turned_away + overridable + overridden + begun + closed + answers_changed + what_ifs > 0) lines`).Scan(&all)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,7 +99,7 @@ func someFacts(random *rand.Rand) (facts []string) {
 			closed[decision] = true
 			add("outcome", decision, "04", "", "", random.IntN(2) == 0)
 		case n > 1:
-			kind := pick("REFUSAL", "OVERRIDE", "OVERRIDE", "OVERRIDE_DENIED", "DEVIATION", "ALARM")
+			kind := pick("REFUSAL", "OVERRIDE", "OVERRIDE", "OVERRIDE_DENIED", "DEVIATION", "ALARM", "ANSWER_CHANGED")
 			add("entry", decision, pick("02", "03", "10"), "ENTRY_KIND_"+kind, "", false)
 		}
 	}

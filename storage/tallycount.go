@@ -57,6 +57,7 @@ type caseState struct {
 	Deviated                            int64 // the last; 0: none
 	Closed                              int64
 	Bad                                 bool
+	Changed                             bool   // it rests on answers that changed after a refusal
 	Marks                               string // of all its entries, a line each
 }
 
@@ -68,6 +69,8 @@ func (c caseState) learn(f fact) caseState {
 		c.Day, c.Verdict, c.Salon, c.Actor, c.Practitioner, c.Overridable = f.Day, f.Verdict, f.Salon, f.Actor, f.Practitioner, f.Flag
 	case "begun":
 		c.Begun = true
+	case "changed":
+		c.Changed = true
 	case "outcome":
 		c.Closed, c.Bad = f.Position, f.Flag
 	case "entry":
@@ -78,6 +81,8 @@ func (c caseState) learn(f fact) caseState {
 			}
 		case "ENTRY_KIND_DEVIATION":
 			c.Deviated = max(c.Deviated, f.Position)
+		case "ENTRY_KIND_ANSWER_CHANGED":
+			c.Changed = true
 		}
 		for _, m := range f.marks() {
 			if !slices.Contains(c.marks(), m) {
@@ -264,6 +269,8 @@ type Figures struct {
 	Deviated             int64 // of these, it departed from what was decided afterwards
 	Closed               int64 // of the overridden, the outcome is known
 	Bad                  int64 // of these, it was bad
+	AnswersChanged       int64 `db:"answers_changed"` // of all, rest on answers that changed after a refusal
+	WhatIfs              int64 `db:"what_ifs"`        // checks that stored no decision
 }
 
 // Add adds other figures n times.
@@ -276,6 +283,8 @@ func (f *Figures) Add(o Figures, n int64) {
 	f.Deviated += n * o.Deviated
 	f.Closed += n * o.Closed
 	f.Bad += n * o.Bad
+	f.AnswersChanged += n * o.AnswersChanged
+	f.WhatIfs += n * o.WhatIfs
 }
 
 // figures is what became of one decision.
@@ -292,6 +301,7 @@ func (c caseState) figures() Figures {
 		Deviated:             one(begun && c.Deviated > c.Overridden),
 		Closed:               one(closed),
 		Bad:                  one(closed && c.Bad && c.Closed > c.Overridden),
+		AnswersChanged:       one(c.Changed),
 	}
 }
 

@@ -762,7 +762,8 @@ func (x *SummaryRow) GetRate() *Proportion {
 }
 
 // PractitionerFigures is how often what could be overridden was, in decisions on
-// services of one practitioner, whoever overrode it.
+// services of one practitioner, whoever overrode it, and how often a verdict was
+// asked for again with other answers, whoever asked.
 type PractitionerFigures struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Who.
@@ -778,7 +779,16 @@ type PractitionerFigures struct {
 	// chance that anybody at all is named is at most 1 %. Who is out of line is left
 	// out of the others, so that one does not make the rest look odd, unless that
 	// would leave out most decisions.
-	OutOfLine     bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
+	OutOfLine bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
+	// Decisions of the time that rest on answers which were dangerous when a service
+	// was refused within 24 hours before, and are not any more (an entry
+	// ANSWER_CHANGED each).
+	ChangedAnswers int64 `protobuf:"varint,5,opt,name=changed_answers,json=changedAnswers,proto3" json:"changed_answers,omitempty"`
+	// What-ifs of the time: checks of a consultation that was sent inline, which
+	// store no decision. Only the practitioner and the day (UTC) of each are kept,
+	// nothing of the client. They are written within about a second after the
+	// answer; what a server has not written yet when it crashes is not counted.
+	WhatIfs       int64 `protobuf:"varint,6,opt,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -839,6 +849,20 @@ func (x *PractitionerFigures) GetOutOfLine() bool {
 		return x.OutOfLine
 	}
 	return false
+}
+
+func (x *PractitionerFigures) GetChangedAnswers() int64 {
+	if x != nil {
+		return x.ChangedAnswers
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetWhatIfs() int64 {
+	if x != nil {
+		return x.WhatIfs
+	}
+	return 0
 }
 
 // OverrideFigures follows the decisions of the time up, to this day.
@@ -921,13 +945,16 @@ type SummarizeEntriesResponse struct {
 	// What became of refusals and overrides of the time.
 	Overrides *OverrideFigures `protobuf:"bytes,4,opt,name=overrides,proto3" json:"overrides,omitempty"`
 	// Practitioners with decisions of the time in which something could be
-	// overridden, those out of line first, up to 1,000.
+	// overridden, with changed answers or with what-ifs, those out of line first,
+	// up to 1,000.
 	Practitioners []*PractitionerFigures `protobuf:"bytes,5,rep,name=practitioners,proto3" json:"practitioners,omitempty"`
 	// What was recorded in the chain and is not in these figures yet, up to 1,000;
 	// usually nothing.
 	Uncounted int64 `protobuf:"varint,6,opt,name=uncounted,proto3" json:"uncounted,omitempty"`
 	// What the figures may not have seen.
-	Check         *LogCheck `protobuf:"bytes,7,opt,name=check,proto3" json:"check,omitempty"`
+	Check *LogCheck `protobuf:"bytes,7,opt,name=check,proto3" json:"check,omitempty"`
+	// What-ifs of the time, of all practitioners; see PractitionerFigures.
+	WhatIfs       int64 `protobuf:"varint,8,opt,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1009,6 +1036,13 @@ func (x *SummarizeEntriesResponse) GetCheck() *LogCheck {
 		return x.Check
 	}
 	return nil
+}
+
+func (x *SummarizeEntriesResponse) GetWhatIfs() int64 {
+	if x != nil {
+		return x.WhatIfs
+	}
+	return 0
 }
 
 // GetCheckpointRequest names the chain.
@@ -1551,17 +1585,19 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x16\n" +
 	"\x03key\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x02R\x03key\x12\x14\n" +
 	"\x05count\x18\x03 \x01(\x03R\x05count\x12*\n" +
-	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xde\x01\n" +
+	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xa2\x02\n" +
 	"\x13PractitionerFigures\x12A\n" +
 	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x124\n" +
 	"\toverrides\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\toverrides\x12.\n" +
 	"\x06others\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x06others\x12\x1e\n" +
-	"\vout_of_line\x18\x04 \x01(\bR\toutOfLine\"\xf5\x01\n" +
+	"\vout_of_line\x18\x04 \x01(\bR\toutOfLine\x12'\n" +
+	"\x0fchanged_answers\x18\x05 \x01(\x03R\x0echangedAnswers\x12\x19\n" +
+	"\bwhat_ifs\x18\x06 \x01(\x03R\awhatIfs\"\xf5\x01\n" +
 	"\x0fOverrideFigures\x12G\n" +
 	"\x13refusals_overridden\x18\x01 \x01(\v2\x16.alkalog.v1.ProportionR\x12refusalsOverridden\x12J\n" +
 	"\x15followed_by_deviation\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\x13followedByDeviation\x12M\n" +
-	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\xc6\x02\n" +
+	"\x17followed_by_bad_outcome\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x14followedByBadOutcome\"\xe1\x02\n" +
 	"\x18SummarizeEntriesResponse\x12*\n" +
 	"\x04rows\x18\x01 \x03(\v2\x16.alkalog.v1.SummaryRowR\x04rows\x12\x14\n" +
 	"\x05total\x18\x02 \x01(\x03R\x05total\x12\x1c\n" +
@@ -1569,7 +1605,8 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\toverrides\x18\x04 \x01(\v2\x1b.alkalog.v1.OverrideFiguresR\toverrides\x12E\n" +
 	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
 	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\x12*\n" +
-	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\"i\n" +
+	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
+	"\bwhat_ifs\x18\b \x01(\x03R\awhatIfs\"i\n" +
 	"\x14GetCheckpointRequest\x12Q\n" +
 	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x98\x01\n" +

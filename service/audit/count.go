@@ -15,14 +15,21 @@ const (
 	countBatch = 1000
 )
 
+// lastWrite bounds how long a server that leaves tries to write its what-ifs.
+const lastWrite = 2 * time.Second
+
 // Count counts what is recorded, for the figures of summaries, until ctx is done.
-// Every server does so, and they take turns. What goes wrong is reported once while
-// it stays the same.
+// Every server does so, and they take turns; the what-ifs of this server are written
+// with it, and once more at the end. What goes wrong is reported once while it stays
+// the same.
 func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()
 	for said := ""; ; {
 		counted, err := storage.FoldTally(ctx, s.DB, countBatch)
+		if err == nil {
+			err = storage.WriteWhatIfs(ctx, s.DB)
+		}
 		if err == nil {
 			said = ""
 		} else if now := err.Error(); now != said && ctx.Err() == nil {
@@ -34,6 +41,11 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 		}
 		select {
 		case <-ctx.Done():
+			ctx, done := context.WithTimeout(context.WithoutCancel(ctx), lastWrite)
+			defer done()
+			if err := storage.WriteWhatIfs(ctx, s.DB); err != nil {
+				report(err)
+			}
 			return
 		case <-pause.C:
 		}

@@ -34,6 +34,9 @@ func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesR
 		}
 		answer.Rows, answer.Total, answer.Decisions = rows(counts, dimension(req.Dimension))
 		answer.Overrides, answer.Practitioners = followUp(figures), practitioners(figures)
+		for _, f := range figures {
+			answer.WhatIfs += f.WhatIfs
+		}
 		answer.Uncounted, err = storage.Uncounted(r)
 		return err
 	})

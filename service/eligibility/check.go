@@ -45,6 +45,9 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 			answer.Decision, err = s.decide(r, req, scene.Time, inline)
 			return err
 		})
+		if err == nil {
+			storage.CountWhatIf(s.DB, req.Practitioner, scene.Time)
+		}
 		return answer, err
 	}
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
