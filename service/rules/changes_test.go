@@ -57,7 +57,7 @@ func TestChangedAnswersAreAskedAbout(t *testing.T) {
 	}
 	in.WhatChanged = "looked again under the lamp: a crease, no cut"
 	d = mustDecide(t, e, in)
-	if d.Verdict != pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS || findingOf(d, "answer-changed", "") == nil {
+	if d.Verdict != pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS || findingOf(d, "answer.changed", "") == nil {
 		t.Errorf("with words: %s, %v", d.Verdict, d.Findings)
 	}
 }
