@@ -54,7 +54,7 @@ func TestEditedColumns(t *testing.T) {
 	}
 	day := a.clock.Now().Truncate(24 * time.Hour)
 	page := a.report(t, report.Period{From: day, To: day.AddDate(0, 0, 1)})
-	if got := strings.Count(page, "<h3>refusal"); got != len(refusals) {
+	if got := strings.Count(page, "</span>refusal, "); got != len(refusals) {
 		t.Errorf("the report of the day shows %d of %d refusals", got, len(refusals))
 	}
 	if !strings.Contains(page, "search columns of the database do not say what the signed entry says") {

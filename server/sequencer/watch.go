@@ -169,8 +169,15 @@ func (q *Sequencer) extends(ctx context.Context, h storage.LogHead) error {
 	if was.Size == 0 || h.Size <= was.Size {
 		return nil // for note to say
 	}
+	set, err := keysFor(q.keys(), h.Chain)
+	if err != nil {
+		return err
+	}
+	if err := signedHead(h, set); err != nil && !errors.Is(err, ledger.ErrStranger) {
+		return nil // damage to this log alone, for take to say: a database that was put back has signed heads
+	}
 	var earlier ledger.Head
-	err := storage.Read(ctx, q.cfg.DB, h.Chain, func(s *storage.Snapshot) (err error) {
+	err = storage.Read(ctx, q.cfg.DB, h.Chain, func(s *storage.Snapshot) (err error) {
 		earlier, err = record.LogHead(h).At(was.Size, record.LogTiles(s))
 		return err
 	})
