@@ -16,8 +16,8 @@ const mostFieldsNamed = 10
 // the decision, sealed.
 func (s Scene) AnswersChanged(d *pb.Decision) []*pb.AuditEntry {
 	changes := d.GetInputs().GetAnswerChanges()
-	if len(changes) == 0 {
-		return nil
+	if len(changes) == 0 || d.GetReplaces() != "" {
+		return nil // the decision that is replaced has an entry of the same changes
 	}
 	e := s.entry(pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, d)
 	s.about(e, d)
