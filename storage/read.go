@@ -18,6 +18,8 @@ type Snapshot struct {
 	keys     map[string]*clientKey // of clients whose records were read, by id
 	remember bool                  // whether opened is kept
 	opened   []opening
+	// metErased is set when a client was read who is on the list of erased ones.
+	metErased bool
 }
 
 // Read runs fn on a snapshot of a chain. What fn returns is returned as it is.

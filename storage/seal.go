@@ -196,6 +196,7 @@ const mostKeys = 1000
 // somebody has put back, is not used: the client is not found.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if s.tx.db.erased.has(s.chain, w.Client) {
+		s.metErased = true
 		return nil, errErased(w.Client)
 	}
 	if key, known := s.keys[w.Client]; known {

@@ -66,6 +66,8 @@ type write struct {
 	// doubt is set once a COMMIT has gone unanswered. From then on only an
 	// answer, or proof that there is none, ends the call.
 	doubt error
+	// lookedAgain is set once the call has looked again because of an erasure.
+	lookedAgain bool
 }
 
 // run tries until there is an answer.
@@ -171,6 +173,20 @@ func (w *write) attempt(ctx context.Context) (proto.Message, error) {
 	return nil, err
 }
 
+// errErasedMeanwhile asks for another look.
+var errErasedMeanwhile = fmt.Errorf("%w: a client was erased meanwhile", ErrStale)
+
+// erasedMeanwhile reports, once, that a snapshot holds a client who is on the list
+// of erased ones: the erasure was committed after the snapshot was taken, perhaps by
+// this very request, and a fresh snapshot shows its answer.
+func (w *write) erasedMeanwhile(s *Snapshot) bool {
+	if !s.metErased || w.lookedAgain {
+		return false
+	}
+	w.lookedAgain = true
+	return true
+}
+
 // thought is what came of looking at the database.
 type thought struct {
 	answer  proto.Message
@@ -205,6 +221,9 @@ func (w *write) think(ctx context.Context) (thought, error) {
 	if err == nil {
 		err = w.db.writable(changes)
 	}
+	if err != nil && w.erasedMeanwhile(s) {
+		return thought{}, errErasedMeanwhile
+	}
 	if err != nil {
 		return thought{}, refusal{err}
 	}
@@ -212,6 +231,9 @@ func (w *write) think(ctx context.Context) (thought, error) {
 		answer = changes.Refusal
 	}
 	sealing, err := w.sealing(s, changes)
+	if err != nil && w.erasedMeanwhile(s) {
+		return thought{}, errErasedMeanwhile
+	}
 	return thought{answer: answer, changes: changes, sealing: sealing}, err
 }
 
