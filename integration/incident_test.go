@@ -33,7 +33,9 @@ func (c *chain) noticed() *pb.Incident {
 func (st *stage) incidents() map[string]example {
 	k := &st.known
 	fresh := func(t testing.TB) *pb.Incident {
-		return must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.noticed(), RequestId: newID()}).Incident
+		yesterday := st.noticed()
+		yesterday.OccurTime = timestamppb.New(st.clock.Now().Add(-24 * time.Hour))
+		return must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: k.client, Incident: yesterday, RequestId: newID()}).Incident
 	}
 	changed := st.noticed()
 	changed.Name = k.incident
@@ -42,7 +44,7 @@ func (st *stage) incidents() map[string]example {
 			return st.move(st.session(t), k.client)
 		}},
 		"CreateIncident": by(st.till, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.noticed()}),
-		"UpdateIncident": by(st.amara, &pb.UpdateIncidentRequest{Incident: changed, UpdateMask: mask("kind", "occur_time", "place", "section_id",
+		"UpdateIncident": by(st.imara, &pb.UpdateIncidentRequest{Incident: changed, UpdateMask: mask("kind", "occur_time", "place", "section_id",
 			"blister", "seen", "first_action", "flush_minutes", "advice", "referred", "session", "product", "lot_code", "salon", "practitioner", "photos", "name_to_maker")}),
 		"GetIncident":   by(st.odile, &pb.GetIncidentRequest{Name: k.incident}),
 		"ListIncidents": by(st.imara, &pb.ListIncidentsRequest{Parent: k.client}),
@@ -144,6 +146,7 @@ func TestFollowUps(t *testing.T) {
 	}
 	answer := &pb.RecordFollowUpRequest{Name: i.Name, Number: new(int32(1)), RequestId: newID(),
 		FollowUp: &pb.FollowUp{Channel: pb.FollowUpChannel_FOLLOW_UP_CHANNEL_REMOTE, Worse: no}}
+	wantError(t, "a follow-up right after the incident", fails(t, c.till, c.incident.RecordFollowUp, again(answer)), codes.FailedPrecondition, "FOLLOW_UP_TOO_EARLY")
 	c.clock.advance(25 * time.Hour)
 	if got := must(t, c.till, c.incident.RecordFollowUp, answer).Incident; got.State != pb.IncidentState_INCIDENT_STATE_OPEN {
 		t.Errorf("after one of two follow-ups the incident is %s, want OPEN", got.State)
@@ -241,4 +244,46 @@ func TestIncidentInput(t *testing.T) {
 	if found := c.incidentsOf(t, client); len(found) != 0 {
 		t.Errorf("bad input left %v", found)
 	}
+}
+
+// TestNobodyRewritesAnInjury: what the server took from facts stays, whoever asks;
+// what a person wrote down is corrected by a second person, and more can be added by
+// everybody.
+func TestNobodyRewritesAnInjury(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	session := c.session(t)
+	c.clock.advance(10 * time.Minute)
+	c.report(t, session, happened(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: pb.Place_PLACE_EYE_LEFT}}}))
+	client := parent(session.Name)
+	taken := c.incidentsOf(t, client)[0]
+	written := must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	milder := map[string]*pb.Incident{
+		"kind":       {Kind: pb.IncidentKind_INCIDENT_KIND_OTHER},
+		"occur_time": {OccurTime: timestamppb.New(c.clock.Now().AddDate(-10, 0, 0))},
+		"place":      {Place: pb.Place_PLACE_HEAD},
+		"session":    {},
+	}
+	for field, change := range milder {
+		for _, stored := range []*pb.Incident{taken, written} {
+			change.Name = stored.Name
+			req := &pb.UpdateIncidentRequest{Incident: proto.CloneOf(change), UpdateMask: mask(field), RequestId: newID()}
+			if field == "session" && stored.Session == "" {
+				continue // nothing to take away
+			}
+			reason := "SECOND_PERSON_NEEDED"
+			if stored == taken {
+				reason = "INCIDENT_FROM_FACTS"
+				wantError(t, field+" by the supervisor", fails(t, c.imara, c.incident.UpdateIncident, again(req)), codes.FailedPrecondition, reason)
+			}
+			wantError(t, field+" by her whose service it was", fails(t, c.amara, c.incident.UpdateIncident, req), codes.FailedPrecondition, reason)
+		}
+	}
+	if got := c.incidentsOf(t, client); len(got) != 2 || !proto.Equal(got[1], taken) || !proto.Equal(got[0], written) {
+		t.Errorf("the incidents are %v", got)
+	}
+	must(t, c.amara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
+		Incident: &pb.Incident{Name: taken.Name, Seen: "The eye is red."}, UpdateMask: mask("seen")})
+	must(t, c.imara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
+		Incident: &pb.Incident{Name: written.Name, Kind: pb.IncidentKind_INCIDENT_KIND_BURN}, UpdateMask: mask("kind")})
 }

@@ -12,9 +12,11 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -61,7 +63,7 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 		}
 		amended, err := record.Apply(stored, req.Incident, req.UpdateMask)
 		if err == nil {
-			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, scene.Time))(r)
+			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, scene.Time), mayChange(stored, amended))(r)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -69,6 +71,43 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 		changes := record.ChangeIncident(scene, stored, amended)
 		return &pb.UpdateIncidentResponse{Incident: amended}, changes, nil
 	})
+}
+
+// mayChange keeps what the next decision rests on from being changed by the one who
+// it speaks against. What the server took from facts is never changed: more facts
+// change it. What a person wrote down of kind, place, time, session and blisters is
+// corrected by a supervisor whose service it was not.
+func mayChange(stored, amended *pb.Incident) record.Check {
+	return func(r *storage.Snapshot) error {
+		changed := changedOf(stored, amended, "kind", "place", "section_id", "occur_time", "session", "product", "lot_code", "salon", "practitioner", "flush_minutes")
+		if len(changed) > 0 && stored.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS {
+			return fault.Precondition("INCIDENT_FROM_FACTS", stored.Name,
+				strings.Join(changed, ", ")+" come from the facts of the session and cannot be typed over; send facts, or add what was seen")
+		}
+		grave := changedOf(stored, amended, "kind", "place", "occur_time", "session", "practitioner")
+		if stored.Blister == pb.Answer_ANSWER_YES && amended.Blister != pb.Answer_ANSWER_YES {
+			grave = append(grave, "blister")
+		}
+		who := actor.From(r.Context())
+		if len(grave) > 0 && (who.Role != pb.Role_ROLE_SUPERVISOR || who.Name == stored.Practitioner) {
+			return fault.Precondition("SECOND_PERSON_NEEDED", stored.Name,
+				strings.Join(grave, ", ")+" can be corrected by a supervisor whose service it was not")
+		}
+		return nil
+	}
+}
+
+// changedOf lists those of the named fields that differ.
+func changedOf(stored, amended *pb.Incident, names ...protoreflect.Name) []string {
+	a, b := stored.ProtoReflect(), amended.ProtoReflect()
+	var changed []string
+	for _, name := range names {
+		f := a.Descriptor().Fields().ByName(name)
+		if a.Has(f) != b.Has(f) || !a.Get(f).Equal(b.Get(f)) {
+			changed = append(changed, string(name))
+		}
+	}
+	return changed
 }
 
 // refersTo checks the names that an incident of a client gives: its salon, its
@@ -96,6 +135,10 @@ func inThePast(i *pb.Incident, now time.Time) record.Check {
 		return nil
 	}
 }
+
+// answeredAhead is how long before it is due a follow-up may be answered. Our own
+// choice: half of the time between two of them.
+const answeredAhead = 12 * time.Hour
 
 // GetIncident returns an incident.
 func (s Service) GetIncident(ctx context.Context, req *pb.GetIncidentRequest) (*pb.GetIncidentResponse, error) {
@@ -161,6 +204,10 @@ func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Tim
 	done := proto.CloneOf(req.FollowUp)
 	if done.DoneTime == nil {
 		done.DoneTime = timestamppb.New(now)
+	}
+	if due := stored.FollowUps[n-1].DueTime.AsTime(); done.DoneTime.AsTime().Before(due.Add(-answeredAhead)) {
+		return nil, fault.Precondition("FOLLOW_UP_TOO_EARLY", stored.Name,
+			"the follow-up is due "+due.UTC().Format(time.RFC3339)+"; a look before that shows nothing of the days after; record what is seen now with UpdateIncident")
 	}
 	if done.DoneTime.AsTime().After(now.Add(noticedAhead)) {
 		return nil, fault.Invalid("follow_up.done_time", "must not be in the future")

@@ -71,7 +71,7 @@ func KeepIncidents(r *storage.Snapshot, scene ledger.Scene, session *pb.Session,
 		switch stored := sameIncident(known, want); {
 		case stored == nil:
 			changes = OpenIncident(scene, client, want)
-		case len(want.EventIds) > len(stored.EventIds) || want.GetFlushMinutes() > stored.GetFlushMinutes():
+		case len(want.EventIds) > len(stored.EventIds) || want.FlushMinutes != nil && want.GetFlushMinutes() != stored.GetFlushMinutes():
 			amended := proto.CloneOf(stored)
 			amended.EventIds = want.EventIds
 			if want.FlushMinutes != nil {
