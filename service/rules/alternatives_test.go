@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
 	"pgregory.net/rapid"
 
 	pb "alkalog/proto/alkalogv1"
@@ -140,12 +141,27 @@ func hazards() map[string]struct {
 		"relaxed last month": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
 			history(in).Relaxer = &pb.PastEvent{Happened: yes, LastTime: ago(30 * day)}
 		}},
+		"scratched five hours ago": {heat, func(in *pb.DecisionInputs) { lately(&scalp(in).Scratched, ago(5*time.Hour)) }},
+		"smoothed ten days ago": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
+			lately(&zone(in, 1).Smoothing, ago(10*day))
+		}},
+		"lightened three days ago": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
+			lately(&zone(in, 2).Lightened, ago(3*day))
+		}},
 		"no strand test": {"smoothing-formaldehyde-free smoothing-formaldehyde", func(in *pb.DecisionInputs) {
 			if s := tests(in).GetStrand(); s == 0 || s == pb.StrandReading_STRAND_READING_SOUND { // a worse reading stays
 				tests(in).Strand = pb.StrandReading_STRAND_READING_NOT_DONE
 			}
 		}},
 	}
+}
+
+// lately makes an event happen at a time, unless it happened later or nobody said when.
+func lately(e **pb.PastEvent, at *timestamppb.Timestamp) {
+	if (*e).GetHappened() == pb.Answer_ANSWER_YES && ((*e).GetLastTime() == nil || (*e).GetLastTime().AsTime().After(at.AsTime())) {
+		return
+	}
+	*e = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: at}
 }
 
 // calmHead is the sound head in a place where the law lets everything be offered.
