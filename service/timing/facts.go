@@ -26,6 +26,7 @@ type fact struct {
 	likely   time.Time // at, in the view of that name
 	wild     bool      // the till's time cannot be right
 	told     time.Time // the till's time
+	received time.Time // when the server recorded it; zero: not known
 	sender   string
 	measured bool     // its till's clock was compared by echo
 	certain  bool     // every view has the same time
@@ -129,6 +130,7 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 		}
 	}
 	recorded := e.RecordTime.AsTime()
+	f.received = recorded
 	early := s.GetStartTime() != nil && f.at.Before(s.StartTime.AsTime().Add(-minutes(beforeMinutes)))
 	f.wild = f.wild || f.OccurTime == nil || early || f.at.After(recorded.Add(minutes(aheadMinutes)))
 	if f.wild && !f.measured || f.at.After(recorded) {

@@ -169,6 +169,19 @@ func help(tookOver bool) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: tookOver}}}
 }
 
+// tookOver is help of a kind that took over.
+func tookOver(k pb.HelpKind) *pb.Event {
+	e := help(true)
+	e.GetHelpCalled().Kind = k
+	return e
+}
+
+// received changes when the server received the nth fact.
+func received(s *story, n int, m float64) *story {
+	s.events[n-1].RecordTime = stamp(minute(m))
+	return s
+}
+
 // said is a strand test in words.
 func said(section string, word pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: word}}}

@@ -21,6 +21,10 @@ type flush struct {
 	ended  time.Time // water taken away; zero: it was not
 	endBy  string    // the event that says so
 	helped bool      // medical help took over
+
+	// When the server received that the water was off and that help took over. Help
+	// does not withdraw a deviation that was on the log before it was received.
+	endReceived, helpReceived time.Time
 }
 
 // need notes a report. Water that runs already counts from then on.
@@ -39,7 +43,7 @@ func (w *flush) start(t time.Time) {
 func (w *flush) stop(e fact) {
 	if !w.since.IsZero() {
 		w.ran = w.minutes(e.at)
-		w.since, w.ended, w.endBy = time.Time{}, e.at, e.EventId
+		w.since, w.ended, w.endBy, w.endReceived = time.Time{}, e.at, e.EventId, e.received
 	}
 }
 
@@ -56,7 +60,12 @@ func (w *flush) open() bool { return !w.needed.IsZero() && !w.helped }
 
 // short tells whether water was taken away before the flush time.
 func (w *flush) short(least float64) bool {
-	return w.open() && w.wet && w.since.IsZero() && w.ran < least
+	return !w.needed.IsZero() && w.wet && w.since.IsZero() && w.ran < least
+}
+
+// excused tells whether help took over before water counted as off too soon at by.
+func (w *flush) excused(by time.Time) bool {
+	return w.helped && !(w.endReceived.Before(w.helpReceived) && w.helpReceived.After(by))
 }
 
 // isEye tells eyes from the rest. A place that was not stated counts as an eye.
@@ -139,15 +148,21 @@ func (f *service) waterOff(e fact, what *pb.WaterOff) {
 	}
 }
 
-// helped notes that medical help took over and said that flushing may stop.
+// helped notes that medical help took over and said that flushing may stop. Nobody
+// else can say so: not a first-aider, not a poison information centre on the phone,
+// and not one whose kind is not stated or not known.
 func (f *service) helped(e fact, what *pb.HelpCalled) {
-	if !what.TookOver {
+	if !what.TookOver || !isMedical(what.Kind) {
 		return
 	}
 	for _, w := range f.flushes {
 		f.flushShort(w, e.at)
-		w.helped = true
+		w.helped, w.helpReceived = true, e.received
 	}
+}
+
+func isMedical(k pb.HelpKind) bool {
+	return k == pb.HelpKind_HELP_KIND_EMERGENCY || k == pb.HelpKind_HELP_KIND_DOCTOR
 }
 
 // headWater is running water on the head, and where it is needed. The empty section
@@ -255,7 +270,7 @@ func (f *service) flushShort(w *flush, t time.Time) {
 	if !w.short(f.leastFlush()) {
 		return
 	}
-	if by := w.ended.Add(minutes(flushGraceMinutes)); t.After(by) {
+	if by := w.ended.Add(minutes(flushGraceMinutes)); t.After(by) && !w.excused(by) {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_FLUSH_SHORT, "", w.endBy, by,
 			"water was taken from %s after %.1f minutes; at least %g are needed", placeWords(w.place), w.ran, f.leastFlush())
 	}

@@ -74,6 +74,16 @@ func TestWaterAndSplashes(t *testing.T) {
 			[]string{"NOT_NEUTRALIZED "}},
 		{"help was called and has not come", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, help(false)).at(5, waterOff(leftEye, "")), 6,
 			[]string{"WATER_OFF_TOO_SOON EYE_LEFT SPLASH #7", "NOT_NEUTRALIZED "}},
+		{"a first-aider took over: no medical help", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, tookOver(pb.HelpKind_HELP_KIND_FIRST_AIDER)), 6,
+			[]string{"FLUSH EYE_LEFT SPLASH #3", "NOT_NEUTRALIZED "}},
+		{"somebody took over, and the water was taken away", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, tookOver(pb.HelpKind_HELP_KIND_UNSPECIFIED)).at(5, waterOff(leftEye, "")), 6,
+			[]string{"WATER_OFF_TOO_SOON EYE_LEFT SPLASH #7", "NOT_NEUTRALIZED "}},
+		{"a poison centre on the phone, and the water was taken away", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, tookOver(pb.HelpKind_HELP_KIND_POISON_CENTRE)).at(5, waterOff(leftEye, "")), 6,
+			[]string{"WATER_OFF_TOO_SOON EYE_LEFT SPLASH #7", "NOT_NEUTRALIZED "}},
+		{"a kind of help that is not known", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, tookOver(99)), 6,
+			[]string{"FLUSH EYE_LEFT SPLASH #3", "NOT_NEUTRALIZED "}},
+		{"a doctor took over", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, tookOver(pb.HelpKind_HELP_KIND_DOCTOR)).at(5, waterOff(leftEye, "")), 6,
+			[]string{"NOT_NEUTRALIZED "}},
 		{"splashed again after help", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, help(true)).at(5, waterOff(leftEye, "")).at(6, splash(leftEye)), 6,
 			[]string{"RINSE_NOW EYE_LEFT SPLASH #8", "NOT_NEUTRALIZED "}},
 		{"a fact that this server does not know", processing().at(2, unheardOf(true)), 2, []string{"RINSE_NOW  OTHER_FACT #3"}},
@@ -156,11 +166,23 @@ func TestFlushShort(t *testing.T) {
 		{"put back later than that", eye().at(5, waterOff(leftEye, "")).at(7, waterOn(leftEye, "")), 30, true},
 		{"help took over later than that", eye().at(5, waterOff(leftEye, "")).at(7, help(true)), 30, true},
 		{"flushed for its time", eye().at(17.5, waterOff(leftEye, "")), 30, false},
+		{"a first-aider took over before", eye().at(4, tookOver(pb.HelpKind_HELP_KIND_FIRST_AIDER)).at(5, waterOff(leftEye, "")), 30, true},
+		{"somebody took over before", eye().at(4, tookOver(pb.HelpKind_HELP_KIND_UNSPECIFIED)).at(5, waterOff(leftEye, "")), 30, true},
+		{"help took over before, said when the deviation was on the log", received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 6, 7), 30, true},
+		{"help took over before, sent together with the water", received(received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 5, 7), 6, 7), 30, false},
 		{"help took over before", eye().at(4, help(true)).at(5, waterOff(leftEye, "")), 30, false},
 	} {
 		if got := slices.Contains(kinds(c.story.now(c.at).Deviations), "FLUSH_SHORT "); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
+	}
+}
+
+// Help on a head that no water came to leaves the lateness on the log, and the call.
+func TestHelpIsNoWater(t *testing.T) {
+	s := processing().at(2, burns("")).at(3.5, help(true)).now(4)
+	if !slices.Contains(kinds(s.Deviations), "RINSE_AFTER_DISCOMFORT_LATE ") || !slices.Contains(calls(s.Alarms), "RINSE_NOW ") {
+		t.Errorf("it burns, no water, help took over: %q, %q", kinds(s.Deviations), calls(s.Alarms))
 	}
 }
 
