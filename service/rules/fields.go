@@ -162,6 +162,12 @@ func agreementFields(v vocabulary) []field {
 		asked(v, "service_kind", inputs, (*pb.DecisionInputs).GetServiceKind),
 		named("what_changed", inputs, (*pb.DecisionInputs).GetWhatChanged),
 		{path: "answer_changes", kind: cel.IntType, get: func(s *state) ref.Val { return types.Int(len(s.in.GetAnswerChanges())) }},
+		{path: "products.mixed_kinds", kind: cel.BoolType, get: func(s *state) ref.Val {
+			return types.Bool(s.productsDiffer(func(p *pb.Product) any { return p.GetKind() }))
+		}},
+		{path: "products.mixed_alkalis", kind: cel.BoolType, get: func(s *state) ref.Val {
+			return types.Bool(s.productsDiffer(func(p *pb.Product) any { return p.GetHydroxideKind() }))
+		}},
 		named("lot_code", func(s *state) string { return s.lotCode }, func(code string) string { return code }),
 	}
 }

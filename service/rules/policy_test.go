@@ -48,7 +48,7 @@ func TestAbsoluteRules(t *testing.T) {
 		law.eu-ammonia law.eu-formaldehyde law.texas-skin law.texas-reason-to-believe law.california-infection
 		law.california-formaldehyde law.maryland-formaldehyde
 		incident.doctors-word-missing incident.hair-broke service.wave-needs-thio service.smoothing-product product.kind-against-content two-part.too-short
-		product.lot-recalled product.lot-expired
+		product.lot-recalled product.lot-expired product.mixed-kinds
 		practitioner.no-licence practitioner.licence-expired practitioner.student-alone supervisor.licence
 		consent.refused age.guardian directions.minimum-age`)
 	for _, r := range e.Rules(nil) {

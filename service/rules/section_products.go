@@ -14,6 +14,15 @@ func (b *book) ofProduct(i int) bool {
 	return path == "lot_code" || strings.HasPrefix(path, "product.")
 }
 
+// productsDiffer tells whether a section that is treated takes a product that differs
+// in something from the head's.
+func (s *state) productsDiffer(of func(*pb.Product) any) bool {
+	return slices.ContainsFunc(s.in.GetSectionProducts(), func(choice *pb.SectionProduct) bool {
+		treated := s.in.GetSectionIds()
+		return (len(treated) == 0 || slices.Contains(treated, choice.GetSectionId())) && of(choice.GetProduct()) != of(s.in.GetProduct())
+	})
+}
+
 // label is the subject of a finding: "section:nape/zone:ends" for the ends of a
 // section that takes another product.
 func (a subject) label() string {

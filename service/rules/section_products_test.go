@@ -75,6 +75,28 @@ func TestSectionProductIsJudged(t *testing.T) {
 	}
 }
 
+// Products of two kinds are refused on one head, and two alkalis are a condition.
+func TestMixedProducts(t *testing.T) {
+	e := newEngine(t)
+	thio := func(p *pb.Product) { p.Kind, p.HydroxideKind = pb.ProductKind_PRODUCT_KIND_THIO_RELAXER, 0 }
+	mixed := twoProducts(thio)
+	other := twoProducts(func(*pb.Product) {})
+	thio(other.Product)
+	guanidine := twoProducts(func(p *pb.Product) { p.HydroxideKind = pb.HydroxideKind_HYDROXIDE_KIND_GUANIDINE })
+	for name, in := range map[string]*pb.DecisionInputs{"thio on a section": mixed, "hydroxide on a section": other} {
+		if d := mustDecide(t, e, in); d.GetVerdict() != pb.Verdict_VERDICT_REFUSE || findingOf(d, "product.mixed-kinds", "") == nil {
+			t.Errorf("%s: %s", name, d.GetVerdict())
+		}
+	}
+	if d := mustDecide(t, e, guanidine); findingOf(d, "product.mixed-alkalis", "") == nil || findingOf(d, "product.mixed-kinds", "") != nil {
+		t.Errorf("two alkalis: %v", d.GetFindings())
+	}
+	mixed.SectionIds = []string{"back"}
+	if d := mustDecide(t, e, mixed); d.GetVerdict() != pb.Verdict_VERDICT_PROCEED {
+		t.Errorf("thio on a section that is left out: %s, %v", d.GetVerdict(), d.GetFindings())
+	}
+}
+
 // The lot of a section's product is asked for where it is missing, apart from the
 // lot of the head.
 func TestSectionLotIsAskedFor(t *testing.T) {
