@@ -49,8 +49,12 @@ func TestVisitIsMovedToTheRightClient(t *testing.T) {
 	}
 	old := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true})
 	copied := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: moved.Name, WithEvents: true})
-	if old.Session.MovedTo != moved.Name || copied.Session.MovedFrom != session.Name || len(old.Events) == 0 || len(old.Events) != len(copied.Events) {
-		t.Errorf("the old one is %v with %d facts, the new one %v with %d", old.Session, len(old.Events), copied.Session, len(copied.Events))
+	if old.Session.MovedTo != moved.Name || len(old.Events) != 0 || old.Session.Plan != nil || copied.Session.MovedFrom != session.Name || len(copied.Events) != len(c.service(session)) {
+		t.Errorf("the old one is %v with %d facts, want where it went and no more; the new one %v with %d", old.Session, len(old.Events), copied.Session, len(copied.Events))
+	}
+	file := string(c.handedOut(t, wrong))
+	if strings.Contains(file, "productUsed") || !strings.Contains(file, moved.Name) {
+		t.Error("the wrong client's file shows the other person's visit, or not where it went")
 	}
 	entries := c.entries(t, `kind = "VISIT_MOVED"`)
 	if len(entries) != 1 || entries[0].Session != session.Name || entries[0].MovedTo != moved.Name || entries[0].Actor != c.imara.name {
@@ -60,8 +64,8 @@ func TestVisitIsMovedToTheRightClient(t *testing.T) {
 	c.clock.advance(time.Hour)
 	c.report(t, session, happened(session, 90*time.Minute, note("came back for her scarf")))
 	copied = must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: moved.Name, WithEvents: true})
-	if len(copied.Events) != len(old.Events)+1 {
-		t.Errorf("a fact for the old name left the visit with %d facts, want %d", len(copied.Events), len(old.Events)+1)
+	if len(copied.Events) != len(c.service(session))+1 {
+		t.Errorf("a fact for the old name left the visit with %d facts, want %d", len(copied.Events), len(c.service(session))+1)
 	}
 }
 
@@ -73,6 +77,12 @@ func TestWhoMayMoveAVisit(t *testing.T) {
 	own := c.move(session, right)
 	own.Practitioner = c.amara.name // a supervisor may act for her
 	wantError(t, "her own visit", fails(t, c.imara, c.processing.MoveSession, own), codes.FailedPrecondition, "OWN_VISIT")
+	c.imara, c.amara = c.amara, c.imara // a service of the supervisor's own
+	mine := c.session(t)
+	c.imara, c.amara = c.amara, c.imara
+	another := c.move(mine, right)
+	another.Practitioner = c.amara.name
+	wantError(t, "her own visit in another's name", fails(t, c.imara, c.processing.MoveSession, another), codes.FailedPrecondition, "OWN_VISIT")
 	wantError(t, "to the same client", fails(t, c.imara, c.processing.MoveSession, c.move(session, parent(session.Name))), codes.FailedPrecondition, "SAME_CLIENT")
 	if err := fails(t, c.amara, c.processing.MoveSession, c.move(session, right)); reasonOf(err) == "" {
 		t.Errorf("a practitioner moved a visit: %v", err)
@@ -115,5 +125,44 @@ func TestCardKnowsWhatWasReportedAfterClosing(t *testing.T) {
 	text := must(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: pb.CardFormat_CARD_FORMAT_TEXT}).Rendered
 	if !strings.HasPrefix(text, card.Summary.FirstLine) {
 		t.Errorf("the card as text begins with %q, want the first line", text[:min(80, len(text))])
+	}
+}
+
+// TestWhatIsKnownLaterFollowsAMovedVisit: an outcome and more about an incident, sent
+// for the old names, are on the right client's record.
+func TestWhatIsKnownLaterFollowsAMovedVisit(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	session := c.carriedOut(t)
+	c.report(t, session, happened(session, 40*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front")), happened(session, 41*time.Minute, &pb.Event{
+		Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: pb.Place_PLACE_HEAD}}}))
+	wrong, right := parent(session.Name), c.client(t)
+	old := c.incidentsOf(t, wrong)[0]
+	must(t, c.imara, c.processing.MoveSession, c.move(session, right))
+	must(t, c.amara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
+		Incident: &pb.Incident{Name: old.Name, Blister: yes}, UpdateMask: mask("blister")})
+	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: wrong, RequestId: newID(),
+		Outcome: &pb.Outcome{Session: session.Name, BrokenOffReason: "it burned", ScalpChanged: yes}})
+	card := c.cardOf(t, right)
+	if len(card.Visits) != 1 || card.Visits[0].NotClosed || len(card.Incidents) == 0 || card.Incidents[len(card.Incidents)-1].Blister != yes {
+		t.Errorf("the right client's card is %v", card)
+	}
+	if got := c.cardOf(t, wrong); len(got.Visits) != 0 || len(got.Incidents) != 0 {
+		t.Errorf("the wrong client's card is %v", got)
+	}
+}
+
+// TestNoNumberOfIncidentsHidesAnOlderOne: the card and the next decision know all.
+func TestNoNumberOfIncidentsHidesAnOlderOne(t *testing.T) {
+	t.Parallel()
+	c := newSite(t).newChain(t, "ebb-and-flow")
+	client := c.client(t)
+	first := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	for range 101 {
+		must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()})
+	}
+	incidents := c.cardOf(t, client).Incidents
+	if len(incidents) != 102 || incidents[101].Name != first.Name {
+		t.Errorf("the card shows %d incidents of 102", len(incidents))
 	}
 }

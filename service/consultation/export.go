@@ -49,8 +49,8 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 		return []proto.Message{d}, record.Complete(r, d)
 	})
 	each(e, "sessions", storage.Sessions.List, sessionWithEvents)
-	each(e, "outcomes", storage.Outcomes.List, nil)
-	each(e, "incidents", storage.Incidents.List, nil)
+	each(e, "outcomes", storage.Outcomes.List, shownOutcome)
+	each(e, "incidents", storage.Incidents.List, shownIncident)
 	each(e, "entries", entriesOf, nil)
 	e.text("\n}\n")
 	if e.err == nil {
@@ -64,8 +64,22 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 
 // sessionWithEvents is a session and its events, as GetSession answers.
 func sessionWithEvents(r *storage.Snapshot, session *pb.Session) ([]proto.Message, error) {
+	if session.MovedTo != "" {
+		return []proto.Message{&pb.GetSessionResponse{Session: record.ShownSession(session)}}, nil
+	}
 	events, err := storage.Events(r, session.Name, 0)
 	return []proto.Message{&pb.GetSessionResponse{Session: session, Events: events}}, err
+}
+
+// shownOutcome and shownIncident leave out what is another person's: of a visit that
+// was moved to the right client.
+func shownOutcome(r *storage.Snapshot, o *pb.Outcome) ([]proto.Message, error) {
+	shown, err := record.ShownOutcome(r, o)
+	return []proto.Message{shown}, err
+}
+
+func shownIncident(_ *storage.Snapshot, i *pb.Incident) ([]proto.Message, error) {
+	return []proto.Message{record.ShownIncident(i)}, nil
 }
 
 // entriesOf lists the audit entries that mention a client.

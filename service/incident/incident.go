@@ -58,6 +58,9 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 	scene := record.Scene(ctx, req, req.Incident.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.UpdateIncidentResponse, storage.Changes, error) {
 		stored, err := record.Fresh(r, storage.Incidents, req.Incident.Name, req.Incident.Etag)
+		if err == nil {
+			stored, err = record.CurrentIncident(r, stored)
+		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -143,7 +146,7 @@ const answeredAhead = 12 * time.Hour
 // GetIncident returns an incident.
 func (s Service) GetIncident(ctx context.Context, req *pb.GetIncidentRequest) (*pb.GetIncidentResponse, error) {
 	m, err := record.Read(ctx, s.DB, storage.Incidents, req.Name)
-	return &pb.GetIncidentResponse{Incident: m}, err
+	return &pb.GetIncidentResponse{Incident: record.ShownIncident(m)}, err
 }
 
 // ListIncidents lists the incidents of a client or of the chain, newest first.
@@ -161,6 +164,9 @@ func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest
 		answer.Incidents, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Incident, string, error) {
 			return storage.ListIncidents(r, client, page)
 		})
+		for i, incident := range answer.Incidents {
+			answer.Incidents[i] = record.ShownIncident(incident)
+		}
 		return err
 	})
 	return answer, err
@@ -174,6 +180,9 @@ func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpReque
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordFollowUpResponse, storage.Changes, error) {
 		stored, err := record.Get(r, storage.Incidents, req.Name)
+		if err == nil {
+			stored, err = record.CurrentIncident(r, stored)
+		}
 		if err == nil {
 			err = record.ActingFor("follow_up.practitioner", req.FollowUp.Practitioner)(r)
 		}

@@ -38,9 +38,13 @@ type makerFile struct {
 
 // gather reads what stands behind an incident that the caller may see.
 func gather(r *storage.Snapshot, name string) (f makerFile, err error) {
-	if f.incident, err = record.Get(r, storage.Incidents, name); err != nil {
+	if f.incident, err = record.Get(r, storage.Incidents, name); err == nil {
+		f.incident, err = record.CurrentIncident(r, f.incident)
+	}
+	if err != nil {
 		return f, err
 	}
+	name = f.incident.Name
 	if f.incident.NameToMaker == pb.Answer_ANSWER_YES {
 		if f.client, err = record.Get(r, storage.Clients, record.Parent(name)); err != nil {
 			return f, err

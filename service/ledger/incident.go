@@ -52,9 +52,7 @@ func (s Scene) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
 	e.Session = i.Session
 	e.Product = i.Product
 	e.Salon = i.Salon
-	if s.Role != pb.Role_ROLE_UNSPECIFIED && i.Practitioner != s.Actor {
-		e.OnBehalfOf = i.Practitioner
-	}
+	e.Practitioner = i.Practitioner // whose service it was; who wrote it down is the actor
 }
 
 // VisitMoved is the entry of a visit that was set aside as another client's; session

@@ -44,7 +44,8 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 			return nil, storage.Changes{}, err
 		}
 		outcome := v.outcome(req.Outcome, scene.Time)
-		outcome.Name = req.Parent + "/outcomes/" + storage.NewID()
+		outcome.Name = record.Parent(v.session.Name) + "/outcomes/" + storage.NewID()
+		outcome.Session = v.session.Name
 		closed := proto.CloneOf(v.session)
 		closed.Outcome = outcome.Name
 		record.SetTime(closed, "update_time", scene.Time)
@@ -76,6 +77,9 @@ func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time)
 	}
 	if record.Parent(v.session.Name) != req.Parent {
 		return v, fault.NotFound(v.session.Name)
+	}
+	if v.session, err = record.Current(r, v.session); err != nil {
+		return v, err
 	}
 	if v.events, err = storage.Events(r, v.session.Name, 0); err != nil {
 		return v, err
@@ -155,14 +159,34 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 
 // GetOutcome returns an outcome.
 func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb.GetOutcomeResponse, error) {
-	m, err := record.Read(ctx, s.DB, storage.Outcomes, req.Name)
-	return &pb.GetOutcomeResponse{Outcome: m}, err
+	answer := &pb.GetOutcomeResponse{}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
+		outcome, err := record.Get(r, storage.Outcomes, req.Name)
+		if err == nil {
+			answer.Outcome, err = record.ShownOutcome(r, outcome)
+		}
+		return err
+	})
+	return answer, err
 }
 
 // ListOutcomes lists a client's outcomes, newest first.
 func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) (*pb.ListOutcomesResponse, error) {
-	ms, next, err := record.List(ctx, s.DB, storage.Outcomes, req.Parent, req.PageSize, req.PageToken)
-	return &pb.ListOutcomesResponse{Outcomes: ms, NextPageToken: next}, err
+	answer := &pb.ListOutcomesResponse{}
+	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		if err = record.Holds(req.Parent)(r); err != nil {
+			return err
+		}
+		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
+		answer.Outcomes, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Outcome, string, error) {
+			return storage.Outcomes.List(r, req.Parent, page)
+		})
+		for i := 0; err == nil && i < len(answer.Outcomes); i++ {
+			answer.Outcomes[i], err = record.ShownOutcome(r, answer.Outcomes[i])
+		}
+		return err
+	})
+	return answer, err
 }
 
 // GetRecordCard returns a client's record card, as a message and, if asked for, as

@@ -22,8 +22,8 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 	scene := record.Scene(ctx, req, req.Name, s.Now())
 	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
 		stored, err := record.Get(r, storage.Sessions, req.Name)
-		for err == nil && stored.MovedTo != "" { // facts go where the visit went
-			stored, err = record.Get(r, storage.Sessions, stored.MovedTo)
+		if err == nil {
+			stored, err = record.Current(r, stored)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -193,6 +193,10 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 		if session, err = record.Get(r, storage.Sessions, name); err != nil {
 			return err
 		}
+		if session.MovedTo != "" {
+			session = record.ShownSession(session)
+			return nil
+		}
 		if events, err = storage.Events(r, name, 0); err != nil {
 			return err
 		}
@@ -224,6 +228,9 @@ func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) 
 		answer.Sessions, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Session, string, error) {
 			return storage.ListSessions(r, filter, page)
 		})
+		for i, session := range answer.Sessions {
+			answer.Sessions[i] = record.ShownSession(session)
+		}
 		return err
 	})
 	return answer, err

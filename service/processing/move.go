@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -66,13 +67,13 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 // mayMove refuses what is not a mistake, or was mended already, and wants a second
 // person.
 func mayMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
-	return func(*storage.Snapshot) error {
+	return func(r *storage.Snapshot) error {
 		switch {
 		case stored.MovedTo != "":
 			return fault.Precondition("VISIT_MOVED", stored.Name, "the visit was moved already, to "+stored.MovedTo)
 		case record.Parent(stored.Name) == req.Client:
 			return fault.Precondition("SAME_CLIENT", stored.Name, "the visit is on that client's record already")
-		case stored.Practitioner == req.Practitioner:
+		case stored.Practitioner == req.Practitioner, stored.Practitioner == actor.From(r.Context()).Name:
 			return fault.Precondition("OWN_VISIT", stored.Name, "it takes a second person: nobody moves a visit of their own")
 		case strings.TrimSpace(req.Comment) == "":
 			return fault.Invalid("comment", "must say in words how it came about")

@@ -40,16 +40,24 @@ func ChangeIncident(scene ledger.Scene, stored, amended *pb.Incident) storage.Ch
 	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{scene.IncidentChanged(amended)}}
 }
 
-// incidentsRead is how many incidents of a client are looked at: all, in
-// practice. Our own choice.
-const incidentsRead = 100
+// incidentsAtATime is how many incidents are read at once.
+const incidentsAtATime = 500
 
-// Incidents reads a client's incidents, newest first, whichever salon they
+// Incidents reads all incidents of a client, newest first, whichever salon they
 // happened in: they follow the client as the card does. Those of visits that were
-// moved to another client are left out.
+// moved to another client are left out. No number of newer ones hides an older one.
 func Incidents(r *storage.Snapshot, client string) ([]*pb.Incident, error) {
-	incidents, _, err := storage.ListIncidents(r, client, storage.Page{Size: incidentsRead})
-	return slices.DeleteFunc(incidents, func(i *pb.Incident) bool { return i.MovedTo != "" }), err
+	var all []*pb.Incident
+	for page := (storage.Page{Size: incidentsAtATime}); ; {
+		incidents, next, err := storage.ListIncidents(r, client, page)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, incidents...)
+		if page.Token = next; next == "" {
+			return slices.DeleteFunc(all, func(i *pb.Incident) bool { return i.MovedTo != "" }), nil
+		}
+	}
 }
 
 // KeepIncidents returns what is to be written so that every incident that the

@@ -1,0 +1,67 @@
+package record
+
+import (
+	"errors"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+)
+
+// A visit that was moved to the right client leaves a copy under the wrong one,
+// because nothing on record is taken away. What is shown of the copy is where the
+// visit went, and nothing of the person whose visit it was.
+
+// Current follows a session to where its visit was moved; facts and outcomes go
+// there.
+func Current(r *storage.Snapshot, session *pb.Session) (*pb.Session, error) {
+	for session.MovedTo != "" {
+		moved, err := Get(r, storage.Sessions, session.MovedTo)
+		if err != nil {
+			return nil, err
+		}
+		session = moved
+	}
+	return session, nil
+}
+
+// CurrentIncident follows an incident to where its visit was moved.
+func CurrentIncident(r *storage.Snapshot, incident *pb.Incident) (*pb.Incident, error) {
+	for incident.MovedTo != "" {
+		moved, err := Get(r, storage.Incidents, incident.MovedTo)
+		if err != nil {
+			return nil, err
+		}
+		incident = moved
+	}
+	return incident, nil
+}
+
+// ShownSession is a session as its readers see it.
+func ShownSession(s *pb.Session) *pb.Session {
+	if s.GetMovedTo() == "" {
+		return s
+	}
+	return &pb.Session{Name: s.Name, Etag: s.Etag, CreateTime: s.CreateTime, UpdateTime: s.UpdateTime, StartTime: s.StartTime,
+		Salon: s.Salon, Practitioner: s.Practitioner, MovedTo: s.MovedTo, Closing: s.Closing}
+}
+
+// ShownIncident is an incident as its readers see it.
+func ShownIncident(i *pb.Incident) *pb.Incident {
+	if i.GetMovedTo() == "" {
+		return i
+	}
+	return &pb.Incident{Name: i.Name, Etag: i.Etag, CreateTime: i.CreateTime, UpdateTime: i.UpdateTime, State: i.State,
+		Salon: i.Salon, Practitioner: i.Practitioner, MovedTo: i.MovedTo}
+}
+
+// ShownOutcome is an outcome as its readers see it.
+func ShownOutcome(r *storage.Snapshot, o *pb.Outcome) (*pb.Outcome, error) {
+	session, err := storage.Sessions.Get(r, o.Session)
+	switch {
+	case errors.Is(err, storage.ErrNotFound):
+		return o, nil
+	case err != nil || session.MovedTo == "":
+		return o, err
+	}
+	return &pb.Outcome{Name: o.Name, CreateTime: o.CreateTime, Session: o.Session}, nil
+}
