@@ -15,9 +15,9 @@ import (
 
 // decideAgain decides again, on the records of now, what a service is to begin on.
 // Where that is the same or milder, the service begins on the earlier decision, if
-// those records do not change before it is committed. Where it is stricter, the new
-// decision is stored with its audit entry and the request is refused; a service that
-// is under way is recorded with it.
+// those records do not change before it is committed. Where it is stricter, or a
+// product has another composition, the new decision is stored with its audit entry
+// and the request is refused; a service that is under way is recorded with it.
 func (s Service) decideAgain(r *storage.Snapshot, scene ledger.Scene, req *pb.StartSessionRequest, earlier *pb.Decision, session *pb.Session) (storage.Changes, error) {
 	again, err := decision.Again(r, s.Rules, earlier, scene.Time)
 	if err != nil {
@@ -42,7 +42,7 @@ func (s Service) decideAgain(r *storage.Snapshot, scene ledger.Scene, req *pb.St
 // outdated says that a decision is not what the records of now give. Messages of
 // findings stay in the new decision: an error may be logged by anybody.
 func outdated(earlier, again *pb.Decision) *fault.Error {
-	message := fmt.Sprintf("the records have changed since the decision, and it is now stricter (%s); read %s and begin on that if it lets you",
+	message := fmt.Sprintf("the records have changed since the decision, which is now another (%s); read %s and begin on that if it lets you",
 		strings.ToLower(strings.TrimPrefix(again.StandingVerdict.String(), "VERDICT_")), again.Name)
 	return fault.Precondition("DECISION_OUTDATED", again.Name, message).
 		Naming("decision", earlier.Name).Naming("new_decision", again.Name)
