@@ -34,6 +34,9 @@ type fact struct {
 	odd      []string // what this program does not know of it
 }
 
+// unmeasured reports whether nobody knows the clock of a fact's till.
+func (f fact) unmeasured() bool { return !f.certain && !f.measured }
+
 // inTime sorts facts by when they happened; each event id once. Events of one
 // instant are in the order of their device, or else of recording.
 func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
@@ -147,7 +150,7 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 func longest(s *pb.Session, facts []fact) {
 	since := map[string]time.Time{}
 	for _, f := range facts {
-		if !f.certain && !f.measured && onWholeHead(f.Event) {
+		if f.unmeasured() && onWholeHead(f.Event) {
 			since[f.sender] = f.at
 		}
 	}
@@ -158,7 +161,7 @@ func longest(s *pb.Session, facts []fact) {
 		if !wet {
 			from = floor(s)
 		}
-		if f.certain || f.measured || onWholeHead(f.Event) {
+		if !f.unmeasured() || onWholeHead(f.Event) {
 			continue
 		}
 		if f.at.Before(from) {

@@ -182,6 +182,12 @@ func received(s *story, n int, m float64) *story {
 	return s
 }
 
+// unmeasured makes the till's clock one that nobody knows.
+func unmeasured(s *story) *story {
+	s.session.CreateTime, s.session.Clock = s.session.StartTime, &pb.ClockState{}
+	return s
+}
+
 // said is a strand test in words.
 func said(section string, word pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: word}}}

@@ -22,8 +22,9 @@ type flush struct {
 	endBy  string    // the event that says so
 	helped bool      // medical help took over
 
-	// When the server received that the water was off and that help took over. Help
-	// does not withdraw a deviation that was on the log before it was received.
+	// When the server received that the water was off and, of a till whose clock is not
+	// measured, that help took over. That is no proof against a deviation that was on
+	// the log before it was received.
 	endReceived, helpReceived time.Time
 }
 
@@ -157,7 +158,10 @@ func (f *service) helped(e fact, what *pb.HelpCalled) {
 	}
 	for _, w := range f.flushes {
 		f.flushShort(w, e.at)
-		w.helped, w.helpReceived = true, e.received
+		w.helped, w.helpReceived = true, time.Time{}
+		if e.unmeasured() {
+			w.helpReceived = e.received
+		}
 	}
 }
 

@@ -168,8 +168,9 @@ func TestFlushShort(t *testing.T) {
 		{"flushed for its time", eye().at(17.5, waterOff(leftEye, "")), 30, false},
 		{"a first-aider took over before", eye().at(4, tookOver(pb.HelpKind_HELP_KIND_FIRST_AIDER)).at(5, waterOff(leftEye, "")), 30, true},
 		{"somebody took over before", eye().at(4, tookOver(pb.HelpKind_HELP_KIND_UNSPECIFIED)).at(5, waterOff(leftEye, "")), 30, true},
-		{"help took over before, said when the deviation was on the log", received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 6, 7), 30, true},
-		{"help took over before, sent together with the water", received(received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 5, 7), 6, 7), 30, false},
+		{"help took over before, said when the deviation was on the log", received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 6, 7), 30, false},
+		{"the same, by a clock that nobody knows", unmeasured(received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 6, 7)), 30, true},
+		{"by such a clock, sent together with the water", unmeasured(received(received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 5, 7), 6, 7)), 30, false},
 		{"help took over before", eye().at(4, help(true)).at(5, waterOff(leftEye, "")), 30, false},
 	} {
 		if got := slices.Contains(kinds(c.story.now(c.at).Deviations), "FLUSH_SHORT "); got != c.want {
