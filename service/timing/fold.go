@@ -57,6 +57,7 @@ type service struct {
 	jar        *jar      // relaxer last named
 	lathers    []lather
 	normalizer spell
+	normalized bool // it was on and was rinsed out since product was last put on
 	oxidiser   spell
 	blotted    bool
 	checked    bool
@@ -181,7 +182,7 @@ func (f *service) afterwards(e fact) {
 		f.normalizer.on(e.at)
 	case *pb.Event_NormalizerOff:
 		f.impliesRinse(e)
-		f.normalizer.off(e.at)
+		f.normalizerOff(e.at)
 	case *pb.Event_Shampoo:
 		f.impliesRinse(e)
 		f.lathers = append(f.lathers, f.lather(what.Shampoo))
@@ -227,7 +228,7 @@ func (f *service) touched(e fact, id string) *section {
 		f.flushHead(e)
 	}
 	if !f.out.IsZero() {
-		f.out, f.water, f.lathers = time.Time{}, false, nil
+		f.out, f.water, f.lathers, f.normalized = time.Time{}, false, nil, false
 		f.oxidiser, f.blotted = spell{}, false
 	}
 	f.head.again()
@@ -260,6 +261,9 @@ func (f *service) rinsing(e fact, id string) {
 	f.endSections(e, id)
 	f.water = f.treated() && f.out.IsZero()
 	f.oxidiser.off(e.at) // water after a neutralizer rinses it out
+	if id == "" {
+		f.normalizerOff(e.at)
+	}
 	f.answer(e.at, id)
 	if id == "" || !f.isOn("") {
 		f.others = nil
@@ -276,12 +280,20 @@ func (f *service) rinsed(e fact) {
 	f.firstWater(e.at)
 	f.endSections(e, "")
 	f.water = false
+	f.normalizerOff(e.at)
 	f.answer(e.at, "")
 	f.others = nil
 	f.head.on(e.at, "") // there was water, for how long nobody noted
 	f.flushHead(e)
 	f.head.off(e, "")
 	f.flushHead(e)
+}
+
+// normalizerOff notes that the normalizer was rinsed out, by word or because the whole
+// head was.
+func (f *service) normalizerOff(t time.Time) {
+	f.normalized = f.normalized || !f.normalizer.since.IsZero()
+	f.normalizer.off(t)
 }
 
 // impliesRinse notes what goes on hair after the rinse. The first such fact shows

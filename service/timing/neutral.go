@@ -9,19 +9,20 @@ import (
 // lather is one neutralizing shampoo since product was last put on.
 type lather struct {
 	*pb.Shampoo
-	number int32
+	number     int32
+	normalized bool // a normalizer had been on and was rinsed out before it
 }
 
 // lather numbers a shampoo; without a number it is the next one.
 func (f *service) lather(s *pb.Shampoo) lather {
 	if s.Number != nil {
-		return lather{s, s.GetNumber()}
+		return lather{s, s.GetNumber(), f.normalized}
 	}
 	last := int32(0)
 	for _, l := range f.lathers {
 		last = max(last, l.number)
 	}
-	return lather{s, last + 1}
+	return lather{s, last + 1, f.normalized}
 }
 
 // lathersDone counts lathers; one that two people noted counts once.
@@ -64,7 +65,7 @@ func (f *service) neutralProof() pb.NeutralProof {
 			return pb.NeutralProof_NEUTRAL_PROOF_OXIDISED
 		}
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
-	case lathersDone(f.lathers) < fewestShampoos:
+	case lathersDone(f.lathers) < fewestShampoos, !f.normalizer.since.IsZero(): // a normalizer on the hair hides what is in it
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	}
 	if proof := f.lathersProve(); proof != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED {
@@ -99,20 +100,21 @@ func (f *service) lathersProve() pb.NeutralProof {
 	return proof
 }
 
-// onlyClear tells whether alkali was never seen although it was looked for: with the
-// normalizer, over at least three lathers noted as clear. It happens, and nobody
-// should have to note a colour that was not there.
+// onlyClear tells whether alkali was never seen although it was looked for: the
+// normalizer was on and was rinsed out, and at least three lathers after that were
+// noted as clear. It happens, and nobody should have to note a colour that was not
+// there.
 func (f *service) onlyClear() bool {
 	clear := map[int32]bool{}
 	for _, l := range f.lathers {
 		if l.showsAlkali(f.limits.NeutralPh) {
 			return false
 		}
-		if l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR {
+		if l.normalized && l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR {
 			clear[l.number] = true
 		}
 	}
-	return f.normalizer.seen() && len(clear) >= fewestShampoos
+	return len(clear) >= fewestShampoos
 }
 
 // closable tells whether the service may be closed as completed.
@@ -137,8 +139,10 @@ func (f *service) notNeutralBecause() string {
 		return "while the last lather still showed alkali"
 	case lathersDone(f.lathers) < fewestShampoos:
 		return "after fewer than three lathers"
+	case !f.normalizer.since.IsZero():
+		return "before the normalizer was rinsed out"
 	case !seen:
-		return "without the colour ever seen and without normalizer and three clear lathers or a pH reading"
+		return "without the colour ever seen and without normalizer rinsed out before three clear lathers or a pH reading"
 	}
 	return "before a later lather was seen clear"
 }
@@ -155,16 +159,18 @@ func (f *service) neutralAdvice() string {
 		seen = seen || l.coloured()
 	}
 	switch done := lathersDone(f.lathers); {
+	case !f.normalizer.since.IsZero():
+		return "Rinse the normalizer out when its time is over, then shampoo."
 	case coloured && done >= manyLathers:
 		return fmt.Sprintf("Rinse again, put the normalizer on, then shampoo. Lather %d still shows alkali.", done)
 	case coloured:
 		return "Shampoo again. The last lather still shows alkali."
 	case done < fewestShampoos:
 		return fmt.Sprintf("Shampoo. %d of at least %d lathers are done.", done, fewestShampoos)
-	case !seen && !f.normalizer.seen():
-		return "Put the normalizer on and shampoo, or take a pH reading. The colour was never seen, which proves nothing."
+	case !seen && !f.normalized:
+		return "Put the normalizer on, rinse it out and shampoo three times, or take a pH reading. The colour was never seen, which proves nothing."
 	case !seen:
-		return "Note what each lather shows, or take a pH reading."
+		return "Note what each of three lathers after the normalizer shows, or take a pH reading."
 	}
 	return "Shampoo again until a lather is clear."
 }
