@@ -237,7 +237,7 @@ func (s *inspectedStream) receive() (mem.Buffer, error) {
 		defer give()
 	}
 	if open(s.call.method) && first {
-		short, cancel := context.WithTimeout(ctx, s.in.limits.CallTime)
+		short, cancel := context.WithTimeout(ctx, min(s.in.limits.CallTime, openRequestTime))
 		defer cancel()
 		ctx = short
 	}

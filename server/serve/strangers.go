@@ -9,6 +9,7 @@ import (
 	"golang.org/x/time/rate"
 	"google.golang.org/grpc"
 
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
 
@@ -31,10 +32,17 @@ type Strangers struct {
 	// two kinds. Default 500 and 2,000.
 	TotalRate  float64
 	TotalBurst int
-	// Calls is how many calls from one address may be under way that need no
-	// identity or whose caller is not identified yet, and TotalCalls how many
-	// from all. Default 100 and 1,000.
+	// Calls is how many calls from one address may be under way whose caller is
+	// not identified yet, and TotalCalls how many from all. Unary calls that need
+	// no identity are counted apart, with the same bounds. Default 100 and 1,000.
 	Calls, TotalCalls int
+	// Streams is how many streams without an identity (watches of health,
+	// reflection) may be open from one address, and TotalStreams how many from
+	// all. Default 20 and 200.
+	Streams, TotalStreams int
+	// StreamTime is after how long such a stream is ended with UNAVAILABLE, so
+	// that its place becomes free; a probe opens another. Default one minute.
+	StreamTime time.Duration
 }
 
 func (s Strangers) complete() Strangers {
@@ -46,11 +54,14 @@ func (s Strangers) complete() Strangers {
 	s.TotalBurst = cmp.Or(s.TotalBurst, 2000)
 	s.Calls = cmp.Or(s.Calls, 100)
 	s.TotalCalls = cmp.Or(s.TotalCalls, 1000)
+	s.Streams = cmp.Or(s.Streams, 20)
+	s.TotalStreams = cmp.Or(s.TotalStreams, 200)
+	s.StreamTime = cmp.Or(s.StreamTime, time.Minute)
 	return s
 }
 
 func (s Strangers) check() error {
-	if min(s.FailedRate, s.OpenRate, s.TotalRate) < 0 || min(s.FailedBurst, s.OpenBurst, s.TotalBurst, s.Calls, s.TotalCalls) < 0 {
+	if min(s.FailedRate, s.OpenRate, s.TotalRate) < 0 || min(s.FailedBurst, s.OpenBurst, s.TotalBurst, s.Calls, s.TotalCalls, s.Streams, s.TotalStreams) < 0 || s.StreamTime < 0 {
 		return errors.New("a quota of callers without identity is negative")
 	}
 	return nil
@@ -69,6 +80,9 @@ const (
 	mostPeeks = 16
 	// peekTime is how long such a request may take to come.
 	peekTime = time.Second
+	// openRequestTime is how long the request of a call that needs no identity may
+	// take to come: with TotalRate, fewer than TotalCalls of them can be waiting.
+	openRequestTime = 1500 * time.Millisecond
 	// peekBytes is the longest such request that is looked at.
 	peekBytes = 16 << 10
 )
@@ -77,13 +91,37 @@ func newStrangers(limits Strangers) *strangers {
 	return &strangers{limits: limits, addresses: newShares(), peeks: make(chan struct{}, mostPeeks)}
 }
 
-// enter counts a call in whose caller is not identified, or needs not be.
-func (s *strangers) enter(address string) (leave func(), err error) {
+// The kinds of calls without an identity. Each is counted apart, so that using up
+// the bound of one leaves the others as they were.
+const (
+	kindFailed     = "failed"      // could not prove an identity
+	kindPending    = "pending"     // whose caller is not identified yet
+	kindOpen       = "open"        // unary, needs no identity
+	kindOpenStream = "open stream" // a stream that needs no identity
+)
+
+// kindOf is the kind of a call that is coming in.
+func kindOf(c *call) string {
+	switch {
+	case !open(c.method):
+		return kindPending
+	case c.stream:
+		return kindOpenStream
+	}
+	return kindOpen
+}
+
+// enter counts a call of a kind among those under way, until leave is called.
+func (s *strangers) enter(kind, address string) (leave func(), err error) {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
+	most, total := s.limits.Calls, s.limits.TotalCalls
+	if kind == kindOpenStream {
+		most, total = s.limits.Streams, s.limits.TotalStreams
+	}
 	now := time.Now()
-	own, all := s.share("calls", address, now), s.share("calls", "", now)
-	if own.calls >= s.limits.Calls || all.calls >= s.limits.TotalCalls {
+	own, all := s.share(kind, address, now), s.share(kind, "", now)
+	if own.calls >= most || all.calls >= total {
 		return nil, fault.Exhausted("TOO_MANY_CALLS", "too many calls without identity are under way; try again later", time.Second)
 	}
 	own.calls++
@@ -96,7 +134,7 @@ func (s *strangers) enter(address string) (leave func(), err error) {
 	}, nil
 }
 
-// count counts one call of a kind, "failed" or "open", against the quota of its
+// count counts one call of a kind against the quota of its
 // address and that of all.
 func (s *strangers) count(kind, address string) error {
 	s.addresses.mu.Lock()
@@ -115,9 +153,9 @@ func (s *strangers) share(kind, address string, now time.Time) *share {
 	perSecond, burst := s.limits.TotalRate, s.limits.TotalBurst
 	switch {
 	case address == "":
-	case kind == "failed":
+	case kind == kindFailed:
 		perSecond, burst = s.limits.FailedRate, s.limits.FailedBurst
-	case kind == "open":
+	case kind == kindOpen || kind == kindOpenStream:
 		perSecond, burst = s.limits.OpenRate, s.limits.OpenBurst
 	}
 	return s.addresses.get(kind, address, now, func() *share {
@@ -127,24 +165,60 @@ func (s *strangers) share(kind, address string, now time.Time) *share {
 
 // screen bounds calls before anybody is identified, and those that need not be.
 func (in *interceptors) screen(ctx context.Context, c *call, next func(context.Context) error) error {
-	address := addressOf(ctx)
-	leave, err := in.strangers.enter(address)
-	if err == nil && open(c.method) {
-		if err = in.strangers.count("open", address); err != nil {
-			leave()
+	if line := connOf(ctx); line != nil {
+		line.calls.Add(1)
+		defer line.calls.Add(-1)
+	}
+	address, kind := addressOf(ctx), kindOf(c)
+	if kind != kindPending {
+		if err := in.strangers.count(kind, address); err != nil {
+			in.counters.QuotaExceeded.Add(1)
+			return err
 		}
 	}
+	if kind == kindOpenStream {
+		if who, err := in.identity.Identify(ctx); err == nil {
+			return in.stayKnown(ctx, c, who, next)
+		}
+	}
+	leave, err := in.strangers.enter(kind, address)
 	if err != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return err
 	}
 	c.identified = leave
 	defer c.leaveStrangers()
-	if line := connOf(ctx); line != nil {
-		line.calls.Add(1)
-		defer line.calls.Add(-1)
+	if kind == kindOpenStream {
+		return in.endInTime(ctx, next)
 	}
 	return next(ctx)
+}
+
+// stayKnown serves an open stream to a caller who proved an identity all the same:
+// within that caller's quota, and not among callers without one.
+func (in *interceptors) stayKnown(ctx context.Context, c *call, who actor.Actor, next func(context.Context) error) error {
+	c.proven(ctx)
+	own, _, err := in.quotas.take(who.Name, who.Chain, true, time.Now())
+	if err != nil {
+		in.counters.QuotaExceeded.Add(1)
+		return err
+	}
+	defer in.quotas.leave(own, true)
+	return next(ctx)
+}
+
+// errStreamTime is why the context of a stream without an identity ends.
+var errStreamTime = errors.New("a stream without identity was open for the longest time")
+
+// endInTime ends a stream without an identity after Strangers.StreamTime.
+func (in *interceptors) endInTime(ctx context.Context, next func(context.Context) error) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, in.strangers.limits.StreamTime, errStreamTime)
+	defer cancel()
+	err := next(ctx)
+	if err != nil && context.Cause(ctx) == errStreamTime {
+		return fault.StreamTime()
+	}
+	return err
 }
 
 // leaveStrangers ends the counting among calls without identity.
@@ -169,7 +243,7 @@ func (in *interceptors) unproven(ctx context.Context, err error) error {
 		return err // not the caller's fault: the identity provider is down
 	}
 	in.counters.Unidentified.Add(1)
-	if over := in.strangers.count("failed", addressOf(ctx)); over != nil {
+	if over := in.strangers.count(kindFailed, addressOf(ctx)); over != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return over
 	}

@@ -9,8 +9,10 @@ import (
 	"time"
 
 	"golang.org/x/net/http2"
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -55,7 +57,7 @@ func TestStrangersHaveAQuota(t *testing.T) {
 // and together.
 func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 	t.Parallel()
-	s := newStrangers(Strangers{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3}.complete())
+	s := newStrangers(Strangers{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3, Streams: 1, TotalStreams: 1}.complete())
 	at := func(ip string) string { return addressKey(&net.TCPAddr{IP: net.ParseIP(ip), Port: 7}) }
 	for i, c := range []struct {
 		ip string
@@ -64,11 +66,11 @@ func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 		{"192.0.2.1", true}, {"192.0.2.1", true}, {"192.0.2.1", false}, {"::ffff:192.0.2.1", false},
 		{"2001:db8::1", true}, {"2001:db8::2", true}, {"2001:db8::3", false}, {"2001:db8:0:1::1", true}, {"192.0.2.9", false},
 	} {
-		if err := s.count("failed", at(c.ip)); (err == nil) != c.ok {
+		if err := s.count(kindFailed, at(c.ip)); (err == nil) != c.ok {
 			t.Errorf("call %d, from %s: %v", i, c.ip, err)
 		}
 	}
-	leave, err := s.enter("a")
+	leave, err := s.enter(kindPending, "a")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,14 +78,125 @@ func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 		address string
 		ok      bool
 	}{{"a", true}, {"a", false}, {"b", true}, {"b", false}} {
-		if _, err := s.enter(c.address); (err == nil) != c.ok {
+		if _, err := s.enter(kindPending, c.address); (err == nil) != c.ok {
 			t.Errorf("a call under way from %s: %v", c.address, err)
 		}
 	}
+	for _, kind := range []string{kindOpen, kindOpenStream} {
+		if _, err := s.enter(kind, "a"); err != nil {
+			t.Errorf("%s calls share a bound with others: %v", kind, err)
+		}
+	}
+	if _, err := s.enter(kindOpenStream, "b"); err == nil {
+		t.Error("more open streams than there may be in total")
+	}
 	leave()
-	if _, err := s.enter("b"); err != nil {
+	if _, err := s.enter(kindPending, "b"); err != nil {
 		t.Errorf("after a call has ended: %v", err)
 	}
+}
+
+// hold opens watches of health until one is refused, and returns how many there
+// are, the first of them and why the last was refused.
+func hold(t *testing.T, ctx context.Context, conn *grpc.ClientConn) (held int, first healthpb.Health_WatchClient, refused error) {
+	t.Helper()
+	for held < 1000 {
+		watch, err := healthpb.NewHealthClient(conn).Watch(ctx, &healthpb.HealthCheckRequest{})
+		if err == nil {
+			_, err = watch.Recv()
+		}
+		if err != nil {
+			return held, first, err
+		}
+		if first == nil {
+			first = watch
+		}
+		held++
+	}
+	return held, first, nil
+}
+
+// TestOpenStreamsTakeNothingFromOthers: watches of health by callers without
+// identity have a bound of their own. When it is used up, with the default limits,
+// identified callers from the same address, their own watches and health checks
+// are served as before.
+func TestOpenStreamsTakeNothingFromOthers(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) { c.Limits.Quotas.Strangers = Strangers{OpenRate: 1e-3} })
+	health := healthpb.NewHealthClient(b.conn)
+	held, _, err := hold(t, t.Context(), dial(t, b.server.Addr()))
+	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS")
+	if held != 20 {
+		t.Errorf("%d watches are open, want 20", held)
+	}
+	for range 300 { // refused ones use up the rate of streams, too
+		if watch, err := health.Watch(t.Context(), &healthpb.HealthCheckRequest{}); err == nil {
+			_, err = watch.Recv()
+			wantError(t, err, codes.ResourceExhausted, "")
+		}
+	}
+	if _, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+		t.Errorf("an identified caller: %v", err)
+	}
+	if _, err := health.Check(t.Context(), &healthpb.HealthCheckRequest{}); err != nil {
+		t.Errorf("a health check: %v", err)
+	}
+}
+
+// TestIdentifiedWatchesOfHealth: the watch of an identified caller counts in that
+// caller's quota, and is served when there are too many by others.
+func TestIdentifiedWatchesOfHealth(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, func(c *Config) {
+		c.Limits.Quotas.Strangers = Strangers{Streams: 1, StreamTime: time.Hour}
+		c.Limits.Quotas.CallerStreams = 3
+	})
+	held, _, err := hold(t, t.Context(), b.conn)
+	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "without identity")
+	if held != 1 {
+		t.Errorf("%d watches are open, want 1", held)
+	}
+	held, _, err = hold(t, as(t, "manager"), b.conn)
+	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "the caller has 3 streams")
+	if held != 3 {
+		t.Errorf("%d watches of an identified caller are open, want 3", held)
+	}
+}
+
+// TestOpenStreamsEnd: a stream without identity is ended after a while, and
+// another one takes its place.
+func TestOpenStreamsEnd(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	b := newBench(t, func(c *Config) {
+		c.Limits.Quotas.Strangers = Strangers{Streams: 1, StreamTime: 200 * time.Millisecond}
+	})
+	reflect, err := reflectionpb.NewServerReflectionClient(b.conn).ServerReflectionInfo(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask := &reflectionpb.ServerReflectionRequest{MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{}}
+	if err := reflect.Send(ask); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := reflect.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	_, err = reflect.Recv()
+	wantError(t, err, codes.Unavailable, "STREAM_TIME", "open another")
+	until(t, "there is room", func() bool {
+		watch, err := healthpb.NewHealthClient(b.conn).Watch(ctx, &healthpb.HealthCheckRequest{})
+		if err == nil {
+			_, err = watch.Recv()
+		}
+		if err != nil {
+			return false
+		}
+		_, err = watch.Recv()
+		wantError(t, err, codes.Unavailable, "STREAM_TIME")
+		return true
+	})
 }
 
 // closedByServer waits until the server closes a connection.

@@ -151,3 +151,10 @@ func Leaving() *Error {
 	return &Error{code: codes.Unavailable, reason: "SERVER_LEAVING",
 		message: "the server is being stopped; resume with the last resume_token"}
 }
+
+// StreamTime tells a caller without an identity that its stream was open for as
+// long as it may be.
+func StreamTime() *Error {
+	return &Error{code: codes.Unavailable, reason: "STREAM_TIME",
+		message: "a stream of a caller without identity is ended after a while; open another"}
+}
