@@ -66,6 +66,7 @@ func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	if v == cautious && slices.ContainsFunc(facts, func(f fact) bool { return !f.certain }) {
 		longest(s, facts)
 		inSpan(facts, once)
+		renew(facts)
 		sortFacts(facts)
 	}
 	return facts
