@@ -11,33 +11,40 @@ import (
 )
 
 // AnswerChanges are the answers of earlier refusals and referrals, the newest first,
-// that were dangerous then and are not now: an answer that a refusing or referring
-// finding named, which has another value, where that rule does not refuse or refer
-// any more. Shopping for a verdict leaves a trace; an honest correction costs one
-// sentence.
+// that were dangerous then and are not now: an answer that a danger named, which has
+// another value, where that danger stands no more. Shopping for a verdict leaves a
+// trace; an honest correction costs one sentence.
 func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([]*pb.AnswerChange, error) {
 	var changes []*pb.AnswerChange
 	var now map[string]string
-	var again *pb.Decision
+	var standing []*pb.Finding
 	for _, d := range earlier {
-		if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
+		if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK) {
 			continue
 		}
-		if again == nil {
+		if now == nil {
 			var err error
-			if again, err = e.Decide(in); err != nil {
+			if standing, err = e.dangers(in); err != nil {
 				return nil, err
 			}
 			if now, err = e.answers(in); err != nil {
 				return nil, err
 			}
 		}
+		found := d.GetFindings()
+		if complete(d.GetInputs()) == nil {
+			dangers, err := e.dangers(d.GetInputs())
+			if err != nil {
+				return nil, err
+			}
+			found = slices.Concat(found, dangers)
+		}
 		then, err := e.answers(d.GetInputs())
 		if err != nil {
 			return nil, err
 		}
-		for _, f := range d.GetFindings() {
-			if !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stands(again, f) {
+		for _, f := range found {
+			if !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stands(standing, f) {
 				continue
 			}
 			for _, a := range f.GetAnswers() {
@@ -51,10 +58,33 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 	return changes, nil
 }
 
-// stands tells whether a finding still refuses or refers in a decision.
-func stands(d *pb.Decision, f *pb.Finding) bool {
-	now := findingOf(d, f.GetRuleId(), f.GetSubject())
-	return now != nil && severity.AtLeast(now.GetSeverity(), pb.Severity_SEVERITY_REFER)
+// dangers are the findings of a case that refuse or refer, and those that only wait
+// for the date, the reference or the cause of a doctor's word: an incomplete word
+// turns a referral into a question, and the answer behind it is as dangerous.
+func (e *Engine) dangers(in *pb.DecisionInputs) ([]*pb.Finding, error) {
+	if err := complete(in); err != nil {
+		return nil, err
+	}
+	s, err := e.book.open(e.inForce(in))
+	if err != nil {
+		return nil, err
+	}
+	defer s.close()
+	o := e.ask(s, e.under(in.GetHousePolicy()), Revision)
+	found := o.findings
+	for _, w := range o.waiting {
+		if w.scope == pb.RuleScope_RULE_SCOPE_CASE && slices.Contains(w.fields, s.book.index[wordsPath]) {
+			found = append(found, w.finding(s, w.subject, false))
+		}
+	}
+	return slices.DeleteFunc(found, func(f *pb.Finding) bool { return !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) }), nil
+}
+
+// stands tells whether a finding is among those that refuse or refer now.
+func stands(standing []*pb.Finding, f *pb.Finding) bool {
+	return slices.ContainsFunc(standing, func(now *pb.Finding) bool {
+		return now.GetRuleId() == f.GetRuleId() && now.GetSubject() == f.GetSubject()
+	})
 }
 
 // addChange adds a change; an answer that several rules or decisions looked at is

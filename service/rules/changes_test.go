@@ -46,6 +46,39 @@ func TestAnswerChanges(t *testing.T) {
 	}
 }
 
+// An answer that waits for the rest of a doctor's word is as dangerous as one that
+// refers: with a no in its place it has changed, with the rest of the word it has not.
+func TestAnswerBehindAWordChanges(t *testing.T) {
+	e := newEngine(t)
+	const field = "consultation.history.allergy"
+	undated := []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_ALLERGY, Reference: "N 101"}}
+	for name, c := range map[string]struct {
+		change func(*pb.ClientHistory)
+		want   pb.Verdict
+	}{
+		"no word":         {func(h *pb.ClientHistory) { h.MedicalClearance = 0 }, pb.Verdict_VERDICT_REFER},
+		"an undated one":  {func(h *pb.ClientHistory) { h.DoctorsWords = undated }, pb.Verdict_VERDICT_ASK},
+		"one of no cause": {func(h *pb.ClientHistory) { h.MedicalClearance = pb.Answer_ANSWER_YES }, pb.Verdict_VERDICT_ASK},
+	} {
+		in := soundHead()
+		in.Consultation.History.Allergy = pb.Answer_ANSWER_YES
+		c.change(in.Consultation.History)
+		d := mustDecide(t, e, in)
+		if d.GetVerdict() != c.want {
+			t.Errorf("%s: %s, want %s", name, d.GetVerdict(), c.want)
+		}
+		got, err := e.AnswerChanges([]*pb.Decision{d}, soundHead())
+		if err != nil || !slices.ContainsFunc(got, func(a *pb.AnswerChange) bool { return a.Field == field && a.EarlierValue == "yes" && a.Value == "no" }) {
+			t.Errorf("%s, then no allergy: %v, %v", name, got, err)
+		}
+		cleared := proto.CloneOf(in)
+		cleared.Consultation.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_ALLERGY, GiveDate: dateAgo(day), Reference: "N 101"}}
+		if got, err := e.AnswerChanges([]*pb.Decision{d}, cleared); err != nil || len(got) > 0 {
+			t.Errorf("%s, then a whole word: %v, %v", name, got, err)
+		}
+	}
+}
+
 // A changed answer is asked about, and answered in words.
 func TestChangedAnswersAreAskedAbout(t *testing.T) {
 	e := newEngine(t)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
 
 	"cel.dev/cel-go/common/types/ref"
 
@@ -15,11 +16,13 @@ import (
 //	YES      a word for this cause has a date and a reference, is not older than
 //	         parameters.clearance_days and covers what is asked about
 //	NO       there is none, it is too old, or it covers something else
-//	unknown  nobody said whether there is one; or there is one without a date or a
-//	         reference, or only the old answer medical_clearance without a cause:
-//	         then consultation.history.doctors_words is asked for
+//	unknown  there is one without a date or a reference, or only the old answer
+//	         medical_clearance without a cause: then
+//	         consultation.history.doctors_words is asked for
 //
-// A word never covers what began after the day on which it was given.
+// A word never covers what began after the day on which it was given. Revision 0
+// asked whether there was a word when nobody had said, knew no beginning of a
+// medicine or a treatment, and took any character for a reference.
 
 const (
 	wordsPath = "consultation.history.doctors_words"
@@ -43,10 +46,45 @@ func clearanceFields(v vocabulary) []field {
 		}
 		name := strings.ToLower(strings.TrimPrefix(string(causes.Get(i).Name()), "CLEARANCE_CAUSE_"))
 		fields = append(fields, derive("cleared."+name, answerKind(v),
-			func(s *state) ref.Val { return s.cleared(cause, "", time.Time{}) },
+			func(s *state) ref.Val { return s.cleared(cause, "", s.began(cause)) },
 			func(s *state) []*pb.SeenAnswer { return s.seenWords(cause) }))
 	}
 	return fields
+}
+
+// began is when a cause that has a date was last given or taken, at the latest; the
+// zero time is not known.
+func (s *state) began(cause pb.ClearanceCause) time.Time {
+	var event *pb.PastEvent
+	switch history := s.in.GetConsultation().GetHistory(); {
+	case s.revision < 1:
+	case cause == pb.ClearanceCause_CLEARANCE_CAUSE_ISOTRETINOIN:
+		event = history.GetIsotretinoin()
+	case cause == pb.ClearanceCause_CLEARANCE_CAUSE_CANCER_TREATMENT:
+		event = history.GetCancerTreatment()
+	}
+	if at, dated := s.when(event); dated {
+		return at.latest
+	}
+	return time.Time{}
+}
+
+// minimumReference is how many letters and digits a reference has at least, so that
+// a dot or a dash is none. Our own choice.
+const minimumReference = 3
+
+// hasReference tells whether a doctor's word has a reference.
+func (s *state) hasReference(w *pb.DoctorsWord) bool {
+	if s.revision < 1 {
+		return strings.TrimSpace(w.GetReference()) != ""
+	}
+	n := 0
+	for _, c := range w.GetReference() {
+		if unicode.IsLetter(c) || unicode.IsDigit(c) {
+			n++
+		}
+	}
+	return n >= minimumReference
 }
 
 func (s *state) doctorsWords() []*pb.DoctorsWord {
@@ -64,7 +102,7 @@ func (s *state) cleared(cause pb.ClearanceCause, incident string, began time.Tim
 		}
 		given, dated := dateSpan(w.GetGiveDate(), s.location())
 		switch {
-		case w.GetGiveDate() == nil || strings.TrimSpace(w.GetReference()) == "":
+		case w.GetGiveDate() == nil || !s.hasReference(w):
 			incomplete = true
 		case dated && s.holds(given, began):
 			return s.book.answer(pb.Answer_ANSWER_YES)
@@ -75,7 +113,7 @@ func (s *state) cleared(cause pb.ClearanceCause, incident string, began time.Tim
 		return s.ask(wordsPath)
 	case len(words) == 0 && said == pb.Answer_ANSWER_YES:
 		return s.ask(wordsPath)
-	case len(words) == 0 && said == pb.Answer_ANSWER_UNSPECIFIED:
+	case len(words) == 0 && said == pb.Answer_ANSWER_UNSPECIFIED && s.revision < 1:
 		return s.ask(anyWord)
 	}
 	return s.book.answer(pb.Answer_ANSWER_NO)
@@ -102,7 +140,7 @@ func (s *state) seenWords(cause pb.ClearanceCause) []*pb.SeenAnswer {
 		if w.GetGiveDate() != nil {
 			value = plainDate(w.GetGiveDate())
 		}
-		if strings.TrimSpace(w.GetReference()) == "" {
+		if !s.hasReference(w) {
 			value += ", without a reference"
 		}
 		answers = append(answers, &pb.SeenAnswer{Field: fmt.Sprintf("%s[%d]", wordsPath, i), Value: value})

@@ -24,18 +24,18 @@ func TestDoctorsWord(t *testing.T) {
 		want  pb.Verdict
 	}{
 		{"none", nil, pb.Verdict_VERDICT_REFER},
-		{"of today", []*pb.DoctorsWord{word(pregnancy, dateAgo(0), "N 1")}, pb.Verdict_VERDICT_PROCEED},
-		{"180 days old", []*pb.DoctorsWord{word(pregnancy, dateAgo(180*day), "N 1")}, pb.Verdict_VERDICT_PROCEED},
-		{"181 days old", []*pb.DoctorsWord{word(pregnancy, dateAgo(181*day), "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"ten years old", []*pb.DoctorsWord{word(pregnancy, dateAgo(3650*day), "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"of tomorrow", []*pb.DoctorsWord{word(pregnancy, dateAgo(-day), "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"of a month, whose first day is too old", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2025, Month: 9}, "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"of this month", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2026, Month: 3}, "N 1")}, pb.Verdict_VERDICT_PROCEED},
-		{"on 30 February", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2026, Month: 2, Day: 30}, "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"undated", []*pb.DoctorsWord{word(pregnancy, nil, "N 1")}, pb.Verdict_VERDICT_ASK},
+		{"of today", []*pb.DoctorsWord{word(pregnancy, dateAgo(0), "N 101")}, pb.Verdict_VERDICT_PROCEED},
+		{"180 days old", []*pb.DoctorsWord{word(pregnancy, dateAgo(180*day), "N 101")}, pb.Verdict_VERDICT_PROCEED},
+		{"181 days old", []*pb.DoctorsWord{word(pregnancy, dateAgo(181*day), "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"ten years old", []*pb.DoctorsWord{word(pregnancy, dateAgo(3650*day), "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"of tomorrow", []*pb.DoctorsWord{word(pregnancy, dateAgo(-day), "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"of a month, whose first day is too old", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2025, Month: 9}, "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"of this month", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2026, Month: 3}, "N 101")}, pb.Verdict_VERDICT_PROCEED},
+		{"on 30 February", []*pb.DoctorsWord{word(pregnancy, &date.Date{Year: 2026, Month: 2, Day: 30}, "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"undated", []*pb.DoctorsWord{word(pregnancy, nil, "N 101")}, pb.Verdict_VERDICT_ASK},
 		{"without a reference", []*pb.DoctorsWord{word(pregnancy, dateAgo(day), " ")}, pb.Verdict_VERDICT_ASK},
-		{"for medication", []*pb.DoctorsWord{word(pb.ClearanceCause_CLEARANCE_CAUSE_MEDICATION, dateAgo(day), "N 1")}, pb.Verdict_VERDICT_REFER},
-		{"undated beside a good one", []*pb.DoctorsWord{word(pregnancy, nil, "N 1"), word(pregnancy, dateAgo(day), "N 2")}, pb.Verdict_VERDICT_PROCEED},
+		{"for medication", []*pb.DoctorsWord{word(pb.ClearanceCause_CLEARANCE_CAUSE_MEDICATION, dateAgo(day), "N 101")}, pb.Verdict_VERDICT_REFER},
+		{"undated beside a good one", []*pb.DoctorsWord{word(pregnancy, nil, "N 101"), word(pregnancy, dateAgo(day), "N 102")}, pb.Verdict_VERDICT_PROCEED},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in := soundHead()
@@ -53,7 +53,7 @@ func TestDoctorsWord(t *testing.T) {
 func TestLoneClearanceClearsNothing(t *testing.T) {
 	in := soundHead()
 	h := in.GetConsultation().GetHistory()
-	h.MedicalClearance, h.MedicalClearanceTime, h.MedicalClearanceReference = pb.Answer_ANSWER_YES, ago(day), "N 1"
+	h.MedicalClearance, h.MedicalClearanceTime, h.MedicalClearanceReference = pb.Answer_ANSWER_YES, ago(day), "N 101"
 	for name, answer := range map[string]*pb.Answer{
 		"pregnancy": &h.Pregnancy, "medication": &h.Medication, "illness": &h.RecentIllness,
 		"hair loss": &h.HairLoss, "reaction": &h.BadReaction, "allergy": &h.Allergy,
@@ -73,7 +73,7 @@ func TestWordDoesNotCoverWhatCameLater(t *testing.T) {
 	e := newEngine(t)
 	in := soundHead()
 	in.Consultation.History.DoctorsWords = []*pb.DoctorsWord{
-		{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, Incident: "i1", GiveDate: dateAgo(10 * day), Reference: "N 1"},
+		{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, Incident: "i1", GiveDate: dateAgo(10 * day), Reference: "N 101"},
 	}
 	s := opened(t, e, e.inForce(in))
 	for _, c := range []struct {

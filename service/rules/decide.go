@@ -47,6 +47,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		return nil, err
 	}
 	defer s.close()
+	s.revision = revision
 	policy := e.under(in.GetHousePolicy())
 	o := e.ask(s, policy, revision)
 	verdict, questions := e.judge(o)

@@ -33,7 +33,7 @@ func TestDecide(t *testing.T) {
 		{"pregnant, with a doctor's word of last week", func(in *pb.DecisionInputs) {
 			h := in.Consultation.History
 			h.Pregnancy = pb.Answer_ANSWER_YES
-			h.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_PREGNANCY, GiveDate: dateAgo(7 * day), Reference: "N 1"}}
+			h.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_PREGNANCY, GiveDate: dateAgo(7 * day), Reference: "N 101"}}
 		}, pb.Verdict_VERDICT_PROCEED, ""},
 		{"red in Texas", func(in *pb.DecisionInputs) {
 			in.Salon.Jurisdiction, in.Consultation.Scalp.Redness = pb.Jurisdiction_JURISDICTION_US_TEXAS, pb.Answer_ANSWER_YES

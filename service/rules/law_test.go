@@ -68,7 +68,7 @@ func TestTexasItems(t *testing.T) {
 				t.Errorf("%s, %s: %s, %v", item, a, d.GetVerdict(), d.GetFindings())
 			}
 			// A doctor's word does not change it.
-			in.Consultation.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_SCALP, GiveDate: dateAgo(day), Reference: "N 1"}}
+			in.Consultation.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_SCALP, GiveDate: dateAgo(day), Reference: "N 101"}}
 			if d := mustDecide(t, e, in); d.GetVerdict() != pb.Verdict_VERDICT_REFUSE {
 				t.Errorf("%s, %s and a doctor's word: %s", item, a, d.GetVerdict())
 			}

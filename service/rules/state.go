@@ -25,6 +25,8 @@ type state struct {
 	lotCode string      // of that product
 	values  []ref.Val
 	known   *history // worked out when first wanted
+	// revision is the revision of the code that decides, see Revision.
+	revision int32
 }
 
 // open makes the state of a case. It must be closed, and not used afterwards.
@@ -33,7 +35,7 @@ func (b *book) open(in *pb.DecisionInputs) (*state, error) {
 	if !ok {
 		s = &state{book: b, values: make([]ref.Val, len(b.fields))}
 	}
-	s.in, s.product, s.lotCode = in, in.GetProduct(), in.GetLotCode()
+	s.in, s.product, s.lotCode, s.revision = in, in.GetProduct(), in.GetLotCode(), Revision
 	var err error
 	s.frame, err = interpreter.NewExecutionFrame(s)
 	return s, err
