@@ -8,8 +8,8 @@ import (
 	"strings"
 )
 
-// What guards the records in the database is its triggers, their functions and
-// the privileges of roles. Somebody with all rights can switch a trigger off,
+// What guards the records in the database is its triggers, their functions, unique
+// indexes and constraints, and the privileges of roles. Somebody with all rights can switch a trigger off,
 // change a record, and leave no trace but that; so a server starts only where all
 // of it is as the migrations have made it.
 
@@ -34,10 +34,21 @@ const guardsQuery = `with tables as (
 ), holders as (
 	select what, privilege_type, case when grantee = 0 then 'everybody' else grantee::regrole::text end as holder from given where grantee <> relowner
 )
-select 'trigger ' || tgname || ' on ' || relname || ' runs ' || proname || ', type ' || tgtype || case when tgqual is null then '' else ', under a condition' end
+select 'trigger ' || tgname || ' on ' || relname || ' runs ' || pronamespace::regnamespace || '.' || proname || ', type ' || tgtype
+	|| coalesce((select ', of ' || string_agg(attname, ' and ' order by attnum) from pg_attribute where attrelid = tgrelid and attnum = any(tgattr::int2[])), '')
+	|| case when tgqual is null then '' else ', under a condition: ' || substring(pg_get_triggerdef(pg_trigger.oid) from ' WHEN \((.*)\) EXECUTE FUNCTION ') end
 	|| case when tginitdeferred then ', deferred' else '' end || case tgenabled when 'A' then ', always' else ', not always' end
 	from pg_trigger join tables on tgrelid = tables.oid join pg_proc p on p.oid = tgfoid where not tgisinternal
 union all select 'function ' || proname || ' ' || md5(prosrc) from pg_proc where pronamespace = 'alkalog'::regnamespace
+union all select 'unique index ' || i.relname || ': ' || substring(pg_get_indexdef(i.oid) from ' ON (.*)$') || case when indisvalid then '' else ', not valid' end
+	from pg_index join tables on indrelid = tables.oid join pg_class i on i.oid = indexrelid where indisunique and tables.relname <> 'goose_db_version'
+union all select 'constraint ' || conname || ' on ' || relname || ': ' || pg_get_constraintdef(pg_constraint.oid)
+	from pg_constraint join tables on conrelid = tables.oid where contype in ('c', 'f', 'x')
+union all select 'table ' || c.relname || ' is unlogged and lost in a crash' from pg_class c join tables using (oid) where c.relpersistence <> 'p'
+union all select 'publication ' || pubname || ' sends table ' || tablename || ' elsewhere' from pg_publication_tables where schemaname = 'alkalog'
+union all select 'function ' || pronamespace::regnamespace || '.' || proname || ' runs with the rights of ' || proowner::regrole from pg_proc
+	where prosecdef and pronamespace <> 'alkalog'::regnamespace and proowner in (select relowner from tables union select oid from pg_roles
+		where rolname in ('` + RoleServer + `', '` + RoleKeeper + `', '` + RoleAuditor + `', '` + RoleMigrator + `')) and proowner not in (select oid from pg_roles where rolsuper)
 union all select 'rule ' || rulename || ' on ' || relname from pg_rewrite join tables on ev_class = tables.oid where rulename <> '_RETURN'
 union all select holder || ' may ' || lower(privilege_type) || ' ' || what from holders
 	where holder in ('everybody', '` + RoleServer + `', '` + RoleKeeper + `', '` + RoleAuditor + `', '` + RoleMigrator + `') or privilege_type not in ('SELECT', 'USAGE')
