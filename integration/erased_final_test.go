@@ -169,3 +169,35 @@ func TestOldWrappingKeysAreDestroyed(t *testing.T) {
 		t.Error("a key that was wrapped with the dropped key still opens")
 	}
 }
+
+// TestErasureIsReadFromTheEntry: somebody edits the columns of the entry of an
+// erasure, puts the key back and empties the file. The client stays erased, and the
+// verification says what was edited.
+func TestErasureIsReadFromTheEntry(t *testing.T) {
+	t.Parallel()
+	for column, edit := range map[string]string{"client": "client = null", "kind": "kind = 'ENTRY_KIND_DEVIATION'"} {
+		e := newErasedSite(t)
+		c := e.newChain(t, "ebb-and-flow")
+		client := c.client(t)
+		e.exec(t, keepKeys)
+		must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
+		e.integrated(t)
+		e.stop()
+		damage(t, e.site, "audit_entries", "update audit_entries set "+edit+" where kind = 'ENTRY_KIND_ERASURE'")
+		if got := e.faults(t); strings.Contains(got, "no entry says that the client was erased") || !strings.Contains(got, "search columns were changed") {
+			t.Errorf("%s: found is %s", column, got)
+		}
+		e.exec(t, putKeysBack)
+		if got := e.faults(t); !strings.Contains(got, "the client was erased and has a key again") {
+			t.Errorf("%s: the key is back, and found is %s", column, got)
+		}
+		if err := os.WriteFile(e.file, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		again := e.another(t, e.file)
+		wantError(t, column, fails(t, again.amara, again.consultation.GetClient, &pb.GetClientRequest{Name: client}), codes.NotFound, "NOT_FOUND")
+		if n := e.count(t, "client_keys"); n != 0 {
+			t.Errorf("%s: %d keys are left", column, n)
+		}
+	}
+}

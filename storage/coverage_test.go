@@ -89,12 +89,13 @@ func misfits(t testing.TB, db *storage.DB, entries []*pb.AuditEntry) string {
 				add(found, err)
 			}
 		}
+		erased, err := storage.Erasures(s)
 		for at, more := "", true; more; more = at != "" {
 			var found []storage.Misfit
-			found, at, err = storage.InspectErasures(s, at, 2)
+			found, at, err = storage.InspectErasures(s, erased, at, 2)
 			add(found, err)
 		}
-		return nil
+		return err
 	})
 	return strings.Join(lines, "\n")
 }

@@ -319,24 +319,30 @@ func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]
 }
 
 // InspectErasures checks the keys of clients against the log: a client without a
-// key was erased by an entry, and one who was erased has none.
-func InspectErasures(s *Snapshot, after string, window int) ([]Misfit, string, error) {
+// key was erased by an entry, and one who was erased has none. Erased are the
+// resource names that Erasures has read before; entries that came since are found
+// by their columns, and count by their bodies.
+func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]Misfit, string, error) {
 	var rows []struct {
-		ID            string
-		Keyed, Erased bool
+		ID     string
+		Keyed  bool
+		Bodies pq.ByteaArray
 	}
 	err := s.all(&rows, `select c.id, exists (select from client_keys k where k.chain = $1 and k.client = c.id) as keyed,
-			exists (select from audit_entries e where e.chain = $1 and e.kind = 'ENTRY_KIND_ERASURE' and e.client = 'chains/' || $1 || '/clients/' || c.id) as erased
+			array(select e.body from audit_entries e where e.chain = $1 and e.kind = 'ENTRY_KIND_ERASURE' and e.client = 'chains/' || $1 || '/clients/' || c.id) as bodies
 		from clients c where c.chain = $1 and c.parent = '' and c.id > $2 order by c.id limit $3`, s.chain, after, window)
 	if err != nil || len(rows) == 0 {
 		return nil, "", err
 	}
 	var found []Misfit
 	for _, r := range rows {
+		name := strings.Join([]string{"chains", s.chain, "clients", r.ID}, "/")
+		_, known := slices.BinarySearch(erased, name)
+		known = known || slices.Contains(erasedBy(r.Bodies), name)
 		switch {
-		case !r.Keyed && !r.Erased:
+		case !r.Keyed && !known:
 			found = append(found, misfit("client_keys", "", r.ID, "the key of the client was deleted, and no entry says that the client was erased"))
-		case r.Keyed && r.Erased:
+		case r.Keyed && known:
 			found = append(found, misfit("client_keys", "", r.ID, "the client was erased and has a key again"))
 		}
 	}

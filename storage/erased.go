@@ -10,6 +10,8 @@ import (
 	"sync"
 
 	"github.com/lib/pq"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
 // erasedClients lists the clients who were erased, as the audit log and the
@@ -97,14 +99,31 @@ func FindRevived(s *Snapshot) error {
 	return nil
 }
 
-const erasureKind = "ENTRY_KIND_ERASURE"
+// erasureMark is what the bytes of every entry of kind ERASURE contain. It narrows a
+// search through bodies, which are signed; search columns are not, and somebody may
+// have edited them.
+var erasureMark, _ = stored.Marshal(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE}) // cannot fail
+
+// erasedBy reads from bodies of entries who was erased. Other entries do not count.
+func erasedBy(bodies [][]byte) []string {
+	var names []string
+	for _, body := range bodies {
+		e, err := parse[*pb.AuditEntry](body)
+		if err == nil && e.GetKind() == pb.EntryKind_ENTRY_KIND_ERASURE && e.GetClient() != "" {
+			names = append(names, e.GetClient())
+		}
+	}
+	return names
+}
 
 // Erasures reads the resource names of all clients of the chain whose erasure is
-// on the audit log.
+// on the audit log. It goes through the bodies of all entries.
 func Erasures(s *Snapshot) ([]string, error) {
-	var names []string
-	err := s.all(&names, "select distinct client from audit_entries where chain = $1 and kind = $2 and client is not null", s.chain, erasureKind)
-	return names, err
+	var bodies [][]byte
+	err := s.all(&bodies, "select body from audit_entries where chain = $1 and position($2::bytea in body) > 0", s.chain, erasureMark)
+	names := erasedBy(bodies)
+	slices.Sort(names)
+	return slices.Compact(names), err
 }
 
 // ErasuresFrom reads the resource names of the clients of all chains whose
@@ -115,8 +134,8 @@ func ErasuresFrom(ctx context.Context, db *DB, from, before int64) ([]string, er
 		return nil, err
 	}
 	defer tx.end()
-	var names []string
-	err = tx.SelectContext(ctx, &names, "select client from audit_entries where position >= $1 and position < $2 and kind = $3 and client is not null",
-		from, before, erasureKind)
-	return names, explain(ctx, err)
+	var bodies [][]byte
+	err = tx.SelectContext(ctx, &bodies, "select body from audit_entries where position >= $1 and position < $2 and position($3::bytea in body) > 0",
+		from, before, erasureMark)
+	return erasedBy(bodies), explain(ctx, err)
 }

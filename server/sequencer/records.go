@@ -73,8 +73,16 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	if err != nil {
 		return err
 	}
+	var erased []string
+	err = storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
+		erased, err = storage.Erasures(s)
+		return err
+	})
+	if err != nil {
+		return err
+	}
 	return windows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Misfit, string, error) {
-		return storage.InspectErasures(s, after, inspectWindow)
+		return storage.InspectErasures(s, erased, after, inspectWindow)
 	})
 }
 
