@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -25,8 +26,13 @@ type Connections struct {
 	// IPv6 /64. Default 2,000: a chain behind one proxy or NAT gateway.
 	PerAddress int
 	// Unproven and UnprovenPerAddress are the same for unproven connections.
-	// Default 2,000 and 200.
+	// Beyond them the oldest unproven connection is closed for the newest, so that
+	// idle connections keep nobody out. Default 2,000 and 200.
 	Unproven, UnprovenPerAddress int
+	// ProvingTime is how long a new connection is not closed for a newer one, so
+	// that its first caller can be identified, unless there are twice as many
+	// unproven connections as Unproven or UnprovenPerAddress. Default 2 s.
+	ProvingTime time.Duration
 	// UnprovenTime is after how long an unproven connection without a call under
 	// way is closed. Default 15 s.
 	UnprovenTime time.Duration
@@ -47,6 +53,7 @@ func (c Connections) complete() Connections {
 	c.PerAddress = cmp.Or(c.PerAddress, 2000)
 	c.Unproven = cmp.Or(c.Unproven, 2000)
 	c.UnprovenPerAddress = cmp.Or(c.UnprovenPerAddress, 200)
+	c.ProvingTime = cmp.Or(c.ProvingTime, 2*time.Second)
 	c.UnprovenTime = cmp.Or(c.UnprovenTime, 15*time.Second)
 	c.UnprovenBytes = cmp.Or(c.UnprovenBytes, 32<<10)
 	c.IdleTime = cmp.Or(c.IdleTime, 30*time.Minute)
@@ -55,7 +62,7 @@ func (c Connections) complete() Connections {
 }
 
 func (c Connections) check() error {
-	if min(c.Total, c.PerAddress, c.Unproven, c.UnprovenPerAddress, c.UnprovenBytes) < 0 || min(c.UnprovenTime, c.IdleTime, c.StalledTime) < 0 {
+	if min(c.Total, c.PerAddress, c.Unproven, c.UnprovenPerAddress, c.UnprovenBytes) < 0 || min(c.ProvingTime, c.UnprovenTime, c.IdleTime, c.StalledTime) < 0 {
 		return errors.New("a limit on connections is negative")
 	}
 	return nil
@@ -72,32 +79,36 @@ type connLimiter struct {
 	counters *Counters
 
 	mu        sync.Mutex
-	open      map[string]int // by address
-	unproven  map[string]int // by address
+	open      map[string]int     // by address
+	unproven  map[string][]*conn // by address, the oldest first
 	nOpen     int
 	nUnproven int
 }
 
 func newConnLimiter(l net.Listener, limits Connections, counters *Counters) *connLimiter {
-	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string]int{}}
+	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string][]*conn{}}
 }
 
-// Accept returns the next connection within the bounds; those beyond them are
-// closed at once.
+// Accept returns the next connection within the bounds. Those beyond them are
+// closed at once, unless an unproven one can make room.
 func (l *connLimiter) Accept() (net.Conn, error) {
 	for {
 		raw, err := l.Listener.Accept()
 		if err != nil {
 			return nil, err
 		}
-		address := addressKey(raw.RemoteAddr())
-		if !l.add(address) {
+		c := &conn{Conn: raw, owner: l, address: addressKey(raw.RemoteAddr()), accepted: time.Now(), proof: make(chan struct{}), closed: make(chan struct{}),
+			pace: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsent: map[*answer]bool{}}
+		evicted, ok := l.add(c)
+		for _, old := range evicted {
+			l.counters.ConnectionsRefused.Add(1)
+			old.Close()
+		}
+		if !ok {
 			l.counters.ConnectionsRefused.Add(1)
 			raw.Close()
 			continue
 		}
-		c := &conn{Conn: raw, owner: l, address: address, proof: make(chan struct{}), closed: make(chan struct{}),
-			pace: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsent: map[*answer]bool{}}
 		c.mu.Lock()
 		c.expiry = time.AfterFunc(l.limits.UnprovenTime, c.expire)
 		c.mu.Unlock()
@@ -105,37 +116,97 @@ func (l *connLimiter) Accept() (net.Conn, error) {
 	}
 }
 
-// add counts a connection in, if it is within the bounds.
-func (l *connLimiter) add(address string) bool {
+// add counts a connection in, if it is within the bounds. It also returns the
+// unproven connections that must be closed to make room; they are counted out.
+func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.nOpen >= l.limits.Total || l.open[address] >= l.limits.PerAddress ||
-		l.nUnproven >= l.limits.Unproven || l.unproven[address] >= l.limits.UnprovenPerAddress {
-		return false
+	evict := func(address string) {
+		old := l.unproven[address][0]
+		l.dropUnproven(old)
+		l.countOut(old)
+		evicted = append(evicted, old)
+	}
+	// An address makes room for itself, as far as its own connections are
+	// unproven; otherwise the one that has most of them makes room.
+	for own := l.unproven[c.address]; len(own) > 0 && (l.open[c.address] >= l.limits.PerAddress ||
+		l.over(len(own), l.limits.UnprovenPerAddress, own[0], c.accepted)); own = l.unproven[c.address] {
+		evict(c.address)
+	}
+	for l.nUnproven > 0 && (l.nOpen >= l.limits.Total || l.nUnproven >= l.limits.Unproven) {
+		most := l.heaviest()
+		if l.nOpen < l.limits.Total && !l.over(l.nUnproven, l.limits.Unproven, l.unproven[most][0], c.accepted) {
+			break
+		}
+		evict(most)
+	}
+	if l.nOpen >= l.limits.Total || l.open[c.address] >= l.limits.PerAddress {
+		return evicted, false
 	}
 	l.nOpen++
-	l.open[address]++
+	l.open[c.address]++
 	l.nUnproven++
-	l.unproven[address]++
+	l.unproven[c.address] = append(l.unproven[c.address], c)
 	l.publish()
-	return true
+	return evicted, true
+}
+
+// over reports whether so many unproven connections are more than a bound lets be,
+// at the expense of the oldest of them.
+func (l *connLimiter) over(n, most int, oldest *conn, now time.Time) bool {
+	return n >= 2*most || n >= most && now.Sub(oldest.accepted) >= l.limits.ProvingTime
+}
+
+// heaviest is the address with the most unproven connections; of several, the one
+// whose oldest is the oldest.
+func (l *connLimiter) heaviest() string {
+	most, found := "", []*conn(nil)
+	for address, all := range l.unproven {
+		if len(all) > len(found) || len(all) == len(found) && all[0].accepted.Before(found[0].accepted) {
+			most, found = address, all
+		}
+	}
+	return most
+}
+
+// dropUnproven takes a connection from the unproven ones, if it is one of them.
+// The caller holds the lock.
+func (l *connLimiter) dropUnproven(c *conn) {
+	all := l.unproven[c.address]
+	at := slices.Index(all, c)
+	if at < 0 {
+		return
+	}
+	l.nUnproven--
+	if l.unproven[c.address] = slices.Delete(all, at, at+1); len(all) == 1 {
+		delete(l.unproven, c.address)
+	}
+}
+
+// countOut counts a connection out once. The caller holds the lock.
+func (l *connLimiter) countOut(c *conn) {
+	if c.gone {
+		return
+	}
+	c.gone = true
+	l.nOpen--
+	decrement(l.open, c.address)
 }
 
 // prove counts a connection as proven.
-func (l *connLimiter) prove(address string) {
+func (l *connLimiter) prove(c *conn) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.nUnproven--
-	decrement(l.unproven, address)
+	l.dropUnproven(c)
 	l.publish()
 }
 
 // remove counts a connection out.
-func (l *connLimiter) remove(address string) {
+func (l *connLimiter) remove(c *conn) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.nOpen--
-	decrement(l.open, address)
+	l.dropUnproven(c)
+	l.countOut(c)
 	l.publish()
 }
 
@@ -155,10 +226,12 @@ func decrement(counts map[string]int, key string) {
 // through its peer.
 type conn struct {
 	net.Conn
-	owner   *connLimiter
-	address string
-	pace    *rate.Limiter // of reading, until proof is closed
-	calls   atomic.Int64  // under way
+	owner    *connLimiter
+	address  string
+	accepted time.Time     // by the machine's clock
+	gone     bool          // is counted out; under owner.mu
+	pace     *rate.Limiter // of reading, until proof is closed
+	calls    atomic.Int64  // under way
 
 	proveOnce, closeOnce sync.Once
 	proof, closed        chan struct{}
@@ -255,7 +328,7 @@ func (c *conn) Close() error {
 			a.release()
 		}
 		c.prove() // no longer among the unproven
-		c.owner.remove(c.address)
+		c.owner.remove(c)
 	})
 	return err
 }
@@ -264,7 +337,7 @@ func (c *conn) Close() error {
 func (c *conn) prove() {
 	c.proveOnce.Do(func() {
 		close(c.proof)
-		c.owner.prove(c.address)
+		c.owner.prove(c)
 	})
 }
 

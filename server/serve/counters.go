@@ -10,8 +10,8 @@ type Counters struct {
 	// expired certificate, no common version, no answer in time, no TLS at all.
 	// Such a caller reaches no call, so it is on no audit log.
 	HandshakesDenied atomic.Int64
-	// ConnectionsRefused counts connections closed at once because there were
-	// too many, in total, from their address, or without identity.
+	// ConnectionsRefused counts connections closed because there were too many:
+	// new ones, and unproven ones that made room for newer ones.
 	ConnectionsRefused atomic.Int64
 	// ConnectionsIdle counts connections closed because no caller on them was
 	// identified in time and no call was under way.

@@ -5,12 +5,14 @@ import (
 	"crypto/tls"
 	"io"
 	"net"
+	"strings"
 	"testing"
 	"time"
 
 	"golang.org/x/net/http2"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
@@ -250,31 +252,131 @@ func TestConnectionsWithoutCallsAreClosed(t *testing.T) {
 	}
 }
 
-// TestConnectionsAreBounded: those beyond the bound are closed at once, and those
-// that are proven make room for others without identity.
-func TestConnectionsAreBounded(t *testing.T) {
-	t.Parallel()
-	b := newBench(t, func(c *Config) {
-		c.Limits.Connections = Connections{Unproven: 3, UnprovenPerAddress: 2, PerAddress: 4, UnprovenTime: time.Hour}
-	})
-	if _, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+// connectFrom opens a connection from a local address.
+func connectFrom(t *testing.T, ip, address string) net.Conn {
+	t.Helper()
+	d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.ParseIP(ip)}}
+	c, err := d.DialContext(t.Context(), "tcp", address)
+	if err != nil {
 		t.Fatal(err)
 	}
-	first := connect(t, b.server.Addr())
-	connect(t, b.server.Addr())
-	until(t, "three are open", func() bool { return b.server.Counters().Connections.Load() == 3 })
-	closedByServer(t, connect(t, b.server.Addr()))
-	if n := b.server.Counters().ConnectionsRefused.Load(); n != 1 {
-		t.Errorf("%d connections are counted as refused, want 1", n)
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+// callOnce makes one call as an identified caller, on one connection that is not
+// dialed again.
+func callOnce(t *testing.T, ip, address string) (*grpc.ClientConn, error) {
+	t.Helper()
+	line := connectFrom(t, ip, address)
+	dialed := false
+	conn, err := grpc.NewClient("passthrough:///"+address, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithContextDialer(func(context.Context, string) (net.Conn, error) {
+			if dialed {
+				return nil, net.ErrClosed
+			}
+			dialed = true
+			return line, nil
+		}))
+	if err != nil {
+		t.Fatal(err)
 	}
-	first.Close()
-	until(t, "one has gone", func() bool { return b.server.Counters().ConnectionsUnproven.Load() == 1 })
-	if _, err := pb.NewDirectoryServiceClient(dial(t, b.server.Addr())).GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
-		t.Errorf("when there is room: %v", err)
+	t.Cleanup(func() { conn.Close() })
+	_, err = pb.NewDirectoryServiceClient(conn).GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"})
+	return conn, err
+}
+
+// TestIdleConnectionsKeepNobodyOut: when the bounds on unproven connections are
+// full of idle ones, a till that connects and calls is answered, and one that was
+// identified before is not closed for others.
+func TestIdleConnectionsKeepNobodyOut(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		limits Connections
+		idle   string // where the idle connections come from
+		most   int64  // unproven connections that may be left
+	}{
+		"of one address": {Connections{UnprovenPerAddress: 5}, "127.0.0.1", 10},
+		"of all":         {Connections{Unproven: 5}, "127.0.0.2", 10},
+		"old ones":       {Connections{UnprovenPerAddress: 5, ProvingTime: 1}, "127.0.0.1", 5},
+		"the address":    {Connections{PerAddress: 5}, "127.0.0.1", 5},
+		"the total":      {Connections{Total: 5}, "127.0.0.2", 5},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			c.limits.UnprovenTime = time.Hour
+			b := newBench(t, func(cfg *Config) { cfg.Limits.Connections = c.limits })
+			before, err := callOnce(t, "127.0.0.1", b.server.Addr())
+			if err != nil {
+				t.Fatal(err)
+			}
+			first := connectFrom(t, c.idle, b.server.Addr())
+			for range 30 {
+				connectFrom(t, c.idle, b.server.Addr())
+			}
+			closedByServer(t, first)
+			for range 3 {
+				if _, err := callOnce(t, "127.0.0.1", b.server.Addr()); err != nil {
+					t.Fatalf("a till that connects: %v", err)
+				}
+			}
+			if _, err := pb.NewDirectoryServiceClient(before).GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
+				t.Errorf("a till that was identified before: %v", err)
+			}
+			if n := b.server.Counters().ConnectionsUnproven.Load(); n > c.most {
+				t.Errorf("%d unproven connections are open, want at most %d", n, c.most)
+			}
+		})
 	}
-	c := b.server.Counters()
-	if open, unproven := c.Connections.Load(), c.ConnectionsUnproven.Load(); open != 3 || unproven != 1 {
-		t.Errorf("%d connections are open, %d of them unproven; want 3 and 1", open, unproven)
+}
+
+// TestEvictionOfConnections: the oldest unproven connection of the heaviest address
+// makes room, but while it is new only beyond twice the bound; proven ones are left,
+// and what is beyond the bounds with proven ones alone is refused.
+func TestEvictionOfConnections(t *testing.T) {
+	t.Parallel()
+	limits := Connections{Total: 6, PerAddress: 5, Unproven: 3, UnprovenPerAddress: 2, ProvingTime: 2 * time.Second}.complete()
+	l := newConnLimiter(nil, limits, &Counters{})
+	began := time.Now()
+	known := map[string]*conn{}
+	for _, c := range []struct {
+		name, address string
+		second        int
+		evicted       string
+		refused       bool
+		proven        bool
+	}{
+		{"a1", "a", 0, "", false, false},
+		{"a2", "a", 0, "", false, false},
+		{"a3", "a", 1, "", false, false},      // a1 is new
+		{"a4", "a", 1, "", false, false},      // room for new ones: twice the bound
+		{"a5", "a", 1, "a1", false, true},     // no more room
+		{"b1", "b", 1, "", false, false},      // four unproven, within twice the total
+		{"b2", "b", 4, "a2 a3", false, false}, // the heaviest address, old by now, until there is room
+		{"b3", "b", 9, "b1", false, true},     // its own address
+		{"c1", "c", 10, "", false, true},
+		{"c2", "c", 10, "", false, true},
+		{"c3", "c", 10, "a4", false, true}, // six are open
+		{"c4", "c", 10, "b2", false, true},
+		{"c5", "c", 10, "", true, false}, // all are proven
+	} {
+		made := &conn{owner: l, address: c.address, accepted: began.Add(time.Duration(c.second) * time.Second)}
+		known[c.name] = made
+		evicted, ok := l.add(made)
+		var names []string
+		for _, old := range evicted {
+			for name, one := range known {
+				if one == old {
+					names = append(names, name)
+				}
+			}
+		}
+		if got := strings.Join(names, " "); got != c.evicted || ok == c.refused {
+			t.Errorf("%s: %q made room and it was let in: %v; want %q and %v", c.name, got, ok, c.evicted, !c.refused)
+		}
+		if c.proven {
+			l.prove(made)
+		}
 	}
 }
 
