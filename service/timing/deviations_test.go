@@ -128,9 +128,12 @@ func TestProductsAgainstTheCatalogue(t *testing.T) {
 		{"expired", relaxer, "old", []string{"BAD_LOT "}},
 		{"expires tomorrow", relaxer, "new", nil},
 		{"recalled", relaxer, "recalled", []string{"BAD_LOT "}},
+		{"the lot decided on, not in the catalogue", relaxer, "Lot no. DECIDED", nil},
+		{"another lot, not in the catalogue", relaxer, "found on the trolley", []string{"OTHER_PRODUCT "}},
 		{"recalled after it was used", relaxer, "recalled later", nil},
 	} {
 		s := processing().at(1, used(c.product, c.lot))
+		s.session.LotCode = "decided"
 		state := FoldWith(s.session, s.events, catalogue, minute(2))
 		if got := kinds(state.Deviations); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)

@@ -2,6 +2,7 @@ package timing
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
@@ -29,6 +30,8 @@ func (f *service) named(e fact, name, lot string) {
 	if decided := f.session.GetProduct(); decided != "" && !isDecided(f.session, name) {
 		f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at, "%s was used; %s was decided on", name, decided)
 		wrong = "it is not the product decided on"
+	} else {
+		f.otherLot(e, product, name, lot)
 	}
 	f.jar = &jar{wrong: wrong, at: e.at, event: e.EventId}
 	for _, c := range f.sections {
@@ -73,6 +76,28 @@ func (f *service) badLot(e fact, product *pb.Product, name, code string) string 
 		}
 	}
 	return ""
+}
+
+// otherLot notes a lot of a product decided on that is neither one of those decided
+// on nor known to the catalogue, so that nobody can tell whether it was recalled.
+func (f *service) otherLot(e fact, product *pb.Product, name, code string) {
+	if lotcode.Key(code) == "" || slices.ContainsFunc(product.GetLots(), func(l *pb.Lot) bool { return lotcode.Same(l.LotCode, code) }) {
+		return
+	}
+	var decided []string
+	if f.session.GetProduct() == name {
+		decided = append(decided, f.session.GetLotCode())
+	}
+	for _, p := range f.session.GetSectionProducts() {
+		if p.Product == name {
+			decided = append(decided, p.LotCode)
+		}
+	}
+	if lotcode.Key(strings.Join(decided, "")) == "" || slices.ContainsFunc(decided, func(d string) bool { return lotcode.Same(d, code) }) {
+		return
+	}
+	f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at,
+		"another lot of %s was used than was decided on, and the catalogue does not have it", name)
 }
 
 // mixtureEnds is when the mixture on a section must be under water; zero: it is not

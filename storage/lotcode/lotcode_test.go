@@ -18,6 +18,31 @@ func TestSame(t *testing.T) {
 		{"BK-2107", "ВК-2107", true}, // Cyrillic letters
 		{"LO-10", "1O.lO", true},     // look-alikes in both places
 		{"BK-2107", "BK/2l07", true}, // a small L for a one
+		{"R-2611", "LOT R-2611", true},
+		{"R-2611", "Lot no. R2611", true},
+		{"R-2611", "LOT: R-2611", true},
+		{"2611", "Lot Nr. 2611", true},
+		{"R-2611", "Batch R-2611", true},
+		{"R-2611", "Charge: R2611", true},
+		{"R-2611", "Chargennr. R2611", true},
+		{"R-2611", "CH.-B. R2611", true},
+		{"R-2611", "R-2611 EXP 12/27", true},
+		{"R-2611", "LOT R-2611 BB 31.12.2027", true},
+		{"R-2611", "R-2611, MHD 2027-12", true},
+		{"R-2611", "(10)R2611", true},
+		{"R-2611", "(01)09506000134352(17)271231(10)R-2611", true},
+		{"R-2611", "(01)09506000134352(10)R2611(21)774", true},
+		{"R-2611", "010950600013435217271231" + "10R2611", true},
+		{"R-2611", "]C10109506000134352" + "10R2611", true},
+		{"LOT", "lot", true},
+		{"LOT", "BATCH", false},
+		{"R-2611", "LOT R-2612", false},
+		{"R-2611", "(10)R2612", false},
+		{"R-2611", "10R2611", false}, // 10 may be part of the code
+		{"R-2611", "L-R2611", false},
+		{"R-2611", "R-2611 EXP 99/99", false}, // no date
+		{"BB-1227", "BB-1228", false},         // nothing before the date
+		{"EXP 12/27", "EXP 11/27", false},
 		{"BK-2107", "BK-2108", false},
 		{"BK-2107", "BK-21070", false},
 		{"A8", "AB", false}, // 8 and B are not taken for one another
