@@ -35,6 +35,10 @@ type Changes struct {
 	// status, and so does a retry. An error of fn's instead writes nothing, not
 	// even the entry of why the request was refused.
 	Refusal *spb.Status
+	// About, if set, is the resource name of the record that the request turned
+	// out to be about, when it names another client's. Request and answer are
+	// sealed with that client's key, and gone when that client is erased.
+	About string
 }
 
 // With is these changes and more.

@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"fmt"
 	"slices"
@@ -34,7 +35,7 @@ func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
 	if s.keys == nil {
 		s.keys = map[string]*clientKey{}
 	}
-	g := sealing{about: clientOf(w.req), opened: s.opened, keys: s.keys}
+	g := sealing{about: cmp.Or(clientIn(changes.About), clientOf(w.req)), opened: s.opened, keys: s.keys}
 	for _, r := range changes.Records {
 		if r.client == "" {
 			continue

@@ -51,7 +51,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		s.sayServerClock(after)
 		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, scene.Time)}
 		if len(fresh) == 0 {
-			return answer, storage.Changes{}, nil
+			return answer, storage.Changes{About: stored.Name}, nil
 		}
 		with, err := closings(r, session, all, after)
 		if err != nil {
@@ -64,7 +64,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		}
 		answer.NewDeviations, answer.WithdrawnDeviations = changed.Fresh, changed.Withdrawn
 		fresh[len(fresh)-1].Guidance = after
-		changes := storage.Changes{Records: []storage.Record{storage.Sessions.Replace(stored, session)}}
+		changes := storage.Changes{About: stored.Name, Records: []storage.Record{storage.Sessions.Replace(stored, session)}}
 		for _, e := range fresh {
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}

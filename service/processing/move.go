@@ -18,9 +18,12 @@ import (
 // MoveSession puts a visit that was recorded under the wrong client on the right
 // client's record: a copy of session, facts, outcome and incidents, in the write
 // that sets the old ones aside. Nothing is taken away; the old ones name the new.
+// The request is kept with the wrong client's records, so its stored answer is only
+// the new name: the session is read by that, and not found once the right client was
+// erased.
 func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*pb.MoveSessionResponse, error) {
 	scene := record.Scene(ctx, req, req.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
+	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
 		stored, err := record.Get(r, storage.Sessions, req.Name)
 		if err == nil {
 			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), mayMove(stored, req))(r)
@@ -59,9 +62,19 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		replace := storage.Sessions.Replace(stored, aside)
 		changes.Records = append(changes.Records, replace)
 		changes.Entries = append(changes.Entries, scene.VisitMoved(aside, req.Practitioner))
-		answer := proto.CloneOf(moved)
-		return &pb.MoveSessionResponse{Session: answer}, changes, nil
+		return &pb.MoveSessionResponse{Session: &pb.Session{Name: moved.Name, Salon: moved.Salon}}, changes, nil
 	})
+	if err != nil {
+		return nil, err
+	}
+	err = storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
+		answer.Session, err = record.Get(r, storage.Sessions, answer.Session.Name)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return answer, nil
 }
 
 // mayMove refuses what is not a mistake, or was mended already, and wants a second
