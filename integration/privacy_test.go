@@ -2,7 +2,6 @@ package integration
 
 import (
 	"bytes"
-	"context"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
@@ -31,27 +30,6 @@ import (
 // The promise: what belongs to a client lies nowhere in clear, neither in the
 // database and its files nor in what the server says; when the client is erased
 // it cannot be read any more, by anybody; and everything else stays as it was.
-
-// The particulars of an invented client, each a word that occurs nowhere else.
-const (
-	wrenName      = "Wrenfeather Quillon"
-	wrenPhone     = "+44 7700 900417"
-	wrenEmail     = "quillon@wrenfeather.example"
-	wrenBirth     = "1987-04-13"
-	wrenReference = "clearance Zaffre-5521"
-	wrenWish      = "smooth like obsidianite"
-	wrenRemark    = "works at the Marlinspike ropewalk"
-	wrenNote      = "hummed the Tourmaline waltz"
-	wrenComment   = "spoke with cousin Peregrinus for long"
-	wrenOutcome   = "left to meet uncle Balthazarius"
-	wrenBreak     = "the taxi to Skerryvore came"
-	wrenChange    = "scratched by the cat Thessalonica, healed"
-
-	wrenAge = int32(39) // on the day of her visits
-)
-
-var canaries = []string{wrenName, wrenPhone, wrenEmail, wrenBirth, wrenReference, wrenWish, wrenRemark, wrenNote,
-	wrenComment, wrenOutcome, wrenBreak, wrenChange}
 
 // wrenWitness is a word that does lie in clear, so that a search is seen to
 // find what is there.
@@ -91,6 +69,7 @@ func newBirdcage(t *testing.T) *birdcage {
 		clock: &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}, database: storagetest.NewDurable(t), keys: newKeys(t),
 		logger: slog.New(slog.NewJSONHandler(words, &slog.HandlerOptions{Level: slog.LevelDebug}))}}
 	b.sql = b.database.SQL(t, localpg.Superuser)
+	b.configure = func(cfg *serve.Config) { cfg.MetricsAddress = "127.0.0.1:0" }
 	b.start(t)
 	return b
 }
@@ -104,64 +83,6 @@ func remembered[Q, A proto.Message](t *testing.T, b *birdcage, who person, call 
 	}
 	b.retries = append(b.retries, func() error { _, err := call(req); return err })
 	return answer
-}
-
-// visit leads the client of the canaries through two visits: one that was
-// refused, with an override that was denied, and one that was carried out.
-func (b *birdcage) visit(t *testing.T, c *chain) string {
-	t.Helper()
-	ctx := func(p person) context.Context { return p.calling(t) }
-	client := remembered(t, b, c.amara, func(q *pb.CreateClientRequest) (*pb.CreateClientResponse, error) {
-		return c.consultation.CreateClient(ctx(c.amara), q)
-	}, &pb.CreateClientRequest{Parent: c.name, RequestId: newID(), Client: &pb.Client{DisplayName: wrenName, Phone: wrenPhone}}).Client
-	client.Email, client.BirthDate = wrenEmail, wrenBirth
-	remembered(t, b, c.amara, func(q *pb.UpdateClientRequest) (*pb.UpdateClientResponse, error) {
-		return c.consultation.UpdateClient(ctx(c.amara), q)
-	}, &pb.UpdateClientRequest{Client: client, UpdateMask: mask("email", "birth_date"), RequestId: newID()})
-	refused := wantVerdict(t, b.decide(t, c, client.Name, brokenSkin), pb.Verdict_VERDICT_REFUSE)
-	override := c.override(refused, refused.Findings[0])
-	override.Comment = wrenComment
-	remembered(t, b, c.imara, func(q *pb.OverrideDecisionRequest) (*pb.OverrideDecisionResponse, error) {
-		return c.eligibility.OverrideDecision(ctx(c.imara), q)
-	}, override)
-	b.clock.advance(24 * time.Hour)
-	decision := wantVerdict(t, b.decide(t, c, client.Name), pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
-	session := remembered(t, b, c.amara, func(q *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
-		return c.processing.StartSession(ctx(c.amara), q)
-	}, &pb.StartSessionRequest{Parent: client.Name, Decision: decision.Name, RequestId: newID()}).Session
-	b.clock.advance(time.Hour)
-	facts := append(c.service(session), happened(session, 20*time.Minute, note(wrenNote)),
-		happened(session, 37*time.Minute, &pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: wrenBreak}}}))
-	remembered(t, b, c.till, func(q *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
-		return c.processing.RecordEvents(ctx(c.till), q)
-	}, &pb.RecordEventsRequest{Name: session.Name, Events: facts, SendTime: c.clock.stamp(), RequestId: newID()})
-	outcome := completed(session)
-	outcome.Outcome.Comments, outcome.Outcome.Completed, outcome.Outcome.BrokenOffReason = wrenOutcome, false, wrenBreak
-	remembered(t, b, c.amara, func(q *pb.RecordOutcomeRequest) (*pb.RecordOutcomeResponse, error) {
-		return c.outcome.RecordOutcome(ctx(c.amara), q)
-	}, outcome)
-	return client.Name
-}
-
-// decide consults and decides.
-func (b *birdcage) decide(t *testing.T, c *chain, client string, change ...func(*pb.Consultation)) *pb.Decision {
-	t.Helper()
-	ctx := c.amara.calling(t)
-	card := c.card(append(change, func(k *pb.Consultation) {
-		k.Remarks, k.Wishes.Words, k.History.MedicalClearanceReference = wrenRemark, wrenWish, wrenReference
-		k.Consent.AgeYears = new(wrenAge)
-	})...)
-	draft := remembered(t, b, c.amara, func(q *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
-		return c.consultation.CreateConsultation(ctx, q)
-	}, &pb.CreateConsultationRequest{Parent: client, Consultation: card, RequestId: newID()}).Consultation
-	remembered(t, b, c.amara, func(q *pb.SubmitConsultationRequest) (*pb.SubmitConsultationResponse, error) {
-		return c.consultation.SubmitConsultation(ctx, q)
-	}, &pb.SubmitConsultationRequest{Name: draft.Name, RequestId: newID()})
-	question := c.question(draft.Name)
-	question.WhatChanged = wrenChange
-	return remembered(t, b, c.amara, func(q *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
-		return c.eligibility.CheckEligibility(ctx, q)
-	}, question).Decision
 }
 
 // provoke makes calls with canaries that fail, and returns what callers are told.
@@ -255,7 +176,7 @@ func (b *birdcage) wantNothingInClear(t *testing.T, when string) {
 		wantNoCanary(t, when+", the dump", dump)
 		wantWitness(t, "the dump", dump)
 	} else {
-		t.Log("no pg_dump here: dumps were not looked at")
+		t.Error("no pg_dump here, so dumps were not looked at; it comes with PostgreSQL's client programs")
 	}
 	if _, err := b.sql.Exec("checkpoint"); err != nil {
 		t.Fatal(err)
@@ -312,11 +233,16 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 			t.Errorf("the file for the client lacks %q", canary)
 		}
 	}
+	b.wantShown(t, c, client)
 	b.integrated(t)
 	before := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
 	b.wantNothingInClear(t, "before")
+	b.wantNothingTold(t, "before", c, client)
 
-	entries := c.entries(t, "")
+	entries, incidents := c.entries(t, ""), []string{}
+	for _, i := range c.incidentsOf(t, client) {
+		incidents = append(incidents, i.Name)
+	}
 	req := &pb.EraseClientRequest{Name: client, RequestId: newID()}
 	first := must(t, c.odile, c.consultation.EraseClient, req)
 	if again := must(t, c.odile, c.consultation.EraseClient, req); !proto.Equal(again, first) {
@@ -326,11 +252,16 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 	wantError(t, "erased twice", err, codes.NotFound, "NOT_FOUND")
 	told = append(told, err.Error())
 	told = append(told, b.wantGone(t, c, client, other)...)
+	c.wantNotShown(t, client, incidents, func(what string, err error) {
+		wantError(t, what, err, codes.NotFound, "NOT_FOUND")
+		told = append(told, err.Error())
+	})
 	b.integrated(t)
 	b.wantNothingInClear(t, "after")
 	wantNoCanary(t, "what callers were told", []byte(strings.Join(told, "\n")))
 
 	after := c.entries(t, "")
+	b.wantNothingTold(t, "after", c, client) // an auditor reads, which is on the log too
 	fresh := after[len(entries):]
 	if !slices.EqualFunc(entries, after[:len(entries)], func(x, y *pb.AuditEntry) bool { return proto.Equal(x, y) }) {
 		t.Error("entries of before have changed")

@@ -104,6 +104,8 @@ type site struct {
 	coverEvery  time.Duration // how often its servers cover records; 0: not within a test
 	checkpoints string        // the file of checkpoints of its server; empty: none
 	logger      *slog.Logger
+	address     string              // of its server
+	metrics     string              // address of its server's metrics; empty: not served
 	configure   func(*serve.Config) // changes the configuration of its server; nil: nothing
 }
 
@@ -198,7 +200,8 @@ func (s *site) start(t testing.TB) {
 		}
 	})
 	t.Cleanup(s.stop)
-	s.stubs = dial(t, server.Addr())
+	s.address, s.metrics = server.Addr(), server.MetricsAddr()
+	s.stubs = dial(t, s.address)
 }
 
 // unbounded are quotas that no test reaches.
