@@ -34,6 +34,7 @@ var beyondAChain = map[string]string{
 	"ErasuresFrom":   "the keeper",
 	"VanishedLogs":   "the keeper",
 	"FoldTally":      "the keeper",
+	"WriteWhatIfs":   "the keeper", // counts of all chains at once
 	"tallyWaits":     "the keeper",
 	"CheckSchema":    "nobody",
 	"Guards":         "nobody",
@@ -48,7 +49,7 @@ var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
-	"FoldTally": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"FoldTally": "the keeper", "WriteWhatIfs": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
@@ -239,7 +240,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally",
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally", "CountWhatIf", "WriteWhatIfs",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
