@@ -168,7 +168,7 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 		t.Errorf("an analysis of before the burn: %v", d.Findings)
 	}
 	c.clock.advance(25 * time.Hour) // another day: an answer that changes within 24 hours is asked about
-	wantVerdict(t, c.decisionFor(t, burnt, seen(happened.Add(48*time.Hour))), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+	wantVerdict(t, c.decisionFor(t, burnt, seen(c.clock.Now().Add(-time.Hour))), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 	splashed := c.client(t)
 	eye := incident(splashed, pb.IncidentKind_INCIDENT_KIND_EYE)
 	must(t, c.amara, c.incident.RecordFollowUp, &pb.RecordFollowUpRequest{Name: eye.Name, Number: new(int32(1)), RequestId: newID(),

@@ -37,6 +37,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		err := storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
 			inline := proto.CloneOf(req.GetInline())
 			record.Clear(inline)
+			record.SetTime(inline, "update_time", scene.Time) // the answers are of now
 			check := record.All(may, record.ConsultationInput("inline", req.Parent, inline, scene.Time),
 				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
 			if err = check(r); err != nil {

@@ -42,7 +42,7 @@ func soundHead() *pb.DecisionInputs {
 		Salon:        &pb.Salon{Name: "chains/ebb-and-flow/salons/quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_EU},
 		Consultation: &pb.Consultation{
 			Wishes: &pb.Wishes{ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, StraighteningPercent: proto.Float64(70)},
-			Scalp:  &pb.ScalpAnalysis{},
+			Scalp:  &pb.ScalpAnalysis{SeenTime: ago(time.Hour)},
 			Hair: &pb.HairAnalysis{
 				Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_MEDIUM, CurlType: pb.CurlType_CURL_TYPE_VI,
 				CurlIndex: proto.Float64(4), LengthMm: proto.Float64(200), NewGrowthMm: proto.Float64(200),
