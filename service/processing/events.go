@@ -119,9 +119,10 @@ func legacy(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent) 
 
 // sort says what becomes of each event, and returns those to be recorded.
 func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, now time.Time) ([]*pb.EventResult, []*pb.StoredEvent) {
-	known := map[string]*pb.Event{}
+	known, count := map[string]*pb.Event{}, tally{}
 	for _, e := range old {
 		known[e.Event.EventId] = e.Event
+		count.add(e.Event)
 	}
 	var results []*pb.EventResult
 	var fresh []*pb.StoredEvent
@@ -137,13 +138,14 @@ func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, 
 			result.Reason = "event_id: was used for another event; take a new one"
 		case recorded:
 			result.Status = pb.EventStatus_EVENT_STATUS_ALREADY_RECORDED
-		case full(e, len(old)+len(fresh)) != "":
-			result.Status, result.Reason = pb.EventStatus_EVENT_STATUS_REJECTED, full(e, len(old)+len(fresh))
+		case count.full(e) != "":
+			result.Status, result.Reason = pb.EventStatus_EVENT_STATUS_REJECTED, count.full(e)
 		default:
 			if !understood {
 				result.Status = pb.EventStatus_EVENT_STATUS_NOT_UNDERSTOOD
 			}
 			known[e.EventId] = e
+			count.add(e)
 			fresh = append(fresh, &pb.StoredEvent{
 				Event:         e,
 				RecordTime:    timestamppb.New(now),

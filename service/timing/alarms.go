@@ -14,9 +14,10 @@ import (
 // until water comes, whatever else is noted, even when the session is closed.
 func (f *service) alarms() []*pb.Alarm {
 	calls := append(f.comfortAlarms(), f.flushAlarms()...)
-	for _, o := range f.others {
+	if n := len(f.others); n > 0 { // one alarm, since the first and with the newest
+		first, newest := f.others[0], f.others[n-1]
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW, Cause: pb.AlarmCause_ALARM_CAUSE_OTHER_FACT, Place: pb.Place_PLACE_HEAD,
-			SinceTime: stamp(o.at), EventId: o.event, Message: fmt.Sprintf("Rinse now. The till noted %q.", o.fact)})
+			SinceTime: stamp(first.at), EventId: newest.event, Message: fmt.Sprintf("Rinse now. The till noted %q.", newest.fact)})
 	}
 	for _, c := range f.sections {
 		if c.on {

@@ -87,6 +87,7 @@ func TestWaterAndSplashes(t *testing.T) {
 		{"splashed again after help", processing().at(0.5, splash(leftEye)).at(1, waterOn(leftEye, "")).at(1.5, rinsedOut()).at(4, help(true)).at(5, waterOff(leftEye, "")).at(6, splash(leftEye)), 6,
 			[]string{"RINSE_NOW EYE_LEFT SPLASH #8", "NOT_NEUTRALIZED "}},
 		{"a fact that this server does not know", processing().at(2, unheardOf(true)), 2, []string{"RINSE_NOW  OTHER_FACT #3"}},
+		{"several: one alarm, with the newest", processing().at(2, unheardOf(true)).at(2.5, unheardOf(true)).at(2.7, unheardOf(false)), 3, []string{"RINSE_NOW  OTHER_FACT #4"}},
 		{"one that does not call", processing().at(2, unheardOf(false)), 2, nil},
 		{"it calls until water comes", processing().at(2, unheardOf(true)).at(3, water("")), 3, nil},
 	} {
