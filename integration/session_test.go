@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -201,6 +202,45 @@ func TestOnePolicyInForce(t *testing.T) {
 	if entries := c.entries(t, `kind = "POLICY_ACTIVATED"`); len(entries) != 4 {
 		t.Errorf("the log has %d changes of policy, not 4", len(entries))
 	}
+}
+
+// TestNotCompletedBeforeRinsed: completion cannot be claimed while an alarm calls for
+// water or when no rinse was noted; what was broken off can be closed.
+func TestNotCompletedBeforeRinsed(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := s.newChain(t, "ebb-and-flow")
+	refused := func(what string, session *pb.Session, words string) {
+		t.Helper()
+		was := s.contents(t)
+		err := fails(t, c.amara, c.outcome.RecordOutcome, completed(session))
+		wantError(t, what, err, codes.FailedPrecondition, "RINSE_FIRST")
+		if !strings.Contains(err.Error(), words) {
+			t.Errorf("%s: %v does not say %q", what, err, words)
+		}
+		wantSame(t, was, s.contents(t))
+		must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
+	}
+
+	burnt := c.session(t)
+	c.clock.advance(time.Hour)
+	c.report(t, burnt, append(c.service(burnt), happened(burnt, 40*time.Minute, comfort(itBurns)))...)
+	refused("completion while it burns", burnt, "It burns")
+
+	c.clock.advance(24 * time.Hour)
+	taken := c.session(t)
+	c.clock.advance(time.Hour)
+	c.report(t, taken, append(c.service(taken), happened(taken, 40*time.Minute, comfort(itBurns)),
+		happened(taken, 41*time.Minute, waterOn(pb.Place_PLACE_HEAD)), happened(taken, 45*time.Minute, waterOff(pb.Place_PLACE_HEAD)))...)
+	refused("completion with the water taken away", taken, "Put the water back on")
+
+	c.clock.advance(24 * time.Hour)
+	never := c.session(t)
+	c.clock.advance(time.Hour)
+	c.report(t, never, slices.DeleteFunc(c.service(never), func(e *pb.Event) bool {
+		return e.GetRinseStarted() != nil || e.GetRinseFinished() != nil
+	})...)
+	refused("completion without a rinse", never, "No rinse was noted")
 }
 
 // TestNotCompletedBeforeNeutral: completion cannot be claimed while alkali is

@@ -33,7 +33,8 @@ const (
 // visit starts from.
 type OutcomeServiceClient interface {
 	// RecordOutcome closes a session. Errors: NOT_FOUND; FAILED_PRECONDITION when
-	// completion is claimed before the hair is shown to be neutral, or when the
+	// completion is claimed while water is called for, product is on or no rinse was
+	// noted (RINSE_FIRST), or before the hair is shown to be neutral, or when the
 	// session has an outcome already.
 	RecordOutcome(ctx context.Context, in *RecordOutcomeRequest, opts ...grpc.CallOption) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.
@@ -101,7 +102,8 @@ func (c *outcomeServiceClient) GetRecordCard(ctx context.Context, in *GetRecordC
 // visit starts from.
 type OutcomeServiceServer interface {
 	// RecordOutcome closes a session. Errors: NOT_FOUND; FAILED_PRECONDITION when
-	// completion is claimed before the hair is shown to be neutral, or when the
+	// completion is claimed while water is called for, product is on or no rinse was
+	// noted (RINSE_FIRST), or before the hair is shown to be neutral, or when the
 	// session has an outcome already.
 	RecordOutcome(context.Context, *RecordOutcomeRequest) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.

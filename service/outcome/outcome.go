@@ -5,6 +5,7 @@ package outcome
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -110,9 +111,13 @@ func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
 // mayClose refuses a second outcome, a claim that the facts do not bear out,
 // and sections that nobody planned or applied.
 func (v visit) mayClose(o *pb.Outcome) error {
+	rinseFirst := timing.RinseFirst(v.session, v.events, v.state)
 	switch {
 	case v.session.Outcome != "":
 		return fault.Precondition("SESSION_CLOSED", v.session.Name, "the session has an outcome already: "+v.session.Outcome)
+	case o.Completed && len(rinseFirst) > 0:
+		return fault.Precondition("RINSE_FIRST", v.session.Name,
+			"the service is not finished: "+strings.Join(rinseFirst, "; ")+" Or record that the service was broken off")
 	case o.Completed && v.state.NeutralProof == pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED:
 		return fault.Precondition("NOT_NEUTRALIZED", v.session.Name, "the service is not finished: "+v.unfinished()+"; or record that the service was broken off")
 	case o.Completed && !v.state.ScalpChecked && o.ScalpChanged == pb.Answer_ANSWER_UNSPECIFIED:

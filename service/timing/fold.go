@@ -61,6 +61,7 @@ type service struct {
 	oxidiser   spell
 	blotted    bool
 	checked    bool
+	unrinsed   bool // a later fact implies a rinse that nobody noted
 	discomfort time.Time
 	used       []*pb.ProductUsed
 	unknown    []string // facts this program does not know
@@ -169,6 +170,7 @@ func (f *service) afterwards(e fact) {
 	case *pb.Event_RinseFinished:
 		// Before any product this is a wash or a treatment, not the rinse.
 		if f.treated() {
+			f.unrinsed = false
 			f.rinsed(e)
 		}
 	case *pb.Event_Conditioned:
@@ -231,6 +233,7 @@ func (f *service) touched(e fact, id string) *section {
 		f.out, f.water, f.lathers, f.normalized = time.Time{}, false, nil, false
 		f.oxidiser, f.blotted = spell{}, false
 	}
+	f.unrinsed = false
 	f.head.again()
 	c.begin(e.at, e.EventId)
 	c.jar = f.jar
@@ -260,6 +263,7 @@ func (f *service) rinsing(e fact, id string) {
 	f.firstWater(e.at)
 	f.endSections(e, id)
 	f.water = f.treated() && f.out.IsZero()
+	f.unrinsed = f.unrinsed && id != ""
 	f.oxidiser.off(e.at) // water after a neutralizer rinses it out
 	if id == "" {
 		f.normalizerOff(e.at)
@@ -300,6 +304,7 @@ func (f *service) normalizerOff(t time.Time) {
 // that there was one; later ones are no water for what hurts by then.
 func (f *service) impliesRinse(e fact) {
 	if f.out.IsZero() {
+		f.unrinsed = f.rinse.IsZero() || f.isOn("")
 		f.rinsed(e)
 		return
 	}

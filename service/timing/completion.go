@@ -1,0 +1,30 @@
+package timing
+
+import (
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// RinseFirst is what must be done with water before a service can be closed as
+// completed, in words; empty when nothing is open. It is every call for water of the
+// state, water that was taken away too soon, product that is still on, and a rinse
+// that nobody noted: a shampoo is no rinse.
+func RinseFirst(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) []string {
+	var open []string
+	for _, a := range state.GetAlarms() {
+		if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW || a.Kind == pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON {
+			open = append(open, Where(a)+": "+a.Message)
+		}
+	}
+	f := run(s, events, nil, state.GetTime().AsTime(), cautious)
+	for _, c := range f.sections {
+		if c.on {
+			open = append(open, sectionWords(c.id)+": Rinse the product out.")
+		}
+	}
+	if f.unrinsed {
+		open = append(open, "the head: Rinse the product out and note it. No rinse was noted before the shampoo or what else followed.")
+	}
+	return slices.Compact(open)
+}
