@@ -207,6 +207,17 @@ func TestAnswersOfThePast(t *testing.T) {
 		"history.doctors_words[0].incident": func(k *pb.Consultation) {
 			k.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, Incident: c.name + "/clients/other/incidents/i"}}
 		},
+		"history.extensions_removed.last_time": func(k *pb.Consultation) {
+			k.History.ExtensionsRemoved = &pb.PastEvent{Happened: no, LastTime: c.clock.stamp()}
+		},
+		"scalp.scratched.last_date": func(k *pb.Consultation) {
+			k.Scalp.Scratched = on(2026, 10, 1)
+			k.Scalp.Scratched.Happened = no
+		},
+		"hair.zones[0].hydroxide_kind": func(k *pb.Consultation) {
+			k.Hair.Zones[0].Hydroxide = &pb.PastEvent{Happened: no}
+			k.Hair.Zones[0].HydroxideKind = pb.HydroxideKind_HYDROXIDE_KIND_SODIUM
+		},
 		"tests.elasticity": func(k *pb.Consultation) { k.Tests.WetStretchPercent = new(80.0) },
 	} {
 		bad := c.card(spoil)

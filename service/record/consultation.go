@@ -97,6 +97,7 @@ func (v *pastCheck) walk(path string, m protoreflect.Message) {
 	if e, ok := m.Interface().(*pb.PastEvent); ok && e.GetLastTime() != nil && e.GetLastDate() != nil {
 		v.report(path+".last_date", "must be left out when last_time is given")
 	}
+	v.never(path, m)
 	m.Range(func(f protoreflect.FieldDescriptor, value protoreflect.Value) bool {
 		at := path + "." + string(f.Name())
 		switch {
@@ -110,6 +111,24 @@ func (v *pastCheck) walk(path string, m protoreflect.Message) {
 		}
 		return true
 	})
+}
+
+// never reports what is said of something that is said never to have happened.
+func (v *pastCheck) never(path string, m protoreflect.Message) {
+	const no = pb.Answer_ANSWER_NO
+	switch m := m.Interface().(type) {
+	case *pb.PastEvent:
+		if m.GetHappened() == no && m.GetLastTime() != nil {
+			v.report(path+".last_time", "must be left out when happened is NO")
+		}
+		if m.GetHappened() == no && m.GetLastDate() != nil {
+			v.report(path+".last_date", "must be left out when happened is NO")
+		}
+	case *pb.HairZone:
+		if m.GetHydroxide().GetHappened() == no && m.GetHydroxideKind() != 0 {
+			v.report(path+".hydroxide_kind", "must be left out when hydroxide.happened is NO")
+		}
+	}
 }
 
 func (v *pastCheck) value(path string, m protoreflect.Message) {
