@@ -107,6 +107,29 @@ func InspectWrites(s *Snapshot, after int64, window int) ([]Misfit, int64, error
 	return found, writes[len(writes)-1].Position, nil
 }
 
+// InspectSkipped checks that requests with a manifest, those behind a position, are
+// covered by an entry up to the position that the leader says it has covered;
+// NewestWrite gave it before the snapshot was taken. Somebody who moves that
+// position forward keeps the leader from ever covering them. It returns the position
+// that it has got to, and 0 when there are no more.
+func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Misfit, int64, error) {
+	var rows []struct {
+		ID       string
+		Position int64
+	}
+	err := s.all(&rows, `select r.id, r.position from requests r where r.chain = $1 and r.manifest is not null and r.position > $2 and r.position <= $3
+		and not exists (select from log_writes w where w.chain = $1 and w.id = r.id and w.position = r.position)
+		order by r.position limit $4`, s.chain, after, covered, window)
+	if err != nil || len(rows) == 0 {
+		return nil, 0, err
+	}
+	var found []Misfit
+	for _, r := range rows {
+		found = append(found, misfit("requests", "", r.ID, fmt.Sprintf("its write at position %d was skipped: no entry covers it, though writes up to %d are said to be covered", r.Position, covered)))
+	}
+	return found, rows[len(rows)-1].Position, nil
+}
+
 // inspectedWrite is a covered write with what is there of it.
 type inspectedWrite struct {
 	ID, Entry string
@@ -191,10 +214,9 @@ type storedRecord struct {
 
 // InspectRecords checks records of a table, those behind a key in the order of
 // keys: each is as the write that it names has stored it, or as the baseline has
-// it. Writes up to the position covered are; NewestWrite gave it before the
-// snapshot was taken. It returns the key that it has got to, and an empty one when
-// there are no more.
-func InspectRecords(s *Snapshot, table string, covered int64, after [2]string, window int) ([]Misfit, [2]string, error) {
+// it. It returns the key that it has got to, and an empty one when there are no
+// more.
+func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
 	if !slices.ContainsFunc(coveredTables, func(t *statements) bool { return t.name == table }) {
 		return nil, after, fmt.Errorf("storage: no covered table %q", table)
 	}
@@ -204,7 +226,7 @@ func InspectRecords(s *Snapshot, table string, covered int64, after [2]string, w
 	if err != nil || len(rows) == 0 {
 		return nil, [2]string{}, err
 	}
-	manifests, err := readManifests(s, rows, covered)
+	manifests, err := readManifests(s, rows)
 	if err != nil {
 		return nil, after, err
 	}
@@ -240,17 +262,18 @@ func ofWrite(id string) string {
 // readManifests reads what the writes that rows name have stored: digests by write
 // and by record. A request id may have been used again after it was purged, so
 // there may be more than one.
-func readManifests(s *Snapshot, rows []storedRecord, covered int64) (map[string]map[item][][]byte, error) {
+func readManifests(s *Snapshot, rows []storedRecord) (map[string]map[item][][]byte, error) {
 	var ids []string
 	for _, r := range rows {
 		ids = append(ids, r.Write)
 	}
 	slices.Sort(ids)
 	var writes []CoveredWrite
-	// Those of writes that no entry covers yet are with their requests.
+	// Those of writes that no entry covers are with their requests; InspectSkipped
+	// reports requests that an entry should cover.
 	err := s.all(&writes, `select id, manifest from log_writes where chain = $1 and id = any($2)
 		union all select r.id, r.manifest from requests r where r.chain = $1 and r.id = any($2) and r.manifest is not null
-		and r.position > $3`, s.chain, pq.Array(slices.Compact(ids)), covered)
+		and not exists (select from log_writes w where w.chain = $1 and w.id = r.id and w.position = r.position)`, s.chain, pq.Array(slices.Compact(ids)))
 	if err != nil {
 		return nil, err
 	}

@@ -51,10 +51,15 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	err = windows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
 		return storage.InspectWrites(s, after, inspectWindow)
 	})
+	if err == nil {
+		err = windows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+			return storage.InspectSkipped(s, covered, after, inspectWindow)
+		})
+	}
 	for _, table := range storage.CoveredTables() {
 		if err == nil {
 			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
-				return storage.InspectRecords(s, table, covered, after, inspectWindow)
+				return storage.InspectRecords(s, table, after, inspectWindow)
 			})
 		}
 		if err == nil {
