@@ -136,3 +136,25 @@ func TestCoverageIsNoNoise(t *testing.T) {
 		}
 	}
 }
+
+// TestSearchColumnsAreCompared: somebody edits the columns that sessions and
+// incidents are found by, so that nobody finds them. The verification names them.
+func TestSearchColumnsAreCompared(t *testing.T) {
+	t.Parallel()
+	s := newSiteThatCovers(t, 50*time.Millisecond)
+	c := s.newChain(t, "ebb-and-flow")
+	session := c.session(t)
+	incident := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: parent(session.Name), Incident: c.noticed(), RequestId: newID()}).Incident
+	s.allCovered(t)
+	if got := s.faults(t); got != "" {
+		t.Fatalf("nothing was changed: %s", got)
+	}
+	damage(t, s, "incidents", "update incidents set due_time = null, unlogged_time = null, salon = 'x'")
+	damage(t, s, "sessions", "update sessions set open = false, used = '{}', decision = 'x'")
+	got := s.faults(t)
+	for name, columns := range map[string]string{incident.Name: "salon, due_time, unlogged_time", session.Name: "decision, open, used"} {
+		if want := name[strings.LastIndex(name, "/")+1:] + ": search columns were changed, so it may not be found: " + columns; !strings.Contains(got, want) {
+			t.Errorf("want %s, and found is %s", want, got)
+		}
+	}
+}

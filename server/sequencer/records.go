@@ -75,6 +75,13 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 			})
 		}
 	}
+	for _, table := range storage.SearchedTables() {
+		if err == nil {
+			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+				return storage.InspectColumns(s, table, after, inspectWindow)
+			})
+		}
+	}
 	if err != nil {
 		return err
 	}
