@@ -165,9 +165,9 @@ func transport(l Limits) []grpc.ServerOption {
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingEvery / 3, PermitWithoutStream: true}),
 		// Fixed windows: gRPC would let a fast sender have 16 MiB under way.
 		grpc.InitialWindowSize(flowWindow), grpc.InitialConnWindowSize(flowWindow),
-		// Less memory for a quiet connection: 16 KiB to read with, and a buffer
+		// Less memory for a quiet connection: 16 KiB to read with. gRPC keeps a buffer
 		// to write with only while something is written.
-		grpc.ReadBufferSize(16 << 10), grpc.SharedWriteBuffer(true),
+		grpc.ReadBufferSize(16 << 10),
 		grpc.WaitForHandlers(true), // nobody uses the database once it is closed
 	}
 }

@@ -99,8 +99,9 @@ func (s *state) gather() *history {
 			h.answers[z.Zone][w.kind] = s.answered(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
 		}
 	}
+	kinds := works()
 	for i, f := range s.in.GetRecordedWork() {
-		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && int(f.GetWork()) <= len(works()) {
+		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && int(f.GetWork()) <= len(kinds) {
 			h.recorded = append(h.recorded, s.recorded(f, i))
 		}
 	}
