@@ -7,6 +7,8 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -96,6 +98,7 @@ func (b *birdcage) aftermath(t *testing.T, c *chain, client, session string) {
 	noticed := c.noticed()
 	noticed.Session, noticed.Seen, noticed.FirstAction, noticed.Advice, noticed.NameToMaker = session, wrenSeen, wrenFirst, wrenAdvice, yes
 	noticed.Photos = []*pb.PhotoTaken{photographed(wrenPhoto)}
+	noticed.OccurTime = timestamppb.New(c.clock.Now().Add(-24 * time.Hour)) // so that the first follow-up is due
 	incident := remembered(t, b, c.amara, func(q *pb.CreateIncidentRequest) (*pb.CreateIncidentResponse, error) {
 		return c.incident.CreateIncident(c.amara.calling(t), q)
 	}, &pb.CreateIncidentRequest{Parent: client, Incident: noticed, RequestId: newID()}).Incident

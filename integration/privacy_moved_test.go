@@ -77,7 +77,13 @@ func TestErasedWrongClientLeavesTheMovedVisit(t *testing.T) {
 	t.Parallel()
 	c := newSite(t).newChain(t, "ebb-and-flow")
 	v := c.movedVisit(t)
-	wantAll(t, "before, the file for the wrong client", string(c.handedOut(t, v.wrong)), append(copiedWords, movedReason))
+	file := string(c.handedOut(t, v.wrong))
+	wantAll(t, "before, the file for the wrong client", file, []string{movedReason})
+	for _, word := range copiedWords {
+		if strings.Contains(file, word) {
+			t.Errorf("the wrong client's file tells of the other person's visit: %q", word)
+		}
+	}
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: v.wrong, RequestId: newID()})
 
 	c.wantVisitGone(t, v.old, v.wrong)

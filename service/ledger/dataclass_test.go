@@ -77,7 +77,7 @@ func TestEntriesAreFilledFromAuditableFieldsOnly(t *testing.T) {
 	if !strings.Contains(fmt.Sprint(decision), canary+" alkalog.v1.Consultation.remarks") {
 		t.Fatal("the decision holds no canary")
 	}
-	decision.Verdict = pb.Verdict_VERDICT_REFUSE
+	decision.Verdict, decision.Replaces = pb.Verdict_VERDICT_REFUSE, "" // one that replaces another has no entry of its own of changed answers
 	accepted := proto.CloneOf(override)
 	accepted.Denial = 0
 	incident, product, policy := filled(&pb.Incident{}), filled(&pb.Product{}), filled(&pb.HousePolicy{})
