@@ -99,9 +99,8 @@ func (s *state) gather() *history {
 			h.answers[z.Zone][w.kind] = s.answered(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
 		}
 	}
-	kinds := works()
 	for i, f := range s.in.GetRecordedWork() {
-		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && int(f.GetWork()) <= len(kinds) {
+		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && f.GetWork() <= pb.ChemicalWork_CHEMICAL_WORK_SMOOTHING {
 			h.recorded = append(h.recorded, s.recorded(f, i))
 		}
 	}
