@@ -199,8 +199,8 @@ func TestAClockIsSetWhileProductIsOn(t *testing.T) {
 	}
 }
 
-// TestWithoutAnEchoTheWorstIsAssumed: a till that does not echo is given the longest
-// exposure that fits, is told so, and nothing is held against anybody for it.
+// TestWithoutAnEchoTheWorstIsAssumed: guidance for a till that does not echo assumes the
+// longest exposure that fits, says so, and records no deviation because of it.
 func TestWithoutAnEchoTheWorstIsAssumed(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
