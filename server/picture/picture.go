@@ -116,7 +116,7 @@ func (p *page) states(open *pb.Session, until time.Time) []*pb.SessionState {
 	for range most {
 		state := timing.Fold(open, p.events, at)
 		states = append(states, state)
-		next, waits := timing.WaitsUntil(open, p.events, state)
+		next, waits := timing.NextChange(open, p.events, state)
 		i, _ := slices.BinarySearchFunc(fixed, at, func(t, at time.Time) int {
 			if t.After(at) {
 				return 1

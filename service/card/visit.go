@@ -72,7 +72,7 @@ func fromFacts(v *pb.Visit, p Past) {
 	v.OverlappedSections = overlapped(p)
 	v.Deviations = state.Deviations
 	if p.Outcome != nil {
-		closing := timing.Closing(p.Session, p.Events, state.Time.AsTime())
+		closing := timing.ClosingDeviations(p.Session, p.Events, state.Time.AsTime())
 		v.Deviations = append(state.Deviations[:len(state.Deviations):len(state.Deviations)], closing...)
 	}
 }

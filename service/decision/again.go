@@ -40,7 +40,7 @@ func Again(r *storage.Snapshot, engine *rules.Engine, earlier *pb.Decision, now 
 	}
 	d.Overrides = rules.Carried(earlier, d)
 	d.Changes = slices.Concat(other, recomposed(earlier.Inputs, in), rules.Stricter(earlier, d),
-		timing.Tighter(timing.Limits(earlier.Inputs), timing.Limits(in)))
+		timing.TighterLimits(timing.Limits(earlier.Inputs), timing.Limits(in)))
 	return d, nil
 }
 

@@ -95,7 +95,7 @@ func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time)
 	if v.state, err = record.State(r, v.session, v.events, now); err != nil {
 		return v, err
 	}
-	v.closing = timing.Closing(v.session, v.events, v.state.Time.AsTime())
+	v.closing = timing.ClosingDeviations(v.session, v.events, v.state.Time.AsTime())
 	return v, nil
 }
 
@@ -111,7 +111,7 @@ func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
 // mayClose refuses a second outcome, a claim that the facts do not bear out,
 // and sections that nobody planned or applied.
 func (v visit) mayClose(o *pb.Outcome) error {
-	rinseFirst := timing.RinseFirst(v.session, v.events, v.state)
+	rinseFirst := timing.OpenRinses(v.session, v.events, v.state)
 	switch {
 	case v.session.Outcome != "":
 		return fault.Precondition("SESSION_CLOSED", v.session.Name, "the session has an outcome already: "+v.session.Outcome)

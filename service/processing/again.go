@@ -55,7 +55,7 @@ func timeSheet(r *storage.Snapshot, session *pb.Session) (*pb.TimeSheet, error) 
 		return nil, err
 	}
 	sheet := &pb.TimeSheet{
-		Sections:        timing.Times(session, record.Zone(salon)),
+		Sections:        timing.SectionTimes(session, record.Zone(salon)),
 		EmergencyNumber: record.EmergencyNumber(salon),
 	}
 	for _, text := range record.FirstAid(sheet.EmergencyNumber) {

@@ -19,13 +19,13 @@ const oldestStart = 24 * time.Hour
 // way it is recorded as the till gave it, with the time of recording in its place.
 func startClocks(session *pb.Session, req *pb.StartSessionRequest, sender string, now time.Time) error {
 	session.UnderWay = req.UnderWay
-	session.TillClocks = timing.Measure(nil, sender, req.Echo, req.SendTime, now)
-	session.Clock = timing.ClockOf(session.TillClocks, sender)
+	session.TillClocks = timing.MeasureClock(nil, sender, req.Echo, req.SendTime, now)
+	session.Clock = timing.ClockStateOf(session.TillClocks, sender)
 	session.StartTime = timestamppb.New(now)
 	if req.StartTime == nil {
 		return nil
 	}
-	at := timing.Corrected(session.Clock, req.StartTime.AsTime())
+	at := timing.CorrectedTime(session.Clock, req.StartTime.AsTime())
 	impossible := at.After(now.Add(tillBehind)) || at.Before(now.Add(-oldestStart))
 	if impossible && !req.UnderWay {
 		return fault.Invalid("start_time", "must be within the last 24 hours and at most five minutes ahead; it is now "+
@@ -43,11 +43,11 @@ func startClocks(session *pb.Session, req *pb.StartSessionRequest, sender string
 // compareClocks adds what a batch tells of its till's clock, and says when the
 // batch's events happened by the server's.
 func compareClocks(session *pb.Session, req *pb.RecordEventsRequest, sender string, old, fresh []*pb.StoredEvent, now time.Time) {
-	session.TillClocks = timing.Measure(session.TillClocks, sender, req.Echo, req.SendTime, now)
+	session.TillClocks = timing.MeasureClock(session.TillClocks, sender, req.Echo, req.SendTime, now)
 	if session.Clock != nil { // else begun before clocks were compared
-		session.Clock = timing.ClockOf(session.TillClocks, sender)
+		session.Clock = timing.ClockStateOf(session.TillClocks, sender)
 	}
-	timing.Correct(session, old, fresh)
+	timing.CorrectTimes(session, old, fresh)
 }
 
 // sayServerClock adds what is known of this server's own clock to a state.

@@ -103,7 +103,7 @@ func closings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent
 	if err != nil {
 		return nil, err
 	}
-	closing := timing.Closing(session, events, outcome.CreateTime.AsTime())
+	closing := timing.ClosingDeviations(session, events, outcome.CreateTime.AsTime())
 	all.Deviations = append(all.Deviations[:len(all.Deviations):len(all.Deviations)], closing...)
 	return all, nil
 }

@@ -126,7 +126,7 @@ func (s Service) recordMissed(ctx context.Context, session *pb.Session, missed *
 	scene.Actor = "server"
 	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), missed, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
 		alarm := proto.CloneOf(missed.Alarm)
-		alarm.Message = "the call to rinse " + timing.Where(alarm) + " stood for a minute and no water was recorded"
+		alarm.Message = "the call to rinse " + timing.AlarmPlace(alarm) + " stood for a minute and no water was recorded"
 		return &pb.MissedAlarm{Session: session.Name, Alarm: alarm, RequestId: missed.RequestId},
 			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, alarm)}}, nil
 	})

@@ -51,7 +51,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 // that time alone changes. Meanwhile it keeps the stream alive.
 func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watcher, session *pb.Session, events []*pb.StoredEvent, beat <-chan time.Time) error {
 	var change <-chan time.Time
-	if until, ok := timing.WaitsUntil(session, events, session.State); ok {
+	if until, ok := timing.NextChange(session, events, session.State); ok {
 		timer := time.NewTimer(until.Sub(s.Now()))
 		defer timer.Stop()
 		change = timer.C

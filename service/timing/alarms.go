@@ -12,10 +12,10 @@ import (
 
 // alarms are the calls to act at f.at, most severe first. What calls for water stands
 // until water comes, whatever else is noted, even when the session is closed.
-func (f *service) alarms() []*pb.Alarm {
+func (f *folding) alarms() []*pb.Alarm {
 	calls := append(f.comfortAlarms(), f.flushAlarms()...)
-	if n := len(f.others); n > 0 { // one alarm, since the first and with the newest
-		first, newest := f.others[0], f.others[n-1]
+	if n := len(f.unknownCalls); n > 0 { // one alarm, since the first and with the newest
+		first, newest := f.unknownCalls[0], f.unknownCalls[n-1]
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW, Cause: pb.AlarmCause_ALARM_CAUSE_OTHER_FACT, Place: pb.Place_PLACE_HEAD,
 			SinceTime: stamp(first.at), EventId: newest.event, Message: fmt.Sprintf("Rinse now. The till noted %q.", newest.fact)})
 	}
@@ -45,14 +45,14 @@ func callsForWater(k pb.AlarmKind) bool {
 }
 
 // courseAlarms are about the course of the service as a whole.
-func (f *service) courseAlarms() []*pb.Alarm {
+func (f *folding) courseAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
-	if f.confirmationDue() && f.contact == nil && f.before.confirmAt.IsZero() && f.stopped == nil {
+	if f.confirmationDue() && f.contact == nil && f.preparation.namedTime.IsZero() && f.stopped == nil {
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_CONFIRM_PRODUCT, SinceTime: f.session.GetStartTime(),
 			Message: "Confirm the product and the lot in your hand before the first contact."})
 	}
-	if !f.out.IsZero() && !closable(f.neutralProof()) && !f.oxidising() {
-		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_NOT_NEUTRALIZED, SinceTime: stamp(later(f.out, f.oxidiserEnds())),
+	if !f.rinsedOut.IsZero() && !closable(f.neutralProof()) && !f.oxidiserOn() {
+		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_NOT_NEUTRALIZED, SinceTime: stamp(later(f.rinsedOut, f.oxidiserEnds())),
 			Message: f.neutralAdvice()})
 	}
 	return calls
@@ -62,27 +62,27 @@ func (f *service) courseAlarms() []*pb.Alarm {
 // since the first report and with the event of the newest. They do not ask whether
 // product is known to be on: the fact that it is may be on its way from a till, and
 // the skin does not wait for it.
-func (f *service) comfortAlarms() []*pb.Alarm {
+func (f *folding) comfortAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	said := map[string]*pb.Alarm{}
-	for _, c := range f.complaints {
+	for _, c := range f.reports {
 		if !c.open {
 			continue
 		}
 		a := said[c.section]
 		if a == nil {
 			a = &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW, Cause: pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, Place: pb.Place_PLACE_HEAD,
-				SectionId: c.section, SinceTime: stamp(f.began(c))}
+				SectionId: c.section, SinceTime: stamp(f.rinseDutyTime(c))}
 			said[c.section] = a
 			calls = append(calls, a)
 		}
 		a.EventId = c.eventID
-		a.Message = "Rinse now. " + feels(c)
+		a.Message = "Rinse now. " + discomfortText(c)
 	}
 	return calls
 }
 
-func feels(c *complaint) string {
+func discomfortText(c *discomfortReport) string {
 	verb := "It tingles"
 	if isBurn(c.comfort) {
 		verb = "It burns"
@@ -95,12 +95,12 @@ func feels(c *complaint) string {
 
 // flushAlarms call for water on eyes and skin, and for going on with it. None ever
 // says that it is enough: that is for medical help to say.
-func (f *service) flushAlarms() []*pb.Alarm {
+func (f *folding) flushAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	call := func(kind pb.AlarmKind, w *flush, since time.Time, event, format string, args ...any) {
 		a := &pb.Alarm{Kind: kind, Place: w.place, SinceTime: stamp(since), EventId: event, Message: fmt.Sprintf(format, args...),
 			Cause: pb.AlarmCause_ALARM_CAUSE_SPLASH}
-		if w.place == pb.Place_PLACE_HEAD && w.splash.IsZero() {
+		if w.place == pb.Place_PLACE_HEAD && w.splashTime.IsZero() {
 			a.Cause = pb.AlarmCause_ALARM_CAUSE_DISCOMFORT
 		}
 		calls = append(calls, a)
@@ -108,21 +108,21 @@ func (f *service) flushAlarms() []*pb.Alarm {
 	for _, w := range f.flushes {
 		where, least := placeWords(w.place), f.leastFlush()
 		switch {
-		case !w.open():
-		case !w.wet && !w.splash.Before(w.needed): // burning calls for itself
-			call(pb.AlarmKind_ALARM_KIND_RINSE_NOW, w, w.needed, w.event, "Rinse %s now. Keep clean water running.", where)
-		case !w.wet:
-		case !w.since.IsZero():
-			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, later(w.since, w.needed), w.event,
+		case !w.needsCare():
+		case !w.watered && !w.splashTime.Before(w.reportTime): // burning calls for itself
+			call(pb.AlarmKind_ALARM_KIND_RINSE_NOW, w, w.reportTime, w.reportEvent, "Rinse %s now. Keep clean water running.", where)
+		case !w.watered:
+		case !w.waterSince.IsZero():
+			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, later(w.waterSince, w.reportTime), w.reportEvent,
 				"Keep water running on %s: at least %g minutes, and on until medical help says stop. The safety data sheet comes first.", where, least)
-		case w.short(least):
-			call(pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, w, w.ended, w.endBy,
-				"Put the water back on %s. It ran for %.0f of at least %g minutes.", where, w.ran, least)
+		case w.tooShort(least):
+			call(pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, w, w.waterOffTime, w.waterOffEvent,
+				"Put the water back on %s. It ran for %.0f of at least %g minutes.", where, w.ranMinutes, least)
 		case isEye(w.place):
-			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, w.ended, w.event, "Get medical help for %s now. Go on flushing until help says stop.", where)
+			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, w.waterOffTime, w.reportEvent, "Get medical help for %s now. Go on flushing until help says stop.", where)
 		}
 	}
-	if a := f.briefRinse(); a != nil {
+	if a := f.briefRinseAlarm(); a != nil {
 		calls = append(calls, a)
 	}
 	return calls
@@ -130,24 +130,24 @@ func (f *service) flushAlarms() []*pb.Alarm {
 
 // briefRinse calls the water back when it was taken from the head so soon that
 // product must still be there.
-func (f *service) briefRinse() *pb.Alarm {
+func (f *folding) briefRinseAlarm() *pb.Alarm {
 	h := f.head
-	if h.ended.IsZero() || len(h.under) > 0 || !f.treated() || !f.out.IsZero() || h.ran >= briefRinseMinutes || len(h.hurt) > 0 {
+	if h.waterOffTime.IsZero() || len(h.running) > 0 || !f.productTouchedHair() || !f.rinsedOut.IsZero() || h.ranMinutes >= briefRinseMinutes || len(h.burnt) > 0 {
 		return nil
 	}
-	return &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, Place: pb.Place_PLACE_HEAD, SinceTime: stamp(h.ended), EventId: h.ending,
+	return &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, Place: pb.Place_PLACE_HEAD, SinceTime: stamp(h.waterOffTime), EventId: h.waterOffEvent,
 		Message: "Put the water back on. The product is not rinsed out."}
 }
 
 // hurts tells whether discomfort stands unanswered on a section or the whole head.
-func (f *service) hurts(id string) bool {
-	return slices.ContainsFunc(f.complaints, func(c *complaint) bool { return c.open && (c.section == "" || c.section == id) })
+func (f *folding) discomfortAt(id string) bool {
+	return slices.ContainsFunc(f.reports, func(c *discomfortReport) bool { return c.open && (c.section == "" || c.section == id) })
 }
 
 // sectionAlarms are the calls about one section that product is on. Nobody is sent
 // to test a strand that should be under water.
-func (f *service) sectionAlarms(c *section) []*pb.Alarm {
-	if a := f.rinseNow(c); a != nil {
+func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
+	if a := f.rinseNowAlarm(c); a != nil {
 		a.Kind, a.Place, a.SectionId = pb.AlarmKind_ALARM_KIND_RINSE_NOW, pb.Place_PLACE_HEAD, c.id
 		return []*pb.Alarm{a}
 	}
@@ -155,20 +155,20 @@ func (f *service) sectionAlarms(c *section) []*pb.Alarm {
 	call := func(kind pb.AlarmKind, since time.Time, message string) {
 		calls = append(calls, &pb.Alarm{Kind: kind, SectionId: c.id, SinceTime: stamp(since), Message: message})
 	}
-	switch near := c.nearAt(); {
-	case !c.callBy.After(f.at):
-		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.callBy, fmt.Sprintf("Go to the bowl with %s now. The latest advised time has come.", sectionWords(c.id)))
+	switch near := c.nearTargetTime(); {
+	case !c.latestCallTime.After(f.at):
+		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. The latest advised time has come.", sectionWords(c.id)))
 	case !near.IsZero() && !near.After(f.at):
 		call(pb.AlarmKind_ALARM_KIND_TARGET_NEAR, near, fmt.Sprintf("Go to the bowl with %s. It is at its target or near it.", sectionWords(c.id)))
 	}
-	if !c.testDue.IsZero() && !c.testDue.After(f.at) && !f.hurts(c.id) {
-		call(pb.AlarmKind_ALARM_KIND_STRAND_TEST_DUE, c.testDue, fmt.Sprintf("Test a strand of %s.", sectionWords(c.id)))
+	if !c.nextTestTime.IsZero() && !c.nextTestTime.After(f.at) && !f.discomfortAt(c.id) {
+		call(pb.AlarmKind_ALARM_KIND_STRAND_TEST_DUE, c.nextTestTime, fmt.Sprintf("Test a strand of %s.", sectionWords(c.id)))
 	}
 	return calls
 }
 
 // Where names the place that an alarm is about.
-func Where(a *pb.Alarm) string {
+func AlarmPlace(a *pb.Alarm) string {
 	if a.SectionId == "" && (a.Place != pb.Place_PLACE_UNSPECIFIED || a.Cause == pb.AlarmCause_ALARM_CAUSE_SPLASH) {
 		return placeWords(a.Place)
 	}
@@ -179,26 +179,26 @@ func Where(a *pb.Alarm) string {
 func sectionWords(id string) string { return cmp.Or(id, "the head") }
 
 // rinseNow is why water must come on a section now; nil when it need not.
-func (f *service) rinseNow(c *section) *pb.Alarm {
+func (f *folding) rinseNowAlarm(c *section) *pb.Alarm {
 	call := func(cause pb.AlarmCause, since time.Time, event, format string, args ...any) *pb.Alarm {
 		return &pb.Alarm{Cause: cause, SinceTime: stamp(since), EventId: event, Message: "Rinse now. " + fmt.Sprintf(format, args...)}
 	}
 	where := sectionWords(c.id)
 	switch {
-	case !c.limitAt.After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT, c.limitAt, "", "The limit of %g minutes is reached at %s.", c.guide.hardLimit, where)
-	case c.distressed != "":
-		return call(pb.AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR, c.callBy, c.distressed, "The hair is in distress at %s.", where)
+	case !c.limitTime.After(f.at):
+		return call(pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT, c.limitTime, "", "The limit of %g minutes is reached at %s.", c.guide.hardLimit, where)
+	case c.distressEvent != "":
+		return call(pb.AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR, c.latestCallTime, c.distressEvent, "The hair is in distress at %s.", where)
 	case c.atCap():
-		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.callBy, c.readBy, "The strand test of %s reads at the cap of %g %% straightening.", where, f.limits.CapPercent)
-	case c.jar != nil && c.jar.wrong != "":
-		return call(pb.AlarmCause_ALARM_CAUSE_WRONG_PRODUCT, later(c.jar.at, c.since), c.jar.event, "The wrong product is on %s: %s.", where, c.jar.wrong)
-	case !c.mixtureEnds.IsZero() && !c.mixtureEnds.After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_MIXTURE_TOO_OLD, later(c.mixtureEnds, c.since), "", "The mixture on %s is older than %g minutes.", where, f.limits.GetUseWithinMinutes())
+		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.latestCallTime, c.lastReadingEvent, "The strand test of %s reads at the cap of %g %% straightening.", where, f.limits.CapPercent)
+	case c.inUse != nil && c.inUse.wrong != "":
+		return call(pb.AlarmCause_ALARM_CAUSE_WRONG_PRODUCT, later(c.inUse.at, c.contactTime), c.inUse.event, "The wrong product is on %s: %s.", where, c.inUse.wrong)
+	case !c.mixtureDeadline.IsZero() && !c.mixtureDeadline.After(f.at):
+		return call(pb.AlarmCause_ALARM_CAUSE_MIXTURE_TOO_OLD, later(c.mixtureDeadline, c.contactTime), "", "The mixture on %s is older than %g minutes.", where, f.limits.GetUseWithinMinutes())
 	case f.stopped != nil:
-		return call(pb.AlarmCause_ALARM_CAUSE_BROKEN_OFF, later(f.stopped.at, c.since), f.stopped.EventId, "The service was broken off with product on %s.", where)
-	case !c.overdueAt().After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_ESTIMATE, c.overdueAt(), "", "%s should have been rinsed a minute ago, by the estimate.", where)
+		return call(pb.AlarmCause_ALARM_CAUSE_BROKEN_OFF, later(f.stopped.at, c.contactTime), f.stopped.EventId, "The service was broken off with product on %s.", where)
+	case !c.overdueTime().After(f.at):
+		return call(pb.AlarmCause_ALARM_CAUSE_ESTIMATE, c.overdueTime(), "", "%s should have been rinsed a minute ago, by the estimate.", where)
 	}
 	return nil
 }
@@ -206,7 +206,7 @@ func (f *service) rinseNow(c *section) *pb.Alarm {
 // WaitsUntil is the next instant after the state's time at which alarms or
 // deviations may change although no fact arrives; false when none is to come. It
 // may name an instant at which nothing changes, and misses none.
-func WaitsUntil(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (time.Time, bool) {
+func NextChange(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (time.Time, bool) {
 	now := state.GetTime().AsTime()
 	next := time.Time{}
 	// An alarm calls at its instant; a deviation begins just after.
@@ -217,32 +217,32 @@ func WaitsUntil(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 			}
 		}
 	}
-	f := run(s, events, nil, now, cautious)
+	f := foldFacts(s, events, nil, now, cautious)
 	for _, c := range f.sections {
 		if c.on {
-			f.sectionInstants(c, consider)
+			f.sectionChangeTimes(c, consider)
 		}
 	}
-	for _, c := range f.complaints {
-		consider(f.began(c).Add(minutes(discomfortMinutes)))
+	for _, c := range f.reports {
+		consider(f.rinseDutyTime(c).Add(minutes(discomfortMinutes)))
 	}
 	for _, w := range f.flushes {
-		consider(w.ended.Add(minutes(flushGraceMinutes)))
+		consider(w.waterOffTime.Add(minutes(flushGraceMinutes)))
 	}
 	consider(f.oxidiserEnds())
 	return next, !next.IsZero()
 }
 
 // sectionInstants are those at which something changes on a section by itself.
-func (f *service) sectionInstants(c *section, consider func(time.Time)) {
-	consider(c.callBy)
-	consider(c.limitAt)
-	consider(c.nearAt())
-	consider(c.overdueAt())
-	consider(c.rinseBy())
-	consider(c.mixtureEnds)
-	if !c.testDue.IsZero() {
-		consider(c.testDue)
-		consider(c.testDue.Add(minutes(testGraceMinutes)))
+func (f *folding) sectionChangeTimes(c *section, consider func(time.Time)) {
+	consider(c.latestCallTime)
+	consider(c.limitTime)
+	consider(c.nearTargetTime())
+	consider(c.overdueTime())
+	consider(c.lateTime())
+	consider(c.mixtureDeadline)
+	if !c.nextTestTime.IsZero() {
+		consider(c.nextTestTime)
+		consider(c.nextTestTime.Add(minutes(testGraceMinutes)))
 	}
 }

@@ -20,7 +20,7 @@ import (
 // Measure adds what one attempt of a call tells of its sender's clock to a
 // session's clocks. An echo that cannot be, such as of a time that is yet to come,
 // tells nothing. The clocks that were given are not changed.
-func Measure(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Time) []*pb.TillClock {
+func MeasureClock(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Time) []*pb.TillClock {
 	fresh := readings(echo, sent, received)
 	if len(fresh) == 0 && sent == nil {
 		return clocks
@@ -46,7 +46,7 @@ func Measure(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sent *ti
 
 // ClockOf is the till's clock of a session, as an echo measured it last or as the
 // sending times bound it.
-func ClockOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
+func ClockStateOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 	c := tillClock(clocks, sender)
 	s := &pb.ClockState{}
 	switch n := len(c.GetReadings()); {
@@ -60,11 +60,11 @@ func ClockOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 }
 
 // Corrected is a till's time by the server's clock, as far as the till's is known.
-func Corrected(c *pb.ClockState, told time.Time) time.Time {
+func CorrectedTime(c *pb.ClockState, told time.Time) time.Time {
 	if !c.GetCorrected() {
 		return told
 	}
-	return shifted(told, c.GetOffsetMs())
+	return subtractOffset(told, c.GetOffsetMs())
 }
 
 func tillClock(clocks []*pb.TillClock, sender string) *pb.TillClock {
@@ -82,12 +82,12 @@ func readings(echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Tim
 		return nil
 	}
 	server := echo.ServerTime.AsTime()
-	if server.After(received.Add(slack)) || received.Sub(server) > hours(echoHours) {
+	if server.After(received.Add(clockSlack)) || received.Sub(server) > hours(echoHours) {
 		return nil
 	}
 	found := []*pb.ClockReading{readingAt(server, echo.ReceiveTime.AsTime())}
 	then := server.Add(time.Duration(echo.GetElapsedMs()) * time.Millisecond)
-	if echo.ElapsedMs != nil && sent != nil && !then.After(received.Add(slack)) {
+	if echo.ElapsedMs != nil && sent != nil && !then.After(received.Add(clockSlack)) {
 		found = append(found, readingAt(then, sent.AsTime()))
 	}
 	return found
@@ -105,7 +105,7 @@ func withReading(all []*pb.ClockReading, r *pb.ClockReading) []*pb.ClockReading 
 	}
 	at, _ := slices.BinarySearchFunc(all, r, func(a, b *pb.ClockReading) int { return a.Time.AsTime().Compare(b.Time.AsTime()) })
 	all = slices.Insert(slices.Clone(all), at, r)
-	if n := len(all); at == n-1 && n > 2 && agree(all[n-3], all[n-2]) && agree(all[n-3], r) {
+	if n := len(all); at == n-1 && n > 2 && offsetsAgree(all[n-3], all[n-2]) && offsetsAgree(all[n-3], r) {
 		all = slices.Delete(all, n-2, n-1)
 	}
 	if len(all) > mostReadings {
@@ -114,47 +114,47 @@ func withReading(all []*pb.ClockReading, r *pb.ClockReading) []*pb.ClockReading 
 	return all
 }
 
-func agree(a, b *pb.ClockReading) bool {
-	return max(a.OffsetMs, b.OffsetMs)-min(a.OffsetMs, b.OffsetMs) <= slack.Milliseconds()/2
+func offsetsAgree(a, b *pb.ClockReading) bool {
+	return max(a.OffsetMs, b.OffsetMs)-min(a.OffsetMs, b.OffsetMs) <= clockSlack.Milliseconds()/2
 }
 
 // Correct says when events of one batch happened by the server's clock, as far as
 // echoes tell. The events are those of a sender with their record times set; recorded
 // are the session's earlier ones.
-func Correct(s *pb.Session, recorded, batch []*pb.StoredEvent) {
+func CorrectTimes(s *pb.Session, recorded, batch []*pb.StoredEvent) {
 	batch = slices.Clone(batch)
 	slices.SortStableFunc(batch, func(a, b *pb.StoredEvent) int {
 		return cmp.Compare(a.Event.GetDeviceSequence(), b.Event.GetDeviceSequence())
 	})
 	known := slices.Clone(recorded)
 	for _, e := range batch {
-		correct(s, known, e)
+		correctTime(s, known, e)
 		known = append(known, e)
 	}
 }
 
-func correct(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
+func correctTime(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	c := tillClock(s.GetTillClocks(), e.Sender)
 	if len(c.GetReadings()) == 0 {
 		correctByBound(c, e)
 		return
 	}
 	received := e.RecordTime.AsTime()
-	fits := likely(s, neighbours(known, e, candidates(c, e.Event.GetOccurTime().AsTime(), received)))
+	fits := afterSessionStart(s, inDeviceSequence(known, e, candidateTimes(c, e.Event.GetOccurTime().AsTime(), received)))
 	e.ClockBasis = pb.ClockBasis_CLOCK_BASIS_ECHO
 	if len(fits) == 0 { // no clock that was measured explains it
-		e.CorrectedTime, e.EarliestTime, e.LatestTime = e.RecordTime, timestamppb.New(earlier(floor(s), received)), e.RecordTime
+		e.CorrectedTime, e.EarliestTime, e.LatestTime = e.RecordTime, timestamppb.New(earlier(earliestContact(s), received)), e.RecordTime
 		return
 	}
 	best := fits[len(fits)-1]
-	early, late := slices.MinFunc(fits, fit.compare), slices.MaxFunc(fits, fit.compare)
+	early, late := slices.MinFunc(fits, candidateTime.compare), slices.MaxFunc(fits, candidateTime.compare)
 	if !negligible(best.offset) {
 		setCorrected(e, best.at, best.offset)
 	}
-	if best.at.Sub(early.at) > slack {
+	if best.at.Sub(early.at) > clockSlack {
 		e.EarliestTime = timestamppb.New(early.at)
 	}
-	if late.at.Sub(best.at) > slack {
+	if late.at.Sub(best.at) > clockSlack {
 		e.LatestTime = timestamppb.New(late.at)
 	}
 }
@@ -167,7 +167,7 @@ func correctByBound(c *pb.TillClock, e *pb.StoredEvent) {
 	}
 	e.ClockBasis = pb.ClockBasis_CLOCK_BASIS_BOUND
 	if !negligible(*c.BoundMs) {
-		setCorrected(e, earlier(shifted(e.Event.GetOccurTime().AsTime(), *c.BoundMs), e.RecordTime.AsTime()), *c.BoundMs)
+		setCorrected(e, earlier(subtractOffset(e.Event.GetOccurTime().AsTime(), *c.BoundMs), e.RecordTime.AsTime()), *c.BoundMs)
 	}
 }
 
@@ -176,24 +176,24 @@ func setCorrected(e *pb.StoredEvent, at time.Time, offset int64) {
 }
 
 // fit is a time at which an event may have happened, with the offset that gives it.
-type fit struct {
+type candidateTime struct {
 	at     time.Time
 	offset int64
 }
 
-func (f fit) compare(g fit) int { return f.at.Compare(g.at) }
+func (f candidateTime) compare(g candidateTime) int { return f.at.Compare(g.at) }
 
 // candidates are the times at which an event may have happened that the till says
 // was at told: between two readings, by the offset of one of them. Those by the
 // newest reading come last.
-func candidates(c *pb.TillClock, told, received time.Time) []fit {
-	var found []fit
+func candidateTimes(c *pb.TillClock, told, received time.Time) []candidateTime {
+	var found []candidateTime
 	consider := func(r *pb.ClockReading, from, to time.Time) {
-		at := shifted(told, r.OffsetMs)
-		if at.Before(from.Add(-slack)) || at.After(to.Add(slack)) {
+		at := subtractOffset(told, r.OffsetMs)
+		if at.Before(from.Add(-clockSlack)) || at.After(to.Add(clockSlack)) {
 			return
 		}
-		found = append(found, fit{earlier(at, received), r.OffsetMs})
+		found = append(found, candidateTime{earlier(at, received), r.OffsetMs})
 	}
 	rs := c.Readings
 	consider(rs[0], time.Time{}, rs[0].Time.AsTime())
@@ -209,29 +209,29 @@ func candidates(c *pb.TillClock, told, received time.Time) []fit {
 
 // neighbours leaves those times that keep an event in the order of its device, as
 // far as the times of the others are certain; all of them when none does.
-func neighbours(known []*pb.StoredEvent, e *pb.StoredEvent, fits []fit) []fit {
+func inDeviceSequence(known []*pb.StoredEvent, e *pb.StoredEvent, fits []candidateTime) []candidateTime {
 	if e.Event.DeviceSequence == nil {
 		return fits
 	}
-	return prefer(fits, func(f fit) bool {
+	return prefer(fits, func(f candidateTime) bool {
 		return !slices.ContainsFunc(known, func(o *pb.StoredEvent) bool {
 			if o.Sender != e.Sender || o.Event.DeviceSequence == nil || o.EarliestTime != nil || o.LatestTime != nil {
 				return false
 			}
 			at := correctedTime(o)
-			return o.Event.GetDeviceSequence() < e.Event.GetDeviceSequence() && f.at.Before(at.Add(-slack)) ||
-				o.Event.GetDeviceSequence() > e.Event.GetDeviceSequence() && f.at.After(at.Add(slack))
+			return o.Event.GetDeviceSequence() < e.Event.GetDeviceSequence() && f.at.Before(at.Add(-clockSlack)) ||
+				o.Event.GetDeviceSequence() > e.Event.GetDeviceSequence() && f.at.After(at.Add(clockSlack))
 		})
 	})
 }
 
 // likely leaves out times before the session if others fit.
-func likely(s *pb.Session, fits []fit) []fit {
-	return prefer(fits, func(f fit) bool { return !f.at.Before(floor(s).Add(-slack)) })
+func afterSessionStart(s *pb.Session, fits []candidateTime) []candidateTime {
+	return prefer(fits, func(f candidateTime) bool { return !f.at.Before(earliestContact(s).Add(-clockSlack)) })
 }
 
-func prefer(fits []fit, good func(fit) bool) []fit {
-	left := slices.DeleteFunc(slices.Clone(fits), func(f fit) bool { return !good(f) })
+func prefer(fits []candidateTime, good func(candidateTime) bool) []candidateTime {
+	left := slices.DeleteFunc(slices.Clone(fits), func(f candidateTime) bool { return !good(f) })
 	if len(left) == 0 {
 		return fits
 	}
@@ -241,7 +241,7 @@ func prefer(fits []fit, good func(fit) bool) []fit {
 // floor is before what a till of unknown clock can have noted of product: the
 // session was begun before the product was on. For a service that was under way
 // nobody knows, and the limit counts as reached.
-func floor(s *pb.Session) time.Time {
+func earliestContact(s *pb.Session) time.Time {
 	begun := s.GetCreateTime()
 	if begun == nil {
 		begun = s.GetStartTime()
@@ -262,12 +262,12 @@ func correctedTime(e *pb.StoredEvent) time.Time {
 
 // slack is what two clocks may differ by and still agree: an offset up to it is not
 // corrected.
-const slack = time.Duration(clockSlackSeconds * float64(time.Second))
+const clockSlack = time.Duration(clockSlackSeconds * float64(time.Second))
 
 // negligible reports whether an offset is too small to be corrected.
-func negligible(offsetMs int64) bool { return max(offsetMs, -offsetMs) <= slack.Milliseconds() }
+func negligible(offsetMs int64) bool { return max(offsetMs, -offsetMs) <= clockSlack.Milliseconds() }
 
-func shifted(t time.Time, offsetMs int64) time.Time {
+func subtractOffset(t time.Time, offsetMs int64) time.Time {
 	rest := t.Sub(t.Truncate(time.Millisecond))
 	return time.UnixMilli(t.UnixMilli() - offsetMs).Add(rest).UTC()
 }

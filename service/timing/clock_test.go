@@ -33,7 +33,7 @@ type world struct {
 const tillName = "chains/ebb-and-flow/tills/one"
 
 func newWorld(offset time.Duration, echoes bool) *world {
-	w := &world{session: begun(regular()).session, offset: offset, echoes: echoes, truth: map[string]time.Duration{}}
+	w := &world{session: newTimeline(regular()).session, offset: offset, echoes: echoes, truth: map[string]time.Duration{}}
 	w.session.StartTime, w.session.CreateTime = stamp(opening), stamp(opening)
 	w.session.Clock = &pb.ClockState{}
 	w.hear(0)
@@ -71,12 +71,12 @@ func (w *world) send(took time.Duration) {
 	sent := w.till()
 	w.now += took
 	received := opening.Add(w.now)
-	w.session.TillClocks = Measure(w.session.TillClocks, tillName, echo, sent, received)
-	w.session.Clock = ClockOf(w.session.TillClocks, tillName)
+	w.session.TillClocks = MeasureClock(w.session.TillClocks, tillName, echo, sent, received)
+	w.session.Clock = ClockStateOf(w.session.TillClocks, tillName)
 	for i, e := range w.queue {
 		e.RecordTime, e.Sequence = stamp(received), int64(len(w.stored)+i+1)
 	}
-	Correct(w.session, w.stored, w.queue)
+	CorrectTimes(w.session, w.stored, w.queue)
 	w.stored = append(w.stored, w.queue...)
 	w.queue = nil
 }
@@ -309,16 +309,16 @@ func TestAnEchoThatCannotBe(t *testing.T) {
 	} {
 		e := good()
 		spoil(e)
-		if c := Measure(nil, tillName, e, nil, received); len(c) != 0 {
+		if c := MeasureClock(nil, tillName, e, nil, received); len(c) != 0 {
 			t.Errorf("%s: %v", what, c)
 		}
 	}
-	if c := Measure(nil, tillName, good(), stamp(minute(61).Add(time.Second)), received); len(c) != 1 || len(c[0].Readings) != 2 || c[0].Readings[1].OffsetMs != 3_600_000 {
+	if c := MeasureClock(nil, tillName, good(), stamp(minute(61).Add(time.Second)), received); len(c) != 1 || len(c[0].Readings) != 2 || c[0].Readings[1].OffsetMs != 3_600_000 {
 		t.Errorf("a good one: %v", c)
 	}
 	long := good()
 	long.ElapsedMs = proto.Int64(60_000) // longer ago than it was received
-	if c := Measure(nil, tillName, long, stamp(minute(62)), received); len(c[0].Readings) != 1 {
+	if c := MeasureClock(nil, tillName, long, stamp(minute(62)), received); len(c[0].Readings) != 1 {
 		t.Errorf("an elapsed time that cannot be: %v", c)
 	}
 }
@@ -335,12 +335,12 @@ func TestOneInstantHasAnOrder(t *testing.T) {
 		"noted after the water":     {[2]*int64{proto.Int64(2), proto.Int64(1)}, false},
 	} {
 		for _, ids := range [][2]string{{"a", "b"}, {"b", "a"}} {
-			s := begun(regular())
+			s := newTimeline(regular())
 			s.at(0, applied("hairline")).at(5, says("hairline", pb.Comfort_COMFORT_TINGLING)).at(5, water(""))
 			for i, e := range s.events[1:] {
 				e.Event.EventId, e.Event.DeviceSequence = ids[i], c.sequences[i]
 			}
-			answered := !slices.ContainsFunc(s.now(5).Alarms, func(a *pb.Alarm) bool { return a.Cause == pb.AlarmCause_ALARM_CAUSE_DISCOMFORT })
+			answered := !slices.ContainsFunc(s.stateAt(5).Alarms, func(a *pb.Alarm) bool { return a.Cause == pb.AlarmCause_ALARM_CAUSE_DISCOMFORT })
 			if answered != c.answered {
 				t.Errorf("tingling %s, ids %v: answered is %v", name, ids, answered)
 			}
@@ -350,14 +350,14 @@ func TestOneInstantHasAnOrder(t *testing.T) {
 
 // Values that only a newer till knows are taken at their most severe meaning.
 func TestUnknownValuesAreTakenAtTheirWorst(t *testing.T) {
-	s := begun(regular())
+	s := newTimeline(regular())
 	s.at(0, applied("hairline")).at(1, says("hairline", 9))
-	state := s.now(1)
+	state := s.stateAt(1)
 	if len(state.Alarms) == 0 || state.Alarms[0].Kind != pb.AlarmKind_ALARM_KIND_RINSE_NOW || len(state.FactsNotUnderstood) != 1 {
 		t.Errorf("a comfort that is not known: %v, %v", state.Alarms, state.FactsNotUnderstood)
 	}
 	lather := shampoo(1, 9)
-	if got := understood(lather).GetShampoo().Indicator; got != pb.IndicatorColour_INDICATOR_COLOUR_ALKALI || lather.GetShampoo().Indicator != 9 {
+	if got := withSeverestValues(lather).GetShampoo().Indicator; got != pb.IndicatorColour_INDICATOR_COLOUR_ALKALI || lather.GetShampoo().Indicator != 9 {
 		t.Errorf("a colour that is not known counts as %v, the event holds %v", got, lather.GetShampoo().Indicator)
 	}
 }

@@ -10,14 +10,14 @@ import (
 // completed, in words; empty when nothing is open. It is every call for water of the
 // state, water that was taken away too soon, product that is still on, and a rinse
 // that nobody noted: a shampoo is no rinse.
-func RinseFirst(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) []string {
+func OpenRinses(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) []string {
 	var open []string
 	for _, a := range state.GetAlarms() {
 		if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW || a.Kind == pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON {
-			open = append(open, Where(a)+": "+a.Message)
+			open = append(open, AlarmPlace(a)+": "+a.Message)
 		}
 	}
-	f := run(s, events, nil, state.GetTime().AsTime(), cautious)
+	f := foldFacts(s, events, nil, state.GetTime().AsTime(), cautious)
 	for _, c := range f.sections {
 		if c.on {
 			open = append(open, sectionWords(c.id)+": Rinse the product out.")

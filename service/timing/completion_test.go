@@ -8,25 +8,25 @@ import (
 
 // What must come under water before a service can be closed as completed.
 func TestRinseFirst(t *testing.T) {
-	neutral := func(s *story) *story {
+	neutral := func(s *timeline) *timeline {
 		return s.at(30, shampoo(1, pink)).at(31, shampoo(2, pink)).at(32, shampoo(3, clear))
 	}
-	good := func() *story { return neutral(processing().at(8, water("")).at(12, rinsedOut())) }
+	good := func() *timeline { return neutral(oneSection().at(8, water("")).at(12, rinsedOutFact())) }
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		open  bool
 	}{
 		{"rinsed and shampooed", good(), false},
-		{"never rinsed, shampooed only", neutral(processing()), true},
-		{"shampooed only, and nothing noted before", neutral(begun(regular())), true},
-		{"rinsed late, after the shampoo", neutral(processing()).at(33, water("")), false},
-		{"water on the head, then shampooed", neutral(processing().at(8, waterOn(onHead, ""))), false},
-		{"one of two sections rinsed", neutral(processing().at(1, applied("nape")).at(8, water("nape"))), true},
-		{"both rinsed, one by one", neutral(processing().at(1, applied("nape")).at(8, water("nape")).at(8, water("back-left"))), false},
-		{"product is on", processing(), true},
+		{"never rinsed, shampooed only", neutral(oneSection()), true},
+		{"shampooed only, and nothing noted before", neutral(newTimeline(regular())), true},
+		{"rinsed late, after the shampoo", neutral(oneSection()).at(33, water("")), false},
+		{"water on the head, then shampooed", neutral(oneSection().at(8, waterOn(onHead, ""))), false},
+		{"one of two sections rinsed", neutral(oneSection().at(1, applied("nape")).at(8, water("nape"))), true},
+		{"both rinsed, one by one", neutral(oneSection().at(1, applied("nape")).at(8, water("nape")).at(8, water("back-left"))), false},
+		{"product is on", oneSection(), true},
 		{"product on again after the shampoo", good().at(33, applied("back-left")), true},
-		{"and rinsed again", neutral(good().at(29, applied("back-left")).at(29.5, rinsedOut())), false},
+		{"and rinsed again", neutral(good().at(29, applied("back-left")).at(29.5, rinsedOutFact())), false},
 		{"it burns", good().at(33, burns("")), true},
 		{"it burnt and was flushed", good().at(33, burns("")).at(33.1, waterOn(onHead, "")).at(39.9, stopped()), false},
 		{"it burnt and the water was taken away", good().at(33, burns("")).at(33.1, waterOn(onHead, "")).at(35, waterOff(onHead, "")), true},
@@ -36,11 +36,11 @@ func TestRinseFirst(t *testing.T) {
 		{"a fact that is not known calls", good().at(33, unheardOf(true)), true},
 	} {
 		s := c.story
-		if got := RinseFirst(s.session, s.events, s.now(40)); (len(got) > 0) != c.open {
+		if got := OpenRinses(s.session, s.events, s.stateAt(40)); (len(got) > 0) != c.open {
 			t.Errorf("%s: %q", c.name, got)
 		}
 	}
-	if got := RinseFirst(good().session, nil, &pb.SessionState{Time: stamp(minute(40))}); len(got) != 0 {
+	if got := OpenRinses(good().session, nil, &pb.SessionState{Time: stamp(minute(40))}); len(got) != 0 {
 		t.Errorf("nothing happened: %q", got)
 	}
 }

@@ -169,10 +169,10 @@ const (
 	mostReadings = 100
 	// Assumption: a fact this long before the session's start cannot belong to it.
 	// Minutes.
-	beforeMinutes = 60
+	earliestBeforeMinutes = 60
 	// Assumption: a section stands out as resistant when it takes this much longer,
 	// in ln k, than the others on average.
-	standsOut = 0.05
+	resistantMargin = 0.05
 
 	// Assumption: points of the posterior's grid and half its width in standard
 	// deviations; a quantile is then off by less than 0.001 of ln k, which a test

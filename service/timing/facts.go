@@ -22,16 +22,16 @@ const (
 // fact is an event with the instant that is taken as the time it happened.
 type fact struct {
 	*pb.Event
-	at       time.Time
-	likely   time.Time // at, in the view of that name
-	wild     bool      // the till's time cannot be right
-	told     time.Time // the till's time
-	received time.Time // when the server recorded it; zero: not known
-	sender   string
-	measured bool     // its till's clock was compared by echo
-	certain  bool     // every view has the same time
-	assumed  bool     // an exposure is counted from the earliest time that fits
-	odd      []string // what this program does not know of it
+	at          time.Time
+	likelyAt    time.Time // at, in the view of that name
+	implausible bool      // the till's time cannot be right
+	tillTime    time.Time // the till's time
+	received    time.Time // when the server recorded it; zero: not known
+	sender      string
+	measured    bool     // its till's clock was compared by echo
+	certain     bool     // every view has the same time
+	assumed     bool     // an exposure is counted from the earliest time that fits
+	unknown     []string // what this program does not know of it
 }
 
 // unmeasured reports whether nobody knows the clock of a fact's till.
@@ -39,7 +39,7 @@ func (f fact) unmeasured() bool { return !f.certain && !f.measured }
 
 // inTime sorts facts by when they happened; each event id once. Events of one
 // instant are in the order of their device, or else of recording.
-func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
+func sortedFacts(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	first := map[string]int{}
 	var once []*pb.StoredEvent
 	for _, e := range events {
@@ -58,15 +58,15 @@ func inTime(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	slices.SortStableFunc(once, func(a, b *pb.StoredEvent) int { return cmp.Compare(a.Sequence, b.Sequence) })
 	facts := make([]fact, len(once))
 	for i, e := range once {
-		facts[i] = timed(s, e)
+		facts[i] = newFact(s, e)
 	}
 	sortFacts(facts)
-	shortest(facts, once)
+	assumeShortestExposure(facts, once)
 	sortFacts(facts)
 	if v == cautious && slices.ContainsFunc(facts, func(f fact) bool { return !f.certain }) {
-		longest(s, facts)
-		inSpan(facts, once)
-		renew(facts)
+		assumeLongestExposure(s, facts)
+		assumeEarliestContact(facts, once)
+		reopenReports(facts)
 		sortFacts(facts)
 	}
 	return facts
@@ -113,34 +113,34 @@ func inDeviceOrder(facts []fact) {
 
 // timed chooses the likeliest instant of a fact: the till's time by the server's
 // clock, and never later than recorded, for nothing is recorded before it happens.
-func timed(s *pb.Session, e *pb.StoredEvent) fact {
+func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 	told := e.Event.GetOccurTime().AsTime()
-	f := fact{Event: understood(e.Event), at: told, told: told, sender: e.Sender, certain: true, odd: notUnderstood(e.Event)}
+	f := fact{Event: withSeverestValues(e.Event), at: told, tillTime: told, sender: e.Sender, certain: true, unknown: unknownParts(e.Event)}
 	if e.RecordTime == nil {
-		f.likely = f.at
+		f.likelyAt = f.at
 		return f
 	}
 	if f.measured = e.ClockBasis == pb.ClockBasis_CLOCK_BASIS_ECHO; f.measured {
 		f.at = correctedTime(e)
 		f.certain = e.EarliestTime == nil && e.LatestTime == nil
-		f.wild = e.CorrectedTime != nil && e.ClockOffsetMs == nil // no reading explains it
+		f.implausible = e.CorrectedTime != nil && e.ClockOffsetMs == nil // no reading explains it
 	} else if s.GetClock() != nil { // else of before clocks were compared
 		f.certain = false
 		if bound := tillClock(s.GetTillClocks(), e.Sender).GetBoundMs(); !negligible(bound) {
-			f.at = shifted(told, bound)
+			f.at = subtractOffset(told, bound)
 		}
-		if startsClock(f.Event) && f.at.Before(floor(s)) && told.After(floor(s)) {
-			f.at = floor(s) // the bound is of another clock: it was changed
+		if startsClock(f.Event) && f.at.Before(earliestContact(s)) && told.After(earliestContact(s)) {
+			f.at = earliestContact(s) // the bound is of another clock: it was changed
 		}
 	}
 	recorded := e.RecordTime.AsTime()
 	f.received = recorded
-	early := s.GetStartTime() != nil && f.at.Before(s.StartTime.AsTime().Add(-minutes(beforeMinutes)))
-	f.wild = f.wild || f.OccurTime == nil || early || f.at.After(recorded.Add(minutes(aheadMinutes)))
-	if f.wild && !f.measured || f.at.After(recorded) {
+	early := s.GetStartTime() != nil && f.at.Before(s.StartTime.AsTime().Add(-minutes(earliestBeforeMinutes)))
+	f.implausible = f.implausible || f.OccurTime == nil || early || f.at.After(recorded.Add(minutes(aheadMinutes)))
+	if f.implausible && !f.measured || f.at.After(recorded) {
 		f.at = recorded
 	}
-	f.likely = f.at
+	f.likelyAt = f.at
 	return f
 }
 
@@ -148,10 +148,10 @@ func timed(s *pb.Session, e *pb.StoredEvent) fact {
 // that fits: product came on as soon as the session was begun, or as soon as the
 // whole head was under water last, and strand tests keep their distance from it.
 // What is under water again counts by the till's own differences.
-func longest(s *pb.Session, facts []fact) {
+func assumeLongestExposure(s *pb.Session, facts []fact) {
 	since := map[string]time.Time{}
 	for _, f := range facts {
-		if f.unmeasured() && onWholeHead(f.Event) {
+		if f.unmeasured() && rinsesWholeHead(f.Event) {
 			since[f.sender] = f.at
 		}
 	}
@@ -160,9 +160,9 @@ func longest(s *pb.Session, facts []fact) {
 		f := &facts[i]
 		from, wet := since[f.sender]
 		if !wet {
-			from = floor(s)
+			from = earliestContact(s)
 		}
-		if !f.unmeasured() || onWholeHead(f.Event) {
+		if !f.unmeasured() || rinsesWholeHead(f.Event) {
 			continue
 		}
 		if f.at.Before(from) {
@@ -183,7 +183,7 @@ func longest(s *pb.Session, facts []fact) {
 // shortest is what the log goes by for events that fit at several times because
 // their till's clock was changed: the latest for what starts an exposure, the
 // earliest after that for what ends one.
-func shortest(facts []fact, events []*pb.StoredEvent) {
+func assumeShortestExposure(facts []fact, events []*pb.StoredEvent) {
 	spans := spansOf(events)
 	on := map[string]time.Time{} // product put on last, by till
 	for i := range facts {
@@ -197,7 +197,7 @@ func shortest(facts []fact, events []*pb.StoredEvent) {
 		if startsClock(f.Event) {
 			on[f.sender] = later(on[f.sender], f.at)
 		}
-		f.likely = f.at
+		f.likelyAt = f.at
 	}
 }
 
@@ -212,7 +212,7 @@ func spansOf(events []*pb.StoredEvent) map[string]*pb.StoredEvent {
 // inSpan takes, of events that fit at several times because their till's clock was
 // changed, the earliest for what starts an exposure. What ends one is the latest,
 // with what came after it, unless product came on again.
-func inSpan(facts []fact, events []*pb.StoredEvent) {
+func assumeEarliestContact(facts []fact, events []*pb.StoredEvent) {
 	spans := spansOf(events)
 	for i := range facts {
 		f, e := &facts[i], spans[facts[i].EventId]
@@ -249,28 +249,28 @@ func stopsClock(e *pb.Event) bool {
 }
 
 // onWholeHead reports whether an event puts the whole head under water.
-func onWholeHead(e *pb.Event) bool {
+func rinsesWholeHead(e *pb.Event) bool {
 	return stopsClock(e) && e.GetRinseStarted().GetSectionId() == "" && e.GetWaterOn().GetSectionId() == ""
 }
 
 // clock notes a time that cannot be right.
-func (f *service) clock(e fact) {
-	if e.wild {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", e.EventId, e.at,
-			"the till gave %s as the time, which cannot be right; the time of recording is used", e.told.UTC().Format(time.RFC3339))
+func (f *folding) noteImplausibleTime(e fact) {
+	if e.implausible {
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", e.EventId, e.at,
+			"the till gave %s as the time, which cannot be right; the time of recording is used", e.tillTime.UTC().Format(time.RFC3339))
 	}
 }
 
 // clocks notes, once in a session, that a till's clock is off, and what guidance
 // assumes where it is not known.
-func (f *service) clocks() {
+func (f *folding) noteClockOffsets() {
 	for _, c := range f.session.GetTillClocks() {
 		for _, r := range c.Readings {
-			if !r.Time.AsTime().After(f.at) && f.clockOff(r.OffsetMs, r.Time.AsTime()) {
+			if !r.Time.AsTime().After(f.at) && f.noteClockOffset(r.OffsetMs, r.Time.AsTime()) {
 				return
 			}
 		}
-		if bound := c.GetBoundMs(); bound > 0 && f.clockOff(bound, f.session.GetStartTime().AsTime()) {
+		if bound := c.GetBoundMs(); bound > 0 && f.noteClockOffset(bound, f.session.GetStartTime().AsTime()) {
 			return
 		}
 	}
@@ -279,13 +279,13 @@ func (f *service) clocks() {
 		if slices.ContainsFunc(f.session.TillClocks, func(c *pb.TillClock) bool { return c.GetBoundMs() < 0 && negligible(by-c.GetBoundMs()) }) {
 			return // a queue would look the same
 		}
-		f.clockOff(by, f.session.GetStartTime().AsTime())
+		f.noteClockOffset(by, f.session.GetStartTime().AsTime())
 	}
 }
 
 // clockOff notes an offset that is too large to pass over, and reports whether it
 // is one.
-func (f *service) clockOff(offsetMs int64, at time.Time) bool {
+func (f *folding) noteClockOffset(offsetMs int64, at time.Time) bool {
 	if max(offsetMs, -offsetMs) <= clockOffSeconds*1000 {
 		return false
 	}
@@ -293,18 +293,18 @@ func (f *service) clockOff(offsetMs int64, at time.Time) bool {
 	if offsetMs < 0 {
 		direction, size = "behind", -size
 	}
-	f.deviate(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", "", at, "the till's clock is %s %s; its times are corrected", size.Round(time.Second), direction)
+	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", "", at, "the till's clock is %s %s; its times are corrected", size.Round(time.Second), direction)
 	return true
 }
 
 // clockState is what the state says of the till's clock.
-func (f *service) clockState() *pb.ClockState {
+func (f *folding) clockState() *pb.ClockState {
 	if f.session.GetClock() == nil {
 		return nil
 	}
 	s := &pb.ClockState{Basis: f.session.Clock.Basis, OffsetMs: f.session.Clock.OffsetMs, Corrected: f.session.Clock.Corrected}
 	switch {
-	case !f.guessed:
+	case !f.timesAssumed:
 	case f.session.GetUnderWay() && s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
 		s.Assumption = "Rinse now: the till's clock is not known, and product was on before. The limit counts as reached."
 	case s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
@@ -313,4 +313,52 @@ func (f *service) clockState() *pb.ClockState {
 		s.Assumption = "Go by the longest time: the till's clock was changed. Exposure counts from the earliest time that fits."
 	}
 	return s
+}
+
+// renew takes, of tills whose clocks are not measured, the latest time that fits for
+// a report that calls for water and was received after the water that would answer
+// it. By a slow clock "it burns" after a finished flush looks like the report that
+// the flush answered; it must call again. Within one till the device's own order is
+// certain whatever its clock says.
+func reopenReports(facts []fact) {
+	for i := range facts {
+		f := &facts[i]
+		if !f.unmeasured() || f.received.IsZero() || !callsForRinse(f.Event) {
+			continue
+		}
+		for _, g := range facts {
+			before := !g.received.IsZero() && g.received.Before(f.received)
+			if before && !g.at.Before(f.at) && concernsWater(g.Event) && !f.notedBefore(g) {
+				f.at = f.received
+				break
+			}
+		}
+	}
+}
+
+// needsWater reports whether an event calls for water by what it says.
+func callsForRinse(e *pb.Event) bool {
+	switch what := e.Fact.(type) {
+	case *pb.Event_ComfortCheck:
+		return isBurn(what.ComfortCheck.Comfort) || what.ComfortCheck.Comfort == pb.Comfort_COMFORT_TINGLING
+	case *pb.Event_Splash:
+		return true
+	case *pb.Event_OtherFact:
+		return what.OtherFact.RinseNow
+	}
+	return false
+}
+
+// answers reports whether an event is, implies or ends water, or ends the need of it.
+func concernsWater(e *pb.Event) bool {
+	switch e.Fact.(type) {
+	case *pb.Event_WaterOn, *pb.Event_WaterOff, *pb.Event_HelpCalled, *pb.Event_NormalizerOff, *pb.Event_NeutralizerOff:
+		return true
+	}
+	return stopsClock(e)
+}
+
+// notedBefore reports whether one till noted f before g, by its own numbers.
+func (f fact) notedBefore(g fact) bool {
+	return f.sender == g.sender && f.DeviceSequence != nil && g.DeviceSequence != nil && f.GetDeviceSequence() < g.GetDeviceSequence()
 }

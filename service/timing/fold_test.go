@@ -11,12 +11,12 @@ import (
 )
 
 func TestPhases(t *testing.T) {
-	full := begun(regular()).at(-1, based()).at(0, applied("back-left")).at(3, applied("back-right")).
-		at(10, water("")).at(12, rinsedOut()).
+	full := newTimeline(regular()).at(-1, based()).at(0, applied("back-left")).at(3, applied("back-right")).
+		at(10, water("")).at(12, rinsedOutFact()).
 		at(15, shampoo(1, pink)).at(17, shampoo(2, pink)).at(19, shampoo(3, clear))
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		at    float64
 		want  pb.SessionPhase
 	}{
@@ -25,19 +25,19 @@ func TestPhases(t *testing.T) {
 		{"water on", full, 11, pb.SessionPhase_SESSION_PHASE_RINSING},
 		{"product out", full, 13, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING},
 		{"colour seen and gone", full, 20, pb.SessionPhase_SESSION_PHASE_NEUTRAL},
-		{"one section rinsed, another still on", begun(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(8, water("back-left")), 9, pb.SessionPhase_SESSION_PHASE_RINSING},
-		{"second stage applied after the first was shampooed", begun(regular()).at(0, applied("back-left")).at(8, rinsedOut()).at(9, shampoo(1, pink)).at(20, applied("front-left")), 21, pb.SessionPhase_SESSION_PHASE_PROCESSING},
-		{"broken off", begun(regular()).at(0, applied("back-left")).at(4, stopped()), 5, pb.SessionPhase_SESSION_PHASE_STOPPED},
-		{"washed and treated before any product", begun(regular()).at(-3, water("")).at(-2, rinsedOut()).at(-1, conditioned()), 0, pb.SessionPhase_SESSION_PHASE_PREPARING},
-		{"nobody noted the application, but a pink lather", begun(regular()).at(20, water("")).at(21, shampoo(1, pink)), 22, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING},
-		{"water on dry hair is no rinse", begun(regular()).at(0, water("")).at(1, applied("back-left")), 2, pb.SessionPhase_SESSION_PHASE_PROCESSING},
+		{"one section rinsed, another still on", newTimeline(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(8, water("back-left")), 9, pb.SessionPhase_SESSION_PHASE_RINSING},
+		{"second stage applied after the first was shampooed", newTimeline(regular()).at(0, applied("back-left")).at(8, rinsedOutFact()).at(9, shampoo(1, pink)).at(20, applied("front-left")), 21, pb.SessionPhase_SESSION_PHASE_PROCESSING},
+		{"broken off", newTimeline(regular()).at(0, applied("back-left")).at(4, stopped()), 5, pb.SessionPhase_SESSION_PHASE_STOPPED},
+		{"washed and treated before any product", newTimeline(regular()).at(-3, water("")).at(-2, rinsedOutFact()).at(-1, conditioned()), 0, pb.SessionPhase_SESSION_PHASE_PREPARING},
+		{"nobody noted the application, but a pink lather", newTimeline(regular()).at(20, water("")).at(21, shampoo(1, pink)), 22, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING},
+		{"water on dry hair is no rinse", newTimeline(regular()).at(0, water("")).at(1, applied("back-left")), 2, pb.SessionPhase_SESSION_PHASE_PROCESSING},
 	} {
-		if got := c.story.now(c.at).Phase; got != c.want {
+		if got := c.story.stateAt(c.at).Phase; got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
 	full.session.Outcome = "chains/ebb-and-flow/clients/invented/outcomes/first"
-	if got := full.now(30).Phase; got != pb.SessionPhase_SESSION_PHASE_CLOSED {
+	if got := full.stateAt(30).Phase; got != pb.SessionPhase_SESSION_PHASE_CLOSED {
 		t.Errorf("outcome recorded: %v", got)
 	}
 }
@@ -45,23 +45,23 @@ func TestPhases(t *testing.T) {
 func TestExposureRunsFromFirstContactToWater(t *testing.T) {
 	for _, c := range []struct {
 		name    string
-		story   *story
+		story   *timeline
 		section string
 		at      float64
 		want    float64
 	}{
-		{"product still on", begun(regular()).at(2, applied("back-left")), "back-left", 9, 7},
-		{"mid-strand first, scalp later: from the first", begun(regular()).at(0, applied("back-left")).at(6, part("back-left", pb.SectionPart_SECTION_PART_SCALP)), "back-left", 9, 9},
-		{"rinsed: the clock stands", begun(regular()).at(0, applied("back-left")).at(9, water("back-left")), "back-left", 30, 9},
-		{"whole head rinsed at once", begun(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(9, water("")), "back-right", 30, 6},
-		{"only another section rinsed", begun(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(9, water("back-left")), "back-right", 10, 7},
-		{"nobody noted the first water, only the end", begun(regular()).at(0, applied("back-left")).at(9, rinsedOut()), "back-left", 30, 9},
-		{"nobody noted a rinse, but a shampoo", begun(regular()).at(0, applied("back-left")).at(10, shampoo(1, pink)), "back-left", 30, 10},
-		{"not applied yet", begun(regular()).at(0, applied("back-left")), "back-right", 9, 0},
-		{"applied again: both exposures count", begun(regular()).at(0, applied("back-left")).at(6, water("")).at(8, rinsedOut()).at(20, applied("back-left")), "back-left", 23, 9},
-		{"a strand test on a section that nobody noted as applied", begun(regular()).at(5, strand("front-left", 60)), "front-left", 9, 4},
+		{"product still on", newTimeline(regular()).at(2, applied("back-left")), "back-left", 9, 7},
+		{"mid-strand first, scalp later: from the first", newTimeline(regular()).at(0, applied("back-left")).at(6, part("back-left", pb.SectionPart_SECTION_PART_SCALP)), "back-left", 9, 9},
+		{"rinsed: the clock stands", newTimeline(regular()).at(0, applied("back-left")).at(9, water("back-left")), "back-left", 30, 9},
+		{"whole head rinsed at once", newTimeline(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(9, water("")), "back-right", 30, 6},
+		{"only another section rinsed", newTimeline(regular()).at(0, applied("back-left")).at(3, applied("back-right")).at(9, water("back-left")), "back-right", 10, 7},
+		{"nobody noted the first water, only the end", newTimeline(regular()).at(0, applied("back-left")).at(9, rinsedOutFact()), "back-left", 30, 9},
+		{"nobody noted a rinse, but a shampoo", newTimeline(regular()).at(0, applied("back-left")).at(10, shampoo(1, pink)), "back-left", 30, 10},
+		{"not applied yet", newTimeline(regular()).at(0, applied("back-left")), "back-right", 9, 0},
+		{"applied again: both exposures count", newTimeline(regular()).at(0, applied("back-left")).at(6, water("")).at(8, rinsedOutFact()).at(20, applied("back-left")), "back-left", 23, 9},
+		{"a strand test on a section that nobody noted as applied", newTimeline(regular()).at(5, strand("front-left", 60)), "front-left", 9, 4},
 	} {
-		got := stateOf(t, c.story.now(c.at), c.section).ExposureMinutes
+		got := stateOf(t, c.story.stateAt(c.at), c.section).ExposureMinutes
 		if math.Abs(got-c.want) > 1e-9 {
 			t.Errorf("%s: %v minutes, want %v", c.name, got, c.want)
 		}
@@ -69,11 +69,11 @@ func TestExposureRunsFromFirstContactToWater(t *testing.T) {
 }
 
 func TestPartsHaveTheirOwnClocks(t *testing.T) {
-	s := begun(regular()).at(0, applied("back-left")).
+	s := newTimeline(regular()).at(0, applied("back-left")).
 		at(6, part("back-left", pb.SectionPart_SECTION_PART_SCALP)).
 		at(7, part("back-left", pb.SectionPart_SECTION_PART_ENDS)).
 		at(8, part("back-left", pb.SectionPart_SECTION_PART_SCALP))
-	contacts := stateOf(t, s.now(9), "back-left").Contacts
+	contacts := stateOf(t, s.stateAt(9), "back-left").Contacts
 	want := []float64{0, 6, 7}
 	if len(contacts) != len(want) {
 		t.Fatalf("%d parts, want %d", len(contacts), len(want))
@@ -86,9 +86,9 @@ func TestPartsHaveTheirOwnClocks(t *testing.T) {
 }
 
 func TestStrandTestsMoveTheGuidance(t *testing.T) {
-	untested := stateOf(t, begun(regular()).at(0, applied("back-left")).now(6), "back-left")
-	slow := stateOf(t, begun(regular()).at(0, applied("back-left")).at(6, strand("back-left", 80)).now(6), "back-left")
-	fast := stateOf(t, begun(regular()).at(0, applied("back-left")).at(6, strand("back-left", 45)).now(6), "back-left")
+	untested := stateOf(t, newTimeline(regular()).at(0, applied("back-left")).stateAt(6), "back-left")
+	slow := stateOf(t, newTimeline(regular()).at(0, applied("back-left")).at(6, strand("back-left", 80)).stateAt(6), "back-left")
+	fast := stateOf(t, newTimeline(regular()).at(0, applied("back-left")).at(6, strand("back-left", 45)).stateAt(6), "back-left")
 	if !slow.LatestRinseTime.AsTime().After(untested.LatestRinseTime.AsTime()) {
 		t.Error("a slow section may stay on longer")
 	}
@@ -116,8 +116,8 @@ func TestStrandTestsMoveTheGuidance(t *testing.T) {
 func width(e *pb.Estimate) float64 { return e.High - e.Low }
 
 func TestSectionWithoutStrandTestFollowsThePlan(t *testing.T) {
-	s := begun(regular()).at(0, applied("back-left"))
-	planned, state := s.session.Plan.Sections[0], stateOf(t, s.now(0), "back-left")
+	s := newTimeline(regular()).at(0, applied("back-left"))
+	planned, state := s.session.Plan.Sections[0], stateOf(t, s.stateAt(0), "back-left")
 	near(t, "minutes to target", state.MinutesToTarget.Value, planned.ExpectedMinutes, 1e-5)
 	near(t, "at the earliest", state.MinutesToTarget.Low, planned.ExpectedMinutesLow, 1e-5)
 	near(t, "at the latest", state.MinutesToTarget.High, planned.ExpectedMinutesHigh, 1e-5)
@@ -128,8 +128,8 @@ func TestSectionWithoutStrandTestFollowsThePlan(t *testing.T) {
 }
 
 func TestServiceWithoutDecisionStillHasClocks(t *testing.T) {
-	s := (&story{session: &pb.Session{StartTime: stamp(minute(0))}}).at(0, applied("crown"))
-	state := s.now(4)
+	s := (&timeline{session: &pb.Session{StartTime: stamp(minute(0))}}).at(0, applied("crown"))
+	state := s.stateAt(4)
 	crown := stateOf(t, state, "crown")
 	if got := crown.HardLimitTime.AsTime(); !got.Equal(minute(maximumMinutes)) {
 		t.Errorf("hard limit at %v", got)
@@ -138,7 +138,7 @@ func TestServiceWithoutDecisionStillHasClocks(t *testing.T) {
 		t.Errorf("the cautious default: %v", crown)
 	}
 	want := []string{"NO_DECISION ", "BASE_SKIPPED "}
-	if got := kinds(state.Deviations); !slices.Equal(got, want) {
+	if got := deviationWords(state.Deviations); !slices.Equal(got, want) {
 		t.Errorf("deviations %v, want %v", got, want)
 	}
 }
@@ -148,17 +148,17 @@ func TestUnplannedSectionIsTimedAsTheFastest(t *testing.T) {
 	in.Consultation.Hair.Sections = []*pb.HeadSection{
 		{SectionId: "crown"}, {SectionId: "nape", Porosity: pb.Porosity_POROSITY_POROUS},
 	}
-	s := begun(in).at(0, applied("nape")).at(0, applied("fringe"))
-	nape, fringe := stateOf(t, s.now(1), "nape"), stateOf(t, s.now(1), "fringe")
+	s := newTimeline(in).at(0, applied("nape")).at(0, applied("fringe"))
+	nape, fringe := stateOf(t, s.stateAt(1), "nape"), stateOf(t, s.stateAt(1), "fringe")
 	if fringe.LatestRinseTime.AsTime().After(nape.LatestRinseTime.AsTime()) {
 		t.Error("a section that is not on the plan is called later than the fastest that is")
 	}
 }
 
 func TestSectionsStandInPlannedOrderUnplannedLast(t *testing.T) {
-	s := begun(regular()).at(0, applied("fringe")).at(1, applied("front-left"))
+	s := newTimeline(regular()).at(0, applied("fringe")).at(1, applied("front-left"))
 	var got []string
-	for _, c := range s.now(2).Sections {
+	for _, c := range s.stateAt(2).Sections {
 		got = append(got, c.SectionId)
 	}
 	want := []string{"back-left", "back-right", "front-left", "front-right", "hairline", "fringe"}
@@ -168,18 +168,18 @@ func TestSectionsStandInPlannedOrderUnplannedLast(t *testing.T) {
 }
 
 func TestWhatIsKept(t *testing.T) {
-	s := begun(regular()).at(-2, used(relaxer, "L1")).at(-1, based()).at(0, applied("back-left")).
+	s := newTimeline(regular()).at(-2, used(relaxer, "L1")).at(-1, based()).at(0, applied("back-left")).
 		at(5, looked(false)).
-		at(8, water("")).at(9, rinsedOut()).at(10, normalizerOn()).at(15, normalizerOff()).
+		at(8, water("")).at(9, rinsedOutFact()).at(10, normalizerOn()).at(15, normalizerOff()).
 		at(16, shampoo(1, pink)).at(18, shampoo(2, clear))
-	state := s.now(20)
+	state := s.stateAt(20)
 	if state.ScalpChecked {
 		t.Error("a look at the scalp before the rinse is no look afterwards")
 	}
 	if got := state.GetNormalizerMinutes(); got != normalizerMinutes {
 		t.Errorf("normalizer on for %v minutes", got)
 	}
-	if got := s.now(12); got.NormalizerMinutes != nil {
+	if got := s.stateAt(12); got.NormalizerMinutes != nil {
 		t.Error("normalizer still on, and minutes given")
 	}
 	if !state.BaseApplied || state.Shampoos != 2 || state.LastIndicator != clear || state.Sequence != int64(len(s.events)) {
@@ -191,15 +191,15 @@ func TestWhatIsKept(t *testing.T) {
 	if len(state.ProductsUsed) != 1 || state.ProductsUsed[0].LotCode != "L1" {
 		t.Errorf("products used: %v", state.ProductsUsed)
 	}
-	if !s.at(21, looked(false)).now(22).ScalpChecked {
+	if !s.at(21, looked(false)).stateAt(22).ScalpChecked {
 		t.Error("a look at the scalp after the rinse is not kept")
 	}
 }
 
 func TestWhatCameBeforeTheProductDoesNotCount(t *testing.T) {
-	s := begun(regular()).at(-9, water("")).at(-8, shampoo(1, pink)).at(-7, shampoo(2, pink)).at(-6, shampoo(3, clear)).at(-5, based()).
-		at(0, applied("back-left")).at(6, water("")).at(7, rinsedOut())
-	state := s.now(8)
+	s := newTimeline(regular()).at(-9, water("")).at(-8, shampoo(1, pink)).at(-7, shampoo(2, pink)).at(-6, shampoo(3, clear)).at(-5, based()).
+		at(0, applied("back-left")).at(6, water("")).at(7, rinsedOutFact())
+	state := s.stateAt(8)
 	if state.Neutral || state.Shampoos != 0 {
 		t.Errorf("lathers before the product count: neutral %v, %d", state.Neutral, state.Shampoos)
 	}
@@ -209,33 +209,33 @@ func TestWhatCameBeforeTheProductDoesNotCount(t *testing.T) {
 }
 
 func TestApplicationThatNobodyNoted(t *testing.T) {
-	s := begun(regular()).at(20, water("")).at(21, shampoo(1, pink)).at(22, shampoo(2, pink))
-	if got := calls(s.now(23).Alarms); !slices.Equal(got, []string{"NOT_NEUTRALIZED "}) {
+	s := newTimeline(regular()).at(20, water("")).at(21, shampoo(1, pink)).at(22, shampoo(2, pink))
+	if got := alarmWords(s.stateAt(23).Alarms); !slices.Equal(got, []string{"NOT_NEUTRALIZED "}) {
 		t.Errorf("alarms %v", got)
 	}
-	if got := kinds(Closing(s.session, s.events, minute(23))); !slices.Equal(got, []string{"FEW_SHAMPOOS ", "NOT_NEUTRALIZED "}) {
+	if got := deviationWords(ClosingDeviations(s.session, s.events, minute(23))); !slices.Equal(got, []string{"FEW_SHAMPOOS ", "NOT_NEUTRALIZED "}) {
 		t.Errorf("closing %v", got)
 	}
 	s.at(24, shampoo(3, clear))
-	if !s.now(25).Neutral {
+	if !s.stateAt(25).Neutral {
 		t.Error("pink, pink, clear is neutral whoever noted the application")
 	}
 }
 
 func TestLateFactCorrectsHistory(t *testing.T) {
-	s := begun(regular()).at(-1, based()).at(0, applied("back-left")).at(6, strand("back-left", 60))
-	before := s.now(9)
+	s := newTimeline(regular()).at(-1, based()).at(0, applied("back-left")).at(6, strand("back-left", 60))
+	before := s.stateAt(9)
 	late := part("back-left", pb.SectionPart_SECTION_PART_ENDS)
 	s.at(-0.5, late)
 	s.events[len(s.events)-1].RecordTime = stamp(minute(9))
-	after := s.now(9)
+	after := s.stateAt(9)
 	if got := stateOf(t, after, "back-left").ExposureMinutes; got != 9.5 {
 		t.Errorf("%v minutes, want 9.5: the ends were first", got)
 	}
 	if before.Sequence+1 != after.Sequence {
 		t.Error("the late fact is not counted")
 	}
-	if got := s.now(-0.75); got.Sequence != 1 || got.Phase != pb.SessionPhase_SESSION_PHASE_PREPARING {
+	if got := s.stateAt(-0.75); got.Sequence != 1 || got.Phase != pb.SessionPhase_SESSION_PHASE_PREPARING {
 		t.Error("what happened later is part of an earlier state")
 	}
 }
@@ -257,16 +257,16 @@ func TestClocksOfTills(t *testing.T) {
 		{name: "no time at all", record: 3, taken: 3, flagged: true, withoutAnyTime: true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := begun(regular()).at(c.occur, applied("back-left"))
+			s := newTimeline(regular()).at(c.occur, applied("back-left"))
 			s.events[0].RecordTime = stamp(minute(c.record))
 			if c.withoutAnyTime {
 				s.events[0].Event.OccurTime = nil
 			}
-			state := s.now(100)
+			state := s.stateAt(100)
 			if got := stateOf(t, state, "back-left").FirstContactTime.AsTime(); !got.Equal(minute(c.taken)) {
 				t.Errorf("taken as %v", got)
 			}
-			if got := slices.Contains(kinds(state.Deviations), "CLOCK "); got != c.flagged {
+			if got := slices.Contains(deviationWords(state.Deviations), "CLOCK "); got != c.flagged {
 				t.Errorf("flagged: %v", got)
 			}
 		})
@@ -274,13 +274,13 @@ func TestClocksOfTills(t *testing.T) {
 }
 
 func TestInputsAreLeftAlone(t *testing.T) {
-	s := begun(regular()).at(0, applied("back-left")).at(6, strand("back-left", 60)).at(2, burns(""))
+	s := newTimeline(regular()).at(0, applied("back-left")).at(6, strand("back-left", 60)).at(2, burns(""))
 	session, events := proto.Clone(s.session), make([]*pb.StoredEvent, len(s.events))
 	for i, e := range s.events {
 		events[i] = proto.Clone(e).(*pb.StoredEvent)
 	}
-	s.now(9)
-	Closing(s.session, s.events, minute(9))
+	s.stateAt(9)
+	ClosingDeviations(s.session, s.events, minute(9))
 	if !proto.Equal(session, s.session) {
 		t.Error("the session was changed")
 	}
@@ -300,7 +300,7 @@ func TestNothingIsGivenNothingBreaks(t *testing.T) {
 		t.Errorf("empty events: %v", got)
 	}
 	Plan(nil)
-	if _, ok := WaitsUntil(nil, nil, nil); ok {
+	if _, ok := NextChange(nil, nil, nil); ok {
 		t.Error("nothing to wait for")
 	}
 }

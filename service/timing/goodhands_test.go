@@ -28,14 +28,14 @@ const (
 )
 
 // hands service one section by the guidance.
-type hands struct {
+type simulatedHands struct {
 	head
 	delays *rand.Rand // apart from the eye, so that guidances can be compared
 	words  bool       // strand tests in words instead of percent
 }
 
 // goodVisit is what became of one simulated head.
-type goodVisit struct {
+type simulatedVisit struct {
 	rinseNow      float64 // exposure at the first RINSE_NOW; 0: none before water
 	called        float64 // exposure at the first call to the bowl of any kind
 	oldCall       float64 // exposure at which the latest rinse time came, or a call before it
@@ -43,10 +43,10 @@ type goodVisit struct {
 }
 
 // delay is how long an alarm waits for a hand.
-func (h hands) delay() time.Duration { return minutes(handDelay * h.delays.Float64()) }
+func (h simulatedHands) delay() time.Duration { return minutes(handDelay * h.delays.Float64()) }
 
 // look is a strand test as the hands note it.
-func (h hands) look(exposure float64) *pb.Event {
+func (h simulatedHands) look(exposure float64) *pb.Event {
 	percent := h.reads(exposure)
 	if !h.words {
 		return strand(h.section, percent)
@@ -62,10 +62,10 @@ func (h hands) look(exposure float64) *pb.Event {
 }
 
 // serve follows the guidance from first contact to water.
-func (h hands) serve(in *pb.DecisionInputs) goodVisit {
-	s := begun(in).at(0, applied(h.section))
+func (h simulatedHands) serve(in *pb.DecisionInputs) simulatedVisit {
+	s := newTimeline(in).at(0, applied(h.section))
 	limits := s.session.Limits
-	v := goodVisit{target: minutesTo(limits.TargetPercent, h.lnRate)}
+	v := simulatedVisit{target: minutesTo(limits.TargetPercent, h.lnRate)}
 	way := limits.MinutesToBowl * (fastestWay + (slowestWay-fastestWay)*h.delays.Float64())
 	exposure := func(t time.Time) float64 { return t.Sub(opening).Minutes() }
 	for t := opening; ; {
@@ -81,14 +81,14 @@ func (h hands) serve(in *pb.DecisionInputs) goodVisit {
 			s.when(t, h.look(exposure(t)))
 			continue
 		}
-		t, _ = WaitsUntil(s.session, s.events, state)
+		t, _ = NextChange(s.session, s.events, state)
 	}
 }
 
 // walk notes a RINSE_NOW that comes on the way to the bowl.
-func (h hands) walk(s *story, from, water time.Time, v *goodVisit) {
+func (h simulatedHands) walk(s *timeline, from, water time.Time, v *simulatedVisit) {
 	for t := from; v.rinseNow == 0; {
-		next, ok := WaitsUntil(s.session, s.events, Fold(s.session, s.events, t))
+		next, ok := NextChange(s.session, s.events, Fold(s.session, s.events, t))
 		if !ok || !next.Before(water) {
 			return
 		}
@@ -98,7 +98,7 @@ func (h hands) walk(s *story, from, water time.Time, v *goodVisit) {
 }
 
 // note takes down what a state calls for.
-func (v *goodVisit) note(state *pb.SessionState, exposure float64) {
+func (v *simulatedVisit) note(state *pb.SessionState, exposure float64) {
 	for _, a := range state.Alarms {
 		switch a.Kind {
 		case pb.AlarmKind_ALARM_KIND_RINSE_NOW:
@@ -130,7 +130,7 @@ func goodHands(in *pb.DecisionInputs, words bool) goodRun {
 	for i := range goodHeads {
 		random := rand.New(rand.NewPCG(731, uint64(i)))
 		lnRate := prior.mean + prior.deviation*random.NormFloat64()
-		h := hands{head{random, lnRate, "nape", eyeStep}, rand.New(rand.NewPCG(732, uint64(i))), words}
+		h := simulatedHands{head{random, lnRate, "nape", eyeStep}, rand.New(rand.NewPCG(732, uint64(i))), words}
 		v := h.serve(in)
 		if v.rinseNow > 0 && v.rinseNow < v.target {
 			run.early++

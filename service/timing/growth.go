@@ -21,8 +21,8 @@ func Growth(visits []*pb.Visit) *pb.Estimate {
 	}
 	rate, measured := growthPrior(curl), false
 	for i := len(visits) - 2; i >= 0; i-- {
-		if seen, ok := grown(visits[i], visits[i+1]); ok {
-			rate, measured = rate.observed(seen), true
+		if seen, ok := measuredGrowth(visits[i], visits[i+1]); ok {
+			rate, measured = rate.combinedWith(seen), true
 		}
 	}
 	if !measured {
@@ -32,7 +32,7 @@ func Growth(visits []*pb.Visit) *pb.Estimate {
 }
 
 // grown is the rate measured at a visit since the one before.
-func grown(visit, before *pb.Visit) (normal, bool) {
+func measuredGrowth(visit, before *pb.Visit) (normal, bool) {
 	since := days(before.GetStartTime().AsTime(), visit.GetStartTime().AsTime())
 	if visit.GetStartTime() == nil || before.GetStartTime() == nil || visit.NewGrowthMm == nil || since < 1 {
 		return normal{}, false
@@ -52,7 +52,7 @@ func growthPrior(curl pb.CurlType) normal {
 
 // estimate is the mean with its 90 % interval; a growth is never negative.
 func (n normal) estimate() *pb.Estimate {
-	b := belief{normal: n}
+	b := posterior{normal: n}
 	return &pb.Estimate{Value: n.mean, Low: max(0, b.quantile(lowTail)), High: b.quantile(highTail)}
 }
 

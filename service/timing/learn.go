@@ -58,14 +58,14 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 	if c.RinseTime != nil {
 		o.ExposureMinutes = &c.ExposureMinutes
 	}
-	o.Rate = taught(s, in, c, given)
+	o.Rate = visitRate(s, in, c, given)
 	return o
 }
 
 // taught is what a visit says of a section's lasting rate, by itself: the posterior
 // with its prior divided out, on the scale of an average head and a product of the
 // usual minutes. Nil when nothing was read.
-func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
+func visitRate(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
 	if c.GetRate() == nil {
 		return nil // no estimate applies, as in a thio service
 	}
@@ -74,7 +74,7 @@ func taught(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.
 	posterior := normal{c.GetRate().GetMean(), c.GetRate().GetDeviation()}
 	if given.StraighteningPercent != nil && c.RinseTime != nil {
 		judged := readAt(c.ExposureMinutes, 100-given.GetStraighteningPercent())
-		posterior = update(posterior, []reading{judged}).normal
+		posterior = posteriorOf(posterior, []reading{judged}).normal
 		readings++
 	}
 	precision := 1/(posterior.deviation*posterior.deviation) - 1/(prior.deviation*prior.deviation)
@@ -142,8 +142,8 @@ func Learn(prior, taught []*pb.LearnedRate) []*pb.LearnedRate {
 func learnSection(prior []*pb.LearnedRate, t *pb.LearnedRate) *pb.LearnedRate {
 	before := learnedEffect(prior, &pb.HeadSection{SectionId: t.SectionId})
 	before.mean += reference()
-	after := before.observed(normal{t.Rate.Mean, math.Hypot(t.Rate.Deviation, visitSpread)})
-	return learned(t.SectionId, after, rateOf(prior, t.SectionId).GetReadings()+t.Rate.Readings)
+	after := before.combinedWith(normal{t.Rate.Mean, math.Hypot(t.Rate.Deviation, visitSpread)})
+	return newLearnedRate(t.SectionId, after, rateOf(prior, t.SectionId).GetReadings()+t.Rate.Readings)
 }
 
 // learnHead updates the head's lasting rate by all sections of a visit; nil when the
@@ -166,10 +166,10 @@ func learnHead(prior, taught []*pb.LearnedRate) *pb.LearnedRate {
 		before = normal{r.Mean, math.Hypot(r.Deviation, driftSpread)}
 		readings += r.Readings
 	}
-	return learned("", before.observed(normal{mean / precision, math.Hypot(1/math.Sqrt(precision), visitSpread)}), readings)
+	return newLearnedRate("", before.combinedWith(normal{mean / precision, math.Hypot(1/math.Sqrt(precision), visitSpread)}), readings)
 }
 
-func learned(id string, n normal, readings int32) *pb.LearnedRate {
+func newLearnedRate(id string, n normal, readings int32) *pb.LearnedRate {
 	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: n.mean, Deviation: n.deviation, Readings: readings}}
 }
 
@@ -191,7 +191,7 @@ func MostResistant(state *pb.SessionState) string {
 		return cmp.Or(cmp.Compare(a.Rate.Mean, b.Rate.Mean), cmp.Compare(a.SectionId, b.SectionId))
 	})
 	others := (sum - slowest.Rate.Mean) / float64(len(measured)-1)
-	if others-slowest.Rate.Mean < standsOut {
+	if others-slowest.Rate.Mean < resistantMargin {
 		return ""
 	}
 	return slowest.SectionId

@@ -17,8 +17,8 @@ func TestVisitTeachesWithoutItsPrior(t *testing.T) {
 	teach := func(card *pb.RecordCard) *pb.RateEstimate {
 		in := regular()
 		in.RecordCard = card
-		s := begun(in).at(0, applied("back-left")).at(5, strand("back-left", 70)).at(8, strand("back-left", 52)).at(11, strand("back-left", 38)).at(12, water(""))
-		return SectionOutcomes(s.session, in, s.now(13), nil)[0].Rate
+		s := newTimeline(in).at(0, applied("back-left")).at(5, strand("back-left", 70)).at(8, strand("back-left", 52)).at(11, strand("back-left", 38)).at(12, water(""))
+		return SectionOutcomes(s.session, in, s.stateAt(13), nil)[0].Rate
 	}
 	first, slowBefore, fastBefore := teach(nil), teach(headRate(-0.3)), teach(headRate(0.3))
 	// The posterior is not quite a normal one; 0.02 of ln k is a fifth of the
@@ -36,12 +36,12 @@ func TestWhatIsLearnedHoldsForAnotherProduct(t *testing.T) {
 	teach := func(usualMinutes int32, readings [3]float64) *pb.RateEstimate {
 		in := regular()
 		in.Product.Directions.UsualMinutes = &usualMinutes
-		s := begun(in).at(0, applied("back-left"))
+		s := newTimeline(in).at(0, applied("back-left"))
 		for i, r := range readings {
 			s.at(5+3*float64(i), strand("back-left", r))
 		}
 		s.at(12, water(""))
-		return SectionOutcomes(s.session, in, s.now(13), nil)[0].Rate
+		return SectionOutcomes(s.session, in, s.stateAt(13), nil)[0].Rate
 	}
 	at := func(usual float64, slower float64) (r [3]float64) {
 		for i := range r {
@@ -123,13 +123,13 @@ func TestMostResistantSection(t *testing.T) {
 
 func TestSectionOutcomes(t *testing.T) {
 	in := regular()
-	s := begun(in).at(0, applied("back-left")).at(2, applied("back-right")).at(5, strand("back-left", 60)).at(8, water(""))
+	s := newTimeline(in).at(0, applied("back-left")).at(2, applied("back-right")).at(5, strand("back-left", 60)).at(8, water(""))
 	achieved := 55.0
 	given := []*pb.SectionOutcome{
 		{SectionId: "back-right", StraighteningPercent: &achieved, Breakage: pb.Answer_ANSWER_NO, Condition: pb.HairCondition_HAIR_CONDITION_SOUND},
 		{SectionId: "hairline", Breakage: pb.Answer_ANSWER_YES},
 	}
-	got := SectionOutcomes(s.session, in, s.now(10), given)
+	got := SectionOutcomes(s.session, in, s.stateAt(10), given)
 	if len(got) != 3 || got[0].SectionId != "back-right" || got[1].SectionId != "hairline" || got[2].SectionId != "back-left" {
 		t.Fatalf("given sections first, then the others that were applied: %v", got)
 	}
@@ -149,8 +149,8 @@ func TestSectionOutcomes(t *testing.T) {
 	if given[0].ExposureMinutes != nil {
 		t.Error("what was given is changed")
 	}
-	withoutDecision := (&story{session: &pb.Session{}}).at(0, applied("crown")).at(5, strand("crown", 60)).at(8, water(""))
-	r := SectionOutcomes(withoutDecision.session, nil, withoutDecision.now(9), nil)[0].Rate
+	withoutDecision := (&timeline{session: &pb.Session{}}).at(0, applied("crown")).at(5, strand("crown", 60)).at(8, water(""))
+	r := SectionOutcomes(withoutDecision.session, nil, withoutDecision.stateAt(9), nil)[0].Rate
 	if r == nil || r.Deviation <= got[2].Rate.Deviation {
 		t.Errorf("a visit without a decision teaches less: %v and %v", r, got[2].Rate)
 	}

@@ -78,7 +78,7 @@ type normal struct {
 
 // belief is what is thought of a section's ln k: the prior itself before any
 // reading, else a posterior on a grid.
-type belief struct {
+type posterior struct {
 	normal
 	readings int
 	grid     []float64 // ln k, rising; empty without readings
@@ -87,13 +87,13 @@ type belief struct {
 }
 
 // update is the posterior of ln k after readings, in any order.
-func update(prior normal, readings []reading) belief {
+func posteriorOf(prior normal, readings []reading) posterior {
 	if len(readings) == 0 {
-		return belief{normal: prior}
+		return posterior{normal: prior}
 	}
 	where := prior
 	for range gridSteps {
-		coarse := summed(prior, where, readings, coarsePoints)
+		coarse := integrate(prior, where, readings, coarsePoints)
 		moved := math.Abs(coarse.mean - where.mean)
 		where.mean = coarse.mean
 		if moved < gridWidth/2*where.deviation {
@@ -102,11 +102,11 @@ func update(prior normal, readings []reading) belief {
 		}
 	}
 	// The first passes find where the posterior lies, the last one measures it.
-	return summed(prior, where, readings, gridPoints)
+	return integrate(prior, where, readings, gridPoints)
 }
 
 // summed integrates the posterior by trapezoids on a grid laid around where.
-func summed(prior, where normal, readings []reading, points int) belief {
+func integrate(prior, where normal, readings []reading, points int) posterior {
 	grid := make([]float64, points)
 	floats.Span(grid, where.mean-gridWidth*where.deviation, where.mean+gridWidth*where.deviation)
 	weight := make([]float64, points)
@@ -129,7 +129,7 @@ func summed(prior, where normal, readings []reading, points int) belief {
 	for i, x := range grid {
 		variance += weight[i] * (x - mean) * (x - mean)
 	}
-	return belief{normal{mean, math.Sqrt(variance / floats.Sum(weight))}, len(readings), grid, weight, below}
+	return posterior{normal{mean, math.Sqrt(variance / floats.Sum(weight))}, len(readings), grid, weight, below}
 }
 
 // logDensity is the log density at x up to a constant.
@@ -162,7 +162,7 @@ func logit(share float64) float64 {
 }
 
 // quantile is the ln k below which the share p of the belief lies.
-func (b belief) quantile(p float64) float64 {
+func (b posterior) quantile(p float64) float64 {
 	if len(b.grid) == 0 {
 		return distuv.Normal{Mu: b.mean, Sigma: b.deviation}.Quantile(p)
 	}
@@ -190,6 +190,6 @@ func straightened(minutes, lnRate float64) float64 {
 }
 
 // earliest is the exposure at which the chance of having passed percent is p.
-func (b belief) earliest(percent, p float64) float64 {
+func (b posterior) earliest(percent, p float64) float64 {
 	return minutesTo(percent, b.quantile(1-p))
 }

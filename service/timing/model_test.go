@@ -49,7 +49,7 @@ func TestPosteriorAgreesWithQuadrature(t *testing.T) {
 		"a reading before the lag":      {prior, []reading{readAt(0.5, 100), readAt(8, 50)}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			got := update(c.prior, c.readings)
+			got := posteriorOf(c.prior, c.readings)
 			low, high := c.prior.mean-8*c.prior.deviation, c.prior.mean+8*c.prior.deviation
 			all := func(times func(float64) float64) float64 { return integral(c.prior, c.readings, low, high, times) }
 			total := all(func(float64) float64 { return 1 })
@@ -95,7 +95,7 @@ func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 		at := rapid.Float64Range(2, 20).Draw(t, "minutes")
 		straighter := rapid.Float64Range(0, 100).Draw(t, "remaining")
 		curlier := rapid.Float64Range(straighter, 100).Draw(t, "more remaining")
-		early, late := update(prior, []reading{readAt(at, straighter)}), update(prior, []reading{readAt(at, curlier)})
+		early, late := posteriorOf(prior, []reading{readAt(at, straighter)}), posteriorOf(prior, []reading{readAt(at, curlier)})
 		if g.latestCall(early) > g.latestCall(late)+1e-4 {
 			t.Fatalf("%.1f %% left calls at %v, %.1f %% left at %v", straighter, g.latestCall(early), curlier, g.latestCall(late))
 		}
@@ -112,7 +112,7 @@ func TestGuidanceStaysWithinTheLimit(t *testing.T) {
 		readings := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) reading {
 			return readAt(rapid.Float64Range(0, 40).Draw(t, "minutes"), rapid.Float64Range(0, 100).Draw(t, "remaining"))
 		}), 0, 20).Draw(t, "readings")
-		b := update(prior, readings)
+		b := posteriorOf(prior, readings)
 		if math.IsNaN(b.mean) || !(b.deviation > 0) || math.IsNaN(g.latestCall(b)) {
 			t.Fatalf("no posterior: %+v", b.normal)
 		}
@@ -133,6 +133,6 @@ func benchmarkUpdate(b *testing.B, n int) {
 	prior := normal{logRate(75, 12), 0.38}
 	readings := tenTests(prior)[:n]
 	for b.Loop() {
-		update(prior, readings)
+		posteriorOf(prior, readings)
 	}
 }

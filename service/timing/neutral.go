@@ -14,7 +14,7 @@ type lather struct {
 }
 
 // lather numbers a shampoo; without a number it is the next one.
-func (f *service) lather(s *pb.Shampoo) lather {
+func (f *folding) lather(s *pb.Shampoo) lather {
 	if s.Number != nil {
 		return lather{s, s.GetNumber(), f.normalized}
 	}
@@ -26,7 +26,7 @@ func (f *service) lather(s *pb.Shampoo) lather {
 }
 
 // lathersDone counts lathers; one that two people noted counts once.
-func lathersDone(lathers []lather) int32 {
+func latherCount(lathers []lather) int32 {
 	numbers := map[int32]bool{}
 	for _, l := range lathers {
 		numbers[l.number] = true
@@ -46,7 +46,7 @@ func (l lather) showsAlkali(point float64) bool {
 
 // shown tells whether the hair was shown to be neutral. A service may also be closed
 // as completed without: see NEUTRAL_PROOF_NOT_SHOWN.
-func shown(p pb.NeutralProof) bool {
+func provesNeutral(p pb.NeutralProof) bool {
 	switch p {
 	case pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED, pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN:
 		return false
@@ -56,22 +56,22 @@ func shown(p pb.NeutralProof) bool {
 
 // neutralProof is how the hair was shown to be neutral. A thio service is finished
 // by its oxidising neutralizer.
-func (f *service) neutralProof() pb.NeutralProof {
+func (f *folding) neutralProof() pb.NeutralProof {
 	switch {
-	case f.out.IsZero():
+	case f.rinsedOut.IsZero():
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	case IsThio(f.session):
 		if f.oxidiser.minutes != nil && *f.oxidiser.minutes >= f.oxidiserMinutes() && f.oxidiser.since.IsZero() {
 			return pb.NeutralProof_NEUTRAL_PROOF_OXIDISED
 		}
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
-	case lathersDone(f.lathers) < fewestShampoos, !f.normalizer.since.IsZero(): // a normalizer on the hair hides what is in it
+	case latherCount(f.lathers) < fewestShampoos, !f.normalizer.since.IsZero(): // a normalizer on the hair hides what is in it
 		return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	}
-	if proof := f.lathersProve(); proof != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED {
+	if proof := f.latherProof(); proof != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED {
 		return proof
 	}
-	if f.onlyClear() {
+	if f.allLathersClear() {
 		return pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN
 	}
 	return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
@@ -81,7 +81,7 @@ func (f *service) neutralProof() pb.NeutralProof {
 // gone in a later lather, or a pH reading below the indicator's point. No colour at
 // all proves nothing: phenolphthalein is colourless again in very strong alkali, and
 // a shampoo may have no indicator.
-func (f *service) lathersProve() pb.NeutralProof {
+func (f *folding) latherProof() pb.NeutralProof {
 	point := f.limits.NeutralPh
 	coloured, proof := int32(0), pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	for _, l := range f.lathers {
@@ -93,7 +93,7 @@ func (f *service) lathersProve() pb.NeutralProof {
 			}
 		case l.Ph != nil && l.GetPh() < point:
 			proof = pb.NeutralProof_NEUTRAL_PROOF_PH
-		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.number > coloured && !shown(proof):
+		case l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_CLEAR && coloured > 0 && l.number > coloured && !provesNeutral(proof):
 			proof = pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE
 		}
 	}
@@ -104,7 +104,7 @@ func (f *service) lathersProve() pb.NeutralProof {
 // normalizer was on and was rinsed out, and at least three lathers after that were
 // noted as clear. It happens, and nobody should have to note a colour that was not
 // there.
-func (f *service) onlyClear() bool {
+func (f *folding) allLathersClear() bool {
 	clear := map[int32]bool{}
 	for _, l := range f.lathers {
 		if l.showsAlkali(f.limits.NeutralPh) {
@@ -121,7 +121,7 @@ func (f *service) onlyClear() bool {
 func closable(p pb.NeutralProof) bool { return p != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED }
 
 // notNeutralBecause says what is still missing.
-func (f *service) notNeutralBecause() string {
+func (f *folding) notNeutralBecause() string {
 	if IsThio(f.session) {
 		return f.notOxidisedBecause()
 	}
@@ -131,13 +131,13 @@ func (f *service) notNeutralBecause() string {
 		seen = seen || l.coloured()
 	}
 	switch {
-	case f.out.IsZero():
+	case f.rinsedOut.IsZero():
 		return "before product was rinsed out"
 	case n == 0:
 		return "without a neutralizing shampoo"
 	case f.lathers[n-1].showsAlkali(f.limits.NeutralPh):
 		return "while the last lather still showed alkali"
-	case lathersDone(f.lathers) < fewestShampoos:
+	case latherCount(f.lathers) < fewestShampoos:
 		return "after fewer than three lathers"
 	case !f.normalizer.since.IsZero():
 		return "before the normalizer was rinsed out"
@@ -148,7 +148,7 @@ func (f *service) notNeutralBecause() string {
 }
 
 // neutralAdvice is what to do next until the hair is neutral.
-func (f *service) neutralAdvice() string {
+func (f *folding) neutralAdvice() string {
 	if IsThio(f.session) {
 		return f.oxidiseAdvice()
 	}
@@ -158,7 +158,7 @@ func (f *service) neutralAdvice() string {
 	for _, l := range f.lathers {
 		seen = seen || l.coloured()
 	}
-	switch done := lathersDone(f.lathers); {
+	switch done := latherCount(f.lathers); {
 	case !f.normalizer.since.IsZero():
 		return "Rinse the normalizer out when its time is over, then shampoo."
 	case coloured && done >= manyLathers:

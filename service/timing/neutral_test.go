@@ -38,27 +38,27 @@ func TestNeutrality(t *testing.T) {
 		{"paper below, pink again later", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 7), shampoo(4, pink)}, false},
 		{"a reading that is no number", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, math.NaN())}, false},
 	} {
-		s := processing().at(8, water("")).at(9, rinsedOut())
+		s := oneSection().at(8, water("")).at(9, rinsedOutFact())
 		for i, l := range c.lathers {
 			s.at(10+float64(i), l)
 		}
-		if got := s.now(30).Neutral; got != c.want {
+		if got := s.stateAt(30).Neutral; got != c.want {
 			t.Errorf("%s: neutral %v, want %v", c.name, got, c.want)
 		}
 	}
 }
 
 func TestProductAgainUndoesNeutrality(t *testing.T) {
-	s := processing().at(8, rinsedOut()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, clear))
-	if !s.now(12).Neutral {
+	s := oneSection().at(8, rinsedOutFact()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, clear))
+	if !s.stateAt(12).Neutral {
 		t.Fatal("first stage is neutral")
 	}
 	s.at(15, applied("front-left"))
-	if got := s.now(16); got.Neutral || got.Shampoos != 0 {
+	if got := s.stateAt(16); got.Neutral || got.Shampoos != 0 {
 		t.Errorf("with product on again: neutral %v, %d lathers", got.Neutral, got.Shampoos)
 	}
-	s.at(22, rinsedOut()).at(23, shampoo(1, clear)).at(24, shampoo(2, clear)).at(25, shampoo(3, clear))
-	if s.now(26).Neutral {
+	s.at(22, rinsedOutFact()).at(23, shampoo(1, clear)).at(24, shampoo(2, clear)).at(25, shampoo(3, clear))
+	if s.stateAt(26).Neutral {
 		t.Error("the colour of the first stage does not count for the second")
 	}
 }
@@ -92,29 +92,29 @@ func TestNeutralProof(t *testing.T) {
 		{"two clear lathers before the normalizer, two after", []*pb.Event{shampoo(1, clear), shampoo(2, clear), normalizerOn(), normalizerOff(), shampoo(3, clear), shampoo(4, clear)}, none},
 		{"normalizer on, never rinsed out, three clear lathers", []*pb.Event{normalizerOn(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, none},
 		{"normalizer out by water on the whole head", []*pb.Event{normalizerOn(), water(""), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, notShown},
-		{"normalizer out by a rinse that was finished", []*pb.Event{normalizerOn(), rinsedOut(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, notShown},
+		{"normalizer out by a rinse that was finished", []*pb.Event{normalizerOn(), rinsedOutFact(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, notShown},
 		{"water on one section does not rinse the normalizer out", []*pb.Event{normalizerOn(), water("back-left"), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, none},
 		{"out without ever on", []*pb.Event{normalizerOff(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)}, none},
 		{"colour gone, and a normalizer on the hair", []*pb.Event{shampoo(1, pink), shampoo(2, pink), shampoo(3, clear), normalizerOn()}, none},
 		{"colour gone, normalizer on and out", []*pb.Event{shampoo(1, pink), shampoo(2, pink), shampoo(3, clear), normalizerOn(), normalizerOff()}, gone},
 		{"a pH reading, and a normalizer on the hair", []*pb.Event{shampoo(1, clear), shampoo(2, clear), paper(3, clear, 7), normalizerOn()}, none},
-		{"normalized, product on again, three clear lathers", append(slices.Clone(normalized), applied("back-left"), rinsedOut(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)), none},
+		{"normalized, product on again, three clear lathers", append(slices.Clone(normalized), applied("back-left"), rinsedOutFact(), shampoo(1, clear), shampoo(2, clear), shampoo(3, clear)), none},
 		{"normalized, colour still there", append(normalized, shampoo(1, clear), shampoo(2, clear), shampoo(3, clear), shampoo(4, pink)), none},
 		{"normalized, clear, but paper is alkaline", append(normalized, shampoo(1, clear), shampoo(2, clear), paper(3, clear, 9), shampoo(4, clear)), none},
 		{"normalized, colour seen and gone is the better proof", append(normalized, shampoo(1, pink), shampoo(2, clear), shampoo(3, clear)), gone},
 	} {
-		s := processing().at(8, water("")).at(9, rinsedOut())
+		s := oneSection().at(8, water("")).at(9, rinsedOutFact())
 		for i, e := range c.after {
 			s.at(10+float64(i), e)
 		}
-		state := s.now(30)
+		state := s.stateAt(30)
 		if state.NeutralProof != c.want {
 			t.Errorf("%s: %v, want %v", c.name, state.NeutralProof, c.want)
 		}
 		if wantShown := c.want == gone || c.want == ph; state.Neutral != wantShown {
 			t.Errorf("%s: shown to be neutral: %v", c.name, state.Neutral)
 		}
-		closing := slices.Contains(kinds(Closing(s.session, s.events, minute(30))), "NOT_NEUTRALIZED ")
+		closing := slices.Contains(deviationWords(ClosingDeviations(s.session, s.events, minute(30))), "NOT_NEUTRALIZED ")
 		if closing != (c.want == none) {
 			t.Errorf("%s: a deviation when it is closed: %v", c.name, closing)
 		}
@@ -123,8 +123,8 @@ func TestNeutralProof(t *testing.T) {
 
 // Colour after four lathers does not go away by shampooing alone.
 func TestColourAfterFourLathers(t *testing.T) {
-	s := processing().at(8, rinsedOut()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, pink))
-	advice := func(m float64) string { return s.now(m).Alarms[0].Message }
+	s := oneSection().at(8, rinsedOutFact()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, pink))
+	advice := func(m float64) string { return s.stateAt(m).Alarms[0].Message }
 	if got := advice(11.5); strings.Contains(got, "normalizer") {
 		t.Errorf("after three lathers: %s", got)
 	}

@@ -24,16 +24,16 @@ func Plan(in *pb.DecisionInputs) *pb.Plan {
 		Basis:             planBasis(in, limits),
 	}
 	for _, section := range sectionsOf(in) {
-		plan.Sections = append(plan.Sections, planned(in, limits, section))
+		plan.Sections = append(plan.Sections, planSection(in, limits, section))
 	}
-	inOrder(plan.Sections, sectionsOf(in))
+	sortForApplication(plan.Sections, sectionsOf(in))
 	for i, s := range plan.Sections {
 		s.Order = int32(i + 1)
 		s.StartMinute = paceMinutes * float64(i)
 	}
 	plan.FinishSpreadMinutes = rounded(finishSpread(plan.Sections))
-	plan.Feasible = together(plan.Sections, 1)
-	plan.Remarks = remarks(in, limits, plan)
+	plan.Feasible = feasible(plan.Sections, 1)
+	plan.Remarks = planRemarks(in, limits, plan)
 	return plan
 }
 
@@ -76,9 +76,9 @@ func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 }
 
 // planned is the timing of one section, counted from its own first contact.
-func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
+func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
 	// Low minutes belong to high rates and the other way round.
-	b := belief{normal: priorOf(in, section)}
+	b := posterior{normal: priorOf(in, section)}
 	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes, capChance: capChance}
 	return &pb.PlannedSection{
 		SectionId:             section.SectionId,
@@ -88,7 +88,7 @@ func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSe
 		FirstStrandTestMinute: rounded(g.firstTest(b)),
 		LatestRinseMinute:     rounded(g.latestCall(b)),
 		HardLimitMinute:       limits.HardLimitMinutes,
-		Reason:                reason(in, section),
+		Reason:                orderReason(in, section),
 	}
 }
 
@@ -97,7 +97,7 @@ func planned(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSe
 func rounded(minutes float64) float64 { return math.Round(minutes*1e6) / 1e6 }
 
 // reason says why a section stands where it does.
-func reason(in *pb.DecisionInputs, section *pb.HeadSection) string {
+func orderReason(in *pb.DecisionInputs, section *pb.HeadSection) string {
 	switch {
 	case section.Hairline == pb.Answer_ANSWER_YES:
 		return "hairline: last, it is the most delicate (common practice)"
@@ -115,7 +115,7 @@ func reason(in *pb.DecisionInputs, section *pb.HeadSection) string {
 
 // inOrder puts the slowest section first, fragile ones after the sound ones and the
 // hairline last. Equals keep the order in which the salon names them.
-func inOrder(sections []*pb.PlannedSection, heads []*pb.HeadSection) {
+func sortForApplication(sections []*pb.PlannedSection, heads []*pb.HeadSection) {
 	delicacy := map[string]int{}
 	for _, h := range heads {
 		switch {
@@ -147,7 +147,7 @@ func finishSpread(sections []*pb.PlannedSection) float64 {
 
 // together tells whether the last section reaches its target before the first must
 // be under water, when so many hands apply at the same time.
-func together(sections []*pb.PlannedSection, hands int) bool {
+func feasible(sections []*pb.PlannedSection, hands int) bool {
 	finish, limit := 0.0, 0.0
 	for i, s := range sections {
 		start := paceMinutes * float64(i/hands)

@@ -16,7 +16,7 @@ type preparation struct {
 	base      time.Time // first base of any kind; zero: none
 	wholeBase time.Time // first base on the whole scalp
 	confirmed *pb.ProductConfirmed
-	confirmAt time.Time            // first time that the product in hand was named
+	namedTime time.Time            // first time that the product in hand was named
 	met       map[conditionID]fact // first time that a condition was met
 }
 
@@ -25,7 +25,7 @@ type conditionID struct{ rule, subject string }
 
 func (p *preparation) hasBase() bool { return !p.base.IsZero() }
 
-func (p *preparation) based(t time.Time, what *pb.BaseApplied) {
+func (p *preparation) baseApplied(t time.Time, what *pb.BaseApplied) {
 	if p.base.IsZero() {
 		p.base = t
 	}
@@ -34,7 +34,7 @@ func (p *preparation) based(t time.Time, what *pb.BaseApplied) {
 	}
 }
 
-func (p *preparation) meet(e fact, what *pb.ConditionMet) {
+func (p *preparation) conditionMet(e fact, what *pb.ConditionMet) {
 	id := conditionID{what.RuleId, what.Subject}
 	if _, known := p.met[id]; known {
 		return
@@ -46,35 +46,35 @@ func (p *preparation) meet(e fact, what *pb.ConditionMet) {
 }
 
 // name notes that the product in the hand was named.
-func (p *preparation) name(t time.Time) {
-	if p.confirmAt.IsZero() {
-		p.confirmAt = t
+func (p *preparation) productNamed(t time.Time) {
+	if p.namedTime.IsZero() {
+		p.namedTime = t
 	}
 }
 
 // confirmed notes the jar in the hand.
-func (f *service) confirmed(e fact, what *pb.ProductConfirmed) {
-	f.before.confirmed = what
-	f.before.name(e.at)
-	f.named(e, what.Product, what.LotCode)
+func (f *folding) productConfirmed(e fact, what *pb.ProductConfirmed) {
+	f.preparation.confirmed = what
+	f.preparation.productNamed(e.at)
+	f.productNamed(e, what.Product, what.LotCode)
 }
 
 // usedProduct notes a product and its lot. A relaxer that is named so was in the
 // hand; it counts as confirmed.
-func (f *service) usedProduct(e fact, what *pb.ProductUsed) {
-	f.used = append(f.used, what)
+func (f *folding) productUsed(e fact, what *pb.ProductUsed) {
+	f.productsUsed = append(f.productsUsed, what)
 	if what.Product == f.session.GetProduct() {
-		f.before.name(e.at)
+		f.preparation.productNamed(e.at)
 	}
-	f.named(e, what.Product, what.LotCode)
+	f.productNamed(e, what.Product, what.LotCode)
 }
 
 // conditions are the decision's conditions and where they stand.
-func (f *service) conditions() []*pb.ConditionState {
+func (f *folding) conditions() []*pb.ConditionState {
 	var states []*pb.ConditionState
 	for _, c := range f.session.GetConditions() {
 		state := proto.CloneOf(c)
-		if met, ok := f.before.met[conditionID{c.RuleId, c.Subject}]; ok {
+		if met, ok := f.preparation.met[conditionID{c.RuleId, c.Subject}]; ok {
 			state.MetTime = stamp(met.at)
 			state.Actor = met.Actor
 			if state.Actor == "" {
@@ -88,27 +88,27 @@ func (f *service) conditions() []*pb.ConditionState {
 
 // unprepared notes what had to come before the first contact and had not. Facts of
 // the same instant are in time.
-func (f *service) unprepared() {
+func (f *folding) checkPreparation() {
 	if f.contact == nil {
 		return
 	}
-	late := func(t time.Time) bool { return t.IsZero() || t.After(f.product) }
-	if f.limits.BaseNeeded && late(f.before.wholeBase) {
+	late := func(t time.Time) bool { return t.IsZero() || t.After(f.contactTime) }
+	if f.limits.BaseNeeded && late(f.preparation.wholeBase) {
 		what := "no protective base was noted"
-		if !late(f.before.base) {
+		if !late(f.preparation.base) {
 			what = "the protective base did not cover the whole scalp"
 		}
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED, "", f.contact.EventId, f.product, "product was put on and %s", what)
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_BASE_SKIPPED, "", f.contact.EventId, f.contactTime, "product was put on and %s", what)
 	}
-	if f.confirmationDue() && late(f.before.confirmAt) {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_PRODUCT_NOT_CONFIRMED, "", f.contact.EventId, f.product,
+	if f.confirmationDue() && late(f.preparation.namedTime) {
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_PRODUCT_NOT_CONFIRMED, "", f.contact.EventId, f.contactTime,
 			"product was put on before product and lot in the hand were confirmed")
 	}
 	for _, c := range f.conditions() {
 		if !c.BeforeContact || c.MetTime != nil && !late(c.MetTime.AsTime()) {
 			continue
 		}
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_CONDITION_MISSED, "", f.contact.EventId, f.product,
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_CONDITION_MISSED, "", f.contact.EventId, f.contactTime,
 			"product was put on and a condition was not noted as met: %s", conditionWords(c))
 		f.deviations[len(f.deviations)-1].ConditionId = conditionKey(c)
 	}
@@ -117,7 +117,7 @@ func (f *service) unprepared() {
 // confirmationDue tells whether the product in hand must be confirmed. Sessions that
 // were begun before there was such a fact do not know the kind of their product, and
 // nobody is blamed for them.
-func (f *service) confirmationDue() bool {
+func (f *folding) confirmationDue() bool {
 	return f.session.GetProductKind() != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }
 

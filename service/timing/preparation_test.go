@@ -8,8 +8,8 @@ import (
 )
 
 // prepared is a session that knows its product's kind and two conditions.
-func prepared() *story {
-	s := begun(regular())
+func prepared() *timeline {
+	s := newTimeline(regular())
 	s.session.ProductKind = pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER
 	s.session.Practitioner = "chains/ebb-and-flow/practitioners/noor"
 	s.session.Conditions = []*pb.ConditionState{
@@ -23,12 +23,12 @@ func prepared() *story {
 func TestBeforeFirstContact(t *testing.T) {
 	gloves := func() *pb.Event { return met("cond.gloves", "") }
 	ends := func() *pb.Event { return met("cond.ends", "ends") }
-	all := func() *story {
+	all := func() *timeline {
 		return prepared().at(-3, based()).at(-2, confirmed(relaxer, "L1")).at(-2, gloves()).at(-2, ends())
 	}
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		want  []string
 	}{
 		{"all that had to come first", all().at(0, applied("back-left")), nil},
@@ -43,11 +43,11 @@ func TestBeforeFirstContact(t *testing.T) {
 			[]string{"PRODUCT_NOT_CONFIRMED "}},
 		{"no product on the hair yet", prepared(), nil},
 	} {
-		if got := kinds(c.story.now(1).Deviations); !slices.Equal(got, c.want) {
+		if got := deviationWords(c.story.stateAt(1).Deviations); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
-	missed := prepared().at(-3, based()).at(-2, confirmed(relaxer, "")).at(0, applied("back-left")).now(1).Deviations
+	missed := prepared().at(-3, based()).at(-2, confirmed(relaxer, "")).at(0, applied("back-left")).stateAt(1).Deviations
 	if len(missed) != 2 || missed[0].ConditionId == missed[1].ConditionId {
 		t.Errorf("two missed conditions are %v", missed)
 	}
@@ -55,7 +55,7 @@ func TestBeforeFirstContact(t *testing.T) {
 
 // A session begun before there was such a fact is not blamed for it.
 func TestOlderSessionsNeedNoConfirmation(t *testing.T) {
-	state := processing().now(1)
+	state := oneSection().stateAt(1)
 	if len(state.Deviations)+len(state.Alarms) > 0 {
 		t.Errorf("%v %v", state.Deviations, state.Alarms)
 	}
@@ -64,7 +64,7 @@ func TestOlderSessionsNeedNoConfirmation(t *testing.T) {
 func TestConditionsSayWhenAndByWhom(t *testing.T) {
 	byTeo := met("cond.ends", "ends")
 	byTeo.Actor = "chains/ebb-and-flow/practitioners/teo"
-	state := prepared().at(-2, met("cond.gloves", "")).at(-1, met("cond.gloves", "")).at(-1, byTeo).now(0)
+	state := prepared().at(-2, met("cond.gloves", "")).at(-1, met("cond.gloves", "")).at(-1, byTeo).stateAt(0)
 	if len(state.Conditions) != 3 {
 		t.Fatalf("%v", state.Conditions)
 	}
@@ -82,11 +82,11 @@ func TestConditionsSayWhenAndByWhom(t *testing.T) {
 
 func TestConfirmProductIsCalledFor(t *testing.T) {
 	s := prepared()
-	if got := calls(s.now(-4).Alarms); !slices.Equal(got, []string{"CONFIRM_PRODUCT "}) {
+	if got := alarmWords(s.stateAt(-4).Alarms); !slices.Equal(got, []string{"CONFIRM_PRODUCT "}) {
 		t.Errorf("%q", got)
 	}
 	s.at(-3, confirmed(relaxer, "L1"))
-	state := s.now(-2)
+	state := s.stateAt(-2)
 	if len(state.Alarms) > 0 || state.ProductConfirmed.GetLotCode() != "L1" {
 		t.Errorf("confirmed: %v %v", state.Alarms, state.ProductConfirmed)
 	}
@@ -95,8 +95,8 @@ func TestConfirmProductIsCalledFor(t *testing.T) {
 func TestWrongProductOnTheHair(t *testing.T) {
 	const other, base = "chains/ebb-and-flow/products/tideline-super", "chains/ebb-and-flow/products/base"
 	const second = "chains/ebb-and-flow/products/tideline-mild"
-	twoStrengths := func() *story {
-		s := begun(regular()).at(-2, based())
+	twoStrengths := func() *timeline {
+		s := newTimeline(regular()).at(-2, based())
 		s.session.SectionProducts = []*pb.PlannedProduct{{SectionId: "nape", Product: second, LotCode: "good"}}
 		return s
 	}
@@ -109,30 +109,30 @@ func TestWrongProductOnTheHair(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name       string
-		story      *story
+		story      *timeline
 		alarms     []string
 		deviations []string
 	}{
-		{"the right one", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "good")).at(0, applied("back-left")), nil, nil},
-		{"another one, seen before it is on", begun(regular()).at(-2, based()).at(-1, confirmed(other, "")), nil, []string{"OTHER_PRODUCT "}},
-		{"another one on the hair", begun(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")),
+		{"the right one", newTimeline(regular()).at(-2, based()).at(-1, confirmed(relaxer, "good")).at(0, applied("back-left")), nil, nil},
+		{"another one, seen before it is on", newTimeline(regular()).at(-2, based()).at(-1, confirmed(other, "")), nil, []string{"OTHER_PRODUCT "}},
+		{"another one on the hair", newTimeline(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"OTHER_PRODUCT "}},
-		{"found out while it is on", begun(regular()).at(-2, based()).at(0, applied("back-left")).at(0.5, confirmed(other, "")),
+		{"found out while it is on", newTimeline(regular()).at(-2, based()).at(0, applied("back-left")).at(0.5, confirmed(other, "")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #3"}, []string{"OTHER_PRODUCT "}},
-		{"naming the right one afterwards does not make it right", begun(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")).at(0.5, confirmed(relaxer, "good")),
+		{"naming the right one afterwards does not make it right", newTimeline(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")).at(0.5, confirmed(relaxer, "good")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"OTHER_PRODUCT "}},
-		{"exchanged before it is on", begun(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(-0.5, confirmed(relaxer, "good")).at(0, applied("back-left")),
+		{"exchanged before it is on", newTimeline(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(-0.5, confirmed(relaxer, "good")).at(0, applied("back-left")),
 			nil, []string{"OTHER_PRODUCT "}},
-		{"rinsed", begun(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")).at(0.5, water("")), nil, []string{"OTHER_PRODUCT "}},
-		{"a recalled lot", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "recalled")).at(0, applied("back-left")),
+		{"rinsed", newTimeline(regular()).at(-2, based()).at(-1, confirmed(other, "")).at(0, applied("back-left")).at(0.5, water("")), nil, []string{"OTHER_PRODUCT "}},
+		{"a recalled lot", newTimeline(regular()).at(-2, based()).at(-1, confirmed(relaxer, "recalled")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
-		{"a lot out of date is a deviation alone", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "old")).at(0, applied("back-left")), nil, []string{"BAD_LOT "}},
-		{"a base is no wrong relaxer", begun(regular()).at(-2, based()).at(-1, confirmed(relaxer, "good")).at(0, applied("back-left")).at(0.5, used(base, "")), nil, nil},
+		{"a lot out of date is a deviation alone", newTimeline(regular()).at(-2, based()).at(-1, confirmed(relaxer, "old")).at(0, applied("back-left")), nil, []string{"BAD_LOT "}},
+		{"a base is no wrong relaxer", newTimeline(regular()).at(-2, based()).at(-1, confirmed(relaxer, "good")).at(0, applied("back-left")).at(0.5, used(base, "")), nil, nil},
 		{"two strengths by section", twoStrengths().at(-1, confirmed(relaxer, "good")).at(-1, confirmed(second, "good")).at(0, applied("back-left")).at(0.5, used(second, "good")),
 			nil, nil},
 		{"a third one beside them", twoStrengths().at(-1, confirmed(relaxer, "good")).at(-1, confirmed(other, "")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #3"}, []string{"OTHER_PRODUCT "}},
-		{"the second strength, not decided on", begun(regular()).at(-2, based()).at(-1, confirmed(second, "good")).at(0, applied("back-left")),
+		{"the second strength, not decided on", newTimeline(regular()).at(-2, based()).at(-1, confirmed(second, "good")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"OTHER_PRODUCT "}},
 		{"a recalled lot of the second strength", twoStrengths().at(-1, confirmed(second, "recalled")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
@@ -140,25 +140,25 @@ func TestWrongProductOnTheHair(t *testing.T) {
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
 	} {
 		state := FoldWith(c.story.session, c.story.events, catalogue, minute(1))
-		if got := causes(state.Alarms); !slices.Equal(got, c.alarms) {
+		if got := alarmCauses(state.Alarms); !slices.Equal(got, c.alarms) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.alarms)
 		}
-		if got := kinds(state.Deviations); !slices.Equal(got, c.deviations) {
+		if got := deviationWords(state.Deviations); !slices.Equal(got, c.deviations) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.deviations)
 		}
 	}
 }
 
 func TestTwoPartMixture(t *testing.T) {
-	twoPart := func() *story {
-		s := begun(regular()).at(-3, based())
+	twoPart := func() *timeline {
+		s := newTimeline(regular()).at(-3, based())
 		s.session.Limits.UseWithinMinutes = new(10.0)
 		return s
 	}
-	fresh := func(s *story) *story { return s.at(4, strand("back-left", 90)).at(6, strand("back-left", 88)) }
+	fresh := func(s *timeline) *timeline { return s.at(4, strand("back-left", 90)).at(6, strand("back-left", 88)) }
 	for _, c := range []struct {
 		name   string
-		story  *story
+		story  *timeline
 		at     float64
 		alarms []string
 		late   bool
@@ -173,13 +173,13 @@ func TestTwoPartMixture(t *testing.T) {
 		{"nobody noted the mixing: from first contact", fresh(twoPart().at(0, applied("back-left"))), 9.9, []string{"STRAND_TEST_DUE back-left"}, false},
 		{"from first contact, past it", fresh(twoPart().at(0, applied("back-left"))), 10.1, []string{"RINSE_NOW back-left MIXTURE_TOO_OLD"}, true},
 		{"a fresh mixture for the rest does not refresh what is on", fresh(twoPart().at(-2, mixed()).at(0, applied("back-left"))).at(7, mixed()), 8.1, []string{"RINSE_NOW back-left MIXTURE_TOO_OLD"}, true},
-		{"no two-part product", fresh(processing().at(-2, mixed())), 7.9, nil, false},
+		{"no two-part product", fresh(oneSection().at(-2, mixed())), 7.9, nil, false},
 	} {
-		state := c.story.now(c.at)
-		if got := causes(state.Alarms); !slices.Equal(got, c.alarms) {
+		state := c.story.stateAt(c.at)
+		if got := alarmCauses(state.Alarms); !slices.Equal(got, c.alarms) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.alarms)
 		}
-		if got := slices.Contains(kinds(state.Deviations), "MIXTURE_TOO_OLD back-left"); got != c.late {
+		if got := slices.Contains(deviationWords(state.Deviations), "MIXTURE_TOO_OLD back-left"); got != c.late {
 			t.Errorf("%s: a deviation: %v", c.name, got)
 		}
 	}

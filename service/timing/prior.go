@@ -3,6 +3,8 @@ package timing
 import (
 	"math"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -123,14 +125,14 @@ func priorOf(in *pb.DecisionInputs, section *pb.HeadSection) normal {
 	mean, variance := expectation(in, section)
 	effect := learnedEffect(in.GetRecordCard().GetRates(), section)
 	own := normal{mean + effect.mean, math.Sqrt(variance + effect.deviation*effect.deviation)}
-	if minutes, done := preliminary(in, section); done {
-		own = own.observed(normal{logRate(targetPercent, minutes), preliminarySpread})
+	if minutes, done := preliminaryTest(in, section); done {
+		own = own.combinedWith(normal{logRate(targetPercent, minutes), preliminarySpread})
 	}
 	return normal{own.mean, math.Hypot(own.deviation, visitSpread)}
 }
 
 // preliminary is the time of a sound preliminary strand test with this product.
-func preliminary(in *pb.DecisionInputs, section *pb.HeadSection) (float64, bool) {
+func preliminaryTest(in *pb.DecisionInputs, section *pb.HeadSection) (float64, bool) {
 	t := in.GetConsultation().GetTests()
 	if t == nil || t.StrandMinutes == nil || t.GetStrandMinutes() <= 0 ||
 		t.Strand != pb.StrandReading_STRAND_READING_SOUND || t.StrandProduct != productOf(in, section).GetName() {
@@ -166,8 +168,54 @@ func rateOf(rates []*pb.LearnedRate, sectionID string) *pb.RateEstimate {
 }
 
 // observed is the normal posterior after one normal observation of the same thing.
-func (n normal) observed(o normal) normal {
+func (n normal) combinedWith(o normal) normal {
 	precision := 1/(n.deviation*n.deviation) + 1/(o.deviation*o.deviation)
 	mean := (n.mean/(n.deviation*n.deviation) + o.mean/(o.deviation*o.deviation)) / precision
 	return normal{mean, 1 / math.Sqrt(precision)}
+}
+
+// plannedSections are the clocks of the plan's sections, in its order.
+func plannedSections(s *pb.Session, limits *pb.SessionLimits) []*section {
+	var sections []*section
+	for _, p := range s.GetPlan().GetSections() {
+		c := &section{
+			id:      p.SectionId,
+			planned: true,
+			prior:   plannedPrior(s.Plan, p),
+			guide:   sessionGuide(s, limits),
+		}
+		if p.HardLimitMinute > 0 {
+			c.guide.hardLimit = min(c.guide.hardLimit, p.HardLimitMinute)
+		}
+		c.posterior = posterior{normal: c.prior}
+		sections = append(sections, c)
+	}
+	return sections
+}
+
+// plannedPrior reads a section's prior back from the plan that was decided on: the
+// expected minutes are the median and its interval the 90 % interval of the time to
+// the target, so the plan holds the whole distribution.
+func plannedPrior(plan *pb.Plan, p *pb.PlannedSection) normal {
+	ends := distuv.UnitNormal.Quantile(highTail) - distuv.UnitNormal.Quantile(lowTail)
+	low, high := p.ExpectedMinutesLow-lagMinutes, p.ExpectedMinutesHigh-lagMinutes
+	middle := p.ExpectedMinutes - lagMinutes
+	if plan.TargetPercent <= 0 || low <= 0 || middle <= 0 || high <= low {
+		return priorOf(nil, nil)
+	}
+	return normal{math.Log(loss(plan.TargetPercent) / middle), math.Log(high/low) / ends}
+}
+
+// unplannedPrior serves a section that is not on the plan: the cautious default, no
+// slower than what reaches its target at the limit, nor than the fastest section that
+// is on the plan.
+func unplannedPrior(sections []*section, limits *pb.SessionLimits) normal {
+	prior := priorOf(nil, nil)
+	prior.mean = max(prior.mean, logRate(targetPercent, limits.HardLimitMinutes))
+	for _, c := range sections {
+		if c.planned {
+			prior.mean = max(prior.mean, c.prior.mean)
+		}
+	}
+	return prior
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // jar is the relaxer that was last named, by confirming or by using it.
-type jar struct {
+type productInUse struct {
 	wrong string // why it must not be on the hair; empty: nothing is known against it
 	at    time.Time
 	event string
@@ -18,25 +18,25 @@ type jar struct {
 
 // named judges a product that is in the hand or was used, by the catalogue. A wrong
 // one that is put on, or that is found to be on the hair, calls for water.
-func (f *service) named(e fact, name, lot string) {
+func (f *folding) productNamed(e fact, name, lot string) {
 	if f.catalogue == nil {
 		return
 	}
 	product := f.catalogue[name]
-	wrong := f.badLot(e, product, name, lot)
+	wrong := f.checkLot(e, product, name, lot)
 	if !isRelaxer(product.GetKind()) {
 		return // its lot counts, but it is not what straightens
 	}
 	if decided := f.session.GetProduct(); decided != "" && !isDecided(f.session, name) {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at, "%s was used; %s was decided on", name, decided)
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at, "%s was used; %s was decided on", name, decided)
 		wrong = "it is not the product decided on"
 	} else {
-		f.otherLot(e, product, name, lot)
+		f.checkUnknownLot(e, product, name, lot)
 	}
-	f.jar = &jar{wrong: wrong, at: e.at, event: e.EventId}
+	f.inUse = &productInUse{wrong: wrong, at: e.at, event: e.EventId}
 	for _, c := range f.sections {
-		if c.on && (c.jar == nil || c.jar.wrong == "") {
-			c.jar = f.jar
+		if c.on && (c.inUse == nil || c.inUse.wrong == "") {
+			c.inUse = f.inUse
 		}
 	}
 }
@@ -62,17 +62,17 @@ func isRelaxer(k pb.ProductKind) bool {
 
 // badLot notes a lot that was recalled or out of date. It returns why the lot must
 // not be on the hair: a recalled one; one that is out of date is a deviation alone.
-func (f *service) badLot(e fact, product *pb.Product, name, code string) string {
+func (f *folding) checkLot(e fact, product *pb.Product, name, code string) string {
 	for _, lot := range product.GetLots() {
 		if !lotcode.Same(lot.LotCode, code) {
 			continue
 		}
 		switch {
 		case lot.RecallTime != nil && !e.at.Before(lot.RecallTime.AsTime()):
-			f.deviate(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had been recalled", lot.LotCode, name)
+			f.addDeviation(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had been recalled", lot.LotCode, name)
 			return "its lot was recalled"
 		case lot.ExpireTime != nil && !e.at.Before(lot.ExpireTime.AsTime()):
-			f.deviate(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had expired", lot.LotCode, name)
+			f.addDeviation(pb.DeviationKind_DEVIATION_KIND_BAD_LOT, "", e.EventId, e.at, "lot %s of %s had expired", lot.LotCode, name)
 		}
 	}
 	return ""
@@ -80,7 +80,7 @@ func (f *service) badLot(e fact, product *pb.Product, name, code string) string 
 
 // otherLot notes a lot of a product decided on that is neither one of those decided
 // on nor known to the catalogue, so that nobody can tell whether it was recalled.
-func (f *service) otherLot(e fact, product *pb.Product, name, code string) {
+func (f *folding) checkUnknownLot(e fact, product *pb.Product, name, code string) {
 	if lotcode.Key(code) == "" || slices.ContainsFunc(product.GetLots(), func(l *pb.Lot) bool { return lotcode.Same(l.LotCode, code) }) {
 		return
 	}
@@ -96,44 +96,44 @@ func (f *service) otherLot(e fact, product *pb.Product, name, code string) {
 	if lotcode.Key(strings.Join(decided, "")) == "" || slices.ContainsFunc(decided, func(d string) bool { return lotcode.Same(d, code) }) {
 		return
 	}
-	f.deviate(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at,
+	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_OTHER_PRODUCT, "", e.EventId, e.at,
 		"another lot of %s was used than was decided on, and the catalogue does not have it", name)
 }
 
 // mixtureEnds is when the mixture on a section must be under water; zero: it is not
 // a two-part product. A mixture that nobody noted was mixed by first contact.
-func (f *service) mixtureEnds(c *section) time.Time {
+func (f *folding) mixtureDeadline(c *section) time.Time {
 	within := f.limits.GetUseWithinMinutes()
 	if within <= 0 {
 		return time.Time{}
 	}
-	from := f.mixed
+	from := f.mixTime
 	if from.IsZero() {
-		from = c.since
+		from = c.contactTime
 	}
 	return from.Add(minutes(within))
 }
 
 // mixtureTooOld notes that a mixture was on c past its time by t.
-func (f *service) mixtureTooOld(c *section, t time.Time) {
-	if c.mixtureEnds.IsZero() || !t.After(c.mixtureEnds) {
+func (f *folding) checkMixture(c *section, t time.Time) {
+	if c.mixtureDeadline.IsZero() || !t.After(c.mixtureDeadline) {
 		return
 	}
-	f.deviate(pb.DeviationKind_DEVIATION_KIND_MIXTURE_TOO_OLD, c.id, c.contact, later(c.mixtureEnds, c.since),
+	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_MIXTURE_TOO_OLD, c.id, c.contactEvent, later(c.mixtureDeadline, c.contactTime),
 		"the mixture on %s was used past the %g minutes after mixing that the directions allow", c.id, f.limits.GetUseWithinMinutes())
 }
 
 // otherCall is a fact that this program does not know and that calls for water.
-type otherCall struct {
+type unknownCall struct {
 	fact  string
 	at    time.Time
 	event string
 }
 
 // other notes a fact that this program does not know.
-func (f *service) other(e fact, what *pb.OtherFact) {
-	f.unknown = append(f.unknown, what.Fact)
+func (f *folding) otherFact(e fact, what *pb.OtherFact) {
+	f.notUnderstood = append(f.notUnderstood, what.Fact)
 	if what.RinseNow {
-		f.others = append(f.others, &otherCall{what.Fact, e.at, e.EventId})
+		f.unknownCalls = append(f.unknownCalls, &unknownCall{what.Fact, e.at, e.EventId})
 	}
 }

@@ -9,13 +9,13 @@ import (
 )
 
 // remarks is what to know before the first contact.
-func remarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) []string {
+func planRemarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) []string {
 	lines := []string{"The manufacturer's directions come first; if the client feels tingling, itching or burning, rinse at once, whatever the clock says."}
 	if k := in.GetProduct().GetKind(); k != pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER && k != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED {
 		lines = append(lines, "The timing here is made for hydroxide relaxers; with this product follow its directions alone.")
 	}
 	if !plan.Feasible {
-		lines = append(lines, staged(plan))
+		lines = append(lines, stageRemark(plan))
 	}
 	for _, s := range plan.Sections {
 		if s.ExpectedMinutes > limits.HardLimitMinutes {
@@ -32,23 +32,23 @@ func remarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) []s
 
 // staged proposes what helps when one pair of hands cannot bring the whole head to
 // its target before the first section must be rinsed.
-func staged(plan *pb.Plan) string {
+func stageRemark(plan *pb.Plan) string {
 	sections := plan.Sections
 	last, first := sections[len(sections)-1], sections[0]
 	text := fmt.Sprintf("The head cannot be rinsed all at once: %s, begun at minute %.0f, would not reach its target before %s hits its limit at minute %.0f.",
 		last.SectionId, last.StartMinute, first.SectionId, first.StartMinute+first.HardLimitMinute)
-	if together(sections, 2) {
+	if feasible(sections, 2) {
 		text += " A helper who applies at the same time is enough."
 	}
 	half := (len(sections) + 1) / 2
-	if together(sections[:half], 1) && together(sections[half:], 1) {
+	if feasible(sections[:half], 1) && feasible(sections[half:], 1) {
 		text += fmt.Sprintf(" Or work in two stages, the first rinsed, normalized and shampooed before the second is begun: %s; then %s.",
-			names(sections[:half]), names(sections[half:]))
+			sectionNames(sections[:half]), sectionNames(sections[half:]))
 	}
 	return text + " Or rinse section by section in the order of application, each by its own clock."
 }
 
-func names(sections []*pb.PlannedSection) string {
+func sectionNames(sections []*pb.PlannedSection) string {
 	var ids []string
 	for _, s := range sections {
 		ids = append(ids, s.SectionId)
@@ -70,7 +70,7 @@ func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
 		"Spread between heads, sections and visits, and the effects of texture, porosity and curl: assumptions; no rate of hydroxide relaxing has been published.",
 		fmt.Sprintf("Application takes %d minutes a section and the way to the bowl %g (assumptions unless the salon says otherwise).", paceMinutes, limits.MinutesToBowl),
 	}
-	if _, done := preliminary(in, nil); done {
+	if _, done := preliminaryTest(in, nil); done {
 		lines = append(lines, "The preliminary strand test with this product is counted as one reading.")
 	}
 	if rateOf(in.GetRecordCard().GetRates(), "") != nil {

@@ -33,7 +33,7 @@ func (h head) reads(exposure float64) float64 {
 // service follows the guidance: a strand test whenever one is due, to the bowl when
 // the target is near or the latest time has come, water when the bowl is reached. It
 // returns the states after each strand test and the minutes of exposure.
-func (h head) service(s *story) ([]*pb.SessionState, float64) {
+func (h head) service(s *timeline) ([]*pb.SessionState, float64) {
 	s.at(0, applied(h.section))
 	var tests []*pb.SessionState
 	for t := opening; ; {
@@ -49,7 +49,7 @@ func (h head) service(s *story) ([]*pb.SessionState, float64) {
 			tests = append(tests, Fold(s.session, s.events, t))
 			continue
 		}
-		t, _ = WaitsUntil(s.session, s.events, state)
+		t, _ = NextChange(s.session, s.events, state)
 	}
 }
 
@@ -79,7 +79,7 @@ func simulate(n int, step float64) tally {
 	for i := range n {
 		random := rand.New(rand.NewPCG(2026, uint64(i)))
 		h := head{random, prior.mean + prior.deviation*random.NormFloat64(), "nape", step}
-		tests, exposure := h.service(begun(in))
+		tests, exposure := h.service(newTimeline(in))
 		run.count(h, plan, tests, exposure)
 	}
 	return run
@@ -153,12 +153,12 @@ func lastingEffects(random *rand.Rand, in *pb.DecisionInputs) map[string]float64
 }
 
 // visited services every section of a head once and returns what that taught.
-func visited(random *rand.Rand, in *pb.DecisionInputs, effects map[string]float64) []*pb.LearnedRate {
+func simulateVisit(random *rand.Rand, in *pb.DecisionInputs, effects map[string]float64) []*pb.LearnedRate {
 	var taught []*pb.LearnedRate
 	for _, section := range sectionsOf(in) {
 		base, _ := expectation(in, section)
 		h := head{random, base + effects[section.SectionId] + visitSpread*random.NormFloat64(), section.SectionId, 5}
-		s := begun(in)
+		s := newTimeline(in)
 		_, exposure := h.service(s)
 		s.when(opening.Add(minutes(exposure)), water(section.SectionId))
 		state := Fold(s.session, s.events, opening.Add(minutes(exposure)))
@@ -175,7 +175,7 @@ func afterThreeVisits(random *rand.Rand, effects func(*rand.Rand, *pb.DecisionIn
 	in.RecordCard = &pb.RecordCard{}
 	lasting := effects(random, in)
 	for range 3 {
-		in.RecordCard.Rates = Learn(in.RecordCard.Rates, visited(random, in, lasting))
+		in.RecordCard.Rates = Learn(in.RecordCard.Rates, simulateVisit(random, in, lasting))
 	}
 	return in, lasting
 }

@@ -5,27 +5,27 @@ import (
 )
 
 // state is the session as the contract shows it.
-func (f *service) state() *pb.SessionState {
+func (f *folding) state() *pb.SessionState {
 	proof := f.neutralProof()
 	s := &pb.SessionState{
 		Time:               stamp(f.at),
-		Sequence:           f.count,
+		Sequence:           f.factCount,
 		Clock:              f.clockState(),
 		Phase:              f.phase(),
 		Alarms:             f.alarms(),
 		Deviations:         f.sortedDeviations(),
-		BaseApplied:        f.before.hasBase(),
-		Shampoos:           lathersDone(f.lathers),
-		Neutral:            shown(proof),
+		BaseApplied:        f.preparation.hasBase(),
+		Shampoos:           latherCount(f.lathers),
+		Neutral:            provesNeutral(proof),
 		NeutralProof:       proof,
 		DiscomfortTime:     stamp(f.discomfort),
-		FirstRinseTime:     stamp(f.rinse),
-		ScalpChecked:       f.checked,
-		ProductsUsed:       f.used,
-		ProductConfirmed:   f.before.confirmed,
+		FirstRinseTime:     stamp(f.firstRinse),
+		ScalpChecked:       f.scalpLookedAt,
+		ProductsUsed:       f.productsUsed,
+		ProductConfirmed:   f.preparation.confirmed,
 		Flushes:            f.flushStates(),
 		Conditions:         f.conditions(),
-		FactsNotUnderstood: f.unknown,
+		FactsNotUnderstood: f.notUnderstood,
 	}
 	if f.normalizer.since.IsZero() {
 		s.NormalizerMinutes = f.normalizer.minutes
@@ -39,19 +39,19 @@ func (f *service) state() *pb.SessionState {
 	return s
 }
 
-func (f *service) phase() pb.SessionPhase {
+func (f *folding) phase() pb.SessionPhase {
 	switch {
 	case f.session.GetOutcome() != "" || f.session.GetClosing() != nil:
 		return pb.SessionPhase_SESSION_PHASE_CLOSED
 	case f.stopped != nil:
 		return pb.SessionPhase_SESSION_PHASE_STOPPED
-	case shown(f.neutralProof()):
+	case provesNeutral(f.neutralProof()):
 		return pb.SessionPhase_SESSION_PHASE_NEUTRAL
-	case !f.out.IsZero():
+	case !f.rinsedOut.IsZero():
 		return pb.SessionPhase_SESSION_PHASE_NEUTRALIZING
-	case f.water:
+	case f.rinsingNow:
 		return pb.SessionPhase_SESSION_PHASE_RINSING
-	case f.treated():
+	case f.productTouchedHair():
 		return pb.SessionPhase_SESSION_PHASE_PROCESSING
 	}
 	return pb.SessionPhase_SESSION_PHASE_PREPARING

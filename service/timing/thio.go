@@ -18,7 +18,7 @@ func IsThio(s *pb.Session) bool {
 }
 
 // oxidiserMinutes is how long the neutralizer stays on.
-func (f *service) oxidiserMinutes() float64 {
+func (f *folding) oxidiserMinutes() float64 {
 	if f.limits.NeutralizerMinutes != nil {
 		return f.limits.GetNeutralizerMinutes()
 	}
@@ -26,7 +26,7 @@ func (f *service) oxidiserMinutes() float64 {
 }
 
 // oxidiserEnds is when the neutralizer on the hair has been on for its time.
-func (f *service) oxidiserEnds() time.Time {
+func (f *folding) oxidiserEnds() time.Time {
 	if f.oxidiser.since.IsZero() {
 		return time.Time{}
 	}
@@ -38,13 +38,13 @@ func (f *service) oxidiserEnds() time.Time {
 }
 
 // oxidising tells whether the neutralizer is on and still needs its time.
-func (f *service) oxidising() bool { return f.at.Before(f.oxidiserEnds()) }
+func (f *folding) oxidiserOn() bool { return f.at.Before(f.oxidiserEnds()) }
 
-func (f *service) notOxidisedBecause() string {
+func (f *folding) notOxidisedBecause() string {
 	switch {
-	case f.out.IsZero():
+	case f.rinsedOut.IsZero():
 		return "before product was rinsed out"
-	case !f.oxidiser.seen():
+	case !f.oxidiser.used():
 		return "without the oxidising neutralizer"
 	case !f.oxidiser.since.IsZero():
 		return "before the oxidising neutralizer was rinsed out"
@@ -52,11 +52,11 @@ func (f *service) notOxidisedBecause() string {
 	return fmt.Sprintf("after %.1f minutes of oxidising neutralizer; it stays on for %g", *f.oxidiser.minutes, f.oxidiserMinutes())
 }
 
-func (f *service) oxidiseAdvice() string {
+func (f *folding) oxidiseAdvice() string {
 	switch {
 	case !f.oxidiser.since.IsZero():
 		return "Rinse the neutralizer out. Its time is over."
-	case f.oxidiser.seen():
+	case f.oxidiser.used():
 		return fmt.Sprintf("Put the neutralizer on again. It was on for less than %g minutes.", f.oxidiserMinutes())
 	case !f.blotted:
 		return fmt.Sprintf("Blot the hair, then put the neutralizer on for %g minutes.", f.oxidiserMinutes())

@@ -15,14 +15,14 @@ func thioDecision() *pb.DecisionInputs {
 	return in
 }
 
-func thio() *story {
-	s := begun(thioDecision()).at(-3, based()).at(-2, confirmed(relaxer, "L1"))
+func thio() *timeline {
+	s := newTimeline(thioDecision()).at(-3, based()).at(-2, confirmed(relaxer, "L1"))
 	s.session.ProductKind = pb.ProductKind_PRODUCT_KIND_THIO_RELAXER
 	return s.at(0, applied("back-left"))
 }
 
 func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
-	state := stateOf(t, thio().now(1), "back-left")
+	state := stateOf(t, thio().stateAt(1), "back-left")
 	if state.StraighteningPercent != nil || state.MinutesToTarget != nil || state.MinutesToCap != nil || state.Rate != nil {
 		t.Errorf("the hydroxide model's figures are shown for thio: %v", state)
 	}
@@ -31,7 +31,7 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		at    float64
 		want  []string
 	}{
@@ -43,19 +43,21 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 		{"close to the limit", thio().at(9, strand("back-left", 70)).at(12, strand("back-left", 65)).at(15, strand("back-left", 60)).at(15.6, strand("back-left", 60)), 16, []string{"RINSE_DUE back-left"}},
 		{"the limit", thio(), 18, []string{"RINSE_NOW back-left"}},
 	} {
-		if got := calls(c.story.now(c.at).Alarms); !slices.Equal(got, c.want) {
+		if got := alarmWords(c.story.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
 }
 
 func TestThioPhasesAndClosing(t *testing.T) {
-	rinsed := func() *story { return thio().at(9, strand("back-left", 24)).at(10, water("")).at(13, rinsedOut()) }
+	rinsed := func() *timeline {
+		return thio().at(9, strand("back-left", 24)).at(10, water("")).at(13, rinsedOutFact())
+	}
 	full := rinsed().at(14, blotted()).at(15, neutralizerOn()).at(23, neutralizerOff())
 	const oxidised, none = pb.NeutralProof_NEUTRAL_PROOF_OXIDISED, pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	for _, c := range []struct {
 		name   string
-		story  *story
+		story  *timeline
 		at     float64
 		phase  pb.SessionPhase
 		proof  pb.NeutralProof
@@ -70,9 +72,9 @@ func TestThioPhasesAndClosing(t *testing.T) {
 		{"rinsed too soon", rinsed().at(15, neutralizerOn()).at(22.9, neutralizerOff()), 24, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Put the neutralizer on again."},
 		{"put on twice", rinsed().at(15, neutralizerOn()).at(19, neutralizerOff()).at(20, neutralizerOn()).at(24, neutralizerOff()), 25, pb.SessionPhase_SESSION_PHASE_NEUTRAL, oxidised, ""},
 		{"shampooed instead, as after hydroxide", rinsed().at(14, shampoo(1, pink)).at(15, shampoo(2, pink)).at(16, shampoo(3, clear)), 17, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair"},
-		{"product again", rinsed().at(15, neutralizerOn()).at(23, neutralizerOff()).at(25, applied("back-right")).at(30, rinsedOut()), 31, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair"},
+		{"product again", rinsed().at(15, neutralizerOn()).at(23, neutralizerOff()).at(25, applied("back-right")).at(30, rinsedOutFact()), 31, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair"},
 	} {
-		state := c.story.now(c.at)
+		state := c.story.stateAt(c.at)
 		if state.Phase != c.phase || state.NeutralProof != c.proof {
 			t.Errorf("%s: %v %v", c.name, state.Phase, state.NeutralProof)
 		}
@@ -87,7 +89,7 @@ func TestThioPhasesAndClosing(t *testing.T) {
 		if c.proof == none {
 			want = []string{"NOT_OXIDISED "}
 		}
-		if got := kinds(Closing(c.story.session, c.story.events, minute(c.at))); !slices.Equal(got, want) {
+		if got := deviationWords(ClosingDeviations(c.story.session, c.story.events, minute(c.at))); !slices.Equal(got, want) {
 			t.Errorf("%s: closed with %q", c.name, got)
 		}
 	}
@@ -95,9 +97,9 @@ func TestThioPhasesAndClosing(t *testing.T) {
 
 // Waving is a thio service, whatever the kind of the product says.
 func TestWavingIsAThioService(t *testing.T) {
-	s := processing()
+	s := oneSection()
 	s.session.ServiceKind = pb.ServiceKind_SERVICE_KIND_WAVE
-	if state := stateOf(t, s.now(5), "back-left"); state.StraighteningPercent != nil {
+	if state := stateOf(t, s.stateAt(5), "back-left"); state.StraighteningPercent != nil {
 		t.Errorf("the hydroxide model's figures are shown for a wave: %v", state)
 	}
 }
@@ -106,7 +108,7 @@ func TestWavingIsAThioService(t *testing.T) {
 func TestThioTeachesNoRates(t *testing.T) {
 	s := thio().at(9, strand("back-left", 24)).at(10, water(""))
 	given := []*pb.SectionOutcome{{SectionId: "back-left", StraighteningPercent: new(70.0)}}
-	for _, o := range SectionOutcomes(s.session, thioDecision(), s.now(11), given) {
+	for _, o := range SectionOutcomes(s.session, thioDecision(), s.stateAt(11), given) {
 		if o.Rate != nil {
 			t.Errorf("%v", o)
 		}

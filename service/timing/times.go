@@ -15,7 +15,7 @@ const clockFormat = "15:04"
 // the session does and keeps to the plan, in the order of application; none without
 // a plan. Zone is the salon's, for the times in words. The hard limit of the session
 // counts where it is shorter than the plan's.
-func Times(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
+func SectionTimes(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
 	sections := slices.Clone(s.GetPlan().GetSections())
 	slices.SortStableFunc(sections, func(a, b *pb.PlannedSection) int { return int(a.Order - b.Order) })
 	start, limits := s.GetStartTime().AsTime(), limitsOf(s)

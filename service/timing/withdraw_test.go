@@ -49,7 +49,7 @@ func (j *journal) arrive(e *pb.StoredEvent, at time.Time) []string {
 // so what was withdrawn was disproved and nothing else was.
 func TestWithdrawnIsWhatWasDisproved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawStory(t)
+		s := drawTimeline(t)
 		j := &journal{session: s.session, logged: map[string]bool{}}
 		order := rapid.Permutation(s.events).Draw(t, "order of arrival")
 		now := minute(45)
@@ -84,7 +84,7 @@ func TestWithdrawnIsWhatWasDisproved(t *testing.T) {
 // between: the passing of time disproves nothing.
 func TestTimeWithdrawsNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawStory(t)
+		s := drawTimeline(t)
 		slices.SortStableFunc(s.events, func(a, b *pb.StoredEvent) int {
 			return a.Event.OccurTime.AsTime().Compare(b.Event.OccurTime.AsTime())
 		})
@@ -105,23 +105,23 @@ func TestTimeWithdrawsNothing(t *testing.T) {
 func TestLateFactsDisprove(t *testing.T) {
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		late  *pb.Event
 		at    float64 // when it happened
 		gone  string
 	}{
-		{"a rinse in time", processing().at(5, strand("back-left", 60)), water(""), 7, "LIMIT_PASSED back-left"},
-		{"a test in time", processing(), strand("back-left", 80), 5, "STRAND_TEST_OVERDUE back-left"},
-		{"the base", begun(regular()).at(0, applied("back-left")), based(), -1, "BASE_SKIPPED "},
-		{"the base in the same second", begun(regular()).at(0, applied("back-left")), based(), 0, "BASE_SKIPPED "},
-		{"water for the burn", processing().at(2, burns("")), water(""), 2.5, "RINSE_AFTER_DISCOMFORT_LATE "},
-		{"water put back on the eye", processing().at(1, splash(leftEye)).at(2, waterOn(leftEye, "")).at(3, waterOff(leftEye, "")), waterOn(leftEye, ""), 3.5, "FLUSH_SHORT "},
+		{"a rinse in time", oneSection().at(5, strand("back-left", 60)), water(""), 7, "LIMIT_PASSED back-left"},
+		{"a test in time", oneSection(), strand("back-left", 80), 5, "STRAND_TEST_OVERDUE back-left"},
+		{"the base", newTimeline(regular()).at(0, applied("back-left")), based(), -1, "BASE_SKIPPED "},
+		{"the base in the same second", newTimeline(regular()).at(0, applied("back-left")), based(), 0, "BASE_SKIPPED "},
+		{"water for the burn", oneSection().at(2, burns("")), water(""), 2.5, "RINSE_AFTER_DISCOMFORT_LATE "},
+		{"water put back on the eye", oneSection().at(1, splash(leftEye)).at(2, waterOn(leftEye, "")).at(3, waterOff(leftEye, "")), waterOn(leftEye, ""), 3.5, "FLUSH_SHORT "},
 		{"a condition", prepared().at(-3, based()).at(-2, confirmed(relaxer, "")).at(-2, met("cond.ends", "ends")).at(0, applied("back-left")), met("cond.gloves", ""), -1, "CONDITION_MISSED "},
 	} {
-		before := c.story.now(25)
+		before := c.story.stateAt(25)
 		c.late.EventId, c.late.OccurTime = "00000000-0000-4000-8000-00000000ffff", stamp(minute(c.at))
 		after := Fold(c.story.session, append(c.story.events, &pb.StoredEvent{Event: c.late, RecordTime: stamp(minute(25)), Sequence: 99}), minute(25))
-		if got := kinds(NewDeviations(after, before)); !slices.Contains(got, c.gone) {
+		if got := deviationWords(NewDeviations(after, before)); !slices.Contains(got, c.gone) {
 			t.Errorf("%s disproves %q, want %q among them", c.name, got, c.gone)
 		}
 	}

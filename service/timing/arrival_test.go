@@ -30,7 +30,7 @@ func drawFact(t *rapid.T) *pb.Event {
 	case 6:
 		return water(head)
 	case 7:
-		return rinsedOut()
+		return rinsedOutFact()
 	case 8:
 		return normalizerOn()
 	case 9:
@@ -66,8 +66,8 @@ func drawNewerFact(t *rapid.T, head string) *pb.Event {
 }
 
 // drawStory is a session of up to 30 facts, some at the same instant.
-func drawStory(t *rapid.T) *story {
-	s := begun(regular())
+func drawTimeline(t *rapid.T) *timeline {
+	s := newTimeline(regular())
 	if rapid.IntRange(0, 4).Draw(t, "without decision") == 0 {
 		s.session.Decision, s.session.Plan = "", nil
 	}
@@ -85,7 +85,7 @@ func drawStory(t *rapid.T) *story {
 // till is a state machine: facts of one session leave the till in any order, some
 // more than once, some very late, and the state is made again after each.
 type till struct {
-	story   *story
+	story   *timeline
 	waiting []int // facts not sent yet
 	arrived []*pb.StoredEvent
 	clock   time.Time
@@ -132,7 +132,7 @@ func (m *till) check(t *rapid.T) {
 // state, and no fact is lost.
 func TestAnyOrderOfArrivalGivesTheSameState(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		m := &till{story: drawStory(t), clock: minute(60)}
+		m := &till{story: drawTimeline(t), clock: minute(60)}
 		for i := range m.story.events {
 			m.waiting = append(m.waiting, i)
 		}
@@ -148,9 +148,9 @@ func TestAnyOrderOfArrivalGivesTheSameState(t *testing.T) {
 				t.Fatalf("at %v:\n%v\nin another order:\n%v", at, want, got)
 			}
 		}
-		want, got := Closing(m.story.session, m.story.events, minute(1e4)), Closing(m.story.session, m.arrived, minute(1e4))
-		if fmt.Sprint(kinds(want)) != fmt.Sprint(kinds(got)) {
-			t.Fatalf("closing: %v and %v", kinds(want), kinds(got))
+		want, got := ClosingDeviations(m.story.session, m.story.events, minute(1e4)), ClosingDeviations(m.story.session, m.arrived, minute(1e4))
+		if fmt.Sprint(deviationWords(want)) != fmt.Sprint(deviationWords(got)) {
+			t.Fatalf("closing: %v and %v", deviationWords(want), deviationWords(got))
 		}
 	})
 }
@@ -158,17 +158,17 @@ func TestAnyOrderOfArrivalGivesTheSameState(t *testing.T) {
 // Laws of every state, however wild the facts.
 func TestEveryStateIsSafe(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawStory(t)
+		s := drawTimeline(t)
 		at := minute(float64(rapid.IntRange(-20, 200).Draw(t, "quarter minutes")) / 4)
 		state := Fold(s.session, s.events, at)
-		rinseAll := slices.Contains(calls(state.Alarms), "RINSE_NOW ")
+		rinseAll := slices.Contains(alarmWords(state.Alarms), "RINSE_NOW ")
 		for _, c := range state.Sections {
-			called := rinseAll || slices.Contains(calls(state.Alarms), "RINSE_NOW "+c.SectionId)
+			called := rinseAll || slices.Contains(alarmWords(state.Alarms), "RINSE_NOW "+c.SectionId)
 			on := c.LatestRinseTime != nil
 			if on && !at.Before(c.HardLimitTime.AsTime()) && !called {
 				t.Fatalf("%s is at its limit and nobody is called", c.SectionId)
 			}
-			due := slices.Contains(calls(state.Alarms), "RINSE_DUE "+c.SectionId)
+			due := slices.Contains(alarmWords(state.Alarms), "RINSE_DUE "+c.SectionId)
 			if on && !at.Before(c.LatestRinseTime.AsTime()) && !called && !due {
 				t.Fatalf("%s is at its latest rinse and nobody is called", c.SectionId)
 			}
@@ -186,7 +186,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 		}
 		for i, a := range state.Alarms {
 			if i > 0 && severity.Compare(state.Alarms[i-1].Kind, a.Kind) < 0 {
-				t.Fatalf("a milder alarm stands before a more severe one: %v", calls(state.Alarms))
+				t.Fatalf("a milder alarm stands before a more severe one: %v", alarmWords(state.Alarms))
 			}
 			if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && a.Cause == pb.AlarmCause_ALARM_CAUSE_UNSPECIFIED {
 				t.Fatalf("a call to rinse without a cause: %v", a)
@@ -206,7 +206,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 				t.Fatal("deviations out of order")
 			}
 		}
-		if next, ok := WaitsUntil(s.session, s.events, state); ok && !next.After(at) {
+		if next, ok := NextChange(s.session, s.events, state); ok && !next.After(at) {
 			t.Fatalf("waits until %v at %v", next, at)
 		}
 	})
@@ -215,22 +215,22 @@ func TestEveryStateIsSafe(t *testing.T) {
 // Until the next instant named by WaitsUntil neither alarms nor deviations change.
 func TestGuidanceChangesOnlyWhenItSaid(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawStory(t)
-		state := s.now(40)
-		next, ok := WaitsUntil(s.session, s.events, state)
+		s := drawTimeline(t)
+		state := s.stateAt(40)
+		next, ok := NextChange(s.session, s.events, state)
 		if !ok {
 			next = minute(1e4)
 		}
 		share := rapid.Float64Range(0, 0.999).Draw(t, "share")
 		between := Fold(s.session, s.events, minute(40).Add(time.Duration(share*float64(next.Sub(minute(40))))))
-		if !slices.Equal(calls(state.Alarms), calls(between.Alarms)) || len(NewDeviations(state, between)) > 0 {
-			t.Fatalf("%v %v, and before %v: %v %v", calls(state.Alarms), kinds(state.Deviations), next, calls(between.Alarms), kinds(between.Deviations))
+		if !slices.Equal(alarmWords(state.Alarms), alarmWords(between.Alarms)) || len(NewDeviations(state, between)) > 0 {
+			t.Fatalf("%v %v, and before %v: %v %v", alarmWords(state.Alarms), deviationWords(state.Deviations), next, alarmWords(between.Alarms), deviationWords(between.Deviations))
 		}
 	})
 }
 
 func BenchmarkFoldWholeService(b *testing.B) {
-	s := begun(regular()).at(-1, based())
+	s := newTimeline(regular()).at(-1, based())
 	for i, p := range s.session.Plan.Sections {
 		s.at(float64(3*i), applied(p.SectionId))
 		for j := range 5 {
@@ -238,6 +238,6 @@ func BenchmarkFoldWholeService(b *testing.B) {
 		}
 	}
 	for b.Loop() {
-		s.now(20)
+		s.stateAt(20)
 	}
 }

@@ -7,23 +7,23 @@ import (
 // tested notes a strand test. A test on a section that nobody noted as applied shows
 // that product was on it by then. A test of the whole head is one of every section
 // that product was put on.
-func (f *service) tested(e fact, what *pb.StrandTest) {
-	tested := f.testedSections(e, what.SectionId)
+func (f *folding) strandTested(e fact, what *pb.StrandTest) {
+	tested := f.sectionsTested(e, what.SectionId)
 	for _, c := range tested {
-		if c.first.Before(e.at) {
-			f.testOverdue(c, e.at)
-			f.rinseLate(c, e.at)
+		if c.firstContact.Before(e.at) {
+			f.checkTestOverdue(c, e.at)
+			f.checkRinseLate(c, e.at)
 		}
-		c.test(e, what)
+		c.strandTest(e, what)
 	}
-	f.capSeen(e, what, tested)
+	f.checkReadingAgainstCap(e, what, tested)
 }
 
-func (f *service) testedSections(e fact, id string) []*section {
+func (f *folding) sectionsTested(e fact, id string) []*section {
 	if id != "" {
 		c := f.section(id)
-		if c.first.IsZero() {
-			c = f.touched(e, id)
+		if c.firstContact.IsZero() {
+			c = f.startExposure(e, id)
 		}
 		return []*section{c}
 	}
@@ -32,7 +32,7 @@ func (f *service) testedSections(e fact, id string) []*section {
 		if c.on {
 			on = append(on, c)
 		}
-		if !c.first.IsZero() {
+		if !c.firstContact.IsZero() {
 			applied = append(applied, c)
 		}
 	}
@@ -42,11 +42,11 @@ func (f *service) testedSections(e fact, id string) []*section {
 	case len(applied) > 0:
 		return applied
 	case len(f.sections) == 0:
-		return []*section{f.touched(e, "")}
+		return []*section{f.startExposure(e, "")}
 	}
 	// Nobody noted where: the clocks of all planned sections run.
 	for _, c := range f.sections {
-		f.touched(e, c.id)
+		f.startExposure(e, c.id)
 	}
 	return f.sections
 }

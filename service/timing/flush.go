@@ -11,62 +11,62 @@ import (
 // head after burning. Minutes of running water count from the last report on; there
 // is no "done", only medical help that takes over.
 type flush struct {
-	place  pb.Place
-	needed time.Time // last report; zero: none
-	event  string    // that report
-	splash time.Time // zero: no splash
-	since  time.Time // water runs since; zero: it does not
-	ran    float64   // minutes of earlier spells of water since the report
-	wet    bool      // water came after the report
-	ended  time.Time // water taken away; zero: it was not
-	endBy  string    // the event that says so
-	helped bool      // medical help took over
+	place         pb.Place
+	reportTime    time.Time // last report; zero: none
+	reportEvent   string    // that report
+	splashTime    time.Time // zero: no splash
+	waterSince    time.Time // water runs since; zero: it does not
+	ranMinutes    float64   // minutes of earlier spells of water since the report
+	watered       bool      // water came after the report
+	waterOffTime  time.Time // water taken away; zero: it was not
+	waterOffEvent string    // the event that says so
+	helpTookOver  bool      // medical help took over
 
 	// When the server received that the water was off and, of a till whose clock is not
 	// measured, that help took over. That is no proof against a deviation that was on
 	// the log before it was received.
-	endReceived, helpReceived time.Time
+	waterOffReceived, helpReceived time.Time
 }
 
 // need notes a report. Water that runs already counts from then on.
-func (w *flush) need(e fact) {
-	w.needed, w.event, w.ran, w.helped = e.at, e.EventId, 0, false
-	w.ended, w.endBy = time.Time{}, ""
-	w.wet = !w.since.IsZero()
+func (w *flush) report(e fact) {
+	w.reportTime, w.reportEvent, w.ranMinutes, w.helpTookOver = e.at, e.EventId, 0, false
+	w.waterOffTime, w.waterOffEvent = time.Time{}, ""
+	w.watered = !w.waterSince.IsZero()
 }
 
 func (w *flush) start(t time.Time) {
-	if w.since.IsZero() {
-		w.since, w.wet = t, true
+	if w.waterSince.IsZero() {
+		w.waterSince, w.watered = t, true
 	}
 }
 
 func (w *flush) stop(e fact) {
-	if !w.since.IsZero() {
-		w.ran = w.minutes(e.at)
-		w.since, w.ended, w.endBy, w.endReceived = time.Time{}, e.at, e.EventId, e.received
+	if !w.waterSince.IsZero() {
+		w.ranMinutes = w.minutes(e.at)
+		w.waterSince, w.waterOffTime, w.waterOffEvent, w.waterOffReceived = time.Time{}, e.at, e.EventId, e.received
 	}
 }
 
 // minutes of running water since the report, up to t.
 func (w *flush) minutes(t time.Time) float64 {
-	if w.since.IsZero() {
-		return w.ran
+	if w.waterSince.IsZero() {
+		return w.ranMinutes
 	}
-	return w.ran + t.Sub(later(w.since, w.needed)).Minutes()
+	return w.ranMinutes + t.Sub(later(w.waterSince, w.reportTime)).Minutes()
 }
 
 // open tells whether the place needs water or a doctor.
-func (w *flush) open() bool { return !w.needed.IsZero() && !w.helped }
+func (w *flush) needsCare() bool { return !w.reportTime.IsZero() && !w.helpTookOver }
 
 // short tells whether water was taken away before the flush time.
-func (w *flush) short(least float64) bool {
-	return !w.needed.IsZero() && w.wet && w.since.IsZero() && w.ran < least
+func (w *flush) tooShort(least float64) bool {
+	return !w.reportTime.IsZero() && w.watered && w.waterSince.IsZero() && w.ranMinutes < least
 }
 
 // excused tells whether help took over before water counted as off too soon at by.
-func (w *flush) excused(by time.Time) bool {
-	return w.helped && !(w.endReceived.Before(w.helpReceived) && w.helpReceived.After(by))
+func (w *flush) endedByHelp(by time.Time) bool {
+	return w.helpTookOver && !(w.waterOffReceived.Before(w.helpReceived) && w.helpReceived.After(by))
 }
 
 // isEye tells eyes from the rest. A place that was not stated counts as an eye.
@@ -79,7 +79,7 @@ func isEye(p pb.Place) bool {
 }
 
 // flushOf finds the flush of a place, or adds one.
-func (f *service) flushOf(p pb.Place) *flush {
+func (f *folding) flushOf(p pb.Place) *flush {
 	for _, w := range f.flushes {
 		if w.place == p {
 			return w
@@ -92,12 +92,12 @@ func (f *service) flushOf(p pb.Place) *flush {
 }
 
 // splashed notes product where it must not be.
-func (f *service) splashed(e fact, p pb.Place) {
+func (f *folding) splashed(e fact, p pb.Place) {
 	w := f.flushOf(p)
-	f.needFlush(w, e)
-	w.splash = e.at
+	f.reportFlush(w, e)
+	w.splashTime = e.at
 	if p == pb.Place_PLACE_HEAD {
-		f.head.needed("")
+		f.head.addBurn("")
 		f.flushHead(e)
 	}
 }
@@ -105,21 +105,21 @@ func (f *service) splashed(e fact, p pb.Place) {
 // waterOn notes running water. Where no place is stated it is for the splash that
 // waits for it, else for the head. Nobody flushes an eye without a reason, so water
 // on one counts as a splash that was not noted.
-func (f *service) waterOn(e fact, what *pb.WaterOn) {
+func (f *folding) waterOn(e fact, what *pb.WaterOn) {
 	switch what.Place {
 	case pb.Place_PLACE_HEAD:
-		f.rinsing(e, what.SectionId)
+		f.rinseStarted(e, what.SectionId)
 		return
 	case pb.Place_PLACE_UNSPECIFIED:
 		waiting := false
 		for _, w := range f.flushes {
-			if w.place != pb.Place_PLACE_HEAD && w.open() && w.since.IsZero() {
+			if w.place != pb.Place_PLACE_HEAD && w.needsCare() && w.waterSince.IsZero() {
 				f.startFlush(w, e)
 				waiting = true
 			}
 		}
 		if !waiting {
-			f.rinsing(e, what.SectionId)
+			f.rinseStarted(e, what.SectionId)
 		}
 		return
 	}
@@ -130,13 +130,13 @@ func (f *service) waterOn(e fact, what *pb.WaterOn) {
 	}
 	unstated := f.flushOf(pb.Place_PLACE_UNSPECIFIED)
 	f.startFlush(unstated, e)
-	if w.needed.IsZero() && unstated.needed.IsZero() {
-		f.needFlush(w, e)
+	if w.reportTime.IsZero() && unstated.reportTime.IsZero() {
+		f.reportFlush(w, e)
 	}
 }
 
 // waterOff notes that water was taken away; where no place is stated, everywhere.
-func (f *service) waterOff(e fact, what *pb.WaterOff) {
+func (f *folding) waterOff(e fact, what *pb.WaterOff) {
 	for _, w := range f.flushes {
 		unstated := w.place == pb.Place_PLACE_UNSPECIFIED && isEye(what.Place)
 		if w.place != pb.Place_PLACE_HEAD && (w.place == what.Place || unstated || what.Place == pb.Place_PLACE_UNSPECIFIED) {
@@ -152,13 +152,13 @@ func (f *service) waterOff(e fact, what *pb.WaterOff) {
 // helped notes that medical help took over and said that flushing may stop. Nobody
 // else can say so: not a first-aider, not a poison information centre on the phone,
 // and not one whose kind is not stated or not known.
-func (f *service) helped(e fact, what *pb.HelpCalled) {
+func (f *folding) helpCalled(e fact, what *pb.HelpCalled) {
 	if !what.TookOver || !isMedical(what.Kind) {
 		return
 	}
 	for _, w := range f.flushes {
-		f.flushShort(w, e.at)
-		w.helped, w.helpReceived = true, time.Time{}
+		f.checkFlush(w, e.at)
+		w.helpTookOver, w.helpReceived = true, time.Time{}
 		if e.unmeasured() {
 			w.helpReceived = e.received
 		}
@@ -172,58 +172,58 @@ func isMedical(k pb.HelpKind) bool {
 // headWater is running water on the head, and where it is needed. The empty section
 // is the whole head.
 type headWater struct {
-	under  map[string]bool // sections under water
-	hurt   []string        // sections that burnt
-	since  time.Time       // water on any since; zero: none
-	ran    float64         // minutes of earlier spells since product was last put on
-	ended  time.Time       // water taken away; zero: it was not
-	ending string          // the event that says so
+	running       map[string]bool // sections under water
+	burnt         []string        // sections that burnt
+	waterSince    time.Time       // water on any since; zero: none
+	ranMinutes    float64         // minutes of earlier spells since product was last put on
+	waterOffTime  time.Time       // water taken away; zero: it was not
+	waterOffEvent string          // the event that says so
 }
 
 func (h *headWater) on(t time.Time, id string) {
-	if h.under == nil {
-		h.under = map[string]bool{}
+	if h.running == nil {
+		h.running = map[string]bool{}
 	}
-	h.under[id] = true
-	if h.since.IsZero() {
-		h.since = t
+	h.running[id] = true
+	if h.waterSince.IsZero() {
+		h.waterSince = t
 	}
 }
 
 // off takes water from a section, or from the whole head. Water that was noted for
 // the whole head is off when it is taken from a part.
 func (h *headWater) off(e fact, id string) {
-	delete(h.under, id)
-	if id == "" || h.under[""] {
-		h.under = nil
+	delete(h.running, id)
+	if id == "" || h.running[""] {
+		h.running = nil
 	}
-	if len(h.under) == 0 && !h.since.IsZero() {
-		h.ran += e.at.Sub(h.since).Minutes()
-		h.since, h.ended, h.ending = time.Time{}, e.at, e.EventId
+	if len(h.running) == 0 && !h.waterSince.IsZero() {
+		h.ranMinutes += e.at.Sub(h.waterSince).Minutes()
+		h.waterSince, h.waterOffTime, h.waterOffEvent = time.Time{}, e.at, e.EventId
 	}
 }
 
 // again forgets the water of before: product is put on.
-func (h *headWater) again() { h.ran, h.ended, h.ending = 0, time.Time{}, "" }
+func (h *headWater) reset() { h.ranMinutes, h.waterOffTime, h.waterOffEvent = 0, time.Time{}, "" }
 
-func (h *headWater) needed(id string) {
-	if !slices.Contains(h.hurt, id) {
-		h.hurt = append(h.hurt, id)
+func (h *headWater) addBurn(id string) {
+	if !slices.Contains(h.burnt, id) {
+		h.burnt = append(h.burnt, id)
 	}
 }
 
 // reaches tells whether water runs on a section; for the whole head, on any.
-func (h *headWater) reaches(id string) bool {
-	return h.under[""] || h.under[id] || id == "" && len(h.under) > 0
+func (h *headWater) runsOn(id string) bool {
+	return h.running[""] || h.running[id] || id == "" && len(h.running) > 0
 }
 
 // flushHead starts or stops the flush of the head: water runs wherever it burnt.
-func (f *service) flushHead(e fact) {
-	if len(f.head.hurt) == 0 {
+func (f *folding) flushHead(e fact) {
+	if len(f.head.burnt) == 0 {
 		return
 	}
 	w := f.flushOf(pb.Place_PLACE_HEAD)
-	if slices.ContainsFunc(f.head.hurt, func(id string) bool { return !f.head.reaches(id) }) {
+	if slices.ContainsFunc(f.head.burnt, func(id string) bool { return !f.head.runsOn(id) }) {
 		w.stop(e)
 	} else {
 		f.startFlush(w, e)
@@ -231,38 +231,38 @@ func (f *service) flushHead(e fact) {
 }
 
 // startFlush notes water on a place.
-func (f *service) startFlush(w *flush, e fact) {
-	f.flushShort(w, e.at)
+func (f *folding) startFlush(w *flush, e fact) {
+	f.checkFlush(w, e.at)
 	w.start(e.at)
 }
 
 // needFlush notes a report that calls for water on a place.
-func (f *service) needFlush(w *flush, e fact) {
-	f.flushShort(w, e.at)
-	w.need(e)
+func (f *folding) reportFlush(w *flush, e fact) {
+	f.checkFlush(w, e.at)
+	w.report(e)
 }
 
 // flushStates are the places that need or needed water.
-func (f *service) flushStates() []*pb.FlushState {
+func (f *folding) flushStates() []*pb.FlushState {
 	var states []*pb.FlushState
 	for _, w := range f.flushes {
-		if w.needed.IsZero() {
+		if w.reportTime.IsZero() {
 			continue
 		}
 		states = append(states, &pb.FlushState{
 			Place:          w.place,
-			WaterOnTime:    stamp(w.since),
+			WaterOnTime:    stamp(w.waterSince),
 			FlushedMinutes: new(w.minutes(f.at)),
 			LeastMinutes:   new(f.leastFlush()),
-			SplashTime:     stamp(w.splash),
-			HelpTookOver:   w.helped,
+			SplashTime:     stamp(w.splashTime),
+			HelpTookOver:   w.helpTookOver,
 		})
 	}
 	return states
 }
 
 // leastFlush is the minutes of running water at the least.
-func (f *service) leastFlush() float64 {
+func (f *folding) leastFlush() float64 {
 	if f.limits.FlushMinutes != nil {
 		return f.limits.GetFlushMinutes()
 	}
@@ -270,13 +270,13 @@ func (f *service) leastFlush() float64 {
 }
 
 // flushShort notes that water was taken away too soon and not put back in time.
-func (f *service) flushShort(w *flush, t time.Time) {
-	if !w.short(f.leastFlush()) {
+func (f *folding) checkFlush(w *flush, t time.Time) {
+	if !w.tooShort(f.leastFlush()) {
 		return
 	}
-	if by := w.ended.Add(minutes(flushGraceMinutes)); t.After(by) && !w.excused(by) {
-		f.deviate(pb.DeviationKind_DEVIATION_KIND_FLUSH_SHORT, "", w.endBy, by,
-			"water was taken from %s after %.1f minutes; at least %g are needed", placeWords(w.place), w.ran, f.leastFlush())
+	if by := w.waterOffTime.Add(minutes(flushGraceMinutes)); t.After(by) && !w.endedByHelp(by) {
+		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_FLUSH_SHORT, "", w.waterOffEvent, by,
+			"water was taken from %s after %.1f minutes; at least %g are needed", placeWords(w.place), w.ranMinutes, f.leastFlush())
 	}
 }
 

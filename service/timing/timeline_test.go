@@ -12,7 +12,7 @@ import (
 
 // story is a session written down minute by minute, as a test tells it. The salon,
 // its products and its clients are invented.
-type story struct {
+type timeline struct {
 	session *pb.Session
 	events  []*pb.StoredEvent
 }
@@ -52,8 +52,8 @@ func regular() *pb.DecisionInputs {
 }
 
 // begun is a session that follows its decision.
-func begun(in *pb.DecisionInputs) *story {
-	return &story{session: &pb.Session{
+func newTimeline(in *pb.DecisionInputs) *timeline {
+	return &timeline{session: &pb.Session{
 		Decision:  "chains/ebb-and-flow/clients/invented/decisions/first",
 		Product:   in.GetProduct().GetName(),
 		StartTime: stamp(minute(-5)),
@@ -63,9 +63,9 @@ func begun(in *pb.DecisionInputs) *story {
 }
 
 // at adds a fact that is recorded as it happens.
-func (s *story) at(m float64, e *pb.Event) *story { return s.when(minute(m), e) }
+func (s *timeline) at(m float64, e *pb.Event) *timeline { return s.when(minute(m), e) }
 
-func (s *story) when(t time.Time, e *pb.Event) *story {
+func (s *timeline) when(t time.Time, e *pb.Event) *timeline {
 	n := int64(len(s.events) + 1)
 	e.EventId = fmt.Sprintf("00000000-0000-4000-8000-%012d", n)
 	e.DeviceSequence = &n
@@ -75,7 +75,7 @@ func (s *story) when(t time.Time, e *pb.Event) *story {
 }
 
 // now is the state at a minute.
-func (s *story) now(m float64) *pb.SessionState { return Fold(s.session, s.events, minute(m)) }
+func (s *timeline) stateAt(m float64) *pb.SessionState { return Fold(s.session, s.events, minute(m)) }
 
 func based() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}
@@ -109,7 +109,7 @@ func water(section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{SectionId: section}}}
 }
 
-func rinsedOut() *pb.Event {
+func rinsedOutFact() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }
 
@@ -177,13 +177,13 @@ func tookOver(k pb.HelpKind) *pb.Event {
 }
 
 // received changes when the server received the nth fact.
-func received(s *story, n int, m float64) *story {
+func received(s *timeline, n int, m float64) *timeline {
 	s.events[n-1].RecordTime = stamp(minute(m))
 	return s
 }
 
 // unmeasured makes the till's clock one that nobody knows.
-func unmeasured(s *story) *story {
+func unmeasured(s *timeline) *timeline {
 	s.session.CreateTime, s.session.Clock = s.session.StartTime, &pb.ClockState{}
 	return s
 }
@@ -218,7 +218,7 @@ func unheardOf(rinseNow bool) *pb.Event {
 }
 
 // causes lists alarms with kind, section and place, cause and event, for comparing.
-func causes(alarms []*pb.Alarm) []string {
+func alarmCauses(alarms []*pb.Alarm) []string {
 	var words []string
 	for _, a := range alarms {
 		word := a.Kind.String()[len("ALARM_KIND_"):] + " " + a.SectionId
@@ -237,7 +237,7 @@ func causes(alarms []*pb.Alarm) []string {
 }
 
 // kinds lists deviations in words, for comparing.
-func kinds(deviations []*pb.Deviation) []string {
+func deviationWords(deviations []*pb.Deviation) []string {
 	var words []string
 	for _, d := range deviations {
 		words = append(words, d.Kind.String()[len("DEVIATION_KIND_"):]+" "+d.SectionId)
@@ -246,7 +246,7 @@ func kinds(deviations []*pb.Deviation) []string {
 }
 
 // calls lists alarms in words, for comparing.
-func calls(alarms []*pb.Alarm) []string {
+func alarmWords(alarms []*pb.Alarm) []string {
 	var words []string
 	for _, a := range alarms {
 		words = append(words, a.Kind.String()[len("ALARM_KIND_"):]+" "+a.SectionId)

@@ -11,19 +11,19 @@ import (
 // A report by a slow clock that is received after the flush that seems to answer it
 // calls for water again, as long as nobody has measured that clock.
 func TestAReportByASlowClockIsNotAnsweredByEarlierWater(t *testing.T) {
-	flushed := func() *story {
-		return unmeasured(processing().at(2, waterOn(onHead, "")).at(17.5, waterOff(onHead, "")))
+	flushed := func() *timeline {
+		return unmeasured(oneSection().at(2, waterOn(onHead, "")).at(17.5, waterOff(onHead, "")))
 	}
-	eye := func() *story {
-		return unmeasured(processing().at(1, rinsedOut()).at(2, waterOn(leftEye, "")).at(18, waterOff(leftEye, "")))
+	eye := func() *timeline {
+		return unmeasured(oneSection().at(1, rinsedOutFact()).at(2, waterOn(leftEye, "")).at(18, waterOff(leftEye, "")))
 	}
-	last := func(s *story) *pb.StoredEvent { return s.events[len(s.events)-1] }
-	of := func(sender string, s *story) *story { last(s).Sender = sender; return s }
-	measured := func(s *story) *story { last(s).ClockBasis = pb.ClockBasis_CLOCK_BASIS_ECHO; return s }
-	numbered := func(n int64, s *story) *story { last(s).Event.DeviceSequence = proto.Int64(n); return s }
+	last := func(s *timeline) *pb.StoredEvent { return s.events[len(s.events)-1] }
+	of := func(sender string, s *timeline) *timeline { last(s).Sender = sender; return s }
+	measured := func(s *timeline) *timeline { last(s).ClockBasis = pb.ClockBasis_CLOCK_BASIS_ECHO; return s }
+	numbered := func(n int64, s *timeline) *timeline { last(s).Event.DeviceSequence = proto.Int64(n); return s }
 	for _, c := range []struct {
 		name  string
-		story *story
+		story *timeline
 		want  pb.AlarmCause
 		call  bool
 	}{
@@ -39,12 +39,12 @@ func TestAReportByASlowClockIsNotAnsweredByEarlierWater(t *testing.T) {
 		{"by a clock that is measured", measured(of("b", received(flushed().at(1, burns("")), 5, 20))), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, false},
 		{"water again answers it", of("b", received(flushed().at(1, burns("")), 5, 20)).at(20.5, waterOn(onHead, "")), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, false},
 	} {
-		state := c.story.now(21)
+		state := c.story.stateAt(21)
 		calls := slices.ContainsFunc(state.Alarms, func(a *pb.Alarm) bool {
 			return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && a.Cause == c.want
 		})
 		if calls != c.call {
-			t.Errorf("%s: called for water %v, want %v: %q", c.name, calls, c.call, causes(state.Alarms))
+			t.Errorf("%s: called for water %v, want %v: %q", c.name, calls, c.call, alarmCauses(state.Alarms))
 		}
 	}
 }

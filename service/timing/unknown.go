@@ -13,7 +13,7 @@ import (
 // severest are the meanings of values that this program does not know, sent by a
 // till that is newer. Other such values stay as they are: a place that is not known
 // counts as an eye wherever it is looked at.
-var severest = map[protoreflect.FullName]protoreflect.EnumNumber{
+var severestValues = map[protoreflect.FullName]protoreflect.EnumNumber{
 	"alkalog.v1.ComfortCheck.comfort": pb.Comfort_COMFORT_BURNING.Number(),
 	"alkalog.v1.Shampoo.indicator":    pb.IndicatorColour_INDICATOR_COLOUR_ALKALI.Number(),
 	"alkalog.v1.StrandTest.reading":   pb.CurlReading_CURL_READING_STAYS_SMOOTH.Number(),
@@ -22,14 +22,14 @@ var severest = map[protoreflect.FullName]protoreflect.EnumNumber{
 // understood is an event as far as this program understands it: each enum value
 // that it does not know is taken at its most severe meaning. The event itself is
 // kept as it came.
-func understood(e *pb.Event) *pb.Event {
+func withSeverestValues(e *pb.Event) *pb.Event {
 	if len(UnknownValues(e)) == 0 {
 		return e
 	}
 	e = proto.CloneOf(e)
 	fact := FactOf(e)
 	for _, f := range UnknownValues(e) {
-		if most, ok := severest[f.FullName()]; ok {
+		if most, ok := severestValues[f.FullName()]; ok {
 			fact.Set(f, protoreflect.ValueOfEnum(most))
 		}
 	}
@@ -55,7 +55,7 @@ func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
 
 // notUnderstood names what this program does not know of an event: the fact or a
 // value in it. OtherFact names itself.
-func notUnderstood(e *pb.Event) []string {
+func unknownParts(e *pb.Event) []string {
 	if name := UnknownFact(e); name != "" {
 		return []string{name}
 	}
