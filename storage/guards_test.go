@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"alkalog/storage"
 	"alkalog/storage/localpg"
@@ -89,4 +90,21 @@ func TestOpenLooksAtGuards(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestOpenWithAShortStatementTimeout: the checks at the start take longer than a
+// statement of a call may on a busy machine; opening must not fail for that. The
+// other statements are given several tries, because the machine is busy.
+func TestOpenWithAShortStatementTimeout(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	var err error
+	for range 20 {
+		var db *storage.DB
+		if db, err = storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer), StatementTimeout: 10 * time.Millisecond}); err == nil {
+			db.Close()
+			return
+		}
+	}
+	t.Error(err)
 }

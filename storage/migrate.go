@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strconv"
 
 	"github.com/lib/pq"
 	"github.com/lib/pq/pqerror"
@@ -61,6 +62,9 @@ func (e *SchemaError) Error() string {
 // Unwrap makes it an ErrUnavailable.
 func (e *SchemaError) Unwrap() error { return ErrUnavailable }
 
+// statementTimeoutQuery sets the statement timeout of one transaction.
+const statementTimeoutQuery = "select set_config('statement_timeout', $1, true)"
+
 // CheckSchema answers with a *SchemaError unless the schema is the one that
 // this program works with, with a *WallsError unless it keeps chains apart, and
 // with a *GuardsError unless its triggers and privileges guard the records.
@@ -70,6 +74,11 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 		return err
 	}
 	defer tx.end()
+	// The catalog queries may take longer than a call may; they run once, at the start.
+	limit := db.cfg.ReadTimeout * 4 / 5
+	if _, err := tx.ExecContext(ctx, statementTimeoutQuery, strconv.FormatInt(limit.Milliseconds(), 10)); err != nil {
+		return explain(ctx, err)
+	}
 	if err := checkVersion(ctx, tx); err != nil {
 		return err
 	}

@@ -52,7 +52,7 @@ var withoutChain = map[string]string{
 	"FoldTally": "the keeper", "WriteWhatIfs": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
-	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table",
+	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table", "statementTimeoutQuery": "no table",
 	"checkVersion": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
