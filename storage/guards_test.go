@@ -99,9 +99,9 @@ func TestOpenWithAShortStatementTimeout(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	var err error
-	for range 20 {
+	for range 50 {
 		var db *storage.DB
-		if db, err = storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer), StatementTimeout: 10 * time.Millisecond}); err == nil {
+		if db, err = storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer), StatementTimeout: 3 * time.Millisecond}); err == nil {
 			db.Close()
 			return
 		}
