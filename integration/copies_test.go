@@ -7,7 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/server/report"
 	"alkalog/server/verify"
 )
@@ -20,8 +20,8 @@ import (
 func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) (dir string, verdict verify.Report) {
 	t.Helper()
 	dir = filepath.Join(t.TempDir(), "copy")
-	log := export.Log{Client: c.audit, Chain: c.name, Against: against, Also: func(e *pb.AuditEntry) error { also(e); return nil }}
-	verdict, err := log.To(c.odile.calling(t), dir)
+	log := client.LogCopier{Client: c.audit, Chain: c.name, Against: against, OnEntry: func(e *pb.AuditEntry) error { also(e); return nil }}
+	verdict, err := log.Copy(c.odile.calling(t), dir)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -42,7 +42,7 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 	for range 6 {
 		count := int64(0)
 		_, verdict := c.copyOf(t, kept, func(*pb.AuditEntry) { count++ })
-		if !verdict.Holds() || verdict.Earlier == nil || verdict.Size != count || verdict.Size < last {
+		if !verdict.Valid() || verdict.Earlier == nil || verdict.Size != count || verdict.Size < last {
 			t.Errorf("a copy of %d entries after one of %d, %d were seen: %v", verdict.Size, last, count, verdict.Faults)
 		}
 		last, kept = verdict.Size, []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
@@ -51,7 +51,7 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 	s.integrated(t)
 	copied := map[string]bool{}
 	_, verdict := c.copyOf(t, kept, func(e *pb.AuditEntry) { copied[e.Name] = true })
-	if !verdict.Holds() || verdict.Size != int64(len(copied)) || verdict.Size <= int64(len(causes)) {
+	if !verdict.Valid() || verdict.Size != int64(len(copied)) || verdict.Size <= int64(len(causes)) {
 		t.Errorf("the last copy has %d entries, %d of them different: %v", verdict.Size, len(copied), verdict.Faults)
 	}
 	for _, e := range c.entries(t, `NOT kind = "AUDITOR_READ"`) {
@@ -77,7 +77,7 @@ func TestReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	facts.Made = end
+	facts.CreateTime = end
 	var page strings.Builder
 	if err := report.Write(&page, facts); err != nil {
 		t.Fatal(err)
@@ -141,7 +141,7 @@ func TestReportAfterErasure(t *testing.T) {
 	}
 	kinds := map[pb.EntryKind]int{}
 	_, verdict := c.copyOf(t, kept, func(e *pb.AuditEntry) { kinds[e.Kind]++ })
-	if !verdict.Holds() || kinds[pb.EntryKind_ENTRY_KIND_REFUSAL] != 1 || kinds[pb.EntryKind_ENTRY_KIND_ERASURE] != 1 {
+	if !verdict.Valid() || kinds[pb.EntryKind_ENTRY_KIND_REFUSAL] != 1 || kinds[pb.EntryKind_ENTRY_KIND_ERASURE] != 1 {
 		t.Errorf("the copy has %v: %v", kinds, verdict.Faults)
 	}
 }

@@ -126,7 +126,7 @@ func TestCoverageIsNoNoise(t *testing.T) {
 		}
 	}
 	_, verdict := c.copyOf(t, nil, func(*pb.AuditEntry) {})
-	if !verdict.Holds() || verdict.Kinds["ENTRY_KIND_COVERAGE"] == 0 {
+	if !verdict.Valid() || verdict.Kinds["ENTRY_KIND_COVERAGE"] == 0 {
 		t.Errorf("a copy: %v", verdict)
 	}
 	figures := c.counted(t, &pb.SummarizeEntriesRequest{Parent: c.name})

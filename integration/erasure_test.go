@@ -240,7 +240,7 @@ func (s *site) wantPurged(t *testing.T, c *chain, tend func()) {
 		t.Errorf("%d were old; on the log %v; left %d, elsewhere %d of %d", old, found, count("ebb-and-flow"), count("low-tide"), others)
 	}
 	s.integrated(t)
-	if _, verdict := c.copyOf(t, nil, func(*pb.AuditEntry) {}); !verdict.Holds() {
+	if _, verdict := c.copyOf(t, nil, func(*pb.AuditEntry) {}); !verdict.Valid() {
 		t.Errorf("the log does not hold: %v", verdict.Faults)
 	}
 }

@@ -35,7 +35,7 @@ var arrows = map[string]string{
 	"proto":                        "",
 	pbRoom:                         "",
 	"proto/dataclass":              pbRoom,
-	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/picture server/identity server/keyfile server/sequencer server/dial server/sheet server/export server/report service/ledger " + pbRoom,
+	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/identity server/keyfile server/sequencer server/client server/report service/ledger " + pbRoom,
 	"server/metrics":               "",
 	"server/serve":                 "proto/dataclass " + serviceRooms + " " + engineRooms + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonRooms,
 	"server/identity":              "server/keyfile " + commonRooms,
@@ -44,12 +44,9 @@ var arrows = map[string]string{
 	"server/sequencer":             "server/keyfile service/ledger service/record storage " + pbRoom,
 	"server/keyfile":               "",
 	"server/identity/identitytest": "server/authority server/identity server/keyfile",
-	"server/dial":                  "server/keyfile " + pbRoom,
-	"server/sheet":                 "",
-	"server/export":                "server/dial server/verify service/ledger " + pbRoom,
-	"server/report":                "server/dial server/export server/sheet service/ledger service/severity " + pbRoom,
-	"server/demo":                  "server/serve server/export server/verify service/severity " + pbRoom,
-	"server/picture":               "service/timing " + pbRoom,
+	"server/client":                "server/keyfile server/verify service/ledger " + pbRoom,
+	"server/report":                "server/client service/ledger service/severity service/timing " + pbRoom,
+	"server/demo":                  "server/client server/verify service/severity " + pbRoom,
 	"server/verify":                "service/ledger " + pbRoom,
 	"service/directory":            commonRooms + " " + engineRooms,
 	"service/catalog":              "storage/lotcode " + commonRooms + " " + engineRooms,
@@ -79,7 +76,7 @@ var arrows = map[string]string{
 
 // owned says which folders alone may import a package (and what is below it).
 var owned = map[string]string{
-	"google.golang.org/grpc/status": "service/fault server/demo server/dial " + pbRoom, // the demo and dial are clients and read them; generated code needs it too
+	"google.golang.org/grpc/status": "service/fault server/demo server/client " + pbRoom, // both are clients and read them; generated code needs it too
 	"database/sql":                  "storage storage/localpg storage/storagetest",
 	"github.com/jmoiron/sqlx":       "storage storage/localpg storage/storagetest",
 	"github.com/lib/pq":             "storage storage/localpg storage/storagetest",

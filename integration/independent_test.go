@@ -249,7 +249,7 @@ func TestIndependentVerifier(t *testing.T) {
 	c.overrideOften(t, 160) // more entries than a full tile has
 	s.integrated(t)
 	honest, verdict := c.copyOf(t, []byte(kept.Checkpoint), func(*pb.AuditEntry) {})
-	if !verdict.Holds() || len(exhibits) < 25 {
+	if !verdict.Valid() || len(exhibits) < 25 {
 		t.Fatalf("the copy: %v; %d exhibits", verdict.Faults, len(exhibits))
 	}
 	keys := attacked{chain: c}.chainKeys(t, "ebb-and-flow")
@@ -263,8 +263,8 @@ func TestIndependentVerifier(t *testing.T) {
 			copyData(t, honest, x.dir)
 			e.do(t, x)
 			ours, theirs := x.ours(t), x.theirs(t)
-			if ours.Holds() != e.holds || theirs.Holds != e.holds {
-				t.Errorf("want %v; ours: %v %v; theirs: %v %q", e.holds, ours.Holds(), ours.Faults, theirs.Holds, theirs.Faults)
+			if ours.Valid() != e.holds || theirs.Holds != e.holds {
+				t.Errorf("want %v; ours: %v %v; theirs: %v %q", e.holds, ours.Valid(), ours.Faults, theirs.Holds, theirs.Faults)
 			}
 			if e.place < 0 {
 				return
@@ -288,7 +288,7 @@ func (x *exhibit) ours(t *testing.T) verify.Report {
 		}
 		trust.Keys = strings.Fields(string(text))
 	}
-	report, err := verify.Watch(x.dir, trust, func(int64, int64) error { return nil })
+	report, err := verify.DirProgress(x.dir, trust, func(int64, int64) error { return nil })
 	if err != nil {
 		t.Fatal(err)
 	}

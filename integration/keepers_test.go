@@ -52,7 +52,7 @@ func TestKeepersOfTheLog(t *testing.T) {
 	}
 	c := at(keepers[2])
 	for _, earlier := range given {
-		if verdict, err := c.audited(t, earlier); err != nil || !verdict.Holds() {
+		if verdict, err := c.audited(t, earlier); err != nil || !verdict.Valid() {
 			t.Errorf("against a checkpoint of %d entries: %v, %v", verdict.Earlier.Size, verdict.Faults, err)
 		}
 	}
@@ -95,7 +95,7 @@ func TestKeysAreReplaced(t *testing.T) {
 	if now.Keys[0] == kept.Keys[0] || !slices.Contains(now.Keys, kept.Keys[0]) {
 		t.Errorf("keys %v, before %v", now.Keys, kept.Keys)
 	}
-	if verdict, err := c.audited(t, kept.Checkpoint); err != nil || !verdict.Holds() || len(verdict.SignedBy) != 1 || verdict.SignedBy[0] != now.Keys[0] {
+	if verdict, err := c.audited(t, kept.Checkpoint); err != nil || !verdict.Valid() || len(verdict.SignedBy) != 1 || verdict.SignedBy[0] != now.Keys[0] {
 		t.Errorf("against a checkpoint of the old key: %v, signed by %v, %v", verdict.Faults, verdict.SignedBy, err)
 	}
 	damage(t, s, "log_handovers", "delete from log_handovers where revision = (select max(revision) from log_handovers)")

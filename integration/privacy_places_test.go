@@ -51,7 +51,7 @@ func (c *chain) copied(t *testing.T) []byte {
 	t.Helper()
 	var all bytes.Buffer
 	dir, verdict := c.copyOf(t, nil, func(e *pb.AuditEntry) { fmt.Fprintln(&all, e) })
-	if !verdict.Holds() {
+	if !verdict.Valid() {
 		t.Errorf("the copy does not hold: %v", verdict.Faults)
 	}
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {

@@ -270,7 +270,7 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 		t.Errorf("new on the log: %v", fresh)
 	}
 	_, verdict := c.copyOf(t, []byte(before.Checkpoint), func(*pb.AuditEntry) {})
-	if !verdict.Holds() {
+	if !verdict.Valid() {
 		t.Errorf("the log does not hold against the checkpoint of before: %v", verdict.Faults)
 	}
 	replayed := 0

@@ -15,7 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/server/serve"
 	"alkalog/server/verify"
 )
@@ -83,11 +83,11 @@ func (c *chain) covered(t testing.TB, n int64) *pb.GetCheckpointResponse {
 // audited copies the log as an auditor does, and returns the verdict.
 func (c *chain) audited(t testing.TB, against string) (verify.Report, error) {
 	t.Helper()
-	log := export.Log{Client: auditor{c.audit, c.odile}, Chain: c.name}
+	log := client.LogCopier{Client: auditor{c.audit, c.odile}, Chain: c.name}
 	if against != "" {
 		log.Against = []byte(against)
 	}
-	return log.To(t.Context(), filepath.Join(t.TempDir(), "copy"))
+	return log.Copy(t.Context(), filepath.Join(t.TempDir(), "copy"))
 }
 
 // auditor is the part of the auditor's client that a copy is made with.
@@ -206,11 +206,11 @@ func accept(t *testing.T, c *chain, earlier string) {
 // before the restore.
 func wantGone(t *testing.T, c *chain, earlier string) {
 	t.Helper()
-	if verdict, err := c.audited(t, ""); err != nil || !verdict.Holds() {
+	if verdict, err := c.audited(t, ""); err != nil || !verdict.Valid() {
 		t.Errorf("by itself: %v, %v", verdict.Faults, err)
 	}
 	verdict, err := c.audited(t, earlier)
-	if err != nil || verdict.Holds() {
+	if err != nil || verdict.Valid() {
 		t.Errorf("against the earlier checkpoint: %v, %v", verdict.Faults, err)
 	}
 }

@@ -27,7 +27,7 @@ func TestEntrySlippedInBesideTheLog(t *testing.T) {
 			t.Error("it is on the copy")
 		}
 	})
-	if !verdict.Holds() {
+	if !verdict.Valid() {
 		t.Errorf("the log is what was signed: %v", verdict.Faults)
 	}
 }

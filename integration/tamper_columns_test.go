@@ -10,7 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/server/report"
 )
 
@@ -49,7 +49,7 @@ func TestEditedColumns(t *testing.T) {
 	wantEntries(t, "an export of refusals", exported, refusals)
 
 	_, verdict := a.copyOf(t, []byte(a.kept), func(*pb.AuditEntry) {})
-	if !verdict.Holds() || verdict.Mismatched != 3 || !strings.Contains(verdict.Mismatches[0].String(), "kind") {
+	if !verdict.Valid() || verdict.Mismatched != 3 || !strings.Contains(verdict.Mismatches[0].String(), "kind") {
 		t.Errorf("the copy: %v, %+v", verdict.Faults, verdict.Columns)
 	}
 	day := a.clock.Now().Truncate(24 * time.Hour)
@@ -65,7 +65,7 @@ func TestEditedColumns(t *testing.T) {
 // exported is what an export with a filter gives.
 func (a attacked) exported(t *testing.T, filter string) (found []*pb.AuditEntry) {
 	t.Helper()
-	err := export.Entries(t.Context(), auditor{a.audit, a.odile}, &pb.ExportEntriesRequest{Parent: a.name, Filter: filter}, 0,
+	err := client.ExportEntries(t.Context(), auditor{a.audit, a.odile}, &pb.ExportEntriesRequest{Parent: a.name, Filter: filter}, 0,
 		func(sent *pb.ExportEntriesResponse) error { found = append(found, sent.GetEntry()); return nil })
 	if err != nil {
 		t.Fatal(err)

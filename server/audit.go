@@ -12,7 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/sheet"
+	"alkalog/server/report"
 )
 
 // auditCommands are what an auditor does.
@@ -28,7 +28,7 @@ type auditCommands struct {
 
 // outputFlags say how rows are written.
 type outputFlags struct {
-	Output sheet.Form `enum:",table,json,ndjson,csv" default:"" placeholder:"FORM" help:"table, json, ndjson or csv. Default: a table on a terminal, else ndjson. CSV is safe for spreadsheets: what they would take for a formula begins with an apostrophe."`
+	Output report.Format `enum:",table,json,ndjson,csv" default:"" placeholder:"FORM" help:"table, json, ndjson or csv. Default: a table on a terminal, else ndjson. CSV is safe for spreadsheets: what they would take for a formula begins with an apostrophe."`
 }
 
 // auditListCommand lists entries.
@@ -52,7 +52,7 @@ func (c auditListCommand) Run(ctx context.Context, std streams) error {
 			last = page
 			leftOut += page.GetLeftOut()
 		})
-		if err := entrySheet().Write(std.out, sheet.Usual(c.Output, std.out), rows); err != nil {
+		if err := entrySheet().Write(std.out, report.DefaultFormat(c.Output, std.out), rows); err != nil {
 			return err
 		}
 		warn(std.err, last.GetCheck(), leftOut)
@@ -73,7 +73,7 @@ func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
 	say(check.GetChangedPlaces(), "entries are not what was signed")
 	say(check.GetUnloggedEntries(), "entries on record are not on the log, although it has passed them")
 	if check.GetHalted() != "" {
-		fmt.Fprintf(out, "warning: nothing is put on this log any more: %s\n", sheet.Visible(check.GetHalted()))
+		fmt.Fprintf(out, "warning: nothing is put on this log any more: %s\n", report.Visible(check.GetHalted()))
 	}
 	if len(check.GetPlaces()) > 0 {
 		fmt.Fprintf(out, "warning: the first of these places: %v; copy the log with \"server audit export\"\n", check.GetPlaces())
@@ -133,7 +133,7 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 			return err
 		}
 		warn(std.err, summary.GetCheck(), 0)
-		form := sheet.Usual(c.Output, std.out)
+		form := report.DefaultFormat(c.Output, std.out)
 		switch c.By {
 		case "override":
 			return followSheet().Write(std.out, form, all(followed(summary.GetOverrides())))

@@ -17,16 +17,16 @@ import (
 	"google.golang.org/grpc"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
-	"alkalog/server/sheet"
+	"alkalog/server/client"
+	"alkalog/server/report"
 	"alkalog/server/verify"
 )
 
 // verdictFlags say how a verdict is written.
 type verdictFlags struct {
-	Against string     `type:"path" placeholder:"FILE" help:"A checkpoint of the same log that was kept from before, such as the file checkpoint of an earlier copy. Only this shows a history that was made up anew by whoever holds the log's key."`
-	Keys    string     `type:"path" placeholder:"FILE" help:"Public keys of the log that you were given in another way than with the copy, one a line. The checkpoint must be signed by one of them, or by a key that they vouch for."`
-	Output  sheet.Form `enum:"table,json" default:"table" placeholder:"FORM" help:"table (plain words) or json."`
+	Against string        `type:"path" placeholder:"FILE" help:"A checkpoint of the same log that was kept from before, such as the file checkpoint of an earlier copy. Only this shows a history that was made up anew by whoever holds the log's key."`
+	Keys    string        `type:"path" placeholder:"FILE" help:"Public keys of the log that you were given in another way than with the copy, one a line. The checkpoint must be signed by one of them, or by a key that they vouch for."`
+	Output  report.Format `enum:"table,json" default:"table" placeholder:"FORM" help:"table (plain words) or json."`
 }
 
 // trust reads the checkpoint from before and the keys, as far as they were given.
@@ -57,32 +57,34 @@ func (falsified) ExitCode() int { return 3 }
 // tell writes the verdict, and returns an error when the copy does not hold.
 func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
 	var err error
-	if f.Output == sheet.JSON {
+	if f.Output == report.JSON {
 		encoder := json.NewEncoder(out)
 		encoder.SetIndent("", "  ")
 		err = encoder.Encode(struct {
 			Holds bool `json:"holds"`
 			verify.Report
-		}{verdict.Holds(), verdict})
+		}{verdict.Valid(), verdict})
 	} else {
 		_, err = io.WriteString(out, verdictText(dir, verdict))
 	}
 	switch {
 	case err != nil:
 		return err
-	case verdict.Holds() && verdict.Mismatched > 0:
+	case verdict.Valid() && verdict.Mismatched > 0:
 		return falsified{fmt.Errorf("%s is what was signed; in the database, search columns of %d entries do not say what the entries say", dir, verdict.Mismatched)}
-	case verdict.Holds():
+	case verdict.Valid():
 		return nil
 	}
-	return falsified{fmt.Errorf("%s is not what was signed: %s", dir, sheet.Visible(verdict.Faults[0].String()))}
+	return falsified{fmt.Errorf("%s is not what was signed: %s", dir, report.Visible(verdict.Faults[0].String()))}
 }
 
 // verdictText is a verdict in plain words.
 func verdictText(dir string, v verify.Report) string {
 	var text strings.Builder
-	line := func(format string, args ...any) { text.WriteString(sheet.Visible(fmt.Sprintf(format, args...)) + "\n") }
-	if v.Holds() {
+	line := func(format string, args ...any) {
+		text.WriteString(report.Visible(fmt.Sprintf(format, args...)) + "\n")
+	}
+	if v.Valid() {
 		line("HOLDS  %s: %d entries are what was signed, each in its place", dir, v.Size)
 	} else {
 		line("DOES NOT HOLD  %s", dir)
@@ -152,7 +154,7 @@ func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	tell, told := progress(std, "verified")
-	verdict, err := verify.Watch(c.Dir, trust, func(done, of int64) error { tell(done, of); return ctx.Err() })
+	verdict, err := verify.DirProgress(c.Dir, trust, func(done, of int64) error { tell(done, of); return ctx.Err() })
 	told()
 	if err != nil {
 		return err
@@ -179,11 +181,11 @@ func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain stri
 		return err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	log := export.Log{Chain: chainName(chain), Against: trust.Against, Keys: trust.Keys}
+	log := client.LogCopier{Chain: chainName(chain), Against: trust.Against, Keys: trust.Keys}
 	var verdict verify.Report
 	err = c.with(ctx, std, log.Chain, "auditor", func(conn *grpc.ClientConn) (err error) {
 		log.Client = pb.NewAuditServiceClient(conn)
-		verdict, err = log.To(ctx, filepath.Join(dir, "copy"))
+		verdict, err = log.Copy(ctx, filepath.Join(dir, "copy"))
 		return err
 	})
 	if err != nil {
@@ -198,7 +200,7 @@ type auditExportCommand struct {
 	verdictFlags
 	Chain    string        `arg:"" help:"The chain, such as chains/ebb."`
 	Out      string        `required:"" type:"path" placeholder:"DIR" help:"Where to put the copy: a directory that is empty or does not exist."`
-	Also     sheet.Form    `enum:",csv,ndjson" default:"" placeholder:"FORM" help:"Write the entries in readable form beside the copy, as DIR.csv or DIR.ndjson. That file is for reading; what is verified is the copy."`
+	Also     report.Format `enum:",csv,ndjson" default:"" placeholder:"FORM" help:"Write the entries in readable form beside the copy, as DIR.csv or DIR.ndjson. That file is for reading; what is verified is the copy."`
 	Patience time.Duration `default:"1m" help:"How long to wait for a server that went away in the middle."`
 }
 
@@ -210,7 +212,7 @@ func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 	}
 	chain := chainName(c.Chain)
 	tell, told := progress(std, "entries")
-	log := export.Log{Chain: chain, Against: trust.Against, Keys: trust.Keys, Patience: c.Patience, Progress: tell}
+	log := client.LogCopier{Chain: chain, Against: trust.Against, Keys: trust.Keys, Timeout: c.Patience, Progress: tell}
 	var verdict verify.Report
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
 		log.Client = pb.NewAuditServiceClient(conn)
@@ -225,9 +227,9 @@ func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 }
 
 // copy copies, with a readable form beside if that is wanted.
-func (c auditExportCommand) copy(ctx context.Context, log export.Log) (verify.Report, error) {
+func (c auditExportCommand) copy(ctx context.Context, log client.LogCopier) (verify.Report, error) {
 	if c.Also == "" {
-		return log.To(ctx, c.Out)
+		return log.Copy(ctx, c.Out)
 	}
 	readable := filepath.Clean(c.Out) + "." + string(c.Also)
 	file, err := os.OpenFile(readable, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
@@ -236,13 +238,13 @@ func (c auditExportCommand) copy(ctx context.Context, log export.Log) (verify.Re
 	}
 	var verdict verify.Report
 	rows := func(yield func(*pb.AuditEntry, error) bool) {
-		log.Also = func(e *pb.AuditEntry) error {
+		log.OnEntry = func(e *pb.AuditEntry) error {
 			if !yield(e, nil) {
 				return errStopped
 			}
 			return nil
 		}
-		if verdict, err = log.To(ctx, c.Out); err != nil && !errors.Is(err, errStopped) {
+		if verdict, err = log.Copy(ctx, c.Out); err != nil && !errors.Is(err, errStopped) {
 			yield(nil, err)
 		}
 	}

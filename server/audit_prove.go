@@ -11,7 +11,7 @@ import (
 	"google.golang.org/grpc"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/sheet"
+	"alkalog/server/report"
 	"alkalog/server/verify"
 	"alkalog/service/ledger"
 )
@@ -73,8 +73,8 @@ func tellProof(out io.Writer, proof verify.Proof, keys []string) error {
 	if err != nil {
 		return err
 	}
-	_, err = io.WriteString(out, sheet.Visible(fmt.Sprintf("PROVED  entry %d of the %d on %s: %s", proof.Index, head.Size, head.Origin, entry.GetName()))+"\n"+
-		sheet.Visible(fmt.Sprintf("  %s %s: %s", timeText(entry.GetRecordTime()), kindText(entry.GetKind().String()), entry.GetSummary()))+"\n")
+	_, err = io.WriteString(out, report.Visible(fmt.Sprintf("PROVED  entry %d of the %d on %s: %s", proof.Index, head.Size, head.Origin, entry.GetName()))+"\n"+
+		report.Visible(fmt.Sprintf("  %s %s: %s", timeText(entry.GetRecordTime()), kindText(entry.GetKind().String()), entry.GetSummary()))+"\n")
 	return err
 }
 

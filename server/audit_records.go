@@ -7,8 +7,8 @@ import (
 	"io"
 	"strings"
 
+	"alkalog/server/report"
 	"alkalog/server/serve"
-	"alkalog/server/sheet"
 )
 
 // verifyRecords verifies a database, and names every record that does not fit.
@@ -21,22 +21,22 @@ func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) erro
 	if c.Chain != "" {
 		only = chainName(c.Chain)
 	}
-	report := recordsReport{Chains: []chainReport{}}
+	verdict := recordsReport{Chains: []chainReport{}}
 	err = serve.VerifyRecords(ctx, cfg, only, func(name string, entries int64, found []string) {
-		report.Chains = append(report.Chains, chainReport{name, entries, found})
+		verdict.Chains = append(verdict.Chains, chainReport{name, entries, found})
 		faults += len(found)
 	})
 	if err != nil {
 		return err
 	}
-	if report.Holds = faults == 0; c.Output == sheet.JSON {
+	if verdict.Holds = faults == 0; c.Output == report.JSON {
 		encoder := json.NewEncoder(std.out)
 		encoder.SetIndent("", "  ")
-		err = encoder.Encode(report)
+		err = encoder.Encode(verdict)
 	} else {
-		_, err = io.WriteString(std.out, report.text())
+		_, err = io.WriteString(std.out, verdict.text())
 	}
-	if err != nil || report.Holds {
+	if err != nil || verdict.Holds {
 		return err
 	}
 	return falsified{fmt.Errorf("the records are not what was stored: %d faults", faults)}
@@ -60,12 +60,12 @@ func (r recordsReport) text() string {
 	var text strings.Builder
 	for _, c := range r.Chains {
 		if len(c.Faults) == 0 {
-			fmt.Fprintf(&text, "HOLDS  %s: %d entries are what was signed, and the records that they cover are what was stored\n", sheet.Visible(c.Chain), c.Entries)
+			fmt.Fprintf(&text, "HOLDS  %s: %d entries are what was signed, and the records that they cover are what was stored\n", report.Visible(c.Chain), c.Entries)
 			continue
 		}
-		fmt.Fprintf(&text, "DOES NOT HOLD  %s\n", sheet.Visible(c.Chain))
+		fmt.Fprintf(&text, "DOES NOT HOLD  %s\n", report.Visible(c.Chain))
 		for _, fault := range c.Faults {
-			fmt.Fprintln(&text, "  "+sheet.Visible(fault))
+			fmt.Fprintln(&text, "  "+report.Visible(fault))
 		}
 	}
 	text.WriteString("note     Records are covered some seconds after they are stored; what was changed before that cannot be seen.\n")

@@ -29,9 +29,9 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 	}
 	chain := chainName(c.Chain)
 	tell, told := progress(std, "decisions")
-	var facts *report.Facts
+	var facts *report.Data
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
-		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Patience: c.Patience, Progress: tell}
+		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Timeout: c.Patience, Progress: tell}
 		facts, err = report.Gather(ctx, source, chain, report.Period{From: from, To: to})
 		return err
 	})
@@ -39,7 +39,7 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	facts.Made = time.Now()
+	facts.CreateTime = time.Now()
 	if err := inPlace(c.Out, func(file io.Writer) error { return report.Write(file, facts) }); err != nil {
 		return err
 	}

@@ -11,28 +11,28 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/sheet"
+	"alkalog/server/report"
 )
 
 // message writes a row that is a message of the contract as JSON.
-func message[T proto.Message](m T) ([]byte, error) { return sheet.Message(m) }
+func message[T proto.Message](m T) ([]byte, error) { return report.MarshalMessage(m) }
 
 // entrySheet is how audit entries are written.
-func entrySheet() sheet.Sheet[*pb.AuditEntry] {
+func entrySheet() report.Sheet[*pb.AuditEntry] {
 	type entry = *pb.AuditEntry
-	brief := func(name string, of func(entry) string) sheet.Column[entry] {
-		return sheet.Column[entry]{Name: name, Of: of, Brief: func(e entry) string { return lastOf(of(e)) }}
+	brief := func(name string, of func(entry) string) report.Column[entry] {
+		return report.Column[entry]{Name: name, Cell: of, TableCell: func(e entry) string { return lastOf(of(e)) }}
 	}
-	column := func(name string, of func(entry) string) sheet.Column[entry] {
-		return sheet.Column[entry]{Name: name, Of: of}
+	column := func(name string, of func(entry) string) report.Column[entry] {
+		return report.Column[entry]{Name: name, Cell: of}
 	}
-	return sheet.Sheet[entry]{JSON: message[entry], Columns: []sheet.Column[entry]{
+	return report.Sheet[entry]{JSON: message[entry], Columns: []report.Column[entry]{
 		brief("record_time", func(e entry) string { return timeText(e.GetRecordTime()) }),
 		brief("kind", func(e entry) string { return strings.TrimPrefix(e.GetKind().String(), "ENTRY_KIND_") }),
 		brief("actor", entry.GetActor),
 		brief("salon", entry.GetSalon),
 		brief("reason", entry.GetReasonCode),
-		{Name: "summary", Of: entry.GetSummary, Brief: summaryText},
+		{Name: "summary", Cell: entry.GetSummary, TableCell: summaryText},
 		column("name", entry.GetName),
 		column("occur_time", func(e entry) string { return timeText(e.GetOccurTime()) }),
 		column("role", func(e entry) string { return strings.TrimPrefix(e.GetRole().String(), "ROLE_") }),
@@ -77,8 +77,8 @@ func summaryText(e *pb.AuditEntry) string {
 func lastOf(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
 // told is a column that the table shows as it is.
-func told[T any](name string, of func(T) string) sheet.Column[T] {
-	return sheet.Column[T]{Name: name, Of: of, Brief: of}
+func told[T any](name string, of func(T) string) report.Column[T] {
+	return report.Column[T]{Name: name, Cell: of, TableCell: of}
 }
 
 // rulesText lists rules with their versions, "scalp.broken-skin@1 ...".
@@ -99,8 +99,8 @@ func timeText(t *timestamppb.Timestamp) string {
 }
 
 // proportions are the columns of a proportion.
-func proportions[T any](prefix string, of func(T) *pb.Proportion) []sheet.Column[T] {
-	column := func(name string, cell func(*pb.Proportion) string) sheet.Column[T] {
+func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Column[T] {
+	column := func(name string, cell func(*pb.Proportion) string) report.Column[T] {
 		return told(prefix+name, func(row T) string {
 			if p := of(row); p.GetOf() > 0 {
 				return cell(p)
@@ -108,7 +108,7 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []sheet.Column
 			return ""
 		})
 	}
-	return []sheet.Column[T]{
+	return []report.Column[T]{
 		column("of", func(p *pb.Proportion) string { return strconv.FormatInt(p.GetOf(), 10) }),
 		column("rate", func(p *pb.Proportion) string { return fraction(float64(p.GetCount()) / float64(p.GetOf())) }),
 		column("low", func(p *pb.Proportion) string { return fraction(p.GetLow()) }),
@@ -120,25 +120,25 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []sheet.Column
 func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 
 // countSheet is how counts are written.
-func countSheet() sheet.Sheet[*pb.SummaryRow] {
+func countSheet() report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
-	return sheet.Sheet[row]{JSON: message[row], Columns: append([]sheet.Column[row]{
+	return report.Sheet[row]{JSON: message[row], Columns: append([]report.Column[row]{
 		told("kind", func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }),
-		{Name: "key", Of: row.GetKey, Brief: func(r row) string { return lastOf(r.GetKey()) }},
+		{Name: "key", Cell: row.GetKey, TableCell: func(r row) string { return lastOf(r.GetKey()) }},
 		told("count", func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }),
 	}, proportions("", row.GetRate)...)}
 }
 
 // practitionerSheet is how the figures of practitioners are written.
-func practitionerSheet() sheet.Sheet[*pb.PractitionerFigures] {
+func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
-	columns := []sheet.Column[row]{
-		{Name: "practitioner", Of: row.GetPractitioner, Brief: func(r row) string { return lastOf(r.GetPractitioner()) }},
+	columns := []report.Column[row]{
+		{Name: "practitioner", Cell: row.GetPractitioner, TableCell: func(r row) string { return lastOf(r.GetPractitioner()) }},
 		told("overrides", func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }),
 	}
 	columns = append(columns, proportions("", row.GetOverrides)...)
 	columns = append(columns, proportions("others_", row.GetOthers)...)
-	return sheet.Sheet[row]{JSON: message[row], Columns: append(columns,
+	return report.Sheet[row]{JSON: message[row], Columns: append(columns,
 		told("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }),
 		told("changed_answers", func(r row) string { return strconv.FormatInt(r.GetChangedAnswers(), 10) }),
 		told("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
@@ -160,8 +160,8 @@ func followed(f *pb.OverrideFigures) []follow {
 }
 
 // followSheet is how they are written.
-func followSheet() sheet.Sheet[follow] {
-	return sheet.Sheet[follow]{JSON: followJSON, Columns: append([]sheet.Column[follow]{
+func followSheet() report.Sheet[follow] {
+	return report.Sheet[follow]{JSON: followJSON, Columns: append([]report.Column[follow]{
 		told("what", func(f follow) string { return f.What }),
 		told("count", func(f follow) string { return strconv.FormatInt(f.GetCount(), 10) }),
 	}, proportions("", func(f follow) *pb.Proportion { return f.Proportion })...)}
@@ -169,7 +169,7 @@ func followSheet() sheet.Sheet[follow] {
 
 // followJSON is one of them as JSON: in what, and the proportion.
 func followJSON(f follow) ([]byte, error) {
-	proportion, err := sheet.Message(f.Proportion)
+	proportion, err := report.MarshalMessage(f.Proportion)
 	if err != nil {
 		return nil, err
 	}

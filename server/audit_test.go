@@ -23,7 +23,7 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/service/ledger"
 )
 
@@ -317,15 +317,15 @@ func TestExportGoesOn(t *testing.T) {
 	ctx, cancel := context.WithTimeout(as(t.Context(), "role=auditor name=chains/ebb/auditors/vesna"), patience)
 	defer cancel()
 	seen := 0
-	log := export.Log{Client: pb.NewAuditServiceClient(counted), Chain: "chains/ebb", Patience: patience, Also: func(*pb.AuditEntry) error {
+	log := client.LogCopier{Client: pb.NewAuditServiceClient(counted), Chain: "chains/ebb", Timeout: patience, OnEntry: func(*pb.AuditEntry) error {
 		if seen++; seen == 10 {
 			p.signal(t, syscall.SIGKILL)
 			p = start(t, "--data-dir", data, "--address", p.address)
 		}
 		return nil
 	}}
-	verdict, err := log.To(ctx, filepath.Join(t.TempDir(), "copy"))
-	if err != nil || !verdict.Holds() || verdict.Size != int64(seen) || seen < n {
+	verdict, err := log.Copy(ctx, filepath.Join(t.TempDir(), "copy"))
+	if err != nil || !verdict.Valid() || verdict.Size != int64(seen) || seen < n {
 		t.Errorf("%v: %d entries were seen, the copy has %d: %v", err, seen, verdict.Size, verdict.Faults)
 	}
 	if streams.Load() < 2 {

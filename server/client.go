@@ -9,9 +9,9 @@ import (
 
 	"google.golang.org/grpc"
 
-	"alkalog/server/dial"
+	"alkalog/server/client"
+	"alkalog/server/report"
 	"alkalog/server/serve"
-	"alkalog/server/sheet"
 )
 
 // clientFlags say which server to ask, and as whom: one that runs, or one of
@@ -32,7 +32,7 @@ type clientFlags struct {
 // open returns a connection, and what closes it and all that was started for
 // it. The role is the development identity's when none is given.
 func (f clientFlags) open(ctx context.Context, std streams, chain, role string) (*grpc.ClientConn, func() error, error) {
-	target := dial.Target{Address: f.Address, CAFile: f.CAFile, CertFile: f.CertFile, KeyFile: f.KeyFile, TokenFile: f.TokenFile, Identity: f.Identity}
+	target := client.Target{Address: f.Address, CAFile: f.CAFile, CertFile: f.CertFile, KeyFile: f.KeyFile, TokenFile: f.TokenFile, Identity: f.Identity}
 	if target.Identity == "" {
 		target.Identity = fmt.Sprintf("role=%s name=%s/%ss/command-line", role, chain, role)
 	}
@@ -65,7 +65,7 @@ func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, err
 			return nil, err
 		}
 	}
-	if sheet.Terminal(std.err) {
+	if report.IsTerminal(std.err) {
 		fmt.Fprintln(std.err, "starting a server for this command")
 	}
 	return serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: f.DataDir, Database: f.Database, KeysDir: f.KeysDir, PGBin: f.PGBin, Development: true})
@@ -81,10 +81,10 @@ func (f clientFlags) with(ctx context.Context, std streams, chain, role string, 
 	}
 	err = use(conn)
 	left := leave()
-	if err != nil && dial.Wrong(err) {
-		return usage{dial.Plain(err)}
+	if err != nil && client.IsInvalidArgument(err) {
+		return usage{client.Readable(err)}
 	}
-	return errors.Join(dial.Plain(err), left)
+	return errors.Join(client.Readable(err), left)
 }
 
 // chainName is a chain's resource name, given as such or as the id alone.
@@ -131,7 +131,7 @@ func instant(flag, text string) (time.Time, error) {
 // progress tells how far something is, on one line of a terminal; to anything
 // else it says nothing.
 func progress(std streams, what string) (tell func(done, of int64), done func()) {
-	if !sheet.Terminal(std.err) {
+	if !report.IsTerminal(std.err) {
 		return func(int64, int64) {}, func() {}
 	}
 	var last time.Time

@@ -16,7 +16,7 @@ import (
 	"google.golang.org/grpc"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/dial"
+	"alkalog/server/client"
 )
 
 // clientCommands are about one client's own data.
@@ -127,7 +127,7 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	}
 	return c.with(ctx, std, chain, "manager", func(conn *grpc.ClientConn) error {
 		done, err := pb.NewConsultationServiceClient(conn).EraseClient(ctx, &pb.EraseClientRequest{Name: c.Name, RequestId: c.RequestID})
-		if dial.Lost(err) {
+		if client.IsUnavailable(err) {
 			return fmt.Errorf("whether it was done is not known; repeat it with --request-id %s: %w", c.RequestID, err)
 		}
 		if err != nil {

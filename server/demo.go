@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"alkalog/server/demo"
+	"alkalog/server/serve"
 )
 
 // demoCommand plays an invented day.
@@ -15,5 +17,11 @@ type demoCommand struct {
 
 // Run plays it.
 func (c demoCommand) Run(ctx context.Context, std streams) error {
-	return demo.Run(ctx, demo.Options{JSON: c.JSON, Out: std.out, Progress: std.err, Dir: c.DataDir, PGBin: c.PGBin})
+	start := func(ctx context.Context, dir string, now func() time.Time) (demo.Server, error) {
+		return serve.Start(ctx, serve.Config{
+			CoverEvery: time.Hour, // so that every run has the same audit entries
+			Address:    "127.0.0.1:0", DataDir: dir, PGBin: c.PGBin, Clock: now, Development: true,
+		})
+	}
+	return demo.Run(ctx, demo.Options{JSON: c.JSON, Out: std.out, Progress: std.err, Dir: c.DataDir, Start: start})
 }

@@ -7,7 +7,7 @@ import (
 
 	"google.golang.org/grpc/health/grpc_health_v1"
 
-	"alkalog/server/dial"
+	"alkalog/server/client"
 )
 
 // healthcheckCommand asks a running server how it is, for the probes of whatever
@@ -23,7 +23,7 @@ type healthcheckCommand struct {
 
 // Run asks once.
 func (c healthcheckCommand) Run(ctx context.Context, std streams) error {
-	target := dial.Target{Address: c.Address, CAFile: c.CAFile, TokenFile: c.TokenFile, Identity: c.Identity, Patience: c.Timeout}
+	target := client.Target{Address: c.Address, CAFile: c.CAFile, TokenFile: c.TokenFile, Identity: c.Identity, Timeout: c.Timeout}
 	conn, err := target.Open()
 	if err != nil {
 		return err

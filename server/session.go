@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"os"
 
-	"alkalog/server/picture"
+	"alkalog/server/report"
 	"alkalog/server/serve"
 )
 
@@ -26,7 +26,7 @@ func (c sessionCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	if err = os.WriteFile(c.SVG, picture.Draw(session, events), 0o600); err != nil {
+	if err = os.WriteFile(c.SVG, report.DrawSession(session, events), 0o600); err != nil {
 		return err
 	}
 	fmt.Fprintln(std.out, "drawn:", c.SVG)

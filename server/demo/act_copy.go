@@ -13,7 +13,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/server/verify"
 )
 
@@ -109,19 +109,19 @@ func (d *day) export(dir string, kept []byte) bool {
 	}
 	ctx, cancel := context.WithTimeout(d.cast.auditor.identify(d.ctx), patience)
 	defer cancel()
-	verdict, err := export.Log{Client: d.auditing, Chain: ebb, Against: kept, Patience: patience}.To(ctx, dir)
+	verdict, err := client.LogCopier{Client: d.auditing, Chain: ebb, Against: kept, Timeout: patience}.Copy(ctx, dir)
 	if err != nil {
 		d.fail(err)
 		return false
 	}
 	d.page.tellVerdict(verdict)
-	d.expect(verdict.Holds() && verdict.Earlier != nil, "the copy holds against the checkpoint of the morning, without %v", verdict.Faults)
-	return verdict.Holds()
+	d.expect(verdict.Valid() && verdict.Earlier != nil, "the copy holds against the checkpoint of the morning, without %v", verdict.Faults)
+	return verdict.Valid()
 }
 
 // tellVerdict says what verification found.
 func (p *page) tellVerdict(v verify.Report) {
-	if v.Holds() {
+	if v.Valid() {
 		p.answer("HOLDS: %d entries are what was signed, each in its place, the %d of the morning among them", v.Size, v.Earlier.Size)
 		return
 	}

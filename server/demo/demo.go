@@ -18,7 +18,6 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/serve"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
@@ -29,7 +28,20 @@ type Options struct {
 	Out      io.Writer // the story or the JSON
 	Progress io.Writer // what is being started and stopped; nil: nobody is told
 	Dir      string    // an empty directory for the database, kept afterwards; "": a temporary one, removed at the end
-	PGBin    string    // folder of PostgreSQL's programs; empty: the usual places
+	// Start starts the server that the demo calls: in plaintext on loopback, with
+	// development identities, on a private PostgreSQL in dir, with the clock now.
+	Start func(ctx context.Context, dir string, now func() time.Time) (Server, error)
+}
+
+// Server is a running server. The demo knows it by its address only, as any
+// client does, and stops it at the end.
+type Server interface {
+	// Addr returns the host and port that it listens on.
+	Addr() string
+	// Stop makes it finish the calls that are running, until ctx is done.
+	Stop(ctx context.Context)
+	// Wait returns when it has stopped.
+	Wait() error
 }
 
 // Run plays the day. It returns an error when the server cannot be started or
@@ -42,10 +54,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	defer func() { err = errors.Join(err, leave()) }()
 	salonClock := &clock{now: opens()}
 	o.progress("starting a private PostgreSQL and the server in %s", dir)
-	server, err := serve.Start(ctx, serve.Config{
-		CoverEvery: time.Hour, // the story has the same entries whenever it is told
-		Address:    "127.0.0.1:0", DataDir: dir, PGBin: o.PGBin, Clock: salonClock.Now, Development: true,
-	})
+	server, err := o.Start(ctx, dir, salonClock.Now)
 	if err != nil {
 		return err
 	}

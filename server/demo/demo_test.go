@@ -2,6 +2,7 @@ package demo
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"flag"
 	"io"
@@ -10,8 +11,10 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/serve"
 
 	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -22,13 +25,18 @@ import (
 
 var update = flag.Bool("update", false, "write testdata/story.golden anew")
 
+// start starts a real server, as the command does.
+func start(ctx context.Context, dir string, now func() time.Time) (Server, error) {
+	return serve.Start(ctx, serve.Config{CoverEvery: time.Hour, Address: "127.0.0.1:0", DataDir: dir, Clock: now, Development: true})
+}
+
 // The story is told by the real server, so a change of a rule's message, of a
 // constant or of the order of things shows here. Ids and the port differ from
 // run to run and are left out.
 func TestStory(t *testing.T) {
 	t.Parallel()
 	var story, progress bytes.Buffer
-	if err := Run(t.Context(), Options{Out: &story, Progress: &progress}); err != nil {
+	if err := Run(t.Context(), Options{Out: &story, Progress: &progress, Start: start}); err != nil {
 		t.Fatalf("%v\n\nthe story so far:\n%s", err, story.String())
 	}
 	got := normalise(story.String())
@@ -84,7 +92,7 @@ func firstDifference(got, want string) (line int, is, was string) {
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	if err := Run(t.Context(), Options{JSON: true, Out: &out}); err != nil {
+	if err := Run(t.Context(), Options{JSON: true, Out: &out, Start: start}); err != nil {
 		t.Fatal(err)
 	}
 	services, failures := map[string]int{}, 0
@@ -170,7 +178,7 @@ func TestDirectoryOfItsOwn(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "theirs"), nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	err := Run(t.Context(), Options{Out: io.Discard, Dir: dir})
+	err := Run(t.Context(), Options{Out: io.Discard, Dir: dir, Start: start})
 	if err == nil || !strings.Contains(err.Error(), "is not empty") {
 		t.Errorf("the demo in a directory in use ends in %v", err)
 	}

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"alkalog/server/picture"
+	"alkalog/server/report"
 	"alkalog/server/serve"
 )
 
@@ -18,7 +18,7 @@ func TestPictureOfTheService(t *testing.T) {
 	t.Parallel()
 	dir := openDir(t)
 	var calls bytes.Buffer
-	if err := Run(t.Context(), Options{JSON: true, Out: &calls, Dir: dir}); err != nil {
+	if err := Run(t.Context(), Options{JSON: true, Out: &calls, Dir: dir, Start: start}); err != nil {
 		t.Fatal(err)
 	}
 	name := regexp.MustCompile(`chains/[^"]*/sessions/[0-9a-f-]+`).FindString(calls.String())
@@ -26,7 +26,7 @@ func TestPictureOfTheService(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := strings.ReplaceAll(normalise(string(picture.Draw(session, events))), "<id>", "id") // the file stays a picture
+	got := strings.ReplaceAll(normalise(string(report.DrawSession(session, events))), "<id>", "id") // the file stays a picture
 	golden := filepath.Join("testdata", "session.svg")
 	if *update {
 		if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {

@@ -17,8 +17,8 @@ type Damage struct {
 	Mismatched []int64 // search columns do not say what the entry says
 }
 
-// take returns the entry as the report shows it, and notes what is wrong with it.
-func (d *Damage) take(sent *pb.ExportEntriesResponse) *pb.AuditEntry {
+// addEntry returns the entry as the report shows it, and notes what is wrong with it.
+func (d *Damage) addEntry(sent *pb.ExportEntriesResponse) *pb.AuditEntry {
 	entry, leaf := sent.GetEntry(), sent.GetLeafHash()
 	hash := ledger.LeafHash(sent.GetStored())
 	switch {
@@ -36,7 +36,7 @@ func (d *Damage) take(sent *pb.ExportEntriesResponse) *pb.AuditEntry {
 
 // warnings says what of a report cannot be relied upon: what was found while its
 // entries were read, and what the server knows of the whole log.
-func (f *Facts) warnings() []string {
+func (f *Data) warnings() []string {
 	var all []string
 	say := func(places []int64, what string) {
 		if len(places) > 0 {

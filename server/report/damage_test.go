@@ -22,7 +22,7 @@ func TestDamageIsNamed(t *testing.T) {
 		{Entry: &pb.AuditEntry{Name: ebb + "/entries/e4", Summary: "without tiles"}, Stored: stored},
 	} {
 		sent.Index = int64(100 + index)
-		f.Entries = append(f.Entries, Entry{f.Damage.take(sent), sent.Index, leaf})
+		f.Entries = append(f.Entries, Entry{f.Damage.addEntry(sent), sent.Index, leaf})
 	}
 	f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_KIND].Check = &pb.LogCheck{ComparedPlaces: 105, MissingPlaces: 1, ChangedPlaces: 1, MismatchedPlaces: 1,
 		Places: []int64{101, 102, 103}, Halted: "its tiles do not add up"}

@@ -9,8 +9,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// share is a proportion with its interval, for a row of a table with a picture.
-type share struct {
+// proportion is a proportion with its interval, for a row of a table with a picture.
+type proportion struct {
 	What   string
 	Count  int64
 	Of     int64
@@ -21,68 +21,68 @@ type share struct {
 }
 
 // The picture of a share is 100 units wide, from nothing to all.
-const scale = 100
+const chartScale = 100
 
-// newShare puts a proportion into words and onto the scale.
-func newShare(what string, p *pb.Proportion) share {
-	s := share{What: what, Count: p.GetCount(), Of: p.GetOf()}
+// newProportion puts a proportion into words and onto the scale.
+func newProportion(what string, p *pb.Proportion) proportion {
+	s := proportion{What: what, Count: p.GetCount(), Of: p.GetOf()}
 	if p.GetOf() > 0 {
 		rate := float64(p.GetCount()) / float64(p.GetOf())
 		s.Rate = fmt.Sprintf("%s (%s to %s)", percent(rate), percent(p.GetLow()), percent(p.GetHigh()))
-		s.Low, s.High, s.Middle = round(p.GetLow()*scale), round(p.GetHigh()*scale), round(rate*scale)
+		s.Low, s.High, s.Middle = roundTo2(p.GetLow()*chartScale), roundTo2(p.GetHigh()*chartScale), roundTo2(rate*chartScale)
 	}
 	return s
 }
 
 // Wide is how wide the interval is on the scale.
-func (s share) Wide() float64 { return round(max(0.5, s.High-s.Low)) }
+func (s proportion) Wide() float64 { return roundTo2(max(0.5, s.High-s.Low)) }
 
 // Tick is where the mark of the rate begins, 1.5 units wide.
-func (s share) Tick() float64 { return round(min(scale-1.5, max(0, s.Middle-0.75))) }
+func (s proportion) Tick() float64 { return roundTo2(min(chartScale-1.5, max(0, s.Middle-0.75))) }
 
 // percent is a fraction in per cent.
 func percent(f float64) string { return fmt.Sprintf("%.1f %%", 100*f) }
 
-// round keeps two digits behind the point.
-func round(f float64) float64 { return float64(int64(f*100+0.5)) / 100 }
+// roundTo2 keeps two digits behind the point.
+func roundTo2(f float64) float64 { return float64(int64(f*100+0.5)) / 100 }
 
-// follow is what became of refusals and overrides.
-func follow(f *pb.OverrideFigures) []share {
-	return []share{
-		newShare("Refusals and referrals that were overridden, of all of them", f.GetRefusalsOverridden()),
-		newShare("Overridden decisions whose service then departed from what was decided, of those begun", f.GetFollowedByDeviation()),
-		newShare("Overridden decisions with a bad outcome, of those whose outcome is known", f.GetFollowedByBadOutcome()),
+// newFollowUps is what became of refusals and overrides.
+func newFollowUps(f *pb.OverrideFigures) []proportion {
+	return []proportion{
+		newProportion("Refusals and referrals that were overridden, of all of them", f.GetRefusalsOverridden()),
+		newProportion("Overridden decisions whose service then departed from what was decided, of those begun", f.GetFollowedByDeviation()),
+		newProportion("Overridden decisions with a bad outcome, of those whose outcome is known", f.GetFollowedByBadOutcome()),
 	}
 }
 
 // person is a practitioner beside all others.
 type person struct {
-	share
-	Others    share
+	proportion
+	Others    proportion
 	OutOfLine bool
 }
 
-// people are the practitioners of the summary.
-func people(all []*pb.PractitionerFigures) []person {
+// newPeople are the practitioners of the summary.
+func newPeople(all []*pb.PractitionerFigures) []person {
 	var shown []person
 	for _, p := range all {
-		shown = append(shown, person{newShare(last(p.GetPractitioner()), p.GetOverrides()), newShare("all others", p.GetOthers()), p.GetOutOfLine()})
+		shown = append(shown, person{newProportion(lastSegment(p.GetPractitioner()), p.GetOverrides()), newProportion("all others", p.GetOthers()), p.GetOutOfLine()})
 	}
 	return shown
 }
 
 // kindCount is how many entries of a kind there are.
 type kindCount struct {
-	share
+	proportion
 	Class class
 }
 
-// kinds counts by kind, in the order of the kinds.
-func kinds(s *pb.SummarizeEntriesResponse) []kindCount {
+// newKindCounts counts by kind, in the order of the kinds.
+func newKindCounts(s *pb.SummarizeEntriesResponse) []kindCount {
 	var all []kindCount
 	rows := slices.SortedFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(a.GetKind(), b.GetKind()) })
 	for _, r := range rows {
-		counted := newShare(kindWords(r.GetKind()), r.GetRate())
+		counted := newProportion(kindWords(r.GetKind()), r.GetRate())
 		counted.Count = r.GetCount()
 		all = append(all, kindCount{counted, classOf(r.GetKind())})
 	}
@@ -111,18 +111,18 @@ type bar struct {
 	Share float64
 }
 
-// groups are the tables of the report.
-func groups(f *Facts) []group {
+// newGroups are the tables of the report.
+func newGroups(f *Data) []group {
 	return []group{
 		newGroup("By salon", "Salon", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_SALON]),
 		newGroup("By who acted", "Who", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
 		newGroup("By deciding rule", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_RULE]),
-		reasons(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
+		newReasonGroup(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
 	}
 }
 
-// reasons is the table of coded reasons, each in words.
-func reasons(s *pb.SummarizeEntriesResponse) group {
+// newReasonGroup is the table of coded reasons, each in words.
+func newReasonGroup(s *pb.SummarizeEntriesResponse) group {
 	g := newGroup("By reason", "Reason", s)
 	for i := range g.Rows {
 		g.Rows[i].Key = codeWords(g.Rows[i].Key)
@@ -138,7 +138,7 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	rows := slices.SortedStableFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(rank(a.GetKind()), rank(b.GetKind())) })
 	rows = slices.DeleteFunc(rows, func(r *pb.SummaryRow) bool { return r.GetKey() == "" })
 	for _, r := range rows {
-		if c := classOf(r.GetKind()); place(g.Classes, c) < 0 {
+		if c := classOf(r.GetKind()); classIndex(g.Classes, c) < 0 {
 			g.Classes = append(g.Classes, c)
 		}
 	}
@@ -146,15 +146,15 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	for _, r := range rows {
 		row := byKey[r.GetKey()]
 		if row == nil {
-			row = &groupRow{Key: last(r.GetKey()), Counts: make([]int64, len(g.Classes))}
+			row = &groupRow{Key: lastSegment(r.GetKey()), Counts: make([]int64, len(g.Classes))}
 			byKey[r.GetKey()] = row
 		}
-		row.Counts[place(g.Classes, classOf(r.GetKind()))] += r.GetCount()
+		row.Counts[classIndex(g.Classes, classOf(r.GetKind()))] += r.GetCount()
 		row.Total += r.GetCount()
 	}
 	most, named := int64(1), map[string]int{}
 	for key := range byKey {
-		named[last(key)]++
+		named[lastSegment(key)]++
 	}
 	for key, row := range byKey {
 		if named[row.Key] > 1 { // one is a practitioner and another an auditor
@@ -179,8 +179,8 @@ func chainOf(name string) string {
 	return parts[0] + parts[1]
 }
 
-// place is where a class stands among those of a table; -1: nowhere.
-func place(classes []class, c class) int {
+// classIndex is where a class stands among those of a table; -1: nowhere.
+func classIndex(classes []class, c class) int {
 	return slices.IndexFunc(classes, func(other class) bool { return other.Name == c.Name })
 }
 
@@ -189,7 +189,7 @@ func stack(counts []int64, classes []class, most int64) []bar {
 	var bars []bar
 	for i, n := range counts {
 		if n > 0 {
-			bars = append(bars, bar{classes[i].Name, round(float64(n) * scale / float64(most))})
+			bars = append(bars, bar{classes[i].Name, roundTo2(float64(n) * chartScale / float64(most))})
 		}
 	}
 	return bars

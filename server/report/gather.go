@@ -12,8 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/dial"
-	"alkalog/server/export"
+	"alkalog/server/client"
 	"alkalog/service/ledger"
 )
 
@@ -21,8 +20,8 @@ import (
 type Source struct {
 	Audit       pb.AuditServiceClient
 	Eligibility pb.EligibilityServiceClient
-	// Patience is how long to wait for a server that went away.
-	Patience time.Duration
+	// Timeout is how long to wait for a server that went away.
+	Timeout time.Duration
 	// Progress is told how many decisions have been read, of how many; nil: nobody.
 	Progress func(done, of int64)
 }
@@ -31,13 +30,13 @@ type Source struct {
 // is no bound.
 type Period struct{ From, To time.Time }
 
-// Facts is what a report is made of.
-type Facts struct {
-	Chain  string
-	Period Period
-	Made   time.Time
-	// Seal is the checkpoint of the log, taken before the entries were read.
-	Seal *pb.GetCheckpointResponse
+// Data is what a report is made of.
+type Data struct {
+	Chain      string
+	Period     Period
+	CreateTime time.Time
+	// Checkpoint is the checkpoint of the log, taken before the entries were read.
+	Checkpoint *pb.GetCheckpointResponse
 	// Entries are the entries of the period that the checkpoint stands for.
 	Entries []Entry
 	// Damage is what was found wrong with the records of entries.
@@ -57,15 +56,15 @@ type Entry struct {
 }
 
 // Gather reads what a report needs.
-func Gather(ctx context.Context, s Source, chain string, period Period) (*Facts, error) {
+func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, error) {
 	seal, err := s.Audit.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: chain})
 	if err != nil {
 		return nil, err
 	}
-	f := &Facts{Chain: chain, Period: period, Seal: seal, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}}
+	f := &Data{Chain: chain, Period: period, Checkpoint: seal, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}}
 	request := &pb.ExportEntriesRequest{Parent: chain, Filter: period.filter(), TreeSize: seal.GetTreeSize()}
-	err = export.Entries(ctx, s.Audit, request, s.Patience, func(sent *pb.ExportEntriesResponse) error {
-		f.Entries = append(f.Entries, Entry{f.Damage.take(sent), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
+	err = client.ExportEntries(ctx, s.Audit, request, s.Timeout, func(sent *pb.ExportEntriesResponse) error {
+		f.Entries = append(f.Entries, Entry{f.Damage.addEntry(sent), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
 		return nil
 	})
 	if err != nil {
@@ -73,7 +72,7 @@ func Gather(ctx context.Context, s Source, chain string, period Period) (*Facts,
 	}
 	for _, by := range dimensions() {
 		f.Figures[by], err = s.Audit.SummarizeEntries(ctx, &pb.SummarizeEntriesRequest{
-			Parent: chain, Dimension: by, StartTime: stamp(period.From), EndTime: stamp(period.To)})
+			Parent: chain, Dimension: by, StartTime: timestampOf(period.From), EndTime: timestampOf(period.To)})
 		if err != nil {
 			return nil, err
 		}
@@ -102,8 +101,8 @@ func (p Period) filter() string {
 	return strings.Join(all, " AND ")
 }
 
-// stamp is a time as a message; absent for the zero time.
-func stamp(t time.Time) *timestamppb.Timestamp {
+// timestampOf is a time as a message; absent for the zero time.
+func timestampOf(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil
 	}
@@ -125,7 +124,7 @@ func (s Source) decisions(ctx context.Context, entries []Entry) (map[string]*pb.
 		switch {
 		case err == nil:
 			found[name] = answer.GetDecision()
-		case !dial.Gone(err):
+		case !client.IsNotFound(err):
 			return nil, err
 		}
 		if done++; s.Progress != nil {

@@ -81,12 +81,12 @@ func kindWords(kind pb.EntryKind) string {
 	case pb.EntryKind_ENTRY_KIND_PURGE:
 		return "answered requests forgotten"
 	}
-	return words(kind)
+	return enumLabel(kind)
 }
 
-// covers tells entries that cover records by digest. They come with every batch of
+// isCoverage tells entries that cover records by digest. They come with every batch of
 // writes, mean nothing by themselves, and are told in one line.
-func covers(kind pb.EntryKind) bool {
+func isCoverage(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_COVERAGE || kind == pb.EntryKind_ENTRY_KIND_BASELINE
 }
 

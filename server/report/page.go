@@ -5,21 +5,19 @@ import (
 	"html/template"
 	"io"
 	"strings"
-
-	"alkalog/server/sheet"
 )
 
 //go:embed page.html
 var pageText string
 
 // Write writes the page.
-func Write(w io.Writer, f *Facts) error {
-	page, err := template.New("page").Funcs(template.FuncMap{"words": words, "last": last, "int64": func(n int) int64 { return int64(n) }}).Parse(pageText)
+func Write(w io.Writer, f *Data) error {
+	page, err := template.New("page").Funcs(template.FuncMap{"words": enumLabel, "last": lastSegment, "int64": func(n int) int64 { return int64(n) }}).Parse(pageText)
 	if err != nil {
 		return err
 	}
 	var out strings.Builder
-	if err := page.Execute(&out, newView(f)); err != nil {
+	if err := page.Execute(&out, newPageView(f)); err != nil {
 		return err
 	}
 	for line := range strings.Lines(out.String()) {
@@ -28,7 +26,7 @@ func Write(w io.Writer, f *Facts) error {
 		// like another (Unicode Technical Report 36, Unicode Security
 		// Considerations, section 3.1). The page itself uses none.
 		text, isWhole := strings.CutSuffix(line, "\n")
-		if text = sheet.Visible(text); isWhole {
+		if text = Visible(text); isWhole {
 			text += "\n"
 		}
 		if _, err := io.WriteString(w, text); err != nil {

@@ -19,11 +19,11 @@ import (
 	"alkalog/service/ledger"
 )
 
-var update = flag.Bool("update", false, "write testdata/report.html anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 const (
-	ebb    = "chains/ebb-and-flow"
-	client = ebb + "/clients/5c6f"
+	ebb        = "chains/ebb-and-flow"
+	clientName = ebb + "/clients/5c6f"
 )
 
 // at is a time on the invented day.
@@ -33,13 +33,13 @@ func at(minutes int) time.Time {
 
 // facts is a small report: a refusal with an override and a denied one, a
 // referral whose client had everything erased, and a departure.
-func facts(t testing.TB) *Facts {
+func facts(t testing.TB) *Data {
 	t.Helper()
-	refused, erased := client+"/decisions/d1", ebb+"/clients/77aa/decisions/d2"
+	refused, erased := clientName+"/decisions/d1", ebb+"/clients/77aa/decisions/d2"
 	salt := []byte("0123456789abcdef")
 	entry := func(kind pb.EntryKind, minute int, actor string, role pb.Role, change func(*pb.AuditEntry)) *pb.AuditEntry {
 		e := &pb.AuditEntry{Kind: kind, Format: 1, Salon: ebb + "/salons/north-quay", Actor: ebb + "/practitioners/" + actor, Role: role,
-			Client: client, Decision: refused, Product: ebb + "/products/ebb-regular", Rules: []*pb.RuleRef{{RuleId: "zone.lightened", Version: 1}},
+			Client: clientName, Decision: refused, Product: ebb + "/products/ebb-regular", Rules: []*pb.RuleRef{{RuleId: "zone.lightened", Version: 1}},
 			OccurTime: timestamppb.New(at(minute)), RecordTime: timestamppb.New(at(minute))}
 		change(e)
 		return e
@@ -80,12 +80,12 @@ func facts(t testing.TB) *Facts {
 		entry(pb.EntryKind_ENTRY_KIND_COVERAGE, 67, "server", 0, func(e *pb.AuditEntry) { e.Summary, e.CoveredRecords = "records covered", 3 }),
 		read(70, "AuditService/ExportEntries"), read(71, "EligibilityService/GetDecision"), read(72, "EligibilityService/GetDecision"),
 	}
-	f := &Facts{Chain: ebb, Period: Period{at(0).Truncate(24 * time.Hour), at(0).Truncate(24*time.Hour).AddDate(0, 0, 7)}, Made: at(600),
+	f := &Data{Chain: ebb, Period: Period{at(0).Truncate(24 * time.Hour), at(0).Truncate(24*time.Hour).AddDate(0, 0, 7)}, CreateTime: at(600),
 		Figures: figures(), Decisions: map[string]*pb.Decision{refused: decision(refused, salt)}}
 	for i, e := range all {
 		f.Entries = append(f.Entries, Entry{e, int64(40 + i), ledger.LeafHash([]byte(e.Summary))})
 	}
-	f.Seal = sealed(t, 54)
+	f.Checkpoint = sealed(t, 54)
 	return f
 }
 
@@ -151,7 +151,7 @@ func sealed(t testing.TB, size int64) *pb.GetCheckpointResponse {
 }
 
 // page writes the report.
-func page(t testing.TB, f *Facts) string {
+func page(t testing.TB, f *Data) string {
 	t.Helper()
 	var out strings.Builder
 	if err := Write(&out, f); err != nil {
@@ -203,7 +203,7 @@ func TestPageSays(t *testing.T) {
 // nowhere else, so that it can be kept and opened anywhere.
 func TestNothingIsLoaded(t *testing.T) {
 	f := facts(t)
-	f.Decisions[client+"/decisions/d1"].Findings[0].Basis.Source = "https://example.org/source"
+	f.Decisions[clientName+"/decisions/d1"].Findings[0].Basis.Source = "https://example.org/source"
 	text := page(t, f)
 	for _, bad := range []string{"<script", "<link", "<img", "<iframe", "<object", "<embed", "<base", "<form", " src=", "srcset", "url(", "@import", "javascript:", " on", "http-equiv=\"refresh"} {
 		for i, line := range strings.Split(text, "\n") {
@@ -248,7 +248,7 @@ func TestHostileText(t *testing.T) {
 			p.Practitioner = hostile
 		}
 	}
-	f.Chain, f.Seal.Checkpoint, f.Seal.Keys = hostile, hostile, []string{hostile}
+	f.Chain, f.Checkpoint.Checkpoint, f.Checkpoint.Keys = hostile, hostile, []string{hostile}
 	text := page(t, f)
 	for _, bad := range []string{"<script", "alert('x')", "\u202e", "\u202c", "\u2066", "\x1b"} {
 		if strings.Contains(text, bad) {
@@ -265,7 +265,7 @@ func TestHostileText(t *testing.T) {
 
 // TestQuietPeriod: a period in which nothing happened is a page too.
 func TestQuietPeriod(t *testing.T) {
-	text := page(t, &Facts{Chain: ebb, Made: at(0), Seal: sealed(t, 0)})
+	text := page(t, &Data{Chain: ebb, CreateTime: at(0), Checkpoint: sealed(t, 0)})
 	for _, part := range []string{"the beginning", "the end of the log", "There are none in the period.", "Nothing was counted in the period."} {
 		if !strings.Contains(text, part) {
 			t.Errorf("the page does not say %q", part)
@@ -279,7 +279,7 @@ func TestQuietPeriod(t *testing.T) {
 // TestWordsThatDoNotFit: free words that were exchanged in the record are told.
 func TestWordsThatDoNotFit(t *testing.T) {
 	f := facts(t)
-	f.Decisions[client+"/decisions/d1"].Overrides[1].Comment = "as somebody would have it"
+	f.Decisions[clientName+"/decisions/d1"].Overrides[1].Comment = "as somebody would have it"
 	if text := page(t, f); !strings.Contains(text, "NOT in the record") {
 		t.Error("the page does not tell that the words were exchanged")
 	}
@@ -305,7 +305,7 @@ func TestFollowingWeek(t *testing.T) {
 	for week, want := range map[string]string{
 		"2026-W45": "2026-W46", "2026-W53": "2027-W01", "2025-W52": "2026-W01", "2020-W52": "2020-W53", "week": "",
 	} {
-		if got := following(week); got != want {
+		if got := nextWeek(week); got != want {
 			t.Errorf("after %s comes %q, not %q", week, got, want)
 		}
 	}

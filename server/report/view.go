@@ -16,8 +16,8 @@ import (
 	"alkalog/service/severity"
 )
 
-// view is the facts as the page shows them.
-type view struct {
+// pageView is the facts as the page shows them.
+type pageView struct {
 	Chain, From, To, Made string
 	// WholeDays is set when the figures are of more than the period, because
 	// they are kept by the day.
@@ -25,34 +25,34 @@ type view struct {
 	Warnings  []string // what cannot be relied upon
 	Total     int
 	Counted   int64 // what the figures count; see Apart
-	Apart     apart
+	Apart     sectionCounts
 	Decisions int64
 	Uncounted int64
 	Kinds     []kindCount
 	Weeks     weekChart
 	Groups    []group
-	Follow    []share
+	Follow    []proportion
 	People    []person
-	Refusals  []shown
-	Overrides []shown
-	Others    []shown
-	Reads     []reads
-	Covered   covered
-	Seal      seal
+	Refusals  []entryView
+	Overrides []entryView
+	Others    []entryView
+	Reads     []readCount
+	Covered   coverageView
+	Seal      checkpointView
 }
 
-// apart is the entries of the page by where they are shown.
-type apart struct{ Refusals, Overrides, Others, Reads, Covering int }
+// sectionCounts is the entries of the page by where they are shown.
+type sectionCounts struct{ Refusals, Overrides, Others, Reads, Covering int }
 
-// covered is the entries that cover records, told in one line.
-type covered struct {
+// coverageView is the entries that cover records, told in one line.
+type coverageView struct {
 	Entries         int
 	First, Last     int64 // their places
 	Writes, Records int64
 }
 
-// shown is an entry as the page shows it.
-type shown struct {
+// entryView is an entry as the page shows it.
+type entryView struct {
 	Entry
 	Kind     string
 	Class    class
@@ -68,22 +68,22 @@ type shown struct {
 	Left     int // findings that are only conditions
 	Reason   string
 	Changed  []string // fields, in words
-	Override override
+	Override overrideView
 	Links    []link // of a refusal: its overrides; of an override: its refusal
 }
 
 // link leads to another entry of the page.
 type link struct{ To, Text string }
 
-// override is what a try to override says beyond its entry.
-type override struct {
+// overrideView is what a try to override says beyond its entry.
+type overrideView struct {
 	Reason     string // the coded reason in words, or why it was denied
 	Commitment string // in hex
 	Kept       string // whether the free words that are kept fit it
 }
 
-// seal is the checkpoint as the page shows it.
-type seal struct {
+// checkpointView is the checkpoint as the page shows it.
+type checkpointView struct {
 	Checkpoint string
 	Size       int64
 	Keys       []string
@@ -92,15 +92,15 @@ type seal struct {
 	Wrong      bool
 }
 
-// newView works out what the page shows.
-func newView(f *Facts) view {
+// newPageView works out what the page shows.
+func newPageView(f *Data) pageView {
 	byKind := f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_KIND]
-	v := view{
-		Chain: f.Chain, From: bound(f.Period.From, "the beginning"), To: bound(f.Period.To, "the end of the log"), Made: minute(f.Made),
+	v := pageView{
+		Chain: f.Chain, From: boundText(f.Period.From, "the beginning"), To: boundText(f.Period.To, "the end of the log"), Made: minuteText(f.CreateTime),
 		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To), Warnings: f.warnings(),
 		Total: len(f.Entries), Counted: counted(byKind), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
-		Kinds: kinds(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
-		Groups: groups(f), Follow: follow(byKind.GetOverrides()), People: people(byKind.GetPractitioners()), Seal: newSeal(f.Seal), Reads: newReads(f.Entries),
+		Kinds: newKindCounts(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
+		Groups: newGroups(f), Follow: newFollowUps(byKind.GetOverrides()), People: newPeople(byKind.GetPractitioners()), Seal: newCheckpointView(f.Checkpoint), Reads: countReads(f.Entries),
 	}
 	related, places := map[string][]Entry{}, map[string]int64{}
 	for _, e := range f.Entries {
@@ -110,13 +110,13 @@ func newView(f *Facts) view {
 		}
 	}
 	for _, e := range f.Entries {
-		s := f.show(e)
+		s := f.viewEntry(e)
 		s.Links = links(e, related[e.GetDecision()])
 		if at, shown := places[e.GetWithdraws()]; shown && e.GetWithdraws() != "" {
 			s.Links = append(s.Links, link{fmt.Sprintf("#entry-%d", at), fmt.Sprintf("withdraws entry %d", at)})
 		}
 		switch {
-		case covers(e.GetKind()):
+		case isCoverage(e.GetKind()):
 			v.Covered.add(e)
 		case isRefusal(e.GetKind()):
 			v.Refusals = append(v.Refusals, s)
@@ -126,7 +126,7 @@ func newView(f *Facts) view {
 			v.Others = append(v.Others, s)
 		}
 	}
-	v.Apart = apart{len(v.Refusals), len(v.Overrides), len(v.Others), len(f.Entries) - len(v.Refusals) - len(v.Overrides) - len(v.Others) - v.Covered.Entries, v.Covered.Entries}
+	v.Apart = sectionCounts{len(v.Refusals), len(v.Overrides), len(v.Others), len(f.Entries) - len(v.Refusals) - len(v.Overrides) - len(v.Others) - v.Covered.Entries, v.Covered.Entries}
 	return v
 }
 
@@ -140,7 +140,7 @@ func counted(s *pb.SummarizeEntriesResponse) int64 {
 }
 
 // add takes in an entry that covers records.
-func (c *covered) add(e Entry) {
+func (c *coverageView) add(e Entry) {
 	if c.Entries == 0 {
 		c.First = e.Index
 	}
@@ -150,13 +150,13 @@ func (c *covered) add(e Entry) {
 	c.Records += e.GetCoveredRecords()
 }
 
-// show works out how an entry is shown.
-func (f *Facts) show(e Entry) shown {
-	s := shown{
-		Entry: e, Kind: kindWords(e.GetKind()), Class: classOf(e.GetKind()), Reason: codeWords(e.GetReasonCode()), Who: who(e.AuditEntry), Salon: last(e.GetSalon()),
-		When: second(e.GetOccurTime()), LeafText: base64.StdEncoding.EncodeToString(e.Leaf[:]), Rules: rules(e.AuditEntry),
+// viewEntry works out how an entry is shown.
+func (f *Data) viewEntry(e Entry) entryView {
+	s := entryView{
+		Entry: e, Kind: kindWords(e.GetKind()), Class: classOf(e.GetKind()), Reason: codeWords(e.GetReasonCode()), Who: actorText(e.AuditEntry), Salon: lastSegment(e.GetSalon()),
+		When: secondText(e.GetOccurTime()), LeafText: base64.StdEncoding.EncodeToString(e.Leaf[:]), Rules: ruleText(e.AuditEntry),
 	}
-	if r := second(e.GetRecordTime()); r != s.When {
+	if r := secondText(e.GetRecordTime()); r != s.When {
 		s.Recorded = r
 	}
 	for _, path := range e.GetChangedFields() {
@@ -171,7 +171,7 @@ func (f *Facts) show(e Entry) shown {
 		}
 	}
 	if isOverride(e.GetKind()) {
-		s.Override = newOverride(e.AuditEntry, s.Decision)
+		s.Override = newOverrideView(e.AuditEntry, s.Decision)
 	}
 	return s
 }
@@ -187,10 +187,10 @@ func links(e Entry, related []Entry) []link {
 	return all
 }
 
-// newOverride finds a try to override in its decision, by its commitment, and
+// newOverrideView finds a try to override in its decision, by its commitment, and
 // says whether what is kept fits what was committed to.
-func newOverride(e *pb.AuditEntry, d *pb.Decision) override {
-	o := override{Reason: codeWords(e.GetReasonCode()), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
+func newOverrideView(e *pb.AuditEntry, d *pb.Decision) overrideView {
+	o := overrideView{Reason: codeWords(e.GetReasonCode()), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
 	if d == nil {
 		o.Kept = "The decision can be read no more, and with it the free words: the commitment is all that is left of them."
 		return o
@@ -219,14 +219,14 @@ func reason(d *pb.Decision, o *pb.Override) string {
 		}
 	}
 	if o.GetDenial() != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		text = fmt.Sprintf("denied (%s); the reason given: %s", words(o.GetDenial()), text)
+		text = fmt.Sprintf("denied (%s); the reason given: %s", enumLabel(o.GetDenial()), text)
 	}
 	return text
 }
 
-// newSeal checks the checkpoint with the keys that came with it.
-func newSeal(s *pb.GetCheckpointResponse) seal {
-	shown := seal{Checkpoint: s.GetCheckpoint(), Size: s.GetTreeSize(), Keys: s.GetKeys(), Handovers: len(s.GetHandovers())}
+// newCheckpointView checks the checkpoint with the keys that came with it.
+func newCheckpointView(s *pb.GetCheckpointResponse) checkpointView {
+	shown := checkpointView{Checkpoint: s.GetCheckpoint(), Size: s.GetTreeSize(), Keys: s.GetKeys(), Handovers: len(s.GetHandovers())}
 	var keys []ledger.PublicKey
 	for _, text := range s.GetKeys() {
 		if key, err := ledger.ParsePublicKey(text); err == nil {
@@ -245,20 +245,20 @@ func newSeal(s *pb.GetCheckpointResponse) seal {
 	return shown
 }
 
-// who is who acted, in which role, and for whom.
-func who(e *pb.AuditEntry) string {
-	text := last(e.GetActor())
+// actorText is who acted, in which role, and for whom.
+func actorText(e *pb.AuditEntry) string {
+	text := lastSegment(e.GetActor())
 	if e.GetRole() != pb.Role_ROLE_UNSPECIFIED {
-		text += " (" + words(e.GetRole()) + ")"
+		text += " (" + enumLabel(e.GetRole()) + ")"
 	}
 	if e.GetOnBehalfOf() != "" {
-		text += " for " + last(e.GetOnBehalfOf())
+		text += " for " + lastSegment(e.GetOnBehalfOf())
 	}
 	return text
 }
 
-// rules lists the rules of an entry with their versions.
-func rules(e *pb.AuditEntry) string {
+// ruleText lists the rules of an entry with their versions.
+func ruleText(e *pb.AuditEntry) string {
 	var all []string
 	for _, r := range e.GetRules() {
 		all = append(all, fmt.Sprintf("%s, version %d", r.GetRuleId(), r.GetVersion()))
@@ -266,8 +266,8 @@ func rules(e *pb.AuditEntry) string {
 	return strings.Join(all, "; ")
 }
 
-// words says an enum value in plain words.
-func words(value protoreflect.Enum) string {
+// enumLabel says an enum value in plain words.
+func enumLabel(value protoreflect.Enum) string {
 	values := value.Descriptor().Values()
 	named := values.ByNumber(value.Number())
 	if named == nil {
@@ -277,26 +277,26 @@ func words(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// last is the last segment of a resource name.
-func last(name string) string { return name[strings.LastIndex(name, "/")+1:] }
+// lastSegment is the last segment of a resource name.
+func lastSegment(name string) string { return name[strings.LastIndex(name, "/")+1:] }
 
-// second is a time to the second; "not stated" when absent.
-func second(t *timestamppb.Timestamp) string {
+// secondText is a time to the second; "not stated" when absent.
+func secondText(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return "not stated"
 	}
 	return t.AsTime().Format("2 Jan 2006 15:04:05") + " UTC"
 }
 
-// minute is a time to the minute.
-func minute(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" }
+// minuteText is a time to the minute.
+func minuteText(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" }
 
-// bound is an end of the period.
-func bound(t time.Time, none string) string {
+// boundText is an end of the period.
+func boundText(t time.Time, none string) string {
 	if t.IsZero() {
 		return none
 	}
-	return minute(t)
+	return minuteText(t)
 }
 
 // wholeDay reports whether a day begins at a time, or there is no time.

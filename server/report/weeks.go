@@ -22,7 +22,7 @@ type weekChart struct {
 func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 	c := weekChart{group: newGroup("Week by week", "Week", s), Most: 1}
 	slices.SortFunc(c.Rows, func(a, b groupRow) int { return cmp.Compare(a.Key, b.Key) })
-	c.Rows = withQuiet(c.Rows, len(c.Classes))
+	c.Rows = fillWeeks(c.Rows, len(c.Classes))
 	for _, row := range c.Rows {
 		c.Most = max(c.Most, row.Total)
 	}
@@ -35,13 +35,13 @@ func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 // Column is a week of the picture.
 func (c weekChart) Column(row groupRow) []bar { return stack(row.Counts, c.Classes, c.Most) }
 
-// withQuiet puts in the weeks in which nothing was recorded, so that the course
+// fillWeeks puts in the weeks in which nothing was recorded, so that the course
 // of time is not shortened. Rows are in order of time.
-func withQuiet(rows []groupRow, kinds int) []groupRow {
+func fillWeeks(rows []groupRow, kinds int) []groupRow {
 	var all []groupRow
 	for _, row := range rows {
 		for len(all) > 0 {
-			next := following(all[len(all)-1].Key)
+			next := nextWeek(all[len(all)-1].Key)
 			if next == "" || next >= row.Key {
 				break
 			}
@@ -52,9 +52,9 @@ func withQuiet(rows []groupRow, kinds int) []groupRow {
 	return all
 }
 
-// following is the week after an ISO week such as "2026-W48"; empty when the
+// nextWeek is the week after an ISO week such as "2026-W48"; empty when the
 // text is none. The 4th of January is always in week 1 (ISO 8601, week dates).
-func following(week string) string {
+func nextWeek(week string) string {
 	var year, number int
 	if n, err := fmt.Sscanf(week, "%4d-W%2d", &year, &number); n != 2 || err != nil || year < 1 {
 		return ""

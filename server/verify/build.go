@@ -36,18 +36,18 @@ type tree struct {
 }
 
 // build builds the tree anew from the entries, and compares it with the tiles.
-func (c *check) build() (tree, error) {
+func (c *verification) build() (tree, error) {
 	built := tree{head: ledger.Empty()}
 	c.heads[0] = built.head
 	last := c.signed.Edge()
-	for first := int64(0); first < c.signed.Size && !c.gap; first += ledger.TileWidth {
+	for first := int64(0); first < c.signed.Size && !c.incomplete; first += ledger.TileWidth {
 		leaves, err := c.bundle(first, int(min(ledger.TileWidth, c.signed.Size-first)))
-		if err != nil || c.gap {
+		if err != nil || c.incomplete {
 			return built, err
 		}
 		tiles, err := c.grow(&built, leaves)
 		if err == nil {
-			err = c.tell(built.head.Size, c.signed.Size)
+			err = c.progress(built.head.Size, c.signed.Size)
 		}
 		if err != nil {
 			return built, err
@@ -65,7 +65,7 @@ func (c *check) build() (tree, error) {
 
 // grow appends leaves to the tree, and stops on the way at the sizes whose heads
 // are asked for.
-func (c *check) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
+func (c *verification) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
 	var grown []ledger.Tile
 	for len(leaves) > 0 {
 		n := len(leaves)
@@ -88,7 +88,7 @@ func (c *check) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
 }
 
 // stops are the sizes at which the head is needed.
-func (c *check) stops() []int64 {
+func (c *verification) stops() []int64 {
 	var sizes []int64
 	if c.earlier != nil {
 		sizes = append(sizes, c.earlier.Size)
@@ -116,7 +116,7 @@ func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 // bundle reads the entries of a bundle, checks each, and returns their hashes.
 // If they are not as many as there should be, the tile's hashes stand in for
 // them, and tell which entries are missing.
-func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
+func (c *verification) bundle(first int64, width int) ([]ledger.Hash, error) {
 	path := ledger.BundlePath(first/ledger.TileWidth, width)
 	tile, noTile, err := c.tile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
 	if err != nil {
@@ -141,7 +141,7 @@ func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
 	s := suspect{first: first, width: width, path: path, wrong: wrong, entries: entries, leaves: leaves}
 	if wrong != "" {
 		c.readAligned(s, tile)
-		c.gap = noTile != ""
+		c.incomplete = noTile != ""
 		if len(entries) == 0 || noTile != "" || len(c.suspects) == maxSuspects {
 			c.unreadable(s)
 			return tile, nil
@@ -159,45 +159,45 @@ func (c *check) bundle(first int64, width int) ([]ledger.Hash, error) {
 }
 
 // unreadable notes a bundle of which nothing more can be told.
-func (c *check) unreadable(s suspect) {
-	c.fault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.wrong, s.first, s.first+int64(s.width)-1)})
+func (c *verification) unreadable(s suspect) {
+	c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.wrong, s.first, s.first+int64(s.width)-1)})
 }
 
 // readAligned checks the entries of a bundle that lacks some, or has too many,
 // each at the place that the tile has for it.
-func (c *check) readAligned(s suspect, tile []ledger.Hash) {
-	at := len(c.names)
-	c.names = append(c.names, make([]uint64, s.width)...)
+func (c *verification) readAligned(s suspect, tile []ledger.Hash) {
+	at := len(c.nameHashes)
+	c.nameHashes = append(c.nameHashes, make([]uint64, s.width)...)
 	for i, leaf := range s.leaves {
 		place := slices.Index(tile, leaf)
 		if place < 0 {
 			continue
 		}
-		c.names = c.names[:at+place]
+		c.nameHashes = c.nameHashes[:at+place]
 		c.readEntry(s.first+int64(place), s.path, s.entries[i])
-		c.names = c.names[:at+s.width]
+		c.nameHashes = c.nameHashes[:at+s.width]
 	}
 }
 
 // readEntry checks what an entry says of itself.
-func (c *check) readEntry(index int64, path string, stored []byte) {
+func (c *verification) readEntry(index int64, path string, stored []byte) {
 	e := &pb.AuditEntry{}
 	if len(stored) == 0 {
-		c.absent[index] = path
-		c.names = append(c.names, 0)
+		c.missing[index] = path
+		c.nameHashes = append(c.nameHashes, 0)
 		return
 	}
 	if err := proto.Unmarshal(stored, e); err != nil {
-		c.fault(Fault{Index: index, File: path, What: "it cannot be read as an audit entry"})
-		c.names = append(c.names, 0)
+		c.addFault(Fault{Index: index, File: path, What: "it cannot be read as an audit entry"})
+		c.nameHashes = append(c.nameHashes, 0)
 		return
 	}
 	c.report.Kinds[e.Kind.String()]++
 	chain := c.signed.Origin[strings.LastIndexByte(c.signed.Origin, '/')+1:]
 	if !strings.HasPrefix(e.Name, "chains/"+chain+"/entries/") {
-		c.fault(Fault{Index: index, Entry: e.Name, File: path, What: "it is not an entry of chain " + chain})
+		c.addFault(Fault{Index: index, Entry: e.Name, File: path, What: "it is not an entry of chain " + chain})
 	}
-	c.names = append(c.names, nameHash(e.Name))
+	c.nameHashes = append(c.nameHashes, nameHash(e.Name))
 }
 
 // nameHash is a short hash of a name, never 0.
@@ -207,7 +207,7 @@ func nameHash(name string) uint64 {
 }
 
 // tile reads a tile as hashes; missing says why there is none.
-func (c *check) tile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
+func (c *verification) tile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
 	content, missing, err := c.files.read(id.Path(), maxTile)
 	if err == nil && missing == "" && len(content) != id.Width*len(ledger.Hash{}) {
 		missing = fmt.Sprintf("it has %d bytes instead of %d", len(content), id.Width*len(ledger.Hash{}))
@@ -222,7 +222,7 @@ func (c *check) tile(id ledger.TileID) (hashes []ledger.Hash, missing string, er
 }
 
 // compareTile notes a tile that is not what the entries give.
-func (c *check) compareTile(t ledger.Tile) error {
+func (c *verification) compareTile(t ledger.Tile) error {
 	content, missing, err := c.files.read(t.Path(), maxTile)
 	if err == nil && (missing != "" || !bytes.Equal(content, t.Hashes)) {
 		c.damaged = append(c.damaged, t.TileID)
@@ -231,7 +231,7 @@ func (c *check) compareTile(t ledger.Tile) error {
 }
 
 // readTiles is the ledger.TileReader of the export.
-func (c *check) readTiles(ids []ledger.TileID) ([][]byte, error) {
+func (c *verification) readTiles(ids []ledger.TileID) ([][]byte, error) {
 	tiles := make([][]byte, len(ids))
 	for i, id := range ids {
 		content, missing, err := c.files.read(id.Path(), maxTile)

@@ -13,32 +13,32 @@ import (
 	"alkalog/service/ledger"
 )
 
-// judgeTree compares the tree that was built anew with the one that was signed.
-func (c *check) judgeTree(built tree) {
+// checkTree compares the tree that was built anew with the one that was signed.
+func (c *verification) checkTree(built tree) {
 	before := len(c.report.Faults)
 	for _, s := range c.suspects {
 		c.judgeSuspect(s)
 	}
-	for _, index := range slices.Sorted(maps.Keys(c.absent)) {
-		c.fault(Fault{Index: index, File: c.absent[index], What: nothingThere})
+	for _, index := range slices.Sorted(maps.Keys(c.missing)) {
+		c.addFault(Fault{Index: index, File: c.missing[index], What: nothingThere})
 	}
-	if !c.gap && built.head == c.signed.Head {
+	if !c.incomplete && built.head == c.signed.Head {
 		for _, id := range c.damaged {
-			c.fault(Fault{Index: -1, File: id.Path(), What: "it is missing or changed; the entries it covers are those that were signed"})
+			c.addFault(Fault{Index: -1, File: id.Path(), What: "it is missing or changed; the entries it covers are those that were signed"})
 		}
 		return
 	}
-	if c.gap {
-		c.fault(Fault{Index: -1, What: "entries are missing together with their hashes; what comes behind them was not looked at"})
+	if c.incomplete {
+		c.addFault(Fault{Index: -1, What: "entries are missing together with their hashes; what comes behind them was not looked at"})
 		return
 	}
 	if len(c.suspects) == 0 && len(c.damaged) > 0 {
 		for _, id := range c.damaged {
-			c.fault(Fault{Index: -1, File: id.Path(), What: "it is not what the entries give"})
+			c.addFault(Fault{Index: -1, File: id.Path(), What: "it is not what the entries give"})
 		}
 	}
 	if len(c.report.Faults) == before {
-		c.fault(Fault{Index: -1, What: fmt.Sprintf("the entries and the tiles agree with each other, and not with the root that was signed for %d entries: "+
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the entries and the tiles agree with each other, and not with the root that was signed for %d entries: "+
 			"entries were changed and the tiles made anew; which entries cannot be told", c.signed.Size)})
 	}
 }
@@ -49,7 +49,7 @@ const nothingThere = "it is missing: there was none in the database when the cop
 // judgeSuspect tells which entries of a bundle are not those that were signed,
 // by the tile if that can be traced to the signed root. What stands in another
 // place of the bundle is not missing, and what moved with it is named once.
-func (c *check) judgeSuspect(s suspect) {
+func (c *verification) judgeSuspect(s suspect) {
 	last := s.first + int64(s.width) - 1
 	signed, err := c.signed.Leaves(s.first, int64(s.width), c.readTiles)
 	if err != nil && s.wrong != "" {
@@ -57,11 +57,11 @@ func (c *check) judgeSuspect(s suspect) {
 		return
 	}
 	if err != nil {
-		c.fault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
+		c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
 		return
 	}
 	if s.wrong != "" {
-		c.fault(Fault{Index: -1, File: s.path, What: s.wrong})
+		c.addFault(Fault{Index: -1, File: s.path, What: s.wrong})
 	}
 	s.inOrder = c.inOrder(s, signed)
 	for i := range s.width {
@@ -74,10 +74,10 @@ func (c *check) judgeSuspect(s suspect) {
 
 // inOrder reports whether the entries of a bundle are all signed ones and in
 // their order: then some are missing, and nothing is wrong with the others.
-func (c *check) inOrder(s suspect, signed []ledger.Hash) bool {
+func (c *verification) inOrder(s suspect, signed []ledger.Hash) bool {
 	reached := -1
 	for i, leaf := range s.leaves {
-		if _, isEmpty := c.absent[s.first+int64(i)]; isEmpty {
+		if _, isEmpty := c.missing[s.first+int64(i)]; isEmpty {
 			continue
 		}
 		at := slices.Index(signed, leaf)
@@ -91,10 +91,10 @@ func (c *check) inOrder(s suspect, signed []ledger.Hash) bool {
 
 // judgePlace tells what became of the entry that was signed for a place of a
 // bundle, and of the one that stands there.
-func (c *check) judgePlace(s suspect, signed []ledger.Hash, i int) {
+func (c *verification) judgePlace(s suspect, signed []ledger.Hash, i int) {
 	index := s.first + int64(i)
-	_, isEmpty := c.absent[index]
-	delete(c.absent, index)
+	_, isEmpty := c.missing[index]
+	delete(c.missing, index)
 	stands := i < len(s.leaves) && !isEmpty
 	switch {
 	case stands && s.leaves[i] == signed[i]:
@@ -105,27 +105,27 @@ func (c *check) judgePlace(s suspect, signed []ledger.Hash, i int) {
 		}
 		return
 	case isEmpty:
-		c.fault(Fault{Index: index, File: s.path, What: nothingThere})
+		c.addFault(Fault{Index: index, File: s.path, What: nothingThere})
 		return
 	case !stands || slices.Contains(signed, s.leaves[i]):
-		c.fault(Fault{Index: index, File: s.path, What: "it is missing"})
+		c.addFault(Fault{Index: index, File: s.path, What: "it is missing"})
 		if stands {
 			c.judgeMoved(s, signed, i)
 		}
 		return
 	}
-	c.fault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
+	c.addFault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
 }
 
 // judgeMoved tells where the entry at a place of a bundle was signed for, once
 // for entries that moved together.
-func (c *check) judgeMoved(s suspect, signed []ledger.Hash, i int) {
+func (c *verification) judgeMoved(s suspect, signed []ledger.Hash, i int) {
 	at := slices.Index(signed, s.leaves[i])
 	if at >= 0 && s.inOrder {
 		return
 	}
 	if at < 0 {
-		c.fault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: "it was slipped in: it was signed for no place of this bundle"})
+		c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: "it was slipped in: it was signed for no place of this bundle"})
 		return
 	}
 	if i > 0 && at > 0 && i-1 < len(s.leaves) && s.leaves[i-1] == signed[at-1] {
@@ -139,7 +139,7 @@ func (c *check) judgeMoved(s suspect, signed []ledger.Hash, i int) {
 	if n > 1 {
 		what += fmt.Sprintf(", and the %d behind it for the places that follow; they were moved and not changed", n-1)
 	}
-	c.fault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: what})
+	c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: what})
 }
 
 // nameOf is the name of an entry; what cannot be read has none.
@@ -149,27 +149,27 @@ func nameOf(stored []byte) string {
 	return e.Name
 }
 
-// judgeNames finds entries that are on the log twice.
-func (c *check) judgeNames() {
-	sorted := slices.Sorted(slices.Values(c.names))
+// checkNames finds entries that are on the log twice.
+func (c *verification) checkNames() {
+	sorted := slices.Sorted(slices.Values(c.nameHashes))
 	for i := 1; i < len(sorted); i++ {
 		if sorted[i] == 0 || sorted[i] != sorted[i-1] || i > 1 && sorted[i] == sorted[i-2] {
 			continue
 		}
-		first := slices.Index(c.names, sorted[i])
-		second := first + 1 + slices.Index(c.names[first+1:], sorted[i])
-		c.fault(Fault{Index: int64(second), What: fmt.Sprintf("it has the same name as entry %d", first)})
+		first := slices.Index(c.nameHashes, sorted[i])
+		second := first + 1 + slices.Index(c.nameHashes[first+1:], sorted[i])
+		c.addFault(Fault{Index: int64(second), What: fmt.Sprintf("it has the same name as entry %d", first)})
 	}
 }
 
 // readEarlier reads the earlier checkpoint, which must be one of the same log.
-func (c *check) readEarlier(against []byte) {
+func (c *verification) readEarlier(against []byte) {
 	earlier, signers, err := ledger.OpenCheckpoint(against, c.keys)
 	switch {
 	case err != nil:
-		c.fault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is not signed by any key that came with the export (%v): this is another log, or its keys were exchanged", err)})
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is not signed by any key that came with the export (%v): this is another log, or its keys were exchanged", err)})
 	case earlier.Origin != c.signed.Origin:
-		c.fault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is one of the log %s, and this is %s", earlier.Origin, c.signed.Origin)})
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is one of the log %s, and this is %s", earlier.Origin, c.signed.Origin)})
 	default:
 		c.earlier = &signedHead{earlier, signers}
 		c.report.Earlier = &Earlier{earlier.Size, earlier.Root.String()}
@@ -178,7 +178,7 @@ func (c *check) readEarlier(against []byte) {
 
 // readHandovers reads the checkpoints that carry the trust in one key over to
 // the next.
-func (c *check) readHandovers() error {
+func (c *verification) readHandovers() error {
 	names, err := fs.ReadDir(c.files.root.FS(), handoverDir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -195,11 +195,11 @@ func (c *check) readHandovers() error {
 		checkpoint, signers, err := ledger.OpenCheckpoint(text, c.keys)
 		switch {
 		case missing != "":
-			c.fault(Fault{Index: -1, File: name, What: missing})
+			c.addFault(Fault{Index: -1, File: name, What: missing})
 		case err != nil:
-			c.fault(Fault{Index: -1, File: name, What: err.Error()})
+			c.addFault(Fault{Index: -1, File: name, What: err.Error()})
 		case checkpoint.Origin != c.signed.Origin || checkpoint.Size > c.signed.Size:
-			c.fault(Fault{Index: -1, File: name, What: "it is a checkpoint of another log, or of a larger one"})
+			c.addFault(Fault{Index: -1, File: name, What: "it is a checkpoint of another log, or of a larger one"})
 		default:
 			c.handover = append(c.handover, signedHead{checkpoint, signers})
 		}
@@ -207,27 +207,27 @@ func (c *check) readHandovers() error {
 	return nil
 }
 
-// judgeHistory tells whether the log still begins as it did when the earlier
+// checkHistory tells whether the log still begins as it did when the earlier
 // checkpoints were signed.
-func (c *check) judgeHistory(built tree) {
+func (c *verification) checkHistory(built tree) {
 	for _, h := range c.handover {
 		if signed, ok := c.signedHead(built, h.Size); ok && signed != h.Head {
-			c.fault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those that were signed when a key was handed over", h.Size)})
+			c.addFault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those that were signed when a key was handed over", h.Size)})
 		}
 	}
 	if c.earlier == nil {
 		return
 	}
 	if c.earlier.Size > c.signed.Size {
-		c.fault(Fault{Index: c.signed.Size, What: fmt.Sprintf("it and all behind it are gone: the log had %d entries when the earlier checkpoint was signed and has %d now; "+
+		c.addFault(Fault{Index: c.signed.Size, What: fmt.Sprintf("it and all behind it are gone: the log had %d entries when the earlier checkpoint was signed and has %d now; "+
 			"an older state was restored, or entries were cut off", c.earlier.Size, c.signed.Size)})
 		return
 	}
 	signed, ok := c.signedHead(built, c.earlier.Size)
 	if !ok {
-		c.fault(Fault{Index: -1, What: "so much is damaged that nothing can be said about the earlier checkpoint"})
+		c.addFault(Fault{Index: -1, What: "so much is damaged that nothing can be said about the earlier checkpoint"})
 	} else if signed != c.earlier.Head {
-		c.fault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those for which the earlier checkpoint was signed: the history was rewritten, or there are two; "+
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those for which the earlier checkpoint was signed: the history was rewritten, or there are two; "+
 			"keep both checkpoints, since together they prove it", c.earlier.Size)})
 	}
 }
@@ -235,8 +235,8 @@ func (c *check) judgeHistory(built tree) {
 // signedHead is the head at a size of the tree that was signed: as it was built
 // anew or, when entries of the copy are damaged, as the tiles that can be traced
 // to the signed root have it.
-func (c *check) signedHead(built tree, size int64) (ledger.Head, bool) {
-	if !c.gap && built.head == c.signed.Head {
+func (c *verification) signedHead(built tree, size int64) (ledger.Head, bool) {
+	if !c.incomplete && built.head == c.signed.Head {
 		head, ok := c.heads[size]
 		return head, ok
 	}
@@ -244,20 +244,20 @@ func (c *check) signedHead(built tree, size int64) (ledger.Head, bool) {
 	return head, err == nil
 }
 
-// judgeKeys tells whether the key that signed now follows from one that signed
+// checkKeys tells whether the key that signed now follows from one that signed
 // the earlier checkpoint, and from one that the auditor brought along.
-func (c *check) judgeKeys() {
+func (c *verification) checkKeys() {
 	if c.earlier != nil && !c.follows(c.earlier.signers) {
-		c.fault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
+		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
 	}
 	if len(c.pinned) > 0 && !c.follows(c.pinned) {
-		c.fault(Fault{Index: -1, File: checkpointFile, What: "it is signed by none of the keys that were given to trust, nor by one that they vouch for"})
+		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by none of the keys that were given to trust, nor by one that they vouch for"})
 	}
 }
 
 // follows reports whether the checkpoint is signed by one of some keys, or by one
 // that they vouch for in a handover.
-func (c *check) follows(first []ledger.PublicKey) bool {
+func (c *verification) follows(first []ledger.PublicKey) bool {
 	trusted := map[string]bool{}
 	trust := func(keys []ledger.PublicKey) {
 		for _, k := range keys {

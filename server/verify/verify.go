@@ -115,14 +115,14 @@ func (f Fault) String() string {
 	return strings.Join(where, ", ") + ": " + f.What
 }
 
-// Holds reports whether nothing is wrong.
-func (r Report) Holds() bool { return len(r.Faults) == 0 }
+// Valid reports whether nothing is wrong.
+func (r Report) Valid() bool { return len(r.Faults) == 0 }
 
-// check is a verification under way.
-type check struct {
-	files  files
-	tell   func(done, of int64) error
-	report Report
+// verification is a verification under way.
+type verification struct {
+	files    files
+	progress func(done, of int64) error
+	report   Report
 
 	pinned   []ledger.PublicKey // that the auditor brought along
 	keys     []ledger.PublicKey // these, and those of the export
@@ -132,11 +132,11 @@ type check struct {
 	handover []signedHead
 	heads    map[int64]ledger.Head // of the tree built anew, at the sizes that are asked for
 
-	names    []uint64 // short hashes of the entries' names, in their order
-	suspects []suspect
-	absent   map[int64]string // places that are empty in the copy, with their bundles
-	damaged  []ledger.TileID  // tiles that are not what the entries give
-	gap      bool             // entries and their hashes are missing: no tree can be built
+	nameHashes []uint64 // short hashes of the entries' names, in their order
+	suspects   []suspect
+	missing    map[int64]string // places that are empty in the copy, with their bundles
+	damaged    []ledger.TileID  // tiles that are not what the entries give
+	incomplete bool             // entries and their hashes are missing: no tree can be built
 }
 
 // signedHead is a checkpoint with who signed it.
@@ -175,12 +175,12 @@ func (t Trust) parse() ([]ledger.PublicKey, error) {
 // same log, or nil. An error means that there is no verdict, because the files
 // cannot be read, or against is no checkpoint at all; files that are missing are a fault.
 func Dir(dir string, against []byte) (Report, error) {
-	return Watch(dir, Trust{Against: against}, func(int64, int64) error { return nil })
+	return DirProgress(dir, Trust{Against: against}, func(int64, int64) error { return nil })
 }
 
-// Watch is Dir for long exports: it tells now and then how many entries it has
+// DirProgress is Dir for long exports: it tells now and then how many entries it has
 // read, of how many, and stops when tell returns an error, with that error.
-func Watch(dir string, trust Trust, tell func(done, of int64) error) (Report, error) {
+func DirProgress(dir string, trust Trust, tell func(done, of int64) error) (Report, error) {
 	pinned, err := trust.parse()
 	if err != nil {
 		return Report{}, err
@@ -190,14 +190,14 @@ func Watch(dir string, trust Trust, tell func(done, of int64) error) (Report, er
 		return Report{}, fmt.Errorf("verify: %w", err)
 	}
 	defer root.Close()
-	c := &check{files: files{root}, tell: tell, pinned: pinned, keys: slices.Clone(pinned), heads: map[int64]ledger.Head{}, absent: map[int64]string{}, report: Report{Kinds: map[string]int64{}}}
+	c := &verification{files: files{root}, progress: tell, pinned: pinned, keys: slices.Clone(pinned), heads: map[int64]ledger.Head{}, missing: map[int64]string{}, report: Report{Kinds: map[string]int64{}}}
 	err = c.run(trust.Against)
-	c.limits(trust.Against)
+	c.addLimits(trust.Against)
 	return c.report, err
 }
 
 // run makes the checks one after the other, as far as each allows the next.
-func (c *check) run(against []byte) error {
+func (c *verification) run(against []byte) error {
 	if known, err := c.readKeys(); err != nil || !known {
 		return err
 	}
@@ -214,26 +214,26 @@ func (c *check) run(against []byte) error {
 	if err != nil {
 		return err
 	}
-	c.judgeTree(built)
-	c.judgeNames()
-	c.judgeHistory(built)
-	c.judgeKeys()
+	c.checkTree(built)
+	c.checkNames()
+	c.checkHistory(built)
+	c.checkKeys()
 	return nil
 }
 
 // readKeys reads the public keys, and reports whether there are any to go on with.
-func (c *check) readKeys() (bool, error) {
+func (c *verification) readKeys() (bool, error) {
 	text, missing, err := c.files.read(keysFile, maxText)
 	if err != nil {
 		return false, err
 	}
 	if missing != "" {
-		c.fault(Fault{Index: -1, File: keysFile, What: missing})
+		c.addFault(Fault{Index: -1, File: keysFile, What: missing})
 	}
 	for line := range strings.Lines(string(text)) {
 		key, err := ledger.ParsePublicKey(strings.TrimSuffix(line, "\n"))
 		if err != nil {
-			c.fault(Fault{Index: -1, File: keysFile, What: err.Error()})
+			c.addFault(Fault{Index: -1, File: keysFile, What: err.Error()})
 			continue
 		}
 		if !slices.ContainsFunc(c.pinned, func(k ledger.PublicKey) bool { return k.String() == key.String() }) {
@@ -241,13 +241,13 @@ func (c *check) readKeys() (bool, error) {
 		}
 	}
 	if len(c.keys) == 0 && missing == "" {
-		c.fault(Fault{Index: -1, File: keysFile, What: "there is no public key in it"})
+		c.addFault(Fault{Index: -1, File: keysFile, What: "there is no public key in it"})
 	}
 	return len(c.keys) > 0, nil
 }
 
 // readCheckpoint reads the checkpoint, and reports whether it is one.
-func (c *check) readCheckpoint() (bool, error) {
+func (c *verification) readCheckpoint() (bool, error) {
 	text, missing, err := c.files.read(checkpointFile, maxText)
 	if err != nil {
 		return false, err
@@ -255,17 +255,17 @@ func (c *check) readCheckpoint() (bool, error) {
 	if missing == "" {
 		if c.signed, c.signers, err = ledger.OpenCheckpoint(text, c.keys); err == nil {
 			c.report.Log, c.report.Size, c.report.Root = c.signed.Origin, c.signed.Size, c.signed.Root.String()
-			c.report.SignedBy = keyTexts(c.signers)
+			c.report.SignedBy = formatKeys(c.signers)
 			return true, nil
 		}
 		missing = err.Error()
 	}
-	c.fault(Fault{Index: -1, File: checkpointFile, What: missing})
+	c.addFault(Fault{Index: -1, File: checkpointFile, What: missing})
 	return false, nil
 }
 
-// fault notes what is wrong.
-func (c *check) fault(f Fault) {
+// addFault notes what is wrong.
+func (c *verification) addFault(f Fault) {
 	if len(c.report.Faults) == maxFaults {
 		c.report.MoreFaults++
 		return
@@ -273,8 +273,8 @@ func (c *check) fault(f Fault) {
 	c.report.Faults = append(c.report.Faults, f)
 }
 
-// limits says what the verdict does not cover.
-func (c *check) limits(against []byte) {
+// addLimits says what the verdict does not cover.
+func (c *verification) addLimits(against []byte) {
 	say := func(text string) { c.report.Limits = append(c.report.Limits, text) }
 	if against == nil {
 		say("No earlier checkpoint was given. Whoever holds the log's key could have made up another history and signed it; held against a checkpoint that somebody else has kept, that would show.")
@@ -286,8 +286,8 @@ func (c *check) limits(against []byte) {
 	say("The log shows what was written down, not that it is true.")
 }
 
-// keyTexts writes keys down.
-func keyTexts(keys []ledger.PublicKey) []string {
+// formatKeys writes keys down.
+func formatKeys(keys []ledger.PublicKey) []string {
 	texts := make([]string, len(keys))
 	for i, k := range keys {
 		texts[i] = k.String()

@@ -23,12 +23,12 @@ func TestHonestLogHolds(t *testing.T) {
 			if earlier > size {
 				continue
 			}
-			if r := held(t, dir, l.checkpoint(t, earlier)); !r.Holds() || r.Size != int64(size) || r.Earlier.Size != int64(earlier) {
+			if r := held(t, dir, l.checkpoint(t, earlier)); !r.Valid() || r.Size != int64(size) || r.Earlier.Size != int64(earlier) {
 				t.Errorf("%d entries against %d: %v", size, earlier, r.Faults)
 			}
 		}
 		r := held(t, dir, nil)
-		if !r.Holds() || r.Kinds[pb.EntryKind_ENTRY_KIND_REFUSAL.String()] != int64(size) || r.Log != origin {
+		if !r.Valid() || r.Kinds[pb.EntryKind_ENTRY_KIND_REFUSAL.String()] != int64(size) || r.Log != origin {
 			t.Errorf("%d entries alone: %+v", size, r)
 		}
 	}
@@ -38,7 +38,7 @@ func TestHonestLogHolds(t *testing.T) {
 func TestLargeLog(t *testing.T) {
 	l := newLog(t, 66_000)
 	dir := l.export(t)
-	if r := held(t, dir, l.checkpoint(t, 65_537)); !r.Holds() {
+	if r := held(t, dir, l.checkpoint(t, 65_537)); !r.Valid() {
 		t.Errorf("%v", r.Faults)
 	}
 	editEntries(t, dir, "tile/entries/255", func(e [][]byte) [][]byte {
@@ -174,12 +174,12 @@ func TestDamageIsNotAnotherHistory(t *testing.T) {
 // Who waits is told how far it is, and can stop it.
 func TestWatch(t *testing.T) {
 	dir, told := newLog(t, 600).export(t), []int64{}
-	r, err := Watch(dir, Trust{}, func(done, of int64) error { told = append(told, done, of); return nil })
-	if want := []int64{256, 600, 512, 600, 600, 600}; err != nil || !r.Holds() || !slices.Equal(told, want) {
+	r, err := DirProgress(dir, Trust{}, func(done, of int64) error { told = append(told, done, of); return nil })
+	if want := []int64{256, 600, 512, 600, 600, 600}; err != nil || !r.Valid() || !slices.Equal(told, want) {
 		t.Errorf("%v, %v: told %v", err, r.Faults, told)
 	}
 	enough := errors.New("enough")
-	if _, err := Watch(dir, Trust{}, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
+	if _, err := DirProgress(dir, Trust{}, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
 		t.Errorf("stopped: %v", err)
 	}
 }
@@ -195,7 +195,7 @@ func TestEveryByteCounts(t *testing.T) {
 		}
 		for i := range content {
 			edit(t, dir, name, func(b []byte) []byte { b[i] ^= 1; return b })
-			if r := held(t, dir, nil); r.Holds() {
+			if r := held(t, dir, nil); r.Valid() {
 				t.Errorf("%s: byte %d can be changed", name, i)
 			}
 			edit(t, dir, name, func(b []byte) []byte { b[i] ^= 1; return b })
@@ -253,11 +253,11 @@ func TestHistoryMadeUpWithTheKey(t *testing.T) {
 			t.Parallel()
 			dir := bad.attack(t).export(t)
 			r := held(t, dir, kept)
-			if r.Holds() || !strings.Contains(r.Faults[0].String(), bad.what) {
+			if r.Valid() || !strings.Contains(r.Faults[0].String(), bad.what) {
 				t.Errorf("held against the checkpoint from before: %v", r.Faults)
 			}
 			alone := held(t, dir, nil)
-			if !alone.Holds() {
+			if !alone.Valid() {
 				t.Errorf("without it: %v; the test of the limit is out of date", alone.Faults)
 			}
 			if !strings.Contains(alone.Limits[0], "No earlier checkpoint") {
@@ -365,7 +365,7 @@ func TestKeysFollowOneAnother(t *testing.T) {
 	}
 	l := signedBy(600, third)
 	l.listed, l.handed = []ledger.PublicKey{first.Public(), second.Public()}, handed
-	if r := held(t, l.export(t), kept); !r.Holds() {
+	if r := held(t, l.export(t), kept); !r.Valid() {
 		t.Errorf("handed over twice: %v", r.Faults)
 	}
 	l.handed = handed[:1]
@@ -397,7 +397,7 @@ func TestPinnedKeys(t *testing.T) {
 		for _, k := range keys {
 			trust.Keys = append(trust.Keys, k.Public().String())
 		}
-		r, err := Watch(dir, trust, func(int64, int64) error { return nil })
+		r, err := DirProgress(dir, trust, func(int64, int64) error { return nil })
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -405,14 +405,14 @@ func TestPinnedKeys(t *testing.T) {
 	}
 	const stranger = "signed by none of the keys that were given to trust"
 	dir := signedBy(300, first).export(t)
-	if r := pinned(dir, first); !r.Holds() || slices.ContainsFunc(r.Limits, func(l string) bool { return strings.Contains(l, "came with the export") }) {
+	if r := pinned(dir, first); !r.Valid() || slices.ContainsFunc(r.Limits, func(l string) bool { return strings.Contains(l, "came with the export") }) {
 		t.Errorf("by its key: %v, %v", r.Faults, r.Limits)
 	}
-	if r := pinned(dir, thief, first); !r.Holds() {
+	if r := pinned(dir, thief, first); !r.Valid() {
 		t.Errorf("by one of two: %v", r.Faults)
 	}
 	expectFault(t, pinned(dir, thief), -1, stranger)
-	if r := pinned(signedBy(300, thief).export(t)); !r.Holds() {
+	if r := pinned(signedBy(300, thief).export(t)); !r.Valid() {
 		t.Errorf("a history of a thief holds by itself: %v", r.Faults)
 	}
 	expectFault(t, pinned(signedBy(300, thief).export(t), first), -1, stranger)
@@ -420,7 +420,7 @@ func TestPinnedKeys(t *testing.T) {
 	handed.listed = []ledger.PublicKey{first.Public()}
 	expectFault(t, pinned(handed.export(t), first), -1, stranger)
 	handed.handed = [][]byte{signedBy(200, first, second).checkpoint(t, 200)}
-	if r := pinned(handed.export(t), first); !r.Holds() {
+	if r := pinned(handed.export(t), first); !r.Valid() {
 		t.Errorf("by a key that was handed over: %v", r.Faults)
 	}
 	remove(t, dir, "keys")
@@ -429,7 +429,7 @@ func TestPinnedKeys(t *testing.T) {
 	if len(r.Faults) != 1 || r.Size != 300 {
 		t.Errorf("without the keys of the export: %v", r.Faults)
 	}
-	if _, err := Watch(dir, Trust{Keys: []string{"no key"}}, func(int64, int64) error { return nil }); err == nil {
+	if _, err := DirProgress(dir, Trust{Keys: []string{"no key"}}, func(int64, int64) error { return nil }); err == nil {
 		t.Error("what is no key is taken for one")
 	}
 }
@@ -465,7 +465,7 @@ func TestNoDirectory(t *testing.T) {
 	if _, err := Dir(filepath.Join(t.TempDir(), "none"), nil); err == nil {
 		t.Error("there is a verdict on a directory that is not there")
 	}
-	if r := held(t, t.TempDir(), nil); r.Holds() {
+	if r := held(t, t.TempDir(), nil); r.Valid() {
 		t.Error("an empty directory holds")
 	}
 	dir := newLog(t, 1).export(t)
@@ -501,7 +501,7 @@ func FuzzDir(f *testing.F) {
 		if again, _, err := ledger.OpenCheckpoint(bad, []ledger.PublicKey{l.keys[0].Public()}); err == nil && names[int(which)%len(names)] == checkpointFile {
 			same = again.Size == 260 // base64 has bits to spare: the same checkpoint, written otherwise
 		}
-		if r.Holds() != same {
+		if r.Valid() != same {
 			t.Errorf("%s changed at %d to %q: %v", name, at, with, r.Faults)
 		}
 	})

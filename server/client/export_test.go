@@ -1,4 +1,4 @@
-package export
+package client
 
 import (
 	"bytes"
@@ -25,7 +25,7 @@ import (
 
 // An honest server is in the tests of integration; this one lies, breaks off or
 // goes away, as it is told.
-type server struct {
+type scriptedServer struct {
 	pb.UnimplementedAuditServiceServer
 	entries [][]byte
 	seal    *pb.GetCheckpointResponse
@@ -35,11 +35,11 @@ type server struct {
 	asked int
 }
 
-func (s *server) GetCheckpoint(context.Context, *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
+func (s *scriptedServer) GetCheckpoint(context.Context, *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
 	return s.seal, nil
 }
 
-func (s *server) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditService_ExportEntriesServer) error {
+func (s *scriptedServer) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditService_ExportEntriesServer) error {
 	s.asked++
 	first := 0
 	fmt.Sscanf(req.ResumeToken, "after %d", &first)
@@ -56,9 +56,9 @@ func (s *server) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 }
 
 // newServer is a server with a log of n entries.
-func newServer(t *testing.T, n int) *server {
+func newServer(t *testing.T, n int) *scriptedServer {
 	t.Helper()
-	s := &server{sent: func(*pb.ExportEntriesResponse) error { return nil }}
+	s := &scriptedServer{sent: func(*pb.ExportEntriesResponse) error { return nil }}
 	leaves := make([]ledger.Hash, n)
 	for i := range n {
 		stored, err := proto.Marshal(&pb.AuditEntry{Name: fmt.Sprintf("chains/ebb/entries/e%d", i)})
@@ -84,7 +84,7 @@ func newServer(t *testing.T, n int) *server {
 }
 
 // log serves, and returns the log as a client sees it.
-func (s *server) log(t *testing.T) Log {
+func (s *scriptedServer) log(t *testing.T) LogCopier {
 	t.Helper()
 	g := grpc.NewServer()
 	pb.RegisterAuditServiceServer(g, s)
@@ -99,7 +99,7 @@ func (s *server) log(t *testing.T) Log {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { conn.Close() })
-	return Log{Client: pb.NewAuditServiceClient(conn), Chain: "chains/ebb"}
+	return LogCopier{Client: pb.NewAuditServiceClient(conn), Chain: "chains/ebb"}
 }
 
 // wantNothing wants an empty directory: a copy that failed leaves nothing.
@@ -116,11 +116,11 @@ func TestCopy(t *testing.T) {
 		log, told := s.log(t), int64(0)
 		log.Progress = func(done, of int64) { told = done*1000 + of }
 		dir := filepath.Join(t.TempDir(), "copy")
-		verdict, err := log.To(t.Context(), dir)
-		if err != nil || !verdict.Holds() || verdict.Size != int64(n) || told != int64(n*1000+n) {
+		verdict, err := log.Copy(t.Context(), dir)
+		if err != nil || !verdict.Valid() || verdict.Size != int64(n) || told != int64(n*1000+n) {
 			t.Errorf("%d entries: %v, %v, progress %d", n, err, verdict.Faults, told)
 		}
-		if again, err := verify.Dir(dir, []byte(s.seal.Checkpoint)); err != nil || !again.Holds() {
+		if again, err := verify.Dir(dir, []byte(s.seal.Checkpoint)); err != nil || !again.Valid() {
 			t.Errorf("%d entries, in their place: %v, %v", n, err, again.Faults)
 		}
 		if info, err := os.Stat(dir); err != nil || info.Mode().Perm() != 0o700 {
@@ -142,23 +142,23 @@ func TestBrokenStreamGoesOn(t *testing.T) {
 		return nil
 	}
 	log, seen := s.log(t), 0
-	log.Also = func(*pb.AuditEntry) error { seen++; return nil }
-	verdict, err := log.To(t.Context(), filepath.Join(t.TempDir(), "copy"))
-	if err != nil || !verdict.Holds() || seen != 600 || s.asked != 4 {
+	log.OnEntry = func(*pb.AuditEntry) error { seen++; return nil }
+	verdict, err := log.Copy(t.Context(), filepath.Join(t.TempDir(), "copy"))
+	if err != nil || !verdict.Valid() || seen != 600 || s.asked != 4 {
 		t.Errorf("%v: %d entries in %d streams: %v", err, seen, s.asked, verdict.Faults)
 	}
 }
 
 // TestLies: a server that sends something else than it has signed is found out.
 func TestLies(t *testing.T) {
-	for name, lie := range map[string]func(*server, *pb.ExportEntriesResponse){
-		"should be": func(_ *server, a *pb.ExportEntriesResponse) { a.Index += a.Index / 7 },
-		"sent 10":   func(s *server, a *pb.ExportEntriesResponse) { s.entries = s.entries[:10] },
+	for name, lie := range map[string]func(*scriptedServer, *pb.ExportEntriesResponse){
+		"should be": func(_ *scriptedServer, a *pb.ExportEntriesResponse) { a.Index += a.Index / 7 },
+		"sent 10":   func(s *scriptedServer, a *pb.ExportEntriesResponse) { s.entries = s.entries[:10] },
 	} {
 		s := newServer(t, 20)
 		s.sent = func(a *pb.ExportEntriesResponse) error { lie(s, a); return nil }
 		dir := t.TempDir()
-		if _, err := s.log(t).To(t.Context(), filepath.Join(dir, "copy")); err == nil || !strings.Contains(err.Error(), name) {
+		if _, err := s.log(t).Copy(t.Context(), filepath.Join(dir, "copy")); err == nil || !strings.Contains(err.Error(), name) {
 			t.Errorf("%s: %v", name, err)
 		}
 		wantNothing(t, dir)
@@ -171,7 +171,7 @@ func TestLies(t *testing.T) {
 		return nil
 	}
 	dir := filepath.Join(t.TempDir(), "copy")
-	if verdict, err := s.log(t).To(t.Context(), dir); err != nil || verdict.Holds() {
+	if verdict, err := s.log(t).Copy(t.Context(), dir); err != nil || verdict.Valid() {
 		t.Errorf("an entry that was not signed passes: %v", err)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "checkpoint")); err != nil {
@@ -192,18 +192,18 @@ func TestFailedCopyLeavesNothing(t *testing.T) {
 	}
 	dir := t.TempDir()
 	log := s.log(t)
-	log.Patience = time.Millisecond
-	if _, err := log.To(t.Context(), filepath.Join(dir, "copy")); status.Code(err) != codes.Unavailable {
+	log.Timeout = time.Millisecond
+	if _, err := log.Copy(t.Context(), filepath.Join(dir, "copy")); status.Code(err) != codes.Unavailable {
 		t.Errorf("a server that stays away: %v", err)
 	}
 	enough := errors.New("enough")
-	log.Also = func(*pb.AuditEntry) error { return enough }
-	if _, err := log.To(t.Context(), filepath.Join(dir, "copy")); !errors.Is(err, enough) {
+	log.OnEntry = func(*pb.AuditEntry) error { return enough }
+	if _, err := log.Copy(t.Context(), filepath.Join(dir, "copy")); !errors.Is(err, enough) {
 		t.Errorf("a reader that has enough: %v", err)
 	}
 	stopped, stop := context.WithCancel(t.Context())
-	log.Also, log.Patience = func(*pb.AuditEntry) error { stop(); return nil }, time.Hour
-	if _, err := log.To(stopped, filepath.Join(dir, "copy")); err == nil {
+	log.OnEntry, log.Timeout = func(*pb.AuditEntry) error { stop(); return nil }, time.Hour
+	if _, err := log.Copy(stopped, filepath.Join(dir, "copy")); err == nil {
 		t.Error("an interrupted copy was made")
 	}
 	wantNothing(t, dir)
@@ -214,7 +214,7 @@ func TestDirectoryInUse(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "theirs"), nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := newServer(t, 3).log(t).To(t.Context(), dir); !errors.Is(err, verify.ErrNotEmpty) {
+	if _, err := newServer(t, 3).log(t).Copy(t.Context(), dir); !errors.Is(err, verify.ErrNotEmpty) {
 		t.Errorf("into a directory in use: %v", err)
 	}
 	if held, err := os.ReadDir(dir); err != nil || len(held) != 1 {

@@ -1,6 +1,6 @@
 // Package dial connects a client to a server: where it is, how the line is kept
 // private, who is calling, and what is asked again when the line breaks.
-package dial
+package client
 
 import (
 	"cmp"
@@ -37,42 +37,42 @@ type Target struct {
 	// Identity is a development identity, "role=ROLE name=NAME". It is sent only
 	// in the clear, to this machine, when there is no token.
 	Identity string
-	// Patience is how long a unary call may take, with its retries. Default 30 s,
+	// Timeout is how long a unary call may take, with its retries. Default 30 s,
 	// our own choice.
-	Patience time.Duration
+	Timeout time.Duration
 }
 
 // Open returns a connection to the target. It does not wait for the server:
 // the first call does.
 func (t Target) Open() (*grpc.ClientConn, error) {
-	clear, err := t.inClear()
+	clear, err := t.usesPlaintext()
 	if err != nil {
 		return nil, err
 	}
 	transport := insecure.NewCredentials()
 	if !clear {
-		if transport, err = t.tls(); err != nil {
+		if transport, err = t.transportCredentials(); err != nil {
 			return nil, err
 		}
 	}
 	options := []grpc.DialOption{
 		grpc.WithTransportCredentials(transport),
-		grpc.WithDefaultServiceConfig(retries()),
-		grpc.WithUnaryInterceptor(t.bound),
+		grpc.WithDefaultServiceConfig(retryConfig()),
+		grpc.WithUnaryInterceptor(t.setDeadline),
 	}
 	who, err := t.authorization(clear)
 	if err != nil {
 		return nil, err
 	}
 	if who != "" {
-		options = append(options, grpc.WithPerRPCCredentials(caller{who, !clear}))
+		options = append(options, grpc.WithPerRPCCredentials(callerCredentials{who, !clear}))
 	}
 	return grpc.NewClient(t.Address, options...)
 }
 
-// inClear reports whether the line needs no TLS, because it does not leave the
+// usesPlaintext reports whether the line needs no TLS, because it does not leave the
 // machine and nobody asked for TLS.
-func (t Target) inClear() (bool, error) {
+func (t Target) usesPlaintext() (bool, error) {
 	host, _, err := net.SplitHostPort(t.Address)
 	if err != nil {
 		return false, fmt.Errorf("address %q is not host:port: %w", t.Address, err)
@@ -85,8 +85,8 @@ func (t Target) inClear() (bool, error) {
 	return loopback && t.CAFile == "" && t.CertFile == "", nil
 }
 
-// tls is how the line is kept private.
-func (t Target) tls() (credentials.TransportCredentials, error) {
+// transportCredentials is how the line is kept private.
+func (t Target) transportCredentials() (credentials.TransportCredentials, error) {
 	config := &tls.Config{MinVersion: tls.VersionTLS13}
 	if t.CAFile != "" {
 		pem, err := os.ReadFile(t.CAFile)
@@ -140,25 +140,25 @@ func (t Target) authorization(clear bool) (string, error) {
 	return "", nil
 }
 
-// caller sends with every call who is calling.
-type caller struct {
+// callerCredentials sends with every call who is calling.
+type callerCredentials struct {
 	authorization string
-	private       bool // what it sends is a secret, and the line is TLS
+	requireTLS    bool // what it sends is a secret, and the line is TLS
 }
 
 // GetRequestMetadata is the metadata of a call.
-func (c caller) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
+func (c callerCredentials) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
 	return map[string]string{"authorization": c.authorization}, nil
 }
 
 // RequireTransportSecurity keeps a token off a line in the clear, but for one
 // that does not leave the machine.
-func (c caller) RequireTransportSecurity() bool { return c.private }
+func (c callerCredentials) RequireTransportSecurity() bool { return c.requireTLS }
 
-// bound gives a unary call without a deadline one.
-func (t Target) bound(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+// setDeadline gives a unary call without a deadline one.
+func (t Target) setDeadline(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	if _, given := ctx.Deadline(); !given {
-		limited, cancel := context.WithTimeout(ctx, cmp.Or(t.Patience, 30*time.Second))
+		limited, cancel := context.WithTimeout(ctx, cmp.Or(t.Timeout, 30*time.Second))
 		defer cancel()
 		ctx = limited
 	}

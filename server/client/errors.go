@@ -1,4 +1,4 @@
-package dial
+package client
 
 import (
 	"errors"
@@ -10,13 +10,13 @@ import (
 	"google.golang.org/grpc/status"
 )
 
-// Lost reports whether an error says that the server could not be reached or
+// IsUnavailable reports whether an error says that the server could not be reached or
 // went away, so that asking again may help.
-func Lost(err error) bool { return status.Code(err) == codes.Unavailable }
+func IsUnavailable(err error) bool { return status.Code(err) == codes.Unavailable }
 
-// Resumable reports whether an error ended a stream that may be gone on with: the
+// IsResumable reports whether an error ended a stream that may be gone on with: the
 // server went away, let go of a slow reader, or has had too many calls.
-func Resumable(err error) bool {
+func IsResumable(err error) bool {
 	switch status.Code(err) {
 	case codes.Unavailable, codes.Aborted, codes.ResourceExhausted:
 		return true
@@ -24,15 +24,15 @@ func Resumable(err error) bool {
 	return false
 }
 
-// Wrong reports whether an error says that what was asked is not right.
-func Wrong(err error) bool { return status.Code(err) == codes.InvalidArgument }
+// IsInvalidArgument reports whether an error says that what was asked is not right.
+func IsInvalidArgument(err error) bool { return status.Code(err) == codes.InvalidArgument }
 
-// Gone reports whether an error says that there is no such thing, or no more.
-func Gone(err error) bool { return status.Code(err) == codes.NotFound }
+// IsNotFound reports whether an error says that there is no such thing, or no more.
+func IsNotFound(err error) bool { return status.Code(err) == codes.NotFound }
 
-// Plain is an error of a call in words for a person: what is wrong, field by
+// Readable is an error of a call in words for a person: what is wrong, field by
 // field where the server says so, and the code.
-func Plain(err error) error {
+func Readable(err error) error {
 	var as interface{ GRPCStatus() *status.Status } // of the call itself, not of what wraps its error
 	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {
 		return err
@@ -53,16 +53,16 @@ func Plain(err error) error {
 			}
 		}
 	}
-	return plain{fmt.Sprintf("%s (%s)", text, told.Code()), err}
+	return readableError{fmt.Sprintf("%s (%s)", text, told.Code()), err}
 }
 
-// plain is an error that reads well and is still the one it was.
-type plain struct {
+// readableError is an error that reads well and is still the one it was.
+type readableError struct {
 	text  string
 	cause error
 }
 
-func (p plain) Error() string { return p.text }
+func (p readableError) Error() string { return p.text }
 
 // Unwrap is the error as it came.
-func (p plain) Unwrap() error { return p.cause }
+func (p readableError) Unwrap() error { return p.cause }

@@ -1,4 +1,4 @@
-package sheet
+package report
 
 import (
 	"encoding/csv"
@@ -17,9 +17,9 @@ func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 	if err := out.Write(record); err != nil {
 		return err
 	}
-	err := s.each(rows, func(row T) error {
+	err := s.forEach(rows, func(row T) error {
 		for i, c := range s.Columns {
-			record[i] = Guard(c.Of(row))
+			record[i] = EscapeFormula(c.Cell(row))
 		}
 		return out.Write(record)
 	})
@@ -30,7 +30,7 @@ func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 	return out.Error()
 }
 
-// Guard makes a cell safe for a spreadsheet, which takes what begins with one of
+// EscapeFormula makes a cell safe for a spreadsheet, which takes what begins with one of
 // these characters for a formula: an apostrophe before it makes it text (OWASP,
 // CSV Injection, https://owasp.org/www-community/attacks/CSV_Injection). The
 // forms that some spreadsheets take for the same characters count too, and so
@@ -38,9 +38,9 @@ func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 // cells at semicolons, and know nothing of quotes in the middle of what they take
 // for one; so what follows a semicolon, a tab or the end of a line counts as a
 // beginning too (ibid., on field separators).
-func Guard(cell string) string {
+func EscapeFormula(cell string) string {
 	bare := strings.TrimLeft(cell, blanks)
-	if bare != "" && strings.ContainsRune(formula+"\t\r\n", []rune(bare)[0]) {
+	if bare != "" && strings.ContainsRune(formulaStarts+"\t\r\n", []rune(bare)[0]) {
 		cell = "'" + cell
 	}
 	var out strings.Builder
@@ -49,7 +49,7 @@ func Guard(cell string) string {
 		switch {
 		case strings.ContainsRune(";\t\r\n", r):
 			begins = true
-		case begins && strings.ContainsRune(formula, r):
+		case begins && strings.ContainsRune(formulaStarts, r):
 			out.WriteString(cell[from:i] + "'")
 			begins, from = false, i
 		case !strings.ContainsRune(blanks+`"`, r):
@@ -61,6 +61,6 @@ func Guard(cell string) string {
 
 // What a formula begins with, and what may come before it.
 const (
-	formula = "=+-@\uff1d\uff0b\uff0d\uff20\u2212"
-	blanks  = " \u00a0\u3000"
+	formulaStarts = "=+-@\uff1d\uff0b\uff0d\uff20\u2212"
+	blanks        = " \u00a0\u3000"
 )

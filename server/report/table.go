@@ -1,4 +1,4 @@
-package sheet
+package report
 
 import (
 	"fmt"
@@ -22,15 +22,15 @@ func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	var brief []Column[T]
 	var head []string
 	for _, c := range s.Columns {
-		if c.Brief != nil {
+		if c.TableCell != nil {
 			brief, head = append(brief, c), append(head, strings.ToUpper(strings.ReplaceAll(c.Name, "_", " ")))
 		}
 	}
-	t := table{out: w, bold: Terminal(w) && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb", head: head}
-	err := s.each(rows, func(row T) error {
+	t := table{out: w, bold: IsTerminal(w) && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb", head: head}
+	err := s.forEach(rows, func(row T) error {
 		cells := make([]string, len(brief))
 		for i, c := range brief {
-			cells[i] = Visible(c.Brief(row))
+			cells[i] = Visible(c.TableCell(row))
 		}
 		return t.add(cells)
 	})

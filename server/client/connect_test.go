@@ -1,4 +1,4 @@
-package dial
+package client
 
 import (
 	"context"
@@ -21,8 +21,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// server answers like one that is away a few times, and notes who called.
-type server struct {
+// unavailableServer answers like one that is away a few times, and notes who called.
+type unavailableServer struct {
 	pb.UnimplementedAuditServiceServer
 	pb.UnimplementedDirectoryServiceServer
 	away  atomic.Int64 // how often it is still away
@@ -31,15 +31,15 @@ type server struct {
 	code  codes.Code // of its being away
 }
 
-func (s *server) GetCheckpoint(ctx context.Context, _ *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
+func (s *unavailableServer) GetCheckpoint(ctx context.Context, _ *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
 	return &pb.GetCheckpointResponse{}, s.call(ctx)
 }
 
-func (s *server) CreateChain(ctx context.Context, _ *pb.CreateChainRequest) (*pb.CreateChainResponse, error) {
+func (s *unavailableServer) CreateChain(ctx context.Context, _ *pb.CreateChainRequest) (*pb.CreateChainResponse, error) {
 	return &pb.CreateChainResponse{}, s.call(ctx)
 }
 
-func (s *server) call(ctx context.Context) error {
+func (s *unavailableServer) call(ctx context.Context) error {
 	s.calls.Add(1)
 	md, _ := metadata.FromIncomingContext(ctx)
 	s.who.Store(strings.Join(md.Get("authorization"), "|"))
@@ -50,9 +50,9 @@ func (s *server) call(ctx context.Context) error {
 }
 
 // listen serves on a free port.
-func listen(t *testing.T) (*server, string) {
+func listen(t *testing.T) (*unavailableServer, string) {
 	t.Helper()
-	s := &server{code: codes.Unavailable}
+	s := &unavailableServer{code: codes.Unavailable}
 	s.who.Store("")
 	g := grpc.NewServer()
 	pb.RegisterAuditServiceServer(g, s)
@@ -98,7 +98,7 @@ func TestReadsAreAskedAgain(t *testing.T) {
 	s.away.Store(1)
 	s.calls.Store(0)
 	_, err := pb.NewDirectoryServiceClient(conn).CreateChain(t.Context(), &pb.CreateChainRequest{})
-	if !Lost(err) || s.calls.Load() != 1 {
+	if !IsUnavailable(err) || s.calls.Load() != 1 {
 		t.Errorf("a change was made %d times: %v", s.calls.Load(), err)
 	}
 }
@@ -111,7 +111,7 @@ func TestRetryPolicyIsRead(t *testing.T) {
 			Name []struct{ Service, Method string }
 		}
 	}
-	if err := json.Unmarshal([]byte(retries()), &config); err != nil {
+	if err := json.Unmarshal([]byte(retryConfig()), &config); err != nil {
 		t.Fatal(err)
 	}
 	found := map[string]bool{}
@@ -156,7 +156,7 @@ func TestSecretsStayOnTheirLine(t *testing.T) {
 		"looks like loopback": {false, "", Target{Address: "127.0.0.1.example:7420", Identity: "x"}},
 		"elsewhere, a token":  {false, "Bearer secret", Target{Address: "salon.example:7420", Identity: "x", TokenFile: token}},
 	} {
-		clear, err := c.target.inClear()
+		clear, err := c.target.usesPlaintext()
 		who, whoErr := c.target.authorization(clear)
 		if err != nil || whoErr != nil || clear != c.clear || who != c.who {
 			t.Errorf("%s: in the clear %t, as %q: %v, %v", name, clear, who, err, whoErr)
@@ -179,7 +179,7 @@ func TestSecretsStayOnTheirLine(t *testing.T) {
 func TestPatience(t *testing.T) {
 	s, addr := listen(t)
 	s.away.Store(1 << 30)
-	conn := open(t, Target{Address: addr, Patience: 50 * time.Millisecond})
+	conn := open(t, Target{Address: addr, Timeout: 50 * time.Millisecond})
 	_, err := pb.NewAuditServiceClient(conn).GetCheckpoint(t.Context(), &pb.GetCheckpointRequest{})
 	if code := status.Code(err); code != codes.DeadlineExceeded && code != codes.Unavailable {
 		t.Errorf("it ended with %v", err)
@@ -192,18 +192,18 @@ func TestPlain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := Plain(detailed.Err()); got.Error() != "the request is not right; filter: is not understood (InvalidArgument)" || !Wrong(got) {
+	if got := Readable(detailed.Err()); got.Error() != "the request is not right; filter: is not understood (InvalidArgument)" || !IsInvalidArgument(got) {
 		t.Errorf("%v", got)
 	}
 	unreached := fmt.Errorf("export: %w", status.Error(codes.Unavailable,
 		`max retries exhausted: failed after 5 attempts: rpc error: code = Unavailable desc = connection error: desc = "error reading server preface: EOF"`))
-	if got := Plain(unreached).Error(); got != "the server cannot be reached: error reading server preface: EOF; if it speaks TLS, give --ca-file (Unavailable)" {
+	if got := Readable(unreached).Error(); got != "the server cannot be reached: error reading server preface: EOF; if it speaks TLS, give --ca-file (Unavailable)" {
 		t.Errorf("got %q", got)
 	}
-	if Plain(nil) != nil || Plain(context.Canceled) != context.Canceled {
+	if Readable(nil) != nil || Readable(context.Canceled) != context.Canceled {
 		t.Error("what is no status is changed")
 	}
-	if !Gone(status.Error(codes.NotFound, "")) || Lost(nil) || Resumable(nil) || Resumable(status.Error(codes.NotFound, "")) {
+	if !IsNotFound(status.Error(codes.NotFound, "")) || IsUnavailable(nil) || IsResumable(nil) || IsResumable(status.Error(codes.NotFound, "")) {
 		t.Error("errors are taken for others")
 	}
 }

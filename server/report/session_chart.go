@@ -3,7 +3,7 @@
 // them running water on eyes, skin and head; and every alarm, deviation and reported
 // harm by number. It is pure, and needs no colour, no script and no font of its own.
 // It fills the width it is given, on a telephone of 400 pixels as on paper.
-package picture
+package report
 
 import (
 	"encoding/xml"
@@ -21,99 +21,99 @@ import (
 // Measures of the page, in user units. The page is narrow, so that its letters are
 // still read when it is scaled to 400 pixels.
 const (
-	width  = 520.0
-	margin = 12.0
-	left   = 56.0 // where time begins
-	right  = 508.0
-	top    = 262.0 // of the first panel, below title and key
-	panel  = 186.0 // from one section to the next
-	flags  = 42.0  // name of the section and numbers of notices, above the graph
-	graph  = 96.0  // 0 to 100 percent
-	band   = 14.0
-	row    = 64.0 // of a place under water
-	line   = 18.0 // of text
-	// samples is at how many instants the curve is taken at the least.
-	samples = 120
-	// most bounds how many instants are looked at. Our own choice; an ordinary session
+	chartWidth  = 520.0
+	chartMargin = 12.0
+	plotLeft    = 56.0 // where time begins
+	plotRight   = 508.0
+	panelsTop   = 262.0 // of the first panel, below title and key
+	panelHeight = 186.0 // from one section to the next
+	flagsHeight = 42.0  // name of the section and numbers of notices, above the graph
+	graphHeight = 96.0  // 0 to 100 percent
+	bandHeight  = 14.0
+	placeHeight = 64.0 // of a place under water
+	lineHeight  = 18.0 // of text
+	// minSamples is at how many instants the curve is taken at the least.
+	minSamples = 120
+	// maxInstants bounds how many instants are looked at. Our own choice; an ordinary session
 	// has some two hundred.
-	most = 5000
+	maxInstants = 5000
 )
 
-// cautions stand under every picture.
-var cautions = []string{
+// chartCautions stand under every picture.
+var chartCautions = []string{
 	"If it burns or tingles: rinse at once, whatever the clock says.",
 	"The manufacturer's directions come first. Local codes and",
 	"licensed practice decide. Estimates are statistical.",
 }
 
-// Draw is the picture of a session from its facts. It names sections by their
+// DrawSession is the picture of a session from its facts. It names sections by their
 // ids and the session by its resource name; nothing else of a person is in it.
-func Draw(session *pb.Session, events []*pb.StoredEvent) []byte {
-	p := newPage(session, events)
-	places := p.places()
-	below := top + float64(len(p.final.Sections))*panel + float64(len(places))*row
-	p.open(below + 76 + float64(len(p.notices)+len(cautions)+1)*line)
-	p.key()
-	p.text(margin, top-30, "start", "whole session")
-	p.numbers("", top-12)
+func DrawSession(session *pb.Session, events []*pb.StoredEvent) []byte {
+	p := newSessionChart(session, events)
+	places := p.flushedPlaces()
+	below := panelsTop + float64(len(p.final.Sections))*panelHeight + float64(len(places))*placeHeight
+	p.openDocument(below + 76 + float64(len(p.notices)+len(chartCautions)+1)*lineHeight)
+	p.drawKey()
+	p.text(chartMargin, panelsTop-30, "start", "whole session")
+	p.drawNumbers("", panelsTop-12)
 	for i, s := range p.final.Sections {
-		p.section(s, top+float64(i)*panel)
+		p.drawSection(s, panelsTop+float64(i)*panelHeight)
 	}
-	y := top + float64(len(p.final.Sections))*panel
+	y := panelsTop + float64(len(p.final.Sections))*panelHeight
 	for _, place := range places {
-		p.water(place, y)
-		y += row
+		p.drawWater(place, y)
+		y += placeHeight
 	}
-	y = p.list(p.axis(y))
-	for i, words := range cautions {
-		p.text(margin, y+float64(i+2)*line, "start", words)
+	y = p.writeList(p.drawAxis(y))
+	for i, words := range chartCautions {
+		p.text(chartMargin, y+float64(i+2)*lineHeight, "start", words)
 	}
 	p.write("</svg>\n")
 	return []byte(p.out.String())
 }
 
-// page is a picture while it is drawn.
-type page struct {
+// sessionChart is a picture while it is drawn.
+type sessionChart struct {
 	out        strings.Builder
 	session    *pb.Session
 	events     []*pb.StoredEvent
 	final      *pb.SessionState
-	course     []*pb.SessionState // the state at instants in order
+	states     []*pb.SessionState // the state at instants in order
 	notices    []notice
 	begin, end time.Time
 }
 
-func newPage(session *pb.Session, events []*pb.StoredEvent) *page {
-	p := &page{session: session, events: events}
+func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChart {
+	p := &sessionChart{session: session, events: events}
 	last := session.GetStartTime().AsTime()
 	for _, e := range events {
 		// No fact is taken to be later than its record, whatever a till's clock says.
-		last = latest(last, e.GetRecordTime().AsTime())
+		last = latestTime(last, e.GetRecordTime().AsTime())
 	}
 	p.final = timing.Fold(session, events, last)
 	// Closing a session silences what called before. The course is what called then.
 	open := proto.CloneOf(session)
 	open.Outcome, open.Closing = "", nil
 	p.begin, p.end = p.span(last)
-	p.course = p.states(open, latest(last, p.end))
-	p.notices = p.collect()
+	p.states = p.foldStates(open, latestTime(last, p.end))
+	p.notices = p.collectNotices()
 	return p
 }
 
-// states are those of the session up to an instant: at every fact, at every instant
+// foldStates are those of the session up to an instant: at every fact, at every instant
 // at which time alone may raise or end an alarm, and often enough for a curve.
-func (p *page) states(open *pb.Session, until time.Time) []*pb.SessionState {
+func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.SessionState {
 	var fixed []time.Time
-	for i := range samples + 1 {
-		fixed = append(fixed, p.begin.Add(p.end.Sub(p.begin)*time.Duration(i)/samples))
+	for i := range minSamples + 1 {
+		fixed = append(fixed, p.begin.Add(p.end.Sub(p.begin)*time.Duration(i)/minSamples))
 	}
 	for _, e := range p.events {
-		fixed = append(fixed, happened(e))
+		fixed = append(fixed, occurTime(e))
 	}
 	slices.SortFunc(fixed, time.Time.Compare)
 	var states []*pb.SessionState
 	at := fixed[0]
-	for range most {
+	for range maxInstants {
 		state := timing.Fold(open, p.events, at)
 		states = append(states, state)
 		next, waits := timing.NextChange(open, p.events, state)
@@ -134,8 +134,8 @@ func (p *page) states(open *pb.Session, until time.Time) []*pb.SessionState {
 	return states
 }
 
-// happened is when a fact happened by the server's clock.
-func happened(e *pb.StoredEvent) time.Time {
+// occurTime is when a fact happened by the server's clock.
+func occurTime(e *pb.StoredEvent) time.Time {
 	if e.GetCorrectedTime() != nil {
 		return e.GetCorrectedTime().AsTime()
 	}
@@ -144,7 +144,7 @@ func happened(e *pb.StoredEvent) time.Time {
 
 // span is the time to draw: from the first contact to the last rinse or limit, to
 // the last fact while product is on or water is needed.
-func (p *page) span(last time.Time) (begin, end time.Time) {
+func (p *sessionChart) span(last time.Time) (begin, end time.Time) {
 	for _, s := range p.final.Sections {
 		if s.FirstContactTime == nil {
 			continue
@@ -153,9 +153,9 @@ func (p *page) span(last time.Time) (begin, end time.Time) {
 		if begin.IsZero() || first.Before(begin) {
 			begin = first
 		}
-		end = latest(end, rinsed(s, last))
+		end = latestTime(end, rinseTime(s, last))
 		if s.HardLimitTime != nil {
-			end = latest(end, s.HardLimitTime.AsTime())
+			end = latestTime(end, s.HardLimitTime.AsTime())
 		}
 	}
 	if begin.IsZero() {
@@ -163,23 +163,23 @@ func (p *page) span(last time.Time) (begin, end time.Time) {
 	}
 	if len(p.final.Flushes) > 0 {
 		for _, e := range p.events {
-			if water(e.GetEvent()) {
-				end = latest(end, happened(e))
+			if isWater(e.GetEvent()) {
+				end = latestTime(end, occurTime(e))
 			}
 		}
 	}
-	return begin, latest(end, begin.Add(10*time.Minute)).Add(time.Minute)
+	return begin, latestTime(end, begin.Add(10*time.Minute)).Add(time.Minute)
 }
 
-// rinsed is when a section's band ends.
-func rinsed(s *pb.SectionState, otherwise time.Time) time.Time {
+// rinseTime is when a section's band ends.
+func rinseTime(s *pb.SectionState, otherwise time.Time) time.Time {
 	if s.RinseTime == nil {
 		return otherwise
 	}
 	return s.RinseTime.AsTime()
 }
 
-func latest(times ...time.Time) time.Time {
+func latestTime(times ...time.Time) time.Time {
 	var last time.Time
 	for _, t := range times {
 		if t.After(last) {
@@ -190,57 +190,57 @@ func latest(times ...time.Time) time.Time {
 }
 
 // x is where an instant is drawn; what lies outside stays on the edge.
-func (p *page) x(at time.Time) float64 {
+func (p *sessionChart) x(at time.Time) float64 {
 	share := float64(at.Sub(p.begin)) / float64(p.end.Sub(p.begin))
-	return left + (right-left)*min(1, max(0, share))
+	return plotLeft + (plotRight-plotLeft)*min(1, max(0, share))
 }
 
-func (p *page) write(format string, args ...any) { fmt.Fprintf(&p.out, format, args...) }
+func (p *sessionChart) write(format string, args ...any) { fmt.Fprintf(&p.out, format, args...) }
 
 // text writes words, escaped.
-func (p *page) text(x, y float64, anchor, words string) {
+func (p *sessionChart) text(x, y float64, anchor, words string) {
 	p.write(`<text x="%.1f" y="%.1f" text-anchor="%s">`, x, y, anchor)
 	p.escape(words)
 	p.write("</text>\n")
 }
 
 // escape writes words so that they are nothing but words.
-func (p *page) escape(words string) {
+func (p *sessionChart) escape(words string) {
 	// A strings.Builder takes everything.
 	_ = xml.EscapeText(&p.out, []byte(words))
 }
 
-func (p *page) stroke(class string, x1, y1, x2, y2 float64) {
+func (p *sessionChart) stroke(class string, x1, y1, x2, y2 float64) {
 	p.write(`<line class="%s" x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f"/>`+"\n", class, x1, y1, x2, y2)
 }
 
-// open begins the document. Every line has its own pattern, so that a print in
+// openDocument begins the document. Every line has its own pattern, so that a print in
 // black and white tells them apart.
-func (p *page) open(height float64) {
-	p.write(`<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="title desc" viewBox="0 0 %.0f %.0f" width="100%%">`+"\n", width, height)
+func (p *sessionChart) openDocument(height float64) {
+	p.write(`<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="title desc" viewBox="0 0 %.0f %.0f" width="100%%">`+"\n", chartWidth, height)
 	p.write(`<title id="title">`)
 	p.escape(p.title())
 	p.write("</title>\n" + `<desc id="desc">`)
 	p.escape(p.description())
-	p.write("</desc>\n%s", style)
-	p.write(`<rect width="%.0f" height="%.0f" fill="#fff"/>`+"\n", width, height)
+	p.write("</desc>\n%s", chartStyle)
+	p.write(`<rect width="%.0f" height="%.0f" fill="#fff"/>`+"\n", chartWidth, height)
 	p.write(`<g font-weight="bold">`)
-	p.text(margin, 24, "start", p.title())
+	p.text(chartMargin, 24, "start", p.title())
 	p.write("</g>\n" + `<g class="small">`)
 	// A name is longer than the page is wide.
 	client, session, _ := strings.Cut(p.session.GetName(), "/sessions/")
-	p.text(margin, 42, "start", client)
-	p.text(margin, 58, "start", "session "+session)
+	p.text(chartMargin, 42, "start", client)
+	p.text(chartMargin, 58, "start", "session "+session)
 	p.write("</g>\n")
 }
 
 // title says what the picture is of.
-func (p *page) title() string {
+func (p *sessionChart) title() string {
 	return "Session of " + p.begin.UTC().Format("2 Jan 2006, 15:04") + " UTC"
 }
 
 // description is the picture in words, for those who do not see it.
-func (p *page) description() string {
+func (p *sessionChart) description() string {
 	var parts []string
 	for _, s := range p.final.Sections {
 		switch {
@@ -253,15 +253,15 @@ func (p *page) description() string {
 		}
 	}
 	for _, f := range p.final.Flushes {
-		parts = append(parts, fmt.Sprintf("Water on %s: %.1f minutes.", where("", f.Place), f.GetFlushedMinutes()))
+		parts = append(parts, fmt.Sprintf("Water on %s: %.1f minutes.", placeWords("", f.Place), f.GetFlushedMinutes()))
 	}
 	for i, n := range p.notices {
-		parts = append(parts, p.inWords(i, n)+".")
+		parts = append(parts, p.describe(i, n)+".")
 	}
 	return strings.Join(parts, " ")
 }
 
-const style = `<style>
+const chartStyle = `<style>
 svg { max-width: 60rem }
 text { font-family: sans-serif; font-size: 14px; fill: #000 }
 .small text { font-size: 12px }

@@ -1,4 +1,4 @@
-package sheet
+package report
 
 import (
 	"bytes"
@@ -19,7 +19,7 @@ type word struct{ text, more string }
 func words() Sheet[word] {
 	text := func(w word) string { return w.text }
 	return Sheet[word]{
-		Columns: []Column[word]{{Name: "the_word", Of: text, Brief: text}, {Name: "more", Of: func(w word) string { return w.more }}},
+		Columns: []Column[word]{{Name: "the_word", Cell: text, TableCell: text}, {Name: "more", Cell: func(w word) string { return w.more }}},
 		JSON:    func(w word) ([]byte, error) { return json.Marshal(w.text) },
 	}
 }
@@ -39,7 +39,7 @@ func rows(end error, all ...word) iter.Seq2[word, error] {
 }
 
 func TestForms(t *testing.T) {
-	for form, want := range map[Form]string{
+	for form, want := range map[Format]string{
 		JSON:   "[\n\"rinse\"\n,\"=1+1\"\n]\n",
 		NDJSON: "\"rinse\"\n\"=1+1\"\n",
 		CSV:    "the_word,more\nrinse,at once\n'=1+1,\"a, \"\"b\"\"\"\n",
@@ -54,7 +54,7 @@ func TestForms(t *testing.T) {
 
 // TestNothing: a list without rows is still one of its form.
 func TestNothing(t *testing.T) {
-	for form, want := range map[Form]string{JSON: "[]\n", NDJSON: "", CSV: "the_word,more\n", Table: "THE WORD\n"} {
+	for form, want := range map[Format]string{JSON: "[]\n", NDJSON: "", CSV: "the_word,more\n", Table: "THE WORD\n"} {
 		var out bytes.Buffer
 		if err := words().Write(&out, form, rows(nil)); err != nil || out.String() != want {
 			t.Errorf("%s: %v %q, want %q", form, err, &out, want)
@@ -65,7 +65,7 @@ func TestNothing(t *testing.T) {
 // TestBrokenOff: what was broken off does not pass for a whole, and says why.
 func TestBrokenOff(t *testing.T) {
 	lost := errors.New("the server went away")
-	for _, form := range []Form{JSON, NDJSON, CSV, Table} {
+	for _, form := range []Format{JSON, NDJSON, CSV, Table} {
 		var out bytes.Buffer
 		if err := words().Write(&out, form, rows(lost, word{"rinse", ""})); !errors.Is(err, lost) {
 			t.Errorf("%s: %v", form, err)
@@ -96,7 +96,7 @@ func TestGuard(t *testing.T) {
 		" =1": true, "\u00a0=1": true,
 		"": false, " ": false, "rinse": false, "a=1": false, "'=1": false, "2026-11-03": false, "chains/ebb": false, "1.5": false,
 	} {
-		got := Guard(cell)
+		got := EscapeFormula(cell)
 		if want := map[bool]string{true: "'" + cell, false: cell}[guarded]; got != want {
 			t.Errorf("%q becomes %q, not %q", cell, got, want)
 		}
@@ -105,7 +105,7 @@ func TestGuard(t *testing.T) {
 		"lot;=1+1": "lot;'=1+1", "lot\t@x": "lot\t'@x", "lot\n=1;-2": "lot\n'=1;'-2", "lot; \"=1": "lot; \"'=1", "lot;;+1": "lot;;'+1",
 		" \t=1": "' \t'=1", "wait; then rinse": "wait; then rinse", "a;b=c": "a;b=c", "lot;2-3": "lot;2-3",
 	} {
-		if got := Guard(cell); got != want {
+		if got := EscapeFormula(cell); got != want {
 			t.Errorf("%q becomes %q, not %q", cell, got, want)
 		}
 	}
@@ -127,7 +127,7 @@ func FuzzCSV(f *testing.F) {
 			t.Fatalf("%q: %v, %v", cell, all, err)
 		}
 		got := all[1][0]
-		if plain := strings.ReplaceAll(Guard(cell), "\r\n", "\n"); got != plain { // encoding/csv reads CR LF as LF
+		if plain := strings.ReplaceAll(EscapeFormula(cell), "\r\n", "\n"); got != plain { // encoding/csv reads CR LF as LF
 			t.Errorf("%q came back as %q", plain, got)
 		}
 		if got != "" && strings.ContainsAny(got[:1], "=+-@\t\r\n") {
@@ -140,7 +140,7 @@ func FuzzCSV(f *testing.F) {
 // nothing that a terminal would obey gets through.
 func TestTable(t *testing.T) {
 	both := words()
-	both.Columns[1].Brief = both.Columns[1].Of
+	both.Columns[1].TableCell = both.Columns[1].Cell
 	var all []word
 	for range tableRows {
 		all = append(all, word{"a", "x"})
@@ -163,7 +163,7 @@ func TestTable(t *testing.T) {
 // TestMessage: the same message is always spelled alike.
 func TestMessage(t *testing.T) {
 	for range 50 {
-		text, err := Message(&pb.AuditEntry{Name: "chains/ebb/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_REFUSAL})
+		text, err := MarshalMessage(&pb.AuditEntry{Name: "chains/ebb/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_REFUSAL})
 		if err != nil || string(text) != `{"name":"chains/ebb/entries/e1","kind":"ENTRY_KIND_REFUSAL"}` {
 			t.Fatalf("%s, %v", text, err)
 		}

@@ -1,10 +1,9 @@
-package picture
+package report
 
 import (
 	"bytes"
 	"encoding/xml"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -20,9 +19,7 @@ import (
 	"alkalog/service/timing"
 )
 
-var update = flag.Bool("update", false, "write the golden picture")
-
-const golden = "testdata/session.svg"
+const sessionGolden = "testdata/session.svg"
 
 // day is an invented session's facts, by the minute.
 type day []*pb.StoredEvent
@@ -82,32 +79,32 @@ func invented() (*pb.Session, []*pb.StoredEvent) {
 }
 
 func TestGolden(t *testing.T) {
-	got := Draw(invented())
+	got := DrawSession(invented())
 	if *update {
-		if err := os.WriteFile(golden, got, 0o644); err != nil {
+		if err := os.WriteFile(sessionGolden, got, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
-	want, err := os.ReadFile(golden)
+	want, err := os.ReadFile(sessionGolden)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.Equal(got, want) {
-		t.Errorf("the picture is not %s; look at it after go test -update", golden)
+		t.Errorf("the picture is not %s; look at it after go test -update", sessionGolden)
 	}
 }
 
 func TestWellFormedWithABandPerSection(t *testing.T) {
 	session, events := invented()
-	if bands := count(t, Draw(session, events), "rect", "band"); bands != 4+1 { // one in the key
+	if bands := count(t, DrawSession(session, events), "rect", "band"); bands != 4+1 { // one in the key
 		t.Errorf("%d bands, want one for each of 4 sections and one in the key", bands)
 	}
-	if tests := count(t, Draw(session, events), "circle", "test"); tests != 5+1 {
+	if tests := count(t, DrawSession(session, events), "circle", "test"); tests != 5+1 {
 		t.Errorf("%d strand tests, want 5 and one in the key", tests)
 	}
 	// Nothing applied, and a name that needs escaping.
 	session.Name = `a<b&"c`
-	if bands := count(t, Draw(session, nil), "rect", "band"); bands != 1 {
+	if bands := count(t, DrawSession(session, nil), "rect", "band"); bands != 1 {
 		t.Errorf("%d bands before any product, want the one of the key", bands)
 	}
 }
@@ -115,16 +112,16 @@ func TestWellFormedWithABandPerSection(t *testing.T) {
 // Closing a session silences what called before; the picture still shows it.
 func TestClosedSessionShowsItsAlarms(t *testing.T) {
 	session, events := invented()
-	want := alarms(Draw(session, events))
+	want := alarms(DrawSession(session, events))
 	if len(want) < 5 {
 		t.Fatalf("an open session has the alarms %q, want several", want)
 	}
 	session.Outcome = "chains/ebb-and-flow/clients/c-1/outcomes/o-1"
-	if got := alarms(Draw(session, events)); !slices.Equal(got, want) {
+	if got := alarms(DrawSession(session, events)); !slices.Equal(got, want) {
 		t.Errorf("closed with an outcome it shows\n%q, want\n%q", got, want)
 	}
 	session.Outcome, session.Closing = "", &pb.SessionClosing{Reason: pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, CloseTime: clock(60)}
-	if got := alarms(Draw(session, events)); !slices.Equal(got, want) {
+	if got := alarms(DrawSession(session, events)); !slices.Equal(got, want) {
 		t.Errorf("closed as left open it shows\n%q, want\n%q", got, want)
 	}
 }
@@ -150,7 +147,7 @@ func TestShortAlarmsAreShown(t *testing.T) {
 	}
 	d.test(due+0.03, "crown", 70)
 	d.rinse(due+0.2, "crown")
-	text := string(Draw(session, d))
+	text := string(DrawSession(session, d))
 	for _, want := range []string{"alarm, nape: rinse now (2.0 min)", "report, nape: tingling (2.0 min)", fmt.Sprintf("alarm, crown: strand test due (%.1f min)", due-2)} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the picture does not say %q", want)
@@ -169,7 +166,7 @@ func TestWaterAndSplashes(t *testing.T) {
 	d.at(30, &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: eye}}})
 	d.at(30.5, on())
 	d.at(45, &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_DOCTOR, TookOver: true}}})
-	svg := Draw(session, d)
+	svg := DrawSession(session, d)
 	if wet := count(t, svg, "rect", "wet"); wet != 2+1+1 { // one of the head, which burnt; one in the key
 		t.Errorf("%d spells of water, want two of the eye, one of the head and one in the key", wet)
 	}
@@ -190,7 +187,7 @@ func TestReadingInWords(t *testing.T) {
 	var d day
 	d.apply(2, "nape")
 	d.at(8, &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "nape", Reading: pb.CurlReading_CURL_READING_PARTLY}}})
-	svg := Draw(session, d)
+	svg := DrawSession(session, d)
 	if tests := count(t, svg, "circle", "test"); tests != 1+1 || !bytes.Contains(svg, []byte(">partly<")) {
 		t.Errorf("%d strand tests, want one with its word and one in the key", tests)
 	}
@@ -200,7 +197,7 @@ func TestReadingInWords(t *testing.T) {
 // and it never stands without its cautions.
 func TestForEverybody(t *testing.T) {
 	session, events := invented()
-	text := string(Draw(session, events))
+	text := string(DrawSession(session, events))
 	root := text[:strings.Index(text, ">")]
 	if !strings.Contains(root, `role="img" aria-labelledby="title desc"`) || !strings.Contains(root, `width="100%"`) || strings.Contains(root, "height=") {
 		t.Errorf("the picture begins with %s", root)
@@ -214,7 +211,7 @@ func TestForEverybody(t *testing.T) {
 		}
 	}
 	// The letters are large enough when the picture is scaled to 400 pixels.
-	if smallest := 12.0 * 400 / width; smallest < 9 {
+	if smallest := 12.0 * 400 / chartWidth; smallest < 9 {
 		t.Errorf("on 400 pixels the smallest letters have %.1f", smallest)
 	}
 }

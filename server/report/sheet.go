@@ -1,7 +1,7 @@
 // Package sheet writes rows for people and for programs: as a table, as JSON, as
 // JSON lines or as CSV. Rows are written as they come, so that a list may be as
 // long as it likes.
-package sheet
+package report
 
 import (
 	"bytes"
@@ -14,15 +14,15 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Form is how rows are written.
-type Form string
+// Format is how rows are written.
+type Format string
 
 // The forms that there are.
 const (
-	Table  Form = "table"  // columns for the eye, with what matters most
-	JSON   Form = "json"   // one JSON array
-	NDJSON Form = "ndjson" // one JSON value a line (ndjson-spec 1.0.0)
-	CSV    Form = "csv"    // RFC 4180, made safe for spreadsheets
+	Table  Format = "table"  // columns for the eye, with what matters most
+	JSON   Format = "json"   // one JSON array
+	NDJSON Format = "ndjson" // one JSON value a line (ndjson-spec 1.0.0)
+	CSV    Format = "csv"    // RFC 4180, made safe for spreadsheets
 )
 
 // Sheet says how rows of a kind are written.
@@ -37,21 +37,21 @@ type Sheet[T any] struct {
 type Column[T any] struct {
 	// Name heads the column, in snake case.
 	Name string
-	// Of is the cell of a row.
-	Of func(T) string
-	// Brief is the same for the table, where there is less room; nil: the table
+	// Cell is the cell of a row.
+	Cell func(T) string
+	// TableCell is the same for the table, where there is less room; nil: the table
 	// goes without.
-	Brief func(T) string
+	TableCell func(T) string
 }
 
 // Write writes the rows in the form, until there are no more, a row brings an
 // error, or w takes no more.
-func (s Sheet[T]) Write(w io.Writer, form Form, rows iter.Seq2[T, error]) error {
+func (s Sheet[T]) Write(w io.Writer, form Format, rows iter.Seq2[T, error]) error {
 	switch form {
 	case JSON:
 		return s.writeJSON(w, rows)
 	case NDJSON:
-		return s.each(rows, func(row T) error { return s.writeLine(w, row) })
+		return s.forEach(rows, func(row T) error { return s.writeLine(w, row) })
 	case CSV:
 		return s.writeCSV(w, rows)
 	default:
@@ -59,8 +59,8 @@ func (s Sheet[T]) Write(w io.Writer, form Form, rows iter.Seq2[T, error]) error 
 	}
 }
 
-// each hands the rows on.
-func (s Sheet[T]) each(rows iter.Seq2[T, error], take func(T) error) error {
+// forEach hands the rows on.
+func (s Sheet[T]) forEach(rows iter.Seq2[T, error], take func(T) error) error {
 	for row, err := range rows {
 		if err != nil {
 			return err
@@ -86,7 +86,7 @@ func (s Sheet[T]) writeLine(w io.Writer, row T) error {
 // one that was broken off does not pass for a whole.
 func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 	between := "[\n"
-	err := s.each(rows, func(row T) error {
+	err := s.forEach(rows, func(row T) error {
 		if _, err := io.WriteString(w, between); err != nil {
 			return err
 		}
@@ -104,9 +104,9 @@ func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 	return err
 }
 
-// Message is a message as one JSON value, always spelled alike: protojson itself
+// MarshalMessage is a message as one JSON value, always spelled alike: protojson itself
 // varies its blanks on purpose.
-func Message(m proto.Message) ([]byte, error) {
+func MarshalMessage(m proto.Message) ([]byte, error) {
 	text, err := protojson.Marshal(m)
 	if err != nil {
 		return nil, err
@@ -116,8 +116,8 @@ func Message(m proto.Message) ([]byte, error) {
 	return plain.Bytes(), err
 }
 
-// Terminal reports whether somebody is watching what is written to w.
-func Terminal(w io.Writer) bool {
+// IsTerminal reports whether somebody is watching what is written to w.
+func IsTerminal(w io.Writer) bool {
 	f, is := w.(*os.File)
 	if !is {
 		return false
@@ -126,13 +126,13 @@ func Terminal(w io.Writer) bool {
 	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
-// Usual is the form when none was asked for: a table for somebody who watches,
+// DefaultFormat is the form when none was asked for: a table for somebody who watches,
 // JSON lines for a program.
-func Usual(form Form, w io.Writer) Form {
+func DefaultFormat(form Format, w io.Writer) Format {
 	switch {
 	case form != "":
 		return form
-	case Terminal(w):
+	case IsTerminal(w):
 		return Table
 	}
 	return NDJSON

@@ -1,6 +1,6 @@
 // Package export carries the audit log of a chain from a server into a
 // directory, in the form that verify reads, and has it verified there at once.
-package export
+package client
 
 import (
 	"cmp"
@@ -13,13 +13,12 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/dial"
 	"alkalog/server/verify"
 	"alkalog/service/ledger"
 )
 
-// Log is the log of a chain on a server.
-type Log struct {
+// LogCopier is the log of a chain on a server.
+type LogCopier struct {
 	Client pb.AuditServiceClient
 	// Chain is the chain's resource name.
 	Chain string
@@ -27,26 +26,26 @@ type Log struct {
 	Against []byte
 	// Keys are public keys to hold the copy to; empty: those that come with it.
 	Keys []string
-	// Patience is how long to wait for a server that is away. Default 1 min, our
+	// Timeout is how long to wait for a server that is away. Default 1 min, our
 	// own choice.
-	Patience time.Duration
+	Timeout time.Duration
 	// Progress is told how many entries have come, of how many; nil: nobody.
 	Progress func(done, of int64)
-	// Also gets every entry as it comes, in order; nil: nobody.
-	Also func(*pb.AuditEntry) error
+	// OnEntry gets every entry as it comes, in order; nil: nobody.
+	OnEntry func(*pb.AuditEntry) error
 }
 
-// To copies the log into a directory, which must be empty or not exist, and
+// Copy copies the log into a directory, which must be empty or not exist, and
 // returns the verdict on the copy. The checkpoint is taken first, and the
 // entries that it stands for are copied. The directory appears when it is
 // whole, whatever the verdict is; when the copy fails there is none. The verdict
 // also names entries whose search columns in the database do not say what they say.
-func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err error) {
+func (l LogCopier) Copy(ctx context.Context, dir string) (verdict verify.Report, err error) {
 	seal, err := l.Client.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: l.Chain})
 	if err != nil {
 		return verdict, err
 	}
-	if err := free(dir); err != nil {
+	if err := checkEmpty(dir); err != nil {
 		return verdict, err
 	}
 	part, err := os.MkdirTemp(filepath.Dir(filepath.Clean(dir)), filepath.Base(dir)+".part-")
@@ -59,18 +58,18 @@ func (l Log) To(ctx context.Context, dir string) (verdict verify.Report, err err
 		}
 	}()
 	var columns verify.Columns
-	if err := l.fill(ctx, part, seal, &columns); err != nil {
+	if err := l.writeExport(ctx, part, seal, &columns); err != nil {
 		return verdict, err
 	}
-	if verdict, err = verify.Watch(part, verify.Trust{Against: l.Against, Keys: l.Keys}, func(int64, int64) error { return ctx.Err() }); err != nil {
+	if verdict, err = verify.DirProgress(part, verify.Trust{Against: l.Against, Keys: l.Keys}, func(int64, int64) error { return ctx.Err() }); err != nil {
 		return verdict, err
 	}
 	verdict.Columns = columns
 	return verdict, os.Rename(part, dir)
 }
 
-// free refuses a directory that holds something already.
-func free(dir string) error {
+// checkEmpty refuses a directory that holds something already.
+func checkEmpty(dir string) error {
 	held, err := os.ReadDir(dir)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
@@ -83,13 +82,13 @@ func free(dir string) error {
 	return nil
 }
 
-// fill writes the entries and what they are held to.
-func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointResponse, columns *verify.Columns) error {
+// writeExport writes the entries and what they are held to.
+func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetCheckpointResponse, columns *verify.Columns) error {
 	copied, err := verify.Create(dir)
 	if err != nil {
 		return err
 	}
-	if err := l.entries(ctx, copied, seal.GetTreeSize(), columns); err != nil {
+	if err := l.copyEntries(ctx, copied, seal.GetTreeSize(), columns); err != nil {
 		return errors.Join(err, copied.Close())
 	}
 	handovers := make([][]byte, len(seal.GetHandovers()))
@@ -99,14 +98,14 @@ func (l Log) fill(ctx context.Context, dir string, seal *pb.GetCheckpointRespons
 	return copied.Finish(verify.Seal{Checkpoint: []byte(seal.GetCheckpoint()), Keys: seal.GetKeys(), Handovers: handovers})
 }
 
-// entries copies the entries of a tree, each in its place.
-func (l Log) entries(ctx context.Context, copied *verify.Export, size int64, columns *verify.Columns) error {
+// copyEntries copies the entries of a tree, each in its place.
+func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size int64, columns *verify.Columns) error {
 	if size == 0 {
 		return nil
 	}
 	next := int64(0)
 	request := &pb.ExportEntriesRequest{Parent: l.Chain, TreeSize: size}
-	err := Entries(ctx, l.Client, request, l.Patience, func(sent *pb.ExportEntriesResponse) error {
+	err := ExportEntries(ctx, l.Client, request, l.Timeout, func(sent *pb.ExportEntriesResponse) error {
 		if sent.GetIndex() != next || next >= size {
 			return fmt.Errorf("the server sent entry %d where entry %d of %d should be", sent.GetIndex(), next, size)
 		}
@@ -115,8 +114,8 @@ func (l Log) entries(ctx context.Context, copied *verify.Export, size int64, col
 			l.Progress(next, size)
 		}
 		columns.Add(sent.GetIndex(), sent.GetEntry().GetName(), sent.GetMismatchedColumns())
-		if l.Also != nil {
-			if err := l.Also(sent.GetEntry()); err != nil {
+		if l.OnEntry != nil {
+			if err := l.OnEntry(sent.GetEntry()); err != nil {
 				return err
 			}
 		}
@@ -131,18 +130,18 @@ func (l Log) entries(ctx context.Context, copied *verify.Export, size int64, col
 	return err
 }
 
-// Entries takes the entries of an export one by one. A stream that breaks is
+// ExportEntries takes the entries of an export one by one. A stream that breaks is
 // resumed behind the last entry, so that each comes once; when the server is
 // away for longer than patience (0: a minute), its error is returned.
-func Entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ExportEntriesRequest, patience time.Duration, take func(*pb.ExportEntriesResponse) error) error {
+func ExportEntries(ctx context.Context, client pb.AuditServiceClient, request *pb.ExportEntriesRequest, patience time.Duration, take func(*pb.ExportEntriesResponse) error) error {
 	patience = cmp.Or(patience, time.Minute)
 	const first, longest = 100 * time.Millisecond, 2 * time.Second // our own choice
 	asked := &pb.ExportEntriesRequest{Parent: request.Parent, Filter: request.Filter, ResumeToken: request.ResumeToken, TreeSize: request.TreeSize}
 	pause, heard := first, time.Now()
 	for {
 		before := asked.ResumeToken
-		err := stream(ctx, client, asked, take)
-		if err == nil || !dial.Resumable(err) {
+		err := receiveEntries(ctx, client, asked, take)
+		if err == nil || !IsResumable(err) {
 			return err
 		}
 		if asked.ResumeToken != before {
@@ -158,9 +157,9 @@ func Entries(ctx context.Context, client pb.AuditServiceClient, request *pb.Expo
 	}
 }
 
-// stream takes entries from one stream, and keeps in the request where to
+// receiveEntries takes entries from one stream, and keeps in the request where to
 // resume.
-func stream(ctx context.Context, client pb.AuditServiceClient, asked *pb.ExportEntriesRequest, take func(*pb.ExportEntriesResponse) error) error {
+func receiveEntries(ctx context.Context, client pb.AuditServiceClient, asked *pb.ExportEntriesRequest, take func(*pb.ExportEntriesResponse) error) error {
 	ctx, leave := context.WithCancel(ctx)
 	defer leave()
 	entries, err := client.ExportEntries(ctx, asked)

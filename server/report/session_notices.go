@@ -1,4 +1,4 @@
-package picture
+package report
 
 import (
 	"cmp"
@@ -10,17 +10,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// sort tells notices apart; each has its own frame.
-type sort string
+// noticeKind tells notices apart; each has its own frame.
+type noticeKind string
 
 const (
-	alarm     sort = "alarm"
-	deviation sort = "deviation"
-	harm      sort = "report" // what the client felt, a splash, help
+	alarm     noticeKind = "alarm"
+	deviation noticeKind = "deviation"
+	harm      noticeKind = "report" // what the client felt, a splash, help
 )
 
 // class is the frame of a sort of notice.
-func (s sort) class() string {
+func (s noticeKind) class() string {
 	switch s {
 	case deviation:
 		return "deviation"
@@ -37,28 +37,28 @@ type notice struct {
 	section string // empty: the whole session
 	place   pb.Place
 	words   string
-	sort    sort
+	kind    noticeKind
 }
 
-// collect finds the alarms that stood at any instant, the deviations of the end, and
+// collectNotices finds the alarms that stood at any instant, the deviations of the end, and
 // the harm that was reported, in order.
-func (p *page) collect() []notice {
+func (p *sessionChart) collectNotices() []notice {
 	var found []notice
 	add := func(n notice) {
 		if !slices.Contains(found, n) {
 			found = append(found, n)
 		}
 	}
-	for _, state := range append(slices.Clone(p.course), p.final) {
+	for _, state := range append(slices.Clone(p.states), p.final) {
 		for _, a := range state.Alarms {
-			add(notice{a.SinceTime.AsTime(), a.SectionId, a.Place, words(a.Kind.String(), "ALARM_KIND_"), alarm})
+			add(notice{a.SinceTime.AsTime(), a.SectionId, a.Place, enumWords(a.Kind.String(), "ALARM_KIND_"), alarm})
 		}
 	}
 	for _, d := range p.final.Deviations {
-		add(notice{d.OccurTime.AsTime(), d.SectionId, 0, words(d.Kind.String(), "DEVIATION_KIND_"), deviation})
+		add(notice{d.OccurTime.AsTime(), d.SectionId, 0, enumWords(d.Kind.String(), "DEVIATION_KIND_"), deviation})
 	}
 	for _, e := range p.events {
-		if n, ok := reported(e); ok {
+		if n, ok := harmOf(e); ok {
 			add(n)
 		}
 	}
@@ -68,18 +68,18 @@ func (p *page) collect() []notice {
 	return found
 }
 
-// reported is a fact that tells of harm or of help against it.
-func reported(e *pb.StoredEvent) (notice, bool) {
-	n := notice{at: happened(e), sort: harm}
+// harmOf is a fact that tells of harm or of help against it.
+func harmOf(e *pb.StoredEvent) (notice, bool) {
+	n := notice{at: occurTime(e), kind: harm}
 	switch fact := e.GetEvent().GetFact().(type) {
 	case *pb.Event_ComfortCheck:
-		n.section, n.place, n.words = fact.ComfortCheck.SectionId, pb.Place_PLACE_HEAD, words(fact.ComfortCheck.Comfort.String(), "COMFORT_")
+		n.section, n.place, n.words = fact.ComfortCheck.SectionId, pb.Place_PLACE_HEAD, enumWords(fact.ComfortCheck.Comfort.String(), "COMFORT_")
 		return n, fact.ComfortCheck.Comfort != pb.Comfort_COMFORT_COMFORTABLE
 	case *pb.Event_Splash:
 		n.place, n.words = fact.Splash.Place, "splash"
 		return n, true
 	case *pb.Event_HelpCalled:
-		n.words = "help called: " + words(fact.HelpCalled.Kind.String(), "HELP_KIND_")
+		n.words = "help called: " + enumWords(fact.HelpCalled.Kind.String(), "HELP_KIND_")
 		if fact.HelpCalled.TookOver {
 			n.words = "medical help took over"
 		}
@@ -88,13 +88,13 @@ func reported(e *pb.StoredEvent) (notice, bool) {
 	return n, false
 }
 
-// words makes RINSE_NOW of a kind's name "rinse now".
-func words(kind, prefix string) string {
+// enumWords makes RINSE_NOW of a kind's name "rinse now".
+func enumWords(kind, prefix string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(kind, prefix), "_", " "))
 }
 
-// where names a section, or a place on the client.
-func where(section string, place pb.Place) string {
+// placeWords names a section, or a place on the client.
+func placeWords(section string, place pb.Place) string {
 	switch {
 	case section != "":
 		return section
@@ -103,40 +103,40 @@ func where(section string, place pb.Place) string {
 	case place == pb.Place_PLACE_EYE_RIGHT:
 		return "right eye"
 	case place == pb.Place_PLACE_HEAD, place == pb.Place_PLACE_SKIN:
-		return words(place.String(), "PLACE_")
+		return enumWords(place.String(), "PLACE_")
 	}
 	return "whole session"
 }
 
-// numbers flags the notices of a section above its graph, beside each other when
+// drawNumbers flags the notices of a section above its graph, beside each other when
 // they come close.
-func (p *page) numbers(id string, y float64) {
+func (p *sessionChart) drawNumbers(id string, y float64) {
 	shown := 0
 	for _, n := range p.notices {
 		if n.section == id {
 			shown++
 		}
 	}
-	size := min(22, (right-left)/float64(max(1, shown)))
-	edge := left - size
+	size := min(22, (plotRight-plotLeft)/float64(max(1, shown)))
+	edge := plotLeft - size
 	for i, n := range p.notices {
 		if n.section != id {
 			continue
 		}
 		// Leave room on the right for those to come.
-		x := max(edge+size, min(p.x(n.at)-size/2, right-size*float64(shown)))
+		x := max(edge+size, min(p.x(n.at)-size/2, plotRight-size*float64(shown)))
 		edge, shown = x, shown-1
 		p.stroke("tick", p.x(n.at), y+4, x+size/2, y-1)
-		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="15"/>`+"\n", n.sort.class(), x, y-16, size-3)
+		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="15"/>`+"\n", n.kind.class(), x, y-16, size-3)
 		p.write(`<g class="small">`)
 		p.text(x+(size-3)/2, y-4.5, "middle", fmt.Sprint(i+1))
 		p.write("</g>\n")
 	}
 }
 
-// axis draws the minutes since the first contact, and returns where it ends.
-func (p *page) axis(y float64) float64 {
-	p.stroke("tick", left, y, right, y)
+// drawAxis draws the minutes since the first contact, and returns where it ends.
+func (p *sessionChart) drawAxis(y float64) float64 {
+	p.stroke("tick", plotLeft, y, plotRight, y)
 	p.write(`<g class="small">`)
 	total := int(p.end.Sub(p.begin).Minutes())
 	step := max(5, (total/60)*5)
@@ -145,29 +145,29 @@ func (p *page) axis(y float64) float64 {
 		p.stroke("tick", x, y, x, y+5)
 		p.text(x, y+18, "middle", fmt.Sprint(m))
 	}
-	p.text((left+right)/2, y+34, "middle", "minutes since the first contact")
+	p.text((plotLeft+plotRight)/2, y+34, "middle", "minutes since the first contact")
 	p.write("</g>\n")
 	return y + 40
 }
 
-// inWords is a notice with its number.
-func (p *page) inWords(i int, n notice) string {
-	return fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, n.sort, where(n.section, n.place), n.words, n.at.Sub(p.begin).Minutes())
+// describe is a notice with its number.
+func (p *sessionChart) describe(i int, n notice) string {
+	return fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, n.kind, placeWords(n.section, n.place), n.words, n.at.Sub(p.begin).Minutes())
 }
 
-// list writes what the numbers mean.
-func (p *page) list(y float64) float64 {
+// writeList writes what the numbers mean.
+func (p *sessionChart) writeList(y float64) float64 {
 	p.write(`<g class="small">`)
 	for i, n := range p.notices {
-		y += line
-		p.text(margin, y, "start", p.inWords(i, n))
+		y += lineHeight
+		p.text(chartMargin, y, "start", p.describe(i, n))
 	}
 	p.write("</g>\n")
 	return y
 }
 
-// key explains the lines and marks, in two columns above the sections.
-func (p *page) key() {
+// drawKey explains the lines and marks, in two columns above the sections.
+func (p *sessionChart) drawKey() {
 	p.write(`<g class="small">`)
 	limits := p.session.GetLimits()
 	for i, l := range []struct{ class, words string }{
@@ -180,11 +180,11 @@ func (p *page) key() {
 	} {
 		y := 84 + float64(i)*22
 		if l.class == "test" {
-			p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", margin+15, y-4)
+			p.write(`<circle class="test" cx="%.1f" cy="%.1f" r="4"/>`+"\n", chartMargin+15, y-4)
 		} else {
-			p.stroke(l.class, margin, y-4, margin+30, y-4)
+			p.stroke(l.class, chartMargin, y-4, chartMargin+30, y-4)
 		}
-		p.text(margin+38, y, "start", l.words)
+		p.text(chartMargin+38, y, "start", l.words)
 	}
 	for i, b := range []struct{ class, words string }{
 		{"interval", "90 % interval"},
@@ -195,8 +195,8 @@ func (p *page) key() {
 		{harm.class(), "reported harm or help"},
 	} {
 		y := 84 + float64(i)*22
-		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="30" height="14"/>`+"\n", b.class, width/2, y-11)
-		p.text(width/2+38, y, "start", b.words)
+		p.write(`<rect class="%s" x="%.1f" y="%.1f" width="30" height="14"/>`+"\n", b.class, chartWidth/2, y-11)
+		p.text(chartWidth/2+38, y, "start", b.words)
 	}
 	p.write("</g>\n")
 }

@@ -1,4 +1,4 @@
-package dial
+package client
 
 import (
 	"encoding/json"
@@ -10,17 +10,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// retries is the service configuration (gRPC A6): a call that changes nothing
+// retryConfig is the service configuration (gRPC A6): a call that changes nothing
 // is made again when the server cannot be reached or has had too many of them,
 // up to five times in some seconds. A call that changes something is its caller's to repeat, with the
 // same request id.
-func retries() string {
+func retryConfig() string {
 	type name struct {
 		Service string `json:"service"`
 		Method  string `json:"method"`
 	}
 	var names []name
-	for _, m := range reads() {
+	for _, m := range readMethods() {
 		names = append(names, name{string(m.Parent().FullName()), string(m.Name())})
 	}
 	config, _ := json.Marshal(map[string]any{"methodConfig": []any{map[string]any{ // plain strings always marshal
@@ -33,8 +33,8 @@ func retries() string {
 	return string(config)
 }
 
-// reads returns the methods that change nothing, as the contract says.
-func reads() []protoreflect.MethodDescriptor {
+// readMethods returns the methods that change nothing, as the contract says.
+func readMethods() []protoreflect.MethodDescriptor {
 	var methods []protoreflect.MethodDescriptor
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
 		for i := range file.Services().Len() {
