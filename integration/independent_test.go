@@ -280,7 +280,7 @@ func TestIndependentVerifier(t *testing.T) {
 // ours is the verdict of "server audit verify".
 func (x *exhibit) ours(t *testing.T) verify.Report {
 	t.Helper()
-	trust := verify.Trust{Against: x.against}
+	trust := verify.TrustedInput{Against: x.against}
 	if x.pinned != "" {
 		text, err := os.ReadFile(x.pinned)
 		if err != nil {

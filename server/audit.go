@@ -136,16 +136,16 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 		form := report.DefaultFormat(c.Output, std.out)
 		switch c.By {
 		case "override":
-			return followSheet().Write(std.out, form, all(followed(summary.GetOverrides())))
+			return followUpSheet().Write(std.out, form, allRows(followUpRate(summary.GetOverrides())))
 		case "practitioner":
-			return practitionerSheet().Write(std.out, form, all(summary.GetPractitioners()))
+			return practitionerSheet().Write(std.out, form, allRows(summary.GetPractitioners()))
 		}
-		return countSheet().Write(std.out, form, all(summary.GetRows()))
+		return countSheet().Write(std.out, form, allRows(summary.GetRows()))
 	})
 }
 
-// all hands out rows that are all there.
-func all[T any](rows []T) iter.Seq2[T, error] {
+// allRows hands out rows that are all there.
+func allRows[T any](rows []T) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		for _, row := range rows {
 			if !yield(row, nil) {

@@ -30,8 +30,8 @@ type verdictFlags struct {
 }
 
 // trust reads the checkpoint from before and the keys, as far as they were given.
-func (f verdictFlags) trust() (verify.Trust, error) {
-	var trust verify.Trust
+func (f verdictFlags) trust() (verify.TrustedInput, error) {
+	var trust verify.TrustedInput
 	var err error
 	if f.Against != "" {
 		if trust.Against, err = os.ReadFile(f.Against); err != nil {
@@ -48,11 +48,11 @@ func (f verdictFlags) trust() (verify.Trust, error) {
 	return trust, err
 }
 
-// falsified is the error of a copy that does not hold.
-type falsified struct{ error }
+// verificationFailed is the error of a copy that does not hold.
+type verificationFailed struct{ error }
 
 // ExitCode is that of a verification that came out false.
-func (falsified) ExitCode() int { return 3 }
+func (verificationFailed) ExitCode() int { return 3 }
 
 // tell writes the verdict, and returns an error when the copy does not hold.
 func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
@@ -71,11 +71,11 @@ func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) err
 	case err != nil:
 		return err
 	case verdict.Valid() && verdict.Mismatched > 0:
-		return falsified{fmt.Errorf("%s is what was signed; in the database, search columns of %d entries do not say what the entries say", dir, verdict.Mismatched)}
+		return verificationFailed{fmt.Errorf("%s is what was signed; in the database, search columns of %d entries do not say what the entries say", dir, verdict.Mismatched)}
 	case verdict.Valid():
 		return nil
 	}
-	return falsified{fmt.Errorf("%s is not what was signed: %s", dir, report.Visible(verdict.Faults[0].String()))}
+	return verificationFailed{fmt.Errorf("%s is not what was signed: %s", dir, report.Visible(verdict.Faults[0].String()))}
 }
 
 // verdictText is a verdict in plain words.

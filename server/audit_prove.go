@@ -38,10 +38,10 @@ func (c auditProveCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	if err := tellProof(std.out, proof, keys); err != nil {
+	if err := writeProof(std.out, proof, keys); err != nil {
 		return err
 	}
-	return inPlace(c.Out, func(file io.Writer) error { _, err := file.Write(proof.Text()); return err })
+	return moveInPlace(c.Out, func(file io.Writer) error { _, err := file.Write(proof.Text()); return err })
 }
 
 // proofOf asks for the proof of an entry, and for the keys of the log.
@@ -64,11 +64,11 @@ func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry str
 	return proof, head.GetKeys(), nil
 }
 
-// tellProof checks a proof and says what it proves.
-func tellProof(out io.Writer, proof verify.Proof, keys []string) error {
+// writeProof checks a proof and says what it proves.
+func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 	entry, head, err := proof.Check(keys)
 	if errors.Is(err, verify.ErrNotProved) {
-		return falsified{err}
+		return verificationFailed{err}
 	}
 	if err != nil {
 		return err
@@ -107,5 +107,5 @@ func (c auditCheckProofCommand) Run(std streams) error {
 	if proof.Stored == nil {
 		return fmt.Errorf("%s proves the entry with index %d and does not hold it (no line \"extra\"): give the entry by --entry", c.Proof, proof.Index)
 	}
-	return tellProof(std.out, proof, strings.Fields(string(keys)))
+	return writeProof(std.out, proof, strings.Fields(string(keys)))
 }

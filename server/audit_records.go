@@ -39,7 +39,7 @@ func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) erro
 	if err != nil || verdict.Holds {
 		return err
 	}
-	return falsified{fmt.Errorf("the records are not what was stored: %d faults", faults)}
+	return verificationFailed{fmt.Errorf("the records are not what was stored: %d faults", faults)}
 }
 
 // recordsReport is the verdict on the records of a database.

@@ -40,7 +40,7 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	facts.CreateTime = time.Now()
-	if err := inPlace(c.Out, func(file io.Writer) error { return report.Write(file, facts) }); err != nil {
+	if err := moveInPlace(c.Out, func(file io.Writer) error { return report.Write(file, facts) }); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(std.out, "written: %s, %d entries\n", c.Out, len(facts.Entries))

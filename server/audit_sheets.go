@@ -14,19 +14,19 @@ import (
 	"alkalog/server/report"
 )
 
-// message writes a row that is a message of the contract as JSON.
-func message[T proto.Message](m T) ([]byte, error) { return report.MarshalMessage(m) }
+// entryJSON writes a row that is a message of the contract as JSON.
+func entryJSON[T proto.Message](m T) ([]byte, error) { return report.MarshalMessage(m) }
 
 // entrySheet is how audit entries are written.
 func entrySheet() report.Sheet[*pb.AuditEntry] {
 	type entry = *pb.AuditEntry
 	brief := func(name string, of func(entry) string) report.Column[entry] {
-		return report.Column[entry]{Name: name, Cell: of, TableCell: func(e entry) string { return lastOf(of(e)) }}
+		return report.Column[entry]{Name: name, Cell: of, TableCell: func(e entry) string { return lastSegment(of(e)) }}
 	}
 	column := func(name string, of func(entry) string) report.Column[entry] {
 		return report.Column[entry]{Name: name, Cell: of}
 	}
-	return report.Sheet[entry]{JSON: message[entry], Columns: []report.Column[entry]{
+	return report.Sheet[entry]{JSON: entryJSON[entry], Columns: []report.Column[entry]{
 		brief("record_time", func(e entry) string { return timeText(e.GetRecordTime()) }),
 		brief("kind", func(e entry) string { return strings.TrimPrefix(e.GetKind().String(), "ENTRY_KIND_") }),
 		brief("actor", entry.GetActor),
@@ -73,11 +73,11 @@ func summaryText(e *pb.AuditEntry) string {
 	return e.GetSummary() + ": " + e.GetMethod()
 }
 
-// lastOf is the last segment of a resource name.
-func lastOf(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+// lastSegment is the last segment of a resource name.
+func lastSegment(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
-// told is a column that the table shows as it is.
-func told[T any](name string, of func(T) string) report.Column[T] {
+// describeEntry is a column that the table shows as it is.
+func describeEntry[T any](name string, of func(T) string) report.Column[T] {
 	return report.Column[T]{Name: name, Cell: of, TableCell: of}
 }
 
@@ -101,7 +101,7 @@ func timeText(t *timestamppb.Timestamp) string {
 // proportions are the columns of a proportion.
 func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Column[T] {
 	column := func(name string, cell func(*pb.Proportion) string) report.Column[T] {
-		return told(prefix+name, func(row T) string {
+		return describeEntry(prefix+name, func(row T) string {
 			if p := of(row); p.GetOf() > 0 {
 				return cell(p)
 			}
@@ -122,10 +122,10 @@ func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 // countSheet is how counts are written.
 func countSheet() report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
-	return report.Sheet[row]{JSON: message[row], Columns: append([]report.Column[row]{
-		told("kind", func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }),
-		{Name: "key", Cell: row.GetKey, TableCell: func(r row) string { return lastOf(r.GetKey()) }},
-		told("count", func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }),
+	return report.Sheet[row]{JSON: entryJSON[row], Columns: append([]report.Column[row]{
+		describeEntry("kind", func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }),
+		{Name: "key", Cell: row.GetKey, TableCell: func(r row) string { return lastSegment(r.GetKey()) }},
+		describeEntry("count", func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }),
 	}, proportions("", row.GetRate)...)}
 }
 
@@ -133,42 +133,42 @@ func countSheet() report.Sheet[*pb.SummaryRow] {
 func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []report.Column[row]{
-		{Name: "practitioner", Cell: row.GetPractitioner, TableCell: func(r row) string { return lastOf(r.GetPractitioner()) }},
-		told("overrides", func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }),
+		{Name: "practitioner", Cell: row.GetPractitioner, TableCell: func(r row) string { return lastSegment(r.GetPractitioner()) }},
+		describeEntry("overrides", func(r row) string { return strconv.FormatInt(r.GetOverrides().GetCount(), 10) }),
 	}
 	columns = append(columns, proportions("", row.GetOverrides)...)
 	columns = append(columns, proportions("others_", row.GetOthers)...)
-	return report.Sheet[row]{JSON: message[row], Columns: append(columns,
-		told("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }),
-		told("changed_answers", func(r row) string { return strconv.FormatInt(r.GetChangedAnswers(), 10) }),
-		told("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
+	return report.Sheet[row]{JSON: entryJSON[row], Columns: append(columns,
+		describeEntry("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }),
+		describeEntry("changed_answers", func(r row) string { return strconv.FormatInt(r.GetChangedAnswers(), 10) }),
+		describeEntry("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
 }
 
-// follow is one thing that became of refusals or overrides.
-type follow struct {
+// followUpRates is one thing that became of refusals or overrides.
+type followUpRates struct {
 	What string
 	*pb.Proportion
 }
 
-// followed is what became of refusals and overrides, in words.
-func followed(f *pb.OverrideFigures) []follow {
-	return []follow{
+// followUpRate is what became of refusals and overrides, in words.
+func followUpRate(f *pb.OverrideFigures) []followUpRates {
+	return []followUpRates{
 		{"refusals and referrals overridden", f.GetRefusalsOverridden()},
 		{"overrides followed by a deviation", f.GetFollowedByDeviation()},
 		{"overrides followed by a bad outcome", f.GetFollowedByBadOutcome()},
 	}
 }
 
-// followSheet is how they are written.
-func followSheet() report.Sheet[follow] {
-	return report.Sheet[follow]{JSON: followJSON, Columns: append([]report.Column[follow]{
-		told("what", func(f follow) string { return f.What }),
-		told("count", func(f follow) string { return strconv.FormatInt(f.GetCount(), 10) }),
-	}, proportions("", func(f follow) *pb.Proportion { return f.Proportion })...)}
+// followUpSheet is how they are written.
+func followUpSheet() report.Sheet[followUpRates] {
+	return report.Sheet[followUpRates]{JSON: followUpJSON, Columns: append([]report.Column[followUpRates]{
+		describeEntry("what", func(f followUpRates) string { return f.What }),
+		describeEntry("count", func(f followUpRates) string { return strconv.FormatInt(f.GetCount(), 10) }),
+	}, proportions("", func(f followUpRates) *pb.Proportion { return f.Proportion })...)}
 }
 
-// followJSON is one of them as JSON: in what, and the proportion.
-func followJSON(f follow) ([]byte, error) {
+// followUpJSON is one of them as JSON: in what, and the proportion.
+func followUpJSON(f followUpRates) ([]byte, error) {
 	proportion, err := report.MarshalMessage(f.Proportion)
 	if err != nil {
 		return nil, err

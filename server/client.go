@@ -61,7 +61,7 @@ func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, err
 		return nil, errNoKeys
 	}
 	if f.DataDir != "" {
-		if err := isThere(f.DataDir); err != nil {
+		if err := exists(f.DataDir); err != nil {
 			return nil, err
 		}
 	}
@@ -103,10 +103,10 @@ type periodFlags struct {
 
 // times are the ends of the period; the zero time where there is none.
 func (f periodFlags) times() (from, to time.Time, err error) {
-	if from, err = instant("--from", f.From); err != nil {
+	if from, err = parseInstant("--from", f.From); err != nil {
 		return from, to, err
 	}
-	if to, err = instant("--to", f.To); err != nil {
+	if to, err = parseInstant("--to", f.To); err != nil {
 		return from, to, err
 	}
 	if !from.IsZero() && !to.IsZero() && !from.Before(to) {
@@ -115,8 +115,8 @@ func (f periodFlags) times() (from, to time.Time, err error) {
 	return from, to, nil
 }
 
-// instant reads a day or a time.
-func instant(flag, text string) (time.Time, error) {
+// parseInstant reads a day or a time.
+func parseInstant(flag, text string) (time.Time, error) {
 	if text == "" {
 		return time.Time{}, nil
 	}

@@ -34,7 +34,7 @@ type clientExportCommand struct {
 
 // Run writes the file.
 func (c clientExportCommand) Run(ctx context.Context, std streams) error {
-	chain, err := chainOf(c.Name)
+	chain, err := chainOfClient(c.Name)
 	if err != nil {
 		return err
 	}
@@ -44,7 +44,7 @@ func (c clientExportCommand) Run(ctx context.Context, std streams) error {
 		if err != nil {
 			return err
 		}
-		return inPlace(c.Out, func(file io.Writer) error {
+		return moveInPlace(c.Out, func(file io.Writer) error {
 			written, err = copyParts(file, parts)
 			return err
 		})
@@ -85,9 +85,9 @@ func copyParts(file io.Writer, parts interface {
 	}
 }
 
-// inPlace writes a file that only its owner can read, and puts it in its place
+// moveInPlace writes a file that only its owner can read, and puts it in its place
 // when it is whole and on the disk.
-func inPlace(path string, write func(io.Writer) error) error {
+func moveInPlace(path string, write func(io.Writer) error) error {
 	part, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".part-")
 	if err != nil {
 		return err
@@ -115,7 +115,7 @@ type clientEraseCommand struct {
 
 // Run erases, if it was confirmed.
 func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
-	chain, err := chainOf(c.Name)
+	chain, err := chainOfClient(c.Name)
 	if err != nil {
 		return err
 	}
@@ -138,8 +138,8 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// chainOf is the chain of a client's resource name.
-func chainOf(client string) (string, error) {
+// chainOfClient is the chain of a client's resource name.
+func chainOfClient(client string) (string, error) {
 	parts := strings.Split(client, "/")
 	if len(parts) != 4 || parts[0] != "chains" || parts[2] != "clients" {
 		return "", usage{fmt.Errorf("%q is not the name of a client, chains/CHAIN/clients/CLIENT", client)}

@@ -50,12 +50,12 @@ func (f databaseFlags) withKeys() (serve.Config, error) {
 func (f databaseFlags) reading() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err == nil && cfg.DataDir != "" {
-		err = isThere(cfg.DataDir)
+		err = exists(cfg.DataDir)
 	}
 	return cfg, err
 }
 
-func isThere(dir string) error {
+func exists(dir string) error {
 	if _, err := os.Stat(dir); err != nil {
 		return fmt.Errorf("there is no private PostgreSQL in --data-dir: %w", err)
 	}

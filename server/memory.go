@@ -33,7 +33,7 @@ func (f memoryFlags) limit(private bool, files fs.FS) int64 {
 	if f.MemoryMiB > 0 {
 		return f.MemoryMiB << 20
 	}
-	group := groupLimit(files)
+	group := cgroupLimit(files)
 	if private {
 		return group / 2
 	}
@@ -47,10 +47,10 @@ func (f memoryFlags) apply(private bool, environment string, files fs.FS) {
 	}
 }
 
-// groupLimit is the memory limit of the process's control group, in bytes; zero
+// cgroupLimit is the memory limit of the process's control group, in bytes; zero
 // when there is none. (Linux: Documentation/admin-guide/cgroup-v2.rst, memory.max;
 // cgroup-v1/memory.rst, memory.limit_in_bytes.)
-func groupLimit(files fs.FS) int64 {
+func cgroupLimit(files fs.FS) int64 {
 	own, _ := fs.ReadFile(files, "proc/self/cgroup")
 	candidates := []string{"sys/fs/cgroup/memory.max", "sys/fs/cgroup/memory/memory.limit_in_bytes"}
 	for line := range strings.Lines(string(own)) {

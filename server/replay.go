@@ -14,11 +14,11 @@ type replayCommand struct {
 	All bool `required:"" help:"Replay every decision of the database."`
 }
 
-// differs is the error of a replay that did not give the same answers.
-type differs struct{ error }
+// replayDiffers is the error of a replay that did not give the same answers.
+type replayDiffers struct{ error }
 
 // ExitCode is that of a verification that came out false.
-func (differs) ExitCode() int { return 3 }
+func (replayDiffers) ExitCode() int { return 3 }
 
 // Run replays, names every decision that came out otherwise and what differs,
 // and counts.
@@ -44,7 +44,7 @@ func (c replayCommand) Run(ctx context.Context, std streams) error {
 	}
 	fmt.Fprintf(std.out, "%d decisions replayed: %d the same, %d different\n", same+other, same, other)
 	if other > 0 {
-		return differs{errors.New("decisions came out otherwise than they are stored")}
+		return replayDiffers{errors.New("decisions came out otherwise than they are stored")}
 	}
 	return nil
 }

@@ -61,7 +61,7 @@ func (l LogCopier) Copy(ctx context.Context, dir string) (verdict verify.Report,
 	if err := l.writeExport(ctx, part, seal, &columns); err != nil {
 		return verdict, err
 	}
-	if verdict, err = verify.DirProgress(part, verify.Trust{Against: l.Against, Keys: l.Keys}, func(int64, int64) error { return ctx.Err() }); err != nil {
+	if verdict, err = verify.DirProgress(part, verify.TrustedInput{Against: l.Against, Keys: l.Keys}, func(int64, int64) error { return ctx.Err() }); err != nil {
 		return verdict, err
 	}
 	verdict.Columns = columns
@@ -95,7 +95,7 @@ func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetChec
 	for i, h := range seal.GetHandovers() {
 		handovers[i] = []byte(h)
 	}
-	return copied.Finish(verify.Seal{Checkpoint: []byte(seal.GetCheckpoint()), Keys: seal.GetKeys(), Handovers: handovers})
+	return copied.Finish(verify.SignedHead{Checkpoint: []byte(seal.GetCheckpoint()), Keys: seal.GetKeys(), Handovers: handovers})
 }
 
 // copyEntries copies the entries of a tree, each in its place.
@@ -120,7 +120,7 @@ func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size 
 			}
 		}
 		if leaf := sent.GetLeafHash(); len(leaf) == len(ledger.Hash{}) {
-			return copied.AddKept(sent.GetStored(), ledger.Hash(leaf))
+			return copied.AddWithLeafHash(sent.GetStored(), ledger.Hash(leaf))
 		}
 		return copied.Add(sent.GetStored())
 	})

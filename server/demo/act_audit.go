@@ -11,12 +11,12 @@ import (
 
 // audit is the auditor's visit: everything that was refused, referred,
 // overridden or went wrong is there, with who, when and why.
-func (d *day) audit() {
+func (d *run) audit() {
 	d.page.act("The auditor reads it back")
 	d.page.say("Vesna audits the chain. She can read everything and write nothing. What was set up in the morning she leaves out of the list; it is counted below.")
 	kinds := map[pb.EntryKind]bool{}
-	for _, e := range d.entries(d.cast.auditor, happenings()) {
-		d.page.tellEntry(e)
+	for _, e := range d.entries(d.people.auditor, clientEventsFilter()) {
+		d.page.printEntry(e)
 		kinds[e.GetKind()] = true
 	}
 	for _, kind := range []pb.EntryKind{
@@ -24,20 +24,20 @@ func (d *day) audit() {
 		pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED, pb.EntryKind_ENTRY_KIND_ALARM, pb.EntryKind_ENTRY_KIND_DEVIATION,
 		pb.EntryKind_ENTRY_KIND_INCIDENT, pb.EntryKind_ENTRY_KIND_FOLLOW_UP,
 	} {
-		d.expect(kinds[kind], "the audit log has a %s", words(kind))
+		d.expect(kinds[kind], "the audit log has a %s", enumLabel(kind))
 	}
 	d.page.say("She asks for the overrides only, tried or made, and for the counts.")
-	overrides := d.entries(d.cast.auditor, `kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
+	overrides := d.entries(d.people.auditor, `kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
 	for _, e := range overrides {
-		d.page.tellEntry(e)
+		d.page.printEntry(e)
 	}
 	d.expect(len(overrides) == 2, "there are two attempts to override, not %d", len(overrides))
 	d.counts()
 	d.replay(overrides[:min(1, len(overrides))])
 }
 
-// happenings is the filter for what happened with clients.
-func happenings() string {
+// clientEventsFilter is the filter for what happened with clients.
+func clientEventsFilter() string {
 	var parts []string
 	for _, kind := range []string{"AUDITOR_READ", "ACCESS_DENIED", "CHAIN_CHANGED", "SALON_CHANGED", "PRACTITIONER_CHANGED", "PRODUCT_CHANGED"} {
 		parts = append(parts, `NOT kind = "`+kind+`"`)
@@ -46,17 +46,17 @@ func happenings() string {
 }
 
 // replay decides the decision behind an entry again, from what was kept with it.
-func (d *day) replay(entries []*pb.AuditEntry) {
+func (d *run) replay(entries []*pb.AuditEntry) {
 	d.page.say("She has Nia's refusal decided once more, from the answers, the product and the rules that were kept with it.")
 	for _, e := range entries {
-		again := call(d, d.cast.auditor, d.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.GetDecision()})
+		again := call(d, d.people.auditor, d.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.GetDecision()})
 		d.page.answer("identical: %t, by engine version %s", again.GetIdentical(), again.GetEngineVersion())
 		d.expect(again.GetIdentical(), "a decision made again is the same, not different in %q", again.GetDifferences())
 	}
 }
 
 // entries reads the whole log, a few entries a page.
-func (d *day) entries(who person, filter string) []*pb.AuditEntry {
+func (d *run) entries(who person, filter string) []*pb.AuditEntry {
 	request := &pb.ListEntriesRequest{Parent: ebb, Filter: filter, PageSize: 5}
 	var all []*pb.AuditEntry
 	for {
@@ -70,27 +70,27 @@ func (d *day) entries(who person, filter string) []*pb.AuditEntry {
 
 // counts writes how many entries of each kind there are, when all are counted.
 // What she has read herself is on the log too, and left out here.
-func (d *day) counts() {
-	d.until("everything is counted", func() (bool, error) {
-		ctx, cancel := context.WithTimeout(d.cast.manager.identify(d.ctx), patience)
+func (d *run) counts() {
+	d.waitFor("everything is counted", func() (bool, error) {
+		ctx, cancel := context.WithTimeout(d.people.manager.identify(d.ctx), callTimeout)
 		defer cancel()
 		summary, err := d.auditing.SummarizeEntries(ctx, &pb.SummarizeEntriesRequest{Parent: ebb})
 		return summary.GetUncounted() == 0, err
 	})
-	summary := call(d, d.cast.auditor, d.auditing.SummarizeEntries, &pb.SummarizeEntriesRequest{
+	summary := call(d, d.people.auditor, d.auditing.SummarizeEntries, &pb.SummarizeEntriesRequest{
 		Parent: ebb, Dimension: pb.SummaryDimension_SUMMARY_DIMENSION_KIND,
 	})
 	slices.SortFunc(summary.GetRows(), func(a, b *pb.SummaryRow) int { return int(a.GetKind() - b.GetKind()) })
 	for _, r := range summary.GetRows() {
 		if k := r.GetKind(); k != pb.EntryKind_ENTRY_KIND_AUDITOR_READ && k != pb.EntryKind_ENTRY_KIND_ACCESS_DENIED {
-			d.page.answer("%s: %d", words(k), r.GetCount())
+			d.page.answer("%s: %d", enumLabel(k), r.GetCount())
 		}
 	}
 }
 
-// tellEntry writes one line of the audit log; the deciding rule comes first.
-func (p *page) tellEntry(e *pb.AuditEntry) {
-	p.answer("%s  %s by %s: %s", stamp(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(words(e.GetKind())), actorOf(e), e.GetSummary())
+// printEntry writes one line of the audit log; the deciding rule comes first.
+func (p *page) printEntry(e *pb.AuditEntry) {
+	p.answer("%s  %s by %s: %s", formatTime(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(enumLabel(e.GetKind())), actorOf(e), e.GetSummary())
 	var behind []string
 	if rules := e.GetRules(); len(rules) > 0 {
 		behind = append(behind, fmt.Sprintf("rule %s, version %d", rules[0].GetRuleId(), rules[0].GetVersion()))
@@ -106,7 +106,7 @@ func (p *page) tellEntry(e *pb.AuditEntry) {
 // actorOf is who acted, in which role; the server itself has none.
 func actorOf(e *pb.AuditEntry) string {
 	if e.GetRole() == pb.Role_ROLE_UNSPECIFIED {
-		return last(e.GetActor())
+		return lastSegment(e.GetActor())
 	}
-	return fmt.Sprintf("%s (%s)", last(e.GetActor()), words(e.GetRole()))
+	return fmt.Sprintf("%s (%s)", lastSegment(e.GetActor()), enumLabel(e.GetRole()))
 }

@@ -8,38 +8,38 @@ import (
 
 // followUps are the days after: the salon's list says whom to ask, and stays until
 // it is answered. It returns the incident of the eye.
-func (d *day) followUps(session *pb.Session) *pb.Incident {
+func (d *run) followUps(session *pb.Session) *pb.Incident {
 	d.page.act("The days after: whom to ask")
 	incidents := d.incidentsOf(session)
 	d.clock.advance(24 * time.Hour)
-	d.page.say("%s. Amara opens North Quay's list.", date(d.now()))
-	d.expect(d.tellDue() == 4, "two incidents have two follow-ups each to do")
+	d.page.say("%s. Amara opens North Quay's list.", dateText(d.now()))
+	d.expect(d.printDue() == 4, "two incidents have two follow-ups each to do")
 	d.page.say("She telephones. The clinic has seen the eye; the crown does not hurt.")
 	for _, i := range incidents {
 		d.followUp(i, 1, pb.FollowUpChannel_FOLLOW_UP_CHANNEL_REMOTE, "By telephone: better.")
 	}
-	d.expect(d.tellDue() == 2, "what was answered is off the list")
+	d.expect(d.printDue() == 2, "what was answered is off the list")
 
 	d.clock.advance(24 * time.Hour)
-	d.page.say("%s. Lindiwe comes by, and Amara looks.", date(d.now()))
+	d.page.say("%s. Lindiwe comes by, and Amara looks.", dateText(d.now()))
 	var eye *pb.Incident
 	for _, i := range incidents {
 		done := d.followUp(i, 2, pb.FollowUpChannel_FOLLOW_UP_CHANNEL_SEEN, "Seen in the salon: calm.")
-		d.page.answer("%s: %s", incident(done), words(done.GetState()))
+		d.page.answer("%s: %s", incidentText(done), enumLabel(done.GetState()))
 		d.expect(done.GetState() == pb.IncidentState_INCIDENT_STATE_FOLLOWED_UP, "both follow-ups are done")
 		if done.GetKind() == pb.IncidentKind_INCIDENT_KIND_EYE {
 			eye = done
 		}
 	}
-	d.expect(d.tellDue() == 0, "nothing is left to ask")
+	d.expect(d.printDue() == 0, "nothing is left to ask")
 	return eye
 }
 
-// tellDue writes the salon's list and returns how long it is.
-func (d *day) tellDue() int {
-	due := call(d, d.cast.amara, d.incident.ListFollowUps, &pb.ListFollowUpsRequest{Parent: northQuay}).GetFollowUps()
+// printDue writes the salon's list and returns how long it is.
+func (d *run) printDue() int {
+	due := call(d, d.people.amara, d.incident.ListFollowUps, &pb.ListFollowUpsRequest{Parent: northQuay}).GetFollowUps()
 	for _, f := range due {
-		d.page.answer("%s, follow-up %d, due %s", words(f.GetKind()), f.GetFollowUp().GetNumber(), stamp(f.GetFollowUp().GetDueTime(), "Mon 2 Jan 15:04"))
+		d.page.answer("%s, follow-up %d, due %s", enumLabel(f.GetKind()), f.GetFollowUp().GetNumber(), formatTime(f.GetFollowUp().GetDueTime(), "Mon 2 Jan 15:04"))
 	}
 	if len(due) == 0 {
 		d.page.answer("nothing to ask")
@@ -48,9 +48,9 @@ func (d *day) tellDue() int {
 }
 
 // followUp answers one.
-func (d *day) followUp(i *pb.Incident, number int32, channel pb.FollowUpChannel, said string) *pb.Incident {
-	return call(d, d.cast.amara, d.incident.RecordFollowUp, &pb.RecordFollowUpRequest{
+func (d *run) followUp(i *pb.Incident, number int32, channel pb.FollowUpChannel, said string) *pb.Incident {
+	return call(d, d.people.amara, d.incident.RecordFollowUp, &pb.RecordFollowUpRequest{
 		Name: i.GetName(), Number: &number, RequestId: newID(),
-		FollowUp: &pb.FollowUp{Channel: channel, Worse: no, DoctorSeen: i.GetReferred(), Text: said, Practitioner: d.cast.amara.name},
+		FollowUp: &pb.FollowUp{Channel: channel, Worse: no, DoctorSeen: i.GetReferred(), Text: said, Practitioner: d.people.amara.name},
 	}).GetIncident()
 }

@@ -8,7 +8,7 @@ import (
 )
 
 // opening tells what this is and fills the directory and the catalogue.
-func (d *day) opening(addr string) {
+func (d *run) opening(addr string) {
 	d.page.say("EBB AND FLOW HAIR: an invented day in two salons")
 	d.page.say("")
 	d.page.say("The chain, its people, its clients, its products and everything that is seen on a head are invented. What people do stands at the margin. What stands behind a bar was answered just now by a real server on a real PostgreSQL: verdicts, rules, times, estimates. Times are those of a simulated salon clock, in UTC.")
@@ -17,59 +17,59 @@ func (d *day) opening(addr string) {
 	d.page.say("CAUTION. A hydroxide relaxer is caustic and can burn skin and blind eyes. The manufacturer's directions come first; local codes and licensed practice decide; nothing here replaces training. The server never diagnoses: what it cannot clear it asks about, refers to a doctor, or refuses.")
 
 	d.page.act("Who works where, and with what")
-	d.chain("ebb-and-flow", "Ebb and Flow Hair")
-	d.chain("low-tide", "Low Tide Hair")
-	d.salons()
-	d.staff()
-	d.shelf()
+	d.createChain("ebb-and-flow", "Ebb and Flow Hair")
+	d.createChain("low-tide", "Low Tide Hair")
+	d.createSalons()
+	d.createPractitioners()
+	d.createProducts()
 }
 
-// chain is set up by the operator of the installation.
-func (d *day) chain(id, called string) {
-	made := call(d, d.cast.operator, d.directory.CreateChain, &pb.CreateChainRequest{
+// createChain is set up by the operator of the installation.
+func (d *run) createChain(id, called string) {
+	made := call(d, d.people.operator, d.directory.CreateChain, &pb.CreateChainRequest{
 		ChainId: id, Chain: &pb.Chain{DisplayName: called}, RequestId: newID(),
 	}).GetChain()
 	d.page.answer("%s is %q", made.GetName(), made.GetDisplayName())
 }
 
-// salons enters the two salons; the jurisdiction decides which law's rules hold.
-func (d *day) salons() {
+// createSalons enters the two salons; the jurisdiction decides which law's rules hold.
+func (d *run) createSalons() {
 	for _, s := range salons() {
-		made := call(d, d.cast.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
+		made := call(d, d.people.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
 			Parent: ebb, SalonId: s.id, Salon: s.salon, RequestId: newID(),
 		}).GetSalon()
-		d.page.answer("salon %s works under %s rules, %d min from call to water", made.GetDisplayName(), strings.ToUpper(words(made.GetJurisdiction())), made.GetMinutesToBowl())
+		d.page.answer("salon %s works under %s rules, %d min from call to water", made.GetDisplayName(), strings.ToUpper(enumLabel(made.GetJurisdiction())), made.GetMinutesToBowl())
 	}
 }
 
-// staff enters who works there; a licence that has run out would refuse a service.
-func (d *day) staff() {
-	for _, s := range staff(d.clock.Now()) {
-		made := call(d, d.cast.manager, d.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
+// createPractitioners enters who works there; a licence that has run out would refuse a service.
+func (d *run) createPractitioners() {
+	for _, s := range practitioners(d.clock.Now()) {
+		made := call(d, d.people.manager, d.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
 			Parent: ebb, PractitionerId: s.id, Practitioner: s.practitioner, RequestId: newID(),
 		}).GetPractitioner()
 		licence := "no licence"
 		if made.GetLicenceNumber() != "" {
-			licence = "licence " + made.GetLicenceNumber() + " until " + date(made.GetLicenceExpireTime())
+			licence = "licence " + made.GetLicenceNumber() + " until " + dateText(made.GetLicenceExpireTime())
 		}
-		d.page.answer("%s, %s, %s", made.GetDisplayName(), words(made.GetRole()), licence)
+		d.page.answer("%s, %s, %s", made.GetDisplayName(), enumLabel(made.GetRole()), licence)
 	}
 }
 
-// shelf enters the products, then counts the rules that hold in this chain.
-func (d *day) shelf() {
-	for _, s := range shelf(d.clock.Now()) {
-		made := call(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
+// createProducts enters the products, then counts the rules that hold in this chain.
+func (d *run) createProducts() {
+	for _, s := range products(d.clock.Now()) {
+		made := call(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
 			Parent: ebb, ProductId: s.id, Product: s.product, RequestId: newID(),
 		}).GetProduct()
-		d.page.answer("%s: %s", made.GetDisplayName(), words(made.GetKind()))
+		d.page.answer("%s: %s", made.GetDisplayName(), enumLabel(made.GetKind()))
 		for _, i := range made.GetIngredients() {
 			d.page.detail("%.1f %% %s, strength %s, %s use; directions: at most %d min, usually %d, strand test every %d",
-				i.GetMassPercent(), words(i.GetSubstance()), words(made.GetStrength()), words(made.GetUseTier()),
+				i.GetMassPercent(), enumLabel(i.GetSubstance()), enumLabel(made.GetStrength()), enumLabel(made.GetUseTier()),
 				made.GetDirections().GetMaximumMinutes(), made.GetDirections().GetUsualMinutes(), made.GetDirections().GetStrandTestMinutes())
 		}
 	}
-	rules := call(d, d.cast.manager, d.catalog.ListRules, &pb.ListRulesRequest{Parent: ebb, PageSize: 500})
+	rules := call(d, d.people.manager, d.catalog.ListRules, &pb.ListRulesRequest{Parent: ebb, PageSize: 500})
 	absolute := slices.DeleteFunc(slices.Clone(rules.GetRules()), func(r *pb.Rule) bool {
 		return r.GetOverrideTerms().GetAllowed() || r.GetSeverity() != pb.Severity_SEVERITY_REFUSE
 	})

@@ -9,20 +9,20 @@ import (
 
 // neutralize goes on until the indicator has shown alkali and then no more. The
 // acid normalizer is left out: nothing acid belongs on a burn.
-func (d *day) neutralize(session *pb.Session) {
+func (d *run) neutralize(session *pb.Session) {
 	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
 	d.page.say("The paramedic lets the hair be washed. No normalizer: it is acid, and nothing acid belongs on a burn.")
-	d.perform(session, []step{at(4*minute, used(shampoo, shampooLot, 60)), at(minute, lather(1, pink))})
+	d.perform(session, []step{at(4*minute, productUsed(shampoo, shampooLot, 60)), at(minute, shampooed(1, pink))})
 	d.page.say("Teo taps \"completed\", as he does every day.")
-	d.page.tellError(refused(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session, true), codes.FailedPrecondition))
-	d.perform(session, []step{at(3*minute, lather(2, clear)), at(3*minute, lather(3, clear)), at(4*minute, scalpUnchanged())})
-	state := call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
-	d.page.answer("shown to be neutral by: %s", words(state.GetNeutralProof()))
+	d.page.printError(callRefused(d, d.people.amara, d.outcome.RecordOutcome, outcomeOf(session, true), codes.FailedPrecondition))
+	d.perform(session, []step{at(3*minute, shampooed(2, clear)), at(3*minute, shampooed(3, clear)), at(4*minute, scalpUnchanged())})
+	state := call(d, d.people.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
+	d.page.answer("shown to be neutral by: %s", enumLabel(state.GetNeutralProof()))
 	d.expect(state.GetNeutralProof() == pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE && state.GetScalpChecked(), "the hair is shown to be neutral and the scalp was looked at")
 }
 
 // incidents are what the server opened from the facts; Amara adds what she saw.
-func (d *day) incidents(session *pb.Session) {
+func (d *run) incidents(session *pb.Session) {
 	d.page.say("Nobody has written an incident report. The server has opened two from the facts, and Amara adds what she saw.")
 	seen := map[pb.IncidentKind]*pb.Incident{
 		pb.IncidentKind_INCIDENT_KIND_BURN: {Blister: no, Seen: "No redness and no blister at the crown.", Advice: "See a doctor if it hurts or changes.", Referred: no},
@@ -32,18 +32,18 @@ func (d *day) incidents(session *pb.Session) {
 	for _, i := range found {
 		more := seen[i.GetKind()]
 		more.Name, more.Etag, more.Kind, more.Salon = i.GetName(), i.GetEtag(), i.GetKind(), i.GetSalon()
-		told := call(d, d.cast.amara, d.incident.UpdateIncident, &pb.UpdateIncidentRequest{
+		told := call(d, d.people.amara, d.incident.UpdateIncident, &pb.UpdateIncidentRequest{
 			Incident: more, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"blister", "seen", "advice", "referred"}}, RequestId: newID(),
 		}).GetIncident()
-		d.page.tellIncident(told)
+		d.page.printIncident(told)
 		d.expect(told.GetOrigin() == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS && len(told.GetFollowUps()) == 2, "the server opened the incident, with two follow-ups")
 	}
 	d.expect(len(found) == 2, "a burn and an eye are two incidents, not %d", len(found))
 }
 
 // incidentsOf reads the incidents of the client of a session.
-func (d *day) incidentsOf(session *pb.Session) []*pb.Incident {
-	return call(d, d.cast.amara, d.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: parent(session.GetName(), 2)}).GetIncidents()
+func (d *run) incidentsOf(session *pb.Session) []*pb.Incident {
+	return call(d, d.people.amara, d.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: parent(session.GetName(), 2)}).GetIncidents()
 }
 
 // outcomeOf is what Amara judges when all is done; times, lots and deviations
@@ -63,17 +63,17 @@ func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
 }
 
 // conclude records the outcome and shows the card the next visit starts from.
-func (d *day) conclude(session *pb.Session) {
+func (d *run) conclude(session *pb.Session) {
 	d.page.say("Amara closes the service as what it was: broken off. The card in one glance, and then whole:")
-	outcome := call(d, d.cast.amara, d.outcome.RecordOutcome, outcomeOf(session, false)).GetOutcome()
+	outcome := call(d, d.people.amara, d.outcome.RecordOutcome, outcomeOf(session, false)).GetOutcome()
 	card := d.card(outcome.GetSession())
-	d.page.tellSummary(card.GetSummary())
-	d.page.tellCard(card)
+	d.page.printSummary(card.GetSummary())
+	d.page.printCard(card)
 	d.expect(len(card.GetVisits()) == 1 && len(card.GetRates()) > 0, "the card has one visit and what it taught")
 	d.expect(len(card.GetSummary().GetIncidents()) == 2 && len(card.GetSummary().GetTenderSpots()) == 1, "the glance has both incidents and the tender spot")
 }
 
 // card reads the record card of the client of a session.
-func (d *day) card(session string) *pb.RecordCard {
-	return call(d, d.cast.amara, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: parent(session, 2)}).GetRecordCard()
+func (d *run) card(session string) *pb.RecordCard {
+	return call(d, d.people.amara, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: parent(session, 2)}).GetRecordCard()
 }

@@ -8,29 +8,29 @@ import (
 
 // questions is a consultation that was not finished: the server says what is
 // missing, the answers are brought, and the service may go ahead.
-func (d *day) questions() *pb.Decision {
+func (d *run) questions() *pb.Decision {
 	d.page.act("Lindiwe: what was not asked is not taken for a no")
 	d.page.say("Lindiwe's hair was never relaxed. The telephone rings twice, and Amara leaves three boxes of the card open.")
 	d.clock.advance(20 * minute)
-	lindiwe := d.client("Lindiwe", d.cast.amara)
-	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	lindiwe := d.createClient("Lindiwe", d.people.amara)
+	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	card.Tests.Incompatibility = pb.IncompatibilityReading_INCOMPATIBILITY_READING_UNSPECIFIED
 	card.History.BadReaction = pb.Answer_ANSWER_UNSPECIFIED
 	card.Scalp.Scratched = nil
-	draft := d.draft(lindiwe, card, d.cast.amara)
-	asked := d.check(lindiwe, draft, virginWith(regular, regularLot), d.cast.amara)
-	d.page.tellDecision(asked)
+	draft := d.draft(lindiwe, card, d.people.amara)
+	asked := d.check(lindiwe, draft, virginRequest(regular, regularLot), d.people.amara)
+	d.page.printDecision(asked)
 	d.expect(asked.GetVerdict() == pb.Verdict_VERDICT_ASK, "missing answers are asked for, not %s", asked.GetVerdict())
 	d.expect(len(asked.GetOpenQuestions()) == 3, "exactly the three missing answers are asked for, not %d", len(asked.GetOpenQuestions()))
 
 	d.page.say("Amara asks, does the test for metal salts on a clipped strand, completes the card and submits it. From now on nobody can change it.")
 	d.clock.advance(35 * minute)
 	draft = d.complete(draft)
-	d.submit(draft, d.cast.amara)
-	decision := d.check(lindiwe, draft, virginWith(regular, regularLot), d.cast.amara)
-	d.page.tellDecision(decision)
-	d.page.tellConditions(decision, nil)
-	d.page.tellPlan(decision.GetPlan())
+	d.submit(draft, d.people.amara)
+	decision := d.check(lindiwe, draft, virginRequest(regular, regularLot), d.people.amara)
+	d.page.printDecision(decision)
+	d.page.printConditions(decision, nil)
+	d.page.printPlan(decision.GetPlan())
 	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a sound head may be relaxed under conditions, not %s", decision.GetVerdict())
 	d.expect(len(decision.GetConditions()) > 0 && len(decision.GetPlan().GetSections()) == 3, "there are conditions and a plan for three sections")
 	d.expect(len(decision.GetOpenQuestions()) == 0, "nothing that could matter is left to ask")
@@ -38,10 +38,10 @@ func (d *day) questions() *pb.Decision {
 }
 
 // complete brings the missing answers.
-func (d *day) complete(draft *pb.Consultation) *pb.Consultation {
-	full := soundCard(northQuay, d.cast.amara, d.clock.Now())
+func (d *run) complete(draft *pb.Consultation) *pb.Consultation {
+	full := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	full.Name, full.Etag = draft.GetName(), draft.GetEtag()
-	return call(d, d.cast.amara, d.consultation.UpdateConsultation, &pb.UpdateConsultationRequest{
+	return call(d, d.people.amara, d.consultation.UpdateConsultation, &pb.UpdateConsultationRequest{
 		Consultation: full,
 		UpdateMask:   &fieldmaskpb.FieldMask{Paths: []string{"scalp", "tests", "history", "consent"}},
 		RequestId:    newID(),

@@ -8,84 +8,84 @@ import (
 
 // refusals are two heads that are not relaxed: one is refused and stays so, one
 // is sent to a doctor first.
-func (d *day) refusals() {
+func (d *run) refusals() {
 	d.page.act("Nia is refused, and nobody can make it otherwise")
 	d.page.say("Nia has scratched a spot behind the ear until the skin opened. Amara writes down what she sees and asks.")
-	nia := d.client("Nia", d.cast.amara)
-	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	nia := d.createClient("Nia", d.people.amara)
+	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	card.Scalp.BrokenSkin = yes
-	card.Scalp.Scratched = ago(d.clock.Now(), 1)
-	refusal := d.decide(nia, card, virginWith(regular, regularLot), d.cast.amara)
-	d.page.tellDecision(refusal)
-	d.page.tellCautions(refusal)
+	card.Scalp.Scratched = happenedDaysAgo(d.clock.Now(), 1)
+	refusal := d.decide(nia, card, virginRequest(regular, regularLot), d.people.amara)
+	d.page.printDecision(refusal)
+	d.page.printCautions(refusal)
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "broken skin is refused, not %s", refusal.GetVerdict())
 	broken := d.findingOn(refusal, "consultation.scalp.broken_skin", pb.Severity_SEVERITY_REFUSE)
 
 	d.page.say("Nia insists. Imara, who supervises, tries to set the finding aside.")
 	tried := d.override(refusal, broken, "CLIENT_INSISTS", "The client insists and says that the spot does not hurt.")
-	d.page.answer("override DENIED (%s); the verdict stands: %s", words(tried.GetOverride().GetDenial()), words(tried.GetDecision().GetStandingVerdict()))
+	d.page.answer("override DENIED (%s); the verdict stands: %s", enumLabel(tried.GetOverride().GetDenial()), enumLabel(tried.GetDecision().GetStandingVerdict()))
 	d.expect(tried.GetOverride().GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE, "overriding broken skin is denied")
 
 	d.page.act("Desta is referred to a doctor")
 	d.page.say("Desta takes a medicine of which a doctor said that it may bear on the skin, and brings no word that the service may be done.")
 	d.clock.advance(20 * minute)
-	desta := d.client("Desta", d.cast.amara)
-	card = soundCard(northQuay, d.cast.amara, d.clock.Now())
+	desta := d.createClient("Desta", d.people.amara)
+	card = healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	card.History.Medication = yes
-	referral := d.decide(desta, card, virginWith(regular, regularLot), d.cast.amara)
-	d.page.tellDecision(referral)
+	referral := d.decide(desta, card, virginRequest(regular, regularLot), d.people.amara)
+	d.page.printDecision(referral)
 	d.expect(referral.GetVerdict() == pb.Verdict_VERDICT_REFER, "medication without a doctor's word is referred, not %s", referral.GetVerdict())
 	d.findingOn(referral, "consultation.history.medication", pb.Severity_SEVERITY_REFER)
 }
 
 // lightened is a refusal that a supervisor may set aside, with a reason that
 // came with the finding.
-func (d *day) lightened() {
+func (d *run) lightened() {
 	d.page.act("Solene's hair is lightened: refused, then overridden")
 	d.page.say("At Mill Lane, Joss finds the lengths of Solene's hair lightened two months ago. Yesterday's strand test with the mild relaxer was sound.")
 	d.clock.advance(20 * minute)
-	solene := d.client("Solene", d.cast.joss)
-	card := soundCard(millLane, d.cast.joss, d.clock.Now())
-	card.Hair.Zones[1].Lightened = ago(d.clock.Now(), 60)
+	solene := d.createClient("Solene", d.people.joss)
+	card := healthyConsultation(millLane, d.people.joss, d.clock.Now())
+	card.Hair.Zones[1].Lightened = happenedDaysAgo(d.clock.Now(), 60)
 	card.Tests.StrandProduct = mild
-	request := virginWith(mild, mildLot)
-	request.Salon, request.Practitioner, request.Supervisor = millLane, d.cast.joss.name, d.cast.supervisor.name
-	refusal := d.decide(solene, card, request, d.cast.joss)
-	d.page.tellDecision(refusal)
+	request := virginRequest(mild, mildLot)
+	request.Salon, request.Practitioner, request.Supervisor = millLane, d.people.joss.name, d.people.supervisor.name
+	refusal := d.decide(solene, card, request, d.people.joss)
+	d.page.printDecision(refusal)
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "lightened hair is refused, not %s", refusal.GetVerdict())
 
-	d.page.tellStrength(refusal.GetRecommendedStrength())
+	d.page.printStrength(refusal.GetRecommendedStrength())
 	d.page.say("Imara looks at the tested strand herself, and sets the finding aside with a reason from the list.")
 	d.clock.advance(5 * minute)
 	finding := d.overridable(refusal)
 	reason := soundStrand(finding)
 	made := d.override(refusal, finding, reason, "Strand tested yesterday with the mild relaxer: sound, even, no discolouring.")
-	d.page.answer("override accepted: %s by %s (%s), reason %s", finding.GetRuleId(), last(made.GetOverride().GetPractitioner()), words(made.GetOverride().GetRole()), made.GetOverride().GetReasonCode())
-	d.page.answer("the verdict as given stays on record: %s; it now stands at: %s", words(made.GetDecision().GetVerdict()), words(made.GetDecision().GetStandingVerdict()))
+	d.page.answer("override accepted: %s by %s (%s), reason %s", finding.GetRuleId(), lastSegment(made.GetOverride().GetPractitioner()), enumLabel(made.GetOverride().GetRole()), made.GetOverride().GetReasonCode())
+	d.page.answer("the verdict as given stays on record: %s; it now stands at: %s", enumLabel(made.GetDecision().GetVerdict()), enumLabel(made.GetDecision().GetStandingVerdict()))
 	d.expect(made.GetOverride().GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED, "the override is accepted, not denied: %s", made.GetOverride().GetDenial())
 	d.expect(made.GetDecision().GetVerdict() == pb.Verdict_VERDICT_REFUSE, "the override removes nothing")
 	d.expect(made.GetDecision().GetStandingVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "the standing verdict lets it go ahead, not %s", made.GetDecision().GetStandingVerdict())
 }
 
-// virginWith asks for a first relaxing at North Quay by Amara.
-func virginWith(product, lot string) *pb.CheckEligibilityRequest {
+// virginRequest asks for a first relaxing at North Quay by Amara.
+func virginRequest(product, lot string) *pb.CheckEligibilityRequest {
 	return &pb.CheckEligibilityRequest{
 		ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: product, LotCode: lot,
-		Practitioner: invented().amara.name, Salon: northQuay,
+		Practitioner: newPeople().amara.name, Salon: northQuay,
 	}
 }
 
 // override is tried by the supervisor.
-func (d *day) override(decision *pb.Decision, finding *pb.Finding, reason, comment string) *pb.OverrideDecisionResponse {
-	return call(d, d.cast.supervisor, d.eligibility.OverrideDecision, &pb.OverrideDecisionRequest{
+func (d *run) override(decision *pb.Decision, finding *pb.Finding, reason, comment string) *pb.OverrideDecisionResponse {
+	return call(d, d.people.supervisor, d.eligibility.OverrideDecision, &pb.OverrideDecisionRequest{
 		Name: decision.GetName(), RuleId: finding.GetRuleId(), Subject: finding.GetSubject(),
-		Practitioner: d.cast.supervisor.name, ReasonCode: reason, Comment: comment, RequestId: newID(),
+		Practitioner: d.people.supervisor.name, ReasonCode: reason, Comment: comment, RequestId: newID(),
 	})
 }
 
 // findingOn returns the finding of that severity that looked at a field, with
 // the rule and the basis that every finding must name.
-func (d *day) findingOn(decision *pb.Decision, field string, severity pb.Severity) *pb.Finding {
+func (d *run) findingOn(decision *pb.Decision, field string, severity pb.Severity) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		looked := func(a *pb.SeenAnswer) bool { return a.GetField() == field }
 		if f.GetSeverity() == severity && slices.ContainsFunc(f.GetAnswers(), looked) {
@@ -98,7 +98,7 @@ func (d *day) findingOn(decision *pb.Decision, field string, severity pb.Severit
 }
 
 // overridable returns the one refusing finding that a supervisor may set aside.
-func (d *day) overridable(decision *pb.Decision) *pb.Finding {
+func (d *run) overridable(decision *pb.Decision) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		if f.GetSeverity() == pb.Severity_SEVERITY_REFUSE && slices.Contains(f.GetOverrideTerms().GetRoles(), pb.Role_ROLE_SUPERVISOR) {
 			return f

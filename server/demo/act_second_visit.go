@@ -15,16 +15,16 @@ const betweenVisits = 9 * 7 * 24 * time.Hour
 
 // secondVisit is the retouch that knows what happened: refused until a doctor has
 // written that it may be done, and then planned around the place that burned.
-func (d *day) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incident) {
+func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incident) {
 	d.page.act("Nine weeks later: the next visit knows")
 	d.clock.advance(betweenVisits)
-	d.page.say("%s. Lindiwe is back for her new growth, says that all is well, and Amara reads one line:", date(d.now()))
+	d.page.say("%s. Lindiwe is back for her new growth, says that all is well, and Amara reads one line:", dateText(d.now()))
 	d.page.answer("%s", d.card(session.GetName()).GetSummary().GetFirstLine())
 	client := &pb.Client{Name: parent(first.GetName(), 2)}
 	card := d.retouchCard(session)
-	refusal := d.decide(client, card, retouch(), d.cast.amara)
-	d.page.tellDecision(refusal)
-	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE && fired(refusal, "incident.doctors-word-missing"), "an eye without a doctor's word is refused, not %s", refusal.GetVerdict())
+	refusal := d.decide(client, card, retouch(), d.people.amara)
+	d.page.printDecision(refusal)
+	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE && firedRules(refusal, "incident.doctors-word-missing"), "an eye without a doctor's word is refused, not %s", refusal.GetVerdict())
 
 	d.page.say("A week later she brings a letter of the eye clinic that names that day.")
 	d.clock.advance(7 * 24 * time.Hour)
@@ -38,9 +38,9 @@ func (d *day) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 		}
 		card.History.DoctorsWords = append(card.History.DoctorsWords, word)
 	}
-	second := d.decide(client, card, retouch(), d.cast.amara)
-	d.page.tellDecision(second)
-	d.page.tellConditions(second, first.GetConditions())
+	second := d.decide(client, card, retouch(), d.people.amara)
+	d.page.printDecision(second)
+	d.page.printConditions(second, first.GetConditions())
 	d.page.say("The two plans beside each other; the crown is marked as fragile now:")
 	d.compare(first.GetPlan(), second.GetPlan())
 	d.expect(second.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "with the doctor's word it may go ahead under conditions, not %s", second.GetVerdict())
@@ -49,15 +49,15 @@ func (d *day) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 
 // retouch asks for a retouch at North Quay by Amara.
 func retouch() *pb.CheckEligibilityRequest {
-	request := virginWith(regular, regularLot)
+	request := virginRequest(regular, regularLot)
 	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
 	return request
 }
 
 // retouchCard is the second consultation: relaxed lengths, new growth, a crown that
 // is treated with care, and the reaction that is on record.
-func (d *day) retouchCard(session *pb.Session) *pb.Consultation {
-	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+func (d *run) retouchCard(session *pb.Session) *pb.Consultation {
+	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	relaxed := &pb.PastEvent{Happened: yes, LastTime: session.GetStartTime()}
 	card.Wishes.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
 	card.Hair.NewGrowthMm, card.Hair.LengthMm = proto.Float64(17), proto.Float64(257)
@@ -69,13 +69,13 @@ func (d *day) retouchCard(session *pb.Session) *pb.Consultation {
 	return card
 }
 
-// fired tells whether a rule fired.
-func fired(decision *pb.Decision, rule string) bool {
+// firedRules tells whether a rule fired.
+func firedRules(decision *pb.Decision, rule string) bool {
 	return slices.ContainsFunc(decision.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == rule })
 }
 
 // compare writes the order and the expected minutes of both plans.
-func (d *day) compare(first, second *pb.Plan) {
+func (d *run) compare(first, second *pb.Plan) {
 	d.page.answer("%-6s %-18s %s", "order", "first visit", "now")
 	for i, s := range second.GetSections() {
 		before := "-"

@@ -9,19 +9,19 @@ import (
 
 // service is Lindiwe's relaxing on the clock, from the jar in the hand to the record
 // card. It goes wrong half way.
-func (d *day) service(decision *pb.Decision) *pb.Session {
+func (d *run) service(decision *pb.Decision) *pb.Session {
 	d.page.act("Lindiwe's service on the clock")
 	d.clock.advance(10 * time.Minute)
-	started := call(d, d.cast.amara, d.processing.StartSession, &pb.StartSessionRequest{
+	started := call(d, d.people.amara, d.processing.StartSession, &pb.StartSessionRequest{
 		Parent: parent(decision.GetName(), 2), Decision: decision.GetName(), RequestId: newID(),
 	})
-	d.hear(started.GetServerTime())
+	d.noteServerTime(started.GetServerTime())
 	session := started.GetSession()
 	limits := session.GetLimits()
 	d.page.answer("begun at %s; limit %.0f min (%s), strand test every %.0f min, %.0f min to the bowl",
-		hour(session.GetStartTime()), limits.GetHardLimitMinutes(), limits.GetHardLimitBasis(), limits.GetStrandTestMinutes(), limits.GetMinutesToBowl())
+		clockTime(session.GetStartTime()), limits.GetHardLimitMinutes(), limits.GetHardLimitBasis(), limits.GetStrandTestMinutes(), limits.GetMinutesToBowl())
 	d.page.say("The till prints a slip to go on by, should the server be out of reach:")
-	d.page.tellTimeSheet(started.GetTimeSheet())
+	d.page.printTimeSheet(started.GetTimeSheet())
 	d.expect(len(started.GetTimeSheet().GetSections()) == 3 && started.GetTimeSheet().GetEmergencyNumber() != "", "the slip has times for three sections and a number to call")
 
 	d.page.say("Before anything touches the hair, Amara does what the decision asks for and scans the jar in her hand.")
@@ -58,29 +58,29 @@ const (
 // preparing is what comes before the first contact; without it the server would note
 // deviations.
 func preparing(decision *pb.Decision) []step {
-	ready := []*pb.Event{used(base, baseLot, 20), based()}
+	ready := []*pb.Event{productUsed(base, baseLot, 20), baseApplied()}
 	for _, c := range decision.GetConditions() {
-		ready = append(ready, met(c))
+		ready = append(ready, conditionMet(c))
 	}
 	return []step{
-		at(atOnce, consents()),
+		at(atOnce, consentConfirmed()),
 		at(3*minute, ready...),
-		at(minute, scanned(regular, regularLot), used(regular, regularLot, 90)),
+		at(minute, productConfirmed(regular, regularLot), productUsed(regular, regularLot, 90)),
 	}
 }
 
 // processing is what was done and seen while the relaxer was on, until it burned.
 func processing() []step {
 	return []step{
-		at(minute, applied("crown")),
-		at(3*minute, applied("nape")),
-		at(3*minute, tested("crown", pb.CurlReading_CURL_READING_SPRINGS_BACK), applied("edges")),
-		at(3*minute, tested("crown", pb.CurlReading_CURL_READING_PARTLY)),
+		at(minute, sectionApplied("crown")),
+		at(3*minute, sectionApplied("nape")),
+		at(3*minute, strandTest("crown", pb.CurlReading_CURL_READING_SPRINGS_BACK), sectionApplied("edges")),
+		at(3*minute, strandTest("crown", pb.CurlReading_CURL_READING_PARTLY)),
 	}
 }
 
 // perform sends the steps as they happen and writes what the server says.
-func (d *day) perform(session *pb.Session, steps []step) {
+func (d *run) perform(session *pb.Session, steps []step) {
 	for _, s := range steps {
 		d.clock.advance(s.after)
 		d.record(session, s.facts...)
@@ -89,15 +89,15 @@ func (d *day) perform(session *pb.Session, steps []step) {
 
 // record sends facts that happen now, writes them down and what the server says
 // to them.
-func (d *day) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
+func (d *run) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 	for _, fact := range facts {
 		fact.EventId, fact.OccurTime = newID(), d.now()
-		d.page.say("%s  %s", hour(fact.GetOccurTime()), doing(fact))
+		d.page.say("%s  %s", clockTime(fact.GetOccurTime()), stepText(fact))
 	}
-	answer := call(d, d.cast.amara, d.processing.RecordEvents, &pb.RecordEventsRequest{
-		Name: session.GetName(), Events: facts, SendTime: d.now(), Echo: d.echo(), RequestId: newID(),
+	answer := call(d, d.people.amara, d.processing.RecordEvents, &pb.RecordEventsRequest{
+		Name: session.GetName(), Events: facts, SendTime: d.now(), Echo: d.clockEcho(), RequestId: newID(),
 	})
-	d.hear(answer.GetServerTime())
+	d.noteServerTime(answer.GetServerTime())
 	for _, r := range answer.GetResults() {
 		d.expect(r.GetStatus() == pb.EventStatus_EVENT_STATUS_RECORDED, "every fact is recorded, not %s %s", r.GetStatus(), r.GetReason())
 	}
@@ -107,26 +107,26 @@ func (d *day) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 
 // guidance writes what the server says to facts: the clocks of their sections, new
 // calls to act, and deviations that they brought to light.
-func (d *day) guidance(answer *pb.RecordEventsResponse, facts []*pb.Event) {
+func (d *run) guidance(answer *pb.RecordEventsResponse, facts []*pb.Event) {
 	touched := map[string]bool{}
 	for _, fact := range facts {
-		touched[subject(fact)] = true
+		touched[alarmSubject(fact)] = true
 	}
 	state := answer.GetState()
 	for _, section := range state.GetSections() {
 		if touched[section.GetSectionId()] && section.GetFirstContactTime() != nil {
-			d.page.tellClock(section)
+			d.page.printClock(section)
 		}
 	}
 	for _, a := range state.GetAlarms() {
-		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), hour(a.GetSinceTime()), a.GetMessage()}, " ")
-		if !d.page.told[key] {
-			d.page.tellAlarm(a)
-			d.page.told[key] = true
+		key := strings.Join([]string{a.GetKind().String(), a.GetSectionId(), clockTime(a.GetSinceTime()), a.GetMessage()}, " ")
+		if !d.page.printed[key] {
+			d.page.printAlarm(a)
+			d.page.printed[key] = true
 		}
 	}
 	for _, v := range answer.GetNewDeviations() {
-		d.page.tellDeviation(v)
+		d.page.printDeviation(v)
 	}
 	if facts[0].GetShampoo() != nil {
 		d.page.answer("lathers so far: %d; shown to be neutral: %t", state.GetShampoos(), state.GetNeutral())

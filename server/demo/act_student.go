@@ -8,36 +8,36 @@ import (
 
 // student is a service that a student is to do: it begins when the supervisor
 // has signed, and not before.
-func (d *day) student() {
+func (d *run) student() {
 	d.page.act("Teo is a student: his supervisor signs first")
 	d.page.say("Towards noon Teo writes Maren's card himself. Imara stands by, and Teo asks.")
 	d.clock.advance(10 * minute)
-	maren := d.client("Maren", d.cast.teo)
-	request := virginWith(regular, regularLot)
-	request.Practitioner, request.Supervisor = d.cast.teo.name, d.cast.supervisor.name
-	decision := d.decide(maren, soundCard(northQuay, d.cast.teo, d.clock.Now()), request, d.cast.teo)
-	d.page.answer("%s, asked for as %s, for %s under %s", words(decision.GetVerdict()), words(decision.GetRole()), d.cast.teo.called, d.cast.supervisor.called)
+	maren := d.createClient("Maren", d.people.teo)
+	request := virginRequest(regular, regularLot)
+	request.Practitioner, request.Supervisor = d.people.teo.name, d.people.supervisor.name
+	decision := d.decide(maren, healthyConsultation(northQuay, d.people.teo, d.clock.Now()), request, d.people.teo)
+	d.page.answer("%s, asked for as %s, for %s under %s", enumLabel(decision.GetVerdict()), enumLabel(decision.GetRole()), d.people.teo.displayName, d.people.supervisor.displayName)
 	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a student may do it under conditions, not %s", decision.GetVerdict())
 
 	d.page.say("He begins at once.")
 	start := &pb.StartSessionRequest{Parent: maren.GetName(), Decision: decision.GetName(), RequestId: newID()}
-	unsigned := refused(d, d.cast.teo, d.processing.StartSession, start, codes.FailedPrecondition)
-	d.page.tellError(unsigned)
+	unsigned := callRefused(d, d.people.teo, d.processing.StartSession, start, codes.FailedPrecondition)
+	d.page.printError(unsigned)
 	d.expect(reasonOf(unsigned) == "NOT_COUNTERSIGNED", "the reason is NOT_COUNTERSIGNED, not %s", reasonOf(unsigned))
 
 	d.page.say("Imara looks at the scalp, the strand and the tub, and signs. Then he may.")
 	d.clock.advance(2 * minute)
-	signed := call(d, d.cast.supervisor, d.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{
-		Name: decision.GetName(), Practitioner: d.cast.supervisor.name, RequestId: newID(),
+	signed := call(d, d.people.supervisor, d.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{
+		Name: decision.GetName(), Practitioner: d.people.supervisor.name, RequestId: newID(),
 	}).GetDecision()
-	d.page.answer("signed by %s at %s", last(signed.GetCountersignature().GetPractitioner()), stamp(signed.GetCountersignature().GetCreateTime(), "15:04:05"))
+	d.page.answer("signed by %s at %s", lastSegment(signed.GetCountersignature().GetPractitioner()), formatTime(signed.GetCountersignature().GetCreateTime(), "15:04:05"))
 	start.RequestId = newID()
-	session := call(d, d.cast.teo, d.processing.StartSession, start).GetSession()
+	session := call(d, d.people.teo, d.processing.StartSession, start).GetSession()
 	d.page.answer("begun, with %d deviations", len(session.GetState().GetDeviations()))
 	d.expect(session.GetDecision() == decision.GetName() && len(session.GetState().GetDeviations()) == 0, "the signed service begins as planned")
 
 	d.page.say("Before anything is on her hair Maren is called away, and that is written down too.")
-	call(d, d.cast.teo, d.outcome.RecordOutcome, &pb.RecordOutcomeRequest{
+	call(d, d.people.teo, d.outcome.RecordOutcome, &pb.RecordOutcomeRequest{
 		Parent: maren.GetName(), RequestId: newID(),
 		Outcome: &pb.Outcome{Session: session.GetName(), BrokenOffReason: "The client was called away before the first contact.", ScalpChanged: no},
 	})

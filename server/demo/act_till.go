@@ -11,66 +11,66 @@ import (
 )
 
 // till is what goes wrong between a till and a server, and must do no harm.
-func (d *day) till(decision *pb.Decision) {
+func (d *run) till(decision *pb.Decision) {
 	d.page.act("What goes wrong between a till and a server")
 	client := &pb.Client{Name: parent(decision.GetName(), 2)}
 	d.retry(client, decision.GetInputs().GetConsultation())
-	d.nonsense(client)
-	d.prying(client)
+	d.invalidRequests(client)
+	d.otherChain(client)
 }
 
 // retry asks twice because the first answer was lost on the way.
-func (d *day) retry(client *pb.Client, card *pb.Consultation) {
+func (d *run) retry(client *pb.Client, card *pb.Consultation) {
 	d.page.say("The reply to a check is lost on the way, so the till sends the same request again.")
-	request := virginWith(regular, regularLot)
-	first := d.check(client, card, request, d.cast.amara)
-	again := call(d, d.cast.amara, d.eligibility.CheckEligibility, request).GetDecision()
+	request := virginRequest(regular, regularLot)
+	first := d.check(client, card, request, d.people.amara)
+	again := call(d, d.people.amara, d.eligibility.CheckEligibility, request).GetDecision()
 	d.page.answer("the same decision, every field alike: %t", proto.Equal(first, again))
 	d.expect(proto.Equal(first, again), "a retried request is answered alike")
-	kept := call(d, d.cast.amara, d.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client.GetName()}).GetDecisions()
+	kept := call(d, d.people.amara, d.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client.GetName()}).GetDecisions()
 	d.page.answer("decisions on record for Lindiwe: %d", len(kept))
 	d.page.say("One on the unfinished card, one on the full card, and this one: the retry decided nothing.")
 	d.expect(len(kept) == 3, "the retry left one decision, not two")
 
 	d.page.say("Then a mistake in the till sends another product under the same request id.")
 	request.Product, request.LotCode = mild, mildLot
-	failure := refused(d, d.cast.amara, d.eligibility.CheckEligibility, request, codes.AlreadyExists)
-	d.page.tellError(failure)
+	failure := callRefused(d, d.people.amara, d.eligibility.CheckEligibility, request, codes.AlreadyExists)
+	d.page.printError(failure)
 	d.expect(reasonOf(failure) == "REQUEST_ID_REUSED", "the reason is REQUEST_ID_REUSED, not %s", reasonOf(failure))
 }
 
-// nonsense is input that cannot be right.
-func (d *day) nonsense(client *pb.Client) {
+// invalidRequests is input that cannot be right.
+func (d *run) invalidRequests(client *pb.Client) {
 	d.page.say("A slip of the finger makes a client 340 years old, with hair that stretches by 900 %%.")
-	card := soundCard(northQuay, d.cast.amara, d.clock.Now())
+	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	card.Consent.AgeYears = proto.Int32(340)
 	card.Tests.WetStretchPercent = proto.Float64(900)
-	slip := refused(d, d.cast.amara, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
+	slip := callRefused(d, d.people.amara, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
 	}, codes.InvalidArgument)
-	d.page.tellError(slip)
+	d.page.printError(slip)
 	d.expect(len(violations(slip)) == 2, "both wrong fields are named, not %d", len(violations(slip)))
 
 	d.page.say("Odile copies a product sheet wrongly: a caustic cream with the pH of a hand soap.")
 	wrong := relaxer("Ebb relaxer, copied wrongly", pb.Strength_STRENGTH_SUPER, 2.2, nil)
 	wrong.DeclaredPh = proto.Float64(9.5)
-	copied := refused(d, d.cast.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
+	copied := callRefused(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
 		Parent: ebb, ProductId: "ebb-wrong", Product: wrong, RequestId: newID(),
 	}, codes.InvalidArgument)
-	d.page.tellError(copied)
+	d.page.printError(copied)
 	d.expect(len(violations(copied)) == 1, "the impossible pH is named")
 }
 
-// prying is somebody of another chain on the same server.
-func (d *day) prying(client *pb.Client) {
+// otherChain is somebody of another chain on the same server.
+func (d *run) otherChain(client *pb.Client) {
 	d.page.say("Pim, who manages another chain on the same server, asks for Lindiwe's record card and for Ebb and Flow's audit log.")
-	d.page.tellError(refused(d, d.cast.stranger, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client.GetName()}, codes.NotFound))
-	d.page.tellError(refused(d, d.cast.stranger, d.auditing.ListEntries, &pb.ListEntriesRequest{Parent: ebb}, codes.NotFound))
+	d.page.printError(callRefused(d, d.people.stranger, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client.GetName()}, codes.NotFound))
+	d.page.printError(callRefused(d, d.people.stranger, d.auditing.ListEntries, &pb.ListEntriesRequest{Parent: ebb}, codes.NotFound))
 }
 
-// tellError writes an error as a till's maker would read it: the code, the
+// printError writes an error as a till's maker would read it: the code, the
 // reason, and each field with what would be right.
-func (p *page) tellError(s *status.Status) {
+func (p *page) printError(s *status.Status) {
 	fields := violations(s)
 	if len(fields) == 0 {
 		p.answer("error %s, reason %s: %s", code.Code(s.Code()), reasonOf(s), s.Message())

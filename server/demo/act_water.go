@@ -15,22 +15,22 @@ const (
 
 // burning ends the processing: it burns, everybody who watches is told at once, and
 // the assistant rinses.
-func (d *day) burning(session *pb.Session) {
+func (d *run) burning(session *pb.Session) {
 	d.page.say("The display at the bowls watches the service.")
 	watch := d.watch(session)
-	defer watch.leave()
-	watch.until(func(*pb.SessionState) bool { return true })
+	defer watch.cancel()
+	watch.waitFor(func(*pb.SessionState) bool { return true })
 
 	d.clock.advance(minute)
-	told := d.record(session, feels(pb.Comfort_COMFORT_BURNING, "crown"))
+	told := d.record(session, comfortCheck(pb.Comfort_COMFORT_BURNING, "crown"))
 	d.expect(calls(told, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head), "burning means: rinse now")
-	shown := watch.until(func(s *pb.SessionState) bool { return calls(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head) })
+	shown := watch.waitFor(func(s *pb.SessionState) bool { return calls(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head) })
 	d.page.say("The display shows it without having asked, the most urgent first:")
-	d.page.tellAlarm(first(shown.GetAlarms()))
+	d.page.printAlarm(first(shown.GetAlarms()))
 
 	d.clock.advance(20 * time.Second)
 	water := waterOn(head)
-	water.Actor = d.cast.teo.name
+	water.Actor = d.people.teo.name
 	state := d.record(session, water)
 	d.page.say("Two facts with two times, by two people: Amara heard it, Teo rinsed.")
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, head), "water on a burn counts its minutes")
@@ -38,24 +38,24 @@ func (d *day) burning(session *pb.Session) {
 
 // bowlFails is the minute that must not go unseen: the water stops, it burns again,
 // and no screen is looked at.
-func (d *day) bowlFails(session *pb.Session) {
+func (d *run) bowlFails(session *pb.Session) {
 	d.page.say("After not quite two minutes the valve of the bowl jams, and the water stops.")
 	d.clock.advance(100 * time.Second)
 	state := d.record(session, waterOff(head))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, head), "the server calls the water back")
 	d.clock.advance(20 * time.Second)
-	state = d.record(session, feels(pb.Comfort_COMFORT_BURNING, "crown"))
+	state = d.record(session, comfortCheck(pb.Comfort_COMFORT_BURNING, "crown"))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head), "burning anew means: rinse now, anew")
 
 	d.page.say("Amara and Teo lead her to the other bowl; it takes more than a minute, and nobody looks at a screen. The server notices by itself:")
 	d.clock.advance(70 * time.Second)
 	d.missed()
 	state = d.record(session, waterOn(head))
-	d.expect(deviated(state, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE), "the late water is a deviation")
+	d.expect(recordDeviation(state, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE), "the late water is a deviation")
 }
 
 // splash is product in an eye: its own water, its own minutes, help and first aid.
-func (d *day) splash(session *pb.Session) {
+func (d *run) splash(session *pb.Session) {
 	d.page.say("As her head goes back, what runs out of the hair gets into her right eye.")
 	d.clock.advance(minute)
 	state := d.record(session, splashed(eye))
@@ -67,7 +67,7 @@ func (d *day) splash(session *pb.Session) {
 	d.record(session, helpCalled(false))
 
 	d.page.say("Teo reads out what the server says:")
-	aid := call(d, d.cast.amara, d.incident.DescribeFirstAid, &pb.DescribeFirstAidRequest{Salon: northQuay, Kind: pb.IncidentKind_INCIDENT_KIND_EYE})
+	aid := call(d, d.people.amara, d.incident.DescribeFirstAid, &pb.DescribeFirstAidRequest{Salon: northQuay, Kind: pb.IncidentKind_INCIDENT_KIND_EYE})
 	for _, text := range aid.GetTexts() {
 		for i, instruction := range text.GetInstructions() {
 			d.page.answer("%d. %s", i+1, instruction)
@@ -79,42 +79,42 @@ func (d *day) splash(session *pb.Session) {
 
 // untilHelp is the flush that is broken off too soon, put back, and goes on until
 // medical help says stop.
-func (d *day) untilHelp(session *pb.Session) {
+func (d *run) untilHelp(session *pb.Session) {
 	d.page.say("After four minutes Lindiwe wants to sit up, and they stop to look.")
 	d.clock.advance(4*minute - 20*time.Second)
 	state := d.record(session, waterOff(eye))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, eye), "four minutes are too few for an eye")
 	d.clock.advance(75 * time.Second)
 	state = d.record(session, waterOn(eye))
-	d.expect(deviated(state, pb.DeviationKind_DEVIATION_KIND_FLUSH_SHORT), "water taken from an eye is a deviation")
+	d.expect(recordDeviation(state, pb.DeviationKind_DEVIATION_KIND_FLUSH_SHORT), "water taken from an eye is a deviation")
 
 	d.clock.advance(12 * minute)
-	state = call(d, d.cast.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
-	d.page.say("%s  Twelve minutes on. The server counts, and does not say that it is enough:", hour(state.GetTime()))
+	state = call(d, d.people.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
+	d.page.say("%s  Twelve minutes on. The server counts, and does not say that it is enough:", clockTime(state.GetTime()))
 	for _, f := range state.GetFlushes() {
-		d.page.tellFlush(f)
+		d.page.printFlush(f)
 	}
 	for _, a := range state.GetAlarms() {
-		d.page.tellAlarm(a)
+		d.page.printAlarm(a)
 	}
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye) && calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, head), "after fifteen minutes the flush goes on")
 	d.clock.advance(2 * minute)
-	state = d.record(session, helpCalled(true), waterOff(eye), waterOff(head), rinsedOut())
+	state = d.record(session, helpCalled(true), waterOff(eye), waterOff(head), rinseFinished())
 	d.expect(!calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye) && !calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, eye), "medical help ends the flush")
 }
 
 // missed waits until the server has noticed by itself that nobody followed its
 // call to rinse. It looks every few seconds of the machine's time, and the
 // salon's clock stands still meanwhile.
-func (d *day) missed() {
-	for began := time.Now(); !d.over() && time.Since(began) < patience; {
-		if entries := d.entries(d.cast.supervisor, `kind = "ALARM"`); len(entries) > 0 {
-			d.page.tellEntry(entries[0])
+func (d *run) missed() {
+	for began := time.Now(); !d.failed() && time.Since(began) < callTimeout; {
+		if entries := d.entries(d.people.supervisor, `kind = "ALARM"`); len(entries) > 0 {
+			d.page.printEntry(entries[0])
 			return
 		}
 		select {
 		case <-d.ctx.Done():
-		case <-time.After(patience / 40):
+		case <-time.After(callTimeout / 40):
 		}
 	}
 	d.expect(false, "a missed call to rinse is on the audit log")
@@ -133,7 +133,7 @@ func first(alarms []*pb.Alarm) *pb.Alarm {
 	return alarms[0]
 }
 
-// deviated tells whether a state holds a deviation of that kind.
-func deviated(s *pb.SessionState, kind pb.DeviationKind) bool {
+// recordDeviation tells whether a state holds a deviation of that kind.
+func recordDeviation(s *pb.SessionState, kind pb.DeviationKind) bool {
 	return slices.ContainsFunc(s.GetDeviations(), func(v *pb.Deviation) bool { return v.GetKind() == kind })
 }

@@ -23,11 +23,11 @@ import (
 // revision is the newest revision of the contract whose alarms this till knows.
 const revision = "2"
 
-// patience is how long the demo waits for one answer.
-const patience = 10 * time.Second
+// callTimeout is how long the demo waits for one answer.
+const callTimeout = 10 * time.Second
 
-// stubs are the eight services as a till sees them.
-type stubs struct {
+// clients are the eight services as a till sees them.
+type clients struct {
 	directory    pb.DirectoryServiceClient
 	catalog      pb.CatalogServiceClient
 	consultation pb.ConsultationServiceClient
@@ -45,9 +45,9 @@ func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
-// stubsOn are the eight services on one connection.
-func stubsOn(conn *grpc.ClientConn) stubs {
-	return stubs{
+// newClients are the eight services on one connection.
+func newClients(conn *grpc.ClientConn) clients {
+	return clients{
 		directory:    pb.NewDirectoryServiceClient(conn),
 		catalog:      pb.NewCatalogServiceClient(conn),
 		consultation: pb.NewConsultationServiceClient(conn),
@@ -62,7 +62,7 @@ func stubsOn(conn *grpc.ClientConn) stubs {
 // identify puts into the context who calls. It is a development identity: the
 // server believes it, which it does on this machine only.
 func (p person) identify(ctx context.Context) context.Context {
-	role := strings.ReplaceAll(words(p.role), " ", "_")
+	role := strings.ReplaceAll(enumLabel(p.role), " ", "_")
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name, "alkalog-revision", revision)
 }
 
@@ -71,30 +71,30 @@ type rpc[Q, A proto.Message] func(context.Context, Q, ...grpc.CallOption) (A, er
 
 // call makes a call that must be answered. Once the day has failed it does
 // nothing and returns an empty answer, as every later line then does nothing.
-func call[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q) A {
+func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A {
 	var answer A
-	if d.over() {
+	if d.failed() {
 		return answer
 	}
-	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
+	ctx, cancel := context.WithTimeout(who.identify(d.ctx), callTimeout)
 	defer cancel()
 	answer, err := method(ctx, request)
 	if err != nil {
-		d.fail(fmt.Errorf("%T asked by %s: %w", request, who.called, err))
+		d.fail(fmt.Errorf("%T asked by %s: %w", request, who.displayName, err))
 	}
 	return answer
 }
 
-// refused makes a call that must end in an error of that code, and returns the
+// callRefused makes a call that must end in an error of that code, and returns the
 // error's status.
-func refused[Q, A proto.Message](d *day, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
-	if d.over() {
+func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
+	if d.failed() {
 		return nil
 	}
-	ctx, cancel := context.WithTimeout(who.identify(d.ctx), patience)
+	ctx, cancel := context.WithTimeout(who.identify(d.ctx), callTimeout)
 	defer cancel()
 	_, err := method(ctx, request)
-	d.expect(status.Code(err) == code, "%T asked by %s ends in %s, not in %v", request, who.called, code, err)
+	d.expect(status.Code(err) == code, "%T asked by %s ends in %s, not in %v", request, who.displayName, code, err)
 	return status.Convert(err)
 }
 

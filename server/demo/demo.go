@@ -52,7 +52,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, leave()) }()
-	salonClock := &clock{now: opens()}
+	salonClock := &clock{now: openingTime()}
 	o.progress("starting a private PostgreSQL and the server in %s", dir)
 	server, err := o.Start(ctx, dir, salonClock.Now)
 	if err != nil {
@@ -79,12 +79,12 @@ func (o Options) directory() (dir string, leave func() error, err error) {
 	return o.Dir, func() error { return nil }, nil
 }
 
-// opens is when the invented salons open on the invented day.
-func opens() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
+// openingTime is when the invented salons open on the invented day.
+func openingTime() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
 
 // play connects to the server and plays the day on it.
 func (o Options) play(ctx context.Context, addr string, salonClock *clock) error {
-	d := &day{ctx: ctx, clock: salonClock, page: newPage(o.Out), cast: invented()}
+	d := &run{ctx: ctx, clock: salonClock, page: newPage(o.Out), people: newPeople()}
 	calls := jsonLines{}
 	if o.JSON {
 		d.page.out, calls.out = io.Discard, o.Out
@@ -94,7 +94,7 @@ func (o Options) play(ctx context.Context, addr string, salonClock *clock) error
 		return err
 	}
 	defer conn.Close()
-	d.calls, d.stubs = calls, stubsOn(conn)
+	d.calls, d.clients = calls, newClients(conn)
 	d.play(addr)
 	return errors.Join(d.err, d.page.err)
 }
@@ -106,26 +106,26 @@ func (o Options) progress(format string, args ...any) {
 	}
 }
 
-// day is one run: the services, the people, the clock and the page that the
+// run is one run: the services, the people, the clock and the page that the
 // story is written on. The first thing that goes otherwise than expected ends
 // the story; whatever follows does nothing, so that the scenes need not ask.
-type day struct {
-	stubs
-	cast  cast
-	ctx   context.Context
-	clock *clock
-	heard *pb.ClockEcho // the newest time that the till has heard from the server
-	page  page
-	calls jsonLines
-	err   error
+type run struct {
+	clients
+	people   people
+	ctx      context.Context
+	clock    *clock
+	lastEcho *pb.ClockEcho // the newest time that the till has heard from the server
+	page     page
+	calls    jsonLines
+	err      error
 }
 
 // play is the day, act by act.
-func (d *day) play(addr string) {
+func (d *run) play(addr string) {
 	d.opening(addr)
 	d.refusals()
 	d.lightened()
-	kept := d.keep()
+	kept := d.takeCheckpoint()
 	decision := d.questions()
 	d.till(decision)
 	session := d.service(decision)
@@ -133,61 +133,61 @@ func (d *day) play(addr string) {
 	eye := d.followUps(session)
 	d.secondVisit(decision, session, eye)
 	d.audit()
-	d.copied(kept)
+	d.verifyCopy(kept)
 	d.closing()
 }
 
 // fail ends the story with its first error.
-func (d *day) fail(err error) {
+func (d *run) fail(err error) {
 	if d.err == nil {
 		d.err = err
 		d.page.out = io.Discard
 	}
 }
 
-// over tells whether the story has ended, by a surprise or because it cannot be
+// failed tells whether the story has ended, by a surprise or because it cannot be
 // written.
-func (d *day) over() bool { return d.err != nil || d.page.err != nil }
+func (d *run) failed() bool { return d.err != nil || d.page.err != nil }
 
 // expect ends the story unless ok; what says what should have been.
-func (d *day) expect(ok bool, what string, args ...any) {
+func (d *run) expect(ok bool, what string, args ...any) {
 	if !ok {
 		d.fail(fmt.Errorf("the demo expected that "+what, args...))
 	}
 }
 
 // now is the salon's time as a message.
-func (d *day) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
+func (d *run) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
 
-// hear notes the server's time in an answer to the till.
-func (d *day) hear(server *timestamppb.Timestamp) {
-	d.heard = &pb.ClockEcho{ServerTime: server, ReceiveTime: d.now()}
+// noteServerTime notes the server's time in an answer to the till.
+func (d *run) noteServerTime(server *timestamppb.Timestamp) {
+	d.lastEcho = &pb.ClockEcho{ServerTime: server, ReceiveTime: d.now()}
 }
 
-// echo is that time with how long ago it was: by it the server knows the till's clock
+// clockEcho is that time with how long ago it was: by it the server knows the till's clock
 // to the second, and need not assume the longest exposure that fits.
-func (d *day) echo() *pb.ClockEcho {
-	elapsed := d.clock.Now().Sub(d.heard.GetReceiveTime().AsTime()).Milliseconds()
-	return &pb.ClockEcho{ServerTime: d.heard.GetServerTime(), ReceiveTime: d.heard.GetReceiveTime(), ElapsedMs: &elapsed}
+func (d *run) clockEcho() *pb.ClockEcho {
+	elapsed := d.clock.Now().Sub(d.lastEcho.GetReceiveTime().AsTime()).Milliseconds()
+	return &pb.ClockEcho{ServerTime: d.lastEcho.GetServerTime(), ReceiveTime: d.lastEcho.GetReceiveTime(), ElapsedMs: &elapsed}
 }
 
 // decide takes a consultation, freezes it and asks whether the service may go
 // ahead. The request says what is to be done, where, by whom and with what.
-func (d *day) decide(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
+func (d *run) decide(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	draft := d.draft(client, card, by)
 	d.submit(draft, by)
 	return d.check(client, draft, request, by)
 }
 
 // draft begins a consultation; it can still be changed.
-func (d *day) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
+func (d *run) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
 	return call(d, by, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
 	}).GetConsultation()
 }
 
 // submit freezes a consultation: only then may a service begin on it.
-func (d *day) submit(draft *pb.Consultation, by person) {
+func (d *run) submit(draft *pb.Consultation, by person) {
 	call(d, by, d.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{
 		Name: draft.GetName(), Etag: draft.GetEtag(), RequestId: newID(),
 	})
@@ -195,15 +195,15 @@ func (d *day) submit(draft *pb.Consultation, by person) {
 
 // check asks whether the service may go ahead. It fills in the request, which can
 // then be sent again as it is.
-func (d *day) check(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
+func (d *run) check(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	request.Parent = client.GetName()
 	request.Subject = &pb.CheckEligibilityRequest_Consultation{Consultation: card.GetName()}
 	request.RequestId = newID()
 	return call(d, by, d.eligibility.CheckEligibility, request).GetDecision()
 }
 
-// client takes somebody in under an invented name.
-func (d *day) client(called string, by person) *pb.Client {
+// createClient takes somebody in under an invented name.
+func (d *run) createClient(called string, by person) *pb.Client {
 	return call(d, by, d.consultation.CreateClient, &pb.CreateClientRequest{
 		Parent: ebb, Client: &pb.Client{DisplayName: called}, RequestId: newID(),
 	}).GetClient()

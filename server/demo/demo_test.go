@@ -152,14 +152,14 @@ func checkMessage(t *testing.T, text json.RawMessage, name protoreflect.FullName
 func TestFirstSurpriseEndsTheStory(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	d := &day{ctx: t.Context(), page: newPage(&out), cast: invented()}
+	d := &run{ctx: t.Context(), page: newPage(&out), people: newPeople()}
 	d.page.say("before")
 	d.expect(true, "nothing")
 	d.expect(false, "the verdict is %s", "REFUSE")
 	d.expect(false, "something else")
 	d.page.say("after")
 	// There is no connection: a call would crash.
-	answer := call[*pb.GetChainRequest, *pb.GetChainResponse](d, d.cast.manager, nil, &pb.GetChainRequest{})
+	answer := call[*pb.GetChainRequest, *pb.GetChainResponse](d, d.people.manager, nil, &pb.GetChainRequest{})
 	if answer.GetChain() != nil {
 		t.Error("a call was made after the story had ended")
 	}
@@ -197,7 +197,7 @@ func TestWords(t *testing.T) {
 		{pb.Answer_ANSWER_UNSPECIFIED, "unspecified"},
 		{pb.Answer(99), "value 99"},
 	} {
-		if got := words(c.value); got != c.want {
+		if got := enumLabel(c.value); got != c.want {
 			t.Errorf("%v in words is %q, not %q", c.value, got, c.want)
 		}
 	}
@@ -236,7 +236,7 @@ func TestAPageThatCannotBeWritten(t *testing.T) {
 func TestShelfIsInOrder(t *testing.T) {
 	t.Parallel()
 	known := map[string]bool{"": true}
-	for _, e := range shelf(opens()) {
+	for _, e := range products(openingTime()) {
 		directions := e.product.GetDirections()
 		if !known[directions.GetNormalizer()] || !known[directions.GetNeutralizingShampoo()] {
 			t.Errorf("%s names a product that comes later", e.id)
@@ -248,11 +248,11 @@ func TestShelfIsInOrder(t *testing.T) {
 // A scene changes its own copy of the card.
 func TestCardsAreApart(t *testing.T) {
 	t.Parallel()
-	now := opens()
-	changed := soundCard(northQuay, invented().amara, now)
+	now := openingTime()
+	changed := healthyConsultation(northQuay, newPeople().amara, now)
 	changed.Scalp.BrokenSkin = yes
-	changed.Hair.Zones[1].Lightened = ago(now, 60)
-	if fresh := soundCard(northQuay, invented().amara, now); proto.Equal(changed, fresh) || fresh.Scalp.BrokenSkin != no {
+	changed.Hair.Zones[1].Lightened = happenedDaysAgo(now, 60)
+	if fresh := healthyConsultation(northQuay, newPeople().amara, now); proto.Equal(changed, fresh) || fresh.Scalp.BrokenSkin != no {
 		t.Error("two cards share their answers")
 	}
 }

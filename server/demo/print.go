@@ -16,14 +16,14 @@ const width = 100
 // what the server answered stands behind a bar. The first error of the writer
 // is kept and the rest is not written.
 type page struct {
-	out  io.Writer
-	err  error
-	acts int
-	told map[string]bool // what need not be told twice: cautions, calls to act
+	out     io.Writer
+	err     error
+	acts    int
+	printed map[string]bool // what need not be told twice: cautions, calls to act
 }
 
 // newPage is an empty page.
-func newPage(out io.Writer) page { return page{out: out, told: map[string]bool{}} }
+func newPage(out io.Writer) page { return page{out: out, printed: map[string]bool{}} }
 
 // act begins a new part of the story.
 func (p *page) act(title string) {
@@ -33,16 +33,16 @@ func (p *page) act(title string) {
 }
 
 // say writes a paragraph of the story.
-func (p *page) say(format string, args ...any) { p.wrapped("", "", format, args...) }
+func (p *page) say(format string, args ...any) { p.wrap("", "", format, args...) }
 
 // answer writes a line of what the server answered.
-func (p *page) answer(format string, args ...any) { p.wrapped("  | ", "  |     ", format, args...) }
+func (p *page) answer(format string, args ...any) { p.wrap("  | ", "  |     ", format, args...) }
 
 // detail writes a line that belongs to the answer above it.
-func (p *page) detail(format string, args ...any) { p.wrapped("  |   ", "  |     ", format, args...) }
+func (p *page) detail(format string, args ...any) { p.wrap("  |   ", "  |     ", format, args...) }
 
-// wrapped breaks a text between words. Blanks within it stay, so that columns do.
-func (p *page) wrapped(first, rest, format string, args ...any) {
+// wrap breaks a text between words. Blanks within it stay, so that columns do.
+func (p *page) wrap(first, rest, format string, args ...any) {
 	line := first
 	empty := true
 	for _, word := range strings.Split(fmt.Sprintf(format, args...), " ") {
@@ -65,9 +65,9 @@ func (p *page) print(text string) {
 	}
 }
 
-// words says an enum value in plain words: "PROCEED_WITH_CONDITIONS" of Verdict
+// enumLabel says an enum value in plain words: "PROCEED_WITH_CONDITIONS" of Verdict
 // is "proceed with conditions".
-func words(value protoreflect.Enum) string {
+func enumLabel(value protoreflect.Enum) string {
 	values := value.Descriptor().Values()
 	prefix := strings.TrimSuffix(string(values.Get(0).Name()), "UNSPECIFIED")
 	named := values.ByNumber(value.Number())
@@ -77,23 +77,23 @@ func words(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// hour says the time of day. The story keeps to UTC, as the records do.
-func hour(t *timestamppb.Timestamp) string { return stamp(t, "15:04:05") }
+// clockTime says the time of day. The story keeps to UTC, as the records do.
+func clockTime(t *timestamppb.Timestamp) string { return formatTime(t, "15:04:05") }
 
-// date says a day, as a client would be told it.
-func date(t *timestamppb.Timestamp) string { return stamp(t, "Mon 2 Jan 2006") }
+// dateText says a day, as a client would be told it.
+func dateText(t *timestamppb.Timestamp) string { return formatTime(t, "Mon 2 Jan 2006") }
 
-// stamp says a time that may be absent.
-func stamp(t *timestamppb.Timestamp, layout string) string {
+// formatTime says a time that may be absent.
+func formatTime(t *timestamppb.Timestamp, layout string) string {
 	if t == nil {
 		return "none"
 	}
 	return t.AsTime().Format(layout)
 }
 
-// last is the last segment of a resource name, "amara" of
+// lastSegment is the last segment of a resource name, "amara" of
 // "chains/ebb-and-flow/practitioners/amara".
-func last(name string) string { return name[strings.LastIndex(name, "/")+1:] }
+func lastSegment(name string) string { return name[strings.LastIndex(name, "/")+1:] }
 
 // parent is a resource name without its last n segments.
 func parent(name string, n int) string {

@@ -23,8 +23,8 @@ const (
 	inspectRecordsEvery = 24 * time.Hour
 	// inspectWindow is how many entries are read in one query.
 	inspectWindow = 1000
-	// inspectTold is the most ids, places or columns of a kind that are named.
-	inspectTold = 20
+	// maxExamples is the most ids, places or columns of a kind that are named.
+	maxExamples = 20
 )
 
 // Inspect compares all that is on record with the logs, place by place: when the
@@ -37,12 +37,12 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 	for ctx.Err() == nil {
 		if time.Since(last) > inspectEvery {
 			due := time.Since(records) > inspectRecordsEvery
-			q.complain(ctx, "comparing the records with the log", q.inspect(ctx, due))
+			q.logChange(ctx, "comparing the records with the log", q.inspect(ctx, due))
 			if last = time.Now(); due {
 				records = last
 			}
 		}
-		pause(ctx, lookEvery)
+		pause(ctx, checkEvery)
 	}
 }
 
@@ -73,15 +73,15 @@ func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 	}
 }
 
-// finding is what does not fit in one chain: complete counts, and the first
+// inspection is what does not fit in one chain: complete counts, and the first
 // examples of each kind by name.
-type finding struct {
+type inspection struct {
 	Findings
-	unlogged, causeless, lost, changed []string // ids of entries
-	missing                            []span   // places without an entry
-	mismatched                         []string // entries with the columns that differ
-	uncovered                          []string // ids of entries of coverage
-	records                            []string // records, with what is wrong
+	unlogged, causeless, missingIDs, changed []string // ids of entries
+	missing                                  []span   // places without an entry
+	mismatched                               []string // entries with the columns that differ
+	uncovered                                []string // ids of entries of coverage
+	records                                  []string // records, with what is wrong
 
 	damaged error // the tiles are not what was signed
 }
@@ -107,7 +107,7 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 	if err == nil && records {
 		err = compareRecords(ctx, q.cfg.DB, h.Chain, func(m storage.Misfit) {
 			found.Records++
-			found.records = most(found.records, m.String())
+			found.records = appendLimited(found.records, m.String())
 		})
 	}
 	if err != nil {
@@ -116,9 +116,9 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 	found.CheckTime, found.Compared = time.Now(), h.Size
 	q.mu.Lock()
 	if !records {
-		found.Records = q.found[h.Chain].Records
+		found.Records = q.findings[h.Chain].Records
 	}
-	q.found[h.Chain] = found.Findings
+	q.findings[h.Chain] = found.Findings
 	if found.damaged == nil {
 		delete(q.seen.damaged, h.Chain)
 	} else {
@@ -132,12 +132,12 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 }
 
 // compareLog compares the entries of a chain with its log.
-func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHead) (finding, error) {
-	var found finding
+func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHead) (inspection, error) {
+	var found inspection
 	if why := signedHead(h, set); why != nil && !errors.Is(why, ledger.ErrStranger) {
 		found.damaged = why
 	}
-	for _, look := range []func(*storage.Snapshot, storage.LogHead, int64) (int64, error){found.record, found.log} {
+	for _, look := range []func(*storage.Snapshot, storage.LogHead, int64) (int64, error){found.inspectEntries, found.inspectPlaces} {
 		for at, more := int64(0), true; more; more = at != 0 {
 			err := storage.Read(ctx, db, h.Chain, func(s *storage.Snapshot) (err error) {
 				at, err = look(s, h, at)
@@ -152,7 +152,7 @@ func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHe
 }
 
 // report says what an inspection found, each kind with its count and examples.
-func (f finding) report(say func(what string, count int64, attrs ...any)) {
+func (f inspection) report(say func(what string, count int64, attrs ...any)) {
 	tell := func(what string, count int64, attrs ...any) {
 		if count > 0 {
 			say(what, count, attrs...)
@@ -160,7 +160,7 @@ func (f finding) report(say func(what string, count int64, attrs ...any)) {
 	}
 	tell("entries were slipped in behind the log's back: they are on record, at a place where the log was already, and not on it", f.Unlogged, "entries", f.unlogged)
 	tell("what entries were written for was changed or taken away: a decision or an override is not what its entry says", f.Causeless, "entries", f.causeless)
-	tell("entries were taken away: they are on the log and not on record", f.Missing, "places", f.missing, "entries", f.lost)
+	tell("entries were taken away: they are on the log and not on record", f.Missing, "places", f.missing, "entries", f.missingIDs)
 	tell("entries were changed: they are not what was signed", f.Changed, "entries", f.changed)
 	tell("search columns were changed: they do not say what the signed entries say, so filters may not find these entries", f.Mismatched, "entries", f.mismatched)
 	tell("digests were changed: what entries of coverage stand for is not what was signed", f.Uncovered, "entries", f.uncovered)
@@ -170,19 +170,19 @@ func (f finding) report(say func(what string, count int64, attrs ...any)) {
 	}
 }
 
-// record looks at some of the entries on record, and returns where to go on; 0:
+// inspectEntries looks at some of the entries on record, and returns where to go on; 0:
 // nowhere.
-func (f *finding) record(s *storage.Snapshot, h storage.LogHead, after int64) (int64, error) {
+func (f *inspection) inspectEntries(s *storage.Snapshot, h storage.LogHead, after int64) (int64, error) {
 	part, reached, err := storage.InspectRecord(s, h, after, inspectWindow)
 	f.Unlogged, f.Causeless = f.Unlogged+int64(len(part.Unlogged)), f.Causeless+int64(len(part.Causeless))
-	f.unlogged, f.causeless = most(f.unlogged, part.Unlogged...), most(f.causeless, part.Causeless...)
+	f.unlogged, f.causeless = appendLimited(f.unlogged, part.Unlogged...), appendLimited(f.causeless, part.Causeless...)
 	return reached, err
 }
 
-// log compares some places of the log with the hashes that were signed, and
+// inspectPlaces compares some places of the log with the hashes that were signed, and
 // returns where to go on; 0: nowhere. It walks the places and not the rows: what
 // was deleted leaves no row that could be found.
-func (f *finding) log(s *storage.Snapshot, h storage.LogHead, from int64) (int64, error) {
+func (f *inspection) inspectPlaces(s *storage.Snapshot, h storage.LogHead, from int64) (int64, error) {
 	logged, err := storage.ReadLogged(s, from, min(h.Size, from+inspectWindow))
 	if err != nil || len(logged) == 0 {
 		return 0, err
@@ -194,20 +194,20 @@ func (f *finding) log(s *storage.Snapshot, h storage.LogHead, from int64) (int64
 	for i, l := range logged {
 		switch {
 		case l.Body == nil:
-			f.miss(l)
+			f.addMissing(l)
 		case leaves != nil && leaves[i] != ledger.LeafHash(l.Body):
 			f.Changed++
-			f.changed = most(f.changed, l.ID)
+			f.changed = appendLimited(f.changed, l.ID)
 		case len(l.Mismatched) > 0:
 			f.Mismatched++
-			f.mismatched = most(f.mismatched, l.ID+": "+strings.Join(l.Mismatched, ", "))
+			f.mismatched = appendLimited(f.mismatched, l.ID+": "+strings.Join(l.Mismatched, ", "))
 		default:
-			if err := f.covering(s, l.Body); err != nil {
+			if err := f.inspectCoverage(s, l.Body); err != nil {
 				return 0, err
 			}
 			continue
 		}
-		if len(f.Places) < inspectTold {
+		if len(f.Places) < maxExamples {
 			f.Places = append(f.Places, l.Place)
 		}
 	}
@@ -217,21 +217,21 @@ func (f *finding) log(s *storage.Snapshot, h storage.LogHead, from int64) (int64
 	return 0, err
 }
 
-// miss notes a place without an entry on record.
-func (f *finding) miss(l storage.Logged) {
+// addMissing notes a place without an entry on record.
+func (f *inspection) addMissing(l storage.Logged) {
 	f.Missing++
 	if l.ID != "" {
-		f.lost = most(f.lost, l.ID)
+		f.missingIDs = appendLimited(f.missingIDs, l.ID)
 	}
 	switch n := len(f.missing); {
 	case n > 0 && f.missing[n-1].last == l.Place-1:
 		f.missing[n-1].last = l.Place
-	case n < inspectTold:
+	case n < maxExamples:
 		f.missing = append(f.missing, span{l.Place, l.Place})
 	}
 }
 
-// most adds names, as many as are told.
-func most(names []string, more ...string) []string {
-	return append(names, more[:min(len(more), inspectTold-min(len(names), inspectTold))]...)
+// appendLimited adds names, as many as are told.
+func appendLimited(names []string, more ...string) []string {
+	return append(names, more[:min(len(more), maxExamples-min(len(names), maxExamples))]...)
 }

@@ -63,13 +63,13 @@ func ReadKeys(path string) ([]ledger.PrivateKey, error) {
 
 // keyring is the keys of the key file, as it was last read.
 type keyring struct {
-	path string
-	file stamp
-	keys []ledger.PrivateKey
+	path    string
+	version fileVersion
+	keys    []ledger.PrivateKey
 }
 
-// stamp tells one state of a file from the next.
-type stamp struct {
+// fileVersion tells one state of a file from the next.
+type fileVersion struct {
 	time time.Time
 	size int64
 }
@@ -101,15 +101,15 @@ func (k *keyring) reload() (bool, error) {
 	if err != nil {
 		return false, fmt.Errorf("sequencer: %w", err)
 	}
-	now := stamp{info.ModTime(), info.Size()}
-	if now == k.file {
+	now := fileVersion{info.ModTime(), info.Size()}
+	if now == k.version {
 		return false, nil
 	}
 	keys, err := ReadKeys(k.path)
 	if err == nil && len(k.keys) > 0 && keys[0].Name() != k.keys[0].Name() {
 		err = errors.New("sequencer: the keys are those of another installation")
 	}
-	k.file = now // a file that is of no use is told of once
+	k.version = now // a file that is of no use is told of once
 	if err != nil {
 		return false, err
 	}

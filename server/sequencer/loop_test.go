@@ -305,7 +305,7 @@ func TestOldLeaderWakes(t *testing.T) {
 	b.integrated(t)
 	b.write(t, "ebb", 2)
 	b.integrated(t)
-	more, err := old.round(t.Context(), &round{lead: storage.Lead{Epoch: epoch, Lease: time.Hour}, position: -1})
+	more, err := old.round(t.Context(), &roundState{lead: storage.Lead{Epoch: epoch, Lease: time.Hour}, position: -1})
 	if err == nil || more || !strings.Contains(err.Error(), storage.ErrNotLeading.Error()) {
 		t.Errorf("the old leader goes on: %v, %v", more, err)
 	}
@@ -334,7 +334,7 @@ func TestKeysChangeWithinARound(t *testing.T) {
 	}
 	done := make(chan error)
 	go func() {
-		_, err := q.round(t.Context(), &round{lead: storage.Lead{Epoch: epoch, Lease: time.Minute}, position: -1})
+		_, err := q.round(t.Context(), &roundState{lead: storage.Lead{Epoch: epoch, Lease: time.Minute}, position: -1})
 		done <- err
 	}()
 	eventually(t, "the round to stop", func() bool {

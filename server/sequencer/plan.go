@@ -14,8 +14,8 @@ import (
 // tileReader reads stored tiles; one that is not there is left out.
 type tileReader func([]storage.LogTile) ([]storage.LogTile, error)
 
-// growth is what one chain's log grows by in a batch.
-type growth struct {
+// logUpdate is what one chain's log grows by in a batch.
+type logUpdate struct {
 	was     storage.LogHead
 	head    ledger.Head
 	keys    keyset
@@ -23,8 +23,8 @@ type growth struct {
 	leaves  []ledger.Hash
 }
 
-// errStranger says that a log is signed by keys which are not ours.
-var errStranger = errors.New("a log is signed by a key that is not in the key file; put the old key back, on the line after the new one (the file log.dropped beside it has what was dropped)")
+// errUnknownSigner says that a log is signed by keys which are not ours.
+var errUnknownSigner = errors.New("a log is signed by a key that is not in the key file; put the old key back, on the line after the new one (the file log.dropped beside it has what was dropped)")
 
 // plan works out what the pending entries of a batch change. A log whose head
 // is not the one that was signed, or whose tiles do not give its root, is
@@ -32,15 +32,15 @@ var errStranger = errors.New("a log is signed by a key that is not in the key fi
 // batch has read under its lock.
 func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tileReader, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
-	var sound []*growth
+	var sound []*logUpdate
 	var wanted []storage.LogTile
-	growing, err := group(pending, heads, keys)
+	growing, err := groupByLog(pending, heads, keys)
 	if err != nil {
 		return changes, err
 	}
 	for _, g := range growing {
 		if why := signedHead(g.was, g.keys); why != nil {
-			changes.Heads = append(changes.Heads, halted(g.was, why))
+			changes.Heads = append(changes.Heads, haltHead(g.was, why))
 			continue
 		}
 		sound = append(sound, g)
@@ -58,18 +58,18 @@ func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tile
 	}
 	for _, g := range sound {
 		edge := slices.DeleteFunc(edges[g.was.Chain], func(t ledger.Tile) bool { return !slices.Contains(g.head.Edge(), t.TileID) })
-		if err := g.grow(edge, &changes); err != nil {
+		if err := g.apply(edge, &changes); err != nil {
 			return changes, err
 		}
 	}
 	return changes, nil
 }
 
-// group puts the entries that are pending to the logs they belong on, in their
+// groupByLog puts the entries that are pending to the logs they belong on, in their
 // order. What is on a log already, or belongs on one that is halted, is left out.
-func group(pending []storage.Pending, heads map[string]storage.LogHead, keys []ledger.PrivateKey) ([]*growth, error) {
-	var order []*growth
-	byChain := map[string]*growth{}
+func groupByLog(pending []storage.Pending, heads map[string]storage.LogHead, keys []ledger.PrivateKey) ([]*logUpdate, error) {
+	var order []*logUpdate
+	byChain := map[string]*logUpdate{}
 	for _, p := range pending {
 		was, known := heads[p.Chain]
 		if known && (was.Halted != "" || p.Position <= was.Position) {
@@ -81,7 +81,7 @@ func group(pending []storage.Pending, heads map[string]storage.LogHead, keys []l
 			if err != nil {
 				return nil, err
 			}
-			g = &growth{was: was, head: ledger.Empty(), keys: set}
+			g = &logUpdate{was: was, head: ledger.Empty(), keys: set}
 			if known {
 				g.head = record.LogHead(was)
 			}
@@ -112,12 +112,12 @@ func signedHead(h storage.LogHead, keys keyset) error {
 	return nil
 }
 
-// grow adds the new head, tiles and places to what is to be written.
-func (g *growth) grow(edge []ledger.Tile, changes *storage.LogChanges) error {
+// apply adds the new head, tiles and places to what is to be written.
+func (g *logUpdate) apply(edge []ledger.Tile, changes *storage.LogChanges) error {
 	head, tiles, err := g.head.Append(edge, g.leaves)
 	if err != nil {
 		why := fmt.Errorf("the tiles of its %d entries do not add up to the root that was signed: %w", g.was.Size, err)
-		changes.Heads = append(changes.Heads, halted(g.was, why))
+		changes.Heads = append(changes.Heads, haltHead(g.was, why))
 		return nil
 	}
 	signed, err := sign(g.was, head, g.keys)
@@ -146,8 +146,8 @@ func sign(was storage.LogHead, head ledger.Head, keys keyset) (storage.LogHead, 
 	return was, nil
 }
 
-// halted is a head on which nothing is built any more, and why.
-func halted(h storage.LogHead, why error) storage.LogHead {
+// haltHead is a head on which nothing is built any more, and why.
+func haltHead(h storage.LogHead, why error) storage.LogHead {
 	h.Halted = why.Error()
 	return h
 }
@@ -170,10 +170,10 @@ func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage
 		}
 		switch why := signedHead(h, set); {
 		case errors.Is(why, ledger.ErrStranger):
-			stranger = fmt.Errorf("chain %s: %w", h.Chain, errStranger)
+			stranger = fmt.Errorf("chain %s: %w", h.Chain, errUnknownSigner)
 			continue
 		case why != nil:
-			changes.Heads = append(changes.Heads, halted(h, why))
+			changes.Heads = append(changes.Heads, haltHead(h, why))
 		case h.Keys != set.lines:
 			signed, err := sign(h, record.LogHead(h), set)
 			if err != nil {

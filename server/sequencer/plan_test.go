@@ -223,7 +223,7 @@ func TestForeignKeyFile(t *testing.T) {
 	s := newTables()
 	s.batch(t, s.pending("ebb", 3), aKey(t, 1))
 	c, err := resign(s.heads, []ledger.PrivateKey{aKey(t, 2)})
-	if !errors.Is(err, errStranger) || len(c.Heads) != 0 {
+	if !errors.Is(err, errUnknownSigner) || len(c.Heads) != 0 {
 		t.Errorf("changes %+v, %v", c, err)
 	}
 	if !strings.Contains(err.Error(), "put the old key back") {

@@ -48,36 +48,36 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	if err != nil {
 		return err
 	}
-	err = windows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+	err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
 		return storage.InspectWrites(s, after, inspectWindow)
 	})
 	if err == nil {
-		err = windows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+		err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
 			return storage.InspectSkipped(s, covered, after, inspectWindow)
 		})
 	}
 	for _, table := range storage.CoveredTables() {
 		if err == nil {
-			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
 				return storage.InspectRecords(s, table, after, inspectWindow)
 			})
 		}
 		if err == nil {
-			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
 				return storage.InspectBaseline(s, table, after, inspectWindow)
 			})
 		}
 	}
 	for _, table := range storage.EnteredTables() {
 		if err == nil {
-			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
 				return storage.InspectEntered(s, table, after, inspectWindow)
 			})
 		}
 	}
 	for _, table := range storage.SearchedTables() {
 		if err == nil {
-			err = windows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
 				return storage.InspectColumns(s, table, after, inspectWindow)
 			})
 		}
@@ -93,14 +93,14 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	if err != nil {
 		return err
 	}
-	return windows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Misfit, string, error) {
+	return readWindows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Misfit, string, error) {
 		return storage.InspectErasures(s, erased, after, inspectWindow)
 	})
 }
 
-// windows looks at window after window, each in a snapshot of its own, until look
+// readWindows looks at window after window, each in a snapshot of its own, until look
 // says with a zero value that there are no more.
-func windows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Misfit),
+func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Misfit),
 	look func(*storage.Snapshot, K) ([]storage.Misfit, K, error)) error {
 	var none K
 	for at := from; ; {
@@ -121,8 +121,8 @@ func windows[K comparable](ctx context.Context, db *storage.DB, chain string, fr
 	}
 }
 
-// covering checks an entry of the log that covers records.
-func (f *finding) covering(s *storage.Snapshot, body []byte) error {
+// inspectCoverage checks an entry of the log that covers records.
+func (f *inspection) inspectCoverage(s *storage.Snapshot, body []byte) error {
 	e := &pb.AuditEntry{}
 	if proto.Unmarshal(body, e) != nil {
 		return nil // what is no entry any more is found to be changed
@@ -130,7 +130,7 @@ func (f *finding) covering(s *storage.Snapshot, body []byte) error {
 	misfits, err := storage.InspectCovering(s, e)
 	for _, m := range misfits {
 		f.Uncovered++
-		f.uncovered = most(f.uncovered, m.Record)
+		f.uncovered = appendLimited(f.uncovered, m.Record)
 	}
 	return err
 }

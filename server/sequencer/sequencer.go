@@ -43,9 +43,9 @@ type Config struct {
 	SeenFile string
 	// Lease is how long a leader that is not heard of stays the leader. 0: 3 s.
 	Lease time.Duration
-	// Overdue is how long entries may wait, whoever leads, before this server
+	// OverdueAfter is how long entries may wait, whoever leads, before this server
 	// tells of it. 0: 30 s.
-	Overdue time.Duration
+	OverdueAfter time.Duration
 	// CoverEvery is how often the leader makes entries of what writes have stored.
 	// 0: 5 s; our own choice: until then a record can be changed unseen.
 	CoverEvery time.Duration
@@ -61,10 +61,10 @@ const (
 	pollEvery = 200 * time.Millisecond
 	// headsPage is how many heads are read at a time.
 	headsPage = 200
-	// lookEvery is how often the key file, other people's checkpoints and what
+	// checkEvery is how often the key file, other people's checkpoints and what
 	// was accepted are looked at, and how often the file of checkpoints is
 	// written at most.
-	lookEvery = time.Second
+	checkEvery = time.Second
 )
 
 // Sequencer is one server's.
@@ -73,26 +73,26 @@ type Sequencer struct {
 	leads atomic.Bool
 	wake  <-chan struct{} // when the database was restarted or replaced
 
-	mu       sync.Mutex // guards what follows, which both loops use
-	ring     *keyring
-	seen     *sightings
-	rekeyed  bool              // the keys are not those that the leader has begun with
-	lastSaid map[string]string // what was last complained of, by what was being done
+	mu          sync.Mutex // guards what follows, which both loops use
+	ring        *keyring
+	seen        *checkpointStore
+	keysChanged bool              // the keys are not those that the leader has begun with
+	lastLogged  map[string]string // what was last complained of, by what was being done
 
-	found   map[string]Findings // of the last inspection, by chain
-	waiting map[string]backlog  // entries that wait, by chain
+	findings map[string]Findings // of the last inspection, by chain
+	backlogs map[string]backlog  // entries that wait, by chain
 }
 
 // Open reads the keys and compares the database with the checkpoints that were
 // seen. A database that does not follow from them is no error: nothing is
 // written to it until somebody accepts it.
 func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
-	cfg.Lease, cfg.Overdue = cmp.Or(cfg.Lease, 3*time.Second), cmp.Or(cfg.Overdue, 30*time.Second)
+	cfg.Lease, cfg.OverdueAfter = cmp.Or(cfg.Lease, 3*time.Second), cmp.Or(cfg.OverdueAfter, 30*time.Second)
 	ring, err := openKeys(cfg.KeyFile, cfg.MakeKey)
 	if err != nil {
 		return nil, err
 	}
-	seen, err := openSightings(cfg.SeenFile)
+	seen, err := openCheckpointStore(cfg.SeenFile)
 	if err != nil {
 		return nil, err
 	}
@@ -100,12 +100,12 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastSaid: map[string]string{},
-		found: map[string]Findings{}, waiting: map[string]backlog{}, wake: cfg.DB.SuspendOnChange()}
-	if err := q.compareAll(ctx); err != nil {
+	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastLogged: map[string]string{},
+		findings: map[string]Findings{}, backlogs: map[string]backlog{}, wake: cfg.DB.SuspendOnChange()}
+	if err := q.compareCheckpoints(ctx); err != nil {
 		return nil, err
 	}
-	if seen.missed && len(seen.byChain) > 0 {
+	if seen.fileMissing && len(seen.byChain) > 0 {
 		cfg.Logger.Warn("there was no file of checkpoints, and there are logs: they were compared with nothing; if the file was there before, find out where it is", "file", cfg.SeenFile)
 	}
 	return q, nil
@@ -127,7 +127,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 			continue
 		}
 		epoch, err := storage.TakeLead(ctx, q.cfg.DB, q.cfg.Lease)
-		q.complain(ctx, "taking the lead of the log", err)
+		q.logChange(ctx, "taking the lead of the log", err)
 		if epoch != 0 {
 			q.lead(ctx, storage.Lead{Epoch: epoch, Lease: q.cfg.Lease})
 		}
@@ -139,17 +139,17 @@ func (q *Sequencer) Lead(ctx context.Context) {
 func (q *Sequencer) mayLead() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.seen.departures) == 0 && !q.cfg.DB.Suspended()
+	return len(q.seen.rollbacks) == 0 && !q.cfg.DB.Suspended()
 }
 
 // lead puts entries on the logs as long as it leads.
 func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
-	defer q.yield(ctx, lead)
-	r := round{lead: lead, position: -1, covered: time.Now()}
+	defer q.releaseLead(ctx, lead)
+	r := roundState{lead: lead, position: -1, covered: time.Now()}
 	q.mu.Lock()
-	q.rekeyed = true
+	q.keysChanged = true
 	q.mu.Unlock()
 	for ctx.Err() == nil && q.mayLead() {
 		more, err := q.round(ctx, &r)
@@ -157,12 +157,12 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 			q.cfg.Logger.Info("another server keeps the log", "epoch", lead.Epoch)
 			return
 		}
-		q.complain(ctx, "keeping the log", err)
+		q.logChange(ctx, "keeping the log", err)
 		switch {
-		case errors.Is(err, errStranger):
+		case errors.Is(err, errUnknownSigner):
 			return
 		case err != nil:
-			r = round{lead: lead, position: -1, covered: time.Now()}
+			r = roundState{lead: lead, position: -1, covered: time.Now()}
 			pause(ctx, pollEvery)
 		case !more:
 			pause(ctx, pollEvery)
@@ -170,30 +170,30 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	}
 }
 
-// yield gives the lead back, so that nobody has to wait for the end of a lease.
-func (q *Sequencer) yield(ctx context.Context, lead storage.Lead) {
+// releaseLead gives the lead back, so that nobody has to wait for the end of a lease.
+func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lead) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
 	if err := storage.YieldLead(ctx, q.cfg.DB, lead.Epoch); err != nil {
-		q.complain(ctx, "yielding the lead of the log", err)
+		q.logChange(ctx, "yielding the lead of the log", err)
 	}
 }
 
-// round is what a leader knows from one round to the next. All of it can be
+// roundState is what a leader knows from one round to the next. All of it can be
 // forgotten; the database has the truth.
-type round struct {
-	lead     storage.Lead
-	position int64             // up to where entries are on their logs; -1: not known
-	renewed  time.Time         // when the lease was last renewed
-	covered  time.Time         // when writes were last covered, or this server began to lead
-	based    bool              // the baselines are covered
-	mark     storage.WriteMark // what is covered next; zero: nothing
+type roundState struct {
+	lead             storage.Lead
+	position         int64             // up to where entries are on their logs; -1: not known
+	renewed          time.Time         // when the lease was last renewed
+	covered          time.Time         // when writes were last covered, or this server began to lead
+	baselinesCovered bool              // the baselines are covered
+	mark             storage.WriteMark // what is covered next; zero: nothing
 }
 
 // round is one round of the leader. It reports whether there is more to do at
 // once. What else the leader does in turn belongs here, after the entries.
-func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
-	keys, err := q.signAnew(ctx, r.lead)
+func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
+	keys, err := q.resignAll(ctx, r.lead)
 	if err != nil {
 		return false, err
 	}
@@ -218,7 +218,7 @@ func (q *Sequencer) round(ctx context.Context, r *round) (bool, error) {
 
 // cover puts what writes have stored on record as entries of coverage, if it is
 // time. It reports whether there is more to do at once.
-func (q *Sequencer) cover(ctx context.Context, r *round, settled int64) (bool, error) {
+func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bool, error) {
 	switch {
 	case r.mark.Writes > 0 && settled <= r.mark.Entries:
 		return false, nil // a write before the mark is under way
@@ -227,7 +227,7 @@ func (q *Sequencer) cover(ctx context.Context, r *round, settled int64) (bool, e
 			return false, nil
 		}
 		next, covered, err := storage.NewestWrite(ctx, q.cfg.DB)
-		if err != nil || next == covered+1 && r.based {
+		if err != nil || next == covered+1 && r.baselinesCovered {
 			r.covered = time.Now()
 			return false, err
 		}
@@ -237,14 +237,14 @@ func (q *Sequencer) cover(ctx context.Context, r *round, settled int64) (bool, e
 	scene := func(chain string) ledger.Scene {
 		return ledger.Scene{Chain: "chains/" + chain, Actor: "server", Time: q.cfg.Now(), NewID: storage.NewID}
 	}
-	if !r.based {
+	if !r.baselinesCovered {
 		err := storage.CoverBaselines(ctx, q.cfg.DB, r.lead, func(chain string, c storage.Covered) *pb.AuditEntry {
 			return scene(chain).Baseline(c.Digest, c.Records)
 		})
 		if err != nil {
 			return false, err
 		}
-		r.based = true
+		r.baselinesCovered = true
 	}
 	more, err := storage.Cover(ctx, q.cfg.DB, r.lead, r.mark.Writes, batchSize, func(chain string, c storage.Covered) *pb.AuditEntry {
 		return scene(chain).Covered(c.Digest, c.Writes, c.Records)
@@ -255,15 +255,15 @@ func (q *Sequencer) cover(ctx context.Context, r *round, settled int64) (bool, e
 	return more, err
 }
 
-// signAnew signs all logs with the keys of today, if these have changed since
+// resignAll signs all logs with the keys of today, if these have changed since
 // this server leads or it has just begun to: the checkpoint that both an old and
 // a new key sign carries the trust over, so there must be one for every log. It
 // returns the keys that all logs are signed with now: what is built on them goes
 // by these, whatever is read meanwhile.
-func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) ([]ledger.PrivateKey, error) {
+func (q *Sequencer) resignAll(ctx context.Context, lead storage.Lead) ([]ledger.PrivateKey, error) {
 	q.mu.Lock()
-	due, keys := q.rekeyed, q.ring.keys
-	q.rekeyed = false
+	due, keys := q.keysChanged, q.ring.keys
+	q.keysChanged = false
 	q.mu.Unlock()
 	if !due {
 		return keys, nil
@@ -274,7 +274,7 @@ func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) ([]ledger.P
 		})
 		if err != nil {
 			q.mu.Lock()
-			q.rekeyed = true
+			q.keysChanged = true
 			q.mu.Unlock()
 			return nil, err
 		}
@@ -285,16 +285,16 @@ func (q *Sequencer) signAnew(ctx context.Context, lead storage.Lead) ([]ledger.P
 	}
 }
 
-// complain tells of what went wrong, and not again while it stays the same. Nil
+// logChange tells of what went wrong, and not again while it stays the same. Nil
 // says that it has gone well.
-func (q *Sequencer) complain(ctx context.Context, doing string, err error) {
+func (q *Sequencer) logChange(ctx context.Context, doing string, err error) {
 	said := ""
 	if err != nil {
 		said = err.Error()
 	}
 	q.mu.Lock()
-	news := said != q.lastSaid[doing]
-	q.lastSaid[doing] = said
+	news := said != q.lastLogged[doing]
+	q.lastLogged[doing] = said
 	q.mu.Unlock()
 	if news && err != nil && ctx.Err() == nil {
 		q.cfg.Logger.Warn(doing, "error", said)

@@ -22,10 +22,10 @@ type Status struct {
 	Size int64
 	// Halted says why nothing is put on the log any more; empty: it grows.
 	Halted string
-	// Departed says why the log does not follow from the checkpoint that this
+	// RolledBack says why the log does not follow from the checkpoint that this
 	// server has seen, as after a restored backup; empty: it does. The whole
 	// installation is read-only then.
-	Departed string
+	RolledBack string
 	// Damaged says why the stored log is not what was signed; empty: it is, as far
 	// as was seen. Other logs are not concerned.
 	Damaged string
@@ -65,9 +65,9 @@ type Findings struct {
 	Records int64
 }
 
-// Sound reports whether nothing is known to be wrong with the log.
-func (s Status) Sound() bool {
-	return s.Halted == "" && s.Departed == "" && s.Damaged == "" && s.Missing+s.Changed+s.Mismatched+s.Unlogged+s.Causeless+s.Uncovered+s.Records == 0
+// Healthy reports whether nothing is known to be wrong with the log.
+func (s Status) Healthy() bool {
+	return s.Halted == "" && s.RolledBack == "" && s.Damaged == "" && s.Missing+s.Changed+s.Mismatched+s.Unlogged+s.Causeless+s.Uncovered+s.Records == 0
 }
 
 // Status returns the state of all logs that this server knows of, by chain.
@@ -75,7 +75,7 @@ func (q *Sequencer) Status() []Status {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	chains := map[string]bool{}
-	for _, known := range []map[string]error{q.seen.departures, q.seen.damaged} {
+	for _, known := range []map[string]error{q.seen.rollbacks, q.seen.damaged} {
 		for chain := range known {
 			chains[chain] = true
 		}
@@ -83,7 +83,7 @@ func (q *Sequencer) Status() []Status {
 	for chain := range q.seen.heads {
 		chains[chain] = true
 	}
-	for chain := range q.waiting {
+	for chain := range q.backlogs {
 		chains[chain] = true
 	}
 	var all []Status
@@ -96,9 +96,9 @@ func (q *Sequencer) Status() []Status {
 // status is the state of one log. Q.mu is held.
 func (q *Sequencer) status(chain string) Status {
 	head := q.seen.heads[chain]
-	s := Status{Chain: chain, Size: head.size, Halted: head.halted, Findings: q.found[chain],
-		Departed: text(q.seen.departures[chain]), Damaged: text(q.seen.damaged[chain])}
-	if w, waits := q.waiting[chain]; waits {
+	s := Status{Chain: chain, Size: head.size, Halted: head.halted, Findings: q.findings[chain],
+		RolledBack: text(q.seen.rollbacks[chain]), Damaged: text(q.seen.damaged[chain])}
+	if w, waits := q.backlogs[chain]; waits {
 		s.Pending, s.Lag = w.count, time.Since(w.since)
 	}
 	return s
@@ -144,11 +144,11 @@ func (q *Sequencer) countWaiting(ctx context.Context) error {
 	waiting := map[string]backlog{}
 	for _, p := range pending {
 		b := backlog{p.Count, p.Oldest, time.Now()}
-		if was, waited := q.waiting[p.Chain]; waited && was.oldest == p.Oldest {
+		if was, waited := q.backlogs[p.Chain]; waited && was.oldest == p.Oldest {
 			b.since = was.since
 		}
 		waiting[p.Chain] = b
 	}
-	q.waiting = waiting
+	q.backlogs = waiting
 	return nil
 }

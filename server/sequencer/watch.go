@@ -18,28 +18,28 @@ import (
 // Watch looks again and again, until ctx is done, at the key file, at the
 // checkpoints of all logs, whoever signed them, and at what was accepted.
 func (q *Sequencer) Watch(ctx context.Context) {
-	var waiting queue
+	var waiting waitingSince
 	for ctx.Err() == nil {
 		q.reload(ctx)
 		if q.cfg.DB.Suspended() {
-			q.complain(ctx, "comparing the logs with what was seen of them", q.compareAll(ctx))
+			q.logChange(ctx, "comparing the logs with what was seen of them", q.compareCheckpoints(ctx))
 		}
-		q.complain(ctx, "looking at the log", q.look(ctx))
-		q.complain(ctx, "waiting for the log", q.overdue(ctx, &waiting))
-		q.complain(ctx, "counting what waits for the log", q.countWaiting(ctx))
-		q.rest(ctx)
+		q.logChange(ctx, "looking at the log", q.checkHeads(ctx))
+		q.logChange(ctx, "waiting for the log", q.checkOverdue(ctx, &waiting))
+		q.logChange(ctx, "counting what waits for the log", q.countWaiting(ctx))
+		q.waitNextCheck(ctx)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
-	if err := q.look(ctx); err != nil {
+	if err := q.checkHeads(ctx); err != nil {
 		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
 	}
 }
 
-// rest waits until it is time to look again: at once, when the database was
+// waitNextCheck waits until it is time to look again: at once, when the database was
 // restarted or replaced.
-func (q *Sequencer) rest(ctx context.Context) {
-	timer := time.NewTimer(lookEvery)
+func (q *Sequencer) waitNextCheck(ctx context.Context) {
+	timer := time.NewTimer(checkEvery)
 	defer timer.Stop()
 	select {
 	case <-ctx.Done():
@@ -48,15 +48,15 @@ func (q *Sequencer) rest(ctx context.Context) {
 	}
 }
 
-// queue is entries that were seen to wait, and since when.
-type queue struct {
+// waitingSince is entries that were seen to wait, and since when.
+type waitingSince struct {
 	upTo  int64
 	since time.Time
 }
 
-// overdue answers an error when entries wait for longer than they should: nobody
+// checkOverdue answers an error when entries wait for longer than they should: nobody
 // leads, or who does cannot go on.
-func (q *Sequencer) overdue(ctx context.Context, waiting *queue) error {
+func (q *Sequencer) checkOverdue(ctx context.Context, waiting *waitingSince) error {
 	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
 	if err != nil {
 		return err
@@ -68,9 +68,9 @@ func (q *Sequencer) overdue(ctx context.Context, waiting *queue) error {
 	case err != nil:
 		return err
 	case reached >= waiting.upTo:
-		*waiting = queue{settled - 1, time.Now()}
-	case time.Since(waiting.since) > q.cfg.Overdue:
-		return fmt.Errorf("entries have not come onto it for more than %v", q.cfg.Overdue)
+		*waiting = waitingSince{settled - 1, time.Now()}
+	case time.Since(waiting.since) > q.cfg.OverdueAfter:
+		return fmt.Errorf("entries have not come onto it for more than %v", q.cfg.OverdueAfter)
 	}
 	return nil
 }
@@ -79,29 +79,29 @@ func (q *Sequencer) overdue(ctx context.Context, waiting *queue) error {
 func (q *Sequencer) reload(ctx context.Context) {
 	q.mu.Lock()
 	changed, err := q.ring.reload()
-	q.rekeyed = q.rekeyed || changed
+	q.keysChanged = q.keysChanged || changed
 	q.mu.Unlock()
 	if changed {
 		q.cfg.Logger.Info("the keys of the log were read again")
 	}
 	if err != nil {
-		q.complain(ctx, "reading the keys of the log, which stay as they were", err)
+		q.logChange(ctx, "reading the keys of the log, which stay as they were", err)
 	}
 }
 
-// look takes in the heads that have changed, and what was accepted.
-func (q *Sequencer) look(ctx context.Context) error {
-	if err := q.Look(ctx); err != nil {
+// checkHeads takes in the heads that have changed, and what was accepted.
+func (q *Sequencer) checkHeads(ctx context.Context) error {
+	if err := q.CheckAccepted(ctx); err != nil {
 		return err
 	}
-	rewound, err := q.rewind(ctx)
+	rewound, err := q.detectRewind(ctx)
 	if err != nil {
 		return err
 	}
 	if rewound {
-		return q.compareAll(ctx)
+		return q.compareCheckpoints(ctx)
 	}
-	if err := q.vanished(ctx); err != nil {
+	if err := q.detectMissingLogs(ctx); err != nil {
 		return err
 	}
 	for {
@@ -113,15 +113,15 @@ func (q *Sequencer) look(ctx context.Context) error {
 			return err
 		}
 		for _, h := range heads {
-			if err := q.extends(ctx, h); err != nil {
+			if err := q.checkPrefix(ctx, h); err != nil {
 				return err
 			}
 		}
 		q.mu.Lock()
 		for _, h := range heads {
-			q.take(h)
+			q.observeHead(h)
 		}
-		err = q.settle(len(heads) < headsPage)
+		err = q.applyWriteBlock(len(heads) < headsPage)
 		q.mu.Unlock()
 		if err != nil || len(heads) < headsPage {
 			return err
@@ -129,19 +129,19 @@ func (q *Sequencer) look(ctx context.Context) error {
 	}
 }
 
-// take takes in the head of a log as it is now. One that is not the head that was
+// observeHead takes in the head of a log as it is now. One that is not the head that was
 // signed is damage to that log alone, and not another history, unless it has become
 // smaller. Q.mu is held.
-func (q *Sequencer) take(h storage.LogHead) {
+func (q *Sequencer) observeHead(h storage.LogHead) {
 	set, err := keysFor(q.ring.keys, h.Chain)
 	if err == nil {
 		err = signedHead(h, set)
 	}
 	if err != nil && !errors.Is(err, ledger.ErrStranger) && h.Size >= q.seen.byChain[h.Chain].Size {
 		q.seen.revision = max(q.seen.revision, h.Revision)
-		q.damage(h.Chain, err)
+		q.markDamaged(h.Chain, err)
 	} else {
-		q.seen.note(h)
+		q.seen.observe(h)
 	}
 	if h.Halted != "" && q.seen.heads[h.Chain].halted == "" {
 		q.cfg.Logger.Error("a log was tampered with; new entries are kept and not put on it", "chain", h.Chain, "found", h.Halted)
@@ -149,20 +149,20 @@ func (q *Sequencer) take(h storage.LogHead) {
 	q.seen.heads[h.Chain] = headState{h.Size, h.Halted}
 }
 
-// damage notes once that a stored log is not what was signed. It concerns that log
+// markDamaged notes once that a stored log is not what was signed. It concerns that log
 // alone: proofs from it are refused, and it is halted when it is next built upon.
 // Q.mu is held.
-func (q *Sequencer) damage(chain string, why error) {
+func (q *Sequencer) markDamaged(chain string, why error) {
 	if q.seen.damaged[chain] == nil {
 		q.cfg.Logger.Error("a log is damaged: what is stored of it is not what was signed; the other logs go on", "chain", chain, "found", why.Error())
 	}
 	q.seen.damaged[chain] = why
 }
 
-// extends notes a departure when a log has grown and does not begin as it did: it
+// checkPrefix notes a departure when a log has grown and does not begin as it did: it
 // was put back, and has outgrown since what was seen. Tiles that are damaged are
 // no other log; who builds upon them or inspects them tells of that.
-func (q *Sequencer) extends(ctx context.Context, h storage.LogHead) error {
+func (q *Sequencer) checkPrefix(ctx context.Context, h storage.LogHead) error {
 	q.mu.Lock()
 	was := q.seen.byChain[h.Chain]
 	q.mu.Unlock()
@@ -188,23 +188,23 @@ func (q *Sequencer) extends(ctx context.Context, h storage.LogHead) error {
 		q.mu.Lock()
 		defer q.mu.Unlock()
 		if q.seen.byChain[h.Chain] == was { // and it was not accepted meanwhile
-			q.seen.departures[h.Chain] = anotherStart(was)
+			q.seen.rollbacks[h.Chain] = errPrefixChanged(was)
 		}
 	}
 	return err
 }
 
-// anotherStart says that a log does not begin as it did.
-func anotherStart(was sighting) error {
+// errPrefixChanged says that a log does not begin as it did.
+func errPrefixChanged(was checkpointRecord) error {
 	return fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
 }
 
-// rewind reports whether the newest revision is older than one that was seen: the
+// detectRewind reports whether the newest revision is older than one that was seen: the
 // database was put back while this server ran, and what was put back looks as if it
 // had not changed. Nothing is written from then on until all logs were compared. The
 // newest head is always looked at again, since it may be another one of that
 // revision.
-func (q *Sequencer) rewind(ctx context.Context) (bool, error) {
+func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
 	if err != nil {
 		return false, err
@@ -221,9 +221,9 @@ func (q *Sequencer) rewind(ctx context.Context) (bool, error) {
 	return false, nil
 }
 
-// vanished notes a departure for each log that was seen and is gone.
-func (q *Sequencer) vanished(ctx context.Context) error {
-	seen := q.sighted()
+// detectMissingLogs notes a departure for each log that was seen and is gone.
+func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
+	seen := q.seenCheckpoints()
 	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(seen)))
 	if err != nil {
 		return err
@@ -232,27 +232,29 @@ func (q *Sequencer) vanished(ctx context.Context) error {
 	defer q.mu.Unlock()
 	for _, chain := range gone {
 		if was := seen[chain]; was.Size > 0 && q.seen.byChain[chain] == was { // and it was not accepted meanwhile
-			q.seen.departures[chain] = goneLog(was)
+			q.seen.rollbacks[chain] = errLogMissing(was)
 		}
 	}
 	return nil
 }
 
-// goneLog says that a log is not there.
-func goneLog(was sighting) error { return fmt.Errorf("its log had %d entries and is gone", was.Size) }
+// errLogMissing says that a log is not there.
+func errLogMissing(was checkpointRecord) error {
+	return fmt.Errorf("its log had %d entries and is gone", was.Size)
+}
 
-// sighted is what was seen of every log.
-func (q *Sequencer) sighted() map[string]sighting {
+// seenCheckpoints is what was seen of every log.
+func (q *Sequencer) seenCheckpoints() map[string]checkpointRecord {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return maps.Clone(q.seen.byChain)
 }
 
-// settle draws the conclusion of what was seen: nothing is written to a database
+// applyWriteBlock draws the conclusion of what was seen: nothing is written to a database
 // that has departed from it. Q.mu is held.
-func (q *Sequencer) settle(save bool) error {
+func (q *Sequencer) applyWriteBlock(save bool) error {
 	var whys []string
-	for chain, why := range q.seen.departures {
+	for chain, why := range q.seen.rollbacks {
 		whys = append(whys, fmt.Sprintf("chain %s: %v", chain, why))
 	}
 	slices.Sort(whys)
@@ -261,8 +263,8 @@ func (q *Sequencer) settle(save bool) error {
 	} else {
 		q.cfg.DB.Forbid(whys[0])
 	}
-	if said := strings.Join(whys, "; "); said != "" && said != q.seen.said {
-		q.seen.said = said
+	if said := strings.Join(whys, "; "); said != "" && said != q.seen.lastLogged {
+		q.seen.lastLogged = said
 		q.cfg.Logger.Error("the database is not what this server saw last; nothing is written until an operator accepts it", "found", said)
 	}
 	if !save {
@@ -271,26 +273,26 @@ func (q *Sequencer) settle(save bool) error {
 	return q.seen.save()
 }
 
-// compareAll holds every log that was seen against its checkpoint, also those that
+// compareCheckpoints holds every log that was seen against its checkpoint, also those that
 // are gone, and then lets writes go on, or forbids them. A log that is signed by a
 // key of nobody's is damaged and concerns itself alone; when all are, it is the key
 // file that is wrong, which is told, and no reason to forbid writes.
-func (q *Sequencer) compareAll(ctx context.Context) error {
-	changes, seen := q.cfg.DB.Changes(), q.sighted()
+func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
+	changes, seen := q.cfg.DB.Changes(), q.seenCheckpoints()
 	var strangers []error
 	for chain, was := range seen {
-		why, err := q.follows(ctx, chain, was)
-		if errors.Is(err, errStranger) {
+		why, err := q.compareWithSeen(ctx, chain, was)
+		if errors.Is(err, errUnknownSigner) {
 			strangers, why = append(strangers, err), damagedLog{err}
 		} else if err != nil {
 			return err
 		}
-		q.concludes(chain, was, why)
+		q.recordComparison(chain, was, why)
 	}
 	q.mu.Lock()
 	q.seen.revision = 0
 	q.mu.Unlock()
-	if err := q.look(ctx); err != nil {
+	if err := q.checkHeads(ctx); err != nil {
 		return err
 	}
 	q.cfg.DB.Resume(changes)
@@ -300,8 +302,8 @@ func (q *Sequencer) compareAll(ctx context.Context) error {
 	return nil
 }
 
-// concludes notes what came of the comparison of a log.
-func (q *Sequencer) concludes(chain string, was sighting, why error) {
+// recordComparison notes what came of the comparison of a log.
+func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if q.seen.byChain[chain] != was {
@@ -309,9 +311,9 @@ func (q *Sequencer) concludes(chain string, was sighting, why error) {
 	}
 	switch damaged := new(damagedLog); {
 	case errors.As(why, damaged):
-		q.damage(chain, damaged.error)
+		q.markDamaged(chain, damaged.error)
 	case why != nil:
-		q.seen.departures[chain] = why
+		q.seen.rollbacks[chain] = why
 	}
 }
 
@@ -320,9 +322,9 @@ func (q *Sequencer) concludes(chain string, was sighting, why error) {
 // put back has whole logs.
 type damagedLog struct{ error }
 
-// follows answers why a log does not follow from what was seen of it; nil: it
+// compareWithSeen answers why a log does not follow from what was seen of it; nil: it
 // does. A damagedLog says that it cannot be told.
-func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (why, err error) {
+func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was checkpointRecord) (why, err error) {
 	keys, err := keysFor(q.keys(), chain)
 	if err != nil {
 		return nil, err
@@ -330,7 +332,7 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 	err = storage.Read(ctx, q.cfg.DB, chain, func(s *storage.Snapshot) error {
 		h, err := storage.ReadLogHead(s)
 		if errors.Is(err, storage.ErrNotFound) {
-			why = goneLog(was)
+			why = errLogMissing(was)
 			return nil
 		}
 		if err != nil {
@@ -339,7 +341,7 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 		unsigned := signedHead(h, keys)
 		switch {
 		case errors.Is(unsigned, ledger.ErrStranger):
-			return fmt.Errorf("chain %s: %w", chain, errStranger) // nobody can accept that; the key is missing
+			return fmt.Errorf("chain %s: %w", chain, errUnknownSigner) // nobody can accept that; the key is missing
 		case h.Size < was.Size:
 			why = fmt.Errorf("its log had %d entries and has %d", was.Size, h.Size)
 			return nil
@@ -354,44 +356,44 @@ func (q *Sequencer) follows(ctx context.Context, chain string, was sighting) (wh
 		case err != nil:
 			return err
 		case earlier.Root != was.Root:
-			why = anotherStart(was)
+			why = errPrefixChanged(was)
 		}
 		return nil
 	})
 	return why, err
 }
 
-// Departed returns the last checkpoint that was seen of a chain's log which the
+// RolledBackFrom returns the last checkpoint that was seen of a chain's log which the
 // database does not follow from; nil when it does.
-func (q *Sequencer) Departed(chain string) []byte {
+func (q *Sequencer) RolledBackFrom(chain string) []byte {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.seen.departures[chain] == nil {
+	if q.seen.rollbacks[chain] == nil {
 		return nil
 	}
 	return []byte(q.seen.byChain[chain].Checkpoint)
 }
 
-// Look looks whether the logs that have departed were accepted as they are. An
+// CheckAccepted looks whether the logs that have departed were accepted as they are. An
 // entry says so that names the very checkpoint which was seen.
-func (q *Sequencer) Look(ctx context.Context) error {
+func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	q.mu.Lock()
 	var chains []string
-	for chain := range q.seen.departures {
+	for chain := range q.seen.rollbacks {
 		chains = append(chains, chain)
 	}
 	q.mu.Unlock()
 	for _, chain := range chains {
-		if err := q.lookAt(ctx, chain); err != nil {
+		if err := q.checkAccepted(ctx, chain); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// lookAt looks whether one log was accepted.
-func (q *Sequencer) lookAt(ctx context.Context, chain string) error {
-	checkpoint := q.Departed(chain)
+// checkAccepted looks whether one log was accepted.
+func (q *Sequencer) checkAccepted(ctx context.Context, chain string) error {
+	checkpoint := q.RolledBackFrom(chain)
 	accepted, head := false, storage.LogHead{}
 	err := storage.Read(ctx, q.cfg.DB, chain, func(s *storage.Snapshot) error {
 		entries, err := storage.ListRestored(s)
@@ -412,5 +414,5 @@ func (q *Sequencer) lookAt(ctx context.Context, chain string) error {
 	defer q.mu.Unlock()
 	q.seen.accept(head)
 	q.cfg.Logger.Warn("a log is accepted as it is; checkpoints from before show what is gone", "chain", chain)
-	return q.settle(true)
+	return q.applyWriteBlock(true)
 }

@@ -100,8 +100,8 @@ func (v *vitals) look(ctx context.Context) {
 	}
 	for _, s := range v.cfg.logStatus() {
 		name := "chains/" + s.Chain
-		v.chains.SetServingStatus(name+"/log", serving(s.Sound()))
-		v.chains.SetServingStatus(name, serving(s.Sound() && v.cfg.unreadable()[s.Chain] == 0))
+		v.chains.SetServingStatus(name+"/log", serving(s.Healthy()))
+		v.chains.SetServingStatus(name, serving(s.Healthy() && v.cfg.unreadable()[s.Chain] == 0))
 	}
 }
 

@@ -109,7 +109,7 @@ func (s *Server) measureLogs() {
 	}{
 		{"alkalog.logs", "", "Audit logs.", func(sequencer.Status) float64 { return 1 }, add},
 		{"alkalog.logs.halted", "", "Audit logs that nothing is put on any more.", func(l sequencer.Status) float64 { return oneIf(l.Halted != "") }, add},
-		{"alkalog.logs.unsound", "", "Audit logs with which anything is known to be wrong.", func(l sequencer.Status) float64 { return oneIf(!l.Sound()) }, add},
+		{"alkalog.logs.unsound", "", "Audit logs with which anything is known to be wrong.", func(l sequencer.Status) float64 { return oneIf(!l.Healthy()) }, add},
 		{"alkalog.log.entries.pending", "", "Entries that wait to be put on their logs.", func(l sequencer.Status) float64 { return float64(l.Pending) }, add},
 		{"alkalog.log.lag", "s", "For how long the oldest of them waits.", func(l sequencer.Status) float64 { return l.Lag.Seconds() }, func(a, b float64) float64 { return max(a, b) }},
 		{"alkalog.log.places.missing", "", "Places of logs without an entry on record, by the last inspection.", func(l sequencer.Status) float64 { return float64(l.Missing) }, add},

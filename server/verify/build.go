@@ -15,12 +15,12 @@ import (
 	"alkalog/service/ledger"
 )
 
-// suspect is a bundle whose entries and whose tile say different things.
-type suspect struct {
+// suspectBundle is a bundle whose entries and whose tile say different things.
+type suspectBundle struct {
 	first   int64 // index of its first entry
 	width   int   // how many entries it should have
 	path    string
-	wrong   string // why its entries stand for nothing in the tree; empty: they do
+	problem string // why its entries stand for nothing in the tree; empty: they do
 	entries [][]byte
 	leaves  []ledger.Hash // of the entries
 	inOrder bool          // they are all signed ones, in their order
@@ -41,11 +41,11 @@ func (c *verification) build() (tree, error) {
 	c.heads[0] = built.head
 	last := c.signed.Edge()
 	for first := int64(0); first < c.signed.Size && !c.incomplete; first += ledger.TileWidth {
-		leaves, err := c.bundle(first, int(min(ledger.TileWidth, c.signed.Size-first)))
+		leaves, err := c.readBundle(first, int(min(ledger.TileWidth, c.signed.Size-first)))
 		if err != nil || c.incomplete {
 			return built, err
 		}
-		tiles, err := c.grow(&built, leaves)
+		tiles, err := c.appendLeaves(&built, leaves)
 		if err == nil {
 			err = c.progress(built.head.Size, c.signed.Size)
 		}
@@ -63,13 +63,13 @@ func (c *verification) build() (tree, error) {
 	return built, nil
 }
 
-// grow appends leaves to the tree, and stops on the way at the sizes whose heads
+// appendLeaves appends leaves to the tree, and stops on the way at the sizes whose heads
 // are asked for.
-func (c *verification) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
+func (c *verification) appendLeaves(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
 	var grown []ledger.Tile
 	for len(leaves) > 0 {
 		n := len(leaves)
-		for _, size := range c.stops() {
+		for _, size := range c.headSizes() {
 			if size > built.head.Size && size < built.head.Size+int64(n) {
 				n = int(size - built.head.Size)
 			}
@@ -80,15 +80,15 @@ func (c *verification) grow(built *tree, leaves []ledger.Hash) ([]ledger.Tile, e
 		}
 		built.head, built.edge, leaves = head, edgeOf(head, built.edge, tiles), leaves[n:]
 		grown = append(grown, tiles...)
-		if slices.Contains(c.stops(), head.Size) {
+		if slices.Contains(c.headSizes(), head.Size) {
 			c.heads[head.Size] = head
 		}
 	}
 	return grown, nil
 }
 
-// stops are the sizes at which the head is needed.
-func (c *verification) stops() []int64 {
+// headSizes are the sizes at which the head is needed.
+func (c *verification) headSizes() []int64 {
 	var sizes []int64
 	if c.earlier != nil {
 		sizes = append(sizes, c.earlier.Size)
@@ -113,12 +113,12 @@ func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 	return edge
 }
 
-// bundle reads the entries of a bundle, checks each, and returns their hashes.
+// readBundle reads the entries of a bundle, checks each, and returns their hashes.
 // If they are not as many as there should be, the tile's hashes stand in for
 // them, and tell which entries are missing.
-func (c *verification) bundle(first int64, width int) ([]ledger.Hash, error) {
+func (c *verification) readBundle(first int64, width int) ([]ledger.Hash, error) {
 	path := ledger.BundlePath(first/ledger.TileWidth, width)
-	tile, noTile, err := c.tile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
+	tile, noTile, err := c.readTile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
 	if err != nil {
 		return nil, err
 	}
@@ -138,12 +138,12 @@ func (c *verification) bundle(first int64, width int) ([]ledger.Hash, error) {
 	for i, entry := range entries {
 		leaves[i] = ledger.LeafHash(entry)
 	}
-	s := suspect{first: first, width: width, path: path, wrong: wrong, entries: entries, leaves: leaves}
+	s := suspectBundle{first: first, width: width, path: path, problem: wrong, entries: entries, leaves: leaves}
 	if wrong != "" {
 		c.readAligned(s, tile)
 		c.incomplete = noTile != ""
 		if len(entries) == 0 || noTile != "" || len(c.suspects) == maxSuspects {
-			c.unreadable(s)
+			c.addUnreadable(s)
 			return tile, nil
 		}
 		c.suspects = append(c.suspects, s)
@@ -158,14 +158,14 @@ func (c *verification) bundle(first int64, width int) ([]ledger.Hash, error) {
 	return leaves, nil
 }
 
-// unreadable notes a bundle of which nothing more can be told.
-func (c *verification) unreadable(s suspect) {
-	c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.wrong, s.first, s.first+int64(s.width)-1)})
+// addUnreadable notes a bundle of which nothing more can be told.
+func (c *verification) addUnreadable(s suspectBundle) {
+	c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.problem, s.first, s.first+int64(s.width)-1)})
 }
 
 // readAligned checks the entries of a bundle that lacks some, or has too many,
 // each at the place that the tile has for it.
-func (c *verification) readAligned(s suspect, tile []ledger.Hash) {
+func (c *verification) readAligned(s suspectBundle, tile []ledger.Hash) {
 	at := len(c.nameHashes)
 	c.nameHashes = append(c.nameHashes, make([]uint64, s.width)...)
 	for i, leaf := range s.leaves {
@@ -206,8 +206,8 @@ func nameHash(name string) uint64 {
 	return binary.BigEndian.Uint64(sum[:]) | 1
 }
 
-// tile reads a tile as hashes; missing says why there is none.
-func (c *verification) tile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
+// readTile reads a tile as hashes; missing says why there is none.
+func (c *verification) readTile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
 	content, missing, err := c.files.read(id.Path(), maxTile)
 	if err == nil && missing == "" && len(content) != id.Width*len(ledger.Hash{}) {
 		missing = fmt.Sprintf("it has %d bytes instead of %d", len(content), id.Width*len(ledger.Hash{}))

@@ -44,11 +44,11 @@ func Create(dir string) (*Export, error) {
 }
 
 // Add adds the next entry, as the bytes it is stored as.
-func (x *Export) Add(stored []byte) error { return x.AddKept(stored, ledger.LeafHash(stored)) }
+func (x *Export) Add(stored []byte) error { return x.AddWithLeafHash(stored, ledger.LeafHash(stored)) }
 
-// AddKept adds the next entry with the hash that stands for it in the tree as it
+// AddWithLeafHash adds the next entry with the hash that stands for it in the tree as it
 // was kept. If that is not the entry's own, Dir can tell which entry was changed.
-func (x *Export) AddKept(stored []byte, leaf ledger.Hash) error {
+func (x *Export) AddWithLeafHash(stored []byte, leaf ledger.Hash) error {
 	x.entries, x.leaves = append(x.entries, stored), append(x.leaves, leaf)
 	if len(x.entries) < ledger.TileWidth {
 		return nil
@@ -97,8 +97,8 @@ func (x *Export) writeBundle() error {
 	return x.write(ledger.BundlePath(x.built.head.Size/ledger.TileWidth, len(x.entries)), bundle)
 }
 
-// Seal is what an export is held to.
-type Seal struct {
+// SignedHead is what an export is held to.
+type SignedHead struct {
 	Checkpoint []byte   // signed
 	Keys       []string // the public keys of the log
 	Handovers  [][]byte // checkpoints signed by an old and a new key
@@ -107,7 +107,7 @@ type Seal struct {
 // Finish writes what is left, and the seal; the checkpoint comes last, so that
 // an export that was broken off has none. Whether the seal fits the entries is
 // for Dir to say.
-func (x *Export) Finish(s Seal) error {
+func (x *Export) Finish(s SignedHead) error {
 	defer x.root.Close()
 	if err := x.flush(true); err != nil {
 		return err

@@ -90,7 +90,7 @@ func (l *aLog) exportSealed(t testing.TB, checkpoint []byte) string {
 			t.Fatal(err)
 		}
 	}
-	seal := Seal{Checkpoint: checkpoint, Handovers: l.handed}
+	seal := SignedHead{Checkpoint: checkpoint, Handovers: l.handed}
 	for _, k := range l.keys {
 		seal.Keys = append(seal.Keys, k.Public().String())
 	}

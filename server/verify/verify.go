@@ -44,7 +44,7 @@ type Report struct {
 	// SignedBy are the public keys that have signed the checkpoint.
 	SignedBy []string `json:"signed_by"`
 	// Earlier is the earlier checkpoint that the export was held against.
-	Earlier *Earlier `json:"earlier,omitempty"`
+	Earlier *EarlierCheckpoint `json:"earlier,omitempty"`
 	// Kinds counts the entries that could be read by their kind.
 	Kinds map[string]int64 `json:"kinds"`
 	// Faults is what is wrong, up to 100 of them.
@@ -78,8 +78,8 @@ func (c *Columns) Add(index int64, entry string, names []string) {
 	}
 }
 
-// Earlier is an earlier checkpoint.
-type Earlier struct {
+// EarlierCheckpoint is an earlier checkpoint.
+type EarlierCheckpoint struct {
 	Size int64  `json:"size"`
 	Root string `json:"root"`
 }
@@ -124,29 +124,29 @@ type verification struct {
 	progress func(done, of int64) error
 	report   Report
 
-	pinned   []ledger.PublicKey // that the auditor brought along
-	keys     []ledger.PublicKey // these, and those of the export
-	signed   ledger.Checkpoint
-	signers  []ledger.PublicKey
-	earlier  *signedHead
-	handover []signedHead
-	heads    map[int64]ledger.Head // of the tree built anew, at the sizes that are asked for
+	trustedKeys []ledger.PublicKey // that the auditor brought along
+	keys        []ledger.PublicKey // these, and those of the export
+	signed      ledger.Checkpoint
+	signers     []ledger.PublicKey
+	earlier     *verifiedCheckpoint
+	handover    []verifiedCheckpoint
+	heads       map[int64]ledger.Head // of the tree built anew, at the sizes that are asked for
 
 	nameHashes []uint64 // short hashes of the entries' names, in their order
-	suspects   []suspect
+	suspects   []suspectBundle
 	missing    map[int64]string // places that are empty in the copy, with their bundles
 	damaged    []ledger.TileID  // tiles that are not what the entries give
 	incomplete bool             // entries and their hashes are missing: no tree can be built
 }
 
-// signedHead is a checkpoint with who signed it.
-type signedHead struct {
+// verifiedCheckpoint is a checkpoint with who signed it.
+type verifiedCheckpoint struct {
 	ledger.Checkpoint
 	signers []ledger.PublicKey
 }
 
-// Trust is what the auditor brings along, from elsewhere than the export.
-type Trust struct {
+// TrustedInput is what the auditor brings along, from elsewhere than the export.
+type TrustedInput struct {
 	// Against is an earlier checkpoint of the same log; nil: none.
 	Against []byte
 	// Keys are public keys of the log, as C2SP verifier keys. The checkpoint must
@@ -156,7 +156,7 @@ type Trust struct {
 }
 
 // parse reads the keys, and refuses an earlier checkpoint that is none.
-func (t Trust) parse() ([]ledger.PublicKey, error) {
+func (t TrustedInput) parse() ([]ledger.PublicKey, error) {
 	if _, _, err := ledger.OpenCheckpoint(t.Against, nil); t.Against != nil && !errors.Is(err, ledger.ErrStranger) {
 		return nil, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
 	}
@@ -175,12 +175,12 @@ func (t Trust) parse() ([]ledger.PublicKey, error) {
 // same log, or nil. An error means that there is no verdict, because the files
 // cannot be read, or against is no checkpoint at all; files that are missing are a fault.
 func Dir(dir string, against []byte) (Report, error) {
-	return DirProgress(dir, Trust{Against: against}, func(int64, int64) error { return nil })
+	return DirProgress(dir, TrustedInput{Against: against}, func(int64, int64) error { return nil })
 }
 
 // DirProgress is Dir for long exports: it tells now and then how many entries it has
 // read, of how many, and stops when tell returns an error, with that error.
-func DirProgress(dir string, trust Trust, tell func(done, of int64) error) (Report, error) {
+func DirProgress(dir string, trust TrustedInput, tell func(done, of int64) error) (Report, error) {
 	pinned, err := trust.parse()
 	if err != nil {
 		return Report{}, err
@@ -190,7 +190,7 @@ func DirProgress(dir string, trust Trust, tell func(done, of int64) error) (Repo
 		return Report{}, fmt.Errorf("verify: %w", err)
 	}
 	defer root.Close()
-	c := &verification{files: files{root}, progress: tell, pinned: pinned, keys: slices.Clone(pinned), heads: map[int64]ledger.Head{}, missing: map[int64]string{}, report: Report{Kinds: map[string]int64{}}}
+	c := &verification{files: files{root}, progress: tell, trustedKeys: pinned, keys: slices.Clone(pinned), heads: map[int64]ledger.Head{}, missing: map[int64]string{}, report: Report{Kinds: map[string]int64{}}}
 	err = c.run(trust.Against)
 	c.addLimits(trust.Against)
 	return c.report, err
@@ -236,7 +236,7 @@ func (c *verification) readKeys() (bool, error) {
 			c.addFault(Fault{Index: -1, File: keysFile, What: err.Error()})
 			continue
 		}
-		if !slices.ContainsFunc(c.pinned, func(k ledger.PublicKey) bool { return k.String() == key.String() }) {
+		if !slices.ContainsFunc(c.trustedKeys, func(k ledger.PublicKey) bool { return k.String() == key.String() }) {
 			c.keys = append(c.keys, key)
 		}
 	}
@@ -279,7 +279,7 @@ func (c *verification) addLimits(against []byte) {
 	if against == nil {
 		say("No earlier checkpoint was given. Whoever holds the log's key could have made up another history and signed it; held against a checkpoint that somebody else has kept, that would show.")
 	}
-	if against == nil && len(c.pinned) == 0 {
+	if against == nil && len(c.trustedKeys) == 0 {
 		say("The public key came with the export. Compare it with the one that you were given in another way.")
 	}
 	say("Entries recorded after this checkpoint are not covered, and neither is what was never recorded.")

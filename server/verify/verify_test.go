@@ -174,12 +174,12 @@ func TestDamageIsNotAnotherHistory(t *testing.T) {
 // Who waits is told how far it is, and can stop it.
 func TestWatch(t *testing.T) {
 	dir, told := newLog(t, 600).export(t), []int64{}
-	r, err := DirProgress(dir, Trust{}, func(done, of int64) error { told = append(told, done, of); return nil })
+	r, err := DirProgress(dir, TrustedInput{}, func(done, of int64) error { told = append(told, done, of); return nil })
 	if want := []int64{256, 600, 512, 600, 600, 600}; err != nil || !r.Valid() || !slices.Equal(told, want) {
 		t.Errorf("%v, %v: told %v", err, r.Faults, told)
 	}
 	enough := errors.New("enough")
-	if _, err := DirProgress(dir, Trust{}, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
+	if _, err := DirProgress(dir, TrustedInput{}, func(int64, int64) error { return enough }); !errors.Is(err, enough) {
 		t.Errorf("stopped: %v", err)
 	}
 }
@@ -326,7 +326,7 @@ func TestGapWithoutHashes(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := x.Finish(Seal{Checkpoint: l.checkpoint(t, 300), Keys: []string{l.keys[0].Public().String()}}); err != nil {
+	if err := x.Finish(SignedHead{Checkpoint: l.checkpoint(t, 300), Keys: []string{l.keys[0].Public().String()}}); err != nil {
 		t.Fatal(err)
 	}
 	expectFault(t, held(t, dir, nil), 270, "it is missing: there was none in the database")
@@ -393,7 +393,7 @@ func TestPinnedKeys(t *testing.T) {
 	}
 	pinned := func(dir string, keys ...ledger.PrivateKey) Report {
 		t.Helper()
-		trust := Trust{}
+		trust := TrustedInput{}
 		for _, k := range keys {
 			trust.Keys = append(trust.Keys, k.Public().String())
 		}
@@ -429,7 +429,7 @@ func TestPinnedKeys(t *testing.T) {
 	if len(r.Faults) != 1 || r.Size != 300 {
 		t.Errorf("without the keys of the export: %v", r.Faults)
 	}
-	if _, err := DirProgress(dir, Trust{Keys: []string{"no key"}}, func(int64, int64) error { return nil }); err == nil {
+	if _, err := DirProgress(dir, TrustedInput{Keys: []string{"no key"}}, func(int64, int64) error { return nil }); err == nil {
 		t.Error("what is no key is taken for one")
 	}
 }

@@ -22,11 +22,11 @@ type Service struct {
 
 // Logs knows the state of the logs as this server has seen them.
 type Logs interface {
-	// Departed returns the last checkpoint that was seen of a chain's log which
-	// the database does not follow from; nil when it does.
-	Departed(chain string) []byte
-	// Look looks again whether such a log was accepted as it is.
-	Look(ctx context.Context) error
+	// RolledBackFrom returns the last checkpoint that the server saw of a chain's
+	// log, if the database is not a continuation of it; otherwise nil.
+	RolledBackFrom(chain string) []byte
+	// CheckAccepted checks again whether an operator has accepted such a log.
+	CheckAccepted(ctx context.Context) error
 	// Check returns what was found when a chain's log was last compared with the
 	// records.
 	Check(chain string) *pb.LogCheck

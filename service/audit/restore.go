@@ -14,7 +14,7 @@ import (
 func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest) (*pb.AcceptRestoreResponse, error) {
 	chain := record.Chain(req.Name)
 	answer, err := storage.Write(ctx, s.DB, chain, req, func(*storage.Snapshot) (*pb.AcceptRestoreResponse, storage.Changes, error) {
-		earlier := s.Logs.Departed(chain)
+		earlier := s.Logs.RolledBackFrom(chain)
 		if earlier == nil {
 			return nil, storage.Changes{}, fault.Precondition("NOTHING_TO_ACCEPT", req.Name, "the log follows from what this server has seen of it; there is nothing to accept")
 		}
@@ -24,5 +24,5 @@ func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest
 	if err != nil {
 		return nil, err
 	}
-	return answer, s.Logs.Look(ctx)
+	return answer, s.Logs.CheckAccepted(ctx)
 }

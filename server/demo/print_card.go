@@ -10,10 +10,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// tellCard writes the record card: what the next visit starts from.
-func (p *page) tellCard(c *pb.RecordCard) {
+// printCard writes the record card: what the next visit starts from.
+func (p *page) printCard(c *pb.RecordCard) {
 	for _, v := range c.GetVisits() {
-		p.tellVisit(v)
+		p.printVisit(v)
 	}
 	for _, r := range c.GetRates() {
 		section := r.GetSectionId()
@@ -23,14 +23,14 @@ func (p *page) tellCard(c *pb.RecordCard) {
 		p.answer("learned: %-10s rate %.3f per minute (ln %.2f, deviation %.2f)", section,
 			math.Exp(r.GetRate().GetMean()), r.GetRate().GetMean(), r.GetRate().GetDeviation())
 	}
-	p.answer("next retouch not before %s: %s", date(c.GetNextRetouchTime()), c.GetNextRetouchReason())
+	p.answer("next retouch not before %s: %s", dateText(c.GetNextRetouchTime()), c.GetNextRetouchReason())
 	for _, r := range c.GetReminders() {
 		p.answer("reminder: %s", r)
 	}
 }
 
-// tellSummary writes the card in one glance, the line that is read first at the top.
-func (p *page) tellSummary(s *pb.CardSummary) {
+// printSummary writes the card in one glance, the line that is read first at the top.
+func (p *page) printSummary(s *pb.CardSummary) {
 	p.answer("%s", s.GetFirstLine())
 	for _, line := range s.GetIncidents() {
 		p.answer("incident: %s", line)
@@ -44,31 +44,31 @@ func (p *page) tellSummary(s *pb.CardSummary) {
 	p.answer("neutral: %s", s.GetNeutral())
 }
 
-// tellVisit writes one visit with every element that the Australian unit
+// printVisit writes one visit with every element that the Australian unit
 // SHBHREF002 requires to be recorded.
-func (p *page) tellVisit(v *pb.Visit) {
+func (p *page) printVisit(v *pb.Visit) {
 	hair := v.GetHair()
-	p.answer("%s at %s by %s, decision, session and outcome on record", stamp(v.GetStartTime(), "2 Jan 2006 15:04"), last(v.GetSalon()), last(v.GetPractitioner()))
-	p.answer("method: %s, strength %s; completed: %t", words(v.GetServiceKind()), words(v.GetStrength()), v.GetCompleted())
+	p.answer("%s at %s by %s, decision, session and outcome on record", formatTime(v.GetStartTime(), "2 Jan 2006 15:04"), lastSegment(v.GetSalon()), lastSegment(v.GetPractitioner()))
+	p.answer("method: %s, strength %s; completed: %t", enumLabel(v.GetServiceKind()), enumLabel(v.GetStrength()), v.GetCompleted())
 	p.answer("scalp before: %s", seen(v.GetScalp()))
-	p.answer("hair before: texture %s, density %s, curl type %s, length %.0f mm", words(hair.GetTexture()), words(hair.GetDensity()), strings.ToUpper(words(hair.GetCurlType())), hair.GetLengthMm())
+	p.answer("hair before: texture %s, density %s, curl type %s, length %.0f mm", enumLabel(hair.GetTexture()), enumLabel(hair.GetDensity()), strings.ToUpper(enumLabel(hair.GetCurlType())), hair.GetLengthMm())
 	for _, z := range hair.GetZones() {
-		p.detail("%s: condition %s, porosity %s, hydroxide before: %s", words(z.GetZone()), words(z.GetCondition()), words(z.GetPorosity()), words(z.GetHydroxide().GetHappened()))
+		p.detail("%s: condition %s, porosity %s, hydroxide before: %s", enumLabel(z.GetZone()), enumLabel(z.GetCondition()), enumLabel(z.GetPorosity()), enumLabel(z.GetHydroxide().GetHappened()))
 	}
-	p.answer("tests: elasticity %s, metal salts %s, strand %s", words(v.GetTests().GetElasticity()), words(v.GetTests().GetIncompatibility()), words(v.GetTests().GetStrand()))
-	p.answer("agreed: %s, risks explained: %s; wanted: %.0f %% straighter", words(v.GetConsent().GetAgreed()), words(v.GetConsent().GetExplained()), v.GetDesiredPercent())
+	p.answer("tests: elasticity %s, metal salts %s, strand %s", enumLabel(v.GetTests().GetElasticity()), enumLabel(v.GetTests().GetIncompatibility()), enumLabel(v.GetTests().GetStrand()))
+	p.answer("agreed: %s, risks explained: %s; wanted: %.0f %% straighter", enumLabel(v.GetConsent().GetAgreed()), enumLabel(v.GetConsent().GetExplained()), v.GetDesiredPercent())
 	for _, c := range v.GetContraindications() {
 		p.detail("to mind: %s", c)
 	}
 	for _, u := range v.GetProducts() {
-		p.answer("used: %.0f g of %s, lot %s", u.GetGrams(), last(u.GetProduct()), lotOf(u))
+		p.answer("used: %.0f g of %s, lot %s", u.GetGrams(), lastSegment(u.GetProduct()), lotOf(u))
 	}
 	for _, s := range v.GetSections() {
 		p.answer("%-10s %4.1f min, %s to %s: hair %s, breakage %s", s.GetSectionId(), s.GetExposureMinutes(),
-			hour(s.GetFirstContactTime()), hour(s.GetRinseTime()), words(s.GetCondition()), words(s.GetBreakage()))
+			clockTime(s.GetFirstContactTime()), clockTime(s.GetRinseTime()), enumLabel(s.GetCondition()), enumLabel(s.GetBreakage()))
 	}
 	for _, dev := range v.GetDeviations() {
-		p.tellDeviation(dev)
+		p.printDeviation(dev)
 	}
 	p.answer("advice given: %s", strings.Join(v.GetHomeCareAdvice(), " "))
 }

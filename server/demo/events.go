@@ -9,31 +9,31 @@ import (
 // The facts of a service, as a till records them; id and time are added when
 // they are sent.
 
-// consents is the client's word in the chair, after the one in the consultation.
-func consents() *pb.Event {
+// consentConfirmed is the client's word in the chair, after the one in the consultation.
+func consentConfirmed() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}
 }
 
-// based is the protective base on the whole scalp, as the directions ask.
-func based() *pb.Event {
+// baseApplied is the protective base on the whole scalp, as the directions ask.
+func baseApplied() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}
 }
 
-// applied is the first contact, on the middle of the strand; it starts the
+// sectionApplied is the first contact, on the middle of the strand; it starts the
 // section's clock.
-func applied(section string) *pb.Event {
+func sectionApplied(section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{
 		SectionId: section, Part: pb.SectionPart_SECTION_PART_MID_STRAND,
 	}}}
 }
 
-// tested is a strand test, read in three words.
-func tested(section string, reading pb.CurlReading) *pb.Event {
+// strandTest is a strand test, read in three words.
+func strandTest(section string, reading pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: reading}}}
 }
 
-// feels is what the client says; anything but comfort means water.
-func feels(comfort pb.Comfort, section string) *pb.Event {
+// comfortCheck is what the client says; anything but comfort means water.
+func comfortCheck(comfort pb.Comfort, section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: comfort, SectionId: section}}}
 }
 
@@ -58,28 +58,28 @@ func helpCalled(tookOver bool) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: tookOver}}}
 }
 
-// scanned is the jar in the hand, read by a scanner before the first contact.
-func scanned(product, lot string) *pb.Event {
+// productConfirmed is the jar in the hand, read by a scanner before the first contact.
+func productConfirmed(product, lot string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{Product: product, LotCode: lot, Scanned: true}}}
 }
 
-// met is a condition of the decision, ticked off.
-func met(c *pb.Condition) *pb.Event {
+// conditionMet is a condition of the decision, ticked off.
+func conditionMet(c *pb.Condition) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: c.GetRuleId(), Subject: c.GetSubject()}}}
 }
 
-// rinsedOut is the end of the rinse: no product is left on the head.
-func rinsedOut() *pb.Event {
+// rinseFinished is the end of the rinse: no product is left on the head.
+func rinseFinished() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }
 
-// lather is one neutralizing shampoo and the colour of its foam.
-func lather(number int32, colour pb.IndicatorColour) *pb.Event {
+// shampooed is one neutralizing shampoo and the colour of its foam.
+func shampooed(number int32, colour pb.IndicatorColour) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
 }
 
-// used is a product and its lot, so that a recall finds the head it was on.
-func used(product, lot string, grams float64) *pb.Event {
+// productUsed is a product and its lot, so that a recall finds the head it was on.
+func productUsed(product, lot string, grams float64) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 		Product: product, LotCode: lot, Grams: proto.Float64(grams),
 	}}}

@@ -17,10 +17,10 @@ import (
 func (c *verification) checkTree(built tree) {
 	before := len(c.report.Faults)
 	for _, s := range c.suspects {
-		c.judgeSuspect(s)
+		c.checkBundle(s)
 	}
 	for _, index := range slices.Sorted(maps.Keys(c.missing)) {
-		c.addFault(Fault{Index: index, File: c.missing[index], What: nothingThere})
+		c.addFault(Fault{Index: index, File: c.missing[index], What: missingText})
 	}
 	if !c.incomplete && built.head == c.signed.Head {
 		for _, id := range c.damaged {
@@ -43,38 +43,38 @@ func (c *verification) checkTree(built tree) {
 	}
 }
 
-// nothingThere says that an export found no entry at a place.
-const nothingThere = "it is missing: there was none in the database when the copy was made"
+// missingText says that an export found no entry at a place.
+const missingText = "it is missing: there was none in the database when the copy was made"
 
-// judgeSuspect tells which entries of a bundle are not those that were signed,
+// checkBundle tells which entries of a bundle are not those that were signed,
 // by the tile if that can be traced to the signed root. What stands in another
 // place of the bundle is not missing, and what moved with it is named once.
-func (c *verification) judgeSuspect(s suspect) {
+func (c *verification) checkBundle(s suspectBundle) {
 	last := s.first + int64(s.width) - 1
 	signed, err := c.signed.Leaves(s.first, int64(s.width), c.readTiles)
-	if err != nil && s.wrong != "" {
-		c.unreadable(s)
+	if err != nil && s.problem != "" {
+		c.addUnreadable(s)
 		return
 	}
 	if err != nil {
 		c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
 		return
 	}
-	if s.wrong != "" {
-		c.addFault(Fault{Index: -1, File: s.path, What: s.wrong})
+	if s.problem != "" {
+		c.addFault(Fault{Index: -1, File: s.path, What: s.problem})
 	}
-	s.inOrder = c.inOrder(s, signed)
+	s.inOrder = c.entriesInOrder(s, signed)
 	for i := range s.width {
-		c.judgePlace(s, signed, i)
+		c.checkPlace(s, signed, i)
 	}
 	for i := s.width; i < len(s.leaves); i++ {
-		c.judgeMoved(s, signed, i)
+		c.checkMoved(s, signed, i)
 	}
 }
 
-// inOrder reports whether the entries of a bundle are all signed ones and in
+// entriesInOrder reports whether the entries of a bundle are all signed ones and in
 // their order: then some are missing, and nothing is wrong with the others.
-func (c *verification) inOrder(s suspect, signed []ledger.Hash) bool {
+func (c *verification) entriesInOrder(s suspectBundle, signed []ledger.Hash) bool {
 	reached := -1
 	for i, leaf := range s.leaves {
 		if _, isEmpty := c.missing[s.first+int64(i)]; isEmpty {
@@ -89,9 +89,9 @@ func (c *verification) inOrder(s suspect, signed []ledger.Hash) bool {
 	return true
 }
 
-// judgePlace tells what became of the entry that was signed for a place of a
+// checkPlace tells what became of the entry that was signed for a place of a
 // bundle, and of the one that stands there.
-func (c *verification) judgePlace(s suspect, signed []ledger.Hash, i int) {
+func (c *verification) checkPlace(s suspectBundle, signed []ledger.Hash, i int) {
 	index := s.first + int64(i)
 	_, isEmpty := c.missing[index]
 	delete(c.missing, index)
@@ -101,25 +101,25 @@ func (c *verification) judgePlace(s suspect, signed []ledger.Hash, i int) {
 		return
 	case slices.Contains(s.leaves, signed[i]): // it stands elsewhere in the bundle
 		if stands {
-			c.judgeMoved(s, signed, i)
+			c.checkMoved(s, signed, i)
 		}
 		return
 	case isEmpty:
-		c.addFault(Fault{Index: index, File: s.path, What: nothingThere})
+		c.addFault(Fault{Index: index, File: s.path, What: missingText})
 		return
 	case !stands || slices.Contains(signed, s.leaves[i]):
 		c.addFault(Fault{Index: index, File: s.path, What: "it is missing"})
 		if stands {
-			c.judgeMoved(s, signed, i)
+			c.checkMoved(s, signed, i)
 		}
 		return
 	}
 	c.addFault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
 }
 
-// judgeMoved tells where the entry at a place of a bundle was signed for, once
+// checkMoved tells where the entry at a place of a bundle was signed for, once
 // for entries that moved together.
-func (c *verification) judgeMoved(s suspect, signed []ledger.Hash, i int) {
+func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) {
 	at := slices.Index(signed, s.leaves[i])
 	if at >= 0 && s.inOrder {
 		return
@@ -171,8 +171,8 @@ func (c *verification) readEarlier(against []byte) {
 	case earlier.Origin != c.signed.Origin:
 		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is one of the log %s, and this is %s", earlier.Origin, c.signed.Origin)})
 	default:
-		c.earlier = &signedHead{earlier, signers}
-		c.report.Earlier = &Earlier{earlier.Size, earlier.Root.String()}
+		c.earlier = &verifiedCheckpoint{earlier, signers}
+		c.report.Earlier = &EarlierCheckpoint{earlier.Size, earlier.Root.String()}
 	}
 }
 
@@ -201,7 +201,7 @@ func (c *verification) readHandovers() error {
 		case checkpoint.Origin != c.signed.Origin || checkpoint.Size > c.signed.Size:
 			c.addFault(Fault{Index: -1, File: name, What: "it is a checkpoint of another log, or of a larger one"})
 		default:
-			c.handover = append(c.handover, signedHead{checkpoint, signers})
+			c.handover = append(c.handover, verifiedCheckpoint{checkpoint, signers})
 		}
 	}
 	return nil
@@ -247,17 +247,17 @@ func (c *verification) signedHead(built tree, size int64) (ledger.Head, bool) {
 // checkKeys tells whether the key that signed now follows from one that signed
 // the earlier checkpoint, and from one that the auditor brought along.
 func (c *verification) checkKeys() {
-	if c.earlier != nil && !c.follows(c.earlier.signers) {
+	if c.earlier != nil && !c.isTrustedFrom(c.earlier.signers) {
 		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
 	}
-	if len(c.pinned) > 0 && !c.follows(c.pinned) {
+	if len(c.trustedKeys) > 0 && !c.isTrustedFrom(c.trustedKeys) {
 		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by none of the keys that were given to trust, nor by one that they vouch for"})
 	}
 }
 
-// follows reports whether the checkpoint is signed by one of some keys, or by one
+// isTrustedFrom reports whether the checkpoint is signed by one of some keys, or by one
 // that they vouch for in a handover.
-func (c *verification) follows(first []ledger.PublicKey) bool {
+func (c *verification) isTrustedFrom(first []ledger.PublicKey) bool {
 	trusted := map[string]bool{}
 	trust := func(keys []ledger.PublicKey) {
 		for _, k := range keys {

@@ -36,19 +36,19 @@ const (
 
 // person is somebody who calls the server.
 type person struct {
-	name   string  // resource name
-	called string  // as the story calls them
-	role   pb.Role // in which capacity
+	name        string  // resource name
+	displayName string  // as the story calls them
+	role        pb.Role // in which capacity
 }
 
-// cast is everybody who calls.
-type cast struct {
+// people is everybody who calls.
+type people struct {
 	operator, manager, supervisor, amara, teo, joss, auditor, stranger person
 }
 
-// invented is who calls, and in which role. Teo has no licence, and begins nothing without a signature.
-func invented() cast {
-	return cast{
+// newPeople is who calls, and in which role. Teo has no licence, and begins nothing without a signature.
+func newPeople() people {
+	return people{
 		operator:   person{"operators/house", "the operator", pb.Role_ROLE_OPERATOR},
 		manager:    person{ebb + "/practitioners/odile", "Odile", pb.Role_ROLE_MANAGER},
 		supervisor: person{ebb + "/practitioners/imara", "Imara", pb.Role_ROLE_SUPERVISOR},
@@ -76,8 +76,8 @@ func salons() []entry {
 	}
 }
 
-// staff is who works in the chain; licences run for a year from today.
-func staff(today time.Time) []entry {
+// practitioners is who works in the chain; licences run for a year from today.
+func practitioners(today time.Time) []entry {
 	licensed := timestamppb.New(today.AddDate(1, 0, 0))
 	both := []string{northQuay, millLane}
 	return []entry{
@@ -89,9 +89,9 @@ func staff(today time.Time) []entry {
 	}
 }
 
-// shelf is the catalogue: two strengths of one lye relaxer and what goes with
+// products is the catalogue: two strengths of one lye relaxer and what goes with
 // them. What a product's directions name stands before it.
-func shelf(today time.Time) []entry {
+func products(today time.Time) []entry {
 	nextYear := timestamppb.New(today.AddDate(1, 0, 0))
 	lot := func(code string) []*pb.Lot { return []*pb.Lot{{LotCode: code, ExpireTime: nextYear}} }
 	return []entry{

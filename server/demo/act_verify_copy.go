@@ -17,23 +17,23 @@ import (
 	"alkalog/server/verify"
 )
 
-// keep is what the auditor does early in the day: she takes the signed head of
+// takeCheckpoint is what the auditor does early in the day: she takes the signed head of
 // the log away with her. It is what the log can be held to later.
-func (d *day) keep() []byte {
+func (d *run) takeCheckpoint() []byte {
 	d.page.say("Vesna audits the chain from outside. She takes the signed head of the audit log away with her, a few lines of text.")
-	d.onLog()
-	head := call(d, d.cast.auditor, d.auditing.GetCheckpoint, &pb.GetCheckpointRequest{Name: ebb})
+	d.waitLogged()
+	head := call(d, d.people.auditor, d.auditing.GetCheckpoint, &pb.GetCheckpointRequest{Name: ebb})
 	d.page.answer("a checkpoint of %d entries, signed by the log's key", head.GetTreeSize())
 	d.expect(head.GetTreeSize() > 0 && len(head.GetKeys()) == 1, "the checkpoint stands for entries and is signed by one key")
 	return []byte(head.GetCheckpoint())
 }
 
-// onLog waits until all that was recorded is on the log, which takes about a
+// waitLogged waits until all that was recorded is on the log, which takes about a
 // second.
-func (d *day) onLog() {
-	recorded := int64(len(d.entries(d.cast.manager, "")))
-	d.until("what was recorded is on the log", func() (bool, error) {
-		ctx, cancel := context.WithTimeout(d.cast.manager.identify(d.ctx), patience)
+func (d *run) waitLogged() {
+	recorded := int64(len(d.entries(d.people.manager, "")))
+	d.waitFor("what was recorded is on the log", func() (bool, error) {
+		ctx, cancel := context.WithTimeout(d.people.manager.identify(d.ctx), callTimeout)
 		defer cancel()
 		head, err := d.auditing.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: ebb})
 		if status.Code(err) == codes.FailedPrecondition { // nothing is on it yet
@@ -43,10 +43,10 @@ func (d *day) onLog() {
 	})
 }
 
-// until waits for something that comes about by itself.
-func (d *day) until(what string, so func() (bool, error)) {
+// waitFor waits for something that comes about by itself.
+func (d *run) waitFor(what string, so func() (bool, error)) {
 	const pause = 20 * time.Millisecond
-	for began := time.Now(); !d.over(); {
+	for began := time.Now(); !d.failed(); {
 		done, err := so()
 		if done && err == nil {
 			return
@@ -54,7 +54,7 @@ func (d *day) until(what string, so func() (bool, error)) {
 		if err != nil {
 			d.fail(err)
 		}
-		d.expect(time.Since(began) < patience, "%s within %v", what, patience)
+		d.expect(time.Since(began) < callTimeout, "%s within %v", what, callTimeout)
 		select {
 		case <-time.After(pause):
 		case <-d.ctx.Done():
@@ -63,12 +63,12 @@ func (d *day) until(what string, so func() (bool, error)) {
 	}
 }
 
-// copied is the end of the audit: a copy of the log that is verified against
+// verifyCopy is the end of the audit: a copy of the log that is verified against
 // what was kept, and what verification says when somebody has touched it.
-func (d *day) copied(kept []byte) {
+func (d *run) verifyCopy(kept []byte) {
 	d.page.act("A copy that cannot be changed unseen")
 	d.page.say("Vesna copies the whole log into a directory of her own and has it verified there, without server or network, against the checkpoint that she took in the morning.")
-	d.onLog()
+	d.waitLogged()
 	dir, err := os.MkdirTemp("", "alkalog-copy-")
 	if err != nil {
 		d.fail(err)
@@ -84,7 +84,7 @@ func (d *day) copied(kept []byte) {
 		return
 	}
 	d.page.say("Then somebody changes one letter of the reason for Imara's override, in a copy of the copy.")
-	if err := errors.Join(os.CopyFS(touched, os.DirFS(honest)), touch(touched, "STRAND_TEST_SOUND")); err != nil {
+	if err := errors.Join(os.CopyFS(touched, os.DirFS(honest)), changeLetter(touched, "STRAND_TEST_SOUND")); err != nil {
 		d.fail(err)
 		return
 	}
@@ -93,7 +93,7 @@ func (d *day) copied(kept []byte) {
 		d.fail(err)
 		return
 	}
-	d.page.tellVerdict(verdict)
+	d.page.printVerdict(verdict)
 	d.expect(len(verdict.Faults) == 1 && verdict.Faults[0].Index >= 0, "verification names the one entry that was changed, not %v", verdict.Faults)
 	d.page.say("What it does not cover, it says itself.")
 	for _, limit := range verdict.Limits {
@@ -103,24 +103,24 @@ func (d *day) copied(kept []byte) {
 
 // export copies the log and tells the verdict; it reports whether there is one
 // that holds.
-func (d *day) export(dir string, kept []byte) bool {
-	if d.over() {
+func (d *run) export(dir string, kept []byte) bool {
+	if d.failed() {
 		return false
 	}
-	ctx, cancel := context.WithTimeout(d.cast.auditor.identify(d.ctx), patience)
+	ctx, cancel := context.WithTimeout(d.people.auditor.identify(d.ctx), callTimeout)
 	defer cancel()
-	verdict, err := client.LogCopier{Client: d.auditing, Chain: ebb, Against: kept, Timeout: patience}.Copy(ctx, dir)
+	verdict, err := client.LogCopier{Client: d.auditing, Chain: ebb, Against: kept, Timeout: callTimeout}.Copy(ctx, dir)
 	if err != nil {
 		d.fail(err)
 		return false
 	}
-	d.page.tellVerdict(verdict)
+	d.page.printVerdict(verdict)
 	d.expect(verdict.Valid() && verdict.Earlier != nil, "the copy holds against the checkpoint of the morning, without %v", verdict.Faults)
 	return verdict.Valid()
 }
 
-// tellVerdict says what verification found.
-func (p *page) tellVerdict(v verify.Report) {
+// printVerdict says what verification found.
+func (p *page) printVerdict(v verify.Report) {
 	if v.Valid() {
 		p.answer("HOLDS: %d entries are what was signed, each in its place, the %d of the morning among them", v.Size, v.Earlier.Size)
 		return
@@ -131,8 +131,8 @@ func (p *page) tellVerdict(v verify.Report) {
 	}
 }
 
-// touch changes one letter of a word in the entries of a copy.
-func touch(dir, word string) error {
+// changeLetter changes one letter of a word in the entries of a copy.
+func changeLetter(dir, word string) error {
 	var found error = errors.New("no entry of the copy has the word " + word)
 	err := filepath.WalkDir(filepath.Join(dir, "tile", "entries"), func(path string, file fs.DirEntry, err error) error {
 		if err != nil || file.IsDir() {

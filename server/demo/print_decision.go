@@ -8,42 +8,42 @@ import (
 	"alkalog/service/severity"
 )
 
-// tellDecision writes a decision as a stylist would read it: the verdict, why,
+// printDecision writes a decision as a stylist would read it: the verdict, why,
 // what is still to be asked, and what to offer instead. Conditions hold only
 // when it goes ahead; tellConditions writes them.
-func (p *page) tellDecision(d *pb.Decision) {
-	p.answer("VERDICT: %s", strings.ToUpper(words(d.GetVerdict())))
+func (p *page) printDecision(d *pb.Decision) {
+	p.answer("VERDICT: %s", strings.ToUpper(enumLabel(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
 		if severity.Compare(f.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
-			p.tellFinding(f)
+			p.printFinding(f)
 		}
 	}
 	for _, q := range d.GetOpenQuestions() {
 		p.answer("open question: %s", q.GetQuestion())
-		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), words(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
+		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), enumLabel(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
 	}
 	if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
-		p.tellStrength(d.GetRecommendedStrength())
+		p.printStrength(d.GetRecommendedStrength())
 	}
 	for _, a := range d.GetAlternatives() {
-		p.tellAlternative(a)
+		p.printAlternative(a)
 	}
 }
 
-// tellStrength writes which strength suits the hair, and what moved it there.
-func (p *page) tellStrength(advice *pb.StrengthAdvice) {
+// printStrength writes which strength suits the hair, and what moved it there.
+func (p *page) printStrength(advice *pb.StrengthAdvice) {
 	if advice.GetStrength() == pb.Strength_STRENGTH_UNSPECIFIED {
 		return
 	}
-	p.answer("strength that suits this hair: %s", words(advice.GetStrength()))
+	p.answer("strength that suits this hair: %s", enumLabel(advice.GetStrength()))
 	for _, reason := range advice.GetReasons() {
 		p.detail("%s", reason)
 	}
 }
 
-// tellConditions writes what must be done, each with its rule and basis; those
+// printConditions writes what must be done, each with its rule and basis; those
 // that the reader knows already are only counted.
-func (p *page) tellConditions(d *pb.Decision, known []*pb.Condition) {
+func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 	told := 0
 	for _, c := range d.GetConditions() {
 		same := func(k *pb.Condition) bool { return k.GetText() == c.GetText() }
@@ -54,7 +54,7 @@ func (p *page) tellConditions(d *pb.Decision, known []*pb.Condition) {
 		p.answer("to tick off: %s", c.GetText())
 		for _, f := range d.GetFindings() {
 			if f.GetRuleId() == c.GetRuleId() {
-				p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), words(f.GetLayer()), basisOf(f.GetBasis()))
+				p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), enumLabel(f.GetLayer()), basisOf(f.GetBasis()))
 				break
 			}
 		}
@@ -64,15 +64,15 @@ func (p *page) tellConditions(d *pb.Decision, known []*pb.Condition) {
 	}
 }
 
-// tellFinding writes why, by which rule in which version, on which basis, and
+// printFinding writes why, by which rule in which version, on which basis, and
 // which answers it looked at.
-func (p *page) tellFinding(f *pb.Finding) {
+func (p *page) printFinding(f *pb.Finding) {
 	subject := ""
 	if f.GetSubject() != "" {
 		subject = " on " + f.GetSubject()
 	}
-	p.answer("%s%s: %s", words(f.GetSeverity()), subject, f.GetMessage())
-	p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), words(f.GetLayer()), basisOf(f.GetBasis()))
+	p.answer("%s%s: %s", enumLabel(f.GetSeverity()), subject, f.GetMessage())
+	p.detail("rule %s, version %d, %s; basis: %s", f.GetRuleId(), f.GetRuleVersion(), enumLabel(f.GetLayer()), basisOf(f.GetBasis()))
 	var seen []string
 	for _, a := range f.GetAnswers() {
 		value := a.GetValue()
@@ -91,7 +91,7 @@ func (p *page) tellFinding(f *pb.Finding) {
 
 // basisOf says how well founded a rule is, and by what.
 func basisOf(b *pb.Basis) string {
-	return strings.TrimSuffix(words(b.GetKind())+": "+b.GetSource(), ": ")
+	return strings.TrimSuffix(enumLabel(b.GetKind())+": "+b.GetSource(), ": ")
 }
 
 // termsOf says who may set a finding aside and with which reasons.
@@ -101,7 +101,7 @@ func termsOf(terms *pb.OverrideTerms) string {
 	}
 	var roles, codes []string
 	for _, r := range terms.GetRoles() {
-		roles = append(roles, words(r))
+		roles = append(roles, enumLabel(r))
 	}
 	for _, r := range terms.GetReasons() {
 		codes = append(codes, r.GetCode())
@@ -109,14 +109,14 @@ func termsOf(terms *pb.OverrideTerms) string {
 	return "may be overridden by: " + strings.Join(roles, ", ") + "; reasons: " + strings.Join(codes, ", ")
 }
 
-// tellAlternative writes something gentler, with the cautions that the reader
+// printAlternative writes something gentler, with the cautions that the reader
 // was not told before.
-func (p *page) tellAlternative(a *pb.Alternative) {
+func (p *page) printAlternative(a *pb.Alternative) {
 	var fresh []string
 	for _, c := range a.GetCautions() {
-		if !p.told[c] {
+		if !p.printed[c] {
 			fresh = append(fresh, c)
-			p.told[c] = true
+			p.printed[c] = true
 		}
 	}
 	remark := ""
@@ -132,9 +132,9 @@ func (p *page) tellAlternative(a *pb.Alternative) {
 	}
 }
 
-// tellPlan writes the order of application with its times, and where each of
+// printPlan writes the order of application with its times, and where each of
 // them comes from.
-func (p *page) tellPlan(plan *pb.Plan) {
+func (p *page) printPlan(plan *pb.Plan) {
 	p.answer("PLAN: target %.0f %% straighter, cap %.0f %%, a strand test at least every %.0f min",
 		plan.GetTargetPercent(), plan.GetCapPercent(), plan.GetStrandTestMinutes())
 	p.answer("%-12s %8s %20s %12s %14s %8s", "section", "begin at", "minutes to target", "first test", "call to bowl", "limit")
@@ -153,8 +153,8 @@ func (p *page) tellPlan(plan *pb.Plan) {
 	}
 }
 
-// tellCautions writes the cautions that come with every decision.
-func (p *page) tellCautions(d *pb.Decision) {
+// printCautions writes the cautions that come with every decision.
+func (p *page) printCautions(d *pb.Decision) {
 	for _, c := range d.GetCautions() {
 		p.answer("CAUTION: %s", c)
 	}

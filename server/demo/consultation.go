@@ -9,9 +9,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// soundCard is the consultation of somebody with a sound scalp and untreated
+// healthyConsultation is the consultation of somebody with a sound scalp and untreated
 // hair, every question answered. A scene changes the answers it is about.
-func soundCard(salon string, by person, now time.Time) *pb.Consultation {
+func healthyConsultation(salon string, by person, now time.Time) *pb.Consultation {
 	return &pb.Consultation{
 		Salon: salon, Practitioner: by.name,
 		Wishes: &pb.Wishes{
@@ -19,20 +19,20 @@ func soundCard(salon string, by person, now time.Time) *pb.Consultation {
 			StraighteningPercent: proto.Float64(70),
 			Words:                "softer, not poker straight",
 		},
-		Scalp:   soundScalp(),
+		Scalp:   healthyScalp(),
 		Hair:    untreatedHair(),
-		Tests:   soundTests(by, now),
-		History: quietHistory(now),
+		Tests:   passedTests(by, now),
+		History: emptyHistory(now),
 		Consent: &pb.Consent{Agreed: yes, Explained: yes, AgreeTime: timestamppb.New(now), AgeYears: proto.Int32(34)},
 	}
 }
 
-// soundScalp is a scalp on which nothing was seen. Each question was answered:
+// healthyScalp is a scalp on which nothing was seen. Each question was answered:
 // what is left out counts as not looked at.
-func soundScalp() *pb.ScalpAnalysis {
+func healthyScalp() *pb.ScalpAnalysis {
 	return &pb.ScalpAnalysis{
 		BrokenSkin: no, Sores: no, InfectionSigns: no, InfestationSigns: no, Redness: no,
-		Swelling: no, Burns: no, Eruption: no, Flaking: no, Tender: no, Scratched: never(),
+		Swelling: no, Burns: no, Eruption: no, Flaking: no, Tender: no, Scratched: didNotHappen(),
 	}
 }
 
@@ -57,13 +57,13 @@ func untreatedHair() *pb.HairAnalysis {
 func untreated(zone pb.Zone) *pb.HairZone {
 	return &pb.HairZone{
 		Zone: zone, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Porosity: pb.Porosity_POROSITY_NORMAL,
-		Thio: never(), Hydroxide: never(), PermanentColour: never(), SemiPermanentColour: never(),
-		Lightened: never(), MetallicDye: no, PlantHenna: no, Smoothing: never(),
+		Thio: didNotHappen(), Hydroxide: didNotHappen(), PermanentColour: didNotHappen(), SemiPermanentColour: didNotHappen(),
+		Lightened: didNotHappen(), MetallicDye: no, PlantHenna: no, Smoothing: didNotHappen(),
 	}
 }
 
-// soundTests are yesterday's tests, all in order.
-func soundTests(by person, now time.Time) *pb.PreliminaryTests {
+// passedTests are yesterday's tests, all in order.
+func passedTests(by person, now time.Time) *pb.PreliminaryTests {
 	return &pb.PreliminaryTests{
 		Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL, WetStretchPercent: proto.Float64(45),
 		Incompatibility: pb.IncompatibilityReading_INCOMPATIBILITY_READING_CLEAR,
@@ -72,22 +72,22 @@ func soundTests(by person, now time.Time) *pb.PreliminaryTests {
 	}
 }
 
-// quietHistory is a client with nothing to report; the last shampoo is four days
+// emptyHistory is a client with nothing to report; the last shampoo is four days
 // ago, for a freshly washed scalp burns sooner.
-func quietHistory(now time.Time) *pb.ClientHistory {
+func emptyHistory(now time.Time) *pb.ClientHistory {
 	return &pb.ClientHistory{
-		Shampoo: ago(now, 4), ExtensionsRemoved: never(), ExtensionsIn: no, Relaxer: never(),
+		Shampoo: happenedDaysAgo(now, 4), ExtensionsRemoved: didNotHappen(), ExtensionsIn: no, Relaxer: didNotHappen(),
 		BadReaction: no, Allergy: no, Pregnancy: no, Medication: no, RecentIllness: no, HairLoss: no,
 		ThinningCrown: no, ThinningEdges: no, BreakageLines: no, Keloids: no, ScalpSteroids: no, ContactLenses: no, GloveAllergy: no,
-		Isotretinoin: never(), CancerTreatment: never(),
+		Isotretinoin: didNotHappen(), CancerTreatment: didNotHappen(),
 		MedicalClearance: no, UndescribedWork: no,
 	}
 }
 
-// never is a "no", which is more than no answer.
-func never() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
+// didNotHappen is a "no", which is more than no answer.
+func didNotHappen() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
 
-// ago is a "yes" and when.
-func ago(now time.Time, days int) *pb.PastEvent {
+// happenedDaysAgo is a "yes" and when.
+func happenedDaysAgo(now time.Time, days int) *pb.PastEvent {
 	return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(now.AddDate(0, 0, -days))}
 }

@@ -34,11 +34,11 @@ func TestRewrittenTreeIsDamageToItsLog(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := q.look(t.Context()); err != nil {
+	if err := q.checkHeads(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if q.cfg.DB.Writable() != nil || q.Departed("ebb") != nil || q.seen.damaged["ebb"] == nil {
+	if q.cfg.DB.Writable() != nil || q.RolledBackFrom("ebb") != nil || q.seen.damaged["ebb"] == nil {
 		t.Errorf("writable: %v; departed: %v; damaged: %v; want damage to the one log and the others written on",
-			q.cfg.DB.Writable(), q.seen.departures, q.seen.damaged)
+			q.cfg.DB.Writable(), q.seen.rollbacks, q.seen.damaged)
 	}
 }

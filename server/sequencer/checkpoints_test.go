@@ -32,7 +32,7 @@ func TestComingBack(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	seen := b.fill(t, 5)
-	if q := b.open(t, seen); q.Departed("ebb") != nil || len(q.seen.byChain) != 1 || q.seen.byChain["ebb"].Size != 5 {
+	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || len(q.seen.byChain) != 1 || q.seen.byChain["ebb"].Size != 5 {
 		t.Errorf("seen: %+v", q.seen)
 	}
 	stop := run(t, b.open(t, ""))
@@ -46,8 +46,8 @@ func TestComingBack(t *testing.T) {
 		})
 	}
 	stop()
-	if q := b.open(t, seen); q.Departed("ebb") != nil || q.seen.byChain["ebb"].Size != 305 {
-		t.Errorf("departed: %v", q.seen.departures)
+	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || q.seen.byChain["ebb"].Size != 305 {
+		t.Errorf("departed: %v", q.seen.rollbacks)
 	}
 }
 
@@ -69,32 +69,32 @@ func TestAnotherDatabase(t *testing.T) {
 			other := newBench(t)
 			c.change(t, other)
 			q := other.open(t, seen)
-			checkpoint := q.Departed("ebb")
-			if checkpoint == nil || !strings.Contains(q.seen.departures["ebb"].Error(), c.why) {
-				t.Fatalf("departed: %v, want %q", q.seen.departures, c.why)
+			checkpoint := q.RolledBackFrom("ebb")
+			if checkpoint == nil || !strings.Contains(q.seen.rollbacks["ebb"].Error(), c.why) {
+				t.Fatalf("departed: %v, want %q", q.seen.rollbacks, c.why)
 			}
 			other.wantReadOnly(t, q)
 			if q.mayLead() {
 				t.Error("it would keep the log")
 			}
 			before := readFile(t, seen)
-			if err := q.look(t.Context()); err != nil || readFile(t, seen) != before {
+			if err := q.checkHeads(t.Context()); err != nil || readFile(t, seen) != before {
 				t.Errorf("what was seen is forgotten: %v", err)
 			}
 			accepts(t, q, "some other checkpoint")
-			if err := q.Look(t.Context()); err != nil || q.Departed("ebb") == nil {
+			if err := q.CheckAccepted(t.Context()); err != nil || q.RolledBackFrom("ebb") == nil {
 				t.Errorf("the acceptance of another difference counts: %v", err)
 			}
 			accepts(t, q, string(checkpoint))
 			second := other.open(t, copyOf(t, seen)) // the same old file, and the entry is there
-			if err := q.Look(t.Context()); err != nil || q.Departed("ebb") != nil || second.Departed("ebb") != nil {
-				t.Errorf("accepted, and yet: %v, %v, %v", err, q.seen.departures, second.seen.departures)
+			if err := q.CheckAccepted(t.Context()); err != nil || q.RolledBackFrom("ebb") != nil || second.RolledBackFrom("ebb") != nil {
+				t.Errorf("accepted, and yet: %v, %v, %v", err, q.seen.rollbacks, second.seen.rollbacks)
 			}
 			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() {
 				t.Errorf("accepted, and yet: %v", err)
 			}
-			if again := other.open(t, seen); again.Departed("ebb") != nil {
-				t.Errorf("accepted, and later: %v", again.seen.departures)
+			if again := other.open(t, seen); again.RolledBackFrom("ebb") != nil {
+				t.Errorf("accepted, and later: %v", again.seen.rollbacks)
 			}
 		})
 	}
@@ -118,8 +118,8 @@ func TestDamagedLogConcernsItselfAlone(t *testing.T) {
 				t.Fatal(err)
 			}
 			q := b.open(t, seen)
-			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() || q.Departed("ebb") != nil {
-				t.Fatalf("the whole installation is closed: %v, %v", err, q.seen.departures)
+			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() || q.RolledBackFrom("ebb") != nil {
+				t.Fatalf("the whole installation is closed: %v, %v", err, q.seen.rollbacks)
 			}
 			run(t, q)
 			b.write(t, "flow", 2)
@@ -130,7 +130,7 @@ func TestDamagedLogConcernsItselfAlone(t *testing.T) {
 					states[s.Chain] = s
 				}
 				ebb, flow := states["ebb"], states["flow"]
-				return flow.Size == 5 && flow.Sound() && ebb.Halted != "" && ebb.Pending == 1 && ebb.Lag > 0 && strings.Contains(ebb.Damaged, c.why)
+				return flow.Size == 5 && flow.Healthy() && ebb.Halted != "" && ebb.Pending == 1 && ebb.Lag > 0 && strings.Contains(ebb.Damaged, c.why)
 			})
 			if again := b.open(t, seen); again.cfg.DB.Writable() != nil || !again.mayLead() {
 				t.Error("a server that starts with a halted log closes the whole installation")
@@ -152,8 +152,8 @@ func TestUnreadableAcceptance(t *testing.T) {
 	}
 	q := b.open(t, seen)
 	b.wantReadOnly(t, q)
-	accepts(t, q, string(q.Departed("ebb")))
-	if err := q.Look(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
+	accepts(t, q, string(q.RolledBackFrom("ebb")))
+	if err := q.CheckAccepted(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
 		t.Errorf("accepted, and yet: %v, %v", err, q.cfg.DB.Writable())
 	}
 }
@@ -174,11 +174,11 @@ func TestTwoLogsDeparted(t *testing.T) {
 		if err := q.cfg.DB.Writable(); err == nil {
 			t.Errorf("it can be written to before %s is accepted", chain)
 		}
-		e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: string(q.Departed(chain))}
+		e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: string(q.RolledBackFrom(chain))}
 		if err := storage.Note(t.Context(), b.db, chain, e); err != nil {
 			t.Fatal(err)
 		}
-		if err := q.Look(t.Context()); err != nil {
+		if err := q.CheckAccepted(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -193,7 +193,7 @@ func TestComingBackWithoutTheKey(t *testing.T) {
 	b := newBench(t)
 	seen := b.fill(t, 5)
 	writeKeys(t, b.keyFile, 7)
-	if _, err := Open(t.Context(), b.config(t, seen)); !errors.Is(err, errStranger) {
+	if _, err := Open(t.Context(), b.config(t, seen)); !errors.Is(err, errUnknownSigner) {
 		t.Errorf("the server starts: %v", err)
 	}
 	if _, err := Open(t.Context(), b.config(t, "")); err != nil {
@@ -283,7 +283,7 @@ func TestPutBackWhileRunning(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() == nil {
+	if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() == nil {
 		t.Errorf("it is not noticed: %v", err)
 	}
 }
@@ -303,8 +303,8 @@ func TestPutBackAndOutgrown(t *testing.T) {
 		t.Fatal(err)
 	}
 	q.cfg.DB = other.db // as a server goes on whose database was put back
-	if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() == nil || q.Departed("ebb") == nil {
-		t.Errorf("it is not noticed: %v, %v", err, q.seen.departures)
+	if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() == nil || q.RolledBackFrom("ebb") == nil {
+		t.Errorf("it is not noticed: %v, %v", err, q.seen.rollbacks)
 	}
 	if kept := readFile(t, seen); !strings.Contains(kept, `"size": 5`) {
 		t.Errorf("what was seen is forgotten: %s", kept)
@@ -384,13 +384,13 @@ func TestOverdue(t *testing.T) {
 		t.Fatal(err)
 	}
 	cfg := b.config(t, "")
-	cfg.Overdue = time.Millisecond
+	cfg.OverdueAfter = time.Millisecond
 	q, err := Open(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
-	var waiting queue
-	overdue := func() error { return q.overdue(t.Context(), &waiting) }
+	var waiting waitingSince
+	overdue := func() error { return q.checkOverdue(t.Context(), &waiting) }
 	if err := overdue(); err != nil {
 		t.Errorf("an empty log: %v", err)
 	}
@@ -401,7 +401,7 @@ func TestOverdue(t *testing.T) {
 	}
 	run(t, q)
 	b.integrated(t)
-	if err := q.overdue(t.Context(), &waiting); err != nil {
+	if err := q.checkOverdue(t.Context(), &waiting); err != nil {
 		t.Errorf("all is on the log: %v", err)
 	}
 	if _, err := b.sql.ExecContext(t.Context(), "alter table log_leader disable trigger all; delete from log_leader"); err != nil {
@@ -428,15 +428,15 @@ func TestVanishedLogWhileRunning(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			if err := q.look(t.Context()); err != nil || q.Departed("ebb") == nil || q.Departed("flow") != nil {
-				t.Fatalf("departed: %v, %v", q.seen.departures, err)
+			if err := q.checkHeads(t.Context()); err != nil || q.RolledBackFrom("ebb") == nil || q.RolledBackFrom("flow") != nil {
+				t.Fatalf("departed: %v, %v", q.seen.rollbacks, err)
 			}
 			b.wantReadOnly(t, q)
-			if !strings.Contains(q.seen.departures["ebb"].Error(), "is gone") || q.mayLead() {
-				t.Errorf("departed: %v, may lead: %t", q.seen.departures, q.mayLead())
+			if !strings.Contains(q.seen.rollbacks["ebb"].Error(), "is gone") || q.mayLead() {
+				t.Errorf("departed: %v, may lead: %t", q.seen.rollbacks, q.mayLead())
 			}
-			accepts(t, q, string(q.Departed("ebb")))
-			if err := q.look(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
+			accepts(t, q, string(q.RolledBackFrom("ebb")))
+			if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() != nil {
 				t.Errorf("accepted, and yet: %v, %v", err, q.cfg.DB.Writable())
 			}
 		})

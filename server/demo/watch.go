@@ -1,0 +1,48 @@
+package demo
+
+import (
+	"context"
+	"errors"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// watcher is a display that follows a session.
+type watcher struct {
+	run     *run
+	request *pb.WatchSessionRequest
+	stream  pb.ProcessingService_WatchSessionClient
+	cancel  context.CancelFunc
+}
+
+// watch opens the stream; the display stands in the salon, so Amara's identity
+// serves it.
+func (d *run) watch(session *pb.Session) *watcher {
+	ctx, cancel := context.WithTimeout(d.people.amara.identify(d.ctx), callTimeout)
+	w := &watcher{run: d, request: &pb.WatchSessionRequest{Name: session.GetName()}, cancel: cancel}
+	if d.failed() {
+		return w
+	}
+	stream, err := d.processing.WatchSession(ctx, w.request)
+	if err != nil {
+		d.fail(err)
+	}
+	w.stream = stream
+	return w
+}
+
+// waitFor receives messages until one carries a state that is right.
+func (w *watcher) waitFor(right func(*pb.SessionState) bool) *pb.SessionState {
+	for !w.run.failed() {
+		message, err := w.stream.Recv()
+		err = errors.Join(err, w.run.calls.write(pb.ProcessingService_WatchSession_FullMethodName, w.request, message, err))
+		if err != nil {
+			w.run.fail(err)
+			return nil
+		}
+		if state := message.GetState(); state != nil && right(state) {
+			return state
+		}
+	}
+	return nil
+}
