@@ -1,12 +1,30 @@
-// Package card makes a client's record card from what is stored of the visits.
-// It is pure. The elements follow what the Australian unit SHBHREF002,
-// Straighten and relax hair with chemical treatments, requires to be recorded:
-// pre-service analysis, contraindications, desired degree of relaxation,
-// products, strengths and processing times, straightening methods, degree of
-// relaxation achieved, home-care advice.
+// Package card builds a client's record card from the stored visits, and draws it as a
+// message, as text, as HTML for print, and as a head map (SVG). The package is pure.
 //
-// A card is computed from facts at each reading and never frozen: what was
-// reported after a service was closed stands on it as if it had been known then.
+// # What a card shows
+//
+// The elements follow what the Australian unit SHBHREF002, Straighten and relax hair with
+// chemical treatments, requires to be recorded: pre-service analysis, contraindications,
+// desired degree of relaxation, products, strengths and processing times, straightening
+// methods, degree of relaxation achieved, home-care advice. A test checks each element.
+//
+// The first line is for somebody who has the client in the chair and two seconds: the
+// last service, its product, minutes and result, what went wrong, and what to do
+// differently. After it come reminders, incidents, tender spots, hair, overrides, the
+// conditions and the proof of neutrality of the last visit, photos, and the visits.
+//
+// # A card is computed, never stored
+//
+// A card is computed from facts at each reading. What was reported after a service was
+// closed appears as if it had been known then: a burn often shows days later. A visit
+// without facts (imported, or from before facts were stored) is shown from its outcome
+// alone; a visit that nobody closed is shown from its facts and marked as not closed.
+//
+// # What a card leaves out
+//
+// A card on paper has no name: the salon writes it by hand. It records what was seen and
+// never names a disease. Days are days in UTC, because a client goes from salon to salon
+// and a chain may span time zones; times of day are in the records, not on the card.
 package card
 
 import (
@@ -17,36 +35,36 @@ import (
 	"alkalog/service/timing"
 )
 
-// Past is one visit as stored.
-type Past struct {
+// StoredVisit is what is stored of one visit.
+type StoredVisit struct {
 	// Outcome is nil for a visit that nobody closed.
 	Outcome *pb.Outcome
 	Session *pb.Session
 	// Decision is nil for a service begun without one.
 	Decision *pb.Decision
-	// Events are the facts, and State what they come to now. A visit without them
-	// is told from its outcome alone.
+	// Events are the facts, and State is what they come to now. Both are empty for a visit
+	// that has no facts.
 	Events []*pb.StoredEvent
 	State  *pb.SessionState
 }
 
-// Build makes the card from all visits of a client, newest first, and the
-// client's incidents, newest first. At most keep visits stay on it whole; rates
-// and growth rest on all of them.
-func Build(client string, past []Past, incidents []*pb.Incident, keep int) *pb.RecordCard {
+// Build makes the card from all visits of a client and the client's incidents, both newest
+// first. The card shows at most keep visits; learned rates and growth use all of them,
+// oldest first, because old visits fade.
+func Build(client string, past []StoredVisit, incidents []*pb.Incident, keep int) *pb.RecordCard {
 	c := &pb.RecordCard{Client: client, Incidents: incidents}
 	var visits []*pb.Visit
 	for _, p := range past {
 		visits = append(visits, visit(p))
 	}
 	for i := len(visits) - 1; i >= 0; i-- {
-		c.Rates = timing.Learn(c.Rates, learned(visits[i]))
+		c.Rates = timing.Learn(c.Rates, visitRates(visits[i]))
 	}
 	c.GrowthUmPerDay = timing.Growth(visits)
 	if newest := newestClosed(past); newest != nil {
 		c.MostResistantSection = newest.MostResistantSection
 	}
-	if i := slices.IndexFunc(past, putsOffRetouch); i >= 0 {
+	if i := slices.IndexFunc(past, delaysRetouch); i >= 0 {
 		c.NextRetouchTime, c.NextRetouchReason = past[i].Outcome.NextRetouchTime, past[i].Outcome.NextRetouchReason
 	}
 	c.Reminders = reminders(past, visits, incidents)
@@ -54,8 +72,8 @@ func Build(client string, past []Past, incidents []*pb.Incident, keep int) *pb.R
 	return c
 }
 
-// newestClosed is the outcome of the newest visit that has one; nil: none has.
-func newestClosed(past []Past) *pb.Outcome {
+// newestClosed is the outcome of the newest visit that has one; nil when none has.
+func newestClosed(past []StoredVisit) *pb.Outcome {
 	for _, p := range past {
 		if p.Outcome != nil {
 			return p.Outcome
@@ -64,14 +82,14 @@ func newestClosed(past []Past) *pb.Outcome {
 	return nil
 }
 
-// putsOffRetouch tells whether product touched hair in a closed visit: one broken
-// off before that puts off no retouch.
-func putsOffRetouch(p Past) bool {
-	return p.Outcome.GetCompleted() || touched(p.Outcome.GetSections())
+// delaysRetouch reports whether product touched hair in a closed visit. A visit broken off
+// before that does not delay the next retouch.
+func delaysRetouch(p StoredVisit) bool {
+	return p.Outcome.GetCompleted() || anyContact(p.Outcome.GetSections())
 }
 
-// learned is what a visit taught about the rates of its sections.
-func learned(v *pb.Visit) []*pb.LearnedRate {
+// visitRates is what a visit showed of the rates of its sections.
+func visitRates(v *pb.Visit) []*pb.LearnedRate {
 	var rates []*pb.LearnedRate
 	for _, s := range v.Sections {
 		if s.Rate != nil {
@@ -81,23 +99,24 @@ func learned(v *pb.Visit) []*pb.LearnedRate {
 	return rates
 }
 
-// reminders is what to mind next time: of the newest visit, and of incidents that
-// are still being followed.
-func reminders(past []Past, visits []*pb.Visit, incidents []*pb.Incident) []string {
+// reminders is what to mind next time: from the newest visit, and from incidents that are
+// still open.
+func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident) []string {
 	var lines []string
 	if len(visits) > 0 {
-		lines = ofNewest(past[0], visits[0])
+		lines = newestReminders(past[0], visits[0])
 	}
 	for _, i := range incidents {
 		if i.State == pb.IncidentState_INCIDENT_STATE_OPEN {
-			lines = append(lines, "Ask about "+incidentWords(i)+" of "+day(i.OccurTime.AsTime())+" and look at the place before anything else.")
+			lines = append(lines, "Ask about "+incidentWords(i)+" of "+dateWords(i.OccurTime.AsTime())+" and look at the place before anything else.")
 		}
 	}
 	return lines
 }
 
-// ofNewest is what the newest visit asks to be minded.
-func ofNewest(p Past, v *pb.Visit) []string {
+// newestReminders is what to mind because of the newest visit, the most useful first: the
+// first line of the card repeats the first of them.
+func newestReminders(p StoredVisit, v *pb.Visit) []string {
 	var lines []string
 	if s := p.Outcome.GetMostResistantSection(); s != "" {
 		lines = append(lines, "Apply "+s+" first: it was the slowest section last time.")
@@ -122,9 +141,8 @@ func ofNewest(p Past, v *pb.Visit) []string {
 	return lines
 }
 
-// scalpChanged reports whether somebody saw a changed scalp, when the service was
-// closed or later.
-func scalpChanged(p Past) bool {
+// scalpChanged reports whether a changed scalp was recorded, at closing or later.
+func scalpChanged(p StoredVisit) bool {
 	changed := p.Outcome.GetScalpChanged() == pb.Answer_ANSWER_YES
 	for _, e := range p.Events {
 		changed = changed || e.GetEvent().GetScalpChecked().GetChanged()
@@ -132,6 +150,5 @@ func scalpChanged(p Past) bool {
 	return changed
 }
 
-// day is a calendar day in words. The card's days are those of UTC: a client goes
-// from salon to salon.
-func day(t time.Time) string { return t.UTC().Format("2 Jan 2006") }
+// dateWords is a date in UTC, as printed on the card.
+func dateWords(t time.Time) string { return t.UTC().Format("2 Jan 2006") }

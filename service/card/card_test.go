@@ -9,9 +9,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-func past(minute int) Past {
+func testVisit(minute int) StoredVisit {
 	at := timestamppb.New(time.Date(2026, time.November, 3, 10, minute, 0, 0, time.UTC))
-	return Past{
+	return StoredVisit{
 		Outcome: &pb.Outcome{
 			Name: "chains/ebb/clients/c/outcomes/o", Session: "chains/ebb/clients/c/sessions/s", Completed: true,
 			Sections: []*pb.SectionOutcome{{
@@ -56,7 +56,7 @@ func past(minute int) Past {
 // SHBHREF002, Straighten and relax hair with chemical treatments, assessment
 // requirements (training.gov.au).
 func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
-	v := Build("chains/ebb/clients/c", []Past{past(0)}, nil, 50).Visits[0]
+	v := Build("chains/ebb/clients/c", []StoredVisit{testVisit(0)}, nil, 50).Visits[0]
 	zone := v.Hair.Zones[0]
 	for element, shown := range map[string]bool{
 		"scalp condition":                      v.Scalp != nil,
@@ -85,7 +85,7 @@ func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
 }
 
 func TestTheCardCarriesWhatTheNextVisitNeeds(t *testing.T) {
-	c := Build("chains/ebb/clients/c", []Past{past(1), past(0)}, nil, 1)
+	c := Build("chains/ebb/clients/c", []StoredVisit{testVisit(1), testVisit(0)}, nil, 1)
 	if len(c.Visits) != 1 || c.Visits[0].StartTime.AsTime().Minute() != 1 {
 		t.Errorf("kept %d visits, the newest first is wanted alone", len(c.Visits))
 	}
@@ -105,15 +105,15 @@ func TestTheCardCarriesWhatTheNextVisitNeeds(t *testing.T) {
 }
 
 func TestTheCardRemindsOfWhatWentWrong(t *testing.T) {
-	p := past(0)
+	p := testVisit(0)
 	p.Outcome.Completed, p.Outcome.BrokenOffReason = false, "It burned."
 	p.Outcome.ScalpChanged = pb.Answer_ANSWER_YES
 	p.Outcome.Sections[0].Breakage = pb.Answer_ANSWER_YES
-	if c := Build("chains/ebb/clients/c", []Past{p}, nil, 50); len(c.Reminders) != 4 {
+	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil, 50); len(c.Reminders) != 4 {
 		t.Errorf("reminders %q", c.Reminders)
 	}
 	p.Decision = nil // begun without one
-	if c := Build("chains/ebb/clients/c", []Past{p}, nil, 50); c.Visits[0].Decision != "" {
+	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil, 50); c.Visits[0].Decision != "" {
 		t.Errorf("visit %v", c.Visits[0])
 	}
 }

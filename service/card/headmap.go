@@ -18,9 +18,10 @@ const (
 	mostHeads  = 6 // visits shown; our own choice: about a year
 )
 
-// headMap draws the head from above, one picture a visit, the oldest on the left:
-// where product lay and for how long, where it overlapped relaxed hair, where
-// something went wrong. Marks are letters, so it needs no colour.
+// headMap draws the head from above, one picture per visit, the oldest on the left: where
+// product was and for how long, where it overlapped relaxed hair, where something went
+// wrong. Marks are letters, so that it also works in black and white, and the same facts
+// are in the description for a screen reader.
 func headMap(c *pb.RecordCard) string {
 	visits := slices.Clone(c.Visits[:min(mostHeads, len(c.Visits))])
 	slices.Reverse(visits)
@@ -29,7 +30,7 @@ func headMap(c *pb.RecordCard) string {
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %.0f %.0f" width="100%%" style="max-width:%.0fpx" role="img" aria-labelledby="head-map-title head-map-desc" font-family="sans-serif" font-size="9">`,
 		width, headHeight+26, width)
 	b.WriteString(`<title id="head-map-title">Head map, one head a visit, oldest first</title>`)
-	fmt.Fprintf(&b, `<desc id="head-map-desc">%s</desc>`, escaped(mapWords(c, visits)))
+	fmt.Fprintf(&b, `<desc id="head-map-desc">%s</desc>`, escapeXML(headMapText(c, visits)))
 	for i, v := range visits {
 		drawHead(&b, c, v, headWidth*float64(i))
 	}
@@ -37,27 +38,27 @@ func headMap(c *pb.RecordCard) string {
 	return b.String()
 }
 
-// drawHead draws one visit.
+// drawHead draws one visit, with its left edge at x.
 func drawHead(b *strings.Builder, c *pb.RecordCard, v *pb.Visit, x float64) {
 	cx, cy := x+headWidth/2, 98.0
-	fmt.Fprintf(b, `<text x="%.0f" y="12" text-anchor="middle">%s</text>`, cx, day(v.StartTime.AsTime()))
+	fmt.Fprintf(b, `<text x="%.0f" y="12" text-anchor="middle">%s</text>`, cx, dateWords(v.StartTime.AsTime()))
 	fmt.Fprintf(b, `<ellipse cx="%.0f" cy="%.0f" rx="%.0f" ry="%.0f" fill="none" stroke="currentColor"/>`, cx, cy, headRadius, headRadius+12)
 	fmt.Fprintf(b, `<path d="M%.0f %.0f l6 -10 l6 10" fill="none" stroke="currentColor"/>`, cx-6, cy-headRadius-11)
 	for i, s := range v.Sections {
-		px, py := place(s.SectionId, i, len(v.Sections))
+		px, py := sectionPosition(s.SectionId, i, len(v.Sections))
 		text := s.SectionId
 		if s.ExposureMinutes != nil {
 			text = fmt.Sprintf("%s %.0f", s.SectionId, s.GetExposureMinutes())
 		}
-		fmt.Fprintf(b, `<text x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, cx+px, cy+py, escaped(text))
-		if marks := marksOf(c, v, s); marks != "" {
+		fmt.Fprintf(b, `<text x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, cx+px, cy+py, escapeXML(text))
+		if marks := sectionMarks(c, v, s); marks != "" {
 			fmt.Fprintf(b, `<text x="%.1f" y="%.1f" text-anchor="middle" font-weight="bold">%s</text>`, cx+px, cy+py+10, marks)
 		}
 	}
 }
 
-// marksOf are the letters of a section.
-func marksOf(c *pb.RecordCard, v *pb.Visit, s *pb.SectionOutcome) string {
+// sectionMarks are the letters of a section; the legend of the map explains them.
+func sectionMarks(c *pb.RecordCard, v *pb.Visit, s *pb.SectionOutcome) string {
 	marks := ""
 	if slices.ContainsFunc(c.Incidents, func(i *pb.Incident) bool {
 		return i.Session == v.Session && (i.SectionId == s.SectionId || i.SectionId == "" && i.Place == pb.Place_PLACE_HEAD)
@@ -81,9 +82,10 @@ func marksOf(c *pb.RecordCard, v *pb.Visit, s *pb.SectionOutcome) string {
 	return marks
 }
 
-// place is where on the head a section is, by the words in the salon's own id of
-// it, relative to the middle; one that says nothing is put on a ring.
-func place(id string, i, of int) (x, y float64) {
+// sectionPosition guesses from the words in the salon's own section ID where it is on the
+// head, relative to the middle, in user units. Salons name sections freely, so there is no
+// list of IDs; a section that cannot be placed goes on a ring.
+func sectionPosition(id string, i, of int) (x, y float64) {
 	parts := strings.Split(id, "-")
 	said := func(words ...string) bool {
 		return slices.ContainsFunc(parts, func(p string) bool { return slices.Contains(words, p) })
@@ -118,8 +120,8 @@ func place(id string, i, of int) (x, y float64) {
 	return 36 * math.Sin(angle), -36 * math.Cos(angle)
 }
 
-// mapWords says in words what the map shows.
-func mapWords(c *pb.RecordCard, visits []*pb.Visit) string {
+// headMapText describes the map in words.
+func headMapText(c *pb.RecordCard, visits []*pb.Visit) string {
 	if len(visits) == 0 {
 		return "No visit on record."
 	}
@@ -131,18 +133,18 @@ func mapWords(c *pb.RecordCard, visits []*pb.Visit) string {
 			if s.ExposureMinutes != nil {
 				part += fmt.Sprintf(" %.0f min", s.GetExposureMinutes())
 			}
-			if marks := marksOf(c, v, s); marks != "" {
+			if marks := sectionMarks(c, v, s); marks != "" {
 				part += " " + marks
 			}
 			parts = append(parts, part)
 		}
-		lines = append(lines, day(v.StartTime.AsTime())+": "+strings.Join(parts, ", "))
+		lines = append(lines, dateWords(v.StartTime.AsTime())+": "+strings.Join(parts, ", "))
 	}
 	return strings.Join(lines, ". ") + "."
 }
 
-// escaped is text for XML.
-func escaped(text string) string {
+// escapeXML escapes text for XML.
+func escapeXML(text string) string {
 	var b strings.Builder
 	xml.EscapeText(&b, []byte(text)) // a strings.Builder does not fail
 	return b.String()

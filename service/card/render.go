@@ -8,16 +8,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// part is a heading of the card and the lines under it.
-type part struct {
+// block is a heading of the card and the lines under it.
+type block struct {
 	Heading string
 	Lines   []string
 }
 
-// parts are the card in the order in which it is read.
-func parts(c *pb.RecordCard) []part {
+// blocks are the parts of the card in reading order. Empty ones are left out, so that a
+// short history is a short card.
+func blocks(c *pb.RecordCard) []block {
 	s := c.Summary
-	all := []part{
+	all := []block{
 		{"Mind next time", c.Reminders},
 		{"Incidents", s.GetIncidents()},
 		{"Tender spots", s.GetTenderSpots()},
@@ -28,7 +29,7 @@ func parts(c *pb.RecordCard) []part {
 		{"Photos kept by the salon", s.GetPhotos()},
 		{"Visits", visitLines(c)},
 	}
-	var filled []part
+	var filled []block
 	for _, p := range all {
 		if len(p.Lines) > 0 {
 			filled = append(filled, p)
@@ -37,10 +38,10 @@ func parts(c *pb.RecordCard) []part {
 	return filled
 }
 
-// caution ends every card on paper.
+// caution ends every printed card.
 const caution = "The maker's directions come first; local codes and licensed practice decide. This card records what was seen; it is not a diagnosis."
 
-// hairLines are what the card knows of the hair.
+// hairLines are what the card knows about the hair over all visits.
 func hairLines(c *pb.RecordCard) []string {
 	var lines []string
 	s := c.Summary
@@ -60,12 +61,12 @@ func hairLines(c *pb.RecordCard) []string {
 		lines = append(lines, fmt.Sprintf("Growth: %.1f mm a month (%.1f to %.1f).", g.Value*30/1000, g.Low*30/1000, g.High*30/1000))
 	}
 	if c.NextRetouchTime != nil {
-		lines = append(lines, "Next retouch not before "+day(c.NextRetouchTime.AsTime())+". "+c.NextRetouchReason)
+		lines = append(lines, "Next retouch not before "+dateWords(c.NextRetouchTime.AsTime())+". "+c.NextRetouchReason)
 	}
 	return lines
 }
 
-// visitLines are the visits, a line each.
+// visitLines are the visits, one line each, in the form of the card's first line.
 func visitLines(c *pb.RecordCard) []string {
 	var lines []string
 	for _, v := range c.Visits {
@@ -79,7 +80,7 @@ func visitLines(c *pb.RecordCard) []string {
 func Text(c *pb.RecordCard) string {
 	var b strings.Builder
 	b.WriteString(c.GetSummary().GetFirstLine() + "\n")
-	for _, p := range parts(c) {
+	for _, p := range blocks(c) {
 		fmt.Fprintf(&b, "\n%s\n", p.Heading)
 		for _, line := range p.Lines {
 			fmt.Fprintf(&b, "- %s\n", line)
@@ -89,6 +90,8 @@ func Text(c *pb.RecordCard) string {
 	return b.String()
 }
 
+// page is one file without script or external resources, so that it can be printed or
+// mailed as it is.
 var page = template.Must(template.New("card").Parse(`<!doctype html>
 <html lang="en">
 <head>
@@ -116,19 +119,19 @@ ul { margin: .2rem 0; padding-left: 1.2rem; } .map { overflow-x: auto; }
 </html>
 `))
 
-// HTML is the card as one file for print, without script. It names the client by
-// nothing: the salon writes the name on the paper.
+// HTML is the card for print. It has no name of the client: the salon writes it by hand.
+// The only error is that of the template.
 func HTML(c *pb.RecordCard) (string, error) {
 	var b strings.Builder
 	err := page.Execute(&b, struct {
 		First, Caution string
-		Parts          []part
+		Parts          []block
 		Map            template.HTML
-	}{c.GetSummary().GetFirstLine(), caution, parts(c), template.HTML(c.GetSummary().GetHeadMapSvg())}) // the map escapes its own texts
+	}{c.GetSummary().GetFirstLine(), caution, blocks(c), template.HTML(c.GetSummary().GetHeadMapSvg())}) // the map escapes its own texts
 	return b.String(), err
 }
 
-// nonEmpty is a list of one text, or of none.
+// nonEmpty is a list of one text, or an empty list for an empty text.
 func nonEmpty(text string) []string {
 	if text == "" {
 		return nil

@@ -10,12 +10,13 @@ import (
 	"alkalog/service/timing"
 )
 
-// Summarize is the card in one glance, at an instant: what somebody reads who has
-// the client in the chair.
-func Summarize(c *pb.RecordCard, past []Past, now time.Time) *pb.CardSummary {
+// Summarize is the card at a glance at an instant, for somebody who has the client in the
+// chair. It reads the card that Build made, and the visits' facts for what the card does
+// not keep: tender spots and photos.
+func Summarize(c *pb.RecordCard, past []StoredVisit, now time.Time) *pb.CardSummary {
 	s := &pb.CardSummary{
 		FirstLine:         firstLine(c),
-		RelaxerLineMm:     relaxerLine(c, now),
+		RelaxerLineMm:     relaxerLineEstimate(c, now),
 		Overlaps:          overlaps(c),
 		ResistantSections: resistant(c),
 		FragileSections:   fragile(c),
@@ -28,27 +29,27 @@ func Summarize(c *pb.RecordCard, past []Past, now time.Time) *pb.CardSummary {
 	}
 	for _, v := range c.Visits {
 		for _, o := range v.Overrides {
-			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", day(o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), last(o.Practitioner), o.ReasonCode))
+			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", dateWords(o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), lastSegment(o.Practitioner), o.ReasonCode))
 		}
 	}
 	if len(c.Visits) > 0 {
-		s.Conditions = conditions(c.Visits[0])
-		s.Neutral = neutral(c.Visits[0])
+		s.Conditions = conditionLines(c.Visits[0])
+		s.Neutral = neutralWords(c.Visits[0])
 	}
 	return s
 }
 
-// firstLine is the last service in one line: when, what, with what, how long, how
-// it came out, what went wrong, and what to do differently.
+// firstLine is the last service in one line: date, service, product, minutes, result, what
+// went wrong, and what to do differently.
 func firstLine(c *pb.RecordCard) string {
 	if len(c.Visits) == 0 {
 		return "No service on record."
 	}
 	v := c.Visits[0]
-	said := []string{day(v.StartTime.AsTime()) + ": " + words(v.ServiceKind.String(), "SERVICE_KIND_", "service")}
+	said := []string{dateWords(v.StartTime.AsTime()) + ": " + enumWords(v.ServiceKind.String(), "SERVICE_KIND_", "service")}
 	if v.ProductDisplayName != "" {
 		product := v.ProductDisplayName
-		if word := words(v.Strength.String(), "STRENGTH_", ""); word != "" {
+		if word := enumWords(v.Strength.String(), "STRENGTH_", ""); word != "" {
 			product += " (" + word + ")"
 		}
 		said = append(said, product)
@@ -58,7 +59,7 @@ func firstLine(c *pb.RecordCard) string {
 	}
 	said = append(said, result(v))
 	line := strings.Join(said, ", ") + "."
-	if wrong := wentWrong(c, v); len(wrong) > 0 {
+	if wrong := problems(c, v); len(wrong) > 0 {
 		line += " Went wrong: " + strings.Join(wrong, "; ") + "."
 	}
 	if len(c.Reminders) > 0 {
@@ -67,7 +68,7 @@ func firstLine(c *pb.RecordCard) string {
 	return line
 }
 
-// result is how a visit came out.
+// result says how a visit ended. Sections differ, so straightening is a range.
 func result(v *pb.Visit) string {
 	switch {
 	case v.NotClosed && !v.FirstContact:
@@ -99,9 +100,9 @@ func result(v *pb.Visit) string {
 	return fmt.Sprintf("%.0f to %.0f %% straight", *least, *most)
 }
 
-// wentWrong is what went wrong at a visit: its incidents, and the deviations that
-// stand.
-func wentWrong(c *pb.RecordCard, v *pb.Visit) []string {
+// problems are what went wrong at a visit: its incidents, and the deviations that were not
+// withdrawn.
+func problems(c *pb.RecordCard, v *pb.Visit) []string {
 	var wrong []string
 	for _, i := range c.Incidents {
 		if i.Session == v.Session {
@@ -117,9 +118,9 @@ func wentWrong(c *pb.RecordCard, v *pb.Visit) []string {
 	return wrong
 }
 
-// relaxerLine is how far from the scalp the line of the last relaxer is by now, by
-// the client's growth; nil: no relaxer on record.
-func relaxerLine(c *pb.RecordCard, now time.Time) *pb.Estimate {
+// relaxerLineEstimate is how far the line of the last relaxer is from the scalp now, by
+// the client's growth; nil when no relaxer is on record or the growth is not known.
+func relaxerLineEstimate(c *pb.RecordCard, now time.Time) *pb.Estimate {
 	for _, v := range c.Visits {
 		if v.FirstContact && isRelaxer(v.ProductKind) && c.GrowthUmPerDay != nil {
 			days := now.Sub(v.StartTime.AsTime()).Hours() / 24
@@ -129,14 +130,13 @@ func relaxerLine(c *pb.RecordCard, now time.Time) *pb.Estimate {
 	return nil
 }
 
-// isRelaxer takes what is not stated for a relaxer: visits of before products'
-// kinds were kept.
+// isRelaxer counts an unstated kind as a relaxer: old visits have no product kind.
 func isRelaxer(k pb.ProductKind) bool {
 	return k == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER || k == pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }
 
-// overlaps is how often product lay on relaxed hair, section by section, on all
-// visits of the card; nil: no visit's facts are known.
+// overlaps counts how often product was on relaxed hair, section by section, over all
+// visits of the card; nil without visits.
 func overlaps(c *pb.RecordCard) *int32 {
 	var n int32
 	for _, v := range c.Visits {
@@ -148,7 +148,7 @@ func overlaps(c *pb.RecordCard) *int32 {
 	return &n
 }
 
-// resistant are the sections that took longest, at any visit.
+// resistant are the sections that were slowest or were marked as resistant.
 func resistant(c *pb.RecordCard) []string {
 	var sections []string
 	if c.MostResistantSection != "" {
@@ -164,7 +164,7 @@ func resistant(c *pb.RecordCard) []string {
 	return unique(sections)
 }
 
-// fragile are the sections that were called fragile, broke, or were in distress.
+// fragile are the sections that were marked as fragile or broke.
 func fragile(c *pb.RecordCard) []string {
 	var sections []string
 	for _, v := range c.Visits {
@@ -187,8 +187,9 @@ func fragile(c *pb.RecordCard) []string {
 	return unique(sections)
 }
 
-// tenderSpots are where it tingled or burned, with the day.
-func tenderSpots(past []Past) []string {
+// tenderSpots are where it tingled or burned, with the date. Tingling alone is no
+// incident, so this is the only place where it shows.
+func tenderSpots(past []StoredVisit) []string {
 	var spots []string
 	for _, p := range past {
 		for _, e := range p.Events {
@@ -201,14 +202,15 @@ func tenderSpots(past []Past) []string {
 			if where == "" {
 				where = "whole head"
 			}
-			spots = append(spots, where+": "+words(comfort.GetComfort().String(), "COMFORT_", "discomfort")+", "+day(e.GetEvent().GetOccurTime().AsTime()))
+			spots = append(spots, where+": "+enumWords(comfort.GetComfort().String(), "COMFORT_", "discomfort")+", "+dateWords(e.GetEvent().GetOccurTime().AsTime()))
 		}
 	}
 	return unique(spots)
 }
 
-// photos are the references of photos, newest first.
-func photos(past []Past, incidents []*pb.Incident) []string {
+// photos are the references of photos, newest first. The photos themselves are with the
+// salon.
+func photos(past []StoredVisit, incidents []*pb.Incident) []string {
 	var references []string
 	for _, i := range incidents {
 		for _, p := range i.Photos {
@@ -225,15 +227,15 @@ func photos(past []Past, incidents []*pb.Incident) []string {
 	return unique(references)
 }
 
-// conditions are those of a visit's decision, and whether they were met.
-func conditions(v *pb.Visit) []string {
+// conditionLines are the conditions of a visit's decision, and whether they were met.
+func conditionLines(v *pb.Visit) []string {
 	var lines []string
 	for _, c := range v.Conditions {
 		state := "not recorded as met"
 		if c.MetTime != nil {
-			state = "met " + day(c.MetTime.AsTime())
+			state = "met " + dateWords(c.MetTime.AsTime())
 			if c.Actor != "" {
-				state += " by " + last(c.Actor)
+				state += " by " + lastSegment(c.Actor)
 			}
 		}
 		lines = append(lines, c.Text+" - "+state)
@@ -241,8 +243,8 @@ func conditions(v *pb.Visit) []string {
 	return lines
 }
 
-// neutral is how the hair of a visit was shown to be neutral.
-func neutral(v *pb.Visit) string {
+// neutralWords says how the hair was shown to be neutral.
+func neutralWords(v *pb.Visit) string {
 	if !v.FirstContact {
 		return "no product on the hair"
 	}

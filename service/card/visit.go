@@ -8,8 +8,9 @@ import (
 	"alkalog/service/timing"
 )
 
-// visit is one visit as it stands on the card.
-func visit(p Past) *pb.Visit {
+// visit is one visit as the card shows it. Getters of nil messages return zero values, so
+// a visit without a decision or an outcome needs no cases of its own.
+func visit(p StoredVisit) *pb.Visit {
 	in := p.Decision.GetInputs()
 	v := &pb.Visit{
 		Outcome:            p.Outcome.GetName(),
@@ -34,7 +35,7 @@ func visit(p Past) *pb.Visit {
 		Deviations:         p.Outcome.GetDeviations(),
 		NeutralProof:       p.Outcome.GetNeutralProof(),
 		Consent:            in.GetConsultation().GetConsent(),
-		FirstContact:       touched(p.Outcome.GetSections()),
+		FirstContact:       anyContact(p.Outcome.GetSections()),
 	}
 	if wishes := in.GetConsultation().GetWishes(); wishes != nil {
 		v.DesiredPercent = wishes.StraighteningPercent
@@ -53,23 +54,22 @@ func visit(p Past) *pb.Visit {
 		}
 	}
 	if p.State != nil {
-		fromFacts(v, p)
+		applyFacts(v, p)
 	}
-	v.ExposureMinutes = longest(v.Sections)
+	v.ExposureMinutes = longestExposure(v.Sections)
 	return v
 }
 
-// fromFacts puts what the facts say now in the place of what was known when the
-// visit was closed.
-func fromFacts(v *pb.Visit, p Past) {
+// applyFacts replaces what was known when the visit was closed by what the facts say now.
+func applyFacts(v *pb.Visit, p StoredVisit) {
 	state := p.State
 	v.Products = state.ProductsUsed
 	v.Sections = timing.SectionOutcomes(p.Session, p.Decision.GetInputs(), state, p.Outcome.GetSections())
-	v.FirstContact = touched(v.Sections)
+	v.FirstContact = anyContact(v.Sections)
 	v.Lathers = &state.Shampoos
 	v.NeutralProof = state.NeutralProof
 	v.Conditions = state.Conditions
-	v.OverlappedSections = overlapped(p)
+	v.OverlappedSections = overlappedSections(p)
 	v.Deviations = state.Deviations
 	if p.Outcome != nil {
 		closing := timing.ClosingDeviations(p.Session, p.Events, state.Time.AsTime())
@@ -77,18 +77,18 @@ func fromFacts(v *pb.Visit, p Past) {
 	}
 }
 
-// Touched reports whether product touched the hair, by the facts.
-func Touched(state *pb.SessionState) bool {
+// ProductTouchedHair reports whether product touched the hair, by the facts.
+func ProductTouchedHair(state *pb.SessionState) bool {
 	return slices.ContainsFunc(state.GetSections(), func(s *pb.SectionState) bool { return s.FirstContactTime != nil })
 }
 
-// touched reports whether product touched a section.
-func touched(sections []*pb.SectionOutcome) bool {
+// anyContact reports whether product touched a section.
+func anyContact(sections []*pb.SectionOutcome) bool {
 	return slices.ContainsFunc(sections, func(s *pb.SectionOutcome) bool { return s.FirstContactTime != nil })
 }
 
-// longest is the longest exposure of a section; nil: not known.
-func longest(sections []*pb.SectionOutcome) *float64 {
+// longestExposure is the longest exposure of a section in minutes; nil when not known.
+func longestExposure(sections []*pb.SectionOutcome) *float64 {
 	var most *float64
 	for _, s := range sections {
 		if s.ExposureMinutes != nil && (most == nil || *s.ExposureMinutes > *most) {
@@ -98,10 +98,10 @@ func longest(sections []*pb.SectionOutcome) *float64 {
 	return most
 }
 
-// overlapped are the sections on which product lay on hair that was relaxed
-// before: all of a corrective service, and in a retouch those where it was put on
+// overlappedSections are the sections in which product was on hair that was relaxed
+// before: all of a corrective service, and in a retouch those where product was put on
 // more than the new growth.
-func overlapped(p Past) []string {
+func overlappedSections(p StoredVisit) []string {
 	var sections []string
 	for _, s := range p.State.Sections {
 		if len(s.Contacts) == 0 {

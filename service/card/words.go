@@ -8,8 +8,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// words turns an enum value's name into words; other for one that is not stated.
-func words(value, prefix, other string) string {
+// enumWords turns the name of an enum value into words, or returns other when it is not
+// stated.
+func enumWords(value, prefix, other string) string {
 	value = strings.TrimPrefix(value, prefix)
 	if value == "UNSPECIFIED" {
 		return other
@@ -17,23 +18,23 @@ func words(value, prefix, other string) string {
 	return strings.ToLower(strings.ReplaceAll(value, "_", " "))
 }
 
-// incidentWords is what went wrong and where.
+// incidentWords says what went wrong and where.
 func incidentWords(i *pb.Incident) string {
-	what := words(i.Kind.String(), "INCIDENT_KIND_", "an incident")
+	what := enumWords(i.Kind.String(), "INCIDENT_KIND_", "an incident")
 	switch {
 	case i.SectionId != "":
 		return what + " at " + i.SectionId
 	case i.Place == pb.Place_PLACE_EYE_LEFT, i.Place == pb.Place_PLACE_EYE_RIGHT:
-		return "product in the " + strings.TrimPrefix(words(i.Place.String(), "PLACE_EYE_", ""), " ") + " eye"
+		return "product in the " + strings.TrimPrefix(enumWords(i.Place.String(), "PLACE_EYE_", ""), " ") + " eye"
 	case i.Kind == pb.IncidentKind_INCIDENT_KIND_EYE:
 		return "product in an eye"
 	}
 	return what
 }
 
-// incidentLine is an incident and its state.
+// incidentLine is an incident and its state in one line.
 func incidentLine(i *pb.Incident) string {
-	line := day(i.OccurTime.AsTime()) + ": " + incidentWords(i)
+	line := dateWords(i.OccurTime.AsTime()) + ": " + incidentWords(i)
 	if i.FlushMinutes != nil {
 		line += fmt.Sprintf(", %.0f min of water", i.GetFlushMinutes())
 	}
@@ -51,14 +52,14 @@ func incidentLine(i *pb.Incident) string {
 
 // deviationWords is a deviation in a few words.
 func deviationWords(d *pb.Deviation) string {
-	what := words(d.Kind.String(), "DEVIATION_KIND_", "a deviation")
+	what := enumWords(d.Kind.String(), "DEVIATION_KIND_", "a deviation")
 	if d.SectionId != "" {
 		what += " at " + d.SectionId
 	}
 	return what
 }
 
-// ruleWords is a rule and its subject.
+// ruleWords is a rule with its subject.
 func ruleWords(rule, subject string) string {
 	if subject == "" {
 		return rule
@@ -66,10 +67,10 @@ func ruleWords(rule, subject string) string {
 	return rule + " (" + subject + ")"
 }
 
-// last is the last segment of a resource name.
-func last(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+// lastSegment is the last segment of a resource name.
+func lastSegment(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
-// unique leaves out what was there before; the order stays.
+// unique drops repeated lines and keeps the order.
 func unique(lines []string) []string {
 	var kept []string
 	for _, l := range lines {

@@ -198,7 +198,7 @@ func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) 
 // text or for print; it is empty before the first visit.
 func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest) (*pb.GetRecordCardResponse, error) {
 	c := &pb.RecordCard{Client: req.Name}
-	var past []card.Past
+	var past []card.StoredVisit
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
 		if _, err := record.Get(r, storage.Clients, req.Name); err != nil {
 			return err

@@ -21,7 +21,7 @@ func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) 
 }
 
 // CardAndVisits is Card with the visits behind it, newest first.
-func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.Past, error) {
+func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.StoredVisit, error) {
 	past, err := visits(r, client, keep)
 	if err != nil {
 		return nil, nil, err
@@ -38,7 +38,7 @@ func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard
 // aside as another client's is not one. The facts of the newest keep visits and of
 // those without an outcome are read and folded anew; older ones are told from
 // their outcomes.
-func visits(r *storage.Snapshot, client string, keep int) ([]card.Past, error) {
+func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, error) {
 	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, storage.Page{Size: visitsRead})
 	if err != nil {
 		return nil, err
@@ -54,9 +54,9 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.Past, error) {
 	slices.SortStableFunc(sessions, func(a, b *pb.Session) int {
 		return cmp.Compare(b.StartTime.AsTime().UnixNano(), a.StartTime.AsTime().UnixNano())
 	})
-	var past []card.Past
+	var past []card.StoredVisit
 	for _, session := range sessions {
-		p := card.Past{Session: session, Outcome: bySession[session.Name]}
+		p := card.StoredVisit{Session: session, Outcome: bySession[session.Name]}
 		if session.MovedTo != "" {
 			continue
 		}
@@ -65,7 +65,7 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.Past, error) {
 				return nil, err
 			}
 		}
-		if p.Outcome == nil && !card.Touched(p.State) {
+		if p.Outcome == nil && !card.ProductTouchedHair(p.State) {
 			continue
 		}
 		if session.Decision != "" {
@@ -79,7 +79,7 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.Past, error) {
 }
 
 // fold reads the facts of a visit and what they come to.
-func fold(r *storage.Snapshot, p *card.Past) (err error) {
+func fold(r *storage.Snapshot, p *card.StoredVisit) (err error) {
 	if p.Events, err = storage.Events(r, p.Session.Name, 0); err != nil {
 		return err
 	}

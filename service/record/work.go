@@ -23,7 +23,7 @@ const aDay = 24 * time.Hour
 // before contact counts for nothing, and so does one that was moved to another
 // client. It is worked out from the facts each time, so a fact that comes late
 // counts.
-func RecordedWork(r *storage.Snapshot, visits []card.Past) ([]*pb.HistoryFact, error) {
+func RecordedWork(r *storage.Snapshot, visits []card.StoredVisit) ([]*pb.HistoryFact, error) {
 	var facts []*pb.HistoryFact
 	for _, p := range visits {
 		first, last, ok := contact(p)
@@ -51,7 +51,7 @@ func RecordedWork(r *storage.Snapshot, visits []card.Past) ([]*pb.HistoryFact, e
 // its facts or, for older visits, by its outcome. ok is false when it touched none.
 // A visit that was closed as completed without a recorded contact was done all the
 // same.
-func contact(p card.Past) (first, last time.Time, ok bool) {
+func contact(p card.StoredVisit) (first, last time.Time, ok bool) {
 	add := func(from, to time.Time) {
 		if !ok || from.Before(first) {
 			first = from

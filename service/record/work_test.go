@@ -32,21 +32,21 @@ func TestContact(t *testing.T) {
 	touched := &pb.Outcome{Sections: []*pb.SectionOutcome{{FirstContactTime: stamp(3 * time.Minute)}}}
 	for _, c := range []struct {
 		name        string
-		visit       card.Past
+		visit       card.StoredVisit
 		first, last time.Duration
 		want        bool
 	}{
-		{"nothing happened", card.Past{}, 0, 0, false},
-		{"broken off before contact", card.Past{Outcome: &pb.Outcome{Sections: []*pb.SectionOutcome{{SectionId: "front"}}}}, 0, 0, false},
-		{"other facts only", card.Past{Events: []*pb.StoredEvent{{Event: &pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{}}}}}}, 0, 0, false},
-		{"open, two sections", card.Past{Events: []*pb.StoredEvent{appliedAt(9 * time.Minute), appliedAt(4 * time.Minute)}}, 4 * time.Minute, 9 * time.Minute, true},
-		{"a till's clock that was corrected", card.Past{Events: []*pb.StoredEvent{corrected}}, time.Minute, time.Minute, true},
-		{"a till's clock that is bounded", card.Past{Events: []*pb.StoredEvent{bounded}}, 5 * time.Minute, 20 * time.Minute, true},
-		{"a till's clock that is years ahead", card.Past{Events: []*pb.StoredEvent{appliedAt(20000 * time.Hour)}}, time.Hour, time.Hour, true},
-		{"a till's clock that is years behind", card.Past{Events: []*pb.StoredEvent{appliedAt(-20000 * time.Hour)}}, 0, 0, true},
-		{"sent late by a till that was offline", card.Past{Events: []*pb.StoredEvent{appliedAt(-5 * time.Hour)}}, -5 * time.Hour, -5 * time.Hour, true},
-		{"an older visit, told from its outcome", card.Past{Outcome: touched}, 3 * time.Minute, 3 * time.Minute, true},
-		{"completed without a recorded contact", card.Past{Outcome: &pb.Outcome{Completed: true}}, 0, 0, true},
+		{"nothing happened", card.StoredVisit{}, 0, 0, false},
+		{"broken off before contact", card.StoredVisit{Outcome: &pb.Outcome{Sections: []*pb.SectionOutcome{{SectionId: "front"}}}}, 0, 0, false},
+		{"other facts only", card.StoredVisit{Events: []*pb.StoredEvent{{Event: &pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{}}}}}}, 0, 0, false},
+		{"open, two sections", card.StoredVisit{Events: []*pb.StoredEvent{appliedAt(9 * time.Minute), appliedAt(4 * time.Minute)}}, 4 * time.Minute, 9 * time.Minute, true},
+		{"a till's clock that was corrected", card.StoredVisit{Events: []*pb.StoredEvent{corrected}}, time.Minute, time.Minute, true},
+		{"a till's clock that is bounded", card.StoredVisit{Events: []*pb.StoredEvent{bounded}}, 5 * time.Minute, 20 * time.Minute, true},
+		{"a till's clock that is years ahead", card.StoredVisit{Events: []*pb.StoredEvent{appliedAt(20000 * time.Hour)}}, time.Hour, time.Hour, true},
+		{"a till's clock that is years behind", card.StoredVisit{Events: []*pb.StoredEvent{appliedAt(-20000 * time.Hour)}}, 0, 0, true},
+		{"sent late by a till that was offline", card.StoredVisit{Events: []*pb.StoredEvent{appliedAt(-5 * time.Hour)}}, -5 * time.Hour, -5 * time.Hour, true},
+		{"an older visit, told from its outcome", card.StoredVisit{Outcome: touched}, 3 * time.Minute, 3 * time.Minute, true},
+		{"completed without a recorded contact", card.StoredVisit{Outcome: &pb.Outcome{Completed: true}}, 0, 0, true},
 	} {
 		c.visit.Session = session
 		first, last, ok := contact(c.visit)

@@ -10,8 +10,8 @@ import (
 	"alkalog/service/severity"
 )
 
-// alarms are the calls to act at f.at, most severe first. What calls for water stands
-// until water comes, whatever else is noted, even when the session is closed.
+// alarms are the calls to act now, most severe first. A call for water stands until water
+// comes, whatever else is recorded, even when the session is closed.
 func (f *folding) alarms() []*pb.Alarm {
 	calls := append(f.comfortAlarms(), f.flushAlarms()...)
 	if n := len(f.unknownCalls); n > 0 { // one alarm, since the first and with the newest
@@ -39,12 +39,12 @@ func (f *folding) alarms() []*pb.Alarm {
 	return calls
 }
 
-// callsForWater tells alarms that outlive the closing of a session.
+// callsForWater reports whether alarms of a kind continue after a session is closed.
 func callsForWater(k pb.AlarmKind) bool {
 	return severity.AtLeast(k, pb.AlarmKind_ALARM_KIND_FLUSH)
 }
 
-// courseAlarms are about the course of the service as a whole.
+// courseAlarms are about the service as a whole.
 func (f *folding) courseAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	if f.confirmationDue() && f.contact == nil && f.preparation.namedTime.IsZero() && f.stopped == nil {
@@ -58,10 +58,10 @@ func (f *folding) courseAlarms() []*pb.Alarm {
 	return calls
 }
 
-// comfortAlarms call for water wherever discomfort was reported, once per section,
-// since the first report and with the event of the newest. They do not ask whether
-// product is known to be on: the fact that it is may be on its way from a till, and
-// the skin does not wait for it.
+// comfortAlarms call for water where discomfort was reported: one alarm per section, since
+// the first report and with the event of the newest. They do not require that product is
+// known to be on: that fact may still be on its way from a till, and the skin does not
+// wait for it.
 func (f *folding) comfortAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	said := map[string]*pb.Alarm{}
@@ -82,6 +82,7 @@ func (f *folding) comfortAlarms() []*pb.Alarm {
 	return calls
 }
 
+// discomfortText is what the client feels, as a sentence.
 func discomfortText(c *discomfortReport) string {
 	verb := "It tingles"
 	if isBurn(c.comfort) {
@@ -93,8 +94,8 @@ func discomfortText(c *discomfortReport) string {
 	return verb + " at " + c.section + "."
 }
 
-// flushAlarms call for water on eyes and skin, and for going on with it. None ever
-// says that it is enough: that is for medical help to say.
+// flushAlarms call for water on eyes and skin, and for more of it. No alarm ever says that
+// the flush is complete: only medical help can say so.
 func (f *folding) flushAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	call := func(kind pb.AlarmKind, w *flush, since time.Time, event, format string, args ...any) {
@@ -128,8 +129,8 @@ func (f *folding) flushAlarms() []*pb.Alarm {
 	return calls
 }
 
-// briefRinse calls the water back when it was taken from the head so soon that
-// product must still be there.
+// briefRinseAlarm calls for water again when it was taken off so soon that product must
+// still be in the hair; nil when it was not.
 func (f *folding) briefRinseAlarm() *pb.Alarm {
 	h := f.head
 	if h.waterOffTime.IsZero() || len(h.running) > 0 || !f.productTouchedHair() || !f.rinsedOut.IsZero() || h.ranMinutes >= briefRinseMinutes || len(h.burnt) > 0 {
@@ -139,13 +140,14 @@ func (f *folding) briefRinseAlarm() *pb.Alarm {
 		Message: "Put the water back on. The product is not rinsed out."}
 }
 
-// hurts tells whether discomfort stands unanswered on a section or the whole head.
+// discomfortAt reports whether discomfort on a section or on the whole head still needs
+// water.
 func (f *folding) discomfortAt(id string) bool {
 	return slices.ContainsFunc(f.reports, func(c *discomfortReport) bool { return c.open && (c.section == "" || c.section == id) })
 }
 
-// sectionAlarms are the calls about one section that product is on. Nobody is sent
-// to test a strand that should be under water.
+// sectionAlarms are the calls about one section that has product on. A section that
+// should be under water gets no call for a strand test.
 func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 	if a := f.rinseNowAlarm(c); a != nil {
 		a.Kind, a.Place, a.SectionId = pb.AlarmKind_ALARM_KIND_RINSE_NOW, pb.Place_PLACE_HEAD, c.id
@@ -155,6 +157,7 @@ func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 	call := func(kind pb.AlarmKind, since time.Time, message string) {
 		calls = append(calls, &pb.Alarm{Kind: kind, SectionId: c.id, SinceTime: stamp(since), Message: message})
 	}
+	// RINSE_DUE includes what TARGET_NEAR says, so only one of them is raised.
 	switch near := c.nearTargetTime(); {
 	case !c.latestCallTime.After(f.at):
 		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. The latest advised time has come.", sectionWords(c.id)))
@@ -167,7 +170,7 @@ func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 	return calls
 }
 
-// Where names the place that an alarm is about.
+// AlarmPlace names the place that an alarm is about.
 func AlarmPlace(a *pb.Alarm) string {
 	if a.SectionId == "" && (a.Place != pb.Place_PLACE_UNSPECIFIED || a.Cause == pb.AlarmCause_ALARM_CAUSE_SPLASH) {
 		return placeWords(a.Place)
@@ -175,10 +178,12 @@ func AlarmPlace(a *pb.Alarm) string {
 	return sectionWords(a.SectionId)
 }
 
-// sectionWords names a section; the empty id is the whole head.
+// sectionWords names a section; the empty ID is the whole head.
 func sectionWords(id string) string { return cmp.Or(id, "the head") }
 
-// rinseNow is why water must come on a section now; nil when it need not.
+// rinseNowAlarm says why water must come on a section now; nil when it need not. The
+// order of the cases is the order of certainty: what is known comes before what is
+// estimated.
 func (f *folding) rinseNowAlarm(c *section) *pb.Alarm {
 	call := func(cause pb.AlarmCause, since time.Time, event, format string, args ...any) *pb.Alarm {
 		return &pb.Alarm{Cause: cause, SinceTime: stamp(since), EventId: event, Message: "Rinse now. " + fmt.Sprintf(format, args...)}
@@ -203,13 +208,14 @@ func (f *folding) rinseNowAlarm(c *section) *pb.Alarm {
 	return nil
 }
 
-// WaitsUntil is the next instant after the state's time at which alarms or
-// deviations may change although no fact arrives; false when none is to come. It
-// may name an instant at which nothing changes, and misses none.
+// NextChange is the next time after the state's at which alarms or deviations may change
+// without a new fact; false when there is none. It may return a time at which nothing
+// changes, but misses none: callers sleep until it.
 func NextChange(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (time.Time, bool) {
 	now := state.GetTime().AsTime()
 	next := time.Time{}
-	// An alarm calls at its instant; a deviation begins just after.
+	// An alarm begins at its instant; a deviation just after, because a fact at the very
+	// instant is still in time.
 	consider := func(t time.Time) {
 		for _, t := range []time.Time{t, t.Add(1)} {
 			if t.After(now) && (next.IsZero() || t.Before(next)) {
@@ -233,7 +239,8 @@ func NextChange(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 	return next, !next.IsZero()
 }
 
-// sectionInstants are those at which something changes on a section by itself.
+// sectionChangeTimes passes on the times at which something changes on a section by
+// itself.
 func (f *folding) sectionChangeTimes(c *section, consider func(time.Time)) {
 	consider(c.latestCallTime)
 	consider(c.limitTime)

@@ -14,10 +14,10 @@ func oneSection() *timeline {
 
 func TestAlarms(t *testing.T) {
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  []string
+		name     string
+		timeline *timeline
+		at       float64
+		want     []string
 	}{
 		{"all is well", oneSection(), 2, nil},
 		{"no product on yet", newTimeline(regular()).at(-1, based()), 60, nil},
@@ -50,7 +50,7 @@ func TestAlarms(t *testing.T) {
 		{"hard limit", oneSection().at(6, strand("back-left", 95)).at(9, strand("back-left", 95)).at(12, strand("back-left", 94)).at(15, strand("back-left", 93)), 18, []string{"RINSE_NOW back-left"}},
 		{"shampooed until clear", oneSection().at(7, rinsedOutFact()).at(9, shampoo(1, pink)).at(11, shampoo(2, pink)).at(13, shampoo(3, clear)), 14, nil},
 	} {
-		if got := alarmWords(c.story.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
+		if got := alarmWords(c.timeline.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
@@ -90,7 +90,7 @@ func TestAlarmsSaySinceWhen(t *testing.T) {
 	}
 }
 
-// Between two instants named by WaitsUntil nothing changes by itself.
+// Between two instants named by NextChange nothing changes by itself.
 func TestNothingChangesBeforeItIsTime(t *testing.T) {
 	for name, s := range map[string]*timeline{
 		"no strand test at all":      oneSection(),

@@ -65,7 +65,7 @@ func drawNewerFact(t *rapid.T, head string) *pb.Event {
 	}).Draw(t, "rest")()
 }
 
-// drawStory is a session of up to 30 facts, some at the same instant.
+// drawTimeline is a session of up to 30 facts, some at the same instant.
 func drawTimeline(t *rapid.T) *timeline {
 	s := newTimeline(regular())
 	if rapid.IntRange(0, 4).Draw(t, "without decision") == 0 {
@@ -85,10 +85,10 @@ func drawTimeline(t *rapid.T) *timeline {
 // till is a state machine: facts of one session leave the till in any order, some
 // more than once, some very late, and the state is made again after each.
 type till struct {
-	story   *timeline
-	waiting []int // facts not sent yet
-	arrived []*pb.StoredEvent
-	clock   time.Time
+	timeline *timeline
+	waiting  []int // facts not sent yet
+	arrived  []*pb.StoredEvent
+	clock    time.Time
 }
 
 func (m *till) send(t *rapid.T) {
@@ -105,13 +105,13 @@ func (m *till) sendAgain(t *rapid.T) {
 		return
 	}
 	again := rapid.SampledFrom(m.arrived).Draw(t, "again")
-	m.record(t, slices.IndexFunc(m.story.events, func(e *pb.StoredEvent) bool { return e.Event.EventId == again.Event.EventId }))
+	m.record(t, slices.IndexFunc(m.timeline.events, func(e *pb.StoredEvent) bool { return e.Event.EventId == again.Event.EventId }))
 }
 
 func (m *till) record(t *rapid.T, i int) {
 	m.clock = m.clock.Add(time.Duration(rapid.IntRange(0, 1000).Draw(t, "seconds later")) * time.Second)
 	m.arrived = append(m.arrived, &pb.StoredEvent{
-		Event:      m.story.events[i].Event,
+		Event:      m.timeline.events[i].Event,
 		RecordTime: stamp(m.clock),
 		Sequence:   int64(len(m.arrived) + 1),
 	})
@@ -123,7 +123,7 @@ func (m *till) check(t *rapid.T) {
 	for _, e := range m.arrived {
 		ids[e.Event.EventId] = true
 	}
-	if got := Fold(m.story.session, m.arrived, minute(1e4)).Sequence; got != int64(len(ids)) {
+	if got := Fold(m.timeline.session, m.arrived, minute(1e4)).Sequence; got != int64(len(ids)) {
 		t.Fatalf("%d facts arrived, the state rests on %d", len(ids), got)
 	}
 }
@@ -132,8 +132,8 @@ func (m *till) check(t *rapid.T) {
 // state, and no fact is lost.
 func TestAnyOrderOfArrivalGivesTheSameState(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		m := &till{story: drawTimeline(t), clock: minute(60)}
-		for i := range m.story.events {
+		m := &till{timeline: drawTimeline(t), clock: minute(60)}
+		for i := range m.timeline.events {
 			m.waiting = append(m.waiting, i)
 		}
 		t.Repeat(map[string]func(*rapid.T){"send": m.send, "send again": m.sendAgain, "": m.check})
@@ -143,12 +143,12 @@ func TestAnyOrderOfArrivalGivesTheSameState(t *testing.T) {
 		}
 		// The same facts in the order in which they happened, recorded at once.
 		for _, at := range []time.Time{minute(7), minute(41), minute(1e4)} {
-			want, got := Fold(m.story.session, m.story.events, at), Fold(m.story.session, m.arrived, at)
+			want, got := Fold(m.timeline.session, m.timeline.events, at), Fold(m.timeline.session, m.arrived, at)
 			if !proto.Equal(want, got) {
 				t.Fatalf("at %v:\n%v\nin another order:\n%v", at, want, got)
 			}
 		}
-		want, got := ClosingDeviations(m.story.session, m.story.events, minute(1e4)), ClosingDeviations(m.story.session, m.arrived, minute(1e4))
+		want, got := ClosingDeviations(m.timeline.session, m.timeline.events, minute(1e4)), ClosingDeviations(m.timeline.session, m.arrived, minute(1e4))
 		if fmt.Sprint(deviationWords(want)) != fmt.Sprint(deviationWords(got)) {
 			t.Fatalf("closing: %v and %v", deviationWords(want), deviationWords(got))
 		}
@@ -212,7 +212,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 	})
 }
 
-// Until the next instant named by WaitsUntil neither alarms nor deviations change.
+// Until the next instant named by NextChange neither alarms nor deviations change.
 func TestGuidanceChangesOnlyWhenItSaid(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawTimeline(t)

@@ -11,15 +11,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// A till's clock may be wrong by hours, drift, and be set while a service runs. It
-// is measured by echoes of the server's time, which no queue and no retry disturbs,
-// and a session keeps the readings of each till. An event happened between two
-// readings, so its offset is that of one of them; where both fit, the event has a
-// span of times, and guidance takes the longest exposure in it.
-
-// Measure adds what one attempt of a call tells of its sender's clock to a
-// session's clocks. An echo that cannot be, such as of a time that is yet to come,
-// tells nothing. The clocks that were given are not changed.
+// MeasureClock adds what one attempt of a call says about its sender's clock to a
+// session's clocks, and returns the clocks. An impossible echo, such as one of a future
+// time, is ignored. The slice and the messages that were passed are not changed.
+//
+// The echo gives readings of the offset. Without an echo, the smallest difference
+// between sending and receiving bounds it: a message cannot arrive before it is sent, so
+// the clock is ahead by at least that much. There is no bound from the other side,
+// because a queue of 40 minutes looks like a clock that is 40 minutes slow.
 func MeasureClock(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Time) []*pb.TillClock {
 	fresh := readings(echo, sent, received)
 	if len(fresh) == 0 && sent == nil {
@@ -44,8 +43,8 @@ func MeasureClock(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sen
 	return clocks
 }
 
-// ClockOf is the till's clock of a session, as an echo measured it last or as the
-// sending times bound it.
+// ClockStateOf returns what is known of a till's clock: the last offset that an echo
+// measured, else the bound from the sending times.
 func ClockStateOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 	c := tillClock(clocks, sender)
 	s := &pb.ClockState{}
@@ -59,14 +58,16 @@ func ClockStateOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 	return s
 }
 
-// Corrected is a till's time by the server's clock, as far as the till's is known.
-func CorrectedTime(c *pb.ClockState, told time.Time) time.Time {
+// CorrectedTime converts a till's time to the server's clock, as far as the offset is
+// known.
+func CorrectedTime(c *pb.ClockState, tillTime time.Time) time.Time {
 	if !c.GetCorrected() {
-		return told
+		return tillTime
 	}
-	return subtractOffset(told, c.GetOffsetMs())
+	return subtractOffset(tillTime, c.GetOffsetMs())
 }
 
+// tillClock returns the clock of a sender; nil when nothing is known of it.
 func tillClock(clocks []*pb.TillClock, sender string) *pb.TillClock {
 	i := slices.IndexFunc(clocks, func(c *pb.TillClock) bool { return c.Sender == sender })
 	if i < 0 {
@@ -75,8 +76,9 @@ func tillClock(clocks []*pb.TillClock, sender string) *pb.TillClock {
 	return clocks[i]
 }
 
-// readings are what an echo tells: the offset when the server's time was received
-// and, by the monotonic clock, the offset when this attempt was sent.
+// readings returns what an echo measures: the offset at the moment when the till
+// received the server's time and, by the till's monotonic clock, the offset when this
+// attempt was sent. The second shows a clock that was changed in between.
 func readings(echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Time) []*pb.ClockReading {
 	if echo.GetServerTime() == nil || echo.GetReceiveTime() == nil {
 		return nil
@@ -97,8 +99,9 @@ func readingAt(server, till time.Time) *pb.ClockReading {
 	return &pb.ClockReading{Time: timestamppb.New(server), OffsetMs: milliseconds(till) - milliseconds(server)}
 }
 
-// withReading puts a reading in its place. Of a run of readings that agree with the
-// first, the last alone is kept beside it.
+// withReading inserts a reading in order of time. Of a run of readings that agree, only
+// the first and the last are kept: between them the offset did not change, and a session
+// of an hour would otherwise store hundreds.
 func withReading(all []*pb.ClockReading, r *pb.ClockReading) []*pb.ClockReading {
 	if slices.ContainsFunc(all, func(known *pb.ClockReading) bool { return proto.Equal(known, r) }) {
 		return all
@@ -114,13 +117,18 @@ func withReading(all []*pb.ClockReading, r *pb.ClockReading) []*pb.ClockReading 
 	return all
 }
 
+// offsetsAgree reports whether two readings measured the same offset, within half of the
+// slack, because both have an error.
 func offsetsAgree(a, b *pb.ClockReading) bool {
 	return max(a.OffsetMs, b.OffsetMs)-min(a.OffsetMs, b.OffsetMs) <= clockSlack.Milliseconds()/2
 }
 
-// Correct says when events of one batch happened by the server's clock, as far as
-// echoes tell. The events are those of a sender with their record times set; recorded
-// are the session's earlier ones.
+// CorrectTimes sets the corrected times of the events of one batch, by the server's
+// clock, as far as echoes measured the offset. The batch is of one sender and has its
+// record times set; recorded holds the session's earlier events.
+//
+// Events are corrected in the order of their device, because each one limits the times
+// that fit for the next.
 func CorrectTimes(s *pb.Session, recorded, batch []*pb.StoredEvent) {
 	batch = slices.Clone(batch)
 	slices.SortStableFunc(batch, func(a, b *pb.StoredEvent) int {
@@ -133,6 +141,8 @@ func CorrectTimes(s *pb.Session, recorded, batch []*pb.StoredEvent) {
 	}
 }
 
+// correctTime sets the times of one event. Of several times that fit, the one by the
+// newest reading is the corrected time, and the others are its range.
 func correctTime(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	c := tillClock(s.GetTillClocks(), e.Sender)
 	if len(c.GetReadings()) == 0 {
@@ -142,7 +152,7 @@ func correctTime(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	received := e.RecordTime.AsTime()
 	fits := afterSessionStart(s, inDeviceSequence(known, e, candidateTimes(c, e.Event.GetOccurTime().AsTime(), received)))
 	e.ClockBasis = pb.ClockBasis_CLOCK_BASIS_ECHO
-	if len(fits) == 0 { // no clock that was measured explains it
+	if len(fits) == 0 { // no measured offset explains the time
 		e.CorrectedTime, e.EarliestTime, e.LatestTime = e.RecordTime, timestamppb.New(earlier(earliestContact(s), received)), e.RecordTime
 		return
 	}
@@ -159,8 +169,9 @@ func correctTime(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	}
 }
 
-// correctByBound takes off what the clock is ahead by at least. It is noted as known
-// now; Fold goes by the bound of the whole session.
+// correctByBound subtracts the least offset that the sending times allow. The event
+// stores the bound that is known now; Fold uses the bound of the whole session, which
+// later batches may raise.
 func correctByBound(c *pb.TillClock, e *pb.StoredEvent) {
 	if c.GetBoundMs() == 0 {
 		return
@@ -175,7 +186,8 @@ func setCorrected(e *pb.StoredEvent, at time.Time, offset int64) {
 	e.ClockOffsetMs, e.CorrectedTime = &offset, timestamppb.New(at)
 }
 
-// fit is a time at which an event may have happened, with the offset that gives it.
+// candidateTime is a time at which an event may have happened, with the clock offset that
+// leads to it.
 type candidateTime struct {
 	at     time.Time
 	offset int64
@@ -183,13 +195,13 @@ type candidateTime struct {
 
 func (f candidateTime) compare(g candidateTime) int { return f.at.Compare(g.at) }
 
-// candidates are the times at which an event may have happened that the till says
-// was at told: between two readings, by the offset of one of them. Those by the
-// newest reading come last.
-func candidateTimes(c *pb.TillClock, told, received time.Time) []candidateTime {
+// candidateTimes returns the times at which an event may have happened that the till
+// stamped with tillTime. Between two readings the clock had the offset of one of them: it
+// was changed at some moment in between. The candidates of the newest reading come last.
+func candidateTimes(c *pb.TillClock, tillTime, received time.Time) []candidateTime {
 	var found []candidateTime
 	consider := func(r *pb.ClockReading, from, to time.Time) {
-		at := subtractOffset(told, r.OffsetMs)
+		at := subtractOffset(tillTime, r.OffsetMs)
 		if at.Before(from.Add(-clockSlack)) || at.After(to.Add(clockSlack)) {
 			return
 		}
@@ -207,8 +219,8 @@ func candidateTimes(c *pb.TillClock, told, received time.Time) []candidateTime {
 	return found
 }
 
-// neighbours leaves those times that keep an event in the order of its device, as
-// far as the times of the others are certain; all of them when none does.
+// inDeviceSequence keeps the times that agree with the sequence numbers of the device,
+// compared with events whose times are certain. If no time agrees, it keeps all.
 func inDeviceSequence(known []*pb.StoredEvent, e *pb.StoredEvent, fits []candidateTime) []candidateTime {
 	if e.Event.DeviceSequence == nil {
 		return fits
@@ -225,11 +237,12 @@ func inDeviceSequence(known []*pb.StoredEvent, e *pb.StoredEvent, fits []candida
 	})
 }
 
-// likely leaves out times before the session if others fit.
+// afterSessionStart drops times before the session, if others fit.
 func afterSessionStart(s *pb.Session, fits []candidateTime) []candidateTime {
 	return prefer(fits, func(f candidateTime) bool { return !f.at.Before(earliestContact(s).Add(-clockSlack)) })
 }
 
+// prefer keeps the times that are good, or all of them when none is.
 func prefer(fits []candidateTime, good func(candidateTime) bool) []candidateTime {
 	left := slices.DeleteFunc(slices.Clone(fits), func(f candidateTime) bool { return !good(f) })
 	if len(left) == 0 {
@@ -238,9 +251,10 @@ func prefer(fits []candidateTime, good func(candidateTime) bool) []candidateTime
 	return left
 }
 
-// floor is before what a till of unknown clock can have noted of product: the
-// session was begun before the product was on. For a service that was under way
-// nobody knows, and the limit counts as reached.
+// earliestContact is the earliest possible time of product on the hair, for tills whose
+// clock is not known: a session begins before the product is on. A service that was
+// already under way when its session began has no such bound, so its hard limit counts as
+// reached.
 func earliestContact(s *pb.Session) time.Time {
 	begun := s.GetCreateTime()
 	if begun == nil {
@@ -252,7 +266,7 @@ func earliestContact(s *pb.Session) time.Time {
 	return begun.AsTime()
 }
 
-// correctedTime is when an event happened, as it was known when it was recorded.
+// correctedTime is when an event happened, by what was known when it was recorded.
 func correctedTime(e *pb.StoredEvent) time.Time {
 	if e.CorrectedTime != nil {
 		return e.CorrectedTime.AsTime()
@@ -260,13 +274,16 @@ func correctedTime(e *pb.StoredEvent) time.Time {
 	return e.Event.GetOccurTime().AsTime()
 }
 
-// slack is what two clocks may differ by and still agree: an offset up to it is not
-// corrected.
+// clockSlack is the largest difference at which two clocks count as equal: an offset up
+// to it is not corrected.
 const clockSlack = time.Duration(clockSlackSeconds * float64(time.Second))
 
-// negligible reports whether an offset is too small to be corrected.
+// negligible reports whether an offset, in milliseconds, is too small to be corrected.
 func negligible(offsetMs int64) bool { return max(offsetMs, -offsetMs) <= clockSlack.Milliseconds() }
 
+// subtractOffset returns the server's time of a till's time. Offsets are whole
+// milliseconds; the fraction of a millisecond of t is kept, so that the order of events
+// is kept too.
 func subtractOffset(t time.Time, offsetMs int64) time.Time {
 	rest := t.Sub(t.Truncate(time.Millisecond))
 	return time.UnixMilli(t.UnixMilli() - offsetMs).Add(rest).UTC()

@@ -6,10 +6,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// RinseFirst is what must be done with water before a service can be closed as
-// completed, in words; empty when nothing is open. It is every call for water of the
-// state, water that was taken away too soon, product that is still on, and a rinse
-// that nobody noted: a shampoo is no rinse.
+// OpenRinses lists what must be done with water before a service can be closed as
+// completed, as instructions; empty when nothing is open. It covers every call for water
+// of the state, water that was taken off too soon, product that is still on, and a rinse
+// that nobody recorded: a shampoo is no rinse.
 func OpenRinses(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) []string {
 	var open []string
 	for _, a := range state.GetAlarms() {

@@ -13,9 +13,9 @@ func TestRinseFirst(t *testing.T) {
 	}
 	good := func() *timeline { return neutral(oneSection().at(8, water("")).at(12, rinsedOutFact())) }
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		open  bool
+		name     string
+		timeline *timeline
+		open     bool
 	}{
 		{"rinsed and shampooed", good(), false},
 		{"never rinsed, shampooed only", neutral(oneSection()), true},
@@ -35,7 +35,7 @@ func TestRinseFirst(t *testing.T) {
 		{"an eye that help took over", good().at(33, splash(leftEye)).at(33.1, waterOn(leftEye, "")).at(36, help(true)).at(36.1, waterOff(leftEye, "")), false},
 		{"a fact that is not known calls", good().at(33, unheardOf(true)), true},
 	} {
-		s := c.story
+		s := c.timeline
 		if got := OpenRinses(s.session, s.events, s.stateAt(40)); (len(got) > 0) != c.open {
 			t.Errorf("%s: %q", c.name, got)
 		}

@@ -1,24 +1,24 @@
 package timing
 
-// This is the one table of figures that the engine brings itself. Every constant
-// says what its basis is: "Source", a published text; "Common practice", a habit of
-// the trade without one source; "From memory", common advice whose source was not
-// read; or "Assumption", our own choice, made on the cautious side. No rate constant of hydroxide relaxing has been published, so
-// the rates are assumptions centred on the manufacturer's directions. A test fails
-// on a constant that does not say.
+// All figures of this package. Every constant states its basis: "Source", a published
+// text that was read; "Common practice", a habit of the trade without a single source;
+// "From memory", common advice whose source was not read; or "Assumption", our own
+// choice, on the cautious side. No rate constant of hydroxide relaxing has been
+// published, so the rates are assumptions centred on the manufacturer's directions. A
+// test fails on a constant without a basis and on a figure outside this table.
 const (
-	// Common practice: the outside limit of an exposure where neither directions nor
-	// house set a shorter one. Minutes, at the temperature of a salon.
+	// Common practice: the longest exposure where neither the directions nor the chain's
+	// policy set a shorter one. Minutes, at the temperature of a salon.
 	maximumMinutes = 20
-	// Common practice: stands in where directions give no usual time; the middle of 10
+	// Common practice: used where the directions give no usual time; the middle of 10
 	// to 20, the range that strength and texture span. Minutes.
 	usualMinutes = 15
-	// Common practice: straightening is capped at 80 %; a house may only lower it.
+	// Common practice: straightening is capped at 80 %; a chain may only lower it.
 	capPercent = 80
 	// Common practice: 65 to 80 % is aimed at; 75 % leaves room below the cap.
 	targetPercent = 75
-	// Assumption: a wish for less straightening than this is read as a slip of the
-	// finger. Percent.
+	// Assumption: a wish for less straightening than this is taken for a typing
+	// error. Percent.
 	leastWishPercent = 10
 	// Common practice: a strand test every 2 to 3 minutes. Minutes.
 	strandTestMinutes = 3
@@ -83,19 +83,19 @@ const (
 	// longer, per curl type from IV.
 	curlStep = 0.04
 	// Common practice in its direction, Assumption in its size: a section that is
-	// marked as resistant is slower by this much of ln k until it has been measured.
+	// marked as resistant is slower by this much of ln k until it was measured.
 	resistantStep = 0.2
 
 	// Assumption: a reading in words: "springs back" has more than this share of the
-	// curl left, "stays smooth" less than the other, which is near the usual target.
+	// curl left; "stays smooth" has less than the second, which is near the usual target.
 	springsShare, smoothShare = 0.6, 0.3
 	// Assumption: spread of the eye and of what people mean by these words, in logits.
 	wordSpread = 0.5
 	// Assumption: spread added when one strand test speaks for the whole head, in
 	// logits; about what sectionSpread comes to near the target.
 	wholeHeadSpread = 0.4
-	// Assumption: least likelihood of a reading, so that no slip of the finger rules
-	// anything out.
+	// Assumption: least likelihood of a reading, so that one wrong tap cannot rule
+	// out the truth.
 	leastLikelihood = 1e-6
 
 	// Assumption: the ends of every 90 % interval.
@@ -129,7 +129,7 @@ const (
 	// Assumption: minutes after the advised time at which water counts as late.
 	rinseGraceMinutes = 0.5
 	// Common practice in its direction, Assumption in its size: "it burns" means rinse
-	// at once, so more than a minute until water is a departure. Minutes.
+	// at once, so more than a minute until water is a deviation. Minutes.
 	discomfortMinutes = 1
 	// Assumption: minutes after the estimate's upper bound has reached the cap, or
 	// after the last strand test if that is later, until the call to the bowl becomes

@@ -9,8 +9,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// NewDeviations are those of after that before did not have, told apart by kind,
-// section, event and condition.
+// NewDeviations returns the deviations of after that before did not have. Two are the same
+// when kind, section, event and condition are: the words may change without making a new
+// one.
 func NewDeviations(before, after *pb.SessionState) []*pb.Deviation {
 	known := map[string]bool{}
 	for _, d := range before.GetDeviations() {
@@ -25,7 +26,7 @@ func deviationKey(d *pb.Deviation) string {
 	return fmt.Sprint(int32(d.Kind), "/", d.SectionId, "/", d.EventId, "/", d.ConditionId)
 }
 
-// Closing are the deviations that show only when the service is closed at at.
+// ClosingDeviations are the deviations that exist only when the service is closed at at.
 func ClosingDeviations(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviation {
 	f := foldFacts(s, events, nil, at, likeliest)
 	f.deviations = nil
@@ -46,8 +47,8 @@ func ClosingDeviations(s *pb.Session, events []*pb.StoredEvent, at time.Time) []
 	return f.sortedDeviations()
 }
 
-// deviate notes a departure. A departure that time brings about is keyed to the event
-// that started its clock, so that it stays the same one when a later fact ends it.
+// addDeviation records a deviation. One that time brings about has the event that started
+// its clock as its key, so that it stays the same deviation when a later fact ends it.
 func (f *folding) addDeviation(kind pb.DeviationKind, sectionID, eventID string, at time.Time, format string, args ...any) {
 	f.deviations = append(f.deviations, &pb.Deviation{
 		Kind:      kind,
@@ -58,7 +59,7 @@ func (f *folding) addDeviation(kind pb.DeviationKind, sectionID, eventID string,
 	})
 }
 
-// sortedDeviations are in order of time; each kind, section and event once.
+// sortedDeviations are in order of time, each kind, section and event once.
 func (f *folding) sortedDeviations() []*pb.Deviation {
 	slices.SortStableFunc(f.deviations, func(a, b *pb.Deviation) int {
 		return cmp.Or(
@@ -76,8 +77,8 @@ func (f *folding) sortedDeviations() []*pb.Deviation {
 	})
 }
 
-// withoutDecision: a decision that says no has no plan, and a student's counts
-// with a supervisor's signature.
+// checkDecision records a session without a decision that allows it. A refusing decision
+// has no plan; a student's decision counts only with a supervisor's signature.
 func (f *folding) checkDecision() {
 	if f.session.GetDecision() == "" || f.session.GetPlan() == nil {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_NO_DECISION, "", "", f.session.GetStartTime().AsTime(),
@@ -89,7 +90,7 @@ func (f *folding) checkDecision() {
 	}
 }
 
-// irregular notes how the session was begun and closed against the rules.
+// checkStartAndClosing records how the session was begun or closed against the rules.
 func (f *folding) checkStartAndClosing() {
 	begun := f.session.GetStartTime().AsTime()
 	if f.session.GetNewerDecision() != "" {
@@ -113,7 +114,7 @@ func (f *folding) noteScalpChanged(e fact) {
 		"the scalp had changed after the service: record what is seen and refer when in doubt")
 }
 
-// capSeen notes a strand test that reads beyond the cap.
+// checkReadingAgainstCap records a strand test that reads beyond the cap.
 func (f *folding) checkReadingAgainstCap(e fact, what *pb.StrandTest, tested []*section) {
 	left, capLeft := what.GetRemainingCurlPercent(), 100-f.limits.CapPercent
 	if what.RemainingCurlPercent == nil || left >= capLeft {
@@ -126,7 +127,7 @@ func (f *folding) checkReadingAgainstCap(e fact, what *pb.StrandTest, tested []*
 	}
 }
 
-// testOverdue notes that no strand test of c was made in time by t.
+// checkTestOverdue records that no strand test of c was made in time by t.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
 	if c.nextTestTime.IsZero() || !t.After(c.nextTestTime.Add(minutes(testGraceMinutes))) {
 		return
@@ -136,7 +137,7 @@ func (f *folding) checkTestOverdue(c *section, t time.Time) {
 		c.nextTestTime.Sub(c.firstContact).Minutes(), testGraceMinutes)
 }
 
-// limitPassed notes that product was on c beyond the limit by t.
+// checkLimit records that product was on c beyond the limit by t.
 func (f *folding) checkLimit(c *section, t time.Time) {
 	if t.After(c.limitTime) {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, c.id, c.contactEvent, c.limitTime,
@@ -144,14 +145,15 @@ func (f *folding) checkLimit(c *section, t time.Time) {
 	}
 }
 
-// rinseBy is when water counts as late on c.
+// lateTime is when water counts as late on c.
 func (c *section) lateTime() time.Time {
 	by := later(c.plannedCallTime, c.lastTestTime)
 	return by.Add(minutes(c.guide.limits.MinutesToBowl)).Add(minutes(rinseGraceMinutes))
 }
 
-// rinseLate notes that water had not come on c by t as advised. It is keyed to what
-// the advice rests on: a later test changes the advice, not what was done before it.
+// checkRinseLate records that water had not come on c by t as advised. Its key is the
+// event that the advice follows from: a later test changes the advice, not what was done
+// before it.
 func (f *folding) checkRinseLate(c *section, t time.Time) {
 	if !c.on || c.latestCallTime.IsZero() || !t.After(c.lateTime()) {
 		return
@@ -161,7 +163,8 @@ func (f *folding) checkRinseLate(c *section, t time.Time) {
 		c.lateTime().Add(-minutes(rinseGraceMinutes)).Sub(c.firstContact).Minutes())
 }
 
-// closeSection notes water on c and what that shows.
+// endExposure records water on c, and the cap if it was passed even at the lower end of
+// the estimate.
 func (f *folding) endExposure(c *section, e fact) {
 	f.checkDeadlines(c, e.at)
 	c.endExposure(e.at)
@@ -174,7 +177,7 @@ func (f *folding) endExposure(c *section, e fact) {
 	}
 }
 
-// overdue notes what time has brought about on c by t.
+// checkDeadlines records what time has brought about on c by t.
 func (f *folding) checkDeadlines(c *section, t time.Time) {
 	f.checkTestOverdue(c, t)
 	f.checkLimit(c, t)
@@ -182,7 +185,7 @@ func (f *folding) checkDeadlines(c *section, t time.Time) {
 	f.checkMixture(c, t)
 }
 
-// passing notes what the passing of time alone has brought about.
+// checkPassedTime records what time alone has brought about by the end of the fold.
 func (f *folding) checkPassedTime() {
 	for _, c := range f.sections {
 		if c.on {

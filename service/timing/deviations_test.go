@@ -33,10 +33,10 @@ func TestDeviations(t *testing.T) {
 	hairlineOnly.GetBaseApplied().WholeScalp = false
 
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  []string
+		name     string
+		timeline *timeline
+		at       float64
+		want     []string
 	}{
 		{"by the book", oneSection().at(4.5, strand("back-left", 60)).at(6.5, strand("back-left", 40)).at(7.5, water("")).at(9, rinsedOutFact()), 10, nil},
 		{"begun without a decision", noDecision, 1, []string{"NO_DECISION "}},
@@ -70,7 +70,7 @@ func TestDeviations(t *testing.T) {
 		{"scalp changed", oneSection().at(3, rinsedOutFact()).at(20, looked(true)), 21, []string{"SCALP_CHANGED "}},
 		{"scalp looked at and sound", oneSection().at(3, rinsedOutFact()).at(20, looked(false)), 21, nil},
 	} {
-		if got := deviationWords(c.story.stateAt(c.at).Deviations); !slices.Equal(got, c.want) {
+		if got := deviationWords(c.timeline.stateAt(c.at).Deviations); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
@@ -88,9 +88,9 @@ func TestRinsedFarTooLateIsSurelyBeyondTheCap(t *testing.T) {
 func TestClosing(t *testing.T) {
 	rinsed := func() *timeline { return oneSection().at(8, rinsedOutFact()) }
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		want  []string
+		name     string
+		timeline *timeline
+		want     []string
 	}{
 		{"three lathers, colour gone", rinsed().at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, clear)), nil},
 		{"two lathers, colour gone", rinsed().at(9, shampoo(1, pink)).at(10, shampoo(2, clear)), []string{"FEW_SHAMPOOS ", "NOT_NEUTRALIZED "}},
@@ -98,7 +98,7 @@ func TestClosing(t *testing.T) {
 		{"product still on", oneSection(), []string{"FEW_SHAMPOOS ", "NOT_NEUTRALIZED "}},
 		{"broken off before any product", newTimeline(regular()).at(-1, based()).at(0, stopped()), nil},
 	} {
-		if got := deviationWords(ClosingDeviations(c.story.session, c.story.events, minute(30))); !slices.Equal(got, c.want) {
+		if got := deviationWords(ClosingDeviations(c.timeline.session, c.timeline.events, minute(30))); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}

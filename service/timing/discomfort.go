@@ -6,20 +6,25 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// complaint is discomfort that the client reported. When it was reported and when
-// water came are two facts, perhaps of two people.
+// discomfortReport is discomfort that the client reported. The report and the water are
+// two facts with two times, often by two people.
 type discomfortReport struct {
-	section    string // empty: the whole head
-	eventID    string
-	comfort    pb.Comfort
-	reportTime time.Time // reported
-	waterTime  time.Time // water began for it; zero: not yet
-	open       bool      // product may still be where it hurts
+	// Empty: the whole head.
+	section string
+	eventID string
+	comfort pb.Comfort
+	// Reported.
+	reportTime time.Time
+	// Water began for it; zero: not yet.
+	waterTime time.Time
+	// Product may still be where it hurts.
+	open bool
 }
 
-// felt notes what the client feels. That it has passed does not take a report back.
-// A report calls for water even where water is known to run: water may have failed,
-// or product may have run elsewhere. Burning needs the flush time, not only a rinse.
+// comfortChecked records what the client feels. A later "comfortable" does not withdraw a
+// report. A report calls for water even where water is known to run: the water may have
+// failed, or product may have run elsewhere. Burning needs the full flush time, not only
+// a rinse.
 func (f *folding) comfortChecked(e fact, what *pb.ComfortCheck) {
 	if !isBurn(what.Comfort) && what.Comfort != pb.Comfort_COMFORT_TINGLING {
 		return
@@ -39,8 +44,8 @@ func (f *folding) comfortChecked(e fact, what *pb.ComfortCheck) {
 	}
 }
 
-// where is the section of a report, or the whole head when that section is not one
-// that product was put on: it may have run there.
+// knownSection returns the section of a report, or the whole head if no product was put
+// on that section: the product may have run there.
 func (f *folding) knownSection(id string) string {
 	for _, c := range f.sections {
 		if c.id == id && !c.firstContact.IsZero() {
@@ -50,7 +55,7 @@ func (f *folding) knownSection(id string) string {
 	return ""
 }
 
-// isOn tells whether product is on a section, or on any when id is empty.
+// productOn reports whether product is on a section, or on any if id is empty.
 func (f *folding) productOn(id string) bool {
 	for _, c := range f.sections {
 		if c.on && (id == "" || c.id == id) {
@@ -60,7 +65,8 @@ func (f *folding) productOn(id string) bool {
 	return false
 }
 
-// answer notes water on a section, or on the whole head, for what was reported.
+// noteWaterForReports records water on a section, or on the whole head, for the reports
+// there. A report stays open while product is on where it hurts.
 func (f *folding) noteWaterForReports(t time.Time, id string) {
 	for _, c := range f.reports {
 		if !c.open || (id != "" && c.section != "" && c.section != id) {
@@ -73,13 +79,13 @@ func (f *folding) noteWaterForReports(t time.Time, id string) {
 	}
 }
 
-// began is when the duty to rinse began: at the report, or with the product if that
-// came later.
+// rinseDutyTime is when the duty to rinse began: at the report, or with the product if
+// that came later.
 func (f *folding) rinseDutyTime(c *discomfortReport) time.Time {
 	return later(c.reportTime, f.contactTime)
 }
 
-// lateAnswer notes that water had not come in time by t.
+// checkRinseAfterDiscomfort records that water had not come in time by t.
 func (f *folding) checkRinseAfterDiscomfort(c *discomfortReport, t time.Time) {
 	if !f.productTouchedHair() {
 		return
@@ -94,6 +100,7 @@ func (f *folding) checkRinseAfterDiscomfort(c *discomfortReport, t time.Time) {
 	}
 }
 
+// comfortWord names a discomfort in a sentence.
 func comfortWord(c pb.Comfort) string {
 	if isBurn(c) {
 		return "burning"

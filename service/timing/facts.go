@@ -8,37 +8,49 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// view is how a fact is timed whose time is not certain.
+// view selects the time of a fact whose time is not certain.
 type view int
 
 const (
-	// likeliest is what goes on the log; where several times fit, the shortest
-	// exposure, so that no deviation rests on a time that may not be right.
+	// likeliest is the view of the log. Where several times fit it takes the shortest
+	// exposure, so that no deviation is based on a time that may be wrong.
 	likeliest view = iota
-	// cautious is what guidance goes by: the longest exposure that fits.
+	// cautious is the view of the guidance: the longest exposure that fits.
 	cautious
 )
 
-// fact is an event with the instant that is taken as the time it happened.
+// fact is an event with the time at which it is taken to have happened.
 type fact struct {
 	*pb.Event
-	at          time.Time
-	likelyAt    time.Time // at, in the view of that name
-	implausible bool      // the till's time cannot be right
-	tillTime    time.Time // the till's time
-	received    time.Time // when the server recorded it; zero: not known
-	sender      string
-	measured    bool     // its till's clock was compared by echo
-	certain     bool     // every view has the same time
-	assumed     bool     // an exposure is counted from the earliest time that fits
-	unknown     []string // what this program does not know of it
+	// at is the time in the view that was asked for, likelyAt the time for the log.
+	at       time.Time
+	likelyAt time.Time
+	// tillTime is the time by the till's clock; implausible: it cannot be right.
+	tillTime    time.Time
+	implausible bool
+	// received is when the server recorded it; zero when that is not known.
+	received time.Time
+	sender   string
+	// measured: an echo measured the till's clock.
+	measured bool
+	// certain: the fact has the same time in every view.
+	certain bool
+	// assumed: its exposure counts from the earliest time that fits.
+	assumed bool
+	// unknown names what this program does not know of it.
+	unknown []string
 }
 
-// unmeasured reports whether nobody knows the clock of a fact's till.
+// unmeasured reports whether the clock of the fact's till is not known.
 func (f fact) unmeasured() bool { return !f.certain && !f.measured }
 
-// inTime sorts facts by when they happened; each event id once. Events of one
-// instant are in the order of their device, or else of recording.
+// sortedFacts returns the facts in order of time, each event ID once: a till may send a
+// batch again, and the first record counts. Events of the same instant are in the order of
+// their device, or else of recording.
+//
+// Times are assigned in two passes, because the range of an event whose clock was changed
+// depends on the events around it. The cautious view then moves contacts to the earliest
+// and rinses to the latest time that fits.
 func sortedFacts(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	first := map[string]int{}
 	var once []*pb.StoredEvent
@@ -72,19 +84,20 @@ func sortedFacts(s *pb.Session, events []*pb.StoredEvent, v view) []fact {
 	return facts
 }
 
-// sortFacts sorts by time; those of one instant keep the order that they have, but
-// for that of their device.
+// sortFacts sorts by time. Facts of the same instant keep their order, except that those
+// of one device are in that device's order.
 func sortFacts(facts []fact) {
 	slices.SortStableFunc(facts, func(a, b fact) int { return a.at.Compare(b.at) })
 	inDeviceOrder(facts)
 }
 
+// recordedBefore orders two records of the same event.
 func recordedBefore(a, b *pb.StoredEvent) bool {
 	return cmp.Or(a.GetRecordTime().AsTime().Compare(b.GetRecordTime().AsTime()), cmp.Compare(a.Sequence, b.Sequence)) < 0
 }
 
-// inDeviceOrder puts the events of one instant and one device into that device's
-// order; they share the places that they have between them.
+// inDeviceOrder puts the events of the same instant and device into that device's order.
+// They exchange their own positions only, so that events of other devices stay in place.
 func inDeviceOrder(facts []fact) {
 	for from := 0; from < len(facts); {
 		to := from + 1
@@ -111,11 +124,11 @@ func inDeviceOrder(facts []fact) {
 	}
 }
 
-// timed chooses the likeliest instant of a fact: the till's time by the server's
-// clock, and never later than recorded, for nothing is recorded before it happens.
+// newFact takes the likeliest time of an event: the till's time by the server's clock, but
+// never later than recorded, because nothing is recorded before it happens.
 func newFact(s *pb.Session, e *pb.StoredEvent) fact {
-	told := e.Event.GetOccurTime().AsTime()
-	f := fact{Event: withSeverestValues(e.Event), at: told, tillTime: told, sender: e.Sender, certain: true, unknown: unknownParts(e.Event)}
+	tillTime := e.Event.GetOccurTime().AsTime()
+	f := fact{Event: withSeverestValues(e.Event), at: tillTime, tillTime: tillTime, sender: e.Sender, certain: true, unknown: unknownParts(e.Event)}
 	if e.RecordTime == nil {
 		f.likelyAt = f.at
 		return f
@@ -127,9 +140,9 @@ func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 	} else if s.GetClock() != nil { // else of before clocks were compared
 		f.certain = false
 		if bound := tillClock(s.GetTillClocks(), e.Sender).GetBoundMs(); !negligible(bound) {
-			f.at = subtractOffset(told, bound)
+			f.at = subtractOffset(tillTime, bound)
 		}
-		if startsClock(f.Event) && f.at.Before(earliestContact(s)) && told.After(earliestContact(s)) {
+		if startsClock(f.Event) && f.at.Before(earliestContact(s)) && tillTime.After(earliestContact(s)) {
 			f.at = earliestContact(s) // the bound is of another clock: it was changed
 		}
 	}
@@ -144,10 +157,10 @@ func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 	return f
 }
 
-// longest takes, of tills whose clocks were never compared, the longest exposure
-// that fits: product came on as soon as the session was begun, or as soon as the
-// whole head was under water last, and strand tests keep their distance from it.
-// What is under water again counts by the till's own differences.
+// assumeLongestExposure moves facts of tills whose clocks were never compared, so that
+// exposure is the longest that fits. Product came on as soon as the session began, or as
+// soon as the whole head was last under water; strand tests keep their distance from the
+// contact. Later rinses are taken by the till's own differences.
 func assumeLongestExposure(s *pb.Session, facts []fact) {
 	since := map[string]time.Time{}
 	for _, f := range facts {
@@ -180,8 +193,8 @@ func assumeLongestExposure(s *pb.Session, facts []fact) {
 	}
 }
 
-// shortest is what the log goes by for events that fit at several times because
-// their till's clock was changed: the latest for what starts an exposure, the
+// assumeShortestExposure assigns the time for the log to events that fit at several times,
+// because their till's clock was changed: the latest for what starts an exposure, and the
 // earliest after that for what ends one.
 func assumeShortestExposure(facts []fact, events []*pb.StoredEvent) {
 	spans := spansOf(events)
@@ -201,6 +214,7 @@ func assumeShortestExposure(facts []fact, events []*pb.StoredEvent) {
 	}
 }
 
+// spansOf returns the events by ID, for their earliest and latest times.
 func spansOf(events []*pb.StoredEvent) map[string]*pb.StoredEvent {
 	spans := map[string]*pb.StoredEvent{}
 	for _, e := range events {
@@ -209,9 +223,10 @@ func spansOf(events []*pb.StoredEvent) map[string]*pb.StoredEvent {
 	return spans
 }
 
-// inSpan takes, of events that fit at several times because their till's clock was
-// changed, the earliest for what starts an exposure. What ends one is the latest,
-// with what came after it, unless product came on again.
+// assumeEarliestContact assigns the time for guidance to events that fit at several times,
+// because their till's clock was changed: the earliest for what starts an exposure. What
+// ends one gets the latest, with everything that came after it, unless product came on
+// again.
 func assumeEarliestContact(facts []fact, events []*pb.StoredEvent) {
 	spans := spansOf(events)
 	for i := range facts {
@@ -233,10 +248,12 @@ func assumeEarliestContact(facts []fact, events []*pb.StoredEvent) {
 	}
 }
 
-// startsClock reports whether an event starts an exposure.
+// startsClock reports whether an event starts an exposure. Mixing starts the time within
+// which a two-part product must be used.
 func startsClock(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.GetMixed() != nil }
 
-// stopsClock reports whether an event ends exposures.
+// stopsClock reports whether an event ends exposures, by water or by something that is
+// put on rinsed hair only.
 func stopsClock(e *pb.Event) bool {
 	switch what := e.Fact.(type) {
 	case *pb.Event_RinseStarted, *pb.Event_RinseFinished, *pb.Event_NormalizerOn, *pb.Event_Shampoo, *pb.Event_Conditioned,
@@ -248,12 +265,13 @@ func stopsClock(e *pb.Event) bool {
 	return false
 }
 
-// onWholeHead reports whether an event puts the whole head under water.
+// rinsesWholeHead reports whether an event puts the whole head under water.
 func rinsesWholeHead(e *pb.Event) bool {
 	return stopsClock(e) && e.GetRinseStarted().GetSectionId() == "" && e.GetWaterOn().GetSectionId() == ""
 }
 
-// clock notes a time that cannot be right.
+// noteImplausibleTime records a time that cannot be right. The fact itself is never
+// refused for its time, because what happened must be recorded.
 func (f *folding) noteImplausibleTime(e fact) {
 	if e.implausible {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_CLOCK, "", e.EventId, e.at,
@@ -261,8 +279,7 @@ func (f *folding) noteImplausibleTime(e fact) {
 	}
 }
 
-// clocks notes, once in a session, that a till's clock is off, and what guidance
-// assumes where it is not known.
+// noteClockOffsets records, once per session, that a till's clock is off.
 func (f *folding) noteClockOffsets() {
 	for _, c := range f.session.GetTillClocks() {
 		for _, r := range c.Readings {
@@ -274,8 +291,8 @@ func (f *folding) noteClockOffsets() {
 			return
 		}
 	}
-	if told := f.session.GetTillStartTime(); told != nil {
-		by := milliseconds(told.AsTime()) - milliseconds(f.session.GetStartTime().AsTime())
+	if tillTime := f.session.GetTillStartTime(); tillTime != nil {
+		by := milliseconds(tillTime.AsTime()) - milliseconds(f.session.GetStartTime().AsTime())
 		if slices.ContainsFunc(f.session.TillClocks, func(c *pb.TillClock) bool { return c.GetBoundMs() < 0 && negligible(by-c.GetBoundMs()) }) {
 			return // a queue would look the same
 		}
@@ -283,8 +300,7 @@ func (f *folding) noteClockOffsets() {
 	}
 }
 
-// clockOff notes an offset that is too large to pass over, and reports whether it
-// is one.
+// noteClockOffset records an offset above clockOffSeconds, and reports whether it is one.
 func (f *folding) noteClockOffset(offsetMs int64, at time.Time) bool {
 	if max(offsetMs, -offsetMs) <= clockOffSeconds*1000 {
 		return false
@@ -297,7 +313,8 @@ func (f *folding) noteClockOffset(offsetMs int64, at time.Time) bool {
 	return true
 }
 
-// clockState is what the state says of the till's clock.
+// clockState is what the state says about the till's clock: nil for sessions from before
+// clocks were compared. When guidance had to assume a time, it says what it assumed.
 func (f *folding) clockState() *pb.ClockState {
 	if f.session.GetClock() == nil {
 		return nil
@@ -315,11 +332,11 @@ func (f *folding) clockState() *pb.ClockState {
 	return s
 }
 
-// renew takes, of tills whose clocks are not measured, the latest time that fits for
-// a report that calls for water and was received after the water that would answer
-// it. By a slow clock "it burns" after a finished flush looks like the report that
-// the flush answered; it must call again. Within one till the device's own order is
-// certain whatever its clock says.
+// reopenReports moves a report that calls for water to the time at which it was received,
+// when its till's clock is not known and water that would answer it was received before.
+// By a slow clock, "it burns" after a finished flush looks like the report that the flush
+// answered; it must call again. Within one till the device's own order is certain whatever
+// its clock says, so a report noted before the water is not moved.
 func reopenReports(facts []fact) {
 	for i := range facts {
 		f := &facts[i]
@@ -336,7 +353,7 @@ func reopenReports(facts []fact) {
 	}
 }
 
-// needsWater reports whether an event calls for water by what it says.
+// callsForRinse reports whether an event itself calls for water.
 func callsForRinse(e *pb.Event) bool {
 	switch what := e.Fact.(type) {
 	case *pb.Event_ComfortCheck:
@@ -349,7 +366,8 @@ func callsForRinse(e *pb.Event) bool {
 	return false
 }
 
-// answers reports whether an event is, implies or ends water, or ends the need of it.
+// concernsWater reports whether an event is, implies or ends water, or ends the need of
+// it.
 func concernsWater(e *pb.Event) bool {
 	switch e.Fact.(type) {
 	case *pb.Event_WaterOn, *pb.Event_WaterOff, *pb.Event_HelpCalled, *pb.Event_NormalizerOff, *pb.Event_NeutralizerOff:
@@ -358,7 +376,8 @@ func concernsWater(e *pb.Event) bool {
 	return stopsClock(e)
 }
 
-// notedBefore reports whether one till noted f before g, by its own numbers.
+// notedBefore reports whether f was noted before g on the same till, by its sequence
+// numbers.
 func (f fact) notedBefore(g fact) bool {
 	return f.sender == g.sender && f.DeviceSequence != nil && g.DeviceSequence != nil && f.GetDeviceSequence() < g.GetDeviceSequence()
 }

@@ -7,28 +7,32 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// flush is a place that needs running water: an eye or skin after a splash, the
-// head after burning. Minutes of running water count from the last report on; there
-// is no "done", only medical help that takes over.
+// flush is a place that needs running water: an eye or skin after a splash, the head after
+// burning. Minutes of running water count from the last report. There is no "done": only
+// medical help can end it.
 type flush struct {
-	place         pb.Place
-	reportTime    time.Time // last report; zero: none
-	reportEvent   string    // that report
-	splashTime    time.Time // zero: no splash
-	waterSince    time.Time // water runs since; zero: it does not
-	ranMinutes    float64   // minutes of earlier spells of water since the report
-	watered       bool      // water came after the report
-	waterOffTime  time.Time // water taken away; zero: it was not
-	waterOffEvent string    // the event that says so
-	helpTookOver  bool      // medical help took over
+	place pb.Place
+	// reportTime is the last report that calls for water, by reportEvent; zero: none.
+	reportTime  time.Time
+	reportEvent string
+	splashTime  time.Time // zero: no splash
+	// waterSince is when the running water began; zero while none runs.
+	waterSince time.Time
+	// ranMinutes are the minutes of earlier water since the report.
+	ranMinutes float64
+	watered    bool // water came after the report
+	// waterOffTime is when the water was taken off, by waterOffEvent; zero: it was not.
+	waterOffTime  time.Time
+	waterOffEvent string
+	helpTookOver  bool
 
-	// When the server received that the water was off and, of a till whose clock is not
-	// measured, that help took over. That is no proof against a deviation that was on
-	// the log before it was received.
+	// When the server received that the water was off and, from a till whose clock is not
+	// measured, that help took over. Such a report cannot excuse a deviation that was on
+	// the log before the report was received.
 	waterOffReceived, helpReceived time.Time
 }
 
-// need notes a report. Water that runs already counts from then on.
+// report records a report. Water that already runs counts from then on.
 func (w *flush) report(e fact) {
 	w.reportTime, w.reportEvent, w.ranMinutes, w.helpTookOver = e.at, e.EventId, 0, false
 	w.waterOffTime, w.waterOffEvent = time.Time{}, ""
@@ -48,7 +52,7 @@ func (w *flush) stop(e fact) {
 	}
 }
 
-// minutes of running water since the report, up to t.
+// minutes is the minutes of running water from the report to t.
 func (w *flush) minutes(t time.Time) float64 {
 	if w.waterSince.IsZero() {
 		return w.ranMinutes
@@ -56,20 +60,20 @@ func (w *flush) minutes(t time.Time) float64 {
 	return w.ranMinutes + t.Sub(later(w.waterSince, w.reportTime)).Minutes()
 }
 
-// open tells whether the place needs water or a doctor.
+// needsCare reports whether the place needs water or a doctor.
 func (w *flush) needsCare() bool { return !w.reportTime.IsZero() && !w.helpTookOver }
 
-// short tells whether water was taken away before the flush time.
+// tooShort reports whether water was taken off before the flush time.
 func (w *flush) tooShort(least float64) bool {
 	return !w.reportTime.IsZero() && w.watered && w.waterSince.IsZero() && w.ranMinutes < least
 }
 
-// excused tells whether help took over before water counted as off too soon at by.
+// endedByHelp reports whether help took over before water counted as off too soon at by.
 func (w *flush) endedByHelp(by time.Time) bool {
 	return w.helpTookOver && !(w.waterOffReceived.Before(w.helpReceived) && w.helpReceived.After(by))
 }
 
-// isEye tells eyes from the rest. A place that was not stated counts as an eye.
+// isEye reports whether a place is an eye. A place that was not stated counts as one.
 func isEye(p pb.Place) bool {
 	switch p {
 	case pb.Place_PLACE_HEAD, pb.Place_PLACE_SKIN:
@@ -78,7 +82,7 @@ func isEye(p pb.Place) bool {
 	return true
 }
 
-// flushOf finds the flush of a place, or adds one.
+// flushOf returns the flush of a place, and adds it if there is none.
 func (f *folding) flushOf(p pb.Place) *flush {
 	for _, w := range f.flushes {
 		if w.place == p {
@@ -91,7 +95,7 @@ func (f *folding) flushOf(p pb.Place) *flush {
 	return w
 }
 
-// splashed notes product where it must not be.
+// splashed records product where it must not be.
 func (f *folding) splashed(e fact, p pb.Place) {
 	w := f.flushOf(p)
 	f.reportFlush(w, e)
@@ -102,9 +106,9 @@ func (f *folding) splashed(e fact, p pb.Place) {
 	}
 }
 
-// waterOn notes running water. Where no place is stated it is for the splash that
-// waits for it, else for the head. Nobody flushes an eye without a reason, so water
-// on one counts as a splash that was not noted.
+// waterOn records running water. Without a place it is for the splash that waits for it,
+// else for the head. Nobody flushes an eye without a reason, so water on an eye counts as
+// a splash that was not recorded.
 func (f *folding) waterOn(e fact, what *pb.WaterOn) {
 	switch what.Place {
 	case pb.Place_PLACE_HEAD:
@@ -135,7 +139,7 @@ func (f *folding) waterOn(e fact, what *pb.WaterOn) {
 	}
 }
 
-// waterOff notes that water was taken away; where no place is stated, everywhere.
+// waterOff records that water was taken off; without a place, everywhere.
 func (f *folding) waterOff(e fact, what *pb.WaterOff) {
 	for _, w := range f.flushes {
 		unstated := w.place == pb.Place_PLACE_UNSPECIFIED && isEye(what.Place)
@@ -149,15 +153,15 @@ func (f *folding) waterOff(e fact, what *pb.WaterOff) {
 	}
 }
 
-// helped notes that medical help took over and said that flushing may stop. Nobody
-// else can say so: not a first-aider, not a poison information centre on the phone,
-// and not one whose kind is not stated or not known.
+// helpCalled records that medical help took over and said that flushing may stop. Nobody
+// else can say so: not a first-aider, not a poison information centre on the phone, and
+// not help of an unknown kind.
 func (f *folding) helpCalled(e fact, what *pb.HelpCalled) {
 	if !what.TookOver || !isMedical(what.Kind) {
 		return
 	}
 	for _, w := range f.flushes {
-		f.checkFlush(w, e.at)
+		f.checkFlush(w, e.at) // a flush that was short before help came stays on the log
 		w.helpTookOver, w.helpReceived = true, time.Time{}
 		if e.unmeasured() {
 			w.helpReceived = e.received
@@ -169,15 +173,18 @@ func isMedical(k pb.HelpKind) bool {
 	return k == pb.HelpKind_HELP_KIND_EMERGENCY || k == pb.HelpKind_HELP_KIND_DOCTOR
 }
 
-// headWater is running water on the head, and where it is needed. The empty section
+// headWater is running water on the head, and the places that need it. The empty section
 // is the whole head.
 type headWater struct {
-	running       map[string]bool // sections under water
-	burnt         []string        // sections that burnt
-	waterSince    time.Time       // water on any since; zero: none
-	ranMinutes    float64         // minutes of earlier spells since product was last put on
-	waterOffTime  time.Time       // water taken away; zero: it was not
-	waterOffEvent string          // the event that says so
+	running map[string]bool // sections under water
+	burnt   []string        // sections that need the flush time
+	// waterSince is when water on any section began; zero while none runs.
+	waterSince time.Time
+	// ranMinutes are the minutes of earlier water since product was last put on.
+	ranMinutes float64
+	// waterOffTime is when the water was taken off, by waterOffEvent; zero: it was not.
+	waterOffTime  time.Time
+	waterOffEvent string
 }
 
 func (h *headWater) on(t time.Time, id string) {
@@ -190,8 +197,8 @@ func (h *headWater) on(t time.Time, id string) {
 	}
 }
 
-// off takes water from a section, or from the whole head. Water that was noted for
-// the whole head is off when it is taken from a part.
+// off takes water off a section, or off the whole head. Water that was recorded for the
+// whole head is off when it is taken off a part.
 func (h *headWater) off(e fact, id string) {
 	delete(h.running, id)
 	if id == "" || h.running[""] {
@@ -203,21 +210,23 @@ func (h *headWater) off(e fact, id string) {
 	}
 }
 
-// again forgets the water of before: product is put on.
+// reset forgets earlier water, because product is put on again.
 func (h *headWater) reset() { h.ranMinutes, h.waterOffTime, h.waterOffEvent = 0, time.Time{}, "" }
 
+// addBurn records a section that burns and needs the flush time.
 func (h *headWater) addBurn(id string) {
 	if !slices.Contains(h.burnt, id) {
 		h.burnt = append(h.burnt, id)
 	}
 }
 
-// reaches tells whether water runs on a section; for the whole head, on any.
+// runsOn reports whether water runs on a section; for the whole head, on any.
 func (h *headWater) runsOn(id string) bool {
 	return h.running[""] || h.running[id] || id == "" && len(h.running) > 0
 }
 
-// flushHead starts or stops the flush of the head: water runs wherever it burnt.
+// flushHead starts or stops the flush of the head: it counts only while water runs on
+// every place that burns.
 func (f *folding) flushHead(e fact) {
 	if len(f.head.burnt) == 0 {
 		return
@@ -230,13 +239,13 @@ func (f *folding) flushHead(e fact) {
 	}
 }
 
-// startFlush notes water on a place.
+// startFlush records water on a place. What was late before stays late.
 func (f *folding) startFlush(w *flush, e fact) {
 	f.checkFlush(w, e.at)
 	w.start(e.at)
 }
 
-// needFlush notes a report that calls for water on a place.
+// reportFlush records a report that calls for water on a place.
 func (f *folding) reportFlush(w *flush, e fact) {
 	f.checkFlush(w, e.at)
 	w.report(e)
@@ -261,7 +270,7 @@ func (f *folding) flushStates() []*pb.FlushState {
 	return states
 }
 
-// leastFlush is the minutes of running water at the least.
+// leastFlush is the least minutes of running water.
 func (f *folding) leastFlush() float64 {
 	if f.limits.FlushMinutes != nil {
 		return f.limits.GetFlushMinutes()
@@ -269,7 +278,7 @@ func (f *folding) leastFlush() float64 {
 	return flushMinutes
 }
 
-// flushShort notes that water was taken away too soon and not put back in time.
+// checkFlush records that water was taken off too soon and not put back in time.
 func (f *folding) checkFlush(w *flush, t time.Time) {
 	if !w.tooShort(f.leastFlush()) {
 		return

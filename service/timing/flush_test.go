@@ -19,14 +19,14 @@ const (
 
 func tingles(section string) *pb.Event { return says(section, pb.Comfort_COMFORT_TINGLING) }
 
-// The number behind # is the event's place in the story; the first two facts of
+// The number behind # is the event's place in the timeline; the first two facts of
 // processing are the base and the first contact.
 func TestWaterAndSplashes(t *testing.T) {
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  []string
+		name     string
+		timeline *timeline
+		at       float64
+		want     []string
 	}{
 		{"water failed and it burns again: its own call", oneSection().at(2, burns("")).at(2.5, water("")).at(2.8, burns("")), 3,
 			[]string{"RINSE_NOW  DISCOMFORT #5", "FLUSH  DISCOMFORT #5"}},
@@ -91,7 +91,7 @@ func TestWaterAndSplashes(t *testing.T) {
 		{"one that does not call", oneSection().at(2, unheardOf(false)), 2, nil},
 		{"it calls until water comes", oneSection().at(2, unheardOf(true)).at(3, water("")), 3, nil},
 	} {
-		if got := alarmCauses(c.story.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
+		if got := alarmCauses(c.timeline.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
 			t.Errorf("%s:\n%q, want\n%q", c.name, got, c.want)
 		}
 	}
@@ -155,10 +155,10 @@ func TestFlushCountsRunningWater(t *testing.T) {
 func TestFlushShort(t *testing.T) {
 	eye := func() *timeline { return oneSection().at(2, splash(leftEye)).at(2.5, waterOn(leftEye, "")) }
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  bool
+		name     string
+		timeline *timeline
+		at       float64
+		want     bool
 	}{
 		{"water runs", eye(), 30, false},
 		{"taken away", eye().at(5, waterOff(leftEye, "")), 6.1, true},
@@ -174,7 +174,7 @@ func TestFlushShort(t *testing.T) {
 		{"by such a clock, sent together with the water", unmeasured(received(received(eye().at(5, waterOff(leftEye, "")).at(4, help(true)), 5, 7), 6, 7)), 30, false},
 		{"help took over before", eye().at(4, help(true)).at(5, waterOff(leftEye, "")), 30, false},
 	} {
-		if got := slices.Contains(deviationWords(c.story.stateAt(c.at).Deviations), "FLUSH_SHORT "); got != c.want {
+		if got := slices.Contains(deviationWords(c.timeline.stateAt(c.at).Deviations), "FLUSH_SHORT "); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}

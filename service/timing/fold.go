@@ -7,82 +7,104 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Fold is the state of a session at an instant, from its facts sorted by when they
-// happened; facts that happened later are left out. The order in which they
-// arrived, copies and delays make no difference, so a late fact corrects history.
+// Fold computes the state of a session at an instant from its facts. The facts are sorted
+// by when they happened; facts that happened after at are left out. The order of arrival,
+// duplicates and delays make no difference, so a late fact corrects the state.
 // For the state now, at must not be earlier than the newest record time.
 //
-// What the state advises rests on the facts up to at alone: the state at an earlier
-// instant is what could have been known then, had every till been in reach. Neither
+// What the state advises depends on the facts up to at alone: the state at an earlier
+// instant is what could have been known then, if every till had been connected. Neither
 // the session nor the events are changed.
 func Fold(s *pb.Session, events []*pb.StoredEvent, at time.Time) *pb.SessionState {
 	return FoldWith(s, events, nil, at)
 }
 
-// FoldWith is Fold with what only the catalogue can tell: a relaxer other than the
-// one decided on, and lots that were recalled or out of date when used. The
-// catalogue holds the products that the events name; a product that is missing from
-// it is taken for a relaxer. Nil means that the catalogue was not read, and products
-// are not judged.
+// FoldWith is Fold with what only the catalogue knows: whether a product is a relaxer
+// other than the one decided on, and which lots were recalled or expired when used.
+// The catalogue holds the products that the events name; a product that is missing from
+// it counts as a relaxer. Nil means that the catalogue was not read, and products are not
+// checked.
 func FoldWith(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time) *pb.SessionState {
 	f := foldFacts(s, events, catalogue, at, cautious)
 	state := f.state()
-	if f.timesAssumed { // guidance may assume the worst, the log may not
+	// Guidance may assume the worst; the log must not.
+	if f.timesAssumed {
 		state.Deviations = foldFacts(s, events, catalogue, at, likeliest).sortedDeviations()
 	}
 	return state
 }
 
-// service is a session while its facts are folded.
+// folding is the state of a session while its facts are applied.
 type folding struct {
-	session   *pb.Session
-	limits    *pb.SessionLimits
-	catalogue map[string]*pb.Product // nil: not read
+	session *pb.Session
+	limits  *pb.SessionLimits
+	// catalogue is nil when it was not read.
+	catalogue map[string]*pb.Product
+	// at is the instant of the state; facts after it are left out.
 	at        time.Time
 	factCount int64
-	sections  []*section // planned ones in order, then others as they appear
+	// sections are the planned ones in order, then others as they appear.
+	sections    []*section
+	preparation preparation
 
-	preparation   preparation
-	contact       *fact     // first contact of product with the hair
-	contactTime   time.Time // its time
-	firstRinse    time.Time // first water
-	rinsingNow    bool      // water is on, product not out yet
-	head          headWater
-	rinsedOut     time.Time // product out; zero while product is on
-	stopped       *fact
-	reports       []*discomfortReport
-	flushes       []*flush
-	unknownCalls  []*unknownCall
-	mixTime       time.Time     // parts of the present mixture put together; zero: none
-	inUse         *productInUse // relaxer last named
-	lathers       []lather
-	normalizer    lotionTime
-	normalized    bool // it was on and was rinsed out since product was last put on
+	// contact is the first contact of product with the hair, at contactTime; nil before.
+	contact     *fact
+	contactTime time.Time
+	// firstRinse is the first water since contact.
+	firstRinse time.Time
+	// rinsingNow: water is on and the product is not out yet.
+	rinsingNow bool
+	head       headWater
+	// rinsedOut is when the product was out of the whole head; zero while it is on.
+	rinsedOut time.Time
+	// unrinsed: a later fact implies a rinse that nobody recorded.
+	unrinsed bool
+	// stopped is the fact that the service was broken off.
+	stopped *fact
+
+	reports []*discomfortReport
+	// discomfort is the time of the first report.
+	discomfort time.Time
+	flushes    []*flush
+	// unknownCalls are facts that this program does not know and that call for water.
+	unknownCalls []*unknownCall
+
+	// mixTime is when the present mixture was mixed; zero when there is none.
+	mixTime time.Time
+	// inUse is the relaxer that was named last.
+	inUse        *productInUse
+	productsUsed []*pb.ProductUsed
+
+	lathers    []lather
+	normalizer lotionTime
+	// normalized: the normalizer was on and was rinsed out since product was last put on.
+	normalized    bool
 	oxidiser      lotionTime
 	blotted       bool
 	scalpLookedAt bool
-	unrinsed      bool // a later fact implies a rinse that nobody noted
-	discomfort    time.Time
-	productsUsed  []*pb.ProductUsed
-	notUnderstood []string // facts this program does not know
-	timesAssumed  bool     // a fact was not taken at its likeliest time
-	deviations    []*pb.Deviation
+
+	// notUnderstood names the facts and values that this program does not know.
+	notUnderstood []string
+	// timesAssumed: some fact is not at its likeliest time, so the log needs a fold of
+	// its own.
+	timesAssumed bool
+	deviations   []*pb.Deviation
 }
 
-// spell is how long a lotion was on.
+// lotionTime is how long a lotion was on the hair: a normalizer or a neutralizer.
 type lotionTime struct {
 	since   time.Time // zero: not on
 	minutes *float64
 }
 
-// on notes that the lotion is on.
+// on records that the lotion is on.
 func (s *lotionTime) on(t time.Time) {
 	if s.since.IsZero() {
 		s.since = t
 	}
 }
 
-// off notes that it was rinsed out.
+// off records that the lotion was rinsed out, and adds up its minutes.
 func (s *lotionTime) off(t time.Time) {
 	if s.since.IsZero() {
 		return
@@ -94,10 +116,10 @@ func (s *lotionTime) off(t time.Time) {
 	*s = lotionTime{minutes: &total}
 }
 
-// seen tells whether the lotion was ever on.
+// used reports whether the lotion was ever on.
 func (s lotionTime) used() bool { return s.minutes != nil || !s.since.IsZero() }
 
-// run folds the facts and closes what time alone brings about.
+// foldFacts applies the facts up to at, and then checks what time alone brings about.
 func foldFacts(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product, at time.Time, v view) *folding {
 	f := &folding{session: s, limits: limitsOf(s), at: at}
 	if catalogue != nil {
@@ -124,7 +146,7 @@ func foldFacts(s *pb.Session, events []*pb.StoredEvent, catalogue []*pb.Product,
 	return f
 }
 
-// apply takes one fact into account.
+// apply applies one fact.
 func (f *folding) apply(e fact) {
 	switch what := e.Fact.(type) {
 	case *pb.Event_BaseApplied:
@@ -162,7 +184,7 @@ func (f *folding) apply(e fact) {
 	}
 }
 
-// afterwards takes facts of the rinse and what follows it into account.
+// applyAfterRinse applies a fact of the rinse or of what follows it.
 func (f *folding) applyAfterRinse(e fact) {
 	switch what := e.Fact.(type) {
 	case *pb.Event_RinseStarted:
@@ -202,8 +224,8 @@ func (f *folding) applyAfterRinse(e fact) {
 	}
 }
 
-// applied notes product on a part of a section. Product on the hair again undoes
-// what earlier lathers had shown.
+// sectionApplied records product on a part of a section. Product on the hair again
+// invalidates what earlier lathers showed.
 func (f *folding) sectionApplied(e fact, what *pb.SectionApplied) {
 	c := f.startExposure(e, what.SectionId)
 	part := func(p *pb.PartContact) bool { return p.Part == what.Part }
@@ -212,7 +234,9 @@ func (f *folding) sectionApplied(e fact, what *pb.SectionApplied) {
 	}
 }
 
-// touched makes sure that a section's clock runs from e on.
+// startExposure makes sure that a section's clock runs from e on. The first contact of
+// the service also ends everything that came before the product: water until then was a
+// wash, not a rinse. Contact after a rinse starts the neutralizing again.
 func (f *folding) startExposure(e fact, id string) *section {
 	c := f.section(id)
 	if c.on {
@@ -226,7 +250,8 @@ func (f *folding) startExposure(e fact, id string) *section {
 			f.checkRinseAfterDiscomfort(c, e.at) // what was late before it stays so
 		}
 		f.contact, f.contactTime, f.firstRinse = &e, e.at, time.Time{}
-		f.head = headWater{burnt: f.head.burnt} // water before it was a wash
+		// Water before the product was a wash; what burnt then still needs its flush.
+		f.head = headWater{burnt: f.head.burnt}
 		f.flushHead(e)
 	}
 	if !f.rinsedOut.IsZero() {
@@ -241,11 +266,11 @@ func (f *folding) startExposure(e fact, id string) *section {
 	return c
 }
 
-// treated tells whether product was on the hair, by word or because a normalizer or a
-// neutralizing shampoo was needed.
+// productTouchedHair reports whether product was on the hair: a contact was recorded, or
+// a normalizer or neutralizing shampoo implies one.
 func (f *folding) productTouchedHair() bool { return !f.contactTime.IsZero() || !f.rinsedOut.IsZero() }
 
-// section finds a section's clock, or adds one that is not on the plan.
+// section returns a section's clock, and adds one for a section that is not planned.
 func (f *folding) section(id string) *section {
 	for _, c := range f.sections {
 		if c.id == id {
@@ -258,7 +283,9 @@ func (f *folding) section(id string) *section {
 	return c
 }
 
-// rinsing notes water on one section, or on the whole head.
+// rinseStarted records water on one section, or on the whole head if id is empty. Water
+// on the whole head also rinses out a normalizer or neutralizer, and answers a call for
+// water by a fact that this program does not know.
 func (f *folding) rinseStarted(e fact, id string) {
 	f.noteFirstWater(e.at)
 	f.endExposures(e, id)
@@ -276,7 +303,8 @@ func (f *folding) rinseStarted(e fact, id string) {
 	f.flushHead(e)
 }
 
-// rinsed notes product out of the whole head. The water is off then.
+// rinseFinished records that the product is out of the whole head. There was water, but
+// nobody recorded for how long, so the water counts as on and off in the same instant.
 func (f *folding) rinseFinished(e fact) {
 	if f.rinsedOut.IsZero() {
 		f.rinsedOut = e.at
@@ -293,15 +321,16 @@ func (f *folding) rinseFinished(e fact) {
 	f.flushHead(e)
 }
 
-// normalizerOff notes that the normalizer was rinsed out, by word or because the whole
-// head was.
+// normalizerOff records that the normalizer was rinsed out, by its own fact or because
+// the whole head was.
 func (f *folding) normalizerOff(t time.Time) {
 	f.normalized = f.normalized || !f.normalizer.since.IsZero()
 	f.normalizer.off(t)
 }
 
-// impliesRinse notes what goes on hair after the rinse. The first such fact shows
-// that there was one; later ones are no water for what hurts by then.
+// assumeRinsed handles facts that only make sense on rinsed hair. The first such fact
+// implies a rinse that nobody recorded; later ones are no water for discomfort reported
+// since.
 func (f *folding) assumeRinsed(e fact) {
 	if f.rinsedOut.IsZero() {
 		f.unrinsed = f.firstRinse.IsZero() || f.productOn("")
@@ -312,6 +341,7 @@ func (f *folding) assumeRinsed(e fact) {
 	f.flushHead(e)
 }
 
+// endExposures ends the exposure of a section, or of all if id is empty.
 func (f *folding) endExposures(e fact, id string) {
 	for _, c := range f.sections {
 		if c.on && (id == "" || c.id == id) {
@@ -320,12 +350,15 @@ func (f *folding) endExposures(e fact, id string) {
 	}
 }
 
+// noteFirstWater keeps the time of the first water since the first contact.
 func (f *folding) noteFirstWater(t time.Time) {
 	if f.firstRinse.IsZero() {
 		f.firstRinse = t
 	}
 }
 
+// scalpChecked records a look at the scalp; it counts as the check after the service once
+// a rinse has begun.
 func (f *folding) scalpChecked(e fact, what *pb.ScalpChecked) {
 	f.scalpLookedAt = f.scalpLookedAt || !f.firstRinse.IsZero()
 	if what.Changed {

@@ -15,10 +15,10 @@ func TestPhases(t *testing.T) {
 		at(10, water("")).at(12, rinsedOutFact()).
 		at(15, shampoo(1, pink)).at(17, shampoo(2, pink)).at(19, shampoo(3, clear))
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  pb.SessionPhase
+		name     string
+		timeline *timeline
+		at       float64
+		want     pb.SessionPhase
 	}{
 		{"base on, no product yet", full, -0.5, pb.SessionPhase_SESSION_PHASE_PREPARING},
 		{"product on", full, 5, pb.SessionPhase_SESSION_PHASE_PROCESSING},
@@ -32,7 +32,7 @@ func TestPhases(t *testing.T) {
 		{"nobody noted the application, but a pink lather", newTimeline(regular()).at(20, water("")).at(21, shampoo(1, pink)), 22, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING},
 		{"water on dry hair is no rinse", newTimeline(regular()).at(0, water("")).at(1, applied("back-left")), 2, pb.SessionPhase_SESSION_PHASE_PROCESSING},
 	} {
-		if got := c.story.stateAt(c.at).Phase; got != c.want {
+		if got := c.timeline.stateAt(c.at).Phase; got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
@@ -44,11 +44,11 @@ func TestPhases(t *testing.T) {
 
 func TestExposureRunsFromFirstContactToWater(t *testing.T) {
 	for _, c := range []struct {
-		name    string
-		story   *timeline
-		section string
-		at      float64
-		want    float64
+		name     string
+		timeline *timeline
+		section  string
+		at       float64
+		want     float64
 	}{
 		{"product still on", newTimeline(regular()).at(2, applied("back-left")), "back-left", 9, 7},
 		{"mid-strand first, scalp later: from the first", newTimeline(regular()).at(0, applied("back-left")).at(6, part("back-left", pb.SectionPart_SECTION_PART_SCALP)), "back-left", 9, 9},
@@ -61,7 +61,7 @@ func TestExposureRunsFromFirstContactToWater(t *testing.T) {
 		{"applied again: both exposures count", newTimeline(regular()).at(0, applied("back-left")).at(6, water("")).at(8, rinsedOutFact()).at(20, applied("back-left")), "back-left", 23, 9},
 		{"a strand test on a section that nobody noted as applied", newTimeline(regular()).at(5, strand("front-left", 60)), "front-left", 9, 4},
 	} {
-		got := stateOf(t, c.story.stateAt(c.at), c.section).ExposureMinutes
+		got := stateOf(t, c.timeline.stateAt(c.at), c.section).ExposureMinutes
 		if math.Abs(got-c.want) > 1e-9 {
 			t.Errorf("%s: %v minutes, want %v", c.name, got, c.want)
 		}

@@ -8,10 +8,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Growth is how fast this client's hair grows, in micrometres a day, by the new
-// growth measured at the visits (newest first) and what the curl type lets expect.
-// Nil when no new growth was measured between two known visits. Ancestry is not
-// asked for: curl predicts the rate, and a ruler beats it.
+// Growth estimates how fast this client's hair grows, in micrometres a day, from the new
+// growth measured at the visits (newest first) and the rate that is usual for the curl
+// type. It is nil when no new growth was measured between two known visits. Ancestry is
+// not asked for: curl predicts the rate, and a measurement is better than both.
 func Growth(visits []*pb.Visit) *pb.Estimate {
 	var curl pb.CurlType
 	for _, v := range visits {
@@ -20,6 +20,7 @@ func Growth(visits []*pb.Visit) *pb.Estimate {
 		}
 	}
 	rate, measured := growthPrior(curl), false
+	// From the oldest pair of visits to the newest.
 	for i := len(visits) - 2; i >= 0; i-- {
 		if seen, ok := measuredGrowth(visits[i], visits[i+1]); ok {
 			rate, measured = rate.combinedWith(seen), true
@@ -31,7 +32,7 @@ func Growth(visits []*pb.Visit) *pb.Estimate {
 	return rate.estimate()
 }
 
-// grown is the rate measured at a visit since the one before.
+// measuredGrowth is the rate measured at a visit since the one before.
 func measuredGrowth(visit, before *pb.Visit) (normal, bool) {
 	since := days(before.GetStartTime().AsTime(), visit.GetStartTime().AsTime())
 	if visit.GetStartTime() == nil || before.GetStartTime() == nil || visit.NewGrowthMm == nil || since < 1 {
@@ -41,7 +42,8 @@ func measuredGrowth(visit, before *pb.Visit) (normal, bool) {
 	return normal{rate, math.Hypot(growthReadingSpread*1000/since, growthSeasonSpread)}, true
 }
 
-// growthPrior is the rate that a curl type lets expect.
+// growthPrior is the rate that is usual for a curl type, on a line between the two
+// published ends.
 func growthPrior(curl pb.CurlType) normal {
 	if curl == pb.CurlType_CURL_TYPE_UNSPECIFIED {
 		return normal{(growthTightest + growthStraightest) / 2, growthSpread + growthUnansweredSpread}
@@ -50,14 +52,14 @@ func growthPrior(curl pb.CurlType) normal {
 	return normal{growthStraightest - step*float64(curl-pb.CurlType_CURL_TYPE_I), growthSpread}
 }
 
-// estimate is the mean with its 90 % interval; a growth is never negative.
+// estimate is the mean with its 90 % interval. Growth is never negative.
 func (n normal) estimate() *pb.Estimate {
 	b := posterior{normal: n}
 	return &pb.Estimate{Value: n.mean, Low: max(0, b.quantile(lowTail)), High: b.quantile(highTail)}
 }
 
-// growthOf is the rate known before today's measurement: the record card's, else
-// what the curl type lets expect.
+// growthOf is the rate known before today's measurement: the record card's, else the
+// usual one for the curl type.
 func growthOf(in *pb.DecisionInputs) *pb.Estimate {
 	if known := in.GetRecordCard().GetGrowthUmPerDay(); known != nil {
 		return known
@@ -65,15 +67,15 @@ func growthOf(in *pb.DecisionInputs) *pb.Estimate {
 	return growthPrior(in.GetConsultation().GetHair().GetCurlType()).estimate()
 }
 
-// NewGrowth is the new growth to expect after days, in millimetres, from a rate in
+// NewGrowth is the expected new growth after days, in millimetres, from a rate in
 // micrometres a day.
 func NewGrowth(rate *pb.Estimate, days float64) *pb.Estimate {
 	days = max(0, days) / 1000
 	return &pb.Estimate{Value: rate.GetValue() * days, Low: rate.GetLow() * days, High: rate.GetHigh() * days}
 }
 
-// NextRetouch is the earliest retouch after a service at served, and why not
-// earlier: both the days and the expected new growth must be there.
+// NextRetouch returns the earliest retouch after a service at served, and the reason in
+// words. Both the days and the expected new growth must be reached.
 func NextRetouch(served time.Time, in *pb.DecisionInputs) (time.Time, string) {
 	wait := orDefault(in.GetParameters().GetRelaxerWaitDays(), retouchDays)
 	needed := orDefault(in.GetParameters().GetNewGrowthMm(), retouchMM)

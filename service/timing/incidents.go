@@ -8,11 +8,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Incidents are what the facts of a session say went wrong with the client, one
-// for each kind and place, without names: that it burned (also when it was rinsed
-// at once, because burns often show later), product in an eye or on the skin, hair
-// in distress, a scalp that had changed. Tingling alone is none; it stands on the
-// card as a tender spot. The facts may come in any order and at any time.
+// Incidents are what the facts of a session say went wrong with the client, one for each
+// kind and place, without names: burning (also when it was rinsed at once, because burns
+// often show later), product in an eye or on the skin, hair in distress, a scalp that had
+// changed. Tingling alone is no incident; the card lists it as a tender spot. The facts
+// may come in any order and at any time.
 func Incidents(session *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) []*pb.Incident {
 	var found incidentList
 	for _, e := range events {
@@ -51,8 +51,7 @@ func Incidents(session *pb.Session, events []*pb.StoredEvent, state *pb.SessionS
 	return found
 }
 
-// isBurn reports whether what the client feels is a burn; a word that is not known
-// here counts as one.
+// isBurn reports whether what the client feels is a burn. An unknown value counts as one.
 func isBurn(c pb.Comfort) bool {
 	switch c {
 	case pb.Comfort_COMFORT_UNSPECIFIED, pb.Comfort_COMFORT_COMFORTABLE, pb.Comfort_COMFORT_TINGLING:
@@ -61,7 +60,7 @@ func isBurn(c pb.Comfort) bool {
 	return true
 }
 
-// ClosingIncidents are what an outcome says went wrong, beyond the facts.
+// ClosingIncidents are what an outcome says went wrong, in addition to the facts.
 func ClosingIncidents(session *pb.Session, o *pb.Outcome, state *pb.SessionState) []*pb.Incident {
 	var found incidentList
 	at := &pb.StoredEvent{RecordTime: o.GetCreateTime(), CorrectedTime: o.GetCreateTime()}
@@ -82,7 +81,7 @@ func ClosingIncidents(session *pb.Session, o *pb.Outcome, state *pb.SessionState
 // incidentList is incidents in the order in which their first facts came.
 type incidentList []*pb.Incident
 
-// add puts a fact to the incident of its kind and place, or begins one.
+// add adds a fact to the incident of its kind and place, or begins a new incident.
 func (l *incidentList) add(session *pb.Session, e *pb.StoredEvent, kind pb.IncidentKind, place pb.Place, section string) {
 	at := effectiveTime(e)
 	for _, i := range *l {

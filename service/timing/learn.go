@@ -8,16 +8,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// What lasts of a section from visit to visit is how far its ln k stands from what
-// directions and analysis say: the head's share and the section's own. Each visit
-// measures it with the readings' error and the spread between visits. Sections are
-// kept one by one, each with its own normal distribution; that two of them share a
-// head is used only for sections that were never read, which costs a little sharpness
-// and keeps the sums plain.
-
-// SectionOutcomes are the sections of an outcome with what follows from the facts
-// filled in: times, exposure and what the visit taught about the rate. Sections that
-// were applied and not given are added. in is nil for a service without a decision.
+// SectionOutcomes completes the sections of an outcome with what follows from the facts:
+// times, exposure, and what the visit showed of the rate. Sections that were applied but
+// not given are added. in is nil for a service without a decision.
 func SectionOutcomes(s *pb.Session, in *pb.DecisionInputs, state *pb.SessionState, given []*pb.SectionOutcome) []*pb.SectionOutcome {
 	judged := map[string]*pb.SectionOutcome{}
 	for _, g := range given {
@@ -35,6 +28,7 @@ func SectionOutcomes(s *pb.Session, in *pb.DecisionInputs, state *pb.SessionStat
 	return all
 }
 
+// sectionState returns a section's state; nil when there is none.
 func sectionState(state *pb.SessionState, id string) *pb.SectionState {
 	for _, c := range state.GetSections() {
 		if c.SectionId == id {
@@ -44,6 +38,8 @@ func sectionState(state *pb.SessionState, id string) *pb.SectionState {
 	return nil
 }
 
+// outcomeOf completes one section. The judgement (percent, condition, breakage) is the
+// stylist's and is kept as given.
 func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.SectionOutcome {
 	o := &pb.SectionOutcome{
 		SectionId:            given.SectionId,
@@ -62,9 +58,9 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 	return o
 }
 
-// taught is what a visit says of a section's lasting rate, by itself: the posterior
-// with its prior divided out, on the scale of an average head and a product of the
-// usual minutes. Nil when nothing was read.
+// visitRate is what a visit alone says of a section's lasting rate: the posterior with its
+// prior divided out, on the scale of an average head and a product of the usual minutes.
+// It is nil when nothing was read, or when the readings added no precision.
 func visitRate(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
 	if c.GetRate() == nil {
 		return nil // no estimate applies, as in a thio service
@@ -72,11 +68,13 @@ func visitRate(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 	prior := sessionPrior(s, c.SectionId)
 	readings := c.GetRate().GetReadings()
 	posterior := normal{c.GetRate().GetMean(), c.GetRate().GetDeviation()}
+	// The stylist's judgement after the rinse is one more reading, at the whole exposure.
 	if given.StraighteningPercent != nil && c.RinseTime != nil {
 		judged := readAt(c.ExposureMinutes, 100-given.GetStraighteningPercent())
 		posterior = posteriorOf(posterior, []reading{judged}).normal
 		readings++
 	}
+	// Precisions of independent normal sources add, so the prior's is subtracted.
 	precision := 1/(posterior.deviation*posterior.deviation) - 1/(prior.deviation*prior.deviation)
 	if readings == 0 || !(precision > 0) {
 		return nil
@@ -90,7 +88,7 @@ func visitRate(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 	}
 }
 
-// sessionPrior is the prior that the session's guidance began with.
+// sessionPrior is the prior that the guidance of the session began with.
 func sessionPrior(s *pb.Session, id string) normal {
 	limits := limitsOf(s)
 	sections := plannedSections(s, limits)
@@ -102,6 +100,7 @@ func sessionPrior(s *pb.Session, id string) normal {
 	return unplannedPrior(sections, limits)
 }
 
+// headSection returns the analysis of a section; an empty one when it was not analysed.
 func headSection(in *pb.DecisionInputs, id string) *pb.HeadSection {
 	for _, h := range sectionsOf(in) {
 		if h.SectionId == id {
@@ -111,10 +110,10 @@ func headSection(in *pb.DecisionInputs, id string) *pb.HeadSection {
 	return &pb.HeadSection{SectionId: id}
 }
 
-// Learn takes in what one visit taught, section by section, and returns the rates
-// for the next: the whole head's under the empty id first, then the sections' by
-// name. Visits are taken in the order in which they happened; between two of them
-// what is lasting may drift, so old visits fade.
+// Learn combines the rates known so far with those of one visit, and returns the rates for
+// the next visit: first the head's under the empty ID, then the sections' by ID. Visits
+// must be passed in order of time. What lasts may drift between visits, so old visits
+// fade.
 func Learn(prior, taught []*pb.LearnedRate) []*pb.LearnedRate {
 	head := learnHead(prior, taught)
 	if head == nil {
@@ -138,7 +137,7 @@ func Learn(prior, taught []*pb.LearnedRate) []*pb.LearnedRate {
 	return rates
 }
 
-// learnSection updates one section's lasting rate.
+// learnSection updates the lasting rate of one section.
 func learnSection(prior []*pb.LearnedRate, t *pb.LearnedRate) *pb.LearnedRate {
 	before := learnedEffect(prior, &pb.HeadSection{SectionId: t.SectionId})
 	before.mean += reference()
@@ -146,8 +145,8 @@ func learnSection(prior []*pb.LearnedRate, t *pb.LearnedRate) *pb.LearnedRate {
 	return newLearnedRate(t.SectionId, after, rateOf(prior, t.SectionId).GetReadings()+t.Rate.Readings)
 }
 
-// learnHead updates the head's lasting rate by all sections of a visit; nil when the
-// visit taught nothing.
+// learnHead updates the lasting rate of the head from all sections of a visit, each
+// weighted by its precision; nil when the visit showed nothing.
 func learnHead(prior, taught []*pb.LearnedRate) *pb.LearnedRate {
 	mean, precision, readings := 0.0, 0.0, int32(0)
 	for _, t := range taught {
@@ -173,8 +172,8 @@ func newLearnedRate(id string, n normal, readings int32) *pb.LearnedRate {
 	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: n.mean, Deviation: n.deviation, Readings: readings}}
 }
 
-// MostResistant is the measured section that took longest; "" when fewer than two
-// were measured or none stands out.
+// MostResistant is the measured section that took longest; "" when fewer than two were
+// measured or none stands out from the average of the others.
 func MostResistant(state *pb.SessionState) string {
 	var measured []*pb.SectionState
 	sum := 0.0

@@ -6,14 +6,16 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Limits are the limits of a session, fixed when it begins: the shorter of the
-// manufacturer's and the house's in everything. What is missing is filled in with
-// the cautious default, so Limits(nil) serves a session that began without a
-// decision.
+// Limits are the limits of a session, fixed when it begins: for each, the shorter of the
+// manufacturer's and the chain's. Missing inputs get the cautious default, so Limits(nil)
+// serves a session that began without a decision.
 //
-// Times are minutes from a section's first contact, straightening is percent of the
-// curl. A house policy reaches here through in.parameters and can only tighten: the
-// cap is never above the trade's 80 %.
+// Times are minutes from a section's first contact; straightening is percent of the curl.
+// A chain's policy arrives in in.parameters and can only tighten: the cap is never above
+// the trade's 80 %.
+//
+// The basis is stored with the session and with the plan's basis in the decision. Its
+// words must not change, or stored decisions would not replay to the same bytes.
 func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	d, p := in.GetProduct().GetDirections(), in.GetParameters()
 	l := &pb.SessionLimits{
@@ -60,8 +62,8 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	return l
 }
 
-// tighten holds the limits of a head to the directions of one more product on it:
-// there is one clock for all its sections.
+// tighten reduces the limits of a head to the directions of one more product on it: all
+// its sections share one set of limits.
 func tighten(l *pb.SessionLimits, d *pb.Directions) {
 	if m := float64(d.GetMaximumMinutes()); m > 0 && m < l.HardLimitMinutes {
 		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions of a section's product"
@@ -75,7 +77,7 @@ func tighten(l *pb.SessionLimits, d *pb.Directions) {
 	}
 }
 
-// limitsOf are a session's limits; a stored session always has them.
+// limitsOf returns a session's limits; a stored session always has them.
 func limitsOf(s *pb.Session) *pb.SessionLimits {
 	if s.GetLimits() != nil {
 		return s.Limits
@@ -83,6 +85,7 @@ func limitsOf(s *pb.Session) *pb.SessionLimits {
 	return Limits(nil)
 }
 
+// orDefault returns value, or otherwise when value is not stated (zero).
 func orDefault[N int32 | float64](value N, otherwise float64) float64 {
 	if value > 0 {
 		return float64(value)
@@ -90,8 +93,8 @@ func orDefault[N int32 | float64](value N, otherwise float64) float64 {
 	return otherwise
 }
 
-// Tighter says which limits are tighter than those of before, a line each; nothing
-// when all are the same or looser.
+// TighterLimits lists the limits that are tighter now than before, a line each; none when
+// all are the same or looser.
 func TighterLimits(before, now *pb.SessionLimits) []string {
 	var lines []string
 	shorter := func(what, unit string, before, now float64) {

@@ -1,16 +1,3 @@
-// Package timing keeps the clock of a chemical service: the plan before it, the
-// guidance during it, and what the next visit learns from it. It is pure: facts
-// and an instant go in, a state comes out.
-//
-// The model is statistical, not chemical. The curl that remains in a section after
-// an effective exposure of t minutes is r = exp(-k max(0, t - lag)). What is known of
-// ln k before any test is a normal distribution centred on the manufacturer's
-// directions; a strand test is a reading of r by eye, logit(reading) normal about
-// logit(r); the posterior is summed on a grid. The manufacturer's directions come
-// first in everything, and discomfort overrides all of it.
-//
-// The model is for hydroxide relaxers. A thio service is guided by the directions'
-// times and strand tests alone, and its state holds no estimates.
 package timing
 
 import (
@@ -23,9 +10,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// reading is one strand test: minutes of exposure at which it was made, and what it
-// says of the curl that was still there, as a range of logits. A percentage is a
-// point; a word is a range between two points.
+// reading is one strand test: the minutes of exposure at which it was made, and what it
+// says of the remaining curl, as a range of logits. A percentage is a point; a word is a
+// range between two points.
 type reading struct {
 	minutes   float64
 	low, high float64 // logits; equal for a percentage
@@ -38,9 +25,9 @@ func readAt(minutes, percent float64) reading {
 	return reading{minutes, at, at, readingSpread}
 }
 
-// read is what a strand test says; false when it was not read. Of a reading in words
-// and one in percent the percentage is the finer one. One test for the whole head
-// says less of each section.
+// read returns what a strand test says; false when it has no reading. If a test has both a
+// word and a percentage, the percentage counts, because it says more. A test for the
+// whole head says less about each section, so its spread is larger.
 func read(minutes float64, t *pb.StrandTest) (reading, bool) {
 	r := reading{minutes: minutes, spread: wordSpread}
 	switch {
@@ -61,7 +48,8 @@ func read(minutes float64, t *pb.StrandTest) (reading, bool) {
 	return r, true
 }
 
-// logLikelihood of the true logit, up to a constant.
+// logLikelihood is the log likelihood of the true logit, up to a constant. It is bounded
+// below for words, so that one wrong tap cannot rule out the truth.
 func (r reading) logLikelihood(truth float64) float64 {
 	low, high := (r.low-truth)/r.spread, (r.high-truth)/r.spread
 	if r.low == r.high {
@@ -76,22 +64,27 @@ type normal struct {
 	deviation float64
 }
 
-// belief is what is thought of a section's ln k: the prior itself before any
-// reading, else a posterior on a grid.
+// posterior is the distribution of a section's ln k. Without readings it is the prior
+// itself and normal; with readings it is a density on a grid.
 type posterior struct {
 	normal
 	readings int
-	grid     []float64 // ln k, rising; empty without readings
-	density  []float64 // per grid step
-	below    []float64 // probability of a smaller ln k
+	// Ln k, rising; empty without readings.
+	grid []float64
+	// Per grid step.
+	density []float64
+	// Probability of a smaller ln k.
+	below []float64
 }
 
-// update is the posterior of ln k after readings, in any order.
+// posteriorOf returns the posterior of ln k after readings, in any order.
 func posteriorOf(prior normal, readings []reading) posterior {
 	if len(readings) == 0 {
 		return posterior{normal: prior}
 	}
 	where := prior
+	// A coarse grid around the prior finds the posterior, which may be far away and much
+	// narrower; it moves until its centre is well inside.
 	for range gridSteps {
 		coarse := integrate(prior, where, readings, coarsePoints)
 		moved := math.Abs(coarse.mean - where.mean)
@@ -101,11 +94,11 @@ func posteriorOf(prior normal, readings []reading) posterior {
 			break
 		}
 	}
-	// The first passes find where the posterior lies, the last one measures it.
+	// The passes above only locate the posterior.
 	return integrate(prior, where, readings, gridPoints)
 }
 
-// summed integrates the posterior by trapezoids on a grid laid around where.
+// integrate computes the posterior by the trapezoidal rule on a grid around where.
 func integrate(prior, where normal, readings []reading, points int) posterior {
 	grid := make([]float64, points)
 	floats.Span(grid, where.mean-gridWidth*where.deviation, where.mean+gridWidth*where.deviation)
@@ -113,6 +106,7 @@ func integrate(prior, where normal, readings []reading, points int) posterior {
 	for i, x := range grid {
 		weight[i] = prior.logDensity(x) + logLikelihood(x, readings)
 	}
+	// The largest weight becomes 1, so that exp neither overflows nor loses everything.
 	floats.AddConst(-floats.Max(weight), weight)
 	below := make([]float64, points)
 	for i := range weight {
@@ -138,8 +132,8 @@ func (n normal) logDensity(x float64) float64 {
 	return -z * z / 2
 }
 
-// logLikelihood of ln k, up to a constant. The curl that remains is exp(-u), its logit
-// -ln(exp(u) - 1).
+// logLikelihood of ln k, up to a constant. The remaining curl is exp(-u), and its logit
+// is -ln(exp(u) - 1).
 func logLikelihood(lnRate float64, readings []reading) float64 {
 	k, sum := math.Exp(lnRate), 0.0
 	least, most := -math.Log1p(-readingFloor), -math.Log(readingFloor)
@@ -150,24 +144,26 @@ func logLikelihood(lnRate float64, readings []reading) float64 {
 	return sum
 }
 
-// remaining is the share of curl after minutes of exposure at rate k.
+// remaining is the share of curl left after minutes of exposure at rate k.
 func remaining(k, minutes float64) float64 {
 	return math.Exp(-k * max(0, minutes-lagMinutes))
 }
 
-// logit is taken within what an eye can tell apart.
+// logit is clamped to what an eye can tell apart.
 func logit(share float64) float64 {
 	share = min(max(share, readingFloor), 1-readingFloor)
 	return math.Log(share / (1 - share))
 }
 
-// quantile is the ln k below which the share p of the belief lies.
+// quantile is the ln k below which the share p of the probability lies.
 func (b posterior) quantile(p float64) float64 {
 	if len(b.grid) == 0 {
 		return distuv.Normal{Mu: b.mean, Sigma: b.deviation}.Quantile(p)
 	}
 	i := min(max(sort.SearchFloat64s(b.below, p), 1), len(b.grid)-1)
-	// Between two points the density is a straight line.
+	// Between two points the density is linear, so its integral is a quadratic. This form
+	// of the root is stable when the density is nearly constant. Rounding can leave the
+	// interval; the grid point is then exact enough.
 	left, from, to := p-b.below[i-1], b.density[i-1], b.density[i]
 	share := 2 * left / (from + math.Sqrt(max(from*from+2*(to-from)*left, 0)))
 	if !(share >= 0 && share <= 1) {

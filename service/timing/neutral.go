@@ -25,7 +25,7 @@ func (f *folding) lather(s *pb.Shampoo) lather {
 	return lather{s, last + 1, f.normalized}
 }
 
-// lathersDone counts lathers; one that two people noted counts once.
+// latherCount counts lathers; one that two people recorded under one number counts once.
 func latherCount(lathers []lather) int32 {
 	numbers := map[int32]bool{}
 	for _, l := range lathers {
@@ -34,18 +34,19 @@ func latherCount(lathers []lather) int32 {
 	return int32(len(numbers))
 }
 
-// coloured tells whether the colour of alkali was seen.
+// coloured reports whether the colour of alkali was seen.
 func (l lather) coloured() bool {
 	return l.Indicator == pb.IndicatorColour_INDICATOR_COLOUR_ALKALI
 }
 
-// showsAlkali: the colour of alkali, or a reading at or above the indicator's point.
+// showsAlkali reports the colour of alkali, or a pH reading at or above the point at which
+// the indicator changes.
 func (l lather) showsAlkali(point float64) bool {
 	return l.coloured() || l.Ph != nil && l.GetPh() >= point
 }
 
-// shown tells whether the hair was shown to be neutral. A service may also be closed
-// as completed without: see NEUTRAL_PROOF_NOT_SHOWN.
+// provesNeutral reports whether the hair was shown to be neutral. A service may also be
+// closed as completed without proof: see NEUTRAL_PROOF_NOT_SHOWN.
 func provesNeutral(p pb.NeutralProof) bool {
 	switch p {
 	case pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED, pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN:
@@ -54,8 +55,10 @@ func provesNeutral(p pb.NeutralProof) bool {
 	return true
 }
 
-// neutralProof is how the hair was shown to be neutral. A thio service is finished
-// by its oxidising neutralizer.
+// neutralProof is how the hair was shown to be neutral. There are three ways to close a
+// relaxer as completed, each with at least three lathers: the colour was seen and then
+// gone, a pH reading, or only clear lathers after a normalizer (not shown). A thio service
+// is completed by its oxidising neutralizer instead.
 func (f *folding) neutralProof() pb.NeutralProof {
 	switch {
 	case f.rinsedOut.IsZero():
@@ -77,10 +80,10 @@ func (f *folding) neutralProof() pb.NeutralProof {
 	return pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 }
 
-// lathersProve is the last word of the lathers: that the colour was seen and has
-// gone in a later lather, or a pH reading below the indicator's point. No colour at
-// all proves nothing: phenolphthalein is colourless again in very strong alkali, and
-// a shampoo may have no indicator.
+// latherProof is what the lathers prove: the colour was seen and is gone in a later
+// lather, or a pH reading is below the indicator's point. A later sign of alkali revokes
+// the proof. No colour at all proves nothing: phenolphthalein is colourless again in very
+// strong alkali, and a shampoo may have no indicator.
 func (f *folding) latherProof() pb.NeutralProof {
 	point := f.limits.NeutralPh
 	coloured, proof := int32(0), pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
@@ -100,10 +103,9 @@ func (f *folding) latherProof() pb.NeutralProof {
 	return proof
 }
 
-// onlyClear tells whether alkali was never seen although it was looked for: the
-// normalizer was on and was rinsed out, and at least three lathers after that were
-// noted as clear. It happens, and nobody should have to note a colour that was not
-// there.
+// allLathersClear reports whether alkali was looked for and never seen: the normalizer was
+// on and was rinsed out, and at least three lathers after it were recorded as clear. This
+// is ordinary, and nobody should have to record a colour that was not there.
 func (f *folding) allLathersClear() bool {
 	clear := map[int32]bool{}
 	for _, l := range f.lathers {
@@ -117,10 +119,11 @@ func (f *folding) allLathersClear() bool {
 	return len(clear) >= fewestShampoos
 }
 
-// closable tells whether the service may be closed as completed.
+// closable reports whether the service may be closed as completed.
 func closable(p pb.NeutralProof) bool { return p != pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED }
 
-// notNeutralBecause says what is still missing.
+// notNeutralBecause says what is missing, as the end of a sentence that begins with
+// "closed".
 func (f *folding) notNeutralBecause() string {
 	if IsThio(f.session) {
 		return f.notOxidisedBecause()
@@ -147,7 +150,7 @@ func (f *folding) notNeutralBecause() string {
 	return "before a later lather was seen clear"
 }
 
-// neutralAdvice is what to do next until the hair is neutral.
+// neutralAdvice is the next step until the hair is neutral.
 func (f *folding) neutralAdvice() string {
 	if IsThio(f.session) {
 		return f.oxidiseAdvice()

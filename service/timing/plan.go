@@ -9,7 +9,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Plan is the order of application and the timing of a service: minutes from each
+// Plan is the order of application and the timing of a service, in minutes from each
 // section's first contact, with 90 % intervals. It is a pure function of the inputs;
 // what is missing there widens the intervals, so nil gives the most cautious plan.
 // Sections are ordered by how long they are expected to take, longest first, and
@@ -37,7 +37,7 @@ func Plan(in *pb.DecisionInputs) *pb.Plan {
 	return plan
 }
 
-// SectionIDs names the sections of a head, whether or not all are to be treated.
+// SectionIDs returns the IDs of the sections of a head, whether or not all are treated.
 func SectionIDs(in *pb.DecisionInputs) []string {
 	var ids []string
 	for _, section := range headOf(in) {
@@ -46,7 +46,7 @@ func SectionIDs(in *pb.DecisionInputs) []string {
 	return ids
 }
 
-// sectionsOf are the sections that are to be treated.
+// sectionsOf returns the sections that are to be treated.
 func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	treated := in.GetSectionIds()
 	if len(treated) == 0 {
@@ -61,9 +61,9 @@ func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	return sections
 }
 
-// headOf are the sections of this head: the salon's own, else a default of four
-// quadrants and the hairline. Quadrants of equal expected minutes keep this order,
-// which puts the back before the front (common practice).
+// headOf returns the sections of this head: the salon's own, else a default of four
+// quadrants and the hairline. Quadrants of equal expected minutes keep this order, which
+// puts the back before the front (common practice).
 func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	if own := in.GetConsultation().GetHair().GetSections(); len(own) > 0 {
 		return own
@@ -75,7 +75,7 @@ func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	}
 }
 
-// planned is the timing of one section, counted from its own first contact.
+// planSection is the timing of one section, counted from its own first contact.
 func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
 	// Low minutes belong to high rates and the other way round.
 	b := posterior{normal: priorOf(in, section)}
@@ -92,11 +92,12 @@ func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.He
 	}
 }
 
-// rounded keeps a microminute, so that another processor, which may round its sums
-// otherwise, replays a decision to the same bytes.
+// rounded keeps six decimals, so that another processor, which may round its sums
+// differently, replays a decision to the same bytes.
 func rounded(minutes float64) float64 { return math.Round(minutes*1e6) / 1e6 }
 
-// reason says why a section stands where it does.
+// orderReason says why a section has its place in the order. The words are stored with
+// the decision.
 func orderReason(in *pb.DecisionInputs, section *pb.HeadSection) string {
 	switch {
 	case section.Hairline == pb.Answer_ANSWER_YES:
@@ -113,8 +114,8 @@ func orderReason(in *pb.DecisionInputs, section *pb.HeadSection) string {
 	return "by its expected minutes: directions and hair analysis, not measured yet"
 }
 
-// inOrder puts the slowest section first, fragile ones after the sound ones and the
-// hairline last. Equals keep the order in which the salon names them.
+// sortForApplication puts the slowest section first, fragile ones after the sound ones and
+// the hairline last. Equal sections keep the order in which the salon names them.
 func sortForApplication(sections []*pb.PlannedSection, heads []*pb.HeadSection) {
 	delicacy := map[string]int{}
 	for _, h := range heads {
@@ -145,8 +146,8 @@ func finishSpread(sections []*pb.PlannedSection) float64 {
 	return last.StartMinute + last.ExpectedMinutes - first.StartMinute - first.ExpectedMinutes
 }
 
-// together tells whether the last section reaches its target before the first must
-// be under water, when so many hands apply at the same time.
+// feasible reports whether the last section reaches its target before the first must be
+// under water, when this many people apply at the same time.
 func feasible(sections []*pb.PlannedSection, hands int) bool {
 	finish, limit := 0.0, 0.0
 	for i, s := range sections {

@@ -9,18 +9,22 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// preparation is what was done for the service, and when. What had to come before
-// the first contact is judged after all facts are in, so that facts of one instant,
+// preparation is what was done before the service, and when. What must come before the
+// first contact is checked after all facts are applied, so that facts of the same instant,
 // and facts that arrive late, count.
 type preparation struct {
-	base      time.Time // first base of any kind; zero: none
-	wholeBase time.Time // first base on the whole scalp
+	// First base of any kind; zero: none.
+	base time.Time
+	// First base on the whole scalp.
+	wholeBase time.Time
 	confirmed *pb.ProductConfirmed
-	namedTime time.Time            // first time that the product in hand was named
-	met       map[conditionID]fact // first time that a condition was met
+	// First time that the product in hand was named.
+	namedTime time.Time
+	// First time that a condition was met.
+	met map[conditionID]fact
 }
 
-// conditionID names a condition within a decision.
+// conditionID identifies a condition within a decision.
 type conditionID struct{ rule, subject string }
 
 func (p *preparation) hasBase() bool { return !p.base.IsZero() }
@@ -45,22 +49,22 @@ func (p *preparation) conditionMet(e fact, what *pb.ConditionMet) {
 	p.met[id] = e
 }
 
-// name notes that the product in the hand was named.
+// productNamed keeps the first time at which the product in hand was named.
 func (p *preparation) productNamed(t time.Time) {
 	if p.namedTime.IsZero() {
 		p.namedTime = t
 	}
 }
 
-// confirmed notes the jar in the hand.
+// productConfirmed records the product and lot in the stylist's hand.
 func (f *folding) productConfirmed(e fact, what *pb.ProductConfirmed) {
 	f.preparation.confirmed = what
 	f.preparation.productNamed(e.at)
 	f.productNamed(e, what.Product, what.LotCode)
 }
 
-// usedProduct notes a product and its lot. A relaxer that is named so was in the
-// hand; it counts as confirmed.
+// productUsed records a product and its lot. A relaxer that is recorded as used was in the
+// hand, so it counts as confirmed.
 func (f *folding) productUsed(e fact, what *pb.ProductUsed) {
 	f.productsUsed = append(f.productsUsed, what)
 	if what.Product == f.session.GetProduct() {
@@ -69,7 +73,7 @@ func (f *folding) productUsed(e fact, what *pb.ProductUsed) {
 	f.productNamed(e, what.Product, what.LotCode)
 }
 
-// conditions are the decision's conditions and where they stand.
+// conditions are the decision's conditions and their state: when each was met, and by whom.
 func (f *folding) conditions() []*pb.ConditionState {
 	var states []*pb.ConditionState
 	for _, c := range f.session.GetConditions() {
@@ -86,8 +90,8 @@ func (f *folding) conditions() []*pb.ConditionState {
 	return states
 }
 
-// unprepared notes what had to come before the first contact and had not. Facts of
-// the same instant are in time.
+// checkPreparation records what should have come before the first contact and did not.
+// Facts of the same instant are in time.
 func (f *folding) checkPreparation() {
 	if f.contact == nil {
 		return
@@ -114,9 +118,8 @@ func (f *folding) checkPreparation() {
 	}
 }
 
-// confirmationDue tells whether the product in hand must be confirmed. Sessions that
-// were begun before there was such a fact do not know the kind of their product, and
-// nobody is blamed for them.
+// confirmationDue reports whether the product in hand must be confirmed. Sessions from
+// before that fact existed do not know the kind of their product and need no confirmation.
 func (f *folding) confirmationDue() bool {
 	return f.session.GetProductKind() != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }

@@ -27,9 +27,9 @@ func TestBeforeFirstContact(t *testing.T) {
 		return prepared().at(-3, based()).at(-2, confirmed(relaxer, "L1")).at(-2, gloves()).at(-2, ends())
 	}
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		want  []string
+		name     string
+		timeline *timeline
+		want     []string
 	}{
 		{"all that had to come first", all().at(0, applied("back-left")), nil},
 		{"all in one instant", prepared().at(0, applied("back-left")).at(0, based()).at(0, confirmed(relaxer, "L1")).at(0, gloves()).at(0, ends()), nil},
@@ -43,7 +43,7 @@ func TestBeforeFirstContact(t *testing.T) {
 			[]string{"PRODUCT_NOT_CONFIRMED "}},
 		{"no product on the hair yet", prepared(), nil},
 	} {
-		if got := deviationWords(c.story.stateAt(1).Deviations); !slices.Equal(got, c.want) {
+		if got := deviationWords(c.timeline.stateAt(1).Deviations); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
@@ -109,7 +109,7 @@ func TestWrongProductOnTheHair(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name       string
-		story      *timeline
+		timeline   *timeline
 		alarms     []string
 		deviations []string
 	}{
@@ -139,7 +139,7 @@ func TestWrongProductOnTheHair(t *testing.T) {
 		{"a recalled lot of the first, beside the second", twoStrengths().at(-1, confirmed(relaxer, "recalled")).at(0, applied("back-left")),
 			[]string{"RINSE_NOW back-left WRONG_PRODUCT #2"}, []string{"BAD_LOT "}},
 	} {
-		state := FoldWith(c.story.session, c.story.events, catalogue, minute(1))
+		state := FoldWith(c.timeline.session, c.timeline.events, catalogue, minute(1))
 		if got := alarmCauses(state.Alarms); !slices.Equal(got, c.alarms) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.alarms)
 		}
@@ -157,11 +157,11 @@ func TestTwoPartMixture(t *testing.T) {
 	}
 	fresh := func(s *timeline) *timeline { return s.at(4, strand("back-left", 90)).at(6, strand("back-left", 88)) }
 	for _, c := range []struct {
-		name   string
-		story  *timeline
-		at     float64
-		alarms []string
-		late   bool
+		name     string
+		timeline *timeline
+		at       float64
+		alarms   []string
+		late     bool
 	}{
 		{"within its time", fresh(twoPart().at(-2, mixed()).at(0, applied("back-left"))), 7.9, nil, false},
 		{"at its time", fresh(twoPart().at(-2, mixed()).at(0, applied("back-left"))), 8, []string{"RINSE_NOW back-left MIXTURE_TOO_OLD"}, false},
@@ -175,7 +175,7 @@ func TestTwoPartMixture(t *testing.T) {
 		{"a fresh mixture for the rest does not refresh what is on", fresh(twoPart().at(-2, mixed()).at(0, applied("back-left"))).at(7, mixed()), 8.1, []string{"RINSE_NOW back-left MIXTURE_TOO_OLD"}, true},
 		{"no two-part product", fresh(oneSection().at(-2, mixed())), 7.9, nil, false},
 	} {
-		state := c.story.stateAt(c.at)
+		state := c.timeline.stateAt(c.at)
 		if got := alarmCauses(state.Alarms); !slices.Equal(got, c.alarms) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.alarms)
 		}

@@ -8,8 +8,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// reference is ln k of an average head with a product of the usual minutes. Learned
-// rates are kept on this scale, so that they hold for any product.
+// reference is ln k of an average head with a product of the usual minutes. Learned rates
+// are stored on this scale, so that they apply to any product.
 func reference() float64 { return logRate(targetPercent, usualMinutes) }
 
 // logRate is the ln k that straightens by percent in minutes.
@@ -17,7 +17,7 @@ func logRate(percent, minutes float64) float64 {
 	return math.Log(loss(percent) / max(minutes-lagMinutes, lagMinutes))
 }
 
-// expectation is what directions and analysis alone say of a section's ln k: the
+// expectation is what directions and analysis alone predict for a section's ln k: the
 // mean, and the variance of what was not answered.
 func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance float64) {
 	product := productOf(in, section)
@@ -27,6 +27,7 @@ func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance
 		variance += noDirectionsSpread * noDirectionsSpread
 	}
 	hair := in.GetConsultation().GetHair()
+	// What was not answered shifts nothing and widens the prior.
 	effects := []func() (float64, bool){
 		func() (float64, bool) { return textureEffect(product.GetStrength(), textureOf(hair, section)) },
 		func() (float64, bool) { return porosityEffect(porosityOf(in, section)) },
@@ -42,7 +43,7 @@ func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance
 	return mean, variance
 }
 
-// usual is the directions' usual time; false when they do not state it.
+// usual is the usual time of the directions; false when they do not state it.
 func usual(d *pb.Directions) (float64, bool) {
 	switch {
 	case d != nil && d.UsualMinutes != nil:
@@ -53,7 +54,7 @@ func usual(d *pb.Directions) (float64, bool) {
 	return usualMinutes, false
 }
 
-// productOf is the product that a section takes: its own, or the head's.
+// productOf is the product for a section: its own, or the head's.
 func productOf(in *pb.DecisionInputs, section *pb.HeadSection) *pb.Product {
 	for _, choice := range in.GetSectionProducts() {
 		if choice.GetSectionId() == section.GetSectionId() {
@@ -77,8 +78,8 @@ func curlOf(hair *pb.HairAnalysis, section *pb.HeadSection) pb.CurlType {
 	return hair.GetCurlType()
 }
 
-// porosityOf is the section's own porosity, else the most porous of the zones that
-// are treated: it takes the product first.
+// porosityOf is the section's own porosity, else the most porous of the treated zones,
+// because that zone takes up the product first.
 func porosityOf(in *pb.DecisionInputs, section *pb.HeadSection) pb.Porosity {
 	most := section.GetPorosity()
 	if most != pb.Porosity_POROSITY_UNSPECIFIED {
@@ -94,8 +95,8 @@ func porosityOf(in *pb.DecisionInputs, section *pb.HeadSection) pb.Porosity {
 	return most
 }
 
-// textureEffect compares the hair with what the strength is meant for: mild for fine
-// hair, regular for medium, super for coarse.
+// textureEffect compares the hair with the hair that the strength is meant for: mild for
+// fine, regular for medium, super for coarse. It is false when texture was not answered.
 func textureEffect(strength pb.Strength, texture pb.Texture) (float64, bool) {
 	if strength == pb.Strength_STRENGTH_UNSPECIFIED {
 		strength = pb.Strength_STRENGTH_REGULAR
@@ -120,7 +121,7 @@ func curlEffect(c pb.CurlType) (float64, bool) {
 	return curlStep * float64(pb.CurlType_CURL_TYPE_IV-c), true
 }
 
-// priorOf is what is known of a section's ln k before today's first strand test.
+// priorOf is the distribution of a section's ln k before today's first strand test.
 func priorOf(in *pb.DecisionInputs, section *pb.HeadSection) normal {
 	mean, variance := expectation(in, section)
 	effect := learnedEffect(in.GetRecordCard().GetRates(), section)
@@ -131,7 +132,8 @@ func priorOf(in *pb.DecisionInputs, section *pb.HeadSection) normal {
 	return normal{own.mean, math.Hypot(own.deviation, visitSpread)}
 }
 
-// preliminary is the time of a sound preliminary strand test with this product.
+// preliminaryTest is the time of a sound preliminary strand test with the same product;
+// false when there is none.
 func preliminaryTest(in *pb.DecisionInputs, section *pb.HeadSection) (float64, bool) {
 	t := in.GetConsultation().GetTests()
 	if t == nil || t.StrandMinutes == nil || t.GetStrandMinutes() <= 0 ||
@@ -141,12 +143,13 @@ func preliminaryTest(in *pb.DecisionInputs, section *pb.HeadSection) (float64, b
 	return t.GetStrandMinutes(), true
 }
 
-// learnedEffect is how far a section's lasting ln k stands from what the analysis
-// says, by the visits so far: its own, else the head's, else nothing.
+// learnedEffect is the lasting difference of a section's ln k from the prediction, by the
+// visits so far: its own, else the head's, else none with the spread between heads.
 func learnedEffect(rates []*pb.LearnedRate, section *pb.HeadSection) normal {
 	if r := rateOf(rates, section.GetSectionId()); r != nil {
 		return normal{r.Mean - reference(), math.Hypot(r.Deviation, driftSpread)}
 	}
+	// A section that was never measured is as far from its head as any other section.
 	effect := normal{0, headSpread}
 	if r := rateOf(rates, ""); r != nil {
 		effect = normal{r.Mean - reference(), math.Hypot(r.Deviation, driftSpread)}
@@ -157,7 +160,7 @@ func learnedEffect(rates []*pb.LearnedRate, section *pb.HeadSection) normal {
 	return normal{effect.mean, math.Hypot(effect.deviation, sectionSpread)}
 }
 
-// rateOf finds a learned rate; nil when there is none worth the name.
+// rateOf finds a learned rate; nil when there is none that was measured.
 func rateOf(rates []*pb.LearnedRate, sectionID string) *pb.RateEstimate {
 	for _, r := range rates {
 		if r.GetSectionId() == sectionID && r.GetRate().GetReadings() > 0 && r.Rate.Deviation > 0 {
@@ -167,7 +170,7 @@ func rateOf(rates []*pb.LearnedRate, sectionID string) *pb.RateEstimate {
 	return nil
 }
 
-// observed is the normal posterior after one normal observation of the same thing.
+// combinedWith is the normal posterior after one normal observation of the same quantity.
 func (n normal) combinedWith(o normal) normal {
 	precision := 1/(n.deviation*n.deviation) + 1/(o.deviation*o.deviation)
 	mean := (n.mean/(n.deviation*n.deviation) + o.mean/(o.deviation*o.deviation)) / precision
@@ -194,8 +197,9 @@ func plannedSections(s *pb.Session, limits *pb.SessionLimits) []*section {
 }
 
 // plannedPrior reads a section's prior back from the plan that was decided on: the
-// expected minutes are the median and its interval the 90 % interval of the time to
-// the target, so the plan holds the whole distribution.
+// expected minutes are the median and its interval the 90 % interval of the time to the
+// target, so the plan holds the whole distribution. A plan with impossible figures gets
+// the default prior.
 func plannedPrior(plan *pb.Plan, p *pb.PlannedSection) normal {
 	ends := distuv.UnitNormal.Quantile(highTail) - distuv.UnitNormal.Quantile(lowTail)
 	low, high := p.ExpectedMinutesLow-lagMinutes, p.ExpectedMinutesHigh-lagMinutes
@@ -206,9 +210,9 @@ func plannedPrior(plan *pb.Plan, p *pb.PlannedSection) normal {
 	return normal{math.Log(loss(plan.TargetPercent) / middle), math.Log(high/low) / ends}
 }
 
-// unplannedPrior serves a section that is not on the plan: the cautious default, no
-// slower than what reaches its target at the limit, nor than the fastest section that
-// is on the plan.
+// unplannedPrior is the prior of a section that is not planned: the default, but not
+// slower than a section that reaches its target at the limit, nor than the fastest planned
+// section.
 func unplannedPrior(sections []*section, limits *pb.SessionLimits) normal {
 	prior := priorOf(nil, nil)
 	prior.mean = max(prior.mean, logRate(targetPercent, limits.HardLimitMinutes))

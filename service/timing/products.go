@@ -9,15 +9,16 @@ import (
 	"alkalog/storage/lotcode"
 )
 
-// jar is the relaxer that was last named, by confirming or by using it.
+// productInUse is the relaxer that was named last, by confirming or by using it.
 type productInUse struct {
-	wrong string // why it must not be on the hair; empty: nothing is known against it
+	// Why it must not be on the hair; empty: nothing is known against it.
+	wrong string
 	at    time.Time
 	event string
 }
 
-// named judges a product that is in the hand or was used, by the catalogue. A wrong
-// one that is put on, or that is found to be on the hair, calls for water.
+// productNamed checks a product that is in the hand or was used against the catalogue. A
+// wrong one that is put on, or that turns out to be on the hair, calls for water.
 func (f *folding) productNamed(e fact, name, lot string) {
 	if f.catalogue == nil {
 		return
@@ -41,15 +42,15 @@ func (f *folding) productNamed(e fact, name, lot string) {
 	}
 }
 
-// isDecided reports whether a product was decided on, for the head or for a section.
-// Two bowls may be mixed before either is used, so the product named last is not
-// necessarily the one on the section that is treated next.
+// isDecided reports whether a product was decided on, for the head or for a section. Two
+// bowls may be mixed before either is used, so the product named last is not necessarily
+// on the section that is treated next.
 func isDecided(s *pb.Session, name string) bool {
 	return name == s.GetProduct() || slices.ContainsFunc(s.GetSectionProducts(), func(p *pb.PlannedProduct) bool { return p.Product == name })
 }
 
-// isRelaxer tells products that straighten from what goes with them. A product that
-// is not known is taken for a relaxer.
+// isRelaxer distinguishes products that straighten from what goes with them. An unknown
+// product counts as a relaxer.
 func isRelaxer(k pb.ProductKind) bool {
 	switch k {
 	case pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE, pb.ProductKind_PRODUCT_KIND_NORMALIZER,
@@ -60,8 +61,8 @@ func isRelaxer(k pb.ProductKind) bool {
 	return true
 }
 
-// badLot notes a lot that was recalled or out of date. It returns why the lot must
-// not be on the hair: a recalled one; one that is out of date is a deviation alone.
+// checkLot records a lot that was recalled or had expired. It returns why the lot must not
+// be on the hair: only a recalled lot must not; an expired one is a deviation alone.
 func (f *folding) checkLot(e fact, product *pb.Product, name, code string) string {
 	for _, lot := range product.GetLots() {
 		if !lotcode.Same(lot.LotCode, code) {
@@ -78,8 +79,8 @@ func (f *folding) checkLot(e fact, product *pb.Product, name, code string) strin
 	return ""
 }
 
-// otherLot notes a lot of a product decided on that is neither one of those decided
-// on nor known to the catalogue, so that nobody can tell whether it was recalled.
+// checkUnknownLot records a lot of a decided product that is neither the decided lot nor
+// in the catalogue: nobody can say whether it was recalled.
 func (f *folding) checkUnknownLot(e fact, product *pb.Product, name, code string) {
 	if lotcode.Key(code) == "" || slices.ContainsFunc(product.GetLots(), func(l *pb.Lot) bool { return lotcode.Same(l.LotCode, code) }) {
 		return
@@ -100,8 +101,8 @@ func (f *folding) checkUnknownLot(e fact, product *pb.Product, name, code string
 		"another lot of %s was used than was decided on, and the catalogue does not have it", name)
 }
 
-// mixtureEnds is when the mixture on a section must be under water; zero: it is not
-// a two-part product. A mixture that nobody noted was mixed by first contact.
+// mixtureDeadline is when the mixture on a section must be under water; zero if it is not
+// a two-part product. If nobody recorded the mixing, the first contact counts as mixing.
 func (f *folding) mixtureDeadline(c *section) time.Time {
 	within := f.limits.GetUseWithinMinutes()
 	if within <= 0 {
@@ -114,7 +115,7 @@ func (f *folding) mixtureDeadline(c *section) time.Time {
 	return from.Add(minutes(within))
 }
 
-// mixtureTooOld notes that a mixture was on c past its time by t.
+// checkMixture records that a mixture was on c past its time by t.
 func (f *folding) checkMixture(c *section, t time.Time) {
 	if c.mixtureDeadline.IsZero() || !t.After(c.mixtureDeadline) {
 		return
@@ -123,14 +124,14 @@ func (f *folding) checkMixture(c *section, t time.Time) {
 		"the mixture on %s was used past the %g minutes after mixing that the directions allow", c.id, f.limits.GetUseWithinMinutes())
 }
 
-// otherCall is a fact that this program does not know and that calls for water.
+// unknownCall is a fact that this program does not know and that calls for water.
 type unknownCall struct {
 	fact  string
 	at    time.Time
 	event string
 }
 
-// other notes a fact that this program does not know.
+// otherFact records a fact that this program does not know.
 func (f *folding) otherFact(e fact, what *pb.OtherFact) {
 	f.notUnderstood = append(f.notUnderstood, what.Fact)
 	if what.RinseNow {

@@ -8,7 +8,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// remarks is what to know before the first contact.
+// planRemarks is what to know before the first contact. The lines are stored with the
+// decision, so a change of words needs a new revision of the engine.
 func planRemarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) []string {
 	lines := []string{"The manufacturer's directions come first; if the client feels tingling, itching or burning, rinse at once, whatever the clock says."}
 	if k := in.GetProduct().GetKind(); k != pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER && k != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED {
@@ -30,8 +31,8 @@ func planRemarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan)
 	return append(lines, overlapRisk(in)...)
 }
 
-// staged proposes what helps when one pair of hands cannot bring the whole head to
-// its target before the first section must be rinsed.
+// stageRemark says what helps when one person cannot bring the whole head to its target
+// before the first section must be rinsed.
 func stageRemark(plan *pb.Plan) string {
 	sections := plan.Sections
 	last, first := sections[len(sections)-1], sections[0]
@@ -56,7 +57,7 @@ func sectionNames(sections []*pb.PlannedSection) string {
 	return strings.Join(ids, ", ")
 }
 
-// planBasis says where the plan's figures come from.
+// planBasis says where the figures of the plan come from, a line each.
 func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
 	minutes, stated := usual(in.GetProduct().GetDirections())
 	from := "manufacturer's directions"
@@ -79,8 +80,8 @@ func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
 	return lines
 }
 
-// overlapRisk warns when the new growth is shorter than it should be by now: what
-// looks like new growth may reach onto relaxed hair, and overlap breaks hair.
+// overlapRisk warns when the new growth is shorter than expected: what looks like new
+// growth may reach onto relaxed hair, and overlap breaks hair.
 func overlapRisk(in *pb.DecisionInputs) []string {
 	hair := in.GetConsultation().GetHair()
 	last, known := lastRelaxer(in)
@@ -95,8 +96,8 @@ func overlapRisk(in *pb.DecisionInputs) []string {
 		hair.GetNewGrowthMm(), expected.Value, expected.Low, expected.High)}
 }
 
-// lastRelaxer is when the last relaxer was: the record card's visit, else what the
-// client says.
+// lastRelaxer is when the last relaxer was: the record card's visit, else the client's
+// answer.
 func lastRelaxer(in *pb.DecisionInputs) (time.Time, bool) {
 	if visits := in.GetRecordCard().GetVisits(); len(visits) > 0 && visits[0].StartTime != nil {
 		return visits[0].StartTime.AsTime(), true
@@ -107,4 +108,5 @@ func lastRelaxer(in *pb.DecisionInputs) (time.Time, bool) {
 	return time.Time{}, false
 }
 
+// days is the days from one time to another, with their fraction.
 func days(from, to time.Time) float64 { return to.Sub(from).Hours() / 24 }

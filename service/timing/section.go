@@ -7,43 +7,55 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// section is the clock of one section while the facts are folded.
+// section is the clock of one section while the facts are applied. Advice is renewed at
+// each contact and strand test only, and kept with the event that it follows from: a
+// deviation is measured against what could be known then, not against later readings.
 type section struct {
 	id      string
 	planned bool
 	prior   normal
 	guide   guide
 
-	contacts       []*pb.PartContact
-	firstContact   time.Time // first contact ever
-	on             bool      // product is on it
-	contactTime    time.Time // start of the present exposure
-	contactEvent   string    // event that started it
-	earlierMinutes float64   // minutes of exposures that ended
-	rinseTime      time.Time // end of the last one
+	contacts     []*pb.PartContact
+	firstContact time.Time // first contact ever
+	// on: product is on it since contactTime, by contactEvent.
+	on           bool
+	contactTime  time.Time
+	contactEvent string
+	// earlierMinutes are the minutes of exposures that ended, the last one at rinseTime.
+	earlierMinutes float64
+	rinseTime      time.Time
 
-	readings         []reading
-	lastPercent      *float64       // last reading in percent of curl left
-	lastWord         pb.CurlReading // last reading in words
-	lastReading      *pb.StrandTest // last strand test that was read
-	lastReadingEvent string         // its event
-	lastTestTime     time.Time
-	distressEvent    string // event that showed the hair in distress; empty: none
-	posterior        posterior
-	capDeviation     bool // a deviation says so
+	readings []reading
+	// lastPercent is the last reading in percent of curl left, lastWord the last in words.
+	lastPercent *float64
+	lastWord    pb.CurlReading
+	// lastReading is the last strand test with a reading of either kind.
+	lastReading      *pb.StrandTest
+	lastReadingEvent string
+	// lastTestTime is the last strand test, with or without a reading.
+	lastTestTime time.Time
+	// distressEvent is the strand test that first showed the hair in distress.
+	distressEvent string
+	posterior     posterior
+	// capDeviation: it is recorded that the cap was passed.
+	capDeviation bool
 
-	inUse           *productInUse // relaxer that is on it, as last named
-	mixtureDeadline time.Time     // the mixture on it must be under water; zero: no two-part product
+	// inUse is the relaxer on the section, as last named.
+	inUse *productInUse
+	// mixtureDeadline is when the mixture must be under water; zero unless two-part.
+	mixtureDeadline time.Time
 
-	// What is advised from the last contact or strand test on.
-	adviceEvent     string    // that event
-	nextTestTime    time.Time // zero: none
-	latestCallTime  time.Time // latest call to the bowl
-	plannedCallTime time.Time // the same by the plan's figures, from which lateness counts
+	// The advice from the last contact or strand test (adviceEvent) on.
+	adviceEvent    string
+	nextTestTime   time.Time // zero: none
+	latestCallTime time.Time
+	// plannedCallTime is the latest call by the plan's figures; lateness counts from it.
+	plannedCallTime time.Time
 	limitTime       time.Time // water must be on
 }
 
-// exposure is the minutes of product on the section up to t.
+// exposure is the minutes of product on the section up to t, over all applications.
 func (c *section) exposure(t time.Time) float64 {
 	if c.on {
 		return c.earlierMinutes + t.Sub(c.contactTime).Minutes()
@@ -51,12 +63,12 @@ func (c *section) exposure(t time.Time) float64 {
 	return c.earlierMinutes
 }
 
-// when is the instant at which the present exposure comes to minutes.
+// timeAt is the time at which the present exposure comes to minutes.
 func (c *section) timeAt(minutes float64) time.Time {
 	return c.contactTime.Add(time.Duration((minutes - c.earlierMinutes) * float64(time.Minute)))
 }
 
-// begin notes product on the section.
+// beginExposure records product on the section.
 func (c *section) beginExposure(t time.Time, eventID string) {
 	if c.firstContact.IsZero() {
 		c.firstContact = t
@@ -67,13 +79,14 @@ func (c *section) beginExposure(t time.Time, eventID string) {
 	c.scheduleFirst()
 }
 
-// scheduleFirst sets the first strand test of an exposure.
+// scheduleFirst sets the time of the first strand test of an exposure.
 func (c *section) scheduleFirst() {
 	c.nextTestTime = c.timeAt(max(c.guide.firstTest(c.posterior), c.earlierMinutes))
 }
 
-// test notes a strand test while product is on, or on what was rinsed out. A test
-// without a reading changes no estimate.
+// strandTest applies a strand test, while product is on or after the rinse. A test
+// without a reading does not change the estimate. A test that itself calls for water
+// moves the latest call to the time of the test.
 func (c *section) strandTest(e fact, what *pb.StrandTest) {
 	at := c.exposure(e.at)
 	c.lastTestTime = e.at
@@ -83,6 +96,7 @@ func (c *section) strandTest(e fact, what *pb.StrandTest) {
 	if what.Reading != pb.CurlReading_CURL_READING_UNSPECIFIED {
 		c.lastWord = what.Reading
 	}
+	// A thio service has no model: the reading counts, but updates no estimate.
 	if r, ok := read(at, what); ok {
 		c.lastReading, c.lastReadingEvent = what, e.EventId
 		if !c.guide.directions {
@@ -103,14 +117,15 @@ func (c *section) strandTest(e fact, what *pb.StrandTest) {
 	if c.rinseRead() {
 		c.latestCallTime, c.plannedCallTime = earlier(c.latestCallTime, e.at), earlier(c.plannedCallTime, e.at)
 	}
+	// A test at the latest call or after it would delay the water.
 	if !c.nextTestTime.Before(c.latestCallTime) {
 		c.nextTestTime = time.Time{}
 	}
 }
 
-// advise, made at a contact and at each strand test, is what a late rinse or a late
-// test is measured against: one cannot be blamed for what a later reading showed.
-// It sets the latest call and the limit from what is believed now.
+// advise sets the latest call to the bowl and the limit from what is known now. It is
+// called at a contact and at each strand test; late rinses and late tests are measured
+// against it.
 func (c *section) advise(eventID string) {
 	c.adviceEvent = eventID
 	c.nextTestTime = time.Time{}
@@ -119,14 +134,17 @@ func (c *section) advise(eventID string) {
 	c.limitTime = c.timeAt(c.guide.hardLimit)
 }
 
-// rinseAtOnce tells whether the last strand test itself calls for water.
+// rinseRead reports whether the last strand test itself calls for water.
 func (c *section) rinseRead() bool { return c.distressEvent != "" || c.atCap() }
 
+// atCap reports whether the last strand test reads at the cap. A reading of exactly the
+// cap counts: the hair goes on straightening on the way to the bowl.
 func (c *section) atCap() bool {
 	return c.lastReading != nil && c.lastReading.RemainingCurlPercent != nil && c.lastReading.GetRemainingCurlPercent() <= 100-c.guide.limits.CapPercent
 }
 
-// atTarget: the last reading was at the target, or in words that it stays smooth.
+// atTarget reports whether the last strand test reads at the target; in words, that the
+// hair stays smooth.
 func (c *section) atTarget() bool {
 	switch {
 	case c.lastReading == nil:
@@ -137,7 +155,7 @@ func (c *section) atTarget() bool {
 	return c.lastReading.Reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH
 }
 
-// capAt is when the estimate's upper bound reaches the cap; zero where no estimate
+// capTime is when the upper end of the estimate reaches the cap; zero where no estimate
 // applies.
 func (c *section) capTime() time.Time {
 	if c.guide.directions {
@@ -146,8 +164,8 @@ func (c *section) capTime() time.Time {
 	return c.timeAt(c.guide.capPassed(c.posterior, lowTail))
 }
 
-// overdueAt is when a call to the bowl by the estimate becomes one to rinse now:
-// nothing happened for a while after the upper bound had reached the cap.
+// overdueTime is when RINSE_DUE becomes RINSE_NOW: a minute after the upper end of the
+// estimate reached the cap, or after the last strand test if that is later.
 func (c *section) overdueTime() time.Time {
 	at := c.capTime()
 	if at.IsZero() {
@@ -156,21 +174,21 @@ func (c *section) overdueTime() time.Time {
 	return later(at, later(c.latestCallTime, c.lastTestTime)).Add(minutes(dueGraceMinutes))
 }
 
-// end notes water on the section. What the exposures add up to is kept, in case
-// product comes on again.
+// endExposure records water on the section. The minutes so far are kept, in case product
+// comes on again.
 func (c *section) endExposure(t time.Time) {
 	c.earlierMinutes = c.exposure(t)
 	c.on, c.rinseTime, c.distressEvent, c.inUse = false, t, "", nil
 	c.nextTestTime, c.latestCallTime, c.plannedCallTime = time.Time{}, time.Time{}, time.Time{}
 }
 
-// targetAt is when the target is expected.
+// targetTime is when the target is expected.
 func (c *section) targetTime() time.Time {
 	return c.timeAt(minutesTo(c.guide.limits.TargetPercent, c.posterior.quantile(0.5)))
 }
 
-// nearAt is when going to the bowl brings water on at the target; zero where only a
-// strand test can tell and none has.
+// nearTargetTime is when a walk to the bowl brings water on at the target. It is zero
+// where only a strand test can tell and none has.
 func (c *section) nearTargetTime() time.Time {
 	if c.guide.directions {
 		if c.atTarget() {
@@ -185,7 +203,7 @@ func (c *section) nearTargetTime() time.Time {
 	return later(near, c.contactTime)
 }
 
-// state is the section at t.
+// state is the section as the contract shows it, at t.
 func (c *section) state(t time.Time) *pb.SectionState {
 	s := &pb.SectionState{
 		SectionId:          c.id,
@@ -214,7 +232,7 @@ func (c *section) state(t time.Time) *pb.SectionState {
 	return s
 }
 
-// estimates fills in what the model says.
+// estimates adds what the model estimates.
 func (c *section) estimates(s *pb.SectionState) {
 	s.StraighteningPercent = c.interval(func(lnRate float64) float64 { return straightened(s.ExposureMinutes, lnRate) })
 	if !c.on {
@@ -228,7 +246,7 @@ func (c *section) estimates(s *pb.SectionState) {
 	s.MinutesToTarget, s.MinutesToCap = left(c.guide.limits.TargetPercent), left(c.guide.limits.CapPercent)
 }
 
-// range3 is a figure at the middle and the ends of what is believed of ln k.
+// interval is a figure at the median and at the ends of the 90 % interval of ln k.
 func (c *section) interval(figure func(lnRate float64) float64) *pb.Estimate {
 	return &pb.Estimate{
 		Value: figure(c.posterior.quantile(0.5)),
@@ -237,8 +255,10 @@ func (c *section) interval(figure func(lnRate float64) float64) *pb.Estimate {
 	}
 }
 
+// minutes converts minutes to a duration.
 func minutes(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
 
+// later returns the later of two times.
 func later(a, b time.Time) time.Time {
 	if a.Before(b) {
 		return b
@@ -246,7 +266,7 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-// stamp is nil for the zero time.
+// stamp returns a timestamp; nil for the zero time.
 func stamp(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil

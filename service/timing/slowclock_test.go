@@ -22,10 +22,10 @@ func TestAReportByASlowClockIsNotAnsweredByEarlierWater(t *testing.T) {
 	measured := func(s *timeline) *timeline { last(s).ClockBasis = pb.ClockBasis_CLOCK_BASIS_ECHO; return s }
 	numbered := func(n int64, s *timeline) *timeline { last(s).Event.DeviceSequence = proto.Int64(n); return s }
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		want  pb.AlarmCause
-		call  bool
+		name     string
+		timeline *timeline
+		want     pb.AlarmCause
+		call     bool
 	}{
 		{"it burns, by another till", of("b", received(flushed().at(1, burns("")), 5, 20)), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, true},
 		{"it tingles", of("b", received(flushed().at(1, tingles("")), 5, 20)), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, true},
@@ -39,7 +39,7 @@ func TestAReportByASlowClockIsNotAnsweredByEarlierWater(t *testing.T) {
 		{"by a clock that is measured", measured(of("b", received(flushed().at(1, burns("")), 5, 20))), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, false},
 		{"water again answers it", of("b", received(flushed().at(1, burns("")), 5, 20)).at(20.5, waterOn(onHead, "")), pb.AlarmCause_ALARM_CAUSE_DISCOMFORT, false},
 	} {
-		state := c.story.stateAt(21)
+		state := c.timeline.stateAt(21)
 		calls := slices.ContainsFunc(state.Alarms, func(a *pb.Alarm) bool {
 			return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && a.Cause == c.want
 		})

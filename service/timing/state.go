@@ -39,6 +39,8 @@ func (f *folding) state() *pb.SessionState {
 	return s
 }
 
+// phase is the phase of the service. A closed or stopped session stays so whatever facts
+// arrive later.
 func (f *folding) phase() pb.SessionPhase {
 	switch {
 	case f.session.GetOutcome() != "" || f.session.GetClosing() != nil:

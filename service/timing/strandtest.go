@@ -4,9 +4,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// tested notes a strand test. A test on a section that nobody noted as applied shows
-// that product was on it by then. A test of the whole head is one of every section
-// that product was put on.
+// strandTested records a strand test. A test on a section without a recorded application
+// shows that product was on it by then. A test of the whole head is a test of every
+// section that has product on.
 func (f *folding) strandTested(e fact, what *pb.StrandTest) {
 	tested := f.sectionsTested(e, what.SectionId)
 	for _, c := range tested {
@@ -19,6 +19,9 @@ func (f *folding) strandTested(e fact, what *pb.StrandTest) {
 	f.checkReadingAgainstCap(e, what, tested)
 }
 
+// sectionsTested returns the sections that a test is about: those with product on; after
+// the rinse, all that had product on; and if no application was recorded at all, all
+// planned sections, whose clocks then run from the test on.
 func (f *folding) sectionsTested(e fact, id string) []*section {
 	if id != "" {
 		c := f.section(id)
@@ -44,7 +47,7 @@ func (f *folding) sectionsTested(e fact, id string) []*section {
 	case len(f.sections) == 0:
 		return []*section{f.startExposure(e, "")}
 	}
-	// Nobody noted where: the clocks of all planned sections run.
+	// No application was recorded: assume the whole head.
 	for _, c := range f.sections {
 		f.startExposure(e, c.id)
 	}

@@ -7,12 +7,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// A thio service breaks the hair's bonds by reduction and sets them by oxidation. Its
-// phases are process, rinse, blot, oxidising neutralizer, rinse. It needs no
-// indicator shampoo. The estimate of straightening is made for hydroxide and is not
-// used for it: the directions' times and strand tests alone guide it.
-
-// IsThio tells whether a session is a thio service.
+// IsThio reports whether a session is a thio service, see the package comment.
 func IsThio(s *pb.Session) bool {
 	return s.GetProductKind() == pb.ProductKind_PRODUCT_KIND_THIO_RELAXER || s.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_WAVE
 }
@@ -25,7 +20,8 @@ func (f *folding) oxidiserMinutes() float64 {
 	return oxidiserMinutes
 }
 
-// oxidiserEnds is when the neutralizer on the hair has been on for its time.
+// oxidiserEnds is when the neutralizer on the hair has been on long enough; zero when none
+// is on. Minutes of an earlier application count.
 func (f *folding) oxidiserEnds() time.Time {
 	if f.oxidiser.since.IsZero() {
 		return time.Time{}
@@ -37,7 +33,7 @@ func (f *folding) oxidiserEnds() time.Time {
 	return f.oxidiser.since.Add(minutes(max(0, left)))
 }
 
-// oxidising tells whether the neutralizer is on and still needs its time.
+// oxidiserOn reports whether the neutralizer is on and still needs time.
 func (f *folding) oxidiserOn() bool { return f.at.Before(f.oxidiserEnds()) }
 
 func (f *folding) notOxidisedBecause() string {

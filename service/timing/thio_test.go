@@ -30,10 +30,10 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 		t.Errorf("latest rinse %v, want the directions' limit less the way to the bowl and the time of hands", got)
 	}
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		at    float64
-		want  []string
+		name     string
+		timeline *timeline
+		at       float64
+		want     []string
 	}{
 		{"tests from half of the limit on", thio(), 9, []string{"STRAND_TEST_DUE back-left"}},
 		{"and every three minutes", thio().at(9, strand("back-left", 60)), 11.9, nil},
@@ -43,7 +43,7 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 		{"close to the limit", thio().at(9, strand("back-left", 70)).at(12, strand("back-left", 65)).at(15, strand("back-left", 60)).at(15.6, strand("back-left", 60)), 16, []string{"RINSE_DUE back-left"}},
 		{"the limit", thio(), 18, []string{"RINSE_NOW back-left"}},
 	} {
-		if got := alarmWords(c.story.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
+		if got := alarmWords(c.timeline.stateAt(c.at).Alarms); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
@@ -56,12 +56,12 @@ func TestThioPhasesAndClosing(t *testing.T) {
 	full := rinsed().at(14, blotted()).at(15, neutralizerOn()).at(23, neutralizerOff())
 	const oxidised, none = pb.NeutralProof_NEUTRAL_PROOF_OXIDISED, pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 	for _, c := range []struct {
-		name   string
-		story  *timeline
-		at     float64
-		phase  pb.SessionPhase
-		proof  pb.NeutralProof
-		advice string // how the alarm begins; empty: none
+		name     string
+		timeline *timeline
+		at       float64
+		phase    pb.SessionPhase
+		proof    pb.NeutralProof
+		advice   string // how the alarm begins; empty: none
 	}{
 		{"rinsed", rinsed(), 13.5, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair, then put the neutralizer on for 8"},
 		{"blotted", rinsed().at(14, blotted()), 14.5, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Put the neutralizer on for 8"},
@@ -74,7 +74,7 @@ func TestThioPhasesAndClosing(t *testing.T) {
 		{"shampooed instead, as after hydroxide", rinsed().at(14, shampoo(1, pink)).at(15, shampoo(2, pink)).at(16, shampoo(3, clear)), 17, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair"},
 		{"product again", rinsed().at(15, neutralizerOn()).at(23, neutralizerOff()).at(25, applied("back-right")).at(30, rinsedOutFact()), 31, pb.SessionPhase_SESSION_PHASE_NEUTRALIZING, none, "Blot the hair"},
 	} {
-		state := c.story.stateAt(c.at)
+		state := c.timeline.stateAt(c.at)
 		if state.Phase != c.phase || state.NeutralProof != c.proof {
 			t.Errorf("%s: %v %v", c.name, state.Phase, state.NeutralProof)
 		}
@@ -89,7 +89,7 @@ func TestThioPhasesAndClosing(t *testing.T) {
 		if c.proof == none {
 			want = []string{"NOT_OXIDISED "}
 		}
-		if got := deviationWords(ClosingDeviations(c.story.session, c.story.events, minute(c.at))); !slices.Equal(got, want) {
+		if got := deviationWords(ClosingDeviations(c.timeline.session, c.timeline.events, minute(c.at))); !slices.Equal(got, want) {
 			t.Errorf("%s: closed with %q", c.name, got)
 		}
 	}

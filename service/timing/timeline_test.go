@@ -10,7 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// story is a session written down minute by minute, as a test tells it. The salon,
+// timeline is a session written down minute by minute, as a test tells it. The salon,
 // its products and its clients are invented.
 type timeline struct {
 	session *pb.Session
@@ -21,7 +21,7 @@ var opening = time.Date(2026, 3, 5, 9, 0, 0, 0, time.UTC)
 
 const relaxer = "chains/ebb-and-flow/products/tideline-regular"
 
-// minute is so many minutes after the story's beginning.
+// minute is so many minutes after the timeline's beginning.
 func minute(m float64) time.Time { return opening.Add(minutes(m)) }
 
 // regular is a decision's inputs: medium hair of normal porosity, curl type VI, a
@@ -51,7 +51,7 @@ func regular() *pb.DecisionInputs {
 	}
 }
 
-// begun is a session that follows its decision.
+// newTimeline is a session that follows its decision.
 func newTimeline(in *pb.DecisionInputs) *timeline {
 	return &timeline{session: &pb.Session{
 		Decision:  "chains/ebb-and-flow/clients/invented/decisions/first",
@@ -74,7 +74,7 @@ func (s *timeline) when(t time.Time, e *pb.Event) *timeline {
 	return s
 }
 
-// now is the state at a minute.
+// stateAt is the state at a minute.
 func (s *timeline) stateAt(m float64) *pb.SessionState { return Fold(s.session, s.events, minute(m)) }
 
 func based() *pb.Event {
@@ -217,7 +217,7 @@ func unheardOf(rinseNow bool) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_OtherFact{OtherFact: &pb.OtherFact{Fact: "hair_shed", RinseNow: rinseNow}}}
 }
 
-// causes lists alarms with kind, section and place, cause and event, for comparing.
+// alarmCauses lists alarms with kind, section and place, cause and event, for comparing.
 func alarmCauses(alarms []*pb.Alarm) []string {
 	var words []string
 	for _, a := range alarms {
@@ -236,7 +236,7 @@ func alarmCauses(alarms []*pb.Alarm) []string {
 	return words
 }
 
-// kinds lists deviations in words, for comparing.
+// deviationWords lists deviations in words, for comparing.
 func deviationWords(deviations []*pb.Deviation) []string {
 	var words []string
 	for _, d := range deviations {
@@ -245,7 +245,7 @@ func deviationWords(deviations []*pb.Deviation) []string {
 	return words
 }
 
-// calls lists alarms in words, for comparing.
+// alarmWords lists alarms in words, for comparing.
 func alarmWords(alarms []*pb.Alarm) []string {
 	var words []string
 	for _, a := range alarms {

@@ -8,13 +8,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// clockFormat is how times are written for people in the salon.
+// clockFormat is how times of day are written for people in the salon.
 const clockFormat = "15:04"
 
-// Times are the absolute times of a session's sections if application begins when
-// the session does and keeps to the plan, in the order of application; none without
-// a plan. Zone is the salon's, for the times in words. The hard limit of the session
-// counts where it is shorter than the plan's.
+// SectionTimes are the absolute times of a session's sections, in order of application, if
+// application begins with the session and follows the plan; none without a plan. zone is
+// the salon's, for the times in words. A till or a printed slip can go on with them
+// without a server. The hard limit of the session counts where it is shorter than the
+// plan's.
 func SectionTimes(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
 	sections := slices.Clone(s.GetPlan().GetSections())
 	slices.SortStableFunc(sections, func(a, b *pb.PlannedSection) int { return int(a.Order - b.Order) })

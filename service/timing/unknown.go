@@ -10,18 +10,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// severest are the meanings of values that this program does not know, sent by a
-// till that is newer. Other such values stay as they are: a place that is not known
-// counts as an eye wherever it is looked at.
+// severestValues are the meanings of enum values that this program does not know, sent by
+// a newer till. Other unknown values stay as they are: a place that is not known counts as
+// an eye wherever it is read.
 var severestValues = map[protoreflect.FullName]protoreflect.EnumNumber{
 	"alkalog.v1.ComfortCheck.comfort": pb.Comfort_COMFORT_BURNING.Number(),
 	"alkalog.v1.Shampoo.indicator":    pb.IndicatorColour_INDICATOR_COLOUR_ALKALI.Number(),
 	"alkalog.v1.StrandTest.reading":   pb.CurlReading_CURL_READING_STAYS_SMOOTH.Number(),
 }
 
-// understood is an event as far as this program understands it: each enum value
-// that it does not know is taken at its most severe meaning. The event itself is
-// kept as it came.
+// withSeverestValues returns an event with each unknown enum value replaced by its most
+// severe meaning. The stored event is kept as it came.
 func withSeverestValues(e *pb.Event) *pb.Event {
 	if len(UnknownValues(e)) == 0 {
 		return e
@@ -36,8 +35,8 @@ func withSeverestValues(e *pb.Event) *pb.Event {
 	return e
 }
 
-// UnknownValues are the fields of an event's fact whose enum values this program
-// does not know.
+// UnknownValues returns the fields of an event's fact whose enum values this program does
+// not know.
 func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
 	var found []protoreflect.FieldDescriptor
 	fact := FactOf(e)
@@ -53,8 +52,8 @@ func UnknownValues(e *pb.Event) []protoreflect.FieldDescriptor {
 	return found
 }
 
-// notUnderstood names what this program does not know of an event: the fact or a
-// value in it. OtherFact names itself.
+// unknownParts names what this program does not know of an event: the fact, or a value in
+// it. OtherFact names itself.
 func unknownParts(e *pb.Event) []string {
 	if name := UnknownFact(e); name != "" {
 		return []string{name}
@@ -66,8 +65,8 @@ func unknownParts(e *pb.Event) []string {
 	return names
 }
 
-// UnknownFact names a fact that this program does not know at all, by the number of
-// its field; it is empty for every other event.
+// UnknownFact names a fact that this program does not know, by its field number; it is
+// empty for every other event.
 func UnknownFact(e *pb.Event) string {
 	if e.GetFact() != nil || len(e.ProtoReflect().GetUnknown()) == 0 {
 		return ""
@@ -76,7 +75,7 @@ func UnknownFact(e *pb.Event) string {
 	return fmt.Sprintf("field_%d", number)
 }
 
-// FactOf is the message of an event's fact; nil when it has none.
+// FactOf returns the message of an event's fact; nil when it has none.
 func FactOf(e *pb.Event) protoreflect.Message {
 	m := e.ProtoReflect()
 	f := m.WhichOneof(m.Descriptor().Oneofs().ByName("fact"))

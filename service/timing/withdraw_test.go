@@ -104,11 +104,11 @@ func TestTimeWithdrawsNothing(t *testing.T) {
 
 func TestLateFactsDisprove(t *testing.T) {
 	for _, c := range []struct {
-		name  string
-		story *timeline
-		late  *pb.Event
-		at    float64 // when it happened
-		gone  string
+		name     string
+		timeline *timeline
+		late     *pb.Event
+		at       float64 // when it happened
+		gone     string
 	}{
 		{"a rinse in time", oneSection().at(5, strand("back-left", 60)), water(""), 7, "LIMIT_PASSED back-left"},
 		{"a test in time", oneSection(), strand("back-left", 80), 5, "STRAND_TEST_OVERDUE back-left"},
@@ -118,9 +118,9 @@ func TestLateFactsDisprove(t *testing.T) {
 		{"water put back on the eye", oneSection().at(1, splash(leftEye)).at(2, waterOn(leftEye, "")).at(3, waterOff(leftEye, "")), waterOn(leftEye, ""), 3.5, "FLUSH_SHORT "},
 		{"a condition", prepared().at(-3, based()).at(-2, confirmed(relaxer, "")).at(-2, met("cond.ends", "ends")).at(0, applied("back-left")), met("cond.gloves", ""), -1, "CONDITION_MISSED "},
 	} {
-		before := c.story.stateAt(25)
+		before := c.timeline.stateAt(25)
 		c.late.EventId, c.late.OccurTime = "00000000-0000-4000-8000-00000000ffff", stamp(minute(c.at))
-		after := Fold(c.story.session, append(c.story.events, &pb.StoredEvent{Event: c.late, RecordTime: stamp(minute(25)), Sequence: 99}), minute(25))
+		after := Fold(c.timeline.session, append(c.timeline.events, &pb.StoredEvent{Event: c.late, RecordTime: stamp(minute(25)), Sequence: 99}), minute(25))
 		if got := deviationWords(NewDeviations(after, before)); !slices.Contains(got, c.gone) {
 			t.Errorf("%s disproves %q, want %q among them", c.name, got, c.gone)
 		}
