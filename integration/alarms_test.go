@@ -59,12 +59,12 @@ func revisionOf(t *testing.T, c *chain, session, revision string) *pb.SessionSta
 // the water is taken away, the service is closed, and it burns at home.
 func TestBurningAgainCallsAgain(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	at := func(after time.Duration, e *pb.Event) *pb.SessionState {
 		c.clock.advance(session.StartTime.AsTime().Add(after).Sub(c.clock.Now()))
-		return c.report(t, session, happened(session, after, e)).State
+		return c.report(t, session, eventAt(session, after, e)).State
 	}
 	at(0, based())
 	at(time.Minute, applied("front"))
@@ -92,7 +92,7 @@ func TestBurningAgainCallsAgain(t *testing.T) {
 	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: parent(session.Name), RequestId: newID(),
 		Outcome: &pb.Outcome{Session: session.Name, BrokenOffReason: "it burned", ScalpChanged: no}})
 	late := comfort(itBurns)
-	c.report(t, session, happened(session, 36*time.Minute, late))
+	c.report(t, session, eventAt(session, 36*time.Minute, late))
 	if a := alarmOf(revisionOf(t, c, session.Name, "2"), toRinse); a.GetEventId() != late.EventId {
 		t.Errorf("reported after closing: %v", a)
 	}
@@ -102,22 +102,22 @@ func TestBurningAgainCallsAgain(t *testing.T) {
 // them are not the end.
 func TestSplashInAnEye(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	c.report(t, session, happened(session, 0, based()))
-	state := c.report(t, session, happened(session, 0, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: theLeftEye}}}),
-		happened(session, 0, waterOn(pb.Place_PLACE_HEAD))).State
+	c.report(t, session, eventAt(session, 0, based()))
+	state := c.report(t, session, eventAt(session, 0, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: theLeftEye}}}),
+		eventAt(session, 0, waterOn(pb.Place_PLACE_HEAD))).State
 	if a := alarmOf(state, toRinse); a.GetPlace() != theLeftEye || a.GetCause() != pb.AlarmCause_ALARM_CAUSE_SPLASH {
 		t.Errorf("product in the eye: %v", state.Alarms)
 	}
-	c.report(t, session, happened(session, 0, waterOn(theLeftEye)))
+	c.report(t, session, eventAt(session, 0, waterOn(theLeftEye)))
 	c.clock.advance(20 * time.Minute)
 	state = revisionOf(t, c, session.Name, "2")
 	if alarmOf(state, flushing) == nil || len(state.Flushes) != 1 || state.Flushes[0].GetFlushedMinutes() != 20 {
 		t.Errorf("after 20 minutes of water: %v %v", state.Alarms, state.Flushes)
 	}
-	c.report(t, session, happened(session, 20*time.Minute, &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{
+	c.report(t, session, eventAt(session, 20*time.Minute, &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{
 		Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: true}}}))
 	if a := alarmOf(revisionOf(t, c, session.Name, "2"), flushing); a != nil {
 		t.Errorf("help took over: %v", a)
@@ -128,19 +128,19 @@ func TestSplashInAnEye(t *testing.T) {
 // passed, and then the rinse arrives.
 func TestLateRinseWithdraws(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	c.report(t, session, happened(session, 0, based()), happened(session, 0, applied("front")))
+	c.report(t, session, eventAt(session, 0, based()), eventAt(session, 0, applied("front")))
 	c.clock.advance(time.Hour)
 	const limit = pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED
-	told := c.report(t, session, happened(session, time.Hour, note("the till is back"))).NewDeviations
+	told := c.report(t, session, eventAt(session, time.Hour, note("the till is back"))).NewDeviations
 	i := slices.IndexFunc(told, func(d *pb.Deviation) bool { return d.Kind == limit })
 	if i < 0 || told[i].Entry == "" {
 		t.Fatalf("told of %v", told)
 	}
-	answer := c.report(t, session, happened(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
-	if !departs(answer.WithdrawnDeviations, limit) || departs(answer.State.Deviations, limit) {
+	answer := c.report(t, session, eventAt(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
+	if !deviationsOf(answer.WithdrawnDeviations, limit) || deviationsOf(answer.State.Deviations, limit) {
 		t.Errorf("withdrawn are %v, what stands is %v", answer.WithdrawnDeviations, answer.State.Deviations)
 	}
 	var withdraws []string
@@ -150,7 +150,7 @@ func TestLateRinseWithdraws(t *testing.T) {
 	if !slices.Contains(withdraws, told[i].Entry) {
 		t.Errorf("the log withdraws %v, want %s among them", withdraws, told[i].Entry)
 	}
-	again := c.report(t, session, happened(session, time.Hour, note("nothing new")))
+	again := c.report(t, session, eventAt(session, time.Hour, note("nothing new")))
 	if len(again.NewDeviations)+len(again.WithdrawnDeviations) > 0 {
 		t.Errorf("told twice: %v", again)
 	}
@@ -159,7 +159,7 @@ func TestLateRinseWithdraws(t *testing.T) {
 // TestClearLathersCanBeClosed: the colour was never there, and nobody has to note it.
 func TestClearLathersCanBeClosed(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	c.clock.advance(time.Hour)
@@ -175,7 +175,7 @@ func TestClearLathersCanBeClosed(t *testing.T) {
 	}
 	c.report(t, session, facts...)
 	closed := must(t, c.amara, c.outcome.RecordOutcome, completed(session)).Outcome
-	if closed.NeutralProof != pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN || departs(closed.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
+	if closed.NeutralProof != pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN || deviationsOf(closed.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
 		t.Errorf("closed with %v %v", closed.NeutralProof, closed.Deviations)
 	}
 }

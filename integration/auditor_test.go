@@ -36,7 +36,7 @@ func (c *chain) causes(t testing.TB) []cause {
 	var all []cause
 	note := func(what string, by person, want *pb.AuditEntry) {
 		want.Format, want.Actor, want.Role, want.Till = 1, by.name, by.role, "front desk 1"
-		want.RecordTime = c.clock.stamp()
+		want.RecordTime = c.clock.timestamp()
 		if want.OccurTime == nil {
 			want.OccurTime = want.RecordTime
 		}
@@ -73,11 +73,11 @@ func (c *chain) causes(t testing.TB) []cause {
 	next()
 	begin := &pb.StartSessionRequest{Parent: person, Decision: refusal.Name, UnderWay: true, RequestId: newID()}
 	session := must(t, c.amara, c.processing.StartSession, begin).Session
-	note("service begun without leave", c.amara, departed(session, session.State.Deviations[0], begin.RequestId))
+	note("service begun without leave", c.amara, deviationEntries(session, session.State.Deviations[0], begin.RequestId))
 	next()
-	report := &pb.RecordEventsRequest{Name: session.Name, RequestId: newID(), Events: []*pb.Event{happened(session, time.Minute, applied("crown"))}}
+	report := &pb.RecordEventsRequest{Name: session.Name, RequestId: newID(), Events: []*pb.Event{eventAt(session, time.Minute, applied("crown"))}}
 	for _, d := range must(t, c.till, c.processing.RecordEvents, report).NewDeviations {
-		want := departed(session, d, report.RequestId)
+		want := deviationEntries(session, d, report.RequestId)
 		want.OnBehalfOf = session.Practitioner
 		note("departure", c.till, want)
 	}
@@ -148,8 +148,8 @@ func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, 
 	return e
 }
 
-// departed is the entry that a departure must make.
-func departed(s *pb.Session, d *pb.Deviation, request string) *pb.AuditEntry {
+// deviationEntries is the entry that a departure must make.
+func deviationEntries(s *pb.Session, d *pb.Deviation, request string) *pb.AuditEntry {
 	return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: s.Salon, Client: parent(s.Name), Decision: s.Decision,
 		Session: s.Name, Product: s.Product, Practitioner: s.Practitioner,
 		ReasonCode: d.Kind.String(), Deviation: d.Kind, Summary: d.Message, OccurTime: d.OccurTime, RequestId: request}
@@ -164,7 +164,7 @@ func changesOnly(e *pb.AuditEntry) bool {
 // TestEachCauseMakesItsEntry compares the log with what was done, field by field.
 func TestEachCauseMakesItsEntry(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	causes := c.causes(t)
 	entries := slices.DeleteFunc(c.entries(t, ""), changesOnly)
@@ -191,10 +191,10 @@ func TestEachCauseMakesItsEntry(t *testing.T) {
 // what was only asked.
 func TestNothingElseMakesAnEntry(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	whatIf := c.question(c.client(t) + "/consultations/none")
-	whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: c.card(brokenSkin)}
+	whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: c.consultationAnswers(brokenSkin)}
 	imagined := must(t, c.amara, c.eligibility.CheckEligibility, whatIf).Decision
 	if imagined.Verdict != pb.Verdict_VERDICT_REFUSE || imagined.Name != "" {
 		t.Errorf("a what-if on broken skin is %s and called %q", imagined.Verdict, imagined.Name)
@@ -211,7 +211,7 @@ func TestNothingElseMakesAnEntry(t *testing.T) {
 // TestRecallIsOneEntry: a second recall of the same lot changes nothing.
 func TestRecallIsOneEntry(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	recall := &pb.RecallLotRequest{Name: c.relaxer, LotCode: c.relaxerLot, Reason: "the maker calls it back", RequestId: newID()}

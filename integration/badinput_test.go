@@ -26,14 +26,14 @@ import (
 // contract's rules know, each field of a request to every RPC.
 func TestEveryBrokenFieldIsNamed(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
 	for _, r := range contract() {
 		t.Run(string(r.Name()), func(t *testing.T) {
 			example := stage.example(t, r)
 			req := example.make(t)
-			before := s.contents(t)
-			broken := breakages(req)
+			before := s.tableDigests(t)
+			broken := invalidCases(req)
 			for _, b := range broken {
 				sent := b.req
 				if r.access().Mutates && b.field != "request_id" {
@@ -42,7 +42,7 @@ func TestEveryBrokenFieldIsNamed(t *testing.T) {
 				_, err := s.ask(t, example.who, r, sent)
 				wantViolation(t, b, err)
 			}
-			wantSame(t, before, s.contents(t))
+			wantSame(t, before, s.tableDigests(t))
 			if len(broken) == 0 && r.Input().Fields().Len() > 0 {
 				t.Error("nothing was broken")
 			}
@@ -52,7 +52,7 @@ func TestEveryBrokenFieldIsNamed(t *testing.T) {
 
 // wantViolation checks that an error names the broken field and says what would
 // be right.
-func wantViolation(t *testing.T, b breakage, err error) {
+func wantViolation(t *testing.T, b invalidCase, err error) {
 	t.Helper()
 	said := violationsOf(err)[b.field]
 	if status.Code(err) != codes.InvalidArgument || reasonOf(err) != "INVALID_FIELD" || said == "" {
@@ -67,9 +67,9 @@ func wantViolation(t *testing.T, b breakage, err error) {
 // TestEmptyRequestsNameWhatIsMissing sends nothing at all to every RPC.
 func TestEmptyRequestsNameWhatIsMissing(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
-	before := s.contents(t)
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
+	before := s.tableDigests(t)
 	for _, r := range contract() {
 		if r.Name() == "ListChains" {
 			continue // needs nothing
@@ -82,15 +82,15 @@ func TestEmptyRequestsNameWhatIsMissing(t *testing.T) {
 			t.Errorf("%s: the missing request_id is not named: %v", r.Name(), err)
 		}
 	}
-	wantSame(t, before, s.contents(t))
+	wantSame(t, before, s.tableDigests(t))
 }
 
 // TestUnreadableRequestsAreTheCallersMistake sends bytes that are no message.
 func TestUnreadableRequestsAreTheCallersMistake(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
-	before := s.contents(t)
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
+	before := s.tableDigests(t)
 	for _, r := range contract() {
 		example := stage.example(t, r)
 		for what, sent := range map[string][]byte{
@@ -106,7 +106,7 @@ func TestUnreadableRequestsAreTheCallersMistake(t *testing.T) {
 			}
 		}
 	}
-	wantSame(t, before, s.contents(t))
+	wantSame(t, before, s.tableDigests(t))
 }
 
 // wrongText is a request whose first text field is not UTF-8.
@@ -138,34 +138,34 @@ func (c rawCodec) Marshal(v any) (mem.BufferSlice, error) {
 // error that the caller can mend, never a failure of the server.
 func TestExtremesAreAnswered(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
 	session := stage.session(t)
 	requests := map[protoreflect.Name]proto.Message{} // all made before anything is changed
 	for _, r := range contract() {
 		requests[r.Name()] = stage.example(t, r).make(t)
 	}
 	for _, r := range contract() {
-		for _, e := range extremes(requests[r.Name()]) {
+		for _, e := range extremeCases(requests[r.Name()]) {
 			if r.access().Mutates {
 				e.req = again(e.req)
 			}
 			_, err := s.ask(t, stage.example(t, r).who, r, e.req)
-			wantMendable(t, string(r.Name()), e, err)
+			wantFieldViolations(t, string(r.Name()), e, err)
 		}
 	}
-	for _, e := range extremes(happened(session, time.Minute, note("sound"))) {
+	for _, e := range extremeCases(eventAt(session, time.Minute, note("sound"))) {
 		e.req.(*pb.Event).EventId = newID()
 		_, err := s.processing.RecordEvents(stage.till.calling(t), &pb.RecordEventsRequest{
 			Name: session.Name, Events: []*pb.Event{e.req.(*pb.Event)}, RequestId: newID()})
-		wantMendable(t, "an event", e, err)
+		wantFieldViolations(t, "an event", e, err)
 	}
 	must(t, stage.till, s.processing.GetSession, &pb.GetSessionRequest{Name: session.Name})
 	must(t, stage.amara, s.outcome.RecordOutcome, brokenOff(session))
 }
 
-// wantMendable checks that an error, if there is one, is not the server's.
-func wantMendable(t *testing.T, what string, e breakage, err error) {
+// wantFieldViolations checks that an error, if there is one, is not the server's.
+func wantFieldViolations(t *testing.T, what string, e invalidCase, err error) {
 	t.Helper()
 	switch code := status.Code(err); code {
 	case codes.OK, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.Unimplemented:
@@ -178,7 +178,7 @@ func wantMendable(t *testing.T, what string, e breakage, err error) {
 // 8 KiB of trailers that clients take, and still names fields.
 func TestErrorsAreShort(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	upload := c.uploaded()
 	rule := upload.HousePolicy.Rules[0]
@@ -193,10 +193,10 @@ func TestErrorsAreShort(t *testing.T) {
 		lots.Product.Lots[i] = &pb.Lot{LotCode: "\x00"}
 	}
 	for what, err := range map[string]error{
-		"expressions that are none": fails(t, c.odile, c.catalog.CreateHousePolicy, upload),
-		"long nonsense":             fails(t, c.till, c.processing.RecordEvents, many),
-		"many wrong lots":           fails(t, c.odile, c.catalog.CreateProduct, lots),
-		"a long filter":             fails(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: strings.Repeat("\u6f22", 1000)}),
+		"expressions that are none": mustFail(t, c.odile, c.catalog.CreateHousePolicy, upload),
+		"long nonsense":             mustFail(t, c.till, c.processing.RecordEvents, many),
+		"many wrong lots":           mustFail(t, c.odile, c.catalog.CreateProduct, lots),
+		"a long filter":             mustFail(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: strings.Repeat("\u6f22", 1000)}),
 	} {
 		if size := proto.Size(status.Convert(err).Proto()); size > 5<<10 {
 			t.Errorf("%s: the error has %d bytes", what, size)
@@ -210,9 +210,9 @@ func TestErrorsAreShort(t *testing.T) {
 // TestTooLongRequestsAreTooMuch sends more than the server takes at once.
 func TestTooLongRequestsAreTooMuch(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
-	before := s.contents(t)
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
+	before := s.tableDigests(t)
 	for _, r := range contract() {
 		example := stage.example(t, r)
 		req := blank(r.Input())
@@ -221,5 +221,5 @@ func TestTooLongRequestsAreTooMuch(t *testing.T) {
 			t.Errorf("%s: a request of more than a mebibyte is answered %v", r.Name(), err)
 		}
 	}
-	wantSame(t, before, s.contents(t))
+	wantSame(t, before, s.tableDigests(t))
 }

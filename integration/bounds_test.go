@@ -13,7 +13,7 @@ import (
 // an error that says what to do, and the decision can still be read.
 func TestOverridesAreBounded(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	refused := c.decision(t, brokenSkin)
 	for range 200 {
 		must(t, c.imara, c.eligibility.OverrideDecision, c.override(refused, refused.Findings[0]))
@@ -29,7 +29,7 @@ func TestOverridesAreBounded(t *testing.T) {
 // TestTimeZonesExist: only names of the IANA time zone database are taken.
 func TestTimeZonesExist(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	create := func(id, zone string) error {
 		_, err := c.directory.CreateSalon(c.odile.calling(t), &pb.CreateSalonRequest{Parent: c.name, SalonId: id, RequestId: newID(),
 			Salon: &pb.Salon{DisplayName: "South Quay", TimeZone: zone}})

@@ -13,7 +13,7 @@ import (
 // later costs a sentence and an entry without personal data; a day later it does not.
 func TestAnswersThatChangeAfterARefusal(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	refused := wantVerdict(t, c.decision(t, brokenSkin), pb.Verdict_VERDICT_REFUSE)
 	client := parent(refused.Name)
 	c.clock.advance(time.Hour)

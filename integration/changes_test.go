@@ -20,16 +20,16 @@ import (
 // TestChangesAreEntries changes a record of each kind.
 func TestChangesAreEntries(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	product := must(t, c.odile, c.catalog.GetProduct, &pb.GetProductRequest{Name: c.relaxer}).Product
 	product.Directions.MaximumMinutes = new(product.Directions.GetMaximumMinutes() + 1)
-	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: product, UpdateMask: mask("directions"), RequestId: newID()})
-	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay"}, UpdateMask: mask("display_name"), RequestId: newID()})
+	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: product, UpdateMask: updateMask("directions"), RequestId: newID()})
+	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay"}, UpdateMask: updateMask("display_name"), RequestId: newID()})
 	must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{
-		Practitioner: &pb.Practitioner{Name: c.teo.name, Role: pb.Role_ROLE_SUPERVISOR}, UpdateMask: mask("role"), RequestId: newID()})
+		Practitioner: &pb.Practitioner{Name: c.teo.name, Role: pb.Role_ROLE_SUPERVISOR}, UpdateMask: updateMask("role"), RequestId: newID()})
 	must(t, c.odile, c.directory.UpdateChain, &pb.UpdateChainRequest{
-		Chain: &pb.Chain{Name: c.name, Retention: &pb.Retention{ClientDays: 900}}, UpdateMask: mask("retention"), RequestId: newID()})
+		Chain: &pb.Chain{Name: c.name, Retention: &pb.Retention{ClientDays: 900}}, UpdateMask: updateMask("retention"), RequestId: newID()})
 	var policies []string
 	for range 2 {
 		policy := must(t, c.odile, c.catalog.CreateHousePolicy, c.uploaded()).HousePolicy.Name
@@ -78,7 +78,7 @@ func TestChangesAreEntries(t *testing.T) {
 }
 
 // storedDigest is the SHA-256 of a stored record.
-func (s *site) storedDigest(t *testing.T, table, id string) (digest []byte) {
+func (s *testServer) storedDigest(t *testing.T, table, id string) (digest []byte) {
 	t.Helper()
 	if err := s.sql.QueryRowContext(t.Context(), "select sha256(body) from "+table+" where id = $1", id).Scan(&digest); err != nil {
 		t.Fatal(err)
@@ -89,12 +89,12 @@ func (s *site) storedDigest(t *testing.T, table, id string) (digest []byte) {
 // TestChangeThatIsRefusedHasNoEntry: nothing was changed, so nothing is told.
 func TestChangeThatIsRefusedHasNoEntry(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	before := len(c.entries(t, `kind = "SALON_CHANGED"`))
-	stale := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay", Etag: "0"}, UpdateMask: mask("display_name"), RequestId: newID()}
-	wantError(t, "a stale etag", fails(t, c.odile, c.directory.UpdateSalon, stale), codes.Aborted, "ETAG_MISMATCH")
-	retried := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay"}, UpdateMask: mask("display_name"), RequestId: newID()}
+	stale := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay", Etag: "0"}, UpdateMask: updateMask("display_name"), RequestId: newID()}
+	wantError(t, "a stale etag", mustFail(t, c.odile, c.directory.UpdateSalon, stale), codes.Aborted, "ETAG_MISMATCH")
+	retried := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, DisplayName: "South Quay"}, UpdateMask: updateMask("display_name"), RequestId: newID()}
 	for range 2 {
 		must(t, c.odile, c.directory.UpdateSalon, retried)
 	}

@@ -29,7 +29,7 @@ type device struct {
 // device begins a service on a till whose clock is ahead by that much.
 func (c *chain) device(t testing.TB, offset time.Duration) *device {
 	t.Helper()
-	d := c.cleared(t)
+	d := c.proceedDecision(t)
 	answer := must(t, c.amara, c.processing.StartSession, &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()})
 	dev := &device{chain: c, session: answer.Session, offset: offset}
 	dev.hear(answer.ServerTime)
@@ -44,7 +44,7 @@ func (d *device) hear(server *timestamppb.Timestamp) {
 
 // note is a fact of now, by the till's clock.
 func (d *device) note(e *pb.Event) *pb.Event {
-	e = happened(d.session, 0, e)
+	e = eventAt(d.session, 0, e)
 	e.OccurTime = d.now()
 	return e
 }
@@ -90,7 +90,7 @@ func near(got, want float64) bool { return got > want-2./60 && got < want+2./60 
 // says. The examples are a clock that is 10 minutes fast, and one that is as slow.
 func TestAWrongClockIsCorrected(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for _, offset := range []time.Duration{0, 1500 * time.Millisecond, 10 * time.Minute, -10 * time.Minute, 12 * time.Hour, -12 * time.Hour} {
 		d := c.device(t, offset)
@@ -102,10 +102,10 @@ func TestAWrongClockIsCorrected(t *testing.T) {
 		if got := exposure(state, "front"); !near(got, 12) {
 			t.Errorf("%v ahead: exposure is %.2f minutes, not 12", offset, got)
 		}
-		if departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
+		if deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
 			t.Errorf("%v ahead: a limit is said to be passed: %v", offset, state.Deviations)
 		}
-		if got := departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK); got != (offset.Abs() > time.Minute) {
+		if got := deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK); got != (offset.Abs() > time.Minute) {
 			t.Errorf("%v ahead: a deviation of the clock: %v, %v", offset, got, state.Deviations)
 		}
 		d.wantKept(t, contact)
@@ -133,12 +133,12 @@ func (d *device) wantKept(t *testing.T, sent *pb.Event) {
 	}
 }
 
-// TestAQueueIsNoSlowClock: a batch waits for 40 minutes and is sent again with a
+// TestOfflineQueueIsNotClockSkew: a batch waits for 40 minutes and is sent again with a
 // later time and a newer echo. It is the same request, it is done once, and the
 // answer tells the time of now.
-func TestAQueueIsNoSlowClock(t *testing.T) {
+func TestOfflineQueueIsNotClockSkew(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := c.device(t, 0)
 	c.clock.advance(time.Minute)
@@ -163,7 +163,7 @@ func TestAQueueIsNoSlowClock(t *testing.T) {
 		req = proto.CloneOf(req)
 		req.RequestId = newID()
 		state := must(t, c.till, c.processing.RecordEvents, req).State
-		if got := exposure(state, "front"); !near(got, 40) || departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK) {
+		if got := exposure(state, "front"); !near(got, 40) || deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK) {
 			t.Errorf("a batch that waited, %s: exposure %.2f, deviations %v", what, got, state.Deviations)
 		}
 	}
@@ -172,7 +172,7 @@ func TestAQueueIsNoSlowClock(t *testing.T) {
 // TestAClockIsSetWhileProductIsOn: each echo corrects what was noted since.
 func TestAClockIsSetWhileProductIsOn(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := c.device(t, -3*time.Hour)
 	d.send(t, d.batch(d.note(applied("front"))))
@@ -203,7 +203,7 @@ func TestAClockIsSetWhileProductIsOn(t *testing.T) {
 // longest exposure that fits, says so, and records no deviation because of it.
 func TestWithoutAnEchoTheWorstIsAssumed(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for _, offset := range []time.Duration{0, 10 * time.Minute, -10 * time.Minute} {
 		d := c.device(t, offset)
@@ -218,7 +218,7 @@ func TestWithoutAnEchoTheWorstIsAssumed(t *testing.T) {
 		if state.GetClock().GetAssumption() == "" || state.GetClock().GetBasis() == pb.ClockBasis_CLOCK_BASIS_ECHO {
 			t.Errorf("%v ahead: the state says %v", offset, state.GetClock())
 		}
-		if departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
+		if deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
 			t.Errorf("%v ahead: a limit is said to be passed: %v", offset, state.Deviations)
 		}
 	}
@@ -228,26 +228,26 @@ func TestWithoutAnEchoTheWorstIsAssumed(t *testing.T) {
 // it is recorded, with a sane time, and is a deviation.
 func TestAStartThatCannotBe(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for _, off := range []time.Duration{10 * 365 * 24 * time.Hour, -10 * 365 * 24 * time.Hour, 6 * time.Minute, -25 * time.Hour} {
-		d := c.cleared(t)
+		d := c.proceedDecision(t)
 		begin := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, StartTime: timestamppb.New(c.clock.Now().Add(off)), RequestId: newID()}
-		before := s.contents(t)
-		wantError(t, off.String(), fails(t, c.amara, c.processing.StartSession, begin), codes.InvalidArgument, "INVALID_FIELD")
-		wantSame(t, before, s.contents(t))
+		before := s.tableDigests(t)
+		wantError(t, off.String(), mustFail(t, c.amara, c.processing.StartSession, begin), codes.InvalidArgument, "INVALID_FIELD")
+		wantSame(t, before, s.tableDigests(t))
 		begin = again(begin)
 		begin.UnderWay = true
 		session := must(t, c.amara, c.processing.StartSession, begin).Session
 		if !session.StartTime.AsTime().Equal(c.clock.Now()) || !proto.Equal(session.TillStartTime, begin.StartTime) {
 			t.Errorf("%v: begun at %v, by the till at %v", off, session.StartTime.AsTime(), session.TillStartTime.AsTime())
 		}
-		if !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK) {
+		if !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_CLOCK) {
 			t.Errorf("%v: no deviation of the clock: %v", off, session.State.Deviations)
 		}
 		// A till that is as wrong and says so may begin.
-		d = c.cleared(t)
-		server := c.clock.stamp()
+		d = c.proceedDecision(t)
+		server := c.clock.timestamp()
 		till := timestamppb.New(c.clock.Now().Add(off))
 		measured := must(t, c.amara, c.processing.StartSession, &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, StartTime: till, SendTime: till,
 			Echo: &pb.ClockEcho{ServerTime: server, ReceiveTime: till, ElapsedMs: new(int64(0))}, RequestId: newID()}).Session
@@ -261,7 +261,7 @@ func TestAStartThatCannotBe(t *testing.T) {
 // their ids: water answers what was reported before it.
 func TestEventsOfOneInstant(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	tingles := func() *pb.Event {
 		return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_TINGLING}}}
@@ -296,7 +296,7 @@ func TestEventsOfOneInstant(t *testing.T) {
 // with queues and retries, against a real server.
 func TestSimulatedTills(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
@@ -323,7 +323,7 @@ func TestSimulatedTills(t *testing.T) {
 			t.Errorf("till %d, %v ahead, echoes %v: exposure is %.2f, not %.2f", i, d.offset, echoes, got, want)
 		}
 		limit := d.session.Limits.HardLimitMinutes
-		said := departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED)
+		said := deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED)
 		// Without an echo a clock that is set looks like a queue.
 		if said && want < limit && (echoes || !sets) || echoes && !said && want > limit+.1 {
 			t.Errorf("till %d, echoes %v: %.2f minutes of %g, limit said to be passed: %v", i, echoes, want, limit, said)

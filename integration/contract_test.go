@@ -66,8 +66,8 @@ func (r rpc) pages() bool { return r.Input().Fields().ByName("page_size") != nil
 // without an example of a request would be left out of all of them.
 func TestEveryRPCHasARequest(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	stage := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	stage := s.newFixture(t, "ebb-and-flow")
 	examples := stage.examples()
 	for _, r := range contract() {
 		example, ok := examples[string(r.Name())]

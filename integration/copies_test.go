@@ -32,10 +32,10 @@ func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) 
 // against the checkpoint of the one before.
 func TestCopiesWhileOthersWrite(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	causes := c.causes(t)
-	s.integrated(t)
+	s.waitLogged(t)
 	kept := []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
 	stop := c.busy(t)
 	last := int64(len(causes))
@@ -48,7 +48,7 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 		last, kept = verdict.Size, []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
 	}
 	stop()
-	s.integrated(t)
+	s.waitLogged(t)
 	copied := map[string]bool{}
 	_, verdict := c.copyOf(t, kept, func(e *pb.AuditEntry) { copied[e.Name] = true })
 	if !verdict.Valid() || verdict.Size != int64(len(copied)) || verdict.Size <= int64(len(causes)) {
@@ -66,12 +66,12 @@ func TestCopiesWhileOthersWrite(t *testing.T) {
 // and nothing from another time.
 func TestReport(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	end := c.clock.advance(time.Minute)
 	after, _ := c.asked(t, c.client(t), brokenSkin)
-	s.integrated(t)
+	s.waitLogged(t)
 	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
 	facts, err := report.Gather(c.odile.calling(t), source, c.name, report.Period{From: end.Add(-time.Hour), To: end})
 	if err != nil {
@@ -114,14 +114,14 @@ func TestReport(t *testing.T) {
 // is in the report; what it was decided on is in neither.
 func TestReportAfterErasure(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	client := c.client(t)
 	refusal, _ := c.asked(t, client, brokenSkin)
-	s.integrated(t)
+	s.waitLogged(t)
 	kept := []byte(must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}).Checkpoint)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
-	s.integrated(t)
+	s.waitLogged(t)
 
 	facts, err := report.Gather(c.odile.calling(t), report.Source{Audit: c.audit, Eligibility: c.eligibility}, c.name, report.Period{})
 	if err != nil {

@@ -17,7 +17,7 @@ import (
 // somebody with all rights in the database.
 
 // allCovered waits until an entry on the logs covers all that was written.
-func (s *site) allCovered(t *testing.T) {
+func (s *testServer) allCovered(t *testing.T) {
 	t.Helper()
 	eventually(t, "the writes to be covered", func() bool {
 		waiting := 0
@@ -28,11 +28,11 @@ func (s *site) allCovered(t *testing.T) {
 		}
 		return waiting == 0
 	})
-	s.integrated(t)
+	s.waitLogged(t)
 }
 
 // faults is what the verification of the records finds, a line each.
-func (s *site) faults(t *testing.T) string {
+func (s *testServer) faults(t *testing.T) string {
 	t.Helper()
 	var lines []string
 	cfg := serve.Config{Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys}
@@ -52,8 +52,8 @@ func (s *site) faults(t *testing.T) string {
 // table.
 func TestRecordsAreCovered(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
-	stage := s.newStage(t, "ebb-and-flow")
+	s := newCoveringServer(t, 50*time.Millisecond)
+	stage := s.newFixture(t, "ebb-and-flow")
 	stage.causes(t)
 	for _, r := range contract() {
 		if example, known := stage.examples()[string(r.Name())]; known && r.access().Mutates && r.Name() != "AcceptRestore" {
@@ -93,11 +93,11 @@ func TestRecordsAreCovered(t *testing.T) {
 	}
 }
 
-// TestErasureIsNoTampering: a client who was erased, and requests whose time has
+// TestErasureIsNotReportedAsTampering: a client who was erased, and requests whose time has
 // come, leave nothing that does not fit.
-func TestErasureIsNoTampering(t *testing.T) {
+func TestErasureIsNotReportedAsTampering(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
+	s := newCoveringServer(t, 50*time.Millisecond)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
@@ -108,11 +108,11 @@ func TestErasureIsNoTampering(t *testing.T) {
 	}
 }
 
-// TestCoverageIsNoNoise: entries of coverage are listed for whoever asks for them,
+// TestCoverageEntriesAreFew: entries of coverage are listed for whoever asks for them,
 // counted nowhere, and in every copy.
-func TestCoverageIsNoNoise(t *testing.T) {
+func TestCoverageEntriesAreFew(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
+	s := newCoveringServer(t, 50*time.Millisecond)
 	c := s.newChain(t, "ebb-and-flow")
 	c.decision(t, brokenSkin)
 	s.allCovered(t)
@@ -141,10 +141,10 @@ func TestCoverageIsNoNoise(t *testing.T) {
 // incidents are found by, so that nobody finds them. The verification names them.
 func TestSearchColumnsAreCompared(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
+	s := newCoveringServer(t, 50*time.Millisecond)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	incident := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: parent(session.Name), Incident: c.noticed(), RequestId: newID()}).Incident
+	incident := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: parent(session.Name), Incident: c.newIncident(), RequestId: newID()}).Incident
 	s.allCovered(t)
 	if got := s.faults(t); got != "" {
 		t.Fatalf("nothing was changed: %s", got)

@@ -22,9 +22,9 @@ import (
 // The promise: the file for a client holds every kind of record of the contract
 // that belongs to a client and has personal data in it.
 
-// clientsKinds are the kinds of records that belong to a client and have a field
+// clientKinds are the kinds of records that belong to a client and have a field
 // of a personal class, by what their collection is called in resource names.
-func clientsKinds() map[string]protoreflect.MessageDescriptor {
+func clientKinds() map[string]protoreflect.MessageDescriptor {
 	kinds := map[string]protoreflect.MessageDescriptor{}
 	protoregistry.GlobalTypes.RangeMessages(func(m protoreflect.MessageType) bool {
 		resource, _ := proto.GetExtension(m.Descriptor().Options(), annotations.E_Resource).(*annotations.ResourceDescriptor)
@@ -57,12 +57,12 @@ func personal(m protoreflect.MessageDescriptor) bool {
 // calls answer. A kind that is added to the contract is missed until both have it.
 func TestExportHasEveryKindOfRecord(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	signed := c.signed(t, c.students(t))
 	client := parent(signed.Name)
 	session := must(t, c.teo, c.processing.StartSession, &pb.StartSessionRequest{Parent: client, Decision: signed.Name, RequestId: newID()}).Session
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
-	must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()})
+	must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()})
 	refused := c.decisionFor(t, client, brokenSkin)
 	must(t, c.imara, c.eligibility.OverrideDecision, c.override(refused, refused.Findings[0]))
 
@@ -83,7 +83,7 @@ func TestExportHasEveryKindOfRecord(t *testing.T) {
 		t.Fatal(err)
 	}
 	file["clients"] = slices.Concat([]byte("["), file["client"], []byte("]"))
-	for kind, m := range clientsKinds() {
+	for kind, m := range clientKinds() {
 		if len(told[kind]) == 0 {
 			t.Errorf("%s: the test has no %s of the client; make one, and hand it out", m.FullName(), kind)
 		}
@@ -123,16 +123,16 @@ func wantHandedOut(t *testing.T, kind string, list json.RawMessage, want []proto
 	}
 }
 
-// planted are canaries that were put into requests, by field.
-type planted struct {
+// plantedText are canaries that were put into requests, by field.
+type plantedText struct {
 	words map[protoreflect.FullName][]string
 	count int
 }
 
-// plant puts a canary of its own into every text field of a message, and of those
+// plantIn puts a canary of its own into every text field of a message, and of those
 // that it holds, that the contract classes as identity or free text and that a
 // caller can fill.
-func (p *planted) plant(m protoreflect.Message) (fields []protoreflect.FullName) {
+func (p *plantedText) plantIn(m protoreflect.Message) (fields []protoreflect.FullName) {
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
 		behaviors, _ := proto.GetExtension(field.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
@@ -140,10 +140,10 @@ func (p *planted) plant(m protoreflect.Message) (fields []protoreflect.FullName)
 		case slices.Contains(behaviors, annotations.FieldBehavior_OUTPUT_ONLY):
 		case field.Message() != nil && field.IsList():
 			for j := range m.Get(field).List().Len() {
-				fields = append(fields, p.plant(m.Get(field).List().Get(j).Message())...)
+				fields = append(fields, p.plantIn(m.Get(field).List().Get(j).Message())...)
 			}
 		case field.Message() != nil && m.Has(field):
-			fields = append(fields, p.plant(m.Get(field).Message())...)
+			fields = append(fields, p.plantIn(m.Get(field).Message())...)
 		case field.Kind() != protoreflect.StringKind || field.IsList() || field.Name() == "birth_date" || field.ContainingOneof() != nil && !m.Has(field):
 		case class == pb.DataClass_DATA_CLASS_FREE_TEXT || class == pb.DataClass_DATA_CLASS_IDENTITY:
 			p.count++
@@ -162,19 +162,19 @@ func (p *planted) plant(m protoreflect.Message) (fields []protoreflect.FullName)
 	return fields
 }
 
-// TestClassedTextLiesNowhereInClear sends an example of every RPC with a canary in
+// TestClassifiedTextIsStoredEncrypted sends an example of every RPC with a canary in
 // each text field that the contract classes as identity or free text, and looks for
 // them in the database, in what the server says and in its errors.
-func TestClassedTextLiesNowhereInClear(t *testing.T) {
+func TestClassifiedTextIsStoredEncrypted(t *testing.T) {
 	t.Parallel()
-	b := newBirdcage(t)
-	st := b.newStage(t, "ebb-and-flow")
-	p, accepted := &planted{words: map[protoreflect.FullName][]string{}}, map[protoreflect.FullName]bool{}
+	b := newCanaryTest(t)
+	st := b.newFixture(t, "ebb-and-flow")
+	p, accepted := &plantedText{words: map[protoreflect.FullName][]string{}}, map[protoreflect.FullName]bool{}
 	var told strings.Builder
 	for _, r := range contract() {
 		example := st.example(t, r)
 		req := example.make(t)
-		fields := p.plant(req.ProtoReflect())
+		fields := p.plantIn(req.ProtoReflect())
 		_, err := b.ask(t, example.who, r, req)
 		if err != nil {
 			fmt.Fprintln(&told, err, violationsOf(err))
@@ -189,7 +189,7 @@ func TestClassedTextLiesNowhereInClear(t *testing.T) {
 			t.Errorf("no call with a canary in %s was answered", field)
 		}
 	}
-	b.integrated(t)
+	b.waitLogged(t)
 	places := tables(t, b.sql)
 	places["what the server said"], places["errors"] = []byte(b.said.String()), []byte(told.String())
 	for field, words := range p.words {
@@ -201,7 +201,7 @@ func TestClassedTextLiesNowhereInClear(t *testing.T) {
 			}
 		}
 	}
-	if !bytes.Contains(places["audit_entries"], []byte(st.known.client)) || !bytes.Contains(places["what the server said"], []byte("CreateClient")) {
+	if !bytes.Contains(places["audit_entries"], []byte(st.names.client)) || !bytes.Contains(places["what the server said"], []byte("CreateClient")) {
 		t.Error("the search does not find even what lies there in clear")
 	}
 	if len(p.words) < 15 {

@@ -14,7 +14,7 @@ import (
 // for them are missed, because the records that they were written for are there.
 func TestDeletedBeforeTheLog(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
+	s := newCoveringServer(t, 50*time.Millisecond)
 	c := s.newChain(t, "ebb-and-flow")
 	s.allCovered(t)
 	tx, err := s.sql.BeginTx(t.Context(), nil)
@@ -26,7 +26,7 @@ func TestDeletedBeforeTheLog(t *testing.T) {
 	}
 	client, erased := c.client(t), c.client(t)
 	refused, gone := c.decisionFor(t, client, brokenSkin), c.decisionFor(t, erased, brokenSkin)
-	in := c.noticed()
+	in := c.newIncident()
 	incident := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: in, RequestId: newID()}).Incident
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: erased, RequestId: newID()})
 	damage(t, s, "audit_entries", "delete from audit_entries where kind in ('ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_INCIDENT')")

@@ -49,7 +49,7 @@ func (c *chain) wantDenied(t testing.TB, n int64) []*pb.AuditEntry {
 }
 
 // products is a call that only a manager may make, with something typed in it.
-func (c *chain) products(ctx context.Context) error {
+func (c *chain) listProducts(ctx context.Context) error {
 	_, err := c.catalog.CreateProduct(ctx, &pb.CreateProductRequest{
 		Parent: c.name, ProductId: "canary-typed", Product: &pb.Product{DisplayName: "Canary typed"}, RequestId: newID()})
 	return err
@@ -58,11 +58,11 @@ func (c *chain) products(ctx context.Context) error {
 // TestDenialsAreEntered: the first at once, those like it when the minute is over.
 func TestDenialsAreEntered(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	ctx := metadata.AppendToOutgoingContext(c.till.calling(t), "traceparent", "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01")
 	began := c.clock.Now()
 	for i := range 7 {
-		wantError(t, "a till's product", c.products(ctx), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+		wantError(t, "a till's product", c.listProducts(ctx), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 		if i == 0 {
 			c.wantDenied(t, 1)
 		}
@@ -99,9 +99,9 @@ func TestDenialsAreEntered(t *testing.T) {
 // TestRepeatedDenialsAlarm: ten within ten minutes do.
 func TestRepeatedDenialsAlarm(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	for range 15 {
-		if err := c.products(c.till.calling(t)); status.Code(err) != codes.PermissionDenied {
+		if err := c.listProducts(c.till.calling(t)); status.Code(err) != codes.PermissionDenied {
 			t.Fatal(err)
 		}
 		c.clock.advance(10 * time.Second)
@@ -123,7 +123,7 @@ func TestRepeatedDenialsAlarm(t *testing.T) {
 // the log of who asked and on no other.
 func TestScopeDenialsAreEntered(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c, other := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	for _, name := range []string{other.salon, other.name + "/salons/nowhere"} {
 		_, err := c.directory.GetSalon(c.odile.calling(t), &pb.GetSalonRequest{Name: name})
@@ -146,11 +146,11 @@ func TestScopeDenialsAreEntered(t *testing.T) {
 // the request names, if there is one, and cannot fill it.
 func TestStrangersAreEntered(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
 	before := len(st.entries(t, ""))
 	stranger := func() context.Context {
-		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 		t.Cleanup(cancel)
 		return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer canary-token")
 	}
@@ -195,7 +195,7 @@ func TestStrangersAreEntered(t *testing.T) {
 // server stops; the next one goes on.
 func TestDenialsOutliveTheServer(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for range 2 {
 		server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer),
@@ -204,9 +204,9 @@ func TestDenialsOutliveTheServer(t *testing.T) {
 			t.Fatal(err)
 		}
 		there := *c
-		there.site = &site{stubs: dial(t, server.Addr())}
+		there.testServer = &testServer{stubs: dial(t, server.Addr())}
 		for range 5 {
-			if err := there.products(c.till.calling(t)); status.Code(err) != codes.PermissionDenied {
+			if err := there.listProducts(c.till.calling(t)); status.Code(err) != codes.PermissionDenied {
 				t.Fatal(err)
 			}
 		}
@@ -224,11 +224,11 @@ func TestDenialsOutliveTheServer(t *testing.T) {
 // the same, and entered as soon as that can be done.
 func TestDenialsWaitForTheLog(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	s.mustExec(t, "revoke insert on audit_entries from alkalog_server")
 	for range 4 {
-		wantError(t, "a till's product", c.products(c.till.calling(t)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+		wantError(t, "a till's product", c.listProducts(c.till.calling(t)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 	}
 	s.clock.advance(time.Minute)
 	s.mustExec(t, "grant insert on audit_entries to alkalog_server")
@@ -236,7 +236,7 @@ func TestDenialsWaitForTheLog(t *testing.T) {
 }
 
 // mustExec changes the database as its owner.
-func (s *site) mustExec(t testing.TB, statement string) {
+func (s *testServer) mustExec(t testing.TB, statement string) {
 	t.Helper()
 	if _, err := s.sql.Exec(statement); err != nil {
 		t.Fatal(err)

@@ -24,20 +24,20 @@ import (
 // the middle of its work, once; what was not acknowledged is there once after
 // the retry with the same request id.
 
-// TestKillLosesNothing kills a server with a private database, on disk and with
+// TestKilledServerLosesNothing kills a server with a private database, on disk and with
 // every commit forced to it, at random instants while callers are at work; once
 // together with the database.
-func TestKillLosesNothing(t *testing.T) {
+func TestKilledServerLosesNothing(t *testing.T) {
 	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
-	dir, kept := privateDir(t), &book{}
+	dir, kept := privateDir(t), &operationLog{}
 	for round := range 3 {
 		server := startChild(t, dir)
 		c := server.people(t)
 		if round == 0 {
-			c.settle(t)
+			c.create(t)
 		}
 		end := server.kill
 		if round == 1 {
@@ -66,7 +66,7 @@ func TestKillLosesNothing(t *testing.T) {
 
 // people is a chain on the child's server, by the machine's clock.
 func (c *child) people(t testing.TB) *chain {
-	return (&site{stubs: dial(t, c.addr), clock: &clock{now: time.Now()}}).people("ebb-and-flow")
+	return (&testServer{stubs: dial(t, c.addr), clock: &clock{now: time.Now()}}).describeChain("ebb-and-flow")
 }
 
 // openCluster opens the database that a server has left in a directory.
@@ -90,31 +90,31 @@ func openCluster(t testing.TB, dir string) *sql.DB {
 	return db
 }
 
-// deed is a call and its answer; nil while it was not acknowledged.
-type deed struct {
+// operation is a call and its answer; nil while it was not acknowledged.
+type operation struct {
 	who    person
 	rpc    rpc
 	req    proto.Message
 	answer proto.Message
 }
 
-// book is every call that the workers have made. It is kept outside the server,
+// operationLog is every call that the workers have made. It is kept outside the server,
 // and a call is in it before it is sent.
-type book struct {
+type operationLog struct {
 	mu           sync.Mutex
-	deeds        []*deed
+	deeds        []*operation
 	acknowledged int
 	enough       int    // calls after which the end comes, while others are under way
 	end          func() // comes once, and returns when all has ended
 }
 
 // limit lets the end come after some more acknowledged calls.
-func (b *book) limit(more int, end func()) {
+func (b *operationLog) limit(more int, end func()) {
 	b.enough, b.end = b.acknowledged+more, sync.OnceFunc(end)
 }
 
 // count is how many calls were acknowledged, and how many not.
-func (b *book) count() (done, open int) {
+func (b *operationLog) count() (done, open int) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.acknowledged, len(b.deeds) - b.acknowledged
@@ -122,9 +122,9 @@ func (b *book) count() (done, open int) {
 
 // do makes a call and reports whether it was acknowledged; if not, the server
 // must have been killed.
-func (b *book) do(t *testing.T, c *chain, who person, method string, req proto.Message) (proto.Message, bool) {
+func (b *operationLog) do(t *testing.T, c *chain, who person, method string, req proto.Message) (proto.Message, bool) {
 	t.Helper()
-	d := &deed{who: who, rpc: rpcNamed(method), req: req}
+	d := &operation{who: who, rpc: rpcNamed(method), req: req}
 	b.mu.Lock()
 	b.deeds = append(b.deeds, d)
 	b.mu.Unlock()
@@ -146,7 +146,7 @@ func (b *book) do(t *testing.T, c *chain, who person, method string, req proto.M
 
 // work takes clients in, decides, tries to override, begins services and reports
 // facts, until the server is gone.
-func (b *book) work(t *testing.T, c *chain, seed uint64) {
+func (b *operationLog) work(t *testing.T, c *chain, seed uint64) {
 	random := rand.New(rand.NewPCG(seed, 1))
 	for {
 		made, ok := b.do(t, c, c.amara, "CreateClient", &pb.CreateClientRequest{
@@ -158,7 +158,7 @@ func (b *book) work(t *testing.T, c *chain, seed uint64) {
 }
 
 // visit is one client's, and reports whether the server is still there.
-func (b *book) visit(t *testing.T, c *chain, client string, random *rand.Rand) bool {
+func (b *operationLog) visit(t *testing.T, c *chain, client string, random *rand.Rand) bool {
 	refused, ok := b.decide(t, c, client, brokenSkin)
 	if !ok {
 		return false
@@ -178,7 +178,7 @@ func (b *book) visit(t *testing.T, c *chain, client string, random *rand.Rand) b
 	}
 	session := begun.(*pb.StartSessionResponse).Session
 	for i := range 1 + random.IntN(10) {
-		facts := []*pb.Event{happened(session, 0, note("a remark")), happened(session, 0, applied(fmt.Sprintf("unplanned-%d", i)))}
+		facts := []*pb.Event{eventAt(session, 0, note("a remark")), eventAt(session, 0, applied(fmt.Sprintf("unplanned-%d", i)))}
 		if _, ok := b.do(t, c, c.till, "RecordEvents", &pb.RecordEventsRequest{Name: session.Name, Events: facts, RequestId: newID()}); !ok {
 			return false
 		}
@@ -187,9 +187,9 @@ func (b *book) visit(t *testing.T, c *chain, client string, random *rand.Rand) b
 }
 
 // decide decides on a new card of a client.
-func (b *book) decide(t *testing.T, c *chain, client string, change ...func(*pb.Consultation)) (*pb.Decision, bool) {
+func (b *operationLog) decide(t *testing.T, c *chain, client string, change ...func(*pb.Consultation)) (*pb.Decision, bool) {
 	made, ok := b.do(t, c, c.amara, "CreateConsultation", &pb.CreateConsultationRequest{
-		Parent: client, Consultation: c.card(change...), RequestId: newID()})
+		Parent: client, Consultation: c.consultationAnswers(change...), RequestId: newID()})
 	if !ok {
 		return nil, false
 	}
@@ -208,7 +208,7 @@ func (b *book) decide(t *testing.T, c *chain, client string, change ...func(*pb.
 
 // retry sends every call once more: what was acknowledged must be answered as it
 // was, and what was not must be answered now.
-func (b *book) retry(t *testing.T, c *chain) {
+func (b *operationLog) retry(t *testing.T, c *chain) {
 	t.Helper()
 	for _, d := range b.deeds {
 		answer, err := c.ask(t, d.who, d.rpc, d.req)
@@ -217,14 +217,14 @@ func (b *book) retry(t *testing.T, c *chain) {
 			t.Errorf("the retry of %s: %v", d.rpc.Name(), err)
 		case d.answer == nil:
 			d.answer = answer
-		case !proto.Equal(lasting(answer), lasting(d.answer)):
+		case !proto.Equal(durable(answer), durable(d.answer)):
 			t.Errorf("%s was acknowledged with\n%v\nand its retry with\n%v", d.rpc.Name(), d.answer, answer)
 		}
 	}
 }
 
-// lasting is an answer without what belongs to one attempt of a call.
-func lasting(answer proto.Message) proto.Message {
+// durable is an answer without what belongs to one attempt of a call.
+func durable(answer proto.Message) proto.Message {
 	kept := proto.Clone(answer).ProtoReflect()
 	kept.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
 		if proto.GetExtension(f.Options(), pb.E_PerAttempt).(bool) {
@@ -235,14 +235,14 @@ func lasting(answer proto.Message) proto.Message {
 	return kept.Interface()
 }
 
-// TestSecondServerIsTold: a directory serves one server; a second is told who
+// TestSecondServerOnOneDataDirectory: a directory serves one server; a second is told who
 // has it, and harms nothing.
-func TestSecondServerIsTold(t *testing.T) {
+func TestSecondServerOnOneDataDirectory(t *testing.T) {
 	t.Parallel()
 	dir := privateDir(t)
 	first := startChild(t, dir)
 	c := first.people(t)
-	c.settle(t)
+	c.create(t)
 	second, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: dir, Development: true})
 	if err == nil {
 		second.Stop(t.Context())

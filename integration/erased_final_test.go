@@ -28,15 +28,15 @@ import (
 // erasedSite is a site whose server keeps a file of erasures, with its log, and
 // with the keys of clients kept aside by a superuser.
 type erasedSite struct {
-	*site
+	*testServer
 	file string
-	said *wordsSaid
+	said *logCapture
 }
 
 func newErasedSite(t *testing.T) *erasedSite {
 	t.Helper()
-	e := &erasedSite{file: filepath.Join(t.TempDir(), "erased"), said: &wordsSaid{}}
-	e.site = &site{clock: &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}, database: storagetest.NewDatabase(t), keys: newKeys(t),
+	e := &erasedSite{file: filepath.Join(t.TempDir(), "erased"), said: &logCapture{}}
+	e.testServer = &testServer{clock: &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}, database: storagetest.NewDatabase(t), keys: newKeys(t),
 		logger: slog.New(slog.NewJSONHandler(e.said, nil))}
 	e.configure = func(cfg *serve.Config) { cfg.ErasureFile = e.file }
 	e.sql = e.database.SQL(t, localpg.Superuser)
@@ -47,9 +47,9 @@ func newErasedSite(t *testing.T) *erasedSite {
 // another starts one more server on the database, with a file of its own.
 func (e *erasedSite) another(t *testing.T, file string) *chain {
 	t.Helper()
-	twin := &site{clock: e.clock, database: e.database, sql: e.sql, keys: e.keys, configure: func(cfg *serve.Config) { cfg.ErasureFile = file }}
+	twin := &testServer{clock: e.clock, database: e.database, sql: e.sql, keys: e.keys, configure: func(cfg *serve.Config) { cfg.ErasureFile = file }}
 	twin.start(t)
-	return twin.people("ebb-and-flow")
+	return twin.describeChain("ebb-and-flow")
 }
 
 func (e *erasedSite) exec(t *testing.T, statement string) {
@@ -89,8 +89,8 @@ func TestErasureIsFinal(t *testing.T) {
 	}
 	gone := func(when string, c *chain) {
 		t.Helper()
-		wantError(t, when+": the client", fails(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}), codes.NotFound, "NOT_FOUND")
-		wantError(t, when+": the session", fails(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}), codes.NotFound, "NOT_FOUND")
+		wantError(t, when+": the client", mustFail(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}), codes.NotFound, "NOT_FOUND")
+		wantError(t, when+": the session", mustFail(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}), codes.NotFound, "NOT_FOUND")
 		if all := c.clients(t); len(all) != 1 || all[0].Name != kept {
 			t.Errorf("%s: clients are %v", when, all)
 		}
@@ -181,9 +181,9 @@ func TestErasureIsReadFromTheEntry(t *testing.T) {
 		client := c.client(t)
 		e.exec(t, keepKeys)
 		must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
-		e.integrated(t)
+		e.waitLogged(t)
 		e.stop()
-		damage(t, e.site, "audit_entries", "update audit_entries set "+edit+" where kind = 'ENTRY_KIND_ERASURE'")
+		damage(t, e.testServer, "audit_entries", "update audit_entries set "+edit+" where kind = 'ENTRY_KIND_ERASURE'")
 		if got := e.faults(t); strings.Contains(got, "no entry says that the client was erased") || !strings.Contains(got, "search columns were changed") {
 			t.Errorf("%s: found is %s", column, got)
 		}
@@ -195,7 +195,7 @@ func TestErasureIsReadFromTheEntry(t *testing.T) {
 			t.Fatal(err)
 		}
 		again := e.another(t, e.file)
-		wantError(t, column, fails(t, again.amara, again.consultation.GetClient, &pb.GetClientRequest{Name: client}), codes.NotFound, "NOT_FOUND")
+		wantError(t, column, mustFail(t, again.amara, again.consultation.GetClient, &pb.GetClientRequest{Name: client}), codes.NotFound, "NOT_FOUND")
 		if n := e.count(t, "client_keys"); n != 0 {
 			t.Errorf("%s: %d keys are left", column, n)
 		}

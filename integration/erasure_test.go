@@ -31,22 +31,22 @@ import (
 // TestErasureWaits for a legal hold and for an open session.
 func TestErasureWaits(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	client := parent(session.Name)
 	erase := func() error {
-		return fails(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
+		return mustFail(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
 	}
 	hold := func(held bool) {
 		must(t, c.odile, c.consultation.UpdateClient, &pb.UpdateClientRequest{
-			Client: &pb.Client{Name: client, LegalHold: held}, UpdateMask: mask("legal_hold"), RequestId: newID()})
+			Client: &pb.Client{Name: client, LegalHold: held}, UpdateMask: updateMask("legal_hold"), RequestId: newID()})
 	}
-	before := s.contents(t)
+	before := s.tableDigests(t)
 	wantError(t, "an open session", erase(), codes.FailedPrecondition, "SESSION_OPEN")
-	wantError(t, "a practitioner", fails(t, c.amara, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()}), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+	wantError(t, "a practitioner", mustFail(t, c.amara, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()}), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 	for _, table := range []string{"client_keys", "clients", "requests"} {
-		if after := s.contents(t); after[table] != before[table] {
+		if after := s.tableDigests(t); after[table] != before[table] {
 			t.Errorf("an erasure that was refused has changed %s", table)
 		}
 	}
@@ -55,13 +55,13 @@ func TestErasureWaits(t *testing.T) {
 	wantError(t, "a legal hold", erase(), codes.FailedPrecondition, "LEGAL_HOLD")
 	hold(false)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
-	wantError(t, "a session that was open before", fails(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}), codes.NotFound, "NOT_FOUND")
+	wantError(t, "a session that was open before", mustFail(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}), codes.NotFound, "NOT_FOUND")
 }
 
 // TestWatchersOfAnErasedClient are let go; a client of a second visit is a new one.
 func TestWatchersOfAnErasedClient(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
@@ -82,13 +82,13 @@ func TestWatchersOfAnErasedClient(t *testing.T) {
 		_, err = stream.Recv()
 	}
 	wantError(t, "a watch", err, codes.NotFound, "NOT_FOUND")
-	c.cleared(t)
+	c.proceedDecision(t)
 }
 
 // TestClientsAreFoundByNameAndContact as they are written on the day.
 func TestClientsAreFoundByNameAndContact(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c, other := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	made := must(t, c.till, c.consultation.CreateClient, &pb.CreateClientRequest{Parent: c.name, RequestId: newID(),
 		Client: &pb.Client{DisplayName: "Zoë Quill", Phone: "+44 20 7946 0001", Email: "zoe@invented.example"}}).Client
@@ -108,7 +108,7 @@ func TestClientsAreFoundByNameAndContact(t *testing.T) {
 			t.Errorf("by %s in another chain: %v", what, got)
 		}
 	}
-	err := fails(t, c.till, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, Phone: "none"})
+	err := mustFail(t, c.till, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, Phone: "none"})
 	wantError(t, "a number without digits", err, codes.InvalidArgument, "INVALID_FIELD")
 	if violationsOf(err)["phone"] == "" {
 		t.Errorf("it does not name the field: %v", err)
@@ -118,7 +118,7 @@ func TestClientsAreFoundByNameAndContact(t *testing.T) {
 // TestExportHasEverything compares the file with what the calls answer.
 func TestExportHasEverything(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.carriedOut(t)
 	client := parent(session.Name)
@@ -168,9 +168,9 @@ func TestExportHasEverything(t *testing.T) {
 // long enough are erased, the others stay, and old answers are forgotten.
 func TestRetention(t *testing.T) {
 	t.Parallel()
-	s := newSiteThatCovers(t, 50*time.Millisecond)
+	s := newCoveringServer(t, 50*time.Millisecond)
 	c, other := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
-	must(t, c.operator, c.directory.UpdateChain, &pb.UpdateChainRequest{UpdateMask: mask("retention"), RequestId: newID(),
+	must(t, c.operator, c.directory.UpdateChain, &pb.UpdateChainRequest{UpdateMask: updateMask("retention"), RequestId: newID(),
 		Chain: &pb.Chain{Name: c.name, Retention: &pb.Retention{ClientDays: 1000, RequestDays: 40}}})
 	changed := c.entryOf(t, pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED)
 	if changed.Actor != c.operator.name || !strings.Contains(changed.Summary, "1000, before 0") {
@@ -180,7 +180,7 @@ func TestRetention(t *testing.T) {
 	s.clock.advance(time.Since(s.clock.Now()))
 	idle, held, forgotten, elsewhere := c.client(t), c.client(t), parent(c.session(t).Name), other.client(t)
 	must(t, c.odile, c.consultation.UpdateClient, &pb.UpdateClientRequest{
-		Client: &pb.Client{Name: held, LegalHold: true}, UpdateMask: mask("legal_hold"), RequestId: newID()})
+		Client: &pb.Client{Name: held, LegalHold: true}, UpdateMask: updateMask("legal_hold"), RequestId: newID()})
 	db := s.database.Open(t, storage.Config{Keys: ringOf(s.keys)})
 	service := consultation.Service{DB: db, Now: s.clock.Now}
 	tend := func() {
@@ -220,7 +220,7 @@ func TestRetention(t *testing.T) {
 }
 
 // wantPurged makes what was answered older, and has it forgotten.
-func (s *site) wantPurged(t *testing.T, c *chain, tend func()) {
+func (s *testServer) wantPurged(t *testing.T, c *chain, tend func()) {
 	t.Helper()
 	s.allCovered(t) // a request is kept until an entry covers what it wrote
 	damage(t, s, "requests", "update requests set claim_time = claim_time - interval '41 days' where chain = 'ebb-and-flow'")
@@ -239,7 +239,7 @@ func (s *site) wantPurged(t *testing.T, c *chain, tend func()) {
 	if len(found) != 1 || found[0].Count != int64(old) || count("ebb-and-flow") != 1 || count("low-tide") != others {
 		t.Errorf("%d were old; on the log %v; left %d, elsewhere %d of %d", old, found, count("ebb-and-flow"), count("low-tide"), others)
 	}
-	s.integrated(t)
+	s.waitLogged(t)
 	if _, verdict := c.copyOf(t, nil, func(*pb.AuditEntry) {}); !verdict.Valid() {
 		t.Errorf("the log does not hold: %v", verdict.Faults)
 	}
@@ -255,10 +255,10 @@ func ringOf(dir string) *keyring.Ring {
 // served.
 func TestErasedClientsStayErased(t *testing.T) {
 	t.Parallel()
-	h := &house{dir: privateDir(t)}
+	h := &restoreServer{dir: privateDir(t)}
 	at := &clock{now: time.Date(2026, time.November, 3, 12, 0, 0, 0, time.UTC)}
 	c := h.open(t, at)
-	c.settle(t)
+	c.create(t)
 	erased, kept := parent(c.decision(t, brokenSkin).Name), c.client(t)
 	h.close()
 	h.backup(t, "yesterday")
@@ -271,7 +271,7 @@ func TestErasedClientsStayErased(t *testing.T) {
 	}
 	h.restore(t, "yesterday")
 	c = h.open(t, at)
-	wantError(t, "the client", fails(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: erased}), codes.NotFound, "NOT_FOUND")
+	wantError(t, "the client", mustFail(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: erased}), codes.NotFound, "NOT_FOUND")
 	must(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: kept})
 	if found := c.entries(t, `kind = "ERASURE"`); len(found) != 1 || found[0].Client != erased || found[0].ReasonCode != "RESTORED_BACKUP" {
 		t.Errorf("on the log: %v", found)
@@ -292,7 +292,7 @@ func TestErasedClientsStayErased(t *testing.T) {
 // their keys, or with others, does not start and says why.
 func TestServersWantTheirKeys(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	start := func(keys string) error {
 		server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: keys, Development: true})
@@ -315,9 +315,9 @@ func TestServersWantTheirKeys(t *testing.T) {
 	if err := start(s.keys); err != nil {
 		t.Errorf("with the right ones: %v", err)
 	}
-	h := &house{dir: privateDir(t)}
+	h := &restoreServer{dir: privateDir(t)}
 	own := h.open(t, s.clock)
-	own.settle(t)
+	own.create(t)
 	own.client(t)
 	h.close()
 	if err := os.Remove(filepath.Join(h.dir, "keys", "clients")); err != nil {
@@ -329,21 +329,21 @@ func TestServersWantTheirKeys(t *testing.T) {
 	}
 }
 
-// TestNothingPersonalIsSaid runs a server with its own PostgreSQL, both as
+// TestNoPersonalDataInLogsAndErrors runs a server with its own PostgreSQL, both as
 // talkative as they can be, through visits, failing calls and an erasure.
-func TestNothingPersonalIsSaid(t *testing.T) {
+func TestNoPersonalDataInLogsAndErrors(t *testing.T) {
 	t.Parallel()
-	words := &wordsSaid{}
+	words := &logCapture{}
 	at := &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}
 	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: privateDir(t), Clock: at.Now, Development: true,
 		Logger: slog.New(slog.NewTextHandler(words, &slog.HandlerOptions{Level: slog.LevelDebug}))})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &birdcage{said: words, site: &site{stubs: dial(t, server.Addr()), clock: at}}
+	b := &canaryTest{said: words, testServer: &testServer{stubs: dial(t, server.Addr()), clock: at}}
 	c := b.newChain(t, "ebb-and-flow")
 	client := b.visit(t, c)
-	told := b.provoke(t, c, client)
+	told := b.causeErrors(t, c, client)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
 	for _, retry := range b.retries {
 		if err := retry(); err != nil {
@@ -363,7 +363,7 @@ func TestNothingPersonalIsSaid(t *testing.T) {
 // while two servers run, and then takes the old one away.
 func TestKeysOfClientsAreReplaced(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	before := c.client(t)
 	file := filepath.Join(s.keys, "clients")
@@ -381,7 +381,7 @@ func TestKeysOfClientsAreReplaced(t *testing.T) {
 		}
 	}
 	replace(fresh, old[0])
-	twin := s.twin(t).people("ebb-and-flow") // it looks after the keys as it starts
+	twin := s.startSecondServer(t).describeChain("ebb-and-flow") // it looks after the keys as it starts
 	eventually(t, "every key to be wrapped anew", func() bool {
 		var left int
 		if err := s.sql.QueryRow("select count(*) from client_keys where version <> $1", strings.Fields(fresh)[1]).Scan(&left); err != nil {

@@ -19,14 +19,14 @@ import (
 // update is an RPC that changes a record by a mask.
 type update struct {
 	rpc
-	stage  *stage
+	stage  *fixture
 	who    person
 	req    proto.Message
 	record protoreflect.FieldDescriptor
 }
 
 // updates are all of them, with a valid request each.
-func (st *stage) updates(t testing.TB) []update {
+func (st *fixture) updates(t testing.TB) []update {
 	t.Helper()
 	var all []update
 	for _, r := range contract() {
@@ -123,8 +123,8 @@ func (u update) retitled(tag, text string) func(protoreflect.Message, *fieldmask
 // TestEtagsGuardEveryChange walks the contract.
 func TestEtagsGuardEveryChange(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	for _, u := range s.newStage(t, "ebb-and-flow").updates(t) {
+	s := newTestServer(t)
+	for _, u := range s.newFixture(t, "ebb-and-flow").updates(t) {
 		read := u.stored(t)
 		first, err := u.send(t, u.retitled(etag(read), "first"))
 		if err != nil {
@@ -134,12 +134,12 @@ func TestEtagsGuardEveryChange(t *testing.T) {
 		if etag(first) == etag(read) || etag(first) == "" || !proto.Equal(u.stored(t), first) {
 			t.Errorf("%s: the etag was %q and is %q; stored is %v, answered was %v", u.Name(), etag(read), etag(first), u.stored(t), first)
 		}
-		before := s.contents(t)
+		before := s.tableDigests(t)
 		_, err = u.send(t, u.retitled(etag(read), "second"))
 		wantError(t, string(u.Name())+" with an etag that is no longer so", err, codes.Aborted, "ETAG_MISMATCH")
 		_, err = u.send(t, u.retitled("nonsense", "second"))
 		wantError(t, string(u.Name())+" with a made-up etag", err, codes.Aborted, "ETAG_MISMATCH")
-		wantSame(t, before, s.contents(t))
+		wantSame(t, before, s.tableDigests(t))
 		if _, err := u.send(t, u.retitled("", "third")); err != nil {
 			t.Errorf("%s without an etag: %v", u.Name(), err)
 		}
@@ -149,8 +149,8 @@ func TestEtagsGuardEveryChange(t *testing.T) {
 // TestOneOfRacingChangesWins: of several changes of one version, one is made.
 func TestOneOfRacingChangesWins(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	for _, u := range s.newStage(t, "ebb-and-flow").updates(t) {
+	s := newTestServer(t)
+	for _, u := range s.newFixture(t, "ebb-and-flow").updates(t) {
 		read := etag(u.stored(t))
 		answers, errs := make([]proto.Message, 6), make([]error, 6)
 		var racers sync.WaitGroup
@@ -175,11 +175,11 @@ func TestOneOfRacingChangesWins(t *testing.T) {
 	}
 }
 
-// TestUnguardedChangesAllHappen: changes without an etag wait for one another,
+// TestUpdatesWithoutEtagAllApply: changes without an etag wait for one another,
 // and none is lost.
-func TestUnguardedChangesAllHappen(t *testing.T) {
+func TestUpdatesWithoutEtagAllApply(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	fields := map[string]*pb.Salon{
 		"display_name":    {Name: c.salon, DisplayName: "Both"},
@@ -190,7 +190,7 @@ func TestUnguardedChangesAllHappen(t *testing.T) {
 	var racers sync.WaitGroup
 	for path, salon := range fields {
 		racers.Go(func() {
-			must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{Salon: salon, UpdateMask: mask(path), RequestId: newID()})
+			must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{Salon: salon, UpdateMask: updateMask(path), RequestId: newID()})
 		})
 	}
 	racers.Wait()
@@ -204,8 +204,8 @@ func TestUnguardedChangesAllHappen(t *testing.T) {
 // looks that all others stay; and tries each that may not.
 func TestMasksChangeWhatTheyName(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	for _, u := range s.newStage(t, "ebb-and-flow").updates(t) {
+	s := newTestServer(t)
+	for _, u := range s.newFixture(t, "ebb-and-flow").updates(t) {
 		fields := u.record.Message().Fields()
 		changed := 0
 		for i := range fields.Len() {
@@ -259,12 +259,12 @@ func wantOthersKept(t *testing.T, changed protoreflect.FieldDescriptor, before, 
 	}
 }
 
-// TestCallersCannotSetWhatIsTheServers sends, with every record, all fields that
+// TestServerSetFieldsAreIgnored sends, with every record, all fields that
 // the contract leaves to the server.
-func TestCallersCannotSetWhatIsTheServers(t *testing.T) {
+func TestServerSetFieldsAreIgnored(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
 	for _, r := range contract() {
 		fields := r.Input().Fields()
 		for i := range fields.Len() {

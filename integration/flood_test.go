@@ -60,7 +60,7 @@ func sizeOfFlood() floodSize {
 // flooded is a server in a process of its own, which is flooded, and a chain that
 // has nothing to do with it.
 type flooded struct {
-	*site
+	*testServer
 	*child
 	size  floodSize
 	line  *tls.Config                           // nil: in the clear
@@ -73,8 +73,8 @@ type flooded struct {
 
 func newFlooded(t *testing.T, private bool) *flooded {
 	t.Helper()
-	s := newSite(t)
-	f := &flooded{site: s, size: sizeOfFlood(), quiet: s.newChain(t, "ebb-and-flow"), loud: s.newChain(t, "low-tide")}
+	s := newTestServer(t)
+	f := &flooded{testServer: s, size: sizeOfFlood(), quiet: s.newChain(t, "ebb-and-flow"), loud: s.newChain(t, "low-tide")}
 	for i := range 100 {
 		must(t, f.loud.amara, s.consultation.CreateClient, &pb.CreateClientRequest{Parent: f.loud.name, RequestId: newID(),
 			Client: &pb.Client{DisplayName: fmt.Sprintf("Invented %d %s", i, strings.Repeat("x", 80))}})
@@ -184,7 +184,7 @@ func (f *flooded) sendHostile(t testing.TB) {
 		conn := f.open(t)
 		senders.Go(func() {
 			for range work {
-				ctx, cancel := context.WithTimeout(context.Background(), patience)
+				ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 				err := conn.Invoke(ctx, "/alkalog.v1.ProcessingService/RecordEvents", body, &pb.RecordEventsResponse{},
 					grpc.ForceCodecV2(rawCodec{encoding.GetCodecV2("proto")}))
 				cancel()
@@ -223,13 +223,13 @@ type wire struct {
 
 // dialWire opens one and sends the first settings; nil when it is not let in.
 func (f *flooded) dialWire(settings ...http2.Setting) *wire {
-	conn, err := net.DialTimeout("tcp", f.addr, patience)
+	conn, err := net.DialTimeout("tcp", f.addr, waitTimeout)
 	if err != nil {
 		return nil
 	}
 	if f.line != nil {
 		private := tls.Client(conn, f.line)
-		private.SetDeadline(time.Now().Add(patience))
+		private.SetDeadline(time.Now().Add(waitTimeout))
 		if private.Handshake() != nil {
 			conn.Close()
 			return nil

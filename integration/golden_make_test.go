@@ -43,9 +43,9 @@ func TestMakeGoldenDatabase(t *testing.T) {
 	if err := demo.Run(t.Context(), demo.Options{Out: io.Discard, Dir: dir}); err != nil {
 		t.Fatal(err)
 	}
-	s := &site{clock: &clock{now: goldenDay}}
+	s := &testServer{clock: &clock{now: goldenDay}}
 	server, err := serve.Start(t.Context(), serve.Config{
-		Address: "127.0.0.1:0", DataDir: dir, Clock: s.clock.Now, Development: true, Limits: serve.Limits{Quotas: unbounded()}})
+		Address: "127.0.0.1:0", DataDir: dir, Clock: s.clock.Now, Development: true, Limits: serve.Limits{Quotas: unlimitedQuotas()}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -139,7 +139,7 @@ func (c *chain) variety(t *testing.T) {
 		must(t, c.amara, c.eligibility.CheckEligibility, q)
 	}
 	broken := c.session(t)
-	c.report(t, broken, happened(broken, 0, applied("front")))
+	c.report(t, broken, eventAt(broken, 0, applied("front")))
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(broken))
 	c.session(t) // and one that is left open
 }
@@ -150,7 +150,7 @@ func (c *chain) drawn(t *testing.T, draw *rand.Rand) string {
 	t.Helper()
 	client := c.client(t)
 	for {
-		card := c.card(func(k *pb.Consultation) { scramble(draw, k) })
+		card := c.consultationAnswers(func(k *pb.Consultation) { scramble(draw, k) })
 		answer, err := c.consultation.CreateConsultation(c.amara.calling(t), &pb.CreateConsultationRequest{
 			Parent: client, Consultation: card, RequestId: newID()})
 		if status.Code(err) == codes.InvalidArgument {
@@ -213,7 +213,7 @@ func (c *chain) goldenShelf(t *testing.T) []string {
 	t.Helper()
 	names := []string{c.relaxer, c.relaxer, c.relaxer}
 	add := func(id string, change func(*pb.Product)) {
-		p := proto.CloneOf(c.shelf()[3])
+		p := proto.CloneOf(c.products()[3])
 		p.Name, p.DisplayName = c.name+"/products/"+id, "Invented "+id
 		change(p)
 		must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{Parent: c.name, ProductId: id, Product: p, RequestId: newID()})

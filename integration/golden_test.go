@@ -47,7 +47,7 @@ func TestGoldenDatabasesReplayTheSame(t *testing.T) {
 
 // replayedVerdicts replays every decision of the database, and counts the stored
 // verdicts, whose column is not sealed.
-func (s *site) replayedVerdicts(t *testing.T) map[string]int {
+func (s *testServer) replayedVerdicts(t *testing.T) map[string]int {
 	t.Helper()
 	replayed := 0
 	err := serve.Replay(t.Context(), serve.Config{Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys}, func(name string, differences []string) {
@@ -82,7 +82,7 @@ func (s *site) replayedVerdicts(t *testing.T) map[string]int {
 
 // readEverything reads the decisions, sessions and record cards of all clients as
 // a caller does.
-func (s *site) readEverything(t *testing.T) {
+func (s *testServer) readEverything(t *testing.T) {
 	t.Helper()
 	rows, err := s.sql.Query("select chain, id from clients")
 	if err != nil {
@@ -111,9 +111,9 @@ func (s *site) readEverything(t *testing.T) {
 
 // restoredGolden is a database restored from a dump and migrated to the current
 // schema, with the keys that belong to it. No server runs on it yet.
-func restoredGolden(t *testing.T, dir string) *site {
+func restoredGolden(t *testing.T, dir string) *testServer {
 	t.Helper()
-	s := &site{clock: &clock{now: goldenDay}, database: storagetest.NewUnmigrated(t), keys: t.TempDir()}
+	s := &testServer{clock: &clock{now: goldenDay}, database: storagetest.NewUnmigrated(t), keys: t.TempDir()}
 	for _, key := range []string{"clients", "log"} {
 		line, err := os.ReadFile(filepath.Join(dir, key))
 		if err == nil {
@@ -132,7 +132,7 @@ func restoredGolden(t *testing.T, dir string) *site {
 }
 
 // restore runs a dump in an empty database.
-func restore(t *testing.T, s *site, file string) {
+func restore(t *testing.T, s *testServer, file string) {
 	t.Helper()
 	f, err := os.Open(file)
 	if err != nil {

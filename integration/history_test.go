@@ -22,16 +22,16 @@ import (
 
 const day = 24 * time.Hour
 
-// contradicted is the finding that two facts contradict each other; nil when none.
-func contradicted(d *pb.Decision) *pb.Finding {
+// answerConflict is the finding that two facts contradict each other; nil when none.
+func answerConflict(d *pb.Decision) *pb.Finding {
 	if i := slices.IndexFunc(d.Findings, func(f *pb.Finding) bool { return len(f.Contradictions) > 0 }); i >= 0 {
 		return d.Findings[i]
 	}
 	return nil
 }
 
-// relaxed says when mid-strand, ends and the head were last relaxed; 0 is never.
-func (c *chain) relaxed(mid, ends, head int) func(*pb.Consultation) {
+// relaxedZones says when mid-strand, ends and the head were last relaxed; 0 is never.
+func (c *chain) relaxedZones(mid, ends, head int) func(*pb.Consultation) {
 	event := func(days int) *pb.PastEvent {
 		if days == 0 {
 			return &pb.PastEvent{Happened: no}
@@ -61,7 +61,7 @@ func (c *chain) served(t *testing.T, client string, kind pb.ServiceKind, change 
 // Hair that one source calls relaxed is not virgin, whatever the others say.
 func TestOneSourceIsEnough(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	virgin, retouch, corrective := pb.ServiceKind_SERVICE_KIND_VIRGIN, pb.ServiceKind_SERVICE_KIND_RETOUCH, pb.ServiceKind_SERVICE_KIND_CORRECTIVE
 	for name, k := range map[string]struct {
 		kind            pb.ServiceKind
@@ -74,14 +74,14 @@ func TestOneSourceIsEnough(t *testing.T) {
 		"middle 7 days ago, head 63 days ago": {retouch, 7, 63, 63},
 	} {
 		t.Run(name, func(t *testing.T) {
-			d := wantVerdict(t, c.served(t, c.client(t), k.kind, c.relaxed(k.mid, k.ends, k.head)), pb.Verdict_VERDICT_REFUSE)
-			f := contradicted(d)
+			d := wantVerdict(t, c.served(t, c.client(t), k.kind, c.relaxedZones(k.mid, k.ends, k.head)), pb.Verdict_VERDICT_REFUSE)
+			f := answerConflict(d)
 			if f == nil || f.Contradictions[0].First.LatestTime == nil && f.Contradictions[0].Second.LatestTime == nil {
 				t.Errorf("the contradiction is not named with its dates: %v", f)
 			}
 		})
 	}
-	wantVerdict(t, c.served(t, c.client(t), retouch, c.relaxed(63, 63, 63)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+	wantVerdict(t, c.served(t, c.client(t), retouch, c.relaxedZones(63, 63, 63)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
 
 // A service on record counts from first contact on: closed, broken off, or open.
@@ -100,14 +100,14 @@ func TestRecordedServiceCounts(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			c := newSite(t).newChain(t, "history")
+			c := newTestServer(t).newChain(t, "history")
 			session := c.session(t)
 			c.clock.advance(time.Hour)
 			end(c, t, session)
 			c.clock.advance(60 * day)
 			client := parent(session.Name)
 			d := wantVerdict(t, c.served(t, client, pb.ServiceKind_SERVICE_KIND_VIRGIN), pb.Verdict_VERDICT_REFUSE)
-			f := contradicted(d)
+			f := answerConflict(d)
 			if f == nil || f.Contradictions[0].First.Session != session.Name {
 				t.Errorf("the contradiction with the record is not named: %v", f)
 			}
@@ -124,7 +124,7 @@ func TestRecordedServiceCounts(t *testing.T) {
 // A visit broken off before any product touched hair counts for nothing.
 func TestBrokenOffBeforeContactCountsForNothing(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	session := c.session(t)
 	c.report(t, session, until(session, 1, c.service(session))...)
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
@@ -140,7 +140,7 @@ func TestBrokenOffBeforeContactCountsForNothing(t *testing.T) {
 // Eight weeks to the day pass also at an earlier hour; a day less does not.
 func TestWaitsAreCalendarDays(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	for name, k := range map[string]struct {
 		last time.Time
 		want pb.Verdict
@@ -148,7 +148,7 @@ func TestWaitsAreCalendarDays(t *testing.T) {
 		"56 days ago, five hours later in the day": {c.clock.Now().Add(5*time.Hour - 56*day), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS},
 		"55 days ago, early":                       {c.clock.Now().Add(-8*time.Hour - 55*day), pb.Verdict_VERDICT_REFUSE},
 	} {
-		d := c.served(t, c.client(t), pb.ServiceKind_SERVICE_KIND_RETOUCH, c.relaxed(56, 56, 56), func(k2 *pb.Consultation) {
+		d := c.served(t, c.client(t), pb.ServiceKind_SERVICE_KIND_RETOUCH, c.relaxedZones(56, 56, 56), func(k2 *pb.Consultation) {
 			k2.History.Relaxer.LastTime = timestamppb.New(k.last)
 			for _, z := range k2.Hair.Zones[1:] {
 				z.Hydroxide.LastTime = timestamppb.New(k.last)
@@ -164,7 +164,7 @@ func TestWaitsAreCalendarDays(t *testing.T) {
 // about and makes nobody older.
 func TestAgeComesFromTheBirthDate(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	born := func(date string) string {
 		return must(t, c.amara, c.consultation.CreateClient, &pb.CreateClientRequest{
 			Parent: c.name, Client: &pb.Client{DisplayName: "Invented client", BirthDate: date}, RequestId: newID()}).Client.Name
@@ -181,7 +181,7 @@ func TestAgeComesFromTheBirthDate(t *testing.T) {
 // in one that a what-if brings along; the error names the field.
 func TestAnswersOfThePast(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	client := c.client(t)
 	ahead := timestamppb.New(c.clock.Now().Add(6 * time.Minute))
 	stored := c.draft(t, client)
@@ -199,7 +199,7 @@ func TestAnswersOfThePast(t *testing.T) {
 		},
 		"hair.zones[1].thio.last_date": func(k *pb.Consultation) {
 			k.Hair.Zones[1].Thio = on(2026, 10, 1)
-			k.Hair.Zones[1].Thio.LastTime = c.clock.stamp()
+			k.Hair.Zones[1].Thio.LastTime = c.clock.timestamp()
 		},
 		"history.doctors_words[0].give_date": func(k *pb.Consultation) {
 			k.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_ALLERGY, GiveDate: on(2026, 12, 1).LastDate}}
@@ -208,7 +208,7 @@ func TestAnswersOfThePast(t *testing.T) {
 			k.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, Incident: c.name + "/clients/other/incidents/i"}}
 		},
 		"history.extensions_removed.last_time": func(k *pb.Consultation) {
-			k.History.ExtensionsRemoved = &pb.PastEvent{Happened: no, LastTime: c.clock.stamp()}
+			k.History.ExtensionsRemoved = &pb.PastEvent{Happened: no, LastTime: c.clock.timestamp()}
 		},
 		"scalp.scratched.last_date": func(k *pb.Consultation) {
 			k.Scalp.Scratched = on(2026, 10, 1)
@@ -220,13 +220,13 @@ func TestAnswersOfThePast(t *testing.T) {
 		},
 		"tests.elasticity": func(k *pb.Consultation) { k.Tests.WetStretchPercent = new(80.0) },
 	} {
-		bad := c.card(spoil)
+		bad := c.consultationAnswers(spoil)
 		wantField(t, "consultation."+field, c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 			Parent: client, Consultation: bad, RequestId: newID()})
-		changed := c.card(spoil)
+		changed := c.consultationAnswers(spoil)
 		changed.Name = stored.Name
 		wantField(t, "consultation."+field, c.amara, c.consultation.UpdateConsultation, &pb.UpdateConsultationRequest{
-			Consultation: changed, UpdateMask: mask("tests", "consent", "scalp", "history", "hair"), RequestId: newID()})
+			Consultation: changed, UpdateMask: updateMask("tests", "consent", "scalp", "history", "hair"), RequestId: newID()})
 		whatIf := c.question(stored.Name)
 		whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: bad}
 		wantField(t, "inline."+field, c.amara, c.eligibility.CheckEligibility, whatIf)
@@ -244,24 +244,24 @@ func on(year, month, day int32) *pb.PastEvent {
 // A birth date is a day of the calendar, from 1900, and not in the future.
 func TestBirthDatesAreReal(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	client := c.client(t)
 	for _, bad := range []string{"2025-02-30", "2025-02-29", "1899-12-31", "2026-11-05", "2027-01-01", "1992-13-01"} {
 		wantField(t, "client.birth_date", c.amara, c.consultation.CreateClient, &pb.CreateClientRequest{
 			Parent: c.name, Client: &pb.Client{DisplayName: "Invented client", BirthDate: bad}, RequestId: newID()})
 		wantField(t, "client.birth_date", c.amara, c.consultation.UpdateClient, &pb.UpdateClientRequest{
-			Client: &pb.Client{Name: client, BirthDate: bad}, UpdateMask: mask("birth_date"), RequestId: newID()})
+			Client: &pb.Client{Name: client, BirthDate: bad}, UpdateMask: updateMask("birth_date"), RequestId: newID()})
 	}
 	for _, good := range []string{"1992-02-29", "1900-01-01", "2026-11-03"} {
 		must(t, c.amara, c.consultation.UpdateClient, &pb.UpdateClientRequest{
-			Client: &pb.Client{Name: client, BirthDate: good}, UpdateMask: mask("birth_date"), RequestId: newID()})
+			Client: &pb.Client{Name: client, BirthDate: good}, UpdateMask: updateMask("birth_date"), RequestId: newID()})
 	}
 }
 
 // wantField wants INVALID_ARGUMENT that names a field.
 func wantField[Q, A proto.Message](t testing.TB, field string, who person, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) {
 	t.Helper()
-	err := fails(t, who, method, req)
+	err := mustFail(t, who, method, req)
 	if got := violationsOf(err); status.Code(err) != codes.InvalidArgument || got[field] == "" {
 		t.Errorf("%T: %v naming %v, want INVALID_ARGUMENT naming %s", req, status.Code(err), got, field)
 	}
@@ -271,7 +271,7 @@ func wantField[Q, A proto.Message](t testing.TB, field string, who person, metho
 // date and a reference.
 func TestDoctorsWordClearsOneCause(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	dateOf := func(at time.Time) *date.Date {
 		return &date.Date{Year: int32(at.Year()), Month: int32(at.Month()), Day: int32(at.Day())}
 	}
@@ -301,7 +301,7 @@ func TestDoctorsWordClearsOneCause(t *testing.T) {
 	}
 	lone := c.decision(t, func(k *pb.Consultation) {
 		k.History.Pregnancy, k.History.Allergy, k.History.MedicalClearance = yes, yes, yes
-		k.History.MedicalClearanceTime, k.History.MedicalClearanceReference = c.clock.stamp(), "note 9"
+		k.History.MedicalClearanceTime, k.History.MedicalClearanceReference = c.clock.timestamp(), "note 9"
 	})
 	asks := slices.ContainsFunc(lone.OpenQuestions, func(q *pb.OpenQuestion) bool { return q.Field == "consultation.history.doctors_words" })
 	if lone.Verdict != pb.Verdict_VERDICT_ASK || !asks {
@@ -312,7 +312,7 @@ func TestDoctorsWordClearsOneCause(t *testing.T) {
 // A day without an hour counts from its end: 72 hours are never 48.
 func TestDayCountsFromItsEnd(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	wait := time.Duration(c.decision(t).Inputs.Parameters.GetShampooWaitHours()) * time.Hour
 	on := func(at time.Time) func(*pb.Consultation) {
 		return func(k *pb.Consultation) {
@@ -328,7 +328,7 @@ func TestDayCountsFromItsEnd(t *testing.T) {
 // is not too old.
 func TestStrandTestAges(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	tested := func(days int, change func(*pb.Consultation)) *pb.Decision {
 		return c.decision(t, func(k *pb.Consultation) {
 			k.Tests.StrandTime = timestamppb.New(c.clock.Now().AddDate(0, 0, -days))
@@ -350,7 +350,7 @@ func TestStrandTestAges(t *testing.T) {
 // other.
 func TestMovedVisitCountsForTheRightClient(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "history")
+	c := newTestServer(t).newChain(t, "history")
 	session := c.carriedOut(t)
 	must(t, c.amara, c.outcome.RecordOutcome, completed(session))
 	wrong, right := parent(session.Name), c.client(t)
@@ -361,7 +361,7 @@ func TestMovedVisitCountsForTheRightClient(t *testing.T) {
 		t.Errorf("the wrong client still has %v", d.Inputs.RecordedWork)
 	}
 	d := wantVerdict(t, c.served(t, right, virgin), pb.Verdict_VERDICT_REFUSE)
-	if f := contradicted(d); f == nil || f.Contradictions[0].First.Session != moved.Name {
+	if f := answerConflict(d); f == nil || f.Contradictions[0].First.Session != moved.Name {
 		t.Errorf("the right client's record is not named: %v", d.Findings)
 	}
 }

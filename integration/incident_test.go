@@ -20,8 +20,8 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// noticed is an invented incident as a person writes it down.
-func (c *chain) noticed() *pb.Incident {
+// newIncident is an invented incident as a person writes it down.
+func (c *chain) newIncident() *pb.Incident {
 	return &pb.Incident{
 		Kind: pb.IncidentKind_INCIDENT_KIND_SKIN, Place: pb.Place_PLACE_SKIN, Seen: "A red line under the left ear.",
 		FirstAction: "Rinsed at the basin.", FlushMinutes: new(16.0), Advice: "A doctor, if it is still there tomorrow.", Referred: no,
@@ -30,31 +30,31 @@ func (c *chain) noticed() *pb.Incident {
 }
 
 // incidents are examples of the incident service.
-func (st *stage) incidents() map[string]example {
-	k := &st.known
+func (st *fixture) incidents() map[string]example {
+	k := &st.names
 	fresh := func(t testing.TB) *pb.Incident {
-		yesterday := st.noticed()
+		yesterday := st.newIncident()
 		yesterday.OccurTime = timestamppb.New(st.clock.Now().Add(-24 * time.Hour))
 		return must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: k.client, Incident: yesterday, RequestId: newID()}).Incident
 	}
-	changed := st.noticed()
+	changed := st.newIncident()
 	changed.Name = k.incident
 	return map[string]example{
 		"MoveSession": {st.imara, func(t testing.TB) proto.Message {
 			return st.move(st.session(t), k.client)
 		}},
-		"CreateIncident": by(st.till, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.noticed()}),
-		"UpdateIncident": by(st.imara, &pb.UpdateIncidentRequest{Incident: changed, UpdateMask: mask("kind", "occur_time", "place", "section_id",
+		"CreateIncident": requestAs(st.till, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.newIncident()}),
+		"UpdateIncident": requestAs(st.imara, &pb.UpdateIncidentRequest{Incident: changed, UpdateMask: updateMask("kind", "occur_time", "place", "section_id",
 			"blister", "seen", "first_action", "flush_minutes", "advice", "referred", "session", "product", "lot_code", "salon", "practitioner", "photos", "name_to_maker")}),
-		"GetIncident":   by(st.odile, &pb.GetIncidentRequest{Name: k.incident}),
-		"ListIncidents": by(st.imara, &pb.ListIncidentsRequest{Parent: k.client}),
+		"GetIncident":   requestAs(st.odile, &pb.GetIncidentRequest{Name: k.incident}),
+		"ListIncidents": requestAs(st.imara, &pb.ListIncidentsRequest{Parent: k.client}),
 		"RecordFollowUp": {st.till, func(t testing.TB) proto.Message {
 			return &pb.RecordFollowUpRequest{Name: fresh(t).Name, Number: new(int32(1)), RequestId: newID(), FollowUp: &pb.FollowUp{
 				Channel: pb.FollowUpChannel_FOLLOW_UP_CHANNEL_REMOTE, Worse: no, DoctorSeen: no, Text: "Paler today.", Practitioner: st.amara.name}}
 		}},
-		"ListFollowUps":    by(st.till, &pb.ListFollowUpsRequest{Parent: st.salon}),
-		"DescribeFirstAid": by(st.till, &pb.DescribeFirstAidRequest{Salon: st.salon, Kind: pb.IncidentKind_INCIDENT_KIND_EYE}),
-		"ExportIncident":   by(st.imara, &pb.ExportIncidentRequest{Name: k.incident}),
+		"ListFollowUps":    requestAs(st.till, &pb.ListFollowUpsRequest{Parent: st.salon}),
+		"DescribeFirstAid": requestAs(st.till, &pb.DescribeFirstAidRequest{Salon: st.salon, Kind: pb.IncidentKind_INCIDENT_KIND_EYE}),
+		"ExportIncident":   requestAs(st.imara, &pb.ExportIncidentRequest{Name: k.incident}),
 	}
 }
 
@@ -74,12 +74,12 @@ func (c *chain) incidentsOf(t testing.TB, client string) []*pb.Incident {
 // report does not make it two.
 func TestBurnThatWasRinsedAtOnceIsAnIncident(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	c.clock.advance(10 * time.Minute)
-	burning := happened(session, 5*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front"))
-	c.report(t, session, happened(session, 3*time.Minute, applied("front")), burning,
-		happened(session, 5*time.Minute+10*time.Second, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
+	burning := eventAt(session, 5*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front"))
+	c.report(t, session, eventAt(session, 3*time.Minute, applied("front")), burning,
+		eventAt(session, 5*time.Minute+10*time.Second, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
 	found := c.incidentsOf(t, parent(session.Name))
 	if len(found) != 1 {
 		t.Fatalf("a burn that was rinsed at once left %d incidents, want 1", len(found))
@@ -94,7 +94,7 @@ func TestBurnThatWasRinsedAtOnceIsAnIncident(t *testing.T) {
 			t.Errorf("the follow-ups are %v, want number %d due %s", i.FollowUps, n+1, due)
 		}
 	}
-	c.report(t, session, happened(session, 7*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front")))
+	c.report(t, session, eventAt(session, 7*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front")))
 	if found := c.incidentsOf(t, parent(session.Name)); len(found) != 1 || len(found[0].EventIds) != 2 {
 		t.Errorf("a second report of the same place made it %v, want one incident of two facts", found)
 	}
@@ -116,7 +116,7 @@ func TestBurnThatWasRinsedAtOnceIsAnIncident(t *testing.T) {
 // outcome was recorded is an incident as any other.
 func TestLateReportIsAnIncident(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.carriedOut(t)
 	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: parent(session.Name), RequestId: newID(),
 		Outcome: &pb.Outcome{Session: session.Name, Completed: true, ScalpChanged: no}})
@@ -124,7 +124,7 @@ func TestLateReportIsAnIncident(t *testing.T) {
 		t.Fatalf("an ordinary service left incidents: %v", found)
 	}
 	c.clock.advance(20 * time.Hour)
-	c.report(t, session, happened(session, 20*time.Hour, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: true}}}))
+	c.report(t, session, eventAt(session, 20*time.Hour, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: true}}}))
 	if found := c.incidentsOf(t, parent(session.Name)); len(found) != 1 || found[0].Kind != pb.IncidentKind_INCIDENT_KIND_BURN {
 		t.Errorf("a scalp that had changed the next day left %v, want one incident", found)
 	}
@@ -134,10 +134,10 @@ func TestLateReportIsAnIncident(t *testing.T) {
 // one that nobody does is on the log once, however many servers look.
 func TestFollowUps(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	client := c.client(t)
-	i := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	i := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()}).Incident
 	due := func() []*pb.DueFollowUp {
 		return must(t, c.till, c.incident.ListFollowUps, &pb.ListFollowUpsRequest{Parent: c.salon}).FollowUps
 	}
@@ -146,7 +146,7 @@ func TestFollowUps(t *testing.T) {
 	}
 	answer := &pb.RecordFollowUpRequest{Name: i.Name, Number: new(int32(1)), RequestId: newID(),
 		FollowUp: &pb.FollowUp{Channel: pb.FollowUpChannel_FOLLOW_UP_CHANNEL_REMOTE, Worse: no}}
-	wantError(t, "a follow-up right after the incident", fails(t, c.till, c.incident.RecordFollowUp, again(answer)), codes.FailedPrecondition, "FOLLOW_UP_TOO_EARLY")
+	wantError(t, "a follow-up right after the incident", mustFail(t, c.till, c.incident.RecordFollowUp, again(answer)), codes.FailedPrecondition, "FOLLOW_UP_TOO_EARLY")
 	c.clock.advance(25 * time.Hour)
 	if got := must(t, c.till, c.incident.RecordFollowUp, answer).Incident; got.State != pb.IncidentState_INCIDENT_STATE_OPEN {
 		t.Errorf("after one of two follow-ups the incident is %s, want OPEN", got.State)
@@ -154,7 +154,7 @@ func TestFollowUps(t *testing.T) {
 	if got := due(); len(got) != 1 || got[0].FollowUp.Number != 2 {
 		t.Errorf("then the salon's follow-ups are %v, want number 2 alone", got)
 	}
-	wantError(t, "a follow-up that was answered", fails(t, c.till, c.incident.RecordFollowUp, again(answer)), codes.FailedPrecondition, "FOLLOW_UP_DONE")
+	wantError(t, "a follow-up that was answered", mustFail(t, c.till, c.incident.RecordFollowUp, again(answer)), codes.FailedPrecondition, "FOLLOW_UP_DONE")
 
 	watch := s.overdueWatchers(t, 2)
 	c.clock.advance(34 * time.Hour) // 59 hours after: not 12 hours late yet
@@ -179,7 +179,7 @@ func TestFollowUps(t *testing.T) {
 
 // overdueWatchers are servers that look for overdue follow-ups all at once, when
 // told to.
-func (s *site) overdueWatchers(t testing.TB, n int) func() {
+func (s *testServer) overdueWatchers(t testing.TB, n int) func() {
 	t.Helper()
 	keys := &keyring.Ring{Read: func() ([]string, error) { return keyfile.Lines(filepath.Join(s.keys, "clients")) }}
 	db, err := storage.Open(t.Context(), storage.Config{DSN: s.database.DSN(storage.RoleServer), Keys: keys})
@@ -203,9 +203,9 @@ func (s *site) overdueWatchers(t testing.TB, n int) func() {
 // TestFileForTheMaker names the client only when the client agreed.
 func TestFileForTheMaker(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	client := c.client(t)
-	i := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	i := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()}).Incident
 	file := func() string {
 		return string(must(t, c.imara, c.incident.ExportIncident, &pb.ExportIncidentRequest{Name: i.Name}).Content)
 	}
@@ -218,7 +218,7 @@ func TestFileForTheMaker(t *testing.T) {
 		t.Errorf("the file names a client who did not agree:\n%s", file())
 	}
 	must(t, c.till, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
-		Incident: &pb.Incident{Name: i.Name, NameToMaker: yes}, UpdateMask: mask("name_to_maker")})
+		Incident: &pb.Incident{Name: i.Name, NameToMaker: yes}, UpdateMask: updateMask("name_to_maker")})
 	if !strings.Contains(file(), "Invented client") {
 		t.Errorf("the file does not name a client who agreed:\n%s", file())
 	}
@@ -227,16 +227,16 @@ func TestFileForTheMaker(t *testing.T) {
 // TestIncidentInput: what cannot be right is refused with the field's name.
 func TestIncidentInput(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	client, other := c.client(t), c.session(t)
 	for name, change := range map[string]func(*pb.Incident){
 		"incident.occur_time": func(i *pb.Incident) { i.OccurTime = timestamppb.New(c.clock.Now().Add(time.Hour)) },
 		"incident.session":    func(i *pb.Incident) { i.Session = other.Name },
 		"incident.kind":       func(i *pb.Incident) { i.Kind = 0 },
 	} {
-		i := c.noticed()
+		i := c.newIncident()
 		change(i)
-		err := fails(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: i, RequestId: newID()})
+		err := mustFail(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: i, RequestId: newID()})
 		if said := violationsOf(err); status.Code(err) != codes.InvalidArgument || said[name] == "" {
 			t.Errorf("%s: %v names %v, want INVALID_ARGUMENT that names it", name, err, said)
 		}
@@ -251,13 +251,13 @@ func TestIncidentInput(t *testing.T) {
 // everybody.
 func TestNobodyRewritesAnInjury(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	c.clock.advance(10 * time.Minute)
-	c.report(t, session, happened(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: pb.Place_PLACE_EYE_LEFT}}}))
+	c.report(t, session, eventAt(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: pb.Place_PLACE_EYE_LEFT}}}))
 	client := parent(session.Name)
 	taken := c.incidentsOf(t, client)[0]
-	written := must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	written := must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()}).Incident
 	milder := map[string]*pb.Incident{
 		"kind":       {Kind: pb.IncidentKind_INCIDENT_KIND_OTHER},
 		"occur_time": {OccurTime: timestamppb.New(c.clock.Now().AddDate(-10, 0, 0))},
@@ -267,23 +267,23 @@ func TestNobodyRewritesAnInjury(t *testing.T) {
 	for field, change := range milder {
 		for _, stored := range []*pb.Incident{taken, written} {
 			change.Name = stored.Name
-			req := &pb.UpdateIncidentRequest{Incident: proto.CloneOf(change), UpdateMask: mask(field), RequestId: newID()}
+			req := &pb.UpdateIncidentRequest{Incident: proto.CloneOf(change), UpdateMask: updateMask(field), RequestId: newID()}
 			if field == "session" && stored.Session == "" {
 				continue // nothing to take away
 			}
 			reason := "SECOND_PERSON_NEEDED"
 			if stored == taken {
 				reason = "INCIDENT_FROM_FACTS"
-				wantError(t, field+" by the supervisor", fails(t, c.imara, c.incident.UpdateIncident, again(req)), codes.FailedPrecondition, reason)
+				wantError(t, field+" by the supervisor", mustFail(t, c.imara, c.incident.UpdateIncident, again(req)), codes.FailedPrecondition, reason)
 			}
-			wantError(t, field+" by her whose service it was", fails(t, c.amara, c.incident.UpdateIncident, req), codes.FailedPrecondition, reason)
+			wantError(t, field+" by her whose service it was", mustFail(t, c.amara, c.incident.UpdateIncident, req), codes.FailedPrecondition, reason)
 		}
 	}
 	if got := c.incidentsOf(t, client); len(got) != 2 || !proto.Equal(got[1], taken) || !proto.Equal(got[0], written) {
 		t.Errorf("the incidents are %v", got)
 	}
 	must(t, c.amara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
-		Incident: &pb.Incident{Name: taken.Name, Seen: "The eye is red."}, UpdateMask: mask("seen")})
+		Incident: &pb.Incident{Name: taken.Name, Seen: "The eye is red."}, UpdateMask: updateMask("seen")})
 	must(t, c.imara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
-		Incident: &pb.Incident{Name: written.Name, Kind: pb.IncidentKind_INCIDENT_KIND_BURN}, UpdateMask: mask("kind")})
+		Incident: &pb.Incident{Name: written.Name, Kind: pb.IncidentKind_INCIDENT_KIND_BURN}, UpdateMask: updateMask("kind")})
 }

@@ -23,8 +23,8 @@ import (
 // made from the published texts alone, and it comes to the same verdicts. The
 // program is testdata/verify_log.py.
 
-// exhibit is a copy of a real log that somebody has done something to.
-type exhibit struct {
+// auditExport is a copy of a real log that somebody has done something to.
+type auditExport struct {
 	dir     string
 	kept    []byte // a checkpoint of the log of before
 	other   []byte // a checkpoint of another history of the log, signed by its key
@@ -34,7 +34,7 @@ type exhibit struct {
 }
 
 // edit changes a file.
-func (x *exhibit) edit(t *testing.T, name string, change func([]byte) []byte) {
+func (x *auditExport) edit(t *testing.T, name string, change func([]byte) []byte) {
 	t.Helper()
 	path := filepath.Join(x.dir, name)
 	content, err := os.ReadFile(path)
@@ -47,7 +47,7 @@ func (x *exhibit) edit(t *testing.T, name string, change func([]byte) []byte) {
 }
 
 // entries changes the entries of a bundle, and puts them back as they are.
-func (x *exhibit) entries(t *testing.T, name string, change func([][]byte) [][]byte) {
+func (x *auditExport) entries(t *testing.T, name string, change func([][]byte) [][]byte) {
 	t.Helper()
 	x.edit(t, name, func(content []byte) []byte {
 		entries, err := ledger.ParseBundle(content)
@@ -63,7 +63,7 @@ func (x *exhibit) entries(t *testing.T, name string, change func([][]byte) [][]b
 }
 
 // remove takes a file away.
-func (x *exhibit) remove(t *testing.T, name string) {
+func (x *auditExport) remove(t *testing.T, name string) {
 	t.Helper()
 	if err := os.Remove(filepath.Join(x.dir, name)); err != nil {
 		t.Fatal(err)
@@ -71,7 +71,7 @@ func (x *exhibit) remove(t *testing.T, name string) {
 }
 
 // partial is the name of the last, partial file of a kind.
-func (x *exhibit) partial(t *testing.T, kind string) string {
+func (x *auditExport) partial(t *testing.T, kind string) string {
 	t.Helper()
 	found, err := filepath.Glob(filepath.Join(x.dir, "tile", kind, "*.p", "*"))
 	if err != nil || len(found) != 1 {
@@ -87,16 +87,16 @@ func (x *exhibit) partial(t *testing.T, kind string) string {
 // flip changes one bit in the middle.
 func flip(b []byte) []byte { b[len(b)/2] ^= 1; return b }
 
-// twist changes one bit of an entry.
-func twist(i int) func([][]byte) [][]byte {
+// corruption changes one bit of an entry.
+func corruption(i int) func([][]byte) [][]byte {
 	return func(e [][]byte) [][]byte { e[i] = flip(bytes.Clone(e[i])); return e }
 }
 
 // forge changes an entry and makes tiles and checkpoint anew, as one can who has
 // the log's key.
-func (x *exhibit) forge(t *testing.T, keys []ledger.PrivateKey) {
+func (x *auditExport) forge(t *testing.T, keys []ledger.PrivateKey) {
 	t.Helper()
-	x.entries(t, "tile/entries/000", twist(7))
+	x.entries(t, "tile/entries/000", corruption(7))
 	var leaves []ledger.Hash
 	for _, name := range []string{"tile/entries/000", x.partial(t, "entries")} {
 		content, err := os.ReadFile(filepath.Join(x.dir, name))
@@ -130,74 +130,74 @@ func (x *exhibit) forge(t *testing.T, keys []ledger.PrivateKey) {
 	x.edit(t, "checkpoint", func([]byte) []byte { return signed })
 }
 
-// exhibits are what is done to copies, and whether what comes of it holds.
-var exhibits = []struct {
+// auditExports are what is done to copies, and whether what comes of it holds.
+var auditExports = []struct {
 	name  string
 	holds bool
 	place int64 // that both must name; -1: none
-	do    func(t *testing.T, x *exhibit)
+	do    func(t *testing.T, x *auditExport)
 }{
-	{"nothing", true, -1, func(*testing.T, *exhibit) {}},
-	{"nothing, against a checkpoint of before", true, -1, func(_ *testing.T, x *exhibit) { x.against = x.kept }},
-	{"nothing, by a pinned key", true, -1, func(t *testing.T, x *exhibit) { x.pin(t, x.keys[0]) }},
-	{"a signature of somebody unknown is added", true, -1, func(t *testing.T, x *exhibit) {
+	{"nothing", true, -1, func(*testing.T, *auditExport) {}},
+	{"nothing, against a checkpoint of before", true, -1, func(_ *testing.T, x *auditExport) { x.against = x.kept }},
+	{"nothing, by a pinned key", true, -1, func(t *testing.T, x *auditExport) { x.pin(t, x.keys[0]) }},
+	{"a signature of somebody unknown is added", true, -1, func(t *testing.T, x *auditExport) {
 		x.edit(t, "checkpoint", func(b []byte) []byte {
 			return append(b, "— witness.example "+base64.StdEncoding.EncodeToString(make([]byte, 68))+"\n"...)
 		})
 	}},
-	{"an unknown file is added", true, -1, func(t *testing.T, x *exhibit) {
+	{"an unknown file is added", true, -1, func(t *testing.T, x *auditExport) {
 		if err := os.WriteFile(filepath.Join(x.dir, "notes.txt"), []byte("seen"), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}},
-	{"one bit of an entry", false, 7, func(t *testing.T, x *exhibit) { x.entries(t, "tile/entries/000", twist(7)) }},
-	{"one bit of the last bundle", false, 257, func(t *testing.T, x *exhibit) { x.entries(t, x.partial(t, "entries"), twist(1)) }},
-	{"two entries change places", false, 3, func(t *testing.T, x *exhibit) {
+	{"one bit of an entry", false, 7, func(t *testing.T, x *auditExport) { x.entries(t, "tile/entries/000", corruption(7)) }},
+	{"one bit of the last bundle", false, 257, func(t *testing.T, x *auditExport) { x.entries(t, x.partial(t, "entries"), corruption(1)) }},
+	{"two entries change places", false, 3, func(t *testing.T, x *auditExport) {
 		x.entries(t, "tile/entries/000", func(e [][]byte) [][]byte { e[3], e[4] = e[4], e[3]; return e })
 	}},
-	{"an entry is emptied", false, 9, func(t *testing.T, x *exhibit) {
+	{"an entry is emptied", false, 9, func(t *testing.T, x *auditExport) {
 		x.entries(t, "tile/entries/000", func(e [][]byte) [][]byte { e[9] = nil; return e })
 	}},
-	{"an entry is taken out", false, -1, func(t *testing.T, x *exhibit) {
+	{"an entry is taken out", false, -1, func(t *testing.T, x *auditExport) {
 		x.entries(t, "tile/entries/000", func(e [][]byte) [][]byte { return slices.Delete(e, 9, 10) })
 	}},
-	{"an entry stands twice and another is lost", false, 12, func(t *testing.T, x *exhibit) {
+	{"an entry stands twice and another is lost", false, 12, func(t *testing.T, x *auditExport) {
 		x.entries(t, "tile/entries/000", func(e [][]byte) [][]byte { e[12] = e[11]; return e })
 	}},
-	{"a bundle is cut off", false, -1, func(t *testing.T, x *exhibit) {
+	{"a bundle is cut off", false, -1, func(t *testing.T, x *auditExport) {
 		x.edit(t, "tile/entries/000", func(b []byte) []byte { return b[:len(b)-1] })
 	}},
-	{"a bundle is gone", false, -1, func(t *testing.T, x *exhibit) { x.remove(t, "tile/entries/000") }},
-	{"a bundle and its tile are gone", false, -1, func(t *testing.T, x *exhibit) { x.remove(t, "tile/entries/000"); x.remove(t, "tile/0/000") }},
-	{"a tile of level 0", false, -1, func(t *testing.T, x *exhibit) { x.edit(t, "tile/0/000", flip) }},
-	{"a tile of level 1 is gone", false, -1, func(t *testing.T, x *exhibit) { x.remove(t, x.partial(t, "1")) }},
-	{"a tile is longer", false, -1, func(t *testing.T, x *exhibit) {
+	{"a bundle is gone", false, -1, func(t *testing.T, x *auditExport) { x.remove(t, "tile/entries/000") }},
+	{"a bundle and its tile are gone", false, -1, func(t *testing.T, x *auditExport) { x.remove(t, "tile/entries/000"); x.remove(t, "tile/0/000") }},
+	{"a tile of level 0", false, -1, func(t *testing.T, x *auditExport) { x.edit(t, "tile/0/000", flip) }},
+	{"a tile of level 1 is gone", false, -1, func(t *testing.T, x *auditExport) { x.remove(t, x.partial(t, "1")) }},
+	{"a tile is longer", false, -1, func(t *testing.T, x *auditExport) {
 		x.edit(t, x.partial(t, "0"), func(b []byte) []byte { return append(b, make([]byte, 32)...) })
 	}},
-	{"an entry and all tiles, without the key", false, -1, func(t *testing.T, x *exhibit) { x.forge(t, nil) }},
-	{"an entry and all tiles, with the key", true, -1, func(t *testing.T, x *exhibit) { x.forge(t, x.keys) }},
-	{"the same, against a checkpoint of before", false, -1, func(t *testing.T, x *exhibit) { x.forge(t, x.keys); x.against = x.kept }},
-	{"the size in the checkpoint", false, -1, func(t *testing.T, x *exhibit) {
+	{"an entry and all tiles, without the key", false, -1, func(t *testing.T, x *auditExport) { x.forge(t, nil) }},
+	{"an entry and all tiles, with the key", true, -1, func(t *testing.T, x *auditExport) { x.forge(t, x.keys) }},
+	{"the same, against a checkpoint of before", false, -1, func(t *testing.T, x *auditExport) { x.forge(t, x.keys); x.against = x.kept }},
+	{"the size in the checkpoint", false, -1, func(t *testing.T, x *auditExport) {
 		x.edit(t, "checkpoint", func(b []byte) []byte {
 			lines := bytes.SplitN(b, []byte("\n"), 3)
 			return bytes.Join([][]byte{lines[0], []byte("3"), lines[2]}, []byte("\n"))
 		})
 	}},
-	{"the signature", false, -1, func(t *testing.T, x *exhibit) {
+	{"the signature", false, -1, func(t *testing.T, x *auditExport) {
 		x.edit(t, "checkpoint", func(b []byte) []byte { b[len(b)-20] ^= 2; return b })
 	}},
-	{"the checkpoint is gone", false, -1, func(t *testing.T, x *exhibit) { x.remove(t, "checkpoint") }},
-	{"the keys are gone", false, -1, func(t *testing.T, x *exhibit) { x.remove(t, "keys") }},
-	{"the keys are those of somebody else", false, -1, func(t *testing.T, x *exhibit) {
-		x.edit(t, "keys", func([]byte) []byte { return []byte(x.stranger(t).Public().String() + "\n") })
+	{"the checkpoint is gone", false, -1, func(t *testing.T, x *auditExport) { x.remove(t, "checkpoint") }},
+	{"the keys are gone", false, -1, func(t *testing.T, x *auditExport) { x.remove(t, "keys") }},
+	{"the keys are those of somebody else", false, -1, func(t *testing.T, x *auditExport) {
+		x.edit(t, "keys", func([]byte) []byte { return []byte(x.unknownKey(t).Public().String() + "\n") })
 	}},
-	{"a thief signs, and puts the key beside it", true, -1, func(t *testing.T, x *exhibit) { x.usurp(t) }},
-	{"the same, by a pinned key", false, -1, func(t *testing.T, x *exhibit) { x.usurp(t); x.pin(t, x.keys[0]) }},
-	{"against a checkpoint of another history", false, -1, func(_ *testing.T, x *exhibit) { x.against = x.other }},
+	{"a thief signs, and puts the key beside it", true, -1, func(t *testing.T, x *auditExport) { x.resignWith(t) }},
+	{"the same, by a pinned key", false, -1, func(t *testing.T, x *auditExport) { x.resignWith(t); x.pin(t, x.keys[0]) }},
+	{"against a checkpoint of another history", false, -1, func(_ *testing.T, x *auditExport) { x.against = x.other }},
 }
 
 // pin has the auditor bring a key along.
-func (x *exhibit) pin(t *testing.T, key ledger.PrivateKey) {
+func (x *auditExport) pin(t *testing.T, key ledger.PrivateKey) {
 	t.Helper()
 	x.pinned = filepath.Join(t.TempDir(), "keys")
 	if err := os.WriteFile(x.pinned, []byte(key.Public().String()+"\n"), 0o644); err != nil {
@@ -205,8 +205,8 @@ func (x *exhibit) pin(t *testing.T, key ledger.PrivateKey) {
 	}
 }
 
-// stranger is a key under the log's name that is not the log's.
-func (x *exhibit) stranger(t *testing.T) ledger.PrivateKey {
+// unknownKey is a key under the log's name that is not the log's.
+func (x *auditExport) unknownKey(t *testing.T) ledger.PrivateKey {
 	t.Helper()
 	key, err := ledger.NewPrivateKey(x.keys[0].Name(), bytes.Repeat([]byte{9}, 32))
 	if err != nil {
@@ -215,10 +215,10 @@ func (x *exhibit) stranger(t *testing.T) ledger.PrivateKey {
 	return key
 }
 
-// usurp makes another history, signed by a key of the thief's own.
-func (x *exhibit) usurp(t *testing.T) {
+// resignWith makes another history, signed by a key of the thief's own.
+func (x *auditExport) resignWith(t *testing.T) {
 	t.Helper()
-	thief := x.stranger(t)
+	thief := x.unknownKey(t)
 	x.forge(t, []ledger.PrivateKey{thief})
 	x.edit(t, "keys", func([]byte) []byte { return []byte(thief.Public().String() + "\n") })
 }
@@ -242,27 +242,27 @@ func (c *chain) overrideOften(t *testing.T, n int) {
 // were tampered with.
 func TestIndependentVerifier(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.overrideOften(t, 100)
 	kept := c.covered(t, 100)
 	c.overrideOften(t, 160) // more entries than a full tile has
-	s.integrated(t)
+	s.waitLogged(t)
 	honest, verdict := c.copyOf(t, []byte(kept.Checkpoint), func(*pb.AuditEntry) {})
-	if !verdict.Valid() || len(exhibits) < 25 {
-		t.Fatalf("the copy: %v; %d exhibits", verdict.Faults, len(exhibits))
+	if !verdict.Valid() || len(auditExports) < 25 {
+		t.Fatalf("the copy: %v; %d exhibits", verdict.Faults, len(auditExports))
 	}
-	keys := attacked{chain: c}.chainKeys(t, "ebb-and-flow")
+	keys := tamperedChain{chain: c}.chainKeys(t, "ebb-and-flow")
 	other, err := ledger.Checkpoint{Origin: keys[0].Name(), Head: ledger.Head{Size: kept.TreeSize, Root: ledger.LeafHash([]byte("another"))}}.Sign(keys)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, e := range exhibits {
+	for _, e := range auditExports {
 		t.Run(e.name, func(t *testing.T) {
-			x := &exhibit{dir: filepath.Join(t.TempDir(), "copy"), kept: []byte(kept.Checkpoint), other: other, keys: keys}
+			x := &auditExport{dir: filepath.Join(t.TempDir(), "copy"), kept: []byte(kept.Checkpoint), other: other, keys: keys}
 			copyData(t, honest, x.dir)
 			e.do(t, x)
-			ours, theirs := x.ours(t), x.theirs(t)
+			ours, theirs := x.verifyInGo(t), x.verifyInPython(t)
 			if ours.Valid() != e.holds || theirs.Holds != e.holds {
 				t.Errorf("want %v; ours: %v %v; theirs: %v %q", e.holds, ours.Valid(), ours.Faults, theirs.Holds, theirs.Faults)
 			}
@@ -277,8 +277,8 @@ func TestIndependentVerifier(t *testing.T) {
 	}
 }
 
-// ours is the verdict of "server audit verify".
-func (x *exhibit) ours(t *testing.T) verify.Report {
+// verifyInGo is the verdict of "server audit verify".
+func (x *auditExport) verifyInGo(t *testing.T) verify.Report {
 	t.Helper()
 	trust := verify.TrustedInput{Against: x.against}
 	if x.pinned != "" {
@@ -295,14 +295,14 @@ func (x *exhibit) ours(t *testing.T) verify.Report {
 	return report
 }
 
-// opinion is what the independent verifier says.
-type opinion struct {
+// pythonVerdict is what the independent verifier says.
+type pythonVerdict struct {
 	Holds  bool
 	Faults []string
 }
 
-// theirs is the verdict of the independent verifier.
-func (x *exhibit) theirs(t *testing.T) opinion {
+// verifyInPython is the verdict of the independent verifier.
+func (x *auditExport) verifyInPython(t *testing.T) pythonVerdict {
 	t.Helper()
 	args := []string{"testdata/verify_log.py", x.dir}
 	if x.against != nil {
@@ -318,7 +318,7 @@ func (x *exhibit) theirs(t *testing.T) opinion {
 	command := exec.Command("python3", args...)
 	command.Stderr = os.Stderr
 	out, err := command.Output()
-	said := opinion{}
+	said := pythonVerdict{}
 	exit := new(exec.ExitError)
 	switch problem := json.Unmarshal(out, &said); {
 	case problem != nil:

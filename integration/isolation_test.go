@@ -17,14 +17,14 @@ import (
 // The promise: nobody sees, changes or learns of anything in another chain. A
 // name that lies there is answered as one that lies nowhere.
 
-// TestForeignNamesAreUnknownNames puts, in every RPC and for every name that its
+// TestNamesOfOtherChainsAreNotFound puts, in every RPC and for every name that its
 // request holds, the name of something that another chain has, then of something
 // that it has not. Both answers must be the same but for the name, and the same
 // as for an unknown name of the caller's own chain.
-func TestForeignNamesAreUnknownNames(t *testing.T) {
+func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	own, foreign := s.newStage(t, "ebb-and-flow"), s.newStage(t, "low-tide")
+	s := newTestServer(t)
+	own, foreign := s.newFixture(t, "ebb-and-flow"), s.newFixture(t, "low-tide")
 	for _, r := range contract() {
 		if r.Name() == "CreateChain" || r.Name() == "ListChains" || r.Name() == "AcceptRestore" {
 			continue // an operator's, who belongs to no chain and names none
@@ -36,7 +36,7 @@ func TestForeignNamesAreUnknownNames(t *testing.T) {
 				req.(*pb.RecordEventsRequest).Events = req.(*pb.RecordEventsRequest).Events[:1]
 			}
 			elsewhere := foreign.example(t, r).make(t)
-			before := s.contents(t)
+			before := s.tableDigests(t)
 			for _, at := range namesIn(req) {
 				existing, ok := at.get(elsewhere)
 				if !ok || existing == "" {
@@ -58,7 +58,7 @@ func TestForeignNamesAreUnknownNames(t *testing.T) {
 					t.Errorf("%s: an unknown name of the own chain is answered\n%s\none of another\n%s", at, unknown, known)
 				}
 			}
-			wantSame(t, before, s.contents(t))
+			wantSame(t, before, s.tableDigests(t))
 		})
 	}
 }
@@ -75,7 +75,7 @@ func tail(name string) string {
 
 // asked is how a request is answered, with every name that it holds made one:
 // what is left tells whether two answers differ in more than the name.
-func asked(t *testing.T, st *stage, who person, r rpc, req proto.Message) string {
+func asked(t *testing.T, st *fixture, who person, r rpc, req proto.Message) string {
 	t.Helper()
 	_, err := st.ask(t, who, r, req)
 	told := fmt.Sprint(status.Code(err), " ", reasonOf(err), " ", status.Convert(err).Message())
@@ -168,9 +168,9 @@ func (p place) put(m proto.Message, name string) proto.Message {
 // chain that was asked for.
 func TestListsShowOneChain(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	own := s.newStage(t, "ebb-and-flow")
-	s.newStage(t, "low-tide")
+	s := newTestServer(t)
+	own := s.newFixture(t, "ebb-and-flow")
+	s.newFixture(t, "low-tide")
 	for _, r := range contract() {
 		if r.access().Mutates || r.Name() == "ListChains" {
 			continue
@@ -204,7 +204,7 @@ func TestListsShowOneChain(t *testing.T) {
 // nor call in the name of one.
 func TestOnlyOperatorsSeeChains(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	own, foreign := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	_, err := own.directory.ListChains(own.odile.calling(t), &pb.ListChainsRequest{})
 	wantError(t, "a manager lists chains", err, codes.PermissionDenied, "ROLE_NOT_ALLOWED")
@@ -220,9 +220,9 @@ func TestOnlyOperatorsSeeChains(t *testing.T) {
 // one client and is unknown under another.
 func TestOneClientsRecordsAreNotAnothers(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	d := c.proceedDecision(t)
 	other := c.client(t)
 	check := c.question(d.Inputs.Consultation.Name)
 	check.Parent = other
@@ -238,18 +238,18 @@ func TestOneClientsRecordsAreNotAnothers(t *testing.T) {
 	wantError(t, "an outcome of another client's service", err, codes.NotFound, "NOT_FOUND")
 }
 
-// TestForeignNamesInFactsAreUnknownNames: a fact that names something of another
+// TestNamesOfOtherChainsInEventsAreNotFound: a fact that names something of another
 // chain is taken as one that names something unknown, and tells as little.
-func TestForeignNamesInFactsAreUnknownNames(t *testing.T) {
+func TestNamesOfOtherChainsInEventsAreNotFound(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	own, foreign := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	told := map[string]string{}
-	for what, of := range map[string]*chain{"foreign": foreign, "unknown": s.people("nowhere")} {
+	for what, of := range map[string]*chain{"foreign": foreign, "unknown": s.describeChain("nowhere")} {
 		session := own.session(t)
 		used := &pb.Event{Actor: of.amara.name, Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{Product: of.relaxer, LotCode: of.relaxerLot}}}
 		answer := must(t, own.till, own.processing.RecordEvents, &pb.RecordEventsRequest{
-			Name: session.Name, Events: []*pb.Event{happened(session, 0, used)}, RequestId: newID()})
+			Name: session.Name, Events: []*pb.Event{eventAt(session, 0, used)}, RequestId: newID()})
 		status := fmt.Sprint(answer.Results[0].Status, answer.Results[0].Reason, answer.NewDeviations)
 		mask := []string{of.name + "/", "CHAIN/", used.EventId, "EVENT"}
 		for i, d := range answer.NewDeviations { // each is on the log of its own chain, as an entry of its own

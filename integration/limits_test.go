@@ -39,13 +39,13 @@ func nested(req proto.Message, depth int) raw {
 // so is one that is any deeper than the contract.
 func TestDeepRequestsAreRefused(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
 	requests := map[rpc]proto.Message{}
 	for _, name := range []string{"GetClient", "CreateClient", "RecordEvents", "WatchSession", "ExportEntries"} {
 		requests[rpcNamed(name)] = st.example(t, rpcNamed(name)).make(t)
 	}
-	before := s.contents(t)
+	before := s.tableDigests(t)
 	for r, req := range requests {
 		for _, depth := range []int{1, 60, 70, 9_999, 10_000, 100_000} {
 			sent := nested(req, depth)
@@ -53,8 +53,8 @@ func TestDeepRequestsAreRefused(t *testing.T) {
 			wantError(t, fmt.Sprint(r.Name(), " ", depth, " deep"), err, codes.InvalidArgument, "INVALID_FIELD")
 		}
 	}
-	wantSame(t, before, s.contents(t))
-	if _, err := s.ask(t, st.vesna, rpcNamed("GetSession"), &pb.GetSessionRequest{Name: st.known.session}); err != nil {
+	wantSame(t, before, s.tableDigests(t))
+	if _, err := s.ask(t, st.vesna, rpcNamed("GetSession"), &pb.GetSessionRequest{Name: st.names.session}); err != nil {
 		t.Errorf("afterwards: %v", err)
 	}
 }
@@ -63,11 +63,11 @@ func TestDeepRequestsAreRefused(t *testing.T) {
 // and what a call has given up does not go on in the database.
 func TestStatementsEndBeforeTheirCalls(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now, Development: true,
-		Limits: serve.Limits{CallTime: 500 * time.Millisecond, Quotas: unbounded()},
+		Limits: serve.Limits{CallTime: 500 * time.Millisecond, Quotas: unlimitedQuotas()},
 	})
 	if err != nil {
 		t.Fatal(err)

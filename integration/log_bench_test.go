@@ -25,7 +25,7 @@ import (
 // newLogged is a chain on a server of its own.
 func newLogged(b *testing.B) *chain {
 	b.Helper()
-	s := &site{clock: &clock{now: time.Now().UTC()}, database: storagetest.NewDurable(b), keys: newKeys(b)}
+	s := &testServer{clock: &clock{now: time.Now().UTC()}, database: storagetest.NewDurable(b), keys: newKeys(b)}
 	s.sql = s.database.SQL(b, "")
 	s.start(b)
 	return s.newChain(b, "ebb-and-flow")
@@ -38,7 +38,7 @@ func BenchmarkLogIntegration(b *testing.B) {
 	const waiting = 50_000
 	for b.Loop() {
 		c := newLogged(b)
-		lead := c.seize(b)
+		lead := c.takeLead(b)
 		c.load(b, waiting)
 		before := inUse()
 		began := time.Now()
@@ -55,9 +55,9 @@ func BenchmarkLogIntegration(b *testing.B) {
 	b.ReportMetric(0, "ns/op") // the whole says nothing
 }
 
-// seize takes the lead of the log from the server, which puts nothing on it
+// takeLead takes the lead of the log from the server, which puts nothing on it
 // until release gives it back.
-func (s *site) seize(b *testing.B) storage.Lead {
+func (s *testServer) takeLead(b *testing.B) storage.Lead {
 	b.Helper()
 	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity', epoch = epoch + 1"); err != nil {
 		b.Fatal(err)
@@ -71,7 +71,7 @@ func (s *site) seize(b *testing.B) storage.Lead {
 	return lead
 }
 
-func (s *site) release(b *testing.B, lead storage.Lead) {
+func (s *testServer) release(b *testing.B, lead storage.Lead) {
 	b.Helper()
 	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity' where epoch = $1", lead.Epoch); err != nil {
 		b.Fatal(err)
@@ -79,7 +79,7 @@ func (s *site) release(b *testing.B, lead storage.Lead) {
 }
 
 // reached waits until the log has got to all that is on record now.
-func (s *site) reached(b *testing.B) {
+func (s *testServer) reached(b *testing.B) {
 	b.Helper()
 	var newest, at int64
 	if err := s.sql.QueryRow("select coalesce(max(position), 0) from audit_entries").Scan(&newest); err != nil {
@@ -310,7 +310,7 @@ func BenchmarkLogHotPath(b *testing.B) {
 					both[stopped] = rate()
 					continue
 				}
-				lead := c.seize(b)
+				lead := c.takeLead(b)
 				both[stopped] = rate()
 				c.release(b, lead)
 				c.reached(b) // what has gathered is not the next one's to pay

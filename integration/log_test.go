@@ -24,13 +24,13 @@ import (
 // of the whole log.
 func TestFiltersFindWhatTheySay(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	// The session is left with an unheeded call to rinse, which the server enters
 	// by itself; what is compared must stand still.
 	eventually(t, "the call to rinse to be entered", func() bool { return len(c.entries(t, `kind = "ALARM"`)) > 0 })
-	s.integrated(t)
+	s.waitLogged(t)
 	all := c.entries(t, "")
 	refusal, middle := all[slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return !changesOnly(e) })], all[len(all)/2].RecordTime.AsTime()
 	rule := refusal.Rules[0].RuleId
@@ -104,7 +104,7 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 			}
 		}
 		wantEntries(t, filter, c.entries(t, filter), want)
-		exported := attacked{chain: c}.exported(t, filter)
+		exported := tamperedChain{chain: c}.exported(t, filter)
 		for i, e := range exported { // reads by an auditor are entries that came since
 			if i < len(want) && !proto.Equal(e, want[i]) || i >= len(want) && e.Kind != pb.EntryKind_ENTRY_KIND_AUDITOR_READ {
 				t.Errorf("%s: entry %d of an export is %v", filter, i, e)
@@ -141,7 +141,7 @@ func namesOf(entries []*pb.AuditEntry) string {
 // TestFiltersThatMakeNoSense are refused with what would be right.
 func TestFiltersThatMakeNoSense(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for _, filter := range []string{
 		`kind`, `"REFUSAL"`, `kind = REFUSAL`, `kind = "REFUSAL" rule = "x"`, `kind = `, `= "REFUSAL"`, `kind = "REFUSAL" AND`, `(kind = "REFUSAL"`, `colour = "pink"`, `kind = "NONSENSE"`,
@@ -195,7 +195,7 @@ func (c *chain) busy(t testing.TB) (stop func()) {
 // sees every entry that was there before, once and in order.
 func TestPagesOfTheLogStandStill(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	before := c.entries(t, "")
@@ -223,7 +223,7 @@ func TestPagesOfTheLogStandStill(t *testing.T) {
 // with the last token: the copy ends up as the log, bytes and order.
 func TestCopiesMissNothing(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
 	stop := c.busy(t)
@@ -232,7 +232,7 @@ func TestCopiesMissNothing(t *testing.T) {
 		copied.take(t, c, 1+copied.exports%7)
 	}
 	stop()
-	s.integrated(t)
+	s.waitLogged(t)
 	copied.take(t, c, 1<<30)
 	wantEntries(t, "the copy", copied.entries, c.entries(t, ""))
 	stored := bodies(t, s.sql, "select body from audit_entries order by position")
@@ -253,7 +253,7 @@ type logCopy struct {
 // order of the log, with none left out.
 func (k *logCopy) take(t *testing.T, c *chain, most int) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 	defer cancel()
 	stream, err := c.audit.ExportEntries(c.odile.identify(ctx), &pb.ExportEntriesRequest{Parent: c.name, ResumeToken: k.token})
 	if err != nil {
@@ -282,10 +282,10 @@ func (k *logCopy) take(t *testing.T, c *chain, most int) {
 // one filter is of no use with another.
 func TestCopiesAreFilteredToo(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
-	s.integrated(t)
+	s.waitLogged(t)
 	export := func(filter, token string) (found []*pb.AuditEntry, next string, err error) {
 		stream, err := c.audit.ExportEntries(c.odile.calling(t), &pb.ExportEntriesRequest{Parent: c.name, Filter: filter, ResumeToken: token})
 		for err == nil {

@@ -6,19 +6,19 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// spelledOtherwise are ways in which the lot R-2611 of the cast gets onto a form:
+// lotSpellings are ways in which the lot R-2611 of the cast gets onto a form:
 // in small letters, with blanks, with another dash, with look-alikes, with what is
 // printed around it.
-var spelledOtherwise = []string{"r-2611", " R 2611 ", "R2611", "R–2611", "R-26lI", "Ｒ-２６１１",
+var lotSpellings = []string{"r-2611", " R 2611 ", "R2611", "R–2611", "R-26lI", "Ｒ-２６１１",
 	"LOT R-2611", "Lot no. R2611", "Batch R-2611", "CH.-B. R2611", "R-2611 EXP 12/27", "(01)09506000134352(10)R2611"}
 
 // TestRecallHoldsHoweverTheLotIsSpelled: a recalled lot is refused, and its uses
 // are found, in whatever way its code is typed.
 func TestRecallHoldsHoweverTheLotIsSpelled(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	sessions := map[string]string{} // how they spell the lot, by name
-	for _, code := range spelledOtherwise {
+	for _, code := range lotSpellings {
 		c.relaxerLot = code
 		sessions[c.session(t).Name] = code
 	}
@@ -27,10 +27,10 @@ func TestRecallHoldsHoweverTheLotIsSpelled(t *testing.T) {
 	for _, name := range recall.Sessions {
 		delete(sessions, name)
 	}
-	if int(recall.SessionCount) != len(spelledOtherwise) || len(sessions) > 0 {
+	if int(recall.SessionCount) != len(lotSpellings) || len(sessions) > 0 {
 		t.Errorf("the recall of R-2611 found %d sessions, and not those planned with %q", recall.SessionCount, sessions)
 	}
-	for _, code := range spelledOtherwise {
+	for _, code := range lotSpellings {
 		c.relaxerLot = code
 		wantFinding(t, c.decision(t), "product.lot-recalled")
 	}
@@ -40,12 +40,12 @@ func TestRecallHoldsHoweverTheLotIsSpelled(t *testing.T) {
 // way makes it usable again.
 func TestNoUpdateClearsARecall(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	must(t, c.imara, c.catalog.RecallLot, &pb.RecallLotRequest{
 		Name: c.relaxer, LotCode: "R-2611", Reason: "the maker calls it back", RequestId: newID()})
 	for _, lots := range [][]*pb.Lot{nil, {{LotCode: "R2611"}}, {{LotCode: "r 26 11"}, {LotCode: "R-2612"}}} {
 		product := must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{
-			Product: &pb.Product{Name: c.relaxer, Lots: lots}, UpdateMask: mask("lots"), RequestId: newID()}).Product
+			Product: &pb.Product{Name: c.relaxer, Lots: lots}, UpdateMask: updateMask("lots"), RequestId: newID()}).Product
 		recalled := 0
 		for _, lot := range product.Lots {
 			if lot.RecallTime != nil {
@@ -55,7 +55,7 @@ func TestNoUpdateClearsARecall(t *testing.T) {
 		if recalled != 1 {
 			t.Errorf("after an update to %v, %d lots are recalled, want 1: %v", lots, recalled, product.Lots)
 		}
-		for _, code := range append(spelledOtherwise, "R-2611") {
+		for _, code := range append(lotSpellings, "R-2611") {
 			c.relaxerLot = code
 			wantFinding(t, c.decision(t), "product.lot-recalled")
 		}

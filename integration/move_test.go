@@ -27,7 +27,7 @@ func (c *chain) move(session *pb.Session, client string) *pb.MoveSessionRequest 
 // lost, and the log says who moved it.
 func TestVisitIsMovedToTheRightClient(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.carriedOut(t)
 	wrong, right := parent(session.Name), c.client(t)
 	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: wrong, RequestId: newID(),
@@ -62,7 +62,7 @@ func TestVisitIsMovedToTheRightClient(t *testing.T) {
 	}
 	// A till that still has the old name loses nothing.
 	c.clock.advance(time.Hour)
-	c.report(t, session, happened(session, 90*time.Minute, note("came back for her scarf")))
+	c.report(t, session, eventAt(session, 90*time.Minute, note("came back for her scarf")))
 	copied = must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: moved.Name, WithEvents: true})
 	if len(copied.Events) != len(c.service(session))+1 {
 		t.Errorf("a fact for the old name left the visit with %d facts, want %d", len(copied.Events), len(c.service(session))+1)
@@ -72,30 +72,30 @@ func TestVisitIsMovedToTheRightClient(t *testing.T) {
 // TestWhoMayMoveAVisit: a second person, once, to another client.
 func TestWhoMayMoveAVisit(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session, right := c.session(t), c.client(t)
 	own := c.move(session, right)
 	own.Practitioner = c.amara.name // a supervisor may act for her
-	wantError(t, "her own visit", fails(t, c.imara, c.processing.MoveSession, own), codes.FailedPrecondition, "OWN_VISIT")
+	wantError(t, "her own visit", mustFail(t, c.imara, c.processing.MoveSession, own), codes.FailedPrecondition, "OWN_VISIT")
 	c.imara, c.amara = c.amara, c.imara // a service of the supervisor's own
 	mine := c.session(t)
 	c.imara, c.amara = c.amara, c.imara
 	another := c.move(mine, right)
 	another.Practitioner = c.amara.name
-	wantError(t, "her own visit in another's name", fails(t, c.imara, c.processing.MoveSession, another), codes.FailedPrecondition, "OWN_VISIT")
-	wantError(t, "to the same client", fails(t, c.imara, c.processing.MoveSession, c.move(session, parent(session.Name))), codes.FailedPrecondition, "SAME_CLIENT")
-	if err := fails(t, c.amara, c.processing.MoveSession, c.move(session, right)); reasonOf(err) == "" {
+	wantError(t, "her own visit in another's name", mustFail(t, c.imara, c.processing.MoveSession, another), codes.FailedPrecondition, "OWN_VISIT")
+	wantError(t, "to the same client", mustFail(t, c.imara, c.processing.MoveSession, c.move(session, parent(session.Name))), codes.FailedPrecondition, "SAME_CLIENT")
+	if err := mustFail(t, c.amara, c.processing.MoveSession, c.move(session, right)); reasonOf(err) == "" {
 		t.Errorf("a practitioner moved a visit: %v", err)
 	}
 	must(t, c.imara, c.processing.MoveSession, c.move(session, right))
-	wantError(t, "a second time", fails(t, c.imara, c.processing.MoveSession, c.move(session, right)), codes.FailedPrecondition, "VISIT_MOVED")
+	wantError(t, "a second time", mustFail(t, c.imara, c.processing.MoveSession, c.move(session, right)), codes.FailedPrecondition, "VISIT_MOVED")
 }
 
 // TestCardKnowsWhatWasReportedAfterClosing: a scalp that had changed the next day is
 // on the card, and so is it when only the card for print is read.
 func TestCardKnowsWhatWasReportedAfterClosing(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.carriedOut(t)
 	client := parent(session.Name)
 	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: client, RequestId: newID(),
@@ -105,7 +105,7 @@ func TestCardKnowsWhatWasReportedAfterClosing(t *testing.T) {
 		t.Fatalf("before the report the card reminds of %q", text)
 	}
 	c.clock.advance(20 * time.Hour)
-	c.report(t, session, happened(session, 20*time.Hour, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: true}}}))
+	c.report(t, session, eventAt(session, 20*time.Hour, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: true}}}))
 	card := c.cardOf(t, client)
 	if text := strings.Join(card.Reminders, "\n"); !strings.Contains(text, reminder) {
 		t.Errorf("the card reminds of %q, want the changed scalp", text)
@@ -132,15 +132,15 @@ func TestCardKnowsWhatWasReportedAfterClosing(t *testing.T) {
 // for the old names, are on the right client's record.
 func TestWhatIsKnownLaterFollowsAMovedVisit(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.carriedOut(t)
-	c.report(t, session, happened(session, 40*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front")), happened(session, 41*time.Minute, &pb.Event{
+	c.report(t, session, eventAt(session, 40*time.Minute, felt(pb.Comfort_COMFORT_BURNING, "front")), eventAt(session, 41*time.Minute, &pb.Event{
 		Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: pb.Place_PLACE_HEAD}}}))
 	wrong, right := parent(session.Name), c.client(t)
 	old := c.incidentsOf(t, wrong)[0]
 	must(t, c.imara, c.processing.MoveSession, c.move(session, right))
 	must(t, c.amara, c.incident.UpdateIncident, &pb.UpdateIncidentRequest{RequestId: newID(),
-		Incident: &pb.Incident{Name: old.Name, Blister: yes}, UpdateMask: mask("blister")})
+		Incident: &pb.Incident{Name: old.Name, Blister: yes}, UpdateMask: updateMask("blister")})
 	must(t, c.amara, c.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: wrong, RequestId: newID(),
 		Outcome: &pb.Outcome{Session: session.Name, BrokenOffReason: "it burned", ScalpChanged: yes}})
 	card := c.cardOf(t, right)
@@ -155,11 +155,11 @@ func TestWhatIsKnownLaterFollowsAMovedVisit(t *testing.T) {
 // TestNoNumberOfIncidentsHidesAnOlderOne: the card and the next decision know all.
 func TestNoNumberOfIncidentsHidesAnOlderOne(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	client := c.client(t)
-	first := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()}).Incident
+	first := must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()}).Incident
 	for range 101 {
-		must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.noticed(), RequestId: newID()})
+		must(t, c.till, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: c.newIncident(), RequestId: newID()})
 	}
 	incidents := c.cardOf(t, client).Incidents
 	if len(incidents) != 102 || incidents[101].Name != first.Name {

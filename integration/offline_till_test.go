@@ -24,11 +24,11 @@ import (
 func (c *chain) eventful(s *pb.Session) []*pb.Event {
 	const minute = time.Minute
 	return append(c.service(s),
-		happened(s, 4*minute, applied("crown")),
-		happened(s, 11*minute, &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{
+		eventAt(s, 4*minute, applied("crown")),
+		eventAt(s, 11*minute, &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{
 			Comfort: pb.Comfort_COMFORT_TINGLING, SectionId: "crown"}}}),
-		happened(s, 15*minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}),
-		happened(s, 16*minute, note("the assistant was away")),
+		eventAt(s, 15*minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}),
+		eventAt(s, 16*minute, note("the assistant was away")),
 	)
 }
 
@@ -40,7 +40,7 @@ func TestLateFactsComeToTheSameState(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 2))
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	live := c.session(t)
 	facts := c.eventful(live)
@@ -117,17 +117,17 @@ func (c *chain) reportBadly(t *testing.T, random *rand.Rand, session *pb.Session
 }
 
 // nonsense is a fact that is none.
-func nonsense(s *pb.Session) *pb.Event { return happened(s, 0, &pb.Event{}) }
+func nonsense(s *pb.Session) *pb.Event { return eventAt(s, 0, &pb.Event{}) }
 
 // TestMalformedFactsCostNoOthers breaks every field of every kind of fact. Each
 // broken one is rejected by name; the sound one beside them is recorded, and so is
 // one whose value only a newer till knows.
 func TestMalformedFactsCostNoOthers(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	broken, known := breakages(happened(session, 0, note("sound"))), 0
+	broken, known := invalidCases(eventAt(session, 0, note("sound"))), 0
 	for batch := range slices.Chunk(broken, 100) {
 		req := &pb.RecordEventsRequest{Name: session.Name, RequestId: newID()}
 		for _, b := range batch {
@@ -137,7 +137,7 @@ func TestMalformedFactsCostNoOthers(t *testing.T) {
 			}
 			req.Events = append(req.Events, e)
 		}
-		req.Events = append(req.Events, happened(session, 0, note("sound")))
+		req.Events = append(req.Events, eventAt(session, 0, note("sound")))
 		answer := must(t, c.till, c.processing.RecordEvents, req)
 		for i, b := range batch {
 			got := answer.Results[i]
@@ -168,10 +168,10 @@ func TestMalformedFactsCostNoOthers(t *testing.T) {
 // and a fact is never altered.
 func TestAnEventIDIsOneFact(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
-	first := happened(session, 0, note("first"))
+	first := eventAt(session, 0, note("first"))
 	c.report(t, session, first)
 	altered := proto.CloneOf(first)
 	altered.GetNote().Text = "altered"
@@ -193,18 +193,18 @@ func TestAnEventIDIsOneFact(t *testing.T) {
 // one service at the same time. Each fact has one place.
 func TestTillsReportAtOnce(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	s := newTestServer(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.startSecondServer(t)
 	session := c.session(t)
 	var facts []*pb.Event
 	for i := range 40 {
-		facts = append(facts, happened(session, time.Duration(i)*time.Second, note(fmt.Sprint("remark ", i))))
+		facts = append(facts, eventAt(session, time.Duration(i)*time.Second, note(fmt.Sprint("remark ", i))))
 	}
 	c.clock.advance(time.Minute)
 	var tills sync.WaitGroup
 	for till := range 4 {
 		tills.Go(func() {
-			server := []*site{s, twin}[till%2]
+			server := []*testServer{s, twin}[till%2]
 			for batch := range slices.Chunk(facts, 3+till) {
 				must(t, c.till, server.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, Events: batch, Echo: c.echo(), RequestId: newID()})
 			}

@@ -16,20 +16,20 @@ import (
 // The promise: every list comes in pages that end, of at most the size asked
 // for, without a gap or a double, and fit into what a client receives at once.
 
-// crowd is a stage with at least three of everything in each list.
-func (s *site) crowd(t testing.TB, id string) *stage {
+// newManyRecords is a stage with at least three of everything in each list.
+func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 	t.Helper()
-	st := s.newStage(t, id)
+	st := s.newFixture(t, id)
 	for i := range 3 {
 		must(t, st.odile, st.directory.CreateSalon, &pb.CreateSalonRequest{
 			Parent: st.name, SalonId: fmt.Sprint("salon-", i), Salon: &pb.Salon{DisplayName: "One more"}, RequestId: newID()})
 		must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded())
-		st.decisionFor(t, st.known.client, brokenSkin)
-		visitor := parent(st.known.outcome)
+		st.decisionFor(t, st.names.client, brokenSkin)
+		visitor := parent(st.names.outcome)
 		session := must(t, st.amara, st.processing.StartSession, &pb.StartSessionRequest{
 			Parent: visitor, Salon: st.salon, Practitioner: st.amara.name, UnderWay: true, RequestId: newID()}).Session
 		must(t, st.amara, st.outcome.RecordOutcome, brokenOff(session))
-		must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: st.known.client, Incident: st.noticed(), RequestId: newID()})
+		must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: st.names.client, Incident: st.newIncident(), RequestId: newID()})
 	}
 	return st
 }
@@ -37,13 +37,13 @@ func (s *site) crowd(t testing.TB, id string) *stage {
 // listing is a list RPC with a request for it.
 type listing struct {
 	rpc
-	stage *stage
+	stage *fixture
 	who   person
 	req   proto.Message
 }
 
 // listings are all the lists of a stage.
-func (st *stage) listings(t testing.TB) []listing {
+func (st *fixture) listings(t testing.TB) []listing {
 	t.Helper()
 	var all []listing
 	for _, r := range contract() {
@@ -105,10 +105,10 @@ func (l listing) all(t testing.TB, size int32) []string {
 // together they are the list.
 func TestEveryListComesInPages(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.crowd(t, "ebb-and-flow")
+	s := newTestServer(t)
+	st := s.newManyRecords(t, "ebb-and-flow")
 	for i := range 3 {
-		s.people(fmt.Sprint("other-", i)).found(t)
+		s.describeChain(fmt.Sprint("other-", i)).found(t)
 	}
 	for _, l := range st.listings(t) {
 		whole := l.all(t, 500)
@@ -151,10 +151,10 @@ func (c *chain) found(t testing.TB) {
 // refused.
 func TestPageTokensBelongToTheirList(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	here, there := s.crowd(t, "ebb-and-flow"), s.crowd(t, "low-tide")
+	s := newTestServer(t)
+	here, there := s.newManyRecords(t, "ebb-and-flow"), s.newManyRecords(t, "low-tide")
 	tokens := map[string]string{}
-	for _, st := range []*stage{here, there} {
+	for _, st := range []*fixture{here, there} {
 		for _, l := range st.listings(t) {
 			_, token, err := l.page(t, 1, "")
 			if err != nil || token == "" {
@@ -204,8 +204,8 @@ func other(b byte) string {
 // TestLongListsAreCutToSize makes a list longer than the largest page.
 func TestLongListsAreCutToSize(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c := s.people("ebb-and-flow")
+	s := newTestServer(t)
+	c := s.describeChain("ebb-and-flow")
 	c.found(t)
 	var makers sync.WaitGroup
 	for maker := range 8 {
@@ -230,12 +230,12 @@ func TestLongListsAreCutToSize(t *testing.T) {
 	}
 }
 
-// TestTheFattestRecordsFit stores the largest policy, product and consultation
+// TestLargestRecordsFit stores the largest policy, product and consultation
 // that a request can bring, decides on them, and reads all of it back through a
 // client that takes no more than gRPC's own limit of 4 MiB at once.
-func TestTheFattestRecordsFit(t *testing.T) {
+func TestLargestRecordsFit(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	policies := c.fatPolicies(t, 3)
 	must(t, c.odile, c.catalog.ActivateHousePolicy, &pb.ActivateHousePolicyRequest{Name: policies[0], RequestId: newID()})
@@ -243,7 +243,7 @@ func TestTheFattestRecordsFit(t *testing.T) {
 	for i := len(product.Lots); i < 500; i++ {
 		product.Lots = append(product.Lots, &pb.Lot{LotCode: fmt.Sprintf("%03d%s", i, strings.Repeat("\u6f22", 57))})
 	}
-	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: product, UpdateMask: mask("lots"), RequestId: newID()})
+	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: product, UpdateMask: updateMask("lots"), RequestId: newID()})
 	client := c.client(t)
 	for range 3 {
 		d := c.decisionFor(t, client, func(k *pb.Consultation) {
@@ -298,7 +298,7 @@ func (c *chain) fatPolicies(t testing.TB, n int) (names []string) {
 					Code: fmt.Sprintf("REASON_%d", k), Description: strings.Repeat("\u6f22", 200)})
 			}
 			if req.HousePolicy.Rules = append(req.HousePolicy.Rules, r); proto.Size(req.HousePolicy) > 128<<10 {
-				wantError(t, "a policy too large", fails(t, c.odile, c.catalog.CreateHousePolicy, req), codes.InvalidArgument, "INVALID_FIELD")
+				wantError(t, "a policy too large", mustFail(t, c.odile, c.catalog.CreateHousePolicy, req), codes.InvalidArgument, "INVALID_FIELD")
 				req.HousePolicy.Rules = req.HousePolicy.Rules[:j]
 				break
 			}

@@ -28,7 +28,7 @@ func findingOf(d *pb.Decision, rule string) *pb.Finding {
 // the strand had broken, metal was found or the scalp was tender.
 func TestNoHeatOnFailedTests(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for name, spoil := range map[string]func(*pb.Consultation){
 		"elasticity failed": func(k *pb.Consultation) { k.Tests.Elasticity = pb.ElasticityReading_ELASTICITY_READING_FAILED },
@@ -57,7 +57,7 @@ func TestNoHeatOnFailedTests(t *testing.T) {
 // Code, Health-General s. 21-259.2(b) (2025).
 func TestFormaldehydeByState(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	smoothing := must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{
 		Parent: c.name, ProductId: "smoothing", RequestId: newID(), Product: &pb.Product{
@@ -74,7 +74,7 @@ func TestFormaldehydeByState(t *testing.T) {
 		pb.Jurisdiction_JURISDICTION_US:            "",
 		pb.Jurisdiction_JURISDICTION_US_TEXAS:      "",
 	} {
-		c.moveTo(t, place)
+		c.moveVisitTo(t, place)
 		question := c.question(c.submitted(t, c.client(t)).Name)
 		question.Product, question.LotCode = smoothing.Name, "S-1"
 		d := must(t, c.amara, c.eligibility.CheckEligibility, question).Decision
@@ -101,19 +101,19 @@ func TestFormaldehydeByState(t *testing.T) {
 // are not licensed, needs no number to work or to decide; one in Texas does.
 func TestLicenceWhereThereIsOne(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	unlicensed := &pb.Practitioner{Name: c.amara.name}
 	must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{
-		Practitioner: unlicensed, UpdateMask: mask("licence_number", "licence_expire_time"), RequestId: newID()})
+		Practitioner: unlicensed, UpdateMask: updateMask("licence_number", "licence_expire_time"), RequestId: newID()})
 	must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{
-		Practitioner: &pb.Practitioner{Name: c.imara.name}, UpdateMask: mask("licence_number", "licence_expire_time"), RequestId: newID()})
-	c.cleared(t)
+		Practitioner: &pb.Practitioner{Name: c.imara.name}, UpdateMask: updateMask("licence_number", "licence_expire_time"), RequestId: newID()})
+	c.proceedDecision(t)
 	d := c.decision(t, c.shampooed)
 	if answer := must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, overridable(t, d))); answer.Override.Denial != 0 {
 		t.Errorf("a supervisor without a licence, in the UK: %s", answer.Override.Denial)
 	}
-	c.moveTo(t, pb.Jurisdiction_JURISDICTION_US_TEXAS)
+	c.moveVisitTo(t, pb.Jurisdiction_JURISDICTION_US_TEXAS)
 	if d := wantVerdict(t, c.decision(t), pb.Verdict_VERDICT_REFUSE); findingOf(d, "practitioner.no-licence") == nil {
 		t.Errorf("in Texas: %v", d.Findings)
 	}
@@ -123,23 +123,23 @@ func TestLicenceWhereThereIsOne(t *testing.T) {
 // changes nothing; one that says more selects the pack.
 func TestRegionCode(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	create := func(id, region string, place pb.Jurisdiction) *pb.CreateSalonRequest {
 		return &pb.CreateSalonRequest{Parent: c.name, SalonId: id, RequestId: newID(),
 			Salon: &pb.Salon{DisplayName: "Invented", Jurisdiction: place, RegionCode: region}}
 	}
-	err := fails(t, c.odile, c.directory.CreateSalon, create("wrong", "FR", pb.Jurisdiction_JURISDICTION_UK))
+	err := mustFail(t, c.odile, c.directory.CreateSalon, create("wrong", "FR", pb.Jurisdiction_JURISDICTION_UK))
 	wantError(t, "France in the UK", err, codes.InvalidArgument, "INVALID_FIELD")
 	if !strings.Contains(err.Error(), "salon.region_code") || !strings.Contains(err.Error(), "JURISDICTION_EU") {
 		t.Errorf("the error does not say which field and what would be right: %v", err)
 	}
-	update := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, RegionCode: "US-TX"}, UpdateMask: mask("region_code"), RequestId: newID()}
-	wantError(t, "Texas in the UK", fails(t, c.odile, c.directory.UpdateSalon, update), codes.InvalidArgument, "INVALID_FIELD")
+	update := &pb.UpdateSalonRequest{Salon: &pb.Salon{Name: c.salon, RegionCode: "US-TX"}, UpdateMask: updateMask("region_code"), RequestId: newID()}
+	wantError(t, "Texas in the UK", mustFail(t, c.odile, c.directory.UpdateSalon, update), codes.InvalidArgument, "INVALID_FIELD")
 	if got := must(t, c.odile, c.directory.GetSalon, &pb.GetSalonRequest{Name: c.salon}).Salon; got.RegionCode != "" {
 		t.Errorf("refused, and changed all the same: %v", got)
 	}
-	c.moveTo(t, pb.Jurisdiction_JURISDICTION_US)
+	c.moveVisitTo(t, pb.Jurisdiction_JURISDICTION_US)
 	must(t, c.odile, c.directory.UpdateSalon, again(update))
 	red := func(k *pb.Consultation) { k.Scalp.Redness = pb.Answer_ANSWER_UNSURE }
 	if d := wantVerdict(t, c.decision(t, red), pb.Verdict_VERDICT_REFUSE); findingOf(d, "law.texas-skin") == nil {
@@ -152,7 +152,7 @@ func TestRegionCode(t *testing.T) {
 // it does, and a call by telephone does nothing.
 func TestIncidentInTheNextDecision(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	happened := c.clock.Now().Add(-72 * time.Hour)
 	incident := func(client string, kind pb.IncidentKind) *pb.Incident {
@@ -186,7 +186,7 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 	}
 	other := incident(burnt, pb.IncidentKind_INCIDENT_KIND_EYE)
 	wantField(t, "consultation.history.doctors_words[0].incident", c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{
-		Parent: splashed, Consultation: c.card(word(other.Name)), RequestId: newID()}) // another client's
+		Parent: splashed, Consultation: c.consultationAnswers(word(other.Name)), RequestId: newID()}) // another client's
 	c.clock.advance(25 * time.Hour)
 	wantVerdict(t, c.decisionFor(t, splashed, word(eye.Name)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
@@ -194,7 +194,7 @@ func TestIncidentInTheNextDecision(t *testing.T) {
 // TestWaveTakesThio: hydroxide for a wave is refused, whatever else is right.
 func TestWaveTakesThio(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	question := c.question(c.submitted(t, c.client(t)).Name)
 	question.ServiceKind = pb.ServiceKind_SERVICE_KIND_WAVE
@@ -209,9 +209,9 @@ func TestWaveTakesThio(t *testing.T) {
 // out bring no findings.
 func TestSectionsAndTheirProducts(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	super := proto.CloneOf(c.shelf()[3])
+	super := proto.CloneOf(c.products()[3])
 	super.Name, super.Strength, super.Lots = "", pb.Strength_STRENGTH_SUPER, []*pb.Lot{{LotCode: "U-1", ExpireTime: timestamppb.New(c.clock.Now().Add(-time.Hour))}}
 	super = must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{Parent: c.name, ProductId: "super", Product: super, RequestId: newID()}).Product
 	fragile := func(k *pb.Consultation) { k.Hair.Sections[2].Porosity = pb.Porosity_POROSITY_EXTREME }
@@ -227,7 +227,7 @@ func TestSectionsAndTheirProducts(t *testing.T) {
 			q.SectionChoices = []*pb.SectionChoice{{SectionId: "front", Product: super.Name}}
 		},
 	} {
-		err := fails(t, c.amara, c.eligibility.CheckEligibility, ask(change))
+		err := mustFail(t, c.amara, c.eligibility.CheckEligibility, ask(change))
 		wantError(t, field, err, codes.InvalidArgument, "INVALID_FIELD")
 		if !strings.Contains(err.Error(), field) || !strings.Contains(err.Error(), "back-left") {
 			t.Errorf("the error does not name %s and what would be right: %v", field, err)

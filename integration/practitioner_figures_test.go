@@ -15,10 +15,10 @@ import (
 // whichever server, on the day they were made; a what-if stores no record.
 func TestFiguresShowWhoAsksAgain(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	there := *c
-	there.site = s.twin(t)
+	there.testServer = s.startSecondServer(t)
 	client := parent(wantVerdict(t, c.decision(t, brokenSkin), pb.Verdict_VERDICT_REFUSE).Name)
 	c.clock.advance(time.Minute)
 	asked := c.question(c.submitted(t, client).Name)
@@ -26,14 +26,14 @@ func TestFiguresShowWhoAsksAgain(t *testing.T) {
 	must(t, c.imara, c.eligibility.CheckEligibility, asked) // sent twice
 
 	whatIf := proto.CloneOf(asked)
-	whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: c.card(brokenSkin)}
-	before := s.contents(t)
+	whatIf.Subject = &pb.CheckEligibilityRequest_Inline{Inline: c.consultationAnswers(brokenSkin)}
+	before := s.tableDigests(t)
 	must(t, c.amara, c.eligibility.CheckEligibility, again(whatIf))
 	must(t, c.imara, there.eligibility.CheckEligibility, again(whatIf))
-	wantSame(t, before, s.contents(t))
+	wantSame(t, before, s.tableDigests(t))
 	bad := again(whatIf)
 	bad.SectionIds = []string{"moon"}
-	fails(t, c.amara, c.eligibility.CheckEligibility, bad) // no answer, no what-if
+	mustFail(t, c.amara, c.eligibility.CheckEligibility, bad) // no answer, no what-if
 	midnight := c.clock.Now().Truncate(24 * time.Hour).Add(24 * time.Hour)
 	c.clock.advance(midnight.Sub(c.clock.Now()))
 	supervised := again(whatIf)

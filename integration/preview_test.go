@@ -10,9 +10,9 @@ import (
 // as if the policy were in force, and changes nothing.
 func TestPreviewSaysWhatAPolicyWouldHaveDone(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	given := []*pb.Decision{c.cleared(t), c.cleared(t), c.decision(t, brokenSkin)}
+	given := []*pb.Decision{c.proceedDecision(t), c.proceedDecision(t), c.decision(t, brokenSkin)}
 	upload := &pb.CreateHousePolicyRequest{Parent: c.name, HousePolicyId: "strict", RequestId: newID(), HousePolicy: &pb.HousePolicy{
 		DisplayName: "Strict",
 		Rules: []*pb.Rule{{
@@ -22,9 +22,9 @@ func TestPreviewSaysWhatAPolicyWouldHaveDone(t *testing.T) {
 		}},
 	}}
 	policy := must(t, c.odile, s.catalog.CreateHousePolicy, upload).HousePolicy
-	before := s.contents(t)
+	before := s.tableDigests(t)
 	preview := must(t, c.odile, s.catalog.PreviewHousePolicy, &pb.PreviewHousePolicyRequest{Name: policy.Name})
-	wantSame(t, before, s.contents(t))
+	wantSame(t, before, s.tableDigests(t))
 	if preview.Checked != 3 || len(preview.Rules) != 1 || preview.Rules[0].Fired != 2 || preview.Rules[0].Failed != 0 {
 		t.Errorf("preview %v", preview)
 	}

@@ -42,28 +42,28 @@ func (c *chain) movedVisit(t *testing.T) movedVisit {
 	v := movedVisit{old: c.session(t), right: c.client(t)}
 	v.wrong = parent(v.old.Name)
 	c.clock.advance(time.Hour)
-	c.report(t, v.old, append(c.service(v.old), happened(v.old, 37*time.Minute, note(movedNote)),
-		happened(v.old, 38*time.Minute, &pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: movedStop}}}))...)
+	c.report(t, v.old, append(c.service(v.old), eventAt(v.old, 37*time.Minute, note(movedNote)),
+		eventAt(v.old, 38*time.Minute, &pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: movedStop}}}))...)
 	outcome := completed(v.old)
 	outcome.Outcome.Comments = movedComment
 	outcome.Outcome.Completed, outcome.Outcome.BrokenOffReason = false, movedStop
 	must(t, c.amara, c.outcome.RecordOutcome, outcome)
-	noticed := c.noticed()
+	noticed := c.newIncident()
 	noticed.Session, noticed.Seen, noticed.Photos = v.old.Name, movedSeen, []*pb.PhotoTaken{photographed(movedPhoto)}
 	must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: v.wrong, Incident: noticed, RequestId: newID()})
 	v.move = c.move(v.old, v.right)
 	v.move.Comment = movedReason
 	v.copied = must(t, c.imara, c.processing.MoveSession, v.move).Session
-	v.late = &pb.RecordEventsRequest{Name: v.old.Name, SendTime: c.clock.stamp(), Echo: c.echo(), RequestId: newID(),
-		Events: []*pb.Event{happened(v.old, 40*time.Minute, note(movedLate))}}
+	v.late = &pb.RecordEventsRequest{Name: v.old.Name, SendTime: c.clock.timestamp(), Echo: c.echo(), RequestId: newID(),
+		Events: []*pb.Event{eventAt(v.old, 40*time.Minute, note(movedLate))}}
 	must(t, c.till, c.processing.RecordEvents, v.late)
 	v.twice = again(v.late)
 	must(t, c.till, c.processing.RecordEvents, v.twice)
 	return v
 }
 
-// shownOf is all that callers get of a client and the client's visits.
-func (c *chain) shownOf(t *testing.T, client string) string {
+// visibleText is all that callers get of a client and the client's visits.
+func (c *chain) visibleText(t *testing.T, client string) string {
 	t.Helper()
 	var all strings.Builder
 	all.Write(c.handedOut(t, client))
@@ -75,7 +75,7 @@ func (c *chain) shownOf(t *testing.T, client string) string {
 // stays, what lay with the wrong one is gone.
 func TestErasedWrongClientLeavesTheMovedVisit(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	v := c.movedVisit(t)
 	file := string(c.handedOut(t, v.wrong))
 	wantAll(t, "before, the file for the wrong client", file, []string{movedReason})
@@ -87,8 +87,8 @@ func TestErasedWrongClientLeavesTheMovedVisit(t *testing.T) {
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: v.wrong, RequestId: newID()})
 
 	c.wantVisitGone(t, v.old, v.wrong)
-	wantError(t, "the move again", fails(t, c.imara, c.processing.MoveSession, v.move), codes.NotFound, "NOT_FOUND")
-	shown := c.shownOf(t, v.right)
+	wantError(t, "the move again", mustFail(t, c.imara, c.processing.MoveSession, v.move), codes.NotFound, "NOT_FOUND")
+	shown := c.visibleText(t, v.right)
 	wantAll(t, "the right client", shown, append(copiedWords, movedLate))
 	if strings.Contains(shown, movedReason) {
 		t.Errorf("how the move came about was on the wrong client's record, and is on the right one's: %s", shown)
@@ -99,7 +99,7 @@ func TestErasedWrongClientLeavesTheMovedVisit(t *testing.T) {
 	for _, late := range []*pb.RecordEventsRequest{v.late, v.twice} {
 		must(t, c.till, c.processing.RecordEvents, late) // it is the right client's
 	}
-	c.report(t, v.copied, happened(v.copied, 45*time.Minute, note("came back for her scarf")))
+	c.report(t, v.copied, eventAt(v.copied, 45*time.Minute, note("came back for her scarf")))
 }
 
 // TestErasedRightClientTakesTheMovedVisit: the copy is gone, and so is whatever else
@@ -107,9 +107,9 @@ func TestErasedWrongClientLeavesTheMovedVisit(t *testing.T) {
 // old name.
 func TestErasedRightClientTakesTheMovedVisit(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	v := c.movedVisit(t)
-	wantAll(t, "before, the right client", c.shownOf(t, v.right), append(copiedWords, movedLate))
+	wantAll(t, "before, the right client", c.visibleText(t, v.right), append(copiedWords, movedLate))
 	must(t, c.imara, c.processing.MoveSession, v.move) // a retry is answered
 	must(t, c.till, c.processing.RecordEvents, v.late)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: v.right, RequestId: newID()})
@@ -130,10 +130,10 @@ func TestErasedRightClientTakesTheMovedVisit(t *testing.T) {
 func (c *chain) wantVisitGone(t *testing.T, session *pb.Session, client string) {
 	t.Helper()
 	gone := func(what string, err error) { t.Helper(); wantError(t, what, err, codes.NotFound, "NOT_FOUND") }
-	gone("the session", fails(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true}))
-	gone("a fact", fails(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, SendTime: c.clock.stamp(),
-		Echo: c.echo(), RequestId: newID(), Events: []*pb.Event{happened(session, 41*time.Minute, note("too late"))}}))
-	gone("the outcomes", fails(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}))
-	gone("the client", fails(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}))
-	c.wantNotShown(t, client, nil, gone)
+	gone("the session", mustFail(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true}))
+	gone("a fact", mustFail(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, SendTime: c.clock.timestamp(),
+		Echo: c.echo(), RequestId: newID(), Events: []*pb.Event{eventAt(session, 41*time.Minute, note("too late"))}}))
+	gone("the outcomes", mustFail(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}))
+	gone("the client", mustFail(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}))
+	c.wantNotVisible(t, client, nil, gone)
 }

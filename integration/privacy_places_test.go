@@ -22,18 +22,18 @@ import (
 // The promise: what auditors and whoever keeps the server running get, names no
 // client and repeats nothing that was said of one, before an erasure and after.
 
-// wantNothingTold looks for canaries in a copy of the log, the report, the sheets
+// wantNoCanaryInOutputs looks for canaries in a copy of the log, the report, the sheets
 // of the program, the metrics and the answers about health. Each must hold what
 // belongs there, so that a search of nothing does not pass.
-func (b *birdcage) wantNothingTold(t *testing.T, when string, c *chain, client string) {
+func (b *canaryTest) wantNoCanaryInOutputs(t *testing.T, when string, c *chain, client string) {
 	t.Helper()
 	for where, place := range map[string]struct {
 		text []byte
 		want []string
 	}{
-		"the copy of the log":      {c.copied(t), []string{client, "ENTRY_KIND_REFUSAL"}},
-		"the report":               {c.reported(t), []string{"scalp.broken-skin, version ", last(c.amara.name)}},
-		"the metrics":              {b.measured(t), []string{"ConsultationService/CreateClient"}},
+		"the copy of the log":      {c.auditCopy(t), []string{client, "ENTRY_KIND_REFUSAL"}},
+		"the report":               {c.htmlReport(t), []string{"scalp.broken-skin, version ", last(c.amara.name)}},
+		"the metrics":              {b.metricsText(t), []string{"ConsultationService/CreateClient"}},
 		"the answers about health": {b.health(t, c), []string{"SERVING"}},
 		"the sheets":               {b.sheets(t, c), []string{client, "REFUSAL", "scalp.broken-skin"}},
 	} {
@@ -46,8 +46,8 @@ func (b *birdcage) wantNothingTold(t *testing.T, when string, c *chain, client s
 	}
 }
 
-// copied is all files of a copy of the log, and all entries in words.
-func (c *chain) copied(t *testing.T) []byte {
+// auditCopy is all files of a copy of the log, and all entries in words.
+func (c *chain) auditCopy(t *testing.T) []byte {
 	t.Helper()
 	var all bytes.Buffer
 	dir, verdict := c.copyOf(t, nil, func(e *pb.AuditEntry) { fmt.Fprintln(&all, e) })
@@ -68,8 +68,8 @@ func (c *chain) copied(t *testing.T) []byte {
 	return all.Bytes()
 }
 
-// reported is the report about all time.
-func (c *chain) reported(t *testing.T) []byte {
+// htmlReport is the report about all time.
+func (c *chain) htmlReport(t *testing.T) []byte {
 	t.Helper()
 	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
 	facts, err := report.Gather(c.odile.calling(t), source, c.name, report.Period{})
@@ -83,8 +83,8 @@ func (c *chain) reported(t *testing.T) []byte {
 	return page.Bytes()
 }
 
-// measured is the metrics of the server.
-func (b *birdcage) measured(t *testing.T) []byte {
+// metricsText is the metrics of the server.
+func (b *canaryTest) metricsText(t *testing.T) []byte {
 	t.Helper()
 	answer, err := http.Get("http://" + b.metrics + "/metrics")
 	if err != nil {
@@ -99,7 +99,7 @@ func (b *birdcage) measured(t *testing.T) []byte {
 }
 
 // health is what the server answers about its health.
-func (b *birdcage) health(t *testing.T, c *chain) []byte {
+func (b *canaryTest) health(t *testing.T, c *chain) []byte {
 	t.Helper()
 	var all bytes.Buffer
 	for _, service := range []string{"", "liveness", "readiness", "alkalog.clock", c.name, c.name + "/log"} {
@@ -110,7 +110,7 @@ func (b *birdcage) health(t *testing.T, c *chain) []byte {
 }
 
 // sheets is what the program prints of the log, in every form.
-func (b *birdcage) sheets(t *testing.T, c *chain) []byte {
+func (b *canaryTest) sheets(t *testing.T, c *chain) []byte {
 	t.Helper()
 	program := filepath.Join(t.TempDir(), "alkalog")
 	if out, err := exec.Command("go", "build", "-o", program, "../server").CombinedOutput(); err != nil {
@@ -136,9 +136,9 @@ func (b *birdcage) sheets(t *testing.T, c *chain) []byte {
 	return all.Bytes()
 }
 
-// wantShown wants what belongs to the client to be where callers who may see it
+// wantVisible wants what belongs to the client to be where callers who may see it
 // look, so that its absence after an erasure means something.
-func (b *birdcage) wantShown(t *testing.T, c *chain, client string) {
+func (b *canaryTest) wantVisible(t *testing.T, c *chain, client string) {
 	t.Helper()
 	card := func(format pb.CardFormat) string {
 		return must(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: format}).Rendered
@@ -187,17 +187,17 @@ func wrenSearches(c *chain) []*pb.ListClientsRequest {
 	return []*pb.ListClientsRequest{{Parent: c.name, DisplayName: wrenName}, {Parent: c.name, Phone: wrenPhone}, {Parent: c.name, Email: wrenEmail}}
 }
 
-// wantNotShown asks for all of wantShown after the client was erased; gone is told
+// wantNotVisible asks for all of wantShown after the client was erased; gone is told
 // of every error.
-func (c *chain) wantNotShown(t *testing.T, client string, incidents []string, gone func(what string, err error)) {
+func (c *chain) wantNotVisible(t *testing.T, client string, incidents []string, gone func(what string, err error)) {
 	t.Helper()
 	for _, format := range []pb.CardFormat{pb.CardFormat_CARD_FORMAT_UNSPECIFIED, pb.CardFormat_CARD_FORMAT_TEXT, pb.CardFormat_CARD_FORMAT_HTML} {
-		gone("the card as "+format.String(), fails(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: format}))
+		gone("the card as "+format.String(), mustFail(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client, Format: format}))
 	}
-	gone("the incidents", fails(t, c.amara, c.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: client}))
+	gone("the incidents", mustFail(t, c.amara, c.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: client}))
 	for _, name := range incidents {
-		gone("an incident", fails(t, c.amara, c.incident.GetIncident, &pb.GetIncidentRequest{Name: name}))
-		gone("the maker's file", fails(t, c.imara, c.incident.ExportIncident, &pb.ExportIncidentRequest{Name: name}))
+		gone("an incident", mustFail(t, c.amara, c.incident.GetIncident, &pb.GetIncidentRequest{Name: name}))
+		gone("the maker's file", mustFail(t, c.imara, c.incident.ExportIncident, &pb.ExportIncidentRequest{Name: name}))
 	}
 	stream, err := c.consultation.ExportClient(c.odile.calling(t), &pb.ExportClientRequest{Name: client})
 	if err == nil {

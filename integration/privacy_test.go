@@ -35,37 +35,37 @@ import (
 // find what is there.
 const wrenWitness = "Invented Periwinklestone"
 
-// birdcage is a durable database with a server that writes down all it says.
-type birdcage struct {
-	*site
-	said    *wordsSaid
+// canaryTest is a durable database with a server that writes down all it says.
+type canaryTest struct {
+	*testServer
+	said    *logCapture
 	retries []func() error // what was asked about the client, to be asked again
 }
 
-// wordsSaid is what a server has said.
-type wordsSaid struct {
+// logCapture is what a server has said.
+type logCapture struct {
 	mu   sync.Mutex
 	text bytes.Buffer
 }
 
 // Write keeps it.
-func (l *wordsSaid) Write(p []byte) (int, error) {
+func (l *logCapture) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.Write(p)
 }
 
 // String is all of it.
-func (l *wordsSaid) String() string {
+func (l *logCapture) String() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.String()
 }
 
-func newBirdcage(t *testing.T) *birdcage {
+func newCanaryTest(t *testing.T) *canaryTest {
 	t.Helper()
-	words := &wordsSaid{}
-	b := &birdcage{said: words, site: &site{
+	words := &logCapture{}
+	b := &canaryTest{said: words, testServer: &testServer{
 		clock: &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}, database: storagetest.NewDurable(t), keys: newKeys(t),
 		logger: slog.New(slog.NewJSONHandler(words, &slog.HandlerOptions{Level: slog.LevelDebug}))}}
 	b.sql = b.database.SQL(t, localpg.Superuser)
@@ -74,8 +74,8 @@ func newBirdcage(t *testing.T) *birdcage {
 	return b
 }
 
-// remembered makes a call, and remembers to make it again.
-func remembered[Q, A proto.Message](t *testing.T, b *birdcage, who person, call func(Q) (A, error), req Q) A {
+// sentPayloads makes a call, and remembers to make it again.
+func sentPayloads[Q, A proto.Message](t *testing.T, b *canaryTest, who person, call func(Q) (A, error), req Q) A {
 	t.Helper()
 	answer, err := call(req)
 	if err != nil {
@@ -85,8 +85,8 @@ func remembered[Q, A proto.Message](t *testing.T, b *birdcage, who person, call 
 	return answer
 }
 
-// provoke makes calls with canaries that fail, and returns what callers are told.
-func (b *birdcage) provoke(t *testing.T, c *chain, client string) (told []string) {
+// causeErrors makes calls with canaries that fail, and returns what callers are told.
+func (b *canaryTest) causeErrors(t *testing.T, c *chain, client string) (told []string) {
 	t.Helper()
 	ctx := c.amara.calling(t)
 	fail := func(_ any, err error) {
@@ -97,13 +97,13 @@ func (b *birdcage) provoke(t *testing.T, c *chain, client string) (told []string
 		told = append(told, err.Error(), fmt.Sprint(violationsOf(err)))
 	}
 	named := &pb.Client{Name: client, Etag: "0123", DisplayName: wrenName, Phone: wrenPhone, Email: wrenEmail}
-	fail(c.consultation.UpdateClient(ctx, &pb.UpdateClientRequest{Client: named, UpdateMask: mask("phone"), RequestId: newID()}))
-	fail(c.consultation.UpdateClient(ctx, &pb.UpdateClientRequest{Client: named, UpdateMask: mask("nothing"), RequestId: newID()}))
+	fail(c.consultation.UpdateClient(ctx, &pb.UpdateClientRequest{Client: named, UpdateMask: updateMask("phone"), RequestId: newID()}))
+	fail(c.consultation.UpdateClient(ctx, &pb.UpdateClientRequest{Client: named, UpdateMask: updateMask("nothing"), RequestId: newID()}))
 	fail(c.consultation.CreateClient(ctx, &pb.CreateClientRequest{Parent: c.name, Client: named, RequestId: wrenName}))
 	fail(c.consultation.CreateClient(ctx, &pb.CreateClientRequest{Parent: c.name, RequestId: newID(), Client: &pb.Client{DisplayName: wrenName + "\x00"}}))
 	fail(c.consultation.CreateClient(ctx, &pb.CreateClientRequest{Parent: c.name, RequestId: newID(), Client: &pb.Client{DisplayName: wrenName, BirthDate: wrenReference}}))
 	fail(c.consultation.CreateConsultation(ctx, &pb.CreateConsultationRequest{Parent: client, RequestId: newID(),
-		Consultation: c.card(func(k *pb.Consultation) { k.Remarks, k.Salon = wrenRemark, c.name+"/salons/none" })}))
+		Consultation: c.consultationAnswers(func(k *pb.Consultation) { k.Remarks, k.Salon = wrenRemark, c.name+"/salons/none" })}))
 	fail(c.consultation.ListClients(c.vesna.calling(t), &pb.ListClientsRequest{Parent: c.name, DisplayName: wrenName}))
 	return told
 }
@@ -153,9 +153,9 @@ func tables(t *testing.T, pool *sql.DB) map[string][]byte {
 	return found
 }
 
-// wantNothingInClear looks for canaries in every row of every table, in a dump, in
+// wantNoPlaintext looks for canaries in every row of every table, in a dump, in
 // every file of the database and in what the server has said.
-func (b *birdcage) wantNothingInClear(t *testing.T, when string) {
+func (b *canaryTest) wantNoPlaintext(t *testing.T, when string) {
 	t.Helper()
 	all := []byte{}
 	for table, values := range tables(t, b.sql) {
@@ -214,14 +214,14 @@ func wantWitness(t *testing.T, where string, text []byte) {
 // client's particulars in everything there is, erases, and looks again.
 func TestErasedClientsCannotBeRead(t *testing.T) {
 	t.Parallel()
-	b := newBirdcage(t)
+	b := newCanaryTest(t)
 	c := b.newChain(t, "ebb-and-flow")
 	must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "witness", RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: wrenWitness, Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}})
 	client := b.visit(t, c)
 	other := c.carriedOut(t)
 	must(t, c.amara, c.outcome.RecordOutcome, completed(other))
-	told := b.provoke(t, c, client)
+	told := b.causeErrors(t, c, client)
 	for _, retry := range b.retries {
 		if err := retry(); err != nil {
 			t.Fatalf("a retry before the erasure: %v", err)
@@ -233,11 +233,11 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 			t.Errorf("the file for the client lacks %q", canary)
 		}
 	}
-	b.wantShown(t, c, client)
-	b.integrated(t)
+	b.wantVisible(t, c, client)
+	b.waitLogged(t)
 	before := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
-	b.wantNothingInClear(t, "before")
-	b.wantNothingTold(t, "before", c, client)
+	b.wantNoPlaintext(t, "before")
+	b.wantNoCanaryInOutputs(t, "before", c, client)
 
 	entries, incidents := c.entries(t, ""), []string{}
 	for _, i := range c.incidentsOf(t, client) {
@@ -248,20 +248,20 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 	if again := must(t, c.odile, c.consultation.EraseClient, req); !proto.Equal(again, first) {
 		t.Errorf("asked again: %v, at first %v", again, first)
 	}
-	err := fails(t, c.odile, c.consultation.EraseClient, again(req))
+	err := mustFail(t, c.odile, c.consultation.EraseClient, again(req))
 	wantError(t, "erased twice", err, codes.NotFound, "NOT_FOUND")
 	told = append(told, err.Error())
 	told = append(told, b.wantGone(t, c, client, other)...)
-	c.wantNotShown(t, client, incidents, func(what string, err error) {
+	c.wantNotVisible(t, client, incidents, func(what string, err error) {
 		wantError(t, what, err, codes.NotFound, "NOT_FOUND")
 		told = append(told, err.Error())
 	})
-	b.integrated(t)
-	b.wantNothingInClear(t, "after")
+	b.waitLogged(t)
+	b.wantNoPlaintext(t, "after")
 	wantNoCanary(t, "what callers were told", []byte(strings.Join(told, "\n")))
 
 	after := c.entries(t, "")
-	b.wantNothingTold(t, "after", c, client) // an auditor reads, which is on the log too
+	b.wantNoCanaryInOutputs(t, "after", c, client) // an auditor reads, which is on the log too
 	fresh := after[len(entries):]
 	if !slices.EqualFunc(entries, after[:len(entries)], func(x, y *pb.AuditEntry) bool { return proto.Equal(x, y) }) {
 		t.Error("entries of before have changed")
@@ -286,7 +286,7 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 
 // wantGone asks for everything of an erased client, and for the like of another
 // one; it returns what callers were told.
-func (b *birdcage) wantGone(t *testing.T, c *chain, client string, other *pb.Session) (told []string) {
+func (b *canaryTest) wantGone(t *testing.T, c *chain, client string, other *pb.Session) (told []string) {
 	t.Helper()
 	gone := func(what string, err error) {
 		t.Helper()
@@ -298,16 +298,16 @@ func (b *birdcage) wantGone(t *testing.T, c *chain, client string, other *pb.Ses
 	for i, retry := range b.retries {
 		gone(fmt.Sprintf("retry %d", i), retry())
 	}
-	gone("the client", fails(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}))
-	gone("consultations", fails(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: client}))
-	gone("decisions", fails(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client}))
-	gone("sessions", fails(t, c.amara, c.processing.ListSessions, &pb.ListSessionsRequest{Parent: client}))
-	gone("outcomes", fails(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}))
-	gone("the card", fails(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client}))
+	gone("the client", mustFail(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}))
+	gone("consultations", mustFail(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: client}))
+	gone("decisions", mustFail(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client}))
+	gone("sessions", mustFail(t, c.amara, c.processing.ListSessions, &pb.ListSessionsRequest{Parent: client}))
+	gone("outcomes", mustFail(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}))
+	gone("the card", mustFail(t, c.amara, c.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client}))
 	for _, e := range c.entries(t, `kind = "REFUSAL"`) {
 		if e.Client == client {
-			gone("a decision", fails(t, c.vesna, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: e.Decision}))
-			gone("a replay", fails(t, c.vesna, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.Decision}))
+			gone("a decision", mustFail(t, c.vesna, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: e.Decision}))
+			gone("a replay", mustFail(t, c.vesna, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.Decision}))
 		}
 	}
 	found := must(t, c.amara, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, DisplayName: wrenName})

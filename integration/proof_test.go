@@ -43,12 +43,12 @@ func signed(t testing.TB, checkpoint string, keys []string) ledger.Checkpoint {
 // tree that holds it, and every tree to extend every earlier one.
 func TestProofsOfTheLog(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	var seen []ledger.Checkpoint
 	for range 4 {
 		c.causes(t)
-		s.integrated(t)
+		s.waitLogged(t)
 		got := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
 		now := signed(t, got.Checkpoint, got.Keys)
 		if now.Size != got.TreeSize || !strings.HasSuffix(now.Origin, "/ebb-and-flow") || len(got.Handovers) != 0 || len(got.Keys) != 1 {
@@ -91,8 +91,8 @@ func TestProofsOfTheLog(t *testing.T) {
 // own way.
 func TestProofsThatThereAreNot(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c := s.people("ebb-and-flow")
+	s := newTestServer(t)
+	c := s.describeChain("ebb-and-flow")
 	bare := &pb.CreateChainRequest{RequestId: newID()}
 	_, err := storage.Write(t.Context(), s.database.Open(t, storage.Config{}), "ebb-and-flow", bare, func(*storage.Snapshot) (*pb.CreateChainResponse, storage.Changes, error) {
 		return &pb.CreateChainResponse{}, storage.Changes{Records: []storage.Record{storage.Chains.Insert(&pb.Chain{Name: c.name})}}, nil
@@ -100,20 +100,20 @@ func TestProofsThatThereAreNot(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, "a log of nothing", fails(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
-	wantError(t, "two trees of nothing", fails(t, c.vesna, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
+	wantError(t, "a log of nothing", mustFail(t, c.vesna, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
+	wantError(t, "two trees of nothing", mustFail(t, c.vesna, c.audit.GetConsistencyProof, &pb.GetConsistencyProofRequest{Name: c.name}), codes.FailedPrecondition, "LOG_EMPTY")
 	unknown := &pb.GetInclusionProofRequest{Name: c.name + "/entries/unknown"}
-	wantError(t, "an unknown entry of a log of nothing", fails(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
+	wantError(t, "an unknown entry of a log of nothing", mustFail(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
 	c = s.newChain(t, "low-tide")
 	unknown = &pb.GetInclusionProofRequest{Name: c.name + "/entries/unknown"}
 	c.causes(t)
-	s.integrated(t)
+	s.waitLogged(t)
 	entries := c.entries(t, "")
 	size := int64(len(entries))
-	wantError(t, "an unknown entry", fails(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
+	wantError(t, "an unknown entry", mustFail(t, c.vesna, c.audit.GetInclusionProof, unknown), codes.NotFound, "NOT_FOUND")
 	last := entries[size-1].Name
 	inclusion := func(size int64) error {
-		return fails(t, c.odile, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: last, TreeSize: size})
+		return mustFail(t, c.odile, c.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: last, TreeSize: size})
 	}
 	wantError(t, "a tree that does not hold it", inclusion(size-1), codes.FailedPrecondition, "ENTRY_NOT_IN_TREE")
 	wantError(t, "a tree beyond the log", inclusion(size+1), codes.InvalidArgument, "INVALID_FIELD")
@@ -121,7 +121,7 @@ func TestProofsThatThereAreNot(t *testing.T) {
 		"new_size": {Name: c.name, OldSize: 1, NewSize: size + 1},
 		"old_size": {Name: c.name, OldSize: 3, NewSize: 2},
 	} {
-		err := fails(t, c.odile, c.audit.GetConsistencyProof, req)
+		err := mustFail(t, c.odile, c.audit.GetConsistencyProof, req)
 		wantError(t, field, err, codes.InvalidArgument, "INVALID_FIELD")
 		if violationsOf(err)[field] == "" {
 			t.Errorf("the error does not name %s: %v", field, err)
@@ -133,7 +133,7 @@ func TestProofsThatThereAreNot(t *testing.T) {
 
 // damage changes a table as somebody would who may do anything: the triggers
 // that would not let him are switched off first.
-func damage(t testing.TB, s *site, table string, statements ...string) {
+func damage(t testing.TB, s *testServer, table string, statements ...string) {
 	t.Helper()
 	script := fmt.Sprintf(`begin; alter table %[1]s disable trigger all; %[2]s;
 		do $$ declare name text; begin
@@ -150,14 +150,14 @@ func damage(t testing.TB, s *site, table string, statements ...string) {
 // its entries give that tree's root.
 func TestExportOfATree(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.causes(t)
-	s.integrated(t)
+	s.waitLogged(t)
 	got := must(t, c.odile, c.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: c.name})
 	tree := signed(t, got.Checkpoint, got.Keys)
 	c.causes(t)
-	s.integrated(t)
+	s.waitLogged(t)
 	stored := c.exported(t, &pb.ExportEntriesRequest{Parent: c.name, TreeSize: tree.Size})
 	leaves := make([]ledger.Hash, len(stored))
 	for i, e := range stored {

@@ -18,7 +18,7 @@ import (
 
 func TestReplayGivesTheStoredDecisions(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for _, d := range []*pb.Decision{c.decision(t), c.decision(t, brokenSkin), c.decision(t, medication), c.decision(t, c.shampooed)} {
 		answer := must(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
@@ -40,7 +40,7 @@ func TestReplayGivesTheStoredDecisions(t *testing.T) {
 // can, and replay shows it.
 func TestReplayFindsAnEditedDecision(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := wantVerdict(t, c.decision(t, brokenSkin), pb.Verdict_VERDICT_REFUSE)
 	for what, edit := range map[string]func(*pb.Decision){
@@ -55,7 +55,7 @@ func TestReplayFindsAnEditedDecision(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.forge(t, d, body)
-		err = fails(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
+		err = mustFail(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
 		wantError(t, what+", in clear", err, codes.DataLoss, "RECORD_UNREADABLE")
 		s.forge(t, d, s.sealed(t, d.Name, body))
 		answer := must(t, c.imara, s.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
@@ -80,7 +80,7 @@ func TestReplayFindsAnEditedDecision(t *testing.T) {
 
 // forge overwrites the stored bytes of a decision as an administrator of the
 // database could, who takes the trigger away first.
-func (s *site) forge(t *testing.T, d *pb.Decision, body []byte) {
+func (s *testServer) forge(t *testing.T, d *pb.Decision, body []byte) {
 	t.Helper()
 	for _, statement := range []string{"alter table decisions disable trigger refuse_change", "", "alter table decisions enable always trigger refuse_change"} {
 		var err error
@@ -96,7 +96,7 @@ func (s *site) forge(t *testing.T, d *pb.Decision, body []byte) {
 }
 
 // sealed seals the bytes of a decision as the server does, with its key file.
-func (s *site) sealed(t *testing.T, name string, body []byte) []byte {
+func (s *testServer) sealed(t *testing.T, name string, body []byte) []byte {
 	t.Helper()
 	parts := strings.Split(name, "/")
 	chain, client, id := parts[1], parts[3], parts[5]

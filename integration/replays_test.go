@@ -17,7 +17,7 @@ import (
 // whoever is confined to another one is told what is told of any taken request id.
 func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
+	q := newTwoSalons(t)
 	reused := 0
 	for _, r := range contract() {
 		if !r.access().Mutates || r.access().WholeChain {
@@ -28,14 +28,14 @@ func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 			continue
 		}
 		req := example.make(t)
-		first := answered(t, q.site, example.who, r, req)
+		first := answered(t, q.testServer, example.who, r, req)
 		ask := func(salon string, req proto.Message) (proto.Message, error) {
-			return over(q.conn).askIn(q.calling(t, example.who, salon), r, req)
+			return newStubs(q.conn).askIn(q.calling(t, example.who, salon), r, req)
 		}
 		if again, err := ask(q.salon, req); err != nil || !proto.Equal(again, first) {
 			t.Errorf("%s, repeated in the same salon: %v, %v, at first %v", r.Name(), again, err, first)
 		}
-		if !standsInSalon(req) && !standsInSalon(first) {
+		if !readsInSalon(req) && !readsInSalon(first) {
 			continue // the chain's, such as a client
 		}
 		answer, err := ask(q.south, req)
@@ -60,17 +60,17 @@ func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 	q.product(t, []string{"directions"}, func(p *pb.Product) {
 		p.Directions.MaximumMinutes, p.Directions.UsualMinutes = new(int32(8)), new(int32(6))
 	})
-	wantError(t, "a start", fails(t, q.amara, q.processing.StartSession, start), codes.FailedPrecondition, "DECISION_OUTDATED")
+	wantError(t, "a start", mustFail(t, q.amara, q.processing.StartSession, start), codes.FailedPrecondition, "DECISION_OUTDATED")
 	for salon, want := range map[string]codes.Code{q.salon: codes.FailedPrecondition, q.south: codes.AlreadyExists} {
-		_, err := over(q.conn).processing.StartSession(q.calling(t, q.amara, salon), start)
+		_, err := newStubs(q.conn).processing.StartSession(q.calling(t, q.amara, salon), start)
 		wantError(t, "the start, repeated from "+salon, err, want, map[codes.Code]string{codes.FailedPrecondition: "DECISION_OUTDATED", codes.AlreadyExists: "REQUEST_ID_REUSED"}[want])
 	}
 }
 
-// standsInSalon reports whether a message names something of one salon.
-func standsInSalon(m proto.Message) bool {
+// readsInSalon reports whether a message names something of one salon.
+func readsInSalon(m proto.Message) bool {
 	for _, at := range namesIn(m) {
-		if name, ok := at.get(m); ok && ofVisit(name) {
+		if name, ok := at.get(m); ok && visitCalls(name) {
 			return true
 		}
 	}

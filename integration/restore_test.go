@@ -25,14 +25,14 @@ import (
 // that, which stands on the log; and a checkpoint that somebody has kept shows
 // what is gone for ever.
 
-// house is a server in this process on a directory of its own.
-type house struct {
+// restoreServer is a server in this process on a directory of its own.
+type restoreServer struct {
 	dir    string
 	server *serve.Server
 }
 
 // open starts the server, and returns its people.
-func (h *house) open(t *testing.T, clock *clock) *chain {
+func (h *restoreServer) open(t *testing.T, clock *clock) *chain {
 	t.Helper()
 	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: h.dir, Clock: clock.Now, CoverEvery: time.Hour, Development: true})
 	if err != nil {
@@ -40,19 +40,19 @@ func (h *house) open(t *testing.T, clock *clock) *chain {
 	}
 	h.server = server
 	t.Cleanup(h.close)
-	return (&site{stubs: dial(t, server.Addr()), clock: clock}).people("ebb-and-flow")
+	return (&testServer{stubs: dial(t, server.Addr()), clock: clock}).describeChain("ebb-and-flow")
 }
 
-func (h *house) close() { h.server.Stop(context.Background()) }
+func (h *restoreServer) close() { h.server.Stop(context.Background()) }
 
 // backup copies the files of the stopped database.
-func (h *house) backup(t *testing.T, to string) {
+func (h *restoreServer) backup(t *testing.T, to string) {
 	t.Helper()
 	copyData(t, filepath.Join(h.dir, "pgdata"), filepath.Join(h.dir, to))
 }
 
 // restore puts a copy in the place of the stopped database.
-func (h *house) restore(t *testing.T, from string) {
+func (h *restoreServer) restore(t *testing.T, from string) {
 	t.Helper()
 	if err := os.RemoveAll(filepath.Join(h.dir, "pgdata")); err != nil {
 		t.Fatal(err)
@@ -105,7 +105,7 @@ func (a auditor) ExportEntries(ctx context.Context, req *pb.ExportEntriesRequest
 }
 
 // lastSeen is the checkpoint that the server has kept of the chain's log.
-func (h *house) lastSeen(t *testing.T, chain string) string {
+func (h *restoreServer) lastSeen(t *testing.T, chain string) string {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(h.dir, "checkpoints"))
 	if err != nil {
@@ -123,10 +123,10 @@ func (h *house) lastSeen(t *testing.T, chain string) string {
 // TestRestoredBackup restores a real copy of the database of a stopped server.
 func TestRestoredBackup(t *testing.T) {
 	t.Parallel()
-	h := &house{dir: privateDir(t)}
+	h := &restoreServer{dir: privateDir(t)}
 	at := &clock{now: time.Date(2026, time.November, 3, 12, 0, 0, 0, time.UTC)}
 	c := h.open(t, at)
-	c.settle(t)
+	c.create(t)
 	early := &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane", RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "Mill Lane", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}}
 	made := must(t, c.odile, c.directory.CreateSalon, early)
@@ -151,10 +151,10 @@ func TestRestoredBackup(t *testing.T) {
 	if got := c.covered(t, 0); got.TreeSize >= kept.TreeSize {
 		t.Errorf("the log has %d entries", got.TreeSize)
 	}
-	accept(t, c, h.lastSeen(t, "ebb-and-flow"))
+	acceptDatabase(t, c, h.lastSeen(t, "ebb-and-flow"))
 	c.decision(t, brokenSkin)
 	c.covered(t, 11+5)
-	wantGone(t, c, kept.Checkpoint)
+	wantErased(t, c, kept.Checkpoint)
 	h.close()
 
 	c = h.open(t, at)
@@ -166,24 +166,24 @@ func TestRestoredBackup(t *testing.T) {
 func wantReadOnly(t *testing.T, c *chain) {
 	t.Helper()
 	refusals := c.entries(t, `kind = "REFUSAL"`)
-	err := fails(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "new-one", RequestId: newID(),
+	err := mustFail(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "new-one", RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "New", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}})
 	wantError(t, "a change", err, codes.FailedPrecondition, "LOG_MISMATCH")
 	if !strings.Contains(err.Error(), "AcceptRestore") {
 		t.Errorf("it does not say what to do: %v", err)
 	}
 	consultation := must(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: refusals[0].Client}).Consultations[0]
-	err = fails(t, c.amara, c.eligibility.CheckEligibility, c.question(consultation.Name))
+	err = mustFail(t, c.amara, c.eligibility.CheckEligibility, c.question(consultation.Name))
 	wantError(t, "a decision", err, codes.FailedPrecondition, "LOG_MISMATCH")
 	wantEntries(t, "refusals", c.entries(t, `kind = "REFUSAL"`), refusals)
 }
 
-// accept has an operator accept the database as it is; earlier is the checkpoint
+// acceptDatabase has an operator accept the database as it is; earlier is the checkpoint
 // that it does not follow from.
-func accept(t *testing.T, c *chain, earlier string) {
+func acceptDatabase(t *testing.T, c *chain, earlier string) {
 	t.Helper()
 	req := &pb.AcceptRestoreRequest{Name: c.name, Reason: "the disk of the database was replaced", RequestId: newID()}
-	wantError(t, "a manager", fails(t, c.odile, c.audit.AcceptRestore, req), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+	wantError(t, "a manager", mustFail(t, c.odile, c.audit.AcceptRestore, req), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 	first := must(t, c.operator, c.audit.AcceptRestore, req)
 	e := first.Entry
 	if e.Kind != pb.EntryKind_ENTRY_KIND_RESTORED || e.Summary != req.Reason || e.EarlierCheckpoint != earlier || e.Actor != c.operator.name {
@@ -194,17 +194,17 @@ func accept(t *testing.T, c *chain, earlier string) {
 	}
 	other := proto.CloneOf(req)
 	other.Reason = "another reason, which is no shorter than that"
-	wantError(t, "the same id with other content", fails(t, c.operator, c.audit.AcceptRestore, other), codes.AlreadyExists, "REQUEST_ID_REUSED")
+	wantError(t, "the same id with other content", mustFail(t, c.operator, c.audit.AcceptRestore, other), codes.AlreadyExists, "REQUEST_ID_REUSED")
 	other.RequestId = newID()
-	wantError(t, "once more", fails(t, c.operator, c.audit.AcceptRestore, other), codes.FailedPrecondition, "NOTHING_TO_ACCEPT")
+	wantError(t, "once more", mustFail(t, c.operator, c.audit.AcceptRestore, other), codes.FailedPrecondition, "NOTHING_TO_ACCEPT")
 	if found := c.entries(t, `kind = "RESTORED"`); len(found) != 1 || !proto.Equal(found[0], e) {
 		t.Errorf("on the log: %v", found)
 	}
 }
 
-// wantGone checks that the log holds by itself and not against a checkpoint of
+// wantErased checks that the log holds by itself and not against a checkpoint of
 // before the restore.
-func wantGone(t *testing.T, c *chain, earlier string) {
+func wantErased(t *testing.T, c *chain, earlier string) {
 	t.Helper()
 	if verdict, err := c.audited(t, ""); err != nil || !verdict.Valid() {
 		t.Errorf("by itself: %v, %v", verdict.Faults, err)

@@ -22,9 +22,9 @@ import (
 // two servers that share a database.
 func TestRetriesAreAnsweredAgain(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	servers := []*site{s, s.twin(t)}
-	here, there := s.newStage(t, "ebb-and-flow"), s.newStage(t, "low-tide")
+	s := newTestServer(t)
+	servers := []*testServer{s, s.startSecondServer(t)}
+	here, there := s.newFixture(t, "ebb-and-flow"), s.newFixture(t, "low-tide")
 	for _, r := range contract() {
 		if !r.access().Mutates || r.Name() == "AcceptRestore" {
 			continue // there is nothing to accept here; see restore_test.go
@@ -33,42 +33,42 @@ func TestRetriesAreAnsweredAgain(t *testing.T) {
 			example := here.example(t, r)
 			req := example.make(t)
 			first := answered(t, s, example.who, r, req)
-			once := s.contents(t)
+			once := s.tableDigests(t)
 			for i, answer := range race(t, servers, example.who, r, req) {
 				if !proto.Equal(answer, first) {
 					t.Errorf("retry %d was answered otherwise:\n%v\nat first:\n%v", i, answer, first)
 				}
 			}
-			wantSame(t, once, s.contents(t))
+			wantSame(t, once, s.tableDigests(t))
 
 			_, err := s.ask(t, example.who, r, otherContent(t, req))
 			wantError(t, "the same id with other content", err, codes.AlreadyExists, "REQUEST_ID_REUSED")
-			wantSame(t, once, s.contents(t))
-			elsewhere(t, there, r, req, first)
+			wantSame(t, once, s.tableDigests(t))
+			secondServerCall(t, there, r, req, first)
 		})
 	}
 }
 
-// elsewhere checks that a request id used in one chain is free in another.
-func elsewhere(t *testing.T, there *stage, r rpc, used, answer proto.Message) {
+// secondServerCall checks that a request id used in one chain is free in another.
+func secondServerCall(t *testing.T, there *fixture, r rpc, used, answer proto.Message) {
 	t.Helper()
 	example := there.example(t, r)
 	req := example.make(t)
 	id := req.ProtoReflect().Descriptor().Fields().ByName("request_id")
 	req.ProtoReflect().Set(id, used.ProtoReflect().Get(id))
 	there.clock.advance(time.Minute) // an answer may be no more than a time
-	if got := answered(t, there.site, example.who, r, req); proto.Equal(got, answer) {
+	if got := answered(t, there.testServer, example.who, r, req); proto.Equal(got, answer) {
 		t.Errorf("another chain was given the answer of this one: %v", got)
 	}
 }
 
-// TestDoublesAreDoneOnce sends every mutation several times at once before it
+// TestConcurrentRetriesRunOnce sends every mutation several times at once before it
 // was ever answered: one effect, one answer.
-func TestDoublesAreDoneOnce(t *testing.T) {
+func TestConcurrentRetriesRunOnce(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	servers := []*site{s, s.twin(t)}
-	stage := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	servers := []*testServer{s, s.startSecondServer(t)}
+	stage := s.newFixture(t, "ebb-and-flow")
 	for _, r := range contract() {
 		if !r.access().Mutates || r.Name() == "AcceptRestore" {
 			continue // there is nothing to accept here; see restore_test.go
@@ -104,11 +104,11 @@ func TestDoublesAreDoneOnce(t *testing.T) {
 // record has moved on since.
 func TestRetriesOutliveChanges(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	req := &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane", Salon: &pb.Salon{DisplayName: "Mill Lane"}, RequestId: newID()}
 	first := must(t, c.odile, c.directory.CreateSalon, req)
-	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{RequestId: newID(), UpdateMask: mask("display_name"),
+	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{RequestId: newID(), UpdateMask: updateMask("display_name"),
 		Salon: &pb.Salon{Name: first.Salon.Name, Etag: first.Salon.Etag, DisplayName: "Mill Lane, closed"}})
 	if again := must(t, c.odile, c.directory.CreateSalon, req); !proto.Equal(again, first) {
 		t.Errorf("the retry was answered %v, at first %v", again, first)
@@ -123,16 +123,16 @@ func TestRetriesOutliveChanges(t *testing.T) {
 // the same id may be used for the request put right.
 func TestRefusedRequestsKeepNoID(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	req := &pb.CreateSalonRequest{Parent: c.name, SalonId: last(c.salon), Salon: &pb.Salon{DisplayName: "North Quay"}, RequestId: newID()}
-	wantError(t, "a taken id", fails(t, c.odile, c.directory.CreateSalon, req), codes.AlreadyExists, "ALREADY_EXISTS")
+	wantError(t, "a taken id", mustFail(t, c.odile, c.directory.CreateSalon, req), codes.AlreadyExists, "ALREADY_EXISTS")
 	req.SalonId = "mill-lane"
 	must(t, c.odile, c.directory.CreateSalon, req)
 }
 
 // answered asks and wants an answer.
-func answered(t *testing.T, s *site, who person, r rpc, req proto.Message) proto.Message {
+func answered(t *testing.T, s *testServer, who person, r rpc, req proto.Message) proto.Message {
 	t.Helper()
 	answer, err := s.ask(t, who, r, req)
 	if err != nil {
@@ -143,7 +143,7 @@ func answered(t *testing.T, s *site, who person, r rpc, req proto.Message) proto
 
 // race sends a request eight times at once, by turns to each server, and wants
 // every one answered.
-func race(t *testing.T, servers []*site, who person, r rpc, req proto.Message) []proto.Message {
+func race(t *testing.T, servers []*testServer, who person, r rpc, req proto.Message) []proto.Message {
 	t.Helper()
 	answers, errs := make([]proto.Message, 8), make([]error, 8)
 	var racers sync.WaitGroup
@@ -197,10 +197,10 @@ func setText(m protoreflect.Message, fields ...string) bool {
 }
 
 // counts is how many rows every table has.
-func (s *site) counts(t testing.TB) map[string]int {
+func (s *testServer) counts(t testing.TB) map[string]int {
 	t.Helper()
 	counts := map[string]int{}
-	for table, held := range s.contents(t) {
+	for table, held := range s.tableDigests(t) {
 		var n int
 		if _, err := fmt.Sscanf(held, "%d rows", &n); err != nil {
 			t.Fatal(err)

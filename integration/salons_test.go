@@ -24,25 +24,25 @@ import (
 // The promise: who is confined to a salon sees, changes and learns of nothing in
 // another one of the chain. Clients and their cards follow from salon to salon.
 
-// quays is a stage, on which everything stands in one salon, with a second salon
+// twoSalons is a stage, on which everything stands in one salon, with a second salon
 // and a server that people come to with tokens.
-type quays struct {
-	*stage
+type twoSalons struct {
+	*fixture
 	*identitytest.Installation
 	south string
 	conn  *grpc.ClientConn
 }
 
-func newQuays(t *testing.T) quays {
+func newTwoSalons(t *testing.T) twoSalons {
 	t.Helper()
-	s := newSite(t)
-	q := quays{stage: s.newStage(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
+	s := newTestServer(t)
+	q := twoSalons{fixture: s.newFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
 	q.south = q.name + "/salons/south-quay"
 	must(t, q.odile, q.directory.CreateSalon, &pb.CreateSalonRequest{Parent: q.name, SalonId: last(q.south), RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "South Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK}})
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now,
-		TLSCert: q.TLSCert, TLSKey: q.TLSKey, ClientCA: q.ClientCA, JWKS: q.JWKS, Limits: serve.Limits{Quotas: unbounded()},
+		TLSCert: q.TLSCert, TLSKey: q.TLSKey, ClientCA: q.ClientCA, JWKS: q.JWKS, Limits: serve.Limits{Quotas: unlimitedQuotas()},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -56,9 +56,9 @@ func newQuays(t *testing.T) quays {
 }
 
 // calling is the context of a call by a person who is confined to salons.
-func (q quays) calling(t *testing.T, who person, salons ...string) context.Context {
+func (q twoSalons) calling(t *testing.T, who person, salons ...string) context.Context {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 	t.Cleanup(cancel)
 	name := who.name
 	if who.role == pb.Role_ROLE_TILL {
@@ -74,9 +74,9 @@ func (q quays) calling(t *testing.T, who person, salons ...string) context.Conte
 
 // told is everything that a confined person is told, with every name that the
 // request holds made one.
-func (q quays) told(t *testing.T, who person, r rpc, req proto.Message) (codes.Code, string) {
+func (q twoSalons) told(t *testing.T, who person, r rpc, req proto.Message) (codes.Code, string) {
 	t.Helper()
-	_, err := over(q.conn).askIn(q.calling(t, who, q.south), r, req)
+	_, err := newStubs(q.conn).askIn(q.calling(t, who, q.south), r, req)
 	var names []string
 	for _, at := range namesIn(req) {
 		if name, ok := at.get(req); ok && name != "" {
@@ -91,8 +91,8 @@ func (q quays) told(t *testing.T, who person, r rpc, req proto.Message) (codes.C
 	return status.Code(err), strings.Join(strings.Fields(text), " ")
 }
 
-// ofVisit reports whether a name is of something that stands in one salon.
-func ofVisit(name string) bool {
+// visitCalls reports whether a name is of something that stands in one salon.
+func visitCalls(name string) bool {
 	for _, part := range []string{"/salons/", "/consultations/", "/decisions/", "/sessions/", "/outcomes/"} {
 		if strings.Contains(name, part) {
 			return true
@@ -101,8 +101,8 @@ func ofVisit(name string) bool {
 	return false
 }
 
-// southern is a request with the second salon in place of the first.
-func (q quays) southern(t *testing.T, req proto.Message) proto.Message {
+// forSouthQuay is a request with the second salon in place of the first.
+func (q twoSalons) forSouthQuay(t *testing.T, req proto.Message) proto.Message {
 	t.Helper()
 	text, err := protojson.Marshal(req)
 	if err != nil {
@@ -120,7 +120,7 @@ func (q quays) southern(t *testing.T, req proto.Message) proto.Message {
 // has, and nothing is changed.
 func TestOtherSalonsAreUnknown(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
+	q := newTwoSalons(t)
 	tried := 0
 	for _, r := range contract() {
 		example := q.example(t, r)
@@ -131,21 +131,21 @@ func TestOtherSalonsAreUnknown(t *testing.T) {
 		if events, ok := req.(*pb.RecordEventsRequest); ok {
 			events.Events = events.Events[:1]
 		}
-		before := q.contents(t)
+		before := q.tableDigests(t)
 		for _, at := range namesIn(req) {
 			name, _ := at.get(req)
-			if !ofVisit(name) {
+			if !visitCalls(name) {
 				continue
 			}
 			tried++
-			there := at.put(q.southern(t, req), name)
+			there := at.put(q.forSouthQuay(t, req), name)
 			code, told := q.told(t, example.who, r, there)
 			_, missing := q.told(t, example.who, r, at.put(there, q.name+tail(name)))
 			if code != codes.NotFound || told != missing {
 				t.Errorf("%s: %s of another salon is answered\n%s\nan unknown one\n%s", r.Name(), at, told, missing)
 			}
 		}
-		wantSame(t, before, q.contents(t))
+		wantSame(t, before, q.tableDigests(t))
 	}
 	if tried < 20 {
 		t.Errorf("only %d names were tried", tried)
@@ -156,10 +156,10 @@ func TestOtherSalonsAreUnknown(t *testing.T) {
 // another; the client, the card and the whole of a recall are everybody's.
 func TestListsLeaveOtherSalonsOut(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
+	q := newTwoSalons(t)
 	north, south := q.calling(t, q.amara, q.salon), q.calling(t, q.amara, q.south)
-	client := parent(q.known.outcome)
-	services := over(q.conn)
+	client := parent(q.names.outcome)
+	services := newStubs(q.conn)
 	for _, c := range []struct {
 		what string
 		list func(ctx context.Context) (int, error)
@@ -215,10 +215,10 @@ func TestListsLeaveOtherSalonsOut(t *testing.T) {
 // pages that show nothing.
 func TestPagesGoOnPastOtherSalons(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
-	ctx, services := q.calling(t, q.amara, q.south), over(q.conn)
+	q := newTwoSalons(t)
+	ctx, services := q.calling(t, q.amara, q.south), newStubs(q.conn)
 	client := q.client(t)
-	card := q.southern(t, q.card()).(*pb.Consultation)
+	card := q.forSouthQuay(t, q.consultationAnswers()).(*pb.Consultation)
 	own, err := services.consultation.CreateConsultation(ctx, &pb.CreateConsultationRequest{Parent: client, Consultation: card, RequestId: newID()})
 	if err != nil {
 		t.Fatal(err)
@@ -248,25 +248,25 @@ func TestPagesGoOnPastOtherSalons(t *testing.T) {
 // also when the decision behind its session was made in another salon.
 func TestServiceInOneSalon(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
-	refused := q.known.refusal
+	q := newTwoSalons(t)
+	refused := q.names.refusal
 	// An unconfined practitioner moves next door and begins all the same.
 	session := must(t, q.amara, q.processing.StartSession, &pb.StartSessionRequest{Parent: parent(refused.Name), Decision: refused.Name,
 		UnderWay: true, Salon: q.south, Practitioner: q.amara.name, RequestId: newID()}).Session
 	closing := brokenOff(session)
-	answer, err := over(q.conn).outcome.RecordOutcome(q.calling(t, q.till, q.south), closing)
+	answer, err := newStubs(q.conn).outcome.RecordOutcome(q.calling(t, q.till, q.south), closing)
 	if err != nil || answer.Outcome.Session != session.Name {
 		t.Errorf("the till of the salon cannot close the service: %v", err)
 	}
-	_, err = over(q.conn).eligibility.GetDecision(q.calling(t, q.till, q.south), &pb.GetDecisionRequest{Name: refused.Name})
+	_, err = newStubs(q.conn).eligibility.GetDecision(q.calling(t, q.till, q.south), &pb.GetDecisionRequest{Name: refused.Name})
 	wantError(t, "the decision of the other salon", err, codes.NotFound, "NOT_FOUND")
 }
 
 // TestWholeChainCalls: who is confined does not speak for the chain.
 func TestWholeChainCalls(t *testing.T) {
 	t.Parallel()
-	q := newQuays(t)
-	before := q.contents(t)
+	q := newTwoSalons(t)
+	before := q.tableDigests(t)
 	tried := 0
 	for _, r := range contract() {
 		example := q.example(t, r)
@@ -274,11 +274,11 @@ func TestWholeChainCalls(t *testing.T) {
 			continue
 		}
 		tried++
-		_, err := over(q.conn).askIn(q.calling(t, example.who, q.salon), r, blank(r.Input()))
+		_, err := newStubs(q.conn).askIn(q.calling(t, example.who, q.salon), r, blank(r.Input()))
 		wantError(t, string(r.Name()), err, codes.PermissionDenied, "WHOLE_CHAIN_ONLY")
 	}
 	if tried < 12 {
 		t.Errorf("only %d calls are about the whole chain", tried)
 	}
-	wantSame(t, before, q.contents(t))
+	wantSame(t, before, q.tableDigests(t))
 }

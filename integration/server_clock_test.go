@@ -17,11 +17,11 @@ import (
 // The promise: a server whose clock is wrong goes by the database's: it withholds no
 // call to rinse and makes none too early, and it says that its clock is wrong.
 
-// newSiteOff starts a server whose machine's clock is ahead by that much. The salon's
+// newServerWithClockOffset starts a server whose machine's clock is ahead by that much. The salon's
 // clock of the site stands at the true time.
-func newSiteOff(t testing.TB, ahead time.Duration) *site {
+func newServerWithClockOffset(t testing.TB, ahead time.Duration) *testServer {
 	t.Helper()
-	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(t), keys: newKeys(t)}
+	s := &testServer{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(t), keys: newKeys(t)}
 	s.sql = s.database.SQL(t, "")
 	reference := s.database.Open(t, storage.Config{})
 	s.configure = func(cfg *serve.Config) {
@@ -36,15 +36,15 @@ func TestAServerWithAWrongClock(t *testing.T) {
 	for _, ahead := range []time.Duration{-time.Hour, time.Hour, 0} {
 		t.Run(ahead.String(), func(t *testing.T) {
 			t.Parallel()
-			s := newSiteOff(t, ahead)
+			s := newServerWithClockOffset(t, ahead)
 			c := s.newChain(t, "ebb-and-flow")
 			wantClockHealth(t, s, ahead == 0)
 			over := c.contactAgo(t, 25*time.Minute)
-			if _, calls := rinseNow(over, "front"); !calls || !departs(over.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
+			if _, calls := rinseNow(over, "front"); !calls || !deviationsOf(over.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
 				t.Errorf("25 minutes, and nothing calls: %v, %v", over.Alarms, over.Deviations)
 			}
 			fresh := c.contactAgo(t, time.Minute)
-			if a, calls := rinseNow(fresh, "front"); calls || departs(fresh.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
+			if a, calls := rinseNow(fresh, "front"); calls || deviationsOf(fresh.Deviations, pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED) {
 				t.Errorf("one minute, and it calls: %v, %v", a, fresh.Deviations)
 			}
 			for state, minutes := range map[*pb.SessionState]float64{over: 25, fresh: 1} {
@@ -66,10 +66,10 @@ func TestAServerWithAWrongClock(t *testing.T) {
 func (c *chain) contactAgo(t *testing.T, ago time.Duration) *pb.SessionState {
 	t.Helper()
 	now := time.Now()
-	d := c.cleared(t)
+	d := c.proceedDecision(t)
 	session := must(t, c.amara, c.processing.StartSession, &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, UnderWay: true,
 		StartTime: timestamppb.New(now.Add(-ago)), RequestId: newID()}).Session
-	contact := happened(session, 0, applied("front"))
+	contact := eventAt(session, 0, applied("front"))
 	contact.OccurTime = timestamppb.New(now.Add(-ago))
 	must(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, Events: []*pb.Event{contact}, RequestId: newID(),
 		Echo: &pb.ClockEcho{ServerTime: timestamppb.New(now), ReceiveTime: timestamppb.New(now)}})
@@ -86,7 +86,7 @@ func rinseNow(s *pb.SessionState, section string) (*pb.Alarm, bool) {
 	return nil, false
 }
 
-func wantClockHealth(t *testing.T, s *site, right bool) {
+func wantClockHealth(t *testing.T, s *testServer, right bool) {
 	t.Helper()
 	answer, err := healthpb.NewHealthClient(s.conn).Check(t.Context(), &healthpb.HealthCheckRequest{Service: serve.ClockHealth})
 	if err != nil || (answer.Status == healthpb.HealthCheckResponse_SERVING) != right {
@@ -94,11 +94,11 @@ func wantClockHealth(t *testing.T, s *site, right bool) {
 	}
 }
 
-// TestWhatANewerTillNotes is recorded and obeyed at its most severe meaning, and the
+// TestEventsOfNewerTills is recorded and obeyed at its most severe meaning, and the
 // till is told that it was not understood.
-func TestWhatANewerTillNotes(t *testing.T) {
+func TestEventsOfNewerTills(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	other := func(rinse bool) *pb.Event {
 		return &pb.Event{Fact: &pb.Event_OtherFact{OtherFact: &pb.OtherFact{Fact: "hair_shed", Content: "a strand in the comb", RinseNow: rinse}}}

@@ -24,9 +24,9 @@ import (
 // begin.
 func TestNoServiceWithoutADecision(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	used := c.cleared(t)
+	used := c.proceedDecision(t)
 	c.begin(t, used)
 	onDraft := must(t, c.amara, c.eligibility.CheckEligibility, c.question(c.draft(t, c.client(t)).Name)).Decision
 	asking := wantVerdict(t, c.decision(t, func(k *pb.Consultation) { k.Scalp.BrokenSkin = pb.Answer_ANSWER_UNSPECIFIED }), pb.Verdict_VERDICT_ASK)
@@ -41,10 +41,10 @@ func TestNoServiceWithoutADecision(t *testing.T) {
 		{"a decision on a draft", "CONSULTATION_NOT_SUBMITTED", onDraft},
 		{"a decision that was used", "DECISION_USED", used},
 	} {
-		before := s.contents(t)
+		before := s.tableDigests(t)
 		begin := &pb.StartSessionRequest{Parent: parent(try.decision.Name), Decision: try.decision.Name, RequestId: newID()}
-		wantError(t, try.what, fails(t, c.amara, c.processing.StartSession, begin), codes.FailedPrecondition, try.reason)
-		wantSame(t, before, s.contents(t))
+		wantError(t, try.what, mustFail(t, c.amara, c.processing.StartSession, begin), codes.FailedPrecondition, try.reason)
+		wantSame(t, before, s.tableDigests(t))
 		c.underWay(t, begin)
 	}
 	_, err := c.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: parent(used.Name), RequestId: newID()})
@@ -68,7 +68,7 @@ func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
 	if session.Decision != "" || session.RefusedDecision != refused.Decision {
 		t.Errorf("the service rests on %q and goes against %q, not %q", session.Decision, session.RefusedDecision, refused.Decision)
 	}
-	if !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+	if !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
 		t.Errorf("to begin without leave is no departure: %v", session.State.Deviations)
 	}
 	entries := c.entries(t, fmt.Sprintf("session = %q AND reason != %q", session.Name, pb.DeviationKind_DEVIATION_KIND_SECOND_SESSION.String()))
@@ -77,17 +77,17 @@ func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
 	}
 }
 
-// departs reports whether there is a departure of a kind.
-func departs(all []*pb.Deviation, kind pb.DeviationKind) bool {
+// deviationsOf reports whether there is a departure of a kind.
+func deviationsOf(all []*pb.Deviation, kind pb.DeviationKind) bool {
 	return slices.ContainsFunc(all, func(d *pb.Deviation) bool { return d.Kind == kind })
 }
 
 // TestDecisionsGrowOld: a decision lets a service begin for a day.
 func TestDecisionsGrowOld(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	early, late := c.cleared(t), c.cleared(t)
+	early, late := c.proceedDecision(t), c.proceedDecision(t)
 	c.clock.advance(24 * time.Hour)
 	c.begin(t, early)
 	c.clock.advance(time.Second)
@@ -100,24 +100,24 @@ func TestDecisionsGrowOld(t *testing.T) {
 // that is under way all the same is recorded as one without a decision.
 func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	d := c.proceedDecision(t)
 	elsewhere := must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane",
 		Salon: &pb.Salon{DisplayName: "Mill Lane"}, RequestId: newID()}).Salon.Name
 	before := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID(),
 		StartTime: timestamppb.New(d.CreateTime.AsTime().Add(-6 * time.Minute))}
-	wantError(t, "before it was decided", fails(t, c.amara, c.processing.StartSession, before), codes.FailedPrecondition, "BEGUN_BEFORE_DECISION")
+	wantError(t, "before it was decided", mustFail(t, c.amara, c.processing.StartSession, before), codes.FailedPrecondition, "BEGUN_BEFORE_DECISION")
 	for what, begin := range map[string]*pb.StartSessionRequest{
 		"a student": {Practitioner: c.teo.name},
 		"elsewhere": {Salon: elsewhere},
 	} {
 		begin.Parent, begin.Decision, begin.RequestId = parent(d.Name), d.Name, newID()
-		wantError(t, what, fails(t, c.imara, c.processing.StartSession, begin), codes.FailedPrecondition, "DECISION_FOR_ANOTHER")
+		wantError(t, what, mustFail(t, c.imara, c.processing.StartSession, begin), codes.FailedPrecondition, "DECISION_FOR_ANOTHER")
 	}
 	under := must(t, c.teo, c.processing.StartSession, &pb.StartSessionRequest{
 		Parent: parent(d.Name), Decision: d.Name, Practitioner: c.teo.name, UnderWay: true, RequestId: newID()}).Session
-	if under.Decision != "" || under.RefusedDecision != d.Name || !departs(under.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+	if under.Decision != "" || under.RefusedDecision != d.Name || !deviationsOf(under.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
 		t.Errorf("recorded as %v", under)
 	}
 	must(t, c.imara, c.outcome.RecordOutcome, brokenOff(under)) // one service at a time on a head
@@ -130,7 +130,7 @@ func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 // then rests on the decision.
 func TestAnOverrideLetsAServiceBegin(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := wantVerdict(t, c.decision(t, c.shampooed), pb.Verdict_VERDICT_REFUSE)
 	for _, f := range d.Findings {
@@ -154,13 +154,13 @@ func TestAnOverrideLetsAServiceBegin(t *testing.T) {
 // does.
 func TestOneServicePerDecision(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
-	d := c.cleared(t)
+	s := newTestServer(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.startSecondServer(t)
+	d := c.proceedDecision(t)
 	errs := make(chan error)
 	for i := range 6 {
 		go func() {
-			server := []*site{s, twin}[i%2]
+			server := []*testServer{s, twin}[i%2]
 			_, err := server.processing.StartSession(c.amara.calling(t), &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()})
 			errs <- err
 		}()
@@ -182,7 +182,7 @@ func TestOneServicePerDecision(t *testing.T) {
 // end, and each was for a while, as the log says.
 func TestOnePolicyInForce(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	var racers sync.WaitGroup
 	for range 4 {
@@ -208,30 +208,30 @@ func TestOnePolicyInForce(t *testing.T) {
 // water or when no rinse was noted; what was broken off can be closed.
 func TestNotCompletedBeforeRinsed(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	refused := func(what string, session *pb.Session, words string) {
 		t.Helper()
-		was := s.contents(t)
-		err := fails(t, c.amara, c.outcome.RecordOutcome, completed(session))
+		was := s.tableDigests(t)
+		err := mustFail(t, c.amara, c.outcome.RecordOutcome, completed(session))
 		wantError(t, what, err, codes.FailedPrecondition, "RINSE_FIRST")
 		if !strings.Contains(err.Error(), words) {
 			t.Errorf("%s: %v does not say %q", what, err, words)
 		}
-		wantSame(t, was, s.contents(t))
+		wantSame(t, was, s.tableDigests(t))
 		must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
 	}
 
 	burnt := c.session(t)
 	c.clock.advance(time.Hour)
-	c.report(t, burnt, append(c.service(burnt), happened(burnt, 40*time.Minute, comfort(itBurns)))...)
+	c.report(t, burnt, append(c.service(burnt), eventAt(burnt, 40*time.Minute, comfort(itBurns)))...)
 	refused("completion while it burns", burnt, "It burns")
 
 	c.clock.advance(24 * time.Hour)
 	taken := c.session(t)
 	c.clock.advance(time.Hour)
-	c.report(t, taken, append(c.service(taken), happened(taken, 40*time.Minute, comfort(itBurns)),
-		happened(taken, 41*time.Minute, waterOn(pb.Place_PLACE_HEAD)), happened(taken, 45*time.Minute, waterOff(pb.Place_PLACE_HEAD)))...)
+	c.report(t, taken, append(c.service(taken), eventAt(taken, 40*time.Minute, comfort(itBurns)),
+		eventAt(taken, 41*time.Minute, waterOn(pb.Place_PLACE_HEAD)), eventAt(taken, 45*time.Minute, waterOff(pb.Place_PLACE_HEAD)))...)
 	refused("completion with the water taken away", taken, "Put the water back on")
 
 	c.clock.advance(24 * time.Hour)
@@ -247,7 +247,7 @@ func TestNotCompletedBeforeRinsed(t *testing.T) {
 // shown; what was broken off can be closed, and is a departure.
 func TestNotCompletedBeforeNeutral(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	c.clock.advance(time.Hour)
@@ -255,22 +255,22 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	before := until(session, 28, facts)
 	after := facts[len(before):] // the third, clear lather and what follows
 	c.report(t, session, before...)
-	was := s.contents(t)
-	wantError(t, "completion with pink lather", fails(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "NOT_NEUTRALIZED")
-	wantSame(t, was, s.contents(t))
+	was := s.tableDigests(t)
+	wantError(t, "completion with pink lather", mustFail(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "NOT_NEUTRALIZED")
+	wantSame(t, was, s.tableDigests(t))
 	c.report(t, session, after...)
 	first := completed(session)
 	done := must(t, c.amara, c.outcome.RecordOutcome, first)
 	if done.Outcome.Session != session.Name || len(done.Outcome.Deviations) != 0 {
 		t.Errorf("a service that went well came to %v", done.Outcome)
 	}
-	wantError(t, "a second outcome", fails(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "SESSION_CLOSED")
+	wantError(t, "a second outcome", mustFail(t, c.amara, c.outcome.RecordOutcome, completed(session)), codes.FailedPrecondition, "SESSION_CLOSED")
 
 	stopped := c.session(t)
 	c.clock.advance(time.Hour)
 	c.report(t, stopped, until(stopped, 28, c.service(stopped))...)
 	broken := must(t, c.amara, c.outcome.RecordOutcome, brokenOff(stopped)).Outcome
-	if !departs(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
+	if !deviationsOf(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
 		t.Errorf("a service closed with alkali in the hair has the departures %v", broken.Deviations)
 	}
 	var told, logged []string
@@ -287,7 +287,7 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	}
 	silent := brokenOff(stopped)
 	silent.Outcome.BrokenOffReason = ""
-	wantError(t, "no reason", fails(t, c.amara, c.outcome.RecordOutcome, silent), codes.InvalidArgument, "INVALID_FIELD")
+	wantError(t, "no reason", mustFail(t, c.amara, c.outcome.RecordOutcome, silent), codes.InvalidArgument, "INVALID_FIELD")
 }
 
 // display watches a session.
@@ -298,9 +298,9 @@ type display struct {
 }
 
 // watch begins to watch at a server; the display is left with the test.
-func watch(t testing.TB, at *site, who person, session, token string) *display {
+func watch(t testing.TB, at *testServer, who person, session, token string) *display {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 	t.Cleanup(cancel)
 	stream, err := at.processing.WatchSession(who.identify(ctx), &pb.WatchSessionRequest{Name: session, ResumeToken: token})
 	if err != nil {
@@ -333,8 +333,8 @@ func after(n int64) func(*pb.SessionState) bool {
 // is recorded through either, and a display that hung up resumes.
 func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	s := newTestServer(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.startSecondServer(t)
 	session := c.session(t)
 	here, there := watch(t, s, c.till, session.Name, ""), watch(t, twin, c.till, session.Name, "")
 	for _, d := range []*display{here, there} {
@@ -342,12 +342,12 @@ func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 			t.Errorf("the state at first is %v", first)
 		}
 	}
-	c.report(t, session, happened(session, 0, based()))
+	c.report(t, session, eventAt(session, 0, based()))
 	there.until(t, "what was recorded at the other server", after(1))
 	here.until(t, "what was recorded here", after(1))
-	elsewhere := &chain{site: twin, name: c.name, till: c.till}
+	elsewhere := &chain{testServer: twin, name: c.name, till: c.till}
 	c.clock.advance(time.Minute)
-	elsewhere.report(t, session, happened(session, 0, applied("front")))
+	elsewhere.report(t, session, eventAt(session, 0, applied("front")))
 	seen := here.until(t, "what was recorded at the other server", after(2))
 	if seen.Phase != pb.SessionPhase_SESSION_PHASE_PROCESSING {
 		t.Errorf("with product on the hair the phase is %s", seen.Phase)
@@ -359,7 +359,7 @@ func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 
 	token := here.last.ResumeToken
 	here.leave()
-	c.report(t, session, happened(session, 0, note("while nobody watched")))
+	c.report(t, session, eventAt(session, 0, note("while nobody watched")))
 	resumed := watch(t, twin, c.till, session.Name, token)
 	resumed.until(t, "what it missed, at the other server", after(3))
 	_, err := watch(t, s, c.till, session.Name, "nonsense").stream.Recv()
@@ -372,7 +372,7 @@ func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 // told so, by the server's time.
 func TestQuietWatchesAreAlive(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	display := watch(t, s, c.till, c.session(t).Name, "")
 	display.until(t, "the state now", after(0))
@@ -392,22 +392,22 @@ func TestQuietWatchesAreAlive(t *testing.T) {
 // rinse; water ends it.
 func TestWatchersAreCalledToRinse(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	c, twin := s.newChain(t, "ebb-and-flow"), s.twin(t)
+	s := newTestServer(t)
+	c, twin := s.newChain(t, "ebb-and-flow"), s.startSecondServer(t)
 	session := c.session(t)
-	c.report(t, session, happened(session, 0, based()), happened(session, 0, applied("front")))
+	c.report(t, session, eventAt(session, 0, based()), eventAt(session, 0, applied("front")))
 	display := watch(t, twin, c.amara, session.Name, "")
 	calls := func(s *pb.SessionState) bool {
 		return slices.ContainsFunc(s.Alarms, func(a *pb.Alarm) bool { return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW })
 	}
 	c.clock.advance(2 * time.Minute)
-	c.report(t, session, happened(session, 2*time.Minute, &pb.Event{Fact: &pb.Event_ComfortCheck{
+	c.report(t, session, eventAt(session, 2*time.Minute, &pb.Event{Fact: &pb.Event_ComfortCheck{
 		ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}}))
 	display.until(t, "the call to rinse", calls)
 	c.clock.advance(20 * time.Second)
-	c.report(t, session, happened(session, 140*time.Second, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
+	c.report(t, session, eventAt(session, 140*time.Second, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
 	state := display.until(t, "the end of the call", func(s *pb.SessionState) bool { return !calls(s) })
-	if departs(state.Deviations, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE) {
+	if deviationsOf(state.Deviations, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE) {
 		t.Errorf("water after 20 seconds is called late: %v", state.Deviations)
 	}
 }

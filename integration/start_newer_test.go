@@ -14,7 +14,7 @@ import (
 // returns the new decision.
 func (c *chain) outdatedBy(t *testing.T, what string, d *pb.Decision) *pb.Decision {
 	t.Helper()
-	err := fails(t, c.amara, c.processing.StartSession, starting(d))
+	err := mustFail(t, c.amara, c.processing.StartSession, starting(d))
 	wantError(t, what, err, codes.FailedPrecondition, "DECISION_OUTDATED")
 	return must(t, c.imara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: named(err, "new_decision")}).Decision
 }
@@ -24,7 +24,7 @@ func (c *chain) outdatedBy(t *testing.T, what string, d *pb.Decision) *pb.Decisi
 // begun first. A draft does not count yet.
 func TestStartReadsTheNewestConsultation(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	client := c.client(t)
 	draft := c.draft(t, client, brokenSkin)
 	d := c.decisionFor(t, client)
@@ -39,14 +39,14 @@ func TestStartReadsTheNewestConsultation(t *testing.T) {
 	if replayed := must(t, c.imara, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: again.Name}); !replayed.Identical {
 		t.Errorf("replayed it differs: %v", replayed.Differences)
 	}
-	c.recordedAllTheSame(t, d)
+	c.wantStillRecorded(t, d)
 }
 
 // TestStartOnANewerConsultationThatIsNoStricter begins.
 func TestStartOnANewerConsultationThatIsNoStricter(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	d := c.proceedDecision(t)
 	c.draft(t, parent(d.Name), brokenSkin)
 	c.submitted(t, parent(d.Name))
 	c.begin(t, d)
@@ -56,7 +56,7 @@ func TestStartOnANewerConsultationThatIsNoStricter(t *testing.T) {
 // decided on asks for another look, and never keeps a service from being recorded.
 func TestStartOnAHeadDividedOtherwise(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	question := c.question(c.submitted(t, c.client(t)).Name)
 	question.SectionIds = []string{"back-left", "front"}
 	question.SectionChoices = []*pb.SectionChoice{{SectionId: "front", Product: c.relaxer, LotCode: c.relaxerLot}}
@@ -68,7 +68,7 @@ func TestStartOnAHeadDividedOtherwise(t *testing.T) {
 	if !strings.Contains(strings.Join(again.Changes, "\n"), "no section front") || len(again.Inputs.SectionIds) != 1 {
 		t.Errorf("the new decision is on %q because of %q", again.Inputs.SectionIds, again.Changes)
 	}
-	c.recordedAllTheSame(t, d)
+	c.wantStillRecorded(t, d)
 	must(t, c.imara, c.processing.CloseSession, &pb.CloseSessionRequest{Name: c.openOf(t, question.Parent), Practitioner: c.imara.name, Comment: "begun again", RequestId: newID()})
 	c.begin(t, again)
 }
@@ -83,12 +83,12 @@ func (c *chain) openOf(t *testing.T, client string) string {
 // service begins on a new decision that says what is in it now.
 func TestStartOnAProductOfAnotherComposition(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	d := c.proceedDecision(t)
 	c.product(t, []string{"display_name"}, func(p *pb.Product) { p.DisplayName = "Relaxer, normal" })
 	c.begin(t, d)
 
-	d = c.cleared(t)
+	d = c.proceedDecision(t)
 	c.product(t, []string{"hydroxide_kind", "ingredients"}, func(p *pb.Product) {
 		p.HydroxideKind = pb.HydroxideKind_HYDROXIDE_KIND_POTASSIUM
 		p.Ingredients = []*pb.Ingredient{{Substance: pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE, MassPercent: new(2.8)}}

@@ -29,7 +29,7 @@ func (c *chain) product(t testing.TB, paths []string, change func(*pb.Product)) 
 	t.Helper()
 	p := proto.CloneOf(must(t, c.odile, c.catalog.GetProduct, &pb.GetProductRequest{Name: c.relaxer}).Product)
 	change(p)
-	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: p, UpdateMask: mask(paths...), RequestId: newID()})
+	must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{Product: p, UpdateMask: updateMask(paths...), RequestId: newID()})
 }
 
 // named is a name in the metadata of an error.
@@ -58,8 +58,8 @@ func TestStartDecidesAgain(t *testing.T) {
 			p := c.licensed(c.amara)
 			p.Name, p.LicenceExpireTime = c.amara.name, timestamppb.New(c.clock.Now().Add(-time.Hour))
 			must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{
-				Practitioner: p, UpdateMask: mask("licence_expire_time"), RequestId: newID()})
-		}, "new: practitioner.licence-expired", true, func(t *testing.T, c *chain) { c.moveTo(t, pb.Jurisdiction_JURISDICTION_US_TEXAS) }},
+				Practitioner: p, UpdateMask: updateMask("licence_expire_time"), RequestId: newID()})
+		}, "new: practitioner.licence-expired", true, func(t *testing.T, c *chain) { c.moveVisitTo(t, pb.Jurisdiction_JURISDICTION_US_TEXAS) }},
 		{"the directions were cut from 20 to 8 minutes", func(t *testing.T, c *chain) {
 			c.product(t, []string{"directions"}, func(p *pb.Product) {
 				p.Directions.MaximumMinutes, p.Directions.UsualMinutes = new(int32(8)), new(int32(6))
@@ -80,15 +80,15 @@ func TestStartDecidesAgain(t *testing.T) {
 	} {
 		t.Run(since.what, func(t *testing.T) {
 			t.Parallel()
-			c := newSite(t).newChain(t, "ebb-and-flow")
+			c := newTestServer(t).newChain(t, "ebb-and-flow")
 			c.product(t, []string{"directions"}, func(p *pb.Product) { p.Directions.MaximumMinutes = new(int32(20)) })
 			if since.prepare != nil {
 				since.prepare(t, c)
 			}
-			d := c.cleared(t)
+			d := c.proceedDecision(t)
 			since.change(t, c)
 			start := starting(d)
-			err := fails(t, c.amara, c.processing.StartSession, start)
+			err := mustFail(t, c.amara, c.processing.StartSession, start)
 			wantError(t, since.what, err, codes.FailedPrecondition, "DECISION_OUTDATED")
 			kept := must(t, c.imara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: named(err, "new_decision")}).Decision
 			if kept.Replaces != d.Name || named(err, "decision") != d.Name || !strings.Contains(strings.Join(kept.Changes, "\n"), since.changes) {
@@ -104,34 +104,34 @@ func TestStartDecidesAgain(t *testing.T) {
 			if replayed := must(t, c.imara, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: kept.Name}); !replayed.Identical {
 				t.Errorf("replayed it differs: %v", replayed.Differences)
 			}
-			c.refusedAlike(t, start, err)
-			c.recordedAllTheSame(t, d)
+			c.wantSameRefusal(t, start, err)
+			c.wantStillRecorded(t, d)
 		})
 	}
 }
 
-// refusedAlike checks that a retry of a refused start is refused with the same
+// wantSameRefusal checks that a retry of a refused start is refused with the same
 // words and changes nothing, and that no service has begun.
-func (c *chain) refusedAlike(t *testing.T, start *pb.StartSessionRequest, first error) {
+func (c *chain) wantSameRefusal(t *testing.T, start *pb.StartSessionRequest, first error) {
 	t.Helper()
-	before := c.contents(t)
-	again := fails(t, c.amara, c.processing.StartSession, start)
+	before := c.tableDigests(t)
+	again := mustFail(t, c.amara, c.processing.StartSession, start)
 	if !proto.Equal(status.Convert(again).Proto(), status.Convert(first).Proto()) {
 		t.Errorf("asked again: %v, at first: %v", again, first)
 	}
-	wantSame(t, before, c.contents(t))
+	wantSame(t, before, c.tableDigests(t))
 	if sessions := must(t, c.vesna, c.processing.ListSessions, &pb.ListSessionsRequest{Parent: start.Parent}).Sessions; len(sessions) > 0 {
 		t.Errorf("begun all the same: %v", sessions)
 	}
 }
 
-// recordedAllTheSame checks that the service is recorded when it is under way.
-func (c *chain) recordedAllTheSame(t *testing.T, d *pb.Decision) {
+// wantStillRecorded checks that the service is recorded when it is under way.
+func (c *chain) wantStillRecorded(t *testing.T, d *pb.Decision) {
 	t.Helper()
 	start := starting(d)
 	start.UnderWay = true
 	session := must(t, c.amara, c.processing.StartSession, start).Session
-	if session.Decision != d.Name || session.NewerDecision == "" || !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_DECISION_OUTDATED) {
+	if session.Decision != d.Name || session.NewerDecision == "" || !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_DECISION_OUTDATED) {
 		t.Errorf("recorded as %v", session)
 	}
 	newer := must(t, c.vesna, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: session.NewerDecision}).Decision
@@ -149,8 +149,8 @@ func (c *chain) recordedAllTheSame(t *testing.T, d *pb.Decision) {
 // TestStartOnTheSameOrMilder: what has not become stricter lets the service begin.
 func TestStartOnTheSameOrMilder(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
-	same, milder := c.cleared(t), c.cleared(t)
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	same, milder := c.proceedDecision(t), c.proceedDecision(t)
 	c.clock.advance(20 * time.Minute)
 	if session := c.begin(t, same); session.Decision != same.Name || session.NewerDecision != "" || len(session.State.Deviations) > 0 {
 		t.Errorf("begun as %v", session)
@@ -171,7 +171,7 @@ func TestStartOnTheSameOrMilder(t *testing.T) {
 // not do it again because something else changed.
 func TestOverridesHoldForTheNewDecision(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	d := c.decision(t, c.shampooed)
 	d = must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, overridable(t, d))).Decision
 	if d.StandingVerdict > pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS {
@@ -180,7 +180,7 @@ func TestOverridesHoldForTheNewDecision(t *testing.T) {
 	c.product(t, []string{"directions"}, func(p *pb.Product) {
 		p.Directions.MaximumMinutes, p.Directions.UsualMinutes = new(int32(14)), new(int32(13))
 	})
-	err := fails(t, c.amara, c.processing.StartSession, starting(d))
+	err := mustFail(t, c.amara, c.processing.StartSession, starting(d))
 	wantError(t, "shorter directions", err, codes.FailedPrecondition, "DECISION_OUTDATED")
 	again := must(t, c.vesna, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: named(err, "new_decision")}).Decision
 	if len(again.Overrides) != 1 || !proto.Equal(again.Overrides[0], d.Overrides[0]) || again.StandingVerdict != d.StandingVerdict {
@@ -198,13 +198,13 @@ func TestOverridesHoldForTheNewDecision(t *testing.T) {
 // that is under way is recorded beside it.
 func TestOneOpenSessionPerHead(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
-	first, second := c.cleared(t), (*pb.Decision)(nil)
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	first, second := c.proceedDecision(t), (*pb.Decision)(nil)
 	second = c.decisionFor(t, parent(first.Name))
 	third := c.decisionFor(t, parent(first.Name))
 	open := c.begin(t, first)
 	start := starting(second)
-	err := fails(t, c.amara, c.processing.StartSession, start)
+	err := mustFail(t, c.amara, c.processing.StartSession, start)
 	wantError(t, "a second service", err, codes.FailedPrecondition, "SESSION_OPEN")
 	if named(err, "session") != open.Name {
 		t.Errorf("the error names %q, open is %s", named(err, "session"), open.Name)
@@ -212,7 +212,7 @@ func TestOneOpenSessionPerHead(t *testing.T) {
 	underWay := again(start)
 	underWay.UnderWay = true
 	session := must(t, c.amara, c.processing.StartSession, underWay).Session
-	if session.OtherSession != open.Name || !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_SECOND_SESSION) {
+	if session.OtherSession != open.Name || !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_SECOND_SESSION) {
 		t.Errorf("recorded as %v", session)
 	}
 	for _, name := range []string{session.Name, open.Name} {
@@ -226,9 +226,9 @@ func TestOneOpenSessionPerHead(t *testing.T) {
 // TestRacingStarts: of several starts at the same moment on one head, one begins.
 func TestRacingStarts(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	twin := *c
-	twin.site = c.twin(t)
+	twin.testServer = c.startSecondServer(t)
 	client := c.client(t)
 	var decisions []*pb.Decision
 	for range 6 {
@@ -258,18 +258,18 @@ func TestRacingStarts(t *testing.T) {
 // deviation, and the next service can begin.
 func TestCloseSession(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	session := c.session(t)
 	next := c.decisionFor(t, parent(session.Name))
 	closing := &pb.CloseSessionRequest{Name: session.Name, Practitioner: c.imara.name, Comment: "nobody was there at closing time", RequestId: newID()}
-	wantError(t, "a practitioner", fails(t, c.amara, c.processing.CloseSession, again(closing)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+	wantError(t, "a practitioner", mustFail(t, c.amara, c.processing.CloseSession, again(closing)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 	elsewhere := c.licensed(c.imara)
 	elsewhere.Name, elsewhere.Salons = c.imara.name, []string{c.otherSalon(t)}
 	salons := func(p *pb.Practitioner) {
-		must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{Practitioner: p, UpdateMask: mask("salons"), RequestId: newID()})
+		must(t, c.odile, c.directory.UpdatePractitioner, &pb.UpdatePractitionerRequest{Practitioner: p, UpdateMask: updateMask("salons"), RequestId: newID()})
 	}
 	salons(elsewhere)
-	wantError(t, "a supervisor of another salon", fails(t, c.imara, c.processing.CloseSession, again(closing)), codes.FailedPrecondition, "SUPERVISOR_OF_ANOTHER_SALON")
+	wantError(t, "a supervisor of another salon", mustFail(t, c.imara, c.processing.CloseSession, again(closing)), codes.FailedPrecondition, "SUPERVISOR_OF_ANOTHER_SALON")
 	elsewhere.Salons = nil
 	salons(elsewhere)
 	closed := must(t, c.imara, c.processing.CloseSession, closing).Session
@@ -281,23 +281,23 @@ func TestCloseSession(t *testing.T) {
 	if len(entries) != 1 || entries[0].Deviation != pb.DeviationKind_DEVIATION_KIND_LEFT_OPEN || entries[0].Actor != c.imara.name {
 		t.Errorf("on the log: %v", entries)
 	}
-	wantError(t, "closed twice", fails(t, c.imara, c.processing.CloseSession, again(closing)), codes.FailedPrecondition, "SESSION_CLOSED")
+	wantError(t, "closed twice", mustFail(t, c.imara, c.processing.CloseSession, again(closing)), codes.FailedPrecondition, "SESSION_CLOSED")
 	c.begin(t, next)
-	c.report(t, session, happened(session, 0, note("found the note on the trolley"))) // what happened is always recorded
+	c.report(t, session, eventAt(session, 0, note("found the note on the trolley"))) // what happened is always recorded
 	must(t, c.amara, c.outcome.RecordOutcome, brokenOff(session))
 }
 
 // otherSalon makes a salon beside the chain's first.
 func (c *chain) otherSalon(t testing.TB) string {
 	t.Helper()
-	return must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: fresh(), RequestId: newID(),
+	return must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: freshID(), RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "Mill Lane", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}}).Salon.Name
 }
 
 // TestOverridesThatComeTooLate: each is denied as an answer, and on the log.
 func TestOverridesThatComeTooLate(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
 	deny := func(what string, d *pb.Decision, want pb.OverrideDenial) {
 		t.Helper()
 		override := must(t, c.imara, c.eligibility.OverrideDecision, c.override(d, overridable(t, d))).Override
@@ -332,8 +332,8 @@ func TestOverridesThatComeTooLate(t *testing.T) {
 // without the server.
 func TestTimeSheet(t *testing.T) {
 	t.Parallel()
-	c := newSite(t).newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	d := c.proceedDecision(t)
 	answer := must(t, c.amara, c.processing.StartSession, starting(d))
 	sheet, plan := answer.TimeSheet, answer.Session.Plan
 	if len(sheet.GetSections()) != len(plan.Sections) || sheet.GetEmergencyNumber() == "" || len(sheet.FirstAid) == 0 {

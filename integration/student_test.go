@@ -40,13 +40,13 @@ func (c *chain) signed(t testing.TB, d *pb.Decision) *pb.Decision {
 // it does; the signature stands on the decision and on the log, once.
 func TestAStudentBeginsWithASignature(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := c.students(t)
 	start := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
-	wantError(t, "a student without a signature", fails(t, c.teo, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
-	wantError(t, "the supervisor without one", fails(t, c.imara, c.processing.StartSession, again(start)), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
-	wantError(t, "the till without one", fails(t, c.till, c.processing.StartSession, again(start)), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+	wantError(t, "a student without a signature", mustFail(t, c.teo, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+	wantError(t, "the supervisor without one", mustFail(t, c.imara, c.processing.StartSession, again(start)), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+	wantError(t, "the till without one", mustFail(t, c.till, c.processing.StartSession, again(start)), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
 
 	signed := c.signed(t, d)
 	want := &pb.Countersignature{Practitioner: c.imara.name, CreateTime: timestamppb.New(c.clock.Now())}
@@ -90,12 +90,12 @@ func (c *chain) entryOf(t testing.TB, kind pb.EntryKind) *pb.AuditEntry {
 // whoever does the service, and one that was asked for a student too.
 func TestWhoAskedCounts(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	for what, by := range map[string]person{"by the till": c.till, "by the supervisor": c.imara} {
 		d := must(t, by, c.eligibility.CheckEligibility, c.studentsQuestion(t)).Decision
 		start := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
-		wantError(t, "asked for a student "+what, fails(t, c.teo, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+		wantError(t, "asked for a student "+what, mustFail(t, c.teo, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
 		c.signed(t, d)
 		must(t, c.teo, c.processing.StartSession, again(start))
 	}
@@ -104,19 +104,19 @@ func TestWhoAskedCounts(t *testing.T) {
 	asStudent := person{c.amara.name, pb.Role_ROLE_STUDENT}
 	d := must(t, asStudent, c.eligibility.CheckEligibility, c.question(c.submitted(t, c.client(t)).Name)).Decision
 	start := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
-	wantError(t, "asked for as a student", fails(t, c.amara, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+	wantError(t, "asked for as a student", mustFail(t, c.amara, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
 	asPractitioner := person{c.teo.name, pb.Role_ROLE_PRACTITIONER}
 	d = must(t, asPractitioner, c.eligibility.CheckEligibility, c.studentsQuestion(t)).Decision
 	start = &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
-	wantError(t, "a student by the directory", fails(t, asPractitioner, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
+	wantError(t, "a student by the directory", mustFail(t, asPractitioner, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
 }
 
 // TestASignatureThatIsNone: who may not sign, and what needs no signature.
 func TestASignatureThatIsNone(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	c.moveTo(t, pb.Jurisdiction_JURISDICTION_US) // where hairdressers are licensed
+	c.moveVisitTo(t, pb.Jurisdiction_JURISDICTION_US) // where hairdressers are licensed
 	d := c.students(t)
 	hire := func(id string, change func(*pb.Practitioner)) person {
 		p := person{c.name + "/practitioners/" + id, pb.Role_ROLE_SUPERVISOR}
@@ -134,15 +134,15 @@ func TestASignatureThatIsNone(t *testing.T) {
 		"SUPERVISOR_OF_ANOTHER_SALON": hire("iris", func(p *pb.Practitioner) { p.Salons = []string{elsewhere} }),
 		"OWN_DECISION":                {c.teo.name, pb.Role_ROLE_SUPERVISOR},
 	} {
-		err := fails(t, by, c.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{Name: d.Name, Practitioner: by.name, RequestId: newID()})
+		err := mustFail(t, by, c.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{Name: d.Name, Practitioner: by.name, RequestId: newID()})
 		wantError(t, reason, err, codes.FailedPrecondition, reason)
 	}
 	sign := &pb.CountersignDecisionRequest{Name: d.Name, Practitioner: c.imara.name, RequestId: newID()}
 	other := hire("isa", func(p *pb.Practitioner) { p.Salons = nil })
-	wantError(t, "in another's name", fails(t, other, c.eligibility.CountersignDecision, again(sign)), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
-	wantError(t, "as a practitioner", fails(t, c.amara, c.eligibility.CountersignDecision, again(sign)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
-	plain := &pb.CountersignDecisionRequest{Name: c.cleared(t).Name, Practitioner: c.imara.name, RequestId: newID()}
-	wantError(t, "a practitioner's decision", fails(t, c.imara, c.eligibility.CountersignDecision, plain), codes.FailedPrecondition, "NOT_A_STUDENTS_DECISION")
+	wantError(t, "in another's name", mustFail(t, other, c.eligibility.CountersignDecision, again(sign)), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
+	wantError(t, "as a practitioner", mustFail(t, c.amara, c.eligibility.CountersignDecision, again(sign)), codes.PermissionDenied, "ROLE_NOT_ALLOWED")
+	plain := &pb.CountersignDecisionRequest{Name: c.proceedDecision(t).Name, Practitioner: c.imara.name, RequestId: newID()}
+	wantError(t, "a practitioner's decision", mustFail(t, c.imara, c.eligibility.CountersignDecision, plain), codes.FailedPrecondition, "NOT_A_STUDENTS_DECISION")
 	if d := must(t, c.imara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: d.Name}).Decision; d.Countersignature != nil {
 		t.Errorf("signed all the same: %v", d.Countersignature)
 	}
@@ -150,15 +150,15 @@ func TestASignatureThatIsNone(t *testing.T) {
 	if repeated := must(t, c.imara, c.eligibility.CountersignDecision, sign); !proto.Equal(first, repeated) {
 		t.Errorf("asked again: %v, first %v", repeated, first)
 	}
-	wantError(t, "a second signature", fails(t, c.imara, c.eligibility.CountersignDecision, again(sign)), codes.FailedPrecondition, "COUNTERSIGNED_ALREADY")
-	wantError(t, "another's", fails(t, other, c.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{
+	wantError(t, "a second signature", mustFail(t, c.imara, c.eligibility.CountersignDecision, again(sign)), codes.FailedPrecondition, "COUNTERSIGNED_ALREADY")
+	wantError(t, "another's", mustFail(t, other, c.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{
 		Name: d.Name, Practitioner: other.name, RequestId: newID()}), codes.FailedPrecondition, "COUNTERSIGNED_ALREADY")
 }
 
 // TestTwoSignAtOnce: one signature is given, and one entry is on the log.
 func TestTwoSignAtOnce(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := c.students(t)
 	var wg sync.WaitGroup
@@ -187,18 +187,18 @@ func count(m *sync.Map) (n int) {
 	return n
 }
 
-// TestAStudentUnderWayIsRecorded: product is on the hair and nobody has signed.
+// TestStudentsEventsAreRecorded: product is on the hair and nobody has signed.
 // It is recorded, with its plan, and the departure is on the log.
-func TestAStudentUnderWayIsRecorded(t *testing.T) {
+func TestStudentsEventsAreRecorded(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := c.students(t)
 	const unsigned, undecided = pb.DeviationKind_DEVIATION_KIND_NOT_COUNTERSIGNED, pb.DeviationKind_DEVIATION_KIND_NO_DECISION
 	session := must(t, c.till, c.processing.StartSession, &pb.StartSessionRequest{
 		Parent: parent(d.Name), Decision: d.Name, UnderWay: true, RequestId: newID()}).Session
 	if session.Decision != d.Name || session.Plan == nil || !session.NotCountersigned ||
-		!departs(session.State.Deviations, unsigned) || departs(session.State.Deviations, undecided) {
+		!deviationsOf(session.State.Deviations, unsigned) || deviationsOf(session.State.Deviations, undecided) {
 		t.Errorf("recorded as %v", session)
 	}
 	entry := c.entryOf(t, pb.EntryKind_ENTRY_KIND_DEVIATION)
@@ -207,12 +207,12 @@ func TestAStudentUnderWayIsRecorded(t *testing.T) {
 	}
 	none := must(t, c.amara, c.processing.StartSession, &pb.StartSessionRequest{
 		Parent: c.client(t), Salon: c.salon, Practitioner: c.teo.name, UnderWay: true, RequestId: newID()}).Session
-	if !departs(none.State.Deviations, unsigned) || !departs(none.State.Deviations, undecided) {
+	if !deviationsOf(none.State.Deviations, unsigned) || !deviationsOf(none.State.Deviations, undecided) {
 		t.Errorf("without any decision: %v", none.State.Deviations)
 	}
 	licensed := must(t, c.till, c.processing.StartSession, &pb.StartSessionRequest{
 		Parent: c.client(t), Salon: c.salon, Practitioner: c.amara.name, UnderWay: true, RequestId: newID()}).Session
-	if departs(licensed.State.Deviations, unsigned) {
+	if deviationsOf(licensed.State.Deviations, unsigned) {
 		t.Errorf("a practitioner's: %v", licensed.State.Deviations)
 	}
 }
@@ -222,9 +222,9 @@ func TestAStudentUnderWayIsRecorded(t *testing.T) {
 // says.
 func TestActingForAnother(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	d, refusal := c.cleared(t), c.decision(t, brokenSkin)
+	d, refusal := c.proceedDecision(t), c.decision(t, brokenSkin)
 	elsewhere := must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "mill-lane",
 		Salon: &pb.Salon{DisplayName: "Mill Lane"}, RequestId: newID()}).Salon.Name
 	away := person{c.name + "/practitioners/joss", pb.Role_ROLE_PRACTITIONER}
@@ -256,7 +256,7 @@ func TestActingForAnother(t *testing.T) {
 			_, err := c.eligibility.CheckEligibility(who.calling(t), q)
 			check("a check", "practitioner", err)
 			whatIf := func(consulting, serving string) error {
-				card := c.card()
+				card := c.consultationAnswers()
 				card.Practitioner = consulting
 				req := again(q)
 				req.Practitioner, req.Subject = serving, &pb.CheckEligibilityRequest_Inline{Inline: card}
@@ -269,13 +269,13 @@ func TestActingForAnother(t *testing.T) {
 			}
 			check("a what-if", "practitioner", whatIf(own, other.name))
 			check("a what-if on a consultation", "inline.practitioner", whatIf(other.name, own))
-			card := c.card()
+			card := c.consultationAnswers()
 			card.Practitioner = other.name
 			_, err = c.consultation.CreateConsultation(who.calling(t), &pb.CreateConsultationRequest{Parent: parent(d.Name), Consultation: card, RequestId: newID()})
 			check("a consultation", "consultation.practitioner", err)
 			if other != c.amara { // the draft is hers
 				card.Name = c.draft(t, parent(d.Name)).Name
-				_, err = c.consultation.UpdateConsultation(who.calling(t), &pb.UpdateConsultationRequest{Consultation: card, UpdateMask: mask("practitioner"), RequestId: newID()})
+				_, err = c.consultation.UpdateConsultation(who.calling(t), &pb.UpdateConsultationRequest{Consultation: card, UpdateMask: updateMask("practitioner"), RequestId: newID()})
 				check("a change", "consultation.practitioner", err)
 			}
 			if !want {
@@ -291,13 +291,13 @@ func TestActingForAnother(t *testing.T) {
 		}
 	}
 	o := c.override(refusal, refusal.Findings[0])
-	wantError(t, "a manager for another", fails(t, c.odile, c.eligibility.OverrideDecision, o), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
+	wantError(t, "a manager for another", mustFail(t, c.odile, c.eligibility.OverrideDecision, o), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
 	o = again(o)
 	o.Practitioner = c.odile.name
 	must(t, c.odile, c.eligibility.OverrideDecision, o)
 	o = again(o)
 	o.Practitioner = c.name + "/practitioners/nobody"
-	wantError(t, "for nobody", fails(t, c.imara, c.eligibility.OverrideDecision, o), codes.NotFound, "NOT_FOUND")
+	wantError(t, "for nobody", mustFail(t, c.imara, c.eligibility.OverrideDecision, o), codes.NotFound, "NOT_FOUND")
 }
 
 // TestNobodyBeginsOnAnothersDecision: a student cannot have a service that is a
@@ -305,15 +305,15 @@ func TestActingForAnother(t *testing.T) {
 // is under way.
 func TestNobodyBeginsOnAnothersDecision(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
-	d := c.cleared(t)
+	d := c.proceedDecision(t)
 	begin := &pb.StartSessionRequest{Parent: parent(d.Name), Decision: d.Name, RequestId: newID()}
-	wantError(t, "a student's start", fails(t, c.teo, c.processing.StartSession, begin), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
+	wantError(t, "a student's start", mustFail(t, c.teo, c.processing.StartSession, begin), codes.PermissionDenied, "ACTING_FOR_ANOTHER")
 	begin = again(begin)
 	begin.UnderWay = true
 	session := must(t, c.teo, c.processing.StartSession, begin).Session
-	if session.Decision != "" || session.RefusedDecision != d.Name || !departs(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
+	if session.Decision != "" || session.RefusedDecision != d.Name || !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
 		t.Errorf("recorded as %v", session)
 	}
 	if e := c.entryOf(t, pb.EntryKind_ENTRY_KIND_DEVIATION); e.Actor != c.teo.name || e.OnBehalfOf != c.amara.name || e.Session != session.Name {
@@ -325,7 +325,7 @@ func TestNobodyBeginsOnAnothersDecision(t *testing.T) {
 // one who reports it may not act for the one who does it.
 func TestUnderWayForAnother(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	d := wantVerdict(t, c.decision(t, brokenSkin), pb.Verdict_VERDICT_REFUSE)
 	session := must(t, c.teo, c.processing.StartSession, &pb.StartSessionRequest{
@@ -335,7 +335,7 @@ func TestUnderWayForAnother(t *testing.T) {
 	}
 	c.clock.advance(time.Minute)
 	must(t, c.teo, c.processing.RecordEvents, &pb.RecordEventsRequest{Name: session.Name, RequestId: newID(), Events: []*pb.Event{
-		happened(session, 0, applied("front"))}})
+		eventAt(session, 0, applied("front"))}})
 	entries := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: `kind = "DEVIATION"`}).Entries
 	if len(entries) < 2 {
 		t.Fatalf("%d departures on the log", len(entries))

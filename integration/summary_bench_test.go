@@ -23,7 +23,7 @@ const (
 // ratio to the rate with nothing told. Rounds of either kind alternate. Commits
 // are durable.
 func BenchmarkCountingWhileWriting(b *testing.B) {
-	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDurable(b), keys: newKeys(b)}
+	s := &testServer{clock: &clock{now: time.Now()}, database: storagetest.NewDurable(b), keys: newKeys(b)}
 	s.sql = s.database.SQL(b, "")
 	s.start(b)
 	c := s.newChain(b, "ebb-and-flow")

@@ -27,16 +27,16 @@ func TestFiguresAreThoseOfTheRecords(t *testing.T) {
 	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	there := *c
-	there.site = s.twin(t)
+	there.testServer = s.startSecondServer(t)
 	var writers sync.WaitGroup
 	for i, at := range []*chain{c, &there, c} {
 		random := rand.New(rand.NewPCG(seed, uint64(i)))
 		writers.Go(func() {
 			for range 12 {
-				at.happens(t, random, at.clock.advance)
+				at.simulateVisit(t, random, at.clock.advance)
 			}
 		})
 	}
@@ -44,9 +44,9 @@ func TestFiguresAreThoseOfTheRecords(t *testing.T) {
 	c.wantFigures(t)
 }
 
-// happens is one visit: a decision, perhaps attempts to override it, perhaps a
+// simulateVisit is one visit: a decision, perhaps attempts to override it, perhaps a
 // service with a departure, perhaps an outcome, at times that move on.
-func (c *chain) happens(t *testing.T, random *rand.Rand, advance func(time.Duration) time.Time) {
+func (c *chain) simulateVisit(t *testing.T, random *rand.Rand, advance func(time.Duration) time.Time) {
 	advance(time.Duration(random.IntN(30)) * time.Hour / 2)
 	chance := func(percent int) bool { return random.IntN(100) < percent }
 	card := []func(*pb.Consultation){brokenSkin, medication, c.shampooed, c.shampooed, func(*pb.Consultation) {}}[random.IntN(5)]
@@ -71,7 +71,7 @@ func (c *chain) happens(t *testing.T, random *rand.Rand, advance func(time.Durat
 	if chance(60) {
 		rinse := &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}
 		report := &pb.RecordEventsRequest{Name: session.Name, RequestId: newID(),
-			Events: []*pb.Event{happened(session, time.Minute, applied("crown")), happened(session, 2*time.Minute, rinse)}}
+			Events: []*pb.Event{eventAt(session, time.Minute, applied("crown")), eventAt(session, 2*time.Minute, rinse)}}
 		twice(t, random, c.till, c.processing.RecordEvents, report)
 	}
 	if chance(60) {
@@ -111,12 +111,12 @@ func TestWhatWasNotCountedYetIsCountedLater(t *testing.T) {
 		server := startChild(t, dir)
 		c := server.people(t)
 		if round == 0 {
-			c.settle(t)
+			c.create(t)
 		}
 		random := rand.New(rand.NewPCG(uint64(round), 1))
 		real := func(time.Duration) time.Time { return c.clock.Now() } // of the server, which nobody moves
 		for range 3 {
-			c.happens(t, random, real)
+			c.simulateVisit(t, random, real)
 		}
 		server.killAll(dir)
 	}
@@ -129,7 +129,7 @@ func TestWhatWasNotCountedYetIsCountedLater(t *testing.T) {
 // whose services never are, after a few decisions and after many.
 func TestWhoIsOutOfLineIsTold(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	client := c.client(t)
 	asked := c.question(c.submitted(t, client, c.shampooed).Name)
@@ -270,23 +270,23 @@ var keysOf = map[pb.SummaryDimension]struct {
 	entry    func(*pb.AuditEntry) string
 	decision func(*pb.Decision) string
 }{
-	pb.SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED: {func(e *pb.AuditEntry) string { return e.Kind.String() }, nobody},
-	pb.SummaryDimension_SUMMARY_DIMENSION_KIND:        {func(e *pb.AuditEntry) string { return e.Kind.String() }, nobody},
+	pb.SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED: {func(e *pb.AuditEntry) string { return e.Kind.String() }, noKey},
+	pb.SummaryDimension_SUMMARY_DIMENSION_KIND:        {func(e *pb.AuditEntry) string { return e.Kind.String() }, noKey},
 	pb.SummaryDimension_SUMMARY_DIMENSION_SALON:       {(*pb.AuditEntry).GetSalon, func(d *pb.Decision) string { return d.Inputs.Salon.Name }},
 	pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR:       {(*pb.AuditEntry).GetActor, (*pb.Decision).GetActor},
-	pb.SummaryDimension_SUMMARY_DIMENSION_REASON:      {(*pb.AuditEntry).GetReasonCode, nobody},
+	pb.SummaryDimension_SUMMARY_DIMENSION_REASON:      {(*pb.AuditEntry).GetReasonCode, noKey},
 	pb.SummaryDimension_SUMMARY_DIMENSION_RULE: {func(e *pb.AuditEntry) string {
 		if len(e.Rules) == 0 {
 			return ""
 		}
 		return e.Rules[0].RuleId
-	}, nobody},
+	}, noKey},
 	pb.SummaryDimension_SUMMARY_DIMENSION_WEEK: {
 		func(e *pb.AuditEntry) string { return weekOf(e.RecordTime) }, func(d *pb.Decision) string { return weekOf(d.CreateTime) }},
 }
 
-// nobody is the key of decisions that are not told apart.
-func nobody(*pb.Decision) string { return "" }
+// noKey is the key of decisions that are not told apart.
+func noKey(*pb.Decision) string { return "" }
 
 // weekOf is the ISO week of an instant.
 func weekOf(t *timestamppb.Timestamp) string {

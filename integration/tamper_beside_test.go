@@ -13,8 +13,8 @@ import (
 // passed comes onto no copy, and the server names it.
 func TestEntrySlippedInBesideTheLog(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
-	damage(t, a.site, "audit_entries", inserted)
+	a := newTamperedChain(t)
+	damage(t, a.testServer, "audit_entries", inserted)
 	said := a.restarted(t)
 	eventually(t, "the server to name it", func() bool {
 		return strings.Contains(said.String(), "slipped in") && strings.Contains(said.String(), "made-up")

@@ -14,17 +14,17 @@ import (
 // down, when, and that it was not changed since; not that it is true.
 func TestEntryByHand(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	forged := a.entries(t, "")[0]
 	forged.Name = a.name + "/entries/made-up"
 	body, err := proto.Marshal(forged)
 	if err != nil {
 		t.Fatal(err)
 	}
-	damage(t, a.site, "audit_entries", fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, record_time)
+	damage(t, a.testServer, "audit_entries", fmt.Sprintf(`insert into audit_entries (chain, parent, id, etag, body, kind, record_time)
 		values ('ebb-and-flow', '', 'made-up', '', '\x%x', 'ENTRY_KIND_DEVIATION', now())`, body))
-	a.integrated(t)
-	if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
+	a.waitLogged(t)
+	if got := a.verifyCopy(t, "") + a.verifyCopy(t, a.kept); got != "" {
 		t.Errorf("what was slipped in at the end is found, which nobody can know: %s", got)
 	}
 }

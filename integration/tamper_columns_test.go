@@ -22,10 +22,10 @@ import (
 // shows them all the same; what goes by columns says how many it may not have seen.
 func TestEditedColumns(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	refusals := a.entries(t, `kind = "REFUSAL"`)
 	alarm, hidden, past := last(refusals[0].Name), last(refusals[1].Name), last(refusals[2].Name)
-	damage(t, a.site, "audit_entries",
+	damage(t, a.testServer, "audit_entries",
 		fmt.Sprintf("update audit_entries set kind = 'ENTRY_KIND_ALARM' where id in ('%s', '%s')", alarm, hidden),
 		fmt.Sprintf("update audit_entries set record_time = record_time - interval '1 year', salon = null where id = '%s'", past))
 	said := a.restarted(t)
@@ -63,7 +63,7 @@ func TestEditedColumns(t *testing.T) {
 }
 
 // exported is what an export with a filter gives.
-func (a attacked) exported(t *testing.T, filter string) (found []*pb.AuditEntry) {
+func (a tamperedChain) exported(t *testing.T, filter string) (found []*pb.AuditEntry) {
 	t.Helper()
 	err := client.ExportEntries(t.Context(), auditor{a.audit, a.odile}, &pb.ExportEntriesRequest{Parent: a.name, Filter: filter}, 0,
 		func(sent *pb.ExportEntriesResponse) error { found = append(found, sent.GetEntry()); return nil })
@@ -77,7 +77,7 @@ func (a attacked) exported(t *testing.T, filter string) (found []*pb.AuditEntry)
 // that it says another kind, comes with every filter.
 func TestChangedEntryCannotHideFromAnExport(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	all := a.entries(t, "")
 	hidden := slices.IndexFunc(all, func(e *pb.AuditEntry) bool { return e.Kind == pb.EntryKind_ENTRY_KIND_REFUSAL })
 	forged := proto.CloneOf(all[hidden])
@@ -86,7 +86,7 @@ func TestChangedEntryCannotHideFromAnExport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	damage(t, a.site, "audit_entries", fmt.Sprintf(`update audit_entries set kind = 'ENTRY_KIND_PURGE', body = '\x%x' where id = '%s'`, body, last(forged.Name)))
+	damage(t, a.testServer, "audit_entries", fmt.Sprintf(`update audit_entries set kind = 'ENTRY_KIND_PURGE', body = '\x%x' where id = '%s'`, body, last(forged.Name)))
 	if got := a.exported(t, `kind = "DEVIATION"`); len(got) != 1 || got[0].Name != forged.Name {
 		t.Errorf("an export of deviations has %v, want the changed entry", namesOf(got))
 	}

@@ -13,10 +13,10 @@ import (
 // refused, and whoever keeps the log tells that its cause is gone.
 func TestDecisionWithoutItsRecord(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	entry := a.entries(t, `kind = "REFUSAL"`)[2]
-	damage(t, a.site, "decisions", fmt.Sprintf("delete from decisions where id = '%s'", last(entry.Decision)))
-	if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
+	damage(t, a.testServer, "decisions", fmt.Sprintf("delete from decisions where id = '%s'", last(entry.Decision)))
+	if got := a.verifyCopy(t, "") + a.verifyCopy(t, a.kept); got != "" {
 		t.Errorf("the log is what was signed: %s", got)
 	}
 	told := a.restarted(t)

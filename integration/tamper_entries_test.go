@@ -22,47 +22,47 @@ const inserted = `insert into audit_entries (chain, parent, id, etag, body, kind
 func TestTamperingShowsByItself(t *testing.T) {
 	t.Parallel()
 	for name, attack := range map[string]struct {
-		do   func(t *testing.T, a attacked)
+		do   func(t *testing.T, a tamperedChain)
 		want string
 	}{
-		"an entry is changed": {func(t *testing.T, a attacked) {
-			damage(t, a.site, "audit_entries", "update audit_entries set body = body || '\\x7a0178' where id = (select id from log_entries where place = 3)")
+		"an entry is changed": {func(t *testing.T, a tamperedChain) {
+			damage(t, a.testServer, "audit_entries", "update audit_entries set body = body || '\\x7a0178' where id = (select id from log_entries where place = 3)")
 		}, "it is not the entry that was signed for this place"},
-		"an entry is made unreadable": {func(t *testing.T, a attacked) {
-			damage(t, a.site, "audit_entries", "update audit_entries set body = '\\xff' where id = (select id from log_entries where place = 3)")
-			wantError(t, "a list of it", fails(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
+		"an entry is made unreadable": {func(t *testing.T, a tamperedChain) {
+			damage(t, a.testServer, "audit_entries", "update audit_entries set body = '\\xff' where id = (select id from log_entries where place = 3)")
+			wantError(t, "a list of it", mustFail(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
 		}, "entry 3, tile/entries/000.p/22: it is not the entry that was signed for this place"},
-		"an entry is deleted": {func(t *testing.T, a attacked) {
+		"an entry is deleted": {func(t *testing.T, a tamperedChain) {
 			gone := a.entries(t, "")[3]
-			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
-			wantError(t, "a proof of it", fails(t, a.vesna, a.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: gone.Name}), codes.DataLoss, "LOG_DAMAGED")
+			damage(t, a.testServer, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
+			wantError(t, "a proof of it", mustFail(t, a.vesna, a.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: gone.Name}), codes.DataLoss, "LOG_DAMAGED")
 		}, "entry 3, tile/entries/000.p/22: it is missing"},
-		"an entry is deleted, and the others move up": {func(t *testing.T, a attacked) {
-			damage(t, a.site, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
-			damage(t, a.site, "log_entries", "delete from log_entries where place = 3",
+		"an entry is deleted, and the others move up": {func(t *testing.T, a tamperedChain) {
+			damage(t, a.testServer, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
+			damage(t, a.testServer, "log_entries", "delete from log_entries where place = 3",
 				"update log_entries set place = place + 1000 where place > 3", "update log_entries set place = place - 1001 where place > 1000")
 		}, "entry 3, tile/entries/000.p/"},
-		"an entry is slipped in": {func(t *testing.T, a attacked) {
-			damage(t, a.site, "audit_entries", inserted)
-			damage(t, a.site, "log_entries", "update log_entries set place = place + 1000 where place > 3", "update log_entries set place = place - 999 where place > 1000",
+		"an entry is slipped in": {func(t *testing.T, a tamperedChain) {
+			damage(t, a.testServer, "audit_entries", inserted)
+			damage(t, a.testServer, "log_entries", "update log_entries set place = place + 1000 where place > 3", "update log_entries set place = place - 999 where place > 1000",
 				"insert into log_entries (chain, place, id) values ('ebb-and-flow', 4, 'made-up')")
 		}, "it was signed for place 4"},
-		"two entries change places": {func(t *testing.T, a attacked) {
-			damage(t, a.site, "log_entries", "update log_entries set place = place + 1000 where place in (2, 5)", "update log_entries set place = 1007 - place where place > 1000")
+		"two entries change places": {func(t *testing.T, a tamperedChain) {
+			damage(t, a.testServer, "log_entries", "update log_entries set place = place + 1000 where place in (2, 5)", "update log_entries set place = 1007 - place where place > 1000")
 		}, "it was signed for place 5"},
-		"an entry is changed and the whole tree made anew, without the key": {func(t *testing.T, a attacked) {
+		"an entry is changed and the whole tree made anew, without the key": {func(t *testing.T, a tamperedChain) {
 			a.rewrite(t, nil)
 		}, "entries were changed and the tiles made anew"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			a := newAttacked(t)
-			if was := a.verdict(t, "") + a.verdict(t, a.kept); was != "" {
+			a := newTamperedChain(t)
+			if was := a.verifyCopy(t, "") + a.verifyCopy(t, a.kept); was != "" {
 				t.Fatalf("before the attack: %s", was)
 			}
 			attack.do(t, a)
 			for _, against := range []string{"", a.kept} {
-				if got := a.verdict(t, against); !strings.Contains(got, attack.want) {
+				if got := a.verifyCopy(t, against); !strings.Contains(got, attack.want) {
 					t.Errorf("with a checkpoint of before: %v: found %q, want %q", against != "", got, attack.want)
 				}
 			}
@@ -75,9 +75,9 @@ func TestTamperingShowsByItself(t *testing.T) {
 // changed; it needs no auditor for that, and does not replace one.
 func TestServerFindsChangedEntries(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	changed := a.entries(t, `kind = "REFUSAL"`)[3]
-	damage(t, a.site, "audit_entries", fmt.Sprintf("update audit_entries set body = body || '\\x7a0178' where id = '%s'", last(changed.Name)))
+	damage(t, a.testServer, "audit_entries", fmt.Sprintf("update audit_entries set body = body || '\\x7a0178' where id = '%s'", last(changed.Name)))
 	told := a.restarted(t)
 	eventually(t, "it to be told", func() bool {
 		return strings.Contains(told.String(), "they are not what was signed") && strings.Contains(told.String(), last(changed.Name))

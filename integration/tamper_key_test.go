@@ -16,12 +16,12 @@ import (
 // A checkpoint of before shows it.
 func TestRewritingWithTheKey(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	a.rewrite(t, a.chainKeys(t, "ebb-and-flow"))
-	if got := a.verdict(t, ""); got != "" {
+	if got := a.verifyCopy(t, ""); got != "" {
 		t.Errorf("without a checkpoint of before it is found to be false, which nobody can know: %s", got)
 	}
-	if got := a.verdict(t, a.kept); !strings.Contains(got, "the history was rewritten, or there are two") {
+	if got := a.verifyCopy(t, a.kept); !strings.Contains(got, "the history was rewritten, or there are two") {
 		t.Errorf("with a checkpoint of before: %q", got)
 	}
 }
@@ -30,22 +30,22 @@ func TestRewritingWithTheKey(t *testing.T) {
 // two histories. Each holds by itself; a checkpoint of the one shows the other.
 func TestTwoHistories(t *testing.T) {
 	t.Parallel()
-	one, two := newAttacked(t), attacked{}
-	s := &site{clock: one.clock, database: storagetest.NewDatabase(t), keys: one.keys}
+	one, two := newTamperedChain(t), tamperedChain{}
+	s := &testServer{clock: one.clock, database: storagetest.NewDatabase(t), keys: one.keys}
 	s.sql = s.database.SQL(t, "")
 	s.start(t)
 	two.chain = s.newChain(t, "ebb-and-flow")
 	for range 10 {
 		two.decision(t, brokenSkin)
 	}
-	s.integrated(t)
+	s.waitLogged(t)
 	two.kept = must(t, two.odile, two.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: two.name}).Checkpoint
-	for _, a := range []attacked{one, two} {
-		if got := a.verdict(t, "") + a.verdict(t, a.kept); got != "" {
+	for _, a := range []tamperedChain{one, two} {
+		if got := a.verifyCopy(t, "") + a.verifyCopy(t, a.kept); got != "" {
 			t.Errorf("by itself: %s", got)
 		}
 	}
-	for _, got := range []string{one.verdict(t, two.kept), two.verdict(t, one.kept)} {
+	for _, got := range []string{one.verifyCopy(t, two.kept), two.verifyCopy(t, one.kept)} {
 		if !strings.Contains(got, "the history was rewritten, or there are two") {
 			t.Errorf("against a checkpoint of the other: %q", got)
 		}

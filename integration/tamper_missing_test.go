@@ -12,17 +12,17 @@ import (
 // The row of the table: somebody deletes an entry with everything that points to
 // it, so that nothing is left to be found by rows.
 
-// vanish deletes the refusal at a place of the log with everything that points to
+// deleteEntry deletes the refusal at a place of the log with everything that points to
 // it: the entry, its row on the log, and its decision.
-func (a attacked) vanish(t *testing.T, refusal *pb.AuditEntry) (place int64) {
+func (a tamperedChain) deleteEntry(t *testing.T, refusal *pb.AuditEntry) (place int64) {
 	t.Helper()
 	id := last(refusal.Name)
 	if err := a.sql.QueryRow("select place from log_entries where id = $1", id).Scan(&place); err != nil {
 		t.Fatal(err)
 	}
-	damage(t, a.site, "decisions", fmt.Sprintf("delete from decisions where id = '%s'", last(refusal.Decision)))
-	damage(t, a.site, "audit_entries", fmt.Sprintf("delete from audit_entries where id = '%s'", id))
-	damage(t, a.site, "log_entries", fmt.Sprintf("delete from log_entries where id = '%s'", id))
+	damage(t, a.testServer, "decisions", fmt.Sprintf("delete from decisions where id = '%s'", last(refusal.Decision)))
+	damage(t, a.testServer, "audit_entries", fmt.Sprintf("delete from audit_entries where id = '%s'", id))
+	damage(t, a.testServer, "log_entries", fmt.Sprintf("delete from log_entries where id = '%s'", id))
 	return place
 }
 
@@ -30,9 +30,9 @@ func (a attacked) vanish(t *testing.T, refusal *pb.AuditEntry) (place int64) {
 // by the copy and by the report, and the other entries are as they were.
 func TestVanishedEntry(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	refusals := a.entries(t, `kind = "REFUSAL"`)
-	place := a.vanish(t, refusals[3])
+	place := a.deleteEntry(t, refusals[3])
 	said := a.restarted(t)
 	eventually(t, "the server to name the place", func() bool {
 		return strings.Contains(said.String(), "entries were taken away") && strings.Contains(said.String(), fmt.Sprintf("places=[%d]", place))
@@ -64,9 +64,9 @@ func TestVanishedEntry(t *testing.T) {
 // there, and still its place is empty.
 func TestVanishedRowOfTheLog(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
-	damage(t, a.site, "log_entries", "delete from log_entries where place = 5")
-	if got := a.verdict(t, a.kept); !strings.Contains(got, "entry 5, ") || !strings.Contains(got, "it is missing") {
+	a := newTamperedChain(t)
+	damage(t, a.testServer, "log_entries", "delete from log_entries where place = 5")
+	if got := a.verifyCopy(t, a.kept); !strings.Contains(got, "entry 5, ") || !strings.Contains(got, "it is missing") {
 		t.Errorf("the copy says %q", got)
 	}
 	a.restarted(t)
@@ -77,7 +77,7 @@ func TestVanishedRowOfTheLog(t *testing.T) {
 }
 
 // report is the page on a period.
-func (a attacked) report(t *testing.T, period report.Period) string {
+func (a tamperedChain) report(t *testing.T, period report.Period) string {
 	t.Helper()
 	facts, err := report.Gather(a.odile.calling(t), report.Source{Audit: a.audit, Eligibility: a.eligibility}, a.name, period)
 	if err != nil {

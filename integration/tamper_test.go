@@ -23,40 +23,40 @@ import (
 // scene of an attack: a log of ten entries of how the chain began and eight
 // refusals, whose checkpoint the auditor has
 // kept, and four more since.
-type attacked struct {
+type tamperedChain struct {
 	*chain
 	kept string
 }
 
-func newAttacked(t *testing.T) attacked {
+func newTamperedChain(t *testing.T) tamperedChain {
 	t.Helper()
-	s := newSite(t)
-	a := attacked{chain: s.newChain(t, "ebb-and-flow")}
+	s := newTestServer(t)
+	a := tamperedChain{chain: s.newChain(t, "ebb-and-flow")}
 	for range 8 {
 		a.decision(t, brokenSkin)
 	}
-	s.integrated(t)
+	s.waitLogged(t)
 	a.kept = must(t, a.odile, a.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: a.name}).Checkpoint
 	for range 4 {
 		a.decision(t, brokenSkin)
 	}
-	s.integrated(t)
+	s.waitLogged(t)
 	return a
 }
 
-// verdict is what an auditor finds: what stopped the copy, or what verify says
+// verifyCopy is what an auditor finds: what stopped the copy, or what verify says
 // of it, or nothing.
-func (a attacked) verdict(t *testing.T, against string) string {
+func (a tamperedChain) verifyCopy(t *testing.T, against string) string {
 	t.Helper()
 	report, err := a.audited(t, against)
 	if err != nil {
 		return "no copy: " + err.Error()
 	}
-	return said(report)
+	return verdictText(report)
 }
 
-// said is what a report says, in a line.
-func said(r verify.Report) string {
+// verdictText is what a report says, in a line.
+func verdictText(r verify.Report) string {
 	var lines []string
 	for _, f := range r.Faults {
 		lines = append(lines, f.String())
@@ -66,7 +66,7 @@ func said(r verify.Report) string {
 
 // rewrite changes what the fourth entry says and makes tiles, root and, with the
 // key, the checkpoint anew, so that nothing in the database contradicts another.
-func (a attacked) rewrite(t *testing.T, keys []ledger.PrivateKey) {
+func (a tamperedChain) rewrite(t *testing.T, keys []ledger.PrivateKey) {
 	t.Helper()
 	stored := bodies(t, a.sql, "select body from log_entries join audit_entries using (chain, id) order by place")
 	forged := &pb.AuditEntry{}
@@ -87,11 +87,11 @@ func (a attacked) rewrite(t *testing.T, keys []ledger.PrivateKey) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	damage(t, a.site, "audit_entries", fmt.Sprintf(`update audit_entries set body = '\x%x' where id = (select id from log_entries where place = 3)`, body))
+	damage(t, a.testServer, "audit_entries", fmt.Sprintf(`update audit_entries set body = '\x%x' where id = (select id from log_entries where place = 3)`, body))
 	for _, tile := range tiles {
-		damage(t, a.site, "log_tiles", fmt.Sprintf(`update log_tiles set hashes = '\x%x' where level = %d and index = %d`, tile.Hashes, tile.Level, tile.Index))
+		damage(t, a.testServer, "log_tiles", fmt.Sprintf(`update log_tiles set hashes = '\x%x' where level = %d and index = %d`, tile.Hashes, tile.Level, tile.Index))
 	}
-	damage(t, a.site, "log_heads", fmt.Sprintf(`update log_heads set root = '\x%x'`, head.Root[:]))
+	damage(t, a.testServer, "log_heads", fmt.Sprintf(`update log_heads set root = '\x%x'`, head.Root[:]))
 	if keys == nil {
 		return
 	}
@@ -99,12 +99,12 @@ func (a attacked) rewrite(t *testing.T, keys []ledger.PrivateKey) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	damage(t, a.site, "log_heads", fmt.Sprintf(`update log_heads set checkpoint = '\x%x'`, signed))
+	damage(t, a.testServer, "log_heads", fmt.Sprintf(`update log_heads set checkpoint = '\x%x'`, signed))
 }
 
 // chainKeys are the keys of the chain's log, as one has them who has stolen the
 // key file.
-func (s *site) chainKeys(t *testing.T, chain string) []ledger.PrivateKey {
+func (s *testServer) chainKeys(t *testing.T, chain string) []ledger.PrivateKey {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(s.keys, "log"))
 	if err != nil {
@@ -121,33 +121,33 @@ func (s *site) chainKeys(t *testing.T, chain string) []ledger.PrivateKey {
 }
 
 // chainPublic are the public keys of the chain's log.
-func (a attacked) chainPublic(t *testing.T) []string {
+func (a tamperedChain) chainPublic(t *testing.T) []string {
 	return []string{a.chainKeys(t, "ebb-and-flow")[0].Public().String()}
 }
 
 // restarted starts the server anew, and returns what it says from then on.
-func (a attacked) restarted(t *testing.T) *told {
+func (a tamperedChain) restarted(t *testing.T) *logBuffer {
 	t.Helper()
 	a.stop()
-	says := new(told)
+	says := new(logBuffer)
 	a.logger = slog.New(slog.NewTextHandler(says, nil))
 	a.start(t)
 	return says
 }
 
-// told is what a server says, which can be read while it does.
-type told struct {
+// logBuffer is what a server says, which can be read while it does.
+type logBuffer struct {
 	mu   sync.Mutex
 	text strings.Builder
 }
 
-func (w *told) Write(p []byte) (int, error) {
+func (w *logBuffer) Write(p []byte) (int, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.text.Write(p)
 }
 
-func (w *told) String() string {
+func (w *logBuffer) String() string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.text.String()

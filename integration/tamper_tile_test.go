@@ -18,9 +18,9 @@ import (
 // builds on it no more.
 func TestChangedTile(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
-	damage(t, a.site, "log_tiles", "update log_tiles set hashes = set_byte(hashes, 40, 255 - get_byte(hashes, 40))")
-	if got := a.verdict(t, a.kept); got != "" {
+	a := newTamperedChain(t)
+	damage(t, a.testServer, "log_tiles", "update log_tiles set hashes = set_byte(hashes, 40, 255 - get_byte(hashes, 40))")
+	if got := a.verifyCopy(t, a.kept); got != "" {
 		t.Errorf("the entries are those that were signed: %s", got)
 	}
 	a.decision(t, brokenSkin)
@@ -33,20 +33,20 @@ func TestChangedTile(t *testing.T) {
 // finds a tile changed, refuses proofs of that log and goes on with the other.
 func TestChangedTileClosesOneLog(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	s.checkpoints = filepath.Join(t.TempDir(), "checkpoints")
 	ebb, mill := s.newChain(t, "ebb-and-flow"), s.newChain(t, "mill-race")
-	a := attacked{chain: ebb}
+	a := tamperedChain{chain: ebb}
 	a.restarted(t)
 	refused := ebb.decision(t, brokenSkin)
 	mill.decision(t, brokenSkin)
-	s.integrated(t)
+	s.waitLogged(t)
 	a.restarted(t) // what was seen is in the file
 	damage(t, s, "log_tiles", "update log_tiles set hashes = set_byte(hashes, 40, 255 - get_byte(hashes, 40)) where chain = 'ebb-and-flow'")
 	said := a.restarted(t)
 
 	entry := ebb.entries(t, `decision = "`+refused.Name+`"`)[0]
-	wantError(t, "a proof", fails(t, ebb.vesna, ebb.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: entry.Name}), codes.DataLoss, "LOG_DAMAGED")
+	wantError(t, "a proof", mustFail(t, ebb.vesna, ebb.audit.GetInclusionProof, &pb.GetInclusionProofRequest{Name: entry.Name}), codes.DataLoss, "LOG_DAMAGED")
 	if !strings.Contains(said.String(), "a log is damaged") || !strings.Contains(said.String(), "chain=ebb-and-flow") {
 		t.Errorf("the server does not say so: %s", said)
 	}

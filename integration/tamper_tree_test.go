@@ -12,9 +12,9 @@ import (
 // so, and halts that log instead of signing on.
 func TestRewrittenTreeWithoutTheKey(t *testing.T) {
 	t.Parallel()
-	a := newAttacked(t)
+	a := newTamperedChain(t)
 	a.rewrite(t, nil)
-	if got := a.verdict(t, ""); !strings.Contains(got, "entries were changed and the tiles made anew") {
+	if got := a.verifyCopy(t, ""); !strings.Contains(got, "entries were changed and the tiles made anew") {
 		t.Errorf("found %q", got)
 	}
 	a.decision(t, brokenSkin)

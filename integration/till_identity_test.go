@@ -63,7 +63,7 @@ func TestEntriesSayWhoAndAtWhichTill(t *testing.T) {
 // checkAt asks for a decision over a connection, at a till that says a name.
 func (g guarded) checkAt(t *testing.T, conn *grpc.ClientConn, said, token string, req *pb.CheckEligibilityRequest) error {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	ctx, cancel := context.WithTimeout(t.Context(), waitTimeout)
 	defer cancel()
 	ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token, "alkalog-till-version", "4.2.0")
 	if said != "" {
@@ -120,7 +120,7 @@ func (g guarded) timed(b *testing.B, conn *grpc.ClientConn, who string, r rpc) f
 	if r.Name() == "CreateClient" {
 		req = &pb.CreateClientRequest{Parent: g.name, Client: &pb.Client{DisplayName: "Nia"}, RequestId: newID()}
 	}
-	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(b.Context(), "authorization", who), patience)
+	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(b.Context(), "authorization", who), waitTimeout)
 	defer cancel()
 	began := time.Now()
 	if err := conn.Invoke(ctx, r.path(), req, r.answer()); err != nil {

@@ -22,7 +22,7 @@ func (c *chain) client(t testing.TB) string {
 func (c *chain) draft(t testing.TB, client string, change ...func(*pb.Consultation)) *pb.Consultation {
 	t.Helper()
 	return must(t, c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{
-		Parent: client, Consultation: c.card(change...), RequestId: newID()}).Consultation
+		Parent: client, Consultation: c.consultationAnswers(change...), RequestId: newID()}).Consultation
 }
 
 // submitted is a consultation that is frozen.
@@ -62,8 +62,8 @@ func wantVerdict(t testing.TB, d *pb.Decision, want ...pb.Verdict) *pb.Decision 
 	return d
 }
 
-// cleared is a decision that lets a service begin.
-func (c *chain) cleared(t testing.TB) *pb.Decision {
+// proceedDecision is a decision that lets a service begin.
+func (c *chain) proceedDecision(t testing.TB) *pb.Decision {
 	t.Helper()
 	return wantVerdict(t, c.decision(t), pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
@@ -102,14 +102,14 @@ func (c *chain) begin(t testing.TB, d *pb.Decision) *pb.Session {
 // session is a service that has begun.
 func (c *chain) session(t testing.TB) *pb.Session {
 	t.Helper()
-	return c.begin(t, c.cleared(t))
+	return c.begin(t, c.proceedDecision(t))
 }
 
 // noted counts what was noted, in the order of all tills.
 var noted atomic.Int64
 
-// happened is a fact of some minutes after a session's start, with an id of its own.
-func happened(s *pb.Session, after time.Duration, e *pb.Event) *pb.Event {
+// eventAt is a fact of some minutes after a session's start, with an id of its own.
+func eventAt(s *pb.Session, after time.Duration, e *pb.Event) *pb.Event {
 	e.EventId, e.OccurTime = newID(), timestamppb.New(s.StartTime.AsTime().Add(after))
 	e.DeviceSequence = new(noted.Add(1))
 	return e
@@ -118,14 +118,14 @@ func happened(s *pb.Session, after time.Duration, e *pb.Event) *pb.Event {
 // echo is what a till echoes whose clock is right and that has just heard from the
 // server.
 func (c *chain) echo() *pb.ClockEcho {
-	return &pb.ClockEcho{ServerTime: c.clock.stamp(), ReceiveTime: c.clock.stamp(), ElapsedMs: new(int64(0))}
+	return &pb.ClockEcho{ServerTime: c.clock.timestamp(), ReceiveTime: c.clock.timestamp(), ElapsedMs: new(int64(0))}
 }
 
 // report sends facts and wants all of them recorded.
 func (c *chain) report(t testing.TB, session *pb.Session, facts ...*pb.Event) *pb.RecordEventsResponse {
 	t.Helper()
 	answer := must(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{
-		Name: session.Name, Events: facts, SendTime: c.clock.stamp(), Echo: c.echo(), RequestId: newID()})
+		Name: session.Name, Events: facts, SendTime: c.clock.timestamp(), Echo: c.echo(), RequestId: newID()})
 	for _, r := range answer.Results {
 		if r.Status != pb.EventStatus_EVENT_STATUS_RECORDED {
 			t.Fatalf("a fact was not recorded: %v", r)
@@ -143,33 +143,33 @@ func (c *chain) service(s *pb.Session) []*pb.Event {
 	strand := func(left float64) *pb.Event {
 		return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: "front", RemainingCurlPercent: new(left)}}}
 	}
-	facts := []*pb.Event{happened(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}})}
+	facts := []*pb.Event{eventAt(s, 0, &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}})}
 	for _, condition := range s.Conditions {
 		if condition.BeforeContact {
-			facts = append(facts, happened(s, 1*minute, met(condition)))
+			facts = append(facts, eventAt(s, 1*minute, met(condition)))
 		}
 	}
 	return append(facts,
-		happened(s, 1*minute, based()),
-		happened(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{
+		eventAt(s, 1*minute, based()),
+		eventAt(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{
 			Product: c.relaxer, LotCode: c.relaxerLot, Scanned: true}}}),
-		happened(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
+		eventAt(s, 2*minute, &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 			Product: c.relaxer, LotCode: c.relaxerLot, Grams: new(60.0)}}}),
-		happened(s, 3*minute, applied("front")),
-		happened(s, 5*minute, strand(80)),
-		happened(s, 8*minute, strand(55)),
-		happened(s, 10*minute, strand(40)),
-		happened(s, 12*minute, strand(31)),
-		happened(s, 13*minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{SectionId: "front"}}}),
-		happened(s, 18*minute, &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}),
-		happened(s, 19*minute, &pb.Event{Fact: &pb.Event_NormalizerOn{NormalizerOn: &pb.NormalizerOn{}}}),
-		happened(s, 24*minute, &pb.Event{Fact: &pb.Event_NormalizerOff{NormalizerOff: &pb.NormalizerOff{}}}),
-		happened(s, 26*minute, lather(1, pb.IndicatorColour_INDICATOR_COLOUR_ALKALI)),
-		happened(s, 28*minute, lather(2, pb.IndicatorColour_INDICATOR_COLOUR_ALKALI)),
-		happened(s, 30*minute, lather(3, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR)),
-		happened(s, 32*minute, lather(4, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR)),
-		happened(s, 34*minute, &pb.Event{Fact: &pb.Event_Conditioned{Conditioned: &pb.Conditioned{}}}),
-		happened(s, 36*minute, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{}}}),
+		eventAt(s, 3*minute, applied("front")),
+		eventAt(s, 5*minute, strand(80)),
+		eventAt(s, 8*minute, strand(55)),
+		eventAt(s, 10*minute, strand(40)),
+		eventAt(s, 12*minute, strand(31)),
+		eventAt(s, 13*minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{SectionId: "front"}}}),
+		eventAt(s, 18*minute, &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}),
+		eventAt(s, 19*minute, &pb.Event{Fact: &pb.Event_NormalizerOn{NormalizerOn: &pb.NormalizerOn{}}}),
+		eventAt(s, 24*minute, &pb.Event{Fact: &pb.Event_NormalizerOff{NormalizerOff: &pb.NormalizerOff{}}}),
+		eventAt(s, 26*minute, lather(1, pb.IndicatorColour_INDICATOR_COLOUR_ALKALI)),
+		eventAt(s, 28*minute, lather(2, pb.IndicatorColour_INDICATOR_COLOUR_ALKALI)),
+		eventAt(s, 30*minute, lather(3, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR)),
+		eventAt(s, 32*minute, lather(4, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR)),
+		eventAt(s, 34*minute, &pb.Event{Fact: &pb.Event_Conditioned{Conditioned: &pb.Conditioned{}}}),
+		eventAt(s, 36*minute, &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{}}}),
 	)
 }
 

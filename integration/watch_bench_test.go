@@ -58,10 +58,10 @@ func BenchmarkWatchers(b *testing.B) {
 // tests' server beats a thousand times as often as a salon's.
 func newWatched(b *testing.B) *chain {
 	b.Helper()
-	s := &site{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b), keys: newKeys(b)}
+	s := &testServer{clock: &clock{now: time.Now()}, database: storagetest.NewDatabase(b), keys: newKeys(b)}
 	server, err := serve.Start(b.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
-		Limits: serve.Limits{Quotas: unbounded()},
+		Limits: serve.Limits{Quotas: unlimitedQuotas()},
 	})
 	if err != nil {
 		b.Fatal(err)
@@ -135,8 +135,8 @@ type arrival struct {
 	at       time.Time
 }
 
-// audience is a display of every session.
-type audience struct {
+// displayGroup holds one display of every session.
+type displayGroup struct {
 	chain    *chain
 	arrivals map[string]chan arrival // by session
 	cancel   context.CancelFunc
@@ -145,10 +145,10 @@ type audience struct {
 
 // display opens a display of each session and returns when all show it. Both
 // ends of the streams are in this process, so that the memory in use has both.
-func (c *chain) display(b *testing.B, sessions []*pb.Session) *audience {
+func (c *chain) display(b *testing.B, sessions []*pb.Session) *displayGroup {
 	b.Helper()
 	ctx, cancel := context.WithCancel(c.till.identify(b.Context()))
-	all := &audience{chain: c, arrivals: map[string]chan arrival{}, cancel: cancel}
+	all := &displayGroup{chain: c, arrivals: map[string]chan arrival{}, cancel: cancel}
 	for group := range slices.Chunk(sessions, streams) {
 		at := dial(b, c.conn.Target())
 		for _, session := range group {
@@ -188,14 +188,14 @@ func show(b *testing.B, stream pb.ProcessingService_WatchSessionClient, shown ch
 }
 
 // leave closes all displays.
-func (a *audience) leave() {
+func (a *displayGroup) leave() {
 	a.cancel()
 	a.gone.Wait()
 }
 
 // wait waits until a display shows so many events, and returns when it did.
-func (a *audience) wait(b *testing.B, session *pb.Session, events int64) time.Time {
-	late := time.NewTimer(patience)
+func (a *displayGroup) wait(b *testing.B, session *pb.Session, events int64) time.Time {
+	late := time.NewTimer(waitTimeout)
 	defer late.Stop()
 	for {
 		select {
@@ -212,7 +212,7 @@ func (a *audience) wait(b *testing.B, session *pb.Session, events int64) time.Ti
 
 // latency reports how long after the answer to RecordEvents each session's
 // display has the event. A display that is ahead of the answer counts as zero.
-func (a *audience) latency(b *testing.B, sessions []*pb.Session, callers int, name string) {
+func (a *displayGroup) latency(b *testing.B, sessions []*pb.Session, callers int, name string) {
 	b.Helper()
 	took := make([]time.Duration, len(sessions))
 	share(len(sessions), callers, func(i int) {

@@ -17,7 +17,7 @@ import (
 // it.
 
 // reads are the reads by auditors that stand in the database now.
-func (s *site) reads(t testing.TB) []*pb.AuditEntry {
+func (s *testServer) reads(t testing.TB) []*pb.AuditEntry {
 	t.Helper()
 	var all []*pb.AuditEntry
 	for _, body := range bodies(t, s.sql, "select body from audit_entries where kind = 'ENTRY_KIND_AUDITOR_READ' order by position") {
@@ -45,9 +45,9 @@ func auditors() []rpc {
 // which is there with the answer; nobody else's reads make any.
 func TestReadsByAuditorsAreEntered(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
-	s.integrated(t)
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
+	s.waitLogged(t)
 	for _, r := range auditors() {
 		req := st.example(t, r).make(t)
 		before := len(s.reads(t))
@@ -77,10 +77,10 @@ func TestReadsByAuditorsAreEntered(t *testing.T) {
 
 // wantRead checks an entry of a read: the call, the filter as sent, and what was
 // read about.
-func wantRead(t *testing.T, st *stage, r rpc, req proto.Message, e *pb.AuditEntry) {
+func wantRead(t *testing.T, st *fixture, r rpc, req proto.Message, e *pb.AuditEntry) {
 	t.Helper()
 	want := &pb.AuditEntry{
-		Name: e.Name, Summary: e.Summary, OccurTime: st.clock.stamp(), RecordTime: st.clock.stamp(), Till: "front desk 1",
+		Name: e.Name, Summary: e.Summary, OccurTime: st.clock.timestamp(), RecordTime: st.clock.timestamp(), Till: "front desk 1",
 		Kind: pb.EntryKind_ENTRY_KIND_AUDITOR_READ, Format: 1, Actor: st.vesna.name, Role: pb.Role_ROLE_AUDITOR,
 		Method: strings.TrimPrefix(r.path(), "/alkalog.v1."),
 	}
@@ -116,9 +116,9 @@ func firstOf(req proto.Message, name string) string {
 // answer, and no part of one; others do.
 func TestNoReadWithoutItsEntry(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
-	s.integrated(t)
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
+	s.waitLogged(t)
 	requests := map[rpc]proto.Message{}
 	for _, r := range auditors() {
 		requests[r] = st.example(t, r).make(t)
@@ -151,22 +151,22 @@ func TestNoReadWithoutItsEntry(t *testing.T) {
 // TestReadsThatFailAreNotEntered, nor are pages that belong to a read which was.
 func TestReadsThatFailAreNotEntered(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
-	st := s.newStage(t, "ebb-and-flow")
+	s := newTestServer(t)
+	st := s.newFixture(t, "ebb-and-flow")
 	st.decision(t, brokenSkin) // one more refusal
 	before := len(s.reads(t))
 	reads := func() []*pb.AuditEntry { return s.reads(t)[before:] }
-	_, err := st.eligibility.GetDecision(st.vesna.calling(t), &pb.GetDecisionRequest{Name: st.known.client + "/decisions/nobody"})
+	_, err := st.eligibility.GetDecision(st.vesna.calling(t), &pb.GetDecisionRequest{Name: st.names.client + "/decisions/nobody"})
 	wantError(t, "an unknown decision", err, codes.NotFound, "NOT_FOUND")
 	if reads := reads(); len(reads) != 0 {
 		t.Errorf("a read that failed is entered: %v", reads)
 	}
-	s.integrated(t)
+	s.waitLogged(t)
 	walk := func(filter string) (items int) {
 		for token := ""; ; {
 			page := must(t, st.vesna, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name, PageSize: 1, Filter: filter, PageToken: token})
 			items += len(page.Entries)
-			s.integrated(t)
+			s.waitLogged(t)
 			if token = page.NextPageToken; token == "" {
 				return items
 			}
@@ -194,7 +194,7 @@ func TestReadsThatFailAreNotEntered(t *testing.T) {
 // clear, and can be told from what another one looks for.
 func TestFiltersKeepNoNames(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	one, two := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
 	query := func(c *chain, filter string) string {
 		must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter})

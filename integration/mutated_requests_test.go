@@ -23,26 +23,26 @@ import (
 // the answer is one that the contract foresees; nothing panics, nothing is
 // INTERNAL, and what ends in an error has written nothing.
 
-// foreseen are the codes that a call may end in, whatever was sent. An outage
+// expectedCode are the codes that a call may end in, whatever was sent. An outage
 // is none of them: there is none here.
-var foreseen = []codes.Code{
+var expectedCode = []codes.Code{
 	codes.OK, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted,
 	codes.PermissionDenied, codes.ResourceExhausted,
 }
 
-// TestNearlyValidRequests sends requests to every RPC that were changed at
+// TestMutatedRequests sends requests to every RPC that were changed at
 // random in some places. It goes through the contract a few times, in new chains
 // each time, or for as long as ALKALOG_FUZZ_TIME says, such as 5m. The seed is
 // printed when it fails.
-func TestNearlyValidRequests(t *testing.T) {
+func TestMutatedRequests(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	m := &mutator{Rand: rand.New(rand.NewPCG(seed, 1)), sent: map[codes.Code]int{}}
 	again := rounds(t, 3)
 	for round := 0; again() && !t.Failed(); round++ {
-		here, there := s.newStage(t, fmt.Sprintf("ebb-%d", round)), s.newStage(t, fmt.Sprintf("low-%d", round))
+		here, there := s.newFixture(t, fmt.Sprintf("ebb-%d", round)), s.newFixture(t, fmt.Sprintf("low-%d", round))
 		m.names = slices.Concat(here.allNames(), there.allNames())
 		m.round(t, here, there)
 	}
@@ -55,7 +55,7 @@ func TestNearlyValidRequests(t *testing.T) {
 }
 
 // round sends some changed requests to each RPC.
-func (m *mutator) round(t *testing.T, here, there *stage) {
+func (m *mutator) round(t *testing.T, here, there *fixture) {
 	requests := map[protoreflect.Name]proto.Message{} // all made before anything is changed
 	for _, r := range contract() {
 		requests[r.Name()] = here.example(t, r).make(t)
@@ -72,7 +72,7 @@ func (m *mutator) round(t *testing.T, here, there *stage) {
 			// sessions write when time has brought something about.
 			mayWrite := reasonOf(err) == "DECISION_OUTDATED" || here.ownWrites(t) != looks
 			m.sent[code]++
-			if !slices.Contains(foreseen, code) {
+			if !slices.Contains(expectedCode, code) {
 				t.Fatalf("%s by %s: %v\nrequest: %v", r.Name(), who.name, err, req)
 			}
 			if err != nil && after != before && !mayWrite {
@@ -83,7 +83,7 @@ func (m *mutator) round(t *testing.T, here, there *stage) {
 }
 
 // ownWrites counts what the server has written of its own accord.
-func (s *site) ownWrites(t *testing.T) (n int) {
+func (s *testServer) ownWrites(t *testing.T) (n int) {
 	t.Helper()
 	if err := s.sql.QueryRow("select count(*) from requests where id like 'own-%'").Scan(&n); err != nil {
 		t.Fatal(err)
@@ -107,7 +107,7 @@ func rounds(t *testing.T, usual int) func() bool {
 }
 
 // send sends a request, now and then as bytes with some of them changed.
-func (s *site) send(t *testing.T, who person, r rpc, req proto.Message, m *mutator) (proto.Message, error) {
+func (s *testServer) send(t *testing.T, who person, r rpc, req proto.Message, m *mutator) (proto.Message, error) {
 	if m.IntN(8) > 0 {
 		return s.ask(t, who, r, req)
 	}
@@ -126,7 +126,7 @@ func (s *site) send(t *testing.T, who person, r rpc, req proto.Message, m *mutat
 // written tells the state of every table in one line; any write changes it.
 // What the server writes of its own accord does not count: the log over the
 // entries, what is counted, and that somebody was denied or an auditor read.
-func (s *site) written(t *testing.T) string {
+func (s *testServer) written(t *testing.T) string {
 	t.Helper()
 	rows, err := s.sql.Query(`select tablename from pg_tables where schemaname = 'alkalog' and tablename !~ '^(log_|tally|goose_)' order by 1`)
 	if err != nil {
@@ -156,8 +156,8 @@ func (s *site) written(t *testing.T) string {
 }
 
 // allNames are the names of what is on the stage.
-func (st *stage) allNames() []string {
-	k := st.known
+func (st *fixture) allNames() []string {
+	k := st.names
 	return []string{st.name, st.salon, st.odile.name, st.imara.name, st.amara.name, st.teo.name, st.till.name, st.relaxer, st.base, st.shampoo,
 		k.client, k.consultation, k.draft, k.session, k.outcome, k.policy, k.entry, k.refusal.Name}
 }

@@ -22,7 +22,7 @@ import (
 
 const (
 	callsAllowed = 5   // calls a second that a chain may make on average
-	loudness     = 50  // times that
+	noisePerCall = 50  // times that
 	mostWorse    = 1.5 // times as long, for one call in a hundred of another chain
 	swings       = 12  // of the noise, on and off, in one comparison,
 	callsInTurn  = 25  // of the quiet chain
@@ -30,14 +30,14 @@ const (
 	series       = 3 // of comparisons; this machine has others on it, and one good series is enough
 )
 
-// noise is a chain that calls too often.
-type noise struct {
+// noiseMaker is a chain that calls too often.
+type noiseMaker struct {
 	*chain
 	made, refused atomic.Int64
 }
 
 // make makes the noise until ctx is done, at a rate that waits for no answer.
-func (n *noise) make(ctx context.Context, t *testing.T, perSecond float64) {
+func (n *noiseMaker) make(ctx context.Context, t *testing.T, perSecond float64) {
 	pace := rate.NewLimiter(rate.Limit(perSecond), 1)
 	var callers sync.WaitGroup
 	for range 32 {
@@ -56,7 +56,7 @@ func (n *noise) make(ctx context.Context, t *testing.T, perSecond float64) {
 }
 
 // exhaust uses up what the chain may call at once.
-func (n *noise) exhaust(t *testing.T) {
+func (n *noiseMaker) exhaust(t *testing.T) {
 	t.Helper()
 	for range 100_000 {
 		_, err := n.directory.GetChain(n.odile.calling(t), &pb.GetChainRequest{Name: n.name})
@@ -90,7 +90,7 @@ func slowest(took []time.Duration) float64 {
 // compare is how much longer the slowest calls take with the noise, and how many
 // calls a second it makes. The noise goes on and off in short turns, so that what
 // else goes on here falls on both alike.
-func compare(t *testing.T, quiet *chain, loud *noise) (worse, pace float64) {
+func compare(t *testing.T, quiet *chain, loud *noiseMaker) (worse, pace float64) {
 	t.Helper()
 	var still, noisy []time.Duration
 	var lasted time.Duration
@@ -99,7 +99,7 @@ func compare(t *testing.T, quiet *chain, loud *noise) (worse, pace float64) {
 		still = append(still, quiet.turn(t)...)
 		ctx, cancel := context.WithCancel(t.Context())
 		var noise sync.WaitGroup
-		noise.Go(func() { loud.make(ctx, t, loudness*callsAllowed) })
+		noise.Go(func() { loud.make(ctx, t, noisePerCall*callsAllowed) })
 		began := time.Now()
 		noisy = append(noisy, quiet.turn(t)...)
 		cancel()
@@ -113,7 +113,7 @@ func compare(t *testing.T, quiet *chain, loud *noise) (worse, pace float64) {
 // loud one. What is judged is the middle one of several comparisons, because the
 // machine has its own noise.
 func TestNoiseIsNotHeard(t *testing.T) {
-	s := newSite(t)
+	s := newTestServer(t)
 	// One quota for both: the quiet chain calls within what it may at once.
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
@@ -123,10 +123,10 @@ func TestNoiseIsNotHeard(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { server.Stop(context.Background()) })
-	shared := &site{stubs: dial(t, server.Addr()), clock: s.clock}
+	shared := &testServer{stubs: dial(t, server.Addr()), clock: s.clock}
 	quiet := s.newChain(t, "ebb-and-flow")
-	loud := &noise{chain: s.newChain(t, "low-tide")}
-	quiet.site, loud.site = shared, &site{stubs: dial(t, server.Addr()), clock: s.clock}
+	loud := &noiseMaker{chain: s.newChain(t, "low-tide")}
+	quiet.testServer, loud.testServer = shared, &testServer{stubs: dial(t, server.Addr()), clock: s.clock}
 	loud.exhaust(t)
 	quiet.turn(t) // warm
 	for n := range series {
@@ -136,7 +136,7 @@ func TestNoiseIsNotHeard(t *testing.T) {
 			ratios, paces = append(ratios, worse), append(paces, pace)
 		}
 		t.Logf("series %d: with the noise %.2f times as long (middle of %.2f), at %.0f calls a second", n, median(ratios), ratios, median(paces))
-		if median(ratios) <= mostWorse && median(paces) >= loudness*callsAllowed/2 {
+		if median(ratios) <= mostWorse && median(paces) >= noisePerCall*callsAllowed/2 {
 			if loud.refused.Load() < loud.made.Load()/2 {
 				t.Errorf("of %d calls that made the noise, %d were refused", loud.made.Load(), loud.refused.Load())
 			}

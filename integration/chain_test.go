@@ -24,7 +24,7 @@ const (
 // chain is an invented chain of salons: its people, its shelf, and the site
 // that serves it.
 type chain struct {
-	*site
+	*testServer
 	name                                            string
 	salon                                           string
 	operator, odile, imara, amara, teo, vesna, till person
@@ -32,12 +32,12 @@ type chain struct {
 	relaxerLot                                      string
 }
 
-// people names a chain and everybody in it; nothing is stored yet.
-func (s *site) people(id string) *chain {
+// describeChain names a chain and everybody in it; nothing is stored yet.
+func (s *testServer) describeChain(id string) *chain {
 	name := "chains/" + id
 	worker := func(id string, role pb.Role) person { return person{name + "/practitioners/" + id, role} }
 	return &chain{
-		site: s, name: name, salon: name + "/salons/north-quay",
+		testServer: s, name: name, salon: name + "/salons/north-quay",
 		operator: person{"operators/site", pb.Role_ROLE_OPERATOR},
 		odile:    worker("odile", pb.Role_ROLE_MANAGER),
 		imara:    worker("imara", pb.Role_ROLE_SUPERVISOR),
@@ -51,15 +51,15 @@ func (s *site) people(id string) *chain {
 }
 
 // newChain stores a chain with a salon, its people and its shelf.
-func (s *site) newChain(t testing.TB, id string) *chain {
+func (s *testServer) newChain(t testing.TB, id string) *chain {
 	t.Helper()
-	c := s.people(id)
-	c.settle(t)
+	c := s.describeChain(id)
+	c.create(t)
 	return c
 }
 
-// settle stores the chain.
-func (c *chain) settle(t testing.TB) {
+// create stores the chain.
+func (c *chain) create(t testing.TB) {
 	t.Helper()
 	id := last(c.name)
 	must(t, c.operator, c.directory.CreateChain, &pb.CreateChainRequest{
@@ -71,7 +71,7 @@ func (c *chain) settle(t testing.TB) {
 		must(t, c.odile, c.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
 			Parent: c.name, PractitionerId: last(p.name), Practitioner: c.licensed(p), RequestId: newID()})
 	}
-	for _, product := range c.shelf() {
+	for _, product := range c.products() {
 		must(t, c.odile, c.catalog.CreateProduct, &pb.CreateProductRequest{Parent: c.name, ProductId: last(product.Name), Product: product, RequestId: newID()})
 	}
 }
@@ -86,9 +86,9 @@ func (c *chain) licensed(p person) *pb.Practitioner {
 	return entry
 }
 
-// shelf is the catalogue: a lye relaxer and what goes with it. What its
+// products is the catalogue: a lye relaxer and what goes with it. What its
 // directions name stands before it.
-func (c *chain) shelf() []*pb.Product {
+func (c *chain) products() []*pb.Product {
 	fresh := timestamppb.New(c.clock.Now().AddDate(1, 0, 0))
 	return []*pb.Product{
 		{Name: c.base, DisplayName: "Base", Kind: pb.ProductKind_PRODUCT_KIND_PROTECTIVE_BASE},
@@ -111,9 +111,9 @@ func (c *chain) shelf() []*pb.Product {
 	}
 }
 
-// card is the consultation of somebody with a sound scalp and untreated hair,
+// consultationAnswers is the consultation of somebody with a sound scalp and untreated hair,
 // every question answered; change alters it.
-func (c *chain) card(change ...func(*pb.Consultation)) *pb.Consultation {
+func (c *chain) consultationAnswers(change ...func(*pb.Consultation)) *pb.Consultation {
 	now := c.clock.Now()
 	k := &pb.Consultation{
 		Salon: c.salon, Practitioner: c.amara.name, Scalp: &pb.ScalpAnalysis{}, History: &pb.ClientHistory{},
@@ -192,9 +192,9 @@ func again[M proto.Message](req M) M {
 	return fresh
 }
 
-// moveTo puts the chain's salon under another law.
-func (c *chain) moveTo(t testing.TB, place pb.Jurisdiction) {
+// moveVisitTo puts the chain's salon under another law.
+func (c *chain) moveVisitTo(t testing.TB, place pb.Jurisdiction) {
 	t.Helper()
 	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{
-		Salon: &pb.Salon{Name: c.salon, Jurisdiction: place}, UpdateMask: mask("jurisdiction"), RequestId: newID()})
+		Salon: &pb.Salon{Name: c.salon, Jurisdiction: place}, UpdateMask: updateMask("jurisdiction"), RequestId: newID()})
 }

@@ -11,8 +11,8 @@ import (
 // What a book says must be there is compared with what the server shows, as sets:
 // nothing is missing, nothing is there twice, and nothing else is there.
 
-// deedsOf are the calls of an RPC, with their requests and answers.
-func deedsOf[Q, A proto.Message](b *book, visit func(Q, A)) {
+// operationsOf are the calls of an RPC, with their requests and answers.
+func operationsOf[Q, A proto.Message](b *operationLog, visit func(Q, A)) {
 	for _, d := range b.deeds {
 		req, ok := d.req.(Q)
 		if ok && d.answer != nil {
@@ -22,14 +22,14 @@ func deedsOf[Q, A proto.Message](b *book, visit func(Q, A)) {
 }
 
 // wantDecisions checks every client's decisions and their overrides.
-func (b *book) wantDecisions(t *testing.T, c *chain) {
+func (b *operationLog) wantDecisions(t *testing.T, c *chain) {
 	t.Helper()
 	clients, made, overrides := map[string]bool{}, map[string]*pb.Decision{}, map[string]int{}
-	deedsOf(b, func(_ *pb.CreateClientRequest, a *pb.CreateClientResponse) { clients[a.Client.Name] = true })
-	deedsOf(b, func(_ *pb.CheckEligibilityRequest, a *pb.CheckEligibilityResponse) {
+	operationsOf(b, func(_ *pb.CreateClientRequest, a *pb.CreateClientResponse) { clients[a.Client.Name] = true })
+	operationsOf(b, func(_ *pb.CheckEligibilityRequest, a *pb.CheckEligibilityResponse) {
 		made[a.Decision.Name] = a.Decision
 	})
-	deedsOf(b, func(q *pb.OverrideDecisionRequest, _ *pb.OverrideDecisionResponse) { overrides[q.Name]++ })
+	operationsOf(b, func(q *pb.OverrideDecisionRequest, _ *pb.OverrideDecisionResponse) { overrides[q.Name]++ })
 	if len(made) == 0 || len(overrides) == 0 {
 		t.Fatalf("%d decisions and overrides of %d were made: too few to show anything", len(made), len(overrides))
 	}
@@ -67,13 +67,13 @@ func (c *chain) clients(t testing.TB) []*pb.Client {
 }
 
 // wantEvents checks the facts of every session: each once, in an unbroken order.
-func (b *book) wantEvents(t *testing.T, c *chain) {
+func (b *operationLog) wantEvents(t *testing.T, c *chain) {
 	t.Helper()
 	sent := map[string]map[string]*pb.Event{}
-	deedsOf(b, func(_ *pb.StartSessionRequest, a *pb.StartSessionResponse) {
+	operationsOf(b, func(_ *pb.StartSessionRequest, a *pb.StartSessionResponse) {
 		sent[a.Session.Name] = map[string]*pb.Event{}
 	})
-	deedsOf(b, func(q *pb.RecordEventsRequest, _ *pb.RecordEventsResponse) {
+	operationsOf(b, func(q *pb.RecordEventsRequest, _ *pb.RecordEventsResponse) {
 		for _, e := range q.Events {
 			sent[q.Name][e.EventId] = e
 		}
@@ -105,10 +105,10 @@ func (b *book) wantEvents(t *testing.T, c *chain) {
 // wantEntries checks the audit log: one entry for each refusal, each decision on
 // answers that changed after one, each try to override and each departure, by the
 // request that it came of.
-func (b *book) wantEntries(t *testing.T, c *chain) {
+func (b *operationLog) wantEntries(t *testing.T, c *chain) {
 	t.Helper()
 	want := map[string]int{}
-	deedsOf(b, func(q *pb.CheckEligibilityRequest, a *pb.CheckEligibilityResponse) {
+	operationsOf(b, func(q *pb.CheckEligibilityRequest, a *pb.CheckEligibilityResponse) {
 		if a.Decision.Verdict >= pb.Verdict_VERDICT_REFER {
 			want[q.RequestId]++
 		}
@@ -116,8 +116,8 @@ func (b *book) wantEntries(t *testing.T, c *chain) {
 			want[q.RequestId]++
 		}
 	})
-	deedsOf(b, func(q *pb.OverrideDecisionRequest, _ *pb.OverrideDecisionResponse) { want[q.RequestId]++ })
-	deedsOf(b, func(q *pb.RecordEventsRequest, a *pb.RecordEventsResponse) { want[q.RequestId] += len(a.NewDeviations) })
+	operationsOf(b, func(q *pb.OverrideDecisionRequest, _ *pb.OverrideDecisionResponse) { want[q.RequestId]++ })
+	operationsOf(b, func(q *pb.RecordEventsRequest, a *pb.RecordEventsResponse) { want[q.RequestId] += len(a.NewDeviations) })
 	got := map[string]int{}
 	for _, e := range c.entries(t, "") {
 		if !changesOnly(e) {

@@ -11,14 +11,14 @@ import (
 	"alkalog/storage"
 )
 
-// TestPlainSQLStaysInTheChain: two chains have worked; whoever logs in as the
+// TestRowLevelSecurity: two chains have worked; whoever logs in as the
 // server or as the auditor and asks without a condition gets the rows of the
 // chain that was named and no other, and none when none was named.
-func TestPlainSQLStaysInTheChain(t *testing.T) {
+func TestRowLevelSecurity(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	for _, id := range []string{"ebb-and-flow", "low-tide"} {
-		st := s.newStage(t, id)
+		st := s.newFixture(t, id)
 		st.signed(t, st.students(t))
 		if _, err := s.sql.Exec("insert into auditor_chains values ($1, 'alkalog_auditor')", id); err != nil {
 			t.Fatal(err)
@@ -44,7 +44,7 @@ func TestPlainSQLStaysInTheChain(t *testing.T) {
 }
 
 // tablesOfChains are the tables with a chain.
-func (s *site) tablesOfChains(t *testing.T) (tables []string) {
+func (s *testServer) tablesOfChains(t *testing.T) (tables []string) {
 	t.Helper()
 	rows, err := s.sql.Query(`select c.relname from pg_class c join pg_attribute a on a.attrelid = c.oid and a.attname = 'chain'
 		where c.relnamespace = 'alkalog'::regnamespace and c.relkind = 'r' order by 1`)

@@ -6,9 +6,9 @@ import (
 	"testing/fstest"
 )
 
-// TestHouseIsChecked breaks a small house on purpose, one way at a time, so that
+// TestImportCheckFindsViolations breaks a small house on purpose, one way at a time, so that
 // a check which no longer bites is noticed.
-func TestHouseIsChecked(t *testing.T) {
+func TestImportCheckFindsViolations(t *testing.T) {
 	for name, c := range map[string]struct{ file, source, want string }{
 		"services may import engines":        {"service/outcome/x.go", `import "alkalog/service/timing"`, ""},
 		"engines may import their own":       {"service/timing/x.go", `import _ "gonum.org/v1/gonum/stat"`, ""},
@@ -48,7 +48,7 @@ func TestHouseIsChecked(t *testing.T) {
 				c.file:        {Data: []byte(sourceOf(c.file, c.source))},
 				"proto/ok.go": {Data: []byte("package proto\n")},
 			}
-			got := inspectHouse(t, tree)
+			got := checkTree(t, tree)
 			if c.want == "" && len(got) != 0 {
 				t.Errorf("a sound house is refused: %q", got)
 			}

@@ -15,44 +15,44 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// breakage is a message with one thing wrong in it.
-type breakage struct {
+// invalidCase is a message with one thing wrong in it.
+type invalidCase struct {
 	field string // what is wrong, by its path
 	how   string
 	req   proto.Message
 }
 
-// breakages breaks every field of a message, and of the messages within it, in
+// invalidCases breaks every field of a message, and of the messages within it, in
 // every way that the contract's rules for it know. A field that the message has
 // not set is broken too. Text must always be free of control characters, and an
 // enum's value must be known, whether the contract has a rule for it or not.
-func breakages(m proto.Message) []breakage {
-	return walk(&breaker{whole: m, scalars: badValues, shapes: true, times: map[string]*timestamppb.Timestamp{
+func invalidCases(m proto.Message) []invalidCase {
+	return walk(&caseBuilder{whole: m, scalars: invalidValues, shapes: true, times: map[string]*timestamppb.Timestamp{
 		"beyond the year 9999": {Seconds: 1 << 40}, "before the year 1": {Seconds: -1 << 40},
 		"with a negative fraction": {Nanos: -1}, "with a fraction of a second or more": {Nanos: 1e9},
 	}})
 }
 
-// extremes sets every field of a message, and of the messages within it, to the
+// extremeCases sets every field of a message, and of the messages within it, to the
 // largest and the least that the contract allows.
-func extremes(m proto.Message) []breakage {
-	return walk(&breaker{whole: m, scalars: extremeValues, times: map[string]*timestamppb.Timestamp{
+func extremeCases(m proto.Message) []invalidCase {
+	return walk(&caseBuilder{whole: m, scalars: extremeValues, times: map[string]*timestamppb.Timestamp{
 		"the end of the year 9999": {Seconds: 253402300799, Nanos: 999999999}, "the beginning of the year 1": {Seconds: -62135596800},
 		"the year 1970": {}, "far ahead": {Seconds: 4102444800},
 	}})
 }
 
 // walk breaks the whole message.
-func walk(b *breaker) []breakage {
+func walk(b *caseBuilder) []invalidCase {
 	b.message(spot{reach: func(root protoreflect.Message) protoreflect.Message { return root }}, b.whole.ProtoReflect().Descriptor())
 	return b.found
 }
 
-// breaker collects breakages of a message.
-type breaker struct {
+// caseBuilder collects breakages of a message.
+type caseBuilder struct {
 	whole   proto.Message
-	found   []breakage
-	scalars func(protoreflect.FieldDescriptor, *validate.FieldRules) []bad // values to set
+	found   []invalidCase
+	scalars func(protoreflect.FieldDescriptor, *validate.FieldRules) []invalidValue // values to set
 	times   map[string]*timestamppb.Timestamp
 	shapes  bool // also leave out what is needed, and make lists too long
 }
@@ -64,14 +64,14 @@ type spot struct {
 }
 
 // add notes one breakage: do is done to the spot of a copy of the whole.
-func (b *breaker) add(at spot, field, how string, do func(protoreflect.Message)) {
+func (b *caseBuilder) add(at spot, field, how string, do func(protoreflect.Message)) {
 	broken := proto.Clone(b.whole)
 	do(at.reach(broken.ProtoReflect()))
-	b.found = append(b.found, breakage{at.prefix + field, how, broken})
+	b.found = append(b.found, invalidCase{at.prefix + field, how, broken})
 }
 
 // message breaks every field that a caller may set.
-func (b *breaker) message(at spot, d protoreflect.MessageDescriptor) {
+func (b *caseBuilder) message(at spot, d protoreflect.MessageDescriptor) {
 	for i := range d.Oneofs().Len() {
 		oneof := d.Oneofs().Get(i)
 		rules := proto.GetExtension(oneof.Options(), validate.E_Oneof).(*validate.OneofRules)
@@ -97,7 +97,7 @@ func serverSet(f protoreflect.FieldDescriptor) bool {
 }
 
 // field breaks one field, and what is within it.
-func (b *breaker) field(at spot, f protoreflect.FieldDescriptor) {
+func (b *caseBuilder) field(at spot, f protoreflect.FieldDescriptor) {
 	rules := proto.GetExtension(f.Options(), validate.E_Field).(*validate.FieldRules)
 	name := string(f.Name())
 	if rules.GetRequired() && b.shapes {
@@ -122,7 +122,7 @@ func (b *breaker) field(at spot, f protoreflect.FieldDescriptor) {
 }
 
 // child breaks a message within the message.
-func (b *breaker) child(at spot, f protoreflect.FieldDescriptor) {
+func (b *caseBuilder) child(at spot, f protoreflect.FieldDescriptor) {
 	switch blank(f.Message()).(type) {
 	case *timestamppb.Timestamp:
 		for how, time := range b.times {
@@ -147,7 +147,7 @@ func (b *breaker) child(at spot, f protoreflect.FieldDescriptor) {
 }
 
 // list breaks a list as a whole, and its first item.
-func (b *breaker) list(at spot, f protoreflect.FieldDescriptor, rules *validate.FieldRules) {
+func (b *caseBuilder) list(at spot, f protoreflect.FieldDescriptor, rules *validate.FieldRules) {
 	name := string(f.Name())
 	first := func(m protoreflect.Message) protoreflect.List {
 		list := m.Mutable(f).List()
@@ -184,52 +184,52 @@ func (b *breaker) list(at spot, f protoreflect.FieldDescriptor, rules *validate.
 	}
 }
 
-// bad is a value that a field must not have.
-type bad struct {
+// invalidValue is a value that a field must not have.
+type invalidValue struct {
 	how   string
 	value protoreflect.Value
 }
 
-// badValues are some for a scalar field.
-func badValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) []bad {
+// invalidValues are some for a scalar field.
+func invalidValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) []invalidValue {
 	switch f.Kind() {
 	case protoreflect.StringKind:
-		return badText(f, rules.GetString())
+		return invalidText(f, rules.GetString())
 	case protoreflect.EnumKind:
-		values := []bad{{"an unknown value", protoreflect.ValueOfEnum(9999)}, {"a negative value", protoreflect.ValueOfEnum(-1)}}
+		values := []invalidValue{{"an unknown value", protoreflect.ValueOfEnum(9999)}, {"a negative value", protoreflect.ValueOfEnum(-1)}}
 		of := rules.GetEnum()
 		if slices.Contains(of.GetNotIn(), 0) || len(of.GetIn()) > 0 && !slices.Contains(of.GetIn(), 0) {
-			values = append(values, bad{"not stated", protoreflect.ValueOfEnum(0)})
+			values = append(values, invalidValue{"not stated", protoreflect.ValueOfEnum(0)})
 		}
 		return values
 	case protoreflect.Int32Kind:
-		return badNumbers(rules.GetInt32(), protoreflect.ValueOfInt32)
+		return invalidNumbers(rules.GetInt32(), protoreflect.ValueOfInt32)
 	case protoreflect.Int64Kind:
-		return badNumbers(rules.GetInt64(), protoreflect.ValueOfInt64)
+		return invalidNumbers(rules.GetInt64(), protoreflect.ValueOfInt64)
 	case protoreflect.DoubleKind:
-		return append(badNumbers(rules.GetDouble(), protoreflect.ValueOfFloat64), bad{"no number", protoreflect.ValueOfFloat64(math.NaN())},
-			bad{"infinite", protoreflect.ValueOfFloat64(math.Inf(1))}, bad{"infinitely little", protoreflect.ValueOfFloat64(math.Inf(-1))})
+		return append(invalidNumbers(rules.GetDouble(), protoreflect.ValueOfFloat64), invalidValue{"no number", protoreflect.ValueOfFloat64(math.NaN())},
+			invalidValue{"infinite", protoreflect.ValueOfFloat64(math.Inf(1))}, invalidValue{"infinitely little", protoreflect.ValueOfFloat64(math.Inf(-1))})
 	}
 	return nil
 }
 
 // extremeValues are the largest and the least for a scalar field that has bounds,
 // and the longest for text.
-func extremeValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) (values []bad) {
+func extremeValues(f protoreflect.FieldDescriptor, rules *validate.FieldRules) (values []invalidValue) {
 	switch f.Kind() {
 	case protoreflect.StringKind:
 		if most := int(rules.GetString().GetMaxLen()); most > 0 && f.Name() != "etag" {
-			values = append(values, bad{"as long as can be", protoreflect.ValueOfString(strings.Repeat("\u6f22", most))})
+			values = append(values, invalidValue{"as long as can be", protoreflect.ValueOfString(strings.Repeat("\u6f22", most))})
 		}
 	case protoreflect.EnumKind:
 		last := f.Enum().Values().Get(f.Enum().Values().Len() - 1).Number()
-		values = append(values, bad{"the last", protoreflect.ValueOfEnum(last)}, bad{"none", protoreflect.ValueOfEnum(0)})
+		values = append(values, invalidValue{"the last", protoreflect.ValueOfEnum(last)}, invalidValue{"none", protoreflect.ValueOfEnum(0)})
 	case protoreflect.Int32Kind:
-		values = append(values, bad{"the most", protoreflect.ValueOfInt32(rules.GetInt32().GetLte())}, bad{"the least", protoreflect.ValueOfInt32(rules.GetInt32().GetGte())})
+		values = append(values, invalidValue{"the most", protoreflect.ValueOfInt32(rules.GetInt32().GetLte())}, invalidValue{"the least", protoreflect.ValueOfInt32(rules.GetInt32().GetGte())})
 	case protoreflect.DoubleKind:
-		values = append(values, bad{"the most", protoreflect.ValueOfFloat64(rules.GetDouble().GetLte())}, bad{"the least", protoreflect.ValueOfFloat64(rules.GetDouble().GetGte())})
+		values = append(values, invalidValue{"the most", protoreflect.ValueOfFloat64(rules.GetDouble().GetLte())}, invalidValue{"the least", protoreflect.ValueOfFloat64(rules.GetDouble().GetGte())})
 	case protoreflect.BoolKind:
-		values = append(values, bad{"true", protoreflect.ValueOfBool(true)})
+		values = append(values, invalidValue{"true", protoreflect.ValueOfBool(true)})
 	}
 	return values
 }
@@ -244,25 +244,25 @@ type bounds[N int32 | int64 | float64] interface {
 	HasLte() bool
 }
 
-// badNumbers are just outside the bounds.
-func badNumbers[N int32 | int64 | float64](of bounds[N], value func(N) protoreflect.Value) []bad {
-	var values []bad
+// invalidNumbers are just outside the bounds.
+func invalidNumbers[N int32 | int64 | float64](of bounds[N], value func(N) protoreflect.Value) []invalidValue {
+	var values []invalidValue
 	if of.HasGte() {
-		values = append(values, bad{"too small", value(of.GetGte() - 1)})
+		values = append(values, invalidValue{"too small", value(of.GetGte() - 1)})
 	}
 	if of.HasGt() {
-		values = append(values, bad{"at its open bound", value(of.GetGt())})
+		values = append(values, invalidValue{"at its open bound", value(of.GetGt())})
 	}
 	if of.HasLte() {
-		values = append(values, bad{"too large", value(of.GetLte() + 1)})
+		values = append(values, invalidValue{"too large", value(of.GetLte() + 1)})
 	}
 	return values
 }
 
-// badText breaks every rule that a text has.
-func badText(f protoreflect.FieldDescriptor, of *validate.StringRules) []bad {
-	var values []bad
-	add := func(how, text string) { values = append(values, bad{how, protoreflect.ValueOfString(text)}) }
+// invalidText breaks every rule that a text has.
+func invalidText(f protoreflect.FieldDescriptor, of *validate.StringRules) []invalidValue {
+	var values []invalidValue
+	add := func(how, text string) { values = append(values, invalidValue{how, protoreflect.ValueOfString(text)}) }
 	if f.Name() != "etag" { // an etag is compared and never stored
 		for how, text := range map[string]string{
 			"with a zero byte": "a\x00b", "with an escape": "a\x1b[31mb", "with a mark that turns text": "a\u202eb", "with a delete": "a\x7fb",

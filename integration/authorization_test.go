@@ -44,7 +44,7 @@ func (p caller) right() bool {
 
 // guarded is a server that believes nobody, on the database of a stage.
 type guarded struct {
-	*stage
+	*fixture
 	*identitytest.Installation
 	other string // another salon of the chain
 	plain *grpc.ClientConn
@@ -54,8 +54,8 @@ type guarded struct {
 // newGuarded starts one.
 func newGuarded(t testing.TB) guarded {
 	t.Helper()
-	s := newSite(t)
-	g := guarded{stage: s.newStage(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
+	s := newTestServer(t)
+	g := guarded{fixture: s.newFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
 	s.newChain(t, "low-tide")
 	g.other = g.name + "/salons/mill-lane"
 	must(t, g.odile, g.directory.CreateSalon, &pb.CreateSalonRequest{Parent: g.name, SalonId: last(g.other), RequestId: newID(),
@@ -64,7 +64,7 @@ func newGuarded(t testing.TB) guarded {
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now,
 		TLSCert: g.TLSCert, TLSKey: g.TLSKey, ClientCA: g.ClientCA, JWKS: g.JWKS, Revoked: g.Installation.Revoked,
-		Limits: serve.Limits{Quotas: unbounded()},
+		Limits: serve.Limits{Quotas: unlimitedQuotas()},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -175,7 +175,7 @@ func (g guarded) tillProofs(t *testing.T, own string) []caller {
 
 // ask makes a call with a proof; of a stream it takes the first message.
 func (p caller) ask(r rpc, req proto.Message) error {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 	defer cancel()
 	if p.token != "" {
 		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+p.token)
@@ -256,7 +256,7 @@ func TestWhoMayDoWhat(t *testing.T) {
 		for _, p := range all {
 			cells++
 			if code, reason := expected(p, r, req); code != codes.OK {
-				g.wantTurnedAway(t, p, r, req, code, reason)
+				g.wantRefusal(t, p, r, req, code, reason)
 			}
 		}
 		if after := g.written(t); after != before {
@@ -275,8 +275,8 @@ func TestWhoMayDoWhat(t *testing.T) {
 	}
 }
 
-// wantTurnedAway checks that a caller is told what it must be told.
-func (g guarded) wantTurnedAway(t *testing.T, p caller, r rpc, req proto.Message, code codes.Code, reason string) {
+// wantRefusal checks that a caller is told what it must be told.
+func (g guarded) wantRefusal(t *testing.T, p caller, r rpc, req proto.Message, code codes.Code, reason string) {
 	t.Helper()
 	err := p.ask(r, req)
 	// A certificate that nobody vouches for ends the connection itself.

@@ -15,20 +15,20 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// TestKeepersOfTheLog: three server processes keep one log. Each in turn is
+// TestLogFailover: three server processes keep one log. Each in turn is
 // stopped in its tracks, woken when others have gone on without it, and killed;
 // the log loses nothing, doubles nothing, and extends every checkpoint that was
 // given out.
-func TestKeepersOfTheLog(t *testing.T) {
+func TestLogFailover(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	s.stop() // its own server keeps no log here
 	settings := []string{childDatabase + "=" + s.database.DSN(storage.RoleServer), childKeys + "=" + s.keys}
 	keepers := []*child{startProcess(t, settings...), startProcess(t, settings...), startProcess(t, settings...)}
 	at := func(k *child) *chain {
-		return (&site{stubs: dial(t, k.addr), clock: s.clock, database: s.database, sql: s.sql}).people("ebb-and-flow")
+		return (&testServer{stubs: dial(t, k.addr), clock: s.clock, database: s.database, sql: s.sql}).describeChain("ebb-and-flow")
 	}
-	at(keepers[0]).settle(t)
+	at(keepers[0]).create(t)
 	var given []string
 	for i := range keepers {
 		asleep, awake := keepers[i], at(keepers[(i+1)%len(keepers)])
@@ -36,19 +36,19 @@ func TestKeepersOfTheLog(t *testing.T) {
 			t.Fatal(err)
 		}
 		awake.decision(t, brokenSkin)
-		s.integrated(t)
+		s.waitLogged(t)
 		given = append(given, must(t, awake.odile, awake.audit.GetCheckpoint, &pb.GetCheckpointRequest{Name: awake.name}).Checkpoint)
 		if err := asleep.command.Process.Signal(syscall.SIGCONT); err != nil {
 			t.Fatal(err)
 		}
 		at(asleep).decision(t, brokenSkin) // it is awake again, and serves
-		s.integrated(t)
+		s.waitLogged(t)
 	}
 	for i, dies := range keepers[:2] {
 		dies.kill()
 		keepers = append(keepers, startProcess(t, settings...))
 		at(keepers[i+1]).decision(t, brokenSkin)
-		s.integrated(t)
+		s.waitLogged(t)
 	}
 	c := at(keepers[2])
 	for _, earlier := range given {
@@ -66,10 +66,10 @@ func TestKeepersOfTheLog(t *testing.T) {
 // after; and one who finds a key that nothing leads to is told.
 func TestKeysAreReplaced(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newTestServer(t)
 	c := s.newChain(t, "ebb-and-flow")
 	c.decision(t, brokenSkin)
-	s.integrated(t)
+	s.waitLogged(t)
 	kept := c.covered(t, 1)
 	path := filepath.Join(s.keys, "log")
 	lines, err := keyfile.Lines(path)
@@ -90,7 +90,7 @@ func TestKeysAreReplaced(t *testing.T) {
 		eventually(t, "the log to be signed anew", func() bool { return len(c.covered(t, 1).Handovers) == step.handovers })
 	}
 	c.decision(t, brokenSkin)
-	s.integrated(t)
+	s.waitLogged(t)
 	now := c.covered(t, kept.TreeSize+1)
 	if now.Keys[0] == kept.Keys[0] || !slices.Contains(now.Keys, kept.Keys[0]) {
 		t.Errorf("keys %v, before %v", now.Keys, kept.Keys)
@@ -100,14 +100,14 @@ func TestKeysAreReplaced(t *testing.T) {
 	}
 	damage(t, s, "log_handovers", "delete from log_handovers where revision = (select max(revision) from log_handovers)")
 	verdict, err := c.audited(t, kept.Checkpoint)
-	if err != nil || !strings.Contains(said(verdict), "no key of the earlier checkpoint vouches for") {
+	if err != nil || !strings.Contains(verdictText(verdict), "no key of the earlier checkpoint vouches for") {
 		t.Errorf("without the handover: %v, %v", verdict.Faults, err)
 	}
 }
 
-// TestNoKeys: with a database of somebody else's, a server without keys does not
+// TestServerWithoutKeysDoesNotStart: with a database of somebody else's, a server without keys does not
 // start and says what makes them.
-func TestNoKeys(t *testing.T) {
+func TestServerWithoutKeysDoesNotStart(t *testing.T) {
 	t.Parallel()
 	database := storagetest.NewDatabase(t)
 	for _, dir := range []string{"", t.TempDir()} {

@@ -32,9 +32,9 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// patience is how long a test waits for what must happen. It is long, because
+// waitTimeout is how long a test waits for what must happen. It is long, because
 // it passes only when something is wrong.
-const patience = 60 * time.Second
+const waitTimeout = 60 * time.Second
 
 // clock is the salon's clock. It stands still until a test moves it.
 type clock struct {
@@ -57,8 +57,8 @@ func (c *clock) advance(d time.Duration) time.Time {
 	return c.now
 }
 
-// stamp is the time in the salon as a message.
-func (c *clock) stamp() *timestamppb.Timestamp { return timestamppb.New(c.Now()) }
+// timestamp is the time in the salon as a message.
+func (c *clock) timestamp() *timestamppb.Timestamp { return timestamppb.New(c.Now()) }
 
 // stubs are the eight services as a caller sees them.
 type stubs struct {
@@ -81,11 +81,11 @@ func dial(t testing.TB, addr string) stubs {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { conn.Close() })
-	return over(conn)
+	return newStubs(conn)
 }
 
-// over are the services over a connection.
-func over(conn *grpc.ClientConn) stubs {
+// newStubs are the services over a connection.
+func newStubs(conn *grpc.ClientConn) stubs {
 	return stubs{
 		conn, pb.NewDirectoryServiceClient(conn), pb.NewCatalogServiceClient(conn), pb.NewConsultationServiceClient(conn),
 		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn),
@@ -93,8 +93,8 @@ func over(conn *grpc.ClientConn) stubs {
 	}
 }
 
-// site is a server in this process and a connection to it.
-type site struct {
+// testServer is a server in this process and a connection to it.
+type testServer struct {
 	stubs
 	clock       *clock
 	database    storagetest.Database
@@ -109,13 +109,13 @@ type site struct {
 	configure   func(*serve.Config) // changes the configuration of its server; nil: nothing
 }
 
-// newSite starts a server on a database of the test's own.
-func newSite(t testing.TB) *site { return newSiteThatCovers(t, 0) }
+// newTestServer starts a server on a database of the test's own.
+func newTestServer(t testing.TB) *testServer { return newCoveringServer(t, 0) }
 
-// newSiteThatCovers is newSite with a server that covers records every so often.
-func newSiteThatCovers(t testing.TB, every time.Duration) *site {
+// newCoveringServer is newSite with a server that covers records every so often.
+func newCoveringServer(t testing.TB, every time.Duration) *testServer {
 	t.Helper()
-	s := &site{
+	s := &testServer{
 		coverEvery: every,
 		clock:      &clock{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)},
 		database:   storagetest.NewDatabase(t),
@@ -142,8 +142,8 @@ func newKeys(t testing.TB) string {
 	return dir
 }
 
-// integrated waits until what is committed is on the logs.
-func (s *site) integrated(t testing.TB) {
+// waitLogged waits until what is committed is on the logs.
+func (s *testServer) waitLogged(t testing.TB) {
 	t.Helper()
 	eventually(t, "the entries to be on their logs", func() bool {
 		var waiting int
@@ -161,7 +161,7 @@ func eventually(t testing.TB, what string, holds func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	deadline := time.After(patience)
+	deadline := time.After(waitTimeout)
 	for !holds() {
 		select {
 		case <-tick.C:
@@ -171,20 +171,20 @@ func eventually(t testing.TB, what string, holds func() bool) {
 	}
 }
 
-// twin starts one more server on the same database, by the same clock.
-func (s *site) twin(t testing.TB) *site {
+// startSecondServer starts one more server on the same database, by the same clock.
+func (s *testServer) startSecondServer(t testing.TB) *testServer {
 	t.Helper()
-	twin := &site{clock: s.clock, database: s.database, sql: s.sql, keys: s.keys}
+	twin := &testServer{clock: s.clock, database: s.database, sql: s.sql, keys: s.keys}
 	twin.start(t)
 	return twin
 }
 
-func (s *site) start(t testing.TB) {
+func (s *testServer) start(t testing.TB) {
 	t.Helper()
 	cfg := serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, CheckpointFile: s.checkpoints, Clock: s.clock.Now, Logger: s.logger, Development: true,
 		CoverEvery: cmp.Or(s.coverEvery, time.Hour), // a test that counts entries has none of coverage in between
-		Limits:     serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unbounded()},
+		Limits:     serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unlimitedQuotas()},
 	}
 	if s.configure != nil {
 		s.configure(&cfg)
@@ -204,8 +204,8 @@ func (s *site) start(t testing.TB) {
 	s.stubs = dial(t, s.address)
 }
 
-// unbounded are quotas that no test reaches.
-func unbounded() serve.Quotas {
+// unlimitedQuotas are quotas that no test reaches.
+func unlimitedQuotas() serve.Quotas {
 	const much = 1 << 30
 	return serve.Quotas{CallerRate: much, CallerBurst: much, ChainRate: much, ChainBurst: much,
 		CallerCalls: much, CallerStreams: much, ChainWorkers: 8,
@@ -213,11 +213,11 @@ func unbounded() serve.Quotas {
 			TotalRate: much, TotalBurst: much, Calls: much, TotalCalls: much}}
 }
 
-// contents is what every table holds: the number of its rows and a digest. The
+// tableDigests is what every table holds: the number of its rows and a digest. The
 // tables of the log and of its figures are left out; they follow the entries by
 // themselves. So are entries of denials: that they are made is no change by the
 // call.
-func (s *site) contents(t testing.TB) map[string]string {
+func (s *testServer) tableDigests(t testing.TB) map[string]string {
 	t.Helper()
 	rows, err := s.sql.Query("select tablename from pg_tables where schemaname = 'alkalog' and tablename <> 'goose_db_version' and tablename not like 'log_%' and tablename not like 'tally_%'")
 	if err != nil {
@@ -258,7 +258,7 @@ type person struct {
 
 // calling is the context of a call by a person.
 func (p person) calling(t testing.TB) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
 	t.Cleanup(cancel)
 	return p.identify(ctx)
 }
@@ -280,8 +280,8 @@ func must[Q, A proto.Message](t testing.TB, who person, method func(context.Cont
 	return answer
 }
 
-// fails makes a call that must end in an error, and returns that.
-func fails[Q, A proto.Message](t testing.TB, who person, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) error {
+// mustFail makes a call that must end in an error, and returns that.
+func mustFail[Q, A proto.Message](t testing.TB, who person, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) error {
 	t.Helper()
 	answer, err := method(who.calling(t), req)
 	if err == nil {
@@ -298,7 +298,7 @@ func (s stubs) ask(t testing.TB, who person, r rpc, req any, opts ...grpc.CallOp
 
 // askIn is ask by whoever the context says.
 func (s stubs) askIn(ctx context.Context, r rpc, req any, opts ...grpc.CallOption) (proto.Message, error) {
-	ctx, cancel := context.WithTimeout(ctx, patience)
+	ctx, cancel := context.WithTimeout(ctx, waitTimeout)
 	defer cancel()
 	answer := r.answer()
 	if !r.IsStreamingServer() {

@@ -51,7 +51,7 @@ func serveAsChild(ctx context.Context, dir, database string) int {
 // childConfig is what a child process serves.
 func childConfig(dir, database string) serve.Config {
 	cfg := serve.Config{Address: "127.0.0.1:0", DataDir: dir, Database: database, KeysDir: os.Getenv(childKeys), Development: true,
-		Limits: serve.Limits{Quotas: unbounded()}}
+		Limits: serve.Limits{Quotas: unlimitedQuotas()}}
 	if os.Getenv(childBounded) != "" {
 		cfg.Limits.Quotas = serve.Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9}
 	}
