@@ -17,7 +17,7 @@ func (f *folding) alarms() []*pb.Alarm {
 	if n := len(f.unknownCalls); n > 0 { // one alarm, since the first and with the newest
 		first, newest := f.unknownCalls[0], f.unknownCalls[n-1]
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW, Cause: pb.AlarmCause_ALARM_CAUSE_OTHER_FACT, Place: pb.Place_PLACE_HEAD,
-			SinceTime: stamp(first.at), EventId: newest.event, Message: fmt.Sprintf("Rinse now. The till noted %q.", newest.fact)})
+			SinceTime: stamp(first.at), EventId: newest.event, Message: fmt.Sprintf("Rinse now. The till reported %q.", newest.fact)})
 	}
 	for _, c := range f.sections {
 		if c.on {
@@ -49,7 +49,7 @@ func (f *folding) courseAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	if f.confirmationDue() && f.contact == nil && f.preparation.namedTime.IsZero() && f.stopped == nil {
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_CONFIRM_PRODUCT, SinceTime: f.session.GetStartTime(),
-			Message: "Confirm the product and the lot in your hand before the first contact."})
+			Message: "Scan or confirm product and lot. Then apply."})
 	}
 	if !f.rinsedOut.IsZero() && !closable(f.neutralProof()) && !f.oxidiserOn() {
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_NOT_NEUTRALIZED, SinceTime: stamp(later(f.rinsedOut, f.oxidiserEnds())),
@@ -115,12 +115,12 @@ func (f *folding) flushAlarms() []*pb.Alarm {
 		case !w.watered:
 		case !w.waterSince.IsZero():
 			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, later(w.waterSince, w.reportTime), w.reportEvent,
-				"Keep water running on %s: at least %g minutes, and on until medical help says stop. The safety data sheet comes first.", where, least)
+				"Keep water running on %s for at least %g minutes, and until medical help says stop. The safety data sheet comes first.", where, least)
 		case w.tooShort(least):
 			call(pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, w, w.waterOffTime, w.waterOffEvent,
 				"Put the water back on %s. It ran for %.0f of at least %g minutes.", where, w.ranMinutes, least)
 		case isEye(w.place):
-			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, w.waterOffTime, w.reportEvent, "Get medical help for %s now. Go on flushing until help says stop.", where)
+			call(pb.AlarmKind_ALARM_KIND_FLUSH, w, w.waterOffTime, w.reportEvent, "Get medical help for %s now. Keep flushing until they say stop.", where)
 		}
 	}
 	if a := f.briefRinseAlarm(); a != nil {
@@ -137,7 +137,7 @@ func (f *folding) briefRinseAlarm() *pb.Alarm {
 		return nil
 	}
 	return &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, Place: pb.Place_PLACE_HEAD, SinceTime: stamp(h.waterOffTime), EventId: h.waterOffEvent,
-		Message: "Put the water back on. The product is not rinsed out."}
+		Message: "Put the water back on. Product is still in the hair."}
 }
 
 // discomfortAt reports whether discomfort on a section or on the whole head still needs
@@ -160,9 +160,9 @@ func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 	// RINSE_DUE includes what TARGET_NEAR says, so only one of them is raised.
 	switch near := c.nearTargetTime(); {
 	case !c.latestCallTime.After(f.at):
-		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. The latest advised time has come.", sectionWords(c.id)))
+		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. Its time is up.", sectionWords(c.id)))
 	case !near.IsZero() && !near.After(f.at):
-		call(pb.AlarmKind_ALARM_KIND_TARGET_NEAR, near, fmt.Sprintf("Go to the bowl with %s. It is at its target or near it.", sectionWords(c.id)))
+		call(pb.AlarmKind_ALARM_KIND_TARGET_NEAR, near, fmt.Sprintf("Go to the bowl with %s. It is straight enough, or nearly.", sectionWords(c.id)))
 	}
 	if !c.nextTestTime.IsZero() && !c.nextTestTime.After(f.at) && !f.discomfortAt(c.id) {
 		call(pb.AlarmKind_ALARM_KIND_STRAND_TEST_DUE, c.nextTestTime, fmt.Sprintf("Test a strand of %s.", sectionWords(c.id)))
@@ -181,6 +181,15 @@ func AlarmPlace(a *pb.Alarm) string {
 // sectionWords names a section; the empty ID is the whole head.
 func sectionWords(id string) string { return cmp.Or(id, "the head") }
 
+// sentenceStart begins a sentence with a place. A section ID keeps its form, because
+// the salon chose it.
+func sentenceStart(where string) string {
+	if where == sectionWords("") {
+		return "The head"
+	}
+	return where
+}
+
 // rinseNowAlarm says why water must come on a section now; nil when it need not. The
 // order of the cases is the order of certainty: what is known comes before what is
 // estimated.
@@ -191,19 +200,19 @@ func (f *folding) rinseNowAlarm(c *section) *pb.Alarm {
 	where := sectionWords(c.id)
 	switch {
 	case !c.limitTime.After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT, c.limitTime, "", "The limit of %g minutes is reached at %s.", c.guide.hardLimit, where)
+		return call(pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT, c.limitTime, "", "%s has had the longest time allowed: %g minutes.", sentenceStart(where), c.guide.hardLimit)
 	case c.distressEvent != "":
-		return call(pb.AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR, c.latestCallTime, c.distressEvent, "The hair is in distress at %s.", where)
+		return call(pb.AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR, c.latestCallTime, c.distressEvent, "The hair is damaged at %s.", where)
 	case c.atCap():
-		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.latestCallTime, c.lastReadingEvent, "The strand test of %s reads at the cap of %g %% straightening.", where, f.limits.CapPercent)
+		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.latestCallTime, c.lastReadingEvent, "%s is as straight as it may get: %g %%.", sentenceStart(where), f.limits.CapPercent)
 	case c.inUse != nil && c.inUse.wrong != "":
 		return call(pb.AlarmCause_ALARM_CAUSE_WRONG_PRODUCT, later(c.inUse.at, c.contactTime), c.inUse.event, "The wrong product is on %s: %s.", where, c.inUse.wrong)
 	case !c.mixtureDeadline.IsZero() && !c.mixtureDeadline.After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_MIXTURE_TOO_OLD, later(c.mixtureDeadline, c.contactTime), "", "The mixture on %s is older than %g minutes.", where, f.limits.GetUseWithinMinutes())
+		return call(pb.AlarmCause_ALARM_CAUSE_MIXTURE_TOO_OLD, later(c.mixtureDeadline, c.contactTime), "", "The mix on %s is older than %g minutes.", where, f.limits.GetUseWithinMinutes())
 	case f.stopped != nil:
-		return call(pb.AlarmCause_ALARM_CAUSE_BROKEN_OFF, later(f.stopped.at, c.contactTime), f.stopped.EventId, "The service was broken off with product on %s.", where)
+		return call(pb.AlarmCause_ALARM_CAUSE_BROKEN_OFF, later(f.stopped.at, c.contactTime), f.stopped.EventId, "The service was stopped with product on %s.", where)
 	case !c.overdueTime().After(f.at):
-		return call(pb.AlarmCause_ALARM_CAUSE_ESTIMATE, c.overdueTime(), "", "%s should have been rinsed a minute ago, by the estimate.", where)
+		return call(pb.AlarmCause_ALARM_CAUSE_ESTIMATE, c.overdueTime(), "", "%s is past its time.", sentenceStart(where))
 	}
 	return nil
 }

@@ -1,9 +1,13 @@
 package timing
 
 import (
+	"regexp"
 	"slices"
+	"strings"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -126,5 +130,32 @@ func TestNothingChangesBeforeItIsTime(t *testing.T) {
 				t.Fatal("never comes to rest")
 			}
 		})
+	}
+}
+
+// An alarm is read with wet hands: an instruction first, and at most two short sentences.
+func TestAlarmTextsAreInstructions(t *testing.T) {
+	instruction := regexp.MustCompile(`^(Rinse|Go|Test|Put|Keep|Get|Scan|Shampoo|Tap|Blot)[ .]`)
+	texts := map[string]string{}
+	for seed := range 400 {
+		rapid.Custom(func(rt *rapid.T) int {
+			s := drawTimeline(rt)
+			for _, at := range []float64{2, 6, 9, 16, 19, 25, 45} {
+				for _, a := range s.stateAt(at).Alarms {
+					key := a.Kind.String() + " " + a.Cause.String() + " " + strings.SplitN(a.Message, " ", 2)[0]
+					if texts[key] != "" {
+						continue
+					}
+					texts[key] = a.Message
+					if sentences := strings.Count(a.Message, ". ") + 1; !instruction.MatchString(a.Message) || sentences > 2 || len(a.Message) > 130 {
+						t.Errorf("%v: %q", a.Kind, a.Message)
+					}
+				}
+			}
+			return 0
+		}).Example(seed)
+	}
+	if len(texts) < 20 {
+		t.Errorf("only %d kinds of alarm were drawn: %v", len(texts), texts)
 	}
 }

@@ -24,7 +24,7 @@ func OpenRinses(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 		}
 	}
 	if f.unrinsed {
-		open = append(open, "the head: Rinse the product out and note it. No rinse was noted before the shampoo or what else followed.")
+		open = append(open, "the head: Rinse the product out and tap it. No rinse is on record.")
 	}
 	return slices.Compact(open)
 }

@@ -323,11 +323,11 @@ func (f *folding) clockState() *pb.ClockState {
 	switch {
 	case !f.timesAssumed:
 	case f.session.GetUnderWay() && s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
-		s.Assumption = "Rinse now: the till's clock is not known, and product was on before. The limit counts as reached."
+		s.Assumption = "Rinse now. The till's clock is not known and product was on before, so the limit counts as reached."
 	case s.Basis != pb.ClockBasis_CLOCK_BASIS_ECHO:
-		s.Assumption = "Go by the longest time: the till's clock is not known. Exposure counts from the start of the service."
+		s.Assumption = "Go by the longest time. The till's clock is not known, so exposure counts from the start of the service."
 	default:
-		s.Assumption = "Go by the longest time: the till's clock was changed. Exposure counts from the earliest time that fits."
+		s.Assumption = "Go by the longest time. The till's clock was changed, so exposure counts from the earliest time that fits."
 	}
 	return s
 }

@@ -163,17 +163,17 @@ func (f *folding) neutralAdvice() string {
 	}
 	switch done := latherCount(f.lathers); {
 	case !f.normalizer.since.IsZero():
-		return "Rinse the normalizer out when its time is over, then shampoo."
+		return "Rinse the normalizer out when its time is over. Then shampoo."
 	case coloured && done >= manyLathers:
-		return fmt.Sprintf("Rinse again, put the normalizer on, then shampoo. Lather %d still shows alkali.", done)
+		return fmt.Sprintf("Rinse again, put the normalizer on, then shampoo. Lather %d still shows colour.", done)
 	case coloured:
-		return "Shampoo again. The last lather still shows alkali."
+		return "Shampoo again. The last lather still shows colour."
 	case done < fewestShampoos:
 		return fmt.Sprintf("Shampoo. %d of at least %d lathers are done.", done, fewestShampoos)
 	case !seen && !f.normalized:
-		return "Put the normalizer on, rinse it out and shampoo three times, or take a pH reading. The colour was never seen, which proves nothing."
+		return "Put the normalizer on, rinse it out and shampoo three times, or take a pH strip. You have not seen colour yet."
 	case !seen:
-		return "Note what each of three lathers after the normalizer shows, or take a pH reading."
+		return "Tap what each of three lathers shows, or take a pH strip."
 	}
 	return "Shampoo again until a lather is clear."
 }
