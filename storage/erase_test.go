@@ -24,7 +24,7 @@ func erase(ctx context.Context, db *storage.DB, client string) error {
 	name := chainName + "/clients/" + client
 	req := &pb.EraseClientRequest{Name: name, RequestId: storage.NewID()}
 	_, err := storage.Write(ctx, db, chain, req, func(s *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
-		if _, err := storage.Clients.Get(s, name); err != nil {
+		if _, err := storage.Clients.GetUnchecked(s, name); err != nil {
 			return nil, storage.Changes{}, err
 		}
 		open, err := storage.CountOpen(s, name)
@@ -77,11 +77,11 @@ func TestErasedRecordsAreNotThere(t *testing.T) {
 		}
 		for client, want := range map[string]error{"c0": storage.ErrNotFound, "c1": nil} {
 			name := chainName + "/clients/" + client
-			_, get := storage.Clients.Get(s, name)
-			_, consultation := storage.Consultations.Get(s, name+"/consultations/n1")
-			_, decision := storage.Decisions.Get(s, name+"/decisions/d"+client)
-			_, session := storage.Sessions.Get(s, name+"/sessions/s"+client)
-			_, outcome := storage.Outcomes.Get(s, name+"/outcomes/o1")
+			_, get := storage.Clients.GetUnchecked(s, name)
+			_, consultation := storage.Consultations.GetUnchecked(s, name+"/consultations/n1")
+			_, decision := storage.Decisions.GetUnchecked(s, name+"/decisions/d"+client)
+			_, session := storage.Sessions.GetUnchecked(s, name+"/sessions/s"+client)
+			_, outcome := storage.Outcomes.GetUnchecked(s, name+"/outcomes/o1")
 			events, listed := storage.Events(s, name+"/sessions/s"+client, -1)
 			for _, err := range []error{get, consultation, decision, session, outcome} {
 				if !errors.Is(err, want) {
@@ -234,7 +234,7 @@ func beginSession(ctx context.Context, db *storage.DB, client, id string) error 
 	name := chainName + "/clients/" + client
 	_, err := storage.Write(ctx, db, chain, &pb.StartSessionRequest{Parent: name, RequestId: storage.NewID()},
 		func(s *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-			if _, err := storage.Clients.Get(s, name); err != nil {
+			if _, err := storage.Clients.GetUnchecked(s, name); err != nil {
 				return nil, storage.Changes{}, err
 			}
 			session := &pb.Session{Name: name + "/sessions/" + id, OtherSession: name + "/sessions/another"} // several may be open
@@ -322,14 +322,14 @@ func TestErasedKeysPutBackAreNotUsed(t *testing.T) {
 		t.Fatal(err)
 	}
 	read(t, db, func(s *storage.Snapshot) error {
-		if _, err := storage.Clients.Get(s, gone); err != nil {
+		if _, err := storage.Clients.GetUnchecked(s, gone); err != nil {
 			t.Fatalf("the key that was put back does not open the client, so this test shows nothing: %v", err)
 		}
 		return nil
 	})
 	db.MarkErased(gone, "chains/"+chain, "nonsense")
 	read(t, db, func(s *storage.Snapshot) error {
-		for _, err := range []error{get(s, storage.Clients.Get, gone), get(s, storage.Decisions.Get, gone+"/decisions/d-gone"), get(s, storage.Sessions.Get, gone+"/sessions/s-gone")} {
+		for _, err := range []error{get(s, storage.Clients.GetUnchecked, gone), get(s, storage.Decisions.GetUnchecked, gone+"/decisions/d-gone"), get(s, storage.Sessions.GetUnchecked, gone+"/sessions/s-gone")} {
 			if !errors.Is(err, storage.ErrNotFound) {
 				t.Errorf("a record of the erased client: %v", err)
 			}

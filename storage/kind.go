@@ -26,8 +26,9 @@ type Kind[M named] struct {
 // Mutable is a kind of record that can be replaced.
 type Mutable[M named] struct{ Kind[M] }
 
-// Get reads a record by its full resource name, or answers ErrNotFound.
-func (k Kind[M]) Get(s *Snapshot, name string) (M, error) {
+// GetUnchecked reads a record by its full resource name, or returns ErrNotFound. It
+// does not check who asks beyond the chain of the snapshot; package record does.
+func (k Kind[M]) GetUnchecked(s *Snapshot, name string) (M, error) {
 	var none M
 	at, err := parseName(name)
 	if err != nil || at.chain != s.chain {

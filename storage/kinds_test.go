@@ -119,7 +119,7 @@ func TestGet(t *testing.T) {
 		t.Errorf("etag is %q", consultation.GetEtag())
 	}
 	read(t, db, func(s *storage.Snapshot) error {
-		got, err := storage.Consultations.Get(s, consultation.GetName())
+		got, err := storage.Consultations.GetUnchecked(s, consultation.GetName())
 		if !proto.Equal(got, consultation) {
 			t.Errorf("got %v, want %v", got, consultation)
 		}
@@ -128,14 +128,14 @@ func TestGet(t *testing.T) {
 			chainName + "/clients/c2/consultations/n1", clientName + "/sessions/n1", chainName + "/salons/c1/consultations/n1",
 			"chains/other/clients/c1/consultations/n1", "x/" + chain + "/clients/c1/consultations/n1", clientName + "/consultations/n1/x/n1",
 		} {
-			if _, err := storage.Consultations.Get(s, name); !errors.Is(err, storage.ErrNotFound) {
+			if _, err := storage.Consultations.GetUnchecked(s, name); !errors.Is(err, storage.ErrNotFound) {
 				t.Errorf("%q: got %v", name, err)
 			}
 		}
 		return err
 	})
 	err := storage.Read(t.Context(), db, "other", func(s *storage.Snapshot) error {
-		_, err := storage.Consultations.Get(s, consultation.GetName())
+		_, err := storage.Consultations.GetUnchecked(s, consultation.GetName())
 		return err
 	})
 	if !errors.Is(err, storage.ErrNotFound) {

@@ -27,7 +27,7 @@ func remarks(t testing.TB, db *storage.DB, in, name string) (string, error) {
 	t.Helper()
 	var text string
 	err := storage.Read(t.Context(), db, in, func(s *storage.Snapshot) error {
-		c, err := storage.Consultations.Get(s, name)
+		c, err := storage.Consultations.GetUnchecked(s, name)
 		text = c.GetRemarks()
 		return err
 	})
@@ -274,7 +274,7 @@ func TestCausesAreNamedAsStored(t *testing.T) {
 	put(t, db, storage.Consultations.Insert(readOnly))
 	var entries []*pb.AuditEntry
 	_, err := storage.Write(t.Context(), db, chain, salonRequest("any"), func(s *storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
-		if _, err := storage.Consultations.Get(s, readOnly.Name); err != nil {
+		if _, err := storage.Consultations.GetUnchecked(s, readOnly.Name); err != nil {
 			return nil, storage.Changes{}, err
 		}
 		insert := storage.Consultations.Insert(written)

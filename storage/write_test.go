@@ -237,7 +237,7 @@ func addLot(ctx context.Context, db *storage.DB, product, lot string, runs *int)
 	req := &pb.RecallLotRequest{Name: product, LotCode: lot, RequestId: storage.NewID()}
 	_, err := storage.Write(ctx, db, chain, req, func(s *storage.Snapshot) (*pb.RecallLotResponse, storage.Changes, error) {
 		*runs++
-		old, err := storage.Products.Get(s, product)
+		old, err := storage.Products.GetUnchecked(s, product)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -273,7 +273,7 @@ func missing(t testing.TB, db *storage.DB, records []storage.Record) (clients []
 				continue
 			}
 			made[name] = true
-			if _, err := storage.Clients.Get(s, name); errors.Is(err, storage.ErrNotFound) {
+			if _, err := storage.Clients.GetUnchecked(s, name); errors.Is(err, storage.ErrNotFound) {
 				clients = append(clients, storage.Clients.Insert(&pb.Client{Name: name}))
 			} else if err != nil {
 				return err
@@ -309,7 +309,7 @@ func TestNoUpdateIsLost(t *testing.T) {
 	}
 	wg.Wait()
 	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {
-		got, err := storage.Products.Get(s, product.GetName())
+		got, err := storage.Products.GetUnchecked(s, product.GetName())
 		found := map[string]bool{}
 		for _, lot := range got.GetLots() {
 			found[lot.GetLotCode()] = true
@@ -338,7 +338,7 @@ func TestStaleRunsAgain(t *testing.T) {
 	var runs, other int
 	req := &pb.RecallLotRequest{Name: product.GetName(), RequestId: storage.NewID()}
 	answer, err := storage.Write(t.Context(), db, chain, req, func(s *storage.Snapshot) (*pb.RecallLotResponse, storage.Changes, error) {
-		old, err := storage.Products.Get(s, product.GetName())
+		old, err := storage.Products.GetUnchecked(s, product.GetName())
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -370,7 +370,7 @@ func TestUnchanged(t *testing.T) {
 	var runs, other int
 	req := salonRequest("harbour")
 	_, err := storage.Write(t.Context(), db, chain, req, func(s *storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
-		read, err := storage.Products.Get(s, product.GetName())
+		read, err := storage.Products.GetUnchecked(s, product.GetName())
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -431,7 +431,7 @@ func TestDeadlock(t *testing.T) {
 				_, err := storage.Write(t.Context(), db, chain, salonRequest("any"), func(s *storage.Snapshot) (*pb.CreateSalonResponse, storage.Changes, error) {
 					var changes storage.Changes
 					for _, name := range order {
-						old, err := storage.Salons.Get(s, name)
+						old, err := storage.Salons.GetUnchecked(s, name)
 						if err != nil {
 							return nil, changes, err
 						}

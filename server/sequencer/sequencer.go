@@ -234,12 +234,12 @@ func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bo
 		r.mark, err = storage.MarkWrites(ctx, q.cfg.DB)
 		return false, err
 	}
-	scene := func(chain string) ledger.Scene {
-		return ledger.Scene{Chain: "chains/" + chain, Actor: "server", Time: q.cfg.Now(), NewID: storage.NewID}
+	audit := func(chain string) ledger.EntryContext {
+		return ledger.EntryContext{Chain: "chains/" + chain, Actor: "server", Time: q.cfg.Now(), NewID: storage.NewID}
 	}
 	if !r.baselinesCovered {
 		err := storage.CoverBaselines(ctx, q.cfg.DB, r.lead, func(chain string, c storage.Covered) *pb.AuditEntry {
-			return scene(chain).Baseline(c.Digest, c.Records)
+			return audit(chain).Baseline(c.Digest, c.Records)
 		})
 		if err != nil {
 			return false, err
@@ -247,7 +247,7 @@ func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bo
 		r.baselinesCovered = true
 	}
 	more, err := storage.Cover(ctx, q.cfg.DB, r.lead, r.mark.Writes, batchSize, func(chain string, c storage.Covered) *pb.AuditEntry {
-		return scene(chain).Covered(c.Digest, c.Writes, c.Records)
+		return audit(chain).Covered(c.Digest, c.Writes, c.Records)
 	})
 	if err == nil && !more {
 		r.covered, r.mark = time.Now(), storage.WriteMark{}

@@ -97,7 +97,7 @@ func (b logbook) keeps(ctx context.Context, chain string) (bool, error) {
 		return false, nil
 	}
 	err := storage.Read(ctx, b.db, strings.TrimPrefix(chain, "chains/"), func(r *storage.Snapshot) error {
-		_, err := storage.Chains.Get(r, chain)
+		_, err := storage.Chains.GetUnchecked(r, chain)
 		return err
 	})
 	if errors.Is(err, storage.ErrNotFound) {
@@ -233,15 +233,15 @@ func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left 
 
 // entry is a row as it goes on the log.
 func (t told) entry(now time.Time) *pb.AuditEntry {
-	scene := ledger.Scene{
+	audit := ledger.EntryContext{
 		Chain: t.chain, Actor: t.actor, Role: t.role, Till: t.till, TraceID: t.trace, Time: now,
 		NewID: func() string { return t.id },
 	}
 	d := ledger.Denial{Method: t.method, Reason: t.reason, Count: t.count, First: t.first, Last: t.last}
 	if t.alarm {
-		return scene.Repeated(d)
+		return audit.Repeated(d)
 	}
-	return scene.Denied(d)
+	return audit.Denied(d)
 }
 
 // message is a request as a message; nil when it is none.

@@ -140,10 +140,10 @@ func (e *erasures) eraseAgain(ctx context.Context, now time.Time) ([]string, err
 		byChain[chain] = append(byChain[chain], path.Base(name))
 	}
 	for chain, ids := range byChain {
-		scene := ledger.Scene{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
+		audit := ledger.EntryContext{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
 		for some := range slices.Chunk(ids, 1000) {
 			_, err := storage.EraseAgain(ctx, e.db, record.Chain(chain), some, func(id string) *pb.AuditEntry {
-				return scene.Erased(chain+"/clients/"+id, ledger.ErasedAgain)
+				return audit.Erased(chain+"/clients/"+id, ledger.ErasedAgain)
 			})
 			if err != nil {
 				return found, err

@@ -21,7 +21,7 @@ func Session(ctx context.Context, cfg Config, name string) (session *pb.Session,
 		return nil, nil, err
 	}
 	err = storage.Read(ctx, d.db, record.Chain(name), func(r *storage.Snapshot) error {
-		if session, err = storage.Sessions.Get(r, name); err != nil {
+		if session, err = storage.Sessions.GetUnchecked(r, name); err != nil {
 			return fmt.Errorf("session %q: %w", name, err)
 		}
 		events, err = storage.Events(r, name, 0)

@@ -110,7 +110,7 @@ func glance(c *call) [sha256.Size]byte {
 
 // readBy is the entry of a read. Of its filter it holds the shape.
 func (in *interceptors) readBy(c *call) (*pb.AuditEntry, error) {
-	scene := ledger.Scene{
+	entryContext := ledger.EntryContext{
 		Chain: c.actor.Chain, Actor: c.actor.Name, Role: c.actor.Role, Till: c.actor.Till, TraceID: c.actor.TraceID,
 		Time: in.now(), NewID: storage.NewID,
 	}
@@ -118,7 +118,7 @@ func (in *interceptors) readBy(c *call) (*pb.AuditEntry, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := scene.Read(shortMethod(c.method), query)
+	e := entryContext.Read(shortMethod(c.method), query)
 	e.TillVersion = c.actor.TillVersion
 	about(e, textOf(c.request, "name"))
 	about(e, textOf(c.request, "parent"))

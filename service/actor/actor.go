@@ -28,6 +28,10 @@ type Actor struct {
 	TraceID string // 32 lower-case hex digits; empty: not traced
 }
 
+// Server is the actor of what the server does by itself, such as closing a session
+// that was left open.
+func Server() Actor { return Actor{Name: "server"} }
+
 // May reports whether the actor may see what lies in the chain, and below the
 // salon, that name is of. An operator sets chains up and may see all of them.
 func (a Actor) May(name string) bool {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -63,8 +64,9 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 
 // page reads one page of a chain's log.
 func (s Service) page(ctx context.Context, chain string, filter storage.EntryFilter, page storage.Page, settled int64) (entries []storage.Entry, next string, err error) {
+	caller := actor.From(ctx)
 	err = storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) (err error) {
-		if _, err = record.Get(r, storage.Chains, chain); err != nil {
+		if _, err = record.Get(r, caller, storage.Chains, chain); err != nil {
 			return err
 		}
 		entries, next, err = storage.ListEntries(r, filter, page, settled)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -27,7 +28,7 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 	if filter.Op != "" {
 		filter = withoutCoverage(filter) // a copy of all can be verified, so nothing is left out of it
 	}
-	x := export{req: req, filter: filter}
+	x := export{caller: actor.From(stream.Context()), req: req, filter: filter}
 	for more := true; more; {
 		err := storage.Read(stream.Context(), s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
 			more, err = x.page(r)
@@ -50,6 +51,7 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 
 // export is an export under way.
 type export struct {
+	caller actor.Actor
 	req    *pb.ExportEntriesRequest
 	filter storage.EntryFilter
 	begun  bool
@@ -97,7 +99,7 @@ func (x *export) page(r *storage.Snapshot) (more bool, err error) {
 // head reads the head of the log, if there is such a chain and such a tree. A
 // chain without a log yet has an empty one.
 func (x *export) head(r *storage.Snapshot) (storage.LogHead, error) {
-	if _, err := record.Get(r, storage.Chains, x.req.Parent); err != nil {
+	if _, err := record.Get(r, x.caller, storage.Chains, x.req.Parent); err != nil {
 		return storage.LogHead{}, err
 	}
 	head, err := storage.ReadLogHead(r)

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -89,9 +90,10 @@ func (s Service) GetConsistencyProof(ctx context.Context, req *pb.GetConsistency
 
 // onLog reads the head of the log that a name belongs to, and goes on from it.
 func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapshot, storage.LogHead) error) error {
+	caller := actor.From(ctx)
 	return storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) error {
 		chain := "chains/" + record.Chain(name)
-		if _, err := record.Get(r, storage.Chains, chain); err != nil {
+		if _, err := record.Get(r, caller, storage.Chains, chain); err != nil {
 			return err
 		}
 		head, err := storage.ReadLogHead(r)

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -18,9 +19,10 @@ const mostRows = 1000
 
 // SummarizeEntries reads the counters of a time and puts them in proportion.
 func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesRequest) (*pb.SummarizeEntriesResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.SummarizeEntriesResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) error {
-		if _, err := record.Get(r, storage.Chains, req.Parent); err != nil {
+		if _, err := record.Get(r, caller, storage.Chains, req.Parent); err != nil {
 			return err
 		}
 		span := storage.NewSpan(instant(req.StartTime), instant(req.EndTime))

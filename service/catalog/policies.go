@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -18,42 +19,42 @@ import (
 	"alkalog/storage"
 )
 
-// CreateHousePolicy uploads a chain's own rules as a draft, if they hold up.
+// policies is how house policies are stored: every rule must be evaluable, and a new
+// policy is a draft.
+func (s Service) policies() record.Kind[*pb.HousePolicy] {
+	return record.Kind[*pb.HousePolicy]{DB: s.DB, Now: s.Now, Store: storage.HousePolicies, Check: s.checkPolicy, Fill: fillPolicy}
+}
+
+// CreateHousePolicy uploads a chain's own rules as a draft.
 func (s Service) CreateHousePolicy(ctx context.Context, req *pb.CreateHousePolicyRequest) (*pb.CreateHousePolicyResponse, error) {
-	name := req.Parent + "/policies/" + req.HousePolicyId
-	check := record.All(record.Exist(storage.Chains, req.Parent), s.holdsUp(req.HousePolicy))
-	return record.Create(ctx, s.DB, storage.HousePolicies, s.Now(), req, name, req.HousePolicy, check,
-		func(m *pb.HousePolicy) *pb.CreateHousePolicyResponse {
-			return &pb.CreateHousePolicyResponse{HousePolicy: m}
-		},
-		begin)
+	return record.Create[*pb.CreateHousePolicyResponse](ctx, s.policies(), req, req.Parent+"/policies/"+req.HousePolicyId, req.HousePolicy)
 }
 
-// mostPolicyBytes bounds a house policy. A decision holds the policy whole, and
-// what each of its rules says of each of up to twelve sections; it must fit into
-// what a client receives at once, which is 4 MiB unless it asks for more.
-const mostPolicyBytes = 128 << 10
+// maxPolicyBytes bounds a house policy. A decision holds the whole policy and the
+// findings of each rule for up to twelve sections. It must fit into one gRPC
+// message, which is 4 MiB unless the client allows more.
+const maxPolicyBytes = 128 << 10
 
-// holdsUp refuses a policy with a rule that cannot be evaluated, and one that
+// checkPolicy refuses a policy with a rule that cannot be evaluated, and one that
 // would make decisions too large.
-func (s Service) holdsUp(p *pb.HousePolicy) record.Check {
-	return func(*storage.Snapshot) error {
-		var violations []fault.Violation
-		if proto.Size(p) > mostPolicyBytes {
-			return fault.Invalid("house_policy.rules", fmt.Sprintf("must be at most %d bytes in all", mostPolicyBytes))
-		}
-		for _, problem := range s.Rules.CheckHouse(p) {
-			violations = append(violations, fault.Violation{Field: "house_policy." + problem.Field, Want: problem.Want})
-		}
-		if len(violations) > 0 {
-			return fault.InvalidFields(violations...)
-		}
-		return nil
+func (s Service) checkPolicy(_ *storage.Snapshot, _ actor.Actor, _, wanted *pb.HousePolicy) error {
+	p := proto.CloneOf(wanted)
+	p.Name = "" // the bound is on what the caller sends
+	if proto.Size(p) > maxPolicyBytes {
+		return fault.Invalid("house_policy.rules", fmt.Sprintf("must be at most %d bytes in all; they are %d", maxPolicyBytes, proto.Size(p)))
 	}
+	var violations []fault.Violation
+	for _, problem := range s.Rules.CheckHouse(p) {
+		violations = append(violations, fault.Violation{Field: "house_policy." + problem.Field, Want: problem.Want})
+	}
+	if len(violations) > 0 {
+		return fault.InvalidFields(violations...)
+	}
+	return nil
 }
 
-// begin makes a new policy a draft with the digest of its content.
-func begin(p *pb.HousePolicy) {
+// fillPolicy makes a new policy a draft with the digest of its content.
+func fillPolicy(_, p *pb.HousePolicy) {
 	p.State = pb.PolicyState_POLICY_STATE_DRAFT
 	for _, r := range p.Rules {
 		r.Layer = pb.Layer_LAYER_HOUSE
@@ -77,9 +78,10 @@ func (s Service) ListHousePolicies(ctx context.Context, req *pb.ListHousePolicie
 // ActivateHousePolicy puts a policy in force and retires the one that was. A
 // policy in force already stays so, and nothing is written.
 func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHousePolicyRequest) (*pb.ActivateHousePolicyResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.ActivateHousePolicyResponse, storage.Changes, error) {
-		stored, err := record.Fresh(r, storage.HousePolicies, req.Name, req.Etag)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.ActivateHousePolicyResponse, storage.Changes, error) {
+		stored, err := record.GetFresh(r, caller, storage.HousePolicies, req.Name, req.Etag)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -89,39 +91,40 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 		case pb.PolicyState_POLICY_STATE_RETIRED:
 			return nil, storage.Changes{}, fault.Precondition("POLICY_RETIRED", req.Name, "the policy was retired; upload it anew to use it again")
 		}
-		changes, err := retireActive(r, scene)
+		changes, err := retireActive(r, audit)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		active := proto.CloneOf(stored)
 		active.State = pb.PolicyState_POLICY_STATE_ACTIVE
-		record.SetTime(active, "activate_time", scene.Time)
-		record.SetTime(active, "update_time", scene.Time)
+		record.SetTime(active, "activate_time", audit.Time)
+		record.SetTime(active, "update_time", audit.Time)
 		changes.Records = append(changes.Records, storage.HousePolicies.Replace(stored, active))
-		changes.Entries = append(changes.Entries, scene.Activated(stored, active))
+		changes.Entries = append(changes.Entries, audit.Activated(stored, active))
 		return &pb.ActivateHousePolicyResponse{HousePolicy: active}, changes, nil
 	})
 }
 
 // retireActive retires the policy in force, where there is one.
-func retireActive(r *storage.Snapshot, scene ledger.Scene) (storage.Changes, error) {
+func retireActive(r *storage.Snapshot, audit ledger.EntryContext) (storage.Changes, error) {
 	old, err := record.ActivePolicy(r)
 	if err != nil || old == nil {
 		return storage.Changes{}, err
 	}
 	retired := proto.CloneOf(old)
 	retired.State = pb.PolicyState_POLICY_STATE_RETIRED
-	record.SetTime(retired, "update_time", scene.Time)
+	record.SetTime(retired, "update_time", audit.Time)
 	replace := storage.HousePolicies.Replace(old, retired)
-	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{scene.Changed(old, retired)}}, nil
+	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{audit.Changed(old, retired)}}, nil
 }
 
 // ListRules lists the rules that hold in a chain: the built-in ones, then the
 // house's.
 func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.ListRulesResponse, error) {
+	caller := actor.From(ctx)
 	var house *pb.HousePolicy
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if _, err = record.Get(r, storage.Chains, req.Parent); err == nil {
+		if _, err = record.Get(r, caller, storage.Chains, req.Parent); err == nil {
 			house, err = record.ActivePolicy(r)
 		}
 		return err

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -20,10 +21,11 @@ const previewed = 200
 // PreviewHousePolicy decides the chain's latest decisions again as if a policy
 // were in force, and counts what would have changed.
 func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePolicyRequest) (*pb.PreviewHousePolicyResponse, error) {
+	caller := actor.From(ctx)
 	var policy *pb.HousePolicy
 	var decisions []*pb.Decision
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		if policy, err = record.Get(r, storage.HousePolicies, req.Name); err == nil {
+		if policy, err = record.Get(r, caller, storage.HousePolicies, req.Name); err == nil {
 			decisions, err = storage.LatestDecisions(r, cmp.Or(int(req.Last), previewed))
 		}
 		return err

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/alkali"
 	"alkalog/service/fault"
 	"alkalog/service/record"
@@ -29,15 +30,21 @@ type Service struct {
 	Rules *rules.Engine
 }
 
-// CreateProduct enters a product whose declaration can be true.
+// products is how products are stored. A declaration must be chemically possible,
+// the products that the directions name must exist, and a recall stays.
+func (s Service) products() record.Kind[*pb.Product] {
+	return record.Kind[*pb.Product]{DB: s.DB, Now: s.Now, Store: storage.Products, Fill: keepRecalls,
+		Check: func(r *storage.Snapshot, caller actor.Actor, _, wanted *pb.Product) error {
+			if err := checkPlausible(wanted); err != nil {
+				return err
+			}
+			return record.Exist(storage.Products, wanted.GetDirections().GetNormalizer(), wanted.GetDirections().GetNeutralizingShampoo())(r, caller)
+		}}
+}
+
+// CreateProduct adds a product to the catalogue.
 func (s Service) CreateProduct(ctx context.Context, req *pb.CreateProductRequest) (*pb.CreateProductResponse, error) {
-	name := req.Parent + "/products/" + req.ProductId
-	for _, lot := range req.Product.Lots {
-		record.Clear(lot)
-	}
-	check := record.All(record.Exist(storage.Chains, req.Parent), believable(req.Product), companions(req.Product))
-	return record.Create(ctx, s.DB, storage.Products, s.Now(), req, name, req.Product, check,
-		func(m *pb.Product) *pb.CreateProductResponse { return &pb.CreateProductResponse{Product: m} })
+	return record.Create[*pb.CreateProductResponse](ctx, s.products(), req, req.Parent+"/products/"+req.ProductId, req.Product)
 }
 
 // GetProduct returns a product.
@@ -52,50 +59,39 @@ func (s Service) ListProducts(ctx context.Context, req *pb.ListProductsRequest) 
 	return &pb.ListProductsResponse{Products: ms, NextPageToken: next}, err
 }
 
-// UpdateProduct changes a product. Recalls stay, whatever lots the caller sends.
+// UpdateProduct changes a product.
 func (s Service) UpdateProduct(ctx context.Context, req *pb.UpdateProductRequest) (*pb.UpdateProductResponse, error) {
-	return record.Update(ctx, s.DB, storage.Products, s.Now(), req, req.Product, req.UpdateMask,
-		func(r *storage.Snapshot, stored, amended *pb.Product) error {
-			keepRecalls(stored, amended)
-			return record.All(believable(amended), companions(amended))(r)
-		},
-		func(m *pb.Product) *pb.UpdateProductResponse { return &pb.UpdateProductResponse{Product: m} })
+	return record.Update[*pb.UpdateProductResponse](ctx, s.products(), req, req.Product, req.UpdateMask)
 }
 
-// believable refuses a declaration that chemistry says cannot be true.
-func believable(p *pb.Product) record.Check {
-	return func(*storage.Snapshot) error {
-		declared, index := alkali.Declared(p)
-		var violations []fault.Violation
-		for _, o := range alkali.Plausible(declared) {
-			field := "product.ingredients"
-			switch {
-			case o.About == alkali.AboutPH:
-				field = "product.declared_ph"
-			case o.Part >= 0:
-				field = fmt.Sprintf("product.ingredients[%d].mass_percent", index[o.Part])
-			}
-			violations = append(violations, fault.Violation{Field: field, Want: o.Text})
+// checkPlausible refuses a chemically impossible declaration.
+func checkPlausible(p *pb.Product) error {
+	declared, index := alkali.Declared(p)
+	var violations []fault.Violation
+	for _, o := range alkali.Plausible(declared) {
+		field := "product.ingredients"
+		switch {
+		case o.About == alkali.AboutPH:
+			field = "product.declared_ph"
+		case o.Part >= 0:
+			field = fmt.Sprintf("product.ingredients[%d].mass_percent", index[o.Part])
 		}
-		if len(violations) > 0 {
-			return fault.InvalidFields(violations...)
-		}
-		return nil
+		violations = append(violations, fault.Violation{Field: field, Want: o.Text})
 	}
+	if len(violations) > 0 {
+		return fault.InvalidFields(violations...)
+	}
+	return nil
 }
 
-// companions checks the products that the directions name.
-func companions(p *pb.Product) record.Check {
-	return record.Exist(storage.Products, p.GetDirections().GetNormalizer(), p.GetDirections().GetNeutralizingShampoo())
-}
-
-// keepRecalls carries the recalls of the stored product into the amended one: a
-// recalled lot can neither be cleared nor left out.
+// keepRecalls copies the recalls of the stored product, nil on creation, into the
+// wanted one: a caller can neither make a recall by naming a lot so nor end one by
+// leaving the lot out. Only RecallLot recalls.
 func keepRecalls(stored, amended *pb.Product) {
 	for _, lot := range amended.Lots {
 		record.Clear(lot)
 	}
-	for _, recalled := range stored.Lots {
+	for _, recalled := range stored.GetLots() {
 		if recalled.RecallTime == nil {
 			continue
 		}
@@ -124,14 +120,15 @@ func lotsOf(p *pb.Product, code string) []*pb.Lot {
 // RecallLot blocks a lot for every later decision and lists the sessions that
 // used it.
 func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.RecallLotResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.RecallLotResponse, storage.Changes, error) {
-		stored, err := record.Get(r, storage.Products, req.Name)
+		stored, err := record.Get(r, caller, storage.Products, req.Name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		answer := &pb.RecallLotResponse{Product: stored}
-		if err := listUses(r, answer, storage.SessionFilter{Product: req.Name, LotCode: req.LotCode}); err != nil {
+		if err := listUses(r, caller, answer, storage.SessionFilter{Product: req.Name, LotCode: req.LotCode}); err != nil {
 			return nil, storage.Changes{}, err
 		}
 		product := proto.CloneOf(stored)
@@ -141,15 +138,15 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 		}
 		for _, lot := range lots {
 			if lot.RecallTime == nil {
-				lot.RecallTime, lot.RecallReason = timestamppb.New(scene.Time), req.Reason
+				lot.RecallTime, lot.RecallReason = timestamppb.New(audit.Time), req.Reason
 			}
 		}
-		record.SetTime(product, "update_time", scene.Time)
+		record.SetTime(product, "update_time", audit.Time)
 		replace := storage.Products.Replace(stored, product)
 		answer.Product = product
 		return answer, storage.Changes{
 			Records: []storage.Record{replace},
-			Entries: []*pb.AuditEntry{scene.Recalled(stored, product, req.LotCode)},
+			Entries: []*pb.AuditEntry{audit.Recalled(stored, product, req.LotCode)},
 		}, nil
 	})
 }
@@ -159,14 +156,14 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 const sessionsListed = 500
 
 // listUses fills in the sessions that used what is recalled.
-func listUses(r *storage.Snapshot, answer *pb.RecallLotResponse, uses storage.SessionFilter) error {
+func listUses(r *storage.Snapshot, caller actor.Actor, answer *pb.RecallLotResponse, uses storage.SessionFilter) error {
 	count, err := storage.CountSessions(r, uses)
 	if err != nil {
 		return err
 	}
 	// A recall concerns everybody: all uses are counted, and those named that the
 	// caller may see.
-	sessions, _, err := record.Pages(r, storage.Page{Size: sessionsListed}, func(page storage.Page) ([]*pb.Session, string, error) {
+	sessions, _, err := record.Pages(r, caller, storage.Page{Size: sessionsListed}, func(page storage.Page) ([]*pb.Session, string, error) {
 		return storage.ListSessions(r, uses, page)
 	})
 	if err != nil {

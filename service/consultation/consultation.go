@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -25,12 +26,40 @@ type Service struct {
 	List func(client string) error
 }
 
-// CreateClient takes a client in under a random pseudonym.
+// clients is how clients are stored.
+func (s Service) clients() record.Kind[*pb.Client] {
+	return record.Kind[*pb.Client]{DB: s.DB, Now: s.Now, Store: storage.Clients,
+		Check: func(_ *storage.Snapshot, _ actor.Actor, stored, wanted *pb.Client) error {
+			if wanted.BirthDate == stored.GetBirthDate() {
+				return nil
+			}
+			return record.CheckBirthDate("client.birth_date", wanted.BirthDate, s.Now())
+		}}
+}
+
+// consultations is how consultations are stored: a new one is a draft, and a draft
+// may change until it is submitted.
+func (s Service) consultations() record.Kind[*pb.Consultation] {
+	return record.Kind[*pb.Consultation]{DB: s.DB, Now: s.Now, Store: storage.Consultations, Check: s.checkDraft,
+		Fill: func(_, wanted *pb.Consultation) { wanted.State = pb.ConsultationState_CONSULTATION_STATE_DRAFT }}
+}
+
+// checkDraft checks the answers of a draft, and that the caller may act for the
+// practitioner if that changes.
+func (s Service) checkDraft(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
+	if err := requireDraft(stored); err != nil {
+		return err
+	}
+	checks := []record.Check{record.ConsultationInput("consultation", record.Parent(wanted.Name), wanted, s.Now())}
+	if wanted.Practitioner != stored.GetPractitioner() {
+		checks = append(checks, record.ActingFor("consultation.practitioner", wanted.Practitioner))
+	}
+	return record.All(checks...)(r, caller)
+}
+
+// CreateClient adds a client under a random pseudonym.
 func (s Service) CreateClient(ctx context.Context, req *pb.CreateClientRequest) (*pb.CreateClientResponse, error) {
-	name := req.Parent + "/clients/" + storage.NewID()
-	return record.Create(ctx, s.DB, storage.Clients, s.Now(), req, name, req.Client,
-		record.All(record.Exist(storage.Chains, req.Parent), record.BirthDate("client.birth_date", req.Client.GetBirthDate(), s.Now())),
-		func(m *pb.Client) *pb.CreateClientResponse { return &pb.CreateClientResponse{Client: m} })
+	return record.Create[*pb.CreateClientResponse](ctx, s.clients(), req, req.Parent+"/clients/"+storage.NewID(), req.Client)
 }
 
 // GetClient returns a client.
@@ -42,13 +71,14 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 // ListClients lists the clients of a chain, newest first: all, or those whom a
 // name or a contact finds.
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
+	caller := actor.From(ctx)
 	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email}
 	if field, want := wanted.Vague(); field != "" {
 		return nil, fault.Invalid(field, want)
 	}
 	answer := &pb.ListClientsResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = record.Holds(req.Parent)(r); err == nil {
+		if err = record.ParentExists(req.Parent)(r, caller); err == nil {
 			answer.Clients, answer.NextPageToken, err = storage.FindClients(r, wanted, storage.Page{Size: req.PageSize, Token: req.PageToken})
 		}
 		return err
@@ -58,29 +88,13 @@ func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*
 
 // UpdateClient changes a client.
 func (s Service) UpdateClient(ctx context.Context, req *pb.UpdateClientRequest) (*pb.UpdateClientResponse, error) {
-	return record.Update(ctx, s.DB, storage.Clients, s.Now(), req, req.Client, req.UpdateMask,
-		func(r *storage.Snapshot, stored, amended *pb.Client) error {
-			if amended.BirthDate == stored.BirthDate {
-				return nil
-			}
-			return record.BirthDate("client.birth_date", amended.BirthDate, s.Now())(r)
-		},
-		func(m *pb.Client) *pb.UpdateClientResponse { return &pb.UpdateClientResponse{Client: m} })
+	return record.Update[*pb.UpdateClientResponse](ctx, s.clients(), req, req.Client, req.UpdateMask)
 }
 
 // CreateConsultation begins a consultation as a draft.
 func (s Service) CreateConsultation(ctx context.Context, req *pb.CreateConsultationRequest) (*pb.CreateConsultationResponse, error) {
-	name := req.Parent + "/consultations/" + storage.NewID()
-	check := record.All(record.Exist(storage.Clients, req.Parent), record.ConsultationInput("consultation", req.Parent, req.Consultation, s.Now()),
-		record.ActingFor("consultation.practitioner", req.Consultation.GetPractitioner()))
-	return record.Create(ctx, s.DB, storage.Consultations, s.Now(), req, name, req.Consultation, check,
-		func(m *pb.Consultation) *pb.CreateConsultationResponse {
-			return &pb.CreateConsultationResponse{Consultation: m}
-		}, draft)
+	return record.Create[*pb.CreateConsultationResponse](ctx, s.consultations(), req, req.Parent+"/consultations/"+storage.NewID(), req.Consultation)
 }
-
-// draft marks a new consultation as one.
-func draft(c *pb.Consultation) { c.State = pb.ConsultationState_CONSULTATION_STATE_DRAFT }
 
 // GetConsultation returns a consultation.
 func (s Service) GetConsultation(ctx context.Context, req *pb.GetConsultationRequest) (*pb.GetConsultationResponse, error) {
@@ -96,29 +110,17 @@ func (s Service) ListConsultations(ctx context.Context, req *pb.ListConsultation
 
 // UpdateConsultation changes a draft.
 func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultationRequest) (*pb.UpdateConsultationResponse, error) {
-	return record.Update(ctx, s.DB, storage.Consultations, s.Now(), req, req.Consultation, req.UpdateMask,
-		func(r *storage.Snapshot, stored, amended *pb.Consultation) error {
-			if err := frozen(stored); err != nil {
-				return err
-			}
-			checks := []record.Check{record.ConsultationInput("consultation", record.Parent(amended.Name), amended, s.Now())}
-			if amended.Practitioner != stored.Practitioner {
-				checks = append(checks, record.ActingFor("consultation.practitioner", amended.Practitioner))
-			}
-			return record.All(checks...)(r)
-		},
-		func(m *pb.Consultation) *pb.UpdateConsultationResponse {
-			return &pb.UpdateConsultationResponse{Consultation: m}
-		})
+	return record.Update[*pb.UpdateConsultationResponse](ctx, s.consultations(), req, req.Consultation, req.UpdateMask)
 }
 
 // SubmitConsultation freezes a draft for ever.
 func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultationRequest) (*pb.SubmitConsultationResponse, error) {
+	caller := actor.From(ctx)
 	now := s.Now()
 	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.SubmitConsultationResponse, storage.Changes, error) {
-		stored, err := record.Fresh(r, storage.Consultations, req.Name, req.Etag)
+		stored, err := record.GetFresh(r, caller, storage.Consultations, req.Name, req.Etag)
 		if err == nil {
-			err = frozen(stored)
+			err = requireDraft(stored)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -132,9 +134,9 @@ func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultat
 	})
 }
 
-// frozen says that a submitted consultation stays as it is.
-func frozen(c *pb.Consultation) error {
-	if c.State != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
+// requireDraft refuses to change a submitted consultation; nil is none yet.
+func requireDraft(c *pb.Consultation) error {
+	if c.GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
 		return nil
 	}
 	return fault.Precondition("CONSULTATION_SUBMITTED", c.Name,

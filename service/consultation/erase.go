@@ -2,11 +2,11 @@ package consultation
 
 import (
 	"context"
-	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -16,8 +16,9 @@ import (
 // EraseClient destroys a client's key, and with it everything personal. The
 // erasure is answered when it is noted outside of the database too.
 func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*pb.EraseClientResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	answer, err := s.erase(ctx, req, scene, ledger.ErasedOnRequest, func(c *pb.Client, open int) error {
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	answer, err := s.erase(ctx, req, audit, ledger.ErasedOnRequest, func(c *pb.Client, open int) error {
 		switch {
 		case c.LegalHold:
 			return fault.Precondition("LEGAL_HOLD", c.Name, "the records are held for a legal claim; a manager may end that with UpdateClient")
@@ -30,9 +31,10 @@ func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*
 }
 
 // erase erases a client unless check objects.
-func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, scene ledger.Scene, reason string, check func(c *pb.Client, open int) error) (*pb.EraseClientResponse, error) {
+func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit ledger.EntryContext, reason string, check func(c *pb.Client, open int) error) (*pb.EraseClientResponse, error) {
+	caller := actor.From(ctx)
 	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
-		client, err := record.Get(r, storage.Clients, req.Name)
+		client, err := record.Get(r, caller, storage.Clients, req.Name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -43,9 +45,9 @@ func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, scene le
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		return &pb.EraseClientResponse{EraseTime: timestamppb.New(scene.Time)}, storage.Changes{
+		return &pb.EraseClientResponse{EraseTime: timestamppb.New(audit.Time)}, storage.Changes{
 			Records: []storage.Record{storage.Clients.Unchanged(client)}, // a legal hold in the meantime counts
-			Entries: []*pb.AuditEntry{scene.Erased(req.Name, reason)},
+			Entries: []*pb.AuditEntry{audit.Erased(req.Name, reason)},
 			Erase:   []storage.Erasure{{Client: req.Name, Open: open}},
 		}, nil
 	})
@@ -53,9 +55,4 @@ func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, scene le
 		err = s.List(req.Name)
 	}
 	return answer, err
-}
-
-// own is the scene of what the server does by itself in a chain.
-func own(chain string, now time.Time) ledger.Scene {
-	return ledger.Scene{Chain: chain, Actor: "server", Time: now, NewID: storage.NewID}
 }

@@ -13,7 +13,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
-	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -30,19 +29,20 @@ const (
 // on the audit log before the first part is sent.
 func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.ConsultationService_ExportClientServer) error {
 	ctx := stream.Context()
+	caller := actor.From(ctx)
 	if _, err := record.Read(ctx, s.DB, storage.Clients, req.Name); err != nil {
 		return err
 	}
-	who := actor.From(ctx)
-	scene := ledger.Scene{Chain: actor.ChainOf(req.Name), Actor: who.Name, Role: who.Role, Till: who.Till,
-		Version: who.TillVersion, TraceID: who.TraceID, Time: s.Now(), NewID: storage.NewID}
-	if err := storage.Note(ctx, s.DB, record.Chain(req.Name), scene.HandedOut(req.Name)); err != nil {
+	audit := record.EntryContext(caller, nil, req.Name, s.Now())
+	if err := storage.Note(ctx, s.DB, record.Chain(req.Name), audit.HandedOut(req.Name)); err != nil {
 		return err
 	}
 	sum := sha256.New()
-	e := &export{ctx: ctx, db: s.DB, client: req.Name, out: bufio.NewWriterSize(io.MultiWriter(sum, parts{stream}), partBytes)}
+	e := &export{ctx: ctx, caller: caller, db: s.DB, client: req.Name, out: bufio.NewWriterSize(io.MultiWriter(sum, parts{stream}), partBytes)}
 	e.text("{")
-	e.one("client", func(r *storage.Snapshot) (proto.Message, error) { return record.Get(r, storage.Clients, req.Name) })
+	e.one("client", func(r *storage.Snapshot) (proto.Message, error) {
+		return record.Get(r, caller, storage.Clients, req.Name)
+	})
 	e.one("recordCard", func(r *storage.Snapshot) (proto.Message, error) { return record.Card(r, req.Name, visitsExported) })
 	each(e, "consultations", storage.Consultations.List, nil)
 	each(e, "decisions", storage.Decisions.List, func(r *storage.Snapshot, d *pb.Decision) ([]proto.Message, error) {
@@ -105,6 +105,7 @@ func (p parts) Write(b []byte) (int, error) {
 // export writes the file. After an error nothing more is written.
 type export struct {
 	ctx    context.Context
+	caller actor.Actor
 	db     *storage.DB
 	client string
 	out    *bufio.Writer
@@ -165,7 +166,7 @@ func (e *export) read(fn func(*storage.Snapshot) error) {
 		return
 	}
 	err := storage.Read(e.ctx, e.db, record.Chain(e.client), func(r *storage.Snapshot) error {
-		if _, err := record.Get(r, storage.Clients, e.client); err != nil {
+		if _, err := record.Get(r, e.caller, storage.Clients, e.client); err != nil {
 			return err
 		}
 		return fn(r)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -82,17 +83,17 @@ func (s Service) eraseIdle(ctx context.Context, chain *pb.Chain) error {
 // then; under a legal hold it does nothing. The request's id is made from the
 // client, so that it is done once however many servers do it.
 func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Client, since time.Time) error {
-	kept := errors.New("is kept")
+	errKept := errors.New("the client is kept")
 	id := record.OwnRequest("retention " + client.Name)
-	_, err := s.erase(ctx, &pb.EraseClientRequest{Name: client.Name, RequestId: id}, own(chain, s.Now()), ledger.ErasedInTime,
+	_, err := s.erase(ctx, &pb.EraseClientRequest{Name: client.Name, RequestId: id}, record.EntryContext(actor.Server(), nil, chain, s.Now()), ledger.ErasedInTime,
 		func(c *pb.Client, _ int) error {
 			if c.LegalHold || c.CreateTime.AsTime().After(since) || c.UpdateTime.AsTime().After(since) {
-				return kept
+				return errKept
 			}
 			return nil
 		})
-	var told *fault.Error
-	if errors.Is(err, kept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &told) && told.Reason() == "NOT_FOUND" {
+	var failed *fault.Error
+	if errors.Is(err, errKept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &failed) && failed.Reason() == "NOT_FOUND" {
 		return nil // another server may have been faster
 	}
 	return err
@@ -107,7 +108,7 @@ func (s Service) purge(ctx context.Context, chain *pb.Chain) error {
 	for more := true; more; {
 		var err error
 		_, more, err = storage.PurgeRequests(ctx, s.DB, record.Chain(chain.Name), days, func(n int64) *pb.AuditEntry {
-			return own(chain.Name, s.Now()).Purged(n, days)
+			return record.EntryContext(actor.Server(), nil, chain.Name, s.Now()).Purged(n, days)
 		})
 		if err != nil {
 			return err

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/service/timing"
@@ -19,14 +20,14 @@ import (
 // now. The overrides of the earlier decision that still hold are in it. Its changes
 // say what makes it stricter than the earlier one, and whether a product has another
 // composition; there are none when it is the same or milder.
-func Again(r *storage.Snapshot, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
+func Again(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
 	req := question(earlier)
 	consultation, err := newest(r, earlier.Inputs.GetConsultation())
 	if err != nil {
 		return nil, err
 	}
 	other := onlySections(req, consultation)
-	in, err := Inputs(r, engine, req, consultation, now)
+	in, err := Inputs(r, caller, engine, req, consultation, now)
 	if err != nil {
 		return nil, err
 	}

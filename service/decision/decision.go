@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -26,7 +27,7 @@ import (
 const visitsKept = 3
 
 // Inputs reads everything that a decision on a consultation is made from.
-func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityRequest, consultation *pb.Consultation, now time.Time) (in *pb.DecisionInputs, err error) {
+func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *pb.CheckEligibilityRequest, consultation *pb.Consultation, now time.Time) (in *pb.DecisionInputs, err error) {
 	in = &pb.DecisionInputs{
 		DecideTime:   timestamppb.New(now),
 		Consultation: consultation,
@@ -35,25 +36,25 @@ func Inputs(r *storage.Snapshot, engine *rules.Engine, req *pb.CheckEligibilityR
 		SectionIds:   req.SectionIds,
 		WhatChanged:  req.WhatChanged,
 	}
-	client, err := record.Get(r, storage.Clients, req.Parent)
+	client, err := record.Get(r, caller, storage.Clients, req.Parent)
 	if err != nil {
 		return nil, err
 	}
 	in.BirthDate = client.BirthDate
-	if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
+	if in.Product, err = record.Get(r, caller, storage.Products, req.Product); err != nil {
 		return nil, err
 	}
-	if err = readSections(r, in, req); err != nil {
+	if err = readSections(r, caller, in, req); err != nil {
 		return nil, err
 	}
-	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
+	if in.Salon, err = record.Get(r, caller, storage.Salons, req.Salon); err != nil {
 		return nil, err
 	}
-	if in.Practitioner, err = record.Get(r, storage.Practitioners, req.Practitioner); err != nil {
+	if in.Practitioner, err = record.Get(r, caller, storage.Practitioners, req.Practitioner); err != nil {
 		return nil, err
 	}
 	if req.Supervisor != "" {
-		if in.Supervisor, err = record.Get(r, storage.Practitioners, req.Supervisor); err != nil {
+		if in.Supervisor, err = record.Get(r, caller, storage.Practitioners, req.Supervisor); err != nil {
 			return nil, err
 		}
 	}
@@ -113,17 +114,17 @@ func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 
 // Store names a decision of a client and returns what is to be stored with it: the
 // policy behind it where the chain does not have that yet, and its audit entry.
-func Store(r *storage.Snapshot, engine *rules.Engine, scene ledger.Scene, client string, d *pb.Decision) (storage.Changes, error) {
+func Store(r *storage.Snapshot, engine *rules.Engine, audit ledger.EntryContext, client string, d *pb.Decision) (storage.Changes, error) {
 	d.Name = client + "/decisions/" + storage.NewID()
-	d.CreateTime = timestamppb.New(scene.Time)
+	d.CreateTime = timestamppb.New(audit.Time)
 	if d.Actor == "" {
-		d.Actor, d.Role = scene.Actor, scene.Role
+		d.Actor, d.Role = audit.Actor, audit.Role
 	}
-	records, err := keepPolicy(r, engine, scene.Chain, d)
+	records, err := keepPolicy(r, engine, audit.Chain, d)
 	bare := proto.CloneOf(d)
 	bare.Overrides, bare.Countersignature = nil, nil // they are records of their own
 	records = append(records, storage.Decisions.Insert(bare))
-	return storage.Changes{Records: records, Entries: append(scene.Decided(bare), scene.AnswersChanged(bare)...)}, err
+	return storage.Changes{Records: records, Entries: append(audit.Decided(bare), audit.AnswersChanged(bare)...)}, err
 }
 
 // keepPolicy is what must be written so that the policy a decision was made

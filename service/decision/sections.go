@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/timing"
@@ -15,7 +16,7 @@ import (
 // readSections puts the sections that are to be treated, and the products of those
 // that take another one than the rest, into a decision's inputs. A section that the
 // head does not have is bad input: a decision on it would judge nothing.
-func readSections(r *storage.Snapshot, in *pb.DecisionInputs, req *pb.CheckEligibilityRequest) error {
+func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs, req *pb.CheckEligibilityRequest) error {
 	known := timing.SectionIDs(in)
 	for i, id := range req.GetSectionIds() {
 		if !slices.Contains(known, id) {
@@ -30,7 +31,7 @@ func readSections(r *storage.Snapshot, in *pb.DecisionInputs, req *pb.CheckEligi
 		if !slices.Contains(treated, choice.GetSectionId()) {
 			return fault.Invalid(fmt.Sprintf("section_choices[%d].section_id", i), notASection(choice.GetSectionId(), treated))
 		}
-		product, err := record.Get(r, storage.Products, choice.GetProduct())
+		product, err := record.Get(r, caller, storage.Products, choice.GetProduct())
 		if err != nil {
 			return err
 		}

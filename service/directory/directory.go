@@ -1,15 +1,18 @@
-// Package directory serves who works where: chains, salons and practitioners.
+// Package directory is the DirectoryService: chains, their salons and the people who
+// work in them. Decisions depend on these records (the law of a salon's place, the
+// licence of a practitioner), so each change has an audit entry.
 package directory
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"time"
 	_ "time/tzdata" // the time zone database, on every machine alike
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
+	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
@@ -23,12 +26,28 @@ type Service struct {
 	Now func() time.Time
 }
 
+// chains is how chains are stored. A change of retention has an audit entry,
+// because a shorter one erases clients.
+func (s Service) chains() record.Kind[*pb.Chain] {
+	return record.Kind[*pb.Chain]{DB: s.DB, Now: s.Now, Store: storage.Chains, ChangeEntry: ledger.EntryContext.RetentionChanged}
+}
+
+// salons is how salons are stored.
+func (s Service) salons() record.Kind[*pb.Salon] {
+	return record.Kind[*pb.Salon]{DB: s.DB, Now: s.Now, Store: storage.Salons, Check: checkSalon}
+}
+
+// practitioners is how practitioners are stored: the salons named must exist.
+func (s Service) practitioners() record.Kind[*pb.Practitioner] {
+	return record.Kind[*pb.Practitioner]{DB: s.DB, Now: s.Now, Store: storage.Practitioners,
+		Check: func(r *storage.Snapshot, caller actor.Actor, _, wanted *pb.Practitioner) error {
+			return record.Exist(storage.Salons, wanted.Salons...)(r, caller)
+		}}
+}
+
 // CreateChain creates a chain.
 func (s Service) CreateChain(ctx context.Context, req *pb.CreateChainRequest) (*pb.CreateChainResponse, error) {
-	name := "chains/" + req.ChainId
-	return record.Create(ctx, s.DB, storage.Chains, s.Now(), req, name, req.Chain, record.Free, func(m *pb.Chain) *pb.CreateChainResponse {
-		return &pb.CreateChainResponse{Chain: m}
-	})
+	return record.Create[*pb.CreateChainResponse](ctx, s.chains(), req, "chains/"+req.ChainId, req.Chain)
 }
 
 // GetChain returns a chain.
@@ -43,23 +62,14 @@ func (s Service) ListChains(ctx context.Context, req *pb.ListChainsRequest) (*pb
 	return &pb.ListChainsResponse{Chains: chains, NextPageToken: next}, err
 }
 
-// UpdateChain changes a chain. A shorter retention erases clients, so it stands on
-// the audit log who changed it.
+// UpdateChain changes a chain.
 func (s Service) UpdateChain(ctx context.Context, req *pb.UpdateChainRequest) (*pb.UpdateChainResponse, error) {
-	scene := record.Scene(ctx, req, req.GetChain().GetName(), s.Now())
-	return record.Update(ctx, s.DB, storage.Chains, s.Now(), req, req.Chain, req.UpdateMask,
-		record.Any[*pb.Chain],
-		func(m *pb.Chain) *pb.UpdateChainResponse { return &pb.UpdateChainResponse{Chain: m} }, scene.RetentionChanged)
+	return record.Update[*pb.UpdateChainResponse](ctx, s.chains(), req, req.Chain, req.UpdateMask)
 }
 
 // CreateSalon creates a salon of a chain.
 func (s Service) CreateSalon(ctx context.Context, req *pb.CreateSalonRequest) (*pb.CreateSalonResponse, error) {
-	name := req.Parent + "/salons/" + req.SalonId
-	check := record.All(record.Exist(storage.Chains, req.Parent), func(*storage.Snapshot) error {
-		return cmp.Or(placed(req.Salon), timed(req.Salon))
-	})
-	return record.Create(ctx, s.DB, storage.Salons, s.Now(), req, name, req.Salon, check,
-		func(m *pb.Salon) *pb.CreateSalonResponse { return &pb.CreateSalonResponse{Salon: m} })
+	return record.Create[*pb.CreateSalonResponse](ctx, s.salons(), req, req.Parent+"/salons/"+req.SalonId, req.Salon)
 }
 
 // GetSalon returns a salon.
@@ -76,19 +86,21 @@ func (s Service) ListSalons(ctx context.Context, req *pb.ListSalonsRequest) (*pb
 
 // UpdateSalon changes a salon.
 func (s Service) UpdateSalon(ctx context.Context, req *pb.UpdateSalonRequest) (*pb.UpdateSalonResponse, error) {
-	return record.Update(ctx, s.DB, storage.Salons, s.Now(), req, req.Salon, req.UpdateMask,
-		func(_ *storage.Snapshot, stored, amended *pb.Salon) error {
-			if err := placed(amended); err != nil || amended.TimeZone == stored.TimeZone {
-				return err
-			}
-			return timed(amended)
-		},
-		func(m *pb.Salon) *pb.UpdateSalonResponse { return &pb.UpdateSalonResponse{Salon: m} })
+	return record.Update[*pb.UpdateSalonResponse](ctx, s.salons(), req, req.Salon, req.UpdateMask)
 }
 
-// placed refuses a region code and a jurisdiction that cannot both be right: which
-// of the two is wrong decides which law is kept.
-func placed(salon *pb.Salon) error {
+// checkSalon checks where a salon is. A time zone that was stored is not checked
+// again: an older database of time zones may have known it.
+func checkSalon(_ *storage.Snapshot, _ actor.Actor, stored, wanted *pb.Salon) error {
+	if err := checkJurisdiction(wanted); err != nil || wanted.TimeZone == stored.GetTimeZone() {
+		return err
+	}
+	return checkTimeZone(wanted)
+}
+
+// checkJurisdiction refuses a region code and a jurisdiction that contradict one
+// another: the jurisdiction decides which law the rules apply.
+func checkJurisdiction(salon *pb.Salon) error {
 	if !rules.Contradicts(salon.GetRegionCode(), salon.GetJurisdiction()) {
 		return nil
 	}
@@ -96,10 +108,10 @@ func placed(salon *pb.Salon) error {
 		salon.GetJurisdiction(), salon.GetRegionCode(), rules.OfRegion(salon.GetRegionCode())))
 }
 
-// timed refuses a time zone that does not exist. The time zone database is linked
-// into the program, so that the answer is the same on every machine; names in
-// lower case, such as "posixrules", are files of some systems and no time zones.
-func timed(salon *pb.Salon) error {
+// checkTimeZone refuses a time zone that does not exist. The time zone database is
+// linked into the program, so the answer is the same on every machine. Names in
+// lower case, such as "posixrules", are files of some systems, not time zones.
+func checkTimeZone(salon *pb.Salon) error {
 	name := salon.GetTimeZone()
 	if name == "" {
 		return nil
@@ -110,15 +122,9 @@ func timed(salon *pb.Salon) error {
 	return nil
 }
 
-// CreatePractitioner enters somebody who works on clients; the salons named
-// must exist.
+// CreatePractitioner adds a person who works on clients.
 func (s Service) CreatePractitioner(ctx context.Context, req *pb.CreatePractitionerRequest) (*pb.CreatePractitionerResponse, error) {
-	name := req.Parent + "/practitioners/" + req.PractitionerId
-	check := record.All(record.Exist(storage.Chains, req.Parent), record.Exist(storage.Salons, req.Practitioner.Salons...))
-	return record.Create(ctx, s.DB, storage.Practitioners, s.Now(), req, name, req.Practitioner, check,
-		func(m *pb.Practitioner) *pb.CreatePractitionerResponse {
-			return &pb.CreatePractitionerResponse{Practitioner: m}
-		})
+	return record.Create[*pb.CreatePractitionerResponse](ctx, s.practitioners(), req, req.Parent+"/practitioners/"+req.PractitionerId, req.Practitioner)
 }
 
 // GetPractitioner returns a practitioner.
@@ -133,13 +139,7 @@ func (s Service) ListPractitioners(ctx context.Context, req *pb.ListPractitioner
 	return &pb.ListPractitionersResponse{Practitioners: ms, NextPageToken: next}, err
 }
 
-// UpdatePractitioner changes a practitioner; the salons named must exist.
+// UpdatePractitioner changes a practitioner.
 func (s Service) UpdatePractitioner(ctx context.Context, req *pb.UpdatePractitionerRequest) (*pb.UpdatePractitionerResponse, error) {
-	return record.Update(ctx, s.DB, storage.Practitioners, s.Now(), req, req.Practitioner, req.UpdateMask,
-		func(r *storage.Snapshot, _, amended *pb.Practitioner) error {
-			return record.Exist(storage.Salons, amended.Salons...)(r)
-		},
-		func(m *pb.Practitioner) *pb.UpdatePractitionerResponse {
-			return &pb.UpdatePractitionerResponse{Practitioner: m}
-		})
+	return record.Update[*pb.UpdatePractitionerResponse](ctx, s.practitioners(), req, req.Practitioner, req.UpdateMask)
 }

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/decision"
 	"alkalog/service/fault"
 	"alkalog/service/record"
@@ -30,50 +31,51 @@ type Service struct {
 // CheckEligibility decides, and stores the decision with its audit entry; a
 // what-if is decided the same way and not stored.
 func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
-	scene := record.Scene(ctx, req, req.Parent, s.Now())
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Parent, s.Now())
 	may := record.ActingFor("practitioner", req.Practitioner)
 	if req.GetInline() != nil {
 		answer := &pb.CheckEligibilityResponse{}
-		err := storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
+		err := storage.Read(ctx, s.DB, record.Chain(audit.Chain), func(r *storage.Snapshot) (err error) {
 			inline := proto.CloneOf(req.GetInline())
 			record.Clear(inline)
-			record.SetTime(inline, "update_time", scene.Time) // the answers are of now
-			check := record.All(may, record.ConsultationInput("inline", req.Parent, inline, scene.Time),
+			record.SetTime(inline, "update_time", audit.Time) // the answers are of now
+			check := record.All(may, record.ConsultationInput("inline", req.Parent, inline, audit.Time),
 				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
-			if err = check(r); err != nil {
+			if err = check(r, caller); err != nil {
 				return err
 			}
-			answer.Decision, err = s.decide(r, req, scene.Time, inline)
+			answer.Decision, err = s.decide(r, caller, req, audit.Time, inline)
 			return err
 		})
 		if err == nil {
-			storage.CountWhatIf(s.DB, req.Practitioner, scene.Time)
+			storage.CountWhatIf(s.DB, req.Practitioner, audit.Time)
 		}
 		return answer, err
 	}
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
-		if err := may(r); err != nil {
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
+		if err := may(r, caller); err != nil {
 			return nil, storage.Changes{}, err
 		}
-		consultation, err := record.Get(r, storage.Consultations, req.GetConsultation())
+		consultation, err := record.Get(r, caller, storage.Consultations, req.GetConsultation())
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		if record.Parent(consultation.Name) != req.Parent {
 			return nil, storage.Changes{}, fault.NotFound(consultation.Name)
 		}
-		d, err := s.decide(r, req, scene.Time, consultation)
+		d, err := s.decide(r, caller, req, audit.Time, consultation)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changes, err := decision.Store(r, s.Rules, scene, req.Parent, d)
+		changes, err := decision.Store(r, s.Rules, audit, req.Parent, d)
 		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
 }
 
 // decide gathers the inputs from one snapshot and decides on them.
-func (s Service) decide(r *storage.Snapshot, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (*pb.Decision, error) {
-	in, err := decision.Inputs(r, s.Rules, req, consultation, now)
+func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (*pb.Decision, error) {
+	in, err := decision.Inputs(r, caller, s.Rules, req, consultation, now)
 	if err != nil {
 		return nil, err
 	}
@@ -82,9 +84,10 @@ func (s Service) decide(r *storage.Snapshot, req *pb.CheckEligibilityRequest, no
 
 // GetDecision returns a decision with its overrides and its signature.
 func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*pb.GetDecisionResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.GetDecisionResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		answer.Decision, err = record.Decision(r, req.Name)
+		answer.Decision, err = record.Decision(r, caller, req.Name)
 		return err
 	})
 	return answer, err
@@ -92,13 +95,14 @@ func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*
 
 // ListDecisions lists a client's decisions, newest first.
 func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest) (*pb.ListDecisionsResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ListDecisionsResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = record.Holds(req.Parent)(r); err != nil {
+		if err = record.ParentExists(req.Parent)(r, caller); err != nil {
 			return err
 		}
 		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
-		answer.Decisions, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Decision, string, error) {
+		answer.Decisions, answer.NextPageToken, err = record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Decision, string, error) {
 			return storage.Decisions.List(r, req.Parent, page)
 		})
 		for _, d := range answer.Decisions {

@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -16,19 +17,20 @@ import (
 // once. The signature and its audit entry are kept beside the decision, which is
 // never touched.
 func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDecisionRequest) (*pb.CountersignDecisionResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CountersignDecisionResponse, storage.Changes, error) {
-		decision, by, err := judged(r, req)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CountersignDecisionResponse, storage.Changes, error) {
+		decision, by, err := judged(r, caller, req)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		if reason, message := rules.JudgeSignature(decision, by, scene.Time); reason != "" {
+		if reason, message := rules.JudgeSignature(decision, by, audit.Time); reason != "" {
 			return nil, storage.Changes{}, fault.Precondition(reason, decision.Name, message)
 		}
-		signature := &pb.Countersignature{Practitioner: by.Name, CreateTime: timestamppb.New(scene.Time)}
+		signature := &pb.Countersignature{Practitioner: by.Name, CreateTime: timestamppb.New(audit.Time)}
 		changes := storage.Changes{
 			Records: []storage.Record{storage.InsertCountersignature(decision.Name, signature)},
-			Entries: []*pb.AuditEntry{scene.Countersigned(decision, signature)},
+			Entries: []*pb.AuditEntry{audit.Countersigned(decision, signature)},
 		}
 		decision.Countersignature = signature
 		return &pb.CountersignDecisionResponse{Decision: decision}, changes, nil
@@ -37,17 +39,17 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 
 // judged reads a decision, and the practitioner who is to judge it and for whom
 // the caller may act.
-func judged(r *storage.Snapshot, req interface {
+func judged(r *storage.Snapshot, caller actor.Actor, req interface {
 	GetName() string
 	GetPractitioner() string
 }) (*pb.Decision, *pb.Practitioner, error) {
-	if err := record.ActingFor("practitioner", req.GetPractitioner())(r); err != nil {
+	if err := record.ActingFor("practitioner", req.GetPractitioner())(r, caller); err != nil {
 		return nil, nil, err
 	}
-	decision, err := record.Decision(r, req.GetName())
+	decision, err := record.Decision(r, caller, req.GetName())
 	if err != nil {
 		return nil, nil, err
 	}
-	by, err := record.Get(r, storage.Practitioners, req.GetPractitioner())
+	by, err := record.Get(r, caller, storage.Practitioners, req.GetPractitioner())
 	return decision, by, err
 }

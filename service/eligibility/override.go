@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -43,9 +44,10 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 		return nil, fault.Invalid("comment", "must say why in at least 20 characters, not counting blanks at the ends")
 	}
 	salt := s.NewSalt()
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
-		decision, by, err := judged(r, req)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
+		decision, by, err := judged(r, caller, req)
 		if err == nil {
 			err = checkRoom(decision)
 		}
@@ -61,19 +63,19 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 			RuleId:       req.RuleId,
 			Subject:      req.Subject,
 			Practitioner: req.Practitioner,
-			Role:         scene.Role,
+			Role:         audit.Role,
 			ReasonCode:   req.ReasonCode,
 			Comment:      req.Comment,
-			CreateTime:   timestamppb.New(scene.Time),
+			CreateTime:   timestamppb.New(audit.Time),
 			CommentSalt:  salt,
-			Denial:       rules.JudgeOverride(decision, by, scene.Actor, scene.Role, req.RuleId, req.Subject, req.ReasonCode, began, scene.Time),
+			Denial:       rules.JudgeOverride(decision, by, audit.Actor, audit.Role, req.RuleId, req.Subject, req.ReasonCode, began, audit.Time),
 		}
 		answer := proto.CloneOf(decision)
 		answer.Overrides = append(answer.Overrides, override)
 		answer.StandingVerdict = rules.Standing(answer)
 		return &pb.OverrideDecisionResponse{Decision: answer, Override: override}, storage.Changes{
 			Records: []storage.Record{storage.InsertOverride(decision.Name, override)},
-			Entries: []*pb.AuditEntry{scene.Overridden(decision, override)},
+			Entries: []*pb.AuditEntry{audit.Overridden(decision, override)},
 		}, nil
 	})
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/decision"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -13,9 +14,10 @@ import (
 // ReplayDecision decides a stored decision again, from its own inputs and under
 // the policy of its day, and says what differs.
 func (s Service) ReplayDecision(ctx context.Context, req *pb.ReplayDecisionRequest) (*pb.ReplayDecisionResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ReplayDecisionResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
-		stored, err := record.Get(r, storage.Decisions, req.Name)
+		stored, err := record.Get(r, caller, storage.Decisions, req.Name)
 		if err != nil {
 			return err
 		}

@@ -36,16 +36,17 @@ const noticedAhead = 5 * time.Minute
 
 // CreateIncident records an incident that a person noticed.
 func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentRequest) (*pb.CreateIncidentResponse, error) {
-	scene := record.Scene(ctx, req, req.Parent, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CreateIncidentResponse, storage.Changes, error) {
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CreateIncidentResponse, storage.Changes, error) {
 		incident := proto.CloneOf(req.Incident)
 		record.Clear(incident)
 		incident.Origin = pb.IncidentOrigin_INCIDENT_ORIGIN_PERSON
-		check := record.All(record.Exist(storage.Clients, req.Parent), refersTo(req.Parent, incident), inThePast(incident, scene.Time))
-		if err := check(r); err != nil {
+		check := record.All(record.Exist(storage.Clients, req.Parent), refersTo(req.Parent, incident), inThePast(incident, audit.Time))
+		if err := check(r, caller); err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changes := record.OpenIncident(scene, req.Parent, incident)
+		changes := record.OpenIncident(audit, req.Parent, incident)
 		return &pb.CreateIncidentResponse{Incident: incident}, changes, nil
 	})
 }
@@ -55,23 +56,24 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 	if req.Incident.Name == "" {
 		return nil, fault.Invalid("incident.name", "must be the name of the incident to change")
 	}
-	scene := record.Scene(ctx, req, req.Incident.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.UpdateIncidentResponse, storage.Changes, error) {
-		stored, err := record.Fresh(r, storage.Incidents, req.Incident.Name, req.Incident.Etag)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Incident.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.UpdateIncidentResponse, storage.Changes, error) {
+		stored, err := record.GetFresh(r, caller, storage.Incidents, req.Incident.Name, req.Incident.Etag)
 		if err == nil {
-			stored, err = record.CurrentIncident(r, stored)
+			stored, err = record.CurrentIncident(r, caller, stored)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		amended, err := record.Apply(stored, req.Incident, req.UpdateMask)
 		if err == nil {
-			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, scene.Time), mayChange(stored, amended))(r)
+			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, audit.Time), mayChange(stored, amended))(r, caller)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changes := record.ChangeIncident(scene, stored, amended)
+		changes := record.ChangeIncident(audit, stored, amended)
 		return &pb.UpdateIncidentResponse{Incident: amended}, changes, nil
 	})
 }
@@ -81,7 +83,7 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 // change it. What a person wrote down of kind, place, time, session and blisters is
 // corrected by a supervisor whose service it was not.
 func mayChange(stored, amended *pb.Incident) record.Check {
-	return func(r *storage.Snapshot) error {
+	return func(r *storage.Snapshot, caller actor.Actor) error {
 		changed := changedOf(stored, amended, "kind", "place", "section_id", "occur_time", "session", "product", "lot_code", "salon", "practitioner", "flush_minutes")
 		if len(changed) > 0 && stored.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS {
 			return fault.Precondition("INCIDENT_FROM_FACTS", stored.Name,
@@ -91,8 +93,7 @@ func mayChange(stored, amended *pb.Incident) record.Check {
 		if stored.Blister == pb.Answer_ANSWER_YES && amended.Blister != pb.Answer_ANSWER_YES {
 			grave = append(grave, "blister")
 		}
-		who := actor.From(r.Context())
-		if len(grave) > 0 && (who.Role != pb.Role_ROLE_SUPERVISOR || who.Name == stored.Practitioner) {
+		if len(grave) > 0 && (caller.Role != pb.Role_ROLE_SUPERVISOR || caller.Name == stored.Practitioner) {
 			return fault.Precondition("SECOND_PERSON_NEEDED", stored.Name,
 				strings.Join(grave, ", ")+" can be corrected by a supervisor whose service it was not")
 		}
@@ -116,7 +117,7 @@ func changedOf(stored, amended *pb.Incident, names ...protoreflect.Name) []strin
 // refersTo checks the names that an incident of a client gives: its salon, its
 // practitioner, its product, and a session that is the client's.
 func refersTo(client string, i *pb.Incident) record.Check {
-	return func(r *storage.Snapshot) error {
+	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if i.Session != "" && record.Parent(i.Session) != client {
 			return fault.Invalid("incident.session", "must be a session of the same client")
 		}
@@ -125,13 +126,13 @@ func refersTo(client string, i *pb.Incident) record.Check {
 			record.Exist(storage.Practitioners, i.Practitioner),
 			record.Exist(storage.Products, i.Product),
 			record.Exist(storage.Sessions, i.Session),
-		)(r)
+		)(r, caller)
 	}
 }
 
 // inThePast refuses an incident that has not happened yet.
 func inThePast(i *pb.Incident, now time.Time) record.Check {
-	return func(*storage.Snapshot) error {
+	return func(*storage.Snapshot, actor.Actor) error {
 		if i.OccurTime != nil && i.OccurTime.AsTime().After(now.Add(noticedAhead)) {
 			return fault.Invalid("incident.occur_time", "must not be in the future")
 		}
@@ -151,17 +152,18 @@ func (s Service) GetIncident(ctx context.Context, req *pb.GetIncidentRequest) (*
 
 // ListIncidents lists the incidents of a client or of the chain, newest first.
 func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest) (*pb.ListIncidentsResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ListIncidentsResponse{}
-	client, holds := req.Parent, record.Holds(req.Parent)
+	client, holds := req.Parent, record.ParentExists(req.Parent)
 	if chain, all := strings.CutSuffix(req.Parent, "/clients/-"); all {
-		client, holds = "", record.Holds(chain)
+		client, holds = "", record.ParentExists(chain)
 	}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = holds(r); err != nil {
+		if err = holds(r, caller); err != nil {
 			return err
 		}
 		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
-		answer.Incidents, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Incident, string, error) {
+		answer.Incidents, answer.NextPageToken, err = record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Incident, string, error) {
 			return storage.ListIncidents(r, client, page)
 		})
 		for i, incident := range answer.Incidents {
@@ -177,26 +179,27 @@ func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpReque
 	if req.FollowUp.Channel == pb.FollowUpChannel_FOLLOW_UP_CHANNEL_UNSPECIFIED {
 		return nil, fault.Invalid("follow_up.channel", "must say how the client was reached, or that the client was not")
 	}
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordFollowUpResponse, storage.Changes, error) {
-		stored, err := record.Get(r, storage.Incidents, req.Name)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.RecordFollowUpResponse, storage.Changes, error) {
+		stored, err := record.Get(r, caller, storage.Incidents, req.Name)
 		if err == nil {
-			stored, err = record.CurrentIncident(r, stored)
+			stored, err = record.CurrentIncident(r, caller, stored)
 		}
 		if err == nil {
-			err = record.ActingFor("follow_up.practitioner", req.FollowUp.Practitioner)(r)
+			err = record.ActingFor("follow_up.practitioner", req.FollowUp.Practitioner)(r, caller)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		amended, err := followedUp(stored, req, scene.Time)
+		amended, err := followedUp(stored, req, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		replace := storage.Incidents.Replace(stored, amended)
 		return &pb.RecordFollowUpResponse{Incident: amended}, storage.Changes{
 			Records: []storage.Record{replace},
-			Entries: []*pb.AuditEntry{scene.FollowedUp(amended, req.GetNumber())},
+			Entries: []*pb.AuditEntry{audit.FollowedUp(amended, req.GetNumber())},
 		}, nil
 	})
 }
@@ -240,6 +243,7 @@ const incidentsDue = 2000
 // ListFollowUps lists what a salon has still to follow up, the earliest due
 // first.
 func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest) (*pb.ListFollowUpsResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ListFollowUpsResponse{}
 	page := storage.Page{Size: req.PageSize, Token: req.PageToken}
 	list := "follow-ups of " + req.Parent
@@ -249,7 +253,7 @@ func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest
 	}
 	var due []*pb.DueFollowUp
 	err = storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) error {
-		if _, err := record.Get(r, storage.Salons, req.Parent); err != nil {
+		if _, err := record.Get(r, caller, storage.Salons, req.Parent); err != nil {
 			return err
 		}
 		incidents, err := storage.DueIncidents(r, req.Parent, incidentsDue)

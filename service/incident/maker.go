@@ -9,15 +9,17 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
 
 // ExportIncident returns one file for the maker of the product.
 func (s Service) ExportIncident(ctx context.Context, req *pb.ExportIncidentRequest) (*pb.ExportIncidentResponse, error) {
+	caller := actor.From(ctx)
 	var f makerFile
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		f, err = gather(r, req.Name)
+		f, err = gather(r, caller, req.Name)
 		return err
 	})
 	if err != nil {
@@ -37,24 +39,24 @@ type makerFile struct {
 }
 
 // gather reads what stands behind an incident that the caller may see.
-func gather(r *storage.Snapshot, name string) (f makerFile, err error) {
-	if f.incident, err = record.Get(r, storage.Incidents, name); err == nil {
-		f.incident, err = record.CurrentIncident(r, f.incident)
+func gather(r *storage.Snapshot, caller actor.Actor, name string) (f makerFile, err error) {
+	if f.incident, err = record.Get(r, caller, storage.Incidents, name); err == nil {
+		f.incident, err = record.CurrentIncident(r, caller, f.incident)
 	}
 	if err != nil {
 		return f, err
 	}
 	name = f.incident.Name
 	if f.incident.NameToMaker == pb.Answer_ANSWER_YES {
-		if f.client, err = record.Get(r, storage.Clients, record.Parent(name)); err != nil {
+		if f.client, err = record.Get(r, caller, storage.Clients, record.Parent(name)); err != nil {
 			return f, err
 		}
 	}
-	if f.salon, err = record.Behind(r, storage.Salons, f.incident.Salon); err != nil {
+	if f.salon, err = record.GetUnchecked(r, storage.Salons, f.incident.Salon); err != nil {
 		return f, err
 	}
 	if f.incident.Product != "" {
-		f.product, err = storage.Products.Get(r, f.incident.Product)
+		f.product, err = storage.Products.GetUnchecked(r, f.incident.Product)
 		if err != nil && !errors.Is(err, storage.ErrNotFound) {
 			return f, err
 		}
@@ -62,7 +64,7 @@ func gather(r *storage.Snapshot, name string) (f makerFile, err error) {
 	if f.incident.Session == "" {
 		return f, nil
 	}
-	if f.session, err = record.Behind(r, storage.Sessions, f.incident.Session); err != nil {
+	if f.session, err = record.GetUnchecked(r, storage.Sessions, f.incident.Session); err != nil {
 		return f, err
 	}
 	events, err := storage.Events(r, f.session.Name, 0)

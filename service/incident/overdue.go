@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/storage"
 )
@@ -79,10 +80,9 @@ func isOverdue(f *pb.FollowUp, now time.Time) bool {
 
 // logOne marks one follow-up as overdue, with its entry, as the server's own.
 func (s Service) logOne(ctx context.Context, o *pb.OverdueFollowUp, now time.Time) error {
-	scene := record.Scene(ctx, o, o.Incident, now)
-	scene.Actor = "server"
+	audit := record.EntryContext(actor.Server(), o, o.Incident, now)
 	_, err := storage.Write(ctx, s.DB, record.Chain(o.Incident), o, func(r *storage.Snapshot) (*pb.OverdueFollowUp, storage.Changes, error) {
-		stored, err := storage.Incidents.Get(r, o.Incident)
+		stored, err := storage.Incidents.GetUnchecked(r, o.Incident)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -95,7 +95,7 @@ func (s Service) logOne(ctx context.Context, o *pb.OverdueFollowUp, now time.Tim
 		replace := storage.Incidents.Replace(stored, amended)
 		return o, storage.Changes{
 			Records: []storage.Record{replace},
-			Entries: []*pb.AuditEntry{scene.FollowUpOverdue(amended, amended.FollowUps[o.Number-1])},
+			Entries: []*pb.AuditEntry{audit.FollowUpOverdue(amended, amended.FollowUps[o.Number-1])},
 		}, nil
 	})
 	return err

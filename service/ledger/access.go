@@ -19,15 +19,15 @@ type Denial struct {
 }
 
 // uncaused begins an entry that no stored record is the cause of.
-func (s Scene) uncaused(kind pb.EntryKind) *pb.AuditEntry {
-	e := s.entry(kind, nil)
+func (ec EntryContext) uncaused(kind pb.EntryKind) *pb.AuditEntry {
+	e := ec.entry(kind, nil)
 	e.CauseDigest = nil
 	return e
 }
 
 // Denied is the entry of denials that were alike.
-func (s Scene) Denied(d Denial) *pb.AuditEntry {
-	e := s.uncaused(pb.EntryKind_ENTRY_KIND_ACCESS_DENIED)
+func (ec EntryContext) Denied(d Denial) *pb.AuditEntry {
+	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_ACCESS_DENIED)
 	e.ReasonCode = d.Reason
 	e.Summary = "access denied"
 	d.describe(e)
@@ -35,8 +35,8 @@ func (s Scene) Denied(d Denial) *pb.AuditEntry {
 }
 
 // Repeated is the alarm that access was denied again and again.
-func (s Scene) Repeated(d Denial) *pb.AuditEntry {
-	e := s.uncaused(pb.EntryKind_ENTRY_KIND_ALARM)
+func (ec EntryContext) Repeated(d Denial) *pb.AuditEntry {
+	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_ALARM)
 	e.ReasonCode = "REPEATED_DENIALS"
 	e.Summary = fmt.Sprintf("access denied %d times, last for %s", d.Count, d.Reason)
 	d.describe(e)
@@ -53,8 +53,8 @@ func (d Denial) describe(e *pb.AuditEntry) {
 
 // Read is the entry of a read by an auditor: the call, and the shape of its filter,
 // without values that could be about people. What was read about is filled in by the caller.
-func (s Scene) Read(method, filter string) *pb.AuditEntry {
-	e := s.uncaused(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)
+func (ec EntryContext) Read(method, filter string) *pb.AuditEntry {
+	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)
 	e.Method = method
 	e.Query = filter
 	e.Summary = "read by an auditor"

@@ -14,13 +14,13 @@ const mostFieldsNamed = 10
 // dangerous when a service was refused within the last 24 hours, and are not any
 // more; nothing for other decisions. It names fields and rules; the answers stay in
 // the decision, sealed.
-func (s Scene) AnswersChanged(d *pb.Decision) []*pb.AuditEntry {
+func (ec EntryContext) AnswersChanged(d *pb.Decision) []*pb.AuditEntry {
 	changes := d.GetInputs().GetAnswerChanges()
 	if len(changes) == 0 || d.GetReplaces() != "" {
 		return nil // the decision that is replaced has an entry of the same changes
 	}
-	e := s.entry(pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, d)
-	s.about(e, d)
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, d)
+	ec.about(e, d)
 	var fields []string
 	for _, c := range changes {
 		fields = append(fields, c.Field)

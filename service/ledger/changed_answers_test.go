@@ -10,7 +10,7 @@ import (
 // TestChangedAnswersAreEnteredOnce: deciding again at the start of a service is no
 // second change of an answer.
 func TestChangedAnswersAreEnteredOnce(t *testing.T) {
-	s := Scene{Chain: "chains/ebb", Actor: "chains/ebb/practitioners/amara", Time: time.Unix(1, 0), NewID: func() string { return "1" }}
+	s := EntryContext{Chain: "chains/ebb", Actor: "chains/ebb/practitioners/amara", Time: time.Unix(1, 0), NewID: func() string { return "1" }}
 	d := &pb.Decision{Name: "chains/ebb/clients/c/decisions/d", Inputs: &pb.DecisionInputs{
 		AnswerChanges: []*pb.AnswerChange{{Field: "consultation.scalp.broken_skin", EarlierValue: "yes", Value: "no", RuleIds: []string{"scalp.broken-skin"}}}}}
 	if got := s.AnswersChanged(d); len(got) != 1 || got[0].Kind != pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED {

@@ -15,12 +15,12 @@ import (
 // Before is the record as it was read, nil for a new one, and after as it is
 // stored. Nil for records of any other kind: coverage by digest is enough for
 // those.
-func (s Scene) Changed(before, after proto.Message) *pb.AuditEntry {
+func (ec EntryContext) Changed(before, after proto.Message) *pb.AuditEntry {
 	kind, what := kindOfChange(after)
 	if kind == pb.EntryKind_ENTRY_KIND_UNSPECIFIED {
 		return nil
 	}
-	e := s.entry(kind, after)
+	e := ec.entry(kind, after)
 	switch after := after.(type) {
 	case *pb.Product:
 		e.Product = after.Name

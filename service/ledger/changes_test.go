@@ -20,7 +20,7 @@ func TestChanged(t *testing.T) {
 		UpdateTime: timestamppb.Now()}
 	after := proto.CloneOf(before)
 	after.Etag, after.DisplayName, after.Role = "2", "Amara Weir", pb.Role_ROLE_SUPERVISOR
-	e := scene().Changed(before, after)
+	e := entryContext().Changed(before, after)
 	if e.Kind != pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED || e.ChangedRecord != before.Name || !slices.Equal(e.ChangedFields, []string{"display_name", "role"}) {
 		t.Errorf("%v", e)
 	}
@@ -30,10 +30,10 @@ func TestChanged(t *testing.T) {
 	if e.Summary != "practitioner changed: display name, role" || strings.Contains(e.String(), "Weir") || strings.Contains(e.String(), "Quay") {
 		t.Errorf("%v", e)
 	}
-	if made := scene().Changed(nil, after); made.Summary != "practitioner created" || len(made.BeforeDigest) > 0 || len(made.ChangedFields) > 0 {
+	if made := entryContext().Changed(nil, after); made.Summary != "practitioner created" || len(made.BeforeDigest) > 0 || len(made.ChangedFields) > 0 {
 		t.Errorf("%v", made)
 	}
-	if e := scene().Changed(nil, &pb.Client{}); e != nil {
+	if e := entryContext().Changed(nil, &pb.Client{}); e != nil {
 		t.Errorf("a client's record has an entry of its own: %v", e)
 	}
 }
@@ -62,27 +62,27 @@ func TestChangedFields(t *testing.T) {
 func TestLotCodesOnEntries(t *testing.T) {
 	t.Parallel()
 	for _, code := range []string{"R-2611", "L1", "L 2026/11", "24A07", "0817.3"} {
-		if e := scene().Recalled(nil, &pb.Product{}, code); e.ReasonCode != code || !strings.Contains(e.Summary, code) {
+		if e := entryContext().Recalled(nil, &pb.Product{}, code); e.ReasonCode != code || !strings.Contains(e.Summary, code) {
 			t.Errorf("%s: %v", code, e)
 		}
 	}
 	for _, code := range []string{"Jane Doe", "JANE DOE", "JANEDOE1990", "Jane.Doe@example.org", "R-", "LOT", "", "r-2611 ", strings.Repeat("1", 31)} {
-		e := scene().Recalled(nil, &pb.Product{}, code)
+		e := entryContext().Recalled(nil, &pb.Product{}, code)
 		if e.ReasonCode != OpaqueLot || code != "" && strings.Contains(e.Summary, code) {
 			t.Errorf("%s: %v", code, e)
 		}
 		bad := &pb.Deviation{Kind: pb.DeviationKind_DEVIATION_KIND_BAD_LOT, Message: "lot " + code + " of chains/ebb/products/p had expired"}
-		if e := scene().Deviated(&pb.Session{}, bad, bad); code != "" && strings.Contains(e.Summary, code) {
+		if e := entryContext().Deviated(&pb.Session{}, bad, bad); code != "" && strings.Contains(e.Summary, code) {
 			t.Errorf("%s: %v", code, e)
 		}
 		d := decision(pb.Verdict_VERDICT_REFUSE)
 		d.Inputs.LotCode, d.Findings[0].Message = code, "Lot "+code+" was recalled."
-		if e := scene().Decided(d)[0]; code != "" && strings.Contains(e.Summary, code) {
+		if e := entryContext().Decided(d)[0]; code != "" && strings.Contains(e.Summary, code) {
 			t.Errorf("%s: %v", code, e)
 		}
 	}
 	bad := &pb.Deviation{Kind: pb.DeviationKind_DEVIATION_KIND_BAD_LOT, Message: "lot R-2611 of chains/ebb/products/p had expired"}
-	if e := scene().Deviated(&pb.Session{}, bad, bad); e.Summary != bad.Message {
+	if e := entryContext().Deviated(&pb.Session{}, bad, bad); e.Summary != bad.Message {
 		t.Errorf("%v", e)
 	}
 }

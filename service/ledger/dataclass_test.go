@@ -81,7 +81,7 @@ func TestEntriesAreFilledFromAuditableFieldsOnly(t *testing.T) {
 	accepted := proto.CloneOf(override)
 	accepted.Denial = 0
 	incident, product, policy := filled(&pb.Incident{}), filled(&pb.Product{}), filled(&pb.HousePolicy{})
-	s := scene()
+	s := entryContext()
 	entries := map[string]*pb.AuditEntry{
 		"a refusal": s.Decided(decision)[0], "changed answers": s.AnswersChanged(decision)[0],
 		"an override": s.Overridden(decision, accepted), "a denied override": s.Overridden(decision, override),

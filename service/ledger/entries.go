@@ -33,8 +33,8 @@ import (
 // format is the version of what an entry's fields mean.
 const format = 1
 
-// Scene is what every entry of one call has in common.
-type Scene struct {
+// EntryContext is what every entry of one call has in common.
+type EntryContext struct {
 	Chain     string        // resource name of the chain
 	Actor     string        // who calls
 	Role      pb.Role       // in which capacity
@@ -47,20 +47,20 @@ type Scene struct {
 }
 
 // entry begins an entry whose cause is the message given, as it is stored.
-func (s Scene) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEntry {
+func (ec EntryContext) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEntry {
 	return &pb.AuditEntry{
-		Name:        s.Chain + "/entries/" + s.NewID(),
+		Name:        ec.Chain + "/entries/" + ec.NewID(),
 		Kind:        kind,
 		Format:      format,
-		Actor:       s.Actor,
-		Role:        s.Role,
+		Actor:       ec.Actor,
+		Role:        ec.Role,
 		CauseDigest: Digest(cause),
-		OccurTime:   timestamppb.New(s.Time),
-		RecordTime:  timestamppb.New(s.Time),
-		Till:        s.Till,
-		TillVersion: s.Version,
-		TraceId:     s.TraceID,
-		RequestId:   s.RequestID,
+		OccurTime:   timestamppb.New(ec.Time),
+		RecordTime:  timestamppb.New(ec.Time),
+		Till:        ec.Till,
+		TillVersion: ec.Version,
+		TraceId:     ec.TraceID,
+		RequestId:   ec.RequestID,
 	}
 }
 
@@ -83,7 +83,7 @@ func Commit(salt []byte, text string) []byte {
 }
 
 // Decided is the entry of a decision that refuses or refers; others have none.
-func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
+func (ec EntryContext) Decided(d *pb.Decision) []*pb.AuditEntry {
 	if !severity.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
 		return nil
 	}
@@ -91,8 +91,8 @@ func (s Scene) Decided(d *pb.Decision) []*pb.AuditEntry {
 	if d.Verdict == pb.Verdict_VERDICT_REFER {
 		kind = pb.EntryKind_ENTRY_KIND_REFERRAL
 	}
-	e := s.entry(kind, d)
-	s.about(e, d)
+	e := ec.entry(kind, d)
+	ec.about(e, d)
 	e.Summary = firstMessage(d)
 	for _, f := range d.Findings {
 		// Each once, however many sections it speaks of: an entry that were longer
@@ -123,7 +123,7 @@ func section(id string) string {
 }
 
 // about fills in what a decision is about.
-func (s Scene) about(e *pb.AuditEntry, d *pb.Decision) {
+func (ec EntryContext) about(e *pb.AuditEntry, d *pb.Decision) {
 	e.Decision = d.Name
 	e.Client = parent(d.Name)
 	e.Salon = d.Inputs.GetSalon().GetName()
@@ -131,7 +131,7 @@ func (s Scene) about(e *pb.AuditEntry, d *pb.Decision) {
 	e.HousePolicy = d.Inputs.GetHousePolicy().GetName()
 	e.PolicyDigest = d.PolicyDigest
 	e.Practitioner = d.Inputs.GetPractitioner().GetName()
-	if e.Practitioner != s.Actor {
+	if e.Practitioner != ec.Actor {
 		e.OnBehalfOf = e.Practitioner
 	}
 	// Only a lot that the chain keeps: what else was typed as one can be any text,
@@ -169,9 +169,9 @@ func parent(name string) string {
 
 // Deviated is the entry of a departure of a session; cause is the event or
 // session that showed it, as stored.
-func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_DEVIATION, cause)
-	s.during(e, session)
+func (ec EntryContext) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_DEVIATION, cause)
+	ec.during(e, session)
 	e.ReasonCode, e.Deviation = d.Kind.String(), d.Kind
 	concerns(e, section(d.SectionId))
 	e.Summary = d.Message
@@ -186,9 +186,9 @@ func (s Scene) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Messag
 
 // Withdrawn is the entry that withdraws a deviation which later facts disproved; it
 // names the entry of the deviation. The log keeps both.
-func (s Scene) Withdrawn(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_WITHDRAWN, cause)
-	s.during(e, session)
+func (ec EntryContext) Withdrawn(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_WITHDRAWN, cause)
+	ec.during(e, session)
 	e.ReasonCode = d.Kind.String()
 	e.Summary = "disproved by facts that came later: " + d.Message
 	e.Withdraws = d.Entry
@@ -196,9 +196,9 @@ func (s Scene) Withdrawn(session *pb.Session, d *pb.Deviation, cause proto.Messa
 }
 
 // Alarmed is the entry of an alarm of a session.
-func (s Scene) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)
-	s.during(e, session)
+func (ec EntryContext) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)
+	ec.during(e, session)
 	e.ReasonCode, e.Alarm = a.Kind.String(), a.Kind
 	concerns(e, section(a.SectionId))
 	e.Summary = a.Message
@@ -209,22 +209,22 @@ func (s Scene) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
 }
 
 // during fills in what a session is about.
-func (s Scene) during(e *pb.AuditEntry, session *pb.Session) {
+func (ec EntryContext) during(e *pb.AuditEntry, session *pb.Session) {
 	e.Session = session.Name
 	e.Client = parent(session.Name)
 	e.Decision = session.Decision
 	e.Salon = session.Salon
 	e.Product = session.Product
 	e.Practitioner = session.Practitioner
-	if s.Role != pb.Role_ROLE_UNSPECIFIED && session.Practitioner != s.Actor { // the server itself acts for nobody
+	if ec.Role != pb.Role_ROLE_UNSPECIFIED && session.Practitioner != ec.Actor { // the server itself acts for nobody
 		e.OnBehalfOf = session.Practitioner
 	}
 }
 
 // Recalled is the entry of a lot's recall; before is the product as it was read,
 // and p as it is stored with the recall.
-func (s Scene) Recalled(before, p *pb.Product, lotCode string) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_LOT_RECALLED, p)
+func (ec EntryContext) Recalled(before, p *pb.Product, lotCode string) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_LOT_RECALLED, p)
 	describeChange(e, before, p)
 	e.Product = p.Name
 	e.ReasonCode, e.Summary = OpaqueLot, "a lot recalled; its code is in the product"
@@ -270,8 +270,8 @@ func PlainLot(code string) bool {
 
 // Activated is the entry of a house policy that came into force; before is the
 // policy as it was read.
-func (s Scene) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, p)
+func (ec EntryContext) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, p)
 	describeChange(e, before, p)
 	e.HousePolicy = p.Name
 	e.PolicyDigest = p.Digest
@@ -281,8 +281,8 @@ func (s Scene) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
 
 // Restored is the entry of an operator who accepts that the database was put
 // back; earlier is the checkpoint that it does not follow from.
-func (s Scene) Restored(req *pb.AcceptRestoreRequest, earlier string) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_RESTORED, req)
+func (ec EntryContext) Restored(req *pb.AcceptRestoreRequest, earlier string) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_RESTORED, req)
 	e.Summary = req.Reason
 	e.EarlierCheckpoint = earlier
 	return e

@@ -12,8 +12,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-func scene() Scene {
-	return Scene{
+func entryContext() EntryContext {
+	return EntryContext{
 		Chain: "chains/ebb", Actor: "chains/ebb/practitioners/amara", Role: pb.Role_ROLE_PRACTITIONER,
 		RequestID: "r", Time: time.Unix(1_800_000_000, 0), NewID: func() string { return "e1" },
 	}
@@ -42,7 +42,7 @@ func TestOnlyRefusalsAndReferralsAreEntries(t *testing.T) {
 		pb.Verdict_VERDICT_REFER:  pb.EntryKind_ENTRY_KIND_REFERRAL,
 	}
 	for number, name := range pb.Verdict_name {
-		entries := scene().Decided(decision(pb.Verdict(number)))
+		entries := entryContext().Decided(decision(pb.Verdict(number)))
 		kind, entered := want[pb.Verdict(number)]
 		if entered != (len(entries) == 1) {
 			t.Errorf("%s: %d entries", name, len(entries))
@@ -64,7 +64,7 @@ func TestTheLongestRefusalFits(t *testing.T) {
 				Subject: fmt.Sprint(section), Message: strings.Repeat("m", 400), Severity: pb.Severity_SEVERITY_REFER})
 		}
 	}
-	e := scene().Decided(d)[0]
+	e := entryContext().Decided(d)[0]
 	if body, err := proto.Marshal(e); err != nil || len(body) > MaxEntry {
 		t.Errorf("it has %d bytes, %v", len(body), err)
 	}
@@ -75,7 +75,7 @@ func TestTheLongestRefusalFits(t *testing.T) {
 
 func TestAnEntrySaysWhoForWhomWhatAndWhy(t *testing.T) {
 	d := decision(pb.Verdict_VERDICT_REFUSE)
-	e := scene().Decided(d)[0]
+	e := entryContext().Decided(d)[0]
 	if e.Name != "chains/ebb/entries/e1" || e.Actor != "chains/ebb/practitioners/amara" || e.OnBehalfOf != "chains/ebb/practitioners/noor" ||
 		e.Client != "chains/ebb/clients/c" || e.Decision != d.Name || e.Salon != "chains/ebb/salons/north" || e.RequestId != "r" {
 		t.Errorf("entry %v", e)
@@ -93,7 +93,7 @@ func TestAnEntryHoldsNoPersonalData(t *testing.T) {
 	d := decision(pb.Verdict_VERDICT_REFUSE)
 	typed := proto.CloneOf(o) // as the rule, what no rule is called
 	typed.RuleId, typed.Denial = "Canary Jones", pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
-	for _, e := range append(scene().Decided(d), scene().Overridden(d, o), scene().Overridden(d, typed)) {
+	for _, e := range append(entryContext().Decided(d), entryContext().Overridden(d, o), entryContext().Overridden(d, typed)) {
 		body, err := proto.Marshal(e)
 		if err != nil {
 			t.Fatal(err)
@@ -107,14 +107,14 @@ func TestAnEntryHoldsNoPersonalData(t *testing.T) {
 func TestADeniedOverrideIsAnEntryOfItsOwnKind(t *testing.T) {
 	d := decision(pb.Verdict_VERDICT_REFUSE)
 	o := &pb.Override{RuleId: "scalp.broken-skin", ReasonCode: "SOUND", Practitioner: "chains/ebb/practitioners/noor"}
-	if e := scene().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE || e.OnBehalfOf != o.Practitioner || e.Rules[0].Version != 2 {
+	if e := entryContext().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE || e.OnBehalfOf != o.Practitioner || e.Rules[0].Version != 2 {
 		t.Errorf("accepted: %v", e)
 	}
 	for number, name := range pb.OverrideDenial_name {
 		if o.Denial = pb.OverrideDenial(number); number == 0 {
 			continue
 		}
-		e := scene().Overridden(d, o)
+		e := entryContext().Overridden(d, o)
 		if e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED || e.ReasonCode != name || strings.HasSuffix(e.Summary, denied(0)) {
 			t.Errorf("denied: %v", e)
 		}
@@ -133,14 +133,16 @@ func TestOnBehalfOf(t *testing.T) {
 	const amara, noor, imara = "chains/ebb/practitioners/amara", "chains/ebb/practitioners/noor", "chains/ebb/practitioners/imara"
 	d := decision(pb.Verdict_VERDICT_REFUSE)
 	session := &pb.Session{Name: "chains/ebb/clients/c/sessions/s", Practitioner: noor}
-	entries := map[string]func(Scene) *pb.AuditEntry{
-		"refusal":   func(s Scene) *pb.AuditEntry { return s.Decided(d)[0] },
-		"override":  func(s Scene) *pb.AuditEntry { return s.Overridden(d, &pb.Override{Practitioner: imara}) },
-		"signature": func(s Scene) *pb.AuditEntry { return s.Countersigned(d, &pb.Countersignature{Practitioner: imara}) },
-		"deviation": func(s Scene) *pb.AuditEntry { return s.Deviated(session, &pb.Deviation{}, session) },
-		"alarm":     func(s Scene) *pb.AuditEntry { return s.Alarmed(session, &pb.Alarm{}) },
-		"recall":    func(s Scene) *pb.AuditEntry { return s.Recalled(nil, &pb.Product{}, "R-1") },
-		"policy":    func(s Scene) *pb.AuditEntry { return s.Activated(nil, &pb.HousePolicy{}) },
+	entries := map[string]func(EntryContext) *pb.AuditEntry{
+		"refusal":  func(s EntryContext) *pb.AuditEntry { return s.Decided(d)[0] },
+		"override": func(s EntryContext) *pb.AuditEntry { return s.Overridden(d, &pb.Override{Practitioner: imara}) },
+		"signature": func(s EntryContext) *pb.AuditEntry {
+			return s.Countersigned(d, &pb.Countersignature{Practitioner: imara})
+		},
+		"deviation": func(s EntryContext) *pb.AuditEntry { return s.Deviated(session, &pb.Deviation{}, session) },
+		"alarm":     func(s EntryContext) *pb.AuditEntry { return s.Alarmed(session, &pb.Alarm{}) },
+		"recall":    func(s EntryContext) *pb.AuditEntry { return s.Recalled(nil, &pb.Product{}, "R-1") },
+		"policy":    func(s EntryContext) *pb.AuditEntry { return s.Activated(nil, &pb.HousePolicy{}) },
 	}
 	for _, c := range []struct{ what, actor, want string }{
 		{"refusal", noor, ""}, {"refusal", amara, noor},
@@ -150,13 +152,13 @@ func TestOnBehalfOf(t *testing.T) {
 		{"alarm", amara, noor},
 		{"recall", amara, ""}, {"policy", amara, ""},
 	} {
-		s := scene()
+		s := entryContext()
 		s.Actor = c.actor
 		if e := entries[c.what](s); e.Actor != c.actor || e.OnBehalfOf != c.want {
 			t.Errorf("%s by %s: on behalf of %q, want %q", c.what, c.actor, e.OnBehalfOf, c.want)
 		}
 	}
-	s := scene()
+	s := entryContext()
 	s.Actor, s.Role = "server", pb.Role_ROLE_UNSPECIFIED
 	if e := entries["alarm"](s); e.OnBehalfOf != "" {
 		t.Errorf("the server acts on behalf of %q", e.OnBehalfOf)
@@ -165,7 +167,7 @@ func TestOnBehalfOf(t *testing.T) {
 
 func TestARestoreSaysWhoWhyAndFromWhat(t *testing.T) {
 	req := &pb.AcceptRestoreRequest{Name: "chains/ebb", Reason: "the disk of the database was replaced", RequestId: "r"}
-	e := scene().Restored(req, "a checkpoint")
+	e := entryContext().Restored(req, "a checkpoint")
 	if e.Kind != pb.EntryKind_ENTRY_KIND_RESTORED || e.Summary != req.Reason || e.EarlierCheckpoint != "a checkpoint" || e.Actor == "" ||
 		!bytes.Equal(e.CauseDigest, Digest(req)) || e.RecordTime == nil {
 		t.Errorf("entry %v", e)

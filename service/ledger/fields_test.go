@@ -20,35 +20,35 @@ func TestEntriesHaveFieldsOfTheirOwn(t *testing.T) {
 	d.Inputs.LotCode, d.Inputs.Product = "L-7", &pb.Product{Name: "chains/ebb/products/p", Lots: []*pb.Lot{{LotCode: "L-7"}}}
 	noor := d.Inputs.Practitioner.Name
 
-	e := scene().Decided(d)[0]
+	e := entryContext().Decided(d)[0]
 	if e.Practitioner != noor || e.LotCode != "L-7" || !slices.Equal(e.Subjects, []string{"zone:mid-strand", "section:nape"}) {
 		t.Errorf("a refusal: %v", e)
 	}
-	mine := scene()
+	mine := entryContext()
 	mine.Actor = noor
 	if e := mine.Decided(d)[0]; e.Practitioner != noor || e.OnBehalfOf != "" {
 		t.Errorf("a refusal of one's own service: %v", e)
 	}
 
 	o := &pb.Override{RuleId: "scalp.broken-skin", Subject: "zone:mid-strand", ReasonCode: "SOUND", Practitioner: "chains/ebb/practitioners/imara"}
-	if e = scene().Overridden(d, o); e.Practitioner != noor || e.OverrideReason != "SOUND" || e.ReasonCode != "SOUND" || e.Denial != 0 || !slices.Equal(e.Subjects, []string{"zone:mid-strand"}) {
+	if e = entryContext().Overridden(d, o); e.Practitioner != noor || e.OverrideReason != "SOUND" || e.ReasonCode != "SOUND" || e.Denial != 0 || !slices.Equal(e.Subjects, []string{"zone:mid-strand"}) {
 		t.Errorf("an override: %v", e)
 	}
 	o.Denial = pb.OverrideDenial_OVERRIDE_DENIAL_ROLE
-	if e = scene().Overridden(d, o); e.OverrideReason != "SOUND" || e.Denial != o.Denial || e.ReasonCode != "OVERRIDE_DENIAL_ROLE" {
+	if e = entryContext().Overridden(d, o); e.OverrideReason != "SOUND" || e.Denial != o.Denial || e.ReasonCode != "OVERRIDE_DENIAL_ROLE" {
 		t.Errorf("a denied override: %v", e)
 	}
 
 	session := &pb.Session{Name: "chains/ebb/clients/c/sessions/s", Practitioner: noor}
-	e = scene().Deviated(session, &pb.Deviation{Kind: pb.DeviationKind_DEVIATION_KIND_RINSED_LATE, SectionId: "nape"}, session)
+	e = entryContext().Deviated(session, &pb.Deviation{Kind: pb.DeviationKind_DEVIATION_KIND_RINSED_LATE, SectionId: "nape"}, session)
 	if e.Practitioner != noor || e.Deviation != pb.DeviationKind_DEVIATION_KIND_RINSED_LATE || e.ReasonCode != "DEVIATION_KIND_RINSED_LATE" || !slices.Equal(e.Subjects, []string{"section:nape"}) {
 		t.Errorf("a deviation: %v", e)
 	}
-	e = scene().Alarmed(session, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW})
+	e = entryContext().Alarmed(session, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_NOW})
 	if e.Practitioner != noor || e.Alarm != pb.AlarmKind_ALARM_KIND_RINSE_NOW || e.ReasonCode != "ALARM_KIND_RINSE_NOW" || len(e.Subjects) != 0 {
 		t.Errorf("an alarm: %v", e)
 	}
-	if e = scene().Recalled(&pb.Product{}, &pb.Product{}, "L-7"); e.LotCode != "L-7" || e.ReasonCode != "L-7" {
+	if e = entryContext().Recalled(&pb.Product{}, &pb.Product{}, "L-7"); e.LotCode != "L-7" || e.ReasonCode != "L-7" {
 		t.Errorf("a recall: %v", e)
 	}
 }
@@ -61,7 +61,7 @@ func TestTypedTextIsInNoFieldOfAnEntry(t *testing.T) {
 	unknown := proto.CloneOf(d)
 	unknown.Inputs.LotCode = "CANARY-9"
 	o := &pb.Override{RuleId: "scalp.broken-skin", ReasonCode: "CANARY", Denial: pb.OverrideDenial_OVERRIDE_DENIAL_REASON}
-	for _, e := range []*pb.AuditEntry{scene().Decided(d)[0], scene().Decided(unknown)[0], scene().Overridden(d, o)} {
+	for _, e := range []*pb.AuditEntry{entryContext().Decided(d)[0], entryContext().Decided(unknown)[0], entryContext().Overridden(d, o)} {
 		body, err := proto.Marshal(e)
 		if err != nil {
 			t.Fatal(err)

@@ -10,9 +10,9 @@ import (
 
 // Incident is the entry of an incident that was opened, as stored. Kind, place and words stay sealed with the client's key; the entry names
 // the incident, the session and the product.
-func (s Scene) Incident(i *pb.Incident) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
-	s.ofIncident(e, i)
+func (ec EntryContext) Incident(i *pb.Incident) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
+	ec.ofIncident(e, i)
 	e.Summary = "an incident was recorded"
 	if i.OccurTime != nil {
 		e.OccurTime = i.OccurTime
@@ -21,32 +21,32 @@ func (s Scene) Incident(i *pb.Incident) *pb.AuditEntry {
 }
 
 // IncidentChanged is the entry of an incident of which more is known.
-func (s Scene) IncidentChanged(i *pb.Incident) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
-	s.ofIncident(e, i)
+func (ec EntryContext) IncidentChanged(i *pb.Incident) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
+	ec.ofIncident(e, i)
 	e.Summary = "more was recorded of an incident"
 	return e
 }
 
 // FollowedUp is the entry of a follow-up that was answered.
-func (s Scene) FollowedUp(i *pb.Incident, number int32) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP, i)
-	s.ofIncident(e, i)
+func (ec EntryContext) FollowedUp(i *pb.Incident, number int32) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP, i)
+	ec.ofIncident(e, i)
 	e.Summary = fmt.Sprintf("follow-up %d of an incident was answered", number)
 	return e
 }
 
 // FollowUpOverdue is the entry of a follow-up that was not done in time.
-func (s Scene) FollowUpOverdue(i *pb.Incident, f *pb.FollowUp) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE, i)
-	s.ofIncident(e, i)
+func (ec EntryContext) FollowUpOverdue(i *pb.Incident, f *pb.FollowUp) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE, i)
+	ec.ofIncident(e, i)
 	e.OccurTime = timestamppb.New(f.GetDueTime().AsTime())
 	e.Summary = fmt.Sprintf("follow-up %d of an incident is overdue", f.GetNumber())
 	return e
 }
 
 // ofIncident fills in what an incident is about.
-func (s Scene) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
+func (ec EntryContext) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
 	e.Incident = i.Name
 	e.Client = parent(i.Name)
 	e.Session = i.Session
@@ -57,11 +57,11 @@ func (s Scene) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
 
 // VisitMoved is the entry of a visit that was set aside as another client's; session
 // is the one that was set aside, as stored.
-func (s Scene) VisitMoved(session *pb.Session, by string) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_VISIT_MOVED, session)
-	s.during(e, session)
+func (ec EntryContext) VisitMoved(session *pb.Session, by string) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_VISIT_MOVED, session)
+	ec.during(e, session)
 	e.OnBehalfOf = ""
-	if by != s.Actor {
+	if by != ec.Actor {
 		e.OnBehalfOf = by
 	}
 	e.MovedTo = session.MovedTo

@@ -8,9 +8,9 @@ import (
 )
 
 // Overridden is the entry of an override, accepted or denied.
-func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
-	s.about(e, d)
+func (ec EntryContext) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
+	ec.about(e, d)
 	e.ReasonCode, e.Denial = o.ReasonCode, o.Denial
 	e.Summary = fmt.Sprintf("finding %s overridden", o.RuleId)
 	if o.Denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
@@ -21,7 +21,7 @@ func (s Scene) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 		}
 	}
 	e.OnBehalfOf = ""
-	if o.Practitioner != s.Actor {
+	if o.Practitioner != ec.Actor {
 		e.OnBehalfOf = o.Practitioner
 	}
 	e.CommentCommitment = Commit(o.CommentSalt, o.Comment)
@@ -67,11 +67,11 @@ func denied(d pb.OverrideDenial) string {
 
 // Countersigned is the entry of a supervisor's signature under a student's
 // decision.
-func (s Scene) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEntry {
-	e := s.entry(pb.EntryKind_ENTRY_KIND_COUNTERSIGNED, c)
-	s.about(e, d)
+func (ec EntryContext) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEntry {
+	e := ec.entry(pb.EntryKind_ENTRY_KIND_COUNTERSIGNED, c)
+	ec.about(e, d)
 	e.OnBehalfOf = ""
-	if c.Practitioner != s.Actor {
+	if c.Practitioner != ec.Actor {
 		e.OnBehalfOf = c.Practitioner
 	}
 	e.Summary = "a student's decision countersigned"

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/card"
 	"alkalog/service/fault"
 	"alkalog/service/record"
@@ -35,29 +36,30 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 	if !req.Outcome.Completed && req.Outcome.BrokenOffReason == "" {
 		return nil, fault.Invalid("outcome.broken_off_reason", "must say why the service was broken off, when it was not completed")
 	}
-	scene := record.Scene(ctx, req, req.Parent, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordOutcomeResponse, storage.Changes, error) {
-		v, err := readVisit(r, req, scene.Time)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.RecordOutcomeResponse, storage.Changes, error) {
+		v, err := readVisit(r, caller, req, audit.Time)
 		if err == nil {
 			err = v.mayClose(req.Outcome)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		outcome := v.outcome(req.Outcome, scene.Time)
+		outcome := v.outcome(req.Outcome, audit.Time)
 		outcome.Name = record.Parent(v.session.Name) + "/outcomes/" + storage.NewID()
 		outcome.Session = v.session.Name
 		closed := proto.CloneOf(v.session)
 		closed.Outcome = outcome.Name
-		record.SetTime(closed, "update_time", scene.Time)
-		changed, err := record.NoteDeviations(scene, closed, outcome.Deviations, nil, v.logged(r))
+		record.SetTime(closed, "update_time", audit.Time)
+		changed, err := record.NoteDeviations(audit, closed, outcome.Deviations, nil, v.logged(r))
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		incidents, err := record.KeepIncidents(r, scene, closed, timing.ClosingIncidents(closed, outcome, v.state))
+		incidents, err := record.KeepIncidents(r, audit, closed, timing.ClosingIncidents(closed, outcome, v.state))
 		return &pb.RecordOutcomeResponse{Outcome: outcome}, storage.Changes{
 			Records: []storage.Record{storage.Outcomes.Insert(outcome), storage.Sessions.Replace(v.session, closed)},
-			Entries: changed.Entries(scene, closed, v.events),
+			Entries: changed.Entries(audit, closed, v.events),
 		}.With(incidents), err
 	})
 }
@@ -72,14 +74,14 @@ type visit struct {
 }
 
 // readVisit reads it from one snapshot.
-func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time) (v visit, err error) {
-	if v.session, err = record.Get(r, storage.Sessions, req.Outcome.Session); err != nil {
+func readVisit(r *storage.Snapshot, caller actor.Actor, req *pb.RecordOutcomeRequest, now time.Time) (v visit, err error) {
+	if v.session, err = record.Get(r, caller, storage.Sessions, req.Outcome.Session); err != nil {
 		return v, err
 	}
 	if record.Parent(v.session.Name) != req.Parent {
 		return v, fault.NotFound(v.session.Name)
 	}
-	if v.session, err = record.Current(r, v.session); err != nil {
+	if v.session, err = record.Current(r, caller, v.session); err != nil {
 		return v, err
 	}
 	if v.events, err = storage.Events(r, v.session.Name, 0); err != nil {
@@ -87,7 +89,7 @@ func readVisit(r *storage.Snapshot, req *pb.RecordOutcomeRequest, now time.Time)
 	}
 	for _, name := range []string{v.session.Decision, v.session.RefusedDecision} {
 		if name != "" {
-			if v.decision, err = record.DecisionBehind(r, name); err != nil {
+			if v.decision, err = record.DecisionUnchecked(r, name); err != nil {
 				return v, err
 			}
 		}
@@ -164,9 +166,10 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 
 // GetOutcome returns an outcome.
 func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb.GetOutcomeResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.GetOutcomeResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
-		outcome, err := record.Get(r, storage.Outcomes, req.Name)
+		outcome, err := record.Get(r, caller, storage.Outcomes, req.Name)
 		if err == nil {
 			answer.Outcome, err = record.ShownOutcome(r, outcome)
 		}
@@ -177,13 +180,14 @@ func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb
 
 // ListOutcomes lists a client's outcomes, newest first.
 func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) (*pb.ListOutcomesResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ListOutcomesResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = record.Holds(req.Parent)(r); err != nil {
+		if err = record.ParentExists(req.Parent)(r, caller); err != nil {
 			return err
 		}
 		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
-		answer.Outcomes, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Outcome, string, error) {
+		answer.Outcomes, answer.NextPageToken, err = record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Outcome, string, error) {
 			return storage.Outcomes.List(r, req.Parent, page)
 		})
 		for i := 0; err == nil && i < len(answer.Outcomes); i++ {
@@ -197,10 +201,11 @@ func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) 
 // GetRecordCard returns a client's record card, as a message and, if asked for, as
 // text or for print; it is empty before the first visit.
 func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest) (*pb.GetRecordCardResponse, error) {
+	caller := actor.From(ctx)
 	c := &pb.RecordCard{Client: req.Name}
 	var past []card.StoredVisit
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
-		if _, err := record.Get(r, storage.Clients, req.Name); err != nil {
+		if _, err := record.Get(r, caller, storage.Clients, req.Name); err != nil {
 			return err
 		}
 		found, visits, err := record.CardAndVisits(r, req.Name, visitsShown)

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/decision"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
@@ -18,15 +19,15 @@ import (
 // those records do not change before it is committed. Where it is stricter, or a
 // product has another composition, the new decision is stored with its audit entry
 // and the request is refused; a service that is under way is recorded with it.
-func (s Service) decideAgain(r *storage.Snapshot, scene ledger.Scene, req *pb.StartSessionRequest, earlier *pb.Decision, session *pb.Session) (storage.Changes, error) {
-	again, err := decision.Again(r, s.Rules, earlier, scene.Time)
+func (s Service) decideAgain(r *storage.Snapshot, caller actor.Actor, audit ledger.EntryContext, req *pb.StartSessionRequest, earlier *pb.Decision, session *pb.Session) (storage.Changes, error) {
+	again, err := decision.Again(r, caller, s.Rules, earlier, audit.Time)
 	if err != nil {
 		return storage.Changes{}, err
 	}
 	if len(again.Changes) == 0 {
 		return storage.Changes{Records: decision.Guards(again.Inputs)}, nil
 	}
-	changes, err := decision.Store(r, s.Rules, scene, req.Parent, again)
+	changes, err := decision.Store(r, s.Rules, audit, req.Parent, again)
 	if err != nil {
 		return storage.Changes{}, err
 	}
@@ -49,8 +50,8 @@ func outdated(earlier, again *pb.Decision) *fault.Error {
 }
 
 // timeSheet is what a till or a printed slip goes on by without the server.
-func timeSheet(r *storage.Snapshot, session *pb.Session) (*pb.TimeSheet, error) {
-	salon, err := record.Get(r, storage.Salons, session.Salon)
+func timeSheet(r *storage.Snapshot, caller actor.Actor, session *pb.Session) (*pb.TimeSheet, error) {
+	salon, err := record.Get(r, caller, storage.Salons, session.Salon)
 	if err != nil {
 		return nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -27,19 +28,20 @@ const (
 // CloseSession closes a session that nobody closed, without an outcome. Facts and
 // the outcome can still be recorded afterwards.
 func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) (*pb.CloseSessionResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
-		session, err := record.Get(r, storage.Sessions, req.Name)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
+		session, err := record.Get(r, caller, storage.Sessions, req.Name)
 		if err == nil {
-			err = record.ActingFor("practitioner", req.Practitioner)(r)
+			err = record.ActingFor("practitioner", req.Practitioner)(r, caller)
 		}
 		if err == nil {
-			err = mayClose(r, session, req.Practitioner)
+			err = mayClose(r, caller, session, req.Practitioner)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		closed, changes, err := leftOpen(r, scene, session, &pb.SessionClosing{Actor: req.Practitioner, Comment: req.Comment})
+		closed, changes, err := leftOpen(r, audit, session, &pb.SessionClosing{Actor: req.Practitioner, Comment: req.Comment})
 		if closed != nil {
 			closed.State = understood(ctx, closed.State)
 		}
@@ -52,8 +54,8 @@ func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) 
 }
 
 // mayClose says why somebody may not close a session; nil: they may.
-func mayClose(r *storage.Snapshot, session *pb.Session, practitioner string) error {
-	by, err := record.Get(r, storage.Practitioners, practitioner)
+func mayClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, practitioner string) error {
+	by, err := record.Get(r, caller, storage.Practitioners, practitioner)
 	switch {
 	case err != nil:
 		return err
@@ -70,24 +72,24 @@ func mayClose(r *storage.Snapshot, session *pb.Session, practitioner string) err
 }
 
 // leftOpen closes a session as left open, which is a deviation.
-func leftOpen(r *storage.Snapshot, scene ledger.Scene, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
+func leftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
 		return nil, storage.Changes{}, err
 	}
-	closing.Reason, closing.CloseTime = pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, timestamppb.New(scene.Time)
+	closing.Reason, closing.CloseTime = pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, timestamppb.New(audit.Time)
 	closed := proto.CloneOf(session)
-	closed.Closing, closed.UpdateTime = closing, timestamppb.New(scene.Time)
-	after, err := record.State(r, closed, events, scene.Time)
+	closed.Closing, closed.UpdateTime = closing, timestamppb.New(audit.Time)
+	after, err := record.State(r, closed, events, audit.Time)
 	if err != nil {
 		return nil, storage.Changes{}, err
 	}
-	changed, err := record.NoteDeviations(scene, closed, after.Deviations, nil, legacy(r, session, events))
+	changed, err := record.NoteDeviations(audit, closed, after.Deviations, nil, legacy(r, session, events))
 	if err != nil {
 		return nil, storage.Changes{}, err
 	}
 	records := []storage.Record{storage.Sessions.Replace(session, closed)}
-	changes := storage.Changes{Records: records, Entries: changed.Entries(scene, closed, events)}
+	changes := storage.Changes{Records: records, Entries: changed.Entries(audit, closed, events)}
 	answer := proto.CloneOf(closed)
 	answer.State = after
 	return answer, changes, nil
@@ -113,17 +115,16 @@ var errNotSilent = errors.New("processing: the session is not silent any more")
 // closeOne closes a session as the server's own act, if it is still open and silent.
 func (s Service) closeOne(ctx context.Context, name string, now time.Time) error {
 	req := &pb.CloseSessionRequest{Name: name, RequestId: record.OwnRequest("close " + name)}
-	scene := record.Scene(ctx, req, name, now)
-	scene.Actor = "server"
+	audit := record.EntryContext(actor.Server(), req, name, now)
 	_, err := storage.Write(ctx, s.DB, record.Chain(name), req, func(r *storage.Snapshot) (*pb.CloseSessionResponse, storage.Changes, error) {
-		session, err := storage.Sessions.Get(r, name)
+		session, err := storage.Sessions.GetUnchecked(r, name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		if session.Outcome != "" || session.Closing != nil || session.UpdateTime.AsTime().After(now.Add(-silentFor)) {
 			return nil, storage.Changes{}, errNotSilent
 		}
-		closed, changes, err := leftOpen(r, scene, session, &pb.SessionClosing{})
+		closed, changes, err := leftOpen(r, audit, session, &pb.SessionClosing{})
 		return &pb.CloseSessionResponse{Session: closed}, changes, err
 	})
 	if errors.Is(err, errNotSilent) {

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/timing"
@@ -19,11 +20,12 @@ import (
 // rule, also after the session was closed; what it shows to be a deviation is on the
 // audit log and in the answer, and so is what it disproves.
 func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
-		stored, err := record.Get(r, storage.Sessions, req.Name)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
+		stored, err := record.Get(r, caller, storage.Sessions, req.Name)
 		if err == nil {
-			stored, err = record.Current(r, stored)
+			stored, err = record.Current(r, caller, stored)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -32,24 +34,24 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		results, fresh := s.sort(req.Events, old, scene.Actor, scene.Time)
+		results, fresh := s.sort(req.Events, old, audit.Actor, audit.Time)
 		session := proto.CloneOf(stored)
 		session.Sequence += int64(len(fresh))
-		session.UpdateTime = timestamppb.New(scene.Time)
-		compareClocks(session, req, scene.Actor, old, fresh, scene.Time)
+		session.UpdateTime = timestamppb.New(audit.Time)
+		compareClocks(session, req, audit.Actor, old, fresh, audit.Time)
 		all := append(old[:len(old):len(old)], fresh...)
 		// What the facts of this batch disprove is what would stand now without them.
-		without, err := findings(r, stored, old, scene.Time)
+		without, err := findings(r, stored, old, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		after, err := record.State(r, session, all, scene.Time)
+		after, err := record.State(r, session, all, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		session.ProductsUsed = after.ProductsUsed
 		s.sayServerClock(after)
-		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, scene.Time)}
+		answer := &pb.RecordEventsResponse{Results: results, State: after, ClockSkewSeconds: skew(req, audit.Time)}
 		if len(fresh) == 0 {
 			return answer, storage.Changes{About: stored.Name}, nil
 		}
@@ -58,7 +60,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 			return nil, storage.Changes{}, err
 		}
 		disproved := timing.NewDeviations(with, without)
-		changed, err := record.NoteDeviations(scene, session, with.Deviations, disproved, legacy(r, stored, old))
+		changed, err := record.NoteDeviations(audit, session, with.Deviations, disproved, legacy(r, stored, old))
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -68,8 +70,8 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		for _, e := range fresh {
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}
-		changes.Entries = changed.Entries(scene, session, all)
-		incidents, err := record.KeepIncidents(r, scene, session, timing.Incidents(session, all, after))
+		changes.Entries = changed.Entries(audit, session, all)
+		incidents, err := record.KeepIncidents(r, audit, session, timing.Incidents(session, all, after))
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -99,7 +101,7 @@ func closings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent
 	if session.Outcome == "" {
 		return all, nil
 	}
-	outcome, err := record.Get(r, storage.Outcomes, session.Outcome)
+	outcome, err := record.GetUnchecked(r, storage.Outcomes, session.Outcome)
 	if err != nil {
 		return nil, err
 	}
@@ -191,8 +193,9 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 
 // load reads a session, with its state now, and its events from one snapshot.
 func (s Service) load(ctx context.Context, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
+	caller := actor.From(ctx)
 	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {
-		if session, err = record.Get(r, storage.Sessions, name); err != nil {
+		if session, err = record.Get(r, caller, storage.Sessions, name); err != nil {
 			return err
 		}
 		if session.MovedTo != "" {
@@ -213,21 +216,22 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 
 // ListSessions lists sessions of a client or of the whole chain, newest first.
 func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
+	caller := actor.From(ctx)
 	answer := &pb.ListSessionsResponse{}
 	filter := storage.SessionFilter{Client: req.Parent, Product: req.Product, LotCode: req.LotCode}
-	holds := record.Holds(req.Parent)
+	holds := record.ParentExists(req.Parent)
 	if chain, all := strings.CutSuffix(req.Parent, "/clients/-"); all {
-		filter.Client, holds = "", record.Holds(chain)
+		filter.Client, holds = "", record.ParentExists(chain)
 	}
 	if req.LotCode != "" && req.Product == "" {
 		return nil, fault.Invalid("product", "must be the product of that lot")
 	}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = record.All(holds, record.Exist(storage.Products, req.Product))(r); err != nil {
+		if err = record.All(holds, record.Exist(storage.Products, req.Product))(r, caller); err != nil {
 			return err
 		}
 		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
-		answer.Sessions, answer.NextPageToken, err = record.Pages(r, page, func(page storage.Page) ([]*pb.Session, string, error) {
+		answer.Sessions, answer.NextPageToken, err = record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Session, string, error) {
 			return storage.ListSessions(r, filter, page)
 		})
 		for i, session := range answer.Sessions {

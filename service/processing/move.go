@@ -22,11 +22,12 @@ import (
 // the new name: the session is read by that, and not found once the right client was
 // erased.
 func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*pb.MoveSessionResponse, error) {
-	scene := record.Scene(ctx, req, req.Name, s.Now())
-	answer, err := storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
-		stored, err := record.Get(r, storage.Sessions, req.Name)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Name, s.Now())
+	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
+		stored, err := record.Get(r, caller, storage.Sessions, req.Name)
 		if err == nil {
-			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), mayMove(stored, req))(r)
+			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), mayMove(stored, req))(r, caller)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -34,7 +35,7 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		moved := proto.CloneOf(stored)
 		moved.Name = req.Client + "/sessions/" + storage.NewID()
 		moved.MovedFrom = stored.Name
-		moved.UpdateTime = timestamppb.New(scene.Time)
+		moved.UpdateTime = timestamppb.New(audit.Time)
 		// Decision and consultation are on the other client, and stay there.
 		moved.Decision, moved.Consultation, moved.RefusedDecision, moved.NewerDecision = "", "", "", ""
 		var changes storage.Changes
@@ -51,24 +52,24 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		if err := copyEvents(r, stored, moved, &changes); err != nil {
 			return nil, storage.Changes{}, err
 		}
-		if err := copyIncidents(r, scene, stored, moved, &changes); err != nil {
+		if err := copyIncidents(r, audit, stored, moved, &changes); err != nil {
 			return nil, storage.Changes{}, err
 		}
 		aside := proto.CloneOf(stored)
 		aside.MovedTo = moved.Name
-		aside.UpdateTime = timestamppb.New(scene.Time)
+		aside.UpdateTime = timestamppb.New(audit.Time)
 		aside.Closing = &pb.SessionClosing{Reason: pb.ClosingReason_CLOSING_REASON_WRONG_CLIENT,
-			CloseTime: timestamppb.New(scene.Time), Actor: req.Practitioner, Comment: req.Comment}
+			CloseTime: timestamppb.New(audit.Time), Actor: req.Practitioner, Comment: req.Comment}
 		replace := storage.Sessions.Replace(stored, aside)
 		changes.Records = append(changes.Records, replace)
-		changes.Entries = append(changes.Entries, scene.VisitMoved(aside, req.Practitioner))
+		changes.Entries = append(changes.Entries, audit.VisitMoved(aside, req.Practitioner))
 		return &pb.MoveSessionResponse{Session: &pb.Session{Name: moved.Name, Salon: moved.Salon}}, changes, nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	err = storage.Read(ctx, s.DB, record.Chain(scene.Chain), func(r *storage.Snapshot) (err error) {
-		answer.Session, err = record.Get(r, storage.Sessions, answer.Session.Name)
+	err = storage.Read(ctx, s.DB, record.Chain(audit.Chain), func(r *storage.Snapshot) (err error) {
+		answer.Session, err = record.Get(r, caller, storage.Sessions, answer.Session.Name)
 		return err
 	})
 	if err != nil {
@@ -80,13 +81,13 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 // mayMove refuses what is not a mistake, or was mended already, and wants a second
 // person.
 func mayMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
-	return func(r *storage.Snapshot) error {
+	return func(_ *storage.Snapshot, caller actor.Actor) error {
 		switch {
 		case stored.MovedTo != "":
 			return fault.Precondition("VISIT_MOVED", stored.Name, "the visit was moved already, to "+stored.MovedTo)
 		case record.Parent(stored.Name) == req.Client:
 			return fault.Precondition("SAME_CLIENT", stored.Name, "the visit is on that client's record already")
-		case stored.Practitioner == req.Practitioner, stored.Practitioner == actor.From(r.Context()).Name:
+		case stored.Practitioner == req.Practitioner, stored.Practitioner == caller.Name:
 			return fault.Precondition("OWN_VISIT", stored.Name, "it takes a second person: nobody moves a visit of their own")
 		case strings.TrimSpace(req.Comment) == "":
 			return fault.Invalid("comment", "must say in words how it came about")
@@ -100,7 +101,7 @@ func copyOutcome(r *storage.Snapshot, stored, moved *pb.Session, changes *storag
 	if stored.Outcome == "" {
 		return nil
 	}
-	outcome, err := storage.Outcomes.Get(r, stored.Outcome)
+	outcome, err := storage.Outcomes.GetUnchecked(r, stored.Outcome)
 	if err != nil {
 		return err
 	}
@@ -123,7 +124,7 @@ func copyEvents(r *storage.Snapshot, stored, moved *pb.Session, changes *storage
 
 // copyIncidents puts the incidents of a visit on the right client's record, and
 // notes on the old ones where they went.
-func copyIncidents(r *storage.Snapshot, scene ledger.Scene, stored, moved *pb.Session, changes *storage.Changes) error {
+func copyIncidents(r *storage.Snapshot, audit ledger.EntryContext, stored, moved *pb.Session, changes *storage.Changes) error {
 	incidents, err := record.Incidents(r, record.Parent(stored.Name))
 	if err != nil {
 		return err
@@ -139,8 +140,8 @@ func copyIncidents(r *storage.Snapshot, scene ledger.Scene, stored, moved *pb.Se
 		aside.MovedTo, aside.State, aside.FollowUps = copied.Name, pb.IncidentState_INCIDENT_STATE_FOLLOWED_UP, nil
 		*changes = changes.With(storage.Changes{
 			Records: []storage.Record{storage.Incidents.Insert(copied)},
-		}).With(record.ChangeIncident(scene, old, aside))
-		changes.Entries = append(changes.Entries, scene.Incident(copied))
+		}).With(record.ChangeIncident(audit, old, aside))
+		changes.Entries = append(changes.Entries, audit.Incident(copied))
 	}
 	return nil
 }

@@ -47,41 +47,42 @@ const tillBehind = 5 * time.Minute
 // now: a decision is a snapshot, and licence, directions, lots and the record may
 // have changed since.
 func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
-	scene := record.Scene(ctx, req, req.Parent, s.Now())
-	return storage.Write(ctx, s.DB, record.Chain(scene.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-		session, earlier, err := s.begin(r, req, scene.Time)
+	caller := actor.From(ctx)
+	audit := record.EntryContext(caller, req, req.Parent, s.Now())
+	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
+		session, earlier, err := s.begin(r, caller, req, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		changes := storage.Changes{}
 		if session.Decision != "" {
-			changes, err = s.decideAgain(r, scene, req, earlier, session)
+			changes, err = s.decideAgain(r, caller, audit, req, earlier, session)
 			if err != nil || changes.Refusal != nil {
 				return nil, changes, err
 			}
 		}
-		state, err := record.State(r, session, nil, scene.Time)
+		state, err := record.State(r, session, nil, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changed, err := record.NoteDeviations(scene, session, state.Deviations, nil, record.NoLegacy)
+		changed, err := record.NoteDeviations(audit, session, state.Deviations, nil, record.NoLegacy)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		changes.Records = append(changes.Records, storage.Sessions.Insert(session))
-		changes.Entries = append(changes.Entries, changed.Entries(scene, session, nil)...)
+		changes.Entries = append(changes.Entries, changed.Entries(audit, session, nil)...)
 		answer := &pb.StartSessionResponse{Session: proto.CloneOf(session)}
 		s.sayServerClock(state)
 		answer.Session.State = understood(ctx, state)
-		answer.TimeSheet, err = timeSheet(r, session)
+		answer.TimeSheet, err = timeSheet(r, caller, session)
 		return answer, changes, err
 	})
 }
 
 // begin makes the session that is asked for, and returns the decision it names; nil
 // when there is none.
-func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
-	if _, err := record.Get(r, storage.Clients, req.Parent); err != nil {
+func (s Service) begin(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
+	if _, err := record.Get(r, caller, storage.Clients, req.Parent); err != nil {
 		return nil, nil, err
 	}
 	session := &pb.Session{
@@ -89,15 +90,15 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 		CreateTime: timestamppb.New(now),
 		UpdateTime: timestamppb.New(now),
 	}
-	if err := startClocks(session, req, actor.From(r.Context()).Name, now); err != nil {
+	if err := startClocks(session, req, caller.Name, now); err != nil {
 		return nil, nil, err
 	}
 	var decision *pb.Decision
 	var err error
 	if req.Decision == "" {
-		err = withoutDecision(r, req, session)
+		err = withoutDecision(r, caller, req, session)
 	} else {
-		decision, err = onDecision(r, req, session, now)
+		decision, err = onDecision(r, caller, req, session, now)
 	}
 	if err == nil {
 		err = besideOthers(r, req, session)
@@ -106,8 +107,8 @@ func (s Service) begin(r *storage.Snapshot, req *pb.StartSessionRequest, now tim
 }
 
 // onDecision fills in a service that is to begin on a decision.
-func onDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
-	decision, err := record.Decision(r, req.Decision)
+func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
+	decision, err := record.Decision(r, caller, req.Decision)
 	if err != nil {
 		return nil, err
 	}
@@ -115,14 +116,14 @@ func onDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Se
 		return nil, fault.NotFound(decision.Name)
 	}
 	follow(decision, req, session)
-	if err := record.Exist(storage.Salons, session.Salon)(r); err != nil {
+	if err := record.Exist(storage.Salons, session.Salon)(r, caller); err != nil {
 		return nil, err
 	}
-	acting := record.ActingFor("practitioner", session.Practitioner)(r)
+	acting := record.ActingFor("practitioner", session.Practitioner)(r, caller)
 	if acting != nil && (!req.UnderWay || fault.Denial(acting) == "") {
 		return nil, acting
 	}
-	if session.NotCountersigned, err = unsigned(r, decision, session); err != nil {
+	if session.NotCountersigned, err = unsigned(r, caller, decision, session); err != nil {
 		return nil, err
 	}
 	switch objection, err := objection(r, decision, session, now); {
@@ -157,8 +158,8 @@ func besideOthers(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.
 
 // unsigned reports whether a service is a student's, by the decision if there is
 // one or by who does it, and no supervisor has signed.
-func unsigned(r *storage.Snapshot, d *pb.Decision, session *pb.Session) (bool, error) {
-	by, err := record.Get(r, storage.Practitioners, session.Practitioner)
+func unsigned(r *storage.Snapshot, caller actor.Actor, d *pb.Decision, session *pb.Session) (bool, error) {
+	by, err := record.Get(r, caller, storage.Practitioners, session.Practitioner)
 	student := by.GetRole() == pb.Role_ROLE_STUDENT || rules.NeedsSignature(d)
 	return student && d.GetCountersignature() == nil, err
 }
@@ -197,7 +198,7 @@ func conditions(d *pb.Decision) []*pb.ConditionState {
 }
 
 // withoutDecision fills in a service that is under way without any decision.
-func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
+func withoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session) error {
 	switch {
 	case !req.UnderWay:
 		return fault.Invalid("decision", "must be a decision that lets the service go ahead; it may be left out only for a service that is under way")
@@ -209,17 +210,17 @@ func withoutDecision(r *storage.Snapshot, req *pb.StartSessionRequest, session *
 	session.Salon, session.Practitioner, session.Product = req.Salon, req.Practitioner, req.Product
 	in := &pb.DecisionInputs{}
 	var err error
-	if in.Salon, err = record.Get(r, storage.Salons, req.Salon); err != nil {
+	if in.Salon, err = record.Get(r, caller, storage.Salons, req.Salon); err != nil {
 		return err
 	}
 	if req.Product != "" {
-		if in.Product, err = record.Get(r, storage.Products, req.Product); err != nil {
+		if in.Product, err = record.Get(r, caller, storage.Products, req.Product); err != nil {
 			return err
 		}
 	}
 	session.ProductKind = in.Product.GetKind()
 	session.Limits = timing.Limits(in)
-	session.NotCountersigned, err = unsigned(r, nil, session)
+	session.NotCountersigned, err = unsigned(r, caller, nil, session)
 	return err
 }
 

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/record"
 	"alkalog/service/timing"
 	"alkalog/storage"
@@ -122,13 +123,12 @@ func missedAlarm(session *pb.Session, a *pb.Alarm) *pb.MissedAlarm {
 
 // recordMissed puts a missed call on the audit log, as the server's own.
 func (s Service) recordMissed(ctx context.Context, session *pb.Session, missed *pb.MissedAlarm) error {
-	scene := record.Scene(ctx, missed, session.Name, s.Now())
-	scene.Actor = "server"
+	audit := record.EntryContext(actor.Server(), missed, session.Name, s.Now())
 	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), missed, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
 		alarm := proto.CloneOf(missed.Alarm)
 		alarm.Message = "the call to rinse " + timing.AlarmPlace(alarm) + " stood for a minute and no water was recorded"
 		return &pb.MissedAlarm{Session: session.Name, Alarm: alarm, RequestId: missed.RequestId},
-			storage.Changes{Entries: []*pb.AuditEntry{scene.Alarmed(session, alarm)}}, nil
+			storage.Changes{Entries: []*pb.AuditEntry{audit.Alarmed(session, alarm)}}, nil
 	})
 	return err
 }
@@ -147,11 +147,10 @@ func unlogged(session *pb.Session, state *pb.SessionState, now time.Time) record
 // of several servers one writes them.
 func (s Service) recordSeen(ctx context.Context, name string) error {
 	req := &pb.SeenDeviations{Session: name, RequestId: record.OwnRequest("deviations of " + name + " " + storage.NewID())}
-	scene := record.Scene(ctx, req, name, s.Now())
-	scene.Actor = "server"
+	audit := record.EntryContext(actor.Server(), req, name, s.Now())
 	_, err := storage.Write(ctx, s.DB, record.Chain(name), req, func(r *storage.Snapshot) (*pb.SeenDeviations, storage.Changes, error) {
 		answer := &pb.SeenDeviations{Session: name, RequestId: req.RequestId}
-		stored, err := storage.Sessions.Get(r, name)
+		stored, err := storage.Sessions.GetUnchecked(r, name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -159,22 +158,22 @@ func (s Service) recordSeen(ctx context.Context, name string) error {
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		state, err := record.State(r, stored, events, scene.Time)
+		state, err := record.State(r, stored, events, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		session := proto.CloneOf(stored)
-		found := unlogged(session, state, scene.Time)
+		found := unlogged(session, state, audit.Time)
 		if found.None() {
 			return answer, storage.Changes{}, nil
 		}
-		changed, err := record.NoteDeviations(scene, session, found.Fresh, nil, legacy(r, stored, events))
+		changed, err := record.NoteDeviations(audit, session, found.Fresh, nil, legacy(r, stored, events))
 		if err != nil || changed.None() {
 			return answer, storage.Changes{}, err
 		}
 		answer.Deviations = changed.Fresh
 		records := []storage.Record{storage.Sessions.Replace(stored, session)}
-		return answer, storage.Changes{Records: records, Entries: changed.Entries(scene, session, events)}, nil
+		return answer, storage.Changes{Records: records, Entries: changed.Entries(audit, session, events)}, nil
 	})
 	return err
 }

@@ -141,7 +141,7 @@ func TestSilentSessionsAreClosedOnce(t *testing.T) {
 	}
 	for name, want := range map[string]pb.ClosingReason{silent: pb.ClosingReason_CLOSING_REASON_LEFT_OPEN, later: 0} {
 		err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
-			session, err := storage.Sessions.Get(r, name)
+			session, err := storage.Sessions.GetUnchecked(r, name)
 			if session.GetClosing().GetReason() != want {
 				t.Errorf("%s: closed as %v, want %s", name, session.GetClosing(), want)
 			}
@@ -180,7 +180,7 @@ func storeIn(t *testing.T, db *storage.DB, in, id string, begun time.Time, facts
 	_, err := storage.Write(t.Context(), db, in, req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
 		records := []storage.Record{storage.Clients.Insert(client)}
 		chain := &pb.Chain{Name: "chains/" + in}
-		if _, err := storage.Chains.Get(r, chain.Name); err != nil {
+		if _, err := storage.Chains.GetUnchecked(r, chain.Name); err != nil {
 			records = append(records, storage.Chains.Insert(chain))
 		}
 		records = append(records, storage.Sessions.Insert(session))
@@ -201,7 +201,7 @@ func storeIn(t *testing.T, db *storage.DB, in, id string, begun time.Time, facts
 func called(t *testing.T, db *storage.DB, name string) (call *pb.Alarm) {
 	t.Helper()
 	err := storage.Read(t.Context(), db, strings.Split(name, "/")[1], func(r *storage.Snapshot) error {
-		session, err := storage.Sessions.Get(r, name)
+		session, err := storage.Sessions.GetUnchecked(r, name)
 		if err != nil {
 			return err
 		}
@@ -279,7 +279,7 @@ func TestWhatTimeBringsAboutIsOnTheLogOnce(t *testing.T) {
 		}
 	}
 	err := storage.Read(t.Context(), db, "ebb", func(r *storage.Snapshot) error {
-		session, err := storage.Sessions.Get(r, silent)
+		session, err := storage.Sessions.GetUnchecked(r, silent)
 		for _, d := range session.GetDeviations() {
 			if d.Kind == pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED && d.Entry == "" {
 				t.Errorf("the session does not name the entry of %v", d)

@@ -12,28 +12,27 @@ import (
 
 // ActingFor checks that the caller may act in the name of a practitioner, which
 // a request gives in a field; an empty name passes. Everybody acts for
-// themselves. A supervisor acts also for students and practitioners of the same
-// salons, and a till for whoever works in its salons, by the directory. Who has
-// no salons stated works in all of the chain.
+// themselves. A supervisor also acts for students and practitioners of the same
+// salons, and a till for everybody who works in its salons, by the directory.
+// A practitioner without stated salons works in all of the chain.
 func ActingFor(field, practitioner string) Check {
-	return func(r *storage.Snapshot) error {
-		who := actor.From(r.Context())
-		if practitioner == "" || practitioner == who.Name {
+	return func(r *storage.Snapshot, caller actor.Actor) error {
+		if practitioner == "" || practitioner == caller.Name {
 			return nil
 		}
-		other, err := Get(r, storage.Practitioners, practitioner)
+		other, err := Get(r, caller, storage.Practitioners, practitioner)
 		if err != nil {
 			return err
 		}
-		salons := who.Salons
-		if who.Role == pb.Role_ROLE_SUPERVISOR && len(salons) == 0 {
-			self, err := storage.Practitioners.Get(r, who.Name)
+		salons := caller.Salons
+		if caller.Role == pb.Role_ROLE_SUPERVISOR && len(salons) == 0 {
+			self, err := storage.Practitioners.GetUnchecked(r, caller.Name)
 			if err != nil && !errors.Is(err, storage.ErrNotFound) {
 				return err
 			}
 			salons = self.GetSalons()
 		}
-		if !mayActFor(who.Role, salons, other) {
+		if !mayActFor(caller.Role, salons, other) {
 			return fault.ActingForAnother(field)
 		}
 		return nil

@@ -69,7 +69,7 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, e
 			continue
 		}
 		if session.Decision != "" {
-			if p.Decision, err = DecisionBehind(r, session.Decision); err != nil {
+			if p.Decision, err = DecisionUnchecked(r, session.Decision); err != nil {
 				return nil, err
 			}
 		}

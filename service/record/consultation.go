@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/storage"
 )
@@ -35,11 +36,11 @@ func ConsultationInput(path, client string, k *pb.Consultation, now time.Time) C
 
 // wordOf checks that a doctor's word names an incident of the client.
 func wordOf(field, client, incident string) Check {
-	return func(r *storage.Snapshot) error {
+	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if incident != "" && !strings.HasPrefix(incident, client+"/") {
 			return fault.Invalid(field, "must be an incident of "+client)
 		}
-		return Exist(storage.Incidents, incident)(r)
+		return Exist(storage.Incidents, incident)(r, caller)
 	}
 }
 
@@ -49,7 +50,7 @@ const overStretched = 100 * 2.0 / 3
 
 // consistent refuses tests that contradict one another.
 func consistent(path string, k *pb.Consultation) Check {
-	return func(*storage.Snapshot) error {
+	return func(*storage.Snapshot, actor.Actor) error {
 		tests := k.GetTests()
 		if tests.GetElasticity() == pb.ElasticityReading_ELASTICITY_READING_NORMAL && tests.GetWetStretchPercent() > overStretched {
 			return fault.Invalid(path+".tests.elasticity", "must not be normal when wet_stretch_percent is above 66.7")
@@ -65,8 +66,8 @@ const clockTolerance = 5 * time.Minute
 // past checks every time and date that a consultation states: all of them state
 // the past. Dates are days in the salon's time zone.
 func past(path string, k *pb.Consultation, now time.Time) Check {
-	return func(r *storage.Snapshot) error {
-		salon, err := Get(r, storage.Salons, k.GetSalon())
+	return func(r *storage.Snapshot, caller actor.Actor) error {
+		salon, err := Get(r, caller, storage.Salons, k.GetSalon())
 		if err != nil {
 			return err
 		}
@@ -167,23 +168,21 @@ func pastDate(d *date.Date, today time.Time) string {
 	return ""
 }
 
-// BirthDate checks a date of birth as a client's record has it: a day of the
-// calendar, from 1900, and not in the future anywhere on earth.
-func BirthDate(field, birthDate string, now time.Time) Check {
-	return func(*storage.Snapshot) error {
-		if birthDate == "" {
-			return nil
-		}
-		born, err := time.Parse(time.DateOnly, birthDate)
-		const furthestEast = 14 * time.Hour // UTC+14
-		switch {
-		case err != nil:
-			return fault.Invalid(field, "must be a day of the calendar as YYYY-MM-DD, such as 1992-02-29")
-		case born.Year() < 1900:
-			return fault.Invalid(field, "must not lie before 1900")
-		case born.After(now.UTC().Add(furthestEast)):
-			return fault.Invalid(field, "must not lie in the future")
-		}
+// CheckBirthDate checks a date of birth as a client's record has it: a day of the
+// calendar, from 1900, and not in the future anywhere on earth. Empty passes.
+func CheckBirthDate(field, birthDate string, now time.Time) error {
+	if birthDate == "" {
 		return nil
 	}
+	born, err := time.Parse(time.DateOnly, birthDate)
+	const furthestEast = 14 * time.Hour // UTC+14
+	switch {
+	case err != nil:
+		return fault.Invalid(field, "must be a day of the calendar as YYYY-MM-DD, such as 1992-02-29")
+	case born.Year() < 1900:
+		return fault.Invalid(field, "must not be before 1900")
+	case born.After(now.UTC().Add(furthestEast)):
+		return fault.Invalid(field, "must not be in the future")
+	}
+	return nil
 }

@@ -4,23 +4,25 @@ import (
 	"errors"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
-// Decision returns a decision together with what it was given later, if its
-// reader may see it.
-func Decision(r *storage.Snapshot, name string) (*pb.Decision, error) {
-	d, err := Get(r, storage.Decisions, name)
+// Decision returns a decision with its overrides and its signature, if the caller
+// may see it.
+func Decision(r *storage.Snapshot, caller actor.Actor, name string) (*pb.Decision, error) {
+	d, err := Get(r, caller, storage.Decisions, name)
 	if err == nil {
 		err = Complete(r, d)
 	}
 	return d, err
 }
 
-// DecisionBehind returns the decision behind a session that the reader may see.
-func DecisionBehind(r *storage.Snapshot, name string) (*pb.Decision, error) {
-	d, err := Behind(r, storage.Decisions, name)
+// DecisionUnchecked returns a decision with its overrides and its signature to any
+// caller. It is for the decision behind a session that the caller may see.
+func DecisionUnchecked(r *storage.Snapshot, name string) (*pb.Decision, error) {
+	d, err := GetUnchecked(r, storage.Decisions, name)
 	if err == nil {
 		err = Complete(r, d)
 	}
@@ -40,7 +42,7 @@ func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 		}
 	}
 	if d.Replaces != "" {
-		earlier, err := DecisionBehind(r, d.Replaces)
+		earlier, err := DecisionUnchecked(r, d.Replaces)
 		if err != nil {
 			return err
 		}

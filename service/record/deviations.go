@@ -22,7 +22,7 @@ type Deviations struct {
 // stand with them: only facts withdraw a deviation, never the passing of time or a
 // change of the catalogue. Sessions begun before there was such a list count as
 // logged what legacy says.
-func NoteDeviations(scene ledger.Scene, session *pb.Session, found, disproved []*pb.Deviation, legacy func() ([]*pb.Deviation, error)) (Deviations, error) {
+func NoteDeviations(audit ledger.EntryContext, session *pb.Session, found, disproved []*pb.Deviation, legacy func() ([]*pb.Deviation, error)) (Deviations, error) {
 	if len(session.Deviations) == 0 && session.GetLimits().GetFlushMinutes() == 0 {
 		logged, err := legacy()
 		if err != nil {
@@ -35,13 +35,13 @@ func NoteDeviations(scene ledger.Scene, session *pb.Session, found, disproved []
 	for _, d := range session.Deviations {
 		stands := d.WithdrawTime == nil
 		if stands && len(timing.NewDeviations(gone, &pb.SessionState{Deviations: []*pb.Deviation{d}})) == 0 {
-			d.WithdrawTime = timestamppb.New(scene.Time)
+			d.WithdrawTime = timestamppb.New(audit.Time)
 			changed.Withdrawn = append(changed.Withdrawn, d)
 		}
 	}
 	for _, d := range timing.NewDeviations(Logged(session), &pb.SessionState{Deviations: found}) {
 		d = proto.CloneOf(d)
-		d.Entry = scene.Chain + "/entries/" + scene.NewID()
+		d.Entry = audit.Chain + "/entries/" + audit.NewID()
 		changed.Fresh = append(changed.Fresh, d)
 		session.Deviations = append(session.Deviations, d)
 	}
@@ -69,7 +69,7 @@ func (d Deviations) None() bool { return len(d.Fresh)+len(d.Withdrawn) == 0 }
 // written. The cause of a deviation is the event that showed it, or else the session;
 // that of a withdrawal is the newest event. A deviation without an entry, of a
 // session from before there was such a list, is withdrawn without one.
-func (d Deviations) Entries(scene ledger.Scene, session *pb.Session, events []*pb.StoredEvent) []*pb.AuditEntry {
+func (d Deviations) Entries(audit ledger.EntryContext, session *pb.Session, events []*pb.StoredEvent) []*pb.AuditEntry {
 	causes := map[string]proto.Message{}
 	for _, e := range events {
 		causes[e.Event.EventId] = e
@@ -80,13 +80,13 @@ func (d Deviations) Entries(scene ledger.Scene, session *pb.Session, events []*p
 		if !shown {
 			cause = session
 		}
-		e := scene.Deviated(session, fresh, cause)
+		e := audit.Deviated(session, fresh, cause)
 		e.Name = fresh.Entry
 		entries = append(entries, e)
 	}
 	for _, w := range d.Withdrawn {
 		if w.Entry != "" && len(events) > 0 {
-			entries = append(entries, scene.Withdrawn(session, w, events[len(events)-1]))
+			entries = append(entries, audit.Withdrawn(session, w, events[len(events)-1]))
 		}
 	}
 	return entries

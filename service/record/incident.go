@@ -18,26 +18,26 @@ var followUpAfter = [...]time.Duration{24 * time.Hour, 48 * time.Hour}
 
 // OpenIncident gives a new incident of a client its name, times and follow-ups,
 // and returns what is to be written.
-func OpenIncident(scene ledger.Scene, client string, i *pb.Incident) storage.Changes {
+func OpenIncident(audit ledger.EntryContext, client string, i *pb.Incident) storage.Changes {
 	i.Name = client + "/incidents/" + storage.NewID()
-	i.CreateTime, i.UpdateTime = timestamppb.New(scene.Time), timestamppb.New(scene.Time)
+	i.CreateTime, i.UpdateTime = timestamppb.New(audit.Time), timestamppb.New(audit.Time)
 	i.State = pb.IncidentState_INCIDENT_STATE_OPEN
 	if i.OccurTime == nil {
-		i.OccurTime = timestamppb.New(scene.Time)
+		i.OccurTime = timestamppb.New(audit.Time)
 	}
 	i.FollowUps = nil
 	for n, after := range followUpAfter {
 		i.FollowUps = append(i.FollowUps, &pb.FollowUp{Number: int32(n + 1), DueTime: timestamppb.New(i.OccurTime.AsTime().Add(after))})
 	}
 	insert := storage.Incidents.Insert(i)
-	return storage.Changes{Records: []storage.Record{insert}, Entries: []*pb.AuditEntry{scene.Incident(i)}}
+	return storage.Changes{Records: []storage.Record{insert}, Entries: []*pb.AuditEntry{audit.Incident(i)}}
 }
 
 // ChangeIncident returns what is to be written when more is known of an incident.
-func ChangeIncident(scene ledger.Scene, stored, amended *pb.Incident) storage.Changes {
-	amended.UpdateTime = timestamppb.New(scene.Time)
+func ChangeIncident(audit ledger.EntryContext, stored, amended *pb.Incident) storage.Changes {
+	amended.UpdateTime = timestamppb.New(audit.Time)
 	replace := storage.Incidents.Replace(stored, amended)
-	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{scene.IncidentChanged(amended)}}
+	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{audit.IncidentChanged(amended)}}
 }
 
 // incidentsAtATime is how many incidents are read at once.
@@ -64,7 +64,7 @@ func Incidents(r *storage.Snapshot, client string) ([]*pb.Incident, error) {
 // facts of a session call for is on record: a new one is opened, and one that was
 // opened from earlier facts of the same kind and place takes on the new ones.
 // Wanted is the incidents that the facts call for, without names.
-func KeepIncidents(r *storage.Snapshot, scene ledger.Scene, session *pb.Session, wanted []*pb.Incident) (storage.Changes, error) {
+func KeepIncidents(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, wanted []*pb.Incident) (storage.Changes, error) {
 	if len(wanted) == 0 {
 		return storage.Changes{}, nil
 	}
@@ -78,14 +78,14 @@ func KeepIncidents(r *storage.Snapshot, scene ledger.Scene, session *pb.Session,
 		changes := storage.Changes{}
 		switch stored := sameIncident(known, want); {
 		case stored == nil:
-			changes = OpenIncident(scene, client, want)
+			changes = OpenIncident(audit, client, want)
 		case len(want.EventIds) > len(stored.EventIds) || want.FlushMinutes != nil && want.GetFlushMinutes() != stored.GetFlushMinutes():
 			amended := proto.CloneOf(stored)
 			amended.EventIds = want.EventIds
 			if want.FlushMinutes != nil {
 				amended.FlushMinutes = want.FlushMinutes
 			}
-			changes = ChangeIncident(scene, stored, amended)
+			changes = ChangeIncident(audit, stored, amended)
 		}
 		all = all.With(changes)
 	}

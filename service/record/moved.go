@@ -4,6 +4,7 @@ import (
 	"errors"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
 	"alkalog/storage"
 )
 
@@ -13,9 +14,9 @@ import (
 
 // Current follows a session to where its visit was moved; facts and outcomes go
 // there.
-func Current(r *storage.Snapshot, session *pb.Session) (*pb.Session, error) {
+func Current(r *storage.Snapshot, caller actor.Actor, session *pb.Session) (*pb.Session, error) {
 	for session.MovedTo != "" {
-		moved, err := Get(r, storage.Sessions, session.MovedTo)
+		moved, err := Get(r, caller, storage.Sessions, session.MovedTo)
 		if err != nil {
 			return nil, err
 		}
@@ -25,9 +26,9 @@ func Current(r *storage.Snapshot, session *pb.Session) (*pb.Session, error) {
 }
 
 // CurrentIncident follows an incident to where its visit was moved.
-func CurrentIncident(r *storage.Snapshot, incident *pb.Incident) (*pb.Incident, error) {
+func CurrentIncident(r *storage.Snapshot, caller actor.Actor, incident *pb.Incident) (*pb.Incident, error) {
 	for incident.MovedTo != "" {
-		moved, err := Get(r, storage.Incidents, incident.MovedTo)
+		moved, err := Get(r, caller, storage.Incidents, incident.MovedTo)
 		if err != nil {
 			return nil, err
 		}
@@ -56,7 +57,7 @@ func ShownIncident(i *pb.Incident) *pb.Incident {
 
 // ShownOutcome is an outcome as its readers see it.
 func ShownOutcome(r *storage.Snapshot, o *pb.Outcome) (*pb.Outcome, error) {
-	session, err := storage.Sessions.Get(r, o.Session)
+	session, err := storage.Sessions.GetUnchecked(r, o.Session)
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
 		return o, nil

@@ -12,17 +12,20 @@ import (
 	"alkalog/storage"
 )
 
-// MayReplay reports whether a stored answer may be given to today's caller, who
-// repeats a request that was answered before, perhaps to somebody else. The caller
-// must see every record that the request names and the one that the answer holds.
-// Role, chain and names of salons are checked before, as of every request.
+// MayReplay reports whether the caller in the snapshot's context may have the
+// stored answer to a request that was answered before, perhaps to somebody else.
+// The caller must be allowed to see every record that the request names and the one
+// that the answer holds. Role, chain and names of salons were checked before, as for
+// every request.
 func MayReplay(r *storage.Snapshot, req storage.Request, answer proto.Message) (bool, error) {
-	if len(actor.From(r.Context()).Salons) == 0 {
+	caller := actor.From(r.Context())
+	if len(caller.Salons) == 0 {
 		return true, nil
 	}
-	err := eachField(req.ProtoReflect(), func(m Named) error { return seenByName(r, m.GetName()) }, func(name string) error { return seenByName(r, name) })
+	byName := func(name string) error { return authorizeName(r, caller, name) }
+	err := eachField(req.ProtoReflect(), func(m Named) error { return byName(m.GetName()) }, byName)
 	if err == nil {
-		err = eachField(answer.ProtoReflect(), func(m Named) error { return seen(r, m) }, func(string) error { return nil })
+		err = eachField(answer.ProtoReflect(), func(m Named) error { return authorize(r, caller, m) }, func(string) error { return nil })
 	}
 	if fault.Denial(err) != "" {
 		return false, nil
@@ -30,8 +33,8 @@ func MayReplay(r *storage.Snapshot, req storage.Request, answer proto.Message) (
 	return err == nil, err
 }
 
-// eachField visits the records that a message itself holds, and its texts, among
-// which are the names of records.
+// eachField visits the records that a message holds directly, and its texts, some of
+// which are names of records.
 func eachField(m protoreflect.Message, record func(Named) error, text func(string) error) (err error) {
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		if f.IsMap() {
@@ -60,9 +63,9 @@ func eachField(m protoreflect.Message, record func(Named) error, text func(strin
 	return err
 }
 
-// seenByName is seen for a record that only its name is known of. What is no name of
-// a record, or of one that is not there, shows nothing.
-func seenByName(r *storage.Snapshot, name string) error {
+// authorizeName is authorize for a record of which only the name is known. A text
+// that names no stored record passes: it reveals nothing.
+func authorizeName(r *storage.Snapshot, caller actor.Actor, name string) error {
 	parts := strings.Split(name, "/")
 	if len(parts) != 6 || parts[0] != "chains" || parts[2] != "clients" {
 		return nil
@@ -71,15 +74,15 @@ func seenByName(r *storage.Snapshot, name string) error {
 	var err error
 	switch parts[4] {
 	case "consultations":
-		m, err = storage.Consultations.Get(r, name)
+		m, err = storage.Consultations.GetUnchecked(r, name)
 	case "decisions":
-		m, err = storage.Decisions.Get(r, name)
+		m, err = storage.Decisions.GetUnchecked(r, name)
 	case "sessions":
-		m, err = storage.Sessions.Get(r, name)
+		m, err = storage.Sessions.GetUnchecked(r, name)
 	case "outcomes":
-		m, err = storage.Outcomes.Get(r, name)
+		m, err = storage.Outcomes.GetUnchecked(r, name)
 	case "incidents":
-		m, err = storage.Incidents.Get(r, name)
+		m, err = storage.Incidents.GetUnchecked(r, name)
 	default:
 		return nil
 	}
@@ -89,5 +92,5 @@ func seenByName(r *storage.Snapshot, name string) error {
 	if err != nil {
 		return err
 	}
-	return seen(r, m)
+	return authorize(r, caller, m)
 }

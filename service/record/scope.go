@@ -9,22 +9,21 @@ import (
 	"alkalog/storage"
 )
 
-// seen answers what is of another salon than those its reader is confined to
-// as if it did not exist. Clients, their cards, and all else that belongs to the
-// chain follow from salon to salon.
-func seen(r *storage.Snapshot, m Named) error {
-	who := actor.From(r.Context())
-	if len(who.Salons) == 0 {
+// authorize returns OUT_OF_SCOPE, which callers see as NOT_FOUND, for a record of a
+// salon that the caller is not confined to. Clients, their cards and all else that
+// belongs to the chain may be read from every salon.
+func authorize(r *storage.Snapshot, caller actor.Actor, m Named) error {
+	if len(caller.Salons) == 0 {
 		return nil
 	}
 	salon, err := salonOf(r, m)
-	if err == nil && !who.InSalon(salon) {
+	if err == nil && !caller.InSalon(salon) {
 		err = fault.OutOfScope(m.GetName())
 	}
 	return err
 }
 
-// salonOf is where a record was made; empty for a record of the chain.
+// salonOf is the salon in which a record was made; empty for a record of the chain.
 func salonOf(r *storage.Snapshot, m proto.Message) (string, error) {
 	switch m := m.(type) {
 	case *pb.Salon:
@@ -38,37 +37,37 @@ func salonOf(r *storage.Snapshot, m proto.Message) (string, error) {
 	case *pb.Incident:
 		return m.Salon, nil
 	case *pb.Outcome:
-		session, err := storage.Sessions.Get(r, m.Session)
+		session, err := storage.Sessions.GetUnchecked(r, m.Session)
 		return session.GetSalon(), err
 	}
 	return "", nil
 }
 
-// mostPages is how many pages are read at most to find something that their
-// reader may see. Our own choice: a reader who is confined to one of many salons
-// gets an answer in time, if need be an empty page with a token for the next.
-const mostPages = 10
+// maxPages is how many pages are read at most to find a record that the caller may
+// see. Our own choice: a caller who is confined to one of many salons gets an
+// answer in time, if need be an empty page with a token for the next.
+const maxPages = 10
 
-// Pages reads a page as read does, without what its reader may not see. It may
-// be shorter than asked for, and is empty only at the end or after many pages
-// that show nothing.
-func Pages[M Named](r *storage.Snapshot, page storage.Page, read func(storage.Page) ([]M, string, error)) ([]M, string, error) {
+// Pages reads a page by read and leaves out what the caller may not see. The page
+// can be shorter than asked for. It is empty only at the end or after maxPages
+// pages without a visible record.
+func Pages[M Named](r *storage.Snapshot, caller actor.Actor, page storage.Page, read func(storage.Page) ([]M, string, error)) ([]M, string, error) {
 	for n := 1; ; n++ {
 		ms, next, err := read(page)
 		if err != nil {
 			return nil, "", err
 		}
-		var shown []M
+		var visible []M
 		for _, m := range ms {
-			switch err := seen(r, m); {
+			switch err := authorize(r, caller, m); {
 			case err == nil:
-				shown = append(shown, m)
+				visible = append(visible, m)
 			case fault.Denial(err) == "":
 				return nil, "", err
 			}
 		}
-		if len(shown) > 0 || next == "" || n == mostPages {
-			return shown, next, nil
+		if len(visible) > 0 || next == "" || n == maxPages {
+			return visible, next, nil
 		}
 		page.Token = next
 	}

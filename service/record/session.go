@@ -34,7 +34,7 @@ func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error)
 			continue
 		}
 		known[name] = true
-		product, err := storage.Products.Get(r, name)
+		product, err := storage.Products.GetUnchecked(r, name)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // the fact stands; the catalogue knows nothing of it
 		}

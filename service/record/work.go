@@ -121,7 +121,7 @@ func workDone(r *storage.Snapshot, s *pb.Session) ([]pb.ChemicalWork, error) {
 		if name == "" {
 			continue
 		}
-		product, err := storage.Products.Get(r, name)
+		product, err := storage.Products.GetUnchecked(r, name)
 		if err != nil && !errors.Is(err, storage.ErrNotFound) {
 			return nil, err
 		}
