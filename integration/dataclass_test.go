@@ -16,7 +16,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/proto/dataclass"
+	options "alkalog/proto/contract"
 )
 
 // The promise: the file for a client holds every kind of record of the contract
@@ -46,7 +46,7 @@ func clientKinds() map[string]protoreflect.MessageDescriptor {
 // audit log.
 func personal(m protoreflect.MessageDescriptor) bool {
 	for i := range m.Fields().Len() {
-		if !dataclass.Auditable(dataclass.Of(m.Fields().Get(i))) {
+		if !options.Auditable(options.DataClass(m.Fields().Get(i))) {
 			return true
 		}
 	}
@@ -136,7 +136,7 @@ func (p *plantedText) plantIn(m protoreflect.Message) (fields []protoreflect.Ful
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
 		behaviors, _ := proto.GetExtension(field.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
-		switch class := dataclass.Of(field); {
+		switch class := options.DataClass(field); {
 		case slices.Contains(behaviors, annotations.FieldBehavior_OUTPUT_ONLY):
 		case field.Message() != nil && field.IsList():
 			for j := range m.Get(field).List().Len() {

@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/severity"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card proto/contract"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -34,10 +34,10 @@ const (
 var allowedImports = map[string]string{
 	"proto":                        "",
 	protoPackage:                   "",
-	"proto/dataclass":              protoPackage,
+	"proto/contract":               protoPackage,
 	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/identity server/keyfile server/sequencer server/client server/report service/ledger " + protoPackage,
 	"server/metrics":               "",
-	"server/serve":                 "proto/dataclass " + servicePackages + " " + enginePackages + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonPackages,
+	"server/serve":                 servicePackages + " " + enginePackages + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonPackages,
 	"server/identity":              "server/keyfile " + commonPackages,
 	"server/authority":             "server/identity",
 	"server/setup":                 "server/authority server/identity server/keyfile server/sequencer storage/keyring",
@@ -45,8 +45,8 @@ var allowedImports = map[string]string{
 	"server/keyfile":               "",
 	"server/identity/identitytest": "server/authority server/identity server/keyfile",
 	"server/client":                "server/keyfile server/verify service/ledger " + protoPackage,
-	"server/report":                "server/client service/ledger service/severity service/timing " + protoPackage,
-	"server/demo":                  "server/client server/verify service/severity " + protoPackage,
+	"server/report":                "server/client service/ledger proto/contract service/timing " + protoPackage,
+	"server/demo":                  "server/client server/verify proto/contract " + protoPackage,
 	"server/verify":                "service/ledger " + protoPackage,
 	"service/directory":            commonPackages + " " + enginePackages,
 	"service/catalog":              "storage/lotcode " + commonPackages + " " + enginePackages,
@@ -57,15 +57,14 @@ var allowedImports = map[string]string{
 	"service/outcome":              commonPackages + " " + enginePackages,
 	"service/incident":             commonPackages + " " + enginePackages,
 	"service/audit":                commonPackages + " " + enginePackages,
-	"service/rules":                "service/alkali service/severity storage/lotcode " + protoPackage,
-	"service/timing":               "service/severity storage/lotcode " + protoPackage,
+	"service/rules":                "service/alkali proto/contract storage/lotcode " + protoPackage,
+	"service/timing":               "proto/contract storage/lotcode " + protoPackage,
 	"service/alkali":               protoPackage,
-	"service/severity":             protoPackage,
-	"service/ledger":               "service/severity " + protoPackage,
+	"service/ledger":               "proto/contract " + protoPackage,
 	"service/fault":                "storage " + protoPackage,
 	"service/actor":                protoPackage,
 	"service/record":               "service/actor service/fault service/ledger service/rules service/timing service/card storage " + protoPackage,
-	"service/card":                 "service/timing service/severity " + protoPackage,
+	"service/card":                 "service/timing proto/contract " + protoPackage,
 	"storage":                      "storage/keyring storage/lotcode " + protoPackage,
 	"storage/localpg":              "",
 	"storage/keyring":              "",

@@ -15,7 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/proto/dataclass"
+	"alkalog/proto/contract"
 )
 
 // TestContractKeepsItsRules holds every file of the contract against the rules
@@ -176,7 +176,7 @@ func (c *complaints) checkMessage(message protoreflect.MessageDescriptor) {
 		c.checkResource(message)
 	}
 	for _, field := range all(fields) {
-		if dataclass.IsText(field) && dataclass.Own(field) == pb.DataClass_DATA_CLASS_UNSPECIFIED {
+		if contract.IsText(field) && contract.OwnDataClass(field) == pb.DataClass_DATA_CLASS_UNSPECIFIED {
 			c.add(field, "text needs a data_class")
 		}
 		isTime := field.Message() != nil && field.Message().FullName() == "google.protobuf.Timestamp"

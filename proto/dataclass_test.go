@@ -7,7 +7,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/proto/dataclass"
+	"alkalog/proto/contract"
 )
 
 // aboutClients are the records that are kept about a client.
@@ -47,7 +47,7 @@ func unclassed(message protoreflect.MessageDescriptor, seen map[protoreflect.Ful
 	}
 	seen[message.FullName()] = true
 	for _, field := range all(message.Fields()) {
-		if dataclass.Of(field) == pb.DataClass_DATA_CLASS_UNSPECIFIED {
+		if contract.DataClass(field) == pb.DataClass_DATA_CLASS_UNSPECIFIED {
 			c.add(field, "a field about a client needs a data_class, or its message a fields_data_class")
 		}
 		if field.Message() != nil {
@@ -74,8 +74,8 @@ func TestHealthIsNotLogged(t *testing.T) {
 				if field.Enum() == nil || field.Enum().Name() != "Answer" {
 					continue
 				}
-				if answers++; dataclass.Auditable(dataclass.Of(field)) {
-					t.Errorf("%s is %s", field.FullName(), dataclass.Of(field))
+				if answers++; contract.Auditable(contract.DataClass(field)) {
+					t.Errorf("%s is %s", field.FullName(), contract.DataClass(field))
 				}
 			}
 		}
@@ -107,8 +107,8 @@ func TestTypedTextIsPersonal(t *testing.T) {
 				if !seen[message.FullName()] || own.GetString().GetPattern() != openText || slices.Contains(codes, field.FullName()) {
 					continue
 				}
-				if typed++; dataclass.Auditable(dataclass.Of(field)) {
-					t.Errorf("%s can hold anything that is typed, and is %s", field.FullName(), dataclass.Of(field))
+				if typed++; contract.Auditable(contract.DataClass(field)) {
+					t.Errorf("%s can hold anything that is typed, and is %s", field.FullName(), contract.DataClass(field))
 				}
 			}
 		}
@@ -123,7 +123,7 @@ func TestTypedTextIsPersonal(t *testing.T) {
 func TestAuditEntriesAreWithoutPersonalData(t *testing.T) {
 	for _, message := range []protoreflect.Message{(*pb.AuditEntry)(nil).ProtoReflect(), (*pb.RuleRef)(nil).ProtoReflect()} {
 		for _, field := range all(message.Descriptor().Fields()) {
-			if class := dataclass.Of(field); dataclass.IsText(field) && !dataclass.Auditable(class) {
+			if class := contract.DataClass(field); contract.IsText(field) && !contract.Auditable(class) {
 				t.Errorf("%s is %s", field.FullName(), class)
 			}
 		}

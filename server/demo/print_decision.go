@@ -5,7 +5,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // printDecision writes a decision as a stylist would read it: the verdict, why,
@@ -14,7 +14,7 @@ import (
 func (p *page) printDecision(d *pb.Decision) {
 	p.answer("VERDICT: %s", strings.ToUpper(enumLabel(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
-		if severity.Compare(f.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
+		if contract.CompareRank(f.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
 			p.printFinding(f)
 		}
 	}
@@ -22,7 +22,7 @@ func (p *page) printDecision(d *pb.Decision) {
 		p.answer("open question: %s", q.GetQuestion())
 		p.detail("field %s; the answer could bring %s (%s)", q.GetField(), enumLabel(q.GetWorstSeverity()), strings.Join(q.GetRuleIds(), ", "))
 	}
-	if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
+	if !contract.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_REFER) {
 		p.printStrength(d.GetRecommendedStrength())
 	}
 	for _, a := range d.GetAlternatives() {
@@ -84,7 +84,7 @@ func (p *page) printFinding(f *pb.Finding) {
 	if len(seen) > 0 {
 		p.detail("looked at: %s", strings.Join(seen, ", "))
 	}
-	if severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) {
+	if contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) {
 		p.detail("%s", termsOf(f.GetOverrideTerms()))
 	}
 }

@@ -12,8 +12,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/contract"
 	"alkalog/service/ledger"
-	"alkalog/service/severity"
 )
 
 // pageView is the facts as the page shows them.
@@ -164,7 +164,7 @@ func (f *Data) viewEntry(e Entry) entryView {
 	}
 	s.Decision, s.Readable = f.Decisions[e.AuditEntry.GetDecision()]
 	for _, finding := range s.Decision.GetFindings() {
-		if severity.Compare(finding.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
+		if contract.CompareRank(finding.GetSeverity(), pb.Severity_SEVERITY_CONDITION) > 0 {
 			s.Findings = append(s.Findings, finding)
 		} else {
 			s.Left++

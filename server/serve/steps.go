@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"alkalog/proto/contract"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -14,7 +15,6 @@ import (
 
 	"google.golang.org/grpc/codes"
 
-	"alkalog/proto/dataclass"
 	"alkalog/server/identity"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
@@ -72,7 +72,7 @@ func (in *interceptors) survive(ctx context.Context, c *call, next func(context.
 		}
 		what := fmt.Sprintf("%T", thrown)
 		if known, ok := thrown.(runtime.Error); ok {
-			what = dataclass.Redact(c.request, known.Error())
+			what = contract.Redact(c.request, known.Error())
 		}
 		c.errorID = newErrorID()
 		in.log.LogAttrs(ctx, slog.LevelError, "panic", slog.String("error_id", c.errorID), slog.String("method", c.method),
@@ -95,7 +95,7 @@ func (in *interceptors) settle(ctx context.Context, c *call, next func(context.C
 	}
 	c.errorID = newErrorID()
 	in.log.LogAttrs(ctx, slog.LevelError, "unforeseen error", slog.String("error_id", c.errorID),
-		slog.String("method", c.method), slog.String("error", dataclass.Redact(c.request, err.Error())))
+		slog.String("method", c.method), slog.String("error", contract.Redact(c.request, err.Error())))
 	return fault.Internal(c.errorID)
 }
 

@@ -4,7 +4,7 @@ import (
 	"slices"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 	"alkalog/service/timing"
 )
 
@@ -44,7 +44,7 @@ func visit(p StoredVisit) *pb.Visit {
 		v.NewGrowthMm = hair.NewGrowthMm
 	}
 	for _, f := range p.Decision.GetFindings() {
-		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 {
+		if contract.CompareRank(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 {
 			v.Contraindications = append(v.Contraindications, f.Message)
 		}
 	}

@@ -12,11 +12,11 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/contract"
 	"alkalog/service/actor"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/service/rules"
-	"alkalog/service/severity"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -105,7 +105,7 @@ func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 		return nil, err
 	}
 	d.Inputs = in
-	if !severity.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
+	if !contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
 		d.Plan = timing.Plan(in)
 	}
 	d.StandingVerdict = rules.Standing(d)

@@ -9,7 +9,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/proto/dataclass"
+	"alkalog/proto/contract"
 )
 
 // canary marks what must not reach the audit log.
@@ -50,7 +50,7 @@ func fill(m protoreflect.Message, depth int) {
 // scalar is a value for a field that holds no message.
 func scalar(field protoreflect.FieldDescriptor) protoreflect.Value {
 	text := "chains/ebb/clients/c/sessions/s"
-	if !dataclass.Auditable(dataclass.Of(field)) {
+	if !contract.Auditable(contract.DataClass(field)) {
 		text = canary + " " + string(field.FullName())
 	}
 	switch field.Kind() {

@@ -27,7 +27,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // format is the version of what an entry's fields mean.
@@ -84,7 +84,7 @@ func Commit(salt []byte, text string) []byte {
 
 // Decided is the entry of a decision that refuses or refers; others have none.
 func (ec EntryContext) Decided(d *pb.Decision) []*pb.AuditEntry {
-	if !severity.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
+	if !contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
 		return nil
 	}
 	kind := pb.EntryKind_ENTRY_KIND_REFUSAL
@@ -97,7 +97,7 @@ func (ec EntryContext) Decided(d *pb.Decision) []*pb.AuditEntry {
 	for _, f := range d.Findings {
 		// Each once, however many sections it speaks of: an entry that were longer
 		// than the log takes would keep the refusal from being recorded.
-		if severity.Compare(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
+		if contract.CompareRank(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 && !slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == f.RuleId }) {
 			e.Rules = append(e.Rules, &pb.RuleRef{RuleId: f.RuleId, Version: f.RuleVersion})
 		}
 		if f.Severity > pb.Severity_SEVERITY_CONDITION {

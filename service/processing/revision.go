@@ -7,8 +7,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/contract"
 	"alkalog/service/actor"
-	"alkalog/service/severity"
 )
 
 // alarmsRevision is the revision of the contract since which a till knows that a
@@ -34,6 +34,6 @@ func understood(ctx context.Context, state *pb.SessionState) *pb.SessionState {
 			a.Kind = pb.AlarmKind_ALARM_KIND_RINSE_NOW
 		}
 	}
-	slices.SortStableFunc(old.Alarms, func(a, b *pb.Alarm) int { return severity.Compare(b.Kind, a.Kind) })
+	slices.SortStableFunc(old.Alarms, func(a, b *pb.Alarm) int { return contract.CompareRank(b.Kind, a.Kind) })
 	return old
 }

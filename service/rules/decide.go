@@ -8,7 +8,7 @@ import (
 	"cel.dev/cel-go/common/types"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // waiting is a rule that waits for answers about a subject.
@@ -67,7 +67,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	if e.readsHistory {
 		d.History = s.history().facts()
 	}
-	if severity.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
+	if contract.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
 		d.Alternatives = e.offer(s)
 	}
 	return d, nil
@@ -92,7 +92,7 @@ func (e *Engine) ask(s *state, p *policy, revision int32) *opinion {
 		})
 	}
 	e.askSectionProducts(s, p, o, place)
-	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return severity.Compare(b.Severity, a.Severity) })
+	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
 	return o
 }
 

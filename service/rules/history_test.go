@@ -12,7 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // said is what one source says of relaxers: not asked, never, unsure, or how many
@@ -248,9 +248,9 @@ func TestNeverMilderThanOneSource(t *testing.T) {
 			one := mustDecide(t, e, alone.put(in))
 			worst := pb.Verdict_VERDICT_PROCEED
 			for _, f := range one.GetFindings() {
-				worst = severity.Max(worst, verdictOf(f.GetSeverity()))
+				worst = contract.MostSevere(worst, verdictOf(f.GetSeverity()))
 			}
-			if !severity.AtLeast(together.GetVerdict(), worst) {
+			if !contract.AtLeast(together.GetVerdict(), worst) {
 				t.Errorf("%+v together gives %s; %s alone gives %s", all, together.GetVerdict(), name, worst)
 			}
 		}
@@ -272,9 +272,9 @@ func TestMoreHistoryIsNeverMilder(t *testing.T) {
 		before, after := mustDecide(t, e, less.put(in)), mustDecide(t, e, all.put(in))
 		worst := pb.Verdict_VERDICT_PROCEED
 		for _, f := range before.GetFindings() {
-			worst = severity.Max(worst, verdictOf(f.GetSeverity()))
+			worst = contract.MostSevere(worst, verdictOf(f.GetSeverity()))
 		}
-		if !severity.AtLeast(after.GetVerdict(), worst) {
+		if !contract.AtLeast(after.GetVerdict(), worst) {
 			t.Errorf("%+v gives %s; then %+v gives %s", less, worst, all, after.GetVerdict())
 		}
 	})

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // Standing is a decision's verdict with the findings left out that an accepted
@@ -17,16 +17,16 @@ func Standing(d *pb.Decision) pb.Verdict {
 	standing := pb.Verdict_VERDICT_PROCEED
 	for _, f := range d.GetFindings() {
 		if !setAside(d, f) {
-			standing = severity.Max(standing, verdictOf(f.GetSeverity()))
+			standing = contract.MostSevere(standing, verdictOf(f.GetSeverity()))
 		}
 	}
 	for _, q := range d.GetOpenQuestions() {
-		standing = severity.Max(standing, severity.Min(verdictOf(q.GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
+		standing = contract.MostSevere(standing, contract.LeastSevere(verdictOf(q.GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
 	}
 	for _, c := range d.GetConditions() {
-		standing = severity.Max(standing, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
+		standing = contract.MostSevere(standing, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 		if strings.HasPrefix(c.GetConditionId(), unanswered) {
-			standing = severity.Max(standing, pb.Verdict_VERDICT_ASK)
+			standing = contract.MostSevere(standing, pb.Verdict_VERDICT_ASK)
 		}
 	}
 	return standing

@@ -6,7 +6,7 @@ import (
 	"strings"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // judge gives the verdict and the questions that could still make it worse.
@@ -19,12 +19,12 @@ import (
 func (e *Engine) judge(o *opinion) (pb.Verdict, []*pb.OpenQuestion) {
 	worst := pb.Severity_SEVERITY_UNSPECIFIED
 	for _, f := range o.findings {
-		worst = severity.Max(worst, f.GetSeverity())
+		worst = contract.MostSevere(worst, f.GetSeverity())
 	}
 	questions := e.openQuestions(o, worst)
 	verdict := verdictOf(worst)
 	if len(questions) > 0 {
-		verdict = severity.Max(verdict, severity.Min(verdictOf(questions[0].GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
+		verdict = contract.MostSevere(verdict, contract.LeastSevere(verdictOf(questions[0].GetWorstSeverity()), pb.Verdict_VERDICT_ASK))
 	}
 	return verdict, questions
 }
@@ -59,7 +59,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
 			at := e.book.place(i, w.subject)
-			decisive[at] = severity.Max(decisive[at], w.text.GetSeverity())
+			decisive[at] = contract.MostSevere(decisive[at], w.text.GetSeverity())
 		}
 	}
 	var places []place
@@ -67,7 +67,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
 			at := e.book.place(i, w.subject)
-			if severity.Compare(decisive[at], worst) <= 0 {
+			if contract.CompareRank(decisive[at], worst) <= 0 {
 				continue
 			}
 			q := byPlace[at]
@@ -81,7 +81,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 		}
 	}
 	slices.SortStableFunc(places, func(a, b place) int {
-		return cmp.Or(severity.Compare(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
+		return cmp.Or(contract.CompareRank(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
 	})
 	questions := make([]*pb.OpenQuestion, len(places))
 	for i, at := range places {

@@ -13,7 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // maxExpression is the longest expression in characters, as the contract has it.
@@ -166,7 +166,7 @@ func (b *book) newRule(text *pb.Rule, build func(*cel.Ast) (*formula, error)) *r
 		r.scope = pb.RuleScope_RULE_SCOPE_CASE
 	}
 	r.formula, r.failure = b.compile(text.GetExpression(), r.scope, build)
-	if r.failure == nil && severity.Compare(verdictOf(text.GetSeverity()), pb.Verdict_VERDICT_PROCEED) <= 0 {
+	if r.failure == nil && contract.CompareRank(verdictOf(text.GetSeverity()), pb.Verdict_VERDICT_PROCEED) <= 0 {
 		r.failure = fmt.Errorf("a rule must have a severity")
 	}
 	if r.failure != nil {

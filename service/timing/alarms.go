@@ -7,7 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // alarms are the calls to act now, most severe first. A call for water stands until water
@@ -30,7 +30,7 @@ func (f *folding) alarms() []*pb.Alarm {
 	}
 	slices.SortStableFunc(calls, func(a, b *pb.Alarm) int {
 		return cmp.Or(
-			severity.Compare(b.Kind, a.Kind),
+			contract.CompareRank(b.Kind, a.Kind),
 			a.SinceTime.AsTime().Compare(b.SinceTime.AsTime()),
 			cmp.Compare(a.SectionId, b.SectionId),
 			cmp.Compare(a.Place, b.Place),
@@ -41,7 +41,7 @@ func (f *folding) alarms() []*pb.Alarm {
 
 // callsForWater reports whether alarms of a kind continue after a session is closed.
 func callsForWater(k pb.AlarmKind) bool {
-	return severity.AtLeast(k, pb.AlarmKind_ALARM_KIND_FLUSH)
+	return contract.AtLeast(k, pb.AlarmKind_ALARM_KIND_FLUSH)
 }
 
 // courseAlarms are about the service as a whole.

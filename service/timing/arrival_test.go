@@ -7,7 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 )
@@ -185,7 +185,7 @@ func TestEveryStateIsSafe(t *testing.T) {
 			}
 		}
 		for i, a := range state.Alarms {
-			if i > 0 && severity.Compare(state.Alarms[i-1].Kind, a.Kind) < 0 {
+			if i > 0 && contract.CompareRank(state.Alarms[i-1].Kind, a.Kind) < 0 {
 				t.Fatalf("a milder alarm stands before a more severe one: %v", alarmWords(state.Alarms))
 			}
 			if a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && a.Cause == pb.AlarmCause_ALARM_CAUSE_UNSPECIFIED {

@@ -1,4 +1,4 @@
-package severity
+package contract
 
 import (
 	"testing"
@@ -10,13 +10,13 @@ import (
 
 func TestUnknownValuesAreTheMostSevere(t *testing.T) {
 	const later = 99
-	if Compare(pb.Verdict(later), pb.Verdict_VERDICT_REFUSE) != 0 {
+	if CompareRank(pb.Verdict(later), pb.Verdict_VERDICT_REFUSE) != 0 {
 		t.Error("a verdict of a later revision does not count as REFUSE")
 	}
-	if Compare(pb.AlarmKind(later), pb.AlarmKind_ALARM_KIND_RINSE_NOW) != 0 {
+	if CompareRank(pb.AlarmKind(later), pb.AlarmKind_ALARM_KIND_RINSE_NOW) != 0 {
 		t.Error("an alarm of a later revision does not count as RINSE_NOW")
 	}
-	if Compare(pb.Severity(later), pb.Severity_SEVERITY_REFUSE) != 0 {
+	if CompareRank(pb.Severity(later), pb.Severity_SEVERITY_REFUSE) != 0 {
 		t.Error("a severity of a later revision does not count as REFUSE")
 	}
 	if !AtLeast(pb.Verdict(later), pb.Verdict_VERDICT_REFER) || AtLeast(pb.Verdict_VERDICT_ASK, pb.Verdict_VERDICT_REFER) {
@@ -28,7 +28,7 @@ func TestUnknownValuesAreTheMostSevere(t *testing.T) {
 // round than their ranks.
 func TestRankIsNotTheNumber(t *testing.T) {
 	rinse, due := pb.AlarmKind_ALARM_KIND_RINSE_NOW, pb.AlarmKind_ALARM_KIND_RINSE_DUE
-	if rinse > due || Compare(rinse, due) <= 0 || Max(rinse, due) != rinse || Max(due, rinse) != rinse || Min(rinse, due) != due {
+	if rinse > due || CompareRank(rinse, due) <= 0 || MostSevere(rinse, due) != rinse || MostSevere(due, rinse) != rinse || LeastSevere(rinse, due) != due {
 		t.Error("alarms are compared by number")
 	}
 }
@@ -40,10 +40,10 @@ func TestEveryValueIsRanked(t *testing.T) {
 		seen := map[int32]bool{}
 		for i := range enum.Descriptor().Values().Len() {
 			v := enum.Descriptor().Values().Get(i)
-			if got := stated(v); got == 0 != (v.Number() == 0) || seen[got] {
+			if got := statedRank(v); got == 0 != (v.Number() == 0) || seen[got] {
 				t.Errorf("%s has rank %d", v.Name(), got)
 			}
-			seen[stated(v)] = true
+			seen[statedRank(v)] = true
 		}
 	}
 }

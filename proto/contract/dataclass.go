@@ -1,6 +1,16 @@
-// Package dataclass reads from the contract what personal data a field may hold:
-// the option data_class of a field, or fields_data_class of its message.
-package dataclass
+// Package contract reads the options that the contract (proto/alkalog/v1) states on
+// its enum values and fields, so that no other package keeps a second copy of them.
+//
+// rank, on the values of an enum, says how severe a value is. The number of a value
+// says nothing about that: a verdict, severity or alarm that is added later takes
+// the next free number.
+//
+// data_class, on a field, or fields_data_class, on its message, says what personal
+// data the field may hold: what may be logged and what may be on the audit log.
+//
+// It depends on the generated code alone, so that engines, services and the server
+// can all use it.
+package contract
 
 import (
 	"strings"
@@ -11,16 +21,16 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Of is the class of a field: its own, or else its message's.
-func Of(field protoreflect.FieldDescriptor) pb.DataClass {
-	if own := Own(field); own != pb.DataClass_DATA_CLASS_UNSPECIFIED {
+// DataClass is the class of a field: its own, or else its message's.
+func DataClass(field protoreflect.FieldDescriptor) pb.DataClass {
+	if own := OwnDataClass(field); own != pb.DataClass_DATA_CLASS_UNSPECIFIED {
 		return own
 	}
 	return proto.GetExtension(field.ContainingMessage().Options(), pb.E_FieldsDataClass).(pb.DataClass)
 }
 
-// Own is the class that the field itself states.
-func Own(field protoreflect.FieldDescriptor) pb.DataClass {
+// OwnDataClass is the class that the field itself states.
+func OwnDataClass(field protoreflect.FieldDescriptor) pb.DataClass {
 	return proto.GetExtension(field.Options(), pb.E_DataClass).(pb.DataClass)
 }
 
@@ -50,7 +60,7 @@ func Redact(m proto.Message, text string) string {
 	}
 	var pairs []string
 	texts(m.ProtoReflect(), func(field protoreflect.FieldDescriptor, value string) {
-		if c := Of(field); value != "" && !Loggable(c) {
+		if c := DataClass(field); value != "" && !Loggable(c) {
 			pairs = append(pairs, value, "["+strings.TrimPrefix(c.String(), "DATA_CLASS_")+"]")
 		}
 	})
