@@ -11,7 +11,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
-	"alkalog/service/decision"
 	"alkalog/service/fault"
 	"alkalog/service/record"
 	"alkalog/service/rules"
@@ -68,18 +67,18 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changes, err := decision.Store(r, s.Rules, audit, req.Parent, d)
+		changes, err := record.StoreDecision(r, s.Rules, audit, req.Parent, d)
 		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
 }
 
 // decide gathers the inputs from one snapshot and decides on them.
 func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (*pb.Decision, error) {
-	in, err := decision.Inputs(r, caller, s.Rules, req, consultation, now)
+	in, err := record.Inputs(r, caller, s.Rules, req, consultation, now)
 	if err != nil {
 		return nil, err
 	}
-	return decision.Answer(s.Rules, rules.Revision, in)
+	return record.Decide(s.Rules, rules.Revision, in)
 }
 
 // GetDecision returns a decision with its overrides and its signature.

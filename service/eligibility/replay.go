@@ -5,7 +5,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
-	"alkalog/service/decision"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
@@ -49,7 +48,7 @@ func replay(r *storage.Snapshot, at policies, stored *pb.Decision) (differences 
 	if err != nil {
 		return nil, "", err
 	}
-	again, err := decision.Answer(engine, stored.EngineRevision, stored.Inputs)
+	again, err := record.Decide(engine, stored.EngineRevision, stored.Inputs)
 	if err != nil {
 		return nil, "", err
 	}

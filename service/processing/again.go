@@ -6,7 +6,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
-	"alkalog/service/decision"
 	"alkalog/service/fault"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -20,14 +19,14 @@ import (
 // product has another composition, the new decision is stored with its audit entry
 // and the request is refused; a service that is under way is recorded with it.
 func (s Service) decideAgain(r *storage.Snapshot, caller actor.Actor, audit ledger.EntryContext, req *pb.StartSessionRequest, earlier *pb.Decision, session *pb.Session) (storage.Changes, error) {
-	again, err := decision.Again(r, caller, s.Rules, earlier, audit.Time)
+	again, err := record.DecideAgain(r, caller, s.Rules, earlier, audit.Time)
 	if err != nil {
 		return storage.Changes{}, err
 	}
 	if len(again.Changes) == 0 {
-		return storage.Changes{Records: decision.Guards(again.Inputs)}, nil
+		return storage.Changes{Records: record.InputGuards(again.Inputs)}, nil
 	}
-	changes, err := decision.Store(r, s.Rules, audit, req.Parent, again)
+	changes, err := record.StoreDecision(r, s.Rules, audit, req.Parent, again)
 	if err != nil {
 		return storage.Changes{}, err
 	}

@@ -1,4 +1,4 @@
-package decision
+package record
 
 import (
 	"fmt"
@@ -8,14 +8,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
-	"alkalog/service/record"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
-// readSections puts the sections that are to be treated, and the products of those
-// that take another one than the rest, into a decision's inputs. A section that the
-// head does not have is bad input: a decision on it would judge nothing.
+// readSections puts the sections to be treated into a decision's inputs, with the
+// products of those that take a product of their own. A section that the head does
+// not have is an error: a decision on it would be about nothing.
 func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs, req *pb.CheckEligibilityRequest) error {
 	known := timing.SectionIDs(in)
 	for i, id := range req.GetSectionIds() {
@@ -31,7 +30,7 @@ func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs
 		if !slices.Contains(treated, choice.GetSectionId()) {
 			return fault.Invalid(fmt.Sprintf("section_choices[%d].section_id", i), notASection(choice.GetSectionId(), treated))
 		}
-		product, err := record.Get(r, caller, storage.Products, choice.GetProduct())
+		product, err := Get(r, caller, storage.Products, choice.GetProduct())
 		if err != nil {
 			return err
 		}
@@ -42,6 +41,7 @@ func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs
 	return nil
 }
 
+// notASection says which sections there are.
 func notASection(id string, known []string) string {
 	return fmt.Sprintf("must be a section that is to be treated, one of %s; there is no %q among them", strings.Join(known, ", "), id)
 }

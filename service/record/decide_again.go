@@ -1,4 +1,4 @@
-package decision
+package record
 
 import (
 	"cmp"
@@ -9,48 +9,47 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
-	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
-// Again decides an earlier decision again on the records of now: the client's
+// DecideAgain decides an earlier decision again on today's records: the client's
 // newest consultation, and the same product, people and place as they are stored
-// now. The overrides of the earlier decision that still hold are in it. Its changes
-// say what makes it stricter than the earlier one, and whether a product has another
-// composition; there are none when it is the same or milder.
-func Again(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
-	req := question(earlier)
-	consultation, err := newest(r, earlier.Inputs.GetConsultation())
+// now. It carries over the overrides of the earlier decision that still hold. Its
+// Changes say what makes it stricter than the earlier one, and whether a product has
+// another composition; there are none when it is the same or milder.
+func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
+	req := checkOf(earlier)
+	consultation, err := newestConsultation(r, earlier.Inputs.GetConsultation())
 	if err != nil {
 		return nil, err
 	}
-	other := onlySections(req, consultation)
+	other := dropMissingSections(req, consultation)
 	in, err := Inputs(r, caller, engine, req, consultation, now)
 	if err != nil {
 		return nil, err
 	}
-	d, err := Answer(engine, rules.Revision, in)
+	d, err := Decide(engine, rules.Revision, in)
 	if err != nil {
 		return nil, err
 	}
 	d.Replaces = earlier.Name
-	if rules.NeedsSignature(earlier) { // whoever begins it, a student asked
+	if rules.NeedsSignature(earlier) { // a student asked, even if somebody else begins the service
 		d.Actor, d.Role = earlier.Actor, earlier.Role
 	}
 	d.Overrides = rules.Carried(earlier, d)
-	d.Changes = slices.Concat(other, recomposed(earlier.Inputs, in), rules.Stricter(earlier, d),
+	d.Changes = slices.Concat(other, compositionChanges(earlier.Inputs, in), rules.Stricter(earlier, d),
 		timing.TighterLimits(timing.Limits(earlier.Inputs), timing.Limits(in)))
 	return d, nil
 }
 
-// newest is the consultation of the same client that was submitted last, in
-// whichever salon. Of two submitted at the same time it is the one created later.
-func newest(r *storage.Snapshot, known *pb.Consultation) (*pb.Consultation, error) {
+// newestConsultation is the consultation of the same client that was submitted last, in
+// any salon. Of two submitted at the same time it is the one created later.
+func newestConsultation(r *storage.Snapshot, known *pb.Consultation) (*pb.Consultation, error) {
 	last, page := known, storage.Page{}
 	for {
-		found, next, err := storage.Consultations.List(r, record.Parent(known.GetName()), page)
+		found, next, err := storage.Consultations.List(r, Parent(known.GetName()), page)
 		if err != nil {
 			return nil, err
 		}
@@ -66,9 +65,9 @@ func newest(r *storage.Snapshot, known *pb.Consultation) (*pb.Consultation, erro
 	}
 }
 
-// onlySections leaves the sections out of a check that a consultation does not
-// have: a newer one may divide the head in another way. It says which, a line each.
-func onlySections(req *pb.CheckEligibilityRequest, consultation *pb.Consultation) []string {
+// dropMissingSections removes from a check the sections that a consultation does not
+// have: a newer one may divide the head differently. It returns a line for each.
+func dropMissingSections(req *pb.CheckEligibilityRequest, consultation *pb.Consultation) []string {
 	var lines []string
 	known := timing.SectionIDs(&pb.DecisionInputs{Consultation: consultation})
 	gone := func(id string) bool { return !slices.Contains(known, id) }
@@ -82,12 +81,12 @@ func onlySections(req *pb.CheckEligibilityRequest, consultation *pb.Consultation
 	return lines
 }
 
-// recomposed says which products are not made of what they were made of, a line
-// each: what was decided and shown was about another product.
-func recomposed(before, now *pb.DecisionInputs) []string {
+// compositionChanges returns a line for each product whose composition differs: the
+// earlier decision was about another product.
+func compositionChanges(before, now *pb.DecisionInputs) []string {
 	var lines []string
-	known := products(before)
-	for name, p := range products(now) {
+	known := relaxersOf(before)
+	for name, p := range relaxersOf(now) {
 		if then := known[name]; then != nil && !proto.Equal(composition(then), composition(p)) {
 			lines = append(lines, "composition changed: "+name)
 		}
@@ -96,8 +95,8 @@ func recomposed(before, now *pb.DecisionInputs) []string {
 	return lines
 }
 
-// products are the relaxers of a decision, by name.
-func products(in *pb.DecisionInputs) map[string]*pb.Product {
+// relaxersOf is the relaxers of a decision, by name.
+func relaxersOf(in *pb.DecisionInputs) map[string]*pb.Product {
 	found := map[string]*pb.Product{in.GetProduct().GetName(): in.GetProduct()}
 	for _, s := range in.GetSectionProducts() {
 		found[s.GetProduct().GetName()] = s.GetProduct()
@@ -105,17 +104,17 @@ func products(in *pb.DecisionInputs) map[string]*pb.Product {
 	return found
 }
 
-// composition is what a product is, without its directions, lots and papers.
+// composition is a copy of a product without its directions, lots and documents.
 func composition(p *pb.Product) *pb.Product {
 	return &pb.Product{Kind: p.GetKind(), HydroxideKind: p.GetHydroxideKind(), Strength: p.GetStrength(), UseTier: p.GetUseTier(),
 		Ingredients: p.GetIngredients(), DeclaredPh: p.DeclaredPh, PhMethod: p.GetPhMethod()}
 }
 
-// question is the check that a decision answered.
-func question(d *pb.Decision) *pb.CheckEligibilityRequest {
+// checkOf is the request that a decision answered.
+func checkOf(d *pb.Decision) *pb.CheckEligibilityRequest {
 	in := d.Inputs
 	req := &pb.CheckEligibilityRequest{
-		Parent:       record.Parent(d.Name),
+		Parent:       Parent(d.Name),
 		Subject:      &pb.CheckEligibilityRequest_Consultation{Consultation: in.GetConsultation().GetName()},
 		ServiceKind:  in.ServiceKind,
 		Product:      in.GetProduct().GetName(),
@@ -132,9 +131,9 @@ func question(d *pb.Decision) *pb.CheckEligibilityRequest {
 	return req
 }
 
-// Guards are the records that a decision was made from and that can change, for a
-// write that is right only while they are as they were read.
-func Guards(in *pb.DecisionInputs) []storage.Record {
+// InputGuards are the records that a decision was made from and that can change, as
+// guards of a write: the write runs again if one of them was changed meanwhile.
+func InputGuards(in *pb.DecisionInputs) []storage.Record {
 	guards := []storage.Record{
 		storage.Products.Unchanged(in.Product),
 		storage.Practitioners.Unchanged(in.Practitioner),

@@ -1,8 +1,4 @@
-// Package decision makes decisions: it reads from one snapshot everything that a
-// decision is made from, asks the engines, and says what is to be stored. A check
-// and the start of a service decide in the same way, and services never import one
-// another.
-package decision
+package record
 
 import (
 	"slices"
@@ -15,16 +11,15 @@ import (
 	"alkalog/proto/contract"
 	"alkalog/service/actor"
 	"alkalog/service/ledger"
-	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
-// visitsKept is how many past visits a decision's inputs keep whole; the rates
-// and the growth on the card rest on all of them. Our own choice: it keeps a
-// decision small.
-const visitsKept = 3
+// inputVisits is how many past visits a decision's inputs hold in full; the rates
+// and the growth on the card are computed from all of them. Our own choice: it keeps
+// a decision small.
+const inputVisits = 3
 
 // Inputs reads everything that a decision on a consultation is made from.
 func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *pb.CheckEligibilityRequest, consultation *pb.Consultation, now time.Time) (in *pb.DecisionInputs, err error) {
@@ -36,40 +31,40 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		SectionIds:   req.SectionIds,
 		WhatChanged:  req.WhatChanged,
 	}
-	client, err := record.Get(r, caller, storage.Clients, req.Parent)
+	client, err := Get(r, caller, storage.Clients, req.Parent)
 	if err != nil {
 		return nil, err
 	}
 	in.BirthDate = client.BirthDate
-	if in.Product, err = record.Get(r, caller, storage.Products, req.Product); err != nil {
+	if in.Product, err = Get(r, caller, storage.Products, req.Product); err != nil {
 		return nil, err
 	}
 	if err = readSections(r, caller, in, req); err != nil {
 		return nil, err
 	}
-	if in.Salon, err = record.Get(r, caller, storage.Salons, req.Salon); err != nil {
+	if in.Salon, err = Get(r, caller, storage.Salons, req.Salon); err != nil {
 		return nil, err
 	}
-	if in.Practitioner, err = record.Get(r, caller, storage.Practitioners, req.Practitioner); err != nil {
+	if in.Practitioner, err = Get(r, caller, storage.Practitioners, req.Practitioner); err != nil {
 		return nil, err
 	}
 	if req.Supervisor != "" {
-		if in.Supervisor, err = record.Get(r, caller, storage.Practitioners, req.Supervisor); err != nil {
+		if in.Supervisor, err = Get(r, caller, storage.Practitioners, req.Supervisor); err != nil {
 			return nil, err
 		}
 	}
-	if in.HousePolicy, err = record.ActivePolicy(r); err != nil {
+	if in.HousePolicy, err = ActivePolicy(r); err != nil {
 		return nil, err
 	}
 	in.Parameters = engine.Parameters(in.HousePolicy.GetParameters())
-	if in.Incidents, err = record.Incidents(r, req.Parent); err != nil {
+	if in.Incidents, err = Incidents(r, req.Parent); err != nil {
 		return nil, err
 	}
-	recordCard, visits, err := record.CardAndVisits(r, req.Parent, visitsKept)
+	recordCard, visits, err := CardAndVisits(r, req.Parent, inputVisits)
 	if err != nil {
 		return nil, err
 	}
-	if in.RecordedWork, err = record.RecordedWork(r, visits); err != nil {
+	if in.RecordedWork, err = RecordedWork(r, visits); err != nil {
 		return nil, err
 	}
 	if len(recordCard.GetVisits()) > 0 { // not a first visit; incidents alone make no card
@@ -80,14 +75,14 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	return in, err
 }
 
-// refusalsRead is how many of a client's newest decisions are looked at for answers
+// recentDecisions is how many of a client's newest decisions are read to find answers
 // that changed since. Our own choice: nobody is refused more often in a day.
-const refusalsRead = 50
+const recentDecisions = 50
 
 // answerChanges are the answers that changed since the client's refusals and
 // referrals of the last 24 hours.
 func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
-	decisions, _, err := storage.Decisions.List(r, client, storage.Page{Size: refusalsRead})
+	decisions, _, err := storage.Decisions.List(r, client, storage.Page{Size: recentDecisions})
 	if err != nil {
 		return nil, err
 	}
@@ -97,9 +92,9 @@ func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in 
 	return engine.AnswerChanges(decisions, in)
 }
 
-// Answer decides on inputs, as the code of a revision does: the same for a check, a
-// what-if, the start of a service and a replay.
-func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
+// Decide decides on inputs as the code of a revision does. A check, a what-if, the
+// start of a service and a replay all decide here.
+func Decide(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
 	d, err := engine.DecideAs(revision, in)
 	if err != nil {
 		return nil, err
@@ -112,35 +107,36 @@ func Answer(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 	return d, nil
 }
 
-// Store names a decision of a client and returns what is to be stored with it: the
-// policy behind it where the chain does not have that yet, and its audit entry.
-func Store(r *storage.Snapshot, engine *rules.Engine, audit ledger.EntryContext, client string, d *pb.Decision) (storage.Changes, error) {
+// StoreDecision names a decision of a client and returns what to store: the decision,
+// the policy it was made under if the chain does not have that yet, and its audit
+// entries.
+func StoreDecision(r *storage.Snapshot, engine *rules.Engine, audit ledger.EntryContext, client string, d *pb.Decision) (storage.Changes, error) {
 	d.Name = client + "/decisions/" + storage.NewID()
 	d.CreateTime = timestamppb.New(audit.Time)
 	if d.Actor == "" {
 		d.Actor, d.Role = audit.Actor, audit.Role
 	}
-	records, err := keepPolicy(r, engine, audit.Chain, d)
+	records, err := storePolicy(r, engine, audit.Chain, d)
 	bare := proto.CloneOf(d)
 	bare.Overrides, bare.Countersignature = nil, nil // they are records of their own
 	records = append(records, storage.Decisions.Insert(bare))
 	return storage.Changes{Records: records, Entries: append(audit.Decided(bare), audit.AnswersChanged(bare)...)}, err
 }
 
-// keepPolicy is what must be written so that the policy a decision was made
-// under is there for ever: nothing, once the chain has it.
-func keepPolicy(r *storage.Snapshot, engine *rules.Engine, chain string, d *pb.Decision) ([]storage.Record, error) {
-	has, err := storage.HasPolicyText(r, d.PolicyDigest)
-	if err != nil || has {
+// storePolicy returns the records that keep the policy of a decision for ever: none
+// once the chain has it.
+func storePolicy(r *storage.Snapshot, engine *rules.Engine, chain string, d *pb.Decision) ([]storage.Record, error) {
+	stored, err := storage.HasPolicyText(r, d.PolicyDigest)
+	if err != nil || stored {
 		return nil, err
 	}
 	var records []storage.Record
 	for _, text := range engine.Texts(d.Inputs.HousePolicy) {
 		// The built-in policy may be there already, under another house policy.
-		if has, err = storage.HasPolicyText(r, text.Digest); err != nil {
+		if stored, err = storage.HasPolicyText(r, text.Digest); err != nil {
 			return nil, err
 		}
-		if !has {
+		if !stored {
 			records = append(records, storage.InsertPolicyText(chain, text.Digest, text.Body))
 		}
 	}
