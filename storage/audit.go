@@ -98,7 +98,7 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 	if err != nil {
 		return nil, "", err
 	}
-	where += f.recorded().where(&args)
+	where += f.recordTimes().where(&args)
 	l := listing{table: "audit_entries", where: "chain = $1 and " + where, args: args,
 		key: "position", cast: "bigint", before: "0"}
 	entries, next, err := listEntries(s, l, page, parse)

@@ -13,28 +13,28 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// keys stores the keys of new clients, and destroys those of the ones to be
+// writeKeys stores the keys of new clients, and destroys those of the ones to be
 // erased. Whoever writes records of a client holds on to the key until that is
 // committed, so the key goes when all of these are done, and then it can be seen
 // whether one of them has begun a session.
-func (r rows) keys(ctx context.Context, tx *transaction, chain string) error {
-	for _, w := range r.fresh {
+func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain string) error {
+	for _, w := range p.fresh {
 		_, err := tx.ExecContext(ctx, "insert into client_keys (chain, client, version, wrapped) values ($1, $2, $3, $4)",
 			chain, w.Client, w.Version, w.Wrapped)
 		if err != nil {
 			return err
 		}
 	}
-	if len(r.erase) == 0 {
+	if len(p.erase) == 0 {
 		return nil
 	}
-	gone, err := destroyKeys(ctx, tx, chain, r.erase)
+	gone, err := destroyKeys(ctx, tx, chain, p.erase)
 	if err != nil {
 		return err
 	}
 	var open int
-	err = tx.GetContext(ctx, &open, "select count(*) from sessions where chain = $1 and parent = any($2) and open", chain, pq.Array(r.erase))
-	if err == nil && (len(gone) != len(r.erase) || open != r.open) {
+	err = tx.GetContext(ctx, &open, "select count(*) from sessions where chain = $1 and parent = any($2) and open", chain, pq.Array(p.erase))
+	if err == nil && (len(gone) != len(p.erase) || open != p.open) {
 		err = fmt.Errorf("%w: a client to be erased", ErrStale)
 	}
 	return err
@@ -132,16 +132,16 @@ func (db *DB) Mark(chain, purpose, value string) ([]byte, error) {
 	return db.cfg.Keys.Mark(chain+"\x00"+purpose, value)
 }
 
-// marks is what changes in client_index.
-type marks struct {
+// clientIndex is what changes in client_index.
+type clientIndex struct {
 	changed         []string // clients
 	clients, fields []string
 	hashes          [][]byte
 }
 
-// markAll makes the marks of the clients among records.
-func markAll(keys Keys, chain string, records []Record) (marks, error) {
-	var m marks
+// clientIndexChanges makes the marks of the clients among records.
+func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex, error) {
+	var m clientIndex
 	for _, r := range records {
 		if r.statements != Clients.statements || r.action == unchanged {
 			continue
@@ -161,7 +161,7 @@ func markAll(keys Keys, chain string, records []Record) (marks, error) {
 }
 
 // write brings client_index up to date.
-func (m marks) write(ctx context.Context, tx *transaction, chain string) error {
+func (m clientIndex) write(ctx context.Context, tx *transaction, chain string) error {
 	if len(m.changed) > 0 {
 		if _, err := tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(m.changed)); err != nil {
 			return err

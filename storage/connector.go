@@ -100,7 +100,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 	d.connected = true
 	cn := &conn{pqConn: dc.(pqConn), link: d.link, prepared: map[string]driver.Stmt{}, lockTimeout: c.cfg.StatementTimeout / 2}
 	pq.SetNoticeHandler(dc, cn.link.notice)
-	cn.link.hurry(ctx)
+	cn.link.setDeadline(ctx)
 	if err := c.fence.check(ctx, cn); err != nil {
 		cn.Close()
 		return nil, err
@@ -129,14 +129,14 @@ func (d *dialer) DialContext(ctx context.Context, network, address string) (net.
 		if err != nil {
 			return nil, err
 		}
-		return &link{Conn: nc, patience: cancelTimeout}, nil
+		return &link{Conn: nc, readTimeout: cancelTimeout}, nil
 	}
 	nc, err := d.cfg.Dial(ctx, network, address)
 	if err != nil {
 		return nil, err
 	}
-	d.link = &link{Conn: nc, patience: d.cfg.ReadTimeout}
-	d.link.hurry(ctx)
+	d.link = &link{Conn: nc, readTimeout: d.cfg.ReadTimeout}
+	d.link.setDeadline(ctx)
 	return d.link, nil
 }
 
@@ -156,17 +156,17 @@ func (d *dialer) DialTimeout(network, address string, timeout time.Duration) (ne
 // it ends.
 type link struct {
 	net.Conn
-	patience time.Duration
-	until    atomic.Pointer[time.Time] // the caller's deadline with some grace
-	unsure   atomic.Bool               // COMMIT did not wait for its standby
+	readTimeout   time.Duration
+	until         atomic.Pointer[time.Time] // the caller's deadline with some grace
+	notReplicated atomic.Bool               // COMMIT did not wait for its standby
 }
 
 // grace is how long a cancelled statement may take to come back before its
 // connection is given up.
 const grace = 500 * time.Millisecond
 
-// hurry makes every wait end shortly after the caller's deadline.
-func (l *link) hurry(ctx context.Context) {
+// setDeadline makes every wait end shortly after the caller's deadline.
+func (l *link) setDeadline(ctx context.Context) {
 	l.until.Store(nil)
 	if deadline, ok := ctx.Deadline(); ok {
 		deadline = deadline.Add(grace)
@@ -174,19 +174,19 @@ func (l *link) hurry(ctx context.Context) {
 	}
 }
 
-// relax forgets the caller's deadline, which is not that of whoever uses or closes
+// clearDeadline forgets the caller's deadline, which is not that of whoever uses or closes
 // the connection next.
-func (l *link) relax() { l.until.Store(nil) }
+func (l *link) clearDeadline() { l.until.Store(nil) }
 
-// atEase readies the link for a COMMIT, which no caller's deadline may cut.
-func (l *link) atEase() {
+// beginCommit readies the link for a COMMIT, which no caller's deadline may cut.
+func (l *link) beginCommit() {
 	l.until.Store(nil)
-	l.unsure.Store(false)
+	l.notReplicated.Store(false)
 }
 
 // deadline is when a wait that begins now must end.
 func (l *link) deadline() time.Time {
-	latest := time.Now().Add(l.patience)
+	latest := time.Now().Add(l.readTimeout)
 	if until := l.until.Load(); until != nil && until.Before(latest) {
 		return *until
 	}
@@ -215,7 +215,7 @@ func (l *link) Write(p []byte) (int, error) {
 // SyncRepWaitForLSN).
 func (l *link) notice(w *pq.Error) {
 	if w.Code == "01000" || w.Code == "57P01" {
-		l.unsure.Store(true)
+		l.notReplicated.Store(true)
 	}
 }
 

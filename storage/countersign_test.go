@@ -46,7 +46,7 @@ func TestCountersignature(t *testing.T) {
 		}
 	}
 	var refused *pq.Error
-	if err := storage.Note(t.Context(), db, chain, entry(signed, decision)); !errors.As(err, &refused) || refused.Code != "23000" {
+	if err := storage.AppendEntries(t.Context(), db, chain, entry(signed, decision)); !errors.As(err, &refused) || refused.Code != "23000" {
 		t.Errorf("an entry without its signature: %v", err)
 	}
 	if err := sign(entry(signed, decision)); err != nil {

@@ -52,8 +52,8 @@ func cover(t testing.TB, db *storage.DB) (entries []*pb.AuditEntry) {
 	return entries
 }
 
-// misfits is what an inspection of a chain finds, a line each.
-func misfits(t testing.TB, db *storage.DB, entries []*pb.AuditEntry) string {
+// mismatches is what an inspection of a chain finds, a line each.
+func mismatches(t testing.TB, db *storage.DB, entries []*pb.AuditEntry) string {
 	t.Helper()
 	_, covered, err := storage.NewestWrite(t.Context(), db)
 	if err != nil {
@@ -61,7 +61,7 @@ func misfits(t testing.TB, db *storage.DB, entries []*pb.AuditEntry) string {
 	}
 	var lines []string
 	read(t, db, func(s *storage.Snapshot) error {
-		add := func(found []storage.Misfit, err error) {
+		add := func(found []storage.Mismatch, err error) {
 			if err != nil {
 				t.Error(err)
 			}
@@ -73,30 +73,30 @@ func misfits(t testing.TB, db *storage.DB, entries []*pb.AuditEntry) string {
 			add(storage.InspectCovering(s, e))
 		}
 		for at, more := int64(0), true; more; more = at != 0 {
-			var found []storage.Misfit
+			var found []storage.Mismatch
 			found, at, err = storage.InspectWrites(s, at, 2)
 			add(found, err)
 		}
 		for at, more := int64(0), true; more; more = at != 0 {
-			var found []storage.Misfit
+			var found []storage.Mismatch
 			found, at, err = storage.InspectSkipped(s, covered, at, 2)
 			add(found, err)
 		}
 		for _, table := range storage.CoveredTables() {
 			for at, more := [2]string{}, true; more; more = at != [2]string{} {
-				var found []storage.Misfit
+				var found []storage.Mismatch
 				found, at, err = storage.InspectRecords(s, table, at, 2)
 				add(found, err)
 			}
 			for at, more := [2]string{}, true; more; more = at != [2]string{} {
-				var found []storage.Misfit
+				var found []storage.Mismatch
 				found, at, err = storage.InspectBaseline(s, table, at, 2)
 				add(found, err)
 			}
 		}
 		erased, err := storage.Erasures(s)
 		for at, more := "", true; more; more = at != "" {
-			var found []storage.Misfit
+			var found []storage.Mismatch
 			found, at, err = storage.InspectErasures(s, erased, at, 2)
 			add(found, err)
 		}
@@ -169,12 +169,12 @@ func TestCoverage(t *testing.T) {
 			db, super := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 			first, second := visit(t, db, super)
 			entries := cover(t, db)
-			if got := misfits(t, db, entries); got != "" {
+			if got := mismatches(t, db, entries); got != "" {
 				t.Fatalf("before: %s", got)
 			}
 			fill := strings.NewReplacer("$1", first, "$2", second).Replace
 			withoutTriggers(t, super, fill(c.damage))
-			got := misfits(t, db, entries)
+			got := mismatches(t, db, entries)
 			for _, want := range c.want {
 				if !strings.Contains(got, fill(want)) {
 					t.Errorf("got\n%s\nwant %s", got, fill(want))
@@ -216,7 +216,7 @@ func withoutTriggers(t testing.TB, super *sql.DB, statements string) {
 }
 
 // TestCoverageWaits: a write that is under way is not passed by, and what is not
-// covered yet is no misfit.
+// covered yet is no mismatch.
 func TestCoverageWaits(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
@@ -230,7 +230,7 @@ func TestCoverageWaits(t *testing.T) {
 		t.Fatal(err)
 	}
 	first, _ := visit(t, db, super)
-	if got := misfits(t, db, nil); got != "" {
+	if got := mismatches(t, db, nil); got != "" {
 		t.Errorf("before anything is covered: %s", got)
 	}
 	mark, err := storage.MarkWrites(t.Context(), db)
@@ -278,15 +278,15 @@ func TestCoverageOutlives(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := misfits(t, db, entries); got != "" {
+	if got := mismatches(t, db, entries); got != "" {
 		t.Errorf("after a purge and an erasure: %s", got)
 	}
 	withoutTriggers(t, super, "insert into client_keys values ('"+chain+"', 'c1', 'v', 'x')")
-	if got := misfits(t, db, entries); !strings.Contains(got, "client_keys c1: the client was erased and has a key again") {
+	if got := mismatches(t, db, entries); !strings.Contains(got, "client_keys c1: the client was erased and has a key again") {
 		t.Errorf("an erasure is undone: %s", got)
 	}
 	withoutTriggers(t, super, "delete from session_events where id = 'e1'")
-	if got := misfits(t, db, entries); !strings.Contains(got, "session_events s1/e1: the record was deleted") {
+	if got := mismatches(t, db, entries); !strings.Contains(got, "session_events s1/e1: the record was deleted") {
 		t.Errorf("a record of an erased client is deleted: %s", got)
 	}
 }
@@ -306,7 +306,7 @@ func TestBaseline(t *testing.T) {
 	} {
 		db, super, entries := baselines(t)
 		withoutTriggers(t, super, damage)
-		if got := misfits(t, db, entries); !strings.Contains(got, want) || want == "" && got != "" {
+		if got := mismatches(t, db, entries); !strings.Contains(got, want) || want == "" && got != "" {
 			t.Errorf("%s: %s", damage, got)
 		}
 	}
@@ -325,7 +325,7 @@ func baselines(t *testing.T) (*storage.DB, *sql.DB, []*pb.AuditEntry) {
 	if len(entries) != 1 || entries[0].Kind != pb.EntryKind_ENTRY_KIND_BASELINE || entries[0].CoveredRecords != 5 {
 		t.Fatalf("5 records of before have made %v", entries)
 	}
-	if got := misfits(t, db, entries); got != "" {
+	if got := mismatches(t, db, entries); got != "" {
 		t.Errorf("%s", got)
 	}
 	withoutTriggers(t, super, "update products set body = 'a new encoding'; call cover_anew('products', 2)")
@@ -346,7 +346,7 @@ func TestSkippedWrites(t *testing.T) {
 	first, second := visit(t, db, super)
 	withoutTriggers(t, super, "update log_leader set covered = (select position from requests where id = '"+second+"')")
 	entries := cover(t, db)
-	got := misfits(t, db, entries)
+	got := mismatches(t, db, entries)
 	for _, id := range []string{first, second} {
 		if !strings.Contains(got, "requests "+id+": its write at position") {
 			t.Errorf("request %s was skipped, and found is\n%s", id, got)
@@ -356,7 +356,7 @@ func TestSkippedWrites(t *testing.T) {
 		t.Errorf("three writes were skipped, and found is\n%s", got)
 	}
 	withoutTriggers(t, super, "delete from requests where id = '"+second+"'")
-	if got := misfits(t, db, entries); !strings.Contains(got, "session_events s1/e2: the record was slipped in") {
+	if got := mismatches(t, db, entries); !strings.Contains(got, "session_events s1/e2: the record was slipped in") {
 		t.Errorf("the request of a skipped write was deleted, and found is\n%s", got)
 	}
 }

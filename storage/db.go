@@ -73,7 +73,7 @@ type DB struct {
 	maxConns int
 	commits  sync.WaitGroup // commits in flight, with or without their caller
 
-	press *press // for what is sealed
+	compressor *compressor // for what is sealed
 
 	whatIfs whatIfs // not written yet
 
@@ -85,7 +85,7 @@ type DB struct {
 
 // Open connects, and refuses a database whose schema this program does not
 // fit with a *SchemaError, and one that does not keep chains apart with a
-// *WallsError.
+// *IsolationError.
 func Open(ctx context.Context, cfg Config) (*DB, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -95,7 +95,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, press: newPress(), fence: connector.fence}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, compressor: newCompressor(), fence: connector.fence}
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if err := db.CheckSchema(ctx); err != nil {
@@ -162,31 +162,31 @@ func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transa
 		if err != nil {
 			return nil, explain(ctx, err)
 		}
-		t := &transaction{db: db, conn: conn, link: readied(conn, in)}
-		t.link.hurry(ctx)
+		t := &transaction{db: db, conn: conn, link: setScope(conn, in)}
+		t.link.setDeadline(ctx)
 		t.Tx, err = conn.BeginTxx(context.WithoutCancel(ctx), opts)
 		if err == nil {
 			return t, nil
 		}
-		t.link.relax()
+		t.link.clearDeadline()
 		conn.Close()
 		// Connections that died in the pool show it here, where nothing was done.
-		if !died(err) || stale == db.maxConns {
+		if !connectionLost(err) || stale == db.maxConns {
 			return nil, explain(ctx, err)
 		}
 	}
 }
 
-// died reports whether a connection was cut, as all of a pool are when the
+// connectionLost reports whether a connection was cut, as all of a pool are when the
 // server restarts. A server that does not answer is another matter.
-func died(err error) bool {
+func connectionLost(err error) bool {
 	var broken net.Error
 	return errors.Is(err, driver.ErrBadConn) || errors.As(err, &broken) && !broken.Timeout()
 }
 
-// readied gives a pooled connection the scope of its next transaction, and finds
+// setScope gives a pooled connection the scope of its next transaction, and finds
 // the network connection under it.
-func readied(c *sqlx.Conn, in scope) *link {
+func setScope(c *sqlx.Conn, in scope) *link {
 	var l *link
 	// The function cannot fail, and a connection that is bad fails at BEGIN.
 	_ = c.Raw(func(dc any) error {
@@ -203,7 +203,7 @@ func (t *transaction) end() {
 	// A rollback that fails leaves a connection that is closed, and a server
 	// that rolls back by itself.
 	_ = t.Rollback()
-	t.link.relax()
+	t.link.clearDeadline()
 	t.conn.Close()
 }
 
@@ -228,9 +228,9 @@ func (t *transaction) commit(ctx context.Context) error {
 // finish sends COMMIT and waits as long as the read timeout allows.
 func (t *transaction) finish() error {
 	defer t.conn.Close()
-	t.link.atEase()
+	t.link.beginCommit()
 	err := t.Commit()
-	if err == nil && t.link.unsure.Load() {
+	if err == nil && t.link.notReplicated.Load() {
 		err = errNotReplicated
 	}
 	var refused *pq.Error

@@ -39,7 +39,7 @@ func Overrides(s *Snapshot, decision string) ([]*pb.Override, error) {
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.Override](s, overrides.name, at.parent, rows)
+	return openRows[*pb.Override](s, overrides.name, at.parent, rows)
 }
 
 // LatestDecisions reads the newest decisions of the chain, newest first.
@@ -49,7 +49,7 @@ func LatestDecisions(s *Snapshot, limit int) ([]*pb.Decision, error) {
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.Decision](s, Decisions.name, "", rows)
+	return openRows[*pb.Decision](s, Decisions.name, "", rows)
 }
 
 // policyTexts are what decisions were made under.
@@ -96,7 +96,7 @@ func EachDecision(s *Snapshot, visit func(*pb.Decision, error) error) error {
 		for _, r := range rows {
 			after = r.ID
 			d := &pb.Decision{Name: "chains/" + s.chain + "/clients/" + r.Parent + "/decisions/" + r.ID}
-			opened, unreadable := openAll[*pb.Decision](s, Decisions.name, "", []sealedRow{r})
+			opened, unreadable := openRows[*pb.Decision](s, Decisions.name, "", []sealedRow{r})
 			if unreadable == nil && len(opened) == 0 {
 				continue // of an erased client, whose key was put back
 			}

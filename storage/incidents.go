@@ -66,5 +66,5 @@ func incidentsWhere(s *Snapshot, where string, args ...any) ([]*pb.Incident, err
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.Incident](s, Incidents.name, "", rows)
+	return openRows[*pb.Incident](s, Incidents.name, "", rows)
 }

@@ -10,8 +10,8 @@ import (
 	"github.com/lib/pq"
 )
 
-// SearchedTables are the tables that InspectColumns is for.
-func SearchedTables() []string { return []string{Incidents.name, Sessions.name} }
+// SearchableTables are the tables that InspectColumns is for.
+func SearchableTables() []string { return []string{Incidents.name, Sessions.name} }
 
 // InspectColumns checks that the search columns of a table say what the opened
 // records say, behind a key in the order of keys: no digest covers the columns, and
@@ -19,7 +19,7 @@ func SearchedTables() []string { return []string{Incidents.name, Sessions.name} 
 // erased clients, which cannot be opened, and those from before coverage, whose
 // columns earlier releases have filled. It returns the key that it has got to, and an
 // empty one when there are no more.
-func InspectColumns(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
+func InspectColumns(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	switch table {
 	case Incidents.name:
 		return inspectColumns(s, Incidents.table, "", after, window)
@@ -32,7 +32,7 @@ func InspectColumns(s *Snapshot, table string, after [2]string, window int) ([]M
 
 // inspectColumns is InspectColumns for a table whose parents are clients, without a
 // column.
-func inspectColumns[M named](s *Snapshot, t table[M], without string, after [2]string, window int) ([]Misfit, [2]string, error) {
+func inspectColumns[M named](s *Snapshot, t table[M], without string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	var rows []struct {
 		sealedRow
 		Write string
@@ -74,11 +74,11 @@ func inspectColumns[M named](s *Snapshot, t table[M], without string, after [2]s
 	if err := s.all(&differ, t.mismatched, insertArgs(opened)...); err != nil {
 		return nil, after, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, d := range differ {
 		columns := slices.DeleteFunc(d.Columns, func(c string) bool { return c == without })
 		if len(columns) > 0 {
-			found = append(found, misfit(t.name, parents[d.ID], d.ID, "search columns were changed, so it may not be found: "+strings.Join(columns, ", ")))
+			found = append(found, newMismatch(t.name, parents[d.ID], d.ID, "search columns were changed, so it may not be found: "+strings.Join(columns, ", ")))
 		}
 	}
 	return found, reached, nil

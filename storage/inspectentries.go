@@ -7,9 +7,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// entered is a table whose records each have an audit entry, written with them,
+// auditedTable is a table whose records each have an audit entry, written with them,
 // whose cause digest is that of the record as it is stored.
-type entered struct {
+type auditedTable struct {
 	table string
 	// kinds are those of the entries. They are written as in the indexes of causes.
 	kinds string
@@ -23,8 +23,8 @@ type entered struct {
 // causeKinds are the kinds of the entries of decisions and overrides.
 const causeKinds = "'ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED'"
 
-// enteredTables are the tables of such records.
-var enteredTables = []entered{
+// auditedTables are the tables of such records.
+var auditedTables = []auditedTable{
 	{table: "decisions", kinds: causeKinds, needs: "r.verdict in ('VERDICT_REFUSE', 'VERDICT_REFER')", must: refuses},
 	{table: "overrides", kinds: causeKinds, needs: "true"},
 	{table: "incidents", kinds: "'ENTRY_KIND_INCIDENT', 'ENTRY_KIND_FOLLOW_UP', 'ENTRY_KIND_FOLLOW_UP_OVERDUE'", needs: "true"},
@@ -37,23 +37,23 @@ func refuses(body []byte) (bool, error) {
 	return d.GetVerdict() == pb.Verdict_VERDICT_REFUSE || d.GetVerdict() == pb.Verdict_VERDICT_REFER, err
 }
 
-// EnteredTables are the tables that InspectEntered is for.
-func EnteredTables() []string {
+// AuditedTables are the tables that InspectAudited is for.
+func AuditedTables() []string {
 	var names []string
-	for _, t := range enteredTables {
+	for _, t := range auditedTables {
 		names = append(names, t.table)
 	}
 	return names
 }
 
-// InspectEntered checks that records of a table have their audit entries, those
+// InspectAudited checks that records of a table have their audit entries, those
 // behind a key in the order of keys. An entry that was deleted before it had a
 // place on the log has left no other trace. Records of erased clients cannot be
 // opened and count by their columns. It returns the key that it has got to, and an
 // empty one when there are no more.
-func InspectEntered(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
-	var t entered
-	for _, t = range enteredTables {
+func InspectAudited(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
+	var t auditedTable
+	for _, t = range auditedTables {
 		if t.table == table {
 			break
 		}
@@ -74,7 +74,7 @@ func InspectEntered(s *Snapshot, table string, after [2]string, window int) ([]M
 	if err != nil || len(rows) == 0 {
 		return nil, [2]string{}, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, r := range rows {
 		if needed := r.Needed; !r.Entered {
 			if !needed && r.Keyed && t.must != nil {
@@ -83,7 +83,7 @@ func InspectEntered(s *Snapshot, table string, after [2]string, window int) ([]M
 				}
 			}
 			if needed {
-				found = append(found, misfit(t.table, r.Parent, r.ID, "its audit entry was deleted: none was written for the record as it is"))
+				found = append(found, newMismatch(t.table, r.Parent, r.ID, "its audit entry was deleted: none was written for the record as it is"))
 			}
 		}
 	}
@@ -93,7 +93,7 @@ func InspectEntered(s *Snapshot, table string, after [2]string, window int) ([]M
 
 // opened reports whether a record needs an entry, by its body. A body that does not
 // open is reported by InspectRecords.
-func (t entered) opened(s *Snapshot, r sealedRow) (bool, error) {
+func (t auditedTable) opened(s *Snapshot, r sealedRow) (bool, error) {
 	body, err := s.open(t.table, r.Parent, r)
 	needed := false
 	if err == nil {

@@ -133,8 +133,8 @@ func compareColumns(s *Snapshot, logged []Logged, reached int64) error {
 	return nil
 }
 
-// mostPending bounds how far CountPending counts.
-const mostPending = 10_000
+// maxPending bounds how far CountPending counts.
+const maxPending = 10_000
 
 // PendingEntries is how many entries of a chain are not on its log yet, and the
 // position of the oldest.
@@ -160,6 +160,6 @@ func CountPending(ctx context.Context, db *DB) ([]PendingEntries, error) {
 				where e.chain = h.chain and e.position > h.position order by position limit $1) e where h.halted <> ''
 		)
 		select chain, count(*), min(position) as oldest from (select * from growing where chain not in (select chain from log_heads where halted <> '')
-			union all select * from halted) p group by chain order by chain`, mostPending)
+			union all select * from halted) p group by chain order by chain`, maxPending)
 	return pending, explain(ctx, err)
 }

@@ -66,7 +66,7 @@ func (e *SchemaError) Unwrap() error { return ErrUnavailable }
 const statementTimeoutQuery = "select set_config('statement_timeout', $1, true)"
 
 // CheckSchema answers with a *SchemaError unless the schema is the one that
-// this program works with, with a *WallsError unless it keeps chains apart, and
+// this program works with, with a *IsolationError unless it keeps chains apart, and
 // with a *GuardsError unless its triggers and privileges guard the records.
 func (db *DB) CheckSchema(ctx context.Context) error {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
@@ -82,7 +82,7 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 	if err := checkVersion(ctx, tx); err != nil {
 		return err
 	}
-	if err := checkWalls(ctx, tx); err != nil || db.cfg.Inspect {
+	if err := checkIsolation(ctx, tx); err != nil || db.cfg.Inspect {
 		return err
 	}
 	gaps, err := guardGaps(ctx, tx)

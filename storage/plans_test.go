@@ -9,7 +9,7 @@ import (
 )
 
 // TestWallsLeaveIndexes asks the server's role how it would search. A wall lets no
-// operator look at a row before it that might tell of it, so an index serves only
+// operator look at a row before it that might report it, so an index serves only
 // operators that are known not to; all that matter are.
 func TestWallsLeaveIndexes(t *testing.T) {
 	t.Parallel()

@@ -15,11 +15,11 @@ type Snapshot struct {
 	tx    *transaction
 	chain string
 
-	keys     map[string]*clientKey // of clients whose records were read, by id
-	remember bool                  // whether opened is kept
-	opened   []opening
-	// metErased is set when a client was read who is on the list of erased ones.
-	metErased bool
+	keys       map[string]*clientKey // of clients whose records were read, by id
+	keepOpened bool                  // whether opened is kept
+	opened     []openedRecord
+	// foundErased is set when a client was read who is on the list of erased ones.
+	foundErased bool
 }
 
 // Read runs fn on a snapshot of a chain. What fn returns is returned as it is.

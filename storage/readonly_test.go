@@ -50,7 +50,7 @@ func TestReadOnly(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	if err := storage.Note(t.Context(), db, chain, entry(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)); err != nil {
+	if err := storage.AppendEntries(t.Context(), db, chain, entry(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)); err != nil {
 		t.Errorf("a reading cannot be noted: %v", err)
 	}
 	db.Permit()

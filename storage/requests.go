@@ -17,7 +17,7 @@ type claim struct {
 	refused         bool     // the answer is a status
 	manifest        []byte   // what the write stores, by digest
 	client          string   // whose key they are sealed with; empty: they are in clear
-	holds           []string // clients who must not be erased meanwhile
+	keepClients     []string // clients who must not be erased meanwhile
 }
 
 // newClaim marshals a request and its answer, without what belongs to this attempt
@@ -42,32 +42,32 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 // seal seals a request and its answer for a client.
 func (c *claim) seal(client string, k *clientKey) {
 	c.client = client
-	c.request = k.seal("requests", c.place("request"), c.request)
-	c.answer = k.seal("requests", c.place("answer"), c.answer)
+	c.request = k.seal("requests", c.sealKey("request"), c.request)
+	c.answer = k.seal("requests", c.sealKey("answer"), c.answer)
 }
 
-// place is where one of the two stands.
-func (c claim) place(which string) key {
+// sealKey is where one of the two stands.
+func (c claim) sealKey(which string) key {
 	return key{chain: c.chain, parent: which + " " + c.kind, id: c.id}
 }
 
-// stakeQuery also does, without a round trip of its own, what else a write
+// insertClaimQuery also does, without a round trip of its own, what else a write
 // begins with: it takes the lock that SettledBefore looks for, and holds on to
 // the keys of clients, so that none is destroyed before the write is done. When
 // one is gone already nothing is stored.
-const stakeQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
+const insertClaimQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
 held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
 insert into requests (chain, id, kind, request, answer, client, refused, manifest)
 select $1, $2, $3, $4, $5, nullif($6, ''), $8, $9 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
 on conflict (chain, id) do nothing`
 
-// settleQuery is what a write without a claim begins with, in the same way.
-const settleQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
+// sequencerLockQuery is what a write without a claim begins with, in the same way.
+const sequencerLockQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
 
-// stake stores the claim, or answers errClaimed, also when a client is there no
+// insert stores the claim, or answers errClaimed, also when a client is there no
 // more. While another transaction holds a claim to the same id, it waits.
-func (c claim) stake(ctx context.Context, tx *transaction) error {
-	result, err := tx.ExecContext(ctx, stakeQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.holds), c.refused, c.manifest)
+func (c claim) insert(ctx context.Context, tx *transaction) error {
+	result, err := tx.ExecContext(ctx, insertClaimQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.keepClients), c.refused, c.manifest)
 	if err != nil {
 		return err
 	}
@@ -162,9 +162,9 @@ func (a answered) open(s *Snapshot, c *claim) error {
 	if err != nil {
 		return err
 	}
-	if c.request, err = k.open("requests", c.place("request"), a.Request); err != nil {
+	if c.request, err = k.open("requests", c.sealKey("request"), a.Request); err != nil {
 		return err
 	}
-	c.answer, err = k.open("requests", c.place("answer"), a.Answer)
+	c.answer, err = k.open("requests", c.sealKey("answer"), a.Answer)
 	return err
 }

@@ -33,9 +33,9 @@ var beyondAChain = map[string]string{
 	"SettledBefore":  "the keeper",
 	"ErasuresFrom":   "the keeper",
 	"VanishedLogs":   "the keeper",
-	"FoldTally":      "the keeper",
+	"UpdateCounters": "the keeper",
 	"WriteWhatIfs":   "the keeper", // counts of all chains at once
-	"tallyWaits":     "the keeper",
+	"hasUncounted":   "the keeper",
 	"CheckSchema":    "nobody",
 	"Guards":         "nobody",
 	"Announce":       "nobody",
@@ -49,11 +49,11 @@ var withoutChain = map[string]string{
 	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
-	"FoldTally": "the keeper", "WriteWhatIfs": "the keeper", "tallyWaits": "the keeper", "fold": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"UpdateCounters": "the keeper", "WriteWhatIfs": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
-	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "settleQuery": "no table", "statementTimeoutQuery": "no table",
-	"checkVersion": "the catalogue", "gapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
+	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
+	"checkVersion": "the catalogue", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
@@ -78,7 +78,7 @@ func TestEveryTransactionSaysWhose(t *testing.T) {
 			t.Errorf("%s is listed and begins no transaction", in)
 		}
 	}
-	for _, in := range []string{"Read", "think", "commit", "confirm", "settle"} {
+	for _, in := range []string{"Read", "evaluate", "commit", "confirm", "resolveUnknown"} {
 		if !seen[in] {
 			t.Errorf("%s was not seen", in)
 		}
@@ -240,7 +240,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "FoldTally", "CountWhatIf", "WriteWhatIfs",
+	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "WriteWhatIfs",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 
 // TestEveryDoorIsToldItsChain: a function that other packages call with the
@@ -258,7 +258,7 @@ func TestEveryDoorIsToldItsChain(t *testing.T) {
 			t.Errorf("%s is not told a chain: list it, if that must be", name)
 		}
 	})
-	for _, name := range append([]string{"Read", "Write", "Note"}, forAll...) {
+	for _, name := range append([]string{"Read", "Write", "AppendEntries"}, forAll...) {
 		if !seen[name] {
 			t.Errorf("%s was not seen", name)
 		}

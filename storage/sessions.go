@@ -55,7 +55,7 @@ func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error)
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.StoredEvent](s, events.name, at.parent, rows)
+	return openRows[*pb.StoredEvent](s, events.name, at.parent, rows)
 }
 
 // SessionFilter says which sessions are wanted.
@@ -152,7 +152,7 @@ func RecentSessions(s *Snapshot, open, closed time.Time) ([]*pb.Session, error) 
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.Session](s, Sessions.name, "", rows)
+	return openRows[*pb.Session](s, Sessions.name, "", rows)
 }
 
 // OpenSessionOf is the name of the client's session that was opened last and is
@@ -179,7 +179,7 @@ func SilentSessions(s *Snapshot, before time.Time, limit int) ([]*pb.Session, er
 	if err != nil {
 		return nil, err
 	}
-	return openAll[*pb.Session](s, Sessions.name, "", rows)
+	return openRows[*pb.Session](s, Sessions.name, "", rows)
 }
 
 // Sequences reads how many events the named sessions of the chain have; those of

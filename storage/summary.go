@@ -71,12 +71,12 @@ func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	return figures, err
 }
 
-// mostUncounted bounds how far Uncounted counts.
-const mostUncounted = 1000
+// maxUncounted bounds how far Uncounted counts.
+const maxUncounted = 1000
 
 // Uncounted is how many facts of the chain wait to be counted, up to 1,000.
 func Uncounted(s *Snapshot) (int64, error) {
 	var n int64
-	err := s.one(&n, "select count(*) from (select from tally_queue where chain = $1 limit $2) q", s.chain, mostUncounted)
+	err := s.one(&n, "select count(*) from (select from tally_queue where chain = $1 limit $2) q", s.chain, maxUncounted)
 	return n, err
 }

@@ -58,7 +58,7 @@ func WriteWhatIfs(ctx context.Context, db *DB) error {
 		rows = append(rows, figureRow{k, Figures{WhatIfs: n}})
 	}
 	err := db.inTransaction(ctx, func(tx *transaction) error {
-		// In turn with FoldTally, which changes the same rows in another order.
+		// In turn with UpdateCounters, which changes the same rows in another order.
 		if _, err := tx.ExecContext(ctx, "select only_row from tally_turn for update"); err != nil {
 			return err
 		}

@@ -47,11 +47,11 @@ func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Reque
 }
 
 const (
-	// maxTries is how often a write runs again when others were faster.
-	maxTries = 10
-	// maxPatience bounds a write whose caller is more patient, or has set no
+	// maxAttempts is how often a write runs again when others were faster.
+	maxAttempts = 10
+	// maxWriteTime bounds a write whose caller is more patient, or has set no
 	// deadline.
-	maxPatience = 30 * time.Second
+	maxWriteTime = 30 * time.Second
 	// maxPause bounds the pause before a write runs again.
 	maxPause = 250 * time.Millisecond
 )
@@ -63,11 +63,11 @@ type write struct {
 	req    Request
 	decide func(*Snapshot) (proto.Message, Changes, error)
 	blank  func() proto.Message
-	// doubt is set once a COMMIT has gone unanswered. From then on only an
+	// unknown is set once a COMMIT has gone unanswered. From then on only an
 	// answer, or proof that there is none, ends the call.
-	doubt error
-	// lookedAgain is set once the call has looked again because of an erasure.
-	lookedAgain bool
+	unknown error
+	// retriedAfterErasure is set once the call has looked again because of an erasure.
+	retriedAfterErasure bool
 }
 
 // run tries until there is an answer.
@@ -75,7 +75,7 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 	if w.req.GetRequestId() == "" {
 		return nil, errors.New("storage: request without an id")
 	}
-	ctx, cancel := context.WithTimeout(ctx, maxPatience)
+	ctx, cancel := context.WithTimeout(ctx, maxWriteTime)
 	defer cancel()
 	for try := 1; ; try++ {
 		answer, err := w.attempt(ctx)
@@ -83,16 +83,16 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 			return answer, nil
 		}
 		if errors.Is(err, ErrUnknown) {
-			w.doubt = err
+			w.unknown = err
 		}
 		if isConflict(err) {
 			w.db.conflicts.Add(1)
 		}
-		if final := w.final(err, try); final != nil {
+		if final := w.finalError(err, try); final != nil {
 			return nil, final
 		}
 		if !pause(ctx, try) {
-			return nil, w.outOfTime(ctx, err)
+			return nil, w.deadlineError(ctx, err)
 		}
 	}
 }
@@ -100,18 +100,18 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 // refusal is an error that fn decided on; it ends the call.
 type refusal struct{ error }
 
-// final returns the error to end with, or nil to try again.
-func (w *write) final(err error, try int) error {
+// finalError returns the error to end with, or nil to try again.
+func (w *write) finalError(err error, try int) error {
 	var refused refusal
 	switch {
 	case errors.As(err, &refused):
 		return refused.error
 	case errors.Is(err, ErrReused):
 		return err
-	case w.doubt != nil:
+	case w.unknown != nil:
 		return nil
 	case isConflict(err), errors.Is(err, ErrExists):
-		if try < maxTries {
+		if try < maxAttempts {
 			return nil
 		}
 		if errors.Is(err, errClaimed) || errors.Is(err, errDeadlock) {
@@ -126,15 +126,15 @@ func isConflict(err error) bool {
 	return errors.Is(err, errClaimed) || errors.Is(err, errDeadlock) || errors.Is(err, ErrStale)
 }
 
-// outOfTime is how a call ends whose time is up after err.
-func (w *write) outOfTime(ctx context.Context, err error) error {
-	if w.doubt == nil {
+// deadlineError is how a call ends whose time is up after err.
+func (w *write) deadlineError(ctx context.Context, err error) error {
+	if w.unknown == nil {
 		return fmt.Errorf("storage: %w, last: %w", ctx.Err(), err)
 	}
 	if errors.Is(err, ErrUnknown) {
 		return err
 	}
-	return fmt.Errorf("%w, last: %w", w.doubt, err)
+	return fmt.Errorf("%w, last: %w", w.unknown, err)
 }
 
 // pause waits longer and longer, by chance so that racing callers part, and
@@ -153,134 +153,134 @@ func pause(ctx context.Context, try int) bool {
 
 // attempt looks the request up, decides if it is new, and commits.
 func (w *write) attempt(ctx context.Context) (proto.Message, error) {
-	t, err := w.think(ctx)
+	evaluated, err := w.evaluate(ctx)
 	switch {
-	case err == nil && t.known:
-		return t.answer, w.confirm(ctx, t.replicated)
+	case err == nil && evaluated.known:
+		return evaluated.answer, w.confirm(ctx, evaluated.replicated)
 	case err == nil:
-		rows, err := w.rows(t)
+		prepared, err := w.prepare(evaluated)
 		if err != nil {
 			return nil, err
 		}
-		return t.answer, w.commit(ctx, rows)
-	case w.doubt != nil && !t.known:
+		return evaluated.answer, w.commit(ctx, prepared)
+	case w.unknown != nil && !evaluated.known:
 		// The commit in doubt may still be under way, and then its answer counts
 		// and this error does not.
-		if open := w.settle(ctx); open != nil {
+		if open := w.resolveUnknown(ctx); open != nil {
 			return nil, open
 		}
 	}
 	return nil, err
 }
 
-// errErasedMeanwhile asks for another look.
-var errErasedMeanwhile = fmt.Errorf("%w: a client was erased meanwhile", ErrStale)
+// errErasedSinceSnapshot asks for another look.
+var errErasedSinceSnapshot = fmt.Errorf("%w: a client was erased meanwhile", ErrStale)
 
-// erasedMeanwhile reports, once, that a snapshot holds a client who is on the list
+// erasedSinceSnapshot reports, once, that a snapshot holds a client who is on the list
 // of erased ones: the erasure was committed after the snapshot was taken, perhaps by
 // this very request, and a fresh snapshot shows its answer.
-func (w *write) erasedMeanwhile(s *Snapshot) bool {
-	if !s.metErased || w.lookedAgain {
+func (w *write) erasedSinceSnapshot(s *Snapshot) bool {
+	if !s.foundErased || w.retriedAfterErasure {
 		return false
 	}
-	w.lookedAgain = true
+	w.retriedAfterErasure = true
 	return true
 }
 
-// thought is what came of looking at the database.
-type thought struct {
+// evaluation is what came of looking at the database.
+type evaluation struct {
 	answer  proto.Message
 	changes Changes
 	// known says that the request was answered before, and replicated that such
 	// answers count only when they have reached a standby.
 	known, replicated bool
-	sealing           sealing // what the changes are sealed with
+	sealer            sealer // what the changes are sealed with
 }
 
-// think runs in a snapshot. Nothing is locked meanwhile and nothing is held
+// evaluate runs in a snapshot. Nothing is locked meanwhile and nothing is held
 // afterwards.
-func (w *write) think(ctx context.Context) (thought, error) {
+func (w *write) evaluate(ctx context.Context) (evaluation, error) {
 	tx, err := w.db.begin(ctx, inChain(w.chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
-		return thought{}, err
+		return evaluation{}, err
 	}
 	defer tx.end()
-	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain, remember: true}
+	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain, keepOpened: true}
 	old, err := s.request(w.req.GetRequestId())
 	if err == nil {
 		answer, err := old.answerTo(s, w.req, w.blank())
 		if errors.Is(err, ErrNotFound) {
 			err = refusal{err}
 		}
-		return thought{answer: answer, known: true, replicated: old.Replicated}, err
+		return evaluation{answer: answer, known: true, replicated: old.Replicated}, err
 	}
 	if !errors.Is(err, ErrNotFound) {
-		return thought{}, err
+		return evaluation{}, err
 	}
 	answer, changes, err := w.decide(s)
 	if err == nil {
 		err = w.db.writable(changes)
 	}
-	if err != nil && w.erasedMeanwhile(s) {
-		return thought{}, errErasedMeanwhile
+	if err != nil && w.erasedSinceSnapshot(s) {
+		return evaluation{}, errErasedSinceSnapshot
 	}
 	if err != nil {
-		return thought{}, refusal{err}
+		return evaluation{}, refusal{err}
 	}
 	if changes.Refusal != nil {
 		answer = changes.Refusal
 	}
-	sealing, err := w.sealing(s, changes)
-	if err != nil && w.erasedMeanwhile(s) {
-		return thought{}, errErasedMeanwhile
+	sealer, err := w.newSealer(s, changes)
+	if err != nil && w.erasedSinceSnapshot(s) {
+		return evaluation{}, errErasedSinceSnapshot
 	}
-	return thought{answer: answer, changes: changes, sealing: sealing}, err
+	return evaluation{answer: answer, changes: changes, sealer: sealer}, err
 }
 
-// rows is a write made ready: everything is in bytes before a transaction is
+// preparedWrite is a write made ready: everything is in bytes before a transaction is
 // begun.
-type rows struct {
-	claim   claim
-	fresh   []wrappedKey // of new clients
-	erase   []string     // clients
-	open    int          // sessions of theirs that may be open
-	records []Record
-	marks   marks
-	changes Changes
+type preparedWrite struct {
+	claim       claim
+	fresh       []wrappedKey // of new clients
+	erase       []string     // clients
+	open        int          // sessions of theirs that may be open
+	records     []Record
+	clientIndex clientIndex
+	changes     Changes
 }
 
-// rows checks, marshals and seals what is to be written.
-func (w *write) rows(t thought) (rows, error) {
+// prepare checks, marshals and seals what is to be written.
+func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	claim, err := newClaim(w.chain, w.req, t.answer)
 	if err != nil {
-		return rows{}, err
+		return preparedWrite{}, err
 	}
-	if err := t.sealing.claim(&claim); err != nil {
-		return rows{}, err
+	if err := t.sealer.sealClaim(&claim); err != nil {
+		return preparedWrite{}, err
 	}
-	records, err := w.records(t.changes, w.req.GetRequestId(), t.sealing)
+	records, err := w.records(t.changes, w.req.GetRequestId(), t.sealer)
 	if err != nil {
-		return rows{}, err
+		return preparedWrite{}, err
 	}
 	claim.manifest = newManifest(claim, records)
-	marks, err := markAll(w.db.cfg.Keys, w.chain, records)
-	return rows{claim, t.sealing.fresh, t.sealing.erase, t.sealing.open, records, marks, t.changes}, err
+	index, err := clientIndexChanges(w.db.cfg.Keys, w.chain, records)
+	return preparedWrite{claim, t.sealer.fresh, t.sealer.erase, t.sealer.open, records, index, t.changes}, err
 }
 
 // records makes one list of the records and the entries, all of this chain, and
 // seals what is sealed.
-func (w *write) records(changes Changes, requestID string, sealing sealing) ([]Record, error) {
+func (w *write) records(changes Changes, requestID string, seal sealer) ([]Record, error) {
 	records := append([]Record(nil), changes.Records...)
 	for i := range records {
 		if records[i].covered && records[i].action != unchanged {
 			records[i].values = append([]sql.NullString{text(requestID)}, records[i].values...)
 		}
-		if err := sealing.record(&records[i]); err != nil {
+		if err := seal.sealRecord(&records[i]); err != nil {
 			return nil, err
 		}
 	}
 	for _, entry := range changes.Entries {
-		sealing.entry(entry)
+		seal.replaceCauseDigest(entry)
 		if err := keyDigests(w.db.cfg.Keys, w.chain, entry); err != nil {
 			return nil, err
 		}
@@ -299,7 +299,7 @@ func (w *write) records(changes Changes, requestID string, sealing sealing) ([]R
 
 // commit writes the rows in one transaction. The claim comes first: of racing
 // calls with one request id, one goes on and the others wait here for it.
-func (w *write) commit(ctx context.Context, rows rows) error {
+func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
 	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
 		return err
@@ -311,18 +311,18 @@ func (w *write) commit(ctx context.Context, rows rows) error {
 		}
 		return fmt.Errorf("%w: the database was restarted or replaced meanwhile", ErrStale)
 	}
-	if err := w.db.writable(rows.changes); err != nil {
+	if err := w.db.writable(prepared.changes); err != nil {
 		tx.end()
 		return err
 	}
-	if err = rows.claim.stake(ctx, tx); err == nil {
-		err = rows.keys(ctx, tx, w.chain)
+	if err = prepared.claim.insert(ctx, tx); err == nil {
+		err = prepared.writeKeys(ctx, tx, w.chain)
 	}
-	for rest := rows.records; err == nil && len(rest) > 0; {
+	for rest := prepared.records; err == nil && len(rest) > 0; {
 		rest, err = writeNext(ctx, tx, rest)
 	}
 	if err == nil {
-		err = rows.marks.write(ctx, tx, w.chain)
+		err = prepared.clientIndex.write(ctx, tx, w.chain)
 	}
 	if err == nil && ctx.Err() != nil {
 		err = ctx.Err()
@@ -353,9 +353,9 @@ func (w *write) confirm(ctx context.Context, replicated bool) error {
 	return tx.commit(ctx)
 }
 
-// settle finds out what became of a commit in doubt. It waits for it where the
+// resolveUnknown finds out what became of a commit in doubt. It waits for it where the
 // request id is claimed; nil means that it was not and will not be done.
-func (w *write) settle(ctx context.Context) error {
+func (w *write) resolveUnknown(ctx context.Context) error {
 	claim, err := newClaim(w.chain, w.req, nil)
 	if err != nil {
 		return err
@@ -365,7 +365,7 @@ func (w *write) settle(ctx context.Context) error {
 		return err
 	}
 	defer tx.end()
-	return explain(ctx, claim.stake(ctx, tx))
+	return explain(ctx, claim.insert(ctx, tx))
 }
 
 // writeNext writes the first record, with those that follow it and go into the

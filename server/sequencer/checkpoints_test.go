@@ -175,7 +175,7 @@ func TestTwoLogsDeparted(t *testing.T) {
 			t.Errorf("it can be written to before %s is accepted", chain)
 		}
 		e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: string(q.RolledBackFrom(chain))}
-		if err := storage.Note(t.Context(), b.db, chain, e); err != nil {
+		if err := storage.AppendEntries(t.Context(), b.db, chain, e); err != nil {
 			t.Fatal(err)
 		}
 		if err := q.CheckAccepted(t.Context()); err != nil {
@@ -216,7 +216,7 @@ func (b *bench) wantReadOnly(t *testing.T, q *Sequencer) {
 func accepts(t *testing.T, q *Sequencer, earlier string) {
 	t.Helper()
 	e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_RESTORED, RecordTime: timestamppb.Now(), EarlierCheckpoint: earlier}
-	if err := storage.Note(t.Context(), q.cfg.DB, "ebb", e); err != nil {
+	if err := storage.AppendEntries(t.Context(), q.cfg.DB, "ebb", e); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -105,7 +105,7 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 	}
 	found, err := compareLog(ctx, q.cfg.DB, set, h)
 	if err == nil && records {
-		err = compareRecords(ctx, q.cfg.DB, h.Chain, func(m storage.Misfit) {
+		err = compareRecords(ctx, q.cfg.DB, h.Chain, func(m storage.Mismatch) {
 			found.Records++
 			found.records = appendLimited(found.records, m.String())
 		})

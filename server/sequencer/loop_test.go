@@ -111,7 +111,7 @@ func (b *bench) write(t *testing.T, chain string, n int) {
 	t.Helper()
 	for range n {
 		e := &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: timestamppb.Now()}
-		if err := storage.Note(t.Context(), b.db, chain, e); err != nil {
+		if err := storage.AppendEntries(t.Context(), b.db, chain, e); err != nil {
 			t.Error(err)
 			return
 		}

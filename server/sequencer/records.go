@@ -39,45 +39,45 @@ func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey,
 	found.report(func(what string, count int64, attrs ...any) {
 		tell(fmt.Sprintf("%s: %d, such as %v", what, count, attrs))
 	})
-	return head.Size, compareRecords(ctx, db, chain, func(m storage.Misfit) { tell(m.String()) })
+	return head.Size, compareRecords(ctx, db, chain, func(m storage.Mismatch) { tell(m.String()) })
 }
 
 // compareRecords goes through what writes have stored, and through the records.
-func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func(storage.Misfit)) error {
+func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func(storage.Mismatch)) error {
 	_, covered, err := storage.NewestWrite(ctx, db)
 	if err != nil {
 		return err
 	}
-	err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+	err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Mismatch, int64, error) {
 		return storage.InspectWrites(s, after, inspectWindow)
 	})
 	if err == nil {
-		err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Misfit, int64, error) {
+		err = readWindows(ctx, db, chain, int64(0), tell, func(s *storage.Snapshot, after int64) ([]storage.Mismatch, int64, error) {
 			return storage.InspectSkipped(s, covered, after, inspectWindow)
 		})
 	}
 	for _, table := range storage.CoveredTables() {
 		if err == nil {
-			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Mismatch, [2]string, error) {
 				return storage.InspectRecords(s, table, after, inspectWindow)
 			})
 		}
 		if err == nil {
-			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Mismatch, [2]string, error) {
 				return storage.InspectBaseline(s, table, after, inspectWindow)
 			})
 		}
 	}
-	for _, table := range storage.EnteredTables() {
+	for _, table := range storage.AuditedTables() {
 		if err == nil {
-			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
-				return storage.InspectEntered(s, table, after, inspectWindow)
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Mismatch, [2]string, error) {
+				return storage.InspectAudited(s, table, after, inspectWindow)
 			})
 		}
 	}
-	for _, table := range storage.SearchedTables() {
+	for _, table := range storage.SearchableTables() {
 		if err == nil {
-			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Misfit, [2]string, error) {
+			err = readWindows(ctx, db, chain, [2]string{}, tell, func(s *storage.Snapshot, after [2]string) ([]storage.Mismatch, [2]string, error) {
 				return storage.InspectColumns(s, table, after, inspectWindow)
 			})
 		}
@@ -93,18 +93,18 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	if err != nil {
 		return err
 	}
-	return readWindows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Misfit, string, error) {
+	return readWindows(ctx, db, chain, "", tell, func(s *storage.Snapshot, after string) ([]storage.Mismatch, string, error) {
 		return storage.InspectErasures(s, erased, after, inspectWindow)
 	})
 }
 
 // readWindows looks at window after window, each in a snapshot of its own, until look
 // says with a zero value that there are no more.
-func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Misfit),
-	look func(*storage.Snapshot, K) ([]storage.Misfit, K, error)) error {
+func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Mismatch),
+	look func(*storage.Snapshot, K) ([]storage.Mismatch, K, error)) error {
 	var none K
 	for at := from; ; {
-		var found []storage.Misfit
+		var found []storage.Mismatch
 		err := storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
 			found, at, err = look(s, at)
 			return err
@@ -127,8 +127,8 @@ func (f *inspection) inspectCoverage(s *storage.Snapshot, body []byte) error {
 	if proto.Unmarshal(body, e) != nil {
 		return nil // what is no entry any more is found to be changed
 	}
-	misfits, err := storage.InspectCovering(s, e)
-	for _, m := range misfits {
+	mismatches, err := storage.InspectCovering(s, e)
+	for _, m := range mismatches {
 		f.Uncovered++
 		f.uncovered = appendLimited(f.uncovered, m.Record)
 	}

@@ -75,7 +75,7 @@ func (b logbook) note(ctx context.Context, chain string, entries ...*pb.AuditEnt
 	if b.db == nil {
 		return nil
 	}
-	return storage.Note(ctx, b.db, strings.TrimPrefix(chain, "chains/"), entries...)
+	return storage.AppendEntries(ctx, b.db, strings.TrimPrefix(chain, "chains/"), entries...)
 }
 
 // digest stands for a value on the log of a chain: 16 hex digits that nobody else

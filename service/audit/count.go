@@ -26,7 +26,7 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()
 	for said := ""; ; {
-		counted, err := storage.FoldTally(ctx, s.DB, countBatch)
+		counted, err := storage.UpdateCounters(ctx, s.DB, countBatch)
 		if err == nil {
 			err = storage.WriteWhatIfs(ctx, s.DB)
 		}

@@ -34,7 +34,7 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 		return err
 	}
 	audit := record.EntryContext(caller, nil, req.Name, s.Now())
-	if err := storage.Note(ctx, s.DB, record.Chain(req.Name), audit.HandedOut(req.Name)); err != nil {
+	if err := storage.AppendEntries(ctx, s.DB, record.Chain(req.Name), audit.HandedOut(req.Name)); err != nil {
 		return err
 	}
 	sum := sha256.New()

@@ -21,11 +21,11 @@ type account struct {
 	// stand is set when our uid has no name. PostgreSQL refuses to run as a
 	// user that it cannot look up, so its programs run in a user namespace in
 	// which our uid is this user's.
-	stand *standIn
+	mapped *mappedUser
 }
 
-// standIn is the named user that a nameless uid becomes in its namespace.
-type standIn struct{ uid, gid int }
+// mappedUser is the named user that a nameless uid becomes in its namespace.
+type mappedUser struct{ uid, gid int }
 
 // chooseAccount picks the user: our own, or when we are root (as whom
 // PostgreSQL refuses to run) the one asked for, else postgres, else nobody.
@@ -58,15 +58,15 @@ func ownAccount(asked string) (account, error) {
 		}
 		return account{name: me.Username, launcher: me.Username, uid: uid, gid: gid}, nil
 	}
-	stand, err := user.Lookup("nobody")
-	if err != nil || !canStandIn {
+	nobody, err := user.Lookup("nobody")
+	if err != nil || !canMapUser {
 		return account{}, fmt.Errorf("uid %d has no line in /etc/passwd, and PostgreSQL refuses to run without one", uid)
 	}
-	ids, err := numericIDs(stand)
+	ids, err := numericIDs(nobody)
 	if err != nil {
 		return account{}, err
 	}
-	a := account{name: stand.Username, launcher: stand.Username, uid: uid, gid: gid, stand: &ids}
+	a := account{name: nobody.Username, launcher: nobody.Username, uid: uid, gid: gid, mapped: &ids}
 	c, err := startChild(a.command("/", syscall.SIGKILL, "/bin/sh", "-c", ":"), nil)
 	if err == nil {
 		err = c.finish(context.Background(), "a user namespace")
@@ -106,16 +106,16 @@ func otherAccount(u *user.User) (account, error) {
 }
 
 // numericIDs returns the user's ids as numbers.
-func numericIDs(u *user.User) (standIn, error) {
+func numericIDs(u *user.User) (mappedUser, error) {
 	uid, err := strconv.Atoi(u.Uid)
 	if err != nil {
-		return standIn{}, fmt.Errorf("uid %q of user %s: %w", u.Uid, u.Username, err)
+		return mappedUser{}, fmt.Errorf("uid %q of user %s: %w", u.Uid, u.Username, err)
 	}
 	gid, err := strconv.Atoi(u.Gid)
 	if err != nil {
-		return standIn{}, fmt.Errorf("gid %q of user %s: %w", u.Gid, u.Username, err)
+		return mappedUser{}, fmt.Errorf("gid %q of user %s: %w", u.Gid, u.Username, err)
 	}
-	return standIn{uid: uid, gid: gid}, nil
+	return mappedUser{uid: uid, gid: gid}, nil
 }
 
 // command prepares a program to run as the account, in dir, in a process

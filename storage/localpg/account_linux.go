@@ -2,17 +2,17 @@ package localpg
 
 import "syscall"
 
-// canStandIn says whether a nameless uid can be given a name in a namespace.
-const canStandIn = true
+// canMapUser says whether a nameless uid can be given a name in a namespace.
+const canMapUser = true
 
 // attributes are the kernel's part of command: the user, the process group,
 // the signal on our death, and the namespace for a uid without a name.
 func (a account) attributes(onOurDeath syscall.Signal) *syscall.SysProcAttr {
 	attr := &syscall.SysProcAttr{Setpgid: true, Pdeathsig: onOurDeath, Credential: a.credential}
-	if a.stand != nil {
+	if a.mapped != nil {
 		attr.Cloneflags = syscall.CLONE_NEWUSER
-		attr.UidMappings = []syscall.SysProcIDMap{{ContainerID: a.stand.uid, HostID: a.uid, Size: 1}}
-		attr.GidMappings = []syscall.SysProcIDMap{{ContainerID: a.stand.gid, HostID: a.gid, Size: 1}}
+		attr.UidMappings = []syscall.SysProcIDMap{{ContainerID: a.mapped.uid, HostID: a.uid, Size: 1}}
+		attr.GidMappings = []syscall.SysProcIDMap{{ContainerID: a.mapped.gid, HostID: a.gid, Size: 1}}
 	}
 	return attr
 }

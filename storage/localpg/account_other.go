@@ -4,8 +4,8 @@ package localpg
 
 import "syscall"
 
-// canStandIn says whether a nameless uid can be given a name in a namespace.
-const canStandIn = false
+// canMapUser says whether a nameless uid can be given a name in a namespace.
+const canMapUser = false
 
 // attributes are the kernel's part of command. There is no signal on our
 // death here: a postgres that outlived us is ended by the next start.

@@ -76,13 +76,13 @@ func (c *child) failure(what string) error {
 }
 
 // endPostgres ends a postmaster: fast shutdown, then immediate, then by force.
-func endPostgres(p *os.Process, gone <-chan struct{}, patience time.Duration) {
+func endPostgres(p *os.Process, gone <-chan struct{}, waitTimeout time.Duration) {
 	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGQUIT, syscall.SIGKILL} {
 		p.Signal(sig)
 		select {
 		case <-gone:
 			return
-		case <-time.After(patience):
+		case <-time.After(waitTimeout):
 		}
 	}
 }

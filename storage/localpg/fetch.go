@@ -153,7 +153,7 @@ func advice(data int) string {
 
 // installAdvice is advice for a platform and the text of its os-release file.
 func installAdvice(goos, release string, data int) string {
-	wanted := fmt.Sprintf("PostgreSQL %d or newer", oldest)
+	wanted := fmt.Sprintf("PostgreSQL %d or newer", minVersion)
 	if data != 0 {
 		wanted = fmt.Sprintf("PostgreSQL %d, which made the data,", data)
 	}

@@ -20,7 +20,7 @@ func (l launch) ensureData(ctx context.Context) error {
 		return err
 	}
 	if major != 0 {
-		return l.programs.suit(major) // it may have come between the search and the lock
+		return l.programs.checkVersion(major) // it may have come between the search and the lock
 	}
 	temp := fmt.Sprintf("%s.init-%d", l.home.data, os.Getpid())
 	if err := os.Mkdir(temp, 0o700); err != nil {

@@ -43,7 +43,7 @@ func TestKeepsDataBetweenRuns(t *testing.T) {
 
 func TestDataIsMadeToLast(t *testing.T) {
 	t.Parallel()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	ctx, cancel := context.WithTimeout(t.Context(), waitTimeout)
 	defer cancel()
 	c, err := localpg.Start(ctx, localpg.Config{Dir: publicDir(t) + "/d"})
 	if err != nil {

@@ -20,8 +20,8 @@ import (
 	_ "github.com/lib/pq"
 )
 
-// patience is how long a condition may take before a test gives up.
-const patience = time.Minute
+// waitTimeout is how long a condition may take before a test gives up.
+const waitTimeout = time.Minute
 
 // TestMain lets the test binary stand for other processes: an owner of a
 // cluster, to be killed, and a local user who has no business with it.
@@ -188,7 +188,7 @@ func start(t *testing.T, cfg localpg.Config) *localpg.Cluster {
 		cfg.Log = t.Output()
 	}
 	cfg.Unsafe = true
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	ctx, cancel := context.WithTimeout(t.Context(), waitTimeout)
 	defer cancel()
 	c, err := localpg.Start(ctx, cfg)
 	if err != nil {
@@ -209,7 +209,7 @@ func stop(t *testing.T, c *localpg.Cluster) {
 // refuse expects that the cluster does not start, for the given reason.
 func refuse(t *testing.T, cfg localpg.Config, reasons ...string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	ctx, cancel := context.WithTimeout(t.Context(), waitTimeout)
 	defer cancel()
 	c, err := localpg.Start(ctx, cfg)
 	if err == nil {
@@ -280,7 +280,7 @@ func until(t *testing.T, what string, holds func() bool) {
 	t.Helper()
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
-	deadline := time.After(patience)
+	deadline := time.After(waitTimeout)
 	for !holds() {
 		select {
 		case <-tick.C:
@@ -295,7 +295,7 @@ func await(t *testing.T, what string, done <-chan struct{}) {
 	t.Helper()
 	select {
 	case <-done:
-	case <-time.After(patience):
+	case <-time.After(waitTimeout):
 		t.Fatalf("gave up waiting until %s", what)
 	}
 }

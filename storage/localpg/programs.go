@@ -16,8 +16,8 @@ import (
 	"time"
 )
 
-// oldest is the first PostgreSQL that this program works with.
-const oldest = 14
+// minVersion is the first PostgreSQL that this program works with.
+const minVersion = 14
 
 // programs is one installation of PostgreSQL.
 type programs struct {
@@ -29,10 +29,10 @@ type programs struct {
 func (p programs) postgres() string { return filepath.Join(p.dir, "postgres") }
 func (p programs) initdb() string   { return filepath.Join(p.dir, "initdb") }
 
-// suit fails unless the programs can run data of the major version (0: none).
-func (p programs) suit(data int) error {
-	if p.major < oldest {
-		return fmt.Errorf("PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, oldest)
+// checkVersion fails unless the programs can run data of the major version (0: none).
+func (p programs) checkVersion(data int) error {
+	if p.major < minVersion {
+		return fmt.Errorf("PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, minVersion)
 	}
 	if data != 0 && data != p.major {
 		return fmt.Errorf("the data was made by PostgreSQL %d, and %s is PostgreSQL %s: nothing was touched; install PostgreSQL %d, or dump and restore", data, p.dir, p.version, data)
@@ -53,9 +53,9 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 		if err != nil {
 			return programs{}, fmt.Errorf("PostgreSQL programs in %s: %w", dir, err)
 		}
-		return p, p.suit(data)
+		return p, p.checkVersion(data)
 	}
-	p, unsuited := firstSuited(ctx, who, installed(ctx, "/"), data)
+	p, unsuited := firstSuitable(ctx, who, installed(ctx, "/"), data)
 	if unsuited == nil {
 		return p, nil
 	}
@@ -69,15 +69,15 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 // errNone is that no directory held programs that run.
 var errNone = errors.New("no PostgreSQL programs")
 
-// firstSuited returns the first programs that can run the data.
-func firstSuited(ctx context.Context, who account, dirs []string, data int) (programs, error) {
+// firstSuitable returns the first programs that can run the data.
+func firstSuitable(ctx context.Context, who account, dirs []string, data int) (programs, error) {
 	reason := errNone
 	for _, dir := range dirs {
 		p, err := inspect(ctx, who, dir)
 		if err != nil {
 			continue
 		}
-		if err := p.suit(data); err == nil {
+		if err := p.checkVersion(data); err == nil {
 			return p, nil
 		} else if reason == errNone {
 			reason = err

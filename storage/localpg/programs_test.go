@@ -140,14 +140,14 @@ func TestDataDecideTheVersion(t *testing.T) {
 		dirs = append(dirs, fakePrograms(t, base+"/"+version, version))
 	}
 	for data, want := range map[int]string{0: "17.1", 14: "14.2", 16: "16.5", 17: "17.1"} {
-		if p, err := firstSuited(t.Context(), someone(t), dirs, data); err != nil || p.version != want {
+		if p, err := firstSuitable(t.Context(), someone(t), dirs, data); err != nil || p.version != want {
 			t.Errorf("for data of %d: %s (%v), want %s", data, p.version, err, want)
 		}
 	}
-	if p, err := firstSuited(t.Context(), someone(t), dirs, 15); err == nil {
+	if p, err := firstSuitable(t.Context(), someone(t), dirs, 15); err == nil {
 		t.Errorf("for data of 15: %s", p.version)
 	}
-	if _, err := firstSuited(t.Context(), someone(t), dirs[:1], 0); err != errNone {
+	if _, err := firstSuitable(t.Context(), someone(t), dirs[:1], 0); err != errNone {
 		t.Errorf("with nothing there: %v", err)
 	}
 }

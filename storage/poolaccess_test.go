@@ -54,12 +54,12 @@ func bad(ctx context.Context, db *DB) {
 	}
 }
 
-// mayAsk is what a pool and a connection may be asked for.
-var mayAsk = []string{"BeginTx", "BeginTxx", "Close", "Connx", "Raw", "SetMaxIdleConns", "SetMaxOpenConns", "Stats"}
+// allowedPoolMethods is what a pool and a connection may be asked for.
+var allowedPoolMethods = []string{"BeginTx", "BeginTxx", "Close", "Connx", "Raw", "SetMaxIdleConns", "SetMaxOpenConns", "Stats"}
 
-// mayHold is who may be handed a pool: the library that migrates runs each
+// allowedConstructors is who may be handed a pool: the library that migrates runs each
 // migration in a transaction.
-var mayHold = []string{"sqlx.NewDb", "goose.NewProvider"}
+var allowedConstructors = []string{"sqlx.NewDb", "goose.NewProvider"}
 
 // askedOfPool type-checks the package, with one more file if given, and lists
 // what is asked of a pool, a connection or a statement that is not a
@@ -84,7 +84,7 @@ func askedOfPool(t *testing.T, more string) []string {
 		}
 		if sel, ok := call.Fun.(*ast.SelectorExpr); ok {
 			if s := info.Selections[sel]; s != nil && s.Kind() == types.MethodVal {
-				if typ := poolType(s.Recv()); typ != "" && !slices.Contains(mayAsk, sel.Sel.Name) {
+				if typ := poolType(s.Recv()); typ != "" && !slices.Contains(allowedPoolMethods, sel.Sel.Name) {
 					report(call, "%s of %s", sel.Sel.Name, typ)
 				}
 				return true
@@ -92,7 +92,7 @@ func askedOfPool(t *testing.T, more string) []string {
 		}
 		for _, arg := range call.Args {
 			typ := poolType(info.Types[arg].Type)
-			if to := outsider(info, call.Fun); typ != "" && to != "" && !slices.Contains(mayHold, to) {
+			if to := outsider(info, call.Fun); typ != "" && to != "" && !slices.Contains(allowedConstructors, to) {
 				report(call, "a %s handed to %s", typ, to)
 			}
 		}

@@ -7,17 +7,17 @@ import (
 	"sync"
 )
 
-// press makes records smaller before they are sealed: what is sealed the
+// compressor makes records smaller before they are sealed: what is sealed the
 // database cannot compress any more, and would write twice as much of. It keeps
 // the makings of one record for the next.
-type press struct{ writers, readers sync.Pool }
+type compressor struct{ writers, readers sync.Pool }
 
-// worthPressing is from how many bytes on it is done.
-const worthPressing = 512
+// minCompressed is from how many bytes on it is done.
+const minCompressed = 512
 
-// newPress makes a press.
-func newPress() *press {
-	return &press{
+// newCompressor makes a compressor.
+func newCompressor() *compressor {
+	return &compressor{
 		writers: sync.Pool{New: func() any {
 			w, _ := flate.NewWriter(io.Discard, flate.BestSpeed) // fails for other levels only
 			return w
@@ -26,9 +26,9 @@ func newPress() *press {
 	}
 }
 
-// deflate makes bytes smaller; it reports false where that does not come off.
-func (p *press) deflate(plain []byte) ([]byte, bool) {
-	if len(plain) < worthPressing {
+// compress makes bytes smaller; it reports false where that does not come off.
+func (p *compressor) compress(plain []byte) ([]byte, bool) {
+	if len(plain) < minCompressed {
 		return plain, false
 	}
 	w := p.writers.Get().(*flate.Writer)
@@ -41,8 +41,8 @@ func (p *press) deflate(plain []byte) ([]byte, bool) {
 	return out.Bytes(), out.Len() < len(plain)
 }
 
-// inflate undoes it.
-func (p *press) inflate(small []byte) ([]byte, error) {
+// decompress undoes it.
+func (p *compressor) decompress(small []byte) ([]byte, error) {
 	r := p.readers.Get().(io.ReadCloser)
 	defer p.readers.Put(r)
 	if err := r.(flate.Resetter).Reset(bytes.NewReader(small), nil); err != nil {

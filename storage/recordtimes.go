@@ -5,18 +5,18 @@ import (
 	"time"
 )
 
-// recorded is the time within which whatever a filter lets through was recorded;
+// timeRange is the time within which whatever a filter lets through was recorded;
 // a nil end is open.
-type recorded struct{ from, to *time.Time }
+type timeRange struct{ from, to *time.Time }
 
-// recorded is that time, as far as the filter says it plainly.
-func (f EntryFilter) recorded() recorded {
+// recordTimes is that time, as far as the filter says it plainly.
+func (f EntryFilter) recordTimes() timeRange {
 	at, isTime := f.Value.(time.Time)
 	switch {
 	case f.Op == "AND":
-		var all recorded
+		var all timeRange
 		for _, part := range f.Of {
-			r := part.recorded()
+			r := part.recordTimes()
 			if r.from != nil && (all.from == nil || r.from.After(*all.from)) {
 				all.from = r.from
 			}
@@ -27,13 +27,13 @@ func (f EntryFilter) recorded() recorded {
 		return all
 	case f.Field != "record_time" || !isTime:
 	case f.Op == ">=", f.Op == ">":
-		return recorded{from: &at}
+		return timeRange{from: &at}
 	case f.Op == "<=", f.Op == "<":
-		return recorded{to: &at}
+		return timeRange{to: &at}
 	case f.Op == "=":
-		return recorded{&at, &at}
+		return timeRange{&at, &at}
 	}
-	return recorded{}
+	return timeRange{}
 }
 
 // where writes where on the log entries of that time are, to be added to a
@@ -41,7 +41,7 @@ func (f EntryFilter) recorded() recorded {
 // times would not tell. It is known of each day which positions its entries have,
 // and what is not known yet waits to be counted. (Each bound is a query of its own,
 // or the walls would let no index serve it.)
-func (r recorded) where(args *[]any) (where string) {
+func (r timeRange) where(args *[]any) (where string) {
 	day := func(at time.Time) string {
 		*args = append(*args, at.UTC().Format(time.DateOnly))
 		return fmt.Sprintf("$%d::date", len(*args))

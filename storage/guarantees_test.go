@@ -200,21 +200,21 @@ func TestFrozenServer(t *testing.T) {
 	const never = time.Hour // what must not be waited for
 	for name, c := range map[string]struct {
 		stage string
-		// deadline is the caller's, and patience the read timeout.
-		deadline, patience time.Duration
-		want               []error
+		// deadline is the caller's, and readTimeout the read timeout.
+		deadline, readTimeout time.Duration
+		want                  []error
 	}{
-		"before, patience ends":     {"before", never, time.Second, []error{storage.ErrUnavailable}},
-		"before, time is up":        {"before", 200 * time.Millisecond, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
-		"thinking, time is up":      {"thinking", 2 * time.Second, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
-		"committing, patience ends": {"committing", 4 * time.Second, time.Second, []error{storage.ErrUnknown}},
-		"committing, time is up":    {"committing", 2 * time.Second, never, []error{storage.ErrUnknown}},
+		"before, readTimeout ends":     {"before", never, time.Second, []error{storage.ErrUnavailable}},
+		"before, time is up":           {"before", 200 * time.Millisecond, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
+		"thinking, time is up":         {"thinking", 2 * time.Second, never, []error{context.DeadlineExceeded, storage.ErrUnavailable}},
+		"committing, readTimeout ends": {"committing", 4 * time.Second, time.Second, []error{storage.ErrUnknown}},
+		"committing, time is up":       {"committing", 2 * time.Second, never, []error{storage.ErrUnknown}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			d := storagetest.NewDurable(t)
 			w := &wire{}
-			db := w.open(t, d, storage.Config{ReadTimeout: c.patience, MaxConns: 4})
+			db := w.open(t, d, storage.Config{ReadTimeout: c.readTimeout, MaxConns: 4})
 			admin := d.SQL(t, "postgres")
 			pool := d.SQL(t, localpg.Superuser)
 			var once sync.Once

@@ -8,7 +8,7 @@ import (
 	"github.com/lib/pq"
 )
 
-// FoldTally takes up to limit facts from the queue of what is to be counted, adds
+// UpdateCounters takes up to limit facts from the queue of what is to be counted, adds
 // them to the counters of their chains, and returns how many there were. It is
 // one transaction: a fact is counted when it has left the queue, and only then,
 // whenever a server dies. While another server is at it, or nothing may be
@@ -16,11 +16,11 @@ import (
 //
 // Facts need no order: the counters are worked out from all that is known of a
 // decision, before and after, and changed by the difference.
-func FoldTally(ctx context.Context, db *DB, limit int) (int, error) {
+func UpdateCounters(ctx context.Context, db *DB, limit int) (int, error) {
 	if db.Writable() != nil {
 		return 0, nil
 	}
-	waiting, err := tallyWaits(ctx, db)
+	waiting, err := hasUncounted(ctx, db)
 	if err != nil || !waiting {
 		return 0, err
 	}
@@ -34,14 +34,14 @@ func FoldTally(ctx context.Context, db *DB, limit int) (int, error) {
 		if err != nil {
 			return err
 		}
-		folded, err = fold(ctx, tx, limit)
+		folded, err = countBatch(ctx, tx, limit)
 		return err
 	})
 	return folded, err
 }
 
-// tallyWaits looks whether there is anything to count, at the cost of a read.
-func tallyWaits(ctx context.Context, db *DB) (bool, error) {
+// hasUncounted looks whether there is anything to count, at the cost of a read.
+func hasUncounted(ctx context.Context, db *DB) (bool, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return false, err
@@ -52,9 +52,9 @@ func tallyWaits(ctx context.Context, db *DB) (bool, error) {
 	return waiting, explain(ctx, err)
 }
 
-// fold counts a batch. The order in which facts are taken keeps a decision
+// countBatch counts a batch. The order in which facts are taken keeps a decision
 // before what came of it, but nothing depends on that.
-func fold(ctx context.Context, tx *transaction, limit int) (int, error) {
+func countBatch(ctx context.Context, tx *transaction, limit int) (int, error) {
 	var facts []fact
 	err := tx.SelectContext(ctx, &facts, `delete from tally_queue where position = any (array(
 			select position from tally_queue order by position limit $1))
@@ -69,7 +69,7 @@ func fold(ctx context.Context, tx *transaction, limit int) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	after, changes := tally(facts, before)
+	after, changes := countFacts(facts, before)
 	if err := writeCases(ctx, tx, after); err != nil {
 		return 0, err
 	}

@@ -52,9 +52,9 @@ func (noKeys) Mark(string, string) ([]byte, error) { return nil, errNoKeys }
 
 // clientKey is the key of one client.
 type clientKey struct {
-	box   cipher.AEAD
-	mac   []byte // for digests that nobody else can make
-	press *press
+	aead       cipher.AEAD
+	mac        []byte // for digests that nobody else can make
+	compressor *compressor
 }
 
 // keySize is the length of a client's key, in bytes.
@@ -62,12 +62,12 @@ const keySize = 32
 
 // newClientKey makes a client's key from its secret.
 func (db *DB) newClientKey(secret []byte) (*clientKey, error) {
-	box, err := keyring.Box(secret)
+	aead, err := keyring.Box(secret)
 	if err != nil {
 		return nil, err
 	}
 	mac, err := hkdf.Key(sha256.New, secret, nil, "alkalog digest", sha256.Size)
-	return &clientKey{box, mac, db.press}, err
+	return &clientKey{aead, mac, db.compressor}, err
 }
 
 // wrapContext ties a wrapped key to its client.
@@ -108,19 +108,19 @@ const (
 	sealedSmaller = 2 // deflated (RFC 1951, 1996) before
 )
 
-// place is where sealed bytes stand, and how they are. They cannot be opened
+// additionalData is where sealed bytes stand, and how they are. They cannot be opened
 // anywhere else.
-func place(how byte, table string, at key) []byte {
-	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + how)), table, at.chain, at.parent, at.id}, "\x00"))
+func additionalData(format byte, table string, at key) []byte {
+	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + format)), table, at.chain, at.parent, at.id}, "\x00"))
 }
 
 // seal seals bytes for a place.
 func (k *clientKey) seal(table string, at key, plain []byte) []byte {
-	how := byte(sealed)
-	if small, smaller := k.press.deflate(plain); smaller {
-		how, plain = sealedSmaller, small
+	format := byte(sealed)
+	if small, smaller := k.compressor.compress(plain); smaller {
+		format, plain = sealedSmaller, small
 	}
-	return k.box.Seal([]byte{how}, nil, plain, place(how, table, at))
+	return k.aead.Seal([]byte{format}, nil, plain, additionalData(format, table, at))
 }
 
 // open opens what was sealed for a place.
@@ -128,12 +128,12 @@ func (k *clientKey) open(table string, at key, body []byte) ([]byte, error) {
 	if len(body) == 0 || body[0] != sealed && body[0] != sealedSmaller {
 		return nil, fmt.Errorf("%w: a row of %s", ErrSealed, table)
 	}
-	plain, err := k.box.Open(nil, nil, body[1:], place(body[0], table, at))
+	plain, err := k.aead.Open(nil, nil, body[1:], additionalData(body[0], table, at))
 	if err != nil {
 		return nil, fmt.Errorf("%w: a row of %s was changed, or is not where it was written", ErrSealed, table)
 	}
 	if body[0] == sealedSmaller {
-		return k.press.inflate(plain)
+		return k.compressor.decompress(plain)
 	}
 	return plain, nil
 }
@@ -179,24 +179,24 @@ func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
 		return nil, err
 	}
 	plain, err := k.open(table, key{chain: s.chain, parent: r.Parent, id: r.ID}, r.Body)
-	if err == nil && s.remember {
-		s.opened = append(s.opened, opening{plain, r.Body})
+	if err == nil && s.keepOpened {
+		s.opened = append(s.opened, openedRecord{plain, r.Body})
 	}
 	return plain, err
 }
 
-// opening is a record as it is and as it is stored.
-type opening struct{ plain, sealed []byte }
+// openedRecord is a record as it is and as it is stored.
+type openedRecord struct{ plain, sealed []byte }
 
-// mostKeys bounds the keys that a snapshot keeps at hand, while it goes through
+// maxCachedKeys bounds the keys that a snapshot keeps at hand, while it goes through
 // the records of all clients.
-const mostKeys = 1000
+const maxCachedKeys = 1000
 
 // clientKey opens a client's key once a snapshot. That of an erased client, which
 // somebody has put back, is not used: the client is not found.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if s.tx.db.erased.has(s.chain, w.Client) {
-		s.metErased = true
+		s.foundErased = true
 		return nil, errErased(w.Client)
 	}
 	if key, known := s.keys[w.Client]; known {
@@ -206,16 +206,16 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.keys == nil || len(s.keys) == mostKeys && !s.remember {
+	if s.keys == nil || len(s.keys) == maxCachedKeys && !s.keepOpened {
 		s.keys = map[string]*clientKey{}
 	}
 	s.keys[w.Client] = key
 	return key, nil
 }
 
-// openAll opens rows of one client's, or, with an empty client, of those that the
+// openRows opens rows of one client's, or, with an empty client, of those that the
 // rows belong to. Those of erased clients are left out.
-func openAll[M proto.Message](s *Snapshot, table, client string, rows []sealedRow) ([]M, error) {
+func openRows[M proto.Message](s *Snapshot, table, client string, rows []sealedRow) ([]M, error) {
 	messages := make([]M, 0, len(rows))
 	for _, r := range rows {
 		of := client

@@ -14,25 +14,25 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Misfit is a record that does not fit what the log covers.
-type Misfit struct {
+// Mismatch is a record that does not fit what the log covers.
+type Mismatch struct {
 	// Record is the table and the key, such as "decisions CLIENT/ID".
 	Record string
 	// What says what is wrong.
 	What string
 }
 
-// misfit makes one.
-func misfit(table, parent, id, what string) Misfit {
+// newMismatch names the record by its table and ID.
+func newMismatch(table, parent, id, what string) Mismatch {
 	if parent != "" {
 		id = parent + "/" + id
 	}
-	return Misfit{Record: table + " " + id, What: what}
+	return Mismatch{Record: table + " " + id, What: what}
 }
 
 // InspectCovering checks that the manifests, or the baseline, of an entry are what
 // the entry covers. Entries of other kinds cover nothing.
-func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Misfit, error) {
+func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Mismatch, error) {
 	at, err := parseName(e.GetName())
 	if err != nil {
 		return nil, nil // whoever looks at entries tells of it
@@ -64,7 +64,7 @@ func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Misfit, error) {
 	case err != nil && !errors.Is(err, errManifest):
 		return nil, err
 	case err != nil || !bytes.Equal(covered.Digest, e.GetCoveredDigest()):
-		return []Misfit{misfit("entry", "", at.id, fmt.Sprintf("what it covers was changed: %d records of %d writes are there, and it was made for %d of %d",
+		return []Mismatch{newMismatch("entry", "", at.id, fmt.Sprintf("what it covers was changed: %d records of %d writes are there, and it was made for %d of %d",
 			covered.Records, covered.Writes, e.GetCoveredRecords(), e.GetCoveredWrites()))}, nil
 	}
 	return nil, nil
@@ -74,7 +74,7 @@ func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Misfit, error) {
 // entry is one of coverage, the request is there unless its time has come, and so
 // is every record, as the write or a later one has stored it. It returns the
 // position that it has got to, and 0 when there are no more.
-func InspectWrites(s *Snapshot, after int64, window int) ([]Misfit, int64, error) {
+func InspectWrites(s *Snapshot, after int64, window int) ([]Mismatch, int64, error) {
 	var writes []inspectedWrite
 	err := s.all(&writes, `select w.id, w.position, w.entry, w.manifest, w.claim_time > clock_timestamp() - interval '1 day' as fresh, e.body as covering,
 			sha256(sha256(r.request) || sha256(r.answer) || case when r.refused then '\x01'::bytea else '\x00'::bytea end) as request
@@ -84,15 +84,15 @@ func InspectWrites(s *Snapshot, after int64, window int) ([]Misfit, int64, error
 	if err != nil || len(writes) == 0 {
 		return nil, 0, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	byTable := map[string][]expected{}
 	for _, w := range writes {
 		request, items, err := readManifest(w.Manifest)
 		if err != nil {
-			found = append(found, misfit("requests", "", w.ID, "its manifest was changed"))
+			found = append(found, newMismatch("requests", "", w.ID, "its manifest was changed"))
 			continue
 		}
-		found = append(found, w.misfits(request)...)
+		found = append(found, w.mismatches(request)...)
 		for _, i := range items {
 			byTable[i.table] = append(byTable[i.table], expected{i, w.ID, w.Position})
 		}
@@ -112,7 +112,7 @@ func InspectWrites(s *Snapshot, after int64, window int) ([]Misfit, int64, error
 // NewestWrite gave it before the snapshot was taken. Somebody who moves that
 // position forward keeps the leader from ever covering them. It returns the position
 // that it has got to, and 0 when there are no more.
-func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Misfit, int64, error) {
+func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Mismatch, int64, error) {
 	var rows []struct {
 		ID       string
 		Position int64
@@ -123,9 +123,9 @@ func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Misfit, in
 	if err != nil || len(rows) == 0 {
 		return nil, 0, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, r := range rows {
-		found = append(found, misfit("requests", "", r.ID, fmt.Sprintf("its write at position %d was skipped: no entry covers it, though writes up to %d are said to be covered", r.Position, covered)))
+		found = append(found, newMismatch("requests", "", r.ID, fmt.Sprintf("its write at position %d was skipped: no entry covers it, though writes up to %d are said to be covered", r.Position, covered)))
 	}
 	return found, rows[len(rows)-1].Position, nil
 }
@@ -140,17 +140,17 @@ type inspectedWrite struct {
 	Request   []byte // digest of the request; nil: it is not there
 }
 
-// misfits checks the entry and the request.
-func (w inspectedWrite) misfits(request [sha256.Size]byte) (found []Misfit) {
+// mismatches checks the entry and the request.
+func (w inspectedWrite) mismatches(request [sha256.Size]byte) (found []Mismatch) {
 	entry := &pb.AuditEntry{}
 	if err := proto.Unmarshal(w.Covering, entry); w.Covering == nil || err != nil || entry.Kind != pb.EntryKind_ENTRY_KIND_COVERAGE {
-		found = append(found, misfit("requests", "", w.ID, "the entry that covers its write is not there"))
+		found = append(found, newMismatch("requests", "", w.ID, "the entry that covers its write is not there"))
 	}
 	switch {
 	case w.Request == nil && w.Fresh:
-		found = append(found, misfit("requests", "", w.ID, "the request and its answer were deleted within a day"))
+		found = append(found, newMismatch("requests", "", w.ID, "the request and its answer were deleted within a day"))
 	case w.Request != nil && !bytes.Equal(w.Request, request[:]):
-		found = append(found, misfit("requests", "", w.ID, "the request or its answer was changed"))
+		found = append(found, newMismatch("requests", "", w.ID, "the request or its answer was changed"))
 	}
 	return found
 }
@@ -164,7 +164,7 @@ type expected struct {
 
 // inspectExpected checks that records of a table are there, and not older than the
 // write. How they are is for InspectRecords.
-func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Misfit, error) {
+func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Mismatch, error) {
 	if len(all) == 0 {
 		return nil, nil
 	}
@@ -185,13 +185,13 @@ func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Misfit, erro
 	if err != nil {
 		return nil, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for i, e := range all {
 		switch row := rows[i]; {
 		case !row.There:
-			found = append(found, misfit(t.name, e.parent, e.id, "the record was deleted; request "+e.write+" had stored it"))
+			found = append(found, newMismatch(t.name, e.parent, e.id, "the record was deleted; request "+e.write+" had stored it"))
 		case row.Write != e.write && row.Position < e.position:
-			found = append(found, misfit(t.name, e.parent, e.id, "the record was put back to what it was before request "+e.write))
+			found = append(found, newMismatch(t.name, e.parent, e.id, "the record was put back to what it was before request "+e.write))
 		}
 	}
 	return found, nil
@@ -216,7 +216,7 @@ type storedRecord struct {
 // keys: each is as the write that it names has stored it, or as the baseline has
 // it. It returns the key that it has got to, and an empty one when there are no
 // more.
-func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
+func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	if !slices.ContainsFunc(coveredTables, func(t *statements) bool { return t.name == table }) {
 		return nil, after, fmt.Errorf("storage: no covered table %q", table)
 	}
@@ -234,7 +234,7 @@ func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]M
 	if err != nil {
 		return nil, after, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, r := range rows {
 		digests := manifests[r.Write][item{table: table, parent: r.Parent, id: r.ID}]
 		if r.Write == "" {
@@ -242,9 +242,9 @@ func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]M
 		}
 		switch {
 		case len(digests) == 0:
-			found = append(found, misfit(table, r.Parent, r.ID, "the record was slipped in: no write has stored it"))
+			found = append(found, newMismatch(table, r.Parent, r.ID, "the record was slipped in: no write has stored it"))
 		case !slices.ContainsFunc(digests, func(d []byte) bool { return bytes.Equal(d, r.Digest) }):
-			found = append(found, misfit(table, r.Parent, r.ID, "the record was changed: it is not what was stored"+ofWrite(r.Write)))
+			found = append(found, newMismatch(table, r.Parent, r.ID, "the record was changed: it is not what was stored"+ofWrite(r.Write)))
 		}
 	}
 	last := rows[len(rows)-1]
@@ -320,7 +320,7 @@ func readBaseline(s *Snapshot, table string, rows []storedRecord) (map[[2]string
 // InspectBaseline checks that the records of the baseline of a table are still
 // there, those behind a key. It returns the key that it has got to, and an empty
 // one when there are no more.
-func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]Misfit, [2]string, error) {
+func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	var rows []struct {
 		Parent, ID string
 		There      bool
@@ -331,10 +331,10 @@ func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]
 	if err != nil || len(rows) == 0 {
 		return nil, [2]string{}, err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, r := range rows {
 		if !r.There {
-			found = append(found, misfit(table, r.Parent, r.ID, "the record was deleted; it was there when coverage began"))
+			found = append(found, newMismatch(table, r.Parent, r.ID, "the record was deleted; it was there when coverage began"))
 		}
 	}
 	last := rows[len(rows)-1]
@@ -345,7 +345,7 @@ func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]
 // key was erased by an entry, and one who was erased has none. Erased are the
 // resource names that Erasures has read before; entries that came since are found
 // by their columns, and count by their bodies.
-func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]Misfit, string, error) {
+func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]Mismatch, string, error) {
 	var rows []struct {
 		ID     string
 		Keyed  bool
@@ -357,20 +357,20 @@ func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]
 	if err != nil || len(rows) == 0 {
 		return nil, "", err
 	}
-	var found []Misfit
+	var found []Mismatch
 	for _, r := range rows {
 		name := strings.Join([]string{"chains", s.chain, "clients", r.ID}, "/")
 		_, known := slices.BinarySearch(erased, name)
 		known = known || slices.Contains(erasedBy(r.Bodies), name)
 		switch {
 		case !r.Keyed && !known:
-			found = append(found, misfit("client_keys", "", r.ID, "the key of the client was deleted, and no entry says that the client was erased"))
+			found = append(found, newMismatch("client_keys", "", r.ID, "the key of the client was deleted, and no entry says that the client was erased"))
 		case r.Keyed && known:
-			found = append(found, misfit("client_keys", "", r.ID, "the client was erased and has a key again"))
+			found = append(found, newMismatch("client_keys", "", r.ID, "the client was erased and has a key again"))
 		}
 	}
 	return found, rows[len(rows)-1].ID, nil
 }
 
-// String is the misfit in one line.
-func (m Misfit) String() string { return strings.Join([]string{m.Record, m.What}, ": ") }
+// String is the mismatch in one line.
+func (m Mismatch) String() string { return strings.Join([]string{m.Record, m.What}, ": ") }

@@ -6,27 +6,27 @@ import (
 	"strings"
 )
 
-// WallsError says that the database does not keep the chains apart as this
+// IsolationError says that the database does not keep the chains apart as this
 // program relies on, or would not keep this program to it.
-type WallsError struct {
+type IsolationError struct {
 	// Gaps says what is wrong, in plain words.
 	Gaps []string
 }
 
 // Error says what is wrong and which command mends most of it.
-func (e *WallsError) Error() string {
+func (e *IsolationError) Error() string {
 	return "storage: the database does not keep the chains apart: " + strings.Join(e.Gaps, "; ") +
 		": run `server migrate` and connect as " + RoleServer
 }
 
 // Unwrap makes it an ErrUnavailable.
-func (e *WallsError) Unwrap() error { return ErrUnavailable }
+func (e *IsolationError) Unwrap() error { return ErrUnavailable }
 
-// gapsQuery looks for everything by which a chain's rows could be reached from
+// isolationGapsQuery looks for everything by which a chain's rows could be reached from
 // another: a table without its wall, a policy or a view that we do not know, a
 // function with its owner's rights, a role that steps over walls; and triggers that
 // a temporary table could mislead.
-const gapsQuery = `with me as (
+const isolationGapsQuery = `with me as (
 	select rolname, oid, rolsuper, rolbypassrls from pg_roles where rolname in (session_user, current_user)
 ), tables as (
 	select c.oid, c.relname, c.relowner, c.relrowsecurity and c.relforcerowsecurity as walled from pg_class c
@@ -53,15 +53,15 @@ union all select 'function ' || proname || ' runs with the rights of its owner' 
 union all select 'trigger function ' || proname || ' may find tables of other schemas' from pg_proc where pronamespace = 'alkalog'::regnamespace
 	and prorettype = 'trigger'::regtype and not coalesce(proconfig, '{}') @> array['search_path=alkalog, pg_temp']`
 
-// checkWalls answers with a *WallsError unless the walls between chains are
+// checkIsolation answers with a *IsolationError unless the walls between chains are
 // there, and stand in this program's way too.
-func checkWalls(ctx context.Context, tx *transaction) error {
+func checkIsolation(ctx context.Context, tx *transaction) error {
 	var gaps []string
-	if err := tx.SelectContext(ctx, &gaps, gapsQuery); err != nil {
+	if err := tx.SelectContext(ctx, &gaps, isolationGapsQuery); err != nil {
 		return fmt.Errorf("storage: walls between chains: %w", explain(ctx, err))
 	}
 	if len(gaps) > 0 {
-		return &WallsError{Gaps: gaps}
+		return &IsolationError{Gaps: gaps}
 	}
 	return nil
 }

@@ -25,7 +25,7 @@ import (
 func foldAll(t testing.TB, db *storage.DB, atATime int) (folded int) {
 	t.Helper()
 	for {
-		n, err := storage.FoldTally(t.Context(), db, atATime)
+		n, err := storage.UpdateCounters(t.Context(), db, atATime)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -126,7 +126,7 @@ func TestManyCountersCountOnce(t *testing.T) {
 		other := d.Open(t, storage.Config{})
 		counting.Go(func() {
 			for ctx.Err() == nil {
-				if _, err := storage.FoldTally(ctx, other, 7); err != nil && ctx.Err() == nil {
+				if _, err := storage.UpdateCounters(ctx, other, 7); err != nil && ctx.Err() == nil {
 					t.Error(err)
 				}
 			}
@@ -167,7 +167,7 @@ func TestCountingDiesWithoutATrace(t *testing.T) {
 	}
 	log(t, db, entry(), entry(), entry())
 	w.onCommit(func() bool { return false }) // it never comes
-	if _, err := storage.FoldTally(t.Context(), broken, 2); !errors.Is(err, storage.ErrUnknown) {
+	if _, err := storage.UpdateCounters(t.Context(), broken, 2); !errors.Is(err, storage.ErrUnknown) {
 		t.Errorf("a lost COMMIT: %v", err)
 	}
 	eventually(t, "the server to undo it", func() bool { return rowsWhere(t, super, "pg_locks where relation = 'tally_turn'::regclass") == 0 })
@@ -176,7 +176,7 @@ func TestCountingDiesWithoutATrace(t *testing.T) {
 	w.mu.Lock()
 	w.loseReplies = 1 // it comes, and nobody hears of it
 	w.mu.Unlock()
-	if _, err := storage.FoldTally(t.Context(), broken, 2); !errors.Is(err, storage.ErrUnknown) {
+	if _, err := storage.UpdateCounters(t.Context(), broken, 2); !errors.Is(err, storage.ErrUnknown) {
 		t.Errorf("a lost answer to COMMIT: %v", err)
 	}
 	wantCounted(t, db, 2)
@@ -184,12 +184,12 @@ func TestCountingDiesWithoutATrace(t *testing.T) {
 	w.onCommit(func() bool { close(held); <-release; return true })
 	var counting sync.WaitGroup
 	counting.Go(func() {
-		if n, err := storage.FoldTally(t.Context(), broken, 2); n != 1 || err != nil {
+		if n, err := storage.UpdateCounters(t.Context(), broken, 2); n != 1 || err != nil {
 			t.Errorf("counted %d, %v", n, err)
 		}
 	})
 	<-held
-	if n, err := storage.FoldTally(t.Context(), db, 2); n != 0 || err != nil {
+	if n, err := storage.UpdateCounters(t.Context(), db, 2); n != 0 || err != nil {
 		t.Errorf("while another server counts: %d, %v", n, err)
 	}
 	log(t, db, entry()) // a writer does not wait for who counts
@@ -204,7 +204,7 @@ func TestChainsAreCountedApart(t *testing.T) {
 	t.Parallel()
 	db := storagetest.New(t)
 	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: timestamppb.Now()})
-	if err := storage.Note(t.Context(), db, "other", &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: timestamppb.Now()}); err != nil {
+	if err := storage.AppendEntries(t.Context(), db, "other", &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: timestamppb.Now()}); err != nil {
 		t.Fatal(err)
 	}
 	read(t, db, func(s *storage.Snapshot) error {
@@ -276,7 +276,7 @@ func TestTimesAreFoundWhereverTheyStand(t *testing.T) {
 		times = append(times, at)
 		log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: timestamppb.New(at)})
 		if random.IntN(8) == 0 {
-			if _, err := storage.FoldTally(t.Context(), db, 1+random.IntN(9)); err != nil {
+			if _, err := storage.UpdateCounters(t.Context(), db, 1+random.IntN(9)); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -160,9 +160,9 @@ type counts struct {
 	figures map[figureKey]Figures
 }
 
-// tally works out what is known of decisions after some facts, and by how much
+// countFacts works out what is known of decisions after some facts, and by how much
 // the counters change.
-func tally(facts []fact, before map[caseKey]caseState) ([]caseState, counts) {
+func countFacts(facts []fact, before map[caseKey]caseState) ([]caseState, counts) {
 	changes := counts{map[entryKey]entryCount{}, map[figureKey]Figures{}}
 	after := map[caseKey]caseState{}
 	for _, f := range facts {

@@ -19,15 +19,15 @@ func TestNote(t *testing.T) {
 	read := func(id string) *pb.AuditEntry {
 		return &pb.AuditEntry{Name: chainName + "/entries/" + id, Kind: pb.EntryKind_ENTRY_KIND_AUDITOR_READ, RecordTime: timestamppb.Now()}
 	}
-	if err := storage.Note(t.Context(), db, chain, read("a"), read("b")); err != nil {
+	if err := storage.AppendEntries(t.Context(), db, chain, read("a"), read("b")); err != nil {
 		t.Fatal(err)
 	}
 	foreign := read("c")
 	foreign.Name = "chains/another/entries/c"
-	if err := storage.Note(t.Context(), db, chain, read("d"), foreign); err == nil {
+	if err := storage.AppendEntries(t.Context(), db, chain, read("d"), foreign); err == nil {
 		t.Error("an entry of another chain was taken")
 	}
-	if err := storage.Note(t.Context(), db, chain, &pb.AuditEntry{Name: chainName + "/entries/e"}); err == nil {
+	if err := storage.AppendEntries(t.Context(), db, chain, &pb.AuditEntry{Name: chainName + "/entries/e"}); err == nil {
 		t.Error("an entry without a record time was taken")
 	}
 	err := storage.Read(t.Context(), db, chain, func(s *storage.Snapshot) error {

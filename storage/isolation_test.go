@@ -218,7 +218,7 @@ func TestAuditorSeesAdmittedChainsOnly(t *testing.T) {
 	d := storagetest.NewDatabase(t)
 	db, super := d.Open(t, storage.Config{}), d.SQL(t, localpg.Superuser)
 	for _, chain := range []string{"harbour", "low-tide"} {
-		if err := storage.Note(t.Context(), db, chain, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(1)}); err != nil {
+		if err := storage.AppendEntries(t.Context(), db, chain, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(1)}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -262,7 +262,7 @@ func TestScopeEndsWithItsTransaction(t *testing.T) {
 			return storage.Read(t.Context(), db, "harbour", func(*storage.Snapshot) error { return errors.New("on purpose") })
 		},
 		"a write that is refused by the database": func() error {
-			return storage.Note(t.Context(), db, "harbour", &pb.AuditEntry{Name: "chains/harbour/entries/e", RecordTime: at(1), Summary: strings.Repeat("x", 70000)})
+			return storage.AppendEntries(t.Context(), db, "harbour", &pb.AuditEntry{Name: "chains/harbour/entries/e", RecordTime: at(1), Summary: strings.Repeat("x", 70000)})
 		},
 		"the keeper": func() error { _, _, err := storage.ListChains(t.Context(), db, storage.Page{}); return err },
 	} {
@@ -352,7 +352,7 @@ func TestOpenRefusesGaps(t *testing.T) {
 			d := storagetest.NewDatabase(t)
 			do(t, d.SQL(t, localpg.Superuser), statement)
 			_, err := storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer)})
-			var walls *storage.WallsError
+			var walls *storage.IsolationError
 			if !errors.As(err, &walls) || !strings.Contains(err.Error(), gap) || !errors.Is(err, storage.ErrUnavailable) {
 				t.Errorf("got %v, want %s", err, gap)
 			}

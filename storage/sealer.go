@@ -14,28 +14,28 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// sealing is what a write seals its records with. The zero sealing is that of a
+// sealer is what a write seals its records with. The zero sealer is that of a
 // write that concerns no client.
-type sealing struct {
-	keys   map[string]*clientKey // by the id of the client
-	fresh  []wrappedKey          // of clients who are new
-	erase  []string              // ids of clients whose keys are destroyed
-	open   int                   // sessions of theirs that were open
-	holds  []string              // ids of clients who must not be erased meanwhile
-	about  string                // the client whom the request is about; empty: nobody
-	opened []opening             // what was read
+type sealer struct {
+	keys        map[string]*clientKey // by the id of the client
+	fresh       []wrappedKey          // of clients who are new
+	erase       []string              // ids of clients whose keys are destroyed
+	open        int                   // sessions of theirs that were open
+	keepClients []string              // ids of clients who must not be erased meanwhile
+	about       string                // the client whom the request is about; empty: nobody
+	opened      []openedRecord        // what was read
 	// sealed is the digests of records as they are stored, by their digests as
 	// services know them.
 	sealed map[[sha256.Size]byte][]byte
 }
 
-// sealing gathers the keys that changes need. Those of clients whose records
+// newSealer gathers the keys that changes need. Those of clients whose records
 // were read are at hand; others are fetched from the same snapshot.
-func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
+func (w *write) newSealer(s *Snapshot, changes Changes) (sealer, error) {
 	if s.keys == nil {
 		s.keys = map[string]*clientKey{}
 	}
-	g := sealing{about: cmp.Or(clientIn(changes.About), clientOf(w.req)), opened: s.opened, keys: s.keys}
+	g := sealer{about: cmp.Or(clientIn(changes.About), clientOf(w.req)), opened: s.opened, keys: s.keys}
 	for _, r := range changes.Records {
 		if r.client == "" {
 			continue
@@ -43,11 +43,11 @@ func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
 		if r.statements == Clients.statements && r.action == insert && g.keys[r.client] == nil {
 			key, wrapped, err := w.db.freshKey(w.chain, r.client)
 			if err != nil {
-				return sealing{}, err
+				return sealer{}, err
 			}
 			g.keys[r.client], g.fresh = key, append(g.fresh, wrapped)
 		}
-		g.holds = append(g.holds, r.client)
+		g.keepClients = append(g.keepClients, r.client)
 	}
 	for _, e := range changes.Erase {
 		g.erase = append(g.erase, clientIn(e.Client))
@@ -59,14 +59,14 @@ func (w *write) sealing(s *Snapshot, changes Changes) (sealing, error) {
 		g.about = g.fresh[0].Client
 	}
 	if g.about != "" {
-		g.holds = append(g.holds, g.about)
+		g.keepClients = append(g.keepClients, g.about)
 	}
-	slices.Sort(g.holds)
-	g.holds = slices.Compact(g.holds)
-	if err := s.fetchKeys(slices.Clone(g.holds)); err != nil {
-		return sealing{}, err
+	slices.Sort(g.keepClients)
+	g.keepClients = slices.Compact(g.keepClients)
+	if err := s.fetchKeys(slices.Clone(g.keepClients)); err != nil {
+		return sealer{}, err
 	}
-	g.holds = slices.DeleteFunc(g.holds, func(client string) bool {
+	g.keepClients = slices.DeleteFunc(g.keepClients, func(client string) bool {
 		isFresh := slices.ContainsFunc(g.fresh, func(w wrappedKey) bool { return w.Client == client })
 		return isFresh || slices.Contains(g.erase, client)
 	})
@@ -120,9 +120,9 @@ func clientIn(name string) string {
 	return parts[3]
 }
 
-// claim seals a request and its answer, and says which clients a write needs.
-func (g *sealing) claim(c *claim) error {
-	c.holds = g.holds
+// sealClaim seals a request and its answer, and says which clients a write needs.
+func (g *sealer) sealClaim(c *claim) error {
+	c.keepClients = g.keepClients
 	if g.about == "" {
 		return nil
 	}
@@ -134,8 +134,8 @@ func (g *sealing) claim(c *claim) error {
 	return nil
 }
 
-// record seals a record of a client's.
-func (g *sealing) record(r *Record) error {
+// sealRecord seals a record of a client's.
+func (g *sealer) sealRecord(r *Record) error {
 	if r.err != nil || r.statements.client == "" {
 		return nil
 	}
@@ -149,12 +149,12 @@ func (g *sealing) record(r *Record) error {
 	}
 	plain := r.body
 	r.body = key.seal(r.name, r.key, plain)
-	g.note(opening{plain, r.body})
+	g.addDigest(openedRecord{plain, r.body})
 	return nil
 }
 
-// note remembers how a record's digest reads when it is sealed.
-func (g *sealing) note(o opening) {
+// addDigest remembers how a record's digest reads when it is sealed.
+func (g *sealer) addDigest(o openedRecord) {
 	if g.sealed == nil {
 		g.sealed = map[[sha256.Size]byte][]byte{}
 	}
@@ -162,16 +162,16 @@ func (g *sealing) note(o opening) {
 	g.sealed[sha256.Sum256(o.plain)] = sum[:]
 }
 
-// entry names the cause of an entry by what is stored. A digest of anything else
+// replaceCauseDigest names the cause of an entry by what is stored. A digest of anything else
 // of a client's could be guessed at, and becomes one that the client's key makes.
-func (g *sealing) entry(e *pb.AuditEntry) {
+func (g *sealer) replaceCauseDigest(e *pb.AuditEntry) {
 	if len(e.GetCauseDigest()) != sha256.Size || len(g.keys) == 0 && e.GetClient() == "" {
 		return
 	}
 	plain := [sha256.Size]byte(e.GetCauseDigest())
 	if g.sealed[plain] == nil {
 		for _, o := range g.opened {
-			g.note(o)
+			g.addDigest(o)
 		}
 		g.opened = nil
 	}

@@ -166,7 +166,7 @@ func wrapAnew(keys Keys, chain string, w wrappedKey) (wrappedKey, error) {
 // entry of each who had come back. It returns how many these were.
 func EraseAgain(ctx context.Context, db *DB, chain string, clients []string, entry func(client string) *pb.AuditEntry) (int, error) {
 	var gone []string
-	err := db.together(ctx, chain, func(tx *transaction) (entries []*pb.AuditEntry, err error) {
+	err := db.commitWithEntries(ctx, chain, func(tx *transaction) (entries []*pb.AuditEntry, err error) {
 		gone, err = destroyKeys(ctx, tx, chain, clients)
 		for _, client := range gone {
 			entries = append(entries, entry(client))
@@ -189,7 +189,7 @@ func PurgeRequests(ctx context.Context, db *DB, chain string, days int32, entry 
 	if err := db.writable(Changes{}); err != nil {
 		return 0, false, err
 	}
-	err = db.together(ctx, chain, func(tx *transaction) ([]*pb.AuditEntry, error) {
+	err = db.commitWithEntries(ctx, chain, func(tx *transaction) ([]*pb.AuditEntry, error) {
 		result, err := tx.ExecContext(ctx, `delete from requests where chain = $1 and ctid = any(array(select ctid from requests r
 			where chain = $1 and claim_time < clock_timestamp() - $2 * interval '1 day' and (manifest is null
 				or exists (select from log_writes w where w.chain = $1 and w.id = r.id and w.position = r.position)) limit $3))`, chain, days, purgedAtATime)
@@ -204,20 +204,20 @@ func PurgeRequests(ctx context.Context, db *DB, chain string, days int32, entry 
 	return n, n == purgedAtATime, err
 }
 
-// together commits what do does in the chain, with the entries that it returns.
-func (db *DB) together(ctx context.Context, chain string, do func(*transaction) ([]*pb.AuditEntry, error)) error {
+// commitWithEntries commits what do does in the chain, with the entries that it returns.
+func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*transaction) ([]*pb.AuditEntry, error)) error {
 	tx, err := db.begin(ctx, inChain(chain), nil)
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, settleQuery)
+	_, err = tx.ExecContext(ctx, sequencerLockQuery)
 	var entries []*pb.AuditEntry
 	if err == nil {
 		entries, err = do(tx)
 	}
 	var records []Record
 	if err == nil {
-		records, err = (&write{db: db, chain: chain}).records(Changes{Entries: entries}, "", sealing{})
+		records, err = (&write{db: db, chain: chain}).records(Changes{Entries: entries}, "", sealer{})
 	}
 	for err == nil && len(records) > 0 {
 		records, err = writeNext(ctx, tx, records)
