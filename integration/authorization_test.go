@@ -83,7 +83,7 @@ func newGuarded(t testing.TB) guarded {
 // connect opens a connection that a certificate may come with.
 func (g guarded) connect(t testing.TB, creds credentials.TransportCredentials) *grpc.ClientConn {
 	t.Helper()
-	conn, err := grpc.NewClient(g.addr, grpc.WithTransportCredentials(creds))
+	conn, err := grpc.NewClient(g.addr, append(checkingErrors(t), grpc.WithTransportCredentials(creds))...)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -35,6 +35,7 @@ var allowedImports = map[string]string{
 	"proto":                        "",
 	protoPackage:                   "",
 	"proto/contract":               protoPackage,
+	"proto/source":                 "",
 	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/identity server/keyfile server/sequencer server/client server/report service/ledger " + protoPackage,
 	"server/metrics":               "",
 	"server/serve":                 servicePackages + " " + enginePackages + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonPackages,
@@ -60,7 +61,7 @@ var allowedImports = map[string]string{
 	"service/timing":               "proto/contract storage/lotcode " + protoPackage,
 	"service/alkali":               protoPackage,
 	"service/ledger":               "proto/contract " + protoPackage,
-	"service/fault":                "storage " + protoPackage,
+	"service/fault":                "proto/contract storage " + protoPackage,
 	"service/actor":                protoPackage,
 	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card storage " + protoPackage,
 	"service/card":                 "service/timing proto/contract " + protoPackage,
@@ -74,21 +75,22 @@ var allowedImports = map[string]string{
 
 // allowedImporters says which folders alone may import a package (and what is below it).
 var allowedImporters = map[string]string{
-	"google.golang.org/grpc/status": "service/fault server/demo server/client " + protoPackage, // both are clients and read them; generated code needs it too
-	"database/sql":                  "storage storage/localpg storage/storagetest",
-	"github.com/jmoiron/sqlx":       "storage storage/localpg storage/storagetest",
-	"github.com/lib/pq":             "storage storage/localpg storage/storagetest",
-	"github.com/pressly/goose":      "storage",
-	"github.com/alecthomas/kong":    "server",
-	"github.com/prometheus":         "server/metrics",
-	"go.opentelemetry.io/otel":      "server/metrics",
-	"cel.dev/cel-go":                "service/rules",
-	"go.yaml.in/yaml":               "service/rules", // the rule files; cel-go links it already
-	"gonum.org/v1/gonum":            "service/timing service/alkali",
-	"golang.org/x/mod/sumdb":        "service/ledger",
-	"testing":                       "storage/storagetest server/identity/identitytest",
-	"github.com/coreos/go-oidc":     "server/identity",
-	"github.com/go-jose/go-jose":    "server/identity server/identity/identitytest", // what go-oidc verifies with
+	"github.com/bufbuild/protocompile": "proto/source",
+	"google.golang.org/grpc/status":    "service/fault server/demo server/client " + protoPackage, // both are clients and read them; generated code needs it too
+	"database/sql":                     "storage storage/localpg storage/storagetest",
+	"github.com/jmoiron/sqlx":          "storage storage/localpg storage/storagetest",
+	"github.com/lib/pq":                "storage storage/localpg storage/storagetest",
+	"github.com/pressly/goose":         "storage",
+	"github.com/alecthomas/kong":       "server",
+	"github.com/prometheus":            "server/metrics",
+	"go.opentelemetry.io/otel":         "server/metrics",
+	"cel.dev/cel-go":                   "service/rules",
+	"go.yaml.in/yaml":                  "service/rules", // the rule files; cel-go links it already
+	"gonum.org/v1/gonum":               "service/timing service/alkali",
+	"golang.org/x/mod/sumdb":           "service/ledger",
+	"testing":                          "storage/storagetest server/identity/identitytest",
+	"github.com/coreos/go-oidc":        "server/identity",
+	"github.com/go-jose/go-jose":       "server/identity server/identity/identitytest", // what go-oidc verifies with
 }
 
 // A pure engine may not import a package that reaches the world, nor call what

@@ -48,7 +48,7 @@ func newTwoSalons(t *testing.T) twoSalons {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { server.Stop(context.Background()) })
-	if q.conn, err = grpc.NewClient(server.Addr(), grpc.WithTransportCredentials(q.Transport(t))); err != nil {
+	if q.conn, err = grpc.NewClient(server.Addr(), append(checkingErrors(t), grpc.WithTransportCredentials(q.Transport(t)))...); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { q.conn.Close() })

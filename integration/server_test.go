@@ -76,7 +76,7 @@ type stubs struct {
 // dial connects to a server.
 func dial(t testing.TB, addr string) stubs {
 	t.Helper()
-	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	conn, err := grpc.NewClient(addr, append(checkingErrors(t), grpc.WithTransportCredentials(insecure.NewCredentials()))...)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1653,26 +1653,26 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x17SUMMARY_DIMENSION_ACTOR\x10\x03\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_RULE\x10\x04\x12\x1c\n" +
 	"\x18SUMMARY_DIMENSION_REASON\x10\x05\x12\x1a\n" +
-	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\xe4\x05\n" +
-	"\fAuditService\x12[\n" +
-	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x03\x04\x05\x06 \x01\x12b\n" +
-	"\rExportEntries\x12 .alkalog.v1.ExportEntriesRequest\x1a!.alkalog.v1.ExportEntriesResponse\"\n" +
-	"\x8a\xb2\x19\x06\n" +
-	"\x02\x05\x06 \x010\x01\x12j\n" +
-	"\x10SummarizeEntries\x12#.alkalog.v1.SummarizeEntriesRequest\x1a$.alkalog.v1.SummarizeEntriesResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x03\x04\x05\x06 \x01\x12`\n" +
-	"\rGetCheckpoint\x12 .alkalog.v1.GetCheckpointRequest\x1a!.alkalog.v1.GetCheckpointResponse\"\n" +
-	"\x8a\xb2\x19\x06\n" +
-	"\x02\x05\x06 \x01\x12l\n" +
-	"\x11GetInclusionProof\x12$.alkalog.v1.GetInclusionProofRequest\x1a%.alkalog.v1.GetInclusionProofResponse\"\n" +
-	"\x8a\xb2\x19\x06\n" +
-	"\x02\x05\x06 \x01\x12r\n" +
-	"\x13GetConsistencyProof\x12&.alkalog.v1.GetConsistencyProofRequest\x1a'.alkalog.v1.GetConsistencyProofResponse\"\n" +
-	"\x8a\xb2\x19\x06\n" +
-	"\x02\x05\x06 \x01\x12c\n" +
-	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\a\x10\x01\x18\x01 \x01B5\n" +
+	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\x82\x06\n" +
+	"\fAuditService\x12^\n" +
+	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x03\x04\x05\x06 \x01*\x01\x18\x12f\n" +
+	"\rExportEntries\x12 .alkalog.v1.ExportEntriesRequest\x1a!.alkalog.v1.ExportEntriesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x02\x05\x06 \x01*\x02\x18\x1b0\x01\x12m\n" +
+	"\x10SummarizeEntries\x12#.alkalog.v1.SummarizeEntriesRequest\x1a$.alkalog.v1.SummarizeEntriesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x03\x04\x05\x06 \x01*\x01\x18\x12d\n" +
+	"\rGetCheckpoint\x12 .alkalog.v1.GetCheckpointRequest\x1a!.alkalog.v1.GetCheckpointResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x02\x05\x06 \x01*\x02\x18\x1c\x12s\n" +
+	"\x11GetInclusionProof\x12$.alkalog.v1.GetInclusionProofRequest\x1a%.alkalog.v1.GetInclusionProofResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x02\x05\x06 \x01*\x05\x18\x1c\x1d\x1e\x1b\x12w\n" +
+	"\x13GetConsistencyProof\x12&.alkalog.v1.GetConsistencyProofRequest\x1a'.alkalog.v1.GetConsistencyProofResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x02\x05\x06 \x01*\x03\x18\x1c\x1b\x12g\n" +
+	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\a\x10\x01\x18\x01 \x01*\x02\x18\x1fB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -1546,31 +1546,31 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\achecked\x18\x01 \x01(\x05R\achecked\x12-\n" +
 	"\x05rules\x18\x02 \x03(\v2\x17.alkalog.v1.RulePreviewR\x05rules\x123\n" +
 	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x1e\n" +
-	"\asummary\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\asummary2\xf6\b\n" +
-	"\x0eCatalogService\x12c\n" +
-	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12Y\n" +
+	"\asummary\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\asummary2\x9c\t\n" +
+	"\x0eCatalogService\x12g\n" +
+	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12\\\n" +
 	"\n" +
-	"GetProduct\x12\x1d.alkalog.v1.GetProductRequest\x1a\x1e.alkalog.v1.GetProductResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12_\n" +
-	"\fListProducts\x12\x1f.alkalog.v1.ListProductsRequest\x1a .alkalog.v1.ListProductsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12c\n" +
-	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12V\n" +
-	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x02\x04\x05\x10\x01\x18\x01\x12o\n" +
-	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12e\n" +
-	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12n\n" +
-	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12u\n" +
-	"\x13ActivateHousePolicy\x12&.alkalog.v1.ActivateHousePolicyRequest\x1a'.alkalog.v1.ActivateHousePolicyResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12n\n" +
-	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\x05 \x01\x12W\n" +
-	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"\r\x8a\xb2\x19\t\n" +
-	"\a\x01\x02\x03\x04\x05\x06\aB5\n" +
+	"GetProduct\x12\x1d.alkalog.v1.GetProductRequest\x1a\x1e.alkalog.v1.GetProductResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
+	"\fListProducts\x12\x1f.alkalog.v1.ListProductsRequest\x1a .alkalog.v1.ListProductsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12g\n" +
+	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12Y\n" +
+	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x01\x18\x12s\n" +
+	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12h\n" +
+	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
+	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12z\n" +
+	"\x13ActivateHousePolicy\x12&.alkalog.v1.ActivateHousePolicyRequest\x1a'.alkalog.v1.ActivateHousePolicyResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\x1a \x12q\n" +
+	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\"\f\x8a\xb2\x19\b\n" +
+	"\x01\x05 \x01*\x01\x18\x12Z\n" +
+	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"\x10\x8a\xb2\x19\f\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

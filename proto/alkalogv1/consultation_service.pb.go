@@ -1331,30 +1331,33 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\x81\t\n" +
-	"\x13ConsultationService\x12`\n" +
-	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x05\x01\x02\x03\x04\x05\x10\x01\x12U\n" +
-	"\tGetClient\x12\x1c.alkalog.v1.GetClientRequest\x1a\x1d.alkalog.v1.GetClientResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12[\n" +
-	"\vListClients\x12\x1e.alkalog.v1.ListClientsRequest\x1a\x1f.alkalog.v1.ListClientsResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12`\n" +
-	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x05\x01\x02\x03\x04\x05\x10\x01\x12q\n" +
-	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x12h\n" +
-	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12n\n" +
-	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12q\n" +
-	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x12q\n" +
-	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x12]\n" +
-	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12`\n" +
-	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x18\x01 \x010\x01B5\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xaf\t\n" +
+	"\x13ConsultationService\x12e\n" +
+	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
+	"\tGetClient\x12\x1c.alkalog.v1.GetClientRequest\x1a\x1d.alkalog.v1.GetClientResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12^\n" +
+	"\vListClients\x12\x1e.alkalog.v1.ListClientsRequest\x1a\x1f.alkalog.v1.ListClientsResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12e\n" +
+	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x1a\x04\x12v\n" +
+	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x19\x05\x12k\n" +
+	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
+	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12w\n" +
+	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x12v\n" +
+	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12b\n" +
+	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\"#\x12c\n" +
+	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x01\x05\x18\x01 \x01*\x01\x180\x01B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

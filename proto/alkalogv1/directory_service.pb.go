@@ -1438,35 +1438,34 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xa9\t\n" +
-	"\x10DirectoryService\x12]\n" +
-	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\a\x10\x01\x18\x01 \x01\x12P\n" +
-	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x03\a\x05\x06\x12V\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xcf\t\n" +
+	"\x10DirectoryService\x12`\n" +
+	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\x10\x8a\xb2\x19\f\n" +
+	"\x01\a\x10\x01\x18\x01 \x01*\x01\x19\x12S\n" +
+	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"\f\x8a\xb2\x19\b\n" +
+	"\x03\a\x05\x06*\x01\x18\x12V\n" +
 	"\n" +
 	"ListChains\x12\x1d.alkalog.v1.ListChainsRequest\x1a\x1e.alkalog.v1.ListChainsResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\a \x01\x12^\n" +
-	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x01\a \x01\x12b\n" +
+	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x02\a\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12a\n" +
+	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12V\n" +
+	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12\\\n" +
 	"\n" +
-	"\x02\a\x05\x10\x01\x18\x01 \x01\x12]\n" +
-	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12S\n" +
-	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12Y\n" +
-	"\n" +
-	"ListSalons\x12\x1d.alkalog.v1.ListSalonsRequest\x1a\x1e.alkalog.v1.ListSalonsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12[\n" +
-	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x05\x10\x01\x18\x01\x12r\n" +
-	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01\x12h\n" +
-	"\x0fGetPractitioner\x12\".alkalog.v1.GetPractitionerRequest\x1a#.alkalog.v1.GetPractitionerResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12n\n" +
-	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12r\n" +
-	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01B5\n" +
+	"ListSalons\x12\x1d.alkalog.v1.ListSalonsRequest\x1a\x1e.alkalog.v1.ListSalonsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12_\n" +
+	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x01\x05\x10\x01\x18\x01*\x02\x18\x1a\x12v\n" +
+	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12k\n" +
+	"\x0fGetPractitioner\x12\".alkalog.v1.GetPractitionerRequest\x1a#.alkalog.v1.GetPractitionerResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
+	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12v\n" +
+	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1aB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -1010,22 +1010,20 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"O\n" +
 	"\x1bCountersignDecisionResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision2\x8d\x05\n" +
-	"\x12EligibilityService\x12m\n" +
-	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"\x0e\x8a\xb2\x19\n" +
-	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12\\\n" +
-	"\vGetDecision\x12\x1e.alkalog.v1.GetDecisionRequest\x1a\x1f.alkalog.v1.GetDecisionResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12b\n" +
-	"\rListDecisions\x12 .alkalog.v1.ListDecisionsRequest\x1a!.alkalog.v1.ListDecisionsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12m\n" +
-	"\x10OverrideDecision\x12#.alkalog.v1.OverrideDecisionRequest\x1a$.alkalog.v1.OverrideDecisionResponse\"\x0e\x8a\xb2\x19\n" +
-	"\n" +
-	"\x04\x02\x03\x04\x05\x10\x01\x18\x01\x12s\n" +
-	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x01\x04\x10\x01\x18\x01\x12b\n" +
-	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x03\x04\x05\x06B5\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision2\xa9\x05\n" +
+	"\x12EligibilityService\x12q\n" +
+	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x05\x12_\n" +
+	"\vGetDecision\x12\x1e.alkalog.v1.GetDecisionRequest\x1a\x1f.alkalog.v1.GetDecisionResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
+	"\rListDecisions\x12 .alkalog.v1.ListDecisionsRequest\x1a!.alkalog.v1.ListDecisionsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12r\n" +
+	"\x10OverrideDecision\x12#.alkalog.v1.OverrideDecisionRequest\x1a$.alkalog.v1.OverrideDecisionResponse\"\x13\x8a\xb2\x19\x0f\n" +
+	"\x04\x02\x03\x04\x05\x10\x01\x18\x01*\x03\x18\x05%\x12}\n" +
+	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"\x15\x8a\xb2\x19\x11\n" +
+	"\x01\x04\x10\x01\x18\x01*\b\x18\x05&'()*+\x12e\n" +
+	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"\f\x8a\xb2\x19\b\n" +
+	"\x03\x04\x05\x06*\x01\x18B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

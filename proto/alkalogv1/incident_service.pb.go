@@ -1146,27 +1146,28 @@ const file_alkalog_v1_incident_service_proto_rawDesc = "" +
 	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"[\n" +
 	"\x16ExportIncidentResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\acontent\x12!\n" +
-	"\tfile_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bfileName2\xbe\x06\n" +
-	"\x0fIncidentService\x12g\n" +
-	"\x0eCreateIncident\x12!.alkalog.v1.CreateIncidentRequest\x1a\".alkalog.v1.CreateIncidentResponse\"\x0e\x8a\xb2\x19\n" +
+	"\tfile_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bfileName2\xdd\x06\n" +
+	"\x0fIncidentService\x12k\n" +
+	"\x0eCreateIncident\x12!.alkalog.v1.CreateIncidentRequest\x1a\".alkalog.v1.CreateIncidentResponse\"\x12\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x19\x12m\n" +
+	"\x0eUpdateIncident\x12!.alkalog.v1.UpdateIncidentRequest\x1a\".alkalog.v1.UpdateIncidentResponse\"\x14\x8a\xb2\x19\x10\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x1a:;\x12^\n" +
+	"\vGetIncident\x12\x1e.alkalog.v1.GetIncidentRequest\x1a\x1f.alkalog.v1.GetIncidentResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12g\n" +
-	"\x0eUpdateIncident\x12!.alkalog.v1.UpdateIncidentRequest\x1a\".alkalog.v1.UpdateIncidentResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12d\n" +
+	"\rListIncidents\x12 .alkalog.v1.ListIncidentsRequest\x1a!.alkalog.v1.ListIncidentsResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12[\n" +
-	"\vGetIncident\x12\x1e.alkalog.v1.GetIncidentRequest\x1a\x1f.alkalog.v1.GetIncidentResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12a\n" +
-	"\rListIncidents\x12 .alkalog.v1.ListIncidentsRequest\x1a!.alkalog.v1.ListIncidentsResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12g\n" +
-	"\x0eRecordFollowUp\x12!.alkalog.v1.RecordFollowUpRequest\x1a\".alkalog.v1.RecordFollowUpResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12m\n" +
+	"\x0eRecordFollowUp\x12!.alkalog.v1.RecordFollowUpRequest\x1a\".alkalog.v1.RecordFollowUpResponse\"\x14\x8a\xb2\x19\x10\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x05<=\x12d\n" +
+	"\rListFollowUps\x12 .alkalog.v1.ListFollowUpsRequest\x1a!.alkalog.v1.ListFollowUpsResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12a\n" +
-	"\rListFollowUps\x12 .alkalog.v1.ListFollowUpsRequest\x1a!.alkalog.v1.ListFollowUpsResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12j\n" +
-	"\x10DescribeFirstAid\x12#.alkalog.v1.DescribeFirstAidRequest\x1a$.alkalog.v1.DescribeFirstAidResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x05\x12a\n" +
-	"\x0eExportIncident\x12!.alkalog.v1.ExportIncidentRequest\x1a\".alkalog.v1.ExportIncidentResponse\"\b\x8a\xb2\x19\x04\n" +
-	"\x02\x04\x05B5\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12m\n" +
+	"\x10DescribeFirstAid\x12#.alkalog.v1.DescribeFirstAidRequest\x1a$.alkalog.v1.DescribeFirstAidResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12d\n" +
+	"\x0eExportIncident\x12!.alkalog.v1.ExportIncidentRequest\x1a\".alkalog.v1.ExportIncidentResponse\"\v\x8a\xb2\x19\a\n" +
+	"\x02\x04\x05*\x01\x18B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

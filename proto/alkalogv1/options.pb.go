@@ -196,7 +196,10 @@ type Access struct {
 	Audits bool `protobuf:"varint,3,opt,name=audits,proto3" json:"audits,omitempty"`
 	// True when the call is about the chain as a whole; a caller who is confined to
 	// some of its salons may then not call, whatever the role.
-	WholeChain    bool `protobuf:"varint,4,opt,name=whole_chain,json=wholeChain,proto3" json:"whole_chain,omitempty"`
+	WholeChain bool `protobuf:"varint,4,opt,name=whole_chain,json=wholeChain,proto3" json:"whole_chain,omitempty"`
+	// The reasons with scope LISTED that an error of the RPC can carry. Reasons of
+	// the other scopes are not listed.
+	Reasons       []ErrorReason `protobuf:"varint,5,rep,packed,name=reasons,proto3,enum=alkalog.v1.ErrorReason" json:"reasons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -257,6 +260,13 @@ func (x *Access) GetWholeChain() bool {
 		return x.WholeChain
 	}
 	return false
+}
+
+func (x *Access) GetReasons() []ErrorReason {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
 }
 
 // Writers lists the roles that may write a field.
@@ -407,13 +417,14 @@ var File_alkalog_v1_options_proto protoreflect.FileDescriptor
 const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/options.proto\x12\n" +
-	"alkalog.v1\x1a google/protobuf/descriptor.proto\"\x83\x01\n" +
+	"alkalog.v1\x1a\x1dalkalog/v1/error_reason.proto\x1a google/protobuf/descriptor.proto\"\xb6\x01\n" +
 	"\x06Access\x12&\n" +
 	"\x05roles\x18\x01 \x03(\x0e2\x10.alkalog.v1.RoleR\x05roles\x12\x18\n" +
 	"\amutates\x18\x02 \x01(\bR\amutates\x12\x16\n" +
 	"\x06audits\x18\x03 \x01(\bR\x06audits\x12\x1f\n" +
 	"\vwhole_chain\x18\x04 \x01(\bR\n" +
-	"wholeChain\"1\n" +
+	"wholeChain\x121\n" +
+	"\areasons\x18\x05 \x03(\x0e2\x17.alkalog.v1.ErrorReasonR\areasons\"1\n" +
 	"\aWriters\x12&\n" +
 	"\x05roles\x18\x01 \x03(\x0e2\x10.alkalog.v1.RoleR\x05roles*\xa0\x01\n" +
 	"\x04Role\x12\x14\n" +
@@ -464,29 +475,31 @@ var file_alkalog_v1_options_proto_goTypes = []any{
 	(DataClass)(0),                        // 1: alkalog.v1.DataClass
 	(*Access)(nil),                        // 2: alkalog.v1.Access
 	(*Writers)(nil),                       // 3: alkalog.v1.Writers
-	(*descriptorpb.FieldOptions)(nil),     // 4: google.protobuf.FieldOptions
-	(*descriptorpb.MethodOptions)(nil),    // 5: google.protobuf.MethodOptions
-	(*descriptorpb.EnumValueOptions)(nil), // 6: google.protobuf.EnumValueOptions
-	(*descriptorpb.MessageOptions)(nil),   // 7: google.protobuf.MessageOptions
+	(ErrorReason)(0),                      // 4: alkalog.v1.ErrorReason
+	(*descriptorpb.FieldOptions)(nil),     // 5: google.protobuf.FieldOptions
+	(*descriptorpb.MethodOptions)(nil),    // 6: google.protobuf.MethodOptions
+	(*descriptorpb.EnumValueOptions)(nil), // 7: google.protobuf.EnumValueOptions
+	(*descriptorpb.MessageOptions)(nil),   // 8: google.protobuf.MessageOptions
 }
 var file_alkalog_v1_options_proto_depIdxs = []int32{
 	0,  // 0: alkalog.v1.Access.roles:type_name -> alkalog.v1.Role
-	0,  // 1: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
-	4,  // 2: alkalog.v1.data_class:extendee -> google.protobuf.FieldOptions
-	4,  // 3: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
-	4,  // 4: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
-	5,  // 5: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
-	6,  // 6: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
-	7,  // 7: alkalog.v1.fields_data_class:extendee -> google.protobuf.MessageOptions
-	1,  // 8: alkalog.v1.data_class:type_name -> alkalog.v1.DataClass
-	3,  // 9: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
-	2,  // 10: alkalog.v1.access:type_name -> alkalog.v1.Access
-	1,  // 11: alkalog.v1.fields_data_class:type_name -> alkalog.v1.DataClass
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	8,  // [8:12] is the sub-list for extension type_name
-	2,  // [2:8] is the sub-list for extension extendee
-	0,  // [0:2] is the sub-list for field type_name
+	4,  // 1: alkalog.v1.Access.reasons:type_name -> alkalog.v1.ErrorReason
+	0,  // 2: alkalog.v1.Writers.roles:type_name -> alkalog.v1.Role
+	5,  // 3: alkalog.v1.data_class:extendee -> google.protobuf.FieldOptions
+	5,  // 4: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
+	5,  // 5: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
+	6,  // 6: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
+	7,  // 7: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
+	8,  // 8: alkalog.v1.fields_data_class:extendee -> google.protobuf.MessageOptions
+	1,  // 9: alkalog.v1.data_class:type_name -> alkalog.v1.DataClass
+	3,  // 10: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
+	2,  // 11: alkalog.v1.access:type_name -> alkalog.v1.Access
+	1,  // 12: alkalog.v1.fields_data_class:type_name -> alkalog.v1.DataClass
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	9,  // [9:13] is the sub-list for extension type_name
+	3,  // [3:9] is the sub-list for extension extendee
+	0,  // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_options_proto_init() }
@@ -494,6 +507,7 @@ func file_alkalog_v1_options_proto_init() {
 	if File_alkalog_v1_options_proto != nil {
 		return
 	}
+	file_alkalog_v1_error_reason_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

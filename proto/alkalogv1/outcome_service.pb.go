@@ -491,18 +491,17 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
 	"recordCard\x12 \n" +
-	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered2\x96\x03\n" +
-	"\x0eOutcomeService\x12d\n" +
-	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x0e\x8a\xb2\x19\n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered2\xa6\x03\n" +
+	"\x0eOutcomeService\x12k\n" +
+	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x15\x8a\xb2\x19\x11\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x05\x18$789\x12\\\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12Y\n" +
-	"\n" +
-	"GetOutcome\x12\x1d.alkalog.v1.GetOutcomeRequest\x1a\x1e.alkalog.v1.GetOutcomeResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12_\n" +
-	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12b\n" +
-	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06B5\n" +
+	"GetOutcome\x12\x1d.alkalog.v1.GetOutcomeRequest\x1a\x1e.alkalog.v1.GetOutcomeResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
+	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
+	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

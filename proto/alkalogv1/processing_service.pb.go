@@ -1555,25 +1555,24 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x15EVENT_STATUS_RECORDED\x10\x01\x12!\n" +
 	"\x1dEVENT_STATUS_ALREADY_RECORDED\x10\x02\x12\x19\n" +
 	"\x15EVENT_STATUS_REJECTED\x10\x03\x12\x1f\n" +
-	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xb6\x05\n" +
-	"\x11ProcessingService\x12a\n" +
-	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xdd\x05\n" +
+	"\x11ProcessingService\x12n\n" +
+	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"\x1b\x8a\xb2\x19\x17\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\v\x18\x05,#-./0123\x12d\n" +
+	"\fRecordEvents\x12\x1f.alkalog.v1.RecordEventsRequest\x1a .alkalog.v1.RecordEventsResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x01\x18\x12f\n" +
+	"\fCloseSession\x12\x1f.alkalog.v1.CloseSessionRequest\x1a .alkalog.v1.CloseSessionResponse\"\x13\x8a\xb2\x19\x0f\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05$)+\x12c\n" +
+	"\vMoveSession\x12\x1e.alkalog.v1.MoveSessionRequest\x1a\x1f.alkalog.v1.MoveSessionResponse\"\x13\x8a\xb2\x19\x0f\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05456\x12\\\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12a\n" +
-	"\fRecordEvents\x12\x1f.alkalog.v1.RecordEventsRequest\x1a .alkalog.v1.RecordEventsResponse\"\x0e\x8a\xb2\x19\n" +
+	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
+	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12c\n" +
+	"\fWatchSession\x12\x1f.alkalog.v1.WatchSessionRequest\x1a .alkalog.v1.WatchSessionResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01\x12_\n" +
-	"\fCloseSession\x12\x1f.alkalog.v1.CloseSessionRequest\x1a .alkalog.v1.CloseSessionResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x02\x04\x05\x10\x01\x18\x01\x12\\\n" +
-	"\vMoveSession\x12\x1e.alkalog.v1.MoveSessionRequest\x1a\x1f.alkalog.v1.MoveSessionResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x02\x04\x05\x10\x01\x18\x01\x12Y\n" +
-	"\n" +
-	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12_\n" +
-	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x06\x01\x02\x03\x04\x05\x06\x12`\n" +
-	"\fWatchSession\x12\x1f.alkalog.v1.WatchSessionRequest\x1a .alkalog.v1.WatchSessionResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x05\x01\x02\x03\x04\x050\x01B5\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x180\x01B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

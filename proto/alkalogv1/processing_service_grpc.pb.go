@@ -34,13 +34,15 @@ const (
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceClient interface {
-	// StartSession begins a service. Without a decision that lets it go ahead,
-	// made on a submitted consultation and within 24 hours, and for a student
-	// without a supervisor's signature under it, it is refused with
-	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
-	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
-	// the service is under way already: then it is recorded, with a deviation.
-	// Errors: NOT_FOUND for an unknown name.
+	// StartSession begins a service on a decision that lets it go ahead. The
+	// decision must be on a submitted consultation, at most 24 hours old, unused, for
+	// this practitioner and salon and, for a student, signed by a supervisor;
+	// otherwise the call fails with FAILED_PRECONDITION and the reason says which.
+	// Without under_way, a request without a decision fails with INVALID_ARGUMENT,
+	// and a practitioner for whom the caller may not act (see CheckEligibility) with
+	// PERMISSION_DENIED. With under_way the service is recorded in all of these
+	// cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a decision
+	// of another client.
 	StartSession(ctx context.Context, in *StartSessionRequest, opts ...grpc.CallOption) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:
@@ -162,13 +164,15 @@ type ProcessingService_WatchSessionClient = grpc.ServerStreamingClient[WatchSess
 //
 // ProcessingService keeps the clock of a service: facts in, guidance out.
 type ProcessingServiceServer interface {
-	// StartSession begins a service. Without a decision that lets it go ahead,
-	// made on a submitted consultation and within 24 hours, and for a student
-	// without a supervisor's signature under it, it is refused with
-	// FAILED_PRECONDITION, and for a practitioner whom the caller may not act for
-	// with PERMISSION_DENIED (see CheckEligibility), unless the request says that
-	// the service is under way already: then it is recorded, with a deviation.
-	// Errors: NOT_FOUND for an unknown name.
+	// StartSession begins a service on a decision that lets it go ahead. The
+	// decision must be on a submitted consultation, at most 24 hours old, unused, for
+	// this practitioner and salon and, for a student, signed by a supervisor;
+	// otherwise the call fails with FAILED_PRECONDITION and the reason says which.
+	// Without under_way, a request without a decision fails with INVALID_ARGUMENT,
+	// and a practitioner for whom the caller may not act (see CheckEligibility) with
+	// PERMISSION_DENIED. With under_way the service is recorded in all of these
+	// cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a decision
+	// of another client.
 	StartSession(context.Context, *StartSessionRequest) (*StartSessionResponse, error)
 	// RecordEvents records a batch of facts, late or twice or in any order. The
 	// answer says what became of each; departures are on the audit log. Errors:

@@ -5,6 +5,9 @@
 // says nothing about that: a verdict, severity or alarm that is added later takes
 // the next free number.
 //
+// terms, on the values of ErrorReason, and reasons, on an RPC, say which errors an RPC
+// can fail with.
+//
 // data_class, on a field, or fields_data_class, on its message, says what personal
 // data the field may hold: what may be logged and what may be on the audit log.
 //

@@ -87,7 +87,7 @@ func TestWhatIsNoIdentity(t *testing.T) {
 func wantUnauthenticated(t *testing.T, said string, got actor.Actor, err error, want string) {
 	t.Helper()
 	refusal := new(fault.Error)
-	if !errors.As(err, &refusal) || refusal.Reason() != "UNAUTHENTICATED" || !reflect.DeepEqual(got, actor.Actor{}) {
+	if !errors.As(err, &refusal) || refusal.Reason() != pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED || !reflect.DeepEqual(got, actor.Actor{}) {
 		t.Errorf("%q: %+v, %v", said, got, err)
 		return
 	}

@@ -14,6 +14,7 @@ import (
 
 	"github.com/go-jose/go-jose/v4"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/identity"
 	"alkalog/server/identity/identitytest"
 )
@@ -125,7 +126,7 @@ func TestIssuerIsBelieved(t *testing.T) {
 	if c.provider.asked() != 1 {
 		t.Errorf("the keys were asked for %d times", c.provider.asked())
 	}
-	wantOut(t, "a token of our own", c.proven, c.Token(t, "practitioner", amara), "UNAUTHENTICATED")
+	wantOut(t, "a token of our own", c.proven, c.Token(t, "practitioner", amara), pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 }
 
 func TestIssuerRotates(t *testing.T) {
@@ -136,7 +137,7 @@ func TestIssuerRotates(t *testing.T) {
 	next := identitytest.NewKey(t)
 	c.provider.publish(t, next, c.Key)
 	c.clock.advance(29 * time.Second)
-	wantOut(t, "a new key, too soon after the last look", c.proven, c.token(t, next), "UNAUTHENTICATED")
+	wantOut(t, "a new key, too soon after the last look", c.proven, c.token(t, next), pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	c.clock.advance(time.Second)
 	wantIn(t, "a new key", c.proven, c.token(t, next))
 	wantIn(t, "the key before it", c.proven, old)
@@ -157,12 +158,12 @@ func TestIssuerWithdraws(t *testing.T) {
 	c.clock.advance(15 * time.Minute)
 	wantIn(t, "a withdrawn key within 15 minutes", c.proven, old)
 	c.clock.advance(time.Second)
-	wantOut(t, "a withdrawn key after 15 minutes", c.proven, old, "UNAUTHENTICATED")
+	wantOut(t, "a withdrawn key after 15 minutes", c.proven, old, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	wantIn(t, "the next key", c.proven, c.token(t, next))
 	c.provider.publish(t, c.Key)
 	c.clock.advance(time.Minute)
 	wantIn(t, "the key that is back", c.proven, old)
-	wantOut(t, "the withdrawn one, once that was looked for", c.proven, c.token(t, next), "UNAUTHENTICATED")
+	wantOut(t, "the withdrawn one, once that was looked for", c.proven, c.token(t, next), pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 }
 
 // TestUnknownKeysFloodNobody: made-up key ids cost the provider at most one
@@ -181,7 +182,7 @@ func TestUnknownKeysFloodNobody(t *testing.T) {
 			all.Go(func() {
 				for range 50 {
 					f.KeyID = rand.Text()
-					wantOut(t, "a made-up key", c.proven, f.Sign(t), "UNAUTHENTICATED")
+					wantOut(t, "a made-up key", c.proven, f.Sign(t), pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 				}
 			})
 		}
@@ -210,7 +211,7 @@ func TestIssuerIsDown(t *testing.T) {
 		wantIn(t, "while it is down", c.proven, token)
 	}
 	c.clock.advance(time.Second)
-	wantOut(t, "after an hour", c.proven, token, "ISSUER_UNAVAILABLE")
+	wantOut(t, "after an hour", c.proven, token, pb.ErrorReason_ERROR_REASON_ISSUER_UNAVAILABLE)
 	if len(c.problems) == 0 || !strings.Contains(c.problems[0], c.provider.URL) || !strings.Contains(c.problems[0], "503") {
 		t.Errorf("told: %q", c.problems)
 	}
@@ -226,7 +227,7 @@ func TestIssuerWasNeverUp(t *testing.T) {
 	token := c.token(t, c.Key)
 	c.provider.answering(down)
 	for range 20 {
-		wantOut(t, "before it was ever up", c.proven, token, "ISSUER_UNAVAILABLE")
+		wantOut(t, "before it was ever up", c.proven, token, pb.ErrorReason_ERROR_REASON_ISSUER_UNAVAILABLE)
 	}
 	c.provider.answering(nil)
 	c.clock.advance(30 * time.Second)

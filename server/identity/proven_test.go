@@ -104,7 +104,7 @@ func wantIn(t *testing.T, what string, p identity.Proven, token string) {
 }
 
 // wantOut expects a token to be refused for the reason.
-func wantOut(t *testing.T, what string, p identity.Proven, token, reason string) {
+func wantOut(t *testing.T, what string, p identity.Proven, token string, reason pb.ErrorReason) {
 	t.Helper()
 	got, err := bring(t.Context(), p, token)
 	refusal := new(fault.Error)
@@ -192,7 +192,7 @@ func TestBadTokens(t *testing.T) {
 		}
 	}
 	for what, token := range bad {
-		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 		delete(left, what)
 		_, err := bring(t.Context(), d.proven, token)
 		if err == nil || !strings.Contains(err.Error(), complaints(what)) {
@@ -263,7 +263,7 @@ func TestGoodVariants(t *testing.T) {
 		"a shared secret":       sign(jose.HS256, "shared", []byte("a shared secret of thirty-two by"), nil),
 		"a key of another kind": sign(jose.ES256, "long", curve, nil),
 	} {
-		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	}
 }
 
@@ -323,7 +323,7 @@ func TestKeyFileIsReadAgain(t *testing.T) {
 	wantIn(t, "the new key", d.proven, fresh)
 	d.Believe(t, d.Key)
 	d.clock.advance(time.Second)
-	wantOut(t, "the old key when it is gone", d.proven, old, "UNAUTHENTICATED")
+	wantOut(t, "the old key when it is gone", d.proven, old, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	wantIn(t, "the new key alone", d.proven, fresh)
 	for _, broken := range []string{"", "{}", `{"keys":[`, `{"keys":[{"kid":"a","kty":"OKP","crv":"Ed25519","x":"AAAA"},7]`, strings.Repeat(" ", 2<<20)} {
 		d.replace(t, d.JWKS, broken)
@@ -338,7 +338,7 @@ func TestKeyFileIsReadAgain(t *testing.T) {
 	d.clock.advance(time.Second)
 	wantIn(t, "after the file has gone", d.proven, fresh)
 	d.replace(t, d.JWKS, `{"keys":[]}`)
-	wantOut(t, "when no key is left", d.proven, fresh, "UNAUTHENTICATED")
+	wantOut(t, "when no key is left", d.proven, fresh, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 }
 
 func TestRevokedTokens(t *testing.T) {
@@ -348,12 +348,12 @@ func TestRevokedTokens(t *testing.T) {
 	id := claimsOf(t, token)["jti"].(string)
 	for what, line := range map[string]string{"the token": "jti:" + id, "its bearer": "# who left\n\n" + amara} {
 		d.replace(t, d.Revoked, line)
-		wantOut(t, what, d.proven, token, "UNAUTHENTICATED")
+		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 		d.replace(t, d.Revoked, "# nobody\njti:another\nchains/ebb/practitioners/am")
 		wantIn(t, "after "+what+" was revoked by mistake", d.proven, token)
 	}
 	d.replace(t, d.Revoked, "no such thing\njti:"+id)
-	wantOut(t, "beside a line that cannot be understood", d.proven, token, "UNAUTHENTICATED")
+	wantOut(t, "beside a line that cannot be understood", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	if len(d.problems) != 1 {
 		t.Errorf("told: %q", d.problems)
 	}
@@ -361,7 +361,7 @@ func TestRevokedTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.clock.advance(time.Second)
-	wantOut(t, "when the list has gone", d.proven, token, "UNAUTHENTICATED")
+	wantOut(t, "when the list has gone", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
 		t.Error("a list that is not there is opened")
 	}

@@ -7,6 +7,7 @@ import (
 
 	"golang.org/x/sync/semaphore"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 )
 
@@ -66,5 +67,5 @@ func (m *memory) noRoom(ctx context.Context) error {
 
 func (m *memory) shed() error {
 	m.counters.Shed.Add(1)
-	return fault.Exhausted("OVERLOADED", "the server has no memory for this call now; retry later", roomTime)
+	return fault.Exhausted(pb.ErrorReason_ERROR_REASON_OVERLOADED, "the server has no memory for this call now; retry later", roomTime)
 }

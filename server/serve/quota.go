@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sync/semaphore"
 	"golang.org/x/time/rate"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 )
 
@@ -140,16 +141,16 @@ func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, al
 	})
 	switch {
 	case stream && own.streams >= q.limits.CallerStreams:
-		return nil, nil, fault.Exhausted("TOO_MANY_CALLS", fmt.Sprintf("the caller has %d streams open, and no more are allowed", own.streams), time.Second)
+		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d streams open, and no more are allowed", own.streams), time.Second)
 	case !stream && own.calls >= q.limits.CallerCalls:
-		return nil, nil, fault.Exhausted("TOO_MANY_CALLS", fmt.Sprintf("the caller has %d calls under way, and no more are allowed", own.calls), time.Second)
+		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d calls under way, and no more are allowed", own.calls), time.Second)
 	}
 	for _, s := range []struct {
 		*share
 		whose string
 	}{{own, "the caller"}, {all, "the chain"}} {
 		if again := reserve(s.bucket, now); again > 0 {
-			return nil, nil, fault.Exhausted("RATE_EXCEEDED", s.whose+" calls more often than is allowed; try again later", again)
+			return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, s.whose+" calls more often than is allowed; try again later", again)
 		}
 	}
 	if stream {

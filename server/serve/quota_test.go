@@ -196,7 +196,7 @@ func TestSlowReadersAreLetGo(t *testing.T) {
 	}
 	select {
 	case err := <-b.odd.flooded: // nothing was read so far
-		if own := new(fault.Error); !errors.As(err, &own) || own.Reason() != "WATCHER_TOO_SLOW" {
+		if own := new(fault.Error); !errors.As(err, &own) || own.Reason() != pb.ErrorReason_ERROR_REASON_WATCHER_TOO_SLOW {
 			t.Errorf("the service is told %v", err)
 		}
 	case <-time.After(patience):

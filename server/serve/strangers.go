@@ -9,6 +9,7 @@ import (
 	"golang.org/x/time/rate"
 	"google.golang.org/grpc"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -122,7 +123,7 @@ func (s *strangers) enter(kind, address string) (leave func(), err error) {
 	now := time.Now()
 	own, all := s.share(kind, address, now), s.share(kind, "", now)
 	if own.calls >= most || all.calls >= total {
-		return nil, fault.Exhausted("TOO_MANY_CALLS", "too many calls without identity are under way; try again later", time.Second)
+		return nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, "too many calls without identity are under way; try again later", time.Second)
 	}
 	own.calls++
 	all.calls++
@@ -142,7 +143,7 @@ func (s *strangers) count(kind, address string) error {
 	now := time.Now()
 	for _, bucket := range []*rate.Limiter{s.share(kind, address, now).bucket, s.share(kind, "", now).bucket} {
 		if again := reserve(bucket, now); again > 0 {
-			return fault.Exhausted("RATE_EXCEEDED", "calls without identity come more often than is allowed; try again later", again)
+			return fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, "calls without identity come more often than is allowed; try again later", again)
 		}
 	}
 	return nil

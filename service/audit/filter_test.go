@@ -8,6 +8,7 @@ import (
 	"testing"
 	"unicode"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
@@ -35,7 +36,7 @@ func FuzzFilter(f *testing.F) {
 		}
 		condition, err := parse(text)
 		if told := new(fault.Error); err != nil {
-			if !errors.As(err, &told) || told.Reason() != "INVALID_FIELD" || !strings.HasPrefix(told.Error(), "filter: ") {
+			if !errors.As(err, &told) || told.Reason() != pb.ErrorReason_ERROR_REASON_INVALID_FIELD || !strings.HasPrefix(told.Error(), "filter: ") {
 				t.Fatalf("%q is answered %v", text, err)
 			}
 			return

@@ -54,7 +54,7 @@ func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProo
 			return err
 		}
 		if place >= size {
-			return fault.Precondition("ENTRY_NOT_IN_TREE", req.Name, fmt.Sprintf("the entry has index %d; a tree of %d entries does not hold it", place, size))
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_ENTRY_NOT_IN_TREE, req.Name, fmt.Sprintf("the entry has index %d; a tree of %d entries does not hold it", place, size))
 		}
 		proof, err := record.LogHead(head).ProveInclusion(place, size, record.LogTiles(r))
 		if err != nil {
@@ -102,7 +102,7 @@ func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapsh
 				_, err := placeOf(r, name) // tells an entry that waits from one that is not there
 				return err
 			}
-			return fault.Precondition("LOG_EMPTY", chain, "nothing is on the log yet; what is recorded comes onto it within about a second")
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_LOG_EMPTY, chain, "nothing is on the log yet; what is recorded comes onto it within about a second")
 		}
 		if err != nil {
 			return err
@@ -120,7 +120,7 @@ func placeOf(r *storage.Snapshot, name string) (int64, error) {
 	}
 	there, err := storage.HasEntry(r, id)
 	if err == nil && there {
-		return 0, fault.Precondition("ENTRY_NOT_ON_LOG", name, "the entry is not on the log yet; it comes onto it within about a second")
+		return 0, fault.Precondition(pb.ErrorReason_ERROR_REASON_ENTRY_NOT_ON_LOG, name, "the entry is not on the log yet; it comes onto it within about a second")
 	}
 	if err == nil {
 		err = fault.NotFound(name)

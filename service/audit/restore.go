@@ -18,7 +18,7 @@ func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest
 	answer, err := storage.Write(ctx, s.DB, chain, req, func(*storage.Snapshot) (*pb.AcceptRestoreResponse, storage.Changes, error) {
 		earlier := s.Logs.RolledBackFrom(chain)
 		if earlier == nil {
-			return nil, storage.Changes{}, fault.Precondition("NOTHING_TO_ACCEPT", req.Name, "the log follows from what this server has seen of it; there is nothing to accept")
+			return nil, storage.Changes{}, fault.Precondition(pb.ErrorReason_ERROR_REASON_NOTHING_TO_ACCEPT, req.Name, "the log follows from what this server has seen of it; there is nothing to accept")
 		}
 		entry := record.EntryContext(caller, req, req.Name, s.Now()).Restored(req, string(earlier))
 		return &pb.AcceptRestoreResponse{Entry: entry}, storage.Changes{Entries: []*pb.AuditEntry{entry}}, nil

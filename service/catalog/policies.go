@@ -89,7 +89,7 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 		case pb.PolicyState_POLICY_STATE_ACTIVE:
 			return &pb.ActivateHousePolicyResponse{HousePolicy: stored}, storage.Changes{}, nil
 		case pb.PolicyState_POLICY_STATE_RETIRED:
-			return nil, storage.Changes{}, fault.Precondition("POLICY_RETIRED", req.Name, "the policy was retired; upload it anew to use it again")
+			return nil, storage.Changes{}, fault.Precondition(pb.ErrorReason_ERROR_REASON_POLICY_RETIRED, req.Name, "the policy was retired; upload it anew to use it again")
 		}
 		changes, err := retireActive(r, audit)
 		if err != nil {

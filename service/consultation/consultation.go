@@ -139,6 +139,6 @@ func requireDraft(c *pb.Consultation) error {
 	if c.GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
 		return nil
 	}
-	return fault.Precondition("CONSULTATION_SUBMITTED", c.Name,
+	return fault.Precondition(pb.ErrorReason_ERROR_REASON_CONSULTATION_SUBMITTED, c.Name,
 		"the consultation was submitted and is frozen; begin a new one")
 }

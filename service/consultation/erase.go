@@ -21,9 +21,9 @@ func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*
 	answer, err := s.erase(ctx, req, audit, ledger.ErasedOnRequest, func(c *pb.Client, open int) error {
 		switch {
 		case c.LegalHold:
-			return fault.Precondition("LEGAL_HOLD", c.Name, "the records are held for a legal claim; a manager may end that with UpdateClient")
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_LEGAL_HOLD, c.Name, "the records are held for a legal claim; a manager may end that with UpdateClient")
 		case open > 0:
-			return fault.Precondition("SESSION_OPEN", c.Name, "a session of the client is open; record its outcome first")
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_OPEN, c.Name, "a session of the client is open; record its outcome first")
 		}
 		return nil
 	})

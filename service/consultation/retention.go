@@ -93,7 +93,7 @@ func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Clien
 			return nil
 		})
 	var failed *fault.Error
-	if errors.Is(err, errKept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &failed) && failed.Reason() == "NOT_FOUND" {
+	if errors.Is(err, errKept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &failed) && failed.Reason() == pb.ErrorReason_ERROR_REASON_NOT_FOUND {
 		return nil // another server may have been faster
 	}
 	return err

@@ -24,7 +24,7 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		if reason, message := rules.JudgeSignature(decision, by, audit.Time); reason != "" {
+		if reason, message := rules.JudgeSignature(decision, by, audit.Time); reason != pb.ErrorReason_ERROR_REASON_UNSPECIFIED {
 			return nil, storage.Changes{}, fault.Precondition(reason, decision.Name, message)
 		}
 		signature := &pb.Countersignature{Practitioner: by.Name, CreateTime: timestamppb.New(audit.Time)}

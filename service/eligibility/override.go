@@ -32,7 +32,7 @@ func checkRoom(decision *pb.Decision) error {
 	if len(decision.Overrides) < mostOverrides {
 		return nil
 	}
-	return fault.Precondition("TOO_MANY_OVERRIDES", decision.Name,
+	return fault.Precondition(pb.ErrorReason_ERROR_REASON_TOO_MANY_OVERRIDES, decision.Name,
 		fmt.Sprintf("the decision has %d attempted overrides, the most that are recorded; check eligibility again for a new decision", len(decision.Overrides)))
 }
 

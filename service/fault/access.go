@@ -10,6 +10,8 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
 	"google.golang.org/protobuf/types/known/durationpb"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
 // OutOfScope says the same as NotFound, to the letter, of what the caller may
@@ -27,19 +29,19 @@ func (o outOfScope) Unwrap() error { return o.told }
 
 // Unauthenticated says that the caller is not known, and what would be right.
 func Unauthenticated(want string) *Error {
-	return &Error{code: codes.Unauthenticated, reason: "UNAUTHENTICATED", message: want}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED, message: want}
 }
 
 // Denied says that the caller's role may not make this call.
 func Denied(method, role string) *Error {
-	return &Error{code: codes.PermissionDenied, reason: "ROLE_NOT_ALLOWED",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_ROLE_NOT_ALLOWED,
 		message: fmt.Sprintf("%s may not call %s", role, method)}
 }
 
 // WholeChain says that a call is about the chain as a whole, and its caller is
 // confined to some of the salons.
 func WholeChain(method string) *Error {
-	return &Error{code: codes.PermissionDenied, reason: "WHOLE_CHAIN_ONLY",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_WHOLE_CHAIN_ONLY,
 		message: fmt.Sprintf("%s is about the whole chain, and the caller is confined to some of its salons", method)}
 }
 
@@ -47,7 +49,7 @@ func WholeChain(method string) *Error {
 func FieldDenied(field, role string) *Error {
 	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
 		{Field: field, Description: "must be left out: " + role + " may not write it"}}}
-	return &Error{code: codes.PermissionDenied, reason: "FIELD_NOT_ALLOWED",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_FIELD_NOT_ALLOWED,
 		message: fmt.Sprintf("%s may not write %s", role, field), details: []protoadapt.MessageV1{bad}}
 }
 
@@ -79,15 +81,15 @@ func Reason(err error) string {
 
 // Exhausted says that the caller asks for more than its share, why, and after
 // how long it may ask again.
-func Exhausted(reason, message string, again time.Duration) *Error {
-	return &Error{code: codes.ResourceExhausted, reason: reason, message: message,
+func Exhausted(reason pb.ErrorReason, message string, again time.Duration) *Error {
+	return &Error{reason: reason, message: message,
 		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(again)}}}
 }
 
 // NotWitnessed says that a read could not be entered on the audit log, so that
 // there is no answer.
 func NotWitnessed() *Error {
-	return &Error{code: codes.Unavailable, reason: "AUDIT_UNAVAILABLE",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_AUDIT_UNAVAILABLE,
 		message: "the read could not be entered on the audit log, so it is not answered; retry later",
 		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
 }

@@ -2,8 +2,9 @@ package fault
 
 import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/protoadapt"
+
+	pb "alkalog/proto/alkalogv1"
 )
 
 // ActingForAnother says that a field names somebody whom the caller may not act
@@ -11,5 +12,5 @@ import (
 func ActingForAnother(field string) *Error {
 	const want = "must be the caller, or somebody whom the caller may act for"
 	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: want}}}
-	return &Error{code: codes.PermissionDenied, reason: "ACTING_FOR_ANOTHER", message: field + " " + want, details: []protoadapt.MessageV1{bad}}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_ACTING_FOR_ANOTHER, message: field + " " + want, details: []protoadapt.MessageV1{bad}}
 }

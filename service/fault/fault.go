@@ -1,10 +1,13 @@
 // Package fault is the one place where errors become gRPC statuses. Services
-// raise trade errors with its constructors; storage names facts, and the table
-// in status.go says what callers are told of them. A refusal, a referral or an
-// open question is an answer and never comes here.
+// return errors made by its constructors; storage returns sentinel errors, and the
+// table in status.go maps each to the error that callers get. A refusal, a
+// referral or an open question is an answer and not an error.
 //
-// Every status carries google.rpc.ErrorInfo with a reason in UPPER_SNAKE and
-// the domain "alkalog" (AIP-193), and the details that fit it.
+// Every status carries google.rpc.ErrorInfo (AIP-193) with the domain "alkalog"
+// and a reason, which is a value of the contract's ErrorReason without its prefix.
+// The contract also states the status code of each reason and the RPCs that can
+// fail with it, so the constructors take a reason and no code. REASONS.md lists
+// them all; tests compare it, the contract and the source.
 package fault
 
 import (
@@ -16,6 +19,9 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/contract"
 )
 
 // Domain is the domain of every ErrorInfo.
@@ -29,31 +35,33 @@ type Violation struct {
 
 // Error is an error that knows its status.
 type Error struct {
-	code    codes.Code
-	reason  string
+	reason  pb.ErrorReason
 	message string
 	details []protoadapt.MessageV1
-	names   map[string]string // of the resources concerned, for ErrorInfo
+	names   map[string]string // resource names in the message, by key, for ErrorInfo
 }
+
+// resource is the metadata key of the resource that an error is about.
+const resource = "resource"
 
 // Error returns the message that callers see.
 func (e *Error) Error() string { return e.message }
 
-// Reason returns the machine-readable reason, such as "ETAG_MISMATCH".
-func (e *Error) Reason() string { return e.reason }
+// Reason returns why the call failed.
+func (e *Error) Reason() pb.ErrorReason { return e.reason }
 
 // GRPCStatus returns the status with its details; grpc-go calls it.
 func (e *Error) GRPCStatus() *status.Status {
-	info := &errdetails.ErrorInfo{Reason: e.reason, Domain: Domain, Metadata: e.names}
-	st, err := status.New(e.code, e.message).WithDetails(append([]protoadapt.MessageV1{info}, e.details...)...)
+	info := &errdetails.ErrorInfo{Reason: onWire(e.reason), Domain: Domain, Metadata: e.names}
+	st, err := status.New(codeOf(e.reason), e.message).WithDetails(append([]protoadapt.MessageV1{info}, e.details...)...)
 	if err != nil {
-		return status.New(e.code, e.message)
+		return status.New(codeOf(e.reason), e.message)
 	}
 	return st
 }
 
-// Naming adds the name of a resource that the message speaks of to the metadata of
-// ErrorInfo, for programs, which never parse messages.
+// Naming adds a resource name that the message mentions to the metadata of
+// ErrorInfo, because programs do not parse messages.
 func (e *Error) Naming(key, name string) *Error {
 	if e.names == nil {
 		e.names = map[string]string{}
@@ -62,6 +70,14 @@ func (e *Error) Naming(key, name string) *Error {
 	return e
 }
 
+// onWire is a reason as ErrorInfo carries it, such as "ETAG_MISMATCH".
+func onWire(reason pb.ErrorReason) string {
+	return strings.TrimPrefix(reason.String(), "ERROR_REASON_")
+}
+
+// codeOf is the status code of every error with a reason.
+func codeOf(reason pb.ErrorReason) codes.Code { return codes.Code(contract.Terms(reason).GetCode()) }
+
 // Stored returns the error as it is stored with a request that it answers, see
 // storage.Changes.
 func (e *Error) Stored() *spb.Status { return e.GRPCStatus().Proto() }
@@ -69,14 +85,14 @@ func (e *Error) Stored() *spb.Status { return e.GRPCStatus().Proto() }
 // NotFound says that there is nothing of that name here. It is the answer for
 // another chain's records too, so that nobody learns that they exist.
 func NotFound(name string) *Error {
-	return &Error{code: codes.NotFound, reason: "NOT_FOUND", message: fmt.Sprintf("%q is not found", name),
-		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_FOUND, message: fmt.Sprintf("%q is not found", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
 // Exists says that the id is taken.
 func Exists(name string) *Error {
-	return &Error{code: codes.AlreadyExists, reason: "ALREADY_EXISTS", message: fmt.Sprintf("%q exists already", name),
-		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_ALREADY_EXISTS, message: fmt.Sprintf("%q exists already", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
 // Invalid says which field of a request is not right and what would be.
@@ -107,7 +123,7 @@ func InvalidFields(violations ...Violation) *Error {
 		}
 		message += v.Field + ": " + want
 	}
-	return &Error{code: codes.InvalidArgument, reason: "INVALID_FIELD", message: shorten(message, mostMessage), details: []protoadapt.MessageV1{bad}}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_INVALID_FIELD, message: shorten(message, mostMessage), details: []protoadapt.MessageV1{bad}}
 }
 
 // shorten puts text on one line, and cuts it off.
@@ -121,40 +137,42 @@ func shorten(text string, most int) string {
 
 // Stale says that the record was changed since it was read.
 func Stale(name string) *Error {
-	return &Error{code: codes.Aborted, reason: "ETAG_MISMATCH", message: fmt.Sprintf("%q was changed since it was read; read it again", name),
-		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_ETAG_MISMATCH, message: fmt.Sprintf("%q was changed since it was read; read it again", name),
+		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
 // Precondition says that the intention does not fit the state of things.
-// Reason is UPPER_SNAKE; subject is the resource name concerned.
-func Precondition(reason, subject, message string) *Error {
+// Subject is the name of the resource concerned. Resource names that the message
+// mentions beside it are added with Naming.
+func Precondition(reason pb.ErrorReason, subject, message string) *Error {
 	failure := &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
-		{Type: reason, Subject: subject, Description: message}}}
-	return &Error{code: codes.FailedPrecondition, reason: reason, message: message, details: []protoadapt.MessageV1{failure}}
+		{Type: onWire(reason), Subject: subject, Description: message}}}
+	return &Error{reason: reason, message: message, details: []protoadapt.MessageV1{failure}, names: map[string]string{resource: subject}}
 }
 
 // Damaged says that what is stored of a log is not what was signed.
 func Damaged(name string) *Error {
-	return &Error{code: codes.DataLoss, reason: "LOG_DAMAGED",
-		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name)}
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_LOG_DAMAGED,
+		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name),
+		names:   map[string]string{resource: name}}
 }
 
 // TooSlow says that a watcher fell behind; it resumes with its last token.
 func TooSlow() *Error {
-	return &Error{code: codes.Aborted, reason: "WATCHER_TOO_SLOW",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_WATCHER_TOO_SLOW,
 		message: "the watcher fell behind; resume with the last resume_token"}
 }
 
 // Leaving says that the server is being stopped; a watcher resumes with its
 // last token, here or at another server.
 func Leaving() *Error {
-	return &Error{code: codes.Unavailable, reason: "SERVER_LEAVING",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_SERVER_LEAVING,
 		message: "the server is being stopped; resume with the last resume_token"}
 }
 
 // StreamTime tells a caller without an identity that its stream was open for as
 // long as it may be.
 func StreamTime() *Error {
-	return &Error{code: codes.Unavailable, reason: "STREAM_TIME",
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_STREAM_TIME,
 		message: "a stream of a caller without identity is ended after a while; open another"}
 }

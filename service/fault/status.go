@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/protoadapt"
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	pb "alkalog/proto/alkalogv1"
 	"alkalog/storage"
 )
 
@@ -27,22 +28,22 @@ func facts() []struct {
 		fact error
 		told *Error
 	}{
-		{storage.ErrNotFound, &Error{code: codes.NotFound, reason: "NOT_FOUND", message: "not found"}},
-		{storage.ErrExists, &Error{code: codes.AlreadyExists, reason: "ALREADY_EXISTS", message: "exists already"}},
-		{storage.ErrStale, &Error{code: codes.Aborted, reason: "ETAG_MISMATCH", message: "the record was changed since it was read; read it again"}},
-		{storage.ErrReused, &Error{code: codes.AlreadyExists, reason: "REQUEST_ID_REUSED", message: "the request_id was used for another request; take a new one"}},
+		{storage.ErrNotFound, &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_FOUND, message: "not found"}},
+		{storage.ErrExists, &Error{reason: pb.ErrorReason_ERROR_REASON_ALREADY_EXISTS, message: "exists already"}},
+		{storage.ErrStale, &Error{reason: pb.ErrorReason_ERROR_REASON_ETAG_MISMATCH, message: "the record was changed since it was read; read it again"}},
+		{storage.ErrReused, &Error{reason: pb.ErrorReason_ERROR_REASON_REQUEST_ID_REUSED, message: "the request_id was used for another request; take a new one"}},
 		{storage.ErrBadToken, InvalidFields(Violation{"page_token", "must be the next_page_token of the same query, or empty"})},
-		{storage.ErrUnknown, &Error{code: codes.Unavailable, reason: "OUTCOME_UNKNOWN", message: "outcome unknown; retry with the same request_id", details: retry}},
-		{storage.ErrAuditUnavailable, &Error{code: codes.Unavailable, reason: "AUDIT_UNAVAILABLE", message: "the audit log cannot be written, so nothing was decided or recorded; " +
+		{storage.ErrUnknown, &Error{reason: pb.ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN, message: "outcome unknown; retry with the same request_id", details: retry}},
+		{storage.ErrAuditUnavailable, &Error{reason: pb.ErrorReason_ERROR_REASON_AUDIT_UNAVAILABLE, message: "the audit log cannot be written, so nothing was decided or recorded; " +
 			"retry with the same request_id", details: retry}},
-		{storage.ErrFenced, &Error{code: codes.Unavailable, reason: "DATABASE_FENCED", message: "the database is not the newest one; retry later", details: retry}},
-		{storage.ErrReadOnly, &Error{code: codes.FailedPrecondition, reason: "LOG_MISMATCH", message: "the database is not what was last seen of it, as after a restored backup; " +
+		{storage.ErrFenced, &Error{reason: pb.ErrorReason_ERROR_REASON_DATABASE_FENCED, message: "the database is not the newest one; retry later", details: retry}},
+		{storage.ErrReadOnly, &Error{reason: pb.ErrorReason_ERROR_REASON_LOG_MISMATCH, message: "the database is not what was last seen of it, as after a restored backup; " +
 			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
-		{storage.ErrSealed, &Error{code: codes.DataLoss, reason: "RECORD_UNREADABLE", message: "a stored record cannot be opened: it was changed or moved in the database, " +
+		{storage.ErrSealed, &Error{reason: pb.ErrorReason_ERROR_REASON_RECORD_UNREADABLE, message: "a stored record cannot be opened: it was changed or moved in the database, " +
 			"or is sealed with a key that this server does not have"}},
-		{storage.ErrUnavailable, &Error{code: codes.Unavailable, reason: "DATABASE_UNAVAILABLE", message: "the database cannot be reached; retry later", details: retry}},
-		{context.DeadlineExceeded, &Error{code: codes.DeadlineExceeded, reason: "DEADLINE_EXCEEDED", message: "the deadline passed"}},
-		{context.Canceled, &Error{code: codes.Canceled, reason: "CANCELLED", message: "the call was cancelled"}},
+		{storage.ErrUnavailable, &Error{reason: pb.ErrorReason_ERROR_REASON_DATABASE_UNAVAILABLE, message: "the database cannot be reached; retry later", details: retry}},
+		{context.DeadlineExceeded, &Error{reason: pb.ErrorReason_ERROR_REASON_DEADLINE_EXCEEDED, message: "the deadline passed"}},
+		{context.Canceled, &Error{reason: pb.ErrorReason_ERROR_REASON_CANCELLED, message: "the call was cancelled"}},
 	}
 }
 
@@ -69,7 +70,7 @@ func Known(err error) (error, bool) {
 // Internal is what callers are told of an error nobody foresaw; id finds its
 // text in the server's log.
 func Internal(id string) error {
-	e := &Error{code: codes.Internal, reason: "INTERNAL", message: "something went wrong here; nothing was decided (error " + id + ")"}
+	e := &Error{reason: pb.ErrorReason_ERROR_REASON_INTERNAL, message: "something went wrong here; nothing was decided (error " + id + ")"}
 	return e.GRPCStatus().Err()
 }
 

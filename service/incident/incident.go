@@ -86,7 +86,7 @@ func mayChange(stored, amended *pb.Incident) record.Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		changed := changedOf(stored, amended, "kind", "place", "section_id", "occur_time", "session", "product", "lot_code", "salon", "practitioner", "flush_minutes")
 		if len(changed) > 0 && stored.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS {
-			return fault.Precondition("INCIDENT_FROM_FACTS", stored.Name,
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_INCIDENT_FROM_FACTS, stored.Name,
 				strings.Join(changed, ", ")+" come from the facts of the session and cannot be typed over; send facts, or add what was seen")
 		}
 		grave := changedOf(stored, amended, "kind", "place", "occur_time", "session", "practitioner")
@@ -94,7 +94,7 @@ func mayChange(stored, amended *pb.Incident) record.Check {
 			grave = append(grave, "blister")
 		}
 		if len(grave) > 0 && (caller.Role != pb.Role_ROLE_SUPERVISOR || caller.Name == stored.Practitioner) {
-			return fault.Precondition("SECOND_PERSON_NEEDED", stored.Name,
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SECOND_PERSON_NEEDED, stored.Name,
 				strings.Join(grave, ", ")+" can be corrected by a supervisor whose service it was not")
 		}
 		return nil
@@ -211,14 +211,14 @@ func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Tim
 		return nil, fault.Invalid("number", "must be the number of a follow-up of the incident")
 	}
 	if stored.FollowUps[n-1].DoneTime != nil {
-		return nil, fault.Precondition("FOLLOW_UP_DONE", stored.Name, "the follow-up was answered already; record what is new with UpdateIncident")
+		return nil, fault.Precondition(pb.ErrorReason_ERROR_REASON_FOLLOW_UP_DONE, stored.Name, "the follow-up was answered already; record what is new with UpdateIncident")
 	}
 	done := proto.CloneOf(req.FollowUp)
 	if done.DoneTime == nil {
 		done.DoneTime = timestamppb.New(now)
 	}
 	if due := stored.FollowUps[n-1].DueTime.AsTime(); done.DoneTime.AsTime().Before(due.Add(-answeredAhead)) {
-		return nil, fault.Precondition("FOLLOW_UP_TOO_EARLY", stored.Name,
+		return nil, fault.Precondition(pb.ErrorReason_ERROR_REASON_FOLLOW_UP_TOO_EARLY, stored.Name,
 			"the follow-up is due "+due.UTC().Format(time.RFC3339)+"; a look before that shows nothing of the days after; record what is seen now with UpdateIncident")
 	}
 	if done.DoneTime.AsTime().After(now.Add(noticedAhead)) {

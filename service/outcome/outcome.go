@@ -116,14 +116,14 @@ func (v visit) mayClose(o *pb.Outcome) error {
 	rinseFirst := timing.OpenRinses(v.session, v.events, v.state)
 	switch {
 	case v.session.Outcome != "":
-		return fault.Precondition("SESSION_CLOSED", v.session.Name, "the session has an outcome already: "+v.session.Outcome)
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, v.session.Name, "the session has an outcome already: "+v.session.Outcome).Naming("outcome", v.session.Outcome)
 	case o.Completed && len(rinseFirst) > 0:
-		return fault.Precondition("RINSE_FIRST", v.session.Name,
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_RINSE_FIRST, v.session.Name,
 			"the service is not finished: "+strings.Join(rinseFirst, "; ")+" Or record that the service was broken off")
 	case o.Completed && v.state.NeutralProof == pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED:
-		return fault.Precondition("NOT_NEUTRALIZED", v.session.Name, "the service is not finished: "+v.unfinished()+"; or record that the service was broken off")
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_NOT_NEUTRALIZED, v.session.Name, "the service is not finished: "+v.unfinished()+"; or record that the service was broken off")
 	case o.Completed && !v.state.ScalpChecked && o.ScalpChanged == pb.Answer_ANSWER_UNSPECIFIED:
-		return fault.Precondition("SCALP_NOT_CHECKED", v.session.Name,
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SCALP_NOT_CHECKED, v.session.Name,
 			"look at the scalp again and say whether it changed; or record that the service was broken off")
 	}
 	known := map[string]bool{}

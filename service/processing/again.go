@@ -44,7 +44,7 @@ func (s Service) decideAgain(r *storage.Snapshot, caller actor.Actor, audit ledg
 func outdated(earlier, again *pb.Decision) *fault.Error {
 	message := fmt.Sprintf("the records have changed since the decision, which is now another (%s); read %s and begin on that if it lets you",
 		strings.ToLower(strings.TrimPrefix(again.StandingVerdict.String(), "VERDICT_")), again.Name)
-	return fault.Precondition("DECISION_OUTDATED", again.Name, message).
+	return fault.Precondition(pb.ErrorReason_ERROR_REASON_DECISION_OUTDATED, again.Name, message).
 		Naming("decision", earlier.Name).Naming("new_decision", again.Name)
 }
 

@@ -60,13 +60,13 @@ func mayClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, prac
 	case err != nil:
 		return err
 	case session.Outcome != "":
-		return fault.Precondition("SESSION_CLOSED", session.Name, "the session has an outcome already: "+session.Outcome)
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, session.Name, "the session has an outcome already: "+session.Outcome).Naming("outcome", session.Outcome)
 	case session.Closing != nil:
-		return fault.Precondition("SESSION_CLOSED", session.Name, "the session was closed already, without an outcome")
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, session.Name, "the session was closed already, without an outcome")
 	case by.Role != pb.Role_ROLE_SUPERVISOR && by.Role != pb.Role_ROLE_MANAGER:
-		return fault.Precondition("NOT_A_SUPERVISOR", session.Name, "practitioner: the directory must know them as a supervisor or manager")
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_NOT_A_SUPERVISOR, session.Name, "practitioner: the directory must know them as a supervisor or manager")
 	case len(by.Salons) > 0 && !slices.Contains(by.Salons, session.Salon):
-		return fault.Precondition("SUPERVISOR_OF_ANOTHER_SALON", session.Name, "practitioner: must work in the session's salon, "+session.Salon)
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SUPERVISOR_OF_ANOTHER_SALON, session.Name, "practitioner: must work in the session's salon, "+session.Salon).Naming("salon", session.Salon)
 	}
 	return nil
 }

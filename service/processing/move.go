@@ -84,11 +84,11 @@ func mayMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
 	return func(_ *storage.Snapshot, caller actor.Actor) error {
 		switch {
 		case stored.MovedTo != "":
-			return fault.Precondition("VISIT_MOVED", stored.Name, "the visit was moved already, to "+stored.MovedTo)
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_VISIT_MOVED, stored.Name, "the visit was moved already, to "+stored.MovedTo).Naming("moved_to", stored.MovedTo)
 		case record.Parent(stored.Name) == req.Client:
-			return fault.Precondition("SAME_CLIENT", stored.Name, "the visit is on that client's record already")
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SAME_CLIENT, stored.Name, "the visit is on that client's record already")
 		case stored.Practitioner == req.Practitioner, stored.Practitioner == caller.Name:
-			return fault.Precondition("OWN_VISIT", stored.Name, "it takes a second person: nobody moves a visit of their own")
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_OWN_VISIT, stored.Name, "it takes a second person: nobody moves a visit of their own")
 		case strings.TrimSpace(req.Comment) == "":
 			return fault.Invalid("comment", "must say in words how it came about")
 		}

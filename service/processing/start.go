@@ -134,7 +134,7 @@ func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionReq
 	case objection != nil, acting != nil: // nobody begins on what another was allowed
 		session.RefusedDecision, session.Plan = decision.Name, nil
 	case session.NotCountersigned && !req.UnderWay:
-		return nil, fault.Precondition("NOT_COUNTERSIGNED", decision.Name, "a student's service begins with a supervisor's signature under the decision; it has none")
+		return nil, fault.Precondition(pb.ErrorReason_ERROR_REASON_NOT_COUNTERSIGNED, decision.Name, "a student's service begins with a supervisor's signature under the decision; it has none")
 	default:
 		session.Decision = decision.Name
 	}
@@ -149,7 +149,7 @@ func besideOthers(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.
 		return err
 	}
 	if !req.UnderWay {
-		return fault.Precondition("SESSION_OPEN", open, "a service is open on this client: "+open+"; record its outcome, or let a supervisor close it (CloseSession)").
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_OPEN, open, "a service is open on this client: "+open+"; record its outcome, or let a supervisor close it (CloseSession)").
 			Naming("session", open)
 	}
 	session.OtherSession = open
@@ -230,27 +230,27 @@ func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now tim
 	case pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS:
 	default:
 		verdict := strings.ToLower(strings.TrimPrefix(d.StandingVerdict.String(), "VERDICT_"))
-		return fault.Precondition("DECISION_DOES_NOT_ALLOW", d.Name, "the decision stands at "+verdict+"; the service may not begin"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_DECISION_DOES_NOT_ALLOW, d.Name, "the decision stands at "+verdict+"; the service may not begin"), nil
 	}
 	// Licence, supervision and the law were judged for these and nobody else.
 	if session.Practitioner != d.Inputs.GetPractitioner().GetName() || session.Salon != d.Inputs.GetSalon().GetName() {
-		return fault.Precondition("DECISION_FOR_ANOTHER", d.Name, "the decision is for another practitioner or salon; check again for these"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_DECISION_FOR_ANOTHER, d.Name, "the decision is for another practitioner or salon; check again for these"), nil
 	}
 	if d.Inputs.GetConsultation().GetState() != pb.ConsultationState_CONSULTATION_STATE_SUBMITTED {
-		return fault.Precondition("CONSULTATION_NOT_SUBMITTED", d.Name, "the decision was made on a draft; submit the consultation and check again"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_CONSULTATION_NOT_SUBMITTED, d.Name, "the decision was made on a draft; submit the consultation and check again"), nil
 	}
 	if age := now.Sub(d.CreateTime.AsTime()); age > rules.DecisionHolds {
-		return fault.Precondition("DECISION_TOO_OLD", d.Name, "the decision is older than 24 hours; check again"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_DECISION_TOO_OLD, d.Name, "the decision is older than 24 hours; check again"), nil
 	}
 	if session.StartTime.AsTime().Before(d.CreateTime.AsTime().Add(-tillBehind)) {
-		return fault.Precondition("BEGUN_BEFORE_DECISION", d.Name, "the service is said to have begun before the decision was made"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_BEGUN_BEFORE_DECISION, d.Name, "the service is said to have begun before the decision was made"), nil
 	}
 	used, _, err := storage.ListSessions(r, storage.SessionFilter{Decision: d.Name}, storage.Page{Size: 1})
 	if err != nil {
 		return nil, err
 	}
 	if len(used) > 0 {
-		return fault.Precondition("DECISION_USED", d.Name, "the decision was used for "+used[0].Name+"; check again"), nil
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_DECISION_USED, d.Name, "the decision was used for "+used[0].Name+"; check again").Naming("session", used[0].Name), nil
 	}
 	return nil, nil
 }

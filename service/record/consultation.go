@@ -38,7 +38,7 @@ func ConsultationInput(path, client string, k *pb.Consultation, now time.Time) C
 func wordOf(field, client, incident string) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if incident != "" && !strings.HasPrefix(incident, client+"/") {
-			return fault.Invalid(field, "must be an incident of "+client)
+			return fault.Invalid(field, "must be an incident of "+client).Naming("client", client)
 		}
 		return Exist(storage.Incidents, incident)(r, caller)
 	}

@@ -81,24 +81,24 @@ func NeedsSignature(d *pb.Decision) bool {
 }
 
 // JudgeSignature says why somebody may not sign a student's decision, as a coded
-// reason and in plain words; both are empty when they may.
-func JudgeSignature(d *pb.Decision, by *pb.Practitioner, at time.Time) (reason, message string) {
+// reason and as text; both are zero when they may.
+func JudgeSignature(d *pb.Decision, by *pb.Practitioner, at time.Time) (reason pb.ErrorReason, message string) {
 	salon := d.GetInputs().GetSalon().GetName()
 	switch {
 	case !NeedsSignature(d):
-		return "NOT_A_STUDENTS_DECISION", "the decision is not a student's and needs no signature"
+		return pb.ErrorReason_ERROR_REASON_NOT_A_STUDENTS_DECISION, "the decision is not a student's and needs no signature"
 	case d.GetCountersignature() != nil:
-		return "COUNTERSIGNED_ALREADY", "the decision is signed already"
+		return pb.ErrorReason_ERROR_REASON_COUNTERSIGNED_ALREADY, "the decision is signed already"
 	case by.GetName() == d.GetInputs().GetPractitioner().GetName(), by.GetName() == d.GetActor() && d.GetRole() == pb.Role_ROLE_STUDENT:
-		return "OWN_DECISION", "nobody signs their own decision"
+		return pb.ErrorReason_ERROR_REASON_OWN_DECISION, "nobody signs their own decision"
 	case by.GetRole() != pb.Role_ROLE_SUPERVISOR:
-		return "NOT_A_SUPERVISOR", "the directory does not know the signer as a supervisor"
+		return pb.ErrorReason_ERROR_REASON_NOT_A_SUPERVISOR, "the directory does not know the signer as a supervisor"
 	case !isLicensed(by, d.GetInputs().GetSalon(), at):
-		return "LICENCE_NOT_VALID", "the signer's licence has run out or is not known"
+		return pb.ErrorReason_ERROR_REASON_LICENCE_NOT_VALID, "the signer's licence has run out or is not known"
 	case len(by.GetSalons()) > 0 && !slices.Contains(by.GetSalons(), salon):
-		return "SUPERVISOR_OF_ANOTHER_SALON", "the signer does not work in the salon that the decision is for"
+		return pb.ErrorReason_ERROR_REASON_SUPERVISOR_OF_ANOTHER_SALON, "the signer does not work in the salon that the decision is for"
 	}
-	return "", ""
+	return pb.ErrorReason_ERROR_REASON_UNSPECIFIED, ""
 }
 
 // isLicensed tells whether a licence is known and runs beyond at, where

@@ -20,24 +20,24 @@ func TestWhoSignsForAStudent(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		change func(both)
-		want   string
+		want   pb.ErrorReason
 	}{
-		{"a supervisor of the salon", func(both) {}, ""},
-		{"of all salons", func(b both) { b.by.Salons = nil }, ""},
-		{"for a student who did not ask", func(b both) { b.decision.Role, b.decision.Actor = pb.Role_ROLE_SUPERVISOR, imara }, ""},
-		{"for a student who asked for another", func(b both) { b.decision.Inputs.Practitioner.Role = pb.Role_ROLE_PRACTITIONER }, ""},
-		{"of another salon", func(b both) { b.by.Salons = []string{mill} }, "SUPERVISOR_OF_ANOTHER_SALON"},
+		{"a supervisor of the salon", func(both) {}, 0},
+		{"of all salons", func(b both) { b.by.Salons = nil }, 0},
+		{"for a student who did not ask", func(b both) { b.decision.Role, b.decision.Actor = pb.Role_ROLE_SUPERVISOR, imara }, 0},
+		{"for a student who asked for another", func(b both) { b.decision.Inputs.Practitioner.Role = pb.Role_ROLE_PRACTITIONER }, 0},
+		{"of another salon", func(b both) { b.by.Salons = []string{mill} }, pb.ErrorReason_ERROR_REASON_SUPERVISOR_OF_ANOTHER_SALON},
 		{"no student", func(b both) {
 			b.decision.Role, b.decision.Inputs.Practitioner.Role = pb.Role_ROLE_PRACTITIONER, pb.Role_ROLE_PRACTITIONER
-		}, "NOT_A_STUDENTS_DECISION"},
-		{"signed", func(b both) { b.decision.Countersignature = &pb.Countersignature{} }, "COUNTERSIGNED_ALREADY"},
-		{"the student", func(b both) { b.by.Name = teo }, "OWN_DECISION"},
-		{"who asked as a student for another", func(b both) { b.decision.Actor = imara }, "OWN_DECISION"},
-		{"a practitioner", func(b both) { b.by.Role = pb.Role_ROLE_PRACTITIONER }, "NOT_A_SUPERVISOR"},
-		{"a manager", func(b both) { b.by.Role = pb.Role_ROLE_MANAGER }, "NOT_A_SUPERVISOR"},
-		{"without a licence", func(b both) { b.by.LicenceNumber = "" }, "LICENCE_NOT_VALID"},
-		{"whose licence ends now", func(b both) { b.by.LicenceExpireTime = timestamppb.New(now) }, "LICENCE_NOT_VALID"},
-		{"whose licence has no end", func(b both) { b.by.LicenceExpireTime = nil }, "LICENCE_NOT_VALID"},
+		}, pb.ErrorReason_ERROR_REASON_NOT_A_STUDENTS_DECISION},
+		{"signed", func(b both) { b.decision.Countersignature = &pb.Countersignature{} }, pb.ErrorReason_ERROR_REASON_COUNTERSIGNED_ALREADY},
+		{"the student", func(b both) { b.by.Name = teo }, pb.ErrorReason_ERROR_REASON_OWN_DECISION},
+		{"who asked as a student for another", func(b both) { b.decision.Actor = imara }, pb.ErrorReason_ERROR_REASON_OWN_DECISION},
+		{"a practitioner", func(b both) { b.by.Role = pb.Role_ROLE_PRACTITIONER }, pb.ErrorReason_ERROR_REASON_NOT_A_SUPERVISOR},
+		{"a manager", func(b both) { b.by.Role = pb.Role_ROLE_MANAGER }, pb.ErrorReason_ERROR_REASON_NOT_A_SUPERVISOR},
+		{"without a licence", func(b both) { b.by.LicenceNumber = "" }, pb.ErrorReason_ERROR_REASON_LICENCE_NOT_VALID},
+		{"whose licence ends now", func(b both) { b.by.LicenceExpireTime = timestamppb.New(now) }, pb.ErrorReason_ERROR_REASON_LICENCE_NOT_VALID},
+		{"whose licence has no end", func(b both) { b.by.LicenceExpireTime = nil }, pb.ErrorReason_ERROR_REASON_LICENCE_NOT_VALID},
 	} {
 		b := both{
 			&pb.Decision{Role: pb.Role_ROLE_STUDENT, Actor: teo, Inputs: &pb.DecisionInputs{
@@ -46,8 +46,8 @@ func TestWhoSignsForAStudent(t *testing.T) {
 				LicenceExpireTime: timestamppb.New(now.Add(time.Hour)), Salons: []string{mill, north}},
 		}
 		c.change(b)
-		if got, message := JudgeSignature(b.decision, b.by, now); got != c.want || (got == "") != (message == "") {
-			t.Errorf("%s: %q (%s), want %q", c.name, got, message, c.want)
+		if got, message := JudgeSignature(b.decision, b.by, now); got != c.want || (got == 0) != (message == "") {
+			t.Errorf("%s: %v (%s), want %v", c.name, got, message, c.want)
 		}
 	}
 }
