@@ -64,7 +64,7 @@ var allowedImports = map[string]string{
 	"service/fault":                "proto/contract storage " + protoPackage,
 	"service/actor":                protoPackage,
 	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card storage " + protoPackage,
-	"service/card":                 "service/timing proto/contract " + protoPackage,
+	"service/card":                 "proto/contract " + protoPackage,
 	"storage":                      "storage/keyring storage/lotcode " + protoPackage,
 	"storage/localpg":              "",
 	"storage/keyring":              "",
@@ -107,6 +107,54 @@ func TestImportsAndLayout(t *testing.T) {
 	for _, fault := range checkTree(t, os.DirFS("..")) {
 		t.Error(fault)
 	}
+}
+
+// maxDepth is how many imports the longest chain of our own packages has, from the
+// commands down to the generated contract: what a reader must follow at most.
+const maxDepth = 6
+
+func TestImportDepth(t *testing.T) {
+	imports := map[string]map[string]bool{} // what each folder imports of ours
+	tree := os.DirFS("..")
+	for folder := range allowedImports {
+		files, err := fs.Glob(tree, folder+"/*.go")
+		if err != nil {
+			t.Fatal(err)
+		}
+		imports[folder] = map[string]bool{}
+		for _, name := range files {
+			if strings.HasSuffix(name, "_test.go") {
+				continue
+			}
+			source, err := fs.ReadFile(tree, name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			file, err := parser.ParseFile(token.NewFileSet(), name, source, parser.ImportsOnly)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, imported := range file.Imports {
+				if ours, ok := strings.CutPrefix(importPath(imported), "alkalog/"); ok {
+					imports[folder][ours] = true
+				}
+			}
+		}
+	}
+	if chain := longestChain(imports, "server"); len(chain)-1 > maxDepth {
+		t.Errorf("%d imports deep, want at most %d: %s", len(chain)-1, maxDepth, strings.Join(chain, " -> "))
+	}
+}
+
+// longestChain is the longest chain of imports that begins with a folder.
+func longestChain(imports map[string]map[string]bool, folder string) []string {
+	var longest []string
+	for imported := range imports[folder] {
+		if chain := longestChain(imports, imported); len(chain) > len(longest) {
+			longest = chain
+		}
+	}
+	return append([]string{folder}, longest...)
 }
 
 // checkTree returns a line for everything in the tree that breaks the tables.

@@ -32,7 +32,6 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/timing"
 )
 
 // StoredVisit is what is stored of one visit.
@@ -46,21 +45,22 @@ type StoredVisit struct {
 	// that has no facts.
 	Events []*pb.StoredEvent
 	State  *pb.SessionState
+	// Sections are the outcomes of the sections by those facts, and ClosingDeviations
+	// what closing the session showed. Package timing computes both; they are empty for
+	// a visit that has no facts.
+	Sections          []*pb.SectionOutcome
+	ClosingDeviations []*pb.Deviation
 }
 
 // Build makes the card from all visits of a client and the client's incidents, both newest
-// first. The card shows at most keep visits; learned rates and growth use all of them,
-// oldest first, because old visits fade.
-func Build(client string, past []StoredVisit, incidents []*pb.Incident, keep int) *pb.RecordCard {
+// first. It shows all visits. What is learned from them, rates and growth, is for package
+// timing to compute.
+func Build(client string, past []StoredVisit, incidents []*pb.Incident) *pb.RecordCard {
 	c := &pb.RecordCard{Client: client, Incidents: incidents}
 	var visits []*pb.Visit
 	for _, p := range past {
 		visits = append(visits, visit(p))
 	}
-	for i := len(visits) - 1; i >= 0; i-- {
-		c.Rates = timing.Learn(c.Rates, visitRates(visits[i]))
-	}
-	c.GrowthUmPerDay = timing.Growth(visits)
 	if newest := newestClosed(past); newest != nil {
 		c.MostResistantSection = newest.MostResistantSection
 	}
@@ -68,7 +68,7 @@ func Build(client string, past []StoredVisit, incidents []*pb.Incident, keep int
 		c.NextRetouchTime, c.NextRetouchReason = past[i].Outcome.NextRetouchTime, past[i].Outcome.NextRetouchReason
 	}
 	c.Reminders = reminders(past, visits, incidents)
-	c.Visits = visits[:min(keep, len(visits))]
+	c.Visits = visits
 	return c
 }
 
@@ -86,17 +86,6 @@ func newestClosed(past []StoredVisit) *pb.Outcome {
 // before that does not delay the next retouch.
 func delaysRetouch(p StoredVisit) bool {
 	return p.Outcome.GetCompleted() || anyContact(p.Outcome.GetSections())
-}
-
-// visitRates is what a visit showed of the rates of its sections.
-func visitRates(v *pb.Visit) []*pb.LearnedRate {
-	var rates []*pb.LearnedRate
-	for _, s := range v.Sections {
-		if s.Rate != nil {
-			rates = append(rates, &pb.LearnedRate{SectionId: s.SectionId, Rate: s.Rate})
-		}
-	}
-	return rates
 }
 
 // reminders is what to mind next time: from the newest visit, and from incidents that are

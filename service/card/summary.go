@@ -4,19 +4,17 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/timing"
 )
 
-// Summarize is the card at a glance at an instant, for somebody who has the client in the
+// Summarize is the card at a glance, for somebody who has the client in the
 // chair. It reads the card that Build made, and the visits' facts for what the card does
-// not keep: tender spots and photos.
-func Summarize(c *pb.RecordCard, past []StoredVisit, now time.Time) *pb.CardSummary {
+// not keep: tender spots and photos. The line of the last relaxer changes from day to day
+// and is for the caller to fill in.
+func Summarize(c *pb.RecordCard, past []StoredVisit) *pb.CardSummary {
 	s := &pb.CardSummary{
 		FirstLine:         firstLine(c),
-		RelaxerLineMm:     relaxerLineEstimate(c, now),
 		Overlaps:          overlaps(c),
 		ResistantSections: resistant(c),
 		FragileSections:   fragile(c),
@@ -116,23 +114,6 @@ func problems(c *pb.RecordCard, v *pb.Visit) []string {
 		}
 	}
 	return wrong
-}
-
-// relaxerLineEstimate is how far the line of the last relaxer is from the scalp now, by
-// the client's growth; nil when no relaxer is on record or the growth is not known.
-func relaxerLineEstimate(c *pb.RecordCard, now time.Time) *pb.Estimate {
-	for _, v := range c.Visits {
-		if v.FirstContact && isRelaxer(v.ProductKind) && c.GrowthUmPerDay != nil {
-			days := now.Sub(v.StartTime.AsTime()).Hours() / 24
-			return timing.NewGrowth(c.GrowthUmPerDay, max(0, days))
-		}
-	}
-	return nil
-}
-
-// isRelaxer counts an unstated kind as a relaxer: old visits have no product kind.
-func isRelaxer(k pb.ProductKind) bool {
-	return k == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER || k == pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }
 
 // overlaps counts how often product was on relaxed hair, section by section, over all

@@ -5,7 +5,6 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/proto/contract"
-	"alkalog/service/timing"
 )
 
 // visit is one visit as the card shows it. Getters of nil messages return zero values, so
@@ -64,17 +63,13 @@ func visit(p StoredVisit) *pb.Visit {
 func applyFacts(v *pb.Visit, p StoredVisit) {
 	state := p.State
 	v.Products = state.ProductsUsed
-	v.Sections = timing.SectionOutcomes(p.Session, p.Decision.GetInputs(), state, p.Outcome.GetSections())
+	v.Sections = p.Sections
 	v.FirstContact = anyContact(v.Sections)
 	v.Lathers = &state.Shampoos
 	v.NeutralProof = state.NeutralProof
 	v.Conditions = state.Conditions
 	v.OverlappedSections = overlappedSections(p)
-	v.Deviations = state.Deviations
-	if p.Outcome != nil {
-		closing := timing.ClosingDeviations(p.Session, p.Events, state.Time.AsTime())
-		v.Deviations = append(state.Deviations[:len(state.Deviations):len(state.Deviations)], closing...)
-	}
+	v.Deviations = slices.Concat(state.Deviations, p.ClosingDeviations)
 }
 
 // ProductTouchedHair reports whether product touched the hair, by the facts.

@@ -217,7 +217,8 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 	if err != nil {
 		return nil, err
 	}
-	c.Summary = card.Summarize(c, past, s.Now())
+	c.Summary = card.Summarize(c, past)
+	c.Summary.RelaxerLineMm = relaxerLineEstimate(c, s.Now())
 	answer := &pb.GetRecordCardResponse{RecordCard: c}
 	switch req.Format {
 	case pb.CardFormat_CARD_FORMAT_TEXT:
@@ -226,4 +227,21 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 		answer.Rendered, err = card.HTML(c)
 	}
 	return answer, err
+}
+
+// relaxerLineEstimate is how far the line of the last relaxer is from the scalp now, by
+// the client's growth; nil when no relaxer is on record or the growth is not known.
+func relaxerLineEstimate(c *pb.RecordCard, now time.Time) *pb.Estimate {
+	for _, v := range c.Visits {
+		if v.FirstContact && isRelaxer(v.ProductKind) && c.GrowthUmPerDay != nil {
+			days := now.Sub(v.StartTime.AsTime()).Hours() / 24
+			return timing.NewGrowth(c.GrowthUmPerDay, max(0, days))
+		}
+	}
+	return nil
+}
+
+// isRelaxer counts an unstated kind as a relaxer: old visits have no product kind.
+func isRelaxer(k pb.ProductKind) bool {
+	return k == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER || k == pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }

@@ -6,6 +6,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/card"
+	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
@@ -30,7 +31,30 @@ func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard
 	if err != nil || len(past) == 0 && len(incidents) == 0 {
 		return nil, nil, err
 	}
-	return card.Build(client, past, incidents, keep), past, nil
+	c := card.Build(client, past, incidents)
+	learn(c)
+	c.Visits = c.Visits[:min(keep, len(c.Visits))]
+	return c, past, nil
+}
+
+// learn fills in what all visits of a card teach: rates and growth. The oldest visit
+// comes first, because old visits fade.
+func learn(c *pb.RecordCard) {
+	for _, v := range slices.Backward(c.Visits) {
+		c.Rates = timing.Learn(c.Rates, visitRates(v))
+	}
+	c.GrowthUmPerDay = timing.Growth(c.Visits)
+}
+
+// visitRates is what a visit showed of the rates of its sections.
+func visitRates(v *pb.Visit) []*pb.LearnedRate {
+	var rates []*pb.LearnedRate
+	for _, s := range v.Sections {
+		if s.Rate != nil {
+			rates = append(rates, &pb.LearnedRate{SectionId: s.SectionId, Rate: s.Rate})
+		}
+	}
+	return rates
 }
 
 // visits reads the visits of a client, newest first: those with an outcome, and
@@ -71,6 +95,12 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, e
 		if session.Decision != "" {
 			if p.Decision, err = DecisionUnchecked(r, session.Decision); err != nil {
 				return nil, err
+			}
+		}
+		if p.State != nil {
+			p.Sections = timing.SectionOutcomes(session, p.Decision.GetInputs(), p.State, p.Outcome.GetSections())
+			if p.Outcome != nil {
+				p.ClosingDeviations = timing.ClosingDeviations(session, p.Events, p.State.Time.AsTime())
 			}
 		}
 		past = append(past, p)
