@@ -6,10 +6,10 @@ import (
 	"alkalog/server/serve"
 )
 
-// accessCommand prints who may call what.
+// accessCommand prints which role may call which RPC.
 type accessCommand struct{}
 
-// Run prints it as a page of Markdown.
+// Run prints the access table as Markdown.
 func (accessCommand) Run(_ context.Context, std streams) error {
 	_, err := std.out.Write(serve.AccessPage())
 	return err

@@ -15,33 +15,33 @@ import (
 	"alkalog/server/report"
 )
 
-// auditCommands are what an auditor does.
+// auditCommands groups the commands of an auditor.
 type auditCommands struct {
-	List       auditListCommand       `cmd:"" help:"List the entries of a chain's log."`
-	Summary    auditSummaryCommand    `cmd:"" help:"Count the entries of a chain's log, and put the counts in proportion."`
-	Export     auditExportCommand     `cmd:"" help:"Copy a chain's log into a directory, and verify the copy."`
-	Verify     auditVerifyCommand     `cmd:"" help:"Verify a copy of a log, without server and network. Exit code 0: it holds, 3: it does not, 1: it cannot be read."`
-	Prove      auditProveCommand      `cmd:"" help:"Have it proved that an entry is on the log, check the proof, and write it into a file that can be kept."`
-	CheckProof auditCheckProofCommand `cmd:"" help:"Check a proof that was kept, without server and network. Exit code 0: it proves its entry, 3: it does not, 1: it cannot be read."`
-	Report     auditReportCommand     `cmd:"" help:"Write a report on a period as one HTML file."`
+	List       auditListCommand       `cmd:"" help:"List the entries of a chain's audit log."`
+	Summary    auditSummaryCommand    `cmd:"" help:"Count the entries of a chain's audit log, with rates."`
+	Export     auditExportCommand     `cmd:"" help:"Copy a chain's audit log into a directory and verify the copy."`
+	Verify     auditVerifyCommand     `cmd:"" help:"Verify a copy of an audit log, offline. Exit code: 0 valid, 3 not valid, 1 unreadable."`
+	Prove      auditProveCommand      `cmd:"" help:"Get the inclusion proof of an entry, check it and write it to a file."`
+	CheckProof auditCheckProofCommand `cmd:"" help:"Check an inclusion proof from a file, offline. Exit code: 0 proves its entry, 3 does not, 1 unreadable."`
+	Report     auditReportCommand     `cmd:"" help:"Write an audit report on a period as one HTML file."`
 }
 
-// outputFlags say how rows are written.
+// outputFlags select how rows are written.
 type outputFlags struct {
-	Output report.Format `enum:",table,json,ndjson,csv" default:"" placeholder:"FORM" help:"table, json, ndjson or csv. Default: a table on a terminal, else ndjson. CSV is safe for spreadsheets: what they would take for a formula begins with an apostrophe."`
+	Output report.Format `enum:",table,json,ndjson,csv" default:"" placeholder:"FORM" help:"Output format: table, json, ndjson or csv. Default: table on a terminal, otherwise ndjson. In CSV, a cell that a spreadsheet could take for a formula is prefixed with an apostrophe."`
 }
 
-// auditListCommand lists entries.
+// auditListCommand lists audit entries.
 type auditListCommand struct {
 	clientFlags
 	outputFlags
-	Chain    string `arg:"" help:"The chain, such as chains/ebb."`
+	Chain    string `arg:"" help:"Resource name of the chain, such as chains/ebb."`
 	Filter   string `placeholder:"FILTER" help:"Which ones (AIP-160), such as 'kind = \"REFUSAL\" AND record_time >= \"2026-11-01T00:00:00Z\"'. Default: all."`
-	PageSize int32  `default:"500" help:"How many to ask for at a time, 1 to 500."`
-	Limit    int64  `help:"How many to list at most. Default: all."`
+	PageSize int32  `default:"500" help:"Entries per request, 1 to 500."`
+	Limit    int64  `help:"Maximum number of entries. Default: no limit."`
 }
 
-// Run lists, page by page.
+// Run lists the entries page by page.
 func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
@@ -60,28 +60,28 @@ func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// warn tells what a list or figures may not have seen, if anything.
+// warn reports what a list or a count may have missed.
 func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
 	say := func(n int64, what string) {
 		if n > 0 {
 			fmt.Fprintf(out, "warning: %d %s\n", n, what)
 		}
 	}
-	say(leftOut, "entries were found by search columns and left out, because the signed entry does not fit the filter")
-	say(check.GetMismatchedPlaces(), "entries have search columns that do not say what the signed entry says; filters and figures may be wrong about them")
-	say(check.GetMissingPlaces(), "places of the log have no entry on record")
-	say(check.GetChangedPlaces(), "entries are not what was signed")
-	say(check.GetUnloggedEntries(), "entries on record are not on the log, although it has passed them")
+	say(leftOut, "entries matched by their search columns but were left out, because the signed entry does not match the filter")
+	say(check.GetMismatchedPlaces(), "entries have search columns that differ from the signed entry; filters and counts may be wrong about them")
+	say(check.GetMissingPlaces(), "entries of the log are missing from the database")
+	say(check.GetChangedPlaces(), "entries differ from what was signed")
+	say(check.GetUnloggedEntries(), "entries in the database are not on the log, which has passed their positions")
 	if check.GetHalted() != "" {
-		fmt.Fprintf(out, "warning: nothing is put on this log any more: %s\n", report.Visible(check.GetHalted()))
+		fmt.Fprintf(out, "warning: the log is halted, no entries are added to it: %s\n", report.Visible(check.GetHalted()))
 	}
 	if len(check.GetPlaces()) > 0 {
-		fmt.Fprintf(out, "warning: the first of these places: %v; copy the log with \"server audit export\"\n", check.GetPlaces())
+		fmt.Fprintf(out, "warning: the first indexes affected: %v; copy the log with \"server audit export\"\n", check.GetPlaces())
 	}
 }
 
-// entries asks for page after page, until limit (0: none) is reached, and hands
-// each page to seen.
+// entries requests page after page and passes each to seen, up to limit entries. A
+// limit of 0 means all.
 func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ListEntriesRequest, limit int64, seen func(*pb.ListEntriesResponse)) iter.Seq2[*pb.AuditEntry, error] {
 	return func(yield func(*pb.AuditEntry, error) bool) {
 		for left := limit; ; {
@@ -108,16 +108,16 @@ func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.List
 	}
 }
 
-// auditSummaryCommand counts entries.
+// auditSummaryCommand counts audit entries.
 type auditSummaryCommand struct {
 	clientFlags
 	outputFlags
 	periodFlags
-	Chain string `arg:"" help:"The chain, such as chains/ebb."`
-	By    string `enum:"kind,salon,actor,rule,reason,week,override,practitioner" default:"kind" help:"What to count by: kind, salon, actor, rule, reason or week; or what became of overrides (override), or how often each practitioner overrode, beside all others (practitioner). Rates are of the decisions of the same time, with Wilson's interval at 95 %."`
+	Chain string `arg:"" help:"Resource name of the chain, such as chains/ebb."`
+	By    string `enum:"kind,salon,actor,rule,reason,week,override,practitioner" default:"kind" help:"Group by kind, salon, actor, rule, reason or week; or show what followed overrides (override) or how often each practitioner overrode compared with all others (practitioner). Rates are per decision of the same period, with the 95 % Wilson interval."`
 }
 
-// Run counts.
+// Run prints the counts.
 func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	from, to, err := c.times()
 	if err != nil {
@@ -125,7 +125,7 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	}
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
-		by := pb.SummaryDimension_value["SUMMARY_DIMENSION_"+strings.ToUpper(c.By)] // 0, by kind, for the other two
+		by := pb.SummaryDimension_value["SUMMARY_DIMENSION_"+strings.ToUpper(c.By)] // override and practitioner come with the counts by kind
 		summary, err := pb.NewAuditServiceClient(conn).SummarizeEntries(ctx, &pb.SummarizeEntriesRequest{
 			Parent: chain, Dimension: pb.SummaryDimension(by), StartTime: stampOf(from), EndTime: stampOf(to),
 		})
@@ -144,7 +144,7 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// allRows hands out rows that are all there.
+// allRows iterates over rows that are already in memory.
 func allRows[T any](rows []T) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		for _, row := range rows {
@@ -155,7 +155,7 @@ func allRows[T any](rows []T) iter.Seq2[T, error] {
 	}
 }
 
-// stampOf is a time as a message; absent for the zero time.
+// stampOf converts a time to a message; the zero time becomes nil.
 func stampOf(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil

@@ -22,14 +22,15 @@ import (
 	"alkalog/server/verify"
 )
 
-// verdictFlags say how a verdict is written.
+// verdictFlags select the trusted input of a verification and how its verdict is
+// written.
 type verdictFlags struct {
-	Against string        `type:"path" placeholder:"FILE" help:"A checkpoint of the same log that was kept from before, such as the file checkpoint of an earlier copy. Only this shows a history that was made up anew by whoever holds the log's key."`
-	Keys    string        `type:"path" placeholder:"FILE" help:"Public keys of the log that you were given in another way than with the copy, one a line. The checkpoint must be signed by one of them, or by a key that they vouch for."`
-	Output  report.Format `enum:"table,json" default:"table" placeholder:"FORM" help:"table (plain words) or json."`
+	Against string        `type:"path" placeholder:"FILE" help:"File with an earlier checkpoint of the same log, such as the file checkpoint of an earlier copy. Only an earlier checkpoint reveals a history that the holder of the log's key has rewritten and signed again."`
+	Keys    string        `type:"path" placeholder:"FILE" help:"File with trusted public keys of the log, one a line, obtained independently of the copy. The checkpoint must be signed by one of them, or by a key that they vouch for."`
+	Output  report.Format `enum:"table,json" default:"table" placeholder:"FORM" help:"Output format: table (text) or json."`
 }
 
-// trust reads the checkpoint from before and the keys, as far as they were given.
+// trust reads the earlier checkpoint and the trusted keys, if they were given.
 func (f verdictFlags) trust() (verify.TrustedInput, error) {
 	var trust verify.TrustedInput
 	var err error
@@ -43,18 +44,18 @@ func (f verdictFlags) trust() (verify.TrustedInput, error) {
 	}
 	text, err := os.ReadFile(f.Keys)
 	if trust.Keys = strings.Fields(string(text)); err == nil && len(trust.Keys) == 0 {
-		err = usage{fmt.Errorf("--keys %s: there is no key in it", f.Keys)}
+		err = usage{fmt.Errorf("--keys %s: the file has no keys", f.Keys)}
 	}
 	return trust, err
 }
 
-// verificationFailed is the error of a copy that does not hold.
+// verificationFailed is the error for a copy that is not valid.
 type verificationFailed struct{ error }
 
-// ExitCode is that of a verification that came out false.
+// ExitCode returns 3, the exit code of a failed verification.
 func (verificationFailed) ExitCode() int { return 3 }
 
-// tell writes the verdict, and returns an error when the copy does not hold.
+// tell writes the verdict and returns an error if the copy is not valid.
 func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
 	var err error
 	if f.Output == report.JSON {
@@ -71,21 +72,21 @@ func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) err
 	case err != nil:
 		return err
 	case verdict.Valid() && verdict.Mismatched > 0:
-		return verificationFailed{fmt.Errorf("%s is what was signed; in the database, search columns of %d entries do not say what the entries say", dir, verdict.Mismatched)}
+		return verificationFailed{fmt.Errorf("%s is valid; but in the database, the search columns of %d entries differ from the entries", dir, verdict.Mismatched)}
 	case verdict.Valid():
 		return nil
 	}
-	return verificationFailed{fmt.Errorf("%s is not what was signed: %s", dir, report.Visible(verdict.Faults[0].String()))}
+	return verificationFailed{fmt.Errorf("%s is not valid: %s", dir, report.Visible(verdict.Faults[0].String()))}
 }
 
-// verdictText is a verdict in plain words.
+// verdictText formats a verdict as text.
 func verdictText(dir string, v verify.Report) string {
 	var text strings.Builder
 	line := func(format string, args ...any) {
 		text.WriteString(report.Visible(fmt.Sprintf(format, args...)) + "\n")
 	}
 	if v.Valid() {
-		line("HOLDS  %s: %d entries are what was signed, each in its place", dir, v.Size)
+		line("HOLDS  %s: all %d entries are as signed and in place", dir, v.Size)
 	} else {
 		line("DOES NOT HOLD  %s", dir)
 	}
@@ -96,12 +97,12 @@ func verdictText(dir string, v verify.Report) string {
 		line("  and %d more", v.MoreFaults)
 	}
 	if v.Mismatched > 0 {
-		line("DATABASE  search columns of %d entries do not say what the entries say; lists by filter and figures may be wrong about them", v.Mismatched)
+		line("DATABASE  the search columns of %d entries differ from the entries; filtered lists and counts may be wrong about them", v.Mismatched)
 	}
 	for _, m := range v.Mismatches {
 		line("  %s", m)
 	}
-	if v.Log != "" { // its checkpoint could be read
+	if v.Log != "" { // the checkpoint was readable
 		line("log      %s", v.Log)
 		line("root     %s", v.Root)
 	}
@@ -120,31 +121,31 @@ func verdictText(dir string, v verify.Report) string {
 	return text.String()
 }
 
-// kindText is the name of a kind of entries in words, "override denied".
+// kindText is the name of an entry kind in words, such as "override denied".
 func kindText(name string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(name, "ENTRY_KIND_"), "_", " "))
 }
 
-// auditVerifyCommand verifies a copy, or the records of a database.
+// auditVerifyCommand verifies a copy of a log, or the records of a database.
 type auditVerifyCommand struct {
 	verdictFlags
 	clientFlags
-	Live bool   `help:"Also compare the copy with a server or a database (--address, --data-dir, --database): whether its log still begins as the copy does, each entry is on record, and search columns say what the entries say."`
-	Dir  string `arg:"" optional:"" type:"path" help:"The copy."`
+	Live bool   `help:"Also compare the copy with a server or a database (--address, --data-dir, --database): the log must start with the copied entries, every entry must be in the database, and search columns must match the entries."`
+	Dir  string `arg:"" optional:"" type:"path" help:"Directory of the copy."`
 
-	Records bool   `help:"Verify a database and not a copy: every entry is what was signed, and every record is what was stored. Needs --database and --keys-dir, or --data-dir while no server runs on it."`
-	Chain   string `placeholder:"CHAIN" help:"With --records: this chain only. Default: all."`
+	Records bool   `help:"Verify a database instead of a copy: every entry must be as signed and every record as stored. Needs --database and --keys-dir, or --data-dir while no server runs on it."`
+	Chain   string `placeholder:"CHAIN" help:"With --records: verify only this chain. Default: all chains."`
 }
 
-// Validate is called by the parser.
+// Validate checks the combination of flags. The parser calls it.
 func (c auditVerifyCommand) Validate() error {
 	if c.Records == (c.Dir != "") {
-		return errors.New("give either a copy to verify or --records")
+		return errors.New("give either the directory of a copy or --records")
 	}
 	return nil
 }
 
-// Run verifies.
+// Run verifies the copy or the records.
 func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 	if c.Records {
 		return c.verifyRecords(ctx, std)
@@ -166,8 +167,8 @@ func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 	return errors.Join(err, c.compare(ctx, std, verdict.Log[strings.LastIndexByte(verdict.Log, '/')+1:]))
 }
 
-// compare copies the log of the chain anew, into a directory that is removed
-// afterwards, and verifies that copy against the checkpoint of the other.
+// compare makes a new copy of the log in a temporary directory and verifies it
+// against the checkpoint of the given copy.
 func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain string) (err error) {
 	trust, err := c.trust()
 	if err != nil {
@@ -191,20 +192,20 @@ func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain stri
 	if err != nil {
 		return err
 	}
-	return c.tell(std.out, "the log as it is on record now", verdict)
+	return c.tell(std.out, "the log as it is now in the database", verdict)
 }
 
-// auditExportCommand copies a log.
+// auditExportCommand copies an audit log.
 type auditExportCommand struct {
 	clientFlags
 	verdictFlags
-	Chain    string        `arg:"" help:"The chain, such as chains/ebb."`
-	Out      string        `required:"" type:"path" placeholder:"DIR" help:"Where to put the copy: a directory that is empty or does not exist."`
-	Also     report.Format `enum:",csv,ndjson" default:"" placeholder:"FORM" help:"Write the entries in readable form beside the copy, as DIR.csv or DIR.ndjson. That file is for reading; what is verified is the copy."`
-	Patience time.Duration `default:"1m" help:"How long to wait for a server that went away in the middle."`
+	Chain    string        `arg:"" help:"Resource name of the chain, such as chains/ebb."`
+	Out      string        `required:"" type:"path" placeholder:"DIR" help:"Directory for the copy. It must be empty or not exist."`
+	Also     report.Format `enum:",csv,ndjson" default:"" placeholder:"FORM" help:"Also write the entries in readable form, as DIR.csv or DIR.ndjson. Only the copy itself is verified."`
+	Patience time.Duration `default:"1m" help:"How long to wait for an unavailable server before giving up, such as 30s or 5m."`
 }
 
-// Run copies, verifies, and says what came of it.
+// Run copies the log, verifies the copy and writes the verdict.
 func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 	trust, err := c.trust()
 	if err != nil {
@@ -226,7 +227,7 @@ func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 	return c.tell(std.out, c.Out, verdict)
 }
 
-// copy copies, with a readable form beside if that is wanted.
+// copy makes the copy and, if requested, the readable form.
 func (c auditExportCommand) copy(ctx context.Context, log client.LogCopier) (verify.Report, error) {
 	if c.Also == "" {
 		return log.Copy(ctx, c.Out)
@@ -255,5 +256,5 @@ func (c auditExportCommand) copy(ctx context.Context, log client.LogCopier) (ver
 	return verdict, err
 }
 
-// errStopped says that the readable form could not be written on.
-var errStopped = errors.New("the readable form could not be written")
+// errStopped means that the readable form could not be written.
+var errStopped = errors.New("cannot write the readable form")

@@ -16,18 +16,18 @@ import (
 	"alkalog/service/ledger"
 )
 
-// auditProveCommand has an entry proved.
+// auditProveCommand gets the inclusion proof of an entry.
 type auditProveCommand struct {
 	clientFlags
-	Entry string `arg:"" help:"The entry: chains/CHAIN/entries/ENTRY."`
-	Out   string `required:"" type:"path" placeholder:"FILE.tlog-proof" help:"Where to write the proof (c2sp.org/tlog-proof), with the entry in it."`
+	Entry string `arg:"" help:"Resource name of the entry: chains/CHAIN/entries/ENTRY."`
+	Out   string `required:"" type:"path" placeholder:"FILE.tlog-proof" help:"File for the proof (c2sp.org/tlog-proof), which contains the entry."`
 }
 
-// Run asks for a proof, checks it and writes it.
+// Run requests the proof, checks it and writes it to the file.
 func (c auditProveCommand) Run(ctx context.Context, std streams) error {
 	chain, id, found := strings.Cut(c.Entry, "/entries/")
 	if !found || id == "" {
-		return usage{fmt.Errorf("%q is not the name of an entry, chains/CHAIN/entries/ENTRY", c.Entry)}
+		return usage{fmt.Errorf("%q is not the name of an entry: want chains/CHAIN/entries/ENTRY", c.Entry)}
 	}
 	var proof verify.Proof
 	var keys []string
@@ -44,7 +44,7 @@ func (c auditProveCommand) Run(ctx context.Context, std streams) error {
 	return moveInPlace(c.Out, func(file io.Writer) error { _, err := file.Write(proof.Text()); return err })
 }
 
-// proofOf asks for the proof of an entry, and for the keys of the log.
+// proofOf requests the proof of an entry and the keys of the log.
 func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry string) (verify.Proof, []string, error) {
 	answer, err := client.GetInclusionProof(ctx, &pb.GetInclusionProofRequest{Name: entry})
 	if err != nil {
@@ -57,14 +57,14 @@ func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry str
 	proof := verify.Proof{Index: answer.GetIndex(), Stored: answer.GetStored(), Checkpoint: []byte(answer.GetCheckpoint())}
 	for _, h := range answer.GetHashes() {
 		if len(h) != len(ledger.Hash{}) {
-			return proof, nil, errors.New("the server sent a proof with something else than hashes in it")
+			return proof, nil, errors.New("the server sent a proof with invalid hashes")
 		}
 		proof.Hashes = append(proof.Hashes, ledger.Hash(h))
 	}
 	return proof, head.GetKeys(), nil
 }
 
-// writeProof checks a proof and says what it proves.
+// writeProof checks a proof and writes what it proves.
 func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 	entry, head, err := proof.Check(keys)
 	if errors.Is(err, verify.ErrNotProved) {
@@ -78,14 +78,14 @@ func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 	return err
 }
 
-// auditCheckProofCommand checks a proof that was kept.
+// auditCheckProofCommand checks a proof from a file.
 type auditCheckProofCommand struct {
 	Proof string `arg:"" type:"path" help:"The proof, as \"server audit prove\" wrote it."`
-	Entry string `type:"path" placeholder:"FILE" help:"The entry, as the bytes it is stored as, for a proof that does not hold it."`
-	Keys  string `required:"" type:"path" placeholder:"FILE" help:"The public keys of the log, one a line, such as the file keys of a copy. Whoever gives you the proof should not be who gives you these."`
+	Entry string `type:"path" placeholder:"FILE" help:"File with the stored bytes of the entry, for a proof that does not contain it."`
+	Keys  string `required:"" type:"path" placeholder:"FILE" help:"File with the public keys of the log, one a line, such as the file keys of a copy. Get it from a different source than the proof."`
 }
 
-// Run checks it, without server and network.
+// Run checks the proof offline.
 func (c auditCheckProofCommand) Run(std streams) error {
 	text, err := os.ReadFile(c.Proof)
 	if err != nil {
@@ -105,7 +105,7 @@ func (c auditCheckProofCommand) Run(std streams) error {
 		}
 	}
 	if proof.Stored == nil {
-		return fmt.Errorf("%s proves the entry with index %d and does not hold it (no line \"extra\"): give the entry by --entry", c.Proof, proof.Index)
+		return fmt.Errorf("%s proves the entry with index %d but does not contain it (there is no line \"extra\"): give the entry with --entry", c.Proof, proof.Index)
 	}
 	return writeProof(std.out, proof, strings.Fields(string(keys)))
 }

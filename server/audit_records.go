@@ -11,7 +11,7 @@ import (
 	"alkalog/server/serve"
 )
 
-// verifyRecords verifies a database, and names every record that does not fit.
+// verifyRecords verifies a database and names every record that fails.
 func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) error {
 	cfg, err := databaseFlags{Database: c.Database, DataDir: c.DataDir, KeysDir: c.KeysDir, PGBin: c.PGBin}.reading()
 	if err != nil {
@@ -39,7 +39,7 @@ func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) erro
 	if err != nil || verdict.Holds {
 		return err
 	}
-	return verificationFailed{fmt.Errorf("the records are not what was stored: %d faults", faults)}
+	return verificationFailed{fmt.Errorf("the records differ from what was stored: %d faults", faults)}
 }
 
 // recordsReport is the verdict on the records of a database.
@@ -55,12 +55,12 @@ type chainReport struct {
 	Faults  []string `json:"faults"`
 }
 
-// text is the verdict in plain words.
+// text formats the verdict.
 func (r recordsReport) text() string {
 	var text strings.Builder
 	for _, c := range r.Chains {
 		if len(c.Faults) == 0 {
-			fmt.Fprintf(&text, "HOLDS  %s: %d entries are what was signed, and the records that they cover are what was stored\n", report.Visible(c.Chain), c.Entries)
+			fmt.Fprintf(&text, "HOLDS  %s: %d entries are as signed, and the records that they cover are as stored\n", report.Visible(c.Chain), c.Entries)
 			continue
 		}
 		fmt.Fprintf(&text, "DOES NOT HOLD  %s\n", report.Visible(c.Chain))
@@ -68,6 +68,6 @@ func (r recordsReport) text() string {
 			fmt.Fprintln(&text, "  "+report.Visible(fault))
 		}
 	}
-	text.WriteString("note     Records are covered some seconds after they are stored; what was changed before that cannot be seen.\n")
+	text.WriteString("note     Records are covered some seconds after they are stored; a change before that is not detected.\n")
 	return text.String()
 }

@@ -12,16 +12,16 @@ import (
 	"alkalog/server/report"
 )
 
-// auditReportCommand writes a report.
+// auditReportCommand writes an audit report.
 type auditReportCommand struct {
 	clientFlags
 	periodFlags
-	Chain    string        `arg:"" help:"The chain, such as chains/ebb."`
-	Out      string        `required:"" type:"path" placeholder:"FILE.html" help:"Where to write it. A file that is there is replaced when the new one is whole."`
-	Patience time.Duration `default:"1m" help:"How long to wait for a server that went away in the middle."`
+	Chain    string        `arg:"" help:"Resource name of the chain, such as chains/ebb."`
+	Out      string        `required:"" type:"path" placeholder:"FILE.html" help:"File for the report. An existing file is replaced once the new one is complete."`
+	Patience time.Duration `default:"1m" help:"How long to wait for an unavailable server before giving up, such as 30s or 5m."`
 }
 
-// Run reads what the report needs, and writes it for its owner's eyes.
+// Run reads the data and writes the report to a file that only its owner can read.
 func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 	from, to, err := c.times()
 	if err != nil {

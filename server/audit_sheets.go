@@ -14,10 +14,10 @@ import (
 	"alkalog/server/report"
 )
 
-// entryJSON writes a row that is a message of the contract as JSON.
+// entryJSON formats a message of the contract as one JSON value.
 func entryJSON[T proto.Message](m T) ([]byte, error) { return report.MarshalMessage(m) }
 
-// entrySheet is how audit entries are written.
+// entrySheet defines the columns of audit entries.
 func entrySheet() report.Sheet[*pb.AuditEntry] {
 	type entry = *pb.AuditEntry
 	brief := func(name string, of func(entry) string) report.Column[entry] {
@@ -65,7 +65,8 @@ func entrySheet() report.Sheet[*pb.AuditEntry] {
 	}}
 }
 
-// summaryText is what an entry says, and the method if it is about a call.
+// summaryText is the summary of an entry, with the method if the entry is about a
+// call.
 func summaryText(e *pb.AuditEntry) string {
 	if e.GetMethod() == "" {
 		return e.GetSummary()
@@ -76,7 +77,7 @@ func summaryText(e *pb.AuditEntry) string {
 // lastSegment is the last segment of a resource name.
 func lastSegment(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
-// describeEntry is a column that the table shows as it is.
+// describeEntry is a column that the table shows unchanged.
 func describeEntry[T any](name string, of func(T) string) report.Column[T] {
 	return report.Column[T]{Name: name, Cell: of, TableCell: of}
 }
@@ -90,7 +91,7 @@ func rulesText(e *pb.AuditEntry) string {
 	return strings.Join(all, " ")
 }
 
-// timeText is a time as in RFC 3339; empty when absent.
+// timeText formats a time by RFC 3339; empty if it is absent.
 func timeText(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return ""
@@ -116,10 +117,10 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Colum
 	}
 }
 
-// fraction is a number from 0 to 1.
+// fraction formats a number from 0 to 1.
 func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 
-// countSheet is how counts are written.
+// countSheet defines the columns of counts.
 func countSheet() report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
 	return report.Sheet[row]{JSON: entryJSON[row], Columns: append([]report.Column[row]{
@@ -129,7 +130,7 @@ func countSheet() report.Sheet[*pb.SummaryRow] {
 	}, proportions("", row.GetRate)...)}
 }
 
-// practitionerSheet is how the figures of practitioners are written.
+// practitionerSheet defines the columns of the figures of practitioners.
 func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []report.Column[row]{
@@ -144,13 +145,13 @@ func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 		describeEntry("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
 }
 
-// followUpRates is one thing that became of refusals or overrides.
+// followUpRates is one outcome of refusals or overrides.
 type followUpRates struct {
 	What string
 	*pb.Proportion
 }
 
-// followUpRate is what became of refusals and overrides, in words.
+// followUpRate lists the outcomes of refusals and overrides in words.
 func followUpRate(f *pb.OverrideFigures) []followUpRates {
 	return []followUpRates{
 		{"refusals and referrals overridden", f.GetRefusalsOverridden()},
@@ -159,7 +160,7 @@ func followUpRate(f *pb.OverrideFigures) []followUpRates {
 	}
 }
 
-// followUpSheet is how they are written.
+// followUpSheet defines their columns.
 func followUpSheet() report.Sheet[followUpRates] {
 	return report.Sheet[followUpRates]{JSON: followUpJSON, Columns: append([]report.Column[followUpRates]{
 		describeEntry("what", func(f followUpRates) string { return f.What }),
@@ -167,7 +168,7 @@ func followUpSheet() report.Sheet[followUpRates] {
 	}, proportions("", func(f followUpRates) *pb.Proportion { return f.Proportion })...)}
 }
 
-// followUpJSON is one of them as JSON: in what, and the proportion.
+// followUpJSON formats one of them as JSON: the label and the proportion.
 func followUpJSON(f followUpRates) ([]byte, error) {
 	proportion, err := report.MarshalMessage(f.Proportion)
 	if err != nil {

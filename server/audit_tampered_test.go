@@ -35,7 +35,7 @@ func TestTamperedDatabaseOnTheCommandLine(t *testing.T) {
 	tamper(t, data, "alter table audit_entries disable trigger all",
 		"update audit_entries set kind = 'ENTRY_KIND_ALARM' where id = (select id from log_entries where place = 2)")
 	out, problems := exits(3, live...)
-	if !strings.Contains(out, "HOLDS  "+copied) || !strings.Contains(out, "DATABASE  search columns of 1 entries") || !strings.Contains(out, "entry 2, ") || !strings.Contains(problems, "is what was signed") {
+	if !strings.Contains(out, "HOLDS  "+copied) || !strings.Contains(out, "DATABASE  the search columns of 1 entries") || !strings.Contains(out, "entry 2, ") || !strings.Contains(problems, "is valid") {
 		t.Errorf("edited columns:\n%s%s", out, problems)
 	}
 	exits(3, "audit", "export", "ebb", "--data-dir", data, "--out", filepath.Join(t.TempDir(), "later"))

@@ -250,7 +250,7 @@ func TestVerifyWithoutServer(t *testing.T) {
 	if err := os.WriteFile(bundles[0], tampered, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, out, problems := verdict(); code != 3 || !strings.Contains(out, "entry 0, chains/ebb/entries/") || !strings.Contains(problems, "is not what was signed") {
+	if code, out, problems := verdict(); code != 3 || !strings.Contains(out, "entry 0, chains/ebb/entries/") || !strings.Contains(problems, "is not valid") {
 		t.Errorf("one byte is changed: exit code %d\n%s%s", code, out, problems)
 	}
 	code, out, _ := verdict("--output=json")

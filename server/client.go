@@ -14,23 +14,23 @@ import (
 	"alkalog/server/serve"
 )
 
-// clientFlags say which server to ask, and as whom: one that runs, or one of
-// the command's own on a database.
+// clientFlags select the server to call and the caller's identity. The server is
+// one that is running, or one that the command starts on a database for itself.
 type clientFlags struct {
-	Address   string `xor:"server" env:"ALKALOG_CLIENT_ADDRESS" placeholder:"HOST:PORT" help:"The server to ask. Default: ${address}. In the clear on loopback, unless --ca-file or --cert-file is given; by TLS everywhere else."`
-	CAFile    string `name:"ca-file" env:"ALKALOG_CLIENT_CA_FILE" type:"path" placeholder:"FILE" help:"Certificates (PEM) of whoever vouches for the server. Default: those that this machine trusts."`
-	CertFile  string `env:"ALKALOG_CLIENT_CERT_FILE" type:"path" placeholder:"FILE" help:"Your certificate (PEM), if that is how you are known."`
-	KeyFile   string `env:"ALKALOG_CLIENT_KEY_FILE" type:"path" placeholder:"FILE" help:"The key of --cert-file (PEM), readable by you alone."`
-	TokenFile string `env:"ALKALOG_CLIENT_TOKEN_FILE" type:"path" placeholder:"FILE" help:"Your token, if that is how you are known, in a file readable by you alone."`
-	Identity  string `env:"ALKALOG_CLIENT_IDENTITY" placeholder:"'role=ROLE name=NAME'" help:"Development identity, for a server on loopback that believes callers. Default: an auditor of the chain, or for what an auditor may not do, a manager."`
-	DataDir   string `xor:"server" type:"path" placeholder:"DIR" help:"Instead of a server that runs: start one for this command, on the private PostgreSQL in this directory."`
-	Database  string `xor:"server" placeholder:"DSN" help:"The same, on this PostgreSQL. Keep the password in PGPASSFILE: other users of the machine can read command lines."`
-	KeysDir   string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"With --database: the directory of the server's secrets."`
-	PGBin     string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"With --data-dir: directory of PostgreSQL's programs. Default: they are searched for."`
+	Address   string `xor:"server" env:"ALKALOG_CLIENT_ADDRESS" placeholder:"HOST:PORT" help:"Host and port of the server. Default: ${address}. Plaintext on loopback unless --ca-file or --cert-file is given; TLS otherwise."`
+	CAFile    string `name:"ca-file" env:"ALKALOG_CLIENT_CA_FILE" type:"path" placeholder:"FILE" help:"File with the CA certificates (PEM) that the server's certificate must chain to. Default: the system's CA certificates."`
+	CertFile  string `env:"ALKALOG_CLIENT_CERT_FILE" type:"path" placeholder:"FILE" help:"File with your client certificate (PEM), if you authenticate with one."`
+	KeyFile   string `env:"ALKALOG_CLIENT_KEY_FILE" type:"path" placeholder:"FILE" help:"File with the private key of --cert-file (PEM), readable only by you."`
+	TokenFile string `env:"ALKALOG_CLIENT_TOKEN_FILE" type:"path" placeholder:"FILE" help:"File with your token, if you authenticate with one, readable only by you."`
+	Identity  string `env:"ALKALOG_CLIENT_IDENTITY" placeholder:"'role=ROLE name=NAME'" help:"Development identity, for a loopback server that accepts them. Default: an auditor of the chain; a manager for what an auditor may not do."`
+	DataDir   string `xor:"server" type:"path" placeholder:"DIR" help:"Start a server for this command on the private PostgreSQL in this directory, instead of calling a running one."`
+	Database  string `xor:"server" placeholder:"DSN" help:"Start a server for this command on this PostgreSQL (connection string), instead of calling a running one. Keep the password in PGPASSFILE: other users of the machine can read command lines."`
+	KeysDir   string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"With --database: directory of the server's keys."`
+	PGBin     string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"With --data-dir: directory of the PostgreSQL programs. Default: the usual locations are searched."`
 }
 
-// open returns a connection, and what closes it and all that was started for
-// it. The role is the development identity's when none is given.
+// open returns a connection and a function that closes it together with everything
+// that was started for it. The role is used for the default development identity.
 func (f clientFlags) open(ctx context.Context, std streams, chain, role string) (*grpc.ClientConn, func() error, error) {
 	target := client.Target{Address: f.Address, CAFile: f.CAFile, CertFile: f.CertFile, KeyFile: f.KeyFile, TokenFile: f.TokenFile, Identity: f.Identity}
 	if target.Identity == "" {
@@ -55,7 +55,7 @@ func (f clientFlags) open(ctx context.Context, std streams, chain, role string) 
 	return conn, func() error { return errors.Join(conn.Close(), stop()) }, nil
 }
 
-// start starts a server of this command's own, on a free port of this machine.
+// start starts a server for this command on a free loopback port.
 func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, error) {
 	if f.Database != "" && f.KeysDir == "" {
 		return nil, errNoKeys
@@ -71,9 +71,8 @@ func (f clientFlags) start(ctx context.Context, std streams) (*serve.Server, err
 	return serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: f.DataDir, Database: f.Database, KeysDir: f.KeysDir, PGBin: f.PGBin, Development: true})
 }
 
-// with opens a connection, hands it to use, and closes it. Errors of calls come
-// back in plain words, with the exit code of wrong usage if the server found
-// what was asked not right.
+// with opens a connection, passes it to use and closes it. It makes errors of
+// calls readable; an INVALID_ARGUMENT exits with the code of wrong usage.
 func (f clientFlags) with(ctx context.Context, std streams, chain, role string, use func(*grpc.ClientConn) error) error {
 	conn, leave, err := f.open(ctx, std, chain, role)
 	if err != nil {
@@ -87,7 +86,7 @@ func (f clientFlags) with(ctx context.Context, std streams, chain, role string, 
 	return errors.Join(client.Readable(err), left)
 }
 
-// chainName is a chain's resource name, given as such or as the id alone.
+// chainName returns the resource name of a chain that is given by name or by ID.
 func chainName(text string) string {
 	if strings.Contains(text, "/") {
 		return text
@@ -95,13 +94,14 @@ func chainName(text string) string {
 	return "chains/" + text
 }
 
-// periodFlags say which time is meant.
+// periodFlags select a period.
 type periodFlags struct {
-	From string `placeholder:"TIME" help:"Recorded at this time or later: a day such as 2026-11-03, its beginning in UTC, or a time such as 2026-11-03T09:00:00Z. Default: from the beginning."`
-	To   string `placeholder:"TIME" help:"Recorded before this time, written as with --from. Default: to the end."`
+	From string `placeholder:"TIME" help:"Start of the period, inclusive, by record time: a day such as 2026-11-03 (from 00:00 UTC) or a time such as 2026-11-03T09:00:00Z. Default: no lower bound."`
+	To   string `placeholder:"TIME" help:"End of the period, exclusive, in the format of --from. Default: no upper bound."`
 }
 
-// times are the ends of the period; the zero time where there is none.
+// times returns the bounds of the period; a bound that was not given is the zero
+// time.
 func (f periodFlags) times() (from, to time.Time, err error) {
 	if from, err = parseInstant("--from", f.From); err != nil {
 		return from, to, err
@@ -110,12 +110,12 @@ func (f periodFlags) times() (from, to time.Time, err error) {
 		return from, to, err
 	}
 	if !from.IsZero() && !to.IsZero() && !from.Before(to) {
-		return from, to, usage{fmt.Errorf("--from %s is not before --to %s", f.From, f.To)}
+		return from, to, usage{fmt.Errorf("--from %s must be before --to %s", f.From, f.To)}
 	}
 	return from, to, nil
 }
 
-// parseInstant reads a day or a time.
+// parseInstant parses a day or a time.
 func parseInstant(flag, text string) (time.Time, error) {
 	if text == "" {
 		return time.Time{}, nil
@@ -125,11 +125,11 @@ func parseInstant(flag, text string) (time.Time, error) {
 			return at.UTC(), nil
 		}
 	}
-	return time.Time{}, usage{fmt.Errorf("%s %q is neither a day such as 2026-11-03 nor a time such as 2026-11-03T09:00:00Z", flag, text)}
+	return time.Time{}, usage{fmt.Errorf("%s %q: want a day such as 2026-11-03 or a time such as 2026-11-03T09:00:00Z", flag, text)}
 }
 
-// progress tells how far something is, on one line of a terminal; to anything
-// else it says nothing.
+// progress returns a function that shows progress on one line of a terminal. If
+// the output is not a terminal it shows nothing.
 func progress(std streams, what string) (tell func(done, of int64), done func()) {
 	if !report.IsTerminal(std.err) {
 		return func(int64, int64) {}, func() {}

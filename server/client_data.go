@@ -19,17 +19,17 @@ import (
 	"alkalog/server/client"
 )
 
-// clientCommands are about one client's own data.
+// clientCommands groups the commands about one client's data.
 type clientCommands struct {
-	Export clientExportCommand `cmd:"" help:"Write everything that is kept about a client into one JSON file, for the client's own right of access."`
-	Erase  clientEraseCommand  `cmd:"" help:"Destroy the key of a client, so that nobody can read anything personal about them again. There is no way back."`
+	Export clientExportCommand `cmd:"" help:"Export everything that is stored about a client to one JSON file, for example for a subject access request."`
+	Erase  clientEraseCommand  `cmd:"" help:"Destroy a client's key, so that the client's personal data can never be read again. This cannot be undone."`
 }
 
-// clientExportCommand hands a client's data out.
+// clientExportCommand exports a client's data.
 type clientExportCommand struct {
 	clientFlags
-	Name string `arg:"" help:"The client: chains/CHAIN/clients/CLIENT."`
-	Out  string `required:"" type:"path" placeholder:"FILE.json" help:"Where to write it, readable by you alone. A file that is there is replaced when the new one is whole."`
+	Name string `arg:"" help:"Resource name of the client: chains/CHAIN/clients/CLIENT."`
+	Out  string `required:"" type:"path" placeholder:"FILE.json" help:"Output file, readable only by you. An existing file is replaced once the new one is complete."`
 }
 
 // Run writes the file.
@@ -56,11 +56,11 @@ func (c clientExportCommand) Run(ctx context.Context, std streams) error {
 	return err
 }
 
-// errCutOff says that a file did not come whole.
-var errCutOff = errors.New("the file is not whole: its digest is missing or another one; nothing was written, ask again")
+// errCutOff means that a file was not received completely.
+var errCutOff = errors.New("the export is incomplete: its digest is missing or does not match; nothing was written, try again")
 
-// copyParts writes the parts of a file until there are no more, and answers
-// errCutOff unless the last one holds the digest of all.
+// copyParts writes the parts of a file. It returns errCutOff unless the last part
+// holds the digest of all.
 func copyParts(file io.Writer, parts interface {
 	Recv() (*pb.ExportClientResponse, error)
 }) (written int64, err error) {
@@ -77,7 +77,7 @@ func copyParts(file io.Writer, parts interface {
 		if err != nil {
 			return written, err
 		}
-		digest = part.GetSha256() // counts in the last part only
+		digest = part.GetSha256() // only the last part has counts
 		n, err := io.MultiWriter(sum, file).Write(part.GetPart())
 		if written += int64(n); err != nil {
 			return written, err
@@ -85,8 +85,8 @@ func copyParts(file io.Writer, parts interface {
 	}
 }
 
-// moveInPlace writes a file that only its owner can read, and puts it in its place
-// when it is whole and on the disk.
+// moveInPlace writes a file that only its owner can read to a temporary name,
+// syncs it and renames it.
 func moveInPlace(path string, write func(io.Writer) error) error {
 	part, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".part-")
 	if err != nil {
@@ -108,19 +108,19 @@ func moveInPlace(path string, write func(io.Writer) error) error {
 // clientEraseCommand erases a client.
 type clientEraseCommand struct {
 	clientFlags
-	Name      string `arg:"" help:"The client: chains/CHAIN/clients/CLIENT."`
-	Yes       bool   `help:"Do it. Without this nothing is done."`
-	RequestID string `placeholder:"UUID" help:"Id of the request, to repeat one whose outcome is not known. Default: a new one."`
+	Name      string `arg:"" help:"Resource name of the client: chains/CHAIN/clients/CLIENT."`
+	Yes       bool   `help:"Confirm the erasure. Without this flag nothing is done."`
+	RequestID string `placeholder:"UUID" help:"Request ID (UUID), to repeat a request whose result is unknown. Default: a new one."`
 }
 
-// Run erases, if it was confirmed.
+// Run erases the client if --yes was given.
 func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	chain, err := chainOfClient(c.Name)
 	if err != nil {
 		return err
 	}
 	if !c.Yes {
-		return usage{fmt.Errorf("this destroys everything personal about %s for ever: consultations, decisions, services, outcomes. The audit log keeps what was refused and overridden, without them. Nothing was done; say --yes to do it", c.Name)}
+		return usage{fmt.Errorf("this destroys all personal data of %s permanently: consultations, decisions, services, outcomes. The audit log keeps the refusals and overrides without them. Nothing was done; confirm with --yes", c.Name)}
 	}
 	if c.RequestID == "" {
 		c.RequestID = uuid.NewString()
@@ -128,7 +128,7 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	return c.with(ctx, std, chain, "manager", func(conn *grpc.ClientConn) error {
 		done, err := pb.NewConsultationServiceClient(conn).EraseClient(ctx, &pb.EraseClientRequest{Name: c.Name, RequestId: c.RequestID})
 		if client.IsUnavailable(err) {
-			return fmt.Errorf("whether it was done is not known; repeat it with --request-id %s: %w", c.RequestID, err)
+			return fmt.Errorf("the result is unknown; repeat the command with --request-id %s: %w", c.RequestID, err)
 		}
 		if err != nil {
 			return err
@@ -138,11 +138,11 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// chainOfClient is the chain of a client's resource name.
+// chainOfClient returns the chain in the resource name of a client.
 func chainOfClient(client string) (string, error) {
 	parts := strings.Split(client, "/")
 	if len(parts) != 4 || parts[0] != "chains" || parts[2] != "clients" {
-		return "", usage{fmt.Errorf("%q is not the name of a client, chains/CHAIN/clients/CLIENT", client)}
+		return "", usage{fmt.Errorf("%q is not the name of a client: want chains/CHAIN/clients/CLIENT", client)}
 	}
 	return strings.Join(parts[:2], "/"), nil
 }

@@ -12,18 +12,18 @@ import (
 	"alkalog/server/serve"
 )
 
-// databaseFlags say which database to use.
+// databaseFlags select the database.
 type databaseFlags struct {
-	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL (14 or newer). One with a password is taken from the environment only: other users of the machine can read command lines."`
-	DataDir  string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL that is used without --database. Default: /var/lib/alkalog for root, else alkalog in $$XDG_DATA_HOME or ~/.local/share."`
+	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL server (14 or newer). A connection string with a password is accepted only from the environment, because other users of the machine can read command lines."`
+	DataDir  string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL, which is used without --database. Default: /var/lib/alkalog for root, otherwise alkalog in $$XDG_DATA_HOME or ~/.local/share."`
 	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"server keys\" fills one."`
-	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: they are searched for."`
+	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
-// config is the part of the configuration that says which database.
+// config returns the database part of the configuration.
 func (f databaseFlags) config() (serve.Config, error) {
 	if serve.HasPassword(f.Database) && f.Database != os.Getenv("ALKALOG_DATABASE") {
-		return serve.Config{}, usage{errors.New("a password on the command line can be read by others: give --database in the environment, as ALKALOG_DATABASE")}
+		return serve.Config{}, usage{errors.New("other users can read a password on the command line: set the connection string in the environment variable ALKALOG_DATABASE")}
 	}
 	cfg := serve.Config{Database: f.Database, DataDir: f.DataDir, PGBin: f.PGBin, KeysDir: f.KeysDir}
 	if cfg.Database == "" && cfg.DataDir == "" {
@@ -36,7 +36,8 @@ func (f databaseFlags) config() (serve.Config, error) {
 	return cfg, nil
 }
 
-// withKeys is config for what reads or writes records, and so needs the keys.
+// withKeys returns config for commands that read or write records and therefore
+// need the keys.
 func (f databaseFlags) withKeys() (serve.Config, error) {
 	cfg, err := f.config()
 	if err == nil && cfg.Database != "" && cfg.KeysDir == "" {
@@ -45,8 +46,8 @@ func (f databaseFlags) withKeys() (serve.Config, error) {
 	return cfg, err
 }
 
-// reading is withKeys for what only reads: a directory that is not there is a
-// slip of the keyboard, and not one to make a new database in.
+// reading returns withKeys for commands that only read. A data directory that does
+// not exist is an error, so that a typing error does not create a new database.
 func (f databaseFlags) reading() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err == nil && cfg.DataDir != "" {
@@ -62,11 +63,12 @@ func exists(dir string) error {
 	return nil
 }
 
-// errNoKeys says that the keys are missing that a database is of no use without.
-var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write without its own keys; `server keys` makes them")}
+// errNoKeys means that the keys, without which a database is unusable, were not
+// given.
+var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write records without its keys; create them with `server keys`")}
 
-// defaultDataDir is where a user's private PostgreSQL lives (XDG Base Directory
-// Specification, and for root the Filesystem Hierarchy Standard, section 5.8).
+// defaultDataDir is the directory of the user's private PostgreSQL (XDG Base
+// Directory Specification; for root, Filesystem Hierarchy Standard, section 5.8).
 func defaultDataDir(uid int) (string, error) {
 	if uid == 0 {
 		return "/var/lib/alkalog", nil
@@ -76,25 +78,25 @@ func defaultDataDir(uid int) (string, error) {
 	}
 	home, err := os.UserHomeDir()
 	if err != nil {
-		return "", fmt.Errorf("no place for the private PostgreSQL, give --data-dir: %w", err)
+		return "", fmt.Errorf("no default directory for the private PostgreSQL, give --data-dir: %w", err)
 	}
 	return filepath.Join(home, ".local", "share", "alkalog"), nil
 }
 
-// identityFlags say who may call, and how the line to callers is kept private.
-// All of these files are read again when they are replaced.
+// identityFlags configure authentication and TLS. The server reads these files
+// again when they are replaced.
 type identityFlags struct {
-	TLSCert     string `name:"tls-cert" env:"ALKALOG_TLS_CERT" type:"path" placeholder:"FILE" help:"Certificate of the server, in PEM."`
-	TLSKey      string `name:"tls-key" env:"ALKALOG_TLS_KEY" type:"path" placeholder:"FILE" help:"Private key of --tls-cert, in PEM; nobody else's to read."`
-	ClientCA    string `name:"client-ca" env:"ALKALOG_CLIENT_CA" type:"path" placeholder:"FILE" help:"Certificates, in PEM, of whoever vouches for tills and services, who then bring certificates."`
-	Issuer      string `env:"ALKALOG_ISSUER" placeholder:"URL" help:"OpenID provider whose tokens people bring."`
-	Audience    string `env:"ALKALOG_AUDIENCE" help:"What tokens must be meant for. Default: alkalog."`
-	JWKS        string `name:"jwks" env:"ALKALOG_JWKS" type:"path" placeholder:"FILE" help:"JSON Web Key Set to use instead of that of a provider; without --issuer, the issuer is alkalog."`
-	Revoked     string `env:"ALKALOG_REVOKED" type:"path" placeholder:"FILE" help:"List of what is no longer trusted: SHA-256 of a certificate, jti:ID of a token, or a name; one a line."`
-	Development *bool  `env:"ALKALOG_DEVELOPMENT" negatable:"" help:"Believe callers what they say of themselves. Default: only on loopback, where no certificates and tokens are set up; elsewhere it is refused."`
+	TLSCert     string `name:"tls-cert" env:"ALKALOG_TLS_CERT" type:"path" placeholder:"FILE" help:"Server certificate file (PEM)."`
+	TLSKey      string `name:"tls-key" env:"ALKALOG_TLS_KEY" type:"path" placeholder:"FILE" help:"Private key file of --tls-cert (PEM), readable only by the server's user."`
+	ClientCA    string `name:"client-ca" env:"ALKALOG_CLIENT_CA" type:"path" placeholder:"FILE" help:"File with the CA certificates (PEM) for client certificates of tills and services."`
+	Issuer      string `env:"ALKALOG_ISSUER" placeholder:"URL" help:"URL of the OpenID provider that issues tokens."`
+	Audience    string `env:"ALKALOG_AUDIENCE" help:"Required audience of tokens. Default: alkalog."`
+	JWKS        string `name:"jwks" env:"ALKALOG_JWKS" type:"path" placeholder:"FILE" help:"JSON Web Key Set file to verify tokens with, instead of the provider's keys. Without --issuer, the issuer is alkalog."`
+	Revoked     string `env:"ALKALOG_REVOKED" type:"path" placeholder:"FILE" help:"Revocation list file, one entry a line: SHA-256 fingerprint of a certificate, jti:ID of a token, or resource name."`
+	Development *bool  `env:"ALKALOG_DEVELOPMENT" negatable:"" help:"Accept development identities, which callers state without proof. Default: only on a loopback address without certificates and tokens; refused on any other address."`
 }
 
-// into writes the flags into a configuration, whose address is known.
+// into copies the flags into cfg, whose address is already set.
 func (f identityFlags) into(cfg *serve.Config) {
 	cfg.TLSCert, cfg.TLSKey, cfg.ClientCA = f.TLSCert, f.TLSKey, f.ClientCA
 	cfg.Issuer, cfg.Audience, cfg.JWKS, cfg.Revoked = f.Issuer, f.Audience, f.JWKS, f.Revoked
@@ -105,24 +107,24 @@ func (f identityFlags) into(cfg *serve.Config) {
 	cfg.Development = cfg.OnLoopback() && !cfg.HasIdentities()
 }
 
-// serveFlags say what to serve and how.
+// serveFlags configure the server.
 type serveFlags struct {
 	databaseFlags
 	identityFlags
 	memoryFlags
-	Address        string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Address to listen on; port 0 takes any that is free. Other than loopback addresses need --tls-cert."`
-	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that keeps what was last seen of --database, so that an old server that comes back is refused after a restart too."`
-	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that keeps which clients were erased, so that a restored backup does not bring them back. Keep it away from the database's disk and out of its backups. Default: erased in --data-dir; none with --database."`
-	CheckpointFile string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that keeps the newest checkpoints of the audit log, to compare the database with at the next start. Keep it away from the database's disk and out of its backups. Default: checkpoints in --data-dir; none with --database."`
-	MetricsAddress string        `env:"ALKALOG_METRICS_ADDRESS" placeholder:"HOST:PORT" help:"Loopback address to serve metrics on, as /metrics for Prometheus, such as 127.0.0.1:9420. Default: none."`
-	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Least level of the log on standard error: debug, info, warn or error."`
-	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that brings none."`
-	DrainTime      time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for calls under way when stopping."`
-	MaxConnections int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"How many connections may be open."`
-	MaxPerAddress  int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"How many connections may be open from one address, an IPv4 address or an IPv6 /64. Raise it behind a proxy."`
+	Address        string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Listen address; port 0 selects a free port. An address that is not loopback needs --tls-cert."`
+	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that records the newest state of --database that was seen, so that an outdated server is refused even after a restart."`
+	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that records which clients were erased, so that a restored backup does not bring them back. Store it on another disk than the database and outside its backups. Default: erased in --data-dir; none with --database."`
+	CheckpointFile string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that records the newest checkpoints of the audit logs, to compare the database with at startup. Store it on another disk than the database and outside its backups. Default: checkpoints in --data-dir; none with --database."`
+	MetricsAddress string        `env:"ALKALOG_METRICS_ADDRESS" placeholder:"HOST:PORT" help:"Loopback address for Prometheus metrics at /metrics, such as 127.0.0.1:9420. Default: none."`
+	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Minimum level of log messages on standard error: debug, info, warn or error."`
+	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that has none, such as 10s."`
+	DrainTime      time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for running calls at shutdown, such as 20s."`
+	MaxConnections int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"Maximum number of open connections."`
+	MaxPerAddress  int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"Maximum number of open connections per client address (IPv4 address or IPv6 /64). Raise it behind a proxy."`
 }
 
-// config is the configuration for the server, checked.
+// config returns the checked configuration of the server.
 func (f serveFlags) config() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err != nil {
@@ -142,7 +144,7 @@ func (f serveFlags) config() (serve.Config, error) {
 	return cfg, nil
 }
 
-// checkConfigCommand prints what serve would use.
+// checkConfigCommand prints the configuration that serve would use.
 type checkConfigCommand struct{ serveFlags }
 
 // Run prints the configuration as JSON.

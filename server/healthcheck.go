@@ -10,18 +10,19 @@ import (
 	"alkalog/server/client"
 )
 
-// healthcheckCommand asks a running server how it is, for the probes of whatever
-// keeps it running: exit code 0 when it is serving, 1 when not or when nobody answers.
+// healthcheckCommand asks a running server for its health, for the probes of a
+// process supervisor. The exit code is 0 if it is serving, and 1 if it is not or
+// does not answer.
 type healthcheckCommand struct {
-	Service   string        `arg:"" optional:"" default:"readiness" help:"What to ask for: liveness, readiness, alkalog.clock, or for members of a chain and operators chains/CHAIN or chains/CHAIN/log."`
-	Address   string        `env:"ALKALOG_CLIENT_ADDRESS" default:"${address}" placeholder:"HOST:PORT" help:"The server to ask. In the clear on loopback, unless --ca-file is given; by TLS everywhere else."`
-	CAFile    string        `name:"ca-file" env:"ALKALOG_CLIENT_CA_FILE" type:"path" placeholder:"FILE" help:"Certificates (PEM) of whoever vouches for the server. Default: those that this machine trusts."`
-	TokenFile string        `env:"ALKALOG_CLIENT_TOKEN_FILE" type:"path" placeholder:"FILE" help:"Your token, to ask for a chain, in a file readable by you alone."`
-	Identity  string        `env:"ALKALOG_CLIENT_IDENTITY" placeholder:"'role=ROLE name=NAME'" help:"Development identity, to ask for a chain of a server on loopback that believes callers."`
-	Timeout   time.Duration `default:"5s" help:"How long to wait for the answer."`
+	Service   string        `arg:"" optional:"" default:"readiness" help:"Service to check: liveness, readiness or alkalog.clock; members of a chain and operators can also check chains/CHAIN and chains/CHAIN/log."`
+	Address   string        `env:"ALKALOG_CLIENT_ADDRESS" default:"${address}" placeholder:"HOST:PORT" help:"Host and port of the server. Plaintext on loopback unless --ca-file is given; TLS otherwise."`
+	CAFile    string        `name:"ca-file" env:"ALKALOG_CLIENT_CA_FILE" type:"path" placeholder:"FILE" help:"File with the CA certificates (PEM) that the server's certificate must chain to. Default: the system's CA certificates."`
+	TokenFile string        `env:"ALKALOG_CLIENT_TOKEN_FILE" type:"path" placeholder:"FILE" help:"File with your token, to check a chain, readable only by you."`
+	Identity  string        `env:"ALKALOG_CLIENT_IDENTITY" placeholder:"'role=ROLE name=NAME'" help:"Development identity, to check a chain of a loopback server that accepts them."`
+	Timeout   time.Duration `default:"5s" help:"How long to wait for the answer, such as 3s."`
 }
 
-// Run asks once.
+// Run makes one health check.
 func (c healthcheckCommand) Run(ctx context.Context, std streams) error {
 	target := client.Target{Address: c.Address, CAFile: c.CAFile, TokenFile: c.TokenFile, Identity: c.Identity, Timeout: c.Timeout}
 	conn, err := target.Open()

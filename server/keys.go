@@ -15,29 +15,30 @@ import (
 	"alkalog/server/setup"
 )
 
-// keysCommands make the keys and certificates of an installation.
+// keysCommands groups the commands for the keys and certificates of an
+// installation.
 type keysCommands struct {
-	Make   makeKeysCommand `cmd:"" default:"withargs" help:"Make the keys and certificates that a first installation needs. What is there stays."`
-	Till   tillCommand     `cmd:"" help:"Issue the certificate of a till, or of a service: chains/CHAIN/salons/SALON/tills/ID, chains/CHAIN/managers/ID, chains/CHAIN/auditors/ID or operators/ID."`
-	Rotate rotateCommand   `cmd:"" help:"Make a new key beside the one before it, or drop the old ones."`
+	Make   makeKeysCommand `cmd:"" default:"withargs" help:"Create the keys and certificates that a new installation needs. Existing files are kept."`
+	Till   tillCommand     `cmd:"" help:"Issue a client certificate for a till or a service: chains/CHAIN/salons/SALON/tills/ID, chains/CHAIN/managers/ID, chains/CHAIN/auditors/ID or operators/ID."`
+	Rotate rotateCommand   `cmd:"" help:"Create a new key beside the previous one, or drop the previous ones."`
 }
 
-// keysDir says where the keys lie.
+// keysDir selects the directory of the keys.
 type keysDir struct {
-	Dir string `required:"" env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. Not below the directory of a private PostgreSQL that is still to be made: that must be empty."`
+	Dir string `required:"" env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. It must not be inside the data directory of a private PostgreSQL that does not exist yet, because that directory must be empty."`
 }
 
-// installation is the directory as what it holds.
+// installation returns the directory as an installation.
 func (d keysDir) installation() setup.Installation {
 	return setup.Installation{Dir: d.Dir, Clock: time.Now}
 }
 
-// hostFlags say how the server is called.
+// hostFlags list the host names of the server.
 type hostFlags struct {
-	Host []string `placeholder:"NAME" help:"Name or address that the server is called by, beside localhost and the name of this machine; may be given again."`
+	Host []string `placeholder:"NAME" help:"Host name or IP address of the server, in addition to localhost and the name of this machine. Can be repeated."`
 }
 
-// names are all of them.
+// names returns all host names.
 func (f hostFlags) names() []string {
 	names := append([]string{"localhost", "127.0.0.1", "::1"}, f.Host...)
 	if own, err := os.Hostname(); err == nil && !slices.Contains(names, own) {
@@ -46,13 +47,13 @@ func (f hostFlags) names() []string {
 	return names
 }
 
-// makeKeysCommand makes what is missing.
+// makeKeysCommand creates the missing keys and certificates.
 type makeKeysCommand struct {
 	keysDir
 	hostFlags
 }
 
-// Run makes it, and says what it was and how to serve with it.
+// Run creates them, lists them and prints how to serve with them.
 func (c makeKeysCommand) Run(std streams) error {
 	in := c.installation()
 	made, err := in.Make(c.names())
@@ -63,7 +64,7 @@ func (c makeKeysCommand) Run(std streams) error {
 		return err
 	}
 	if len(made) == 0 {
-		fmt.Fprintln(std.err, "everything is there, and nothing was changed")
+		fmt.Fprintln(std.err, "all keys and certificates exist already; nothing was changed")
 	}
 	fmt.Fprint(std.err, strings.ReplaceAll(keysText, "DIR", in.Dir))
 	return nil
@@ -81,15 +82,15 @@ The first token, for whoever sets up chains:
   server token --dir DIR --role operator --name operators/me
 `
 
-// tillCommand issues a certificate.
+// tillCommand issues a client certificate.
 type tillCommand struct {
 	keysDir
 	Name string        `arg:"" help:"Resource name of the till or service."`
-	For  time.Duration `default:"8760h" help:"How long it is good."`
-	Out  string        `type:"path" placeholder:"PATH" help:"Where to write PATH.crt and PATH.key. Default: by the name, under issued in the directory of the keys."`
+	For  time.Duration `default:"8760h" help:"Validity, such as 8760h."`
+	Out  string        `type:"path" placeholder:"PATH" help:"Write PATH.crt and PATH.key. Default: named after NAME, in the directory issued of the directory of the keys."`
 }
 
-// Run issues it, and says where it is and how it is revoked.
+// Run issues the certificate, and prints where it is and how to revoke it.
 func (c tillCommand) Run(std streams) error {
 	if _, err := identity.BearerOf(identity.Scheme + ":///" + c.Name); err != nil {
 		return usage{err}
@@ -99,25 +100,25 @@ func (c tillCommand) Run(std streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(std.out, "certificate  %s\nkey          %s\ngood until   %s\nsha-256      %s\n",
+	fmt.Fprintf(std.out, "certificate  %s\nkey          %s\nvalid until  %s\nsha-256      %s\n",
 		issued.CertFile, issued.KeyFile, issued.Until.UTC().Format(time.RFC3339), issued.Fingerprint)
-	fmt.Fprintf(std.err, "Take both to the till, and the key away from here. To revoke it, add the sha-256 to %s.\n", in.Path("revoked"))
+	fmt.Fprintf(std.err, "Move both files to the till and delete the key here. To revoke the certificate, add the sha-256 to %s.\n", in.Path("revoked"))
 	return nil
 }
 
-// rotateCommand makes keys anew.
+// rotateCommand replaces keys.
 type rotateCommand struct {
 	keysDir
 	hostFlags
-	What        string `arg:"" enum:"server,tokens,log,clients" help:"Which: server (its certificate), tokens, log, or clients."`
-	Drop        bool   `help:"Make no key, but drop all of tokens, log or clients but the newest. Those of clients need --database or --data-dir, with every server stopped: all that is wrapped with older keys is wrapped anew first."`
-	Database    string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"For --drop of clients: connection string of the PostgreSQL."`
-	DataDir     string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"For --drop of clients: directory of the private PostgreSQL."`
-	ErasureFile string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"For --drop of clients: the file that keeps which clients were erased."`
-	PGBin       string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: they are searched for."`
+	What        string `arg:"" enum:"server,tokens,log,clients" help:"What to rotate: server (its certificate), tokens, log or clients."`
+	Drop        bool   `help:"Drop all keys of tokens, log or clients except the newest, and create none. For clients, give --database or --data-dir and stop every server first: all client keys are wrapped with the newest key before the others are destroyed."`
+	Database    string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"With --drop and clients: connection string of the PostgreSQL server."`
+	DataDir     string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"With --drop and clients: directory of the private PostgreSQL."`
+	ErasureFile string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"With --drop and clients: the file that records which clients were erased."`
+	PGBin       string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
-// Run makes a key, or drops the old ones, and says what is to be done next.
+// Run creates a key or drops the old ones, and prints the next step.
 func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	in := c.installation()
 	do := map[string]func() error{
@@ -125,19 +126,19 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 		"tokens": in.RotateTokens, "log": in.RotateLog, "clients": in.RotateClients,
 	}[c.What]
 	said := map[string]string{
-		"server":  "the server has a new certificate; a running one takes it within a second",
-		"tokens":  "tokens are signed with a new key; those of the old keys are believed until: server keys rotate tokens --drop",
-		"log":     "the audit log is signed with a new key beside the old one; when the server has logged that it keeps the log with \"keys\":2: server keys rotate log --drop",
-		"clients": "the keys of clients are wrapped with a new key; backups from before need the old line; to destroy it, stop every server and: server keys rotate clients --drop",
+		"server":  "new server certificate created; a running server loads it within a second",
+		"tokens":  "tokens are signed with a new key; tokens signed with the old keys stay valid until: server keys rotate tokens --drop",
+		"log":     "the audit log is signed with the old and the new key; when the server has logged \"signing the audit logs\" with \"keys\":2, run: server keys rotate log --drop",
+		"clients": "client keys are wrapped with a new key; older backups still need the old one; to destroy it, stop every server and run: server keys rotate clients --drop",
 	}[c.What]
 	if c.Drop {
 		do = map[string]func() error{"tokens": in.DropTokens, "log": in.DropLog, "clients": func() error { return c.dropClients(ctx) }}[c.What]
-		said = map[string]string{"tokens": "only the newest key is left", "log": "only the newest key is left; the older ones lie in " + in.Path("log.dropped") +
+		said = map[string]string{"tokens": "only the newest key is left", "log": "only the newest key is left; the older ones are in " + in.Path("log.dropped") +
 			": delete it when the server has logged \"keys\":1",
-			"clients": "all keys of clients are wrapped with the newest key, and only that is left; destroy every copy of the old key file too: with one of them, a backup from before still opens"}[c.What]
+			"clients": "all client keys are wrapped with the newest key, and the older keys are deleted; destroy every other copy of the old key file too: anyone who has one can still open an older backup"}[c.What]
 	}
 	if do == nil {
-		return usage{fmt.Errorf("the keys of %s cannot be dropped by a command", c.What)}
+		return usage{fmt.Errorf("no command drops the keys of %s", c.What)}
 	}
 	if err := do(); err != nil {
 		return err
@@ -146,11 +147,11 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	return nil
 }
 
-// dropClients wraps all keys of clients with the newest key, and then drops the
-// others.
+// dropClients wraps all client keys with the newest key and then deletes the other
+// keys.
 func (c rotateCommand) dropClients(ctx context.Context) error {
 	if c.Database == "" && c.DataDir == "" {
-		return usage{errors.New("give --database or --data-dir: the keys of its clients are wrapped anew before the old key is destroyed")}
+		return usage{errors.New("give --database or --data-dir: its client keys are wrapped with the newest key before the old keys are destroyed")}
 	}
 	cfg, err := databaseFlags{Database: c.Database, DataDir: c.DataDir, KeysDir: c.Dir, PGBin: c.PGBin}.reading()
 	if err != nil {
@@ -166,15 +167,15 @@ func (c rotateCommand) dropClients(ctx context.Context) error {
 // tokenCommand signs a token with the installation's own key.
 type tokenCommand struct {
 	keysDir
-	Role     string        `required:"" help:"till, student, practitioner, supervisor, manager, auditor or operator."`
-	Name     string        `required:"" help:"Resource name of the bearer: chains/CHAIN/practitioners/ID, chains/CHAIN/auditors/ID, operators/ID ..."`
-	Salon    []string      `placeholder:"NAME" help:"Salon that the bearer is confined to, chains/CHAIN/salons/SALON; may be given again. Default: none."`
-	For      time.Duration `default:"12h" help:"How long it is good."`
-	Issuer   string        `help:"Who says so. Default: alkalog."`
-	Audience string        `help:"What it is meant for. Default: alkalog."`
+	Role     string        `required:"" help:"Role: till, student, practitioner, supervisor, manager, auditor or operator."`
+	Name     string        `required:"" help:"Resource name of the bearer, such as chains/CHAIN/practitioners/ID, chains/CHAIN/auditors/ID or operators/ID."`
+	Salon    []string      `placeholder:"NAME" help:"Salon that the bearer is limited to, chains/CHAIN/salons/SALON. Can be repeated. Default: no limit."`
+	For      time.Duration `default:"12h" help:"Validity, such as 12h."`
+	Issuer   string        `help:"Issuer of the token. Default: alkalog."`
+	Audience string        `help:"Audience of the token. Default: alkalog."`
 }
 
-// Run signs it and prints it, and nothing else, on standard output.
+// Run prints the signed token, and nothing else, on standard output.
 func (c tokenCommand) Run(std streams) error {
 	in := c.installation()
 	now := time.Now()

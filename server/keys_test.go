@@ -173,7 +173,7 @@ func TestFirstInstallation(t *testing.T) {
 	in := func(name string) string { return filepath.Join(dir, name) }
 	p := start(t, "serve", "--data-dir", publicDir(t), "--address", "127.0.0.1:0", "--keys-dir", dir, "--tls-cert", in("server.crt"),
 		"--tls-key", in("server.key"), "--client-ca", in("authority.crt"), "--jwks", in("tokens.jwks"), "--revoked", in("revoked"))
-	if !strings.Contains(p.said, "by TLS") || strings.Contains(p.said, "DEVELOPMENT") || !strings.Contains(p.said, "people with a token") {
+	if !strings.Contains(p.said, "with TLS") || strings.Contains(p.said, "DEVELOPMENT") || !strings.Contains(p.said, "people with a token") {
 		t.Errorf("it says\n%s", p.said)
 	}
 	conn := p.secure(t, dir)

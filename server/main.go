@@ -2,12 +2,18 @@
 // chemical-service module.
 //
 //	go run ./server          serve on 127.0.0.1:7420 with a private PostgreSQL
-//	go run ./server demo     play an invented salon day and tell it
-//	go run ./server --help   everything else
+//	go run ./server demo     play an invented day in two salons
+//	go run ./server --help   list all commands
 //
-// Results go to standard output, everything else to standard error. The exit
-// code is 0 when all went well, 1 after an error, 2 for wrong usage, and 3 when
-// a verification came out false.
+// Every command is a type with a Run method, in a file of its own; the flags are
+// its fields. A command parses and checks its flags, calls one of the packages
+// below server and formats the result. Commands for auditors and client data are
+// gRPC clients: they call a running server, or start one for themselves on a
+// database.
+//
+// Results go to standard output, everything else to standard error. The exit code
+// is 0 on success, 1 after an error, 2 for wrong usage, and 3 if a verification
+// failed.
 package main
 
 import (
@@ -24,35 +30,35 @@ import (
 	"alkalog/server/serve"
 )
 
-// commands are what can be asked on the command line.
+// commands lists the commands.
 type commands struct {
-	Serve       serveCommand       `cmd:"" default:"withargs" help:"Serve, until interrupted. This is what happens without a command."`
-	Migrate     migrateCommand     `cmd:"" help:"Bring the schema of a database up to this program's."`
-	Keys        keysCommands       `cmd:"" help:"Make the keys and certificates of an installation, issue those of tills, and make them anew."`
-	Token       tokenCommand       `cmd:"" help:"Sign a token with the installation's own key, and print it."`
-	Demo        demoCommand        `cmd:"" help:"Play an invented day of a small chain of salons against a real server, and tell it."`
-	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and whether it can work."`
-	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their basis and override terms, as a page of Markdown."`
-	Access      accessCommand      `cmd:"" help:"Print who may call what, as a page of Markdown."`
-	Replay      replayCommand      `cmd:"" help:"Decide the decisions of a database again and say what differs; exit code 3 when anything does."`
-	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as a picture."`
-	Audit       auditCommands      `cmd:"" help:"What an auditor does: list, count, copy, verify, report."`
-	Client      clientCommands     `cmd:"" help:"What concerns one client: hand out everything that is kept, or erase it."`
-	Healthcheck healthcheckCommand `cmd:"" help:"Ask a running server whether it is ready, for probes; exit code 1 when it is not."`
+	Serve       serveCommand       `cmd:"" default:"withargs" help:"Run the server until it is interrupted. This is the default command."`
+	Migrate     migrateCommand     `cmd:"" help:"Migrate the schema of a database to the version of this program."`
+	Keys        keysCommands       `cmd:"" help:"Create the keys and certificates of an installation, issue client certificates, and rotate keys."`
+	Token       tokenCommand       `cmd:"" help:"Sign a token with the installation's own key and print it."`
+	Demo        demoCommand        `cmd:"" help:"Play an invented day in two salons against a real server and print what happens."`
+	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and check it."`
+	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their sources and override terms, as Markdown."`
+	Access      accessCommand      `cmd:"" help:"Print which role may call which RPC, as Markdown."`
+	Replay      replayCommand      `cmd:"" help:"Evaluate the stored decisions of a database again and print the differences. Exit code 3 if there are any."`
+	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as an SVG file."`
+	Audit       auditCommands      `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
+	Client      clientCommands     `cmd:"" help:"Commands for one client's data: export or erase it."`
+	Healthcheck healthcheckCommand `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 
-// streams are where a command writes: results to out, all else to err.
+// streams are the outputs of a command: results go to out, everything else to err.
 type streams struct{ out, err io.Writer }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop)   // the second signal ends the process at once
-	signal.Ignore(syscall.SIGPIPE) // a reader that went away is an error to clean up after
+	context.AfterFunc(ctx, stop)   // restore the default: a second signal ends the process at once
+	signal.Ignore(syscall.SIGPIPE) // writing to a closed pipe returns an error instead, so that the command can clean up
 	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
 }
 
-// run carries out a command line and returns the exit code.
+// run executes a command line and returns the exit code.
 func run(ctx context.Context, args []string, std streams) int {
 	helped := false
 	parser, err := kong.New(new(commands), kong.Name("server"), kong.Description(about), kong.Writers(std.out, std.err),
@@ -76,13 +82,13 @@ func run(ctx context.Context, args []string, std streams) int {
 	return exitCode(err)
 }
 
-// usage is an error of whoever typed the command.
+// usage is an error in the command line.
 type usage struct{ error }
 
-// ExitCode is that of wrong usage.
+// ExitCode returns 2, the exit code of wrong usage.
 func (usage) ExitCode() int { return 2 }
 
-// exitCode is the one that an error brings, or 1.
+// exitCode returns the exit code of an error, by default 1.
 func exitCode(err error) int {
 	var coder kong.ExitCoder
 	switch {

@@ -12,15 +12,15 @@ import (
 	"alkalog/server/serve"
 )
 
-// memoryFlags say how much memory the server may use.
+// memoryFlags limit the memory of the server.
 type memoryFlags struct {
-	MemoryMiB int64 `name:"memory-mib" env:"ALKALOG_MEMORY_MIB" placeholder:"MIB" help:"Memory that the server may use, in MiB, without the private PostgreSQL. Near it garbage is collected sooner, and a quarter of it is for requests and answers under way. Default: three quarters of the limit of the control group, half with a private PostgreSQL; without such a limit none. GOMEMLIMIT in the environment is left in force."`
+	MemoryMiB int64 `name:"memory-mib" env:"ALKALOG_MEMORY_MIB" placeholder:"MIB" help:"Memory limit of the server in MiB, without the private PostgreSQL. Garbage collection runs more often near the limit; a quarter of it is available to running requests. Default: 3/4 of the control group's limit, 1/2 with a private PostgreSQL; no limit without one. GOMEMLIMIT in the environment has precedence."`
 }
 
-// into sets what requests may take; the runtime's own limit is set by apply.
+// into sets the limit for requests; apply sets the limit of the runtime.
 func (f memoryFlags) into(cfg *serve.Config, files fs.FS) error {
 	if f.MemoryMiB < 0 || f.MemoryMiB > math.MaxInt64>>20 {
-		return usage{fmt.Errorf("--memory-mib must be a positive number, not %d", f.MemoryMiB)}
+		return usage{fmt.Errorf("--memory-mib %d: want a positive number", f.MemoryMiB)}
 	}
 	if limit := f.limit(cfg.DataDir != "", files); limit > 0 {
 		cfg.Limits.MemoryBytes = min(serve.UsualMemory, max(serve.LeastMemory, limit/4))
@@ -28,7 +28,7 @@ func (f memoryFlags) into(cfg *serve.Config, files fs.FS) error {
 	return nil
 }
 
-// limit is how many bytes the server may use; zero when nobody said.
+// limit is the configured limit in bytes; 0 if there is none.
 func (f memoryFlags) limit(private bool, files fs.FS) int64 {
 	if f.MemoryMiB > 0 {
 		return f.MemoryMiB << 20
@@ -40,15 +40,15 @@ func (f memoryFlags) limit(private bool, files fs.FS) int64 {
 	return group / 4 * 3
 }
 
-// apply tells the runtime, unless GOMEMLIMIT has.
+// apply sets the limit of the Go runtime, unless GOMEMLIMIT is set.
 func (f memoryFlags) apply(private bool, environment string, files fs.FS) {
 	if limit := f.limit(private, files); limit > 0 && (environment == "" || f.MemoryMiB > 0) {
 		debug.SetMemoryLimit(limit)
 	}
 }
 
-// cgroupLimit is the memory limit of the process's control group, in bytes; zero
-// when there is none. (Linux: Documentation/admin-guide/cgroup-v2.rst, memory.max;
+// cgroupLimit is the memory limit of the process's control group in bytes; 0 if
+// there is none. (Linux: Documentation/admin-guide/cgroup-v2.rst, memory.max;
 // cgroup-v1/memory.rst, memory.limit_in_bytes.)
 func cgroupLimit(files fs.FS) int64 {
 	own, _ := fs.ReadFile(files, "proc/self/cgroup")
@@ -64,7 +64,7 @@ func cgroupLimit(files fs.FS) int64 {
 		if err != nil {
 			continue
 		}
-		// "max", and the huge number of version 1, are no limits.
+		// "max" (version 2) and a very large number (version 1) mean no limit.
 		n, err := strconv.ParseInt(strings.TrimSpace(string(text)), 10, 64)
 		if err == nil && n > 0 && n < 1<<50 && (least == 0 || n < least) {
 			least = n

@@ -7,10 +7,10 @@ import (
 	"alkalog/server/serve"
 )
 
-// migrateCommand brings the schema of a database up to date.
+// migrateCommand migrates the schema of a database.
 type migrateCommand struct{ databaseFlags }
 
-// Run migrates, and says what.
+// Run migrates the schema and prints the database.
 func (c migrateCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {

@@ -8,20 +8,20 @@ import (
 	"alkalog/server/serve"
 )
 
-// replayCommand decides stored decisions again.
+// replayCommand evaluates stored decisions again.
 type replayCommand struct {
 	databaseFlags
 	All bool `required:"" help:"Replay every decision of the database."`
 }
 
-// replayDiffers is the error of a replay that did not give the same answers.
+// replayDiffers is the error for a replay with differences.
 type replayDiffers struct{ error }
 
-// ExitCode is that of a verification that came out false.
+// ExitCode returns 3, the exit code of a failed verification.
 func (replayDiffers) ExitCode() int { return 3 }
 
-// Run replays, names every decision that came out otherwise and what differs,
-// and counts.
+// Run replays the decisions, prints each one that differs with its differences,
+// and the totals.
 func (c replayCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.reading()
 	if err != nil {
@@ -44,7 +44,7 @@ func (c replayCommand) Run(ctx context.Context, std streams) error {
 	}
 	fmt.Fprintf(std.out, "%d decisions replayed: %d the same, %d different\n", same+other, same, other)
 	if other > 0 {
-		return replayDiffers{errors.New("decisions came out otherwise than they are stored")}
+		return replayDiffers{errors.New("replayed decisions differ from the stored ones")}
 	}
 	return nil
 }

@@ -9,7 +9,7 @@ import (
 // rulesCommand prints the built-in rules.
 type rulesCommand struct{}
 
-// Run prints them as a page of Markdown, with basis and override terms.
+// Run prints the rules as Markdown, with their sources and override terms.
 func (rulesCommand) Run(_ context.Context, std streams) error {
 	page, err := serve.RulesPage()
 	if err != nil {

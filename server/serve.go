@@ -11,10 +11,11 @@ import (
 	"alkalog/server/serve"
 )
 
-// serveCommand serves until it is interrupted.
+// serveCommand runs the server.
 type serveCommand struct{ serveFlags }
 
-// Run starts the server, says how to call it, and stops it in order.
+// Run starts the server, prints how to call it, and shuts it down when it is
+// interrupted.
 func (c serveCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {
@@ -35,12 +36,13 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	return server.Wait()
 }
 
-// welcome tells whoever started the server what it is and how to call it.
+// welcome is the text printed at startup: the address, the database and an example
+// call.
 func welcome(cfg serve.Config, address, database string) string {
-	line, try := "in the clear, for this machine only", tryText
+	line, try := "in plaintext, for this machine only", tryText
 	switch {
 	case cfg.TLSCert != "":
-		line, try = "by TLS", tryPrivateText
+		line, try = "with TLS", tryPrivateText
 	case !cfg.Development:
 		try = ""
 	}

@@ -12,11 +12,11 @@ import (
 // sessionCommand draws a session.
 type sessionCommand struct {
 	databaseFlags
-	Name string `arg:"" help:"Resource name: chains/CHAIN/clients/CLIENT/sessions/SESSION."`
-	SVG  string `name:"svg" required:"" type:"path" placeholder:"FILE" help:"Where to write the picture."`
+	Name string `arg:"" help:"Resource name of the session: chains/CHAIN/clients/CLIENT/sessions/SESSION."`
+	SVG  string `name:"svg" required:"" type:"path" placeholder:"FILE" help:"Output file."`
 }
 
-// Run reads the session and writes its picture, for its owner's eyes.
+// Run reads the session and writes the SVG to a file that only its owner can read.
 func (c sessionCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.reading()
 	if err != nil {

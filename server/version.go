@@ -6,10 +6,10 @@ import (
 	"runtime/debug"
 )
 
-// versionCommand prints which build this is.
+// versionCommand prints the version.
 type versionCommand struct{}
 
-// Run prints the version as the build recorded it.
+// Run prints the version that the Go toolchain recorded in the build.
 func (versionCommand) Run(std streams) error {
 	version, revision := "(devel)", ""
 	if info, ok := debug.ReadBuildInfo(); ok {

@@ -1,5 +1,10 @@
-// Package dial connects a client to a server: where it is, how the line is kept
-// private, who is calling, and what is asked again when the line breaks.
+// Package client is the client side of alkalog's own commands: it connects to a
+// server and copies an audit log from it.
+//
+// A connection is plaintext only on loopback and TLS everywhere else. The caller
+// authenticates with a certificate, a token or, on loopback only, a development
+// identity. Calls that change nothing are retried; a stream of audit entries is
+// resumed after the last entry received.
 package client
 
 import (
@@ -21,29 +26,29 @@ import (
 	"alkalog/server/keyfile"
 )
 
-// Target says which server to call, and as whom.
+// Target is a server and the caller's identity.
 type Target struct {
 	// Address is host and port. A loopback address without CAFile and CertFile is
-	// called in the clear, every other one by TLS.
+	// called in plaintext, any other with TLS.
 	Address string
-	// CAFile holds the certificates, in PEM, of whoever vouches for the server.
-	// Empty: those that this machine trusts.
+	// CAFile holds the CA certificates (PEM) that the server's certificate must chain
+	// to. Empty: the system's.
 	CAFile string
-	// CertFile and KeyFile are the caller's certificate and its key, in PEM. Give
-	// both or neither.
+	// CertFile and KeyFile are the client certificate and its key (PEM). Set both or
+	// neither.
 	CertFile, KeyFile string
-	// TokenFile holds the caller's token, and is nobody else's to read.
+	// TokenFile holds the caller's token. Only its owner may be able to read it.
 	TokenFile string
-	// Identity is a development identity, "role=ROLE name=NAME". It is sent only
-	// in the clear, to this machine, when there is no token.
+	// Identity is a development identity, "role=ROLE name=NAME". It is sent only on
+	// plaintext connections, and only without a token.
 	Identity string
-	// Timeout is how long a unary call may take, with its retries. Default 30 s,
-	// our own choice.
+	// Timeout limits a unary call that has no deadline, including its retries. Default
+	// 30 s, our own choice.
 	Timeout time.Duration
 }
 
-// Open returns a connection to the target. It does not wait for the server:
-// the first call does.
+// Open returns a connection to the target. It does not wait for the server; the
+// first call does.
 func (t Target) Open() (*grpc.ClientConn, error) {
 	clear, err := t.usesPlaintext()
 	if err != nil {
@@ -70,12 +75,12 @@ func (t Target) Open() (*grpc.ClientConn, error) {
 	return grpc.NewClient(t.Address, options...)
 }
 
-// usesPlaintext reports whether the line needs no TLS, because it does not leave the
-// machine and nobody asked for TLS.
+// usesPlaintext reports whether the connection is plaintext: the address is
+// loopback and TLS was not requested.
 func (t Target) usesPlaintext() (bool, error) {
 	host, _, err := net.SplitHostPort(t.Address)
 	if err != nil {
-		return false, fmt.Errorf("address %q is not host:port: %w", t.Address, err)
+		return false, fmt.Errorf("address %q: want host:port: %w", t.Address, err)
 	}
 	if (t.CertFile == "") != (t.KeyFile == "") {
 		return false, errors.New("a certificate needs its key, and a key its certificate")
@@ -85,7 +90,7 @@ func (t Target) usesPlaintext() (bool, error) {
 	return loopback && t.CAFile == "" && t.CertFile == "", nil
 }
 
-// transportCredentials is how the line is kept private.
+// transportCredentials returns the TLS configuration of the connection.
 func (t Target) transportCredentials() (credentials.TransportCredentials, error) {
 	config := &tls.Config{MinVersion: tls.VersionTLS13}
 	if t.CAFile != "" {
@@ -95,7 +100,7 @@ func (t Target) transportCredentials() (credentials.TransportCredentials, error)
 		}
 		config.RootCAs = x509.NewCertPool()
 		if !config.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM", t.CAFile)
+			return nil, fmt.Errorf("%s has no certificate in PEM", t.CAFile)
 		}
 	}
 	if t.CertFile != "" {
@@ -108,7 +113,8 @@ func (t Target) transportCredentials() (credentials.TransportCredentials, error)
 	return credentials.NewTLS(config), nil
 }
 
-// certificate is the caller's own; its key is nobody else's to read.
+// certificate reads the client certificate. Only its owner may be able to read the
+// key.
 func (t Target) certificate() (tls.Certificate, error) {
 	key, err := keyfile.Read(t.KeyFile)
 	if err != nil {
@@ -125,7 +131,8 @@ func (t Target) certificate() (tls.Certificate, error) {
 	return own, nil
 }
 
-// authorization says who is calling; empty when the certificate does.
+// authorization returns the authorization header; empty if the certificate
+// authenticates the caller.
 func (t Target) authorization(clear bool) (string, error) {
 	if t.TokenFile != "" {
 		token, err := keyfile.Read(t.TokenFile)
@@ -140,22 +147,22 @@ func (t Target) authorization(clear bool) (string, error) {
 	return "", nil
 }
 
-// callerCredentials sends with every call who is calling.
+// callerCredentials adds the authorization header to every call.
 type callerCredentials struct {
 	authorization string
-	requireTLS    bool // what it sends is a secret, and the line is TLS
+	requireTLS    bool // the header holds a secret and the connection is TLS
 }
 
-// GetRequestMetadata is the metadata of a call.
+// GetRequestMetadata returns the authorization header.
 func (c callerCredentials) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
 	return map[string]string{"authorization": c.authorization}, nil
 }
 
-// RequireTransportSecurity keeps a token off a line in the clear, but for one
-// that does not leave the machine.
+// RequireTransportSecurity prevents a token from being sent in plaintext, except
+// on loopback.
 func (c callerCredentials) RequireTransportSecurity() bool { return c.requireTLS }
 
-// setDeadline gives a unary call without a deadline one.
+// setDeadline sets a deadline for a unary call that has none.
 func (t Target) setDeadline(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	if _, given := ctx.Deadline(); !given {
 		limited, cancel := context.WithTimeout(ctx, cmp.Or(t.Timeout, 30*time.Second))

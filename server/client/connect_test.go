@@ -165,7 +165,7 @@ func TestSecretsStayOnTheirLine(t *testing.T) {
 	for what, target := range map[string]Target{
 		"others can read":                       {Address: addr, TokenFile: open1},
 		"needs its key":                         {Address: addr, CertFile: "cert"},
-		"is not host:port":                      {Address: "nowhere"},
+		"want host:port":                        {Address: "nowhere"},
 		"no certificate in PEM":                 {Address: addr, CAFile: token},
 		"keyfile: others can read or change it": {Address: addr, CertFile: token, KeyFile: open1},
 	} {

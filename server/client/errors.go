@@ -10,12 +10,12 @@ import (
 	"google.golang.org/grpc/status"
 )
 
-// IsUnavailable reports whether an error says that the server could not be reached or
-// went away, so that asking again may help.
+// IsUnavailable reports whether the server could not be reached or stopped
+// answering, so that a retry may succeed.
 func IsUnavailable(err error) bool { return status.Code(err) == codes.Unavailable }
 
-// IsResumable reports whether an error ended a stream that may be gone on with: the
-// server went away, let go of a slow reader, or has had too many calls.
+// IsResumable reports whether a stream that ended with err can be resumed: the
+// server became unavailable, dropped a slow reader, or limited the rate of calls.
 func IsResumable(err error) bool {
 	switch status.Code(err) {
 	case codes.Unavailable, codes.Aborted, codes.ResourceExhausted:
@@ -24,16 +24,16 @@ func IsResumable(err error) bool {
 	return false
 }
 
-// IsInvalidArgument reports whether an error says that what was asked is not right.
+// IsInvalidArgument reports whether the server rejected the request as invalid.
 func IsInvalidArgument(err error) bool { return status.Code(err) == codes.InvalidArgument }
 
-// IsNotFound reports whether an error says that there is no such thing, or no more.
+// IsNotFound reports whether the resource does not exist, or no longer exists.
 func IsNotFound(err error) bool { return status.Code(err) == codes.NotFound }
 
-// Readable is an error of a call in words for a person: what is wrong, field by
-// field where the server says so, and the code.
+// Readable returns the error of a call with a text for people: the message, the
+// violation of each field, and the code. Other errors are returned unchanged.
 func Readable(err error) error {
-	var as interface{ GRPCStatus() *status.Status } // of the call itself, not of what wraps its error
+	var as interface{ GRPCStatus() *status.Status } // the status of the call itself, without the text of errors that wrap it
 	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {
 		return err
 	}
@@ -56,7 +56,7 @@ func Readable(err error) error {
 	return readableError{fmt.Sprintf("%s (%s)", text, told.Code()), err}
 }
 
-// readableError is an error that reads well and is still the one it was.
+// readableError has another text than the error that it wraps.
 type readableError struct {
 	text  string
 	cause error
@@ -64,5 +64,5 @@ type readableError struct {
 
 func (p readableError) Error() string { return p.text }
 
-// Unwrap is the error as it came.
+// Unwrap returns the original error.
 func (p readableError) Unwrap() error { return p.cause }

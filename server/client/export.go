@@ -1,5 +1,3 @@
-// Package export carries the audit log of a chain from a server into a
-// directory, in the form that verify reads, and has it verified there at once.
 package client
 
 import (
@@ -17,29 +15,33 @@ import (
 	"alkalog/service/ledger"
 )
 
-// LogCopier is the log of a chain on a server.
+// LogCopier copies the audit log of a chain.
 type LogCopier struct {
 	Client pb.AuditServiceClient
 	// Chain is the chain's resource name.
 	Chain string
-	// Against is an earlier checkpoint to hold the copy against; nil: none.
+	// Against is an earlier checkpoint that the copy must be a continuation of; nil:
+	// none.
 	Against []byte
-	// Keys are public keys to hold the copy to; empty: those that come with it.
+	// Keys are trusted public keys of the log; empty: the keys in the copy are
+	// trusted.
 	Keys []string
-	// Timeout is how long to wait for a server that is away. Default 1 min, our
-	// own choice.
+	// Timeout is how long to wait for an unavailable server. Default 1 min, our own
+	// choice.
 	Timeout time.Duration
-	// Progress is told how many entries have come, of how many; nil: nobody.
+	// Progress is called with the number of entries received and their total; may be
+	// nil.
 	Progress func(done, of int64)
-	// OnEntry gets every entry as it comes, in order; nil: nobody.
+	// OnEntry is called with every entry, in order; may be nil.
 	OnEntry func(*pb.AuditEntry) error
 }
 
 // Copy copies the log into a directory, which must be empty or not exist, and
-// returns the verdict on the copy. The checkpoint is taken first, and the
-// entries that it stands for are copied. The directory appears when it is
-// whole, whatever the verdict is; when the copy fails there is none. The verdict
-// also names entries whose search columns in the database do not say what they say.
+// returns the verdict on the copy. It copies the entries that the checkpoint
+// covers, and gets the checkpoint first. The directory appears when the copy is
+// complete, even if it is not valid, because an invalid copy is evidence; if
+// copying fails there is no directory. The verdict also names the entries whose
+// search columns in the database differ from the entry.
 func (l LogCopier) Copy(ctx context.Context, dir string) (verdict verify.Report, err error) {
 	seal, err := l.Client.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: l.Chain})
 	if err != nil {
@@ -68,7 +70,7 @@ func (l LogCopier) Copy(ctx context.Context, dir string) (verdict verify.Report,
 	return verdict, os.Rename(part, dir)
 }
 
-// checkEmpty refuses a directory that holds something already.
+// checkEmpty returns an error if the directory is not empty.
 func checkEmpty(dir string) error {
 	held, err := os.ReadDir(dir)
 	switch {
@@ -82,7 +84,7 @@ func checkEmpty(dir string) error {
 	return nil
 }
 
-// writeExport writes the entries and what they are held to.
+// writeExport writes the entries, the checkpoint and the keys.
 func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetCheckpointResponse, columns *verify.Columns) error {
 	copied, err := verify.Create(dir)
 	if err != nil {
@@ -98,7 +100,7 @@ func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetChec
 	return copied.Finish(verify.SignedHead{Checkpoint: []byte(seal.GetCheckpoint()), Keys: seal.GetKeys(), Handovers: handovers})
 }
 
-// copyEntries copies the entries of a tree, each in its place.
+// copyEntries copies the entries of a tree in order.
 func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size int64, columns *verify.Columns) error {
 	if size == 0 {
 		return nil
@@ -107,7 +109,7 @@ func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size 
 	request := &pb.ExportEntriesRequest{Parent: l.Chain, TreeSize: size}
 	err := ExportEntries(ctx, l.Client, request, l.Timeout, func(sent *pb.ExportEntriesResponse) error {
 		if sent.GetIndex() != next || next >= size {
-			return fmt.Errorf("the server sent entry %d where entry %d of %d should be", sent.GetIndex(), next, size)
+			return fmt.Errorf("the server sent entry %d where entry %d of %d was expected", sent.GetIndex(), next, size)
 		}
 		next++
 		if l.Progress != nil {
@@ -125,14 +127,15 @@ func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size 
 		return copied.Add(sent.GetStored())
 	})
 	if err == nil && next < size {
-		err = fmt.Errorf("the checkpoint stands for %d entries, and the server sent %d", size, next)
+		err = fmt.Errorf("the checkpoint covers %d entries, but the server sent %d", size, next)
 	}
 	return err
 }
 
-// ExportEntries takes the entries of an export one by one. A stream that breaks is
-// resumed behind the last entry, so that each comes once; when the server is
-// away for longer than patience (0: a minute), its error is returned.
+// ExportEntries passes the entries of an export to take, one by one. A broken
+// stream is resumed after the last entry, so that every entry comes exactly once.
+// If the server is unavailable for longer than patience (0: one minute), its error
+// is returned.
 func ExportEntries(ctx context.Context, client pb.AuditServiceClient, request *pb.ExportEntriesRequest, patience time.Duration, take func(*pb.ExportEntriesResponse) error) error {
 	patience = cmp.Or(patience, time.Minute)
 	const first, longest = 100 * time.Millisecond, 2 * time.Second // our own choice
@@ -157,8 +160,8 @@ func ExportEntries(ctx context.Context, client pb.AuditServiceClient, request *p
 	}
 }
 
-// receiveEntries takes entries from one stream, and keeps in the request where to
-// resume.
+// receiveEntries receives entries from one stream and stores the resume token in
+// the request.
 func receiveEntries(ctx context.Context, client pb.AuditServiceClient, asked *pb.ExportEntriesRequest, take func(*pb.ExportEntriesResponse) error) error {
 	ctx, leave := context.WithCancel(ctx)
 	defer leave()
@@ -181,7 +184,7 @@ func receiveEntries(ctx context.Context, client pb.AuditServiceClient, asked *pb
 	}
 }
 
-// wait waits, unless ctx ends first.
+// wait waits for a duration or until ctx is done.
 func wait(ctx context.Context, pause time.Duration) error {
 	timer := time.NewTimer(pause)
 	defer timer.Stop()

@@ -152,8 +152,8 @@ func TestBrokenStreamGoesOn(t *testing.T) {
 // TestLies: a server that sends something else than it has signed is found out.
 func TestLies(t *testing.T) {
 	for name, lie := range map[string]func(*scriptedServer, *pb.ExportEntriesResponse){
-		"should be": func(_ *scriptedServer, a *pb.ExportEntriesResponse) { a.Index += a.Index / 7 },
-		"sent 10":   func(s *scriptedServer, a *pb.ExportEntriesResponse) { s.entries = s.entries[:10] },
+		"was expected": func(_ *scriptedServer, a *pb.ExportEntriesResponse) { a.Index += a.Index / 7 },
+		"sent 10":      func(s *scriptedServer, a *pb.ExportEntriesResponse) { s.entries = s.entries[:10] },
 	} {
 		s := newServer(t, 20)
 		s.sent = func(a *pb.ExportEntriesResponse) error { lie(s, a); return nil }

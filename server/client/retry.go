@@ -10,10 +10,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// retryConfig is the service configuration (gRPC A6): a call that changes nothing
-// is made again when the server cannot be reached or has had too many of them,
-// up to five times in some seconds. A call that changes something is its caller's to repeat, with the
-// same request id.
+// retryConfig is the gRPC service configuration (gRPC A6): a call that changes
+// nothing is retried on UNAVAILABLE and RESOURCE_EXHAUSTED, up to five attempts in
+// a few seconds. The caller itself repeats a call that changes something, with the
+// same request ID.
 func retryConfig() string {
 	type name struct {
 		Service string `json:"service"`
@@ -23,7 +23,7 @@ func retryConfig() string {
 	for _, m := range readMethods() {
 		names = append(names, name{string(m.Parent().FullName()), string(m.Name())})
 	}
-	config, _ := json.Marshal(map[string]any{"methodConfig": []any{map[string]any{ // plain strings always marshal
+	config, _ := json.Marshal(map[string]any{"methodConfig": []any{map[string]any{ // cannot fail: strings and numbers only
 		"name": names,
 		"retryPolicy": map[string]any{
 			"maxAttempts": 5, "initialBackoff": "0.2s", "maxBackoff": "3s", "backoffMultiplier": 2,
@@ -33,7 +33,8 @@ func retryConfig() string {
 	return string(config)
 }
 
-// readMethods returns the methods that change nothing, as the contract says.
+// readMethods returns the methods that change nothing, according to the contract's
+// access option.
 func readMethods() []protoreflect.MethodDescriptor {
 	var methods []protoreflect.MethodDescriptor
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {

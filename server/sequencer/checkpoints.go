@@ -15,34 +15,35 @@ import (
 	"alkalog/storage"
 )
 
-// checkpointRecord is the newest checkpoint of a log that was seen.
+// checkpointRecord is the newest checkpoint of a log that this server has seen.
 type checkpointRecord struct {
 	Size       int64       `json:"size"`
 	Root       ledger.Hash `json:"root"`
 	Checkpoint string      `json:"checkpoint"`
 }
 
-// checkpointStore is the newest checkpoint that was seen of every log. They are kept
-// in a file outside of the database, which a restored backup does not take back.
+// checkpointStore holds the newest checkpoint of every log that this server has
+// seen. It is saved in a file outside the database, which restoring a backup does
+// not change.
 type checkpointStore struct {
-	path        string // empty: they are not kept
-	fileMissing bool   // there was no file where it should be
+	path        string // empty: not saved
+	fileMissing bool   // the file did not exist at startup
 	byChain     map[string]checkpointRecord
-	rollbacks   map[string]error // logs that do not follow from what was seen, and why
-	damaged     map[string]error // logs that are not what was signed, and why; each concerns itself alone
+	rollbacks   map[string]error // logs that are not a continuation of their last checkpoint, and why
+	damaged     map[string]error // logs whose stored data is not what was signed, and why; other logs are not affected
 	heads       map[string]headState
-	revision    int64 // heads up to this one were looked at
+	revision    int64 // heads up to this revision were checked
 	unsaved     bool
-	lastLogged  string // what was last told of departures
+	lastLogged  string // the rollbacks that were logged last
 }
 
-// headState is what a server knows of the head of a log.
+// headState is the state of a log's head.
 type headState struct {
 	size   int64
-	halted string // why it is; empty: it is not
+	halted string // why the log is halted; empty: it is not
 }
 
-// checkpointFile is the file, as JSON.
+// checkpointFile is the JSON document in the file.
 type checkpointFile struct {
 	About string                      `json:"about"`
 	Logs  map[string]checkpointRecord `json:"logs"` // by chain
@@ -50,7 +51,7 @@ type checkpointFile struct {
 
 const checkpointFileAbout = "The newest checkpoints of the audit logs that this server has seen. It compares the database with them when it starts."
 
-// openCheckpointStore reads the file; when there is none, nothing was seen.
+// openCheckpointStore reads the file. Without a file, no checkpoint was seen yet.
 func openCheckpointStore(path string) (*checkpointStore, error) {
 	s := &checkpointStore{path: path, byChain: map[string]checkpointRecord{}, rollbacks: map[string]error{}, damaged: map[string]error{}, heads: map[string]headState{}}
 	if path == "" {
@@ -66,13 +67,13 @@ func openCheckpointStore(path string) (*checkpointStore, error) {
 		err = json.Unmarshal(text, &held)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("the file of checkpoints %s cannot be read: %w; without it a restored database goes unnoticed, so look before you take it away", path, err)
+		return nil, fmt.Errorf("cannot read the checkpoint file %s: %w; without it a restored database is not detected, so investigate before you delete it", path, err)
 	}
 	maps.Copy(s.byChain, held.Logs)
 	return s, nil
 }
 
-// save writes the file, if there is anything new.
+// save writes the file if anything has changed.
 func (s *checkpointStore) save() error {
 	if s.path == "" || !s.unsaved {
 		return nil
@@ -91,8 +92,8 @@ func (s *checkpointStore) save() error {
 	return nil
 }
 
-// observe takes in the head of a log as it is now. One that has departed from what
-// was seen is left as it was.
+// observe compares the current head of a log with its last checkpoint and stores
+// the head as the new one. A log that was rolled back keeps its last checkpoint.
 func (s *checkpointStore) observe(h storage.LogHead) {
 	s.revision = max(s.revision, h.Revision)
 	if s.rollbacks[h.Chain] != nil || len(h.Checkpoint) == 0 {
@@ -109,7 +110,7 @@ func (s *checkpointStore) observe(h storage.LogHead) {
 	}
 }
 
-// accept takes the head of a log as it is now for the newest.
+// accept stores the current head of a log as its last checkpoint.
 func (s *checkpointStore) accept(h storage.LogHead) {
 	delete(s.rollbacks, h.Chain)
 	s.unsaved = true

@@ -60,8 +60,8 @@ func TestAnotherDatabase(t *testing.T) {
 	}{
 		"an empty one":        {func(*testing.T, *bench) {}, "is gone"},
 		"one with less":       {func(t *testing.T, b *bench) { b.fill(t, 3) }, "had 5 entries and has 3"},
-		"another of its size": {func(t *testing.T, b *bench) { b.fill(t, 5) }, "are not those that they were"},
-		"another with more":   {func(t *testing.T, b *bench) { b.fill(t, 300) }, "are not those that they were"},
+		"another of its size": {func(t *testing.T, b *bench) { b.fill(t, 5) }, "have changed"},
+		"another with more":   {func(t *testing.T, b *bench) { b.fill(t, 300) }, "have changed"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -207,7 +207,7 @@ func (b *bench) wantReadOnly(t *testing.T, q *Sequencer) {
 	if err := q.cfg.DB.Writable(); !errors.Is(err, storage.ErrReadOnly) {
 		t.Errorf("it can be written to: %v", err)
 	}
-	if !strings.Contains(b.log.String(), "nothing is written until an operator accepts it") {
+	if !strings.Contains(b.log.String(), "writes are blocked until an operator accepts it") {
 		t.Errorf("nobody was told: %s", b.log)
 	}
 }
@@ -316,7 +316,7 @@ func TestPutBackAndOutgrown(t *testing.T) {
 func TestLostFileOfCheckpoints(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	const told = "no file of checkpoints"
+	const told = "the checkpoint file does not exist"
 	seen := b.fill(t, 2)
 	if b.open(t, seen); strings.Contains(b.log.String(), told) {
 		t.Errorf("it is missed from the first, or though it is there: %s", b.log)
@@ -407,7 +407,7 @@ func TestOverdue(t *testing.T) {
 	if _, err := b.sql.ExecContext(t.Context(), "alter table log_leader disable trigger all; delete from log_leader"); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "it to be told", func() bool { return strings.Contains(b.log.String(), "who keeps it is gone") })
+	eventually(t, "it to be told", func() bool { return strings.Contains(b.log.String(), "holds the lead is missing") })
 }
 
 // A log that is gone is noticed while the server runs, whether the database was put

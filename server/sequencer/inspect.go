@@ -15,23 +15,23 @@ import (
 )
 
 const (
-	// inspectEvery is how often a server compares the logs with the records, all
-	// of them; our own choice.
+	// inspectEvery is how often a server compares all logs with the database; our own
+	// choice.
 	inspectEvery = time.Hour
 	// inspectRecordsEvery is how often all records are compared with the digests that
-	// entries cover; our own choice.
+	// coverage entries hold; our own choice.
 	inspectRecordsEvery = 24 * time.Hour
-	// inspectWindow is how many entries are read in one query.
+	// inspectWindow is how many entries are read per query.
 	inspectWindow = 1000
-	// maxExamples is the most ids, places or columns of a kind that are named.
+	// maxExamples is the maximum number of IDs, indexes or columns that are named per
+	// kind of finding.
 	maxExamples = 20
 )
 
-// Inspect compares all that is on record with the logs, place by place: when the
-// server starts, and then every hour. It names what does not fit and repairs
-// nothing; it does not halt a log either, since entries that come later are safer
-// on it than not. Every server inspects, so that each can answer for what it
-// serves.
+// Inspect compares the database with all logs, index by index: at startup and then
+// every hour. It reports findings and repairs nothing. It does not halt a log
+// either, because later entries are safer on the log than off it. Every server
+// inspects, so that each can report on the data that it serves.
 func (q *Sequencer) Inspect(ctx context.Context) {
 	var last, records time.Time
 	for ctx.Err() == nil {
@@ -46,10 +46,10 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 	}
 }
 
-// inspect looks at the logs of all chains. All that is on record before the
-// position that the leader has reached is on its log, also of a chain whose log
-// ended before; a halted log goes on no further. A log that cannot be inspected
-// does not keep the others from it. With records, it looks at these too.
+// inspect inspects the logs of all chains, and with records also their records.
+// Every entry before the leader's position is on its log, even in a chain whose
+// log ends earlier; a halted log does not advance. An error in one log does not
+// prevent the inspection of the others.
 func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 	reached, err := storage.LogProgress(ctx, q.cfg.DB)
 	if err != nil {
@@ -73,23 +73,23 @@ func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 	}
 }
 
-// inspection is what does not fit in one chain: complete counts, and the first
-// examples of each kind by name.
+// inspection is the result for one chain: complete counts, and the first examples
+// of each kind by name.
 type inspection struct {
 	Findings
-	unlogged, causeless, missingIDs, changed []string // ids of entries
-	missing                                  []span   // places without an entry
-	mismatched                               []string // entries with the columns that differ
-	uncovered                                []string // ids of entries of coverage
+	unlogged, causeless, missingIDs, changed []string // IDs of entries
+	missing                                  []span   // indexes without an entry
+	mismatched                               []string // entries, with the columns that differ
+	uncovered                                []string // IDs of coverage entries
 	records                                  []string // records, with what is wrong
 
 	damaged error // the tiles are not what was signed
 }
 
-// span is places of a log that follow one another.
+// span is a range of consecutive indexes of a log.
 type span struct{ first, last int64 }
 
-// String is the span as it is logged, "7" or "7-12".
+// String formats the span, "7" or "7-12".
 func (s span) String() string {
 	if s.first == s.last {
 		return strconv.FormatInt(s.first, 10)
@@ -97,7 +97,7 @@ func (s span) String() string {
 	return fmt.Sprintf("%d-%d", s.first, s.last)
 }
 
-// inspectChain inspects one chain, a window at a time, and reports what it found.
+// inspectChain inspects one chain, a window at a time, and logs the findings.
 func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records bool) error {
 	set, err := keysFor(q.keys(), h.Chain)
 	if err != nil {
@@ -126,7 +126,7 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 	}
 	q.mu.Unlock()
 	found.report(func(what string, count int64, attrs ...any) {
-		q.cfg.Logger.Error("the records do not fit the log", append([]any{"chain", h.Chain, "found", what, "count", count}, attrs...)...)
+		q.cfg.Logger.Error("the database does not match the log", append([]any{"chain", h.Chain, "found", what, "count", count}, attrs...)...)
 	})
 	return nil
 }
@@ -151,7 +151,7 @@ func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHe
 	return found, nil
 }
 
-// report says what an inspection found, each kind with its count and examples.
+// report passes each kind of finding, with its count and examples, to say.
 func (f inspection) report(say func(what string, count int64, attrs ...any)) {
 	tell := func(what string, count int64, attrs ...any) {
 		if count > 0 {
@@ -170,8 +170,8 @@ func (f inspection) report(say func(what string, count int64, attrs ...any)) {
 	}
 }
 
-// inspectEntries looks at some of the entries on record, and returns where to go on; 0:
-// nowhere.
+// inspectEntries inspects a window of the stored entries and returns where the
+// next begins; 0: there is none.
 func (f *inspection) inspectEntries(s *storage.Snapshot, h storage.LogHead, after int64) (int64, error) {
 	part, reached, err := storage.InspectRecord(s, h, after, inspectWindow)
 	f.Unlogged, f.Causeless = f.Unlogged+int64(len(part.Unlogged)), f.Causeless+int64(len(part.Causeless))
@@ -179,9 +179,9 @@ func (f *inspection) inspectEntries(s *storage.Snapshot, h storage.LogHead, afte
 	return reached, err
 }
 
-// inspectPlaces compares some places of the log with the hashes that were signed, and
-// returns where to go on; 0: nowhere. It walks the places and not the rows: what
-// was deleted leaves no row that could be found.
+// inspectPlaces compares a window of the log with the signed hashes and returns
+// where the next begins; 0: there is none. It iterates over indexes and not over
+// rows, because a deleted entry leaves no row.
 func (f *inspection) inspectPlaces(s *storage.Snapshot, h storage.LogHead, from int64) (int64, error) {
 	logged, err := storage.ReadLogged(s, from, min(h.Size, from+inspectWindow))
 	if err != nil || len(logged) == 0 {
@@ -217,7 +217,7 @@ func (f *inspection) inspectPlaces(s *storage.Snapshot, h storage.LogHead, from 
 	return 0, err
 }
 
-// addMissing notes a place without an entry on record.
+// addMissing records an index without a stored entry.
 func (f *inspection) addMissing(l storage.Logged) {
 	f.Missing++
 	if l.ID != "" {
@@ -231,7 +231,7 @@ func (f *inspection) addMissing(l storage.Logged) {
 	}
 }
 
-// appendLimited adds names, as many as are told.
+// appendLimited appends names up to maxExamples.
 func appendLimited(names []string, more ...string) []string {
 	return append(names, more[:min(len(more), maxExamples-min(len(names), maxExamples))]...)
 }

@@ -12,9 +12,9 @@ import (
 	"alkalog/service/ledger"
 )
 
-// NewKey makes a fresh private key and returns the line that stands for it in
-// the key file. Beside it stand the lines given, whose name it takes: the name
-// of this installation's logs. Without any it makes up a name.
+// NewKey creates a private key and returns its line for the key file. It takes the
+// name of the installation's logs from the lines already in the file, and makes up
+// a name if there are none.
 func NewKey(beside []string) (string, error) {
 	name := "alkalog-" + strings.ToLower(rand.Text()[:10])
 	if len(beside) > 0 {
@@ -33,15 +33,15 @@ func NewKey(beside []string) (string, error) {
 	return key.Secret(), nil
 }
 
-// ReadKeys reads the key file: a private key a line, the newest first. While
-// two stand there both sign, and so the trust in one is handed over to the next.
+// ReadKeys reads the key file: one private key a line, the newest first. Two keys
+// both sign, which transfers the trust in the older key to the newer.
 func ReadKeys(path string) ([]ledger.PrivateKey, error) {
 	lines, err := keyfile.Lines(path)
 	if err != nil {
 		return nil, err
 	}
 	if len(lines) == 0 {
-		return nil, fmt.Errorf("sequencer: there is no key in %s", path)
+		return nil, fmt.Errorf("sequencer: %s has no key", path)
 	}
 	keys := make([]ledger.PrivateKey, len(lines))
 	seen := map[string]bool{}
@@ -50,10 +50,10 @@ func ReadKeys(path string) ([]ledger.PrivateKey, error) {
 			return nil, fmt.Errorf("sequencer: %s, key %d: %w", path, i+1, err)
 		}
 		if keys[i].Name() != keys[0].Name() {
-			return nil, fmt.Errorf("sequencer: %s: the keys are not those of one installation: %s and %s", path, keys[0].Name(), keys[i].Name())
+			return nil, fmt.Errorf("sequencer: %s: the keys belong to different installations: %s and %s", path, keys[0].Name(), keys[i].Name())
 		}
 		if public := keys[i].Public().String(); seen[public] {
-			return nil, fmt.Errorf("sequencer: %s: key %d stands there twice", path, i+1)
+			return nil, fmt.Errorf("sequencer: %s: key %d is a duplicate", path, i+1)
 		} else {
 			seen[public] = true
 		}
@@ -61,20 +61,20 @@ func ReadKeys(path string) ([]ledger.PrivateKey, error) {
 	return keys, nil
 }
 
-// keyring is the keys of the key file, as it was last read.
+// keyring holds the keys of the key file as last read.
 type keyring struct {
 	path    string
 	version fileVersion
 	keys    []ledger.PrivateKey
 }
 
-// fileVersion tells one state of a file from the next.
+// fileVersion identifies a state of a file.
 type fileVersion struct {
 	time time.Time
 	size int64
 }
 
-// openKeys reads the keys, and makes one if there is no file and it may.
+// openKeys reads the keys. If there is no file and make is set, it creates one.
 func openKeys(path string, make bool) (*keyring, error) {
 	k := &keyring{path: path}
 	_, err := k.reload()
@@ -82,11 +82,11 @@ func openKeys(path string, make bool) (*keyring, error) {
 		return k, err
 	}
 	if !make {
-		return nil, fmt.Errorf("there is no key to sign the audit log with: %w; `server keys` makes one, and all servers of a database need the same", err)
+		return nil, fmt.Errorf("there is no key to sign the audit log with: %w; `server keys` creates one, and all servers of a database need the same", err)
 	}
 	line, err := NewKey(nil)
 	if err == nil {
-		err = keyfile.Create(path, []byte("# What the checkpoints of the audit log are signed with. Nobody else may have it.\n"+line+"\n"))
+		err = keyfile.Create(path, []byte("# Private keys that sign the checkpoints of the audit log. Keep them secret.\n"+line+"\n"))
 	}
 	if err == nil {
 		_, err = k.reload()
@@ -94,8 +94,8 @@ func openKeys(path string, make bool) (*keyring, error) {
 	return k, err
 }
 
-// reload reads the file again if it was changed, and reports whether it was.
-// The keys stay as they are when the file cannot be used.
+// reload reads the file again if it was changed, and reports whether it was. If
+// the file is invalid, the current keys are kept.
 func (k *keyring) reload() (bool, error) {
 	info, err := os.Stat(k.path)
 	if err != nil {
@@ -107,9 +107,9 @@ func (k *keyring) reload() (bool, error) {
 	}
 	keys, err := ReadKeys(k.path)
 	if err == nil && len(k.keys) > 0 && keys[0].Name() != k.keys[0].Name() {
-		err = errors.New("sequencer: the keys are those of another installation")
+		err = errors.New("sequencer: the keys belong to another installation")
 	}
-	k.version = now // a file that is of no use is told of once
+	k.version = now // so that an invalid file is reported once
 	if err != nil {
 		return false, err
 	}
@@ -117,14 +117,14 @@ func (k *keyring) reload() (bool, error) {
 	return true, nil
 }
 
-// keyset is the keys of one chain's log.
+// keyset holds the keys of one chain's log.
 type keyset struct {
 	private []ledger.PrivateKey
 	public  []ledger.PublicKey
-	lines   string // the public keys, a line each
+	lines   string // the public keys, one a line
 }
 
-// keysFor makes the keys of a chain's log of those of the installation.
+// keysFor derives the keys of a chain's log from the installation's keys.
 func keysFor(keys []ledger.PrivateKey, chain string) (keyset, error) {
 	var set keyset
 	var lines []string

@@ -447,7 +447,7 @@ func TestRotation(t *testing.T) {
 	if err := os.WriteFile(b.keyFile, []byte("nonsense\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "the file to be found of no use", func() bool { return strings.Contains(b.log.String(), "which stay as they were") })
+	eventually(t, "the file to be found of no use", func() bool { return strings.Contains(b.log.String(), "current keys stay in use") })
 	b.write(t, "ebb", 1)
 	b.integrated(t)
 	writeKeys(t, b.keyFile, 2, 1)

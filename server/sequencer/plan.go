@@ -11,10 +11,10 @@ import (
 	"alkalog/storage"
 )
 
-// tileReader reads stored tiles; one that is not there is left out.
+// tileReader reads stored tiles and omits those that do not exist.
 type tileReader func([]storage.LogTile) ([]storage.LogTile, error)
 
-// logUpdate is what one chain's log grows by in a batch.
+// logUpdate is what a batch adds to one chain's log.
 type logUpdate struct {
 	was     storage.LogHead
 	head    ledger.Head
@@ -23,13 +23,12 @@ type logUpdate struct {
 	leaves  []ledger.Hash
 }
 
-// errUnknownSigner says that a log is signed by keys which are not ours.
-var errUnknownSigner = errors.New("a log is signed by a key that is not in the key file; put the old key back, on the line after the new one (the file log.dropped beside it has what was dropped)")
+// errUnknownSigner means that none of our keys has signed a log.
+var errUnknownSigner = errors.New("a log is signed by a key that is not in the key file; add the old key again, on the line after the new one (the file log.dropped in the same directory has the dropped keys)")
 
-// plan works out what the pending entries of a batch change. A log whose head
-// is not the one that was signed, or whose tiles do not give its root, is
-// halted, and the others go on. Nothing is decided on anything but what the
-// batch has read under its lock.
+// plan computes the changes of a batch. A log is halted if its head is not the
+// signed one or its tiles do not add up to its root; other logs continue. The
+// result depends only on what the batch has read under its lock.
 func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tileReader, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
 	var sound []*logUpdate
@@ -65,8 +64,8 @@ func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tile
 	return changes, nil
 }
 
-// groupByLog puts the entries that are pending to the logs they belong on, in their
-// order. What is on a log already, or belongs on one that is halted, is left out.
+// groupByLog groups pending entries by log, in order. It omits entries that are
+// already on a log and entries of halted logs.
 func groupByLog(pending []storage.Pending, heads map[string]storage.LogHead, keys []ledger.PrivateKey) ([]*logUpdate, error) {
 	var order []*logUpdate
 	byChain := map[string]*logUpdate{}
@@ -95,9 +94,9 @@ func groupByLog(pending []storage.Pending, heads map[string]storage.LogHead, key
 	return order, nil
 }
 
-// signedHead answers why the head of a log is not the one that was signed; nil
-// when it is, or when nothing was signed yet. ErrStranger means that other keys
-// than these have signed.
+// signedHead returns why the head of a log differs from the signed checkpoint; nil
+// if it does not, or if nothing was signed yet. ErrStranger means that other keys
+// have signed it.
 func signedHead(h storage.LogHead, keys keyset) error {
 	if h.Size == 0 && len(h.Checkpoint) == 0 {
 		return nil
@@ -112,7 +111,7 @@ func signedHead(h storage.LogHead, keys keyset) error {
 	return nil
 }
 
-// apply adds the new head, tiles and places to what is to be written.
+// apply adds the new head, tiles and indexes to changes.
 func (g *logUpdate) apply(edge []ledger.Tile, changes *storage.LogChanges) error {
 	head, tiles, err := g.head.Append(edge, g.leaves)
 	if err != nil {
@@ -135,7 +134,7 @@ func (g *logUpdate) apply(edge []ledger.Tile, changes *storage.LogChanges) error
 	return nil
 }
 
-// sign makes the head of a log with its checkpoint.
+// sign returns the head of a log with its signed checkpoint.
 func sign(was storage.LogHead, head ledger.Head, keys keyset) (storage.LogHead, error) {
 	origin := keys.private[0].Name()
 	note, err := ledger.Checkpoint{Origin: origin, Head: head}.Sign(keys.private)
@@ -146,16 +145,17 @@ func sign(was storage.LogHead, head ledger.Head, keys keyset) (storage.LogHead, 
 	return was, nil
 }
 
-// haltHead is a head on which nothing is built any more, and why.
+// haltHead returns the head, halted with a reason. Nothing is added to a halted
+// log.
 func haltHead(h storage.LogHead, why error) storage.LogHead {
 	h.Halted = why.Error()
 	return h
 }
 
-// resign signs the heads anew that other keys than these have signed. Where none of
-// these has signed any log, the key file is wrong, and the answer is errStranger. A
-// single log that they have not signed is left as it is, and halted when it is built
-// upon; the others go on.
+// resign signs the heads that were signed by other keys. If our keys have signed
+// none of the logs, the key file is wrong and resign returns errUnknownSigner. A
+// single log with an unknown signature is skipped, and halted by the next batch
+// that would extend it.
 func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
 	var stranger error
@@ -189,7 +189,7 @@ func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage
 	return changes, nil
 }
 
-// ledgerTile is a stored tile in the words of the ledger.
+// ledgerTile converts a stored tile to the ledger's type.
 func ledgerTile(t storage.LogTile) ledger.Tile {
 	return ledger.Tile{TileID: ledger.TileID{Level: t.Level, Index: t.Index, Width: len(t.Hashes) / len(ledger.Hash{})}, Hashes: t.Hashes}
 }

@@ -226,7 +226,7 @@ func TestForeignKeyFile(t *testing.T) {
 	if !errors.Is(err, errUnknownSigner) || len(c.Heads) != 0 {
 		t.Errorf("changes %+v, %v", c, err)
 	}
-	if !strings.Contains(err.Error(), "put the old key back") {
+	if !strings.Contains(err.Error(), "add the old key again") {
 		t.Errorf("it does not say what to do: %v", err)
 	}
 }

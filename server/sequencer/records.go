@@ -12,9 +12,9 @@ import (
 	"alkalog/storage"
 )
 
-// CheckRecords checks all that a chain has on record against its log: every entry,
-// and every record that an entry covers. It changes nothing. Tell is told of each
-// fault as it is found. It returns how many entries are on the log.
+// CheckRecords compares everything that is stored of a chain with its log: every
+// entry, and every record that an entry covers. It changes nothing. It calls tell
+// with each fault and returns the number of entries on the log.
 func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey, chain string, tell func(fault string)) (entries int64, err error) {
 	head := storage.LogHead{Chain: chain}
 	err = storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
@@ -42,7 +42,7 @@ func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey,
 	return head.Size, compareRecords(ctx, db, chain, func(m storage.Mismatch) { tell(m.String()) })
 }
 
-// compareRecords goes through what writes have stored, and through the records.
+// compareRecords inspects the writes of a chain and then its records.
 func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func(storage.Mismatch)) error {
 	_, covered, err := storage.NewestWrite(ctx, db)
 	if err != nil {
@@ -98,8 +98,8 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 	})
 }
 
-// readWindows looks at window after window, each in a snapshot of its own, until look
-// says with a zero value that there are no more.
+// readWindows calls look for window after window, each in its own snapshot, until
+// look returns a zero position.
 func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Mismatch),
 	look func(*storage.Snapshot, K) ([]storage.Mismatch, K, error)) error {
 	var none K
@@ -121,11 +121,11 @@ func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string
 	}
 }
 
-// inspectCoverage checks an entry of the log that covers records.
+// inspectCoverage checks the digests of a coverage entry.
 func (f *inspection) inspectCoverage(s *storage.Snapshot, body []byte) error {
 	e := &pb.AuditEntry{}
 	if proto.Unmarshal(body, e) != nil {
-		return nil // what is no entry any more is found to be changed
+		return nil // an unreadable entry is reported as changed
 	}
 	mismatches, err := storage.InspectCovering(s, e)
 	for _, m := range mismatches {

@@ -1,19 +1,20 @@
-// Package sequencer puts what was recorded on the audit logs. An audit entry is
-// committed with its cause; here it gets its place in the Merkle tree of its
-// chain, and the head of that tree is signed, some tenths of a second later and
-// outside of anybody's call.
+// Package sequencer adds committed audit entries to the audit logs. A service
+// commits an audit entry together with its cause; a few tenths of a second later,
+// outside any call, the sequencer adds the entry to the Merkle tree of its chain
+// and signs the new head.
 //
-// Every server runs it and one at a time leads. The lead is a row of the
-// database with an epoch and a lease: each batch changes that row in its own
-// transaction, so that a leader which was replaced, or was asleep, can commit
-// nothing, and the state of every tree is read under that lock. What a batch
-// changes is worked out by a pure function, from what was read there alone, and
-// so two servers cannot fork a log; a leader that dies leaves a batch that was
-// committed or one that was not.
+// Every server runs a sequencer, and one of them leads. The lead is a row in the
+// database with an epoch and a lease. Each batch updates that row in its own
+// transaction, so that a leader that was replaced or suspended cannot commit. The
+// state of every tree is read under that row lock, and a pure function computes
+// the batch from it. Two servers therefore cannot fork a log, and if a leader
+// dies, its last batch is either committed or absent.
 //
-// A head is built upon only if it is the one that was signed and its tiles give
-// its root. Each server keeps the newest checkpoints that it has seen in a file
-// outside of the database, and compares the two before it accepts a write.
+// A log is extended only if its head is the signed one and its tiles add up to its
+// root. Each server saves the newest checkpoints that it has seen in a file
+// outside the database, and compares the database with them before it accepts
+// writes. If the database is not a continuation of them, as after a restored
+// backup, it is read-only until an operator accepts it.
 package sequencer
 
 import (
@@ -30,62 +31,62 @@ import (
 	"alkalog/storage"
 )
 
-// Config says what a sequencer works with.
+// Config is the configuration of a sequencer.
 type Config struct {
 	DB     *storage.DB
 	Logger *slog.Logger
-	// KeyFile holds the keys that checkpoints are signed with; MakeKey makes it
-	// when it is not there.
+	// KeyFile holds the keys that sign checkpoints. MakeKey creates it if it does not
+	// exist.
 	KeyFile string
 	MakeKey bool
-	// SeenFile keeps the newest checkpoints that were seen. Empty: they are kept
-	// in memory only, and there is nothing to compare a database with at start.
+	// SeenFile is the file for the newest checkpoints that were seen. Empty: they are
+	// kept in memory, and the database is not checked at startup.
 	SeenFile string
-	// Lease is how long a leader that is not heard of stays the leader. 0: 3 s.
+	// Lease is how long a leader keeps the lead without renewing it. 0: 3 s.
 	Lease time.Duration
-	// OverdueAfter is how long entries may wait, whoever leads, before this server
-	// tells of it. 0: 30 s.
+	// OverdueAfter is how long entries may wait for any leader before this server logs
+	// a warning. 0: 30 s.
 	OverdueAfter time.Duration
-	// CoverEvery is how often the leader makes entries of what writes have stored.
-	// 0: 5 s; our own choice: until then a record can be changed unseen.
+	// CoverEvery is how often the leader creates coverage entries for new writes. 0: 5
+	// s, our own choice. A change to a record is not detectable before its write is
+	// covered.
 	CoverEvery time.Duration
-	// Now is the clock of the entries of coverage. Nil: time.Now.
+	// Now is the clock for coverage entries. Nil: time.Now.
 	Now func() time.Time
 }
 
 const (
-	// batchSize is the most entries that are put on logs in one transaction. It
-	// bounds the memory of a batch: 1,000 entries of at most 65,535 bytes.
+	// batchSize is the maximum number of entries added in one transaction. It bounds
+	// the memory of a batch: 1,000 entries of at most 65,535 bytes.
 	batchSize = 1000
-	// pollEvery is how often a leader looks for entries.
+	// pollEvery is how often a leader looks for new entries.
 	pollEvery = 200 * time.Millisecond
-	// headsPage is how many heads are read at a time.
+	// headsPage is how many heads are read per query.
 	headsPage = 200
-	// checkEvery is how often the key file, other people's checkpoints and what
-	// was accepted are looked at, and how often the file of checkpoints is
-	// written at most.
+	// checkEvery is how often the key file, the checkpoints of other servers and
+	// acceptances are checked, and the maximum rate of saving the checkpoint file.
 	checkEvery = time.Second
 )
 
-// Sequencer is one server's.
+// Sequencer is the sequencer of one server.
 type Sequencer struct {
 	cfg   Config
 	leads atomic.Bool
-	wake  <-chan struct{} // when the database was restarted or replaced
+	wake  <-chan struct{} // signals that the database was restarted or replaced
 
-	mu          sync.Mutex // guards what follows, which both loops use
+	mu          sync.Mutex // guards the fields below, which both loops use
 	ring        *keyring
 	seen        *checkpointStore
-	keysChanged bool              // the keys are not those that the leader has begun with
-	lastLogged  map[string]string // what was last complained of, by what was being done
+	keysChanged bool              // the leader has not yet signed with the current keys
+	lastLogged  map[string]string // last logged error by operation
 
 	findings map[string]Findings // of the last inspection, by chain
-	backlogs map[string]backlog  // entries that wait, by chain
+	backlogs map[string]backlog  // pending entries, by chain
 }
 
 // Open reads the keys and compares the database with the checkpoints that were
-// seen. A database that does not follow from them is no error: nothing is
-// written to it until somebody accepts it.
+// seen. If the database is not a continuation of them, Open succeeds, but nothing
+// is written until an operator accepts the database.
 func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	cfg.Lease, cfg.OverdueAfter = cmp.Or(cfg.Lease, 3*time.Second), cmp.Or(cfg.OverdueAfter, 30*time.Second)
 	ring, err := openKeys(cfg.KeyFile, cfg.MakeKey)
@@ -106,20 +107,20 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 		return nil, err
 	}
 	if seen.fileMissing && len(seen.byChain) > 0 {
-		cfg.Logger.Warn("there was no file of checkpoints, and there are logs: they were compared with nothing; if the file was there before, find out where it is", "file", cfg.SeenFile)
+		cfg.Logger.Warn("the checkpoint file does not exist, but there are logs: they were not compared with anything; if the file existed before, find out where it is", "file", cfg.SeenFile)
 	}
 	return q, nil
 }
 
-// keys returns the keys of today.
+// keys returns the current keys.
 func (q *Sequencer) keys() []ledger.PrivateKey {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return q.ring.keys
 }
 
-// Lead takes the lead whenever nobody has it, and puts entries on the logs,
-// until ctx is done.
+// Lead takes the lead whenever it is free and adds entries to the logs, until ctx
+// is done.
 func (q *Sequencer) Lead(ctx context.Context) {
 	for ctx.Err() == nil {
 		if !q.mayLead() {
@@ -127,7 +128,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 			continue
 		}
 		epoch, err := storage.TakeLead(ctx, q.cfg.DB, q.cfg.Lease)
-		q.logChange(ctx, "taking the lead of the log", err)
+		q.logChange(ctx, "take the lead of the audit logs", err)
 		if epoch != 0 {
 			q.lead(ctx, storage.Lead{Epoch: epoch, Lease: q.cfg.Lease})
 		}
@@ -135,14 +136,15 @@ func (q *Sequencer) Lead(ctx context.Context) {
 	}
 }
 
-// mayLead reports whether the database is the one that was seen last.
+// mayLead reports whether the database was compared with the last checkpoints and
+// continues them.
 func (q *Sequencer) mayLead() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return len(q.seen.rollbacks) == 0 && !q.cfg.DB.Suspended()
 }
 
-// lead puts entries on the logs as long as it leads.
+// lead adds entries to the logs while this server holds the lead.
 func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
@@ -154,10 +156,10 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	for ctx.Err() == nil && q.mayLead() {
 		more, err := q.round(ctx, &r)
 		if errors.Is(err, storage.ErrNotLeading) {
-			q.cfg.Logger.Info("another server keeps the log", "epoch", lead.Epoch)
+			q.cfg.Logger.Info("another server signs the audit logs", "epoch", lead.Epoch)
 			return
 		}
-		q.logChange(ctx, "keeping the log", err)
+		q.logChange(ctx, "add entries to the audit logs", err)
 		switch {
 		case errors.Is(err, errUnknownSigner):
 			return
@@ -170,28 +172,29 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	}
 }
 
-// releaseLead gives the lead back, so that nobody has to wait for the end of a lease.
+// releaseLead releases the lead, so that the next leader does not wait for the
+// lease to expire.
 func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lead) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
 	if err := storage.YieldLead(ctx, q.cfg.DB, lead.Epoch); err != nil {
-		q.logChange(ctx, "yielding the lead of the log", err)
+		q.logChange(ctx, "release the lead of the audit logs", err)
 	}
 }
 
-// roundState is what a leader knows from one round to the next. All of it can be
-// forgotten; the database has the truth.
+// roundState is what a leader remembers between rounds. It can be lost at any
+// time; the database is authoritative.
 type roundState struct {
 	lead             storage.Lead
-	position         int64             // up to where entries are on their logs; -1: not known
+	position         int64             // entries up to here are on their logs; -1: unknown
 	renewed          time.Time         // when the lease was last renewed
-	covered          time.Time         // when writes were last covered, or this server began to lead
-	baselinesCovered bool              // the baselines are covered
+	covered          time.Time         // when writes were last covered, or this server took the lead
+	baselinesCovered bool              // baselines are covered
 	mark             storage.WriteMark // what is covered next; zero: nothing
 }
 
-// round is one round of the leader. It reports whether there is more to do at
-// once. What else the leader does in turn belongs here, after the entries.
+// round does one round of the leader's work and reports whether there is more to
+// do immediately. Add further tasks of the leader here, after the entries.
 func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 	keys, err := q.resignAll(ctx, r.lead)
 	if err != nil {
@@ -216,12 +219,12 @@ func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 	return full, err
 }
 
-// cover puts what writes have stored on record as entries of coverage, if it is
-// time. It reports whether there is more to do at once.
+// cover creates coverage entries for new writes when they are due. It reports
+// whether there is more to do immediately.
 func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bool, error) {
 	switch {
 	case r.mark.Writes > 0 && settled <= r.mark.Entries:
-		return false, nil // a write before the mark is under way
+		return false, nil // a write before the mark is still running
 	case r.mark.Writes == 0:
 		if time.Since(r.covered) < q.cfg.CoverEvery {
 			return false, nil
@@ -255,11 +258,10 @@ func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bo
 	return more, err
 }
 
-// resignAll signs all logs with the keys of today, if these have changed since
-// this server leads or it has just begun to: the checkpoint that both an old and
-// a new key sign carries the trust over, so there must be one for every log. It
-// returns the keys that all logs are signed with now: what is built on them goes
-// by these, whatever is read meanwhile.
+// resignAll signs all logs with the current keys if the keys have changed or this
+// server has just taken the lead. A checkpoint signed by both an old and a new key
+// transfers the trust, so that every log needs one. It returns the keys that now
+// sign all logs; the round uses these even if the key file changes meanwhile.
 func (q *Sequencer) resignAll(ctx context.Context, lead storage.Lead) ([]ledger.PrivateKey, error) {
 	q.mu.Lock()
 	due, keys := q.keysChanged, q.ring.keys
@@ -279,14 +281,14 @@ func (q *Sequencer) resignAll(ctx context.Context, lead storage.Lead) ([]ledger.
 			return nil, err
 		}
 		if after = last; last == "" {
-			q.cfg.Logger.Info("this server keeps the log", "epoch", lead.Epoch, "keys", len(keys))
+			q.cfg.Logger.Info("signing the audit logs", "epoch", lead.Epoch, "keys", len(keys))
 			return keys, nil
 		}
 	}
 }
 
-// logChange tells of what went wrong, and not again while it stays the same. Nil
-// says that it has gone well.
+// logChange logs an error of an operation unless it was the last one logged for
+// it. A nil error resets it.
 func (q *Sequencer) logChange(ctx context.Context, doing string, err error) {
 	said := ""
 	if err != nil {
@@ -301,7 +303,7 @@ func (q *Sequencer) logChange(ctx context.Context, doing string, err error) {
 	}
 }
 
-// pause waits, or returns when ctx is done.
+// pause waits for d or until ctx is done.
 func pause(ctx context.Context, d time.Duration) {
 	timer := time.NewTimer(d)
 	defer timer.Stop()

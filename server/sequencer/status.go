@@ -14,63 +14,62 @@ import (
 )
 
 // Status is the state of one chain's log as this server knows it. Health and
-// metrics are made from it.
+// metrics are derived from it.
 type Status struct {
-	// Chain is the id of the chain.
+	// Chain is the ID of the chain.
 	Chain string
-	// Size is how many entries are on the log.
+	// Size is the number of entries on the log.
 	Size int64
-	// Halted says why nothing is put on the log any more; empty: it grows.
+	// Halted is why no entries are added to the log any more; empty: they are.
 	Halted string
-	// RolledBack says why the log does not follow from the checkpoint that this
-	// server has seen, as after a restored backup; empty: it does. The whole
-	// installation is read-only then.
+	// RolledBack is why the log is not a continuation of the last checkpoint that this
+	// server has seen, as after a restored backup; empty: it is. A rollback makes the
+	// whole installation read-only.
 	RolledBack string
-	// Damaged says why the stored log is not what was signed; empty: it is, as far
-	// as was seen. Other logs are not concerned.
+	// Damaged is why the stored log differs from what was signed; empty: no difference
+	// is known. Other logs are not affected.
 	Damaged string
-	// Pending is how many entries wait to be put on the log, up to 10,000.
+	// Pending is the number of entries that wait to be added to the log, up to 10,000.
 	Pending int64
-	// Lag is for how long the oldest of them has been seen to wait.
+	// Lag is how long the oldest of them has been waiting.
 	Lag time.Duration
-	// Findings are the result of the last inspection.
+	// Findings is the result of the last inspection.
 	Findings
 }
 
-// Findings is what an inspection of one log found. Counts are complete.
+// Findings is the result of the inspection of one log. Counts are complete.
 type Findings struct {
-	// CheckTime is when the inspection ended; zero: there was none yet.
+	// CheckTime is when the inspection ended; zero: none has ended yet.
 	CheckTime time.Time
-	// Compared is how many places of the log were compared, from the first on.
+	// Compared is how many indexes of the log were compared, from the first.
 	Compared int64
-	// Missing counts places without an entry on record.
+	// Missing counts indexes whose entry is not in the database.
 	Missing int64
-	// Changed counts places whose entry is not the one that was signed.
+	// Changed counts indexes whose entry differs from the signed one.
 	Changed int64
-	// Mismatched counts places whose search columns do not say what the signed
-	// entry says.
+	// Mismatched counts indexes whose search columns differ from the signed entry.
 	Mismatched int64
-	// Places are the first of all these places, up to 20, rising.
+	// Places are the first 20 of all these indexes, ascending.
 	Places []int64
-	// Unlogged counts entries on record that are not on the log although it has
+	// Unlogged counts stored entries that are not on the log although the log has
 	// passed them.
 	Unlogged int64
-	// Causeless counts entries whose cause is not what they say.
+	// Causeless counts entries whose cause differs from what they say.
 	Causeless int64
-	// Uncovered counts entries of coverage whose digests of records are not those
-	// that were signed.
+	// Uncovered counts coverage entries whose record digests differ from the signed
+	// ones.
 	Uncovered int64
-	// Records counts records that are not what was stored, by the last inspection
-	// that looked at records too.
+	// Records counts records that differ from what was stored, from the last
+	// inspection that included records.
 	Records int64
 }
 
-// Healthy reports whether nothing is known to be wrong with the log.
+// Healthy reports whether no problem of the log is known.
 func (s Status) Healthy() bool {
 	return s.Halted == "" && s.RolledBack == "" && s.Damaged == "" && s.Missing+s.Changed+s.Mismatched+s.Unlogged+s.Causeless+s.Uncovered+s.Records == 0
 }
 
-// Status returns the state of all logs that this server knows of, by chain.
+// Status returns the state of all known logs, ordered by chain.
 func (q *Sequencer) Status() []Status {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -93,7 +92,7 @@ func (q *Sequencer) Status() []Status {
 	return all
 }
 
-// status is the state of one log. Q.mu is held.
+// status returns the state of one log. The caller holds q.mu.
 func (q *Sequencer) status(chain string) Status {
 	head := q.seen.heads[chain]
 	s := Status{Chain: chain, Size: head.size, Halted: head.halted, Findings: q.findings[chain],
@@ -104,7 +103,7 @@ func (q *Sequencer) status(chain string) Status {
 	return s
 }
 
-// text is an error's text; empty for none.
+// text returns the text of an error; empty for nil.
 func text(err error) string {
 	if err == nil {
 		return ""
@@ -112,8 +111,8 @@ func text(err error) string {
 	return err.Error()
 }
 
-// Check returns what was found when a chain's log was last compared with the
-// records, as the contract has it.
+// Check returns the result of the last inspection of a chain's log as a message of
+// the contract.
 func (q *Sequencer) Check(chain string) *pb.LogCheck {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -126,14 +125,14 @@ func (q *Sequencer) Check(chain string) *pb.LogCheck {
 	return c
 }
 
-// backlog is the entries of one log that wait.
+// backlog describes the pending entries of one log.
 type backlog struct {
 	count  int64
 	oldest int64     // its position
-	since  time.Time // since when the oldest is seen to wait
+	since  time.Time // when the oldest was first seen waiting
 }
 
-// countWaiting counts what waits to be put on the logs.
+// countWaiting counts the pending entries of all logs.
 func (q *Sequencer) countWaiting(ctx context.Context) error {
 	pending, err := storage.CountPending(ctx, q.cfg.DB)
 	if err != nil {

@@ -15,29 +15,29 @@ import (
 	"alkalog/storage"
 )
 
-// Watch looks again and again, until ctx is done, at the key file, at the
-// checkpoints of all logs, whoever signed them, and at what was accepted.
+// Watch repeatedly checks the key file, the checkpoints of all logs, including
+// those that other servers signed, and acceptances, until ctx is done.
 func (q *Sequencer) Watch(ctx context.Context) {
 	var waiting waitingSince
 	for ctx.Err() == nil {
 		q.reload(ctx)
 		if q.cfg.DB.Suspended() {
-			q.logChange(ctx, "comparing the logs with what was seen of them", q.compareCheckpoints(ctx))
+			q.logChange(ctx, "compare the audit logs with the last checkpoints", q.compareCheckpoints(ctx))
 		}
-		q.logChange(ctx, "looking at the log", q.checkHeads(ctx))
-		q.logChange(ctx, "waiting for the log", q.checkOverdue(ctx, &waiting))
-		q.logChange(ctx, "counting what waits for the log", q.countWaiting(ctx))
+		q.logChange(ctx, "check the audit logs", q.checkHeads(ctx))
+		q.logChange(ctx, "check for overdue audit entries", q.checkOverdue(ctx, &waiting))
+		q.logChange(ctx, "count pending audit entries", q.countWaiting(ctx))
 		q.waitNextCheck(ctx)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
 	if err := q.checkHeads(ctx); err != nil {
-		q.cfg.Logger.Warn("the last look at the log", "error", err.Error())
+		q.cfg.Logger.Warn("final check of the audit logs", "error", err.Error())
 	}
 }
 
-// waitNextCheck waits until it is time to look again: at once, when the database was
-// restarted or replaced.
+// waitNextCheck waits until the next check is due. A restart or replacement of the
+// database makes it due at once.
 func (q *Sequencer) waitNextCheck(ctx context.Context) {
 	timer := time.NewTimer(checkEvery)
 	defer timer.Stop()
@@ -48,14 +48,14 @@ func (q *Sequencer) waitNextCheck(ctx context.Context) {
 	}
 }
 
-// waitingSince is entries that were seen to wait, and since when.
+// waitingSince records up to which position entries were pending, and since when.
 type waitingSince struct {
 	upTo  int64
 	since time.Time
 }
 
-// checkOverdue answers an error when entries wait for longer than they should: nobody
-// leads, or who does cannot go on.
+// checkOverdue returns an error if entries wait too long: no server leads, or the
+// leader cannot continue.
 func (q *Sequencer) checkOverdue(ctx context.Context, waiting *waitingSince) error {
 	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
 	if err != nil {
@@ -64,32 +64,32 @@ func (q *Sequencer) checkOverdue(ctx context.Context, waiting *waitingSince) err
 	reached, err := storage.LogProgress(ctx, q.cfg.DB)
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
-		return errors.New("the row that says who keeps it is gone")
+		return errors.New("the row that holds the lead is missing")
 	case err != nil:
 		return err
 	case reached >= waiting.upTo:
 		*waiting = waitingSince{settled - 1, time.Now()}
 	case time.Since(waiting.since) > q.cfg.OverdueAfter:
-		return fmt.Errorf("entries have not come onto it for more than %v", q.cfg.OverdueAfter)
+		return fmt.Errorf("no entries were added for more than %v", q.cfg.OverdueAfter)
 	}
 	return nil
 }
 
-// reload reads the keys again if their file was changed.
+// reload reads the key file again if it was changed.
 func (q *Sequencer) reload(ctx context.Context) {
 	q.mu.Lock()
 	changed, err := q.ring.reload()
 	q.keysChanged = q.keysChanged || changed
 	q.mu.Unlock()
 	if changed {
-		q.cfg.Logger.Info("the keys of the log were read again")
+		q.cfg.Logger.Info("audit log keys reloaded")
 	}
 	if err != nil {
-		q.logChange(ctx, "reading the keys of the log, which stay as they were", err)
+		q.logChange(ctx, "reload the audit log keys; the current keys stay in use", err)
 	}
 }
 
-// checkHeads takes in the heads that have changed, and what was accepted.
+// checkHeads checks for acceptances and observes the heads that have changed.
 func (q *Sequencer) checkHeads(ctx context.Context) error {
 	if err := q.CheckAccepted(ctx); err != nil {
 		return err
@@ -129,9 +129,9 @@ func (q *Sequencer) checkHeads(ctx context.Context) error {
 	}
 }
 
-// observeHead takes in the head of a log as it is now. One that is not the head that was
-// signed is damage to that log alone, and not another history, unless it has become
-// smaller. Q.mu is held.
+// observeHead observes the current head of a log. A head that differs from the
+// signed one means damage to that log alone, not another history, unless the log
+// has become smaller. The caller holds q.mu.
 func (q *Sequencer) observeHead(h storage.LogHead) {
 	set, err := keysFor(q.ring.keys, h.Chain)
 	if err == nil {
@@ -144,37 +144,37 @@ func (q *Sequencer) observeHead(h storage.LogHead) {
 		q.seen.observe(h)
 	}
 	if h.Halted != "" && q.seen.heads[h.Chain].halted == "" {
-		q.cfg.Logger.Error("a log was tampered with; new entries are kept and not put on it", "chain", h.Chain, "found", h.Halted)
+		q.cfg.Logger.Error("a log was tampered with; new entries are stored but not added to it", "chain", h.Chain, "found", h.Halted)
 	}
 	q.seen.heads[h.Chain] = headState{h.Size, h.Halted}
 }
 
-// markDamaged notes once that a stored log is not what was signed. It concerns that log
-// alone: proofs from it are refused, and it is halted when it is next built upon.
-// Q.mu is held.
+// markDamaged records and logs, once, that a stored log differs from what was
+// signed. Only that log is affected: its proofs are refused, and the next batch
+// that would extend it halts it. The caller holds q.mu.
 func (q *Sequencer) markDamaged(chain string, why error) {
 	if q.seen.damaged[chain] == nil {
-		q.cfg.Logger.Error("a log is damaged: what is stored of it is not what was signed; the other logs go on", "chain", chain, "found", why.Error())
+		q.cfg.Logger.Error("a log is damaged: the stored log differs from what was signed; other logs are not affected", "chain", chain, "found", why.Error())
 	}
 	q.seen.damaged[chain] = why
 }
 
-// checkPrefix notes a departure when a log has grown and does not begin as it did: it
-// was put back, and has outgrown since what was seen. Tiles that are damaged are
-// no other log; who builds upon them or inspects them tells of that.
+// checkPrefix records a rollback if a log has grown but its first entries have
+// changed: it was restored and has since outgrown the last checkpoint. Damaged
+// tiles do not count as a rollback; extending or inspecting the log reports them.
 func (q *Sequencer) checkPrefix(ctx context.Context, h storage.LogHead) error {
 	q.mu.Lock()
 	was := q.seen.byChain[h.Chain]
 	q.mu.Unlock()
 	if was.Size == 0 || h.Size <= was.Size {
-		return nil // for note to say
+		return nil // observe handles this case
 	}
 	set, err := keysFor(q.keys(), h.Chain)
 	if err != nil {
 		return err
 	}
 	if err := signedHead(h, set); err != nil && !errors.Is(err, ledger.ErrStranger) {
-		return nil // damage to this log alone, for take to say: a database that was put back has signed heads
+		return nil // observeHead handles damage to this log alone; a restored database has signed heads
 	}
 	var earlier ledger.Head
 	err = storage.Read(ctx, q.cfg.DB, h.Chain, func(s *storage.Snapshot) (err error) {
@@ -187,22 +187,22 @@ func (q *Sequencer) checkPrefix(ctx context.Context, h storage.LogHead) error {
 	case err == nil && earlier.Root != was.Root:
 		q.mu.Lock()
 		defer q.mu.Unlock()
-		if q.seen.byChain[h.Chain] == was { // and it was not accepted meanwhile
+		if q.seen.byChain[h.Chain] == was { // unless it was accepted meanwhile
 			q.seen.rollbacks[h.Chain] = errPrefixChanged(was)
 		}
 	}
 	return err
 }
 
-// errPrefixChanged says that a log does not begin as it did.
+// errPrefixChanged describes a log whose first entries have changed.
 func errPrefixChanged(was checkpointRecord) error {
-	return fmt.Errorf("the first %d entries of its log are not those that they were", was.Size)
+	return fmt.Errorf("the first %d entries of its log have changed", was.Size)
 }
 
-// detectRewind reports whether the newest revision is older than one that was seen: the
-// database was put back while this server ran, and what was put back looks as if it
-// had not changed. Nothing is written from then on until all logs were compared. The
-// newest head is always looked at again, since it may be another one of that
+// detectRewind reports whether the newest revision is older than one that was
+// seen: the database was restored while this server ran, so that restored heads
+// look unchanged. Writes are blocked until all logs were compared. The newest head
+// is always checked again, because it may be a different head with the same
 // revision.
 func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
@@ -213,7 +213,7 @@ func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 	defer q.mu.Unlock()
 	switch {
 	case newest < q.seen.revision:
-		q.cfg.DB.Forbid("its logs are older than those that were seen")
+		q.cfg.DB.Forbid("its logs are older than the last checkpoints")
 		return true, nil
 	case newest == q.seen.revision && newest > 0:
 		q.seen.revision = newest - 1
@@ -221,7 +221,8 @@ func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 	return false, nil
 }
 
-// detectMissingLogs notes a departure for each log that was seen and is gone.
+// detectMissingLogs records a rollback for each log that was seen and no longer
+// exists.
 func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
 	seen := q.seenCheckpoints()
 	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(seen)))
@@ -231,27 +232,27 @@ func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	for _, chain := range gone {
-		if was := seen[chain]; was.Size > 0 && q.seen.byChain[chain] == was { // and it was not accepted meanwhile
+		if was := seen[chain]; was.Size > 0 && q.seen.byChain[chain] == was { // unless it was accepted meanwhile
 			q.seen.rollbacks[chain] = errLogMissing(was)
 		}
 	}
 	return nil
 }
 
-// errLogMissing says that a log is not there.
+// errLogMissing describes a log that no longer exists.
 func errLogMissing(was checkpointRecord) error {
 	return fmt.Errorf("its log had %d entries and is gone", was.Size)
 }
 
-// seenCheckpoints is what was seen of every log.
+// seenCheckpoints returns a copy of the last checkpoints.
 func (q *Sequencer) seenCheckpoints() map[string]checkpointRecord {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return maps.Clone(q.seen.byChain)
 }
 
-// applyWriteBlock draws the conclusion of what was seen: nothing is written to a database
-// that has departed from it. Q.mu is held.
+// applyWriteBlock blocks all writes while any log is rolled back, and allows them
+// otherwise. The caller holds q.mu.
 func (q *Sequencer) applyWriteBlock(save bool) error {
 	var whys []string
 	for chain, why := range q.seen.rollbacks {
@@ -265,7 +266,7 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 	}
 	if said := strings.Join(whys, "; "); said != "" && said != q.seen.lastLogged {
 		q.seen.lastLogged = said
-		q.cfg.Logger.Error("the database is not what this server saw last; nothing is written until an operator accepts it", "found", said)
+		q.cfg.Logger.Error("the database is not a continuation of the last checkpoints; writes are blocked until an operator accepts it", "found", said)
 	}
 	if !save {
 		return nil
@@ -273,10 +274,10 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 	return q.seen.save()
 }
 
-// compareCheckpoints holds every log that was seen against its checkpoint, also those that
-// are gone, and then lets writes go on, or forbids them. A log that is signed by a
-// key of nobody's is damaged and concerns itself alone; when all are, it is the key
-// file that is wrong, which is told, and no reason to forbid writes.
+// compareCheckpoints compares every log that was seen, including missing ones,
+// with its last checkpoint, and then allows or blocks writes. A log that is signed
+// by an unknown key counts as damaged and affects no other. If all are, the key
+// file is wrong; that is an error but no reason to block writes.
 func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
 	changes, seen := q.cfg.DB.Changes(), q.seenCheckpoints()
 	var strangers []error
@@ -302,7 +303,7 @@ func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
 	return nil
 }
 
-// recordComparison notes what came of the comparison of a log.
+// recordComparison records the result of the comparison of a log.
 func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -317,13 +318,13 @@ func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why err
 	}
 }
 
-// damagedLog says that a log cannot be compared, because what is stored of it is
-// not what was signed. That is the matter of this log alone: a database that was
-// put back has whole logs.
+// damagedLog means that a log cannot be compared because the stored log differs
+// from what was signed. Only that log is affected: a restored database has intact
+// logs.
 type damagedLog struct{ error }
 
-// compareWithSeen answers why a log does not follow from what was seen of it; nil: it
-// does. A damagedLog says that it cannot be told.
+// compareWithSeen returns why a log is not a continuation of its last checkpoint;
+// nil: it is. A damagedLog means that this cannot be determined.
 func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was checkpointRecord) (why, err error) {
 	keys, err := keysFor(q.keys(), chain)
 	if err != nil {
@@ -341,7 +342,7 @@ func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was check
 		unsigned := signedHead(h, keys)
 		switch {
 		case errors.Is(unsigned, ledger.ErrStranger):
-			return fmt.Errorf("chain %s: %w", chain, errUnknownSigner) // nobody can accept that; the key is missing
+			return fmt.Errorf("chain %s: %w", chain, errUnknownSigner) // an operator cannot accept this: the key is missing
 		case h.Size < was.Size:
 			why = fmt.Errorf("its log had %d entries and has %d", was.Size, h.Size)
 			return nil
@@ -363,8 +364,8 @@ func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was check
 	return why, err
 }
 
-// RolledBackFrom returns the last checkpoint that was seen of a chain's log which the
-// database does not follow from; nil when it does.
+// RolledBackFrom returns the last checkpoint of a chain's log if the database is
+// not a continuation of it; otherwise nil.
 func (q *Sequencer) RolledBackFrom(chain string) []byte {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -374,8 +375,8 @@ func (q *Sequencer) RolledBackFrom(chain string) []byte {
 	return []byte(q.seen.byChain[chain].Checkpoint)
 }
 
-// CheckAccepted looks whether the logs that have departed were accepted as they are. An
-// entry says so that names the very checkpoint which was seen.
+// CheckAccepted checks whether an operator has accepted the logs that were rolled
+// back. An acceptance is an audit entry that contains the last checkpoint.
 func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	q.mu.Lock()
 	var chains []string
@@ -391,7 +392,7 @@ func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	return nil
 }
 
-// checkAccepted looks whether one log was accepted.
+// checkAccepted checks one log.
 func (q *Sequencer) checkAccepted(ctx context.Context, chain string) error {
 	checkpoint := q.RolledBackFrom(chain)
 	accepted, head := false, storage.LogHead{}
@@ -413,6 +414,6 @@ func (q *Sequencer) checkAccepted(ctx context.Context, chain string) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.seen.accept(head)
-	q.cfg.Logger.Warn("a log is accepted as it is; checkpoints from before show what is gone", "chain", chain)
+	q.cfg.Logger.Warn("a rolled-back log was accepted; earlier checkpoints show which entries are missing", "chain", chain)
 	return q.applyWriteBlock(true)
 }

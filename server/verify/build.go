@@ -15,27 +15,27 @@ import (
 	"alkalog/service/ledger"
 )
 
-// suspectBundle is a bundle whose entries and whose tile say different things.
+// suspectBundle is a bundle of entries that differs from its tile.
 type suspectBundle struct {
 	first   int64 // index of its first entry
 	width   int   // how many entries it should have
 	path    string
-	problem string // why its entries stand for nothing in the tree; empty: they do
+	problem string // why the bundle is unusable; empty: it is usable
 	entries [][]byte
 	leaves  []ledger.Hash // of the entries
-	inOrder bool          // they are all signed ones, in their order
+	inOrder bool          // all entries are signed ones, in order
 }
 
-// maxSuspects bounds the bundles that are kept to be looked at again.
+// maxSuspects is the maximum number of bundles kept for a closer check.
 const maxSuspects = 64
 
-// tree is the tree that is built anew.
+// tree is the tree rebuilt from the entries.
 type tree struct {
 	head ledger.Head
 	edge []ledger.Tile
 }
 
-// build builds the tree anew from the entries, and compares it with the tiles.
+// build rebuilds the tree from the entries and compares it with the tiles.
 func (c *verification) build() (tree, error) {
 	built := tree{head: ledger.Empty()}
 	c.heads[0] = built.head
@@ -63,8 +63,8 @@ func (c *verification) build() (tree, error) {
 	return built, nil
 }
 
-// appendLeaves appends leaves to the tree, and stops on the way at the sizes whose heads
-// are asked for.
+// appendLeaves appends leaves to the tree, and keeps the heads at the sizes that
+// are needed.
 func (c *verification) appendLeaves(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
 	var grown []ledger.Tile
 	for len(leaves) > 0 {
@@ -87,7 +87,7 @@ func (c *verification) appendLeaves(built *tree, leaves []ledger.Hash) ([]ledger
 	return grown, nil
 }
 
-// headSizes are the sizes at which the head is needed.
+// headSizes returns the sizes at which a head is needed.
 func (c *verification) headSizes() []int64 {
 	var sizes []int64
 	if c.earlier != nil {
@@ -99,7 +99,7 @@ func (c *verification) headSizes() []int64 {
 	return sizes
 }
 
-// edgeOf picks the edge of a tree out of the edge it had and its new tiles.
+// edgeOf selects the edge of a tree from its previous edge and its new tiles.
 func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 	var edge []ledger.Tile
 	for _, id := range head.Edge() {
@@ -113,9 +113,9 @@ func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 	return edge
 }
 
-// readBundle reads the entries of a bundle, checks each, and returns their hashes.
-// If they are not as many as there should be, the tile's hashes stand in for
-// them, and tell which entries are missing.
+// readBundle reads and checks the entries of a bundle and returns their hashes. If
+// their number is wrong, it returns the tile's hashes instead, which show which
+// entries are missing.
 func (c *verification) readBundle(first int64, width int) ([]ledger.Hash, error) {
 	path := ledger.BundlePath(first/ledger.TileWidth, width)
 	tile, noTile, err := c.readTile(ledger.TileID{Level: 0, Index: first / ledger.TileWidth, Width: width})
@@ -158,13 +158,13 @@ func (c *verification) readBundle(first int64, width int) ([]ledger.Hash, error)
 	return leaves, nil
 }
 
-// addUnreadable notes a bundle of which nothing more can be told.
+// addUnreadable reports a bundle about which nothing more is known.
 func (c *verification) addUnreadable(s suspectBundle) {
 	c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("%s; entries %d to %d cannot be read", s.problem, s.first, s.first+int64(s.width)-1)})
 }
 
-// readAligned checks the entries of a bundle that lacks some, or has too many,
-// each at the place that the tile has for it.
+// readAligned checks the entries of a bundle with a wrong number of entries, each
+// at the index that the tile has for it.
 func (c *verification) readAligned(s suspectBundle, tile []ledger.Hash) {
 	at := len(c.nameHashes)
 	c.nameHashes = append(c.nameHashes, make([]uint64, s.width)...)
@@ -179,7 +179,7 @@ func (c *verification) readAligned(s suspectBundle, tile []ledger.Hash) {
 	}
 }
 
-// readEntry checks what an entry says of itself.
+// readEntry checks the content of an entry.
 func (c *verification) readEntry(index int64, path string, stored []byte) {
 	e := &pb.AuditEntry{}
 	if len(stored) == 0 {
@@ -206,7 +206,7 @@ func nameHash(name string) uint64 {
 	return binary.BigEndian.Uint64(sum[:]) | 1
 }
 
-// readTile reads a tile as hashes; missing says why there is none.
+// readTile reads a tile as hashes; missing says why that failed.
 func (c *verification) readTile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
 	content, missing, err := c.files.read(id.Path(), maxTile)
 	if err == nil && missing == "" && len(content) != id.Width*len(ledger.Hash{}) {
@@ -221,7 +221,7 @@ func (c *verification) readTile(id ledger.TileID) (hashes []ledger.Hash, missing
 	return hashes, "", nil
 }
 
-// compareTile notes a tile that is not what the entries give.
+// compareTile records a tile that differs from the rebuilt one.
 func (c *verification) compareTile(t ledger.Tile) error {
 	content, missing, err := c.files.read(t.Path(), maxTile)
 	if err == nil && (missing != "" || !bytes.Equal(content, t.Hashes)) {
@@ -246,5 +246,5 @@ func (c *verification) readTiles(ids []ledger.TileID) ([][]byte, error) {
 	return tiles, nil
 }
 
-// errTile says that a tile is missing or has another length.
+// errTile means that a tile is missing or has the wrong length.
 var errTile = errors.New("verify: tile missing or cut")

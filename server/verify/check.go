@@ -13,7 +13,7 @@ import (
 	"alkalog/service/ledger"
 )
 
-// checkTree compares the tree that was built anew with the one that was signed.
+// checkTree compares the rebuilt tree with the signed one.
 func (c *verification) checkTree(built tree) {
 	before := len(c.report.Faults)
 	for _, s := range c.suspects {
@@ -43,12 +43,12 @@ func (c *verification) checkTree(built tree) {
 	}
 }
 
-// missingText says that an export found no entry at a place.
+// missingText describes an index without an entry when the copy was made.
 const missingText = "it is missing: there was none in the database when the copy was made"
 
-// checkBundle tells which entries of a bundle are not those that were signed,
-// by the tile if that can be traced to the signed root. What stands in another
-// place of the bundle is not missing, and what moved with it is named once.
+// checkBundle finds which entries of a bundle differ from the signed ones, if its
+// tile can be traced to the signed root. An entry at another index of the bundle
+// is not missing, and entries that moved together are reported once.
 func (c *verification) checkBundle(s suspectBundle) {
 	last := s.first + int64(s.width) - 1
 	signed, err := c.signed.Leaves(s.first, int64(s.width), c.readTiles)
@@ -72,8 +72,8 @@ func (c *verification) checkBundle(s suspectBundle) {
 	}
 }
 
-// entriesInOrder reports whether the entries of a bundle are all signed ones and in
-// their order: then some are missing, and nothing is wrong with the others.
+// entriesInOrder reports whether all entries of a bundle are signed ones and in
+// order: then some are missing, but the others are correct.
 func (c *verification) entriesInOrder(s suspectBundle, signed []ledger.Hash) bool {
 	reached := -1
 	for i, leaf := range s.leaves {
@@ -89,8 +89,8 @@ func (c *verification) entriesInOrder(s suspectBundle, signed []ledger.Hash) boo
 	return true
 }
 
-// checkPlace tells what became of the entry that was signed for a place of a
-// bundle, and of the one that stands there.
+// checkPlace reports what happened to the entry that was signed for an index, and
+// to the one that is there.
 func (c *verification) checkPlace(s suspectBundle, signed []ledger.Hash, i int) {
 	index := s.first + int64(i)
 	_, isEmpty := c.missing[index]
@@ -99,7 +99,7 @@ func (c *verification) checkPlace(s suspectBundle, signed []ledger.Hash, i int) 
 	switch {
 	case stands && s.leaves[i] == signed[i]:
 		return
-	case slices.Contains(s.leaves, signed[i]): // it stands elsewhere in the bundle
+	case slices.Contains(s.leaves, signed[i]): // it is at another index of the bundle
 		if stands {
 			c.checkMoved(s, signed, i)
 		}
@@ -117,8 +117,8 @@ func (c *verification) checkPlace(s suspectBundle, signed []ledger.Hash, i int) 
 	c.addFault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
 }
 
-// checkMoved tells where the entry at a place of a bundle was signed for, once
-// for entries that moved together.
+// checkMoved reports which index an entry was signed for, once for entries that
+// moved together.
 func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) {
 	at := slices.Index(signed, s.leaves[i])
 	if at >= 0 && s.inOrder {
@@ -129,7 +129,7 @@ func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) 
 		return
 	}
 	if i > 0 && at > 0 && i-1 < len(s.leaves) && s.leaves[i-1] == signed[at-1] {
-		return // told with the one before
+		return // reported with the previous one
 	}
 	n := 1
 	for i+n < len(s.leaves) && at+n < len(signed) && s.leaves[i+n] == signed[at+n] {
@@ -142,7 +142,7 @@ func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) 
 	c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: what})
 }
 
-// nameOf is the name of an entry; what cannot be read has none.
+// nameOf returns the name of an entry; empty if it is unreadable.
 func nameOf(stored []byte) string {
 	e := &pb.AuditEntry{}
 	_ = proto.Unmarshal(stored, e)
@@ -162,7 +162,7 @@ func (c *verification) checkNames() {
 	}
 }
 
-// readEarlier reads the earlier checkpoint, which must be one of the same log.
+// readEarlier reads the earlier checkpoint, which must be of the same log.
 func (c *verification) readEarlier(against []byte) {
 	earlier, signers, err := ledger.OpenCheckpoint(against, c.keys)
 	switch {
@@ -176,8 +176,8 @@ func (c *verification) readEarlier(against []byte) {
 	}
 }
 
-// readHandovers reads the checkpoints that carry the trust in one key over to
-// the next.
+// readHandovers reads the checkpoints that transfer trust from one key to the
+// next.
 func (c *verification) readHandovers() error {
 	names, err := fs.ReadDir(c.files.root.FS(), handoverDir)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -207,8 +207,8 @@ func (c *verification) readHandovers() error {
 	return nil
 }
 
-// checkHistory tells whether the log still begins as it did when the earlier
-// checkpoints were signed.
+// checkHistory checks that the log still starts with the entries of the earlier
+// checkpoints.
 func (c *verification) checkHistory(built tree) {
 	for _, h := range c.handover {
 		if signed, ok := c.signedHead(built, h.Size); ok && signed != h.Head {
@@ -232,9 +232,9 @@ func (c *verification) checkHistory(built tree) {
 	}
 }
 
-// signedHead is the head at a size of the tree that was signed: as it was built
-// anew or, when entries of the copy are damaged, as the tiles that can be traced
-// to the signed root have it.
+// signedHead returns the head of the signed tree at a size: from the rebuilt tree
+// or, if entries of the copy are damaged, from the tiles that can be traced to the
+// signed root.
 func (c *verification) signedHead(built tree, size int64) (ledger.Head, bool) {
 	if !c.incomplete && built.head == c.signed.Head {
 		head, ok := c.heads[size]
@@ -244,8 +244,8 @@ func (c *verification) signedHead(built tree, size int64) (ledger.Head, bool) {
 	return head, err == nil
 }
 
-// checkKeys tells whether the key that signed now follows from one that signed
-// the earlier checkpoint, and from one that the auditor brought along.
+// checkKeys checks that the current signing key is trusted by a key of the earlier
+// checkpoint and by a key that the auditor trusts.
 func (c *verification) checkKeys() {
 	if c.earlier != nil && !c.isTrustedFrom(c.earlier.signers) {
 		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
@@ -255,8 +255,8 @@ func (c *verification) checkKeys() {
 	}
 }
 
-// isTrustedFrom reports whether the checkpoint is signed by one of some keys, or by one
-// that they vouch for in a handover.
+// isTrustedFrom reports whether the checkpoint is signed by one of the given keys,
+// or by a key that they vouch for through handovers.
 func (c *verification) isTrustedFrom(first []ledger.PublicKey) bool {
 	trusted := map[string]bool{}
 	trust := func(keys []ledger.PublicKey) {
@@ -268,7 +268,7 @@ func (c *verification) isTrustedFrom(first []ledger.PublicKey) bool {
 		return slices.ContainsFunc(keys, func(k ledger.PublicKey) bool { return trusted[k.String()] })
 	}
 	trust(first)
-	for range c.handover { // at the longest, one leads to the next in reverse
+	for range c.handover { // in the worst case each pass follows one handover
 		for _, h := range c.handover {
 			if known(h.signers) {
 				trust(h.signers)

@@ -11,20 +11,20 @@ import (
 	"alkalog/service/ledger"
 )
 
-// Export writes an export, entry by entry, in the order of the log. It keeps no
-// more than one bundle in memory.
+// Export writes an export entry by entry, in the order of the log. It keeps at
+// most one bundle in memory.
 type Export struct {
 	root    *os.Root
 	built   tree
-	entries [][]byte // of the bundle that is not full yet
+	entries [][]byte // of the incomplete bundle
 	leaves  []ledger.Hash
 }
 
-// ErrNotEmpty says that the directory for an export holds something already.
+// ErrNotEmpty means that the directory for an export is not empty.
 var ErrNotEmpty = errors.New("verify: the directory is not empty")
 
-// Create begins an export in a directory, which is made if need be and must be
-// empty.
+// Create begins an export in a directory, which it creates if necessary and which
+// must be empty.
 func Create(dir string) (*Export, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("verify: %w", err)
@@ -43,11 +43,11 @@ func Create(dir string) (*Export, error) {
 	return &Export{root: root, built: tree{head: ledger.Empty()}}, nil
 }
 
-// Add adds the next entry, as the bytes it is stored as.
+// Add adds the next entry in its stored form.
 func (x *Export) Add(stored []byte) error { return x.AddWithLeafHash(stored, ledger.LeafHash(stored)) }
 
-// AddWithLeafHash adds the next entry with the hash that stands for it in the tree as it
-// was kept. If that is not the entry's own, Dir can tell which entry was changed.
+// AddWithLeafHash adds the next entry with its leaf hash from the stored tree. If
+// this is not the hash of the entry, Dir can determine which entry was changed.
 func (x *Export) AddWithLeafHash(stored []byte, leaf ledger.Hash) error {
 	x.entries, x.leaves = append(x.entries, stored), append(x.leaves, leaf)
 	if len(x.entries) < ledger.TileWidth {
@@ -56,8 +56,7 @@ func (x *Export) AddWithLeafHash(stored []byte, leaf ledger.Hash) error {
 	return x.flush(false)
 }
 
-// flush writes the bundle, and the tiles that are finished: the full ones, and
-// at the end all.
+// flush writes the bundle and the full tiles; at the end, all tiles.
 func (x *Export) flush(end bool) error {
 	if len(x.entries) > 0 {
 		if err := x.writeBundle(); err != nil {
@@ -88,7 +87,7 @@ func (x *Export) flush(end bool) error {
 	return nil
 }
 
-// writeBundle writes the entries that were gathered.
+// writeBundle writes the collected entries.
 func (x *Export) writeBundle() error {
 	bundle, err := ledger.Bundle(x.entries)
 	if err != nil {
@@ -97,16 +96,16 @@ func (x *Export) writeBundle() error {
 	return x.write(ledger.BundlePath(x.built.head.Size/ledger.TileWidth, len(x.entries)), bundle)
 }
 
-// SignedHead is what an export is held to.
+// SignedHead is the checkpoint of an export and what is needed to check it.
 type SignedHead struct {
 	Checkpoint []byte   // signed
-	Keys       []string // the public keys of the log
-	Handovers  [][]byte // checkpoints signed by an old and a new key
+	Keys       []string // public keys of the log
+	Handovers  [][]byte // checkpoints signed by both an old and a new key
 }
 
-// Finish writes what is left, and the seal; the checkpoint comes last, so that
-// an export that was broken off has none. Whether the seal fits the entries is
-// for Dir to say.
+// Finish writes the remaining entries and the signed head. The checkpoint is
+// written last, so that an incomplete export has none. Finish does not check that
+// the checkpoint matches the entries; Dir does.
 func (x *Export) Finish(s SignedHead) error {
 	defer x.root.Close()
 	if err := x.flush(true); err != nil {
@@ -123,8 +122,7 @@ func (x *Export) Finish(s SignedHead) error {
 	return x.write(checkpointFile, s.Checkpoint)
 }
 
-// Close gives an export up that is not to be finished; it stays without a
-// checkpoint.
+// Close abandons an incomplete export, which stays without a checkpoint.
 func (x *Export) Close() error { return x.root.Close() }
 
 // write writes one file, which must not exist.

@@ -1,22 +1,22 @@
-// Package verify is the auditor's offline check of an exported audit log: files
-// in, verdict out. It needs no server, no network and no database, and trusts
-// nothing that it is given but the earlier checkpoint, if there is one.
+// Package verify is the offline check of an exported audit log: files in, verdict
+// out. It needs no server, network or database. It trusts only what the auditor
+// supplies: an earlier checkpoint, and public keys of the log.
 //
-// An export is a directory laid out as c2sp.org/tlog-tiles says:
+// An export is a directory in the layout of c2sp.org/tlog-tiles:
 //
 //	checkpoint            the signed head of the log
 //	keys                  the public keys of the log, one a line
-//	handover/0, 1, ...    checkpoints that an old and a new key have both signed
+//	handover/0, 1, ...    checkpoints signed by both an old and a new key
 //	tile/0/..., 1/...     the tiles of the Merkle tree
-//	tile/entries/...      the entries, as the bytes they were stored as
+//	tile/entries/...      the entries in their stored form
 //
-// The tree is built anew from the entries. If its root is the one that was
-// signed, every entry is what was signed, and in its place. If it is not, the
-// tiles that can be traced to the signed root tell which entry differs.
+// The check rebuilds the tree from the entries. If its root is the signed root,
+// every entry is as signed and at its index. Otherwise, the tiles that can be
+// traced to the signed root show which entry differs.
 //
-// What no file can show by itself is what the log was like before: whoever
-// holds the key can make up another history and sign it. That is what the
-// earlier checkpoint is for, which somebody else has kept.
+// The files alone cannot show what the log was like earlier: the holder of the key
+// can write another history and sign it. An earlier checkpoint that somebody else
+// has kept reveals that.
 package verify
 
 import (
@@ -30,36 +30,36 @@ import (
 	"alkalog/service/ledger"
 )
 
-// maxFaults bounds the faults that are listed one by one.
+// maxFaults is the maximum number of faults that are listed.
 const maxFaults = 100
 
 // Report is the verdict on an export.
 type Report struct {
 	// Log is the name of the log, from its checkpoint.
 	Log string `json:"log"`
-	// Size is how many entries the checkpoint stands for.
+	// Size is the number of entries that the checkpoint covers.
 	Size int64 `json:"size"`
-	// Root is the root hash that was signed, in base64.
+	// Root is the signed root hash in base64.
 	Root string `json:"root"`
 	// SignedBy are the public keys that have signed the checkpoint.
 	SignedBy []string `json:"signed_by"`
-	// Earlier is the earlier checkpoint that the export was held against.
+	// Earlier is the earlier checkpoint that the export was compared with.
 	Earlier *EarlierCheckpoint `json:"earlier,omitempty"`
-	// Kinds counts the entries that could be read by their kind.
+	// Kinds counts the readable entries by kind.
 	Kinds map[string]int64 `json:"kinds"`
-	// Faults is what is wrong, up to 100 of them.
+	// Faults are the first 100 faults.
 	Faults []Fault `json:"faults"`
-	// MoreFaults is how many were found beyond those.
+	// MoreFaults is the number of further faults.
 	MoreFaults int `json:"more_faults,omitempty"`
-	// Limits says what the verdict does not cover.
+	// Limits lists what the verdict does not cover.
 	Limits []string `json:"limits"`
-	// Columns is what is wrong beside the copy, in the database that it was made
-	// from. Only who makes a copy can tell; files alone do not show it.
+	// Columns is about the database that the copy was made from. It is filled in while
+	// copying; the files alone do not show it.
 	Columns
 }
 
-// Columns names entries whose search columns in the database do not say what the
-// entries say, so that lists by filter and figures may be wrong about them.
+// Columns names entries whose search columns in the database differ from the
+// entry, so that filtered lists and counts may be wrong about them.
 type Columns struct {
 	// Mismatched counts them.
 	Mismatched int64 `json:"mismatched_entries,omitempty"`
@@ -67,37 +67,37 @@ type Columns struct {
 	Mismatches []Fault `json:"mismatches,omitempty"`
 }
 
-// Add notes that columns of the entry at a place differ; with none it does nothing.
+// Add records that columns of an entry differ. Without names it does nothing.
 func (c *Columns) Add(index int64, entry string, names []string) {
 	if len(names) == 0 {
 		return
 	}
 	c.Mismatched++
 	if len(c.Mismatches) < maxFaults {
-		c.Mismatches = append(c.Mismatches, Fault{Index: index, Entry: entry, What: "in the database, " + strings.Join(names, ", ") + " do not say what it says"})
+		c.Mismatches = append(c.Mismatches, Fault{Index: index, Entry: entry, What: "in the database, " + strings.Join(names, ", ") + " differ from the entry"})
 	}
 }
 
-// EarlierCheckpoint is an earlier checkpoint.
+// EarlierCheckpoint is the size and root of an earlier checkpoint.
 type EarlierCheckpoint struct {
 	Size int64  `json:"size"`
 	Root string `json:"root"`
 }
 
-// Fault is one thing that is wrong.
+// Fault is one thing that is wrong with an export.
 type Fault struct {
-	// Index is the place in the log of the entry concerned, from 0; -1 when it
-	// is no one entry.
+	// Index is the index of the entry in the log, from 0; -1 if the fault is not about
+	// one entry.
 	Index int64 `json:"index"`
-	// Entry is the resource name of that entry as it reads now, if it can be read.
+	// Entry is the resource name in the entry, if it is readable.
 	Entry string `json:"entry,omitempty"`
 	// File is the file concerned, if any.
 	File string `json:"file,omitempty"`
-	// What says what is wrong.
+	// What describes the fault.
 	What string `json:"what"`
 }
 
-// String is the fault in one line.
+// String formats the fault as one line.
 func (f Fault) String() string {
 	var where []string
 	if f.Index >= 0 {
@@ -115,47 +115,47 @@ func (f Fault) String() string {
 	return strings.Join(where, ", ") + ": " + f.What
 }
 
-// Valid reports whether nothing is wrong.
+// Valid reports whether there are no faults.
 func (r Report) Valid() bool { return len(r.Faults) == 0 }
 
-// verification is a verification under way.
+// verification is a running check of an export.
 type verification struct {
 	files    files
 	progress func(done, of int64) error
 	report   Report
 
-	trustedKeys []ledger.PublicKey // that the auditor brought along
-	keys        []ledger.PublicKey // these, and those of the export
+	trustedKeys []ledger.PublicKey // trusted by the auditor
+	keys        []ledger.PublicKey // the trusted keys and those of the export
 	signed      ledger.Checkpoint
 	signers     []ledger.PublicKey
 	earlier     *verifiedCheckpoint
 	handover    []verifiedCheckpoint
-	heads       map[int64]ledger.Head // of the tree built anew, at the sizes that are asked for
+	heads       map[int64]ledger.Head // of the rebuilt tree, at the sizes that are needed
 
-	nameHashes []uint64 // short hashes of the entries' names, in their order
+	nameHashes []uint64 // short hashes of the entries' names, by index
 	suspects   []suspectBundle
-	missing    map[int64]string // places that are empty in the copy, with their bundles
-	damaged    []ledger.TileID  // tiles that are not what the entries give
-	incomplete bool             // entries and their hashes are missing: no tree can be built
+	missing    map[int64]string // indexes without an entry in the copy, with their bundles
+	damaged    []ledger.TileID  // tiles that differ from the rebuilt ones
+	incomplete bool             // entries and their hashes are missing: the tree cannot be rebuilt
 }
 
-// verifiedCheckpoint is a checkpoint with who signed it.
+// verifiedCheckpoint is a checkpoint with its signers.
 type verifiedCheckpoint struct {
 	ledger.Checkpoint
 	signers []ledger.PublicKey
 }
 
-// TrustedInput is what the auditor brings along, from elsewhere than the export.
+// TrustedInput is what the auditor supplies from another source than the export.
 type TrustedInput struct {
 	// Against is an earlier checkpoint of the same log; nil: none.
 	Against []byte
-	// Keys are public keys of the log, as C2SP verifier keys. The checkpoint must
-	// be signed by one of them, or by a key that they vouch for in a handover.
-	// Empty: those that came with the export are believed.
+	// Keys are public keys of the log, as C2SP verifier keys. The checkpoint must be
+	// signed by one of them, or by a key that they vouch for in a handover. Empty: the
+	// keys in the export are trusted.
 	Keys []string
 }
 
-// parse reads the keys, and refuses an earlier checkpoint that is none.
+// parse parses the keys and checks the format of the earlier checkpoint.
 func (t TrustedInput) parse() ([]ledger.PublicKey, error) {
 	if _, _, err := ledger.OpenCheckpoint(t.Against, nil); t.Against != nil && !errors.Is(err, ledger.ErrStranger) {
 		return nil, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
@@ -172,14 +172,16 @@ func (t TrustedInput) parse() ([]ledger.PublicKey, error) {
 }
 
 // Dir checks the export in a directory; against is an earlier checkpoint of the
-// same log, or nil. An error means that there is no verdict, because the files
-// cannot be read, or against is no checkpoint at all; files that are missing are a fault.
+// same log, or nil. An error means that there is no verdict, because the files are
+// unreadable or against is not a checkpoint. A missing file is a fault, not an
+// error.
 func Dir(dir string, against []byte) (Report, error) {
 	return DirProgress(dir, TrustedInput{Against: against}, func(int64, int64) error { return nil })
 }
 
-// DirProgress is Dir for long exports: it tells now and then how many entries it has
-// read, of how many, and stops when tell returns an error, with that error.
+// DirProgress is Dir for long exports: it calls tell now and then with the number
+// of entries read and their total. If tell returns an error, DirProgress stops and
+// returns it.
 func DirProgress(dir string, trust TrustedInput, tell func(done, of int64) error) (Report, error) {
 	pinned, err := trust.parse()
 	if err != nil {
@@ -196,7 +198,7 @@ func DirProgress(dir string, trust TrustedInput, tell func(done, of int64) error
 	return c.report, err
 }
 
-// run makes the checks one after the other, as far as each allows the next.
+// run makes the checks in order, as far as each permits the next.
 func (c *verification) run(against []byte) error {
 	if known, err := c.readKeys(); err != nil || !known {
 		return err
@@ -221,7 +223,7 @@ func (c *verification) run(against []byte) error {
 	return nil
 }
 
-// readKeys reads the public keys, and reports whether there are any to go on with.
+// readKeys reads the public keys and reports whether there are any.
 func (c *verification) readKeys() (bool, error) {
 	text, missing, err := c.files.read(keysFile, maxText)
 	if err != nil {
@@ -241,12 +243,12 @@ func (c *verification) readKeys() (bool, error) {
 		}
 	}
 	if len(c.keys) == 0 && missing == "" {
-		c.addFault(Fault{Index: -1, File: keysFile, What: "there is no public key in it"})
+		c.addFault(Fault{Index: -1, File: keysFile, What: "the file has no public key"})
 	}
 	return len(c.keys) > 0, nil
 }
 
-// readCheckpoint reads the checkpoint, and reports whether it is one.
+// readCheckpoint reads the checkpoint and reports whether it is valid.
 func (c *verification) readCheckpoint() (bool, error) {
 	text, missing, err := c.files.read(checkpointFile, maxText)
 	if err != nil {
@@ -264,7 +266,7 @@ func (c *verification) readCheckpoint() (bool, error) {
 	return false, nil
 }
 
-// addFault notes what is wrong.
+// addFault adds a fault to the report.
 func (c *verification) addFault(f Fault) {
 	if len(c.report.Faults) == maxFaults {
 		c.report.MoreFaults++
@@ -273,20 +275,20 @@ func (c *verification) addFault(f Fault) {
 	c.report.Faults = append(c.report.Faults, f)
 }
 
-// addLimits says what the verdict does not cover.
+// addLimits lists what the verdict does not cover.
 func (c *verification) addLimits(against []byte) {
 	say := func(text string) { c.report.Limits = append(c.report.Limits, text) }
 	if against == nil {
-		say("No earlier checkpoint was given. Whoever holds the log's key could have made up another history and signed it; held against a checkpoint that somebody else has kept, that would show.")
+		say("No earlier checkpoint was given. The holder of the log's key could have rewritten the history and signed it again; only an earlier checkpoint that somebody else has kept reveals that.")
 	}
 	if against == nil && len(c.trustedKeys) == 0 {
-		say("The public key came with the export. Compare it with the one that you were given in another way.")
+		say("The public key came with the export. Compare it with one that you received from another source.")
 	}
-	say("Entries recorded after this checkpoint are not covered, and neither is what was never recorded.")
+	say("Entries recorded after this checkpoint, and anything that was never recorded, are not covered.")
 	say("The log shows what was written down, not that it is true.")
 }
 
-// formatKeys writes keys down.
+// formatKeys formats keys as text.
 func formatKeys(keys []ledger.PublicKey) []string {
 	texts := make([]string, len(keys))
 	for i, k := range keys {
@@ -295,7 +297,7 @@ func formatKeys(keys []ledger.PublicKey) []string {
 	return texts
 }
 
-// The files of an export, and how long they may be.
+// Files of an export, and their maximum sizes in bytes.
 const (
 	checkpointFile = "checkpoint"
 	keysFile       = "keys"
@@ -306,11 +308,11 @@ const (
 	maxBundle = ledger.TileWidth * (2 + ledger.MaxEntry)
 )
 
-// files reads the files of an export, and nothing outside it.
+// files reads the files of an export and nothing outside it.
 type files struct{ root *os.Root }
 
-// read reads a file. If it is not there or cannot be one of an export, missing
-// says so; an error means that it could not be found out.
+// read reads a file. If the file does not exist or cannot be part of an export,
+// missing says so; an error means that this could not be determined.
 func (f files) read(name string, most int64) (content []byte, missing string, err error) {
 	info, err := f.root.Lstat(name)
 	switch {
