@@ -14,7 +14,7 @@ import (
 )
 
 // The promise: every refusal, referral, answer that changed after one, override,
-// denied override, departure, recall and change of policy is on the audit log,
+// denied override, deviation, recall and change of policy is on the audit log,
 // once, written together with its cause, and holds no personal data.
 
 const (
@@ -79,7 +79,7 @@ func (c *chain) causes(t testing.TB) []cause {
 	for _, d := range must(t, c.till, c.processing.RecordEvents, report).NewDeviations {
 		want := deviationEntries(session, d, report.RequestId)
 		want.OnBehalfOf = session.Practitioner
-		note("departure", c.till, want)
+		note("deviation", c.till, want)
 	}
 
 	next()
@@ -148,7 +148,7 @@ func attempted(d *pb.Decision, o *pb.Override, req *pb.OverrideDecisionRequest, 
 	return e
 }
 
-// deviationEntries is the entry that a departure must make.
+// deviationEntries is the entry that a deviation must make.
 func deviationEntries(s *pb.Session, d *pb.Deviation, request string) *pb.AuditEntry {
 	return &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Salon: s.Salon, Client: parent(s.Name), Decision: s.Decision,
 		Session: s.Name, Product: s.Product, Practitioner: s.Practitioner,

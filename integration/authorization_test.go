@@ -26,7 +26,7 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: who may call what is what the contract says, whoever calls, from
+// The promise: every caller may call exactly what the contract says, from
 // wherever, with whatever proof; and who is turned away has changed nothing.
 
 // caller is somebody with a role, and the proof of it.

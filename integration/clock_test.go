@@ -225,7 +225,7 @@ func TestWithoutAnEchoTheWorstIsAssumed(t *testing.T) {
 }
 
 // TestAStartThatCannotBe: as an intention it is refused; when product is on already
-// it is recorded, with a sane time, and is a deviation.
+// it is recorded, with a sane time as a deviation.
 func TestAStartThatCannotBe(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

@@ -110,7 +110,7 @@ func TestReport(t *testing.T) {
 }
 
 // TestReportAfterErasure: when a client has had everything erased, the refusal
-// still stands on the log, can be verified against a checkpoint from before, and
+// is still on the log, can be verified against a checkpoint from before, and
 // is in the report; what it was decided on is in neither.
 func TestReportAfterErasure(t *testing.T) {
 	t.Parallel()

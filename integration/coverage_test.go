@@ -108,7 +108,7 @@ func TestErasureIsNotReportedAsTampering(t *testing.T) {
 	}
 }
 
-// TestCoverageEntriesAreFew: entries of coverage are listed for whoever asks for them,
+// TestCoverageEntriesAreFew: entries of coverage are listed on request,
 // counted nowhere, and in every copy.
 func TestCoverageEntriesAreFew(t *testing.T) {
 	t.Parallel()

@@ -196,7 +196,7 @@ func TestClassifiedTextIsStoredEncrypted(t *testing.T) {
 		for _, word := range words {
 			for place, text := range places {
 				if bytes.Contains(text, []byte(word)) || bytes.Contains(text, []byte(hex.EncodeToString([]byte(word)))) {
-					t.Errorf("%s lies in clear in %s", field, place)
+					t.Errorf("%s is in plaintext in %s", field, place)
 				}
 			}
 		}

@@ -103,7 +103,7 @@ func (b *operationLog) wantEvents(t *testing.T, c *chain) {
 }
 
 // wantEntries checks the audit log: one entry for each refusal, each decision on
-// answers that changed after one, each try to override and each departure, by the
+// answers that changed after one, each try to override and each deviation, by the
 // request that it came of.
 func (b *operationLog) wantEntries(t *testing.T, c *chain) {
 	t.Helper()

@@ -22,7 +22,7 @@ import (
 )
 
 // The promise: an erasure is final. A superuser of the database who puts the key
-// of an erased client back, and whoever empties the file of erasures, bring nobody
+// of an erased client back, and emptying the file of erasures, bring nobody
 // back.
 
 // erasedSite is a site whose server keeps a file of erasures, with its log, and

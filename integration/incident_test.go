@@ -246,7 +246,7 @@ func TestIncidentInput(t *testing.T) {
 	}
 }
 
-// TestNobodyRewritesAnInjury: what the server took from facts stays, whoever asks;
+// TestNobodyRewritesAnInjury: nobody can change what the server took from events;
 // what a person wrote down is corrected by a second person, and more can be added by
 // everybody.
 func TestNobodyRewritesAnInjury(t *testing.T) {

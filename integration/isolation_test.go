@@ -164,7 +164,7 @@ func (p place) put(m proto.Message, name string) proto.Message {
 	return changed
 }
 
-// TestListsShowOneChain: whatever is listed, counted or exported lies in the
+// TestListsShowOneChain: everything listed, counted or exported is in the
 // chain that was asked for.
 func TestListsShowOneChain(t *testing.T) {
 	t.Parallel()

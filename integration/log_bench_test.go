@@ -114,7 +114,7 @@ func (c *chain) load(b *testing.B, n int) {
 	at := c.clock.Now()
 	for i := range n {
 		e := &pb.AuditEntry{Name: c.name + "/entries/" + storage.NewID(), Kind: pb.EntryKind_ENTRY_KIND_DEVIATION, Format: 1, Salon: c.salon, Actor: c.amara.name,
-			Summary: fmt.Sprintf("an invented departure, number %d", i), ReasonCode: fmt.Sprint("R", i%50), RecordTime: timestamppb.New(at)}
+			Summary: fmt.Sprintf("an invented deviation, number %d", i), ReasonCode: fmt.Sprint("R", i%50), RecordTime: timestamppb.New(at)}
 		if i%10 == 0 {
 			e.Kind = pb.EntryKind_ENTRY_KIND_ALARM
 		}

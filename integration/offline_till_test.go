@@ -74,7 +74,7 @@ func TestLateFactsComeToTheSameState(t *testing.T) {
 		}
 		for _, d := range want.Deviations {
 			if !logged[d.Kind.String()+" "+d.Message] {
-				t.Errorf("shuffle %d: the departure %v is not on the log", i, d)
+				t.Errorf("shuffle %d: the deviation %v is not on the log", i, d)
 			}
 		}
 	}

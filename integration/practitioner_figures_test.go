@@ -11,7 +11,7 @@ import (
 )
 
 // TestFiguresShowWhoAsksAgain: decisions on answers that changed after a refusal, and
-// what-ifs, count for the practitioner who is to do the service, whoever asked and on
+// what-ifs, count for the practitioner who is to do the service, no matter who asked and on
 // whichever server, on the day they were made; a what-if stores no record.
 func TestFiguresShowWhoAsksAgain(t *testing.T) {
 	t.Parallel()

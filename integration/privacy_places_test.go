@@ -19,7 +19,7 @@ import (
 	"alkalog/server/report"
 )
 
-// The promise: what auditors and whoever keeps the server running get, names no
+// The promise: what auditors and operators get, names no
 // client and repeats nothing that was said of one, before an erasure and after.
 
 // wantNoCanaryInOutputs looks for canaries in a copy of the log, the report, the sheets

@@ -17,7 +17,7 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: whoever holds a checkpoint can have it proved that an entry is on
+// The promise: anyone with a checkpoint can get a proof that an entry is on
 // the log and that the log only grew since; another implementation of RFC 6962
 // agrees, and nothing has to be believed.
 

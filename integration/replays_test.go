@@ -13,8 +13,8 @@ import (
 )
 
 // TestStoredAnswersKeepToTheirSalon repeats every request that changes anything,
-// with the same bytes: whoever is confined to the same salon is answered again, and
-// whoever is confined to another one is told what is told of any taken request id.
+// with the same bytes: a caller limited to the same salon is answered again, and
+// one limited to another salon gets the error for any used request ID.
 func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 	t.Parallel()
 	q := newTwoSalons(t)

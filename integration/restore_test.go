@@ -22,7 +22,7 @@ import (
 
 // The promise: a server that finds an older database than it has left, as after
 // a restored backup, serves reads and changes nothing until an operator accepts
-// that, which stands on the log; and a checkpoint that somebody has kept shows
+// that, which is on the log; and a checkpoint that somebody has kept shows
 // what is gone for ever.
 
 // restoreServer is a server in this process on a directory of its own.

@@ -11,7 +11,7 @@ import (
 	"alkalog/storage"
 )
 
-// TestRowLevelSecurity: two chains have worked; whoever logs in as the
+// TestRowLevelSecurity: two chains have worked; a client that logs in as the
 // server or as the auditor and asks without a condition gets the rows of the
 // chain that was named and no other, and none when none was named.
 func TestRowLevelSecurity(t *testing.T) {

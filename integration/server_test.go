@@ -296,7 +296,7 @@ func (s stubs) ask(t testing.TB, who person, r rpc, req any, opts ...grpc.CallOp
 	return s.askIn(who.identify(context.Background()), r, req, opts...)
 }
 
-// askIn is ask by whoever the context says.
+// askIn is ask with the caller that the context identifies.
 func (s stubs) askIn(ctx context.Context, r rpc, req any, opts ...grpc.CallOption) (proto.Message, error) {
 	ctx, cancel := context.WithTimeout(ctx, waitTimeout)
 	defer cancel()

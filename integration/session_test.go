@@ -17,7 +17,7 @@ import (
 )
 
 // The promise: no service begins without a decision that lets it; one that is
-// under way is recorded all the same and is a departure; none is completed
+// under way is recorded all the same and is a deviation; none is completed
 // before the hair is neutral; and who watches sees what happens.
 
 // TestNoServiceWithoutADecision tries every decision that does not let a service
@@ -59,7 +59,7 @@ func (c *chain) deniedOverride(t testing.TB) *pb.Decision {
 }
 
 // underWay begins the service that was refused, because product is on the hair
-// already: the fact is recorded, and is a departure.
+// already: the fact is recorded as a deviation.
 func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
 	t.Helper()
 	begin := again(refused)
@@ -69,7 +69,7 @@ func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
 		t.Errorf("the service rests on %q and goes against %q, not %q", session.Decision, session.RefusedDecision, refused.Decision)
 	}
 	if !deviationsOf(session.State.Deviations, pb.DeviationKind_DEVIATION_KIND_NO_DECISION) {
-		t.Errorf("to begin without leave is no departure: %v", session.State.Deviations)
+		t.Errorf("to begin without leave is not a deviation: %v", session.State.Deviations)
 	}
 	entries := c.entries(t, fmt.Sprintf("session = %q AND reason != %q", session.Name, pb.DeviationKind_DEVIATION_KIND_SECOND_SESSION.String()))
 	if len(entries) != 1 || entries[0].ReasonCode != pb.DeviationKind_DEVIATION_KIND_NO_DECISION.String() {
@@ -77,7 +77,7 @@ func (c *chain) underWay(t *testing.T, refused *pb.StartSessionRequest) {
 	}
 }
 
-// deviationsOf reports whether there is a departure of a kind.
+// deviationsOf reports whether there is a deviation of a kind.
 func deviationsOf(all []*pb.Deviation, kind pb.DeviationKind) bool {
 	return slices.ContainsFunc(all, func(d *pb.Deviation) bool { return d.Kind == kind })
 }
@@ -96,7 +96,7 @@ func TestDecisionsGrowOld(t *testing.T) {
 }
 
 // TestADecisionIsForOnePersonInOnePlace: licence, supervision and law were judged
-// for whoever the decision names. Somebody else may not begin on it; a service
+// for the practitioner that the decision names. Somebody else may not begin on it; a service
 // that is under way all the same is recorded as one without a decision.
 func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 	t.Parallel()
@@ -146,7 +146,7 @@ func TestAnOverrideLetsAServiceBegin(t *testing.T) {
 	}
 	session := c.begin(t, d)
 	if session.Decision != d.Name || len(session.State.Deviations) != 0 || session.Plan == nil {
-		t.Errorf("the service rests on %q with departures %v and plan %v", session.Decision, session.State.Deviations, session.Plan)
+		t.Errorf("the service rests on %q with deviations %v and plan %v", session.Decision, session.State.Deviations, session.Plan)
 	}
 }
 
@@ -244,7 +244,7 @@ func TestNotCompletedBeforeRinsed(t *testing.T) {
 }
 
 // TestNotCompletedBeforeNeutral: completion cannot be claimed while alkali is
-// shown; what was broken off can be closed, and is a departure.
+// shown; what was broken off can be closed as a deviation.
 func TestNotCompletedBeforeNeutral(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -271,7 +271,7 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	c.report(t, stopped, until(stopped, 28, c.service(stopped))...)
 	broken := must(t, c.amara, c.outcome.RecordOutcome, brokenOff(stopped)).Outcome
 	if !deviationsOf(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
-		t.Errorf("a service closed with alkali in the hair has the departures %v", broken.Deviations)
+		t.Errorf("a service closed with alkali in the hair has the deviations %v", broken.Deviations)
 	}
 	var told, logged []string
 	for _, d := range broken.Deviations {
@@ -283,7 +283,7 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	slices.Sort(told)
 	slices.Sort(logged)
 	if !slices.Equal(told, logged) {
-		t.Errorf("the departures %v are on the log as %v", told, logged)
+		t.Errorf("the deviations %v are on the log as %v", told, logged)
 	}
 	silent := brokenOff(stopped)
 	silent.Outcome.BrokenOffReason = ""

@@ -37,7 +37,7 @@ func (c *chain) signed(t testing.TB, d *pb.Decision) *pb.Decision {
 }
 
 // TestAStudentBeginsWithASignature: without it the service does not begin, with it
-// it does; the signature stands on the decision and on the log, once.
+// it does; the signature is on the decision and on the log, once.
 func TestAStudentBeginsWithASignature(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -87,7 +87,7 @@ func (c *chain) entryOf(t testing.TB, kind pb.EntryKind) *pb.AuditEntry {
 }
 
 // TestWhoAskedCounts: a decision that a student asked for needs the signature
-// whoever does the service, and one that was asked for a student too.
+// for every practitioner, and one that was asked for a student too.
 func TestWhoAskedCounts(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -188,7 +188,7 @@ func count(m *sync.Map) (n int) {
 }
 
 // TestStudentsEventsAreRecorded: product is on the hair and nobody has signed.
-// It is recorded, with its plan, and the departure is on the log.
+// It is recorded, with its plan, and the deviation is on the log.
 func TestStudentsEventsAreRecorded(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -338,7 +338,7 @@ func TestUnderWayForAnother(t *testing.T) {
 		eventAt(session, 0, applied("front"))}})
 	entries := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: `kind = "DEVIATION"`}).Entries
 	if len(entries) < 2 {
-		t.Fatalf("%d departures on the log", len(entries))
+		t.Fatalf("%d deviations on the log", len(entries))
 	}
 	for _, e := range entries {
 		if e.Actor != c.teo.name || e.OnBehalfOf != c.amara.name {

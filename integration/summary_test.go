@@ -18,7 +18,7 @@ import (
 )
 
 // The promise: the figures of a summary are those that a plain reading of
-// everything that was recorded would give, whoever wrote at once, whatever was
+// everything that was recorded would give, no matter who wrote at the same time, whatever was
 // sent twice, and whenever a server died.
 
 // TestFiguresAreThoseOfTheRecords lets several callers do at random what makes
@@ -45,7 +45,7 @@ func TestFiguresAreThoseOfTheRecords(t *testing.T) {
 }
 
 // simulateVisit is one visit: a decision, perhaps attempts to override it, perhaps a
-// service with a departure, perhaps an outcome, at times that move on.
+// service with a deviation, perhaps an outcome, at times that move on.
 func (c *chain) simulateVisit(t *testing.T, random *rand.Rand, advance func(time.Duration) time.Time) {
 	advance(time.Duration(random.IntN(30)) * time.Hour / 2)
 	chance := func(percent int) bool { return random.IntN(100) < percent }

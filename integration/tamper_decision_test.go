@@ -10,7 +10,7 @@ import (
 
 // TestDecisionWithoutItsRecord: a decision is deleted, and its entry is not. The
 // log holds, since nothing on it was changed; the entry still says what was
-// refused, and whoever keeps the log tells that its cause is gone.
+// refused, and the leading sequencer reports that its cause is missing.
 func TestDecisionWithoutItsRecord(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)

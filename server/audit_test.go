@@ -272,7 +272,7 @@ func TestVerifyWithoutServer(t *testing.T) {
 	}
 }
 
-// TestReaderGoesAway: who lists into a pipe that is closed is told so, and the
+// TestReaderGoesAway: listing into a closed pipe is an error, and the
 // command ends.
 func TestReaderGoesAway(t *testing.T) {
 	t.Parallel()

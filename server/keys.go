@@ -78,7 +78,7 @@ Serve with them:
   server serve --address 0.0.0.0:7420 --keys-dir DIR \
     --tls-cert DIR/server.crt --tls-key DIR/server.key \
     --client-ca DIR/authority.crt --jwks DIR/tokens.jwks --revoked DIR/revoked
-The first token, for whoever sets up chains:
+The first token, for the operator who creates chains:
   server token --dir DIR --role operator --name operators/me
 `
 

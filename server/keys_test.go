@@ -148,7 +148,7 @@ func TestRotation(t *testing.T) {
 	}
 }
 
-// secure is a line to a server by TLS, as whoever the certificate names.
+// secure is a TLS connection that authenticates with the certificate.
 func (p *process) secure(t *testing.T, dir string, cert ...tls.Certificate) *grpc.ClientConn {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(dir, "authority.crt"))

@@ -183,7 +183,7 @@ func TestMigratePrivate(t *testing.T) {
 }
 
 // TestServerEndsWithItsDatabase: a server without its database is worth
-// nothing; whoever watches over it starts both again.
+// nothing; a supervisor starts both again.
 func TestServerEndsWithItsDatabase(t *testing.T) {
 	t.Parallel()
 	dir := publicDir(t)

@@ -9,11 +9,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// audit is the auditor's visit: everything that was refused, referred,
-// overridden or went wrong is there, with who, when and why.
+// audit shows that the audit log has everything that was refused, referred,
+// overridden or went wrong, with who, when and why.
 func (d *run) audit() {
 	d.page.act("The auditor reads it back")
-	d.page.say("Vesna audits the chain. She can read everything and write nothing. What was set up in the morning she leaves out of the list; it is counted below.")
+	d.page.say("Vesna audits the chain. She can read everything and change nothing. She filters out the set-up entries of the morning; they are counted below.")
 	kinds := map[pb.EntryKind]bool{}
 	for _, e := range d.entries(d.people.auditor, clientEventsFilter()) {
 		d.page.printEntry(e)
@@ -26,7 +26,7 @@ func (d *run) audit() {
 	} {
 		d.expect(kinds[kind], "the audit log has a %s", enumLabel(kind))
 	}
-	d.page.say("She asks for the overrides only, tried or made, and for the counts.")
+	d.page.say("She lists only the overrides, granted and denied, and then the counts.")
 	overrides := d.entries(d.people.auditor, `kind = "OVERRIDE" OR kind = "OVERRIDE_DENIED"`)
 	for _, e := range overrides {
 		d.page.printEntry(e)
@@ -36,7 +36,7 @@ func (d *run) audit() {
 	d.replay(overrides[:min(1, len(overrides))])
 }
 
-// clientEventsFilter is the filter for what happened with clients.
+// clientEventsFilter selects entries about clients.
 func clientEventsFilter() string {
 	var parts []string
 	for _, kind := range []string{"AUDITOR_READ", "ACCESS_DENIED", "CHAIN_CHANGED", "SALON_CHANGED", "PRACTITIONER_CHANGED", "PRODUCT_CHANGED"} {
@@ -45,9 +45,9 @@ func clientEventsFilter() string {
 	return strings.Join(parts, " AND ")
 }
 
-// replay decides the decision behind an entry again, from what was kept with it.
+// replay evaluates the decision of each entry again from its stored inputs.
 func (d *run) replay(entries []*pb.AuditEntry) {
-	d.page.say("She has Nia's refusal decided once more, from the answers, the product and the rules that were kept with it.")
+	d.page.say("She replays Nia's refusal from the answers, the product and the rules that are stored with it.")
 	for _, e := range entries {
 		again := call(d, d.people.auditor, d.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: e.GetDecision()})
 		d.page.answer("identical: %t, by engine version %s", again.GetIdentical(), again.GetEngineVersion())
@@ -55,7 +55,7 @@ func (d *run) replay(entries []*pb.AuditEntry) {
 	}
 }
 
-// entries reads the whole log, a few entries a page.
+// entries reads all entries that match, a few per page.
 func (d *run) entries(who person, filter string) []*pb.AuditEntry {
 	request := &pb.ListEntriesRequest{Parent: ebb, Filter: filter, PageSize: 5}
 	var all []*pb.AuditEntry
@@ -68,8 +68,8 @@ func (d *run) entries(who person, filter string) []*pb.AuditEntry {
 	}
 }
 
-// counts writes how many entries of each kind there are, when all are counted.
-// What she has read herself is on the log too, and left out here.
+// counts prints the number of entries by kind, once all are counted. It leaves out
+// the auditor's own reads.
 func (d *run) counts() {
 	d.waitFor("everything is counted", func() (bool, error) {
 		ctx, cancel := context.WithTimeout(d.people.manager.identify(d.ctx), callTimeout)
@@ -88,7 +88,7 @@ func (d *run) counts() {
 	}
 }
 
-// printEntry writes one line of the audit log; the deciding rule comes first.
+// printEntry prints one audit entry; the deciding rule comes first.
 func (p *page) printEntry(e *pb.AuditEntry) {
 	p.answer("%s  %s by %s: %s", formatTime(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(enumLabel(e.GetKind())), actorOf(e), e.GetSummary())
 	var behind []string
@@ -103,7 +103,7 @@ func (p *page) printEntry(e *pb.AuditEntry) {
 	}
 }
 
-// actorOf is who acted, in which role; the server itself has none.
+// actorOf names the actor and role of an entry; the server itself has no role.
 func actorOf(e *pb.AuditEntry) string {
 	if e.GetRole() == pb.Role_ROLE_UNSPECIFIED {
 		return lastSegment(e.GetActor())

@@ -6,8 +6,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// followUps are the days after: the salon's list says whom to ask, and stays until
-// it is answered. It returns the incident of the eye.
+// followUps shows the days after: the salon's list says whom to ask, until each
+// follow-up is answered. It returns the incident of the eye.
 func (d *run) followUps(session *pb.Session) *pb.Incident {
 	d.page.act("The days after: whom to ask")
 	incidents := d.incidentsOf(session)
@@ -35,7 +35,7 @@ func (d *run) followUps(session *pb.Session) *pb.Incident {
 	return eye
 }
 
-// printDue writes the salon's list and returns how long it is.
+// printDue prints the salon's list and returns its length.
 func (d *run) printDue() int {
 	due := call(d, d.people.amara, d.incident.ListFollowUps, &pb.ListFollowUpsRequest{Parent: northQuay}).GetFollowUps()
 	for _, f := range due {
@@ -47,7 +47,7 @@ func (d *run) printDue() int {
 	return len(due)
 }
 
-// followUp answers one.
+// followUp records the answer to one follow-up.
 func (d *run) followUp(i *pb.Incident, number int32, channel pb.FollowUpChannel, said string) *pb.Incident {
 	return call(d, d.people.amara, d.incident.RecordFollowUp, &pb.RecordFollowUpRequest{
 		Name: i.GetName(), Number: &number, RequestId: newID(),

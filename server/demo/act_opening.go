@@ -7,14 +7,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// opening tells what this is and fills the directory and the catalogue.
+// opening introduces the demo and fills the directory and the catalog.
 func (d *run) opening(addr string) {
 	d.page.say("EBB AND FLOW HAIR: an invented day in two salons")
 	d.page.say("")
-	d.page.say("The chain, its people, its clients, its products and everything that is seen on a head are invented. What people do stands at the margin. What stands behind a bar was answered just now by a real server on a real PostgreSQL: verdicts, rules, times, estimates. Times are those of a simulated salon clock, in UTC.")
+	d.page.say("The chain, its people, its clients, its products and all observations are invented. Text at the margin is what people do. Text behind a bar is the answer of a real server on a real PostgreSQL: verdicts, rules, times, estimates. Times come from a simulated salon clock, in UTC.")
 	d.page.answer("listening on %s", addr)
 	d.page.say("")
-	d.page.say("CAUTION. A hydroxide relaxer is caustic and can burn skin and blind eyes. The manufacturer's directions come first; local codes and licensed practice decide; nothing here replaces training. The server never diagnoses: what it cannot clear it asks about, refers to a doctor, or refuses.")
+	d.page.say("CAUTION. A hydroxide relaxer is caustic and can burn skin and blind eyes. The manufacturer's directions come first; local codes and licensed practice decide; nothing here replaces training. The server never diagnoses: it asks, refers to a doctor, or refuses when it cannot clear a service.")
 
 	d.page.act("Who works where, and with what")
 	d.createChain("ebb-and-flow", "Ebb and Flow Hair")
@@ -24,7 +24,7 @@ func (d *run) opening(addr string) {
 	d.createProducts()
 }
 
-// createChain is set up by the operator of the installation.
+// createChain creates a chain as the operator of the installation.
 func (d *run) createChain(id, called string) {
 	made := call(d, d.people.operator, d.directory.CreateChain, &pb.CreateChainRequest{
 		ChainId: id, Chain: &pb.Chain{DisplayName: called}, RequestId: newID(),
@@ -32,7 +32,8 @@ func (d *run) createChain(id, called string) {
 	d.page.answer("%s is %q", made.GetName(), made.GetDisplayName())
 }
 
-// createSalons enters the two salons; the jurisdiction decides which law's rules hold.
+// createSalons creates the two salons. The jurisdiction selects the statutory
+// rules.
 func (d *run) createSalons() {
 	for _, s := range salons() {
 		made := call(d, d.people.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
@@ -42,7 +43,8 @@ func (d *run) createSalons() {
 	}
 }
 
-// createPractitioners enters who works there; a licence that has run out would refuse a service.
+// createPractitioners creates the practitioners. An expired licence would refuse a
+// service.
 func (d *run) createPractitioners() {
 	for _, s := range practitioners(d.clock.Now()) {
 		made := call(d, d.people.manager, d.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
@@ -56,7 +58,7 @@ func (d *run) createPractitioners() {
 	}
 }
 
-// createProducts enters the products, then counts the rules that hold in this chain.
+// createProducts creates the products, then counts the rules in force.
 func (d *run) createProducts() {
 	for _, s := range products(d.clock.Now()) {
 		made := call(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{

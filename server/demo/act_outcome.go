@@ -7,11 +7,11 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 )
 
-// neutralize goes on until the indicator has shown alkali and then no more. The
-// acid normalizer is left out: nothing acid belongs on a burn.
+// neutralize shampoos until the indicator no longer shows alkali. The acid
+// normalizer is left out, because nothing acid belongs on a burn.
 func (d *run) neutralize(session *pb.Session) {
 	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
-	d.page.say("The paramedic lets the hair be washed. No normalizer: it is acid, and nothing acid belongs on a burn.")
+	d.page.say("The paramedic allows the hair to be washed. No normalizer: it is acid, and nothing acid belongs on a burn.")
 	d.perform(session, []step{at(4*minute, productUsed(shampoo, shampooLot, 60)), at(minute, shampooed(1, pink))})
 	d.page.say("Teo taps \"completed\", as he does every day.")
 	d.page.printError(callRefused(d, d.people.amara, d.outcome.RecordOutcome, outcomeOf(session, true), codes.FailedPrecondition))
@@ -21,7 +21,8 @@ func (d *run) neutralize(session *pb.Session) {
 	d.expect(state.GetNeutralProof() == pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE && state.GetScalpChecked(), "the hair is shown to be neutral and the scalp was looked at")
 }
 
-// incidents are what the server opened from the facts; Amara adds what she saw.
+// incidents shows the incidents that the server opened from the events; Amara adds
+// what she saw.
 func (d *run) incidents(session *pb.Session) {
 	d.page.say("Nobody has written an incident report. The server has opened two from the facts, and Amara adds what she saw.")
 	seen := map[pb.IncidentKind]*pb.Incident{
@@ -41,13 +42,13 @@ func (d *run) incidents(session *pb.Session) {
 	d.expect(len(found) == 2, "a burn and an eye are two incidents, not %d", len(found))
 }
 
-// incidentsOf reads the incidents of the client of a session.
+// incidentsOf reads the incidents of a session's client.
 func (d *run) incidentsOf(session *pb.Session) []*pb.Incident {
 	return call(d, d.people.amara, d.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: parent(session.GetName(), 2)}).GetIncidents()
 }
 
-// outcomeOf is what Amara judges when all is done; times, lots and deviations
-// are not hers to write: the server takes them from the facts.
+// outcomeOf is Amara's assessment. The server takes times, lots and deviations
+// from the events.
 func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
 	outcome := &pb.Outcome{
 		Session: session.GetName(), Completed: completed, ScalpChanged: no,
@@ -62,9 +63,9 @@ func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
 	return &pb.RecordOutcomeRequest{Parent: parent(session.GetName(), 2), Outcome: outcome, RequestId: newID()}
 }
 
-// conclude records the outcome and shows the card the next visit starts from.
+// conclude records the outcome and shows the record card.
 func (d *run) conclude(session *pb.Session) {
-	d.page.say("Amara closes the service as what it was: broken off. The card in one glance, and then whole:")
+	d.page.say("Amara records the service as stopped early. First the summary of the card, then the whole card:")
 	outcome := call(d, d.people.amara, d.outcome.RecordOutcome, outcomeOf(session, false)).GetOutcome()
 	card := d.card(outcome.GetSession())
 	d.page.printSummary(card.GetSummary())
@@ -73,7 +74,7 @@ func (d *run) conclude(session *pb.Session) {
 	d.expect(len(card.GetSummary().GetIncidents()) == 2 && len(card.GetSummary().GetTenderSpots()) == 1, "the glance has both incidents and the tender spot")
 }
 
-// card reads the record card of the client of a session.
+// card reads the record card of a session's client.
 func (d *run) card(session string) *pb.RecordCard {
 	return call(d, d.people.amara, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: parent(session, 2)}).GetRecordCard()
 }

@@ -6,11 +6,11 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 )
 
-// questions is a consultation that was not finished: the server says what is
-// missing, the answers are brought, and the service may go ahead.
+// questions is an incomplete consultation: the server names what is missing, and
+// after the answers the service may go ahead.
 func (d *run) questions() *pb.Decision {
 	d.page.act("Lindiwe: what was not asked is not taken for a no")
-	d.page.say("Lindiwe's hair was never relaxed. The telephone rings twice, and Amara leaves three boxes of the card open.")
+	d.page.say("Lindiwe's hair has never been relaxed. The telephone rings twice, and Amara leaves three fields of the consultation empty.")
 	d.clock.advance(20 * minute)
 	lindiwe := d.createClient("Lindiwe", d.people.amara)
 	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
@@ -23,7 +23,7 @@ func (d *run) questions() *pb.Decision {
 	d.expect(asked.GetVerdict() == pb.Verdict_VERDICT_ASK, "missing answers are asked for, not %s", asked.GetVerdict())
 	d.expect(len(asked.GetOpenQuestions()) == 3, "exactly the three missing answers are asked for, not %d", len(asked.GetOpenQuestions()))
 
-	d.page.say("Amara asks, does the test for metal salts on a clipped strand, completes the card and submits it. From now on nobody can change it.")
+	d.page.say("Amara asks, does the test for metal salts on a clipped strand, completes the card and submits it. It can no longer be changed.")
 	d.clock.advance(35 * minute)
 	draft = d.complete(draft)
 	d.submit(draft, d.people.amara)
@@ -37,7 +37,7 @@ func (d *run) questions() *pb.Decision {
 	return decision
 }
 
-// complete brings the missing answers.
+// complete adds the missing answers.
 func (d *run) complete(draft *pb.Consultation) *pb.Consultation {
 	full := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	full.Name, full.Etag = draft.GetName(), draft.GetEtag()

@@ -6,8 +6,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// refusals are two heads that are not relaxed: one is refused and stays so, one
-// is sent to a doctor first.
+// refusals shows two clients who are not relaxed: one is refused, one is referred
+// to a doctor.
 func (d *run) refusals() {
 	d.page.act("Nia is refused, and nobody can make it otherwise")
 	d.page.say("Nia has scratched a spot behind the ear until the skin opened. Amara writes down what she sees and asks.")
@@ -21,13 +21,13 @@ func (d *run) refusals() {
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "broken skin is refused, not %s", refusal.GetVerdict())
 	broken := d.findingOn(refusal, "consultation.scalp.broken_skin", pb.Severity_SEVERITY_REFUSE)
 
-	d.page.say("Nia insists. Imara, who supervises, tries to set the finding aside.")
+	d.page.say("Nia insists. Imara, the supervisor, tries to override the finding.")
 	tried := d.override(refusal, broken, "CLIENT_INSISTS", "The client insists and says that the spot does not hurt.")
 	d.page.answer("override DENIED (%s); the verdict stands: %s", enumLabel(tried.GetOverride().GetDenial()), enumLabel(tried.GetDecision().GetStandingVerdict()))
 	d.expect(tried.GetOverride().GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE, "overriding broken skin is denied")
 
 	d.page.act("Desta is referred to a doctor")
-	d.page.say("Desta takes a medicine of which a doctor said that it may bear on the skin, and brings no word that the service may be done.")
+	d.page.say("Desta takes a medicine that may affect the skin, and has no letter from a doctor that allows the service.")
 	d.clock.advance(20 * minute)
 	desta := d.createClient("Desta", d.people.amara)
 	card = healthyConsultation(northQuay, d.people.amara, d.clock.Now())
@@ -38,8 +38,8 @@ func (d *run) refusals() {
 	d.findingOn(referral, "consultation.history.medication", pb.Severity_SEVERITY_REFER)
 }
 
-// lightened is a refusal that a supervisor may set aside, with a reason that
-// came with the finding.
+// lightened is a refusal that a supervisor may override for a reason that the
+// finding lists.
 func (d *run) lightened() {
 	d.page.act("Solene's hair is lightened: refused, then overridden")
 	d.page.say("At Mill Lane, Joss finds the lengths of Solene's hair lightened two months ago. Yesterday's strand test with the mild relaxer was sound.")
@@ -55,7 +55,7 @@ func (d *run) lightened() {
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE, "lightened hair is refused, not %s", refusal.GetVerdict())
 
 	d.page.printStrength(refusal.GetRecommendedStrength())
-	d.page.say("Imara looks at the tested strand herself, and sets the finding aside with a reason from the list.")
+	d.page.say("Imara looks at the tested strand herself, and overrides the finding with a reason from the list.")
 	d.clock.advance(5 * minute)
 	finding := d.overridable(refusal)
 	reason := soundStrand(finding)
@@ -67,7 +67,7 @@ func (d *run) lightened() {
 	d.expect(made.GetDecision().GetStandingVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "the standing verdict lets it go ahead, not %s", made.GetDecision().GetStandingVerdict())
 }
 
-// virginRequest asks for a first relaxing at North Quay by Amara.
+// virginRequest requests a first relaxer service at North Quay by Amara.
 func virginRequest(product, lot string) *pb.CheckEligibilityRequest {
 	return &pb.CheckEligibilityRequest{
 		ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: product, LotCode: lot,
@@ -75,7 +75,7 @@ func virginRequest(product, lot string) *pb.CheckEligibilityRequest {
 	}
 }
 
-// override is tried by the supervisor.
+// override tries to override a finding as the supervisor.
 func (d *run) override(decision *pb.Decision, finding *pb.Finding, reason, comment string) *pb.OverrideDecisionResponse {
 	return call(d, d.people.supervisor, d.eligibility.OverrideDecision, &pb.OverrideDecisionRequest{
 		Name: decision.GetName(), RuleId: finding.GetRuleId(), Subject: finding.GetSubject(),
@@ -83,8 +83,8 @@ func (d *run) override(decision *pb.Decision, finding *pb.Finding, reason, comme
 	})
 }
 
-// findingOn returns the finding of that severity that looked at a field, with
-// the rule and the basis that every finding must name.
+// findingOn returns the finding of a severity that looked at a field. Every
+// finding must name its rule and basis.
 func (d *run) findingOn(decision *pb.Decision, field string, severity pb.Severity) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		looked := func(a *pb.SeenAnswer) bool { return a.GetField() == field }
@@ -97,7 +97,7 @@ func (d *run) findingOn(decision *pb.Decision, field string, severity pb.Severit
 	return nil
 }
 
-// overridable returns the one refusing finding that a supervisor may set aside.
+// overridable returns the refusing finding that a supervisor may override.
 func (d *run) overridable(decision *pb.Decision) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		if f.GetSeverity() == pb.Severity_SEVERITY_REFUSE && slices.Contains(f.GetOverrideTerms().GetRoles(), pb.Role_ROLE_SUPERVISOR) {
@@ -108,8 +108,7 @@ func (d *run) overridable(decision *pb.Decision) *pb.Finding {
 	return nil
 }
 
-// soundStrand is the reason that a sound strand test gives, from the finding's
-// own list.
+// soundStrand is the reason for a sound strand test from the finding's list.
 func soundStrand(f *pb.Finding) string {
 	for _, r := range f.GetOverrideTerms().GetReasons() {
 		if r.GetCode() == "STRAND_TEST_SOUND" {

@@ -10,15 +10,15 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// betweenVisits is how long Lindiwe stays away.
+// betweenVisits is the time until Lindiwe's next visit.
 const betweenVisits = 9 * 7 * 24 * time.Hour
 
-// secondVisit is the retouch that knows what happened: refused until a doctor has
-// written that it may be done, and then planned around the place that burned.
+// secondVisit is the retouch. It is refused until a doctor's letter allows it, and
+// then planned around the burned place.
 func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incident) {
 	d.page.act("Nine weeks later: the next visit knows")
 	d.clock.advance(betweenVisits)
-	d.page.say("%s. Lindiwe is back for her new growth, says that all is well, and Amara reads one line:", dateText(d.now()))
+	d.page.say("%s. Lindiwe is back for her new growth, and says that she is well. Amara reads one line:", dateText(d.now()))
 	d.page.answer("%s", d.card(session.GetName()).GetSummary().GetFirstLine())
 	client := &pb.Client{Name: parent(first.GetName(), 2)}
 	card := d.retouchCard(session)
@@ -26,7 +26,7 @@ func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 	d.page.printDecision(refusal)
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE && firedRules(refusal, "incident.doctors-word-missing"), "an eye without a doctor's word is refused, not %s", refusal.GetVerdict())
 
-	d.page.say("A week later she brings a letter of the eye clinic that names that day.")
+	d.page.say("A week later she brings a letter from the eye clinic about that day.")
 	d.clock.advance(7 * 24 * time.Hour)
 	given := d.clock.Now().AddDate(0, 0, -2)
 	card = d.retouchCard(session)
@@ -41,21 +41,21 @@ func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 	second := d.decide(client, card, retouch(), d.people.amara)
 	d.page.printDecision(second)
 	d.page.printConditions(second, first.GetConditions())
-	d.page.say("The two plans beside each other; the crown is marked as fragile now:")
+	d.page.say("The two plans side by side; the crown is now marked as fragile:")
 	d.compare(first.GetPlan(), second.GetPlan())
 	d.expect(second.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "with the doctor's word it may go ahead under conditions, not %s", second.GetVerdict())
 	d.expect(begins(first.GetPlan()) == "crown" && begins(second.GetPlan()) == "nape", "the crown comes first at first and later now, not %q", begins(second.GetPlan()))
 }
 
-// retouch asks for a retouch at North Quay by Amara.
+// retouch requests a retouch at North Quay by Amara.
 func retouch() *pb.CheckEligibilityRequest {
 	request := virginRequest(regular, regularLot)
 	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
 	return request
 }
 
-// retouchCard is the second consultation: relaxed lengths, new growth, a crown that
-// is treated with care, and the reaction that is on record.
+// retouchCard is the second consultation: relaxed lengths, new growth, a fragile
+// crown and the recorded reaction.
 func (d *run) retouchCard(session *pb.Session) *pb.Consultation {
 	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	relaxed := &pb.PastEvent{Happened: yes, LastTime: session.GetStartTime()}
@@ -69,12 +69,12 @@ func (d *run) retouchCard(session *pb.Session) *pb.Consultation {
 	return card
 }
 
-// firedRules tells whether a rule fired.
+// firedRules reports whether a rule has a finding.
 func firedRules(decision *pb.Decision, rule string) bool {
 	return slices.ContainsFunc(decision.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == rule })
 }
 
-// compare writes the order and the expected minutes of both plans.
+// compare prints the order and expected minutes of both plans.
 func (d *run) compare(first, second *pb.Plan) {
 	d.page.answer("%-6s %-18s %s", "order", "first visit", "now")
 	for i, s := range second.GetSections() {

@@ -7,8 +7,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// service is Lindiwe's relaxing on the clock, from the jar in the hand to the record
-// card. It goes wrong half way.
+// service is Lindiwe's timed service, from scanning the jar to the record card. It
+// goes wrong half way.
 func (d *run) service(decision *pb.Decision) *pb.Session {
 	d.page.act("Lindiwe's service on the clock")
 	d.clock.advance(10 * time.Minute)
@@ -20,11 +20,11 @@ func (d *run) service(decision *pb.Decision) *pb.Session {
 	limits := session.GetLimits()
 	d.page.answer("begun at %s; limit %.0f min (%s), strand test every %.0f min, %.0f min to the bowl",
 		clockTime(session.GetStartTime()), limits.GetHardLimitMinutes(), limits.GetHardLimitBasis(), limits.GetStrandTestMinutes(), limits.GetMinutesToBowl())
-	d.page.say("The till prints a slip to go on by, should the server be out of reach:")
+	d.page.say("The till prints a time sheet, in case the server cannot be reached:")
 	d.page.printTimeSheet(started.GetTimeSheet())
 	d.expect(len(started.GetTimeSheet().GetSections()) == 3 && started.GetTimeSheet().GetEmergencyNumber() != "", "the slip has times for three sections and a number to call")
 
-	d.page.say("Before anything touches the hair, Amara does what the decision asks for and scans the jar in her hand.")
+	d.page.say("Before anything touches the hair, Amara meets the conditions of the decision and scans the jar.")
 	d.perform(session, preparing(decision))
 	d.perform(session, processing())
 	d.page.act("It burns, and the water fails")
@@ -39,24 +39,23 @@ func (d *run) service(decision *pb.Decision) *pb.Session {
 	return session
 }
 
-// step is what the till sends at once: how long after the step before, and what
-// happened.
+// step is what the till sends at one time.
 type step struct {
 	after time.Duration
 	facts []*pb.Event
 }
 
-// at is a step.
+// at returns a step.
 func at(after time.Duration, facts ...*pb.Event) step { return step{after, facts} }
 
-// How long after the step before.
+// time since the previous step
 const (
 	atOnce = 0
 	minute = time.Minute
 )
 
-// preparing is what comes before the first contact; without it the server would note
-// deviations.
+// preparing lists the steps before the first contact. Without them the server
+// would record deviations.
 func preparing(decision *pb.Decision) []step {
 	ready := []*pb.Event{productUsed(base, baseLot, 20), baseApplied()}
 	for _, c := range decision.GetConditions() {
@@ -69,7 +68,8 @@ func preparing(decision *pb.Decision) []step {
 	}
 }
 
-// processing is what was done and seen while the relaxer was on, until it burned.
+// processing lists what was done and seen while the relaxer was on, until it
+// burned.
 func processing() []step {
 	return []step{
 		at(minute, sectionApplied("crown")),
@@ -79,7 +79,7 @@ func processing() []step {
 	}
 }
 
-// perform sends the steps as they happen and writes what the server says.
+// perform sends the steps at their times and prints the answers.
 func (d *run) perform(session *pb.Session, steps []step) {
 	for _, s := range steps {
 		d.clock.advance(s.after)
@@ -87,8 +87,7 @@ func (d *run) perform(session *pb.Session, steps []step) {
 	}
 }
 
-// record sends facts that happen now, writes them down and what the server says
-// to them.
+// record sends events that happen now, and prints them and the answer.
 func (d *run) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 	for _, fact := range facts {
 		fact.EventId, fact.OccurTime = newID(), d.now()
@@ -105,8 +104,8 @@ func (d *run) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 	return answer.GetState()
 }
 
-// guidance writes what the server says to facts: the clocks of their sections, new
-// calls to act, and deviations that they brought to light.
+// guidance prints the answer to events: the clocks of their sections, new alarms
+// and new deviations.
 func (d *run) guidance(answer *pb.RecordEventsResponse, facts []*pb.Event) {
 	touched := map[string]bool{}
 	for _, fact := range facts {

@@ -6,11 +6,11 @@ import (
 	"google.golang.org/grpc/codes"
 )
 
-// student is a service that a student is to do: it begins when the supervisor
-// has signed, and not before.
+// student is a service by a student. It may begin only after the supervisor has
+// countersigned.
 func (d *run) student() {
 	d.page.act("Teo is a student: his supervisor signs first")
-	d.page.say("Towards noon Teo writes Maren's card himself. Imara stands by, and Teo asks.")
+	d.page.say("Towards noon Teo fills in Maren's consultation himself. Imara is with him, and Teo asks for a decision.")
 	d.clock.advance(10 * minute)
 	maren := d.createClient("Maren", d.people.teo)
 	request := virginRequest(regular, regularLot)
@@ -19,13 +19,13 @@ func (d *run) student() {
 	d.page.answer("%s, asked for as %s, for %s under %s", enumLabel(decision.GetVerdict()), enumLabel(decision.GetRole()), d.people.teo.displayName, d.people.supervisor.displayName)
 	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a student may do it under conditions, not %s", decision.GetVerdict())
 
-	d.page.say("He begins at once.")
+	d.page.say("He tries to begin at once.")
 	start := &pb.StartSessionRequest{Parent: maren.GetName(), Decision: decision.GetName(), RequestId: newID()}
 	unsigned := callRefused(d, d.people.teo, d.processing.StartSession, start, codes.FailedPrecondition)
 	d.page.printError(unsigned)
 	d.expect(reasonOf(unsigned) == "NOT_COUNTERSIGNED", "the reason is NOT_COUNTERSIGNED, not %s", reasonOf(unsigned))
 
-	d.page.say("Imara looks at the scalp, the strand and the tub, and signs. Then he may.")
+	d.page.say("Imara looks at the scalp, the strand and the tub, and countersigns. Now he may begin.")
 	d.clock.advance(2 * minute)
 	signed := call(d, d.people.supervisor, d.eligibility.CountersignDecision, &pb.CountersignDecisionRequest{
 		Name: decision.GetName(), Practitioner: d.people.supervisor.name, RequestId: newID(),
@@ -36,7 +36,7 @@ func (d *run) student() {
 	d.page.answer("begun, with %d deviations", len(session.GetState().GetDeviations()))
 	d.expect(session.GetDecision() == decision.GetName() && len(session.GetState().GetDeviations()) == 0, "the signed service begins as planned")
 
-	d.page.say("Before anything is on her hair Maren is called away, and that is written down too.")
+	d.page.say("Maren is called away before anything is on her hair, and that is recorded too.")
 	call(d, d.people.teo, d.outcome.RecordOutcome, &pb.RecordOutcomeRequest{
 		Parent: maren.GetName(), RequestId: newID(),
 		Outcome: &pb.Outcome{Session: session.GetName(), BrokenOffReason: "The client was called away before the first contact.", ScalpChanged: no},

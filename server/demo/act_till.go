@@ -10,7 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// till is what goes wrong between a till and a server, and must do no harm.
+// till shows what goes wrong between a till and a server without doing harm.
 func (d *run) till(decision *pb.Decision) {
 	d.page.act("What goes wrong between a till and a server")
 	client := &pb.Client{Name: parent(decision.GetName(), 2)}
@@ -19,9 +19,9 @@ func (d *run) till(decision *pb.Decision) {
 	d.otherChain(client)
 }
 
-// retry asks twice because the first answer was lost on the way.
+// retry sends a request again after its answer was lost.
 func (d *run) retry(client *pb.Client, card *pb.Consultation) {
-	d.page.say("The reply to a check is lost on the way, so the till sends the same request again.")
+	d.page.say("The answer to a check is lost, so the till sends the same request again.")
 	request := virginRequest(regular, regularLot)
 	first := d.check(client, card, request, d.people.amara)
 	again := call(d, d.people.amara, d.eligibility.CheckEligibility, request).GetDecision()
@@ -29,19 +29,19 @@ func (d *run) retry(client *pb.Client, card *pb.Consultation) {
 	d.expect(proto.Equal(first, again), "a retried request is answered alike")
 	kept := call(d, d.people.amara, d.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client.GetName()}).GetDecisions()
 	d.page.answer("decisions on record for Lindiwe: %d", len(kept))
-	d.page.say("One on the unfinished card, one on the full card, and this one: the retry decided nothing.")
+	d.page.say("One on the incomplete consultation, one on the complete one, and this one: the retry made no new decision.")
 	d.expect(len(kept) == 3, "the retry left one decision, not two")
 
-	d.page.say("Then a mistake in the till sends another product under the same request id.")
+	d.page.say("Then a bug in the till sends another product with the same request ID.")
 	request.Product, request.LotCode = mild, mildLot
 	failure := callRefused(d, d.people.amara, d.eligibility.CheckEligibility, request, codes.AlreadyExists)
 	d.page.printError(failure)
 	d.expect(reasonOf(failure) == "REQUEST_ID_REUSED", "the reason is REQUEST_ID_REUSED, not %s", reasonOf(failure))
 }
 
-// invalidRequests is input that cannot be right.
+// invalidRequests sends input that cannot be right.
 func (d *run) invalidRequests(client *pb.Client) {
-	d.page.say("A slip of the finger makes a client 340 years old, with hair that stretches by 900 %%.")
+	d.page.say("A typing error makes a client 340 years old, with hair that stretches by 900 %%.")
 	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	card.Consent.AgeYears = proto.Int32(340)
 	card.Tests.WetStretchPercent = proto.Float64(900)
@@ -51,7 +51,7 @@ func (d *run) invalidRequests(client *pb.Client) {
 	d.page.printError(slip)
 	d.expect(len(violations(slip)) == 2, "both wrong fields are named, not %d", len(violations(slip)))
 
-	d.page.say("Odile copies a product sheet wrongly: a caustic cream with the pH of a hand soap.")
+	d.page.say("Odile makes an error in a product: a caustic cream with the pH of hand soap.")
 	wrong := relaxer("Ebb relaxer, copied wrongly", pb.Strength_STRENGTH_SUPER, 2.2, nil)
 	wrong.DeclaredPh = proto.Float64(9.5)
 	copied := callRefused(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{
@@ -61,15 +61,15 @@ func (d *run) invalidRequests(client *pb.Client) {
 	d.expect(len(violations(copied)) == 1, "the impossible pH is named")
 }
 
-// otherChain is somebody of another chain on the same server.
+// otherChain calls as a manager of another chain on the same server.
 func (d *run) otherChain(client *pb.Client) {
 	d.page.say("Pim, who manages another chain on the same server, asks for Lindiwe's record card and for Ebb and Flow's audit log.")
 	d.page.printError(callRefused(d, d.people.stranger, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client.GetName()}, codes.NotFound))
 	d.page.printError(callRefused(d, d.people.stranger, d.auditing.ListEntries, &pb.ListEntriesRequest{Parent: ebb}, codes.NotFound))
 }
 
-// printError writes an error as a till's maker would read it: the code, the
-// reason, and each field with what would be right.
+// printError prints an error for a developer: code, reason, and each field with
+// what would be right.
 func (p *page) printError(s *status.Status) {
 	fields := violations(s)
 	if len(fields) == 0 {
@@ -82,7 +82,7 @@ func (p *page) printError(s *status.Status) {
 	}
 }
 
-// violations are the fields that an error names.
+// violations returns the fields that an error names.
 func violations(s *status.Status) []*errdetails.BadRequest_FieldViolation {
 	for _, detail := range s.Details() {
 		if bad, ok := detail.(*errdetails.BadRequest); ok {
@@ -92,7 +92,7 @@ func violations(s *status.Status) []*errdetails.BadRequest_FieldViolation {
 	return nil
 }
 
-// reasonOf is the machine-readable reason of an error.
+// reasonOf returns the machine-readable reason of an error.
 func reasonOf(s *status.Status) string {
 	for _, detail := range s.Details() {
 		if info, ok := detail.(*errdetails.ErrorInfo); ok {

@@ -17,10 +17,10 @@ import (
 	"alkalog/server/verify"
 )
 
-// takeCheckpoint is what the auditor does early in the day: she takes the signed head of
-// the log away with her. It is what the log can be held to later.
+// takeCheckpoint is the auditor getting a checkpoint early in the day. The log is
+// compared with it later.
 func (d *run) takeCheckpoint() []byte {
-	d.page.say("Vesna audits the chain from outside. She takes the signed head of the audit log away with her, a few lines of text.")
+	d.page.say("Vesna is an external auditor of the chain. She saves the checkpoint of the audit log, a few lines of signed text.")
 	d.waitLogged()
 	head := call(d, d.people.auditor, d.auditing.GetCheckpoint, &pb.GetCheckpointRequest{Name: ebb})
 	d.page.answer("a checkpoint of %d entries, signed by the log's key", head.GetTreeSize())
@@ -28,22 +28,21 @@ func (d *run) takeCheckpoint() []byte {
 	return []byte(head.GetCheckpoint())
 }
 
-// waitLogged waits until all that was recorded is on the log, which takes about a
-// second.
+// waitLogged waits until all entries are on the log, which takes about a second.
 func (d *run) waitLogged() {
 	recorded := int64(len(d.entries(d.people.manager, "")))
 	d.waitFor("what was recorded is on the log", func() (bool, error) {
 		ctx, cancel := context.WithTimeout(d.people.manager.identify(d.ctx), callTimeout)
 		defer cancel()
 		head, err := d.auditing.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: ebb})
-		if status.Code(err) == codes.FailedPrecondition { // nothing is on it yet
+		if status.Code(err) == codes.FailedPrecondition { // no entry is on the log yet
 			err = nil
 		}
 		return head.GetTreeSize() >= recorded, err
 	})
 }
 
-// waitFor waits for something that comes about by itself.
+// waitFor polls until a condition holds.
 func (d *run) waitFor(what string, so func() (bool, error)) {
 	const pause = 20 * time.Millisecond
 	for began := time.Now(); !d.failed(); {
@@ -63,11 +62,11 @@ func (d *run) waitFor(what string, so func() (bool, error)) {
 	}
 }
 
-// verifyCopy is the end of the audit: a copy of the log that is verified against
-// what was kept, and what verification says when somebody has touched it.
+// verifyCopy copies the log, verifies the copy against the earlier checkpoint, and
+// shows the verdict on a changed copy.
 func (d *run) verifyCopy(kept []byte) {
 	d.page.act("A copy that cannot be changed unseen")
-	d.page.say("Vesna copies the whole log into a directory of her own and has it verified there, without server or network, against the checkpoint that she took in the morning.")
+	d.page.say("Vesna copies the whole log into a directory of her own and verifies the copy offline against the checkpoint that she saved in the morning.")
 	d.waitLogged()
 	dir, err := os.MkdirTemp("", "alkalog-copy-")
 	if err != nil {
@@ -83,7 +82,7 @@ func (d *run) verifyCopy(kept []byte) {
 	if !d.export(honest, kept) {
 		return
 	}
-	d.page.say("Then somebody changes one letter of the reason for Imara's override, in a copy of the copy.")
+	d.page.say("Then somebody changes one letter of the reason for Imara's override in a second copy.")
 	if err := errors.Join(os.CopyFS(touched, os.DirFS(honest)), changeLetter(touched, "STRAND_TEST_SOUND")); err != nil {
 		d.fail(err)
 		return
@@ -95,14 +94,13 @@ func (d *run) verifyCopy(kept []byte) {
 	}
 	d.page.printVerdict(verdict)
 	d.expect(len(verdict.Faults) == 1 && verdict.Faults[0].Index >= 0, "verification names the one entry that was changed, not %v", verdict.Faults)
-	d.page.say("What it does not cover, it says itself.")
+	d.page.say("The verdict also lists what it does not cover.")
 	for _, limit := range verdict.Limits {
 		d.page.answer("%s", limit)
 	}
 }
 
-// export copies the log and tells the verdict; it reports whether there is one
-// that holds.
+// export copies the log, prints the verdict and reports whether the copy is valid.
 func (d *run) export(dir string, kept []byte) bool {
 	if d.failed() {
 		return false
@@ -119,7 +117,7 @@ func (d *run) export(dir string, kept []byte) bool {
 	return verdict.Valid()
 }
 
-// printVerdict says what verification found.
+// printVerdict prints a verdict.
 func (p *page) printVerdict(v verify.Report) {
 	if v.Valid() {
 		p.answer("HOLDS: %d entries are what was signed, each in its place, the %d of the morning among them", v.Size, v.Earlier.Size)

@@ -7,14 +7,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The places that need water on this day.
+// places that need water
 const (
 	head = pb.Place_PLACE_HEAD
 	eye  = pb.Place_PLACE_EYE_RIGHT
 )
 
-// burning ends the processing: it burns, everybody who watches is told at once, and
-// the assistant rinses.
+// burning ends the processing: it burns, every display shows the alarm at once,
+// and the assistant rinses.
 func (d *run) burning(session *pb.Session) {
 	d.page.say("The display at the bowls watches the service.")
 	watch := d.watch(session)
@@ -25,21 +25,21 @@ func (d *run) burning(session *pb.Session) {
 	told := d.record(session, comfortCheck(pb.Comfort_COMFORT_BURNING, "crown"))
 	d.expect(calls(told, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head), "burning means: rinse now")
 	shown := watch.waitFor(func(s *pb.SessionState) bool { return calls(s, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head) })
-	d.page.say("The display shows it without having asked, the most urgent first:")
+	d.page.say("The server pushes the alarms to the display, the most urgent first:")
 	d.page.printAlarm(first(shown.GetAlarms()))
 
 	d.clock.advance(20 * time.Second)
 	water := waterOn(head)
 	water.Actor = d.people.teo.name
 	state := d.record(session, water)
-	d.page.say("Two facts with two times, by two people: Amara heard it, Teo rinsed.")
+	d.page.say("Two events at two times, by two people: Amara heard it, Teo rinsed.")
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, head), "water on a burn counts its minutes")
 }
 
-// bowlFails is the minute that must not go unseen: the water stops, it burns again,
-// and no screen is looked at.
+// bowlFails is the minute that must not be missed: the water stops, it burns
+// again, and nobody looks at a screen.
 func (d *run) bowlFails(session *pb.Session) {
-	d.page.say("After not quite two minutes the valve of the bowl jams, and the water stops.")
+	d.page.say("After almost two minutes the valve of the bowl jams, and the water stops.")
 	d.clock.advance(100 * time.Second)
 	state := d.record(session, waterOff(head))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, head), "the server calls the water back")
@@ -47,16 +47,16 @@ func (d *run) bowlFails(session *pb.Session) {
 	state = d.record(session, comfortCheck(pb.Comfort_COMFORT_BURNING, "crown"))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_RINSE_NOW, head), "burning anew means: rinse now, anew")
 
-	d.page.say("Amara and Teo lead her to the other bowl; it takes more than a minute, and nobody looks at a screen. The server notices by itself:")
+	d.page.say("Amara and Teo lead her to the other bowl; it takes more than a minute, and nobody looks at a screen. The server detects it:")
 	d.clock.advance(70 * time.Second)
 	d.missed()
 	state = d.record(session, waterOn(head))
 	d.expect(recordDeviation(state, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE), "the late water is a deviation")
 }
 
-// splash is product in an eye: its own water, its own minutes, help and first aid.
+// splash is product in an eye: water, minimum minutes, help and first aid.
 func (d *run) splash(session *pb.Session) {
-	d.page.say("As her head goes back, what runs out of the hair gets into her right eye.")
+	d.page.say("As she leans back, product from her hair runs into her right eye.")
 	d.clock.advance(minute)
 	state := d.record(session, splashed(eye))
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_RINSE_NOW, eye), "product in an eye means: rinse it now")
@@ -66,7 +66,7 @@ func (d *run) splash(session *pb.Session) {
 	d.clock.advance(20 * time.Second)
 	d.record(session, helpCalled(false))
 
-	d.page.say("Teo reads out what the server says:")
+	d.page.say("Teo reads out the server's instructions:")
 	aid := call(d, d.people.amara, d.incident.DescribeFirstAid, &pb.DescribeFirstAidRequest{Salon: northQuay, Kind: pb.IncidentKind_INCIDENT_KIND_EYE})
 	for _, text := range aid.GetTexts() {
 		for i, instruction := range text.GetInstructions() {
@@ -77,8 +77,8 @@ func (d *run) splash(session *pb.Session) {
 	d.expect(len(aid.GetTexts()) == 1 && aid.GetEmergencyNumber() != "", "there is first aid for an eye, with a number to call")
 }
 
-// untilHelp is the flush that is broken off too soon, put back, and goes on until
-// medical help says stop.
+// untilHelp is a flush that is stopped too soon, resumed, and continued until
+// medical help ends it.
 func (d *run) untilHelp(session *pb.Session) {
 	d.page.say("After four minutes Lindiwe wants to sit up, and they stop to look.")
 	d.clock.advance(4*minute - 20*time.Second)
@@ -90,7 +90,7 @@ func (d *run) untilHelp(session *pb.Session) {
 
 	d.clock.advance(12 * minute)
 	state = call(d, d.people.amara, d.processing.GetSession, &pb.GetSessionRequest{Name: session.GetName()}).GetSession().GetState()
-	d.page.say("%s  Twelve minutes on. The server counts, and does not say that it is enough:", clockTime(state.GetTime()))
+	d.page.say("%s  Twelve minutes on. The server counts the minutes and does not say that it is enough:", clockTime(state.GetTime()))
 	for _, f := range state.GetFlushes() {
 		d.page.printFlush(f)
 	}
@@ -103,9 +103,9 @@ func (d *run) untilHelp(session *pb.Session) {
 	d.expect(!calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, eye) && !calls(state, pb.AlarmKind_ALARM_KIND_WATER_OFF_TOO_SOON, eye), "medical help ends the flush")
 }
 
-// missed waits until the server has noticed by itself that nobody followed its
-// call to rinse. It looks every few seconds of the machine's time, and the
-// salon's clock stands still meanwhile.
+// missed waits until the server has recorded that nobody followed its alarm to
+// rinse. The server checks every few seconds of real time, while the salon's clock
+// stands still.
 func (d *run) missed() {
 	for began := time.Now(); !d.failed() && time.Since(began) < callTimeout; {
 		if entries := d.entries(d.people.supervisor, `kind = "ALARM"`); len(entries) > 0 {
@@ -120,12 +120,12 @@ func (d *run) missed() {
 	d.expect(false, "a missed call to rinse is on the audit log")
 }
 
-// calls tells whether a state calls to that act at that place.
+// calls reports whether a state has an alarm for an act at a place.
 func calls(s *pb.SessionState, kind pb.AlarmKind, place pb.Place) bool {
 	return slices.ContainsFunc(s.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == kind && a.GetPlace() == place })
 }
 
-// first is the most urgent alarm.
+// first returns the most urgent alarm.
 func first(alarms []*pb.Alarm) *pb.Alarm {
 	if len(alarms) == 0 {
 		return nil
@@ -133,7 +133,7 @@ func first(alarms []*pb.Alarm) *pb.Alarm {
 	return alarms[0]
 }
 
-// recordDeviation tells whether a state holds a deviation of that kind.
+// recordDeviation reports whether a state has a deviation of a kind.
 func recordDeviation(s *pb.SessionState, kind pb.DeviationKind) bool {
 	return slices.ContainsFunc(s.GetDeviations(), func(v *pb.Deviation) bool { return v.GetKind() == kind })
 }

@@ -20,13 +20,13 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// revision is the newest revision of the contract whose alarms this till knows.
+// revision is the newest revision of the contract that this till supports.
 const revision = "2"
 
-// callTimeout is how long the demo waits for one answer.
+// callTimeout limits one call.
 const callTimeout = 10 * time.Second
 
-// clients are the eight services as a till sees them.
+// clients are the eight services.
 type clients struct {
 	directory    pb.DirectoryServiceClient
 	catalog      pb.CatalogServiceClient
@@ -38,14 +38,14 @@ type clients struct {
 	auditing     pb.AuditServiceClient
 }
 
-// dial connects to a server on this machine; every call is shown to calls.
+// dial connects to a server on this machine. Every call is written to calls.
 func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 	return grpc.NewClient(addr,
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
-// newClients are the eight services on one connection.
+// newClients returns the eight services on one connection.
 func newClients(conn *grpc.ClientConn) clients {
 	return clients{
 		directory:    pb.NewDirectoryServiceClient(conn),
@@ -59,18 +59,18 @@ func newClients(conn *grpc.ClientConn) clients {
 	}
 }
 
-// identify puts into the context who calls. It is a development identity: the
-// server believes it, which it does on this machine only.
+// identify adds the caller's development identity to the context. The server
+// accepts it without proof, on loopback only.
 func (p person) identify(ctx context.Context) context.Context {
 	role := strings.ReplaceAll(enumLabel(p.role), " ", "_")
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name, "alkalog-revision", revision)
 }
 
-// rpc is one method of a stub.
+// rpc is one method of a client.
 type rpc[Q, A proto.Message] func(context.Context, Q, ...grpc.CallOption) (A, error)
 
-// call makes a call that must be answered. Once the day has failed it does
-// nothing and returns an empty answer, as every later line then does nothing.
+// call makes a call that must succeed. After a failure it does nothing and returns
+// an empty answer.
 func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A {
 	var answer A
 	if d.failed() {
@@ -85,8 +85,7 @@ func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A
 	return answer
 }
 
-// callRefused makes a call that must end in an error of that code, and returns the
-// error's status.
+// callRefused makes a call that must fail with a code, and returns the status.
 func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
 	if d.failed() {
 		return nil
@@ -98,16 +97,15 @@ func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], reque
 	return status.Convert(err)
 }
 
-// newID returns a request or event id that was never used.
+// newID returns a new request or event ID.
 func newID() string { return uuid.NewString() }
 
-// jsonLines writes every call as one line of JSON; without a writer it only
-// passes the calls on.
+// jsonLines writes every call as one line of JSON, if it has a writer.
 type jsonLines struct {
 	out io.Writer
 }
 
-// jsonCall is one line: the method, what was asked, what was answered.
+// jsonCall is one line: the method, the request, and the response or error.
 type jsonCall struct {
 	RPC      string          `json:"rpc"`
 	Request  json.RawMessage `json:"request"`
@@ -115,7 +113,7 @@ type jsonCall struct {
 	Error    json.RawMessage `json:"error,omitempty"`
 }
 
-// unary is the client's interceptor: the call goes through, then is written.
+// unary is a client interceptor that writes the call after it was made.
 func (j jsonLines) unary(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	err := invoke(ctx, method, request, answer, conn, opts...)
 	if writeErr := j.write(method, request.(proto.Message), answer.(proto.Message), err); writeErr != nil {
@@ -124,7 +122,7 @@ func (j jsonLines) unary(ctx context.Context, method string, request, answer any
 	return err
 }
 
-// stream is the same for a stream: each answer of it is written as a call.
+// stream does the same for each answer of a stream.
 func (j jsonLines) stream(ctx context.Context, desc *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
 	opened, err := open(ctx, desc, conn, method, opts...)
 	return &writtenStream{ClientStream: opened, lines: j, method: method}, err
@@ -138,13 +136,13 @@ type writtenStream struct {
 	request proto.Message
 }
 
-// SendMsg keeps what is asked.
+// SendMsg keeps the request.
 func (s *writtenStream) SendMsg(m any) error {
 	s.request = m.(proto.Message)
 	return s.ClientStream.SendMsg(m)
 }
 
-// RecvMsg writes what is answered.
+// RecvMsg writes the answer.
 func (s *writtenStream) RecvMsg(m any) error {
 	if err := s.ClientStream.RecvMsg(m); err != nil {
 		return err

@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// clock is the salon's clock. It stands still until the story moves it, so that
-// a day with a service of an hour and a visit nine weeks later takes seconds,
-// and every run tells the same times. The server reads it from many goroutines.
+// clock is the salon's clock. It stands still until the story moves it, so that a
+// service of an hour and a visit nine weeks later take seconds, and every run
+// prints the same times. The server reads it from many goroutines.
 type clock struct {
 	mu  sync.Mutex
 	now time.Time

@@ -9,8 +9,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// healthyConsultation is the consultation of somebody with a sound scalp and untreated
-// hair, every question answered. A scene changes the answers it is about.
+// healthyConsultation is a complete consultation with a healthy scalp and
+// untreated hair. Each part of the story changes the answers that it is about.
 func healthyConsultation(salon string, by person, now time.Time) *pb.Consultation {
 	return &pb.Consultation{
 		Salon: salon, Practitioner: by.name,
@@ -27,8 +27,8 @@ func healthyConsultation(salon string, by person, now time.Time) *pb.Consultatio
 	}
 }
 
-// healthyScalp is a scalp on which nothing was seen. Each question was answered:
-// what is left out counts as not looked at.
+// healthyScalp has an answer to every question; an omitted answer means not
+// examined.
 func healthyScalp() *pb.ScalpAnalysis {
 	return &pb.ScalpAnalysis{
 		BrokenSkin: no, Sores: no, InfectionSigns: no, InfestationSigns: no, Redness: no,
@@ -36,8 +36,8 @@ func healthyScalp() *pb.ScalpAnalysis {
 	}
 }
 
-// untreatedHair is medium, thick, tightly curled hair, which this salon divides
-// into crown, nape and edges.
+// untreatedHair is medium, thick, tightly curled hair in three sections: crown,
+// nape and edges.
 func untreatedHair() *pb.HairAnalysis {
 	return &pb.HairAnalysis{
 		Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_HIGH, CurlType: pb.CurlType_CURL_TYPE_VI,
@@ -53,7 +53,7 @@ func untreatedHair() *pb.HairAnalysis {
 	}
 }
 
-// untreated is a zone of the strand that no chemical was ever on.
+// untreated is a zone of the strand without any chemical service.
 func untreated(zone pb.Zone) *pb.HairZone {
 	return &pb.HairZone{
 		Zone: zone, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Porosity: pb.Porosity_POROSITY_NORMAL,
@@ -62,7 +62,7 @@ func untreated(zone pb.Zone) *pb.HairZone {
 	}
 }
 
-// passedTests are yesterday's tests, all in order.
+// passedTests are yesterday's tests with good results.
 func passedTests(by person, now time.Time) *pb.PreliminaryTests {
 	return &pb.PreliminaryTests{
 		Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL, WetStretchPercent: proto.Float64(45),
@@ -72,8 +72,8 @@ func passedTests(by person, now time.Time) *pb.PreliminaryTests {
 	}
 }
 
-// emptyHistory is a client with nothing to report; the last shampoo is four days
-// ago, for a freshly washed scalp burns sooner.
+// emptyHistory is a history without findings. The last shampoo was four days ago,
+// because a freshly washed scalp burns sooner.
 func emptyHistory(now time.Time) *pb.ClientHistory {
 	return &pb.ClientHistory{
 		Shampoo: happenedDaysAgo(now, 4), ExtensionsRemoved: didNotHappen(), ExtensionsIn: no, Relaxer: didNotHappen(),
@@ -84,10 +84,10 @@ func emptyHistory(now time.Time) *pb.ClientHistory {
 	}
 }
 
-// didNotHappen is a "no", which is more than no answer.
+// didNotHappen is the answer "no", which differs from no answer.
 func didNotHappen() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
 
-// happenedDaysAgo is a "yes" and when.
+// happenedDaysAgo is the answer "yes", with its time.
 func happenedDaysAgo(now time.Time, days int) *pb.PastEvent {
 	return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(now.AddDate(0, 0, -days))}
 }

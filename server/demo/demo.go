@@ -1,12 +1,13 @@
 // Package demo plays an invented day of a small chain of salons against a real
-// server on a real PostgreSQL, as a real client over a real socket. It starts
-// both, asks what a till would ask, and tells what was answered: either as a
-// story for a reader or as one line of JSON for each call.
+// server on a real PostgreSQL, as a gRPC client. It prints each answer, either as
+// a story or as one line of JSON per call.
 //
-// Nothing in the story is written beforehand except what people do: every
-// verdict, reason, figure and time that the server gives is printed from its
-// answer. The demo also says what it expects of each answer, and ends with an
-// error when the server answers otherwise.
+// Only what people do is scripted. Every verdict, reason, figure and time that the
+// server returns is printed from its answer. The demo states what it expects of
+// each answer and fails if an answer differs; the first failure ends the story.
+//
+// The files act_*.go are the parts of the story in the order of run.play; the
+// files print*.go format messages of the contract.
 package demo
 
 import (
@@ -22,30 +23,30 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// Options say where the demo runs and how it tells its story.
+// Options configure the demo.
 type Options struct {
 	JSON     bool      // one line of JSON per call instead of the story
 	Out      io.Writer // the story or the JSON
-	Progress io.Writer // what is being started and stopped; nil: nobody is told
-	Dir      string    // an empty directory for the database, kept afterwards; "": a temporary one, removed at the end
-	// Start starts the server that the demo calls: in plaintext on loopback, with
-	// development identities, on a private PostgreSQL in dir, with the clock now.
+	Progress io.Writer // progress messages; nil: none
+	Dir      string    // an empty directory to keep the database in; "": a temporary one, removed at the end
+	// Start starts the server that the demo calls: plaintext on loopback, with
+	// development identities, on a private PostgreSQL in dir, with now as its clock.
 	Start func(ctx context.Context, dir string, now func() time.Time) (Server, error)
 }
 
-// Server is a running server. The demo knows it by its address only, as any
-// client does, and stops it at the end.
+// Server is a running server, which the demo calls at its address and stops at the
+// end.
 type Server interface {
 	// Addr returns the host and port that it listens on.
 	Addr() string
-	// Stop makes it finish the calls that are running, until ctx is done.
+	// Stop lets running calls finish until ctx is done.
 	Stop(ctx context.Context)
-	// Wait returns when it has stopped.
+	// Wait returns when the server has stopped.
 	Wait() error
 }
 
-// Run plays the day. It returns an error when the server cannot be started or
-// answers otherwise than the contract says.
+// Run plays the demo. It returns an error if the server cannot be started or an
+// answer is unexpected.
 func Run(ctx context.Context, o Options) (err error) {
 	dir, leave, err := o.directory()
 	if err != nil {
@@ -66,8 +67,8 @@ func Run(ctx context.Context, o Options) (err error) {
 	return o.play(ctx, server.Addr(), salonClock)
 }
 
-// directory is where the database goes, and what is to be done with it at the
-// end. The day can be played once in a database: its chain exists afterwards.
+// directory returns the directory for the database and a function that cleans up.
+// A database can be used once, because its chain exists afterwards.
 func (o Options) directory() (dir string, leave func() error, err error) {
 	if o.Dir == "" {
 		dir, err = os.MkdirTemp("", "alkalog-demo-")
@@ -79,10 +80,10 @@ func (o Options) directory() (dir string, leave func() error, err error) {
 	return o.Dir, func() error { return nil }, nil
 }
 
-// openingTime is when the invented salons open on the invented day.
+// openingTime is when the invented salons open.
 func openingTime() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
 
-// play connects to the server and plays the day on it.
+// play connects to the server and plays the demo.
 func (o Options) play(ctx context.Context, addr string, salonClock *clock) error {
 	d := &run{ctx: ctx, clock: salonClock, page: newPage(o.Out), people: newPeople()}
 	calls := jsonLines{}
@@ -99,28 +100,27 @@ func (o Options) play(ctx context.Context, addr string, salonClock *clock) error
 	return errors.Join(d.err, d.page.err)
 }
 
-// progress tells what is being started, apart from the story.
+// progress prints a progress message, which is not part of the story.
 func (o Options) progress(format string, args ...any) {
 	if o.Progress != nil {
 		fmt.Fprintf(o.Progress, format+"\n", args...)
 	}
 }
 
-// run is one run: the services, the people, the clock and the page that the
-// story is written on. The first thing that goes otherwise than expected ends
-// the story; whatever follows does nothing, so that the scenes need not ask.
+// run is the state of one run. The first unexpected answer ends the story; later
+// steps do nothing, so that they need not check for errors.
 type run struct {
 	clients
 	people   people
 	ctx      context.Context
 	clock    *clock
-	lastEcho *pb.ClockEcho // the newest time that the till has heard from the server
+	lastEcho *pb.ClockEcho // the newest server time that the till has received
 	page     page
 	calls    jsonLines
 	err      error
 }
 
-// play is the day, act by act.
+// play plays all parts in order.
 func (d *run) play(addr string) {
 	d.opening(addr)
 	d.refusals()
@@ -145,56 +145,57 @@ func (d *run) fail(err error) {
 	}
 }
 
-// failed tells whether the story has ended, by a surprise or because it cannot be
-// written.
+// failed reports whether the story has ended because of an unexpected answer or a
+// write error.
 func (d *run) failed() bool { return d.err != nil || d.page.err != nil }
 
-// expect ends the story unless ok; what says what should have been.
+// expect ends the story unless ok; what describes the expectation.
 func (d *run) expect(ok bool, what string, args ...any) {
 	if !ok {
 		d.fail(fmt.Errorf("the demo expected that "+what, args...))
 	}
 }
 
-// now is the salon's time as a message.
+// now returns the salon's time.
 func (d *run) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
 
-// noteServerTime notes the server's time in an answer to the till.
+// noteServerTime stores the server's time from an answer.
 func (d *run) noteServerTime(server *timestamppb.Timestamp) {
 	d.lastEcho = &pb.ClockEcho{ServerTime: server, ReceiveTime: d.now()}
 }
 
-// clockEcho is that time with how long ago it was: by it the server knows the till's clock
-// to the second, and need not assume the longest exposure that fits.
+// clockEcho returns that time with the time elapsed since, from which the server
+// computes the skew of the till's clock instead of assuming the longest possible
+// exposure.
 func (d *run) clockEcho() *pb.ClockEcho {
 	elapsed := d.clock.Now().Sub(d.lastEcho.GetReceiveTime().AsTime()).Milliseconds()
 	return &pb.ClockEcho{ServerTime: d.lastEcho.GetServerTime(), ReceiveTime: d.lastEcho.GetReceiveTime(), ElapsedMs: &elapsed}
 }
 
-// decide takes a consultation, freezes it and asks whether the service may go
-// ahead. The request says what is to be done, where, by whom and with what.
+// decide creates a consultation, submits it and checks eligibility.
 func (d *run) decide(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	draft := d.draft(client, card, by)
 	d.submit(draft, by)
 	return d.check(client, draft, request, by)
 }
 
-// draft begins a consultation; it can still be changed.
+// draft creates a consultation, which can still be changed.
 func (d *run) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
 	return call(d, by, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
 	}).GetConsultation()
 }
 
-// submit freezes a consultation: only then may a service begin on it.
+// submit submits a consultation, which makes it immutable. A service needs a
+// submitted one.
 func (d *run) submit(draft *pb.Consultation, by person) {
 	call(d, by, d.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{
 		Name: draft.GetName(), Etag: draft.GetEtag(), RequestId: newID(),
 	})
 }
 
-// check asks whether the service may go ahead. It fills in the request, which can
-// then be sent again as it is.
+// check checks eligibility. It completes the request, which can then be sent again
+// unchanged.
 func (d *run) check(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	request.Parent = client.GetName()
 	request.Subject = &pb.CheckEligibilityRequest_Consultation{Consultation: card.GetName()}
@@ -202,7 +203,7 @@ func (d *run) check(client *pb.Client, card *pb.Consultation, request *pb.CheckE
 	return call(d, by, d.eligibility.CheckEligibility, request).GetDecision()
 }
 
-// createClient takes somebody in under an invented name.
+// createClient creates a client with an invented name.
 func (d *run) createClient(called string, by person) *pb.Client {
 	return call(d, by, d.consultation.CreateClient, &pb.CreateClientRequest{
 		Parent: ebb, Client: &pb.Client{DisplayName: called}, RequestId: newID(),

@@ -6,33 +6,33 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// The facts of a service, as a till records them; id and time are added when
-// they are sent.
+// Events of a service, as a till records them; ID and time are added when they are
+// sent.
 
-// consentConfirmed is the client's word in the chair, after the one in the consultation.
+// consentConfirmed is consent repeated at the start of the service.
 func consentConfirmed() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}
 }
 
-// baseApplied is the protective base on the whole scalp, as the directions ask.
+// baseApplied is protective base on the whole scalp.
 func baseApplied() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}
 }
 
-// sectionApplied is the first contact, on the middle of the strand; it starts the
-// section's clock.
+// sectionApplied is the first contact, on the mid strand; it starts the section's
+// clock.
 func sectionApplied(section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_SectionApplied{SectionApplied: &pb.SectionApplied{
 		SectionId: section, Part: pb.SectionPart_SECTION_PART_MID_STRAND,
 	}}}
 }
 
-// strandTest is a strand test, read in three words.
+// strandTest is a strand test with a reading in words.
 func strandTest(section string, reading pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: reading}}}
 }
 
-// comfortCheck is what the client says; anything but comfort means water.
+// comfortCheck is what the client feels; anything but comfortable means rinsing.
 func comfortCheck(comfort pb.Comfort, section string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: comfort, SectionId: section}}}
 }
@@ -42,33 +42,32 @@ func waterOn(place pb.Place) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: place}}}
 }
 
-// waterOff is that water taken away, or failed.
+// waterOff is the end of running water, intended or not.
 func waterOff(place pb.Place) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: place}}}
 }
 
-// splashed is product where it must not be.
+// splashed is product on a place where it must not be.
 func splashed(place pb.Place) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Splash{Splash: &pb.Splash{Place: place}}}
 }
 
-// helpCalled is the call to the emergency number, or that medical help has come and
-// said that flushing may stop.
+// helpCalled is a call to the emergency number, or medical help ending the flush.
 func helpCalled(tookOver bool) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_HelpCalled{HelpCalled: &pb.HelpCalled{Kind: pb.HelpKind_HELP_KIND_EMERGENCY, TookOver: tookOver}}}
 }
 
-// productConfirmed is the jar in the hand, read by a scanner before the first contact.
+// productConfirmed is the jar scanned before the first contact.
 func productConfirmed(product, lot string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{Product: product, LotCode: lot, Scanned: true}}}
 }
 
-// conditionMet is a condition of the decision, ticked off.
+// conditionMet is a fulfilled condition of the decision.
 func conditionMet(c *pb.Condition) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: c.GetRuleId(), Subject: c.GetSubject()}}}
 }
 
-// rinseFinished is the end of the rinse: no product is left on the head.
+// rinseFinished is the end of the rinse.
 func rinseFinished() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }
@@ -78,14 +77,14 @@ func shampooed(number int32, colour pb.IndicatorColour) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
 }
 
-// productUsed is a product and its lot, so that a recall finds the head it was on.
+// productUsed is a product and its lot, so that a recall finds the clients.
 func productUsed(product, lot string, grams float64) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 		Product: product, LotCode: lot, Grams: proto.Float64(grams),
 	}}}
 }
 
-// scalpUnchanged is a second look at the scalp, which closes the service.
+// scalpUnchanged is the scalp check at the end of the service.
 func scalpUnchanged() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: false}}}
 }

@@ -9,8 +9,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// Everybody and everything here is invented. The products are the chain's own
-// and exist nowhere; their directions are made up in the manner of directions.
+// All names and data here are invented. The products do not exist; their
+// directions are made up.
 const (
 	ebb       = "chains/ebb-and-flow"
 	northQuay = ebb + "/salons/north-quay"
@@ -28,25 +28,26 @@ const (
 	baseLot    = "B-2609"
 )
 
-// The answers of a consultation, short enough for a card.
+// Short names for the answers of a consultation.
 const (
 	no  = pb.Answer_ANSWER_NO
 	yes = pb.Answer_ANSWER_YES
 )
 
-// person is somebody who calls the server.
+// person is a caller.
 type person struct {
 	name        string  // resource name
-	displayName string  // as the story calls them
-	role        pb.Role // in which capacity
+	displayName string  // name in the story
+	role        pb.Role // role of the caller
 }
 
-// people is everybody who calls.
+// people are all callers.
 type people struct {
 	operator, manager, supervisor, amara, teo, joss, auditor, stranger person
 }
 
-// newPeople is who calls, and in which role. Teo has no licence, and begins nothing without a signature.
+// newPeople returns the callers with their roles. Teo has no licence and needs a
+// countersignature.
 func newPeople() people {
 	return people{
 		operator:   person{"operators/house", "the operator", pb.Role_ROLE_OPERATOR},
@@ -60,7 +61,7 @@ func newPeople() people {
 	}
 }
 
-// entry is a line of the directory or the catalogue: the id and what it names.
+// entry is an ID and the resource to create.
 type entry struct {
 	id           string
 	salon        *pb.Salon
@@ -76,7 +77,7 @@ func salons() []entry {
 	}
 }
 
-// practitioners is who works in the chain; licences run for a year from today.
+// practitioners work in the chain; licences expire in a year.
 func practitioners(today time.Time) []entry {
 	licensed := timestamppb.New(today.AddDate(1, 0, 0))
 	both := []string{northQuay, millLane}
@@ -89,8 +90,8 @@ func practitioners(today time.Time) []entry {
 	}
 }
 
-// products is the catalogue: two strengths of one lye relaxer and what goes with
-// them. What a product's directions name stands before it.
+// products are two strengths of a lye relaxer and what is used with them, in the
+// order of creation: a product comes before the directions that name it.
 func products(today time.Time) []entry {
 	nextYear := timestamppb.New(today.AddDate(1, 0, 0))
 	lot := func(code string) []*pb.Lot { return []*pb.Lot{{LotCode: code, ExpireTime: nextYear}} }
@@ -106,8 +107,8 @@ func products(today time.Time) []entry {
 	}
 }
 
-// relaxer is a lye relaxer with full directions; whatever they leave open the
-// server would ask.
+// relaxer is a lye relaxer with complete directions; the server asks about
+// incomplete ones.
 func relaxer(called string, strength pb.Strength, percent float64, lots []*pb.Lot) *pb.Product {
 	return &pb.Product{
 		DisplayName: called, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,

@@ -9,39 +9,39 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// width is how long a line of the story may be, in letters.
+// width is the maximum line length, in characters.
 const width = 100
 
-// page is what the story is written on. What people do stands at the margin;
-// what the server answered stands behind a bar. The first error of the writer
-// is kept and the rest is not written.
+// page is the output of the story. What people do starts at the margin; the
+// server's answers are behind a bar. After a write error nothing more is written.
 type page struct {
 	out     io.Writer
 	err     error
 	acts    int
-	printed map[string]bool // what need not be told twice: cautions, calls to act
+	printed map[string]bool // cautions and alarms that were already printed
 }
 
-// newPage is an empty page.
+// newPage returns an empty page.
 func newPage(out io.Writer) page { return page{out: out, printed: map[string]bool{}} }
 
-// act begins a new part of the story.
+// act prints the heading of a part.
 func (p *page) act(title string) {
 	p.acts++
 	heading := fmt.Sprintf("%d. %s", p.acts, title)
 	p.print("\n" + heading + "\n" + strings.Repeat("-", len(heading)) + "\n")
 }
 
-// say writes a paragraph of the story.
+// say prints a paragraph of the story.
 func (p *page) say(format string, args ...any) { p.wrap("", "", format, args...) }
 
-// answer writes a line of what the server answered.
+// answer prints a line of an answer.
 func (p *page) answer(format string, args ...any) { p.wrap("  | ", "  |     ", format, args...) }
 
-// detail writes a line that belongs to the answer above it.
+// detail prints a further line of the answer above.
 func (p *page) detail(format string, args ...any) { p.wrap("  |   ", "  |     ", format, args...) }
 
-// wrap breaks a text between words. Blanks within it stay, so that columns do.
+// wrap breaks a text between words and keeps runs of spaces, so that columns stay
+// aligned.
 func (p *page) wrap(first, rest, format string, args ...any) {
 	line := first
 	empty := true
@@ -58,15 +58,15 @@ func (p *page) wrap(first, rest, format string, args ...any) {
 	p.print(strings.TrimRight(line, " ") + "\n")
 }
 
-// print writes as it is.
+// print writes text unchanged.
 func (p *page) print(text string) {
 	if p.err == nil {
 		_, p.err = io.WriteString(p.out, text)
 	}
 }
 
-// enumLabel says an enum value in plain words: "PROCEED_WITH_CONDITIONS" of Verdict
-// is "proceed with conditions".
+// enumLabel formats an enum value: "PROCEED_WITH_CONDITIONS" of Verdict is
+// "proceed with conditions".
 func enumLabel(value protoreflect.Enum) string {
 	values := value.Descriptor().Values()
 	prefix := strings.TrimSuffix(string(values.Get(0).Name()), "UNSPECIFIED")
@@ -77,13 +77,13 @@ func enumLabel(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// clockTime says the time of day. The story keeps to UTC, as the records do.
+// clockTime formats the time of day in UTC.
 func clockTime(t *timestamppb.Timestamp) string { return formatTime(t, "15:04:05") }
 
-// dateText says a day, as a client would be told it.
+// dateText formats a day.
 func dateText(t *timestamppb.Timestamp) string { return formatTime(t, "Mon 2 Jan 2006") }
 
-// formatTime says a time that may be absent.
+// formatTime formats a time that may be absent.
 func formatTime(t *timestamppb.Timestamp, layout string) string {
 	if t == nil {
 		return "none"
@@ -95,7 +95,7 @@ func formatTime(t *timestamppb.Timestamp, layout string) string {
 // "chains/ebb-and-flow/practitioners/amara".
 func lastSegment(name string) string { return name[strings.LastIndex(name, "/")+1:] }
 
-// parent is a resource name without its last n segments.
+// parent returns a resource name without its last n segments.
 func parent(name string, n int) string {
 	for range n {
 		name = name[:max(0, strings.LastIndex(name, "/"))]

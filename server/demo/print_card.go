@@ -10,7 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// printCard writes the record card: what the next visit starts from.
+// printCard prints the record card.
 func (p *page) printCard(c *pb.RecordCard) {
 	for _, v := range c.GetVisits() {
 		p.printVisit(v)
@@ -29,7 +29,7 @@ func (p *page) printCard(c *pb.RecordCard) {
 	}
 }
 
-// printSummary writes the card in one glance, the line that is read first at the top.
+// printSummary prints the summary of the card.
 func (p *page) printSummary(s *pb.CardSummary) {
 	p.answer("%s", s.GetFirstLine())
 	for _, line := range s.GetIncidents() {
@@ -44,7 +44,7 @@ func (p *page) printSummary(s *pb.CardSummary) {
 	p.answer("neutral: %s", s.GetNeutral())
 }
 
-// printVisit writes one visit with every element that the Australian unit
+// printVisit prints one visit with every element that the Australian unit
 // SHBHREF002 requires to be recorded.
 func (p *page) printVisit(v *pb.Visit) {
 	hair := v.GetHair()
@@ -73,7 +73,7 @@ func (p *page) printVisit(v *pb.Visit) {
 	p.answer("advice given: %s", strings.Join(v.GetHomeCareAdvice(), " "))
 }
 
-// lotOf says a lot; a lot that nobody noted cannot be recalled.
+// lotOf formats a lot. A lot that was not recorded cannot be recalled.
 func lotOf(u *pb.ProductUsed) string {
 	if u.GetLotCode() == "" {
 		return "not noted"
@@ -81,7 +81,7 @@ func lotOf(u *pb.ProductUsed) string {
 	return u.GetLotCode()
 }
 
-// seen lists what was seen on the scalp; what was not looked at is not "no".
+// seen lists the findings on the scalp; not examined is not "no".
 func seen(scalp *pb.ScalpAnalysis) string {
 	var found []string
 	fields := scalp.ProtoReflect().Descriptor().Fields()
@@ -97,12 +97,12 @@ func seen(scalp *pb.ScalpAnalysis) string {
 	return strings.Join(found, ", ")
 }
 
-// placed is a section of a plan in few words.
+// placed formats a section of a plan.
 func placed(s *pb.PlannedSection) string {
 	return fmt.Sprintf("%-10s %4.1f min", s.GetSectionId(), s.GetExpectedMinutes())
 }
 
-// begins is the section that a plan begins with.
+// begins returns the first section of a plan.
 func begins(p *pb.Plan) string {
 	if len(p.GetSections()) == 0 {
 		return ""

@@ -8,9 +8,9 @@ import (
 	"alkalog/proto/contract"
 )
 
-// printDecision writes a decision as a stylist would read it: the verdict, why,
-// what is still to be asked, and what to offer instead. Conditions hold only
-// when it goes ahead; tellConditions writes them.
+// printDecision prints a decision: the verdict, its reasons, open questions and
+// alternatives. Conditions apply only if the service goes ahead; printConditions
+// prints them.
 func (p *page) printDecision(d *pb.Decision) {
 	p.answer("VERDICT: %s", strings.ToUpper(enumLabel(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
@@ -30,7 +30,7 @@ func (p *page) printDecision(d *pb.Decision) {
 	}
 }
 
-// printStrength writes which strength suits the hair, and what moved it there.
+// printStrength prints the recommended strength and what determined it.
 func (p *page) printStrength(advice *pb.StrengthAdvice) {
 	if advice.GetStrength() == pb.Strength_STRENGTH_UNSPECIFIED {
 		return
@@ -41,8 +41,8 @@ func (p *page) printStrength(advice *pb.StrengthAdvice) {
 	}
 }
 
-// printConditions writes what must be done, each with its rule and basis; those
-// that the reader knows already are only counted.
+// printConditions prints the conditions with rule and basis; those printed before
+// are only counted.
 func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 	told := 0
 	for _, c := range d.GetConditions() {
@@ -64,8 +64,8 @@ func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 	}
 }
 
-// printFinding writes why, by which rule in which version, on which basis, and
-// which answers it looked at.
+// printFinding prints a finding with rule, version, basis and the fields that it
+// looked at.
 func (p *page) printFinding(f *pb.Finding) {
 	subject := ""
 	if f.GetSubject() != "" {
@@ -89,12 +89,12 @@ func (p *page) printFinding(f *pb.Finding) {
 	}
 }
 
-// basisOf says how well founded a rule is, and by what.
+// basisOf formats the basis of a rule and its source.
 func basisOf(b *pb.Basis) string {
 	return strings.TrimSuffix(enumLabel(b.GetKind())+": "+b.GetSource(), ": ")
 }
 
-// termsOf says who may set a finding aside and with which reasons.
+// termsOf formats who may override a finding and for which reasons.
 func termsOf(terms *pb.OverrideTerms) string {
 	if !terms.GetAllowed() {
 		return "may not be overridden by anybody"
@@ -109,8 +109,8 @@ func termsOf(terms *pb.OverrideTerms) string {
 	return "may be overridden by: " + strings.Join(roles, ", ") + "; reasons: " + strings.Join(codes, ", ")
 }
 
-// printAlternative writes something gentler, with the cautions that the reader
-// was not told before.
+// printAlternative prints a gentler alternative, with cautions that were not
+// printed before.
 func (p *page) printAlternative(a *pb.Alternative) {
 	var fresh []string
 	for _, c := range a.GetCautions() {
@@ -132,8 +132,7 @@ func (p *page) printAlternative(a *pb.Alternative) {
 	}
 }
 
-// printPlan writes the order of application with its times, and where each of
-// them comes from.
+// printPlan prints the order of application with its times and their sources.
 func (p *page) printPlan(plan *pb.Plan) {
 	p.answer("PLAN: target %.0f %% straighter, cap %.0f %%, a strand test at least every %.0f min",
 		plan.GetTargetPercent(), plan.GetCapPercent(), plan.GetStrandTestMinutes())
@@ -153,7 +152,7 @@ func (p *page) printPlan(plan *pb.Plan) {
 	}
 }
 
-// printCautions writes the cautions that come with every decision.
+// printCautions prints the cautions of a decision.
 func (p *page) printCautions(d *pb.Decision) {
 	for _, c := range d.GetCautions() {
 		p.answer("CAUTION: %s", c)

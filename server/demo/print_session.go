@@ -7,7 +7,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// stepText says a fact of the service in words.
+// stepText describes an event in words.
 func stepText(e *pb.Event) string {
 	switch fact := e.GetFact().(type) {
 	case *pb.Event_ConsentConfirmed:
@@ -60,8 +60,8 @@ func placeText(p pb.Place) string {
 	return "the " + enumLabel(p)
 }
 
-// locationText says a place on the head; facts and alarms without a section are about
-// all of it.
+// locationText names a place on the head; events and alarms without a section
+// concern the whole head.
 func locationText(section string) string {
 	if section == "" {
 		return "on the whole head"
@@ -69,7 +69,7 @@ func locationText(section string) string {
 	return "on " + section
 }
 
-// alarmSubject is the section that a fact is about; empty: the whole head.
+// alarmSubject is the section that an event is about; empty: the whole head.
 func alarmSubject(e *pb.Event) string {
 	for _, section := range []string{
 		e.GetSectionApplied().GetSectionId(), e.GetStrandTest().GetSectionId(),
@@ -82,7 +82,7 @@ func alarmSubject(e *pb.Event) string {
 	return ""
 }
 
-// printClock writes where one section stands and what is due on it.
+// printClock prints the state of one section and what is due.
 func (p *page) printClock(s *pb.SectionState) {
 	read := ""
 	if s.GetLastReading() != pb.CurlReading_CURL_READING_UNSPECIFIED {
@@ -96,17 +96,17 @@ func (p *page) printClock(s *pb.SectionState) {
 		clockTime(s.GetNextStrandTestTime()), clockTime(s.GetLatestRinseTime()), clockTime(s.GetHardLimitTime()))
 }
 
-// printAlarm writes a call to act.
+// printAlarm prints an alarm.
 func (p *page) printAlarm(a *pb.Alarm) {
 	p.answer("ALARM %s: %s", strings.ToUpper(enumLabel(a.GetKind())), a.GetMessage())
 }
 
-// printFlush writes how long water has run on a place.
+// printFlush prints how long water has run on a place.
 func (p *page) printFlush(f *pb.FlushState) {
 	p.answer("%s: %.0f min of running water, at least %.0f and on until medical help says stop", placeText(f.GetPlace()), f.GetFlushedMinutes(), f.GetLeastMinutes())
 }
 
-// printTimeSheet writes the slip to go on by without the server.
+// printTimeSheet prints the time sheet for continuing without the server.
 func (p *page) printTimeSheet(t *pb.TimeSheet) {
 	for _, s := range t.GetSections() {
 		p.answer("%s", s.GetText())
@@ -117,7 +117,7 @@ func (p *page) printTimeSheet(t *pb.TimeSheet) {
 	p.answer("emergency number: %s", t.GetEmergencyNumber())
 }
 
-// printIncident writes an incident as the client's record has it.
+// printIncident prints an incident.
 func (p *page) printIncident(i *pb.Incident) {
 	p.answer("INCIDENT: %s, %s; %s; lot %s", incidentText(i), clockTime(i.GetOccurTime()), enumLabel(i.GetState()), i.GetLotCode())
 	p.detail("%.0f min of water. Seen: %s Advice: %s Referred: %s.", i.GetFlushMinutes(), i.GetSeen(), i.GetAdvice(), enumLabel(i.GetReferred()))
@@ -131,7 +131,7 @@ func incidentText(i *pb.Incident) string {
 	return "product in " + placeText(i.GetPlace())
 }
 
-// printDeviation writes a deviation; it is recorded and audited, never refused.
+// printDeviation prints a deviation, which is recorded and never refused.
 func (p *page) printDeviation(v *pb.Deviation) {
 	p.answer("DEVIATION %s: %s", enumLabel(v.GetKind()), v.GetMessage())
 }

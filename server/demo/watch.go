@@ -15,8 +15,7 @@ type watcher struct {
 	cancel  context.CancelFunc
 }
 
-// watch opens the stream; the display stands in the salon, so Amara's identity
-// serves it.
+// watch opens the stream with Amara's identity.
 func (d *run) watch(session *pb.Session) *watcher {
 	ctx, cancel := context.WithTimeout(d.people.amara.identify(d.ctx), callTimeout)
 	w := &watcher{run: d, request: &pb.WatchSessionRequest{Name: session.GetName()}, cancel: cancel}
@@ -31,7 +30,7 @@ func (d *run) watch(session *pb.Session) *watcher {
 	return w
 }
 
-// waitFor receives messages until one carries a state that is right.
+// waitFor receives messages until a state satisfies right.
 func (w *watcher) waitFor(right func(*pb.SessionState) bool) *pb.SessionState {
 	for !w.run.failed() {
 		message, err := w.stream.Recv()

@@ -50,7 +50,7 @@ func roundTo2(f float64) float64 { return float64(int64(f*100+0.5)) / 100 }
 func newFollowUps(f *pb.OverrideFigures) []proportion {
 	return []proportion{
 		newProportion("Refusals and referrals that were overridden, of all of them", f.GetRefusalsOverridden()),
-		newProportion("Overridden decisions whose service then departed from what was decided, of those begun", f.GetFollowedByDeviation()),
+		newProportion("Overridden decisions whose service then deviated from the decision, of those begun", f.GetFollowedByDeviation()),
 		newProportion("Overridden decisions with a bad outcome, of those whose outcome is known", f.GetFollowedByBadOutcome()),
 	}
 }

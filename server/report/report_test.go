@@ -32,7 +32,7 @@ func at(minutes int) time.Time {
 }
 
 // facts is a small report: a refusal with an override and a denied one, a
-// referral whose client had everything erased, and a departure.
+// referral whose client had everything erased, and a deviation.
 func facts(t testing.TB) *Data {
 	t.Helper()
 	refused, erased := clientName+"/decisions/d1", ebb+"/clients/77aa/decisions/d2"

@@ -27,7 +27,7 @@ func (b *bench) fill(t *testing.T, n int) string {
 }
 
 // A server that comes back to the database it has left finds nothing amiss,
-// whoever has gone on with the log meanwhile and whatever keys it has now.
+// no matter who has extended the log meanwhile and which keys it has now.
 func TestComingBack(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
@@ -47,7 +47,7 @@ func TestComingBack(t *testing.T) {
 	}
 	stop()
 	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || q.seen.byChain["ebb"].Size != 305 {
-		t.Errorf("departed: %v", q.seen.rollbacks)
+		t.Errorf("rolled back: %v", q.seen.rollbacks)
 	}
 }
 
@@ -71,7 +71,7 @@ func TestAnotherDatabase(t *testing.T) {
 			q := other.open(t, seen)
 			checkpoint := q.RolledBackFrom("ebb")
 			if checkpoint == nil || !strings.Contains(q.seen.rollbacks["ebb"].Error(), c.why) {
-				t.Fatalf("departed: %v, want %q", q.seen.rollbacks, c.why)
+				t.Fatalf("rolled back: %v, want %q", q.seen.rollbacks, c.why)
 			}
 			other.wantReadOnly(t, q)
 			if q.mayLead() {
@@ -158,8 +158,8 @@ func TestUnreadableAcceptance(t *testing.T) {
 	}
 }
 
-// With the logs of two chains departed, both must be accepted.
-func TestTwoLogsDeparted(t *testing.T) {
+// With the logs of two chains rolled back, both must be accepted.
+func TestTwoLogsRolledBack(t *testing.T) {
 	t.Parallel()
 	was := newBench(t)
 	seen := filepath.Join(t.TempDir(), "checkpoints")
@@ -240,7 +240,7 @@ func copyOf(t *testing.T, path string) string {
 }
 
 // A log that is made smaller while the server runs is noticed too.
-func TestDepartureWhileRunning(t *testing.T) {
+func TestRollbackWhileRunning(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	q := b.open(t, filepath.Join(t.TempDir(), "checkpoints"))
@@ -429,11 +429,11 @@ func TestVanishedLogWhileRunning(t *testing.T) {
 				}
 			}
 			if err := q.checkHeads(t.Context()); err != nil || q.RolledBackFrom("ebb") == nil || q.RolledBackFrom("flow") != nil {
-				t.Fatalf("departed: %v, %v", q.seen.rollbacks, err)
+				t.Fatalf("rolled back: %v, %v", q.seen.rollbacks, err)
 			}
 			b.wantReadOnly(t, q)
 			if !strings.Contains(q.seen.rollbacks["ebb"].Error(), "is gone") || q.mayLead() {
-				t.Errorf("departed: %v, may lead: %t", q.seen.rollbacks, q.mayLead())
+				t.Errorf("rolled back: %v, may lead: %t", q.seen.rollbacks, q.mayLead())
 			}
 			accepts(t, q, string(q.RolledBackFrom("ebb")))
 			if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() != nil {

@@ -9,7 +9,7 @@ import (
 )
 
 // TestInspection: what was slipped in, taken away or changed under its entry is
-// told of by whoever keeps the log, by ids alone.
+// reported by the leading sequencer, by IDs only.
 func TestInspection(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)

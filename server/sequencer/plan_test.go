@@ -189,7 +189,7 @@ func cut(s *tables, at string) {
 	s.tiles[at] = t
 }
 
-// While a key is replaced every log is signed by both, so that whoever trusts
+// While a key is replaced every log is signed by both, so that anyone who trusts
 // the old one can come to trust the new one.
 func TestKeysAreHandedOver(t *testing.T) {
 	s := newTables()

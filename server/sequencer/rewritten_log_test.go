@@ -38,7 +38,7 @@ func TestRewrittenTreeIsDamageToItsLog(t *testing.T) {
 		t.Fatal(err)
 	}
 	if q.cfg.DB.Writable() != nil || q.RolledBackFrom("ebb") != nil || q.seen.damaged["ebb"] == nil {
-		t.Errorf("writable: %v; departed: %v; damaged: %v; want damage to the one log and the others written on",
+		t.Errorf("writable: %v; rolled back: %v; damaged: %v; want damage to the one log and the others written on",
 			q.cfg.DB.Writable(), q.seen.rollbacks, q.seen.damaged)
 	}
 }

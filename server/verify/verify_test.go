@@ -203,7 +203,7 @@ func TestEveryByteCounts(t *testing.T) {
 	}
 }
 
-// Whoever holds the key and the database can make up another history. Held
+// The holder of the key and the database can write another history. Held
 // against a checkpoint from before, each is found; without one, none is, and
 // the report says so. That is the honest limit.
 func TestHistoryMadeUpWithTheKey(t *testing.T) {
