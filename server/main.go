@@ -34,6 +34,7 @@ import (
 type commands struct {
 	Serve       serveCommand       `cmd:"" default:"withargs" help:"Run the server until it is interrupted. This is the default command."`
 	Migrate     migrateCommand     `cmd:"" help:"Migrate the schema of a database to the version of this program."`
+	Maintain    maintainCommands   `cmd:"" help:"Maintenance commands: recompute search columns."`
 	Keys        keysCommands       `cmd:"" help:"Create the keys and certificates of an installation, issue client certificates, and rotate keys."`
 	Token       tokenCommand       `cmd:"" help:"Sign a token with the installation's own key and print it."`
 	Demo        demoCommand        `cmd:"" help:"Play an invented day in two salons against a real server and print what happens."`

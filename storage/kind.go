@@ -184,7 +184,7 @@ func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 			name, &names, &casts, &arrays, &names),
 		replace:   fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4", name, &sets, at),
 		unchanged: fmt.Sprintf("select 1 from %s %s and etag = $4 for share", name, at),
-		mismatched: fmt.Sprintf("select id, columns from (select n.id, array_remove(array[null::text%[1]s], null) as columns "+
+		mismatched: fmt.Sprintf("select parent, id, columns from (select n.parent, n.id, array_remove(array[null::text%[1]s], null) as columns "+
 			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%[2]s) as n (parent, id, etag, body%[3]s) "+
 			"join %[4]s r on r.chain = $1 and r.parent = n.parent and r.id = n.id) m where columns <> '{}'", &differ, &arrays, &names, name),
 	}}

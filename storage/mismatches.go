@@ -32,8 +32,8 @@ func (t table[M]) mismatches(s *Snapshot, rows []storedRow[M]) (map[string][]str
 		return differ, nil
 	}
 	var found []struct {
-		ID      string
-		Columns pq.StringArray
+		Parent, ID string
+		Columns    pq.StringArray
 	}
 	err := s.all(&found, t.mismatched, insertArgs(comparable)...)
 	for _, f := range found {

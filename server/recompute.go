@@ -1,0 +1,48 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"alkalog/server/serve"
+	"alkalog/storage"
+)
+
+// maintainCommands are for the operator, after an upgrade or a repair.
+type maintainCommands struct {
+	RecomputeColumns recomputeCommand `cmd:"" help:"Recompute the search columns of clients' records from their sealed bodies: after a migration that adds one, or when verify --records reports changed ones. Servers may run meanwhile."`
+}
+
+// recomputeCommand recomputes search columns.
+type recomputeCommand struct {
+	databaseFlags
+	OwnerDatabase string `env:"ALKALOG_OWNER_DATABASE" placeholder:"DSN" help:"With --database: connection string of the role that migrates, alkalog_migrator or a superuser."`
+	ErasureFile   string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that keeps which clients were erased; their records are not opened."`
+	Resume        string `placeholder:"CHAIN/TABLE/PARENT/ID" help:"Continue after the position that an interrupted run printed last."`
+}
+
+// Run recomputes chain after chain, and prints the position after each page.
+func (c recomputeCommand) Run(ctx context.Context, std streams) error {
+	cfg, err := c.reading()
+	if err != nil {
+		return err
+	}
+	if serve.HasPassword(c.OwnerDatabase) {
+		fmt.Fprintln(std.err, "note: give a connection string with a password as ALKALOG_OWNER_DATABASE only")
+	}
+	cfg.ErasureFile = c.ErasureFile
+	chain, at := "", storage.ColumnsPosition{}
+	if c.Resume != "" {
+		parts := strings.Split(c.Resume, "/")
+		if len(parts) != 4 {
+			return usage{fmt.Errorf("--resume is %q: want CHAIN/TABLE/PARENT/ID", c.Resume)}
+		}
+		chain, at = parts[0], storage.ColumnsPosition{Table: parts[1], Parent: parts[2], ID: parts[3]}
+	}
+	total, err := serve.RecomputeColumns(ctx, cfg, c.OwnerDatabase, chain, at, func(chain string, at storage.ColumnsPosition) {
+		fmt.Fprintf(std.err, "%s/%s/%s/%s\n", chain, at.Table, at.Parent, at.ID)
+	})
+	fmt.Fprintf(std.out, "%d records had other search columns and were updated\n", total)
+	return err
+}
