@@ -83,6 +83,9 @@ func misreported(r rpc, err error) []string {
 			named = append(named, name)
 		}
 		for _, name := range resourceName.FindAllString(status.Convert(err).Message(), -1) {
+			if strings.Contains(status.Convert(err).Message(), "is not understood") {
+				break // a syntax error quotes part of the caller's filter, which is not a name
+			}
 			if !slices.Contains(named, name) {
 				breaches = append(breaches, "names "+name+" and not in the metadata")
 			}
