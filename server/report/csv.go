@@ -7,7 +7,7 @@ import (
 	"strings"
 )
 
-// writeCSV writes a head and the rows.
+// writeCSV writes a header and the rows.
 func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 	out := csv.NewWriter(w)
 	record := make([]string, len(s.Columns))
@@ -30,14 +30,13 @@ func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 	return out.Error()
 }
 
-// EscapeFormula makes a cell safe for a spreadsheet, which takes what begins with one of
-// these characters for a formula: an apostrophe before it makes it text (OWASP,
-// CSV Injection, https://owasp.org/www-community/attacks/CSV_Injection). The
-// forms that some spreadsheets take for the same characters count too, and so
-// do blanks before them. Where the comma is the decimal sign, spreadsheets part
-// cells at semicolons, and know nothing of quotes in the middle of what they take
-// for one; so what follows a semicolon, a tab or the end of a line counts as a
-// beginning too (ibid., on field separators).
+// EscapeFormula prevents a spreadsheet from evaluating a cell as a formula: it
+// puts an apostrophe before a leading formula character (OWASP, CSV Injection,
+// https://owasp.org/www-community/attacks/CSV_Injection). Full-width forms of
+// these characters and preceding blanks count too. Spreadsheets in locales with a
+// decimal comma split cells at semicolons and ignore quotes inside a cell;
+// therefore the text after a semicolon, a tab or a line end counts as the start of
+// a cell (ibid., on field separators).
 func EscapeFormula(cell string) string {
 	bare := strings.TrimLeft(cell, blanks)
 	if bare != "" && strings.ContainsRune(formulaStarts+"\t\r\n", []rune(bare)[0]) {
@@ -59,7 +58,7 @@ func EscapeFormula(cell string) string {
 	return out.String() + cell[from:]
 }
 
-// What a formula begins with, and what may come before it.
+// characters that start a formula, and blanks that may precede them
 const (
 	formulaStarts = "=+-@\uff1d\uff0b\uff0d\uff20\u2212"
 	blanks        = " \u00a0\u3000"

@@ -8,16 +8,15 @@ import (
 	"alkalog/service/ledger"
 )
 
-// Damage is places of the log whose records were edited or deleted in the
-// database. Entries without a readable record are in every report, because nobody
-// can tell any more to which period they belong.
+// Damage lists log indexes whose entries were changed or deleted in the database.
+// Unreadable entries are in every report, because their time is unknown.
 type Damage struct {
-	Missing    []int64 // no entry is on record, or it cannot be read
-	Changed    []int64 // the entry is not the one that was signed
-	Mismatched []int64 // search columns do not say what the entry says
+	Missing    []int64 // the entry is missing or unreadable
+	Changed    []int64 // the entry differs from the signed one
+	Mismatched []int64 // search columns differ from the entry
 }
 
-// addEntry returns the entry as the report shows it, and notes what is wrong with it.
+// addEntry returns the entry as the report shows it, and records its damage.
 func (d *Damage) addEntry(sent *pb.ExportEntriesResponse) *pb.AuditEntry {
 	entry, leaf := sent.GetEntry(), sent.GetLeafHash()
 	hash := ledger.LeafHash(sent.GetStored())
@@ -34,8 +33,8 @@ func (d *Damage) addEntry(sent *pb.ExportEntriesResponse) *pb.AuditEntry {
 	return entry
 }
 
-// warnings says what of a report cannot be relied upon: what was found while its
-// entries were read, and what the server knows of the whole log.
+// warnings lists what in a report is unreliable: damage found while reading the
+// entries, and damage of the log that the server knows of.
 func (f *Data) warnings() []string {
 	var all []string
 	say := func(places []int64, what string) {
@@ -57,7 +56,7 @@ func (f *Data) warnings() []string {
 	return all
 }
 
-// placesText lists places, the first 20 of them.
+// placesText lists the first 20 indexes.
 func placesText(places []int64) string {
 	const most = 20
 	var shown []string

@@ -1,6 +1,18 @@
-// Package report writes what an auditor has read about a period as one page of
-// HTML, which needs nothing but itself: no script, no other file, no network. It
-// reads on a screen, bright or dark, wide or narrow, and on paper.
+// Package report formats output for people: an audit report as one HTML page, rows
+// as a table, JSON or CSV, and a session as an SVG chart.
+//
+// The HTML page (gather, view, page.html) is self-contained: no scripts, files or
+// network. Gather reads the data from a server, newPageView computes what the page
+// shows, and the template formats it. The page is readable on wide and narrow
+// screens, in dark mode and on paper.
+//
+// Rows (sheet, table, csv) are written as they arrive, so that lists can be of any
+// length. Text of others is made safe: characters that a terminal or reader would
+// obey are spelled out, and CSV cells that a spreadsheet would evaluate are
+// escaped.
+//
+// The chart (session_*) is a pure function of a session and its events. It uses no
+// colour and no script, and fits a screen of 400 pixels as well as paper.
 package report
 
 import (
@@ -16,18 +28,18 @@ import (
 	"alkalog/service/ledger"
 )
 
-// Source is a server to read from.
+// Source is the server to read from.
 type Source struct {
 	Audit       pb.AuditServiceClient
 	Eligibility pb.EligibilityServiceClient
-	// Timeout is how long to wait for a server that went away.
+	// Timeout is how long to wait for an unavailable server.
 	Timeout time.Duration
-	// Progress is told how many decisions have been read, of how many; nil: nobody.
+	// Progress is called with the number of decisions read and their total; may be
+	// nil.
 	Progress func(done, of int64)
 }
 
-// Period is the time that a report is about, by record time, UTC. The zero time
-// is no bound.
+// Period is the period of a report, by record time, UTC. A zero time is no bound.
 type Period struct{ From, To time.Time }
 
 // Data is what a report is made of.
@@ -35,27 +47,27 @@ type Data struct {
 	Chain      string
 	Period     Period
 	CreateTime time.Time
-	// Checkpoint is the checkpoint of the log, taken before the entries were read.
+	// Checkpoint is the checkpoint of the log, read before the entries.
 	Checkpoint *pb.GetCheckpointResponse
-	// Entries are the entries of the period that the checkpoint stands for.
+	// Entries are the entries of the period that the checkpoint covers.
 	Entries []Entry
-	// Damage is what was found wrong with the records of entries.
+	// Damage is the damage found while reading the entries.
 	Damage Damage
 	// Figures are the summaries of the period.
 	Figures map[pb.SummaryDimension]*pb.SummarizeEntriesResponse
-	// Decisions are the decisions that entries are about, by name. Those that
-	// can be read no more are missing.
+	// Decisions are the decisions of the entries, by name, without those that no
+	// longer exist.
 	Decisions map[string]*pb.Decision
 }
 
-// Entry is an entry on its place.
+// Entry is an entry with its index.
 type Entry struct {
 	*pb.AuditEntry
-	Index int64       // its place on the log, from 0
-	Leaf  ledger.Hash // hash of the bytes that it is stored as
+	Index int64       // index on the log, from 0
+	Leaf  ledger.Hash // hash of its stored bytes
 }
 
-// Gather reads what a report needs.
+// Gather reads the data of a report.
 func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, error) {
 	seal, err := s.Audit.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: chain})
 	if err != nil {
@@ -81,7 +93,7 @@ func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, 
 	return f, err
 }
 
-// dimensions are what the report counts by.
+// dimensions are the groupings that the report shows.
 func dimensions() []pb.SummaryDimension {
 	return []pb.SummaryDimension{
 		pb.SummaryDimension_SUMMARY_DIMENSION_KIND, pb.SummaryDimension_SUMMARY_DIMENSION_WEEK, pb.SummaryDimension_SUMMARY_DIMENSION_SALON,
@@ -89,7 +101,7 @@ func dimensions() []pb.SummaryDimension {
 	}
 }
 
-// filter is the period as a filter of entries.
+// filter returns the period as a filter of entries.
 func (p Period) filter() string {
 	var all []string
 	if !p.From.IsZero() {
@@ -101,7 +113,7 @@ func (p Period) filter() string {
 	return strings.Join(all, " AND ")
 }
 
-// timestampOf is a time as a message; absent for the zero time.
+// timestampOf converts a time; the zero time becomes nil.
 func timestampOf(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil
@@ -109,8 +121,8 @@ func timestampOf(t time.Time) *timestamppb.Timestamp {
 	return timestamppb.New(t)
 }
 
-// decisions reads the decisions that entries are about. One that can be read no
-// more, because the client has had everything erased, is left out.
+// decisions reads the decisions of the entries. A decision of an erased client is
+// omitted.
 func (s Source) decisions(ctx context.Context, entries []Entry) (map[string]*pb.Decision, error) {
 	wanted := map[string]bool{}
 	for _, e := range entries {
@@ -142,7 +154,7 @@ func isRefusal(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_REFUSAL || kind == pb.EntryKind_ENTRY_KIND_REFERRAL
 }
 
-// isOverride reports whether a kind is an override, made or tried.
+// isOverride reports whether a kind is an override, granted or denied.
 func isOverride(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_OVERRIDE || kind == pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED
 }

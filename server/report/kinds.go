@@ -7,9 +7,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// class is a group of kinds of entries that mean alike. Each has a letter and a
-// pattern, so that they are told apart without colour, on paper and by those who see
-// colours otherwise.
+// class is a group of similar kinds of entries. Each has a letter and a pattern,
+// so that it can be recognized without colour.
 type class struct {
 	Name   string // in the page's styles
 	Letter string
@@ -17,7 +16,8 @@ type class struct {
 	kinds  []pb.EntryKind
 }
 
-// classes are in the order in which the page shows them. What is in none is other.
+// classes are in the order of the page. A kind in none of them belongs to the
+// last, other.
 var classes = []class{
 	{"k1", "R", "refusal", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFUSAL}},
 	{"k2", "D", "referral to a doctor", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFERRAL}},
@@ -36,10 +36,10 @@ var classes = []class{
 	{"k0", "X", "other", nil},
 }
 
-// classOf is the class of a kind.
+// classOf returns the class of a kind.
 func classOf(kind pb.EntryKind) class { return classes[rank(kind)] }
 
-// rank is the place of a kind's class among the classes.
+// rank returns the position of a kind's class.
 func rank(kind pb.EntryKind) int {
 	i := slices.IndexFunc(classes, func(c class) bool { return slices.Contains(c.kinds, kind) })
 	if i < 0 {
@@ -48,8 +48,8 @@ func rank(kind pb.EntryKind) int {
 	return i
 }
 
-// kindWords says what an entry of a kind is. Where the name of the kind says it
-// already, it is said so.
+// kindWords describes an entry of a kind in words, by default with the name of the
+// kind.
 func kindWords(kind pb.EntryKind) string {
 	switch kind {
 	case pb.EntryKind_ENTRY_KIND_FOLLOW_UP:
@@ -84,14 +84,14 @@ func kindWords(kind pb.EntryKind) string {
 	return enumLabel(kind)
 }
 
-// isCoverage tells entries that cover records by digest. They come with every batch of
-// writes, mean nothing by themselves, and are told in one line.
+// isCoverage reports whether entries of a kind cover records by digest. The page
+// shows them as one line, because every batch of writes has one.
 func isCoverage(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_COVERAGE || kind == pb.EntryKind_ENTRY_KIND_BASELINE
 }
 
-// codeWords says a coded reason in words. A code that is of no enum of the contract
-// and has no underscore, such as that of a lot, is left as it is.
+// codeWords formats a reason code in words. Other codes, such as lot codes, are
+// unchanged.
 func codeWords(code string) string {
 	for _, prefix := range []string{"DEVIATION_KIND_", "ALARM_KIND_", "OVERRIDE_DENIAL_"} {
 		if rest, found := strings.CutPrefix(code, prefix); found {
@@ -104,7 +104,7 @@ func codeWords(code string) string {
 	return code
 }
 
-// fieldWords says the path of a field in words: "directions: maximum minutes".
+// fieldWords formats a field path in words: "directions: maximum minutes".
 func fieldWords(path string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(path, ".", ": "), "_", " ")
 }

@@ -1,8 +1,3 @@
-// Package picture draws a session as an SVG: for each section a band from first
-// contact to rinse, its strand tests and the straightening that was estimated; below
-// them running water on eyes, skin and head; and every alarm, deviation and reported
-// harm by number. It is pure, and needs no colour, no script and no font of its own.
-// It fills the width it is given, on a telephone of 400 pixels as on paper.
 package report
 
 import (
@@ -18,8 +13,8 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Measures of the page, in user units. The page is narrow, so that its letters are
-// still read when it is scaled to 400 pixels.
+// Dimensions of the chart in user units. The chart is narrow, so that its text is
+// legible when scaled to 400 pixels.
 const (
 	chartWidth  = 520.0
 	chartMargin = 12.0
@@ -32,22 +27,22 @@ const (
 	bandHeight  = 14.0
 	placeHeight = 64.0 // of a place under water
 	lineHeight  = 18.0 // of text
-	// minSamples is at how many instants the curve is taken at the least.
+	// minSamples is the minimum number of points of the curve.
 	minSamples = 120
-	// maxInstants bounds how many instants are looked at. Our own choice; an ordinary session
-	// has some two hundred.
+	// maxInstants bounds the number of states computed. Our own choice; an ordinary
+	// session has about two hundred.
 	maxInstants = 5000
 )
 
-// chartCautions stand under every picture.
+// chartCautions are printed below every chart.
 var chartCautions = []string{
 	"If it burns or tingles: rinse at once, whatever the clock says.",
 	"The manufacturer's directions come first. Local codes and",
 	"licensed practice decide. Estimates are statistical.",
 }
 
-// DrawSession is the picture of a session from its facts. It names sections by their
-// ids and the session by its resource name; nothing else of a person is in it.
+// DrawSession returns the chart of a session as SVG. It contains section IDs and
+// resource names, and no other personal data.
 func DrawSession(session *pb.Session, events []*pb.StoredEvent) []byte {
 	p := newSessionChart(session, events)
 	places := p.flushedPlaces()
@@ -72,7 +67,7 @@ func DrawSession(session *pb.Session, events []*pb.StoredEvent) []byte {
 	return []byte(p.out.String())
 }
 
-// sessionChart is a picture while it is drawn.
+// sessionChart is a chart that is being drawn.
 type sessionChart struct {
 	out        strings.Builder
 	session    *pb.Session
@@ -87,11 +82,11 @@ func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChar
 	p := &sessionChart{session: session, events: events}
 	last := session.GetStartTime().AsTime()
 	for _, e := range events {
-		// No fact is taken to be later than its record, whatever a till's clock says.
+		// no event counts as later than its record time, whatever the till's clock says
 		last = latestTime(last, e.GetRecordTime().AsTime())
 	}
 	p.final = timing.Fold(session, events, last)
-	// Closing a session silences what called before. The course is what called then.
+	// closing a session ends its alarms; the chart shows the alarms before that
 	open := proto.CloneOf(session)
 	open.Outcome, open.Closing = "", nil
 	p.begin, p.end = p.span(last)
@@ -100,8 +95,8 @@ func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChar
 	return p
 }
 
-// foldStates are those of the session up to an instant: at every fact, at every instant
-// at which time alone may raise or end an alarm, and often enough for a curve.
+// foldStates computes the states of the session up to an instant: at every event,
+// at every time when an alarm may start or end, and often enough for a curve.
 func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.SessionState {
 	var fixed []time.Time
 	for i := range minSamples + 1 {
@@ -134,7 +129,7 @@ func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.Sessi
 	return states
 }
 
-// occurTime is when a fact happened by the server's clock.
+// occurTime is when an event happened by the server's clock.
 func occurTime(e *pb.StoredEvent) time.Time {
 	if e.GetCorrectedTime() != nil {
 		return e.GetCorrectedTime().AsTime()
@@ -197,16 +192,16 @@ func (p *sessionChart) x(at time.Time) float64 {
 
 func (p *sessionChart) write(format string, args ...any) { fmt.Fprintf(&p.out, format, args...) }
 
-// text writes words, escaped.
+// text writes escaped text.
 func (p *sessionChart) text(x, y float64, anchor, words string) {
 	p.write(`<text x="%.1f" y="%.1f" text-anchor="%s">`, x, y, anchor)
 	p.escape(words)
 	p.write("</text>\n")
 }
 
-// escape writes words so that they are nothing but words.
+// escape writes text as XML character data.
 func (p *sessionChart) escape(words string) {
-	// A strings.Builder takes everything.
+	// writing to a strings.Builder cannot fail
 	_ = xml.EscapeText(&p.out, []byte(words))
 }
 
@@ -234,12 +229,12 @@ func (p *sessionChart) openDocument(height float64) {
 	p.write("</g>\n")
 }
 
-// title says what the picture is of.
+// title returns the title of the chart.
 func (p *sessionChart) title() string {
 	return "Session of " + p.begin.UTC().Format("2 Jan 2006, 15:04") + " UTC"
 }
 
-// description is the picture in words, for those who do not see it.
+// description describes the chart in words, for screen readers.
 func (p *sessionChart) description() string {
 	var parts []string
 	for _, s := range p.final.Sections {

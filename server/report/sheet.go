@@ -1,6 +1,3 @@
-// Package sheet writes rows for people and for programs: as a table, as JSON, as
-// JSON lines or as CSV. Rows are written as they come, so that a list may be as
-// long as it likes.
 package report
 
 import (
@@ -14,38 +11,37 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Format is how rows are written.
+// Format is an output format of rows.
 type Format string
 
-// The forms that there are.
+// Output formats.
 const (
-	Table  Format = "table"  // columns for the eye, with what matters most
+	Table  Format = "table"  // aligned columns, for people
 	JSON   Format = "json"   // one JSON array
 	NDJSON Format = "ndjson" // one JSON value a line (ndjson-spec 1.0.0)
-	CSV    Format = "csv"    // RFC 4180, made safe for spreadsheets
+	CSV    Format = "csv"    // RFC 4180, safe for spreadsheets
 )
 
-// Sheet says how rows of a kind are written.
+// Sheet defines how rows of type T are written.
 type Sheet[T any] struct {
-	// Columns are the columns of CSV and, those that have a Brief, of the table.
+	// Columns are the columns of CSV; those with a TableCell are also columns of the
+	// table.
 	Columns []Column[T]
-	// JSON is a row as one JSON value.
+	// JSON formats a row as one JSON value.
 	JSON func(T) ([]byte, error)
 }
 
 // Column is one column.
 type Column[T any] struct {
-	// Name heads the column, in snake case.
+	// Name is the column's header, in snake case.
 	Name string
-	// Cell is the cell of a row.
+	// Cell returns the cell of a row.
 	Cell func(T) string
-	// TableCell is the same for the table, where there is less room; nil: the table
-	// goes without.
+	// TableCell returns a shorter cell for the table; nil: no column in the table.
 	TableCell func(T) string
 }
 
-// Write writes the rows in the form, until there are no more, a row brings an
-// error, or w takes no more.
+// Write writes all rows. It stops at the first error of rows or w.
 func (s Sheet[T]) Write(w io.Writer, form Format, rows iter.Seq2[T, error]) error {
 	switch form {
 	case JSON:
@@ -59,7 +55,7 @@ func (s Sheet[T]) Write(w io.Writer, form Format, rows iter.Seq2[T, error]) erro
 	}
 }
 
-// forEach hands the rows on.
+// forEach passes each row to take.
 func (s Sheet[T]) forEach(rows iter.Seq2[T, error], take func(T) error) error {
 	for row, err := range rows {
 		if err != nil {
@@ -82,8 +78,8 @@ func (s Sheet[T]) writeLine(w io.Writer, row T) error {
 	return err
 }
 
-// writeJSON writes an array; it is closed only when all rows are in it, so that
-// one that was broken off does not pass for a whole.
+// writeJSON writes an array. It is closed only after the last row, so that
+// incomplete output is not valid JSON.
 func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 	between := "[\n"
 	err := s.forEach(rows, func(row T) error {
@@ -104,8 +100,8 @@ func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 	return err
 }
 
-// MarshalMessage is a message as one JSON value, always spelled alike: protojson itself
-// varies its blanks on purpose.
+// MarshalMessage formats a message as one JSON value with stable whitespace;
+// protojson varies it on purpose.
 func MarshalMessage(m proto.Message) ([]byte, error) {
 	text, err := protojson.Marshal(m)
 	if err != nil {
@@ -116,7 +112,7 @@ func MarshalMessage(m proto.Message) ([]byte, error) {
 	return plain.Bytes(), err
 }
 
-// IsTerminal reports whether somebody is watching what is written to w.
+// IsTerminal reports whether w is a terminal.
 func IsTerminal(w io.Writer) bool {
 	f, is := w.(*os.File)
 	if !is {
@@ -126,8 +122,8 @@ func IsTerminal(w io.Writer) bool {
 	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
-// DefaultFormat is the form when none was asked for: a table for somebody who watches,
-// JSON lines for a program.
+// DefaultFormat returns format or, if it is empty, Table for a terminal and NDJSON
+// otherwise.
 func DefaultFormat(form Format, w io.Writer) Format {
 	switch {
 	case form != "":

@@ -9,15 +9,15 @@ import (
 	"unicode"
 )
 
-// tableRows is how many rows are looked at before the widths are set; later
-// rows that need more get it.
+// tableRows is how many rows determine the column widths; a later row may be
+// wider.
 const tableRows = 100
 
-// widest is the widest that a column of the table gets, in letters; what is
-// longer runs over its column, so that nothing is cut.
+// widest is the maximum column width in characters. Longer cells are not
+// truncated.
 const widest = 60
 
-// writeTable writes the brief columns, aligned.
+// writeTable writes the table columns, aligned.
 func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	var brief []Column[T]
 	var head []string
@@ -40,7 +40,7 @@ func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	return t.flush()
 }
 
-// table is a table under way.
+// table is a table that is being written.
 type table struct {
 	out     io.Writer
 	bold    bool
@@ -57,7 +57,7 @@ func (t *table) add(cells []string) error {
 	return t.flush()
 }
 
-// flush writes the rows that wait, under the head if that is still to come.
+// flush writes the waiting rows, and the header before the first.
 func (t *table) flush() error {
 	head := t.head
 	t.widths = append(t.widths, make([]int, len(head))...)
@@ -95,9 +95,9 @@ func (t *table) line(cells []string, bold bool) error {
 	return err
 }
 
-// Visible is a text in which every character that a terminal or a reader would
-// obey rather than show (controls, and marks that turn the direction of
-// reading) is written out as its code point.
+// Visible spells out, as a code point, every character that a terminal or reader
+// would obey instead of showing: control characters and marks that change the
+// direction of text.
 func Visible(text string) string {
 	if !strings.ContainsFunc(text, obeyed) {
 		return text
@@ -113,8 +113,8 @@ func Visible(text string) string {
 	return out.String()
 }
 
-// obeyed reports whether a character is obeyed rather than shown. The joiners are
-// not: some scripts cannot be written without them.
+// obeyed reports whether a character is a control character. Joiners are not,
+// because some scripts need them.
 func obeyed(r rune) bool {
 	return r != '\u200c' && r != '\u200d' && unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp)
 }
