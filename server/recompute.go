@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"alkalog/server/serve"
-	"alkalog/storage"
 )
 
 // maintainCommands are for the operator, after an upgrade or a repair.
@@ -32,15 +31,15 @@ func (c recomputeCommand) Run(ctx context.Context, std streams) error {
 		fmt.Fprintln(std.err, "note: give a connection string with a password as ALKALOG_OWNER_DATABASE only")
 	}
 	cfg.ErasureFile = c.ErasureFile
-	chain, at := "", storage.ColumnsPosition{}
+	chain, at := "", serve.ColumnsPosition{}
 	if c.Resume != "" {
 		parts := strings.Split(c.Resume, "/")
 		if len(parts) != 4 {
 			return usage{fmt.Errorf("--resume is %q: want CHAIN/TABLE/PARENT/ID", c.Resume)}
 		}
-		chain, at = parts[0], storage.ColumnsPosition{Table: parts[1], Parent: parts[2], ID: parts[3]}
+		chain, at = parts[0], serve.ColumnsPosition{Table: parts[1], Parent: parts[2], ID: parts[3]}
 	}
-	total, err := serve.RecomputeColumns(ctx, cfg, c.OwnerDatabase, chain, at, func(chain string, at storage.ColumnsPosition) {
+	total, err := serve.RecomputeColumns(ctx, cfg, c.OwnerDatabase, chain, at, func(chain string, at serve.ColumnsPosition) {
 		fmt.Fprintf(std.err, "%s/%s/%s/%s\n", chain, at.Table, at.Parent, at.ID)
 	})
 	fmt.Fprintf(std.out, "%d records had other search columns and were updated\n", total)

@@ -10,6 +10,10 @@ import (
 	"alkalog/storage"
 )
 
+// ColumnsPosition is a position of RecomputeColumns, from which a later run can
+// continue.
+type ColumnsPosition = storage.ColumnsPosition
+
 // RecomputeColumns recomputes the search columns of every chain of cfg's database
 // (see storage.RecomputeColumns), and returns how many records it updated. With
 // cfg.Database, owner is the connection string of the role that migrates. A run
