@@ -314,6 +314,61 @@ func (PhMethod) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{3}
 }
 
+// MaximumStart is the moment from which the directions count the longest time.
+type MaximumStart int32
+
+const (
+	// Not stated; counted from the first contact.
+	MaximumStart_MAXIMUM_START_UNSPECIFIED MaximumStart = 0
+	// The first contact of the section.
+	MaximumStart_MAXIMUM_START_FIRST_CONTACT MaximumStart = 1
+	// The end of the application. The time from first contact is then at most the
+	// maximum and application_minutes together; without application_minutes it is
+	// counted from the first contact.
+	MaximumStart_MAXIMUM_START_END_OF_APPLICATION MaximumStart = 2
+)
+
+// Enum value maps for MaximumStart.
+var (
+	MaximumStart_name = map[int32]string{
+		0: "MAXIMUM_START_UNSPECIFIED",
+		1: "MAXIMUM_START_FIRST_CONTACT",
+		2: "MAXIMUM_START_END_OF_APPLICATION",
+	}
+	MaximumStart_value = map[string]int32{
+		"MAXIMUM_START_UNSPECIFIED":        0,
+		"MAXIMUM_START_FIRST_CONTACT":      1,
+		"MAXIMUM_START_END_OF_APPLICATION": 2,
+	}
+)
+
+func (x MaximumStart) Enum() *MaximumStart {
+	p := new(MaximumStart)
+	*p = x
+	return p
+}
+
+func (x MaximumStart) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MaximumStart) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_catalog_proto_enumTypes[4].Descriptor()
+}
+
+func (MaximumStart) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_catalog_proto_enumTypes[4]
+}
+
+func (x MaximumStart) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MaximumStart.Descriptor instead.
+func (MaximumStart) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{4}
+}
+
 // Ingredient is an active substance and how much of it the product holds when
 // ready for use.
 type Ingredient struct {
@@ -407,6 +462,15 @@ type Directions struct {
 	// Thio products: the oxidising neutralizer that belongs to it; empty: not
 	// stated.
 	Neutralizer string `protobuf:"bytes,14,opt,name=neutralizer,proto3" json:"neutralizer,omitempty"`
+	// The table of times for strengths and textures, where the directions have one.
+	// A row that fits comes before usual_minutes and maximum_minutes, which are for
+	// everything else.
+	Times []*DirectedTime `protobuf:"bytes,20,rep,name=times,proto3" json:"times,omitempty"`
+	// From when the maximum runs, in the table too.
+	MaximumStart MaximumStart `protobuf:"varint,21,opt,name=maximum_start,json=maximumStart,proto3,enum=alkalog.v1.MaximumStart" json:"maximum_start,omitempty"`
+	// The longest time that the directions allow for the application, in minutes, 1
+	// to 30. Absent: not stated.
+	ApplicationMinutes *int32 `protobuf:"varint,22,opt,name=application_minutes,json=applicationMinutes,proto3,oneof" json:"application_minutes,omitempty"`
 	// Edition of the directions this was copied from, up to 120 characters.
 	Edition       string `protobuf:"bytes,11,opt,name=edition,proto3" json:"edition,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -534,11 +598,105 @@ func (x *Directions) GetNeutralizer() string {
 	return ""
 }
 
+func (x *Directions) GetTimes() []*DirectedTime {
+	if x != nil {
+		return x.Times
+	}
+	return nil
+}
+
+func (x *Directions) GetMaximumStart() MaximumStart {
+	if x != nil {
+		return x.MaximumStart
+	}
+	return MaximumStart_MAXIMUM_START_UNSPECIFIED
+}
+
+func (x *Directions) GetApplicationMinutes() int32 {
+	if x != nil && x.ApplicationMinutes != nil {
+		return *x.ApplicationMinutes
+	}
+	return 0
+}
+
 func (x *Directions) GetEdition() string {
 	if x != nil {
 		return x.Edition
 	}
 	return ""
+}
+
+// DirectedTime is a row of the directions' table of times.
+type DirectedTime struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The strength; not stated: every strength.
+	Strength Strength `protobuf:"varint,1,opt,name=strength,proto3,enum=alkalog.v1.Strength" json:"strength,omitempty"`
+	// The texture of the hair; not stated: every texture.
+	Texture Texture `protobuf:"varint,2,opt,name=texture,proto3,enum=alkalog.v1.Texture" json:"texture,omitempty"`
+	// The usual time to the wanted result, in minutes, 1 to 60. Absent: not stated.
+	UsualMinutes *int32 `protobuf:"varint,3,opt,name=usual_minutes,json=usualMinutes,proto3,oneof" json:"usual_minutes,omitempty"`
+	// The longest time, in minutes, 1 to 60. Absent: not stated.
+	MaximumMinutes *int32 `protobuf:"varint,4,opt,name=maximum_minutes,json=maximumMinutes,proto3,oneof" json:"maximum_minutes,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *DirectedTime) Reset() {
+	*x = DirectedTime{}
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DirectedTime) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DirectedTime) ProtoMessage() {}
+
+func (x *DirectedTime) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DirectedTime.ProtoReflect.Descriptor instead.
+func (*DirectedTime) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *DirectedTime) GetStrength() Strength {
+	if x != nil {
+		return x.Strength
+	}
+	return Strength_STRENGTH_UNSPECIFIED
+}
+
+func (x *DirectedTime) GetTexture() Texture {
+	if x != nil {
+		return x.Texture
+	}
+	return Texture_TEXTURE_UNSPECIFIED
+}
+
+func (x *DirectedTime) GetUsualMinutes() int32 {
+	if x != nil && x.UsualMinutes != nil {
+		return *x.UsualMinutes
+	}
+	return 0
+}
+
+func (x *DirectedTime) GetMaximumMinutes() int32 {
+	if x != nil && x.MaximumMinutes != nil {
+		return *x.MaximumMinutes
+	}
+	return 0
 }
 
 // Indicator tells how a neutralizing shampoo shows alkali.
@@ -557,7 +715,7 @@ type Indicator struct {
 
 func (x *Indicator) Reset() {
 	*x = Indicator{}
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[2]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -569,7 +727,7 @@ func (x *Indicator) String() string {
 func (*Indicator) ProtoMessage() {}
 
 func (x *Indicator) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[2]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -582,7 +740,7 @@ func (x *Indicator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Indicator.ProtoReflect.Descriptor instead.
 func (*Indicator) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Indicator) GetPresent() Answer {
@@ -623,7 +781,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[3]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -635,7 +793,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[3]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -648,7 +806,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Lot) GetLotCode() string {
@@ -722,7 +880,7 @@ type Product struct {
 
 func (x *Product) Reset() {
 	*x = Product{}
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[4]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -734,7 +892,7 @@ func (x *Product) String() string {
 func (*Product) ProtoMessage() {}
 
 func (x *Product) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_proto_msgTypes[4]
+	mi := &file_alkalog_v1_catalog_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -747,7 +905,7 @@ func (x *Product) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Product.ProtoReflect.Descriptor instead.
 func (*Product) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Product) GetName() string {
@@ -873,8 +1031,7 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\tsubstance\x18\x01 \x01(\x0e2\x15.alkalog.v1.SubstanceB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\tsubstance\x12D\n" +
 	"\fmass_percent\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vmassPercent\x88\x01\x01B\x0f\n" +
-	"\r_mass_percent\"\xc5\n" +
-	"\n" +
+	"\r_mass_percent\"\xa1\f\n" +
 	"\n" +
 	"Directions\x127\n" +
 	"\x0fmaximum_minutes\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x00R\x0emaximumMinutes\x88\x01\x01\x123\n" +
@@ -897,14 +1054,25 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xf0\x01(\x01H\x04R\x10useWithinMinutes\x88\x01\x01\x12?\n" +
 	"\x13neutralizer_minutes\x18\r \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x05R\x12neutralizerMinutes\x88\x01\x01\x12\x85\x01\n" +
 	"\vneutralizer\x18\x0e \x01(\tBc\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\vneutralizer\x12v\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\vneutralizer\x128\n" +
+	"\x05times\x18\x14 \x03(\v2\x18.alkalog.v1.DirectedTimeB\b\xbaH\x05\x92\x01\x02\x10\x10R\x05times\x12G\n" +
+	"\rmaximum_start\x18\x15 \x01(\x0e2\x18.alkalog.v1.MaximumStartB\b\xbaH\x05\x82\x01\x02\x10\x01R\fmaximumStart\x12?\n" +
+	"\x13application_minutes\x18\x16 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\x06R\x12applicationMinutes\x88\x01\x01\x12v\n" +
 	"\aedition\x18\v \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\aeditionB\x12\n" +
 	"\x10_maximum_minutesB\x10\n" +
 	"\x0e_usual_minutesB\x16\n" +
 	"\x14_strand_test_minutesB\x14\n" +
 	"\x12_minimum_age_yearsB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
-	"\x14_neutralizer_minutes\"\x9e\x02\n" +
+	"\x14_neutralizer_minutesB\x16\n" +
+	"\x14_application_minutes\"\x97\x02\n" +
+	"\fDirectedTime\x12:\n" +
+	"\bstrength\x18\x01 \x01(\x0e2\x14.alkalog.v1.StrengthB\b\xbaH\x05\x82\x01\x02\x10\x01R\bstrength\x127\n" +
+	"\atexture\x18\x02 \x01(\x0e2\x13.alkalog.v1.TextureB\b\xbaH\x05\x82\x01\x02\x10\x01R\atexture\x123\n" +
+	"\rusual_minutes\x18\x03 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x00R\fusualMinutes\x88\x01\x01\x127\n" +
+	"\x0fmaximum_minutes\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x01R\x0emaximumMinutes\x88\x01\x01B\x10\n" +
+	"\x0e_usual_minutesB\x12\n" +
+	"\x10_maximum_minutes\"\x9e\x02\n" +
 	"\tIndicator\x126\n" +
 	"\apresent\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\apresent\x12\x81\x01\n" +
 	"\ralkali_colour\x18\x02 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\falkaliColour\x12B\n" +
@@ -980,7 +1148,11 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\bPhMethod\x12\x19\n" +
 	"\x15PH_METHOD_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12PH_METHOD_COMPUTED\x10\x01\x12\x16\n" +
-	"\x12PH_METHOD_MEASURED\x10\x02B5\n" +
+	"\x12PH_METHOD_MEASURED\x10\x02*t\n" +
+	"\fMaximumStart\x12\x1d\n" +
+	"\x19MAXIMUM_START_UNSPECIFIED\x10\x00\x12\x1f\n" +
+	"\x1bMAXIMUM_START_FIRST_CONTACT\x10\x01\x12$\n" +
+	" MAXIMUM_START_END_OF_APPLICATION\x10\x02B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -995,48 +1167,55 @@ func file_alkalog_v1_catalog_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_catalog_proto_rawDescData
 }
 
-var file_alkalog_v1_catalog_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_alkalog_v1_catalog_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_alkalog_v1_catalog_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_alkalog_v1_catalog_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_alkalog_v1_catalog_proto_goTypes = []any{
 	(Substance)(0),                // 0: alkalog.v1.Substance
 	(ProductKind)(0),              // 1: alkalog.v1.ProductKind
 	(UseTier)(0),                  // 2: alkalog.v1.UseTier
 	(PhMethod)(0),                 // 3: alkalog.v1.PhMethod
-	(*Ingredient)(nil),            // 4: alkalog.v1.Ingredient
-	(*Directions)(nil),            // 5: alkalog.v1.Directions
-	(*Indicator)(nil),             // 6: alkalog.v1.Indicator
-	(*Lot)(nil),                   // 7: alkalog.v1.Lot
-	(*Product)(nil),               // 8: alkalog.v1.Product
-	(Answer)(0),                   // 9: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
-	(HydroxideKind)(0),            // 11: alkalog.v1.HydroxideKind
+	(MaximumStart)(0),             // 4: alkalog.v1.MaximumStart
+	(*Ingredient)(nil),            // 5: alkalog.v1.Ingredient
+	(*Directions)(nil),            // 6: alkalog.v1.Directions
+	(*DirectedTime)(nil),          // 7: alkalog.v1.DirectedTime
+	(*Indicator)(nil),             // 8: alkalog.v1.Indicator
+	(*Lot)(nil),                   // 9: alkalog.v1.Lot
+	(*Product)(nil),               // 10: alkalog.v1.Product
+	(Answer)(0),                   // 11: alkalog.v1.Answer
 	(Strength)(0),                 // 12: alkalog.v1.Strength
+	(Texture)(0),                  // 13: alkalog.v1.Texture
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(HydroxideKind)(0),            // 15: alkalog.v1.HydroxideKind
 }
 var file_alkalog_v1_catalog_proto_depIdxs = []int32{
 	0,  // 0: alkalog.v1.Ingredient.substance:type_name -> alkalog.v1.Substance
-	9,  // 1: alkalog.v1.Directions.base_needed:type_name -> alkalog.v1.Answer
-	9,  // 2: alkalog.v1.Directions.allowed_on_coloured:type_name -> alkalog.v1.Answer
-	9,  // 3: alkalog.v1.Directions.allowed_on_lightened:type_name -> alkalog.v1.Answer
-	9,  // 4: alkalog.v1.Directions.strand_test_required:type_name -> alkalog.v1.Answer
-	9,  // 5: alkalog.v1.Indicator.present:type_name -> alkalog.v1.Answer
-	10, // 6: alkalog.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	10, // 7: alkalog.v1.Lot.recall_time:type_name -> google.protobuf.Timestamp
-	10, // 8: alkalog.v1.Product.create_time:type_name -> google.protobuf.Timestamp
-	10, // 9: alkalog.v1.Product.update_time:type_name -> google.protobuf.Timestamp
-	1,  // 10: alkalog.v1.Product.kind:type_name -> alkalog.v1.ProductKind
-	11, // 11: alkalog.v1.Product.hydroxide_kind:type_name -> alkalog.v1.HydroxideKind
-	12, // 12: alkalog.v1.Product.strength:type_name -> alkalog.v1.Strength
-	4,  // 13: alkalog.v1.Product.ingredients:type_name -> alkalog.v1.Ingredient
-	2,  // 14: alkalog.v1.Product.use_tier:type_name -> alkalog.v1.UseTier
-	3,  // 15: alkalog.v1.Product.ph_method:type_name -> alkalog.v1.PhMethod
-	5,  // 16: alkalog.v1.Product.directions:type_name -> alkalog.v1.Directions
-	6,  // 17: alkalog.v1.Product.indicator:type_name -> alkalog.v1.Indicator
-	7,  // 18: alkalog.v1.Product.lots:type_name -> alkalog.v1.Lot
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	11, // 1: alkalog.v1.Directions.base_needed:type_name -> alkalog.v1.Answer
+	11, // 2: alkalog.v1.Directions.allowed_on_coloured:type_name -> alkalog.v1.Answer
+	11, // 3: alkalog.v1.Directions.allowed_on_lightened:type_name -> alkalog.v1.Answer
+	11, // 4: alkalog.v1.Directions.strand_test_required:type_name -> alkalog.v1.Answer
+	7,  // 5: alkalog.v1.Directions.times:type_name -> alkalog.v1.DirectedTime
+	4,  // 6: alkalog.v1.Directions.maximum_start:type_name -> alkalog.v1.MaximumStart
+	12, // 7: alkalog.v1.DirectedTime.strength:type_name -> alkalog.v1.Strength
+	13, // 8: alkalog.v1.DirectedTime.texture:type_name -> alkalog.v1.Texture
+	11, // 9: alkalog.v1.Indicator.present:type_name -> alkalog.v1.Answer
+	14, // 10: alkalog.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	14, // 11: alkalog.v1.Lot.recall_time:type_name -> google.protobuf.Timestamp
+	14, // 12: alkalog.v1.Product.create_time:type_name -> google.protobuf.Timestamp
+	14, // 13: alkalog.v1.Product.update_time:type_name -> google.protobuf.Timestamp
+	1,  // 14: alkalog.v1.Product.kind:type_name -> alkalog.v1.ProductKind
+	15, // 15: alkalog.v1.Product.hydroxide_kind:type_name -> alkalog.v1.HydroxideKind
+	12, // 16: alkalog.v1.Product.strength:type_name -> alkalog.v1.Strength
+	5,  // 17: alkalog.v1.Product.ingredients:type_name -> alkalog.v1.Ingredient
+	2,  // 18: alkalog.v1.Product.use_tier:type_name -> alkalog.v1.UseTier
+	3,  // 19: alkalog.v1.Product.ph_method:type_name -> alkalog.v1.PhMethod
+	6,  // 20: alkalog.v1.Product.directions:type_name -> alkalog.v1.Directions
+	8,  // 21: alkalog.v1.Product.indicator:type_name -> alkalog.v1.Indicator
+	9,  // 22: alkalog.v1.Product.lots:type_name -> alkalog.v1.Lot
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_catalog_proto_init() }
@@ -1050,14 +1229,15 @@ func file_alkalog_v1_catalog_proto_init() {
 	file_alkalog_v1_catalog_proto_msgTypes[0].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[1].OneofWrappers = []any{}
 	file_alkalog_v1_catalog_proto_msgTypes[2].OneofWrappers = []any{}
-	file_alkalog_v1_catalog_proto_msgTypes[4].OneofWrappers = []any{}
+	file_alkalog_v1_catalog_proto_msgTypes[3].OneofWrappers = []any{}
+	file_alkalog_v1_catalog_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_catalog_proto_rawDesc), len(file_alkalog_v1_catalog_proto_rawDesc)),
-			NumEnums:      4,
-			NumMessages:   5,
+			NumEnums:      5,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1069,9 +1069,12 @@ type DecisionInputs struct {
 	SectionProducts []*SectionProduct `protobuf:"bytes,17,rep,name=section_products,json=sectionProducts,proto3" json:"section_products,omitempty"`
 	// Chemical work that this server recorded on the client, from first contact
 	// on, newest first; also of visits that are not closed yet.
-	RecordedWork  []*HistoryFact `protobuf:"bytes,18,rep,name=recorded_work,json=recordedWork,proto3" json:"recorded_work,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	RecordedWork []*HistoryFact `protobuf:"bytes,18,rep,name=recorded_work,json=recordedWork,proto3" json:"recorded_work,omitempty"`
+	// How long the practitioner takes to apply a section. Absent in decisions of
+	// before plans had stages; their plans rinse the whole head at once.
+	ApplicationPace *ApplicationPace `protobuf:"bytes,30,opt,name=application_pace,json=applicationPace,proto3" json:"application_pace,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DecisionInputs) Reset() {
@@ -1226,6 +1229,13 @@ func (x *DecisionInputs) GetSectionProducts() []*SectionProduct {
 func (x *DecisionInputs) GetRecordedWork() []*HistoryFact {
 	if x != nil {
 		return x.RecordedWork
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetApplicationPace() *ApplicationPace {
+	if x != nil {
+		return x.ApplicationPace
 	}
 	return nil
 }
@@ -1779,7 +1789,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\bcautions\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\bcautions\x12\x1a\n" +
 	"\bsuitable\x18\x03 \x01(\bR\bsuitable\x12+\n" +
 	"\x0ealternative_id\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\ralternativeId\x12'\n" +
-	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"\x92\t\n" +
+	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"\xda\t\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"decideTime\x12<\n" +
@@ -1807,7 +1817,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\vsection_ids\x18\x10 \x03(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12E\n" +
 	"\x10section_products\x18\x11 \x03(\v2\x1a.alkalog.v1.SectionProductR\x0fsectionProducts\x12<\n" +
-	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
+	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork\x12F\n" +
+	"\x10application_pace\x18\x1e \x01(\v2\x1b.alkalog.v1.ApplicationPaceR\x0fapplicationPace:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
 	"\x0eSectionProduct\x12@\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12-\n" +
@@ -1949,8 +1960,9 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(*HousePolicy)(nil),           // 32: alkalog.v1.HousePolicy
 	(*RecordCard)(nil),            // 33: alkalog.v1.RecordCard
 	(*Incident)(nil),              // 34: alkalog.v1.Incident
-	(*Plan)(nil),                  // 35: alkalog.v1.Plan
-	(Role)(0),                     // 36: alkalog.v1.Role
+	(*ApplicationPace)(nil),       // 35: alkalog.v1.ApplicationPace
+	(*Plan)(nil),                  // 36: alkalog.v1.Plan
+	(Role)(0),                     // 37: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	18, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
@@ -1984,30 +1996,31 @@ var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	8,  // 28: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
 	14, // 29: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
 	6,  // 30: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
-	27, // 31: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
-	24, // 32: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 33: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
-	5,  // 34: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
-	9,  // 35: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
-	11, // 36: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
-	10, // 37: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
-	12, // 38: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	35, // 39: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	13, // 40: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	16, // 41: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
-	0,  // 42: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	17, // 43: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	36, // 44: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
-	6,  // 45: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
-	36, // 46: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	24, // 47: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 48: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	24, // 49: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	50, // [50:50] is the sub-list for method output_type
-	50, // [50:50] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	35, // 31: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
+	27, // 32: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	24, // 33: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 34: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
+	5,  // 35: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
+	9,  // 36: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
+	11, // 37: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
+	10, // 38: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
+	12, // 39: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
+	36, // 40: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	13, // 41: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	16, // 42: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	0,  // 43: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
+	17, // 44: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	37, // 45: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	6,  // 46: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
+	37, // 47: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	24, // 48: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 49: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	24, // 50: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	51, // [51:51] is the sub-list for method output_type
+	51, // [51:51] is the sub-list for method input_type
+	51, // [51:51] is the sub-list for extension type_name
+	51, // [51:51] is the sub-list for extension extendee
+	0,  // [0:51] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }

@@ -167,9 +167,12 @@ type Outcome struct {
 	// Departures of the session.
 	Deviations []*Deviation `protobuf:"bytes,14,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// How neutrality was shown, from the events.
-	NeutralProof  NeutralProof `protobuf:"varint,15,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	NeutralProof NeutralProof `protobuf:"varint,15,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
+	// How long the practitioner took to apply a section; absent when too little of
+	// it was recorded.
+	ApplicationPace *ApplicationPace `protobuf:"bytes,20,opt,name=application_pace,json=applicationPace,proto3" json:"application_pace,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Outcome) Reset() {
@@ -307,6 +310,13 @@ func (x *Outcome) GetNeutralProof() NeutralProof {
 	return NeutralProof_NEUTRAL_PROOF_UNSPECIFIED
 }
 
+func (x *Outcome) GetApplicationPace() *ApplicationPace {
+	if x != nil {
+		return x.ApplicationPace
+	}
+	return nil
+}
+
 var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
@@ -325,7 +335,7 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate:\x04\x88\xb2\x19\x04B\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\x85\v\n" +
+	"\x11_exposure_minutes\"\xd2\v\n" +
 	"\aOutcome\x12\x86\x01\n" +
 	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -346,7 +356,8 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\n" +
 	"deviations\x18\x0e \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
 	"deviations\x12B\n" +
-	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof:L\xeaAE\n" +
+	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof\x12K\n" +
+	"\x10application_pace\x18\x14 \x01(\v2\x1b.alkalog.v1.ApplicationPaceB\x03\xe0A\x03R\x0fapplicationPace:L\xeaAE\n" +
 	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}\x88\xb2\x19\x04B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
@@ -373,6 +384,7 @@ var file_alkalog_v1_outcome_proto_goTypes = []any{
 	(*ProductUsed)(nil),           // 6: alkalog.v1.ProductUsed
 	(*Deviation)(nil),             // 7: alkalog.v1.Deviation
 	(NeutralProof)(0),             // 8: alkalog.v1.NeutralProof
+	(*ApplicationPace)(nil),       // 9: alkalog.v1.ApplicationPace
 }
 var file_alkalog_v1_outcome_proto_depIdxs = []int32{
 	2,  // 0: alkalog.v1.SectionOutcome.condition:type_name -> alkalog.v1.HairCondition
@@ -387,11 +399,12 @@ var file_alkalog_v1_outcome_proto_depIdxs = []int32{
 	4,  // 9: alkalog.v1.Outcome.next_retouch_time:type_name -> google.protobuf.Timestamp
 	7,  // 10: alkalog.v1.Outcome.deviations:type_name -> alkalog.v1.Deviation
 	8,  // 11: alkalog.v1.Outcome.neutral_proof:type_name -> alkalog.v1.NeutralProof
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	9,  // 12: alkalog.v1.Outcome.application_pace:type_name -> alkalog.v1.ApplicationPace
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_outcome_proto_init() }

@@ -7,6 +7,7 @@
 package alkalogv1
 
 import (
+	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	reflect "reflect"
@@ -172,7 +173,7 @@ type PlannedSection struct {
 	LatestRinseMinute float64 `protobuf:"fixed64,8,opt,name=latest_rinse_minute,json=latestRinseMinute,proto3" json:"latest_rinse_minute,omitempty"`
 	// Minutes from first contact after which water must be on the section.
 	HardLimitMinute float64 `protobuf:"fixed64,9,opt,name=hard_limit_minute,json=hardLimitMinute,proto3" json:"hard_limit_minute,omitempty"`
-	// Why it stands where it does.
+	// Why it has this place in the order.
 	Reason        string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -278,6 +279,146 @@ func (x *PlannedSection) GetReason() string {
 	return ""
 }
 
+// PlannedStage is a group of sections that are applied one after the other and
+// rinsed together.
+type PlannedStage struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its sections, in order of application.
+	SectionIds []string `protobuf:"bytes,1,rep,name=section_ids,json=sectionIds,proto3" json:"section_ids,omitempty"`
+	// Minutes after the first contact of the first stage at which this one is
+	// begun.
+	StartMinute float64 `protobuf:"fixed64,2,opt,name=start_minute,json=startMinute,proto3" json:"start_minute,omitempty"`
+	// Minutes from the stage's first contact until all of it is applied, at the
+	// plan's pace.
+	AppliedMinute float64 `protobuf:"fixed64,3,opt,name=applied_minute,json=appliedMinute,proto3" json:"applied_minute,omitempty"`
+	// Minutes from the stage's first contact by which water must be on all of it.
+	RinseByMinute float64 `protobuf:"fixed64,4,opt,name=rinse_by_minute,json=rinseByMinute,proto3" json:"rinse_by_minute,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlannedStage) Reset() {
+	*x = PlannedStage{}
+	mi := &file_alkalog_v1_plan_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlannedStage) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlannedStage) ProtoMessage() {}
+
+func (x *PlannedStage) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_plan_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlannedStage.ProtoReflect.Descriptor instead.
+func (*PlannedStage) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_plan_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *PlannedStage) GetSectionIds() []string {
+	if x != nil {
+		return x.SectionIds
+	}
+	return nil
+}
+
+func (x *PlannedStage) GetStartMinute() float64 {
+	if x != nil {
+		return x.StartMinute
+	}
+	return 0
+}
+
+func (x *PlannedStage) GetAppliedMinute() float64 {
+	if x != nil {
+		return x.AppliedMinute
+	}
+	return 0
+}
+
+func (x *PlannedStage) GetRinseByMinute() float64 {
+	if x != nil {
+		return x.RinseByMinute
+	}
+	return 0
+}
+
+// ApplicationPace is how long a practitioner takes to apply one section.
+type ApplicationPace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who applied.
+	Practitioner string `protobuf:"bytes,1,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// Minutes for one section.
+	MinutesPerSection float64 `protobuf:"fixed64,2,opt,name=minutes_per_section,json=minutesPerSection,proto3" json:"minutes_per_section,omitempty"`
+	// How many measured sections it comes from; 0: none, the usual figure.
+	Sections      int32 `protobuf:"varint,3,opt,name=sections,proto3" json:"sections,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApplicationPace) Reset() {
+	*x = ApplicationPace{}
+	mi := &file_alkalog_v1_plan_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplicationPace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplicationPace) ProtoMessage() {}
+
+func (x *ApplicationPace) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_plan_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplicationPace.ProtoReflect.Descriptor instead.
+func (*ApplicationPace) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_plan_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ApplicationPace) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *ApplicationPace) GetMinutesPerSection() float64 {
+	if x != nil {
+		return x.MinutesPerSection
+	}
+	return 0
+}
+
+func (x *ApplicationPace) GetSections() int32 {
+	if x != nil {
+		return x.Sections
+	}
+	return 0
+}
+
 // Plan is the order and the timing of a service.
 type Plan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -287,7 +428,9 @@ type Plan struct {
 	StrandTestMinutes float64 `protobuf:"fixed64,2,opt,name=strand_test_minutes,json=strandTestMinutes,proto3" json:"strand_test_minutes,omitempty"`
 	// Spread of the expected finish times, in minutes.
 	FinishSpreadMinutes float64 `protobuf:"fixed64,3,opt,name=finish_spread_minutes,json=finishSpreadMinutes,proto3" json:"finish_spread_minutes,omitempty"`
-	// True when every section can reach its target before any passes its limit.
+	// True when every section can reach its target before any section that is
+	// rinsed with it passes its limit. Plans without stages rinse the whole head at
+	// once.
 	Feasible bool `protobuf:"varint,4,opt,name=feasible,proto3" json:"feasible,omitempty"`
 	// What to know, such as "apply in two stages".
 	Remarks []string `protobuf:"bytes,5,rep,name=remarks,proto3" json:"remarks,omitempty"`
@@ -296,14 +439,23 @@ type Plan struct {
 	// Hard cap of straightening, percent.
 	CapPercent float64 `protobuf:"fixed64,7,opt,name=cap_percent,json=capPercent,proto3" json:"cap_percent,omitempty"`
 	// Where the figures come from, one line each.
-	Basis         []string `protobuf:"bytes,8,rep,name=basis,proto3" json:"basis,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Basis []string `protobuf:"bytes,8,rep,name=basis,proto3" json:"basis,omitempty"`
+	// The stages, in order; a stage begins when the one before it is rinsed and
+	// neutralized. Each is feasible for one person at pace_minutes. Empty in plans
+	// of before there were stages.
+	Stages []*PlannedStage `protobuf:"bytes,9,rep,name=stages,proto3" json:"stages,omitempty"`
+	// Minutes to apply one section that the stages are planned with.
+	PaceMinutes float64 `protobuf:"fixed64,10,opt,name=pace_minutes,json=paceMinutes,proto3" json:"pace_minutes,omitempty"`
+	// Fewest people who must apply at the same time so that the whole head is one
+	// stage; absent: more would not help.
+	PeopleForOneStage *int32 `protobuf:"varint,11,opt,name=people_for_one_stage,json=peopleForOneStage,proto3,oneof" json:"people_for_one_stage,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
 	*x = Plan{}
-	mi := &file_alkalog_v1_plan_proto_msgTypes[3]
+	mi := &file_alkalog_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -315,7 +467,7 @@ func (x *Plan) String() string {
 func (*Plan) ProtoMessage() {}
 
 func (x *Plan) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_plan_proto_msgTypes[3]
+	mi := &file_alkalog_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -328,7 +480,7 @@ func (x *Plan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Plan.ProtoReflect.Descriptor instead.
 func (*Plan) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Plan) GetSections() []*PlannedSection {
@@ -387,12 +539,33 @@ func (x *Plan) GetBasis() []string {
 	return nil
 }
 
+func (x *Plan) GetStages() []*PlannedStage {
+	if x != nil {
+		return x.Stages
+	}
+	return nil
+}
+
+func (x *Plan) GetPaceMinutes() float64 {
+	if x != nil {
+		return x.PaceMinutes
+	}
+	return 0
+}
+
+func (x *Plan) GetPeopleForOneStage() int32 {
+	if x != nil && x.PeopleForOneStage != nil {
+		return *x.PeopleForOneStage
+	}
+	return 0
+}
+
 var File_alkalog_v1_plan_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"\x15alkalog/v1/plan.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\"L\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x19google/api/resource.proto\"L\n" +
 	"\bEstimate\x12\x14\n" +
 	"\x05value\x18\x01 \x01(\x01R\x05value\x12\x10\n" +
 	"\x03low\x18\x02 \x01(\x01R\x03low\x12\x12\n" +
@@ -413,7 +586,18 @@ const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\x13latest_rinse_minute\x18\b \x01(\x01R\x11latestRinseMinute\x12*\n" +
 	"\x11hard_limit_minute\x18\t \x01(\x01R\x0fhardLimitMinute\x12\x1c\n" +
 	"\x06reason\x18\n" +
-	" \x01(\tB\x04\xa0\xb2\x19\x04R\x06reason:\x04\x88\xb2\x19\x04\"\xc8\x02\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x04R\x06reason:\x04\x88\xb2\x19\x04\"\xad\x01\n" +
+	"\fPlannedStage\x12%\n" +
+	"\vsection_ids\x18\x01 \x03(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"sectionIds\x12!\n" +
+	"\fstart_minute\x18\x02 \x01(\x01R\vstartMinute\x12%\n" +
+	"\x0eapplied_minute\x18\x03 \x01(\x01R\rappliedMinute\x12&\n" +
+	"\x0frinse_by_minute\x18\x04 \x01(\x01R\rrinseByMinute:\x04\x88\xb2\x19\x04\"\xa6\x01\n" +
+	"\x0fApplicationPace\x12A\n" +
+	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12.\n" +
+	"\x13minutes_per_section\x18\x02 \x01(\x01R\x11minutesPerSection\x12\x1a\n" +
+	"\bsections\x18\x03 \x01(\x05R\bsections:\x04\x88\xb2\x19\x06\"\xec\x03\n" +
 	"\x04Plan\x126\n" +
 	"\bsections\x18\x01 \x03(\v2\x1a.alkalog.v1.PlannedSectionR\bsections\x12.\n" +
 	"\x13strand_test_minutes\x18\x02 \x01(\x01R\x11strandTestMinutes\x122\n" +
@@ -423,7 +607,12 @@ const file_alkalog_v1_plan_proto_rawDesc = "" +
 	"\x0etarget_percent\x18\x06 \x01(\x01R\rtargetPercent\x12\x1f\n" +
 	"\vcap_percent\x18\a \x01(\x01R\n" +
 	"capPercent\x12\x1a\n" +
-	"\x05basis\x18\b \x03(\tB\x04\xa0\xb2\x19\x01R\x05basis:\x04\x88\xb2\x19\x04B5\n" +
+	"\x05basis\x18\b \x03(\tB\x04\xa0\xb2\x19\x01R\x05basis\x120\n" +
+	"\x06stages\x18\t \x03(\v2\x18.alkalog.v1.PlannedStageR\x06stages\x12!\n" +
+	"\fpace_minutes\x18\n" +
+	" \x01(\x01R\vpaceMinutes\x124\n" +
+	"\x14people_for_one_stage\x18\v \x01(\x05H\x00R\x11peopleForOneStage\x88\x01\x01:\x04\x88\xb2\x19\x04B\x17\n" +
+	"\x15_people_for_one_stageB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -438,20 +627,23 @@ func file_alkalog_v1_plan_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_plan_proto_rawDescData
 }
 
-var file_alkalog_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_alkalog_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_alkalog_v1_plan_proto_goTypes = []any{
-	(*Estimate)(nil),       // 0: alkalog.v1.Estimate
-	(*RateEstimate)(nil),   // 1: alkalog.v1.RateEstimate
-	(*PlannedSection)(nil), // 2: alkalog.v1.PlannedSection
-	(*Plan)(nil),           // 3: alkalog.v1.Plan
+	(*Estimate)(nil),        // 0: alkalog.v1.Estimate
+	(*RateEstimate)(nil),    // 1: alkalog.v1.RateEstimate
+	(*PlannedSection)(nil),  // 2: alkalog.v1.PlannedSection
+	(*PlannedStage)(nil),    // 3: alkalog.v1.PlannedStage
+	(*ApplicationPace)(nil), // 4: alkalog.v1.ApplicationPace
+	(*Plan)(nil),            // 5: alkalog.v1.Plan
 }
 var file_alkalog_v1_plan_proto_depIdxs = []int32{
 	2, // 0: alkalog.v1.Plan.sections:type_name -> alkalog.v1.PlannedSection
-	1, // [1:1] is the sub-list for method output_type
-	1, // [1:1] is the sub-list for method input_type
-	1, // [1:1] is the sub-list for extension type_name
-	1, // [1:1] is the sub-list for extension extendee
-	0, // [0:1] is the sub-list for field type_name
+	3, // 1: alkalog.v1.Plan.stages:type_name -> alkalog.v1.PlannedStage
+	2, // [2:2] is the sub-list for method output_type
+	2, // [2:2] is the sub-list for method input_type
+	2, // [2:2] is the sub-list for extension type_name
+	2, // [2:2] is the sub-list for extension extendee
+	0, // [0:2] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_plan_proto_init() }
@@ -460,13 +652,14 @@ func file_alkalog_v1_plan_proto_init() {
 		return
 	}
 	file_alkalog_v1_options_proto_init()
+	file_alkalog_v1_plan_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_plan_proto_rawDesc), len(file_alkalog_v1_plan_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -4524,8 +4524,12 @@ type SessionLimits struct {
 	// Minutes that the oxidising neutralizer of a thio service stays on; absent:
 	// not stated.
 	NeutralizerMinutes *float64 `protobuf:"fixed64,11,opt,name=neutralizer_minutes,json=neutralizerMinutes,proto3,oneof" json:"neutralizer_minutes,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Minutes from the end of the application to water, where the directions count
+	// from there; absent: they count from the first contact. The hard limit holds
+	// too.
+	MinutesAfterApplication *float64 `protobuf:"fixed64,12,opt,name=minutes_after_application,json=minutesAfterApplication,proto3,oneof" json:"minutes_after_application,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *SessionLimits) Reset() {
@@ -4631,6 +4635,13 @@ func (x *SessionLimits) GetUseWithinMinutes() float64 {
 func (x *SessionLimits) GetNeutralizerMinutes() float64 {
 	if x != nil && x.NeutralizerMinutes != nil {
 		return *x.NeutralizerMinutes
+	}
+	return 0
+}
+
+func (x *SessionLimits) GetMinutesAfterApplication() float64 {
+	if x != nil && x.MinutesAfterApplication != nil {
+		return *x.MinutesAfterApplication
 	}
 	return 0
 }
@@ -5226,7 +5237,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"close_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12\x1a\n" +
 	"\x05actor\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12w\n" +
-	"\acomment\x18\x04 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment:\x04\x88\xb2\x19\x04\"\xa7\x04\n" +
+	"\acomment\x18\x04 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment:\x04\x88\xb2\x19\x04\"\x86\x05\n" +
 	"\rSessionLimits\x12,\n" +
 	"\x12hard_limit_minutes\x18\x01 \x01(\x01R\x10hardLimitMinutes\x12.\n" +
 	"\x10hard_limit_basis\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0ehardLimitBasis\x12.\n" +
@@ -5242,10 +5253,12 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\rflush_minutes\x18\t \x01(\x01H\x00R\fflushMinutes\x88\x01\x01\x121\n" +
 	"\x12use_within_minutes\x18\n" +
 	" \x01(\x01H\x01R\x10useWithinMinutes\x88\x01\x01\x124\n" +
-	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01:\x04\x88\xb2\x19\x04B\x10\n" +
+	"\x13neutralizer_minutes\x18\v \x01(\x01H\x02R\x12neutralizerMinutes\x88\x01\x01\x12?\n" +
+	"\x19minutes_after_application\x18\f \x01(\x01H\x03R\x17minutesAfterApplication\x88\x01\x01:\x04\x88\xb2\x19\x04B\x10\n" +
 	"\x0e_flush_minutesB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
-	"\x14_neutralizer_minutes\"\xcb\x04\n" +
+	"\x14_neutralizer_minutesB\x1c\n" +
+	"\x1a_minutes_after_application\"\xcb\x04\n" +
 	"\vStoredEvent\x12'\n" +
 	"\x05event\x18\x01 \x01(\v2\x11.alkalog.v1.EventR\x05event\x12;\n" +
 	"\vrecord_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +

@@ -71,6 +71,7 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		in.RecordCard = recordCard
 		in.RecordCard.Incidents = nil // they are inputs of their own
 	}
+	in.ApplicationPace = timing.LearnPace(in.Practitioner.GetName(), nil)
 	in.AnswerChanges, err = answerChanges(r, engine, req.Parent, in, now)
 	return in, err
 }

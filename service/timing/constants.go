@@ -38,8 +38,25 @@ const (
 	// Assumption: minutes from calling a section to water on it, where the salon
 	// does not say.
 	bowlMinutes = 1
-	// Assumption: minutes to apply one section by one person, for the plan's order.
+	// Assumption: minutes to apply one section by one person, until the practitioner's
+	// own pace was measured.
 	paceMinutes = 3
+	// Assumption: spread of the pace between practitioners, in logarithms: 90 % need 1.8
+	// to 4.9 minutes a section.
+	paceSpread = 0.3
+	// Assumption: spread of one practitioner's pace from visit to visit, and from section
+	// to section, in logarithms.
+	paceVisitSpread, paceSectionSpread = 0.15, 0.3
+	// Assumption: fewest measured sections from which a visit's pace is taken.
+	paceFewest = 2
+	// Assumption: the shortest and longest minutes that count as applying one section;
+	// outside it was a pause, or a section that was recorded afterwards.
+	paceShortest, paceLongest = 0.5, 10
+	// Assumption: minutes from water on one stage to the first contact of the next: the
+	// rinse, the normalizer and three lathers.
+	betweenStagesMinutes = 15
+	// Assumption: more people than this at one head are in each other's way.
+	mostPeople = 4
 
 	// Assumption: minutes from first contact before the curl begins to give.
 	lagMinutes = 1

@@ -263,7 +263,24 @@ func (f *folding) startExposure(e fact, id string) *section {
 	c.beginExposure(e.at, e.EventId)
 	c.inUse = f.inUse
 	c.mixtureDeadline = f.mixtureDeadline(c)
+	f.limitAfterApplication(e.at)
 	return c
+}
+
+// limitAfterApplication sets the limits of all sections with product on by the end of the
+// application, where the directions count from there. The application ends, as far as is
+// known, when the section that was begun last is finished; the next contact moves the
+// limits on. The limit from first contact holds too.
+func (f *folding) limitAfterApplication(contact time.Time) {
+	if f.limits.MinutesAfterApplication == nil {
+		return
+	}
+	end := contact.Add(minutes(f.session.GetPlan().GetPaceMinutes()))
+	for _, c := range f.sections {
+		if c.on {
+			c.limitBy(end.Add(minutes(f.limits.GetMinutesAfterApplication())))
+		}
+	}
 }
 
 // productTouchedHair reports whether product was on the hair: a contact was recorded, or
@@ -277,7 +294,7 @@ func (f *folding) section(id string) *section {
 			return c
 		}
 	}
-	c := &section{id: id, prior: unplannedPrior(f.sections, f.limits), guide: sessionGuide(f.session, f.limits)}
+	c := &section{id: id, prior: unplannedPrior(f.sections, f.limits), guide: sessionGuide(f.session, f.limits), longest: f.limits.HardLimitMinutes}
 	c.posterior = posterior{normal: c.prior}
 	f.sections = append(f.sections, c)
 	return c

@@ -32,8 +32,15 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	if l.HardLimitMinutes == maximumMinutes && in.GetHousePolicy().GetParameters().GetProcessingMaximumMinutes() == 0 {
 		l.HardLimitBasis = "common practice"
 	}
-	if m := float64(d.GetMaximumMinutes()); m > 0 && m <= l.HardLimitMinutes {
+	texture := in.GetConsultation().GetHair().GetTexture()
+	if m := longestExposure(in.GetProduct(), texture); m > 0 && m <= l.HardLimitMinutes {
 		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions"
+		if timesFor(in.GetProduct(), texture).row {
+			l.HardLimitBasis = "manufacturer's directions for this strength and texture"
+		}
+	}
+	if m := afterApplication(in.GetProduct(), texture); m > 0 {
+		l.MinutesAfterApplication = new(m)
 	}
 	if m := float64(d.GetStrandTestMinutes()); m > 0 {
 		l.StrandTestMinutes = min(l.StrandTestMinutes, m)
@@ -56,7 +63,7 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 		l.NeutralizerMinutes = new(float64(d.GetNeutralizerMinutes()))
 	}
 	for _, choice := range in.GetSectionProducts() {
-		tighten(l, choice.GetProduct().GetDirections())
+		tighten(l, choice.GetProduct(), texture)
 	}
 	l.HardLimitBasis = fmt.Sprintf("%s: %g minutes from first contact", l.HardLimitBasis, l.HardLimitMinutes)
 	return l
@@ -64,12 +71,16 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 
 // tighten reduces the limits of a head to the directions of one more product on it: all
 // its sections share one set of limits.
-func tighten(l *pb.SessionLimits, d *pb.Directions) {
-	if m := float64(d.GetMaximumMinutes()); m > 0 && m < l.HardLimitMinutes {
+func tighten(l *pb.SessionLimits, p *pb.Product, texture pb.Texture) {
+	d := p.GetDirections()
+	if m := longestExposure(p, texture); m > 0 && m < l.HardLimitMinutes {
 		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions of a section's product"
 	}
 	if m := float64(d.GetStrandTestMinutes()); m > 0 {
 		l.StrandTestMinutes = min(l.StrandTestMinutes, m)
+	}
+	if m := afterApplication(p, texture); m > 0 && (l.MinutesAfterApplication == nil || m < *l.MinutesAfterApplication) {
+		l.MinutesAfterApplication = new(m)
 	}
 	l.BaseNeeded = l.BaseNeeded || d.GetBaseNeeded() != pb.Answer_ANSWER_NO
 	if d != nil && d.UseWithinMinutes != nil && (l.UseWithinMinutes == nil || float64(d.GetUseWithinMinutes()) < *l.UseWithinMinutes) {
@@ -107,6 +118,9 @@ func TighterLimits(before, now *pb.SessionLimits) []string {
 	shorter("highest straightening", "%", before.GetCapPercent(), now.GetCapPercent())
 	if now.UseWithinMinutes != nil && (before.UseWithinMinutes == nil || now.GetUseWithinMinutes() < before.GetUseWithinMinutes()) {
 		lines = append(lines, fmt.Sprintf("use within %g minutes after mixing", now.GetUseWithinMinutes()))
+	}
+	if now.MinutesAfterApplication != nil && (before.MinutesAfterApplication == nil || now.GetMinutesAfterApplication() < before.GetMinutesAfterApplication()) {
+		lines = append(lines, fmt.Sprintf("water within %g minutes after the application", now.GetMinutesAfterApplication()))
 	}
 	if now.GetBaseNeeded() && !before.GetBaseNeeded() {
 		lines = append(lines, "base the whole scalp")

@@ -31,10 +31,32 @@ func Plan(in *pb.DecisionInputs) *pb.Plan {
 		s.Order = int32(i + 1)
 		s.StartMinute = paceMinutes * float64(i)
 	}
-	plan.FinishSpreadMinutes = rounded(finishSpread(plan.Sections))
-	plan.Feasible = feasible(plan.Sections, 1)
+	// Decisions of before stages have no pace in their inputs, and replay to their plan
+	// of before.
+	if in.GetApplicationPace() != nil {
+		inStages(in, limits, plan)
+	} else {
+		plan.FinishSpreadMinutes = rounded(finishSpread(plan.Sections))
+		plan.Feasible = feasible(plan.Sections, 1)
+	}
 	plan.Remarks = planRemarks(in, limits, plan)
 	return plan
+}
+
+// inStages divides a plan into stages at the practitioner's pace.
+func inStages(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan) {
+	plan.PaceMinutes = paceOf(in)
+	plan.Stages = stagesOf(limits, plan.Sections, plan.PaceMinutes)
+	if people := peopleForOneStage(limits, plan.Sections, plan.PaceMinutes); people > 0 {
+		plan.PeopleForOneStage = new(int32(people))
+	}
+	plan.Feasible = targetsReached(plan.Sections)
+	sections := plan.Sections
+	for _, stage := range plan.Stages {
+		n := len(stage.SectionIds)
+		plan.FinishSpreadMinutes = max(plan.FinishSpreadMinutes, rounded(finishSpread(sections[:n])))
+		sections = sections[n:]
+	}
 }
 
 // SectionIDs returns the IDs of the sections of a head, whether or not all are treated.
@@ -80,6 +102,9 @@ func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.He
 	// Low minutes belong to high rates and the other way round.
 	b := posterior{normal: priorOf(in, section)}
 	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes, capChance: capChance}
+	if m := longestExposure(productOf(in, section), textureOf(in.GetConsultation().GetHair(), section)); m > 0 {
+		g.hardLimit = min(g.hardLimit, m)
+	}
 	return &pb.PlannedSection{
 		SectionId:             section.SectionId,
 		ExpectedMinutes:       rounded(minutesTo(limits.TargetPercent, b.quantile(0.5))),
@@ -87,7 +112,7 @@ func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.He
 		ExpectedMinutesHigh:   rounded(minutesTo(limits.TargetPercent, b.quantile(lowTail))),
 		FirstStrandTestMinute: rounded(g.firstTest(b)),
 		LatestRinseMinute:     rounded(g.latestCall(b)),
-		HardLimitMinute:       limits.HardLimitMinutes,
+		HardLimitMinute:       g.hardLimit,
 		Reason:                orderReason(in, section),
 	}
 }

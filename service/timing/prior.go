@@ -21,7 +21,7 @@ func logRate(percent, minutes float64) float64 {
 // mean, and the variance of what was not answered.
 func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance float64) {
 	product := productOf(in, section)
-	minutes, stated := usual(product.GetDirections())
+	minutes, stated := usual(product, textureOf(in.GetConsultation().GetHair(), section))
 	mean = logRate(targetPercent, minutes)
 	if !stated {
 		variance += noDirectionsSpread * noDirectionsSpread
@@ -29,7 +29,7 @@ func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance
 	hair := in.GetConsultation().GetHair()
 	// What was not answered shifts nothing and widens the prior.
 	effects := []func() (float64, bool){
-		func() (float64, bool) { return textureEffect(product.GetStrength(), textureOf(hair, section)) },
+		func() (float64, bool) { return textureEffect(product, textureOf(hair, section)) },
 		func() (float64, bool) { return porosityEffect(porosityOf(in, section)) },
 		func() (float64, bool) { return curlEffect(curlOf(hair, section)) },
 	}
@@ -41,17 +41,6 @@ func expectation(in *pb.DecisionInputs, section *pb.HeadSection) (mean, variance
 		}
 	}
 	return mean, variance
-}
-
-// usual is the usual time of the directions; false when they do not state it.
-func usual(d *pb.Directions) (float64, bool) {
-	switch {
-	case d != nil && d.UsualMinutes != nil:
-		return float64(d.GetUsualMinutes()), true
-	case d != nil && d.MaximumMinutes != nil:
-		return min(usualMinutes, float64(d.GetMaximumMinutes())), false
-	}
-	return usualMinutes, false
 }
 
 // productOf is the product for a section: its own, or the head's.
@@ -97,12 +86,17 @@ func porosityOf(in *pb.DecisionInputs, section *pb.HeadSection) pb.Porosity {
 
 // textureEffect compares the hair with the hair that the strength is meant for: mild for
 // fine, regular for medium, super for coarse. It is false when texture was not answered.
-func textureEffect(strength pb.Strength, texture pb.Texture) (float64, bool) {
+// A usual time that the directions give for the texture itself contains the effect.
+func textureEffect(product *pb.Product, texture pb.Texture) (float64, bool) {
+	strength := product.GetStrength()
 	if strength == pb.Strength_STRENGTH_UNSPECIFIED {
 		strength = pb.Strength_STRENGTH_REGULAR
 	}
 	if texture == pb.Texture_TEXTURE_UNSPECIFIED {
 		return 0, false
+	}
+	if statesUsual(product, texture) {
+		return 0, true
 	}
 	return textureStep * float64(int(strength)-int(texture)), true
 }
@@ -190,6 +184,7 @@ func plannedSections(s *pb.Session, limits *pb.SessionLimits) []*section {
 		if p.HardLimitMinute > 0 {
 			c.guide.hardLimit = min(c.guide.hardLimit, p.HardLimitMinute)
 		}
+		c.longest = c.guide.hardLimit
 		c.posterior = posterior{normal: c.prior}
 		sections = append(sections, c)
 	}

@@ -15,13 +15,16 @@ func planRemarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan)
 	if k := in.GetProduct().GetKind(); k != pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER && k != pb.ProductKind_PRODUCT_KIND_UNSPECIFIED {
 		lines = append(lines, "The timing here is made for hydroxide relaxers; with this product follow its directions alone.")
 	}
-	if !plan.Feasible {
+	switch {
+	case in.GetApplicationPace() != nil:
+		lines = append(lines, stagesRemark(plan)...)
+	case !plan.Feasible:
 		lines = append(lines, stageRemark(plan))
 	}
 	for _, s := range plan.Sections {
-		if s.ExpectedMinutes > limits.HardLimitMinutes {
+		if s.ExpectedMinutes > s.HardLimitMinute {
 			lines = append(lines, fmt.Sprintf("%s is expected to need %.0f minutes, more than the limit of %.0f: it will stay below the target. Do not leave it on longer.",
-				s.SectionId, s.ExpectedMinutes, limits.HardLimitMinutes))
+				s.SectionId, s.ExpectedMinutes, s.HardLimitMinute))
 		}
 	}
 	lines = append(lines,
@@ -31,7 +34,19 @@ func planRemarks(in *pb.DecisionInputs, limits *pb.SessionLimits, plan *pb.Plan)
 	return append(lines, overlapRisk(in)...)
 }
 
-// stageRemark says what helps when one person cannot bring the whole head to its target
+// stagesRemark says how to work in stages, and when more people help.
+func stagesRemark(plan *pb.Plan) []string {
+	if len(plan.Stages) < 2 {
+		return nil
+	}
+	text := fmt.Sprintf("Work in %d stages: %s. Rinse each stage together, normalize and shampoo it, then begin the next.", len(plan.Stages), stageWords(plan))
+	if people := plan.GetPeopleForOneStage(); people > 1 {
+		text += fmt.Sprintf(" With %d people applying at the same time, one stage is enough.", people)
+	}
+	return []string{text}
+}
+
+// stageRemark is for plans without stages. It says what helps when one person cannot bring the whole head to its target
 // before the first section must be rinsed.
 func stageRemark(plan *pb.Plan) string {
 	sections := plan.Sections
@@ -59,17 +74,21 @@ func sectionNames(sections []*pb.PlannedSection) string {
 
 // planBasis says where the figures of the plan come from, a line each.
 func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
-	minutes, stated := usual(in.GetProduct().GetDirections())
+	minutes, stated := usual(in.GetProduct(), in.GetConsultation().GetHair().GetTexture())
 	from := "manufacturer's directions"
 	if !stated {
 		from = "common practice, the directions state none"
+	}
+	pace := fmt.Sprintf("Application takes %d minutes a section and the way to the bowl %g (assumptions unless the salon says otherwise).", paceMinutes, limits.MinutesToBowl)
+	if in.GetApplicationPace() != nil {
+		pace = fmt.Sprintf("Application takes %.1f minutes a section (%s) and the way to the bowl %g.", paceOf(in), paceBasis(in.ApplicationPace), limits.MinutesToBowl)
 	}
 	lines := []string{
 		"Hard limit: " + limits.HardLimitBasis + ".",
 		fmt.Sprintf("Usual time: %g minutes (%s).", minutes, from),
 		fmt.Sprintf("Target %g %% and cap %g %% of straightening (common practice and house policy).", limits.TargetPercent, limits.CapPercent),
 		"Spread between heads, sections and visits, and the effects of texture, porosity and curl: assumptions; no rate of hydroxide relaxing has been published.",
-		fmt.Sprintf("Application takes %d minutes a section and the way to the bowl %g (assumptions unless the salon says otherwise).", paceMinutes, limits.MinutesToBowl),
+		pace,
 	}
 	if _, done := preliminaryTest(in, nil); done {
 		lines = append(lines, "The preliminary strand test with this product is counted as one reading.")
@@ -78,6 +97,14 @@ func planBasis(in *pb.DecisionInputs, limits *pb.SessionLimits) []string {
 		lines = append(lines, "Rates learned at this client's earlier visits are used.")
 	}
 	return lines
+}
+
+// paceBasis says where a pace comes from.
+func paceBasis(p *pb.ApplicationPace) string {
+	if p.GetSections() == 0 {
+		return "an assumption, not measured yet"
+	}
+	return fmt.Sprintf("by %d sections that this practitioner applied", p.Sections)
 }
 
 // overlapRisk warns when the new growth is shorter than expected: what looks like new

@@ -15,6 +15,7 @@ type section struct {
 	planned bool
 	prior   normal
 	guide   guide
+	longest float64 // minutes from first contact to water, of all exposures together
 
 	contacts     []*pb.PartContact
 	firstContact time.Time // first contact ever
@@ -132,6 +133,17 @@ func (c *section) advise(eventID string) {
 	c.latestCallTime = c.timeAt(c.guide.latestCall(c.posterior))
 	c.plannedCallTime = c.timeAt(c.guide.forPlan().latestCall(c.posterior))
 	c.limitTime = c.timeAt(c.guide.hardLimit)
+}
+
+// limitBy sets the limit of the present exposure to a time, if that is before the limit
+// from first contact, and the latest calls with it.
+func (c *section) limitBy(t time.Time) {
+	c.guide.hardLimit = min(c.longest, c.exposure(t))
+	c.limitTime = c.timeAt(c.guide.hardLimit)
+	if !c.rinseRead() {
+		c.latestCallTime = c.timeAt(c.guide.latestCall(c.posterior))
+		c.plannedCallTime = c.timeAt(c.guide.forPlan().latestCall(c.posterior))
+	}
 }
 
 // rinseRead reports whether the last strand test itself calls for water.

@@ -27,6 +27,9 @@ func SectionTimes(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
 		if p.HardLimitMinute > 0 {
 			hard = min(hard, p.HardLimitMinute)
 		}
+		if stage := stageOf(s.Plan, p.SectionId); stage != nil {
+			hard = min(hard, stage.StartMinute+stage.RinseByMinute-p.StartMinute)
+		}
 		latest := apply.Add(minutes(min(p.LatestRinseMinute, hard)))
 		test := apply.Add(minutes(min(p.FirstStrandTestMinute, hard)))
 		times = append(times, &pb.SectionTimes{
@@ -40,4 +43,14 @@ func SectionTimes(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
 		})
 	}
 	return times
+}
+
+// stageOf is the stage of a section; nil in a plan without stages.
+func stageOf(plan *pb.Plan, section string) *pb.PlannedStage {
+	for _, stage := range plan.GetStages() {
+		if slices.Contains(stage.SectionIds, section) {
+			return stage
+		}
+	}
+	return nil
 }

@@ -18,7 +18,7 @@ import (
 const (
 	// Spread of a stylist's pace about paceMinutes, and of single sections about the
 	// stylist's pace, in logarithms. 90 % of stylists need 1.8 to 4.9 minutes a section.
-	paceSpread, sectionPaceSpread = 0.3, 0.15
+	handsPaceSpread, sectionPaceSpread = 0.3, 0.15
 	// One strand test keeps the hands busy for so many minutes.
 	busyTesting = 0.5
 )
@@ -44,7 +44,7 @@ func drawHead(in *pb.DecisionInputs, seed uint64, words bool) wholeHead {
 		wide := math.Sqrt(max(0, prior.deviation*prior.deviation-own*own))
 		h.lnRates[section.SectionId] = prior.mean + wide*shared + own*rates.NormFloat64()
 	}
-	h.pace = paceMinutes * math.Exp(paceSpread*delays.NormFloat64())
+	h.pace = paceMinutes * math.Exp(handsPaceSpread*delays.NormFloat64())
 	h.way = Limits(in).MinutesToBowl * (fastestWay + (slowestWay-fastestWay)*delays.Float64())
 	return h
 }
@@ -187,9 +187,9 @@ func lookedAt(section string, percent float64, words bool) *pb.Event {
 	return said(section, reading)
 }
 
-// inStages divides the plan's sections into the fewest runs that one pair of hands can
+// stagedBefore divides the plan's sections into the fewest runs that one pair of hands can
 // bring to their targets before the first must be under water.
-func inStages(plan *pb.Plan) [][]string {
+func stagedBefore(plan *pb.Plan) [][]string {
 	var stages [][]string
 	var run []*pb.PlannedSection
 	for _, s := range plan.Sections {
@@ -216,7 +216,7 @@ func TestWholeHeads(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			in := regular()
-			stages := inStages(Plan(in))
+			stages := stagedBefore(Plan(in))
 			heads := sampleSize(200, 2000)
 			early, passed, over, needed, done, longest := 0, 0, 0, 0, 0.0, 0.0
 			for i := range heads {
