@@ -155,7 +155,7 @@ func (g guarded) lasting(t *testing.T, name string) tls.Certificate {
 func (g guarded) tillProofs(t *testing.T, own string) []caller {
 	t.Helper()
 	foreign := identitytest.NewAuthority(t, g.Clock)
-	pair, err := foreign.Bearer(own, g.Clock().Add(-time.Hour), g.Clock().AddDate(0, 0, 30))
+	pair, err := foreign.Client(own, g.Clock().Add(-time.Hour), g.Clock().AddDate(0, 0, 30))
 	if err != nil {
 		t.Fatal(err)
 	}

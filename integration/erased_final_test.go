@@ -13,9 +13,8 @@ import (
 	"google.golang.org/grpc/codes"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/server/serve"
-	"alkalog/server/setup"
 	"alkalog/storage"
 	"alkalog/storage/localpg"
 	"alkalog/storage/storagetest"
@@ -140,7 +139,7 @@ func TestOldWrappingKeysAreDestroyed(t *testing.T) {
 	client, erased := c.client(t), c.client(t)
 	e.exec(t, keepKeys)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: erased, RequestId: newID()})
-	in := setup.Installation{Dir: e.keys, Clock: time.Now}
+	in := keys.Installation{Dir: e.keys, Clock: time.Now}
 	if err := in.RotateClients(); err != nil {
 		t.Fatal(err)
 	}
@@ -158,7 +157,7 @@ func TestOldWrappingKeysAreDestroyed(t *testing.T) {
 	if err = errors.Join(err, in.DropClients()); err != nil {
 		t.Fatal(err)
 	}
-	lines, err := keyfile.Lines(in.Path("clients"))
+	lines, err := keys.Lines(in.Path("clients"))
 	if err != nil || len(lines) != 1 || e.count(t, "client_keys") != 1 || e.count(t, "client_keys where version = '"+strings.Fields(lines[0])[1]+"'") != 1 {
 		t.Errorf("%d lines are left, %d keys, %v", len(lines), e.count(t, "client_keys"), err)
 	}

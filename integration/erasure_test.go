@@ -17,7 +17,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/server/serve"
 	"alkalog/service/consultation"
 	"alkalog/storage"
@@ -247,7 +247,7 @@ func (s *testServer) wantPurged(t *testing.T, c *chain, tend func()) {
 
 // ringOf is the keys in a directory.
 func ringOf(dir string) *keyring.Ring {
-	return &keyring.Ring{Read: func() ([]string, error) { return keyfile.Lines(filepath.Join(dir, "clients")) }}
+	return &keyring.Ring{Read: func() ([]string, error) { return keys.Lines(filepath.Join(dir, "clients")) }}
 }
 
 // TestErasedClientsStayErased restores a real copy of a database from before an
@@ -367,7 +367,7 @@ func TestKeysOfClientsAreReplaced(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	before := c.client(t)
 	file := filepath.Join(s.keys, "clients")
-	old, err := keyfile.Lines(file)
+	old, err := keys.Lines(file)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -376,7 +376,7 @@ func TestKeysOfClientsAreReplaced(t *testing.T) {
 		t.Fatal(err)
 	}
 	replace := func(lines ...string) {
-		if err := keyfile.Replace(file, []byte(strings.Join(lines, "\n")+"\n")); err != nil {
+		if err := keys.Replace(file, []byte(strings.Join(lines, "\n")+"\n")); err != nil {
 			t.Fatal(err)
 		}
 	}

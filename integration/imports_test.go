@@ -36,16 +36,14 @@ var allowedImports = map[string]string{
 	protoPackage:                   "",
 	"proto/contract":               protoPackage,
 	"proto/source":                 "",
-	"server":                       "server/serve server/setup storage/keyring server/demo server/verify server/identity server/keyfile server/sequencer server/client server/report service/ledger " + protoPackage,
+	"server":                       "server/serve server/keys storage/keyring server/demo server/verify server/identity server/sequencer server/client server/report service/ledger " + protoPackage,
 	"server/metrics":               "",
-	"server/serve":                 servicePackages + " " + enginePackages + " server/metrics server/sequencer server/identity server/keyfile storage/localpg storage/keyring " + commonPackages,
-	"server/identity":              "server/keyfile " + commonPackages,
-	"server/authority":             "server/identity",
-	"server/setup":                 "server/authority server/identity server/keyfile server/sequencer storage/keyring",
-	"server/sequencer":             "server/keyfile service/ledger service/record storage " + protoPackage,
-	"server/keyfile":               "",
-	"server/identity/identitytest": "server/authority server/identity server/keyfile",
-	"server/client":                "server/keyfile server/verify service/ledger " + protoPackage,
+	"server/serve":                 servicePackages + " " + enginePackages + " server/metrics server/sequencer server/identity server/keys storage/localpg storage/keyring " + commonPackages,
+	"server/identity":              "server/keys " + commonPackages,
+	"server/sequencer":             "server/keys service/ledger service/record storage " + protoPackage,
+	"server/keys":                  "service/ledger storage/keyring",
+	"server/identity/identitytest": "server/identity server/keys",
+	"server/client":                "server/keys server/verify service/ledger " + protoPackage,
 	"server/report":                "server/client service/ledger proto/contract service/timing " + protoPackage,
 	"server/demo":                  "server/client server/verify proto/contract " + protoPackage,
 	"server/verify":                "service/ledger " + protoPackage,
@@ -90,7 +88,7 @@ var allowedImporters = map[string]string{
 	"golang.org/x/mod/sumdb":           "service/ledger",
 	"testing":                          "storage/storagetest server/identity/identitytest",
 	"github.com/coreos/go-oidc":        "server/identity",
-	"github.com/go-jose/go-jose":       "server/identity server/identity/identitytest", // what go-oidc verifies with
+	"github.com/go-jose/go-jose":       "server/identity server/keys server/identity/identitytest", // what go-oidc verifies with
 }
 
 // A pure engine may not import a package that reaches the world, nor call what

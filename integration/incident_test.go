@@ -14,7 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/incident"
 	"alkalog/storage"
 	"alkalog/storage/keyring"
@@ -181,7 +181,7 @@ func TestFollowUps(t *testing.T) {
 // told to.
 func (s *testServer) overdueWatchers(t testing.TB, n int) func() {
 	t.Helper()
-	keys := &keyring.Ring{Read: func() ([]string, error) { return keyfile.Lines(filepath.Join(s.keys, "clients")) }}
+	keys := &keyring.Ring{Read: func() ([]string, error) { return keys.Lines(filepath.Join(s.keys, "clients")) }}
 	db, err := storage.Open(t.Context(), storage.Config{DSN: s.database.DSN(storage.RoleServer), Keys: keys})
 	if err != nil {
 		t.Fatal(err)

@@ -8,8 +8,7 @@ import (
 	"testing"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
-	"alkalog/server/sequencer"
+	"alkalog/server/keys"
 	"alkalog/server/serve"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
@@ -72,11 +71,11 @@ func TestKeysAreReplaced(t *testing.T) {
 	s.waitLogged(t)
 	kept := c.covered(t, 1)
 	path := filepath.Join(s.keys, "log")
-	lines, err := keyfile.Lines(path)
+	lines, err := keys.Lines(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	fresh, err := sequencer.NewKey(lines)
+	fresh, err := keys.NewLogKey(lines)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,7 +83,7 @@ func TestKeysAreReplaced(t *testing.T) {
 		content   string
 		handovers int
 	}{{fresh + "\n" + lines[0] + "\n", 1}, {fresh + "\n", 2}} {
-		if err := keyfile.Replace(path, []byte(step.content)); err != nil {
+		if err := keys.Replace(path, []byte(step.content)); err != nil {
 			t.Fatal(err)
 		}
 		eventually(t, "the log to be signed anew", func() bool { return len(c.covered(t, 1).Handovers) == step.handovers })

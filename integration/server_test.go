@@ -24,8 +24,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
-	"alkalog/server/sequencer"
+	"alkalog/server/keys"
 	"alkalog/server/serve"
 	"alkalog/storage"
 	"alkalog/storage/keyring"
@@ -130,10 +129,10 @@ func newCoveringServer(t testing.TB, every time.Duration) *testServer {
 func newKeys(t testing.TB) string {
 	t.Helper()
 	dir := t.TempDir()
-	for name, fresh := range map[string]func([]string) (string, error){"log": sequencer.NewKey, "clients": keyring.NewKey} {
+	for name, fresh := range map[string]func([]string) (string, error){"log": keys.NewLogKey, "clients": keyring.NewKey} {
 		line, err := fresh(nil)
 		if err == nil {
-			err = keyfile.Create(filepath.Join(dir, name), []byte(line+"\n"))
+			err = keys.Create(filepath.Join(dir, name), []byte(line+"\n"))
 		}
 		if err != nil {
 			t.Fatal(err)

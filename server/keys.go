@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"alkalog/server/identity"
+	"alkalog/server/keys"
 	"alkalog/server/serve"
-	"alkalog/server/setup"
 )
 
 // keysCommands groups the commands for the keys and certificates of an
@@ -29,8 +29,8 @@ type keysDir struct {
 }
 
 // installation returns the directory as an installation.
-func (d keysDir) installation() setup.Installation {
-	return setup.Installation{Dir: d.Dir, Clock: time.Now}
+func (d keysDir) installation() keys.Installation {
+	return keys.Installation{Dir: d.Dir, Clock: time.Now}
 }
 
 // hostFlags list the host names of the server.
@@ -92,7 +92,7 @@ type tillCommand struct {
 
 // Run issues the certificate, and prints where it is and how to revoke it.
 func (c tillCommand) Run(std streams) error {
-	if _, err := identity.BearerOf(identity.Scheme + ":///" + c.Name); err != nil {
+	if _, err := identity.ActorFromURI(keys.Scheme + ":///" + c.Name); err != nil {
 		return usage{err}
 	}
 	in := c.installation()
@@ -177,10 +177,13 @@ type tokenCommand struct {
 
 // Run prints the signed token, and nothing else, on standard output.
 func (c tokenCommand) Run(std streams) error {
-	in := c.installation()
+	key, err := c.installation().TokenKey()
+	if err != nil {
+		return err
+	}
 	now := time.Now()
-	token, err := in.Sign(identity.Grant{
-		Issuer: cmp.Or(c.Issuer, identity.Usual), Audience: cmp.Or(c.Audience, identity.Usual),
+	token, err := identity.Sign(key, identity.Grant{
+		Issuer: cmp.Or(c.Issuer, identity.DefaultIssuer), Audience: cmp.Or(c.Audience, identity.DefaultIssuer),
 		Role: c.Role, Name: c.Name, Salons: c.Salon, From: now, Until: now.Add(c.For),
 	})
 	if err != nil {

@@ -23,7 +23,7 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // Target is a server and the caller's identity.
@@ -116,7 +116,7 @@ func (t Target) transportCredentials() (credentials.TransportCredentials, error)
 // certificate reads the client certificate. Only its owner may be able to read the
 // key.
 func (t Target) certificate() (tls.Certificate, error) {
-	key, err := keyfile.Read(t.KeyFile)
+	key, err := keys.Read(t.KeyFile)
 	if err != nil {
 		return tls.Certificate{}, err
 	}
@@ -135,7 +135,7 @@ func (t Target) certificate() (tls.Certificate, error) {
 // authenticates the caller.
 func (t Target) authorization(clear bool) (string, error) {
 	if t.TokenFile != "" {
-		token, err := keyfile.Read(t.TokenFile)
+		token, err := keys.Read(t.TokenFile)
 		if err != nil {
 			return "", err
 		}

@@ -163,11 +163,11 @@ func TestSecretsStayOnTheirLine(t *testing.T) {
 		}
 	}
 	for what, target := range map[string]Target{
-		"others can read":                       {Address: addr, TokenFile: open1},
-		"needs its key":                         {Address: addr, CertFile: "cert"},
-		"want host:port":                        {Address: "nowhere"},
-		"no certificate in PEM":                 {Address: addr, CAFile: token},
-		"keyfile: others can read or change it": {Address: addr, CertFile: token, KeyFile: open1},
+		"has -rw-r--r--":                      {Address: addr, TokenFile: open1},
+		"needs its key":                       {Address: addr, CertFile: "cert"},
+		"want host:port":                      {Address: "nowhere"},
+		"no certificate in PEM":               {Address: addr, CAFile: token},
+		"keys: file permissions are too open": {Address: addr, CertFile: token, KeyFile: open1},
 	} {
 		if _, err := target.Open(); err == nil || !strings.Contains(err.Error(), what) {
 			t.Errorf("%s: %v", what, err)

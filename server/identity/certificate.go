@@ -1,14 +1,9 @@
 package identity
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"crypto/x509"
-	"encoding/hex"
-	"encoding/pem"
 	"errors"
-	"fmt"
 	"net/url"
 	"regexp"
 	"time"
@@ -16,14 +11,10 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/peer"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
-
-// Scheme is the scheme of the names in certificates. The form is our own, in
-// the manner of X.509-SVID of SPIFFE (section 2: exactly one URI SAN).
-const Scheme = "alkalog"
 
 // bearers says what the name in a certificate makes of its bearer: the
 // collection is the role. Nobody else has certificates: those who work on
@@ -52,7 +43,7 @@ var bearers = []struct {
 // then confined to it. Validity, authority and the name are looked at in every
 // call, not only when the connection is made.
 type Certificates struct {
-	Authority *keyfile.Watch[*x509.CertPool]
+	Authority *keys.Watch[*x509.CertPool]
 	Clock     func() time.Time
 }
 
@@ -75,7 +66,7 @@ func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint 
 	if err != nil {
 		return actor.Actor{}, "", true, fault.Unauthenticated(err.Error())
 	}
-	return a, Fingerprint(chain[0]), true, nil
+	return a, keys.Fingerprint(chain[0]), true, nil
 }
 
 // certificates is what the caller's connection was made with, its own first.
@@ -99,63 +90,27 @@ func Bearer(cert *x509.Certificate) (actor.Actor, error) {
 	if len(cert.URIs) != 1 {
 		return actor.Actor{}, errors.New("a certificate must name its bearer in exactly one URI SAN")
 	}
-	return BearerOf(cert.URIs[0].String())
+	return ActorFromURI(cert.URIs[0].String())
 }
 
-// BearerOf is who the URI in a certificate names.
-func BearerOf(uri string) (actor.Actor, error) {
+// ActorFromURI is who the URI in a certificate names.
+func ActorFromURI(uri string) (actor.Actor, error) {
 	name, ours := cutScheme(uri)
 	for _, b := range bearers {
 		if ours && b.name.pattern.MatchString(name) {
-			a, _ := named(b.role, name)
+			a, _ := newActor(b.role, name)
 			return a, nil
 		}
 	}
-	return actor.Actor{}, errors.New("the URI SAN of a certificate must be like " + Scheme + ":///" + bearers[0].name.example)
+	return actor.Actor{}, errors.New("the URI SAN of a certificate must be like " + keys.Scheme + ":///" + bearers[0].name.example)
 }
 
 // cutScheme is the name in a URI of ours, which has no host, no query and
 // nothing escaped.
 func cutScheme(uri string) (name string, ours bool) {
 	u, err := url.Parse(uri)
-	if err != nil || len(u.Path) < 2 || uri != Scheme+"://"+u.Path {
+	if err != nil || len(u.Path) < 2 || uri != keys.Scheme+"://"+u.Path {
 		return "", false
 	}
 	return u.Path[1:], true
-}
-
-// Fingerprint is the SHA-256 of a certificate, in lower-case hexadecimal, as
-// the list of what is revoked names it.
-func Fingerprint(cert *x509.Certificate) string {
-	sum := sha256.Sum256(cert.Raw)
-	return hex.EncodeToString(sum[:])
-}
-
-// ReadAuthority reads the certificates, in PEM, of whoever vouches for callers.
-// Every one must be an authority's.
-func ReadAuthority(path string) (*x509.CertPool, error) {
-	rest, err := keyfile.ReadTrusted(path)
-	if err != nil {
-		return nil, err
-	}
-	pool, found := x509.NewCertPool(), 0
-	for len(bytes.TrimSpace(rest)) > 0 {
-		var block *pem.Block
-		if block, rest = pem.Decode(rest); block == nil || block.Type != "CERTIFICATE" {
-			return nil, fmt.Errorf("%s must hold certificates in PEM and nothing else", path)
-		}
-		cert, err := x509.ParseCertificate(block.Bytes)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", path, err)
-		}
-		if !cert.IsCA || !cert.BasicConstraintsValid {
-			return nil, fmt.Errorf("%s: certificate %d is not an authority's", path, found+1)
-		}
-		pool.AddCert(cert)
-		found++
-	}
-	if found == 0 {
-		return nil, fmt.Errorf("%s holds no certificate", path)
-	}
-	return pool, nil
 }

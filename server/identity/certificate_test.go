@@ -22,7 +22,7 @@ func TestBearers(t *testing.T) {
 		"operators/site":                           {Role: pb.Role_ROLE_OPERATOR},
 	} {
 		want.Name = name
-		if got, err := identity.BearerOf("alkalog:///" + name); err != nil || !reflect.DeepEqual(got, want) {
+		if got, err := identity.ActorFromURI("alkalog:///" + name); err != nil || !reflect.DeepEqual(got, want) {
 			t.Errorf("%s: %+v, %v", name, got, err)
 		}
 	}
@@ -37,7 +37,7 @@ func FuzzBearer(f *testing.F) {
 	f.Add("alkalog://user@host:1/chains/ebb/managers/x?a=b#c")
 	f.Add("alkalog:///chains/ebb/managers/%61")
 	f.Fuzz(func(t *testing.T, uri string) {
-		got, err := identity.BearerOf(uri)
+		got, err := identity.ActorFromURI(uri)
 		if err != nil {
 			return
 		}

@@ -76,7 +76,7 @@ func parse(values []string) (actor.Actor, error) {
 	if !ok {
 		return actor.Actor{}, unknown("role and name must both be given, once, and nothing else")
 	}
-	a, want := named(role, name)
+	a, want := newActor(role, name)
 	if want != "" {
 		return actor.Actor{}, unknown(want)
 	}

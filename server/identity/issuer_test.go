@@ -17,6 +17,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/identity"
 	"alkalog/server/identity/identitytest"
+	"alkalog/server/keys"
 )
 
 // provider is an OpenID provider on this machine, as far as its keys go.
@@ -60,9 +61,9 @@ func (p *provider) answer(keys bool) http.HandlerFunc {
 }
 
 // publish makes these the keys of the provider.
-func (p *provider) publish(t *testing.T, keys ...identity.SigningKey) {
+func (p *provider) publish(t *testing.T, signing ...keys.SigningKey) {
 	t.Helper()
-	text, err := identity.KeySet(keys...)
+	text, err := keys.PublicKeySet(signing...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,10 +107,10 @@ func newCounter(t *testing.T) *counter {
 }
 
 // token is a good token of the provider, by a key, good for a day.
-func (c *counter) token(t *testing.T, key identity.SigningKey) string {
+func (c *counter) token(t *testing.T, key keys.SigningKey) string {
 	t.Helper()
 	now := c.clock.Now()
-	token, err := key.Sign(identity.Grant{Issuer: c.provider.URL, Audience: "salons", Role: "practitioner", Name: amara, From: now, Until: now.AddDate(0, 0, 1)})
+	token, err := identity.Sign(key, identity.Grant{Issuer: c.provider.URL, Audience: "salons", Role: "practitioner", Name: amara, From: now, Until: now.AddDate(0, 0, 1)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,7 +13,7 @@ import (
 
 	"github.com/go-jose/go-jose/v4"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // algorithms are those that tokens may be signed with. None of them has a shared
@@ -85,13 +85,13 @@ func algorithmOf(key jose.JSONWebKey) string {
 
 // fileKeys is the key set of an installation without an identity provider: a
 // file, looked at again while the server runs.
-type fileKeys struct{ file *keyfile.Watch[keySet] }
+type fileKeys struct{ file *keys.Watch[keySet] }
 
 // openFileKeys reads the file for the first time.
 func openFileKeys(path string, clock func() time.Time, problem func(error)) (fileKeys, error) {
-	file := &keyfile.Watch[keySet]{Files: []string{path}, Clock: clock, Problem: problem}
+	file := &keys.Watch[keySet]{Files: []string{path}, Clock: clock, Problem: problem}
 	file.Load = func() (keySet, error) {
-		text, err := keyfile.ReadTrusted(path)
+		text, err := keys.ReadTrusted(path)
 		if err != nil {
 			return nil, err
 		}

@@ -38,7 +38,7 @@ func words() string {
 
 // named is the actor of a role and a name; want says what would be right when
 // the two do not make one. Who is named below a salon is confined to it.
-func named(role, name string) (a actor.Actor, want string) {
+func newActor(role, name string) (a actor.Actor, want string) {
 	a = actor.Actor{Role: roleOf(role), Name: name, Chain: actor.ChainOf(name)}
 	if a.Role == pb.Role_ROLE_UNSPECIFIED {
 		return actor.Actor{}, "role must be one of " + words()

@@ -26,7 +26,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/identity"
 	"alkalog/server/identity/identitytest"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -280,7 +280,7 @@ func (d *desk) write(t *testing.T, keys ...jose.JSONWebKey) {
 // replace replaces a file, and moves the clock so that it is looked at again.
 func (d *desk) replace(t *testing.T, path, text string) {
 	t.Helper()
-	if err := keyfile.ReplaceTrusted(path, []byte(text)); err != nil {
+	if err := keys.ReplaceTrusted(path, []byte(text)); err != nil {
 		t.Fatal(err)
 	}
 	d.clock.advance(time.Second)

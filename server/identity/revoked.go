@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // Revoked is whom this installation no longer trusts, whatever they bring. The
@@ -20,7 +20,7 @@ import (
 // A line that cannot be understood is told of, and the others are in force all
 // the same.
 type Revoked struct {
-	list *keyfile.Watch[map[string]bool]
+	list *keys.Watch[map[string]bool]
 }
 
 // OpenRevoked reads the list for the first time: it must be there, and every
@@ -29,7 +29,7 @@ func OpenRevoked(path string, clock func() time.Time, problem func(error)) (*Rev
 	if _, err := readRevoked(path); err != nil {
 		return nil, err
 	}
-	list := &keyfile.Watch[map[string]bool]{Files: []string{path}, Clock: clock, Problem: problem}
+	list := &keys.Watch[map[string]bool]{Files: []string{path}, Clock: clock, Problem: problem}
 	list.Load = func() (map[string]bool, error) {
 		known, err := readRevoked(path)
 		if known != nil && err != nil && problem != nil {
@@ -58,7 +58,7 @@ func (r *Revoked) has(what ...string) bool {
 // readRevoked reads a list: nil when it cannot be read, and an error beside it
 // for lines that cannot be understood.
 func readRevoked(path string) (map[string]bool, error) {
-	lines, err := keyfile.TrustedLines(path)
+	lines, err := keys.TrustedLines(path)
 	if err != nil {
 		return nil, err
 	}

@@ -17,9 +17,9 @@ import (
 	"alkalog/service/fault"
 )
 
-// Usual is the issuer of tokens that are signed with an installation's own keys,
+// DefaultIssuer is the issuer of tokens that are signed with an installation's own keys,
 // and the usual audience of all.
-const Usual = "alkalog"
+const DefaultIssuer = "alkalog"
 
 const (
 	maxToken = 8 << 10          // bytes
@@ -36,9 +36,9 @@ const (
 // TokenSource says whose tokens are believed.
 type TokenSource struct {
 	// Issuer is the URL of an OpenID provider, and what "iss" must be. Empty:
-	// Usual, which needs KeysFile.
+	// DefaultIssuer, which needs KeysFile.
 	Issuer string
-	// Audience is what "aud" must have. Empty: Usual.
+	// Audience is what "aud" must have. Empty: DefaultIssuer.
 	Audience string
 	// KeysFile is a JSON Web Key Set that is used instead of the provider's. It
 	// is read again when it is replaced.
@@ -73,7 +73,7 @@ type Tokens struct {
 func (s TokenSource) Open() (*Tokens, error) {
 	t := &Tokens{source: s}
 	if t.source.Audience == "" {
-		t.source.Audience = Usual
+		t.source.Audience = DefaultIssuer
 	}
 	if t.source.Problem == nil {
 		t.source.Problem = func(error) {}
@@ -82,7 +82,7 @@ func (s TokenSource) Open() (*Tokens, error) {
 	switch {
 	case s.KeysFile != "":
 		if s.Issuer == "" {
-			t.source.Issuer = Usual
+			t.source.Issuer = DefaultIssuer
 		}
 		t.keys, err = openFileKeys(s.KeysFile, s.Clock, t.source.Problem)
 	default:
@@ -190,7 +190,7 @@ func claimed(verified *oidc.IDToken, now time.Time) (actor.Actor, string, error)
 		json.Unmarshal(claims[name], &value) // anything else than a string counts as none
 		return value
 	}
-	a, want := named(text(claimRole), text(claimActor))
+	a, want := newActor(text(claimRole), text(claimActor))
 	if want == "" {
 		want = confine(&a, claims[claimSalons])
 	}

@@ -9,7 +9,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -85,7 +85,7 @@ func (s *checkpointStore) save() error {
 	if err := os.MkdirAll(filepath.Dir(s.path), 0o700); err != nil {
 		return err
 	}
-	if err := keyfile.Replace(s.path, append(text, '\n')); err != nil {
+	if err := keys.Replace(s.path, append(text, '\n')); err != nil {
 		return err
 	}
 	s.unsaved = false

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keys"
 	"alkalog/storage"
 )
 
@@ -357,20 +358,20 @@ func TestKeyFiles(t *testing.T) {
 	if err != nil || found.keys[0].Secret() != made.keys[0].Secret() {
 		t.Errorf("found another key, %v", err)
 	}
-	line, err := NewKey([]string{made.keys[0].Secret()})
+	line, err := keys.NewLogKey([]string{made.keys[0].Secret()})
 	if err != nil || line == made.keys[0].Secret() || !strings.HasPrefix(line, "PRIVATE+KEY+"+made.keys[0].Name()+"+") {
 		t.Errorf("a fresh key of another name, %v", err)
 	}
 	if err := os.WriteFile(path, []byte(line+"\n"+line+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := ReadKeys(path); err == nil {
+	if _, err := keys.ReadLogKeys(path); err == nil {
 		t.Error("a key that stands there twice is taken")
 	}
 	if err := os.Chmod(path, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := ReadKeys(path); err == nil {
+	if _, err := keys.ReadLogKeys(path); err == nil {
 		t.Error("a file that others can read is taken")
 	}
 }

@@ -1,65 +1,15 @@
 package sequencer
 
 import (
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"os"
 	"strings"
 	"time"
 
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/ledger"
 )
-
-// NewKey creates a private key and returns its line for the key file. It takes the
-// name of the installation's logs from the lines already in the file, and makes up
-// a name if there are none.
-func NewKey(beside []string) (string, error) {
-	name := "alkalog-" + strings.ToLower(rand.Text()[:10])
-	if len(beside) > 0 {
-		old, err := ledger.ParsePrivateKey(beside[0])
-		if err != nil {
-			return "", err
-		}
-		name = old.Name()
-	}
-	seed := make([]byte, 32)
-	rand.Read(seed) // never fails
-	key, err := ledger.NewPrivateKey(name, seed)
-	if err != nil {
-		return "", err
-	}
-	return key.Secret(), nil
-}
-
-// ReadKeys reads the key file: one private key a line, the newest first. Two keys
-// both sign, which transfers the trust in the older key to the newer.
-func ReadKeys(path string) ([]ledger.PrivateKey, error) {
-	lines, err := keyfile.Lines(path)
-	if err != nil {
-		return nil, err
-	}
-	if len(lines) == 0 {
-		return nil, fmt.Errorf("sequencer: %s has no key", path)
-	}
-	keys := make([]ledger.PrivateKey, len(lines))
-	seen := map[string]bool{}
-	for i, line := range lines {
-		if keys[i], err = ledger.ParsePrivateKey(line); err != nil {
-			return nil, fmt.Errorf("sequencer: %s, key %d: %w", path, i+1, err)
-		}
-		if keys[i].Name() != keys[0].Name() {
-			return nil, fmt.Errorf("sequencer: %s: the keys belong to different installations: %s and %s", path, keys[0].Name(), keys[i].Name())
-		}
-		if public := keys[i].Public().String(); seen[public] {
-			return nil, fmt.Errorf("sequencer: %s: key %d is a duplicate", path, i+1)
-		} else {
-			seen[public] = true
-		}
-	}
-	return keys, nil
-}
 
 // keyring holds the keys of the key file as last read.
 type keyring struct {
@@ -78,15 +28,15 @@ type fileVersion struct {
 func openKeys(path string, make bool) (*keyring, error) {
 	k := &keyring{path: path}
 	_, err := k.reload()
-	if !keyfile.Missing(err) {
+	if !keys.Missing(err) {
 		return k, err
 	}
 	if !make {
 		return nil, fmt.Errorf("there is no key to sign the audit log with: %w; `server keys` creates one, and all servers of a database need the same", err)
 	}
-	line, err := NewKey(nil)
+	line, err := keys.NewLogKey(nil)
 	if err == nil {
-		err = keyfile.Create(path, []byte("# Private keys that sign the checkpoints of the audit log. Keep them secret.\n"+line+"\n"))
+		err = keys.Create(path, []byte("# Private keys that sign the checkpoints of the audit log. Keep them secret.\n"+line+"\n"))
 	}
 	if err == nil {
 		_, err = k.reload()
@@ -105,15 +55,15 @@ func (k *keyring) reload() (bool, error) {
 	if now == k.version {
 		return false, nil
 	}
-	keys, err := ReadKeys(k.path)
-	if err == nil && len(k.keys) > 0 && keys[0].Name() != k.keys[0].Name() {
+	private, err := keys.ReadLogKeys(k.path)
+	if err == nil && len(k.keys) > 0 && private[0].Name() != k.keys[0].Name() {
 		err = errors.New("sequencer: the keys belong to another installation")
 	}
 	k.version = now // so that an invalid file is reported once
 	if err != nil {
 		return false, err
 	}
-	k.keys = keys
+	k.keys = private
 	return true, nil
 }
 
@@ -125,10 +75,10 @@ type keyset struct {
 }
 
 // keysFor derives the keys of a chain's log from the installation's keys.
-func keysFor(keys []ledger.PrivateKey, chain string) (keyset, error) {
+func keysFor(private []ledger.PrivateKey, chain string) (keyset, error) {
 	var set keyset
 	var lines []string
-	for _, k := range keys {
+	for _, k := range private {
 		own, err := k.For(chain)
 		if err != nil {
 			return keyset{}, err

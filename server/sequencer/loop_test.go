@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keys"
 	"alkalog/service/ledger"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
@@ -176,7 +177,7 @@ func (b *bench) wantWhole(t *testing.T, chain string, seen ...storage.LogHead) {
 	if n := b.number(t, "select count(*) from audit_entries where chain = '"+chain+"'"); n != len(leaves) {
 		t.Errorf("%s: %d entries are recorded and %d on the log", chain, n, len(leaves))
 	}
-	keys, err := ReadKeys(b.keyFile)
+	keys, err := keys.ReadLogKeys(b.keyFile)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,7 +10,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/consultation"
 	"alkalog/service/record"
 	"alkalog/storage"
@@ -20,7 +20,7 @@ import (
 // clientKeys is the keys that keys of clients are wrapped with, in a file of
 // KeysDir.
 func (c Config) clientKeys() *keyring.Ring {
-	return &keyring.Ring{Read: func() ([]string, error) { return keyfile.Lines(c.clientKeyFile()) }}
+	return &keyring.Ring{Read: func() ([]string, error) { return keys.Lines(c.clientKeyFile()) }}
 }
 
 func (c Config) clientKeyFile() string { return filepath.Join(c.KeysDir, "clients") }
@@ -135,7 +135,7 @@ func (k *keeper) damage() map[string]int64 {
 // makeKeys makes the key file of a private database, where there is none yet.
 func (k *keeper) makeKeys() error {
 	_, err := k.ring.Version()
-	if !keyfile.Missing(err) {
+	if !keys.Missing(err) {
 		return err
 	}
 	if k.cfg.Database != "" {
@@ -145,7 +145,7 @@ func (k *keeper) makeKeys() error {
 	if err != nil {
 		return err
 	}
-	return keyfile.Create(k.cfg.clientKeyFile(), []byte(line+"\n"))
+	return keys.Create(k.cfg.clientKeyFile(), []byte(line+"\n"))
 }
 
 const (

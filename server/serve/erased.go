@@ -12,7 +12,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 	"alkalog/service/actor"
 	"alkalog/service/ledger"
 	"alkalog/service/record"
@@ -44,7 +44,7 @@ func openErasures(file string, db *storage.DB) (*erasures, error) {
 	}
 	content, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {
-		if err = keyfile.Create(file, nil); errors.Is(err, os.ErrExist) {
+		if err = keys.Create(file, nil); errors.Is(err, os.ErrExist) {
 			err = nil // another server of this machine was faster
 		}
 	}

@@ -17,7 +17,7 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/setup"
+	"alkalog/server/keys"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
 )
@@ -34,7 +34,7 @@ type site struct {
 
 func newSite(t *testing.T) *site {
 	t.Helper()
-	keys := setup.Installation{Dir: t.TempDir(), Clock: time.Now}
+	keys := keys.Installation{Dir: t.TempDir(), Clock: time.Now}
 	if _, err := keys.Make(nil); err != nil {
 		t.Fatal(err)
 	}

@@ -18,7 +18,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/setup"
+	"alkalog/server/keys"
 	"alkalog/storage"
 	"alkalog/storage/storagetest"
 )
@@ -29,7 +29,7 @@ func TestMain(m *testing.M) { os.Exit(storagetest.Run(m)) }
 func realServer(t *testing.T, log *pageLog) (storagetest.Database, *grpc.ClientConn) {
 	t.Helper()
 	d := storagetest.NewDatabase(t)
-	keys := setup.Installation{Dir: t.TempDir(), Clock: time.Now}
+	keys := keys.Installation{Dir: t.TempDir(), Clock: time.Now}
 	if _, err := keys.Make(nil); err != nil {
 		t.Fatal(err)
 	}

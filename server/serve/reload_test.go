@@ -12,9 +12,8 @@ import (
 
 	"google.golang.org/grpc"
 
-	"alkalog/server/authority"
 	"alkalog/server/identity/identitytest"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // TestRotationUnderLoad: the server's certificate, the authority of callers and
@@ -76,7 +75,7 @@ func TestBrokenPairLeavesTheOldOne(t *testing.T) {
 		return conn.ConnectionState().PeerCertificates[0].SerialNumber.String()
 	}
 	first := serial()
-	good := func(until time.Time) authority.Pair {
+	good := func(until time.Time) keys.Pair {
 		pair, err := h.Authority.Server([]string{"127.0.0.1"}, h.clock().Add(-time.Hour), until)
 		if err != nil {
 			t.Fatal(err)
@@ -85,11 +84,11 @@ func TestBrokenPairLeavesTheOldOne(t *testing.T) {
 	}
 	later := h.clock().Add(time.Hour)
 	next, expired := good(later), good(h.clock().Add(-time.Second))
-	for i, broken := range []authority.Pair{{Cert: next.Cert, Key: good(later).Key}, {Cert: next.Cert[:100], Key: next.Key}, {Cert: next.Cert}, expired} {
-		if err := keyfile.Replace(h.TLSKey, broken.Key); err != nil {
+	for i, broken := range []keys.Pair{{Cert: next.Cert, Key: good(later).Key}, {Cert: next.Cert[:100], Key: next.Key}, {Cert: next.Cert}, expired} {
+		if err := keys.Replace(h.TLSKey, broken.Key); err != nil {
 			t.Fatal(err)
 		}
-		if err := keyfile.ReplaceTrusted(h.TLSCert, broken.Cert); err != nil {
+		if err := keys.ReplaceTrusted(h.TLSCert, broken.Cert); err != nil {
 			t.Fatal(err)
 		}
 		h.advance(time.Second)
@@ -124,12 +123,12 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 	usual := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: clock,
 		TLSCert: in.TLSCert, TLSKey: in.TLSKey, ClientCA: in.ClientCA, JWKS: in.JWKS, Revoked: in.Revoked}
 	for what, change := range map[string]func(*Config){
-		"TLS:":            func(c *Config) { c.TLSCert = "none" },
-		"TLS: keyfile":    func(c *Config) { c.TLSKey = in.TLSCert },
-		"client CA:":      func(c *Config) { c.ClientCA = in.JWKS },
-		"an authority's":  func(c *Config) { c.ClientCA = in.TLSCert },
-		"tokens:":         func(c *Config) { c.JWKS = in.ClientCA },
-		"list of what is": func(c *Config) { c.Revoked = in.JWKS },
+		"TLS:":             func(c *Config) { c.TLSCert = "none" },
+		"TLS: keys":        func(c *Config) { c.TLSKey = in.TLSCert },
+		"client CA:":       func(c *Config) { c.ClientCA = in.JWKS },
+		"a CA certificate": func(c *Config) { c.ClientCA = in.TLSCert },
+		"tokens:":          func(c *Config) { c.JWKS = in.ClientCA },
+		"list of what is":  func(c *Config) { c.Revoked = in.JWKS },
 	} {
 		cfg := usual
 		change(&cfg)

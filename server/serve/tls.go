@@ -14,7 +14,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	"alkalog/server/identity"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // guard is how callers are told apart, and how the line to them is kept private.
@@ -32,10 +32,10 @@ func (g guard) transport(counters *Counters) grpc.ServerOption {
 // they are replaced; one that cannot be used leaves the old one in force.
 func openGuard(c Config) (guard, error) {
 	problem := func(err error) { c.Logger.Warn("identities", "error", err.Error()) }
-	var authority *keyfile.Watch[*x509.CertPool]
+	var authority *keys.Watch[*x509.CertPool]
 	if c.ClientCA != "" {
-		authority = &keyfile.Watch[*x509.CertPool]{Files: []string{c.ClientCA}, Clock: c.Clock, Problem: problem,
-			Load: func() (*x509.CertPool, error) { return identity.ReadAuthority(c.ClientCA) }}
+		authority = &keys.Watch[*x509.CertPool]{Files: []string{c.ClientCA}, Clock: c.Clock, Problem: problem,
+			Load: func() (*x509.CertPool, error) { return keys.ReadAuthorities(c.ClientCA) }}
 		if err := authority.Open(); err != nil {
 			return guard{}, fmt.Errorf("client CA: %w", err)
 		}
@@ -50,11 +50,11 @@ func openGuard(c Config) (guard, error) {
 
 // line is how the line to callers is kept private; in the clear without a
 // certificate, which Config allows on loopback only.
-func (c Config) line(authority *keyfile.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
+func (c Config) line(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
 	if c.TLSCert == "" {
 		return insecure.NewCredentials(), nil
 	}
-	pair := &keyfile.Watch[tls.Certificate]{Files: []string{c.TLSCert, c.TLSKey}, Clock: c.Clock, Problem: problem,
+	pair := &keys.Watch[tls.Certificate]{Files: []string{c.TLSCert, c.TLSKey}, Clock: c.Clock, Problem: problem,
 		Load: func() (tls.Certificate, error) { return readPair(c.TLSCert, c.TLSKey, c.Clock()) }}
 	if err := pair.Open(); err != nil {
 		return nil, fmt.Errorf("TLS: %w", err)
@@ -80,11 +80,11 @@ func (c Config) line(authority *keyfile.Watch[*x509.CertPool], problem func(erro
 // readPair reads the server's certificate and its key, which must belong
 // together.
 func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) {
-	cert, err := keyfile.ReadTrusted(certFile)
+	cert, err := keys.ReadTrusted(certFile)
 	if err != nil {
 		return tls.Certificate{}, err
 	}
-	key, err := keyfile.Read(keyFile)
+	key, err := keys.Read(keyFile)
 	if err != nil {
 		return tls.Certificate{}, err
 	}
@@ -99,7 +99,7 @@ func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) 
 }
 
 // identifier is how callers are told apart.
-func (c Config) identifier(authority *keyfile.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
+func (c Config) identifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
 	if c.Development {
 		return identity.Development{}, nil
 	}

@@ -23,6 +23,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/server/identity"
 	"alkalog/server/identity/identitytest"
+	"alkalog/server/keys"
 )
 
 const frontDesk = "chains/ebb/salons/north/tills/front-1"
@@ -178,7 +179,7 @@ func TestCertificatesThatAreRefused(t *testing.T) {
 	h := newHouse(t)
 	const good = "alkalog:///" + frontDesk
 	foreign := identitytest.NewAuthority(t, h.clock)
-	pair, err := foreign.Bearer(frontDesk, h.clock().Add(-time.Hour), h.clock().Add(time.Hour))
+	pair, err := foreign.Client(frontDesk, h.clock().Add(-time.Hour), h.clock().Add(time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -225,7 +226,7 @@ func TestOpenConnectionsAreLookedAt(t *testing.T) {
 		}
 	}
 	step("before", true, "")
-	colons := strings.ToUpper(identity.Fingerprint(cert.Leaf))
+	colons := strings.ToUpper(keys.Fingerprint(cert.Leaf))
 	h.Revoke(t, "# stolen", colons[:2]+":"+colons[2:])
 	step("revoked", false, "revoked")
 	h.Revoke(t, frontDesk)

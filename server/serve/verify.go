@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"alkalog/server/keys"
 	"alkalog/server/sequencer"
 	"alkalog/storage"
 )
@@ -19,7 +20,7 @@ func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain
 	if err != nil {
 		return err
 	}
-	keys, err := sequencer.ReadKeys(filepath.Join(cfg.KeysDir, "log"))
+	keys, err := keys.ReadLogKeys(filepath.Join(cfg.KeysDir, "log"))
 	if err != nil {
 		return err
 	}

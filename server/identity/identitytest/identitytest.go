@@ -14,9 +14,8 @@ import (
 
 	"google.golang.org/grpc/credentials"
 
-	"alkalog/server/authority"
 	"alkalog/server/identity"
-	"alkalog/server/keyfile"
+	"alkalog/server/keys"
 )
 
 // Installation is an authority, a server's certificate and a key that tokens are
@@ -25,8 +24,8 @@ type Installation struct {
 	TLSCert, TLSKey, ClientCA, JWKS, Revoked string // paths, as in serve.Config
 
 	Clock     func() time.Time
-	Authority authority.Authority
-	Key       identity.SigningKey
+	Authority keys.Authority
+	Key       keys.SigningKey
 }
 
 // New makes one, by the clock of the test. The server's certificate is good for
@@ -47,23 +46,23 @@ func New(t testing.TB, clock func() time.Time) *Installation {
 }
 
 // NewAuthority makes an authority that is good for ten years.
-func NewAuthority(t testing.TB, clock func() time.Time) authority.Authority {
+func NewAuthority(t testing.TB, clock func() time.Time) keys.Authority {
 	t.Helper()
-	a, err := authority.New("An invented authority", clock().Add(-time.Hour), clock().AddDate(10, 0, 0))
+	a, err := keys.NewAuthority("An invented authority", clock().Add(-time.Hour), clock().AddDate(10, 0, 0))
 	check(t, err)
 	return a
 }
 
 // NewKey makes a key that tokens are signed with.
-func NewKey(t testing.TB) identity.SigningKey {
+func NewKey(t testing.TB) keys.SigningKey {
 	t.Helper()
-	key, err := identity.NewSigningKey()
+	key, err := keys.NewSigningKey()
 	check(t, err)
 	return key
 }
 
 // Trust makes these, and no other, the authorities of callers.
-func (i *Installation) Trust(t testing.TB, authorities ...authority.Authority) {
+func (i *Installation) Trust(t testing.TB, authorities ...keys.Authority) {
 	t.Helper()
 	var all []byte
 	for _, a := range authorities {
@@ -71,30 +70,30 @@ func (i *Installation) Trust(t testing.TB, authorities ...authority.Authority) {
 		check(t, err)
 		all = append(all, pair.Cert...)
 	}
-	check(t, keyfile.ReplaceTrusted(i.ClientCA, all))
+	check(t, keys.ReplaceTrusted(i.ClientCA, all))
 }
 
 // ServeWith gives the server a fresh certificate of an authority.
-func (i *Installation) ServeWith(t testing.TB, a authority.Authority) {
+func (i *Installation) ServeWith(t testing.TB, a keys.Authority) {
 	t.Helper()
 	pair, err := a.Server([]string{"127.0.0.1", "::1", "localhost"}, i.Clock().Add(-time.Hour), i.Clock().AddDate(1, 0, 0))
 	check(t, err)
-	check(t, keyfile.Replace(i.TLSKey, pair.Key))
-	check(t, keyfile.ReplaceTrusted(i.TLSCert, pair.Cert))
+	check(t, keys.Replace(i.TLSKey, pair.Key))
+	check(t, keys.ReplaceTrusted(i.TLSCert, pair.Cert))
 }
 
 // Believe makes these, and no other, the keys that tokens are signed with.
-func (i *Installation) Believe(t testing.TB, keys ...identity.SigningKey) {
+func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
 	t.Helper()
-	set, err := identity.KeySet(keys...)
+	set, err := keys.PublicKeySet(signing...)
 	check(t, err)
-	check(t, keyfile.ReplaceTrusted(i.JWKS, set))
+	check(t, keys.ReplaceTrusted(i.JWKS, set))
 }
 
 // Revoke replaces the list of what is revoked.
 func (i *Installation) Revoke(t testing.TB, lines ...string) {
 	t.Helper()
-	check(t, keyfile.ReplaceTrusted(i.Revoked, []byte(strings.Join(lines, "\n")+"\n")))
+	check(t, keys.ReplaceTrusted(i.Revoked, []byte(strings.Join(lines, "\n")+"\n")))
 }
 
 // Certificate is a good certificate for a resource name such as
@@ -107,13 +106,13 @@ func (i *Installation) Certificate(t testing.TB, name string) tls.Certificate {
 // CertificateUntil is Certificate that is good until the given time.
 func (i *Installation) CertificateUntil(t testing.TB, name string, until time.Time) tls.Certificate {
 	t.Helper()
-	pair, err := i.Authority.Bearer(name, i.Clock().Add(-time.Hour), until)
+	pair, err := i.Authority.Client(name, i.Clock().Add(-time.Hour), until)
 	check(t, err)
 	return Load(t, pair)
 }
 
 // Load makes of a pair what clients send.
-func Load(t testing.TB, p authority.Pair) tls.Certificate {
+func Load(t testing.TB, p keys.Pair) tls.Certificate {
 	t.Helper()
 	cert, err := tls.X509KeyPair(p.Cert, p.Key)
 	check(t, err)
@@ -146,7 +145,7 @@ func (i *Installation) Token(t testing.TB, role, name string, change ...func(*id
 	for _, c := range change {
 		c(&g)
 	}
-	token, err := i.Key.Sign(g)
+	token, err := identity.Sign(i.Key, g)
 	check(t, err)
 	return token
 }

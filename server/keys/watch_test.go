@@ -1,4 +1,4 @@
-package keyfile
+package keys
 
 import (
 	"errors"

@@ -1,0 +1,221 @@
+package keys
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"alkalog/storage/keyring"
+)
+
+// How long certificates are valid, and how far their validity is backdated for
+// machines whose clock is slow; our own choices.
+const (
+	authorityYears = 10
+	serverYears    = 1
+	backdated      = time.Minute
+)
+
+// The comment at the top of each key file.
+const (
+	logHeader     = "# Private keys that sign the audit log, newest first. Keep them secret.\n"
+	droppedHeader = "# Former private keys of the audit log. Delete this file once the log has continued without them.\n"
+	clientsHeader = "# Keys that wrap the keys of clients, newest first. Keep them secret; without them no client can be read.\n"
+	tokensHeader  = "# Private keys that sign tokens, newest first. Keep them secret.\n"
+	revokedHeader = "# Revocation list, one item per line: SHA-256 fingerprint of a certificate, jti:ID of a token, or resource name.\n"
+)
+
+// Installation is a directory of keys and certificates:
+//
+//	authority.crt, .key   certificate authority of the server and its clients;
+//	                      the key is needed only to issue certificates
+//	server.crt, .key      certificate of the server
+//	tokens, tokens.jwks   keys that sign the tokens of people, and their public halves
+//	log                   keys that sign the audit log
+//	clients               keys that wrap the keys of clients
+//	revoked               revocation list
+//	issued/               certificates of tills and services, to be moved there
+type Installation struct {
+	Dir   string
+	Clock func() time.Time
+}
+
+// Path is the path of a file of the installation.
+func (i Installation) Path(name string) string { return filepath.Join(i.Dir, name) }
+
+// Make creates the missing files and returns their names. The server's
+// certificate is issued for hosts: names and IP addresses.
+func (i Installation) Make(hosts []string) ([]string, error) {
+	var made []string
+	for _, part := range []struct {
+		files []string
+		make  func() error
+	}{
+		{[]string{"authority.crt", "authority.key"}, i.makeAuthority},
+		{[]string{"server.crt", "server.key"}, func() error { return i.makeServer(hosts) }},
+		{[]string{"tokens", "tokens.jwks"}, i.makeTokens},
+		{[]string{"log"}, i.makeLog},
+		{[]string{"clients"}, i.makeClients},
+		{[]string{"revoked"}, func() error { return CreateTrusted(i.Path("revoked"), []byte(revokedHeader)) }},
+	} {
+		exist, err := i.exist(part.files)
+		if err == nil && !exist {
+			if err = part.make(); err == nil {
+				made = append(made, part.files...)
+			}
+		}
+		if err != nil {
+			return made, err
+		}
+	}
+	return made, nil
+}
+
+// exist reports whether files that belong together exist. If only one of them
+// does, the administrator must decide: guessing could destroy a key.
+func (i Installation) exist(files []string) (bool, error) {
+	var found, missing []string
+	for _, name := range files {
+		_, err := os.Lstat(i.Path(name))
+		switch {
+		case err == nil:
+			found = append(found, i.Path(name))
+		case errors.Is(err, os.ErrNotExist):
+			missing = append(missing, i.Path(name))
+		default:
+			return false, err
+		}
+	}
+	if len(found) > 0 && len(missing) > 0 {
+		return false, fmt.Errorf("%s exists but %s does not: restore the missing file, or move the other one away to make both anew", found[0], missing[0])
+	}
+	return len(found) > 0, nil
+}
+
+func (i Installation) makeAuthority() error {
+	name := "alkalog installation of " + i.Clock().UTC().Format(time.DateOnly)
+	a, err := NewAuthority(name, i.Clock().Add(-backdated), i.Clock().AddDate(authorityYears, 0, 0))
+	if err != nil {
+		return err
+	}
+	pair, err := a.PEM()
+	if err != nil {
+		return err
+	}
+	return createPair(i.Path("authority"), pair)
+}
+
+// authority reads the certificate authority with its private key.
+func (i Installation) authority() (Authority, error) {
+	cert, err := ReadTrusted(i.Path("authority.crt"))
+	if err != nil {
+		return Authority{}, err
+	}
+	key, err := Read(i.Path("authority.key"))
+	if err != nil {
+		return Authority{}, err
+	}
+	return ParseAuthority(Pair{Cert: cert, Key: key})
+}
+
+func (i Installation) makeServer(hosts []string) error {
+	pair, err := i.issueServer(hosts)
+	if err != nil {
+		return err
+	}
+	return createPair(i.Path("server"), pair)
+}
+
+func (i Installation) issueServer(hosts []string) (Pair, error) {
+	a, err := i.authority()
+	if err != nil {
+		return Pair{}, err
+	}
+	return a.Server(hosts, i.Clock().Add(-backdated), i.Clock().AddDate(serverYears, 0, 0))
+}
+
+// createPair writes path.key and path.crt. The key comes first, so that no
+// certificate exists without its key.
+func createPair(path string, pair Pair) error {
+	if err := Create(path+".key", pair.Key); err != nil {
+		return err
+	}
+	return CreateTrusted(path+".crt", pair.Cert)
+}
+
+func (i Installation) makeTokens() error {
+	key, err := NewSigningKey()
+	if err != nil {
+		return err
+	}
+	line, err := key.Line()
+	if err != nil {
+		return err
+	}
+	set, err := PublicKeySet(key)
+	if err != nil {
+		return err
+	}
+	if err := Create(i.Path("tokens"), keyFile(tokensHeader, line)); err != nil {
+		return err
+	}
+	return CreateTrusted(i.Path("tokens.jwks"), set)
+}
+
+func (i Installation) makeLog() error {
+	line, err := NewLogKey(nil)
+	if err != nil {
+		return err
+	}
+	return Create(i.Path("log"), keyFile(logHeader, line))
+}
+
+func (i Installation) makeClients() error {
+	line, err := keyring.NewKey(nil)
+	if err != nil {
+		return err
+	}
+	return Create(i.Path("clients"), keyFile(clientsHeader, line))
+}
+
+// Issued describes a certificate that Issue wrote.
+type Issued struct {
+	CertFile, KeyFile string
+	Fingerprint       string // names the certificate in the revocation list
+	Until             time.Time
+}
+
+// Issue issues the certificate of a till or a service with the given resource
+// name and writes path.crt and path.key. An empty path stands for a file in
+// issued/ that is named after the resource. Issue does not check the name.
+func (i Installation) Issue(name, path string, validity time.Duration) (Issued, error) {
+	a, err := i.authority()
+	if err != nil {
+		return Issued{}, err
+	}
+	until := i.Clock().Add(validity)
+	if until.After(a.Certificate.NotAfter) {
+		return Issued{}, fmt.Errorf("the certificate would be valid until %s, but the authority itself expires on %s",
+			until.UTC().Format(time.DateOnly), a.Certificate.NotAfter.UTC().Format(time.DateOnly))
+	}
+	pair, err := a.Client(name, i.Clock().Add(-backdated), until)
+	if err != nil {
+		return Issued{}, err
+	}
+	if path == "" {
+		path = i.Path(filepath.Join("issued", strings.ReplaceAll(name, "/", ".")))
+	}
+	if err := createPair(path, pair); errors.Is(err, os.ErrExist) {
+		return Issued{}, fmt.Errorf("%w; issued certificates are never overwritten: move it away, or set --out", err)
+	} else if err != nil {
+		return Issued{}, err
+	}
+	cert, err := pair.Certificate()
+	if err != nil {
+		return Issued{}, err
+	}
+	return Issued{path + ".crt", path + ".key", Fingerprint(cert), until}, nil
+}
