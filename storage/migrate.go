@@ -20,7 +20,7 @@ const schema = "alkalog"
 
 // SchemaVersion is the version of the schema that this program works with: the
 // number of the last migration.
-const SchemaVersion int64 = 15
+const SchemaVersion int64 = 16
 
 // The roles of the database. None has a password; how those that may log in do
 // so is for the database's administrator to say.

@@ -71,9 +71,29 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		in.RecordCard = recordCard
 		in.RecordCard.Incidents = nil // they are inputs of their own
 	}
-	in.ApplicationPace = timing.LearnPace(in.Practitioner.GetName(), nil)
+	if in.ApplicationPace, err = applicationPace(r, req.Practitioner); err != nil {
+		return nil, err
+	}
 	in.AnswerChanges, err = answerChanges(r, engine, req.Parent, in, now)
 	return in, err
+}
+
+// paceVisits is how many of a practitioner's newest visits the pace is learned from. Our
+// own choice: people get faster, and after this many the pace hardly changes.
+const paceVisits = 12
+
+// applicationPace is how long a practitioner takes to apply a section, by the newest of
+// the practitioner's own visits.
+func applicationPace(r *storage.Snapshot, practitioner string) (*pb.ApplicationPace, error) {
+	outcomes, err := storage.MeasuredOutcomes(r, practitioner, paceVisits)
+	if err != nil {
+		return nil, err
+	}
+	var visits []*pb.ApplicationPace
+	for _, o := range outcomes {
+		visits = append(visits, o.ApplicationPace)
+	}
+	return timing.LearnPace(practitioner, visits), nil
 }
 
 // recentDecisions is how many of a client's newest decisions are read to find answers
