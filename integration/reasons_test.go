@@ -82,10 +82,7 @@ func misreported(r rpc, err error) []string {
 		for _, name := range info.Metadata {
 			named = append(named, name)
 		}
-		for _, name := range resourceName.FindAllString(status.Convert(err).Message(), -1) {
-			if strings.Contains(status.Convert(err).Message(), "is not understood") {
-				break // a syntax error quotes part of the caller's filter, which is not a name
-			}
+		for _, name := range resourceName.FindAllString(withoutFilter(err), -1) {
 			if !slices.Contains(named, name) {
 				breaches = append(breaches, "names "+name+" and not in the metadata")
 			}
@@ -94,12 +91,32 @@ func misreported(r rpc, err error) []string {
 	return breaches
 }
 
+// withoutFilter is the message of an error, without what it says of the field
+// filter: a syntax error quotes the caller's filter, and a quoted part is not a
+// name. What the message says of any other field is left in.
+func withoutFilter(err error) string {
+	message := status.Convert(err).Message()
+	if why := violationsOf(err)["filter"]; why != "" && status.Code(err) == codes.InvalidArgument {
+		message = strings.Replace(message, "filter: "+why, "filter", 1)
+	}
+	return message
+}
+
 // TestMisreportedErrorsAreFound gives misreported one error of each kind.
 func TestMisreportedErrorsAreFound(t *testing.T) {
 	t.Parallel()
 	const salon = "chains/ebb/salons/north-quay"
 	made := func(code codes.Code, reason, message string, names map[string]string) error {
 		st, err := status.New(code, message).WithDetails(&errdetails.ErrorInfo{Reason: reason, Domain: "alkalog", Metadata: names})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.Err()
+	}
+	invalid := func(field, why string) error {
+		st, err := status.New(codes.InvalidArgument, field+": "+why).WithDetails(
+			&errdetails.ErrorInfo{Reason: "INVALID_FIELD", Domain: "alkalog"},
+			&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: why}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -116,8 +133,10 @@ func TestMisreportedErrorsAreFound(t *testing.T) {
 		{"an unknown reason", made(codes.NotFound, "GONE", "gone", nil), "does not list"},
 		{"another code", made(codes.Aborted, "NOT_FOUND", "not found", nil), "another code"},
 		{"a name that is not in the metadata", made(codes.NotFound, "NOT_FOUND", salon+" is not found", nil), "not in the metadata"},
+		{"a part of the filter", invalid("filter", "is not understood: unexpected "+salon), ""},
+		{"a name in what is wrong with another field", invalid("parent", salon+" is not understood"), "not in the metadata"},
 	} {
-		got := strings.Join(misreported(rpcNamed("GetSalon"), c.err), "; ")
+		got := strings.Join(misreported(rpcNamed("ListEntries"), c.err), "; ")
 		if (got == "") != (c.want == "") || !strings.Contains(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
