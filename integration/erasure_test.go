@@ -185,7 +185,7 @@ func TestRetention(t *testing.T) {
 	service := consultation.Service{DB: db, Now: s.clock.Now}
 	tend := func() {
 		t.Helper()
-		if err := service.TendOnce(t.Context()); err != nil {
+		if err := service.ApplyRetention(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -161,7 +161,7 @@ const (
 func (k *keeper) loops(clients consultation.Service) []loop {
 	return []loop{
 		func(ctx context.Context) {
-			clients.Tend(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
+			clients.RunRetention(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
 			k.every(ctx, inspectKeysEvery, "trying the keys of clients", k.inspectKeys)

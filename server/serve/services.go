@@ -24,7 +24,7 @@ import (
 // run beside them until the server leaves.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *keeper, checks requests) []loop {
 	now := cfg.reference.Now
-	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Hub: processing.NewHub(), Rules: engine, BeatEvery: cfg.Limits.BeatEvery}
+	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.BeatEvery}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	intake := consultation.Service{DB: db, Now: now, List: clients.erased.add}
@@ -40,7 +40,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 		log.Lead,
 		log.Watch,
 		log.Inspect,
-		func(ctx context.Context) { clock.Hub.Run(ctx, db) },
+		func(ctx context.Context) { clock.Notifier.Run(ctx, db) },
 		func(ctx context.Context) {
 			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })
 		},

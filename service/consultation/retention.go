@@ -15,9 +15,9 @@ import (
 )
 
 const (
-	// tendEvery is how often the chains are looked through for records whose time
+	// retentionInterval is how often the chains are looked through for records whose time
 	// has come. Our own choice: periods are in days.
-	tendEvery = time.Hour
+	retentionInterval = time.Hour
 	// requestDays is how long answered requests are remembered unless a chain says
 	// otherwise. The contract says so.
 	requestDays = 35
@@ -25,12 +25,12 @@ const (
 	idleAtATime = 100
 )
 
-// Tend keeps to the chains' periods of retention until ctx is done.
-func (s Service) Tend(ctx context.Context, report func(error)) {
-	tick := time.NewTicker(tendEvery)
+// RunRetention applies the retention periods of all chains, every hour, until ctx is done.
+func (s Service) RunRetention(ctx context.Context, report func(error)) {
+	tick := time.NewTicker(retentionInterval)
 	defer tick.Stop()
 	for {
-		if err := s.TendOnce(ctx); err != nil && ctx.Err() == nil {
+		if err := s.ApplyRetention(ctx); err != nil && ctx.Err() == nil {
 			report(err)
 		}
 		select {
@@ -41,10 +41,10 @@ func (s Service) Tend(ctx context.Context, report func(error)) {
 	}
 }
 
-// TendOnce looks through every chain once: clients whose time has come are
+// ApplyRetention looks through every chain once: clients whose time has come are
 // erased, and answered requests are forgotten. What goes wrong in one chain does
 // not keep it from the others.
-func (s Service) TendOnce(ctx context.Context) error {
+func (s Service) ApplyRetention(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
 		problems = append(problems, s.eraseIdle(ctx, chain), s.purge(ctx, chain))

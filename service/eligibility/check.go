@@ -32,14 +32,14 @@ type Service struct {
 func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
-	may := record.ActingFor("practitioner", req.Practitioner)
+	actingFor := record.ActingFor("practitioner", req.Practitioner)
 	if req.GetInline() != nil {
 		answer := &pb.CheckEligibilityResponse{}
 		err := storage.Read(ctx, s.DB, record.Chain(audit.Chain), func(r *storage.Snapshot) (err error) {
 			inline := proto.CloneOf(req.GetInline())
 			record.Clear(inline)
 			record.SetTime(inline, "update_time", audit.Time) // the answers are of now
-			check := record.All(may, record.ConsultationInput("inline", req.Parent, inline, audit.Time),
+			check := record.All(actingFor, record.ConsultationInput("inline", req.Parent, inline, audit.Time),
 				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
 			if err = check(r, caller); err != nil {
 				return err
@@ -53,7 +53,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		return answer, err
 	}
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
-		if err := may(r, caller); err != nil {
+		if err := actingFor(r, caller); err != nil {
 			return nil, storage.Changes{}, err
 		}
 		consultation, err := record.Get(r, caller, storage.Consultations, req.GetConsultation())

@@ -20,7 +20,7 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CountersignDecisionResponse, storage.Changes, error) {
-		decision, by, err := judged(r, caller, req)
+		decision, by, err := readDecisionAndPractitioner(r, caller, req)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -37,9 +37,9 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 	})
 }
 
-// judged reads a decision, and the practitioner who is to judge it and for whom
-// the caller may act.
-func judged(r *storage.Snapshot, caller actor.Actor, req interface {
+// readDecisionAndPractitioner reads a decision, and the practitioner who judges it if
+// the caller may act for them.
+func readDecisionAndPractitioner(r *storage.Snapshot, caller actor.Actor, req interface {
 	GetName() string
 	GetPractitioner() string
 }) (*pb.Decision, *pb.Practitioner, error) {

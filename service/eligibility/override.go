@@ -27,8 +27,8 @@ const shortestComment = 20
 // findings, each of which is overridden once.
 const mostOverrides = 200
 
-// checkRoom refuses a further attempt on a decision that has the most.
-func checkRoom(decision *pb.Decision) error {
+// checkOverrideCount refuses a further attempt on a decision that has the most.
+func checkOverrideCount(decision *pb.Decision) error {
 	if len(decision.Overrides) < mostOverrides {
 		return nil
 	}
@@ -47,9 +47,9 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.OverrideDecisionResponse, storage.Changes, error) {
-		decision, by, err := judged(r, caller, req)
+		decision, by, err := readDecisionAndPractitioner(r, caller, req)
 		if err == nil {
-			err = checkRoom(decision)
+			err = checkOverrideCount(decision)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err

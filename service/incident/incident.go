@@ -42,7 +42,7 @@ func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentReque
 		incident := proto.CloneOf(req.Incident)
 		record.Clear(incident)
 		incident.Origin = pb.IncidentOrigin_INCIDENT_ORIGIN_PERSON
-		check := record.All(record.Exist(storage.Clients, req.Parent), refersTo(req.Parent, incident), inThePast(incident, audit.Time))
+		check := record.All(record.Exist(storage.Clients, req.Parent), refersTo(req.Parent, incident), notInFuture(incident, audit.Time))
 		if err := check(r, caller); err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -68,7 +68,7 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 		}
 		amended, err := record.Apply(stored, req.Incident, req.UpdateMask)
 		if err == nil {
-			err = record.All(refersTo(record.Parent(amended.Name), amended), inThePast(amended, audit.Time), mayChange(stored, amended))(r, caller)
+			err = record.All(refersTo(record.Parent(amended.Name), amended), notInFuture(amended, audit.Time), checkCorrection(stored, amended))(r, caller)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -78,24 +78,24 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 	})
 }
 
-// mayChange keeps what the next decision rests on from being changed by the one who
-// it speaks against. What the server took from facts is never changed: more facts
+// checkCorrection keeps facts that the next decision depends on from being changed by
+// the person whom they incriminate. What the server took from facts is never changed: more facts
 // change it. What a person wrote down of kind, place, time, session and blisters is
 // corrected by a supervisor whose service it was not.
-func mayChange(stored, amended *pb.Incident) record.Check {
+func checkCorrection(stored, amended *pb.Incident) record.Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		changed := changedOf(stored, amended, "kind", "place", "section_id", "occur_time", "session", "product", "lot_code", "salon", "practitioner", "flush_minutes")
 		if len(changed) > 0 && stored.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS {
 			return fault.Precondition(pb.ErrorReason_ERROR_REASON_INCIDENT_FROM_FACTS, stored.Name,
 				strings.Join(changed, ", ")+" come from the facts of the session and cannot be typed over; send facts, or add what was seen")
 		}
-		grave := changedOf(stored, amended, "kind", "place", "occur_time", "session", "practitioner")
+		protected := changedOf(stored, amended, "kind", "place", "occur_time", "session", "practitioner")
 		if stored.Blister == pb.Answer_ANSWER_YES && amended.Blister != pb.Answer_ANSWER_YES {
-			grave = append(grave, "blister")
+			protected = append(protected, "blister")
 		}
-		if len(grave) > 0 && (caller.Role != pb.Role_ROLE_SUPERVISOR || caller.Name == stored.Practitioner) {
+		if len(protected) > 0 && (caller.Role != pb.Role_ROLE_SUPERVISOR || caller.Name == stored.Practitioner) {
 			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SECOND_PERSON_NEEDED, stored.Name,
-				strings.Join(grave, ", ")+" can be corrected by a supervisor whose service it was not")
+				strings.Join(protected, ", ")+" can be corrected by a supervisor whose service it was not")
 		}
 		return nil
 	}
@@ -130,8 +130,8 @@ func refersTo(client string, i *pb.Incident) record.Check {
 	}
 }
 
-// inThePast refuses an incident that has not happened yet.
-func inThePast(i *pb.Incident, now time.Time) record.Check {
+// notInFuture refuses an incident that has not happened yet.
+func notInFuture(i *pb.Incident, now time.Time) record.Check {
 	return func(*storage.Snapshot, actor.Actor) error {
 		if i.OccurTime != nil && i.OccurTime.AsTime().After(now.Add(noticedAhead)) {
 			return fault.Invalid("incident.occur_time", "must not be in the future")
@@ -257,7 +257,7 @@ func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest
 			return err
 		}
 		incidents, err := storage.DueIncidents(r, req.Parent, incidentsDue)
-		due = toDo(incidents)
+		due = openFollowUps(incidents)
 		return err
 	})
 	if err != nil {
@@ -276,8 +276,8 @@ func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest
 	return answer, nil
 }
 
-// toDo is the follow-ups of incidents that are not done, the earliest due first.
-func toDo(incidents []*pb.Incident) []*pb.DueFollowUp {
+// openFollowUps is the follow-ups of incidents that are not done, the earliest due first.
+func openFollowUps(incidents []*pb.Incident) []*pb.DueFollowUp {
 	var due []*pb.DueFollowUp
 	for _, i := range incidents {
 		for _, f := range i.FollowUps {

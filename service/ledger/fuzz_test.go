@@ -10,7 +10,7 @@ func FuzzParseTilePath(f *testing.F) {
 	f.Add("tile/0/x001/x234/067.p/1")
 	f.Add("tile/entries/000")
 	f.Fuzz(func(t *testing.T, path string) {
-		if id, err := ParseTilePath(path); err == nil && id.Path() != path {
+		if id, err := parseTilePath(path); err == nil && id.Path() != path {
 			t.Errorf("%q is read as %v, which is %q", path, id, id.Path())
 		}
 	})

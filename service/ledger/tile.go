@@ -50,16 +50,6 @@ func (t TileID) Path() string {
 	return "tile/" + strings.TrimPrefix(t.tlog().Path(), fmt.Sprintf("tile/%d/", tileHeight))
 }
 
-// ParseTilePath reads the path of a tile.
-func ParseTilePath(path string) (TileID, error) {
-	rest, ok := strings.CutPrefix(path, "tile/")
-	t, err := tlog.ParseTilePath(fmt.Sprintf("tile/%d/%s", tileHeight, rest))
-	if !ok || err != nil || t.L < 0 || t.L > 63 {
-		return TileID{}, fmt.Errorf("ledger: %q is not the path of a tile", path)
-	}
-	return TileID{t.L, t.N, t.W}, nil
-}
-
 // BundlePath is where the entries are found whose hashes are in a tile of level
 // 0, such as "tile/entries/x001/234.p/7".
 func BundlePath(index int64, width int) string {

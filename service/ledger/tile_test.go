@@ -3,8 +3,12 @@ package ledger
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
+
+	"golang.org/x/mod/sumdb/tlog"
 )
 
 // The first path is the one that c2sp.org/tlog-tiles gives as its example, for
@@ -18,7 +22,7 @@ func TestPaths(t *testing.T) {
 		"tile/2/x001/000":            {2, 1000, 256},
 		"tile/0/x273/x001/x002/x003": {},
 	} {
-		got, err := ParseTilePath(want)
+		got, err := parseTilePath(want)
 		if id == (TileID{}) {
 			if err == nil {
 				t.Errorf("%s is read as %v", want, got)
@@ -34,7 +38,7 @@ func TestPaths(t *testing.T) {
 	}
 	for _, bad := range []string{"", "tile", "tile/", "tile/0", "tile/0/0", "tile/0/000.p/0", "tile/0/000.p/256", "tile/0/000.p/01",
 		"tile/64/000", "tile/-1/000", "tile/data/000", "tile/entries/000", "tile/00/000", "/tile/0/000", "tile/0/../000", "tile/8/0/000", "tile/0/x000/001"} {
-		if got, err := ParseTilePath(bad); err == nil {
+		if got, err := parseTilePath(bad); err == nil {
 			t.Errorf("%q is read as %v", bad, got)
 		}
 	}
@@ -71,4 +75,14 @@ func TestBundles(t *testing.T) {
 	if _, err := ParseBundle(make([]byte, 2*(TileWidth+1))); err == nil {
 		t.Error("a bundle of 257 is taken")
 	}
+}
+
+// parseTilePath reads the path of a tile, as a client of a log does.
+func parseTilePath(path string) (TileID, error) {
+	rest, ok := strings.CutPrefix(path, "tile/")
+	t, err := tlog.ParseTilePath(fmt.Sprintf("tile/%d/%s", tileHeight, rest))
+	if !ok || err != nil || t.L < 0 || t.L > 63 {
+		return TileID{}, fmt.Errorf("ledger: %q is not the path of a tile", path)
+	}
+	return TileID{t.L, t.N, t.W}, nil
 }

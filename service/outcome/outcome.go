@@ -41,7 +41,7 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.RecordOutcomeResponse, storage.Changes, error) {
 		v, err := readVisit(r, caller, req, audit.Time)
 		if err == nil {
-			err = v.mayClose(req.Outcome)
+			err = v.checkClose(req.Outcome)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -110,9 +110,9 @@ func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
 	}
 }
 
-// mayClose refuses a second outcome, a claim that the facts do not bear out,
+// checkClose refuses a second outcome, a claim that the facts do not bear out,
 // and sections that nobody planned or applied.
-func (v visit) mayClose(o *pb.Outcome) error {
+func (v visit) checkClose(o *pb.Outcome) error {
 	rinseFirst := timing.OpenRinses(v.session, v.events, v.state)
 	switch {
 	case v.session.Outcome != "":

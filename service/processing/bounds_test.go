@@ -28,7 +28,7 @@ func TestEventsAreBounded(t *testing.T) {
 		old = append(old, &pb.StoredEvent{Event: remark(fmt.Sprint("e", i))})
 	}
 	const recorded, again, rejected = pb.EventStatus_EVENT_STATUS_RECORDED, pb.EventStatus_EVENT_STATUS_ALREADY_RECORDED, pb.EventStatus_EVENT_STATUS_REJECTED
-	results, fresh := s.sort([]*pb.Event{remark("last"), remark("one more"), remark("e0"), burns("burns")}, old, "till", time.Time{})
+	results, fresh := s.acceptEvents([]*pb.Event{remark("last"), remark("one more"), remark("e0"), burns("burns")}, old, "till", time.Time{})
 	for i, want := range []pb.EventStatus{recorded, rejected, again, recorded} {
 		if results[i].Status != want {
 			t.Errorf("event %d: %v, want %v", i, results[i], want)
@@ -40,7 +40,7 @@ func TestEventsAreBounded(t *testing.T) {
 	for i := range mostSafetyEvents - len(old) {
 		old = append(old, &pb.StoredEvent{Event: burns(fmt.Sprint("b", i))})
 	}
-	results, fresh = s.sort([]*pb.Event{burns("one more")}, old, "till", time.Time{})
+	results, fresh = s.acceptEvents([]*pb.Event{burns("one more")}, old, "till", time.Time{})
 	if len(fresh) != 0 || results[0].Status != rejected || !strings.Contains(results[0].Reason, "10,000 events") {
 		t.Errorf("beyond all bounds: %v", results[0])
 	}
@@ -60,7 +60,7 @@ func TestUnknownFactsAreBounded(t *testing.T) {
 	sent = append(sent, newer,
 		&pb.Event{EventId: "burns", Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}},
 		&pb.Event{EventId: "water", Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{}}})
-	results, fresh := s.sort(sent, nil, "till", time.Time{})
+	results, fresh := s.acceptEvents(sent, nil, "till", time.Time{})
 	if len(fresh) != mostOtherEvents+2 {
 		t.Errorf("%d facts are recorded, want %d", len(fresh), mostOtherEvents+2)
 	}
@@ -93,7 +93,7 @@ func TestDiscomfortHasRoom(t *testing.T) {
 	for i := range keptForDiscomfort {
 		sent = append(sent, feels(fmt.Sprint("b", i), pb.Comfort_COMFORT_BURNING))
 	}
-	results, fresh := s.sort(sent, old, "till", time.Time{})
+	results, fresh := s.acceptEvents(sent, old, "till", time.Time{})
 	if len(fresh) != keptForDiscomfort {
 		t.Errorf("%d facts are recorded, want %d", len(fresh), keptForDiscomfort)
 	}

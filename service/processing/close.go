@@ -36,25 +36,25 @@ func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) 
 			err = record.ActingFor("practitioner", req.Practitioner)(r, caller)
 		}
 		if err == nil {
-			err = mayClose(r, caller, session, req.Practitioner)
+			err = checkClose(r, caller, session, req.Practitioner)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		closed, changes, err := leftOpen(r, audit, session, &pb.SessionClosing{Actor: req.Practitioner, Comment: req.Comment})
+		closed, changes, err := closeLeftOpen(r, audit, session, &pb.SessionClosing{Actor: req.Practitioner, Comment: req.Comment})
 		if closed != nil {
-			closed.State = understood(ctx, closed.State)
+			closed.State = forRevision(ctx, closed.State)
 		}
 		return &pb.CloseSessionResponse{Session: closed}, changes, err
 	})
 	if err == nil {
-		s.Hub.Changed(req.Name)
+		s.Notifier.Changed(req.Name)
 	}
 	return answer, err
 }
 
-// mayClose says why somebody may not close a session; nil: they may.
-func mayClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, practitioner string) error {
+// checkClose returns an error if a practitioner may not close a session.
+func checkClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, practitioner string) error {
 	by, err := record.Get(r, caller, storage.Practitioners, practitioner)
 	switch {
 	case err != nil:
@@ -71,8 +71,8 @@ func mayClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, prac
 	return nil
 }
 
-// leftOpen closes a session as left open, which is a deviation.
-func leftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
+// closeLeftOpen closes a session as left open, which is a deviation.
+func closeLeftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
 		return nil, storage.Changes{}, err
@@ -84,7 +84,7 @@ func leftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Sessio
 	if err != nil {
 		return nil, storage.Changes{}, err
 	}
-	changed, err := record.NoteDeviations(audit, closed, after.Deviations, nil, legacy(r, session, events))
+	changed, err := record.NoteDeviations(audit, closed, after.Deviations, nil, loggedBefore(r, session, events))
 	if err != nil {
 		return nil, storage.Changes{}, err
 	}
@@ -124,7 +124,7 @@ func (s Service) closeOne(ctx context.Context, name string, now time.Time) error
 		if session.Outcome != "" || session.Closing != nil || session.UpdateTime.AsTime().After(now.Add(-silentFor)) {
 			return nil, storage.Changes{}, errNotSilent
 		}
-		closed, changes, err := leftOpen(r, audit, session, &pb.SessionClosing{})
+		closed, changes, err := closeLeftOpen(r, audit, session, &pb.SessionClosing{})
 		return &pb.CloseSessionResponse{Session: closed}, changes, err
 	})
 	if errors.Is(err, errNotSilent) {

@@ -34,14 +34,14 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		results, fresh := s.sort(req.Events, old, audit.Actor, audit.Time)
+		results, fresh := s.acceptEvents(req.Events, old, audit.Actor, audit.Time)
 		session := proto.CloneOf(stored)
 		session.Sequence += int64(len(fresh))
 		session.UpdateTime = timestamppb.New(audit.Time)
 		compareClocks(session, req, audit.Actor, old, fresh, audit.Time)
 		all := append(old[:len(old):len(old)], fresh...)
 		// What the facts of this batch disprove is what would stand now without them.
-		without, err := findings(r, stored, old, audit.Time)
+		without, err := deviationsOf(r, stored, old, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -55,12 +55,12 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		if len(fresh) == 0 {
 			return answer, storage.Changes{About: stored.Name}, nil
 		}
-		with, err := closings(r, session, all, after)
+		with, err := addClosingDeviations(r, session, all, after)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
 		disproved := timing.NewDeviations(with, without)
-		changed, err := record.NoteDeviations(audit, session, with.Deviations, disproved, legacy(r, stored, old))
+		changed, err := record.NoteDeviations(audit, session, with.Deviations, disproved, loggedBefore(r, stored, old))
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -79,24 +79,24 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		return answer, changes, nil
 	})
 	if err == nil {
-		s.Hub.Changed(req.Name)
-		answer.State = understood(ctx, answer.State)
+		s.Notifier.Changed(req.Name)
+		answer.State = forRevision(ctx, answer.State)
 	}
 	return answer, err
 }
 
-// findings are all deviations of a session by its facts at an instant.
-func findings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, at time.Time) (*pb.SessionState, error) {
+// deviationsOf is all deviations of a session by its facts at an instant.
+func deviationsOf(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, at time.Time) (*pb.SessionState, error) {
 	state, err := record.State(r, session, events, at)
 	if err != nil {
 		return nil, err
 	}
-	return closings(r, session, events, state)
+	return addClosingDeviations(r, session, events, state)
 }
 
-// closings are a state's deviations and those that closing the session showed, by
+// addClosingDeviations is a state's deviations and those that closing the session showed, by
 // the facts known now of what happened before it was closed.
-func closings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (*pb.SessionState, error) {
+func addClosingDeviations(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (*pb.SessionState, error) {
 	all := &pb.SessionState{Deviations: state.Deviations}
 	if session.Outcome == "" {
 		return all, nil
@@ -110,17 +110,17 @@ func closings(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent
 	return all, nil
 }
 
-// legacy is what counts as logged of a session that was begun before sessions kept a
+// loggedBefore is what counts as logged of a session that was begun before sessions kept a
 // list of it.
-func legacy(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent) func() ([]*pb.Deviation, error) {
+func loggedBefore(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent) func() ([]*pb.Deviation, error) {
 	return func() ([]*pb.Deviation, error) {
-		before, err := findings(r, session, events, session.UpdateTime.AsTime())
+		before, err := deviationsOf(r, session, events, session.UpdateTime.AsTime())
 		return before.GetDeviations(), err
 	}
 }
 
-// sort says what becomes of each event, and returns those to be recorded.
-func (s Service) sort(events []*pb.Event, old []*pb.StoredEvent, sender string, now time.Time) ([]*pb.EventResult, []*pb.StoredEvent) {
+// acceptEvents decides what becomes of each event, and returns those to record.
+func (s Service) acceptEvents(events []*pb.Event, old []*pb.StoredEvent, sender string, now time.Time) ([]*pb.EventResult, []*pb.StoredEvent) {
 	known, count := map[string]*pb.Event{}, tally{}
 	for _, e := range old {
 		known[e.Event.EventId] = e.Event
@@ -183,7 +183,7 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
-	session.State = understood(ctx, session.State)
+	session.State = forRevision(ctx, session.State)
 	answer := &pb.GetSessionResponse{Session: session}
 	if req.WithEvents {
 		answer.Events = events

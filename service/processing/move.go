@@ -27,7 +27,7 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.MoveSessionResponse, storage.Changes, error) {
 		stored, err := record.Get(r, caller, storage.Sessions, req.Name)
 		if err == nil {
-			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), mayMove(stored, req))(r, caller)
+			err = record.All(record.Exist(storage.Clients, req.Client), record.ActingFor("practitioner", req.Practitioner), checkMove(stored, req))(r, caller)
 		}
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -78,9 +78,9 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 	return answer, nil
 }
 
-// mayMove refuses what is not a mistake, or was mended already, and wants a second
+// checkMove refuses what is not a mistake, or was mended already, and wants a second
 // person.
-func mayMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
+func checkMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
 	return func(_ *storage.Snapshot, caller actor.Actor) error {
 		switch {
 		case stored.MovedTo != "":

@@ -15,12 +15,12 @@ import (
 // rinse that is due by the estimate is not one that is called for by the client.
 const alarmsRevision = 2
 
-// understood is a state as the caller's till can read it. A till says by which
+// forRevision is a state as the caller's till can read it. A till says by which
 // revision of the contract it was built in the request metadata alkalog-revision.
 // One that says nothing was built before there was one: it is called to rinse
 // instead of by the alarms that it does not know, and not called to confirm, which
 // it cannot. What is stored and logged does not depend on who asks.
-func understood(ctx context.Context, state *pb.SessionState) *pb.SessionState {
+func forRevision(ctx context.Context, state *pb.SessionState) *pb.SessionState {
 	if actor.From(ctx).Revision >= alarmsRevision || state == nil {
 		return state
 	}

@@ -24,7 +24,7 @@ func TestOlderTillsAreCalledToRinse(t *testing.T) {
 	} {
 		ctx := actor.NewContext(t.Context(), actor.Actor{Revision: revision})
 		var got []pb.AlarmKind
-		for _, a := range understood(ctx, state).Alarms {
+		for _, a := range forRevision(ctx, state).Alarms {
 			got = append(got, a.Kind)
 		}
 		if !slices.Equal(got, want) {

@@ -30,8 +30,8 @@ type Service struct {
 	// goes by, and whether that is known. Nil: not compared.
 	ServerClock func() (time.Duration, bool)
 	// Check says what is not right in a message by the contract's rules.
-	Check func(proto.Message) []fault.Violation
-	Hub   *Hub
+	Check    func(proto.Message) []fault.Violation
+	Notifier *Notifier
 	// Rules decides again when a service begins.
 	Rules *rules.Engine
 	// BeatEvery is how often a quiet watch is told that the stream is alive.
@@ -50,7 +50,7 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-		session, earlier, err := s.begin(r, caller, req, audit.Time)
+		session, earlier, err := s.newSession(r, caller, req, audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -73,15 +73,15 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		changes.Entries = append(changes.Entries, changed.Entries(audit, session, nil)...)
 		answer := &pb.StartSessionResponse{Session: proto.CloneOf(session)}
 		s.sayServerClock(state)
-		answer.Session.State = understood(ctx, state)
+		answer.Session.State = forRevision(ctx, state)
 		answer.TimeSheet, err = timeSheet(r, caller, session)
 		return answer, changes, err
 	})
 }
 
-// begin makes the session that is asked for, and returns the decision it names; nil
+// newSession makes the session that is asked for, and returns the decision it names; nil
 // when there is none.
-func (s Service) begin(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
+func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
 	if _, err := record.Get(r, caller, storage.Clients, req.Parent); err != nil {
 		return nil, nil, err
 	}
@@ -96,18 +96,18 @@ func (s Service) begin(r *storage.Snapshot, caller actor.Actor, req *pb.StartSes
 	var decision *pb.Decision
 	var err error
 	if req.Decision == "" {
-		err = withoutDecision(r, caller, req, session)
+		err = startWithoutDecision(r, caller, req, session)
 	} else {
-		decision, err = onDecision(r, caller, req, session, now)
+		decision, err = startOnDecision(r, caller, req, session, now)
 	}
 	if err == nil {
-		err = besideOthers(r, req, session)
+		err = checkNoOtherSession(r, req, session)
 	}
 	return session, decision, err
 }
 
-// onDecision fills in a service that is to begin on a decision.
-func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
+// startOnDecision fills in a service that is to begin on a decision.
+func startOnDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
 	decision, err := record.Decision(r, caller, req.Decision)
 	if err != nil {
 		return nil, err
@@ -115,7 +115,7 @@ func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionReq
 	if record.Parent(decision.Name) != req.Parent {
 		return nil, fault.NotFound(decision.Name)
 	}
-	follow(decision, req, session)
+	applyDecision(decision, req, session)
 	if err := record.Exist(storage.Salons, session.Salon)(r, caller); err != nil {
 		return nil, err
 	}
@@ -123,7 +123,7 @@ func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionReq
 	if acting != nil && (!req.UnderWay || fault.Denial(acting) == "") {
 		return nil, acting
 	}
-	if session.NotCountersigned, err = unsigned(r, caller, decision, session); err != nil {
+	if session.NotCountersigned, err = lacksCountersignature(r, caller, decision, session); err != nil {
 		return nil, err
 	}
 	switch objection, err := objection(r, decision, session, now); {
@@ -141,9 +141,9 @@ func onDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionReq
 	return decision, nil
 }
 
-// besideOthers refuses to begin while another service is open on the client's head.
+// checkNoOtherSession refuses to begin while another service is open on the client's head.
 // One that is under way is recorded, and names the other.
-func besideOthers(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
+func checkNoOtherSession(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
 	open, err := storage.OpenSessionOf(r, req.Parent)
 	if err != nil || open == "" {
 		return err
@@ -156,16 +156,16 @@ func besideOthers(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.
 	return nil
 }
 
-// unsigned reports whether a service is a student's, by the decision if there is
+// lacksCountersignature reports whether a service is a student's, by the decision if there is
 // one or by who does it, and no supervisor has signed.
-func unsigned(r *storage.Snapshot, caller actor.Actor, d *pb.Decision, session *pb.Session) (bool, error) {
+func lacksCountersignature(r *storage.Snapshot, caller actor.Actor, d *pb.Decision, session *pb.Session) (bool, error) {
 	by, err := record.Get(r, caller, storage.Practitioners, session.Practitioner)
 	student := by.GetRole() == pb.Role_ROLE_STUDENT || rules.NeedsSignature(d)
 	return student && d.GetCountersignature() == nil, err
 }
 
-// follow takes over what was decided.
-func follow(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
+// applyDecision fills in a session by the decision it begins on.
+func applyDecision(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	in := d.Inputs
 	session.Consultation = in.GetConsultation().GetName()
 	session.Product = in.GetProduct().GetName()
@@ -197,8 +197,8 @@ func conditions(d *pb.Decision) []*pb.ConditionState {
 	return states
 }
 
-// withoutDecision fills in a service that is under way without any decision.
-func withoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session) error {
+// startWithoutDecision fills in a service that is under way without any decision.
+func startWithoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session) error {
 	switch {
 	case !req.UnderWay:
 		return fault.Invalid("decision", "must be a decision that lets the service go ahead; it may be left out only for a service that is under way")
@@ -220,7 +220,7 @@ func withoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessi
 	}
 	session.ProductKind = in.Product.GetKind()
 	session.Limits = timing.Limits(in)
-	session.NotCountersigned, err = unsigned(r, caller, nil, session)
+	session.NotCountersigned, err = lacksCountersignature(r, caller, nil, session)
 	return err
 }
 

@@ -54,8 +54,8 @@ func (s Service) SweepOnce(ctx context.Context) error {
 	return errors.Join(append(problems, err)...)
 }
 
-// seen is what a look at a chain's sessions found.
-type seen struct {
+// sweepResult is what a look at a chain's sessions found.
+type sweepResult struct {
 	missed   map[*pb.MissedAlarm]*pb.Session
 	deviated []*pb.Session
 }
@@ -63,7 +63,7 @@ type seen struct {
 // sweepChain looks at the sessions of one chain.
 func (s Service) sweepChain(ctx context.Context, chain string) error {
 	now := s.Now()
-	found := seen{missed: map[*pb.MissedAlarm]*pb.Session{}}
+	found := sweepResult{missed: map[*pb.MissedAlarm]*pb.Session{}}
 	err := storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) error {
 		sessions, err := storage.RecentSessions(r, now.Add(-openFor), now.Add(-closedFor))
 		if err != nil {
@@ -81,13 +81,13 @@ func (s Service) sweepChain(ctx context.Context, chain string) error {
 		err = errors.Join(err, s.recordMissed(ctx, session, m))
 	}
 	for _, session := range found.deviated {
-		err = errors.Join(err, s.recordSeen(ctx, session.Name))
+		err = errors.Join(err, s.recordDeviations(ctx, session.Name))
 	}
 	return err
 }
 
 // look adds what is to be recorded of a session.
-func (f *seen) look(r *storage.Snapshot, session *pb.Session, now time.Time) error {
+func (f *sweepResult) look(r *storage.Snapshot, session *pb.Session, now time.Time) error {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
 		return err
@@ -142,10 +142,10 @@ func unlogged(session *pb.Session, state *pb.SessionState, now time.Time) record
 	return record.Deviations{Fresh: timing.NewDeviations(record.Logged(session), &pb.SessionState{Deviations: found})}
 }
 
-// recordSeen puts the deviations that time brought about in a session on the audit
+// recordDeviations puts the deviations that time brought about in a session on the audit
 // log, as the server's own. The session's version is checked when that commits, so
 // of several servers one writes them.
-func (s Service) recordSeen(ctx context.Context, name string) error {
+func (s Service) recordDeviations(ctx context.Context, name string) error {
 	req := &pb.SeenDeviations{Session: name, RequestId: record.OwnRequest("deviations of " + name + " " + storage.NewID())}
 	audit := record.EntryContext(actor.Server(), req, name, s.Now())
 	_, err := storage.Write(ctx, s.DB, record.Chain(name), req, func(r *storage.Snapshot) (*pb.SeenDeviations, storage.Changes, error) {
@@ -167,7 +167,7 @@ func (s Service) recordSeen(ctx context.Context, name string) error {
 		if found.None() {
 			return answer, storage.Changes{}, nil
 		}
-		changed, err := record.NoteDeviations(audit, session, found.Fresh, nil, legacy(r, stored, events))
+		changed, err := record.NoteDeviations(audit, session, found.Fresh, nil, loggedBefore(r, stored, events))
 		if err != nil || changed.None() {
 			return answer, storage.Changes{}, err
 		}

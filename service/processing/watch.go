@@ -21,7 +21,7 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 	if _, err := sequenceOf(req.ResumeToken); err != nil {
 		return err
 	}
-	w, leave := s.Hub.watch(req.Name)
+	w, leave := s.Notifier.watch(req.Name)
 	defer leave()
 	beat := time.NewTicker(s.BeatEvery)
 	defer beat.Stop()
@@ -31,12 +31,12 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 		if err != nil {
 			return err
 		}
-		s.Hub.saw(w, session.State.Sequence)
+		s.Notifier.saw(w, session.State.Sequence)
 		if !sameGuidance(sent, session.State) {
 			sent = session.State
 			if err := stream.Send(&pb.WatchSessionResponse{
 				ResumeToken: token(sent),
-				Message:     &pb.WatchSessionResponse_State{State: understood(stream.Context(), sent)},
+				Message:     &pb.WatchSessionResponse_State{State: forRevision(stream.Context(), sent)},
 			}); err != nil {
 				return err
 			}

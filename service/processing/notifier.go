@@ -9,10 +9,10 @@ import (
 	"alkalog/storage"
 )
 
-// Hub brings watchers the news that a session has new events: at once from this
+// Notifier brings watchers the news that a session has new events: at once from this
 // server, as a hint from other servers on the same database, and by looking, for
 // hints that were lost. It holds no state of a session; a watcher reads that.
-type Hub struct {
+type Notifier struct {
 	mu       sync.Mutex
 	watchers map[string]map[*watcher]bool
 	topics   map[string]string // sessions with watchers, by what is announced of them
@@ -23,16 +23,16 @@ type Hub struct {
 // watcher is one stream.
 type watcher struct {
 	news chan struct{} // one place: news that was not taken yet will do
-	seen int64         // sequence last seen; guarded by the hub
+	seen int64         // sequence last seen; guarded by the notifier
 }
 
-// NewHub returns a hub without watchers.
-func NewHub() *Hub {
-	return &Hub{watchers: map[string]map[*watcher]bool{}, topics: map[string]string{}, changed: map[string]bool{}, nudge: make(chan struct{}, 1)}
+// NewNotifier returns a notifier without watchers.
+func NewNotifier() *Notifier {
+	return &Notifier{watchers: map[string]map[*watcher]bool{}, topics: map[string]string{}, changed: map[string]bool{}, nudge: make(chan struct{}, 1)}
 }
 
 // Changed says that events of a session were committed here. It never waits.
-func (h *Hub) Changed(session string) {
+func (h *Notifier) Changed(session string) {
 	h.wake(session)
 	h.mu.Lock()
 	h.changed[session] = true
@@ -42,7 +42,7 @@ func (h *Hub) Changed(session string) {
 
 // wake wakes the watchers of a session here; of all sessions for an empty name.
 // Writers call it, so that it does not look at sessions that have no news.
-func (h *Hub) wake(session string) {
+func (h *Notifier) wake(session string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for w := range h.watchers[session] {
@@ -60,7 +60,7 @@ func (h *Hub) wake(session string) {
 
 // hear wakes the watchers of a session that another server announces by its topic;
 // of all sessions for an empty one.
-func (h *Hub) hear(topic string) {
+func (h *Notifier) hear(topic string) {
 	h.mu.Lock()
 	session, watched := h.topics[topic]
 	h.mu.Unlock()
@@ -78,7 +78,7 @@ func offer(c chan struct{}) {
 }
 
 // watch registers a watcher; leave ends it.
-func (h *Hub) watch(session string) (w *watcher, leave func()) {
+func (h *Notifier) watch(session string) (w *watcher, leave func()) {
 	w = &watcher{news: make(chan struct{}, 1)}
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -99,7 +99,7 @@ func (h *Hub) watch(session string) (w *watcher, leave func()) {
 }
 
 // saw notes how far a watcher has seen.
-func (h *Hub) saw(w *watcher, sequence int64) {
+func (h *Notifier) saw(w *watcher, sequence int64) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	w.seen = sequence
@@ -109,14 +109,14 @@ const (
 	// announceEvery gathers changes into one announcement, well within the 250 ms
 	// in which every watcher has the call to rinse.
 	announceEvery = 50 * time.Millisecond
-	// lookEvery is how often the hub looks for events whose hint was lost.
+	// lookEvery is how often the notifier looks for events whose hint was lost.
 	lookEvery = time.Second
 	// retryAfter is the pause after the database did not answer.
 	retryAfter = time.Second
 )
 
 // Run carries news between servers until ctx is done.
-func (h *Hub) Run(ctx context.Context, db *storage.DB) {
+func (h *Notifier) Run(ctx context.Context, db *storage.DB) {
 	var all sync.WaitGroup
 	all.Go(func() { h.announce(ctx, db) })
 	all.Go(func() { h.listen(ctx, db) })
@@ -126,7 +126,7 @@ func (h *Hub) Run(ctx context.Context, db *storage.DB) {
 
 // announce tells other servers, a batch at a time. What it fails to tell, they
 // find by looking.
-func (h *Hub) announce(ctx context.Context, db *storage.DB) {
+func (h *Notifier) announce(ctx context.Context, db *storage.DB) {
 	for wait(ctx, h.nudge, 0) {
 		if !wait(ctx, nil, announceEvery) {
 			return
@@ -143,7 +143,7 @@ func (h *Hub) announce(ctx context.Context, db *storage.DB) {
 }
 
 // listen wakes watchers of what other servers announce.
-func (h *Hub) listen(ctx context.Context, db *storage.DB) {
+func (h *Notifier) listen(ctx context.Context, db *storage.DB) {
 	for {
 		_ = storage.Listen(ctx, db, h.hear)
 		if !wait(ctx, nil, retryAfter) {
@@ -153,7 +153,7 @@ func (h *Hub) listen(ctx context.Context, db *storage.DB) {
 }
 
 // look wakes watchers of sessions that have more events than they have seen.
-func (h *Hub) look(ctx context.Context, db *storage.DB) {
+func (h *Notifier) look(ctx context.Context, db *storage.DB) {
 	for wait(ctx, nil, lookEvery) {
 		for chain, names := range h.watched() {
 			_ = storage.Read(ctx, db, chain, func(r *storage.Snapshot) error {
@@ -172,7 +172,7 @@ func (h *Hub) look(ctx context.Context, db *storage.DB) {
 }
 
 // watched is the names of the sessions watched, by the id of their chain.
-func (h *Hub) watched() map[string][]string {
+func (h *Notifier) watched() map[string][]string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	names := map[string][]string{}
@@ -183,7 +183,7 @@ func (h *Hub) watched() map[string][]string {
 }
 
 // compare wakes the watchers of a session that have seen less.
-func (h *Hub) compare(session string, sequence int64) {
+func (h *Notifier) compare(session string, sequence int64) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for w := range h.watchers[session] {

@@ -26,7 +26,7 @@ func hasNews(w *watcher) bool {
 
 func TestHubWakesTheWatchersOfASession(t *testing.T) {
 	t.Parallel()
-	hub := NewHub()
+	hub := NewNotifier()
 	first, leaveFirst := hub.watch(here)
 	second, leaveSecond := hub.watch(here)
 	other, leaveOther := hub.watch(there)
@@ -54,7 +54,7 @@ func TestHubWakesTheWatchersOfASession(t *testing.T) {
 
 func TestHubFindsWhatAWatcherHasMissed(t *testing.T) {
 	t.Parallel()
-	hub := NewHub()
+	hub := NewNotifier()
 	behind, leaveBehind := hub.watch(here)
 	defer leaveBehind()
 	upToDate, leaveUpToDate := hub.watch(here)
@@ -76,9 +76,9 @@ func TestHubsTellOneAnother(t *testing.T) {
 	t.Parallel()
 	db := storagetest.New(t)
 	ctx, cancel := context.WithCancel(t.Context())
-	one, two := NewHub(), NewHub()
+	one, two := NewNotifier(), NewNotifier()
 	var hubs sync.WaitGroup
-	for _, hub := range []*Hub{one, two} {
+	for _, hub := range []*Notifier{one, two} {
 		hubs.Go(func() { hub.Run(ctx, db) })
 	}
 	defer hubs.Wait()
