@@ -66,25 +66,3 @@ func method(m pb.PhMethod) Method {
 	}
 	return Measured
 }
-
-// Place is the law that a jurisdiction's products are under.
-func Place(j pb.Jurisdiction) Jurisdiction {
-	switch j {
-	case pb.Jurisdiction_JURISDICTION_EU:
-		return EuropeanUnion
-	case pb.Jurisdiction_JURISDICTION_UK:
-		return UnitedKingdom
-	case pb.Jurisdiction_JURISDICTION_US, pb.Jurisdiction_JURISDICTION_US_TEXAS,
-		pb.Jurisdiction_JURISDICTION_US_CALIFORNIA, pb.Jurisdiction_JURISDICTION_US_MARYLAND:
-		return UnitedStates
-	}
-	return Unstated
-}
-
-// Tier is to whom a product may be sold; one not stated is held to the stricter.
-func Tier(t pb.UseTier) Use {
-	if t == pb.UseTier_USE_TIER_PROFESSIONAL {
-		return Professional
-	}
-	return General
-}

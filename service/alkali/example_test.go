@@ -6,19 +6,14 @@ import (
 	"alkalog/service/alkali"
 )
 
-// 1.5 % lithium hydroxide looks well under 2 %, and is over it.
-func ExampleCheck() {
-	cream := alkali.Product{Contains: alkali.Composition{{Substance: alkali.LithiumHydroxide, Percent: 1.5}}}
-	for _, exceedance := range alkali.Check(cream, alkali.EuropeanUnion, alkali.General) {
-		fmt.Println(exceedance)
-	}
-	fmt.Println(len(alkali.Check(cream, alkali.EuropeanUnion, alkali.Professional)), "for professional use")
-	// Output:
-	// 2.505 % m/m as sodium hydroxide: Regulation (EC) No 1223/2009, Annex III, entry 15a/15b allows 2 %
-	// 0 for professional use
+// 1.5 % lithium hydroxide counts as more than 2 % sodium hydroxide.
+func ExampleEquivalentNaOH() {
+	cream := alkali.Composition{{Substance: alkali.LithiumHydroxide, Percent: 1.5}}
+	fmt.Printf("%.3f\n", alkali.EquivalentNaOH(cream))
+	// Output: 2.505
 }
 
-// A declaration that cannot be true is told why, in words for the person who typed it.
+// An impossible declaration is answered with the reason and what would be right.
 func ExamplePlausible() {
 	cream := alkali.Product{
 		Contains: alkali.Composition{{Substance: alkali.SodiumHydroxide, Percent: 2.2}},

@@ -33,8 +33,8 @@ func writeProduct(p Product) []byte {
 	return data
 }
 
-// Whatever a caller declares: no panic, no answer that is not a number, and adding
-// hydroxide never lowers the equivalent nor lifts a hydroxide exceedance.
+// For any declaration: no panic, no result that is not a number, and more hydroxide
+// never lowers the equivalent.
 func FuzzProduct(f *testing.F) {
 	f.Add(writeProduct(Product{Composition{{SodiumHydroxide, 2.2}, {LithiumHydroxide, 0.4}}, 9.5, Measured}))
 	f.Add(writeProduct(Product{Composition{{CalciumHydroxide, 5}, {GuanidineCarbonate, 6}}, 13.1, Computed}))
@@ -43,13 +43,6 @@ func FuzzProduct(f *testing.F) {
 	f.Add(writeProduct(Product{Composition{{LithiumHydroxideMonohydrate, 2.6e-310}}, 7, Measured}))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		p := readProduct(data)
-		for place := Unstated; place <= UnitedStates; place++ {
-			for _, e := range Check(p, place, Professional) {
-				if math.IsNaN(e.Found) || !(e.Found > e.Allowed || e.Unit == "pH") || e.String() == "" {
-					t.Fatalf("%v: %v", p, e)
-				}
-			}
-		}
 		for _, o := range Plausible(p) {
 			if o.Text == "" || o.Part < -1 || o.Part >= len(p.Contains) {
 				t.Fatalf("%v: %v", p, o)
@@ -61,9 +54,6 @@ func FuzzProduct(f *testing.F) {
 		more := Product{append(p.Contains, Part{LithiumHydroxide, 0.1}), p.PH, p.Method}
 		if before, after := EquivalentNaOH(p.Contains), EquivalentNaOH(more.Contains); !(after >= before) {
 			t.Fatalf("%v: %g, then %g", p, before, after)
-		}
-		if len(Check(more, EuropeanUnion, General)) < len(Check(p, EuropeanUnion, General)) {
-			t.Fatalf("%v: an exceedance went away", p)
 		}
 	})
 }

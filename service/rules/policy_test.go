@@ -10,7 +10,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/alkali"
 )
 
 // The text that is kept and that the digest is of has every rule and no case.
@@ -97,40 +96,11 @@ func TestRulesAreComplete(t *testing.T) {
 				t.Errorf("%s: reason %v", r.GetRuleId(), reason)
 			}
 		}
-		if strings.Contains(e.book.template(r.GetMessage())[0].text, "{") {
+		if strings.Contains(e.lang.template(r.GetMessage())[0].text, "{") {
 			t.Errorf("%s: a brace in %q is no field", r.GetRuleId(), r.GetMessage())
 		}
 		seen[r.GetRuleId()] = true
 	}
-}
-
-// The rules of the law agree with the table of limits that the catalogue checks
-// against (service/alkali), just under and just over each limit.
-func TestLawAgreesWithLimits(t *testing.T) {
-	e := newEngine(t)
-	for substance := pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE; substance <= pb.Substance_SUBSTANCE_AMMONIA; substance++ {
-		for tier := pb.UseTier_USE_TIER_GENERAL; tier <= pb.UseTier_USE_TIER_PROFESSIONAL; tier++ {
-			for percent := 0.05; percent < 15; percent += 0.1 { // between the limits, never on one
-				in := soundHead()
-				in.Product.UseTier, in.Product.DeclaredPh = tier, nil
-				in.Product.Ingredients = []*pb.Ingredient{{Substance: substance, MassPercent: new(percent)}}
-				if got, want := overTheLaw(mustDecide(t, e, in)), breaksLimit(in.GetProduct(), in.GetSalon().GetJurisdiction()); got != want {
-					t.Errorf("%.2f %% %s, %s: the rules say over is %v, the limits %v", percent, substance, tier, got, want)
-				}
-			}
-		}
-	}
-}
-
-func overTheLaw(d *pb.Decision) bool {
-	return slices.ContainsFunc(d.GetFindings(), func(f *pb.Finding) bool { return strings.HasPrefix(f.GetRuleId(), "law.eu-") })
-}
-
-func breaksLimit(p *pb.Product, j pb.Jurisdiction) bool {
-	declared, _ := alkali.Declared(p)
-	return slices.ContainsFunc(alkali.Check(declared, alkali.Place(j), alkali.Tier(p.GetUseTier())), func(x alkali.Exceedance) bool {
-		return !x.Limit.LabelOnly
-	})
 }
 
 // Equivalents: potassium hydroxide counts as 0.7129, lithium hydroxide as 1.6702,
@@ -154,7 +124,7 @@ func TestCountedAsSodiumHydroxide(t *testing.T) {
 		in := soundHead()
 		in.Product.Ingredients = c.holds
 		s := opened(t, e, in)
-		got := asSodiumHydroxide(s.value(e.book.index["product.ingredients"]))
+		got := asSodiumHydroxide(s.value(e.lang.index["product.ingredients"]))
 		if n, ok := got.Value().(float64); !ok || n < c.want-1e-4 || n > c.want+1e-4 {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}

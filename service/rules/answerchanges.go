@@ -1,0 +1,126 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+
+	"cel.dev/cel-go/common/types"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/severity"
+)
+
+// AnswerChanges are the answers of earlier refusals and referrals, the newest first,
+// that were dangerous then and are not now: an answer that a danger named, which has
+// another value, where that danger stands no more. Shopping for a verdict leaves a
+// trace; an honest correction costs one sentence.
+func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([]*pb.AnswerChange, error) {
+	var changes []*pb.AnswerChange
+	var now map[string]string
+	var standing []*pb.Finding
+	for _, d := range earlier {
+		if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK) {
+			continue
+		}
+		if now == nil {
+			var err error
+			if standing, err = e.dangerousFindings(in); err != nil {
+				return nil, err
+			}
+			if now, err = e.answers(in); err != nil {
+				return nil, err
+			}
+		}
+		found := d.GetFindings()
+		if complete(d.GetInputs()) == nil {
+			dangers, err := e.dangerousFindings(d.GetInputs())
+			if err != nil {
+				return nil, err
+			}
+			found = slices.Concat(found, dangers)
+		}
+		then, err := e.answers(d.GetInputs())
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			if !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stillFires(standing, f) {
+				continue
+			}
+			for _, a := range f.GetAnswers() {
+				if field := a.GetField(); strings.HasPrefix(field, "consultation.") && then[field] != now[field] {
+					changes = addChange(changes, &pb.AnswerChange{Field: field, EarlierValue: then[field], Value: now[field],
+						Decision: d.GetName(), RuleIds: []string{f.GetRuleId()}})
+				}
+			}
+		}
+	}
+	return changes, nil
+}
+
+// dangerousFindings are the findings of a case that refuse or refer, and those that only wait
+// for the date, the reference or the cause of a doctor's word: an incomplete word
+// turns a referral into a question, and the answer behind it is as dangerous.
+func (e *Engine) dangerousFindings(in *pb.DecisionInputs) ([]*pb.Finding, error) {
+	if err := complete(in); err != nil {
+		return nil, err
+	}
+	s, err := e.lang.open(e.withParameters(in))
+	if err != nil {
+		return nil, err
+	}
+	defer s.close()
+	o := e.evaluateRules(s, e.policyFor(in.GetHousePolicy()), Revision)
+	found := o.findings
+	for _, w := range o.waiting {
+		if w.scope == pb.RuleScope_RULE_SCOPE_CASE && slices.Contains(w.fields, s.lang.index[wordsPath]) {
+			found = append(found, w.finding(s, w.subject, false))
+		}
+	}
+	return slices.DeleteFunc(found, func(f *pb.Finding) bool { return !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) }), nil
+}
+
+// stillFires tells whether a finding is among those that refuse or refer now.
+func stillFires(standing []*pb.Finding, f *pb.Finding) bool {
+	return slices.ContainsFunc(standing, func(now *pb.Finding) bool {
+		return now.GetRuleId() == f.GetRuleId() && now.GetSubject() == f.GetSubject()
+	})
+}
+
+// addChange adds a change; an answer that several rules or decisions looked at is
+// one change, with all of the rules.
+func addChange(changes []*pb.AnswerChange, c *pb.AnswerChange) []*pb.AnswerChange {
+	for _, known := range changes {
+		if known.Field == c.Field {
+			if !slices.Contains(known.RuleIds, c.RuleIds[0]) {
+				known.RuleIds = append(known.RuleIds, c.RuleIds[0])
+			}
+			return changes
+		}
+	}
+	return append(changes, c)
+}
+
+// answers are all answers of a case in words, by the paths of their fields; empty
+// when not answered.
+func (e *Engine) answers(in *pb.DecisionInputs) (map[string]string, error) {
+	s, err := e.lang.open(e.withParameters(in))
+	if err != nil {
+		return nil, err
+	}
+	defer s.close()
+	words := map[string]string{}
+	read := func(from, to int, about subject) {
+		for i := from; i < to; i++ {
+			if e.lang.fields[i].asked {
+				if v := s.value(i); !types.IsUnknown(v) {
+					words[e.lang.pathOf(i, about)] = displayValue(v)
+				}
+			}
+		}
+	}
+	read(0, e.lang.zones, subject{})
+	s.forEachSubject(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { read(e.lang.zones, e.lang.sections, about) })
+	s.forEachSubject(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { read(e.lang.sections, len(e.lang.fields), about) })
+	return words, nil
+}

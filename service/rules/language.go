@@ -1,0 +1,188 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/decls"
+	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
+	"cel.dev/cel-go/common/types/traits"
+	"cel.dev/cel-go/interpreter"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/alkali"
+	"alkalog/storage/lotcode"
+)
+
+// language is the language of rules: its fields, words and functions.
+type language struct {
+	enums          enumTable
+	fields         []field
+	index          map[string]int
+	fieldOfUnknown map[*types.Unknown][]int // the field that an unknown is of
+	zones          int                      // fields[zones:sections] are about one zone
+	sections       int                      // fields[sections:] are about one section
+	adapter        types.Adapter
+	env            *cel.Env
+	planner        interpreter.Interpreter
+	states         sync.Pool // of *state, closed
+
+	locations sync.Map // of *time.Location, by name
+}
+
+func newLanguage() (*language, error) {
+	v := newEnumTable()
+	l := &language{enums: v, fields: allFields(v), index: map[string]int{}, fieldOfUnknown: map[*types.Unknown][]int{}}
+	for i, f := range l.fields {
+		l.index[f.path] = i
+		if u, ok := f.absent.(*types.Unknown); ok {
+			l.fieldOfUnknown[u] = []int{i}
+		}
+	}
+	l.zones, l.sections = l.index["zone.zone"], l.index["section.section_id"]
+	provider, err := newProvider(v)
+	if err != nil {
+		return nil, err
+	}
+	l.adapter = provider
+	options := []cel.EnvOption{
+		cel.Container("alkalog.v1"), cel.CustomTypeAdapter(provider), cel.CustomTypeProvider(provider),
+		cel.CrossTypeNumericComparisons(true), cel.ParserExpressionSizeLimit(maxExpression),
+	}
+	options = append(options, v.celConstants()...)
+	options = append(options, l.functions()...)
+	for _, f := range l.fields {
+		options = append(options, cel.Variable(f.path, f.celType))
+	}
+	if l.env, err = cel.NewEnv(options...); err != nil {
+		return nil, err
+	}
+	l.planner, err = newPlanner(l.env, provider)
+	return l, err
+}
+
+// newPlanner turns checked expressions into what can be run at once, without the
+// wrapping that cel.Program puts around every single evaluation.
+func newPlanner(env *cel.Env, p *provider) (interpreter.Interpreter, error) {
+	dispatcher := interpreter.NewDispatcher()
+	for _, f := range env.Functions() {
+		bindings, err := f.Bindings()
+		if err != nil {
+			return nil, err
+		}
+		if err := dispatcher.Add(bindings...); err != nil {
+			return nil, err
+		}
+	}
+	return interpreter.NewInterpreter(dispatcher, env.Container, p, p, interpreter.NewAttributeFactory(env.Container, p, p)), nil
+}
+
+// functions are the few that rules have beyond CEL's own.
+func (l *language) functions() []cel.EnvOption {
+	span := func(name string, unit time.Duration) cel.EnvOption {
+		return cel.Function(name, cel.Overload(name+"_int", []*cel.Type{cel.IntType}, cel.DurationType,
+			cel.UnaryBinding(func(n ref.Val) ref.Val {
+				const century = 100 * 365 * 24 * time.Hour // more is no wait, and would overflow
+				return types.Duration{Duration: time.Duration(min(int64(n.(types.Int)), int64(century/unit))) * unit}
+			})))
+	}
+	return []cel.EnvOption{
+		span("hours", time.Hour), span("days", 24*time.Hour),
+		// These two check their arguments themselves, and cheaper.
+		cel.Function("as_sodium_hydroxide", cel.Overload("as_sodium_hydroxide_ingredients",
+			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient"))}, cel.DoubleType,
+			cel.UnaryBinding(asSodiumHydroxide)), decls.DisableTypeGuards(true)),
+		cel.Function("percent", cel.Overload("percent_ingredients_substance",
+			[]*cel.Type{cel.ListType(cel.ObjectType("alkalog.v1.Ingredient")), cel.OpaqueType("alkalog.v1.Substance")}, cel.DoubleType,
+			cel.BinaryBinding(percent)), decls.DisableTypeGuards(true)),
+		cel.Function("same_lot", cel.Overload("same_lot_string_string", []*cel.Type{cel.StringType, cel.StringType}, cel.BoolType,
+			cel.BinaryBinding(sameLot))),
+	}
+}
+
+// sameLot compares lot codes as lots are compared everywhere, not as they are
+// spelled.
+func sameLot(a, b ref.Val) ref.Val {
+	return types.Bool(lotcode.Same(string(a.(types.String)), string(b.(types.String))))
+}
+
+// ingredients is a list of a product's ingredients that remembers the messages.
+type ingredients struct {
+	traits.Lister
+	messages []*pb.Ingredient
+}
+
+// asSodiumHydroxide adds up the sodium, potassium and lithium hydroxide as % m/m
+// of sodium hydroxide, the way the law counts them.
+func asSodiumHydroxide(list ref.Val) ref.Val {
+	of, ok := list.(*ingredients)
+	if !ok {
+		return types.NewErr("only product.ingredients can be counted as sodium hydroxide")
+	}
+	var few [12]alkali.Part // as many as the contract allows
+	composition := few[:0]
+	for _, i := range of.messages {
+		composition = append(composition, alkali.Part{Substance: hydroxide(i.GetSubstance()), Percent: i.GetMassPercent()})
+	}
+	return rounded(alkali.EquivalentNaOH(composition))
+}
+
+func hydroxide(s pb.Substance) alkali.Substance {
+	switch s {
+	case pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:
+		return alkali.SodiumHydroxide
+	case pb.Substance_SUBSTANCE_POTASSIUM_HYDROXIDE:
+		return alkali.PotassiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE:
+		return alkali.LithiumHydroxide
+	case pb.Substance_SUBSTANCE_LITHIUM_HYDROXIDE_MONOHYDRATE:
+		return alkali.LithiumHydroxideMonohydrate
+	}
+	return alkali.UnknownSubstance
+}
+
+// percent adds up one substance, % m/m; what is no number counts as all of it.
+func percent(list, substance ref.Val) ref.Val {
+	of, ok := list.(*ingredients)
+	w, known := substance.(*enumValue)
+	if !ok || !known {
+		return types.NewErr("only product.ingredients hold a percentage of a substance")
+	}
+	sum := 0.0
+	for _, i := range of.messages {
+		switch {
+		case int32(i.GetSubstance()) != w.number:
+		case math.IsNaN(i.GetMassPercent()):
+			sum += 100
+		default:
+			sum += max(i.GetMassPercent(), 0)
+		}
+	}
+	return rounded(sum)
+}
+
+// rounded is a percentage to a billionth, so that the sum of two decimals is what
+// a person would get.
+func rounded(percent float64) ref.Val { return types.Double(math.Round(percent*1e9) / 1e9) }
+
+// displayValue writes a value the way it is shown beside a finding.
+func displayValue(v ref.Val) string {
+	switch v := v.(type) {
+	case *enumValue:
+		return v.text()
+	case types.Timestamp:
+		return v.Time.UTC().Format("2006-01-02 15:04 UTC")
+	case types.Double:
+		return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.3f", float64(v)), "0"), ".")
+	case types.Int:
+		return fmt.Sprint(int64(v))
+	case types.String:
+		return string(v)
+	}
+	return ""
+}

@@ -1,0 +1,193 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// check is a condition about the case, or about any of its zones or sections.
+type check struct {
+	*expression
+	scope pb.RuleScope
+}
+
+func (l *language) newCheck(expression, scope string) (check, error) {
+	n, err := number("RULE_SCOPE_", pb.RuleScope_value, or(scope, "CASE"))
+	if err != nil {
+		return check{}, err
+	}
+	f, err := l.compile(expression, pb.RuleScope(n), l.buildBuiltIn)
+	if err != nil {
+		return check{}, fmt.Errorf("%s: %w", expression, err)
+	}
+	return check{f, pb.RuleScope(n)}, nil
+}
+
+// checkResult is a check's answer: yes, no, or open for want of fields.
+type checkResult struct {
+	yes, open bool
+	missing   []int
+	about     subject
+}
+
+// runChecks asks checks, each of every subject of its scope: one yes is enough, and
+// one that waits keeps a no from being sure.
+func runChecks(s *state, checks []check) []checkResult {
+	replies := make([]checkResult, len(checks))
+	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
+		if !slices.ContainsFunc(checks, func(c check) bool { return c.scope == scope }) {
+			continue
+		}
+		s.forEachSubject(scope, func(about subject) {
+			for i, c := range checks {
+				if c.scope == scope && !replies[i].yes {
+					replies[i].add(c, s, about)
+				}
+			}
+		})
+	}
+	return replies
+}
+
+// add asks one check about one subject.
+func (r *checkResult) add(c check, s *state, about subject) {
+	yes, missing, err := c.test(s)
+	switch {
+	case yes:
+		*r = checkResult{yes: true}
+	case (err != nil || len(missing) > 0) && !r.open:
+		*r = checkResult{open: true, missing: missing, about: about}
+	}
+}
+
+// step moves the recommended strength.
+type step struct {
+	text     stepText
+	strength pb.Strength // of To or AtMost
+}
+
+func newStep(text stepText) (step, error) {
+	word := text.To + text.AtMost
+	if word == "" {
+		return step{text, 0}, nil
+	}
+	n, err := number("STRENGTH_", pb.Strength_value, word)
+	return step{text, pb.Strength(n)}, err
+}
+
+// apply is the strength after the step.
+func (t step) apply(from pb.Strength) pb.Strength {
+	switch {
+	case t.text.None:
+		return pb.Strength_STRENGTH_UNSPECIFIED
+	case t.text.AtMost != "":
+		return min(from, t.strength)
+	case t.text.To != "":
+		return t.strength
+	case t.text.Lower && from > pb.Strength_STRENGTH_MILD:
+		return from - 1
+	}
+	return from
+}
+
+// recommendStrength works out the strength that suits this hair, step by step. A step that
+// would change it and waits for an answer leaves it open.
+func (e *Engine) recommendStrength(s *state) *pb.StrengthAdvice {
+	a := &pb.StrengthAdvice{}
+	strength, open := pb.Strength_STRENGTH_UNSPECIFIED, false
+	for i, r := range runChecks(s, e.strengthChecks) {
+		t := e.strength[i]
+		after := t.apply(strength)
+		switch {
+		case after == strength && !t.text.None:
+		case r.open:
+			open = true
+			a.Reasons = append(a.Reasons, e.missingAnswerText(r))
+		case r.yes && t.text.None:
+			return &pb.StrengthAdvice{Reasons: append(a.Reasons, t.text.Because)}
+		case r.yes:
+			strength = after
+			a.Reasons = append(a.Reasons, t.text.Because)
+		}
+	}
+	if !open {
+		a.Strength = strength
+	}
+	return a
+}
+
+// missingAnswerText says which answer a check waits for.
+func (e *Engine) missingAnswerText(r checkResult) string {
+	if len(r.missing) == 0 {
+		return "Not known, because it could not be worked out."
+	}
+	return "Not known yet: " + e.question(r.missing[0], r.about)
+}
+
+// alternative is something gentler to offer, with what speaks against it.
+type alternative struct {
+	text    alternativeText
+	basis   *pb.Basis // absent in policies from before alternatives had one
+	notIn   uint64    // bit n: not offered in jurisdiction n
+	against []check
+}
+
+func (l *language) alternative(text alternativeText) (alternative, error) {
+	a := alternative{text: text}
+	if text.Basis.Kind != "" {
+		kind, err := number("BASIS_KIND_", pb.BasisKind_value, text.Basis.Kind)
+		if err != nil {
+			return a, err
+		}
+		a.basis = &pb.Basis{Kind: pb.BasisKind(kind), Source: text.Basis.Source}
+	}
+	for _, name := range text.NotIn {
+		place, err := number("JURISDICTION_", pb.Jurisdiction_value, name)
+		if err != nil {
+			return a, err
+		}
+		a.notIn |= jurisdictionBit(pb.Jurisdiction(place)) | jurisdictionBit(pb.Jurisdiction_JURISDICTION_UNSPECIFIED)
+	}
+	for _, against := range text.Against {
+		c, err := l.newCheck(against.When, against.Scope)
+		if err != nil {
+			return a, err
+		}
+		a.against = append(a.against, c)
+	}
+	return a, nil
+}
+
+// alternativesFor lists the alternatives, those that nothing speaks against first.
+func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
+	var offers []*pb.Alternative
+	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
+	for _, a := range e.alternatives {
+		if a.notIn&place != 0 {
+			continue
+		}
+		offer := &pb.Alternative{AlternativeId: a.text.ID, Title: a.text.Title, Basis: a.basis, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
+		for i, r := range runChecks(s, a.against) {
+			switch {
+			case r.yes:
+				offer.Suitable = false
+				offer.Cautions = append(offer.Cautions, a.text.Against[i].Caution)
+			case r.open:
+				offer.Suitable = false
+				offer.Cautions = append(offer.Cautions, e.missingAnswerText(r))
+			}
+		}
+		offers = append(offers, offer)
+	}
+	slices.SortStableFunc(offers, func(a, b *pb.Alternative) int { return rank(a) - rank(b) })
+	return offers
+}
+
+func rank(a *pb.Alternative) int {
+	if a.GetSuitable() {
+		return 0
+	}
+	return 1
+}
