@@ -39,9 +39,9 @@ func ageFields() []field {
 			case given:
 				return types.Int(typed)
 			}
-			return s.ask(agePath)
-		}, sees).standing(agePath),
-		{path: "known.age_disputed", kind: cel.BoolType, sees: sees, get: func(s *state) ref.Val {
+			return s.unknownOf(agePath)
+		}, sees).replacing(agePath),
+		{path: "known.age_disputed", celType: cel.BoolType, evidence: sees, get: func(s *state) ref.Val {
 			born, onRecord := s.ageByBirth()
 			typed, given := s.ageTyped()
 			return types.Bool(onRecord && given && born != typed)

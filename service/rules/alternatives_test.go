@@ -17,7 +17,7 @@ import (
 func offers(t rapid.TB, e *Engine, in *pb.DecisionInputs) map[string]*pb.Alternative {
 	t.Helper()
 	byID := map[string]*pb.Alternative{}
-	for _, a := range e.offer(opened(t, e, e.inForce(in))) {
+	for _, a := range e.alternativesFor(opened(t, e, e.withParameters(in))) {
 		byID[a.GetAlternativeId()] = a
 	}
 	return byID

@@ -7,7 +7,7 @@ import (
 	"cel.dev/cel-go/common/types"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // AnswerChanges are the answers of earlier refusals and referrals, the newest first,
@@ -19,7 +19,7 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 	var now map[string]string
 	var standing []*pb.Finding
 	for _, d := range earlier {
-		if !severity.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK) {
+		if !contract.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK) {
 			continue
 		}
 		if now == nil {
@@ -44,7 +44,7 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 			return nil, err
 		}
 		for _, f := range found {
-			if !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stillFires(standing, f) {
+			if !contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stillFires(standing, f) {
 				continue
 			}
 			for _, a := range f.GetAnswers() {
@@ -77,7 +77,7 @@ func (e *Engine) dangerousFindings(in *pb.DecisionInputs) ([]*pb.Finding, error)
 			found = append(found, w.finding(s, w.subject, false))
 		}
 	}
-	return slices.DeleteFunc(found, func(f *pb.Finding) bool { return !severity.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) }), nil
+	return slices.DeleteFunc(found, func(f *pb.Finding) bool { return !contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) }), nil
 }
 
 // stillFires tells whether a finding is among those that refuse or refer now.

@@ -45,7 +45,7 @@ func BenchmarkDecideThousandChains(b *testing.B) {
 		in.HousePolicy = proto.CloneOf(in.HousePolicy)
 		in.HousePolicy.Rules[0].Expression = fmt.Sprintf("consultation.consent.age_years > %d", 80+chain)
 		cases = append(cases, in)
-		e.under(in.HousePolicy)
+		e.policyFor(in.HousePolicy)
 	}
 	i := 0
 	b.ReportAllocs()

@@ -132,14 +132,14 @@ func byHand() map[string]func(*pb.DecisionInputs) truth {
 func TestByHandAgrees(t *testing.T) {
 	e := newEngine(t)
 	rapid.Check(t, func(t *rapid.T) {
-		in := e.inForce(anyCase(t, e))
+		in := e.withParameters(anyCase(t, e))
 		s := opened(t, e, in)
-		for _, r := range e.texts {
+		for _, r := range e.builtInRules {
 			hand := byHand()[r.text.GetRuleId()]
 			if hand == nil {
 				continue
 			}
-			answer, missing, err := r.ask(s)
+			answer, missing, err := r.test(s)
 			want := hand(in)
 			if err != nil || answer != (want == yes) || (len(missing) > 0) != (want == waits) {
 				t.Errorf("%s: %v, waits for %v, %v; by hand %v", r.text.GetRuleId(), answer, missing, err, want)
@@ -153,18 +153,18 @@ func TestByHandAgrees(t *testing.T) {
 func TestLimitChangesNothing(t *testing.T) {
 	e := newEngine(t)
 	limited := map[string]*rule{}
-	for _, r := range e.texts {
-		limited[r.text.GetRuleId()] = e.book.newRule(r.text, e.book.limited)
+	for _, r := range e.builtInRules {
+		limited[r.text.GetRuleId()] = e.lang.newRule(r.text, e.lang.buildLimited)
 	}
 	rapid.Check(t, func(t *rapid.T) {
-		in := e.inForce(anyCase(t, e))
+		in := e.withParameters(anyCase(t, e))
 		in.RecordCard = retouch().GetRecordCard()
 		s := opened(t, e, in)
 		for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
-			s.each(scope, func(about subject) {
-				for _, r := range e.rules[scope] {
-					answer, missing, err := r.ask(s)
-					again, alsoMissing, errAgain := limited[r.text.GetRuleId()].ask(s)
+			s.forEachSubject(scope, func(about subject) {
+				for _, r := range e.rulesByScope[scope] {
+					answer, missing, err := r.test(s)
+					again, alsoMissing, errAgain := limited[r.text.GetRuleId()].test(s)
 					if answer != again || !slices.Equal(missing, alsoMissing) || err != nil || errAgain != nil {
 						t.Errorf("%s: %v %v %v; under a limit %v %v %v", r.text.GetRuleId(), answer, missing, err, again, alsoMissing, errAgain)
 					}
@@ -177,21 +177,21 @@ func TestLimitChangesNothing(t *testing.T) {
 // BenchmarkTenRules asks ten rules of the policy, values read anew each time.
 func BenchmarkTenRules(b *testing.B) {
 	e := newEngine(b)
-	in := e.inForce(soundHead())
+	in := e.withParameters(soundHead())
 	var ten []*rule
-	for _, r := range e.texts {
+	for _, r := range e.builtInRules {
 		if byHand()[r.text.GetRuleId()] != nil {
 			ten = append(ten, r)
 		}
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		s, err := e.book.open(in)
+		s, err := e.lang.open(in)
 		if err != nil {
 			b.Fatal(err)
 		}
 		for _, r := range ten {
-			if answer, missing, err := r.ask(s); answer || missing != nil || err != nil {
+			if answer, missing, err := r.test(s); answer || missing != nil || err != nil {
 				b.Fatal(r.text.GetRuleId())
 			}
 		}
@@ -202,7 +202,7 @@ func BenchmarkTenRules(b *testing.B) {
 // BenchmarkTenRulesByHand asks the same ten written in Go.
 func BenchmarkTenRulesByHand(b *testing.B) {
 	e := newEngine(b)
-	in := e.inForce(soundHead())
+	in := e.withParameters(soundHead())
 	var ten []func(*pb.DecisionInputs) truth
 	for _, hand := range byHand() {
 		ten = append(ten, hand)

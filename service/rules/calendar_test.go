@@ -17,7 +17,7 @@ func at(t *testing.T, zone, instant string) *state {
 	e := newEngine(t)
 	in := soundHead()
 	in.DecideTime, in.Salon.TimeZone = timestamppb.New(utc(t, instant)), zone
-	return opened(t, e, e.inForce(in))
+	return opened(t, e, e.withParameters(in))
 }
 
 func utc(t *testing.T, instant string) time.Time {

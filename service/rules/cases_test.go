@@ -23,7 +23,7 @@ func eachRule(t *testing.T, e *Engine, visit func(*testing.T, ruleText, *rule)) 
 	n := 0
 	for _, d := range e.documents {
 		for _, text := range d.Rules {
-			r := e.texts[n]
+			r := e.builtInRules[n]
 			n++
 			t.Run(text.ID, func(t *testing.T) { visit(t, text, r) })
 		}
@@ -43,7 +43,7 @@ func TestRuleCases(t *testing.T) {
 				}
 			})
 		}
-		if !seen["FIRES"] || !seen["SILENT"] || !seen["WAITS"] && r.asks(e.book) {
+		if !seen["FIRES"] || !seen["SILENT"] || !seen["WAITS"] && r.asks(e.lang) {
 			t.Errorf("cases: %v; wanted one that fires, one that is silent and, if it asks, one that waits", seen)
 		}
 	})
@@ -51,7 +51,7 @@ func TestRuleCases(t *testing.T) {
 
 // asks tells whether the rule reads any answer; one that reads only what the
 // chain knows never waits.
-func (r *rule) asks(b *book) bool {
+func (r *rule) asks(b *language) bool {
 	for _, i := range r.fields {
 		if b.fields[i].asked || b.fields[i].derived {
 			return true
@@ -71,14 +71,14 @@ func outcome(t *testing.T, e *Engine, r *rule, c caseText) string {
 	changes := maps.Clone(c.Given)
 	delete(changes, "zone.zone")
 	given(t, in, zone, changes)
-	s := opened(t, e, e.inForce(in))
+	s := opened(t, e, e.withParameters(in))
 	s.enterZone(zone)
 	s.enterSection(in.GetConsultation().GetHair().GetSections()[0])
-	answer, missing, err := r.ask(s)
+	answer, missing, err := r.test(s)
 	switch {
 	case err != nil:
 		return err.Error()
-	case r.holds&placeOf(in.GetSalon().GetJurisdiction()) == 0:
+	case r.places&jurisdictionBit(in.GetSalon().GetJurisdiction()) == 0:
 		return "SILENT"
 	case len(missing) > 0:
 		return "WAITS"

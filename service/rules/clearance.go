@@ -31,10 +31,10 @@ const (
 
 // clearanceFields are one field per cause but for incidents, which are cleared one
 // by one.
-func clearanceFields(v vocabulary) []field {
-	fields := []field{{path: wordsPath, kind: answerKind(v), asked: true, get: func(s *state) ref.Val {
+func clearanceFields(v enumTable) []field {
+	fields := []field{{path: wordsPath, celType: answerType(v), asked: true, get: func(s *state) ref.Val {
 		if words := s.doctorsWords(); len(words) > 0 {
-			return s.book.answer(pb.Answer_ANSWER_YES)
+			return s.lang.answer(pb.Answer_ANSWER_YES)
 		}
 		return nil
 	}}}
@@ -45,9 +45,9 @@ func clearanceFields(v vocabulary) []field {
 			continue
 		}
 		name := strings.ToLower(strings.TrimPrefix(string(causes.Get(i).Name()), "CLEARANCE_CAUSE_"))
-		fields = append(fields, derive("cleared."+name, answerKind(v),
+		fields = append(fields, derive("cleared."+name, answerType(v),
 			func(s *state) ref.Val { return s.cleared(cause, "", s.began(cause)) },
-			func(s *state) []*pb.SeenAnswer { return s.seenWords(cause) }))
+			func(s *state) []*pb.SeenAnswer { return s.evidenceOfClearance(cause) }))
 	}
 	return fields
 }
@@ -105,18 +105,18 @@ func (s *state) cleared(cause pb.ClearanceCause, incident string, began time.Tim
 		case w.GetGiveDate() == nil || !s.hasReference(w):
 			incomplete = true
 		case dated && s.holds(given, began):
-			return s.book.answer(pb.Answer_ANSWER_YES)
+			return s.lang.answer(pb.Answer_ANSWER_YES)
 		}
 	}
 	switch said := s.in.GetConsultation().GetHistory().GetMedicalClearance(); {
 	case incomplete:
-		return s.ask(wordsPath)
+		return s.unknownOf(wordsPath)
 	case len(words) == 0 && said == pb.Answer_ANSWER_YES:
-		return s.ask(wordsPath)
+		return s.unknownOf(wordsPath)
 	case len(words) == 0 && said == pb.Answer_ANSWER_UNSPECIFIED && s.revision < 1:
-		return s.ask(anyWord)
+		return s.unknownOf(anyWord)
 	}
-	return s.book.answer(pb.Answer_ANSWER_NO)
+	return s.lang.answer(pb.Answer_ANSWER_NO)
 }
 
 // holds tells whether a word given in an interval is neither of the future nor
@@ -128,9 +128,9 @@ func (s *state) holds(given interval, began time.Time) bool {
 		(began.IsZero() || days <= s.daysAgo(began))
 }
 
-// seenWords shows what was said of a doctor's word for a cause: never the
+// evidenceOfClearance shows what was said of a doctor's word for a cause: never the
 // reference, which is personal, only whether there is one.
-func (s *state) seenWords(cause pb.ClearanceCause) []*pb.SeenAnswer {
+func (s *state) evidenceOfClearance(cause pb.ClearanceCause) []*pb.SeenAnswer {
 	var answers []*pb.SeenAnswer
 	for i, w := range s.doctorsWords() {
 		if w.GetCause() != cause {
@@ -138,7 +138,7 @@ func (s *state) seenWords(cause pb.ClearanceCause) []*pb.SeenAnswer {
 		}
 		value := "without a date"
 		if w.GetGiveDate() != nil {
-			value = plainDate(w.GetGiveDate())
+			value = displayDate(w.GetGiveDate())
 		}
 		if !s.hasReference(w) {
 			value += ", without a reference"
@@ -147,7 +147,7 @@ func (s *state) seenWords(cause pb.ClearanceCause) []*pb.SeenAnswer {
 	}
 	if len(answers) == 0 {
 		if said := s.in.GetConsultation().GetHistory().GetMedicalClearance(); said != 0 {
-			answers = append(answers, &pb.SeenAnswer{Field: anyWord, Value: s.book.answer(said).plain()})
+			answers = append(answers, &pb.SeenAnswer{Field: anyWord, Value: s.lang.answer(said).text()})
 		}
 	}
 	return answers

@@ -75,7 +75,7 @@ func TestWordDoesNotCoverWhatCameLater(t *testing.T) {
 	in.Consultation.History.DoctorsWords = []*pb.DoctorsWord{
 		{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, Incident: "i1", GiveDate: dateAgo(10 * day), Reference: "N 101"},
 	}
-	s := opened(t, e, e.inForce(in))
+	s := opened(t, e, e.withParameters(in))
 	for _, c := range []struct {
 		incident string
 		began    time.Duration
@@ -87,7 +87,7 @@ func TestWordDoesNotCoverWhatCameLater(t *testing.T) {
 		{"i2", 11 * day, pb.Answer_ANSWER_NO},
 	} {
 		got := s.cleared(pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, c.incident, today.Add(-c.began))
-		if got != e.book.answer(c.want) {
+		if got != e.lang.answer(c.want) {
 			t.Errorf("%s, %s ago: %v, want %s", c.incident, c.began, got, c.want)
 		}
 	}

@@ -12,27 +12,27 @@ import (
 // contradict each other. Our own choice: people remember to the week.
 const toleranceDays = 7
 
-// contradictions lists the pairs of facts that cannot both be right. New growth
+// findContradictions lists the pairs of facts that cannot both be right. New growth
 // that was never treated contradicts nothing: it grew since.
-func contradictions(h *history) []*pb.Contradiction {
+func findContradictions(h *history) []*pb.Contradiction {
 	var found []*pb.Contradiction
 	add := func(a, b *fact) {
 		found = append(found, &pb.Contradiction{First: a.HistoryFact, Second: b.HistoryFact})
 	}
-	h.betweenAnswers(add)
+	h.compareAnswers(add)
 	for _, r := range h.recorded {
-		h.withRecord(r, add)
+		h.compareRecord(r, add)
 	}
 	return found
 }
 
-// betweenAnswers compares the head's answer with those for the zones.
-func (h *history) betweenAnswers(add func(a, b *fact)) {
+// compareAnswers compares the head's answer with those for the zones.
+func (h *history) compareAnswers(add func(a, b *fact)) {
 	const hydroxide = pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE
 	head := h.answers[0][hydroxide]
 	zone := func(z pb.Zone) *fact { return h.answers[z][hydroxide] }
 	mid, ends := zone(pb.Zone_ZONE_MID_STRAND), zone(pb.Zone_ZONE_ENDS)
-	allEarlier := head.done() && head.dated && h.accounted()
+	allEarlier := head.done() && head.dated && h.someZoneRelaxed()
 	for _, z := range zones() {
 		own := zone(z.Zone)
 		switch {
@@ -46,7 +46,7 @@ func (h *history) betweenAnswers(add func(a, b *fact)) {
 		}
 	}
 	switch {
-	case head.done() && mid.Happened == pb.Answer_ANSWER_NO && ends.Happened == pb.Answer_ANSWER_NO && !h.accounted():
+	case head.done() && mid.Happened == pb.Answer_ANSWER_NO && ends.Happened == pb.Answer_ANSWER_NO && !h.someZoneRelaxed():
 		add(head, mid)
 	case allEarlier && mid.done():
 		add(head, mid)
@@ -55,8 +55,8 @@ func (h *history) betweenAnswers(add func(a, b *fact)) {
 	}
 }
 
-// withRecord compares a recorded service with the answers.
-func (h *history) withRecord(r *fact, add func(a, b *fact)) {
+// compareRecord compares a recorded service with the answers.
+func (h *history) compareRecord(r *fact, add func(a, b *fact)) {
 	against := func(answer *fact) {
 		if answer != nil && (answer.Happened == pb.Answer_ANSWER_NO || later(r, answer)) {
 			add(r, answer)
@@ -88,7 +88,7 @@ func (h *history) openContradictions() []string {
 	case head.done() && !head.dated:
 		missing = append(missing, headPath+".last_time")
 	}
-	for _, w := range works() {
+	for _, w := range workKinds() {
 		recorded := false
 		for _, r := range h.recorded {
 			recorded = recorded || r.Work == w.kind

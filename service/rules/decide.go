@@ -11,20 +11,20 @@ import (
 	"alkalog/proto/contract"
 )
 
-// waiting is a rule that waits for answers about a subject.
-type waiting struct {
+// waitingRule is a rule that waits for answers about a subject.
+type waitingRule struct {
 	*rule
 	subject subject
 	fields  []int
 	message string // of a condition
 }
 
-// opinion is all that a policy's rules say of a case.
-type opinion struct {
-	revision int32         // of the code that decides, see Revision
-	findings []*pb.Finding // severest first
-	waiting  []waiting
-	before   map[string]bool // conditions that come before first contact, by rule
+// evaluation is all that a policy's rules say of a case.
+type evaluation struct {
+	revision      int32         // of the code that decides, see Revision
+	findings      []*pb.Finding // severest first
+	waiting       []waitingRule
+	beforeContact map[string]bool // conditions that come before first contact, by rule
 }
 
 // Decide answers a case: verdict, findings, open questions, strength, conditions,
@@ -42,15 +42,15 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	if err := complete(in); err != nil {
 		return nil, err
 	}
-	s, err := e.book.open(e.inForce(in))
+	s, err := e.lang.open(e.withParameters(in))
 	if err != nil {
 		return nil, err
 	}
 	defer s.close()
 	s.revision = revision
-	policy := e.under(in.GetHousePolicy())
-	o := e.ask(s, policy, revision)
-	verdict, questions := e.judge(o)
+	policy := e.policyFor(in.GetHousePolicy())
+	o := e.evaluateRules(s, policy, revision)
+	verdict, questions := e.verdict(o)
 	d := &pb.Decision{
 		Verdict:             verdict,
 		StandingVerdict:     verdict,
@@ -62,56 +62,56 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		EngineVersion:       Version,
 		EngineRevision:      revision,
 		Cautions:            slices.Clone(e.cautions),
-		RecommendedStrength: e.advise(s),
+		RecommendedStrength: e.recommendStrength(s),
 	}
 	if e.readsHistory {
 		d.History = s.history().facts()
 	}
 	if contract.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
-		d.Alternatives = e.offer(s)
+		d.Alternatives = e.alternativesFor(s)
 	}
 	return d, nil
 }
 
-// ask puts every rule that holds in the salon's jurisdiction to the case.
-func (e *Engine) ask(s *state, p *policy, revision int32) *opinion {
-	o := &opinion{revision: revision, before: map[string]bool{}}
-	place := placeOf(Jurisdiction(s.in.GetSalon()))
+// evaluateRules puts every rule that holds in the salon's jurisdiction to the case.
+func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *evaluation {
+	o := &evaluation{revision: revision, beforeContact: map[string]bool{}}
+	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
-		s.each(scope, func(about subject) {
-			for _, r := range e.rules[scope] {
-				if r.holds&place != 0 {
-					o.hear(s, r, about)
+		s.forEachSubject(scope, func(about subject) {
+			for _, r := range e.rulesByScope[scope] {
+				if r.places&place != 0 {
+					o.evaluate(s, r, about)
 				}
 			}
-			for _, r := range p.house[scope] {
-				if r.holds&place != 0 {
-					o.hear(s, r, about)
+			for _, r := range p.byScope[scope] {
+				if r.places&place != 0 {
+					o.evaluate(s, r, about)
 				}
 			}
 		})
 	}
-	e.askSectionProducts(s, p, o, place)
+	e.evaluateSectionProducts(s, p, o, place)
 	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
 	return o
 }
 
-// hear asks one rule about one subject and keeps what it says.
-func (o *opinion) hear(s *state, r *rule, about subject) {
-	answer, missing, err := r.ask(s)
+// evaluate asks one rule about one subject and keeps what it says.
+func (o *evaluation) evaluate(s *state, r *rule, about subject) {
+	answer, missing, err := r.test(s)
 	switch {
 	case err != nil:
 		o.findings = append(o.findings, r.finding(s, about, true))
 	case missing != nil:
-		w := waiting{rule: r, subject: about, fields: missing}
+		w := waitingRule{rule: r, subject: about, fields: missing}
 		if r.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			w.message = about.prefix() + r.message.say(s)
+			w.message = about.prefix() + r.message.render(s)
 		}
 		o.waiting = append(o.waiting, w)
 	case answer:
 		o.findings = append(o.findings, r.finding(s, about, false))
 		if r.text.GetBeforeContact() {
-			o.before[r.text.GetRuleId()] = true
+			o.beforeContact[r.text.GetRuleId()] = true
 		}
 	}
 }
@@ -120,49 +120,49 @@ func (o *opinion) hear(s *state, r *rule, about subject) {
 func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	f := &pb.Finding{
 		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.label(),
-		Message: about.prefix() + r.message.say(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
+		Message: about.prefix() + r.message.render(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
 	}
 	if failed {
 		f.Severity = pb.Severity_SEVERITY_REFER
 		f.Message = "This rule could not be evaluated, so nobody can say that it does not apply: " + f.Message
 		return f
 	}
-	if slices.Contains(r.fields, s.book.index[contradictedPath]) {
+	if slices.Contains(r.fields, s.lang.index[contradictedPath]) {
 		f.Contradictions = s.history().contradictions
 	}
 	for _, i := range r.fields {
-		if sees := s.book.fields[i].sees; sees != nil {
-			show(f, sees(s))
+		if sees := s.lang.fields[i].evidence; sees != nil {
+			addEvidence(f, sees(s))
 			continue
 		}
-		if v := s.value(i); !types.IsUnknown(v) && plain(v) != "" {
-			show(f, []*pb.SeenAnswer{{Field: s.book.pathOf(i, about), Value: plain(v)}})
+		if v := s.value(i); !types.IsUnknown(v) && displayValue(v) != "" {
+			addEvidence(f, []*pb.SeenAnswer{{Field: s.lang.pathOf(i, about), Value: displayValue(v)}})
 		}
 	}
 	return f
 }
 
-// place is a field as it belongs to a subject: a field of the case is the same
+// questionKey is a field as it belongs to a subject: a field of the case is the same
 // whatever zone a rule was asked about.
-func (b *book) place(i int, about subject) place {
-	i, about = b.placed(i, about)
+func (l *language) questionKey(i int, about subject) questionKey {
+	i, about = l.decodeQuestion(i, about)
 	switch {
-	case b.ofProduct(i):
-		return place{i, about.within}
-	case i < b.zones:
-		return place{i, ""}
+	case l.ofProduct(i):
+		return questionKey{i, about.within}
+	case i < l.zones:
+		return questionKey{i, ""}
 	}
-	return place{i, about.name}
+	return questionKey{i, about.name}
 }
 
 // pathOf is where a field stands in the inputs.
-func (b *book) pathOf(i int, about subject) string {
-	i, about = b.placed(i, about)
-	path := b.fields[i].path
+func (l *language) pathOf(i int, about subject) string {
+	i, about = l.decodeQuestion(i, about)
+	path := l.fields[i].path
 	switch {
-	case b.ofProduct(i) && about.within != "":
+	case l.ofProduct(i) && about.within != "":
 		return "section_products[" + about.within + "]." + path
-	case i < b.zones:
+	case i < l.zones:
 		return path
 	}
 	_, rest, _ := strings.Cut(path, ".")

@@ -281,7 +281,7 @@ func TestEveryInputIsKept(t *testing.T) {
 	in.Incidents, in.AnswerChanges = []*pb.Incident{{}}, []*pb.AnswerChange{{}}
 	in.SectionProducts, in.RecordedWork = []*pb.SectionProduct{{}}, []*pb.HistoryFact{{}}
 	in.Parameters = e.Parameters(nil)
-	kept, fields := e.inForce(in), in.ProtoReflect().Descriptor().Fields()
+	kept, fields := e.withParameters(in), in.ProtoReflect().Descriptor().Fields()
 	for i := range fields.Len() {
 		if f := fields.Get(i); !in.ProtoReflect().Has(f) {
 			t.Errorf("this test does not fill %s", f.Name())

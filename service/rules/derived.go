@@ -24,27 +24,27 @@ import (
 
 // derive makes a derived field. get returns its value, or ask of the missing
 // answers; sees returns the answers behind the value.
-func derive(path string, kind *cel.Type, get func(*state) ref.Val, sees func(*state) []*pb.SeenAnswer) field {
-	return field{path: path, kind: kind, derived: true, get: get, sees: sees}
+func derive(path string, celType *cel.Type, get func(*state) ref.Val, sees func(*state) []*pb.SeenAnswer) field {
+	return field{path: path, celType: celType, derived: true, get: get, evidence: sees}
 }
 
-// standing says which answer the derived field takes the place of, for questions
+// replacing says which answer the derived field takes the place of, for questions
 // that follow that answer.
-func (f field) standing(path string) field {
-	f.stands = path
+func (f field) replacing(path string) field {
+	f.replaces = path
 	return f
 }
 
-// ask is the unknown of the answers at the paths. The path of a zone's field
+// unknownOf is the unknown of the answers at the paths. The path of a zone's field
 // names the zone in brackets, "zone[ends].thio.happened"; without brackets it is
 // the zone that is being looked at.
-func (s *state) ask(paths ...string) ref.Val {
+func (s *state) unknownOf(paths ...string) ref.Val {
 	var unknown *types.Unknown
 	for _, path := range paths {
-		i, zone := s.book.indexOf(path)
-		u := types.NewUnknown(s.book.codeOf(i, zone), types.NewAttributeTrail(path))
+		i, zone := s.lang.indexOf(path)
+		u := types.NewUnknown(s.lang.questionCode(i, zone), types.NewAttributeTrail(path))
 		if zone == 0 {
-			u = s.book.fields[i].absent.(*types.Unknown)
+			u = s.lang.fields[i].absent.(*types.Unknown)
 		}
 		if unknown == nil {
 			unknown = u
@@ -59,17 +59,17 @@ func (s *state) ask(paths ...string) ref.Val {
 // about: its code is the index of the field. A derived field of the case may wait
 // for a question of one zone: its code also holds the zone.
 
-func (b *book) codeOf(field int, zone pb.Zone) int64 {
-	return int64(field + int(zone)*len(b.fields))
+func (l *language) questionCode(field int, zone pb.Zone) int64 {
+	return int64(field + int(zone)*len(l.fields))
 }
 
-// placed splits a code into the field and the subject that the question is about.
-func (b *book) placed(code int, about subject) (int, subject) {
-	zone := pb.Zone(code / len(b.fields))
+// decodeQuestion splits a code into the field and the subject that the question is about.
+func (l *language) decodeQuestion(code int, about subject) (int, subject) {
+	zone := pb.Zone(code / len(l.fields))
 	if zone == 0 {
 		return code, about
 	}
-	return code % len(b.fields), subjectOf(zone)
+	return code % len(l.fields), subjectOf(zone)
 }
 
 func subjectOf(zone pb.Zone) subject {
@@ -82,28 +82,28 @@ func subjectOf(zone pb.Zone) subject {
 }
 
 // indexOf finds the field and the zone of a path as ask takes it.
-func (b *book) indexOf(path string) (int, pb.Zone) {
+func (l *language) indexOf(path string) (int, pb.Zone) {
 	for _, z := range zones() {
 		name := "zone[" + z.name[len("zone:"):] + "]"
 		if len(path) > len(name) && path[:len(name)] == name {
-			return b.index["zone"+path[len(name):]], z.Zone
+			return l.index["zone"+path[len(name):]], z.Zone
 		}
 	}
-	return b.index[path], 0
+	return l.index[path], 0
 }
 
 // location is the salon's time zone. A salon that names none, or one that the
 // time zone database does not have, counts in UTC.
 func (s *state) location() *time.Location {
 	name := s.in.GetSalon().GetTimeZone()
-	if found, ok := s.book.locations.Load(name); ok {
+	if found, ok := s.lang.locations.Load(name); ok {
 		return found.(*time.Location)
 	}
 	location, err := time.LoadLocation(name)
 	if err != nil {
 		location = time.UTC
 	}
-	s.book.locations.Store(name, location)
+	s.lang.locations.Store(name, location)
 	return location
 }
 
@@ -180,27 +180,27 @@ func stamp(t time.Time) *timestamppb.Timestamp {
 	return timestamppb.New(t)
 }
 
-// seenEvent shows a past event as it was answered. A path that begins with
+// evidenceOfEvent shows a past event as it was answered. A path that begins with
 // "zone." is of the zone that is being looked at.
-func (s *state) seenEvent(path string, e *pb.PastEvent) []*pb.SeenAnswer {
+func (s *state) evidenceOfEvent(path string, e *pb.PastEvent) []*pb.SeenAnswer {
 	if rest, ok := strings.CutPrefix(path, "zone."); ok {
 		path = subjectOf(s.zone.GetZone()).path + "." + rest
 	}
 	var answers []*pb.SeenAnswer
 	if a := e.GetHappened(); a != 0 {
-		answers = append(answers, &pb.SeenAnswer{Field: path + ".happened", Value: s.book.answer(a).plain()})
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".happened", Value: s.lang.answer(a).text()})
 	}
 	switch {
 	case e.GetLastTime() != nil:
-		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_time", Value: plain(types.Timestamp{Time: e.GetLastTime().AsTime()})})
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_time", Value: displayValue(types.Timestamp{Time: e.GetLastTime().AsTime()})})
 	case e.GetLastDate() != nil:
-		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_date", Value: plainDate(e.GetLastDate())})
+		answers = append(answers, &pb.SeenAnswer{Field: path + ".last_date", Value: displayDate(e.GetLastDate())})
 	}
 	return answers
 }
 
-// plainDate writes a date, or a month or a year, as ISO 8601 has it.
-func plainDate(d *date.Date) string {
+// displayDate writes a date, or a month or a year, as ISO 8601 has it.
+func displayDate(d *date.Date) string {
 	switch {
 	case d.GetMonth() == 0:
 		return fmt.Sprintf("%04d", d.GetYear())
@@ -210,8 +210,8 @@ func plainDate(d *date.Date) string {
 	return fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay())
 }
 
-// show adds answers to a finding, each field once.
-func show(f *pb.Finding, answers []*pb.SeenAnswer) {
+// addEvidence adds answers to a finding, each field once.
+func addEvidence(f *pb.Finding, answers []*pb.SeenAnswer) {
 	for _, a := range answers {
 		if !slices.ContainsFunc(f.Answers, func(b *pb.SeenAnswer) bool { return b.GetField() == a.GetField() }) {
 			f.Answers = append(f.Answers, a)

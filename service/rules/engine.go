@@ -42,21 +42,21 @@ const Revision = 1
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.
 type Engine struct {
-	book           *book
+	lang           *language
 	text           []byte
 	textDigest     string
 	documents      []document
 	defaults       *pb.PolicyParameters
-	texts          []*rule // in the order of their files
-	rules          ruleSet
+	builtInRules   []*rule // in the order of their files
+	rulesByScope   ruleSet
 	questions      map[string]string
 	strength       []step
 	strengthChecks []check // one for each step
 	alternatives   []alternative
 	cautions       []string
-	readsHistory   bool    // some rule reads what is known of the history: decisions show it
-	alone          *policy // without any house policy
-	shelf          *shelf
+	readsHistory   bool              // some rule reads what is known of the history: decisions show it
+	builtInOnly    *housePolicyRules // without any house policy
+	policies       *policyCache
 }
 
 // New builds the built-in policy.
@@ -70,12 +70,12 @@ func New() (*Engine, error) {
 
 // Load builds a policy from its text, as PolicyText gave it, perhaps years ago.
 func Load(text []byte) (*Engine, error) {
-	book, err := newBook()
+	book, err := newLanguage()
 	if err != nil {
 		return nil, err
 	}
 	e := &Engine{
-		book: book, text: withoutCases(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{}, shelf: newShelf(shelfSpace),
+		lang: book, text: withoutCases(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{}, policies: newPolicyCache(policyCacheCapacity),
 	}
 	e.textDigest = digest(e.text)
 	if e.documents, err = parse(text); err != nil {
@@ -86,10 +86,10 @@ func Load(text []byte) (*Engine, error) {
 			return nil, fmt.Errorf("%s: %w", d.Family, err)
 		}
 	}
-	if len(e.texts) == 0 {
+	if len(e.builtInRules) == 0 {
 		return nil, errors.New("a policy must have rules")
 	}
-	e.alone = &policy{digest: e.digestWith(nil)}
+	e.builtInOnly = &housePolicyRules{digest: e.digestWith(nil)}
 	return e, nil
 }
 
@@ -106,27 +106,27 @@ func (e *Engine) add(d document) error {
 		if err != nil {
 			return err
 		}
-		built := e.book.newRule(r, e.book.trusted)
+		built := e.lang.newRule(r, e.lang.buildBuiltIn)
 		if built.failure != nil {
 			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
 		}
-		e.texts = append(e.texts, built)
-		e.readsHistory = e.readsHistory || slices.ContainsFunc(built.fields, e.book.isKnown)
-		e.rules.add(built)
+		e.builtInRules = append(e.builtInRules, built)
+		e.readsHistory = e.readsHistory || slices.ContainsFunc(built.fields, e.lang.isHistoryField)
+		e.rulesByScope.add(built)
 	}
 	for _, text := range d.Strength {
 		s, err := newStep(text)
 		if err != nil {
 			return err
 		}
-		c, err := e.book.newCheck(text.When, text.Scope)
+		c, err := e.lang.newCheck(text.When, text.Scope)
 		if err != nil {
 			return err
 		}
 		e.strength, e.strengthChecks = append(e.strength, s), append(e.strengthChecks, c)
 	}
 	for _, text := range d.Alternatives {
-		a, err := e.book.alternative(text)
+		a, err := e.lang.alternative(text)
 		if err != nil {
 			return err
 		}
@@ -143,7 +143,7 @@ func (e *Engine) PolicyText() []byte { return slices.Clone(e.text) }
 // Rules lists the rules that hold under a house policy, which may be nil: the
 // built-in ones in the order of their files, then the house's own.
 func (e *Engine) Rules(house *pb.HousePolicy) []*pb.Rule {
-	return append(copies(e.texts), copies(e.under(house).texts)...)
+	return append(cloneRules(e.builtInRules), cloneRules(e.policyFor(house).rules)...)
 }
 
 // errIncomplete is returned for inputs that no verdict can be based on.
@@ -158,13 +158,13 @@ func complete(in *pb.DecisionInputs) error {
 	return nil
 }
 
-// inForce copies the inputs, sharing their parts, with the parameters in force.
-func (e *Engine) inForce(in *pb.DecisionInputs) *pb.DecisionInputs {
+// withParameters copies the inputs, sharing their parts, with the parameters in force.
+func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 	return &pb.DecisionInputs{
 		DecideTime:   &timestamppb.Timestamp{Seconds: in.GetDecideTime().GetSeconds(), Nanos: in.GetDecideTime().GetNanos()},
 		Consultation: in.GetConsultation(), Product: in.GetProduct(), LotCode: in.GetLotCode(),
 		Practitioner: in.GetPractitioner(), Supervisor: in.GetSupervisor(), Salon: in.GetSalon(),
-		ServiceKind: in.GetServiceKind(), Parameters: e.tightest(e.defaults, in.GetParameters(), in.GetHousePolicy().GetParameters()),
+		ServiceKind: in.GetServiceKind(), Parameters: e.strictestParameters(e.defaults, in.GetParameters(), in.GetHousePolicy().GetParameters()),
 		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(), BirthDate: in.GetBirthDate(),
 		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
 		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),

@@ -28,13 +28,13 @@ func TestEveryAnswerIsAField(t *testing.T) {
 			switch {
 			case slices.Contains(hidden, at):
 			case f.Message() != nil && f.Message().FullName() == "google.type.Date": // the sibling last_time stands for it
-			case f.IsList() && e.book.index[at] > 0: // asked for as a whole
+			case f.IsList() && e.lang.index[at] > 0: // asked for as a whole
 			case f.IsList():
 				walk(map[protoreflect.Name]string{"HairZone": "zone", "HeadSection": "section"}[f.Message().Name()], f.Message())
 			case f.Message() != nil && f.Message().FullName() != "google.protobuf.Timestamp":
 				walk(at, f.Message())
 			default:
-				if i, ok := e.book.index[at]; !ok || !e.book.fields[i].asked {
+				if i, ok := e.lang.index[at]; !ok || !e.lang.fields[i].asked {
 					t.Errorf("%s is not a field that rules can ask for", at)
 				}
 			}
@@ -47,11 +47,11 @@ func TestEveryAnswerIsAField(t *testing.T) {
 func TestQuestionsAreOfFields(t *testing.T) {
 	e := newEngine(t)
 	for path, question := range e.questions {
-		if i, ok := e.book.index[path]; !ok || !e.book.fields[i].asked || !strings.HasSuffix(question, "?") {
+		if i, ok := e.lang.index[path]; !ok || !e.lang.fields[i].asked || !strings.HasSuffix(question, "?") {
 			t.Errorf("%s: %q", path, question)
 		}
 	}
-	for _, f := range e.book.fields {
+	for _, f := range e.lang.fields {
 		if f.asked && e.questions[f.path] == "" {
 			t.Errorf("%s has no question", f.path)
 		}
@@ -70,8 +70,8 @@ func TestNothingIsAskedForNothing(t *testing.T) {
 	forTheRecord := strings.Fields(`
 		consultation.hair.curl_index zone.thio.last_time zone.hydroxide.last_time zone.lightened.last_time
 		consultation.tests.incompatibility_time consultation.history.medical_clearance_time`)
-	for i, f := range e.book.fields {
-		read := slices.ContainsFunc(e.texts, func(r *rule) bool { return slices.Contains(r.fields, i) })
+	for i, f := range e.lang.fields {
+		read := slices.ContainsFunc(e.builtInRules, func(r *rule) bool { return slices.Contains(r.fields, i) })
 		if f.asked && read == slices.Contains(append(forTheRecord, derivedFrom...), f.path) {
 			t.Errorf("%s: read by a rule is %v", f.path, read)
 		}
@@ -97,8 +97,8 @@ func TestElementsOfSHBHREF002(t *testing.T) {
 		"client's agreement":                   {"consultation.consent.agreed", "consultation.consent.explained"},
 	} {
 		for _, path := range fields {
-			i, ok := e.book.index[path]
-			read := ok && slices.ContainsFunc(e.texts, func(r *rule) bool { return slices.Contains(r.fields, i) })
+			i, ok := e.lang.index[path]
+			read := ok && slices.ContainsFunc(e.builtInRules, func(r *rule) bool { return slices.Contains(r.fields, i) })
 			if !read || e.questions[path] == "" {
 				t.Errorf("%s: %s is not asked for", element, path)
 			}
@@ -116,7 +116,7 @@ func TestElementsOfSHBHREF002(t *testing.T) {
 // No rule can see who the client is or what was written freely.
 func TestRulesSeeNoPersonalData(t *testing.T) {
 	e := newEngine(t)
-	for _, f := range e.book.fields {
+	for _, f := range e.lang.fields {
 		for _, hidden := range []string{"remarks", "wishes.words", "reference", "display_name", "client", "comment", "tester", "phone", "email"} {
 			if strings.Contains(f.path, hidden) {
 				t.Errorf("rules can read %s", f.path)

@@ -79,7 +79,7 @@ func FuzzConsultation(f *testing.F) {
 // One engine serves many callers at once, under many house policies.
 func TestManyCallers(t *testing.T) {
 	e := newEngine(t)
-	e.shelf = newShelf(20) // so small that policies come and go
+	e.policies = newPolicyCache(20) // so small that policies come and go
 	want := map[string]*pb.Decision{}
 	for name, in := range story() {
 		want[name] = mustDecide(t, e, in)

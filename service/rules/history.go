@@ -34,16 +34,16 @@ const ungrownDays = 28
 // 10 cm at the rate above, so that short hair is covered.
 const reachesEndsDays = 365
 
-// work is a kind of chemical work as the contract and the fields of rules name it.
-type work struct {
+// workKind is a kind of chemical work as the contract and the fields of rules name it.
+type workKind struct {
 	kind pb.ChemicalWork
 	name string // as in zone.thio
 	get  func(*pb.HairZone) *pb.PastEvent
 }
 
-// works are the kinds of chemical work; works()[kind-1] is the one of a kind.
-func works() [6]work {
-	return [6]work{
+// workKinds are the kinds of chemical work; works()[kind-1] is the one of a kind.
+func workKinds() [6]workKind {
+	return [6]workKind{
 		{pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, "hydroxide", (*pb.HairZone).GetHydroxide},
 		{pb.ChemicalWork_CHEMICAL_WORK_THIO, "thio", (*pb.HairZone).GetThio},
 		{pb.ChemicalWork_CHEMICAL_WORK_PERMANENT_COLOUR, "permanent_colour", (*pb.HairZone).GetPermanentColour},
@@ -63,19 +63,19 @@ type fact struct {
 
 func (f *fact) done() bool { return f != nil && f.Happened == pb.Answer_ANSWER_YES }
 
-// known is what is known of one kind of work, on one zone or on the whole head.
-type known struct {
-	happened pb.Answer // 0: not asked
-	at       interval  // when it was last done
-	dated    bool
-	fact     *fact   // the fact that counts
-	facts    []*fact // all that were looked at
+// workStatus is what is known of one kind of work, on one zone or on the whole head.
+type workStatus struct {
+	happened   pb.Answer // 0: not asked
+	at         interval  // when it was last done
+	dated      bool
+	decisive   *fact   // the fact that counts
+	considered []*fact // all that were looked at
 }
 
 // history is all that is known, by zone and by kind of work. Index 0 of the zones
 // is the whole head.
 type history struct {
-	known          [4][7]known
+	status         [4][7]workStatus
 	answers        [4][7]*fact // of the zones; the head's at [0][HYDROXIDE]
 	recorded       []*fact
 	contradictions []*pb.Contradiction
@@ -83,34 +83,34 @@ type history struct {
 
 // history works out what is known of the case, once.
 func (s *state) history() *history {
-	if s.known == nil {
-		s.known = s.gather()
+	if s.historyCache == nil {
+		s.historyCache = s.buildHistory()
 	}
-	return s.known
+	return s.historyCache
 }
 
-func (s *state) gather() *history {
+func (s *state) buildHistory() *history {
 	h := &history{}
-	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.answered(pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
+	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.factFromAnswer(pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
 		pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 0, s.in.GetConsultation().GetHistory().GetRelaxer())
 	for _, z := range zones() {
 		zone := s.zoneOf(z.Zone)
-		for _, w := range works() {
-			h.answers[z.Zone][w.kind] = s.answered(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
+		for _, w := range workKinds() {
+			h.answers[z.Zone][w.kind] = s.factFromAnswer(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
 		}
 	}
 	for i, f := range s.in.GetRecordedWork() {
 		if f.GetHappened() == pb.Answer_ANSWER_YES && f.GetWork() > 0 && f.GetWork() <= pb.ChemicalWork_CHEMICAL_WORK_SMOOTHING {
-			h.recorded = append(h.recorded, s.recorded(f, i))
+			h.recorded = append(h.recorded, s.factFromRecord(f, i))
 		}
 	}
-	for _, w := range works() {
+	for _, w := range workKinds() {
 		for _, z := range zones() {
-			h.known[z.Zone][w.kind] = strictest(s.about(h, z.Zone, w.kind))
+			h.status[z.Zone][w.kind] = strictest(s.factsAbout(h, z.Zone, w.kind))
 		}
-		h.known[0][w.kind] = h.whole(w.kind)
+		h.status[0][w.kind] = h.wholeHead(w.kind)
 	}
-	h.contradictions = contradictions(h)
+	h.contradictions = findContradictions(h)
 	return h
 }
 
@@ -123,8 +123,8 @@ func (s *state) zoneOf(zone pb.Zone) *pb.HairZone {
 	return nil
 }
 
-// answered is what an answer says.
-func (s *state) answered(source pb.HistorySource, kind pb.ChemicalWork, zone pb.Zone, e *pb.PastEvent) *fact {
+// factFromAnswer is what an answer says.
+func (s *state) factFromAnswer(source pb.HistorySource, kind pb.ChemicalWork, zone pb.Zone, e *pb.PastEvent) *fact {
 	f := &fact{HistoryFact: &pb.HistoryFact{Source: source, Work: kind, Zone: zone, Happened: e.GetHappened()}}
 	if _, ok := pb.Answer_name[int32(f.Happened)]; !ok {
 		f.Happened = 0 // an answer that this version does not know was not given
@@ -137,8 +137,8 @@ func (s *state) answered(source pb.HistorySource, kind pb.ChemicalWork, zone pb.
 	return f
 }
 
-// recorded is what the server recorded. A time that is missing counts as now.
-func (s *state) recorded(of *pb.HistoryFact, index int) *fact {
+// factFromRecord is what the server recorded. A time that is missing counts as now.
+func (s *state) factFromRecord(of *pb.HistoryFact, index int) *fact {
 	f := &fact{HistoryFact: proto.CloneOf(of), index: index, dated: true, at: interval{s.now(), s.now()}}
 	f.Source = pb.HistorySource_HISTORY_SOURCE_RECORD_CARD
 	if of.GetLatestTime() != nil {
@@ -150,11 +150,11 @@ func (s *state) recorded(of *pb.HistoryFact, index int) *fact {
 	return f
 }
 
-// about gathers the facts that bear on one zone: its own answer first.
-func (s *state) about(h *history, zone pb.Zone, kind pb.ChemicalWork) []*fact {
+// factsAbout gathers the facts that bear on one zone: its own answer first.
+func (s *state) factsAbout(h *history, zone pb.Zone, kind pb.ChemicalWork) []*fact {
 	own := h.answers[zone][kind]
 	facts := []*fact{own}
-	if head := h.answers[0][kind]; head.done() && s.headBears(h, head, own, zone) {
+	if head := h.answers[0][kind]; head.done() && s.headAnswerApplies(h, head, own, zone) {
 		facts = append(facts, head)
 	}
 	for _, r := range h.recorded {
@@ -165,9 +165,9 @@ func (s *state) about(h *history, zone pb.Zone, kind pb.ChemicalWork) []*fact {
 	return facts
 }
 
-// headBears tells whether the head's relaxer is taken to be on a zone. Where the
+// headAnswerApplies tells whether the head's relaxer is taken to be on a zone. Where the
 // zone's own answer says yes, the head's answer dates it if it does not.
-func (s *state) headBears(h *history, head, own *fact, zone pb.Zone) bool {
+func (s *state) headAnswerApplies(h *history, head, own *fact, zone pb.Zone) bool {
 	switch {
 	case zone == pb.Zone_ZONE_NEW_GROWTH:
 		return head.dated && s.daysAgo(head.at.latest) < ungrownDays
@@ -176,11 +176,11 @@ func (s *state) headBears(h *history, head, own *fact, zone pb.Zone) bool {
 	case own.Happened == 0:
 		return true
 	}
-	return !h.accounted()
+	return !h.someZoneRelaxed()
 }
 
-// accounted tells whether some zone is said to be relaxed.
-func (h *history) accounted() bool {
+// someZoneRelaxed tells whether some zone is said to be relaxed.
+func (h *history) someZoneRelaxed() bool {
 	return slices.ContainsFunc(h.answers[1:], func(of [7]*fact) bool { return of[pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE].done() })
 }
 
@@ -198,23 +198,23 @@ func (s *state) onZone(f *fact, zone pb.Zone) bool {
 }
 
 // strictest puts facts together; the first is the zone's own answer.
-func strictest(facts []*fact) known {
-	k := known{happened: facts[0].Happened, fact: facts[0], facts: facts}
+func strictest(facts []*fact) workStatus {
+	k := workStatus{happened: facts[0].Happened, decisive: facts[0], considered: facts}
 	for _, f := range facts {
 		switch {
 		case f.done() && (k.happened != pb.Answer_ANSWER_YES || f.dated && (!k.dated || f.at.latest.After(k.at.latest))):
-			k.happened, k.at, k.dated, k.fact = f.Happened, f.at, f.dated, f
+			k.happened, k.at, k.dated, k.decisive = f.Happened, f.at, f.dated, f
 		case f.Happened == pb.Answer_ANSWER_UNSURE && k.happened != pb.Answer_ANSWER_YES:
-			k.happened, k.fact = f.Happened, f
+			k.happened, k.decisive = f.Happened, f
 		}
 	}
 	return k
 }
 
-// whole is what is known of a kind of work anywhere on the head. Whether it is
+// wholeHead is what is known of a kind of work anywhere on the head. Whether it is
 // known that there was none, the head's answer says for relaxers, and the answers
 // for all three zones say for the rest.
-func (h *history) whole(kind pb.ChemicalWork) known {
+func (h *history) wholeHead(kind pb.ChemicalWork) workStatus {
 	first := h.answers[0][kind]
 	facts := []*fact{}
 	if first == nil {
@@ -247,9 +247,9 @@ func (h *history) lastWork() (last *fact, missing []string) {
 	case head.done() && !head.dated:
 		missing = append(missing, headPath+".last_time")
 	}
-	for _, w := range works() {
-		if k := h.known[0][w.kind]; k.dated && (last == nil || k.at.latest.After(last.at.latest)) {
-			last = k.fact
+	for _, w := range workKinds() {
+		if k := h.status[0][w.kind]; k.dated && (last == nil || k.at.latest.After(last.at.latest)) {
+			last = k.decisive
 		}
 		for _, z := range zones() {
 			bounded := w.kind == pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE && (head.Happened == 0 || head.done())
@@ -276,9 +276,9 @@ func zonePath(zone pb.Zone, name string) string {
 func (h *history) facts() []*pb.HistoryFact {
 	var facts []*pb.HistoryFact
 	for _, z := range zones() {
-		for _, w := range works() {
-			if k := h.known[z.Zone][w.kind]; k.happened != 0 {
-				f := proto.CloneOf(k.fact.HistoryFact)
+		for _, w := range workKinds() {
+			if k := h.status[z.Zone][w.kind]; k.happened != 0 {
+				f := proto.CloneOf(k.decisive.HistoryFact)
 				f.Zone = z.Zone
 				facts = append(facts, f)
 			}

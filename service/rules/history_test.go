@@ -198,10 +198,10 @@ func TestRecordedWorkGrowsOut(t *testing.T) {
 		in := soundHead()
 		in.RecordedWork = []*pb.HistoryFact{recordedWork(pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, c.days)}
 		in.RecordedWork[0].Zone = c.zone
-		s := opened(t, e, e.inForce(in))
+		s := opened(t, e, e.withParameters(in))
 		var got []string
 		for _, z := range zones() {
-			got = append(got, e.book.answer(s.history().known[z.Zone][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE].happened).plain())
+			got = append(got, e.lang.answer(s.history().status[z.Zone][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE].happened).text())
 		}
 		if strings.Join(got, " ") != c.want {
 			t.Errorf("%s, %d days ago: %v, want %s", c.zone, c.days, got, c.want)

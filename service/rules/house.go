@@ -67,7 +67,7 @@ func (e *Engine) checkRule(r *pb.Rule, report func(field, want string)) {
 			report(fmt.Sprintf(".jurisdictions[%d]", i), `must be the name of a jurisdiction, such as "JURISDICTION_EU"`)
 		}
 	}
-	if want := e.book.objection(r); want != "" {
+	if want := e.lang.expressionProblem(r); want != "" {
 		report(".expression", want)
 	}
 	checkTerms(r.GetOverrideTerms(), report)
@@ -91,41 +91,41 @@ func checkTerms(terms *pb.OverrideTerms, report func(field, want string)) {
 	}
 }
 
-// objection is what is not right in a rule's expression, or "".
-func (b *book) objection(r *pb.Rule) string {
+// expressionProblem is what is not right in a rule's expression, or "".
+func (l *language) expressionProblem(r *pb.Rule) string {
 	if utf8.RuneCountInString(r.GetExpression()) > maxExpression {
 		return fmt.Sprintf("must be at most %d characters", maxExpression)
 	}
 	if _, known := pb.RuleScope_name[int32(r.GetScope())]; !known {
 		return "must come with the scope CASE, ZONE or SECTION"
 	}
-	ast, err := b.typed(r.GetExpression())
+	ast, err := l.typeCheck(r.GetExpression())
 	if err != nil {
 		return "must be a CEL expression over the decision's inputs: " + err.Error()
 	}
-	estimate, err := b.env.EstimateCost(ast, sizes{})
+	estimate, err := l.env.EstimateCost(ast, sizes{})
 	if err != nil || estimate.Max > houseCost {
 		return fmt.Sprintf("must cost at most %d; this one may cost %d: look at fewer list elements or leave out nested macros", houseCost, estimate.Max)
 	}
-	f, err := b.limited(ast)
+	f, err := l.buildLimited(ast)
 	if err != nil {
 		return "must be an expression that can be built: " + err.Error()
 	}
-	if err := b.scoped(f, r.GetScope()); err != nil {
+	if err := l.checkScope(f, r.GetScope()); err != nil {
 		return err.Error()
 	}
-	return b.unasked(f)
+	return l.missingPrecondition(f)
 }
 
-// unasked says which question an expression has left out that comes before one it
+// missingPrecondition says which question an expression has left out that comes before one it
 // names: whoever never had a relaxer cannot say when the last one was, and would
 // be asked for ever.
-func (b *book) unasked(f *formula) string {
+func (l *language) missingPrecondition(f *expression) string {
 	for _, i := range f.fields {
-		at := b.fields[i]
-		named := slices.ContainsFunc(f.fields, func(j int) bool { return b.fields[j].path == at.after || b.fields[j].stands == at.after })
-		if at.after != "" && !named {
-			return fmt.Sprintf("must name %s before %s, as in %s == Answer.YES ? ... : false", at.after, at.path, at.after)
+		at := l.fields[i]
+		named := slices.ContainsFunc(f.fields, func(j int) bool { return l.fields[j].path == at.follows || l.fields[j].replaces == at.follows })
+		if at.follows != "" && !named {
+			return fmt.Sprintf("must name %s before %s, as in %s == Answer.YES ? ... : false", at.follows, at.path, at.follows)
 		}
 	}
 	return ""
@@ -194,10 +194,10 @@ func houseRule(text *pb.Rule) *pb.Rule {
 
 // Digest names the policy together with a house policy, which may be nil: the
 // SHA-256 of the digests of PolicyText and HouseText.
-func (e *Engine) Digest(house *pb.HousePolicy) string { return e.under(house).digest }
+func (e *Engine) Digest(house *pb.HousePolicy) string { return e.policyFor(house).digest }
 
 func (e *Engine) digestWith(house *pb.HousePolicy) string {
-	return digest(lines(e.textDigest, digest(HouseText(house))))
+	return digest(digestLines(e.textDigest, digest(HouseText(house))))
 }
 
 // HouseText writes out all of a house policy that bears on a decision, in a form

@@ -151,10 +151,10 @@ func TestFailingRuleRefers(t *testing.T) {
 func TestPolicyIsKnownByContent(t *testing.T) {
 	e := newEngine(t)
 	p := &pb.HousePolicy{Name: "chains/a/policies/x", Rules: []*pb.Rule{houseRuleOf("true")}, Parameters: &pb.PolicyParameters{}}
-	first := e.under(p)
+	first := e.policyFor(p)
 	renamed := proto.CloneOf(p)
 	renamed.Name, renamed.DisplayName = "chains/b/policies/y", "another"
-	if e.under(renamed) != first || e.Digest(renamed) != e.Digest(p) {
+	if e.policyFor(renamed) != first || e.Digest(renamed) != e.Digest(p) {
 		t.Error("a renamed policy is another")
 	}
 	for name, change := range map[string]func(*pb.HousePolicy){
@@ -172,7 +172,7 @@ func TestPolicyIsKnownByContent(t *testing.T) {
 	} {
 		changed := proto.CloneOf(p)
 		change(changed)
-		if e.under(changed) == first || e.Digest(changed) == e.Digest(p) {
+		if e.policyFor(changed) == first || e.Digest(changed) == e.Digest(p) {
 			t.Errorf("changed %s, and it is the same policy", name)
 		}
 	}
@@ -182,27 +182,27 @@ func TestPolicyIsKnownByContent(t *testing.T) {
 // same for what does not fit.
 func TestShelfIsBounded(t *testing.T) {
 	e := newEngine(t)
-	e.shelf = newShelf(3)
+	e.policies = newPolicyCache(3)
 	house := func(n int) *pb.HousePolicy {
 		return &pb.HousePolicy{Rules: []*pb.Rule{houseRuleOf(fmt.Sprintf("consultation.consent.age_years == %d", n))}}
 	}
-	first := e.under(house(0))
+	first := e.policyFor(house(0))
 	for n := range 10 {
-		e.under(house(n))
-		e.under(house(0)) // stays in use
+		e.policyFor(house(n))
+		e.policyFor(house(0)) // stays in use
 	}
-	if e.shelf.holding > 3 || e.shelf.lately.Len() != 3 || len(e.shelf.byKey) != 3 {
-		t.Errorf("holding %d rules in %d policies", e.shelf.holding, e.shelf.lately.Len())
+	if e.policies.size > 3 || e.policies.recent.Len() != 3 || len(e.policies.byKey) != 3 {
+		t.Errorf("holding %d rules in %d policies", e.policies.size, e.policies.recent.Len())
 	}
-	if e.under(house(0)) != first {
+	if e.policyFor(house(0)) != first {
 		t.Error("the policy in use was thrown out")
 	}
 	large := house(0)
 	for range 5 {
 		large.Rules = append(large.Rules, houseRuleOf("true"))
 	}
-	if p := e.under(large); len(p.texts) != 6 || e.shelf.holding > 3 {
-		t.Errorf("a policy larger than the shelf: %d rules, holding %d", len(p.texts), e.shelf.holding)
+	if p := e.policyFor(large); len(p.rules) != 6 || e.policies.size > 3 {
+		t.Errorf("a policy larger than the shelf: %d rules, holding %d", len(p.rules), e.policies.size)
 	}
 }
 
@@ -227,11 +227,11 @@ func TestThousandChainsFit(t *testing.T) {
 			r.RuleId, r.Version = fmt.Sprintf("house.rule-%d", i), int32(chain+1)
 			p.Rules = append(p.Rules, r)
 		}
-		e.under(p)
+		e.policyFor(p)
 	}
 	grown := heap() - before
-	t.Logf("%d policies with %d rules hold %d KiB", e.shelf.lately.Len(), e.shelf.holding, grown>>10)
-	if e.shelf.lately.Len() != 1000 || grown > 256<<20 {
-		t.Errorf("%d policies hold %d MiB", e.shelf.lately.Len(), grown>>20)
+	t.Logf("%d policies with %d rules hold %d KiB", e.policies.recent.Len(), e.policies.size, grown>>10)
+	if e.policies.recent.Len() != 1000 || grown > 256<<20 {
+		t.Errorf("%d policies hold %d MiB", e.policies.recent.Len(), grown>>20)
 	}
 }

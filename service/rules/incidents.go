@@ -24,20 +24,20 @@ import (
 // are facts, not questions; what is asked is when the scalp was seen, what it looks
 // like, what the strand shows, and what a doctor said.
 
-func incidentFields(v vocabulary) []field {
+func incidentFields(v enumTable) []field {
 	newest := func(concerned func(*pb.Incident) bool) func(*state) ref.Val {
 		return func(s *state) ref.Val { return s.newestIncident(concerned) }
 	}
 	timestamp := cel.NullableType(cel.TimestampType)
 	return []field{
-		derive("incidents.look_time", timestamp, newest(needsLook), seesIncidents(needsLook)),
-		derive("incidents.break_time", timestamp, newest(brokeHair), seesIncidents(brokeHair)),
-		derive("incidents.cleared", answerKind(v), (*state).incidentsCleared, seesIncidents(needsDoctor)),
-		{path: "incidents.recorded", kind: answerKind(v), get: func(s *state) ref.Val {
+		derive("incidents.look_time", timestamp, newest(needsLook), evidenceOfIncidents(needsLook)),
+		derive("incidents.break_time", timestamp, newest(brokeHair), evidenceOfIncidents(brokeHair)),
+		derive("incidents.cleared", answerType(v), (*state).incidentsCleared, evidenceOfIncidents(needsDoctor)),
+		{path: "incidents.recorded", celType: answerType(v), get: func(s *state) ref.Val {
 			if len(s.in.GetIncidents()) > 0 {
-				return s.book.answer(pb.Answer_ANSWER_YES)
+				return s.lang.answer(pb.Answer_ANSWER_YES)
 			}
-			return s.book.answer(pb.Answer_ANSWER_NO)
+			return s.lang.answer(pb.Answer_ANSWER_NO)
 		}},
 	}
 }
@@ -88,13 +88,13 @@ func (s *state) newestIncident(concerned func(*pb.Incident) bool) ref.Val {
 // one; unknown when a word lacks its date or its reference. A "no" wins, so that
 // answering about one incident cannot hide another.
 func (s *state) incidentsCleared() ref.Val {
-	worst := ref.Val(s.book.answer(pb.Answer_ANSWER_YES))
+	worst := ref.Val(s.lang.answer(pb.Answer_ANSWER_YES))
 	for _, i := range s.in.GetIncidents() {
 		if !needsDoctor(i) {
 			continue
 		}
 		switch cleared := s.clearedIncident(i); {
-		case cleared == ref.Val(s.book.answer(pb.Answer_ANSWER_NO)):
+		case cleared == ref.Val(s.lang.answer(pb.Answer_ANSWER_NO)):
 			return cleared
 		case types.IsUnknown(cleared):
 			worst = cleared
@@ -110,20 +110,20 @@ func (s *state) clearedIncident(i *pb.Incident) ref.Val {
 		return w.GetCause() == pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT && w.GetIncident() == i.GetName()
 	})
 	if i.GetName() == "" || !named {
-		return s.book.answer(pb.Answer_ANSWER_NO)
+		return s.lang.answer(pb.Answer_ANSWER_NO)
 	}
 	return s.cleared(pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT, i.GetName(), s.occurred(i))
 }
 
-// seesIncidents shows the kind and the day of the incidents behind a field, never
+// evidenceOfIncidents shows the kind and the day of the incidents behind a field, never
 // what was written about them.
-func seesIncidents(concerned func(*pb.Incident) bool) func(*state) []*pb.SeenAnswer {
+func evidenceOfIncidents(concerned func(*pb.Incident) bool) func(*state) []*pb.SeenAnswer {
 	return func(s *state) []*pb.SeenAnswer {
 		var answers []*pb.SeenAnswer
 		for n, i := range s.in.GetIncidents() {
 			if concerned(i) {
-				kind := of(s.book.words[i.GetKind().Descriptor().FullName()], i.GetKind())
-				value := kind.plain() + ", " + s.occurred(i).In(s.location()).Format(time.DateOnly)
+				kind := enumValueOf(s.lang.enums[i.GetKind().Descriptor().FullName()], i.GetKind())
+				value := kind.text() + ", " + s.occurred(i).In(s.location()).Format(time.DateOnly)
 				answers = append(answers, &pb.SeenAnswer{Field: fmt.Sprintf("incidents[%d]", n), Value: value})
 			}
 		}

@@ -50,13 +50,13 @@ func TestCasesNeedEveryPartOfARule(t *testing.T) {
 			if sameMeaning[text.ID] == name {
 				continue
 			}
-			f, err := e.book.compile(expression, r.scope, e.book.trusted)
+			f, err := e.lang.compile(expression, r.scope, e.lang.buildBuiltIn)
 			if err != nil {
 				continue // not an expression: nobody could commit it
 			}
 			tried++
 			mutant := *r
-			mutant.formula = f
+			mutant.expression = f
 			if slices.ContainsFunc(text.Cases, func(c caseText) bool { return outcome(t, e, &mutant, c) != c.Expect }) {
 				killed++
 				continue

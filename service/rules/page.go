@@ -12,9 +12,9 @@ import (
 // override it, and the worked cases.
 func (e *Engine) Page() []byte {
 	var b []byte
-	b = fmt.Appendf(b, "# The rules\n\nGenerated from the files in `policy`; do not edit. %d rules, policy text SHA-256 `%s`, engine version %s.\n", len(e.texts), e.textDigest, Version)
+	b = fmt.Appendf(b, "# The rules\n\nGenerated from the files in `policy`; do not edit. %d rules, policy text SHA-256 `%s`, engine version %s.\n", len(e.builtInRules), e.textDigest, Version)
 	b = append(b, pageHead...)
-	next := e.texts
+	next := e.builtInRules
 	for _, d := range e.documents {
 		b = fmt.Appendf(b, "\n## %s\n", d.Family)
 		if d.About != "" {
@@ -22,12 +22,12 @@ func (e *Engine) Page() []byte {
 		}
 		b = append(b, e.numbers(d)...)
 		for _, text := range d.Rules {
-			b = append(b, explain(next[0].text, text.Cases)...)
+			b = append(b, rulePage(next[0].text, text.Cases)...)
 			next = next[1:]
 		}
 		b = append(b, advicePage(d)...)
 	}
-	return append(b, e.language()...)
+	return append(b, e.languagePage()...)
 }
 
 const pageHead = `
@@ -59,10 +59,10 @@ func (e *Engine) numbers(d document) []byte {
 	return append([]byte("\n"), b...)
 }
 
-// explain is the section of one rule.
-func explain(r *pb.Rule, cases []caseText) []byte {
+// rulePage is the section of one rule.
+func rulePage(r *pb.Rule, cases []caseText) []byte {
 	b := fmt.Appendf(nil, "\n### %s\n\n", r.GetRuleId())
-	b = fmt.Appendf(b, "%s; about %s; %s layer; version %d", plainName(r.GetSeverity(), "SEVERITY_"), about(r.GetScope()), plainName(r.GetLayer(), "LAYER_"), r.GetVersion())
+	b = fmt.Appendf(b, "%s; about %s; %s layer; version %d", displayName(r.GetSeverity(), "SEVERITY_"), scopeName(r.GetScope()), displayName(r.GetLayer(), "LAYER_"), r.GetVersion())
 	if r.GetBeforeContact() {
 		b = append(b, "; before first contact"...)
 	}
@@ -70,7 +70,7 @@ func explain(r *pb.Rule, cases []caseText) []byte {
 		b = fmt.Appendf(b, "; in %s", strings.ReplaceAll(strings.Join(places, ", "), "JURISDICTION_", ""))
 	}
 	b = fmt.Appendf(b, ".\n\n> %s\n\n- When: `%s`\n- Basis: %s. %s\n", r.GetMessage(), strings.Join(strings.Fields(r.GetExpression()), " "),
-		plainName(r.GetBasis().GetKind(), "BASIS_KIND_"), r.GetBasis().GetSource())
+		displayName(r.GetBasis().GetKind(), "BASIS_KIND_"), r.GetBasis().GetSource())
 	b = append(b, overridePage(r.GetOverrideTerms())...)
 	for _, c := range cases {
 		b = fmt.Appendf(b, "- Case: %s: %s.\n", c.Name, strings.ToLower(c.Expect))
@@ -78,7 +78,7 @@ func explain(r *pb.Rule, cases []caseText) []byte {
 	return b
 }
 
-func about(s pb.RuleScope) string {
+func scopeName(s pb.RuleScope) string {
 	switch s {
 	case pb.RuleScope_RULE_SCOPE_ZONE:
 		return "each zone of the hair"
@@ -94,7 +94,7 @@ func overridePage(terms *pb.OverrideTerms) []byte {
 	}
 	var roles []string
 	for _, role := range terms.GetRoles() {
-		roles = append(roles, plainName(role, "ROLE_"))
+		roles = append(roles, displayName(role, "ROLE_"))
 	}
 	b := fmt.Appendf(nil, "- Override: by %s, for one of:\n", strings.Join(roles, ", "))
 	for _, reason := range terms.GetReasons() {
@@ -134,19 +134,19 @@ func advicePage(d document) []byte {
 	return b
 }
 
-// language is what an expression can name, for whoever writes a house policy.
-func (e *Engine) language() []byte {
+// languagePage is what an expression can name, for whoever writes a house policy.
+func (e *Engine) languagePage() []byte {
 	b := []byte(languageHead)
-	for i, f := range e.book.fields {
-		b = fmt.Appendf(b, "| `%s` | %s | %s |\n", f.path, strings.TrimPrefix(f.kind.String(), "alkalog.v1."), e.role(i))
+	for i, f := range e.lang.fields {
+		b = fmt.Appendf(b, "| `%s` | %s | %s |\n", f.path, strings.TrimPrefix(f.celType.String(), "alkalog.v1."), e.fieldRole(i))
 	}
 	b = append(b, "\n| Word | Values |\n|---|---|\n"...)
-	for _, words := range e.book.words.sorted() {
+	for _, words := range e.lang.enums.sorted() {
 		var values []string
 		for _, w := range words {
-			values = append(values, w.short)
+			values = append(values, w.shortName)
 		}
-		b = fmt.Appendf(b, "| `%s` | %s |\n", strings.TrimPrefix(words[0].kind.TypeName(), "alkalog.v1."), strings.Join(values, " "))
+		b = fmt.Appendf(b, "| `%s` | %s |\n", strings.TrimPrefix(words[0].celType.TypeName(), "alkalog.v1."), strings.Join(values, " "))
 	}
 	return b
 }
@@ -176,22 +176,22 @@ for the answers behind it.
 |---|---|---|
 `
 
-// role is what a field is for: the question that asks for it, or nothing.
-func (e *Engine) role(i int) string {
-	f := e.book.fields[i]
+// fieldRole is what a field is for: the question that asks for it, or nothing.
+func (e *Engine) fieldRole(i int) string {
+	f := e.lang.fields[i]
 	switch {
-	case f.derived && f.after != "":
-		return "Worked out. Name `" + f.after + "` before it."
+	case f.derived && f.follows != "":
+		return "Worked out. Name `" + f.follows + "` before it."
 	case f.derived:
 		return "Worked out."
 	}
-	if f.after != "" {
-		return e.questions[f.path] + " Asked after `" + f.after + "`."
+	if f.follows != "" {
+		return e.questions[f.path] + " Asked after `" + f.follows + "`."
 	}
 	return e.questions[f.path]
 }
 
-// plainName is an enum value in plain words.
-func plainName(v fmt.Stringer, prefix string) string {
+// displayName is an enum value in plain words.
+func displayName(v fmt.Stringer, prefix string) string {
 	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(v.String(), prefix)), "_", " ")
 }

@@ -103,19 +103,19 @@ func askedPaths(e *Engine, in *pb.DecisionInputs) []string {
 	var paths []string
 	add := func(from, to int, about subject) {
 		for i := from; i < to; i++ {
-			if f := e.book.fields[i]; f.asked && f.path != "section.texture" && f.path != "section.curl_type" {
-				paths = append(paths, e.book.pathOf(i, about))
+			if f := e.lang.fields[i]; f.asked && f.path != "section.texture" && f.path != "section.curl_type" {
+				paths = append(paths, e.lang.pathOf(i, about))
 			}
 		}
 	}
-	s, err := e.book.open(in)
+	s, err := e.lang.open(in)
 	if err != nil {
 		panic(err)
 	}
 	defer s.close()
-	add(0, e.book.zones, subject{})
-	s.each(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { add(e.book.zones, e.book.sections, about) })
-	s.each(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { add(e.book.sections, len(e.book.fields), about) })
+	add(0, e.lang.zones, subject{})
+	s.forEachSubject(pb.RuleScope_RULE_SCOPE_ZONE, func(about subject) { add(e.lang.zones, e.lang.sections, about) })
+	s.forEachSubject(pb.RuleScope_RULE_SCOPE_SECTION, func(about subject) { add(e.lang.sections, len(e.lang.fields), about) })
 	return paths
 }
 
@@ -163,7 +163,7 @@ func anyCase(t *rapid.T, e *Engine) *pb.DecisionInputs {
 // opened is the state of a case, left to the garbage collector.
 func opened(t rapid.TB, e *Engine, in *pb.DecisionInputs) *state {
 	t.Helper()
-	s, err := e.book.open(in)
+	s, err := e.lang.open(in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -263,9 +263,9 @@ func TestListedAnswerMatters(t *testing.T) {
 // isFollowUp tells whether a question is asked only after another was answered,
 // behind a condition; its answer counts only then.
 func isFollowUp(e *Engine, path string) bool {
-	return strings.HasSuffix(path, ".medical_clearance") || path == wordsPath || slices.ContainsFunc(e.book.fields, func(f field) bool {
+	return strings.HasSuffix(path, ".medical_clearance") || path == wordsPath || slices.ContainsFunc(e.lang.fields, func(f field) bool {
 		_, end, _ := strings.Cut(f.path, ".")
-		return f.after != "" && strings.HasSuffix(path, end)
+		return f.follows != "" && strings.HasSuffix(path, end)
 	})
 }
 
@@ -317,8 +317,8 @@ func TestCompleteNeverAsks(t *testing.T) {
 }
 
 func isNotDone(s *state, path string) bool {
-	w, ok := s.value(s.book.index[path]).(*word)
-	return ok && w.short == "NOT_DONE"
+	w, ok := s.value(s.lang.index[path]).(*enumValue)
+	return ok && w.shortName == "NOT_DONE"
 }
 
 func hasRule(d *pb.Decision, id string) bool {
@@ -475,7 +475,7 @@ func checkStanding(t rapid.TB, e *Engine, d *pb.Decision) {
 	t.Helper()
 	want := pb.Verdict_VERDICT_PROCEED
 	s := opened(t, e, d.GetInputs())
-	o := e.ask(s, e.alone, Revision)
+	o := e.evaluateRules(s, e.builtInOnly, Revision)
 	for _, f := range o.findings {
 		if !f.GetOverrideTerms().GetAllowed() {
 			want = max(want, verdictOf(f.GetSeverity()))

@@ -16,18 +16,22 @@ import (
 // gave is zero there, and zero would look like "no".
 type provider struct {
 	*types.Registry
-	words    vocabulary
+	words    enumTable
 	messages map[string]protoreflect.MessageDescriptor
 }
 
-func newProvider(v vocabulary) (*provider, error) {
-	shown := []proto.Message{&pb.Ingredient{}, &pb.Lot{}, &pb.Visit{}, &pb.Deviation{}, &pb.SectionOutcome{}}
+// listedMessages are the messages that rules see as elements of lists.
+func listedMessages() []proto.Message {
+	return []proto.Message{&pb.Ingredient{}, &pb.Lot{}, &pb.Visit{}, &pb.Deviation{}, &pb.SectionOutcome{}}
+}
+
+func newProvider(v enumTable) (*provider, error) {
 	registry, err := types.NewRegistry()
 	if err != nil {
 		return nil, err
 	}
 	p := &provider{registry, v, map[string]protoreflect.MessageDescriptor{}}
-	for _, m := range shown {
+	for _, m := range listedMessages() {
 		if err := registry.RegisterMessage(m); err != nil {
 			return nil, err
 		}
@@ -72,7 +76,7 @@ func (p *provider) FindStructFieldType(message, name string) (*types.FieldType, 
 	}
 	words := p.words[enum.FullName()]
 	number := f.GetFrom
-	return &types.FieldType{Type: words[0].kind, IsSet: f.IsSet, GetFrom: func(message any) (any, error) {
+	return &types.FieldType{Type: words[0].celType, IsSet: f.IsSet, GetFrom: func(message any) (any, error) {
 		n, err := number(message)
 		if err != nil {
 			return nil, err

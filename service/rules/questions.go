@@ -9,14 +9,14 @@ import (
 	"alkalog/proto/contract"
 )
 
-// judge gives the verdict and the questions that could still make it worse.
+// verdict gives the verdict and the questions that could still make it worse.
 //
 // The severest finding decides. Rules that wait and are severer than that are
 // open: as long as one of them would ask, refer or refuse, the verdict is at
 // least ASK, because unknown is not safe. When the worst that an open rule could
 // bring is a condition, the verdict is PROCEED_WITH_CONDITIONS and the condition
 // stands on the list, to be met unless the answer takes it away.
-func (e *Engine) judge(o *opinion) (pb.Verdict, []*pb.OpenQuestion) {
+func (e *Engine) verdict(o *evaluation) (pb.Verdict, []*pb.OpenQuestion) {
 	worst := pb.Severity_SEVERITY_UNSPECIFIED
 	for _, f := range o.findings {
 		worst = contract.MostSevere(worst, f.GetSeverity())
@@ -45,8 +45,8 @@ func verdictOf(s pb.Severity) pb.Verdict {
 	return pb.Verdict_VERDICT_REFUSE
 }
 
-// place is a field of a subject.
-type place struct {
+// questionKey is a field of a subject.
+type questionKey struct {
 	field   int
 	subject string
 }
@@ -54,25 +54,25 @@ type place struct {
 // openQuestions are the answers that rules severer than worst wait for, most
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
-func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion {
-	decisive := map[place]pb.Severity{}
+func (e *Engine) openQuestions(o *evaluation, worst pb.Severity) []*pb.OpenQuestion {
+	decisive := map[questionKey]pb.Severity{}
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
-			at := e.book.place(i, w.subject)
+			at := e.lang.questionKey(i, w.subject)
 			decisive[at] = contract.MostSevere(decisive[at], w.text.GetSeverity())
 		}
 	}
-	var places []place
-	byPlace := map[place]*pb.OpenQuestion{}
+	var places []questionKey
+	byPlace := map[questionKey]*pb.OpenQuestion{}
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
-			at := e.book.place(i, w.subject)
+			at := e.lang.questionKey(i, w.subject)
 			if contract.CompareRank(decisive[at], worst) <= 0 {
 				continue
 			}
 			q := byPlace[at]
 			if q == nil {
-				q = &pb.OpenQuestion{Field: e.book.pathOf(i, w.subject), Question: e.question(i, w.subject), WorstSeverity: decisive[at]}
+				q = &pb.OpenQuestion{Field: e.lang.pathOf(i, w.subject), Question: e.question(i, w.subject), WorstSeverity: decisive[at]}
 				byPlace[at], places = q, append(places, at)
 			}
 			if !slices.Contains(q.RuleIds, w.text.GetRuleId()) {
@@ -80,7 +80,7 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 			}
 		}
 	}
-	slices.SortStableFunc(places, func(a, b place) int {
+	slices.SortStableFunc(places, func(a, b questionKey) int {
 		return cmp.Or(contract.CompareRank(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
 	})
 	questions := make([]*pb.OpenQuestion, len(places))
@@ -93,15 +93,15 @@ func (e *Engine) openQuestions(o *opinion, worst pb.Severity) []*pb.OpenQuestion
 // question is a field's question in plain words, with the zone or section it is
 // about.
 func (e *Engine) question(i int, about subject) string {
-	i, about = e.book.placed(i, about)
-	text := e.questions[e.book.fields[i].path]
+	i, about = e.lang.decodeQuestion(i, about)
+	text := e.questions[e.lang.fields[i].path]
 	kind, name, _ := strings.Cut(about.name, ":")
 	switch {
 	case text == "":
-		return e.book.fields[i].path
-	case e.book.ofProduct(i) && about.within != "":
+		return e.lang.fields[i].path
+	case e.lang.ofProduct(i) && about.within != "":
 		return "Section " + about.within + ": " + text
-	case i < e.book.zones:
+	case i < e.lang.zones:
 		return text
 	case kind == "zone":
 		return strings.ToUpper(name[:1]) + strings.ReplaceAll(name[1:], "-", " ") + ": " + text
@@ -117,11 +117,11 @@ const unanswered = "unanswered:"
 // conditions are what has to be ticked off if the service goes ahead: what fired
 // as a condition, what would unless an answer that is missing says no, and the
 // questions that are not open only because a finding outweighs them.
-func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition {
+func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condition {
 	var conditions []*pb.Condition
 	for _, f := range o.findings {
 		if f.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			conditions = append(conditions, o.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.before[f.GetRuleId()]))
+			conditions = append(conditions, o.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.beforeContact[f.GetRuleId()]))
 		}
 	}
 	asked := map[string]bool{}
@@ -135,7 +135,7 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 			continue
 		}
 		for _, i := range w.fields {
-			if path := e.book.pathOf(i, w.subject); !asked[path] {
+			if path := e.lang.pathOf(i, w.subject); !asked[path] {
 				asked[path] = true
 				text := "Answer first: " + e.question(i, w.subject)
 				c := o.condition(w.text.GetRuleId(), w.subject.label(), text, true)
@@ -148,7 +148,7 @@ func (e *Engine) conditions(o *opinion, open []*pb.OpenQuestion) []*pb.Condition
 }
 
 // condition is what a rule asks for about a subject.
-func (o *opinion) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
+func (o *evaluation) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
 	id := ruleID
 	if subject != "" {
 		id += "@" + subject

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/service/severity"
+	"alkalog/proto/contract"
 )
 
 // DecisionHolds is how long after it was made a decision lets a service begin, and
@@ -79,7 +79,7 @@ func evidenceLines(f *pb.Finding) []string {
 func Stricter(earlier, again *pb.Decision) []string {
 	var lines []string
 	before, now := Standing(earlier), Standing(again)
-	if severity.Compare(now, before) > 0 {
+	if contract.CompareRank(now, before) > 0 {
 		lines = append(lines, fmt.Sprintf("verdict: %s -> %s", verdictWords(before), verdictWords(now)))
 	}
 	known := map[string]bool{}
@@ -94,7 +94,7 @@ func Stricter(earlier, again *pb.Decision) []string {
 		case setAside(again, f):
 		case then == nil:
 			lines = append(lines, "new: "+name+": "+f.GetMessage())
-		case severity.Compare(f.GetSeverity(), then.GetSeverity()) > 0:
+		case contract.CompareRank(f.GetSeverity(), then.GetSeverity()) > 0:
 			lines = append(lines, "stricter: "+name+": "+f.GetMessage())
 		case setAside(earlier, then):
 			lines = append(lines, "no longer overridden, because the answers changed: "+name+": "+f.GetMessage())

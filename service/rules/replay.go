@@ -20,22 +20,22 @@ type Text struct {
 // policy, which may be nil.
 func (e *Engine) Texts(house *pb.HousePolicy) []Text {
 	written := HouseText(house)
-	texts := []Text{{Body: lines(e.textDigest, digest(written))}, {Body: e.PolicyText()}, {Body: written}}
+	texts := []Text{{Body: digestLines(e.textDigest, digest(written))}, {Body: e.PolicyText()}, {Body: written}}
 	for i := range texts {
 		texts[i].Digest = digest(texts[i].Body)
 	}
 	return texts
 }
 
-// lines are the text that policy_digest is the SHA-256 of.
-func lines(policy, house string) []byte {
+// digestLines are the text that policy_digest is the SHA-256 of.
+func digestLines(policy, house string) []byte {
 	return fmt.Appendf(nil, "built-in %s\nhouse %s\n", policy, house)
 }
 
 // Restore builds the policy that a decision was made under from the texts kept
 // then. find returns a text by its digest.
 func Restore(policyDigest string, find func(digest string) ([]byte, error)) (*Engine, error) {
-	first, err := fetch(policyDigest, find)
+	first, err := verifiedText(policyDigest, find)
 	if err != nil {
 		return nil, err
 	}
@@ -43,15 +43,15 @@ func Restore(policyDigest string, find func(digest string) ([]byte, error)) (*En
 	if _, err := fmt.Sscanf(string(first), "built-in %s\nhouse %s\n", &policy, &house); err != nil {
 		return nil, fmt.Errorf("the text %s names no policy: %w", policyDigest, err)
 	}
-	text, err := fetch(policy, find)
+	text, err := verifiedText(policy, find)
 	if err != nil {
 		return nil, err
 	}
 	return Load(text)
 }
 
-// fetch finds a text and makes sure that it is the one that was kept.
-func fetch(wanted string, find func(string) ([]byte, error)) ([]byte, error) {
+// verifiedText finds a text and makes sure that it is the one that was kept.
+func verifiedText(wanted string, find func(string) ([]byte, error)) ([]byte, error) {
 	text, err := find(wanted)
 	if err != nil {
 		return nil, err
@@ -86,13 +86,13 @@ func compareField(path string, f protoreflect.FieldDescriptor, a, b protoreflect
 	case f.IsList():
 		return compareList(path, f, a.Get(f).List(), b.Get(f).List())
 	case a.Has(f) != b.Has(f):
-		return []string{fmt.Sprintf("%s: %s -> %s", path, shown(f, a), shown(f, b))}
+		return []string{fmt.Sprintf("%s: %s -> %s", path, displayField(f, a), displayField(f, b))}
 	case !a.Has(f):
 		return nil
 	case f.Message() != nil:
 		return compareMessage(path, a.Get(f).Message(), b.Get(f).Message())
 	case !a.Get(f).Equal(b.Get(f)):
-		return []string{fmt.Sprintf("%s: %s -> %s", path, shown(f, a), shown(f, b))}
+		return []string{fmt.Sprintf("%s: %s -> %s", path, displayField(f, a), displayField(f, b))}
 	}
 	return nil
 }
@@ -130,8 +130,8 @@ func compareList(path string, f protoreflect.FieldDescriptor, a, b protoreflect.
 	return differences
 }
 
-// shown is a field's value in a line of differences.
-func shown(f protoreflect.FieldDescriptor, m protoreflect.Message) string {
+// displayField is a field's value in a line of differences.
+func displayField(f protoreflect.FieldDescriptor, m protoreflect.Message) string {
 	switch {
 	case !m.Has(f):
 		return "none"

@@ -19,16 +19,16 @@ import (
 // maxExpression is the longest expression in characters, as the contract has it.
 const maxExpression = 2000
 
-// formula is a compiled expression of type bool and the fields it names.
-type formula struct {
-	plan    interpreter.InterpretableV2 // of the policy's own expressions
-	program cel.Program                 // of a house's, which runs under a limit
-	fields  []int
+// expression is a compiled expression of type bool and the fields it names.
+type expression struct {
+	interpretable interpreter.InterpretableV2 // of the policy's own expressions
+	program       cel.Program                 // of a house's, which runs under a limit
+	fields        []int
 }
 
-// typed reads an expression and checks it against the language.
-func (b *book) typed(expression string) (*cel.Ast, error) {
-	ast, issues := b.env.Compile(expression)
+// typeCheck reads an expression and checks it against the language.
+func (l *language) typeCheck(expression string) (*cel.Ast, error) {
+	ast, issues := l.env.Compile(expression)
 	if issues.Err() != nil {
 		return nil, issues.Err()
 	}
@@ -39,8 +39,8 @@ func (b *book) typed(expression string) (*cel.Ast, error) {
 }
 
 // compile checks and builds an expression that is asked about subjects of a scope.
-func (b *book) compile(expression string, scope pb.RuleScope, build func(*cel.Ast) (*formula, error)) (*formula, error) {
-	ast, err := b.typed(expression)
+func (l *language) compile(expression string, scope pb.RuleScope, build func(*cel.Ast) (*expression, error)) (*expression, error) {
+	ast, err := l.typeCheck(expression)
 	if err != nil {
 		return nil, err
 	}
@@ -48,44 +48,44 @@ func (b *book) compile(expression string, scope pb.RuleScope, build func(*cel.As
 	if err != nil {
 		return nil, err
 	}
-	return f, b.scoped(f, scope)
+	return f, l.checkScope(f, scope)
 }
 
-// scoped tells off an expression that names a zone or a section outside its scope.
-func (b *book) scoped(f *formula, scope pb.RuleScope) error {
+// checkScope tells off an expression that names a zone or a section outside its scope.
+func (l *language) checkScope(f *expression, scope pb.RuleScope) error {
 	for _, i := range f.fields {
-		if i >= b.sections && scope != pb.RuleScope_RULE_SCOPE_SECTION {
-			return fmt.Errorf("only a rule with the scope SECTION may name %s", b.fields[i].path)
+		if i >= l.sections && scope != pb.RuleScope_RULE_SCOPE_SECTION {
+			return fmt.Errorf("only a rule with the scope SECTION may name %s", l.fields[i].path)
 		}
-		if i >= b.zones && i < b.sections && scope != pb.RuleScope_RULE_SCOPE_ZONE {
-			return fmt.Errorf("only a rule with the scope ZONE may name %s", b.fields[i].path)
+		if i >= l.zones && i < l.sections && scope != pb.RuleScope_RULE_SCOPE_ZONE {
+			return fmt.Errorf("only a rule with the scope ZONE may name %s", l.fields[i].path)
 		}
 	}
 	return nil
 }
 
-// trusted builds an expression of the policy. It runs without a limit on its cost,
+// buildBuiltIn builds an expression of the policy. It runs without a limit on its cost,
 // which is known: it is in the tests.
-func (b *book) trusted(ast *cel.Ast) (*formula, error) {
-	f := &formula{}
+func (l *language) buildBuiltIn(ast *cel.Ast) (*expression, error) {
+	f := &expression{}
 	var err error
-	f.plan, err = b.planner.NewInterpretable(ast.NativeRep(), interpreter.CustomDecoratorV2(f.place(b)), interpreter.CustomDecoratorV2(compare),
+	f.interpretable, err = l.planner.NewInterpretable(ast.NativeRep(), interpreter.CustomDecoratorV2(f.insertFieldNodes(l)), interpreter.CustomDecoratorV2(insertCompareNodes),
 		interpreter.Optimize(), interpreter.CompileRegexConstants(interpreter.MatchesRegexOptimization))
 	slices.Sort(f.fields)
 	return f, err
 }
 
-// limited builds an expression of a house, under a limit on its cost.
-func (b *book) limited(ast *cel.Ast) (*formula, error) {
-	f := &formula{}
+// buildLimited builds an expression of a house, under a limit on its cost.
+func (l *language) buildLimited(ast *cel.Ast) (*expression, error) {
+	f := &expression{}
 	var err error
-	f.program, err = b.env.Program(ast, cel.CustomDecoratorV2(f.place(b)), cel.EvalOptions(cel.OptOptimize), cel.CostLimit(houseCost))
+	f.program, err = l.env.Program(ast, cel.CustomDecoratorV2(f.insertFieldNodes(l)), cel.EvalOptions(cel.OptOptimize), cel.CostLimit(houseCost))
 	slices.Sort(f.fields)
 	return f, err
 }
 
-// place puts a slot where an expression names a field, and notes the field.
-func (f *formula) place(b *book) interpreter.InterpretableDecoratorV2 {
+// insertFieldNodes puts a slot where an expression names a field, and notes the field.
+func (f *expression) insertFieldNodes(b *language) interpreter.InterpretableDecoratorV2 {
 	return func(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
 		attribute, ok := node.(interpreter.InterpretableAttribute)
 		if !ok {
@@ -102,27 +102,27 @@ func (f *formula) place(b *book) interpreter.InterpretableDecoratorV2 {
 		if !slices.Contains(f.fields, i) {
 			f.fields = append(f.fields, i)
 		}
-		return &slot{attribute.ID(), i}, nil
+		return &fieldNode{attribute.ID(), i}, nil
 	}
 }
 
-// ask evaluates the formula: its answer, or the fields that it waits for.
-func (f *formula) ask(s *state) (answer bool, missing []int, err error) {
+// test evaluates the formula: its answer, or the fields that it waits for.
+func (f *expression) test(s *state) (answer bool, missing []int, err error) {
 	value, err := f.evaluate(s)
 	switch value := value.(type) {
 	case types.Bool:
 		return bool(value), nil, err
 	case *types.Unknown:
-		return false, s.book.missing(value), err
+		return false, s.lang.missingFields(value), err
 	case *types.Err:
 		return false, nil, value
 	}
 	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
 }
 
-// missing are the fields that an unknown stands for.
-func (b *book) missing(u *types.Unknown) []int {
-	if one, ok := b.single[u]; ok {
+// missingFields are the fields that an unknown stands for.
+func (l *language) missingFields(u *types.Unknown) []int {
+	if one, ok := l.fieldOfUnknown[u]; ok {
 		return one
 	}
 	var fields []int
@@ -133,15 +133,15 @@ func (b *book) missing(u *types.Unknown) []int {
 }
 
 // evaluate gives the formula's value. A fault in the midst of it is an error.
-func (f *formula) evaluate(s *state) (value ref.Val, err error) {
+func (f *expression) evaluate(s *state) (value ref.Val, err error) {
 	switch {
-	case f.plan != nil:
+	case f.interpretable != nil:
 		defer func() {
 			if fault := recover(); fault != nil {
 				err = fmt.Errorf("the rule could not be evaluated: %v", fault)
 			}
 		}()
-		return f.plan.Exec(s.frame), nil
+		return f.interpretable.Exec(s.frame), nil
 	case f.program != nil:
 		value, _, err = f.program.Eval(s) // a frame of its own, so that its cost is its own
 		return value, err
@@ -151,33 +151,33 @@ func (f *formula) evaluate(s *state) (value ref.Val, err error) {
 
 // rule is one rule, ready to be asked.
 type rule struct {
-	*formula
+	*expression
 	text    *pb.Rule
 	scope   pb.RuleScope
-	message template
-	holds   uint64 // bit n: holds in jurisdiction n
+	message messageTemplate
+	places  uint64 // bit n: holds in jurisdiction n
 	failure error  // it could not be built: it refers whenever it is asked
 }
 
 // newRule builds a rule. One that cannot be built is kept with its failure.
-func (b *book) newRule(text *pb.Rule, build func(*cel.Ast) (*formula, error)) *rule {
-	r := &rule{text: text, scope: text.GetScope(), message: b.template(text.GetMessage()), holds: jurisdictions(text.GetJurisdictions())}
+func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, error)) *rule {
+	r := &rule{text: text, scope: text.GetScope(), message: l.template(text.GetMessage()), places: jurisdictionBits(text.GetJurisdictions())}
 	if r.scope != pb.RuleScope_RULE_SCOPE_ZONE && r.scope != pb.RuleScope_RULE_SCOPE_SECTION {
 		r.scope = pb.RuleScope_RULE_SCOPE_CASE
 	}
-	r.formula, r.failure = b.compile(text.GetExpression(), r.scope, build)
+	r.expression, r.failure = l.compile(text.GetExpression(), r.scope, build)
 	if r.failure == nil && contract.CompareRank(verdictOf(text.GetSeverity()), pb.Verdict_VERDICT_PROCEED) <= 0 {
 		r.failure = fmt.Errorf("a rule must have a severity")
 	}
 	if r.failure != nil {
-		r.formula = &formula{}
+		r.expression = &expression{}
 	}
 	return r
 }
 
-// jurisdictions are the places where a rule holds. A salon that has not said
+// jurisdictionBits are the places where a rule holds. A salon that has not said
 // where it is works under every one of them: the cautious default.
-func jurisdictions(names []string) uint64 {
+func jurisdictionBits(names []string) uint64 {
 	if len(names) == 0 {
 		return ^uint64(0)
 	}
@@ -188,42 +188,42 @@ func jurisdictions(names []string) uint64 {
 	return holds
 }
 
-// placeOf is the bit of a jurisdiction; one that this version does not know
+// jurisdictionBit is the bit of a jurisdiction; one that this version does not know
 // counts as not stated.
-func placeOf(j pb.Jurisdiction) uint64 {
+func jurisdictionBit(j pb.Jurisdiction) uint64 {
 	if j < 0 || j > pb.Jurisdiction_JURISDICTION_US_MARYLAND {
 		return 1
 	}
 	return 1 << j
 }
 
-// template is a message with fields in braces, "{parameters.colour_wait_days}".
-type template []piece
+// messageTemplate is a message with fields in braces, "{parameters.colour_wait_days}".
+type messageTemplate []templatePart
 
-// piece is literal text, or a field when field is not negative.
-type piece struct {
+// templatePart is literal text, or a field when field is not negative.
+type templatePart struct {
 	text  string
 	field int
 }
 
 // template splits a message; braces around anything but a field stay as they are.
-func (b *book) template(message string) template {
-	var t template
+func (l *language) template(message string) messageTemplate {
+	var t messageTemplate
 	for message != "" {
 		before, rest, _ := strings.Cut(message, "{")
 		name, after, closed := strings.Cut(rest, "}")
-		i, known := b.index[name]
+		i, known := l.index[name]
 		if !closed || !known {
-			return append(t, piece{message, -1})
+			return append(t, templatePart{message, -1})
 		}
-		t = append(t, piece{before, -1}, piece{"", i})
+		t = append(t, templatePart{before, -1}, templatePart{"", i})
 		message = after
 	}
 	return t
 }
 
-// say fills the template in, with a capital at the beginning.
-func (t template) say(s *state) string {
+// render fills the template in, with a capital at the beginning.
+func (t messageTemplate) render(s *state) string {
 	if len(t) == 1 {
 		return t[0].text
 	}
@@ -231,7 +231,7 @@ func (t template) say(s *state) string {
 	for _, p := range t {
 		text := p.text
 		if p.field >= 0 {
-			text = plain(s.value(p.field))
+			text = displayValue(s.value(p.field))
 		}
 		if b.Len() == 0 && text != "" {
 			text = strings.ToUpper(text[:1]) + text[1:]
@@ -246,8 +246,8 @@ type ruleSet [pb.RuleScope_RULE_SCOPE_SECTION + 1][]*rule
 
 func (s *ruleSet) add(r *rule) { s[r.scope] = append(s[r.scope], r) }
 
-// copies are the rules' texts, free for the caller to change.
-func copies(rules []*rule) []*pb.Rule {
+// cloneRules are the rules' texts, free for the caller to change.
+func cloneRules(rules []*rule) []*pb.Rule {
 	texts := make([]*pb.Rule, len(rules))
 	for i, r := range rules {
 		texts[i] = proto.CloneOf(r.text)

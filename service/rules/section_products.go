@@ -9,8 +9,8 @@ import (
 
 // ofProduct tells whether a field is of the product or its lot, which one section
 // may have other than the rest of the head.
-func (b *book) ofProduct(i int) bool {
-	path := b.fields[i].path
+func (l *language) ofProduct(i int) bool {
+	path := l.fields[i].path
 	return path == "lot_code" || strings.HasPrefix(path, "product.")
 }
 
@@ -43,35 +43,35 @@ func (a subject) prefix() string {
 	return "Section " + a.within + ", its own product: "
 }
 
-// askSectionProducts puts every rule that reads the product to each section that
+// evaluateSectionProducts puts every rule that reads the product to each section that
 // takes another one, so that no product reaches a head unjudged. Rules about a
 // section were asked of its own product already. A condition that the head's
 // product sets in the same words is not repeated.
-func (e *Engine) askSectionProducts(s *state, p *policy, o *opinion, place uint64) {
+func (e *Engine) evaluateSectionProducts(s *state, p *housePolicyRules, o *evaluation, place uint64) {
 	for _, choice := range s.in.GetSectionProducts() {
 		id := choice.GetSectionId()
 		if treated := s.in.GetSectionIds(); len(treated) > 0 && !slices.Contains(treated, id) {
 			continue
 		}
-		s.take(choice.GetProduct(), choice.GetLotCode())
+		s.useProduct(choice.GetProduct(), choice.GetLotCode())
 		for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_ZONE; scope++ {
-			s.each(scope, func(about subject) {
+			s.forEachSubject(scope, func(about subject) {
 				about.within = id
-				for _, r := range slices.Concat(e.rules[scope], p.house[scope]) {
-					if r.holds&place != 0 && r.readsProduct(s.book) {
-						o.hearSection(s, r, about)
+				for _, r := range slices.Concat(e.rulesByScope[scope], p.byScope[scope]) {
+					if r.places&place != 0 && r.readsProduct(s.lang) {
+						o.evaluateForSection(s, r, about)
 					}
 				}
 			})
 		}
 	}
-	s.take(s.in.GetProduct(), s.in.GetLotCode())
+	s.useProduct(s.in.GetProduct(), s.in.GetLotCode())
 }
 
-// hearSection asks a rule about a section's own product.
-func (o *opinion) hearSection(s *state, r *rule, about subject) {
+// evaluateForSection asks a rule about a section's own product.
+func (o *evaluation) evaluateForSection(s *state, r *rule, about subject) {
 	found, waits := len(o.findings), len(o.waiting)
-	o.hear(s, r, about)
+	o.evaluate(s, r, about)
 	if r.text.GetSeverity() != pb.Severity_SEVERITY_CONDITION {
 		return
 	}
@@ -81,7 +81,7 @@ func (o *opinion) hearSection(s *state, r *rule, about subject) {
 	}) {
 		o.findings = o.findings[:found]
 	}
-	if len(o.waiting) > waits && slices.ContainsFunc(o.waiting[:waits], func(w waiting) bool {
+	if len(o.waiting) > waits && slices.ContainsFunc(o.waiting[:waits], func(w waitingRule) bool {
 		return w.rule == r && w.subject.label() == about.name && about.prefix()+w.message == o.waiting[waits].message
 	}) {
 		o.waiting = o.waiting[:waits]
@@ -90,6 +90,6 @@ func (o *opinion) hearSection(s *state, r *rule, about subject) {
 
 // readsProduct tells whether the rule looks at the product or its lot. A rule
 // that could not be built is asked too: nobody can say that it does not.
-func (r *rule) readsProduct(b *book) bool {
+func (r *rule) readsProduct(b *language) bool {
 	return r.failure != nil || slices.ContainsFunc(r.fields, b.ofProduct)
 }

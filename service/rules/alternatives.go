@@ -1,0 +1,73 @@
+package rules
+
+import (
+	"slices"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// alternative is something gentler to offer, with what speaks against it.
+type alternative struct {
+	text    alternativeText
+	basis   *pb.Basis // absent in policies from before alternatives had one
+	notIn   uint64    // bit n: not offered in jurisdiction n
+	against []check
+}
+
+func (l *language) alternative(text alternativeText) (alternative, error) {
+	a := alternative{text: text}
+	if text.Basis.Kind != "" {
+		kind, err := number("BASIS_KIND_", pb.BasisKind_value, text.Basis.Kind)
+		if err != nil {
+			return a, err
+		}
+		a.basis = &pb.Basis{Kind: pb.BasisKind(kind), Source: text.Basis.Source}
+	}
+	for _, name := range text.NotIn {
+		place, err := number("JURISDICTION_", pb.Jurisdiction_value, name)
+		if err != nil {
+			return a, err
+		}
+		a.notIn |= jurisdictionBit(pb.Jurisdiction(place)) | jurisdictionBit(pb.Jurisdiction_JURISDICTION_UNSPECIFIED)
+	}
+	for _, against := range text.Against {
+		c, err := l.newCheck(against.When, against.Scope)
+		if err != nil {
+			return a, err
+		}
+		a.against = append(a.against, c)
+	}
+	return a, nil
+}
+
+// alternativesFor lists the alternatives, those that nothing speaks against first.
+func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
+	var offers []*pb.Alternative
+	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
+	for _, a := range e.alternatives {
+		if a.notIn&place != 0 {
+			continue
+		}
+		offer := &pb.Alternative{AlternativeId: a.text.ID, Title: a.text.Title, Basis: a.basis, Cautions: slices.Clone(a.text.Cautions), Suitable: true}
+		for i, r := range runChecks(s, a.against) {
+			switch {
+			case r.yes:
+				offer.Suitable = false
+				offer.Cautions = append(offer.Cautions, a.text.Against[i].Caution)
+			case r.open:
+				offer.Suitable = false
+				offer.Cautions = append(offer.Cautions, e.missingAnswerText(r))
+			}
+		}
+		offers = append(offers, offer)
+	}
+	slices.SortStableFunc(offers, func(a, b *pb.Alternative) int { return rank(a) - rank(b) })
+	return offers
+}
+
+func rank(a *pb.Alternative) int {
+	if a.GetSuitable() {
+		return 0
+	}
+	return 1
+}
