@@ -124,6 +124,10 @@ const (
 	// Assumption: the same for the guidance of a session, where hands take their time;
 	// TestGoodHands shows what it comes to.
 	guidedCapChance = 0.025
+	// Assumption: the same for sessions whose plan has stages; one person looks after
+	// several sections, so there is less of a margin to use up. Sessions of before keep
+	// guidedCapChance, so that their guidance stays what it was.
+	stagedCapChance = 0.02
 	// Assumption: minutes before the hard limit at which water should be on, because
 	// hands and the way to the bowl take longer than was said.
 	limitLeadMinutes = 1

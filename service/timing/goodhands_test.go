@@ -165,8 +165,9 @@ func TestGoodHands(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			// The standard error of a share of 5 % of 4,000 is 0.35 points.
-			heads := sampleSize(4000, 16000)
+			// The standard error of a share of 5 % of 2,000 is half a point.
+			heads := sampleSize(2000, 16000)
+			c.in.ApplicationPace = &pb.ApplicationPace{MinutesPerSection: paceMinutes}
 			run := goodHands(c.in, c.words, heads)
 			share := func(n int) float64 { return 100 * float64(n) / float64(heads) }
 			t.Logf("RINSE_NOW before the target on %.1f %% of heads, cap passed on %.2f %% (%.2f %% called later than the latest rinse time), straightened by %.1f %% on average",

@@ -22,7 +22,11 @@ type guide struct {
 
 // sessionGuide returns the guide of a section of a session.
 func sessionGuide(s *pb.Session, limits *pb.SessionLimits) guide {
-	return guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, IsThio(s)}
+	chance := guidedCapChance
+	if s.GetPlan().GetPaceMinutes() > 0 {
+		chance = stagedCapChance
+	}
+	return guide{limits, limits.HardLimitMinutes, chance, limitLeadMinutes, IsThio(s)}
 }
 
 // forPlan returns the guide with the figures of the plan. The advice of a session leaves
