@@ -34,7 +34,7 @@ type restoreServer struct {
 // open starts the server, and returns its people.
 func (h *restoreServer) open(t *testing.T, clock *clock) *chain {
 	t.Helper()
-	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: h.dir, Clock: clock.Now, CoverEvery: time.Hour, Development: true})
+	server, err := serve.Start(t.Context(), serve.Config{Address: "127.0.0.1:0", DataDir: h.dir, Clock: clock.Now, CoverageInterval: time.Hour, Development: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -182,8 +182,8 @@ func (s *testServer) start(t testing.TB) {
 	t.Helper()
 	cfg := serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, CheckpointFile: s.checkpoints, Clock: s.clock.Now, Logger: s.logger, Development: true,
-		CoverEvery: cmp.Or(s.coverEvery, time.Hour), // a test that counts entries has none of coverage in between
-		Limits:     serve.Limits{BeatEvery: 20 * time.Millisecond, Quotas: unlimitedQuotas()},
+		CoverageInterval: cmp.Or(s.coverEvery, time.Hour), // a test that counts entries has none of coverage in between
+		Limits:           serve.Limits{HeartbeatInterval: 20 * time.Millisecond, Quotas: unlimitedQuotas()},
 	}
 	if s.configure != nil {
 		s.configure(&cfg)
@@ -208,7 +208,7 @@ func unlimitedQuotas() serve.Quotas {
 	const much = 1 << 30
 	return serve.Quotas{CallerRate: much, CallerBurst: much, ChainRate: much, ChainBurst: much,
 		CallerCalls: much, CallerStreams: much, ChainWorkers: 8,
-		Strangers: serve.Strangers{FailedRate: much, FailedBurst: much, OpenRate: much, OpenBurst: much,
+		Anonymous: serve.AnonymousQuotas{FailedRate: much, FailedBurst: much, OpenRate: much, OpenBurst: much,
 			TotalRate: much, TotalBurst: much, Calls: much, TotalCalls: much}}
 }
 

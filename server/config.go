@@ -154,7 +154,7 @@ func (c checkConfigCommand) Run(std streams) error {
 		return err
 	}
 	shown := map[string]any{
-		"address": cfg.Address, "development": cfg.Development, "serves": cfg.Who(), "log_level": c.LogLevel.String(),
+		"address": cfg.Address, "development": cfg.Development, "serves": cfg.DescribeTrust(), "log_level": c.LogLevel.String(),
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
 		"max_connections": cfg.Limits.Connections.Total, "max_connections_per_address": cfg.Limits.Connections.PerAddress,
 	}

@@ -23,7 +23,7 @@ func (f memoryFlags) into(cfg *serve.Config, files fs.FS) error {
 		return usage{fmt.Errorf("--memory-mib %d: want a positive number", f.MemoryMiB)}
 	}
 	if limit := f.limit(cfg.DataDir != "", files); limit > 0 {
-		cfg.Limits.MemoryBytes = min(serve.UsualMemory, max(serve.LeastMemory, limit/4))
+		cfg.Limits.MemoryBytes = min(serve.DefaultMemory, max(serve.MinMemory, limit/4))
 	}
 	return nil
 }

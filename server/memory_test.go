@@ -27,8 +27,8 @@ func TestMemoryLimit(t *testing.T) {
 		{0, group(two, "1073741824"), true, 512 << 20, 128 << 20},
 		{0, group(sys+"salon.slice/memory.max", "1073741824"), true, 512 << 20, 128 << 20},
 		{0, group(sys+"memory/memory.limit_in_bytes", "9223372036854771712"), true, 0, 0},
-		{0, group(two, "104857600"), true, 50 << 20, serve.LeastMemory},
-		{4096, group(two, "1073741824"), true, 4 << 30, serve.UsualMemory},
+		{0, group(two, "104857600"), true, 50 << 20, serve.MinMemory},
+		{4096, group(two, "1073741824"), true, 4 << 30, serve.DefaultMemory},
 	} {
 		f, cfg := memoryFlags{c.flag}, serve.Config{}
 		if c.private {

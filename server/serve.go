@@ -47,7 +47,7 @@ func welcome(cfg serve.Config, address, database string) string {
 		try = ""
 	}
 	text := strings.NewReplacer("TRY", try, "CA-FILE", cmp.Or(cfg.ClientCA, "CA-FILE")).Replace(welcomeText)
-	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.Who()).Replace(text)
+	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.DescribeTrust()).Replace(text)
 }
 
 const welcomeText = `

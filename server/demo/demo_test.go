@@ -27,7 +27,7 @@ var update = flag.Bool("update", false, "write testdata/story.golden anew")
 
 // start starts a real server, as the command does.
 func start(ctx context.Context, dir string, now func() time.Time) (Server, error) {
-	return serve.Start(ctx, serve.Config{CoverEvery: time.Hour, Address: "127.0.0.1:0", DataDir: dir, Clock: now, Development: true})
+	return serve.Start(ctx, serve.Config{CoverageInterval: time.Hour, Address: "127.0.0.1:0", DataDir: dir, Clock: now, Development: true})
 }
 
 // The story is told by the real server, so a change of a rule's message, of a

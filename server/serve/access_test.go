@@ -18,7 +18,7 @@ import (
 
 // bare are the eight services with nothing behind them: they answer
 // UNIMPLEMENTED to whoever gets that far.
-func bare(r grpc.ServiceRegistrar, _ requests) []loop {
+func bare(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
 	pb.RegisterCatalogServiceServer(r, pb.UnimplementedCatalogServiceServer{})
 	pb.RegisterConsultationServiceServer(r, pb.UnimplementedConsultationServiceServer{})
@@ -34,7 +34,7 @@ func bare(r grpc.ServiceRegistrar, _ requests) []loop {
 func bareServer(t *testing.T) (*Server, *grpc.ClientConn) {
 	t.Helper()
 	cfg, err := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true,
-		Limits: Limits{Quotas: Quotas{Strangers: Strangers{FailedRate: 1e9, FailedBurst: 1e9}}}}.complete()
+		Limits: Limits{Quotas: Quotas{Anonymous: AnonymousQuotas{FailedRate: 1e9, FailedBurst: 1e9}}}}.complete()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,12 +105,12 @@ func TestUnknownRoleMayDoNothing(t *testing.T) {
 // TestMethodWithoutAccessIsClosed takes the option away from a method.
 func TestMethodWithoutAccessIsClosed(t *testing.T) {
 	t.Parallel()
-	in := &interceptors{access: map[string]*pb.Access{"/alkalog.v1.AuditService/Nothing": {}}}
+	in := &interceptors{accessByMethod: map[string]*pb.Access{"/alkalog.v1.AuditService/Nothing": {}}}
 	for _, method := range []string{"/alkalog.v1.AuditService/Nothing", "/alkalog.v1.AuditService/Unheard"} {
 		for number := range pb.Role_name {
 			c := &call{method: method}
 			c.actor.Role = pb.Role(number)
-			err := in.permit(t.Context(), c, func(context.Context) error { return nil })
+			err := in.authorize(t.Context(), c, func(context.Context) error { return nil })
 			wantError(t, err, codes.PermissionDenied, "ROLE_NOT_ALLOWED")
 		}
 	}

@@ -27,7 +27,7 @@ func (c Config) clientKeyFile() string { return filepath.Join(c.KeysDir, "client
 
 // keeper keeps the records of clients: their keys, and what becomes of them in
 // time.
-type keeper struct {
+type clientKeeper struct {
 	cfg    Config
 	db     *storage.DB
 	ring   *keyring.Ring
@@ -40,8 +40,8 @@ type keeper struct {
 // openClients makes sure that the records of clients can be read and written, and
 // that nobody is there who was erased. For a private database without clients it
 // makes the key file that is missing.
-func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
-	k := &keeper{cfg: cfg, db: d.db, ring: d.ring, damaged: map[string]int64{}}
+func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, error) {
+	k := &clientKeeper{cfg: cfg, db: d.db, ring: d.ring, damaged: map[string]int64{}}
 	if cfg.ErasureFile == "" {
 		cfg.Logger.Warn("no file keeps who was erased: a backup from before an erasure brings the client back, because its log lacks the entry")
 	}
@@ -49,13 +49,13 @@ func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 	if k.erased, err = openErasures(cfg.ErasureFile, k.db); err != nil {
 		return nil, err
 	}
-	if err := k.erased.learn(ctx); err != nil {
+	if err := k.erased.readLog(ctx); err != nil {
 		return nil, err
 	}
 	if err := k.compareKeys(ctx); err != nil {
 		return nil, fmt.Errorf("the keys in %s are not those of this database: %w", cfg.clientKeyFile(), err)
 	}
-	if err := k.makeKeys(); err != nil {
+	if err := k.createKeys(); err != nil {
 		return nil, err
 	}
 	if err := k.erased.findRevived(ctx); err != nil {
@@ -65,7 +65,7 @@ func openClients(ctx context.Context, cfg Config, d database) (*keeper, error) {
 }
 
 // eraseAgain destroys keys of erased clients that have come back, and reports them.
-func (k *keeper) eraseAgain(ctx context.Context) error {
+func (k *clientKeeper) eraseAgain(ctx context.Context) error {
 	found, err := k.erased.eraseAgain(ctx, k.cfg.reference.Now())
 	if len(found) > 0 {
 		k.cfg.counters.ErasedKeysFound.Add(int64(len(found)))
@@ -78,7 +78,7 @@ func (k *keeper) eraseAgain(ctx context.Context) error {
 // compareKeys answers an error when the key file is not that of the database: no
 // client's key opens at all. Single keys that do not open are damage in the
 // database; it concerns these clients, and keeps nobody else from their records.
-func (k *keeper) compareKeys(ctx context.Context) error {
+func (k *clientKeeper) compareKeys(ctx context.Context) error {
 	var total storage.KeyCheck
 	for _, check := range []func(context.Context, *storage.DB, string) (storage.KeyCheck, error){storage.SampleKeys, storage.CheckKeys} {
 		total = storage.KeyCheck{}
@@ -99,11 +99,11 @@ func (k *keeper) compareKeys(ctx context.Context) error {
 
 // inspectKeysEvery is how often the keys of all clients are tried; our own choice,
 // as for the logs.
-const inspectKeysEvery = time.Hour
+const keyInspectionInterval = time.Hour
 
 // inspectKeys tries the keys of all clients, and says in which chains some do not
 // open. One chain does not keep it from the others.
-func (k *keeper) inspectKeys(ctx context.Context) error {
+func (k *clientKeeper) inspectKeys(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error {
 		id := record.Chain(chain.Name)
@@ -126,14 +126,14 @@ func (k *keeper) inspectKeys(ctx context.Context) error {
 }
 
 // damage counts the clients whose keys do not open, by the id of their chain.
-func (k *keeper) damage() map[string]int64 {
+func (k *clientKeeper) unreadable() map[string]int64 {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return maps.Clone(k.damaged)
 }
 
 // makeKeys makes the key file of a private database, where there is none yet.
-func (k *keeper) makeKeys() error {
+func (k *clientKeeper) createKeys() error {
 	_, err := k.ring.Version()
 	if !keys.Missing(err) {
 		return err
@@ -151,29 +151,29 @@ func (k *keeper) makeKeys() error {
 const (
 	// lookAfterEvery is how often the key file is read again, keys are wrapped anew
 	// that were wrapped with an older one, and keys of erased clients are looked for.
-	lookAfterEvery = time.Minute
+	maintenanceInterval = time.Minute
 	// learnEvery is how often erasures by other servers are read from the log, and
 	// keys that a read has found though their clients were erased are destroyed.
-	learnEvery = time.Second
+	erasureInterval = time.Second
 )
 
 // loops is what runs beside the services.
-func (k *keeper) loops(clients consultation.Service) []loop {
-	return []loop{
+func (k *clientKeeper) loops(clients consultation.Service) []backgroundLoop {
+	return []backgroundLoop{
 		func(ctx context.Context) {
 			clients.RunRetention(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			k.every(ctx, inspectKeysEvery, "trying the keys of clients", k.inspectKeys)
+			k.repeat(ctx, keyInspectionInterval, "trying the keys of clients", k.inspectKeys)
 		},
 		func(ctx context.Context) {
-			k.every(ctx, lookAfterEvery, "looking after the keys of clients", func(ctx context.Context) error {
+			k.repeat(ctx, maintenanceInterval, "looking after the keys of clients", func(ctx context.Context) error {
 				return errors.Join(k.rewrap(ctx), k.erased.findRevived(ctx))
 			})
 		},
 		func(ctx context.Context) {
-			k.every(ctx, learnEvery, "learning who was erased", func(ctx context.Context) error {
-				return errors.Join(k.erased.learn(ctx), k.eraseAgain(ctx))
+			k.repeat(ctx, erasureInterval, "learning who was erased", func(ctx context.Context) error {
+				return errors.Join(k.erased.readLog(ctx), k.eraseAgain(ctx))
 			})
 		},
 	}
@@ -181,7 +181,7 @@ func (k *keeper) loops(clients consultation.Service) []loop {
 
 // every does something at once and then again and again, until ctx is done. An
 // error is logged when it changes.
-func (k *keeper) every(ctx context.Context, period time.Duration, doing string, do func(context.Context) error) {
+func (k *clientKeeper) repeat(ctx context.Context, period time.Duration, doing string, do func(context.Context) error) {
 	tick := time.NewTicker(period)
 	defer tick.Stop()
 	last := ""
@@ -204,7 +204,7 @@ func (k *keeper) every(ctx context.Context, period time.Duration, doing string, 
 
 // rewrap reads the key file again and wraps anew what was wrapped with an older
 // key. When it has said so, the older lines of the file can go.
-func (k *keeper) rewrap(ctx context.Context) error {
+func (k *clientKeeper) rewrap(ctx context.Context) error {
 	problem := k.ring.Reload()
 	version, err := k.ring.Version()
 	if err != nil {

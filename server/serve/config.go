@@ -54,7 +54,7 @@ type Config struct {
 	Reference func(context.Context) (time.Time, error)
 	// CoverEvery is how often entries of coverage are made of what writes have
 	// stored. 0: 5 s.
-	CoverEvery time.Duration
+	CoverageInterval time.Duration
 	// Logger receives what the server has to say: never the contents of a
 	// request, never anybody's name or particulars. Nil: nobody.
 	Logger *slog.Logger
@@ -84,11 +84,11 @@ type Config struct {
 	MetricsAddress string
 
 	// Set by Start.
-	reference *referenceClock
-	log       *sequencer.Sequencer
-	keeper    *keeper
-	counters  *Counters
-	inspect   bool // open the database whatever guards its records
+	reference   *referenceClock
+	sequencer   *sequencer.Sequencer
+	clients     *clientKeeper
+	counters    *Counters
+	inspectOnly bool // open the database whatever guards its records
 }
 
 // Limits bounds what callers can ask for. Zero fields have the stated defaults,
@@ -110,21 +110,21 @@ type Limits struct {
 	CallTime time.Duration
 	// LongestCall is the longest deadline that a unary call is granted, whatever
 	// it brings. Default 1 min.
-	LongestCall time.Duration
+	MaxCallTime time.Duration
 	// StreamTime is the deadline of a stream that brings none. Default 12 h, the
 	// longest working day of a salon.
 	StreamTime time.Duration
 	// LeastTime is the least a call must have left to be begun: nothing is
 	// started that cannot be finished. Default 50 ms.
-	LeastTime time.Duration
+	MinTime time.Duration
 	// PingEvery is how long a connection is silent before we ask whether anybody
 	// is there; callers may ask three times as often. Default 30 s.
-	PingEvery time.Duration
+	PingInterval time.Duration
 	// PingTime is how long we wait for the answer. Default 10 s.
 	PingTime time.Duration
 	// BeatEvery is how often a quiet watch of a session is told that it is alive.
 	// Default 15 s; the contract promises 20 s.
-	BeatEvery time.Duration
+	HeartbeatInterval time.Duration
 	// SendTime is how long the reader of a stream may take for one message before
 	// it is let go. Default 10 s.
 	SendTime time.Duration
@@ -143,8 +143,8 @@ type Limits struct {
 // UsualMemory is the default of Limits.MemoryBytes, and LeastMemory the least: one
 // caller's part of it, an eighth, must hold the largest request when decoded.
 const (
-	UsualMemory = 256 << 20
-	LeastMemory = 48 << 20
+	DefaultMemory = 256 << 20
+	MinMemory     = 48 << 20
 )
 
 // Check says what in the configuration cannot work; it opens nothing.
@@ -178,7 +178,7 @@ func (c Config) complete() (Config, error) {
 	}
 	var outside error
 	if c.MetricsAddress != "" && !(Config{Address: c.MetricsAddress}).OnLoopback() {
-		outside = errMetricsOutside
+		outside = errMetricsAddress
 	}
 	return c, errors.Join(c.checkIdentities(), c.Limits.check(), outside)
 }
@@ -189,30 +189,30 @@ func (l Limits) complete() Limits {
 	l.StreamsPerConnection = cmp.Or(l.StreamsPerConnection, 200)
 	l.ConnectTime = cmp.Or(l.ConnectTime, 10*time.Second)
 	l.CallTime = cmp.Or(l.CallTime, 10*time.Second)
-	l.LongestCall = cmp.Or(l.LongestCall, time.Minute)
+	l.MaxCallTime = cmp.Or(l.MaxCallTime, time.Minute)
 	l.SendTime = cmp.Or(l.SendTime, 10*time.Second)
 	l.StreamTime = cmp.Or(l.StreamTime, 12*time.Hour)
-	l.LeastTime = cmp.Or(l.LeastTime, 50*time.Millisecond)
-	l.PingEvery = cmp.Or(l.PingEvery, 30*time.Second)
+	l.MinTime = cmp.Or(l.MinTime, 50*time.Millisecond)
+	l.PingInterval = cmp.Or(l.PingInterval, 30*time.Second)
 	l.PingTime = cmp.Or(l.PingTime, 10*time.Second)
-	l.BeatEvery = cmp.Or(l.BeatEvery, 15*time.Second)
+	l.HeartbeatInterval = cmp.Or(l.HeartbeatInterval, 15*time.Second)
 	l.DrainTime = cmp.Or(l.DrainTime, 10*time.Second)
-	l.MemoryBytes = cmp.Or(l.MemoryBytes, UsualMemory)
+	l.MemoryBytes = cmp.Or(l.MemoryBytes, DefaultMemory)
 	l.Quotas = l.Quotas.complete()
 	l.Connections = l.Connections.complete()
 	return l
 }
 
 func (l Limits) check() error {
-	least := min(l.ConnectTime, l.CallTime, l.LongestCall, l.StreamTime, l.LeastTime, l.PingEvery, l.PingTime, l.BeatEvery, l.SendTime, l.DrainTime)
+	least := min(l.ConnectTime, l.CallTime, l.MaxCallTime, l.StreamTime, l.MinTime, l.PingInterval, l.PingTime, l.HeartbeatInterval, l.SendTime, l.DrainTime)
 	if l.RequestBytes < 0 || least < 0 {
 		return errors.New("a limit is negative")
 	}
-	if l.CallTime < l.LeastTime || l.StreamTime < l.LeastTime {
-		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.LeastTime)
+	if l.CallTime < l.MinTime || l.StreamTime < l.MinTime {
+		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.MinTime)
 	}
-	if l.MemoryBytes < LeastMemory || int64(l.RequestBytes) > LeastMemory/callerPart {
-		return fmt.Errorf("memory for requests must be at least %d bytes, and a request no longer than an eighth of that", LeastMemory)
+	if l.MemoryBytes < MinMemory || int64(l.RequestBytes) > MinMemory/callerFraction {
+		return fmt.Errorf("memory for requests must be at least %d bytes, and a request no longer than an eighth of that", MinMemory)
 	}
 	return errors.Join(l.Quotas.check(), l.Connections.check())
 }

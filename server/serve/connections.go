@@ -98,7 +98,7 @@ func (l *connLimiter) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		c := &conn{Conn: raw, owner: l, address: addressKey(raw.RemoteAddr()), accepted: time.Now(), proof: make(chan struct{}), closed: make(chan struct{}),
-			pace: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsent: map[*answer]bool{}}
+			readLimiter: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsentAnswers: map[*answer]bool{}}
 		evicted, ok := l.add(c)
 		for _, old := range evicted {
 			l.counters.ConnectionsRefused.Add(1)
@@ -130,12 +130,12 @@ func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 	// An address makes room for itself, as far as its own connections are
 	// unproven; otherwise the one that has most of them makes room.
 	for own := l.unproven[c.address]; len(own) > 0 && (l.open[c.address] >= l.limits.PerAddress ||
-		l.over(len(own), l.limits.UnprovenPerAddress, own[0], c.accepted)); own = l.unproven[c.address] {
+		l.exceeds(len(own), l.limits.UnprovenPerAddress, own[0], c.accepted)); own = l.unproven[c.address] {
 		evict(c.address)
 	}
 	for l.nUnproven > 0 && (l.nOpen >= l.limits.Total || l.nUnproven >= l.limits.Unproven) {
-		most := l.heaviest()
-		if l.nOpen < l.limits.Total && !l.over(l.nUnproven, l.limits.Unproven, l.unproven[most][0], c.accepted) {
+		most := l.busiestAddress()
+		if l.nOpen < l.limits.Total && !l.exceeds(l.nUnproven, l.limits.Unproven, l.unproven[most][0], c.accepted) {
 			break
 		}
 		evict(most)
@@ -153,13 +153,13 @@ func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 
 // over reports whether so many unproven connections are more than a bound lets be,
 // at the expense of the oldest of them.
-func (l *connLimiter) over(n, most int, oldest *conn, now time.Time) bool {
+func (l *connLimiter) exceeds(n, most int, oldest *conn, now time.Time) bool {
 	return n >= 2*most || n >= most && now.Sub(oldest.accepted) >= l.limits.ProvingTime
 }
 
 // heaviest is the address with the most unproven connections; of several, the one
 // whose oldest is the oldest.
-func (l *connLimiter) heaviest() string {
+func (l *connLimiter) busiestAddress() string {
 	most, found := "", []*conn(nil)
 	for address, all := range l.unproven {
 		if len(all) > len(found) || len(all) == len(found) && all[0].accepted.Before(found[0].accepted) {
@@ -226,19 +226,19 @@ func decrement(counts map[string]int, key string) {
 // through its peer.
 type conn struct {
 	net.Conn
-	owner    *connLimiter
-	address  string
-	accepted time.Time     // by the machine's clock
-	gone     bool          // is counted out; under owner.mu
-	pace     *rate.Limiter // of reading, until proof is closed
-	calls    atomic.Int64  // under way
+	owner       *connLimiter
+	address     string
+	accepted    time.Time     // by the machine's clock
+	gone        bool          // is counted out; under owner.mu
+	readLimiter *rate.Limiter // of reading, until proof is closed
+	calls       atomic.Int64  // under way
 
 	proveOnce, closeOnce sync.Once
 	proof, closed        chan struct{}
 
-	mu     sync.Mutex
-	expiry *time.Timer
-	unsent map[*answer]bool // answers that the reader has not taken
+	mu            sync.Mutex
+	expiry        *time.Timer
+	unsentAnswers map[*answer]bool // answers that the reader has not taken
 }
 
 // connAddr is the remote address of a connection, and the connection itself.
@@ -294,7 +294,7 @@ func (c *conn) Read(p []byte) (int, error) {
 	default:
 	}
 	n, err := c.Conn.Read(p[:min(len(p), unprovenBurst)])
-	delay := c.pace.ReserveN(time.Now(), n).Delay()
+	delay := c.readLimiter.ReserveN(time.Now(), n).Delay()
 	if delay <= 0 {
 		return n, err
 	}
@@ -321,8 +321,8 @@ func (c *conn) Close() error {
 		close(c.closed)
 		c.mu.Lock()
 		c.expiry.Stop()
-		unsent := c.unsent
-		c.unsent = nil
+		unsent := c.unsentAnswers
+		c.unsentAnswers = nil
 		c.mu.Unlock()
 		for a := range unsent {
 			a.release()
@@ -367,13 +367,13 @@ func (c *conn) stall() {
 }
 
 // countedHandshakes counts the TLS handshakes that fail.
-type countedHandshakes struct {
+type handshakeCounter struct {
 	credentials.TransportCredentials
 	counters *Counters
 }
 
 // ServerHandshake is the handshake of an accepted connection.
-func (h countedHandshakes) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
+func (h handshakeCounter) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
 	c, info, err := h.TransportCredentials.ServerHandshake(raw)
 	if err != nil && !errors.Is(err, credentials.ErrConnDispatched) {
 		h.counters.HandshakesDenied.Add(1)
@@ -382,6 +382,6 @@ func (h countedHandshakes) ServerHandshake(raw net.Conn) (net.Conn, credentials.
 }
 
 // Clone returns a copy that counts in the same place.
-func (h countedHandshakes) Clone() credentials.TransportCredentials {
-	return countedHandshakes{h.TransportCredentials.Clone(), h.counters}
+func (h handshakeCounter) Clone() credentials.TransportCredentials {
+	return handshakeCounter{h.TransportCredentials.Clone(), h.counters}
 }

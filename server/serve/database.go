@@ -30,7 +30,7 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 		return openPrivate(ctx, cfg)
 	}
 	ring := cfg.clientKeys()
-	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspect})
+	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
 	if err != nil {
 		return database{}, err
 	}
@@ -45,7 +45,7 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 		return database{}, err
 	}
 	d.ring = cfg.clientKeys()
-	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: d.ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspect})
+	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: d.ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
 	if err != nil {
 		return database{}, errors.Join(err, d.close())
 	}

@@ -110,7 +110,7 @@ func TestDeadlineOfTheServerEndsACall(t *testing.T) {
 // service is not even asked.
 func TestNothingIsBegunThatCannotBeFinished(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.LeastTime, c.Limits.CallTime = time.Hour, 2*time.Hour })
+	b := newBench(t, func(c *Config) { c.Limits.MinTime, c.Limits.CallTime = time.Hour, 2*time.Hour })
 	_, err := b.directory.GetSalon(as(t, "manager"), &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 	select {

@@ -31,10 +31,10 @@ const (
 
 const (
 	// healthEvery is how often readiness is found out; our own choice.
-	healthEvery = 2 * time.Second
+	healthInterval = 2 * time.Second
 	// healthPatience bounds one look. It is longer than the database waits for a
 	// lock, so that it says which lock is missing.
-	healthPatience = 6 * time.Second
+	healthTimeout = 6 * time.Second
 )
 
 // The causes for which a server is not ready.
@@ -51,31 +51,31 @@ const (
 var causes = []string{causeDatabase, causeSchema, causeAudit, causeDisk, causeReadOnly, causeClock}
 
 // vitals finds out how the server is, and answers health with it.
-type vitals struct {
+type healthChecker struct {
 	healthpb.UnimplementedHealthServer
 	cfg      Config
 	db       *storage.DB // nil: there is none
 	identity identifier
-	open     *health.Server // names that anybody may ask for
+	public   *health.Server // names that anybody may ask for
 	chains   *health.Server // names of chains
 
 	mu      sync.Mutex
 	failing map[string]string // why the server is not ready, by cause
 }
 
-func newVitals(cfg Config, db *storage.DB, identity identifier) *vitals {
-	v := &vitals{cfg: cfg, db: db, identity: identity, open: health.NewServer(), chains: health.NewServer()}
-	v.open.SetServingStatus(LivenessHealth, healthpb.HealthCheckResponse_SERVING)
-	v.open.SetServingStatus(ReadinessHealth, healthpb.HealthCheckResponse_NOT_SERVING)
+func newHealthChecker(cfg Config, db *storage.DB, identity identifier) *healthChecker {
+	v := &healthChecker{cfg: cfg, db: db, identity: identity, public: health.NewServer(), chains: health.NewServer()}
+	v.public.SetServingStatus(LivenessHealth, healthpb.HealthCheckResponse_SERVING)
+	v.public.SetServingStatus(ReadinessHealth, healthpb.HealthCheckResponse_NOT_SERVING)
 	return v
 }
 
 // run looks again and again until ctx is done.
-func (v *vitals) run(ctx context.Context) {
-	ticker := time.NewTicker(healthEvery)
+func (v *healthChecker) run(ctx context.Context) {
+	ticker := time.NewTicker(healthInterval)
 	defer ticker.Stop()
 	for {
-		v.look(ctx)
+		v.check(ctx)
 		select {
 		case <-ctx.Done():
 			return
@@ -85,8 +85,8 @@ func (v *vitals) run(ctx context.Context) {
 }
 
 // look finds out once how the server and every chain is.
-func (v *vitals) look(ctx context.Context) {
-	failing := v.find(ctx)
+func (v *healthChecker) check(ctx context.Context) {
+	failing := v.probe(ctx)
 	if ctx.Err() != nil {
 		return
 	}
@@ -94,19 +94,19 @@ func (v *vitals) look(ctx context.Context) {
 	news := v.failing == nil || !slices.Equal(slices.Sorted(maps.Keys(failing)), slices.Sorted(maps.Keys(v.failing)))
 	v.failing = failing
 	v.mu.Unlock()
-	v.open.SetServingStatus(ReadinessHealth, serving(len(failing) == 0))
+	v.public.SetServingStatus(ReadinessHealth, servingStatus(len(failing) == 0))
 	if news {
-		v.tell(ctx, failing)
+		v.logReadiness(ctx, failing)
 	}
 	for _, s := range v.cfg.logStatus() {
 		name := "chains/" + s.Chain
-		v.chains.SetServingStatus(name+"/log", serving(s.Healthy()))
-		v.chains.SetServingStatus(name, serving(s.Healthy() && v.cfg.unreadable()[s.Chain] == 0))
+		v.chains.SetServingStatus(name+"/log", servingStatus(s.Healthy()))
+		v.chains.SetServingStatus(name, servingStatus(s.Healthy() && v.cfg.unreadable()[s.Chain] == 0))
 	}
 }
 
 // tell logs a change of readiness.
-func (v *vitals) tell(ctx context.Context, failing map[string]string) {
+func (v *healthChecker) logReadiness(ctx context.Context, failing map[string]string) {
 	if len(failing) == 0 {
 		v.cfg.Logger.InfoContext(ctx, "ready")
 		return
@@ -117,7 +117,7 @@ func (v *vitals) tell(ctx context.Context, failing map[string]string) {
 }
 
 // find returns why the server is not ready, by cause; none when it is.
-func (v *vitals) find(ctx context.Context) map[string]string {
+func (v *healthChecker) probe(ctx context.Context) map[string]string {
 	failing := map[string]string{}
 	if v.cfg.reference != nil && !v.cfg.reference.State().Right() {
 		failing[causeClock] = "the server's clock differs from the database's by more than 2 s, or could not be compared"
@@ -128,16 +128,16 @@ func (v *vitals) find(ctx context.Context) map[string]string {
 	if err := v.db.Writable(); err != nil {
 		failing[causeReadOnly] = err.Error()
 	}
-	ctx, cancel := context.WithTimeout(ctx, healthPatience)
+	ctx, cancel := context.WithTimeout(ctx, healthTimeout)
 	defer cancel()
 	if err := v.db.Probe(ctx); err != nil {
-		failing[causeOf(err)] = err.Error()
+		failing[causeOfError(err)] = err.Error()
 	}
 	return failing
 }
 
 // causeOf names the cause of what a probe has found.
-func causeOf(err error) string {
+func causeOfError(err error) string {
 	switch schema := new(storage.SchemaError); {
 	case errors.As(err, &schema):
 		return causeSchema
@@ -150,7 +150,7 @@ func causeOf(err error) string {
 }
 
 // notReady says which causes hold now.
-func (v *vitals) notReady() map[string]bool {
+func (v *healthChecker) notReady() map[string]bool {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	now := map[string]bool{}
@@ -160,7 +160,7 @@ func (v *vitals) notReady() map[string]bool {
 	return now
 }
 
-func serving(well bool) healthpb.HealthCheckResponse_ServingStatus {
+func servingStatus(well bool) healthpb.HealthCheckResponse_ServingStatus {
 	if well {
 		return healthpb.HealthCheckResponse_SERVING
 	}
@@ -168,20 +168,20 @@ func serving(well bool) healthpb.HealthCheckResponse_ServingStatus {
 }
 
 // shutdown says NOT_SERVING of everything, for good.
-func (v *vitals) shutdown() {
-	v.open.Shutdown()
+func (v *healthChecker) shutdown() {
+	v.public.Shutdown()
 	v.chains.Shutdown()
 }
 
 // Check answers how a service is. Who may not know a chain is answered as for a
 // chain that does not exist.
-func (v *vitals) Check(ctx context.Context, req *healthpb.HealthCheckRequest) (*healthpb.HealthCheckResponse, error) {
-	return v.server(ctx, req.GetService()).Check(ctx, req)
+func (v *healthChecker) Check(ctx context.Context, req *healthpb.HealthCheckRequest) (*healthpb.HealthCheckResponse, error) {
+	return v.serverFor(ctx, req.GetService()).Check(ctx, req)
 }
 
 // Watch answers how a service is, and again when that changes.
-func (v *vitals) Watch(req *healthpb.HealthCheckRequest, stream healthpb.Health_WatchServer) error {
-	server := v.server(stream.Context(), req.GetService())
+func (v *healthChecker) Watch(req *healthpb.HealthCheckRequest, stream healthpb.Health_WatchServer) error {
+	server := v.serverFor(stream.Context(), req.GetService())
 	if server == v.chains {
 		stream = watcher{stream, v, req.GetService()}
 	}
@@ -189,20 +189,20 @@ func (v *vitals) Watch(req *healthpb.HealthCheckRequest, stream healthpb.Health_
 }
 
 // List answers how everything is that anybody may ask for.
-func (v *vitals) List(ctx context.Context, req *healthpb.HealthListRequest) (*healthpb.HealthListResponse, error) {
-	return v.open.List(ctx, req)
+func (v *healthChecker) List(ctx context.Context, req *healthpb.HealthListRequest) (*healthpb.HealthListResponse, error) {
+	return v.public.List(ctx, req)
 }
 
 // server is the one that answers a caller for a name. The open one knows no chains.
-func (v *vitals) server(ctx context.Context, name string) *health.Server {
-	if strings.HasPrefix(name, "chains/") && v.may(ctx, name) {
+func (v *healthChecker) serverFor(ctx context.Context, name string) *health.Server {
+	if strings.HasPrefix(name, "chains/") && v.mayRead(ctx, name) {
 		return v.chains
 	}
-	return v.open
+	return v.public
 }
 
 // may reports whether a caller may know how a chain is: its members and operators.
-func (v *vitals) may(ctx context.Context, name string) bool {
+func (v *healthChecker) mayRead(ctx context.Context, name string) bool {
 	who, err := v.identity.Identify(ctx)
 	if err != nil {
 		return false
@@ -214,13 +214,13 @@ func (v *vitals) may(ctx context.Context, name string) bool {
 // watcher ends the watch of a chain when its reader is no longer let in.
 type watcher struct {
 	healthpb.Health_WatchServer
-	vitals *vitals
-	name   string
+	checker *healthChecker
+	name    string
 }
 
 // Send sends a change to whoever may still know it.
 func (w watcher) Send(answer *healthpb.HealthCheckResponse) error {
-	if !w.vitals.may(w.Context(), w.name) {
+	if !w.checker.mayRead(w.Context(), w.name) {
 		answer = &healthpb.HealthCheckResponse{Status: healthpb.HealthCheckResponse_SERVICE_UNKNOWN}
 	}
 	return w.Health_WatchServer.Send(answer)
@@ -228,16 +228,16 @@ func (w watcher) Send(answer *healthpb.HealthCheckResponse) error {
 
 // logStatus is the state of the logs of all chains; none without a database.
 func (c Config) logStatus() []sequencer.Status {
-	if c.log == nil {
+	if c.sequencer == nil {
 		return nil
 	}
-	return c.log.Status()
+	return c.sequencer.Status()
 }
 
 // unreadable counts the clients whose keys do not open, by the id of their chain.
 func (c Config) unreadable() map[string]int64 {
-	if c.keeper == nil {
+	if c.clients == nil {
 		return nil
 	}
-	return c.keeper.damage()
+	return c.clients.unreadable()
 }

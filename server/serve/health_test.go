@@ -50,7 +50,7 @@ func (s *site) start(t *testing.T) {
 	server, err := Start(t.Context(), Config{
 		Address: "127.0.0.1:0", MetricsAddress: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
 		Logger: slog.New(slog.NewJSONHandler(s.log, nil)),
-		Limits: Limits{Quotas: Quotas{Strangers: Strangers{OpenRate: 1e6, OpenBurst: 1e6, TotalRate: 1e6, TotalBurst: 1e6}}}, // tests ask often
+		Limits: Limits{Quotas: Quotas{Anonymous: AnonymousQuotas{OpenRate: 1e6, OpenBurst: 1e6, TotalRate: 1e6, TotalBurst: 1e6}}}, // tests ask often
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -127,13 +127,13 @@ func TestReadinessFollowsTheDatabase(t *testing.T) {
 	s.is(t, ReadinessHealth, well)
 	s.sql(t, admin, "alter role alkalog_server in database "+s.database.Name+" set temp_file_limit = 0")
 	s.sql(t, admin, "select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and usename = 'alkalog_server'")
-	until(t, "the disk is known to refuse", func() bool { return s.server.vitals.notReady()[causeDisk] })
+	until(t, "the disk is known to refuse", func() bool { return s.server.health.notReady()[causeDisk] })
 	s.sql(t, admin, "alter role alkalog_server in database "+s.database.Name+" reset all")
 	s.sql(t, admin, "select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and usename = 'alkalog_server'")
 	s.is(t, ReadinessHealth, well)
 	s.sql(t, admin, "alter database "+s.database.Name+" connection limit 0") // for all but superusers
 	s.sql(t, admin, "select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and usename = 'alkalog_server'")
-	until(t, "the database is known to be gone", func() bool { return s.server.vitals.notReady()[causeDatabase] })
+	until(t, "the database is known to be gone", func() bool { return s.server.health.notReady()[causeDatabase] })
 	s.is(t, ReadinessHealth, unwell)
 	s.is(t, LivenessHealth, well)
 	s.sql(t, admin, "alter database "+s.database.Name+" connection limit -1")
@@ -144,10 +144,10 @@ func TestReadinessFollowsTheDatabase(t *testing.T) {
 func TestReadOnlyIsNotReady(t *testing.T) {
 	t.Parallel()
 	db := storagetest.New(t)
-	v := newVitals(Config{Logger: slog.New(slog.DiscardHandler)}, db, nil)
+	v := newHealthChecker(Config{Logger: slog.New(slog.DiscardHandler)}, db, nil)
 	for want, change := range map[healthpb.HealthCheckResponse_ServingStatus]func(){unwell: func() { db.Forbid("a log has shrunk") }, well: db.Permit} {
 		change()
-		v.look(t.Context())
+		v.check(t.Context())
 		answer, err := v.Check(t.Context(), &healthpb.HealthCheckRequest{Service: ReadinessHealth})
 		if err != nil || answer.Status != want || v.notReady()[causeReadOnly] != (want == unwell) {
 			t.Errorf("want %v: %v, %v", want, answer, err)
@@ -161,8 +161,8 @@ func TestReadinessFollowsTheClock(t *testing.T) {
 	for want, ahead := range map[healthpb.HealthCheckResponse_ServingStatus]time.Duration{well: time.Second, unwell: -time.Hour} {
 		_, r := newTwoClocks(ahead)
 		r.compare(t.Context())
-		v := newVitals(Config{reference: r, Logger: slog.New(slog.DiscardHandler)}, nil, nil)
-		v.look(t.Context())
+		v := newHealthChecker(Config{reference: r, Logger: slog.New(slog.DiscardHandler)}, nil, nil)
+		v.check(t.Context())
 		answer, err := v.Check(t.Context(), &healthpb.HealthCheckRequest{Service: ReadinessHealth})
 		if err != nil || answer.Status != want {
 			t.Errorf("%v ahead: %v, %v", ahead, answer, err)

@@ -43,7 +43,7 @@ func recomputeColumns(ctx context.Context, cfg Config, db *storage.DB, owner, re
 	progress func(chain string, at storage.ColumnsPosition)) (total int64, err error) {
 	erased, err := openErasures(cfg.ErasureFile, db)
 	if err == nil {
-		err = erased.learn(ctx)
+		err = erased.readLog(ctx)
 	}
 	if err != nil {
 		return 0, err

@@ -136,7 +136,7 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err = openGuard(cfg); err == nil || !strings.Contains(err.Error(), what) {
+		if _, err = openCallerSecurity(cfg); err == nil || !strings.Contains(err.Error(), what) {
 			t.Errorf("%v, want %q in it", err, what)
 		}
 	}

@@ -40,7 +40,7 @@ func rewrapClients(ctx context.Context, cfg Config, db *storage.DB) (total int, 
 	if err != nil {
 		return 0, err
 	}
-	if err := errors.Join(erased.learn(ctx), erased.findRevived(ctx)); err != nil {
+	if err := errors.Join(erased.readLog(ctx), erased.findRevived(ctx)); err != nil {
 		return 0, err
 	}
 	if _, err := erased.eraseAgain(ctx, cfg.Clock()); err != nil {

@@ -16,8 +16,8 @@ import (
 // chain, and below none of its salons that the actor has no part in. What lies
 // elsewhere is not found, exactly as if it did not exist; what stands in another
 // salon without its name saying so is found out in package record.
-func inScope(who actor.Actor, m proto.Message) error {
-	if name := outside(who, m.ProtoReflect()); name != "" {
+func checkScope(who actor.Actor, m proto.Message) error {
+	if name := firstOutOfScope(who, m.ProtoReflect()); name != "" {
 		return fault.OutOfScope(name)
 	}
 	return nil
@@ -26,10 +26,10 @@ func inScope(who actor.Actor, m proto.Message) error {
 // outside returns a name in m, or in a message within it, that the actor may
 // not see; empty when there is none. (protorange would do the walking, but its
 // way of skipping a field skips the fields beside it too.)
-func outside(who actor.Actor, m protoreflect.Message) (found string) {
+func firstOutOfScope(who actor.Actor, m protoreflect.Message) (found string) {
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
-		if !checkedAlone(field) && !setByServer(field) {
-			found = outsideIn(who, field, value)
+		if !checkedByService(field) && !setByServer(field) {
+			found = outOfScopeInField(who, field, value)
 		}
 		return found == ""
 	})
@@ -37,13 +37,13 @@ func outside(who actor.Actor, m protoreflect.Message) (found string) {
 }
 
 // outsideIn is outside for one field.
-func outsideIn(who actor.Actor, field protoreflect.FieldDescriptor, value protoreflect.Value) string {
-	for _, v := range each(field, value) {
+func outOfScopeInField(who actor.Actor, field protoreflect.FieldDescriptor, value protoreflect.Value) string {
+	for _, v := range values(field, value) {
 		switch {
 		case isName(field) && v.String() != "" && !who.May(v.String()):
 			return v.String()
 		case field.Message() != nil:
-			if found := outside(who, v.Message()); found != "" {
+			if found := firstOutOfScope(who, v.Message()); found != "" {
 				return found
 			}
 		}
@@ -53,7 +53,7 @@ func outsideIn(who actor.Actor, field protoreflect.FieldDescriptor, value protor
 
 // each returns a field's values: its items, or the only one. Maps hold no names
 // in the contract (a test watches it), and have none here.
-func each(field protoreflect.FieldDescriptor, value protoreflect.Value) []protoreflect.Value {
+func values(field protoreflect.FieldDescriptor, value protoreflect.Value) []protoreflect.Value {
 	switch {
 	case field.IsMap():
 		return nil
@@ -82,7 +82,7 @@ func setByServer(field protoreflect.FieldDescriptor) bool {
 
 // checkedAlone reports whether the contract leaves a field's items to the
 // service, which checks them one by one: one bad fact must not cost the others.
-func checkedAlone(field protoreflect.FieldDescriptor) bool {
+func checkedByService(field protoreflect.FieldDescriptor) bool {
 	if !field.IsList() || field.Message() == nil {
 		return false
 	}

@@ -26,14 +26,14 @@ type Server struct {
 	cfg      Config
 	listener net.Listener
 	grpc     *grpc.Server
-	vitals   *vitals
+	health   *healthChecker
 	metrics  *metrics.Registry
 	database database
-	leave    context.CancelFunc // ends the streams and the loops
+	cancel   context.CancelFunc // ends the streams and the loops
 	loops    sync.WaitGroup     // what runs beside the services
 	denials  *denials
 	counters *Counters
-	memory   *memory
+	memory   *memoryLimiter
 
 	metricsAddr string
 
@@ -59,7 +59,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 		return nil, err
 	}
 	cfg.counters = &Counters{}
-	cfg.reference = openReference(ctx, cfg, db.db, ownReference)
+	cfg.reference = openReferenceClock(ctx, cfg, db.db, ownReference)
 	clients, err := openClients(ctx, cfg, db)
 	if err != nil {
 		return nil, errors.Join(err, db.close())
@@ -68,8 +68,8 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, errors.Join(err, db.close())
 	}
-	cfg.keeper, cfg.log = clients, log
-	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []loop {
+	cfg.clients, cfg.sequencer = clients, log
+	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []backgroundLoop {
 		return register(r, cfg, db.db, engine, log, clients, checks)
 	})
 	if err != nil {
@@ -79,8 +79,8 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 }
 
 // listen begins to serve what register registers.
-func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []loop) (*Server, error) {
-	watch, err := openGuard(cfg)
+func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) (*Server, error) {
+	watch, err := openCallerSecurity(cfg)
 	if err != nil {
 		return nil, err
 	}
@@ -91,19 +91,19 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	}
 	listener = newConnLimiter(listener, cfg.Limits.Connections, counters)
 	leaving, leave := context.WithCancel(context.Background())
-	s := &Server{cfg: cfg, listener: listener, database: db, leave: leave, ended: make(chan struct{}), counters: counters}
+	s := &Server{cfg: cfg, listener: listener, database: db, cancel: leave, ended: make(chan struct{}), counters: counters}
 	if err := s.build(leaving, watch, register); err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
-	cfg.Logger.Log(leaving, cfg.alarm(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "believes", cfg.Who())
+	cfg.Logger.Log(leaving, cfg.trustLogLevel(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "believes", cfg.DescribeTrust())
 	go s.serve()
 	go s.watchDatabase()
 	return s, nil
 }
 
 // build makes the gRPC server and registers everything on it.
-func (s *Server) build(leaving context.Context, watch guard, register func(grpc.ServiceRegistrar, requests) []loop) error {
+func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) error {
 	checks, err := newRequests()
 	if err != nil {
 		return err
@@ -112,17 +112,17 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 	if reference == nil { // without a database
 		reference = &referenceClock{local: s.cfg.Clock, log: s.cfg.Logger}
 	}
-	s.memory = newMemory(s.cfg.Limits.MemoryBytes, s.counters)
+	s.memory = newMemoryLimiter(s.cfg.Limits.MemoryBytes, s.counters)
 	in := &interceptors{
-		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identity,
-		access: accessByMethod(), checks: checks, leaving: leaving,
-		now: reference.Now, book: logbook{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas, s.cfg.Limits.MemoryBytes/callerPart),
-		strangers: newStrangers(s.cfg.Limits.Quotas.Strangers), memory: s.memory,
-		shapes: newShapes(), counters: s.counters, methods: methodsByName(),
+		log: s.cfg.Logger, limits: s.cfg.Limits, identity: watch.identifier,
+		accessByMethod: accessByMethod(), requests: checks, draining: leaving,
+		now: reference.Now, audit: auditWriter{s.database.db}, quotas: newQuotas(s.cfg.Limits.Quotas, s.cfg.Limits.MemoryBytes/callerFraction),
+		anonymous: newAnonymousLimiter(s.cfg.Limits.Quotas.Anonymous), memory: s.memory,
+		messageLimits: newLimitsCache(), counters: s.counters, methods: methodsByName(),
 	}
-	s.denials = newDenials(s.cfg, reference.Now, in.book)
+	s.denials = newDenials(s.cfg, reference.Now, in.audit)
 	in.denials = s.denials
-	s.vitals = newVitals(s.cfg, s.database.db, in.identity)
+	s.health = newHealthChecker(s.cfg, s.database.db, in.identity)
 	serveMetrics, err := s.openMetrics()
 	if err != nil {
 		return err
@@ -138,14 +138,14 @@ func (s *Server) build(leaving context.Context, watch guard, register func(grpc.
 		s.loops.Go(func() { run(leaving) })
 	}
 	for service := range s.grpc.GetServiceInfo() {
-		s.vitals.open.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
+		s.health.public.SetServingStatus(service, healthpb.HealthCheckResponse_SERVING)
 	}
 	if s.cfg.reference != nil {
-		s.cfg.reference.report(s.clockHealth)
+		s.cfg.reference.notify(s.clockHealth)
 		s.loops.Go(func() { s.cfg.reference.run(leaving) })
 	}
-	s.loops.Go(func() { s.vitals.run(leaving) })
-	healthpb.RegisterHealthServer(services, s.vitals)
+	s.loops.Go(func() { s.health.run(leaving) })
+	healthpb.RegisterHealthServer(services, s.health)
 	reflection.RegisterV1(services)
 	return nil
 }
@@ -161,8 +161,8 @@ func transport(l Limits) []grpc.ServerOption {
 		grpc.ConnectionTimeout(l.ConnectTime),
 		// A till that fell off the network is noticed, and one that asks too
 		// often whether we are there is told off (gRPC A8, A9).
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingEvery, Timeout: l.PingTime, MaxConnectionIdle: l.Connections.IdleTime}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingEvery / 3, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingInterval, Timeout: l.PingTime, MaxConnectionIdle: l.Connections.IdleTime}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingInterval / 3, PermitWithoutStream: true}),
 		// Fixed windows: gRPC would let a fast sender have 16 MiB under way.
 		grpc.InitialWindowSize(flowWindow), grpc.InitialConnWindowSize(flowWindow),
 		// Less memory for a quiet connection: 16 KiB to read with. gRPC keeps a buffer
@@ -199,7 +199,7 @@ func (s *Server) Clock() ClockState {
 const ClockHealth = "alkalog.clock"
 
 func (s *Server) clockHealth(state ClockState) {
-	s.vitals.open.SetServingStatus(ClockHealth, serving(state.Right()))
+	s.health.public.SetServingStatus(ClockHealth, servingStatus(state.Right()))
 }
 
 // Wait returns when the server has ended: nil after Stop, else why.
@@ -250,8 +250,8 @@ func (s *Server) drain(ctx context.Context) {
 	defer cancel()
 	began := time.Now()
 	s.cfg.Logger.Info("draining")
-	s.vitals.shutdown()
-	s.leave()
+	s.health.shutdown()
+	s.cancel()
 	cut := context.AfterFunc(ctx, func() {
 		s.cfg.Logger.Warn("calls under way are cut")
 		s.grpc.Stop()

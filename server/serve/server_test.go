@@ -111,7 +111,7 @@ func newBench(t *testing.T, change ...func(*Config)) *bench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []loop {
+	b.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 		pb.RegisterDirectoryServiceServer(r, b.odd)
 		pb.RegisterProcessingServiceServer(r, b.odd)
 		return nil

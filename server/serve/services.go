@@ -22,9 +22,9 @@ import (
 
 // register makes the eight services and registers them. It returns what is to
 // run beside them until the server leaves.
-func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *keeper, checks requests) []loop {
+func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *clientKeeper, checks requests) []backgroundLoop {
 	now := cfg.reference.Now
-	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.BeatEvery}
+	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.HeartbeatInterval}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	intake := consultation.Service{DB: db, Now: now, List: clients.erased.add}
@@ -54,7 +54,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 }
 
 // loop runs until its context is done.
-type loop func(context.Context)
+type backgroundLoop func(context.Context)
 
 // newSalt returns 16 random bytes, for the commitments to free text that stand
 // on the audit log.

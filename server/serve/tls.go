@@ -18,39 +18,39 @@ import (
 )
 
 // guard is how callers are told apart, and how the line to them is kept private.
-type guard struct {
-	identity identifier
-	line     credentials.TransportCredentials
+type callerSecurity struct {
+	identifier  identifier
+	credentials credentials.TransportCredentials
 }
 
 // transport is the line to callers, with failed handshakes counted.
-func (g guard) transport(counters *Counters) grpc.ServerOption {
-	return grpc.Creds(countedHandshakes{g.line, counters})
+func (g callerSecurity) transport(counters *Counters) grpc.ServerOption {
+	return grpc.Creds(handshakeCounter{g.credentials, counters})
 }
 
 // openGuard reads every file that says whom to trust. They are read again when
 // they are replaced; one that cannot be used leaves the old one in force.
-func openGuard(c Config) (guard, error) {
+func openCallerSecurity(c Config) (callerSecurity, error) {
 	problem := func(err error) { c.Logger.Warn("identities", "error", err.Error()) }
 	var authority *keys.Watch[*x509.CertPool]
 	if c.ClientCA != "" {
 		authority = &keys.Watch[*x509.CertPool]{Files: []string{c.ClientCA}, Clock: c.Clock, Problem: problem,
 			Load: func() (*x509.CertPool, error) { return keys.ReadAuthorities(c.ClientCA) }}
 		if err := authority.Open(); err != nil {
-			return guard{}, fmt.Errorf("client CA: %w", err)
+			return callerSecurity{}, fmt.Errorf("client CA: %w", err)
 		}
 	}
-	line, err := c.line(authority, problem)
+	line, err := c.serverCredentials(authority, problem)
 	if err != nil {
-		return guard{}, err
+		return callerSecurity{}, err
 	}
-	who, err := c.identifier(authority, problem)
-	return guard{who, line}, err
+	who, err := c.newIdentifier(authority, problem)
+	return callerSecurity{who, line}, err
 }
 
 // line is how the line to callers is kept private; in the clear without a
 // certificate, which Config allows on loopback only.
-func (c Config) line(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
+func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
 	if c.TLSCert == "" {
 		return insecure.NewCredentials(), nil
 	}
@@ -99,7 +99,7 @@ func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) 
 }
 
 // identifier is how callers are told apart.
-func (c Config) identifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
+func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
 	if c.Development {
 		return identity.Development{}, nil
 	}
@@ -178,7 +178,7 @@ func (c Config) checkIdentities() error {
 }
 
 // alarm is how loudly it must be said whom the server believes.
-func (c Config) alarm() slog.Level {
+func (c Config) trustLogLevel() slog.Level {
 	if c.Development || !c.HasIdentities() {
 		return slog.LevelWarn
 	}
@@ -186,7 +186,7 @@ func (c Config) alarm() slog.Level {
 }
 
 // Who says, for people, whom the server believes.
-func (c Config) Who() string {
+func (c Config) DescribeTrust() string {
 	if c.Development {
 		return "callers who say who they are: DEVELOPMENT IDENTITIES, believed without proof"
 	}

@@ -72,7 +72,7 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: h.clock, Logger: slog.New(slog.NewJSONHandler(h.log, nil)),
 		TLSCert: h.TLSCert, TLSKey: h.TLSKey, ClientCA: h.ClientCA, JWKS: h.JWKS, Revoked: h.Revoked,
 		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9,
-			Strangers: Strangers{FailedRate: 1e9, FailedBurst: 1e9}}}}
+			Anonymous: AnonymousQuotas{FailedRate: 1e9, FailedBurst: 1e9}}}}
 	for _, c := range change {
 		c(&cfg)
 	}
@@ -80,7 +80,7 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []loop {
+	h.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 		pb.RegisterDirectoryServiceServer(r, porter{beat: h.beat})
 		pb.RegisterProcessingServiceServer(r, porter{beat: h.beat})
 		return nil

@@ -24,7 +24,7 @@ func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain
 	if err != nil {
 		return err
 	}
-	cfg.inspect = true // what was changed is what is looked for
+	cfg.inspectOnly = true // what was changed is what is looked for
 	d, err := openDatabase(ctx, cfg)
 	if err != nil {
 		return err

@@ -51,12 +51,12 @@ type answer struct {
 
 // leastTracked is the least capacity of a buffer that package mem gives back to
 // its pool, and so tells us that it was sent.
-const leastTracked = 1<<10 + 1
+const minTracked = 1<<10 + 1
 
 // newAnswer encodes an answer, and counts it until it was sent or its connection
 // is closed.
 func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, error) {
-	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), leastTracked)), m)
+	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), minTracked)), m)
 	if err != nil {
 		return nil, err
 	}
@@ -67,13 +67,13 @@ func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, erro
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.unsent == nil { // closed
+	if c.unsentAnswers == nil { // closed
 		return a, nil
 	}
 	for _, count := range counts {
 		count.Add(a.size)
 	}
-	c.unsent[a] = true
+	c.unsentAnswers[a] = true
 	a.stall = time.AfterFunc(c.owner.limits.StalledTime, c.stall)
 	return a, nil
 }
@@ -84,8 +84,8 @@ func (a *answer) sent() {
 		return
 	}
 	a.conn.mu.Lock()
-	counted := a.conn.unsent[a]
-	delete(a.conn.unsent, a)
+	counted := a.conn.unsentAnswers[a]
+	delete(a.conn.unsentAnswers, a)
 	a.conn.mu.Unlock()
 	if counted {
 		a.release()
@@ -137,7 +137,7 @@ func (r registrar) guarded(desc *grpc.ServiceDesc, method grpc.StreamDesc) grpc.
 	info := &grpc.StreamServerInfo{FullMethod: "/" + desc.ServiceName + "/" + method.StreamName,
 		IsClientStream: method.ClientStreams, IsServerStream: method.ServerStreams}
 	handler := method.Handler
-	method.Handler = func(srv any, stream grpc.ServerStream) error { return r.in.stream(srv, stream, info, handler) }
+	method.Handler = func(srv any, stream grpc.ServerStream) error { return r.in.intercept(srv, stream, info, handler) }
 	return method
 }
 

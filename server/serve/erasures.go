@@ -32,7 +32,7 @@ type erasures struct {
 	known map[string]bool
 	// learnt is up to which position the log was looked through; only learn uses it,
 	// which runs once at a time.
-	learnt int64
+	readTo int64
 }
 
 // openErasures reads the file, and makes it where it is not there yet: that it
@@ -86,18 +86,18 @@ func (e *erasures) add(client string) error {
 
 // learn adds the erasures that came onto the log since it was last asked, whoever
 // did them. A log that has become shorter is read anew: the database was put back.
-func (e *erasures) learn(ctx context.Context) (err error) {
+func (e *erasures) readLog(ctx context.Context) (err error) {
 	settled, err := storage.SettledBefore(ctx, e.db)
-	if err != nil || settled == e.learnt {
+	if err != nil || settled == e.readTo {
 		return err
 	}
 	var names []string
-	if e.learnt == 0 || settled < e.learnt {
-		if names, err = e.readAll(ctx); err == nil && e.learnt > 0 {
+	if e.readTo == 0 || settled < e.readTo {
+		if names, err = e.readAll(ctx); err == nil && e.readTo > 0 {
 			err = e.findRevived(ctx)
 		}
 	} else {
-		names, err = storage.ErasuresFrom(ctx, e.db, e.learnt, settled)
+		names, err = storage.ErasuresFrom(ctx, e.db, e.readTo, settled)
 	}
 	if err != nil {
 		return err
@@ -107,7 +107,7 @@ func (e *erasures) learn(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	e.learnt = settled
+	e.readTo = settled
 	return nil
 }
 

@@ -24,79 +24,79 @@ import (
 // its first message. The further pages of a list belong to the read that began
 // it, for a minute: if each page made an entry, a reader of the log in small
 // pages would never come to its end.
-func (in *interceptors) witness(ctx context.Context, c *call, next func(context.Context) error) error {
-	if c.actor.Role != pb.Role_ROLE_AUDITOR || open(c.method) || in.access[c.method].GetMutates() {
+func (in *interceptors) auditReads(ctx context.Context, c *call, next func(context.Context) error) error {
+	if c.actor.Role != pb.Role_ROLE_AUDITOR || isPublic(c.method) || in.accessByMethod[c.method].GetMutates() {
 		return next(ctx)
 	}
-	c.unseen = true
+	c.readUnaudited = true
 	if err := next(ctx); err != nil {
 		return err
 	}
-	return in.seen(ctx, c) // also a stream that held nothing
+	return in.recordRead(ctx, c) // also a stream that held nothing
 }
 
 // seen enters a read, once.
-func (in *interceptors) seen(ctx context.Context, c *call) error {
-	if !c.unseen || in.glances.goesOn(c, in.now()) {
+func (in *interceptors) recordRead(ctx context.Context, c *call) error {
+	if !c.readUnaudited || in.recentReads.continues(c, in.now()) {
 		return nil
 	}
-	entry, err := in.readBy(c)
+	entry, err := in.readEntry(c)
 	if err == nil {
-		err = in.book.note(ctx, c.actor.Chain, entry)
+		err = in.audit.append(ctx, c.actor.Chain, entry)
 	}
 	if err != nil {
 		in.log.LogAttrs(ctx, slog.LevelError, "a read by an auditor could not be entered on the audit log",
 			slog.String("method", c.method), slog.String("error", err.Error()))
 		return fault.NotWitnessed()
 	}
-	c.unseen = false
-	in.glances.entered(c, in.now())
+	c.readUnaudited = false
+	in.recentReads.add(c, in.now())
 	return nil
 }
 
 const (
 	// goesOnFor is how long further pages belong to a read that was entered.
-	goesOnFor = time.Minute
+	pageWindow = time.Minute
 	// mostGlances bounds the reads that are remembered; the pages of others are
 	// entered each.
-	mostGlances = 10_000
+	maxRecentReads = 10_000
 )
 
 // glances are the reads of lists that were entered lately.
-type glances struct {
+type recentReads struct {
 	mu   sync.Mutex
 	last map[[sha256.Size]byte]time.Time
 }
 
 // goesOn reports whether a call asks for a further page of a read that was
 // entered lately.
-func (g *glances) goesOn(c *call, now time.Time) bool {
-	if textOf(c.request, "page_token") == "" {
+func (g *recentReads) continues(c *call, now time.Time) bool {
+	if stringField(c.request, "page_token") == "" {
 		return false
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	entered, known := g.last[glance(c)]
-	return known && now.Sub(entered) < goesOnFor
+	entered, known := g.last[readKey(c)]
+	return known && now.Sub(entered) < pageWindow
 }
 
 // entered remembers that a read was entered.
-func (g *glances) entered(c *call, now time.Time) {
+func (g *recentReads) add(c *call, now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if len(g.last) >= mostGlances {
-		maps.DeleteFunc(g.last, func(_ [sha256.Size]byte, at time.Time) bool { return now.Sub(at) >= goesOnFor })
+	if len(g.last) >= maxRecentReads {
+		maps.DeleteFunc(g.last, func(_ [sha256.Size]byte, at time.Time) bool { return now.Sub(at) >= pageWindow })
 	}
 	if g.last == nil {
 		g.last = map[[sha256.Size]byte]time.Time{}
 	}
-	if len(g.last) < mostGlances {
-		g.last[glance(c)] = now
+	if len(g.last) < maxRecentReads {
+		g.last[readKey(c)] = now
 	}
 }
 
 // glance tells reads apart: by whom, of what, whichever page.
-func glance(c *call) [sha256.Size]byte {
+func readKey(c *call) [sha256.Size]byte {
 	whole := proto.Clone(c.request)
 	if f := whole.ProtoReflect().Descriptor().Fields().ByName("page_token"); f != nil {
 		whole.ProtoReflect().Clear(f)
@@ -109,24 +109,24 @@ func glance(c *call) [sha256.Size]byte {
 }
 
 // readBy is the entry of a read. Of its filter it holds the shape.
-func (in *interceptors) readBy(c *call) (*pb.AuditEntry, error) {
+func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 	entryContext := ledger.EntryContext{
 		Chain: c.actor.Chain, Actor: c.actor.Name, Role: c.actor.Role, Till: c.actor.Till, TraceID: c.actor.TraceID,
 		Time: in.now(), NewID: storage.NewID,
 	}
-	query, err := audit.Shape(textOf(c.request, "filter"), func(value string) (string, error) { return in.book.digest(c.actor.Chain, value) })
+	query, err := audit.Shape(stringField(c.request, "filter"), func(value string) (string, error) { return in.audit.digest(c.actor.Chain, value) })
 	if err != nil {
 		return nil, err
 	}
 	e := entryContext.Read(shortMethod(c.method), query)
 	e.TillVersion = c.actor.TillVersion
-	about(e, textOf(c.request, "name"))
-	about(e, textOf(c.request, "parent"))
+	setSubjects(e, stringField(c.request, "name"))
+	setSubjects(e, stringField(c.request, "parent"))
 	return e, nil
 }
 
 // about fills in what a name is of.
-func about(e *pb.AuditEntry, name string) {
+func setSubjects(e *pb.AuditEntry, name string) {
 	parts := strings.Split(name, "/")
 	for i := 2; i+1 < len(parts); i += 2 {
 		if parts[i+1] == "-" {
@@ -150,7 +150,7 @@ func about(e *pb.AuditEntry, name string) {
 }
 
 // textOf is the text in a field of a request; empty when it has none.
-func textOf(m proto.Message, field protoreflect.Name) string {
+func stringField(m proto.Message, field protoreflect.Name) string {
 	if m == nil {
 		return ""
 	}

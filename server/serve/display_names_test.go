@@ -29,7 +29,7 @@ func plantNames(t *testing.T, root protoreflect.MessageDescriptor, path []protor
 		switch {
 		case field.IsMap():
 			t.Errorf("%s: a map, which the search for names passes over", field.FullName())
-		case checkedAlone(field), setByServer(field), slices.Contains(path, field):
+		case checkedByService(field), setByServer(field), slices.Contains(path, field):
 		case isName(field):
 			request := newMessage(t, root)
 			text := ""

@@ -26,7 +26,7 @@ func newTwoClocks(ahead time.Duration) (*twoClocks, *referenceClock) {
 	c := &twoClocks{local: now.Add(ahead), reference: now}
 	r := &referenceClock{local: func() time.Time { return c.local }, log: slog.New(slog.DiscardHandler),
 		ask: func(context.Context) (time.Time, error) { return c.reference, c.err }}
-	r.report(func(s ClockState) { c.told = append(c.told, s) })
+	r.notify(func(s ClockState) { c.told = append(c.told, s) })
 	return c, r
 }
 

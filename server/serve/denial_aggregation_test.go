@@ -18,9 +18,9 @@ func aDenial(who string) denial {
 }
 
 // taken are the lines that wait for a chain.
-func taken(t *testing.T, a *alike, chain string) []told {
+func taken(t *testing.T, a *aggregator, chain string) []aggregate {
 	t.Helper()
-	byChain, lost := a.take()
+	byChain, lost := a.takeWaiting()
 	if lost != 0 {
 		t.Errorf("%d denials were lost", lost)
 	}
@@ -31,7 +31,7 @@ func taken(t *testing.T, a *alike, chain string) []told {
 // minute is over, and each one exactly once.
 func TestAlikeDenials(t *testing.T) {
 	now := start()
-	a := newAlike(now)
+	a := newAggregator(now)
 	front := aDenial("chains/ebb/tills/front")
 	a.add(front, "till 1", "trace 1", now)
 	first := taken(t, &a, front.chain)
@@ -41,10 +41,10 @@ func TestAlikeDenials(t *testing.T) {
 	for i := 1; i <= 5; i++ {
 		a.add(front, "till 1", fmt.Sprint("trace ", i+1), now.Add(time.Duration(i)*time.Second))
 	}
-	if early := taken(t, &a, front.chain); len(early) != 0 || a.turn(now.Add(window-1)) {
+	if early := taken(t, &a, front.chain); len(early) != 0 || a.rotate(now.Add(window-1)) {
 		t.Fatalf("before the minute is over is told %+v", early)
 	}
-	if !a.turn(now.Add(window)) {
+	if !a.rotate(now.Add(window)) {
 		t.Fatal("the minute is not over")
 	}
 	then := taken(t, &a, front.chain)
@@ -52,13 +52,13 @@ func TestAlikeDenials(t *testing.T) {
 		!then[0].first.Equal(now.Add(time.Second)) || !then[0].last.Equal(now.Add(5*time.Second)) {
 		t.Fatalf("when the minute is over is told %+v", then)
 	}
-	a.turn(now.Add(2 * window))
+	a.rotate(now.Add(2 * window))
 	if more := taken(t, &a, front.chain); len(more) != 0 {
 		t.Fatalf("nothing happened, and is told %+v", more)
 	}
 	a.add(front, "", "", now.Add(2*window+1))
 	a.add(front, "", "", now.Add(2*window+2))
-	a.end(now.Add(2*window + 3))
+	a.flush(now.Add(2*window + 3))
 	if last := taken(t, &a, front.chain); len(last) != 2 || last[0].count+last[1].count != 2 {
 		t.Fatalf("at the end is told %+v", last)
 	}
@@ -66,13 +66,13 @@ func TestAlikeDenials(t *testing.T) {
 
 // TestOtherDenialsAreNotAlike: whatever differs makes a line of its own.
 func TestOtherDenialsAreNotAlike(t *testing.T) {
-	a := newAlike(start())
+	a := newAggregator(start())
 	all := []denial{aDenial("x"), aDenial("y"), aDenial("x"), aDenial("x"), aDenial("x"), aDenial("x")}
 	all[2].chain, all[3].role, all[4].method, all[5].reason = "chains/low", pb.Role_ROLE_MANAGER, "AuditService/GetCheckpoint", "OUT_OF_SCOPE"
 	for _, d := range append(all, all...) {
 		a.add(d, "", "", start())
 	}
-	byChain, _ := a.take()
+	byChain, _ := a.takeWaiting()
 	if len(byChain["chains/ebb"]) != 5 || len(byChain["chains/low"]) != 1 {
 		t.Errorf("told %v", byChain)
 	}
@@ -81,8 +81,8 @@ func TestOtherDenialsAreNotAlike(t *testing.T) {
 // TestRepeatedDenialsRaiseAnAlarm: from ten within ten minutes, and once an hour.
 func TestRepeatedDenialsRaiseAnAlarm(t *testing.T) {
 	now := start()
-	a := newAlike(now)
-	alarms := func() (found []told) {
+	a := newAggregator(now)
+	alarms := func() (found []aggregate) {
 		for _, line := range taken(t, &a, "chains/ebb") {
 			if line.alarm {
 				found = append(found, line)
@@ -115,13 +115,13 @@ func TestRepeatedDenialsRaiseAnAlarm(t *testing.T) {
 	if got := alarms(); len(got) != 0 {
 		t.Fatalf("they alarm again: %+v", got)
 	}
-	now = now.Add(alarmNotBefore)
-	a.turn(now)
+	now = now.Add(alarmInterval)
+	a.rotate(now)
 	step(alarmFrom, time.Second)
 	if got := alarms(); len(got) != 1 {
 		t.Fatalf("an hour later they raise %+v", got)
 	}
-	a.turn(now.Add(2 * alarmNotBefore))
+	a.rotate(now.Add(2 * alarmInterval))
 	if len(a.histories) != 0 {
 		t.Errorf("%d histories are kept for ever", len(a.histories))
 	}
@@ -131,7 +131,7 @@ func TestRepeatedDenialsRaiseAnAlarm(t *testing.T) {
 // little is kept, and every denial is counted somewhere.
 func TestDenialsAreBounded(t *testing.T) {
 	now := start()
-	a := newAlike(now)
+	a := newAggregator(now)
 	const known, strangers, chains = 3000, 3000, 40
 	for i := range known {
 		a.add(aDenial(fmt.Sprint("person ", i)), "", "", now)
@@ -143,11 +143,11 @@ func TestDenialsAreBounded(t *testing.T) {
 			a.add(d, "", "", now)
 		}
 	}
-	if len(a.kinds) > 2*(mostKinds+mostUnknown) || len(a.histories) > mostHistories || len(a.waiting) > mostWaiting {
+	if len(a.kinds) > 2*(maxKinds+maxAnonymousKinds) || len(a.histories) > maxHistories || len(a.waiting) > maxWaiting {
 		t.Errorf("kept: %d kinds, %d histories, %d lines", len(a.kinds), len(a.histories), len(a.waiting))
 	}
-	a.end(now.Add(window))
-	byChain, lost := a.take()
+	a.flush(now.Add(window))
+	byChain, lost := a.takeWaiting()
 	count := lost
 	for chain, lines := range byChain {
 		n := 0
@@ -157,7 +157,7 @@ func TestDenialsAreBounded(t *testing.T) {
 				count += line.count
 			}
 		}
-		if n > mostByChain+2 { // the rest: at first, and at the end
+		if n > maxKindsPerChain+2 { // the rest: at first, and at the end
 			t.Errorf("%s gets %d lines in a minute", chain, n)
 		}
 	}
@@ -175,50 +175,50 @@ func TestDenialsAreBounded(t *testing.T) {
 // identity make, what somebody known does again and again raises an alarm.
 func TestStrangersDoNotHideAlarms(t *testing.T) {
 	now := start()
-	a := newAlike(now)
+	a := newAggregator(now)
 	for minute := range 9 {
-		for i := range 2 * mostUnknown {
+		for i := range 2 * maxAnonymousKinds {
 			d := aDenial("")
 			d.chain = fmt.Sprintf("chains/c%d-%d", minute, i)
 			a.add(d, "", "", now)
 		}
 		now = now.Add(window)
-		a.turn(now)
+		a.rotate(now)
 		if minute < 8 { // at last, the lines cannot be written as fast
-			a.take()
+			a.takeWaiting()
 		}
 	}
 	for range alarmFrom {
 		a.add(aDenial("somebody"), "", "", now)
 	}
-	if !slices.ContainsFunc(a.waiting, func(line told) bool { return line.alarm && line.actor == "somebody" }) {
+	if !slices.ContainsFunc(a.waiting, func(line aggregate) bool { return line.alarm && line.actor == "somebody" }) {
 		t.Error("no alarm is raised")
 	}
-	now = now.Add(2 * alarmNotBefore)
-	a.end(now)
-	if a.strange != 0 || len(a.histories) != 0 {
-		t.Errorf("%d histories of strangers are counted, of %d", a.strange, len(a.histories))
+	now = now.Add(2 * alarmInterval)
+	a.flush(now)
+	if a.anonymousHistories != 0 || len(a.histories) != 0 {
+		t.Errorf("%d histories of strangers are counted, of %d", a.anonymousHistories, len(a.histories))
 	}
 }
 
 // TestLinesArePutBack: what could not be written waits, before what came later,
 // and no more than there is room for.
 func TestLinesArePutBack(t *testing.T) {
-	a := newAlike(start())
+	a := newAggregator(start())
 	a.add(aDenial("x"), "", "", start())
 	lines := taken(t, &a, "chains/ebb")
 	a.add(aDenial("y"), "", "", start())
-	a.putBack(lines)
+	a.requeue(lines)
 	if again := taken(t, &a, "chains/ebb"); len(again) != 2 || again[0].id != lines[0].id || again[1].actor != "y" {
 		t.Errorf("wait: %+v", again)
 	}
-	for i := range mostWaiting {
+	for i := range maxWaiting {
 		d := aDenial("x")
 		d.chain = fmt.Sprint("chains/", i)
 		a.add(d, "", "", start())
 	}
-	a.putBack(lines)
-	byChain, lost := a.take()
+	a.requeue(lines)
+	byChain, lost := a.takeWaiting()
 	if len(byChain["chains/ebb"]) == 0 || lost == 0 {
 		t.Errorf("%d lines of the chain, %d lost", len(byChain["chains/ebb"]), lost)
 	}

@@ -22,13 +22,13 @@ import (
 
 // open reports whether anybody may call a method: what says that the server is
 // well, and what its services are.
-func open(method string) bool {
+func isPublic(method string) bool {
 	return strings.HasPrefix(method, "/grpc.health.v1.Health/") || strings.HasPrefix(method, "/grpc.reflection.v1.ServerReflection/")
 }
 
 // report writes what was called, by whom and with which result. Requests and
 // answers are people's own and never on the log.
-func (in *interceptors) report(ctx context.Context, c *call, next func(context.Context) error) error {
+func (in *interceptors) logCall(ctx context.Context, c *call, next func(context.Context) error) error {
 	began := time.Now()
 	err := next(ctx)
 	code := fault.Code(err)
@@ -44,19 +44,19 @@ func (in *interceptors) report(ctx context.Context, c *call, next func(context.C
 			attrs = append(attrs, slog.String(a.key, a.value))
 		}
 	}
-	in.log.LogAttrs(ctx, gravity(c, code), "call", attrs...)
+	in.log.LogAttrs(ctx, logLevel(c, code), "call", attrs...)
 	return err
 }
 
 // gravity is how much attention the end of a call deserves.
-func gravity(c *call, code codes.Code) slog.Level {
+func logLevel(c *call, code codes.Code) slog.Level {
 	switch code {
 	case codes.Internal, codes.Unknown, codes.DataLoss:
 		return slog.LevelError
 	case codes.Unavailable, codes.DeadlineExceeded:
 		return slog.LevelWarn
 	}
-	if open(c.method) {
+	if isPublic(c.method) {
 		return slog.LevelDebug
 	}
 	return slog.LevelInfo
@@ -64,7 +64,7 @@ func gravity(c *call, code codes.Code) slog.Level {
 
 // survive turns a panic into INTERNAL. What was thrown may hold anything, so
 // only the runtime's own words and the stack go on the log.
-func (in *interceptors) survive(ctx context.Context, c *call, next func(context.Context) error) (err error) {
+func (in *interceptors) recoverPanics(ctx context.Context, c *call, next func(context.Context) error) (err error) {
 	defer func() {
 		thrown := recover()
 		if thrown == nil {
@@ -85,7 +85,7 @@ func (in *interceptors) survive(ctx context.Context, c *call, next func(context.
 // settle turns whatever went wrong into a status. The text of an error that
 // nobody foresaw stays on the log, without what the contract says may not be
 // logged of the request; the caller gets its id.
-func (in *interceptors) settle(ctx context.Context, c *call, next func(context.Context) error) error {
+func (in *interceptors) mapErrors(ctx context.Context, c *call, next func(context.Context) error) error {
 	err := next(ctx)
 	if err == nil {
 		return nil
@@ -103,19 +103,19 @@ func (in *interceptors) settle(ctx context.Context, c *call, next func(context.C
 func newErrorID() string { return rand.Text()[:12] }
 
 // errLeaving is why the context of a stream ends when the server drains.
-var errLeaving = errors.New("the server is draining")
+var errDraining = errors.New("the server is draining")
 
 // release ends a stream when the server drains, and tells its reader to come
 // back. Unary calls end by themselves.
-func (in *interceptors) release(ctx context.Context, c *call, next func(context.Context) error) error {
+func (in *interceptors) drain(ctx context.Context, c *call, next func(context.Context) error) error {
 	if !c.stream {
 		return next(ctx)
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	defer context.AfterFunc(in.leaving, func() { cancel(errLeaving) })()
+	defer context.AfterFunc(in.draining, func() { cancel(errDraining) })()
 	err := next(ctx)
-	if err != nil && context.Cause(ctx) == errLeaving {
+	if err != nil && context.Cause(ctx) == errDraining {
 		return fault.Leaving()
 	}
 	return err
@@ -123,8 +123,8 @@ func (in *interceptors) release(ctx context.Context, c *call, next func(context.
 
 // limit gives a call without a deadline one, shortens one that is too long, and
 // refuses to begin what cannot be finished in the time that is left.
-func (in *interceptors) limit(ctx context.Context, c *call, next func(context.Context) error) error {
-	if open(c.method) {
+func (in *interceptors) setDeadline(ctx context.Context, c *call, next func(context.Context) error) error {
+	if isPublic(c.method) {
 		return next(ctx)
 	}
 	granted := in.limits.CallTime
@@ -132,13 +132,13 @@ func (in *interceptors) limit(ctx context.Context, c *call, next func(context.Co
 		granted = in.limits.StreamTime
 	}
 	if deadline, given := ctx.Deadline(); given {
-		if time.Until(deadline) < in.limits.LeastTime {
-			return fmt.Errorf("less than %v left: %w", in.limits.LeastTime, context.DeadlineExceeded)
+		if time.Until(deadline) < in.limits.MinTime {
+			return fmt.Errorf("less than %v left: %w", in.limits.MinTime, context.DeadlineExceeded)
 		}
 		if c.stream {
 			return next(ctx)
 		}
-		granted = in.limits.LongestCall
+		granted = in.limits.MaxCallTime
 	}
 	ctx, cancel := context.WithTimeout(ctx, granted)
 	defer cancel()
@@ -146,25 +146,25 @@ func (in *interceptors) limit(ctx context.Context, c *call, next func(context.Co
 }
 
 // identify finds out who is calling.
-func (in *interceptors) identify(ctx context.Context, c *call, next func(context.Context) error) error {
-	if open(c.method) {
+func (in *interceptors) identifyCaller(ctx context.Context, c *call, next func(context.Context) error) error {
+	if isPublic(c.method) {
 		return next(ctx)
 	}
 	who, err := in.identity.Identify(ctx)
 	if err != nil {
-		return in.unproven(ctx, err)
+		return in.rejectAnonymous(ctx, err)
 	}
-	c.proven(ctx)
+	c.markIdentified(ctx)
 	c.actor = who
 	return next(actor.NewContext(ctx, who))
 }
 
 // permit lets a role call what the contract opens to it, and keeps who is
 // confined to salons from what is about the whole chain.
-func (in *interceptors) permit(ctx context.Context, c *call, next func(context.Context) error) error {
-	access := in.access[c.method]
+func (in *interceptors) authorize(ctx context.Context, c *call, next func(context.Context) error) error {
+	access := in.accessByMethod[c.method]
 	switch method := strings.TrimPrefix(c.method, "/"); {
-	case open(c.method):
+	case isPublic(c.method):
 	case !slices.Contains(access.GetRoles(), c.actor.Role):
 		return fault.Denied(method, identity.Word(c.actor.Role))
 	case access.GetWholeChain() && len(c.actor.Salons) > 0:

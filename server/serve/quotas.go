@@ -41,7 +41,7 @@ type Quotas struct {
 	// nobody alone keeps a chain from its work.
 	ChainWorkers int
 	// Strangers are what callers without a proven identity may take.
-	Strangers Strangers
+	Anonymous AnonymousQuotas
 }
 
 func (q Quotas) complete() Quotas {
@@ -52,7 +52,7 @@ func (q Quotas) complete() Quotas {
 	q.CallerCalls = cmp.Or(q.CallerCalls, 100)
 	q.CallerStreams = cmp.Or(q.CallerStreams, 100)
 	q.ChainWorkers = cmp.Or(q.ChainWorkers, 8)
-	q.Strangers = q.Strangers.complete()
+	q.Anonymous = q.Anonymous.complete()
 	return q
 }
 
@@ -60,48 +60,48 @@ func (q Quotas) check() error {
 	if min(q.CallerRate, q.ChainRate) < 0 || min(q.CallerBurst, q.ChainBurst, q.CallerCalls, q.CallerStreams, q.ChainWorkers) < 0 {
 		return errors.New("a quota is negative")
 	}
-	return q.Strangers.check()
+	return q.Anonymous.check()
 }
 
 // longestStatement is how long the database works on one statement at most. Our
 // own choice: the longest that the driver's read timeout leaves room for.
-const longestStatement = 8 * time.Second
+const maxStatementTime = 8 * time.Second
 
 // statementTime is when the database gives up a statement: before the call is
 // given up that it serves.
-func (l Limits) statementTime() time.Duration { return min(longestStatement, l.CallTime*4/5) }
+func (l Limits) statementTime() time.Duration { return min(maxStatementTime, l.CallTime*4/5) }
 
 // mostShares is how many callers and chains are kept apart. Whoever is beyond
 // that shares with all others who are: our own choice, some megabytes.
-const mostShares = 20000
+const maxTracked = 20000
 
 // sweepEvery is how often idle shares are looked for at most, when there are too
 // many: looking through them all must not be what callers can ask for.
-const sweepEvery = time.Second
+const sweepInterval = time.Second
 
 // quotas knows what everybody has taken. It goes by the machine's clock and not
 // by the salon's, because it guards the machine.
 type quotas struct {
 	limits Quotas
 	bytes  int64 // of requests that one caller may have under way
-	*shares
+	*usages
 }
 
 func newQuotas(limits Quotas, bytes int64) *quotas {
-	return &quotas{limits: limits, bytes: bytes, shares: newShares()}
+	return &quotas{limits: limits, bytes: bytes, usages: newUsages()}
 }
 
 // shares are kept by kind and name.
-type shares struct {
+type usages struct {
 	mu    sync.Mutex
-	known map[string]*share
+	known map[string]*usage
 	swept time.Time // when idle shares were last looked for
 }
 
-func newShares() *shares { return &shares{known: map[string]*share{}} }
+func newUsages() *usages { return &usages{known: map[string]*usage{}} }
 
 // share is what one caller, chain or address has.
-type share struct {
+type usage struct {
 	bucket  *rate.Limiter
 	workers chan struct{}       // has one for each call that is worked on
 	memory  *semaphore.Weighted // for requests; nil: not counted here
@@ -120,23 +120,23 @@ func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
 }
 
 // idle reports whether a share says no more than a fresh one would.
-func (s *share) idle(now time.Time) bool {
+func (s *usage) idle(now time.Time) bool {
 	return s.calls+s.streams+len(s.workers) == 0 && s.answers.Load() == 0 && s.bucket.TokensAt(now) >= float64(s.bucket.Burst())
 }
 
 // take counts a call of a caller, or says why there is none to be had.
-func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, all *share, err error) {
+func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own, all *usage, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	fresh := func(perSecond float64, burst, workers int) *share {
-		return &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, workers)}
+	fresh := func(perSecond float64, burst, workers int) *usage {
+		return &usage{bucket: rate.NewLimiter(rate.Limit(perSecond), burst), workers: make(chan struct{}, workers)}
 	}
-	own = q.get("caller", caller, now, func() *share {
+	own = q.get("caller", caller, now, func() *usage {
 		s := fresh(q.limits.CallerRate, q.limits.CallerBurst, (q.limits.ChainWorkers+1)/2)
 		s.memory = semaphore.NewWeighted(q.bytes)
 		return s
 	})
-	all = q.get("chain", chain, now, func() *share {
+	all = q.get("chain", chain, now, func() *usage {
 		return fresh(q.limits.ChainRate, q.limits.ChainBurst, q.limits.ChainWorkers)
 	})
 	switch {
@@ -146,7 +146,7 @@ func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, al
 		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d calls under way, and no more are allowed", own.calls), time.Second)
 	}
 	for _, s := range []struct {
-		*share
+		*usage
 		whose string
 	}{{own, "the caller"}, {all, "the chain"}} {
 		if again := reserve(s.bucket, now); again > 0 {
@@ -162,7 +162,7 @@ func (q *quotas) take(caller, chain string, stream bool, now time.Time) (own, al
 }
 
 // leave counts a call out.
-func (q *quotas) leave(own *share, stream bool) {
+func (q *quotas) release(own *usage, stream bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if stream {
@@ -175,12 +175,12 @@ func (q *quotas) leave(own *share, stream bool) {
 // get returns the share of a name, which fresh makes. When there are too many,
 // those that are idle are dropped; they would be the same if made again. The
 // caller holds the lock.
-func (s *shares) get(kind, name string, now time.Time, fresh func() *share) *share {
+func (s *usages) get(kind, name string, now time.Time, fresh func() *usage) *usage {
 	key := kind + " " + name
 	if known, ok := s.known[key]; ok {
 		return known
 	}
-	if len(s.known) >= mostShares && now.Sub(s.swept) >= sweepEvery {
+	if len(s.known) >= maxTracked && now.Sub(s.swept) >= sweepInterval {
 		s.swept = now
 		for k, one := range s.known {
 			if one.idle(now) {
@@ -188,7 +188,7 @@ func (s *shares) get(kind, name string, now time.Time, fresh func() *share) *sha
 			}
 		}
 	}
-	if len(s.known) >= mostShares {
+	if len(s.known) >= maxTracked {
 		key = "every other " + kind // apart: a call takes a place in either
 		if known, ok := s.known[key]; ok {
 			return known
@@ -200,33 +200,33 @@ func (s *shares) get(kind, name string, now time.Time, fresh func() *share) *sha
 }
 
 // ration holds a caller, and its chain, to their quotas.
-func (in *interceptors) ration(ctx context.Context, c *call, next func(context.Context) error) error {
-	if open(c.method) {
+func (in *interceptors) limitRate(ctx context.Context, c *call, next func(context.Context) error) error {
+	if isPublic(c.method) {
 		return next(ctx)
 	}
-	own, all, err := in.quotas.take(c.actor.Name, c.actor.Chain, c.stream, time.Now())
+	own, all, err := in.quotas.acquire(c.actor.Name, c.actor.Chain, c.stream, time.Now())
 	if err != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return err
 	}
-	defer in.quotas.leave(own, c.stream)
-	c.own, c.all = own, all
+	defer in.quotas.release(own, c.stream)
+	c.callerUsage, c.chainUsage = own, all
 	return next(ctx)
 }
 
 // work waits until a unary call may be worked on. Its request is there by then:
 // a slow network must not take a place from others of the chain.
-func (c *call) work(ctx context.Context) error {
+func (c *call) waitForWorker(ctx context.Context) error {
 	if c.stream {
 		return nil
 	}
-	for _, s := range []*share{c.own, c.all} { // who waits for calls of its own holds none of the chain's places
+	for _, s := range []*usage{c.callerUsage, c.chainUsage} { // who waits for calls of its own holds none of the chain's places
 		select {
 		case s.workers <- struct{}{}:
 		case <-ctx.Done():
 			return ctx.Err()
 		}
-		c.after(func() { <-s.workers })
+		c.onEnd(func() { <-s.workers })
 	}
 	return nil
 }

@@ -166,21 +166,21 @@ func TestSharesAreBounded(t *testing.T) {
 	t.Parallel()
 	q := newQuotas(Quotas{CallerRate: 1, CallerBurst: 1, ChainRate: 1e9, ChainBurst: 1e9, CallerCalls: 1e9, CallerStreams: 1, ChainWorkers: 1}, 1)
 	now := start()
-	for i := range 2 * mostShares {
-		if _, _, err := q.take(fmt.Sprint("caller ", i), "chains/ebb", false, now); err != nil && i < mostShares-2 {
+	for i := range 2 * maxTracked {
+		if _, _, err := q.acquire(fmt.Sprint("caller ", i), "chains/ebb", false, now); err != nil && i < maxTracked-2 {
 			t.Fatalf("caller %d: %v", i, err)
 		}
 	}
-	if len(q.known) > mostShares+1 {
+	if len(q.known) > maxTracked+1 {
 		t.Errorf("%d shares are kept", len(q.known))
 	}
-	if _, _, err := q.take("caller 0", "chains/ebb", false, now); err == nil {
+	if _, _, err := q.acquire("caller 0", "chains/ebb", false, now); err == nil {
 		t.Error("whose share was used up has a fresh one")
 	}
 	for _, s := range q.known {
 		s.calls = 0 // all have ended
 	}
-	if _, _, err := q.take("the next day", "chains/ebb", false, now.Add(24*time.Hour)); err != nil || len(q.known) > 3 {
+	if _, _, err := q.acquire("the next day", "chains/ebb", false, now.Add(24*time.Hour)); err != nil || len(q.known) > 3 {
 		t.Errorf("%d shares are kept of callers that are idle, %v", len(q.known), err)
 	}
 }
@@ -228,7 +228,7 @@ func TestLongHeadersAreRefused(t *testing.T) {
 // than the longest.
 func TestLongCallsAreShortened(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.LongestCall = 200 * time.Millisecond })
+	b := newBench(t, func(c *Config) { c.Limits.MaxCallTime = 200 * time.Millisecond })
 	_, err := b.directory.GetSalon(from(t, "ebb", "x"), &pb.GetSalonRequest{Name: "chains/ebb/salons/a"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 }

@@ -16,8 +16,8 @@ import (
 // mayWrite checks that a request writes no field that the contract keeps for
 // other roles: by having it in a new record, or by naming it in an update mask,
 // whether or not that would change anything.
-func mayWrite(who actor.Actor, m proto.Message) error {
-	if path := forbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
+func checkWritable(who actor.Actor, m proto.Message) error {
+	if path := firstForbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
 		return fault.FieldDenied(path, identity.Word(who.Role))
 	}
 	return nil
@@ -34,19 +34,19 @@ func maskOf(m proto.Message) *fieldmaskpb.FieldMask {
 
 // forbidden is the path of a field in m that the actor may not write; empty when
 // there is none. Mask is the update mask that stands beside the record in m.
-func forbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
+func firstForbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
 		at := path + string(field.Name())
-		if field.Message() == nil || !m.Has(field) || checkedAlone(field) {
+		if field.Message() == nil || !m.Has(field) || checkedByService(field) {
 			continue
 		}
-		for _, v := range each(field, m.Get(field)) {
+		for _, v := range values(field, m.Get(field)) {
 			named := mask
 			if mask != nil && !isUpdated(m, v.Message()) {
 				named = nil
 			}
-			found := cmp.Or(forbiddenIn(who, v.Message(), named, at+"."), forbidden(who, v.Message(), nil, at+"."))
+			found := cmp.Or(forbiddenInRecord(who, v.Message(), named, at+"."), firstForbidden(who, v.Message(), nil, at+"."))
 			if found != "" {
 				return found
 			}
@@ -57,7 +57,7 @@ func forbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldM
 
 // forbiddenIn looks at the fields of one record: those that it has, or those
 // that the mask names.
-func forbiddenIn(who actor.Actor, record protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
+func forbiddenInRecord(who actor.Actor, record protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range record.Descriptor().Fields().Len() {
 		field := record.Descriptor().Fields().Get(i)
 		writers := writersOf(field)

@@ -24,7 +24,7 @@ import (
 func TestStrangersHaveAQuota(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, func(c *Config) {
-		c.Limits.Quotas.Strangers = Strangers{FailedRate: 1e-3, FailedBurst: 3, OpenRate: 1e-3, OpenBurst: 2}
+		c.Limits.Quotas.Anonymous = AnonymousQuotas{FailedRate: 1e-3, FailedBurst: 3, OpenRate: 1e-3, OpenBurst: 2}
 	})
 	get := &pb.GetChainRequest{Name: "chains/ebb"}
 	for range 3 {
@@ -59,7 +59,7 @@ func TestStrangersHaveAQuota(t *testing.T) {
 // and together.
 func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 	t.Parallel()
-	s := newStrangers(Strangers{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3, Streams: 1, TotalStreams: 1}.complete())
+	s := newAnonymousLimiter(AnonymousQuotas{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3, Streams: 1, TotalStreams: 1}.complete())
 	at := func(ip string) string { return addressKey(&net.TCPAddr{IP: net.ParseIP(ip), Port: 7}) }
 	for i, c := range []struct {
 		ip string
@@ -68,11 +68,11 @@ func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 		{"192.0.2.1", true}, {"192.0.2.1", true}, {"192.0.2.1", false}, {"::ffff:192.0.2.1", false},
 		{"2001:db8::1", true}, {"2001:db8::2", true}, {"2001:db8::3", false}, {"2001:db8:0:1::1", true}, {"192.0.2.9", false},
 	} {
-		if err := s.count(kindFailed, at(c.ip)); (err == nil) != c.ok {
+		if err := s.allow(kindFailed, at(c.ip)); (err == nil) != c.ok {
 			t.Errorf("call %d, from %s: %v", i, c.ip, err)
 		}
 	}
-	leave, err := s.enter(kindPending, "a")
+	leave, err := s.acquire(kindPending, "a")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,20 +80,20 @@ func TestStrangersHaveAQuotaInTotal(t *testing.T) {
 		address string
 		ok      bool
 	}{{"a", true}, {"a", false}, {"b", true}, {"b", false}} {
-		if _, err := s.enter(kindPending, c.address); (err == nil) != c.ok {
+		if _, err := s.acquire(kindPending, c.address); (err == nil) != c.ok {
 			t.Errorf("a call under way from %s: %v", c.address, err)
 		}
 	}
-	for _, kind := range []string{kindOpen, kindOpenStream} {
-		if _, err := s.enter(kind, "a"); err != nil {
+	for _, kind := range []string{kindPublic, kindPublicStream} {
+		if _, err := s.acquire(kind, "a"); err != nil {
 			t.Errorf("%s calls share a bound with others: %v", kind, err)
 		}
 	}
-	if _, err := s.enter(kindOpenStream, "b"); err == nil {
+	if _, err := s.acquire(kindPublicStream, "b"); err == nil {
 		t.Error("more open streams than there may be in total")
 	}
 	leave()
-	if _, err := s.enter(kindPending, "b"); err != nil {
+	if _, err := s.acquire(kindPending, "b"); err != nil {
 		t.Errorf("after a call has ended: %v", err)
 	}
 }
@@ -124,7 +124,7 @@ func hold(t *testing.T, ctx context.Context, conn *grpc.ClientConn) (held int, f
 // are served as before.
 func TestOpenStreamsTakeNothingFromOthers(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Quotas.Strangers = Strangers{OpenRate: 1e-3} })
+	b := newBench(t, func(c *Config) { c.Limits.Quotas.Anonymous = AnonymousQuotas{OpenRate: 1e-3} })
 	health := healthpb.NewHealthClient(b.conn)
 	held, _, err := hold(t, t.Context(), dial(t, b.server.Addr()))
 	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS")
@@ -150,7 +150,7 @@ func TestOpenStreamsTakeNothingFromOthers(t *testing.T) {
 func TestIdentifiedWatchesOfHealth(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, func(c *Config) {
-		c.Limits.Quotas.Strangers = Strangers{Streams: 1, StreamTime: time.Hour}
+		c.Limits.Quotas.Anonymous = AnonymousQuotas{Streams: 1, StreamTime: time.Hour}
 		c.Limits.Quotas.CallerStreams = 3
 	})
 	held, _, err := hold(t, t.Context(), b.conn)
@@ -172,7 +172,7 @@ func TestOpenStreamsEnd(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	b := newBench(t, func(c *Config) {
-		c.Limits.Quotas.Strangers = Strangers{Streams: 1, StreamTime: 200 * time.Millisecond}
+		c.Limits.Quotas.Anonymous = AnonymousQuotas{Streams: 1, StreamTime: 200 * time.Millisecond}
 	})
 	reflect, err := reflectionpb.NewServerReflectionClient(b.conn).ServerReflectionInfo(ctx)
 	if err != nil {
@@ -246,7 +246,7 @@ func TestConnectionsWithoutCallsAreClosed(t *testing.T) {
 		t.Errorf("%d connections are counted as closed, want 2", n)
 	}
 	until(t, "the other two are left", func() bool { return b.server.Counters().Connections.Load() == 2 })
-	b.server.vitals.open.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+	b.server.health.public.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
 	if answer, err := watch.Recv(); err != nil || answer.Status != healthpb.HealthCheckResponse_NOT_SERVING {
 		t.Errorf("a watch of health was closed: %v, %v", answer, err)
 	}
@@ -493,7 +493,7 @@ func TestFullMemoryRefusesCalls(t *testing.T) {
 }
 
 // fill takes all memory for requests.
-func fill(t *testing.T, m *memory) (give func()) {
+func fill(t *testing.T, m *memoryLimiter) (give func()) {
 	t.Helper()
 	if err := m.requests.Acquire(t.Context(), m.limit); err != nil {
 		t.Fatal(err)

@@ -25,16 +25,16 @@ func AccessPage() []byte {
 		if m.Parent().FullName() != service {
 			service = m.Parent().FullName()
 			fmt.Fprintf(&page, "\n## %s\n\n| RPC |%s changes | audits | scope |\n|---|%s---|---|---|\n",
-				service.Name(), header(roles), strings.Repeat(":-:|", len(roles)))
+				service.Name(), headerRow(roles), strings.Repeat(":-:|", len(roles)))
 		}
 		access := accessOf(m)
 		fmt.Fprintf(&page, "| %s |", m.Name())
 		for _, role := range roles {
-			fmt.Fprintf(&page, " %s |", mark(slices.Contains(access.GetRoles(), role)))
+			fmt.Fprintf(&page, " %s |", cell(slices.Contains(access.GetRoles(), role)))
 		}
-		fmt.Fprintf(&page, " %s | %s | %s |\n", mark(access.GetMutates()), mark(access.GetAudits()), scopeOf(m))
+		fmt.Fprintf(&page, " %s | %s | %s |\n", cell(access.GetMutates()), cell(access.GetAudits()), scopeOf(m))
 	}
-	page.WriteString(guardedPage())
+	page.WriteString(restrictedFields())
 	return page.Bytes()
 }
 
@@ -67,7 +67,7 @@ func roles() []pb.Role {
 }
 
 // header names the columns of the roles.
-func header(roles []pb.Role) string {
+func headerRow(roles []pb.Role) string {
 	var text strings.Builder
 	for _, role := range roles {
 		fmt.Fprintf(&text, " %s |", identity.Word(role))
@@ -76,7 +76,7 @@ func header(roles []pb.Role) string {
 }
 
 // mark is a cell.
-func mark(yes bool) string {
+func cell(yes bool) string {
 	if yes {
 		return "x"
 	}
@@ -95,18 +95,18 @@ func sortedMethods() []protoreflect.MethodDescriptor {
 // scopeOf is what the caller of a method is held to.
 func scopeOf(m protoreflect.MethodDescriptor) string {
 	switch {
-	case accessOf(m).GetWholeChain() && !namesAny(m.Input()):
+	case accessOf(m).GetWholeChain() && !hasResourceName(m.Input()):
 		return "installation"
 	case accessOf(m).GetWholeChain():
 		return "whole chain"
-	case ofSalon(m.Input(), true) || ofSalon(m.Output(), false):
+	case concernsSalon(m.Input(), true) || concernsSalon(m.Output(), false):
 		return "salon"
 	}
 	return "chain"
 }
 
 // namesAny reports whether a request holds a resource name.
-func namesAny(d protoreflect.MessageDescriptor) bool {
+func hasResourceName(d protoreflect.MessageDescriptor) bool {
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
 		if isName(f) || f.Message() != nil && f.Message().Fields().ByName("name") != nil {
@@ -118,7 +118,7 @@ func namesAny(d protoreflect.MessageDescriptor) bool {
 
 // ofSalon reports whether a message holds, or also merely names, on its top level
 // something that stands in one salon.
-func ofSalon(d protoreflect.MessageDescriptor, named bool) bool {
+func concernsSalon(d protoreflect.MessageDescriptor, named bool) bool {
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
 		kind := ""
@@ -137,12 +137,12 @@ func ofSalon(d protoreflect.MessageDescriptor, named bool) bool {
 }
 
 // guardedPage lists the fields that only some roles may write.
-func guardedPage() string {
+func restrictedFields() string {
 	var rows []string
 	for _, m := range sortedMethods() {
 		for i := range m.Input().Fields().Len() {
 			if record := m.Input().Fields().Get(i).Message(); record != nil {
-				rows = append(rows, guardedRows(record)...)
+				rows = append(rows, restrictedRows(record)...)
 			}
 		}
 	}
@@ -152,7 +152,7 @@ func guardedPage() string {
 }
 
 // guardedRows are those of one kind of record.
-func guardedRows(record protoreflect.MessageDescriptor) []string {
+func restrictedRows(record protoreflect.MessageDescriptor) []string {
 	var rows []string
 	for i := range record.Fields().Len() {
 		var words []string

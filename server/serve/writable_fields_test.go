@@ -63,7 +63,7 @@ func TestGuardedFields(t *testing.T) {
 				{false, true, may || mask == nil},
 				{true, true, may},
 			} {
-				err := mayWrite(who, g.request(t, c.set, c.masked))
+				err := checkWritable(who, g.request(t, c.set, c.masked))
 				if (err == nil) != c.allowed {
 					t.Errorf("%s of %s as %v (set %t, masked %t): %v", g.field.FullName(), g.method.Name(), who.Role, c.set, c.masked, err)
 				}

@@ -22,6 +22,6 @@ func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequen
 		DB: db, Logger: cfg.Logger,
 		KeyFile: filepath.Join(cfg.KeysDir, "log"), MakeKey: cfg.Database == "",
 		SeenFile:   cfg.CheckpointFile,
-		CoverEvery: cfg.CoverEvery, Now: cfg.Clock,
+		CoverEvery: cfg.CoverageInterval, Now: cfg.Clock,
 	})
 }

@@ -21,72 +21,74 @@ import (
 const (
 	// deepest is how deeply messages in a request may be nested; the contract
 	// needs less than ten.
-	deepest = 64
+	maxDepth = 64
 	// mostItems is how many items a list may have where the contract sets no
 	// max_items, as in lists that only the server fills in.
-	mostItems = 1000
+	defaultMaxItems = 1000
 	// mostMessages and mostFields bound a whole request. The largest honest one,
 	// 200 events with everything in them, has about 2,000 and 6,000.
-	mostMessages = 10_000
-	mostFields   = 50_000
+	maxMessages = 10_000
+	maxFields   = 50_000
 	// leastBytes is the least that a method accepts: a request a little beyond
 	// the contract's limits is told which field is too long.
-	leastBytes = 64 << 10
+	minRequestBytes = 64 << 10
 	// openBytes is the longest request of a method that is open to everybody.
-	openBytes = 4 << 10
+	publicRequestBytes = 4 << 10
 )
 
 // shape is what is known of a message before it is decoded.
-type shape struct {
-	name   protoreflect.FullName
-	fields map[protowire.Number]*shapeField
-	bytes  int // the most that the contract lets it have, encoded
+type messageLimits struct {
+	name          protoreflect.FullName
+	fields        map[protowire.Number]*fieldLimits
+	declaredBytes int // the most that the contract lets it have, encoded
 }
 
-type shapeField struct {
-	name    string
-	index   int // among the fields of its message
-	kind    protoreflect.Kind
-	list    bool
-	most    int    // items of a list
-	alone   bool   // a list whose items are checked one by one
-	message *shape // nil: not a message
+type fieldLimits struct {
+	name             string
+	index            int // among the fields of its message
+	kind             protoreflect.Kind
+	list             bool
+	maxItems         int            // items of a list
+	checkedByService bool           // a list whose items are checked one by one
+	message          *messageLimits // nil: not a message
 }
 
 // shapes are made once for each message.
-type shapes struct {
+type limitsCache struct {
 	mu    sync.Mutex
-	known map[protoreflect.FullName]*shape
+	known map[protoreflect.FullName]*messageLimits
 }
 
-func newShapes() *shapes { return &shapes{known: map[protoreflect.FullName]*shape{}} }
+func newLimitsCache() *limitsCache {
+	return &limitsCache{known: map[protoreflect.FullName]*messageLimits{}}
+}
 
 // of returns the shape of a message.
-func (s *shapes) of(d protoreflect.MessageDescriptor) *shape {
+func (s *limitsCache) of(d protoreflect.MessageDescriptor) *messageLimits {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.make(d)
 }
 
-func (s *shapes) make(d protoreflect.MessageDescriptor) *shape {
+func (s *limitsCache) make(d protoreflect.MessageDescriptor) *messageLimits {
 	if known, ok := s.known[d.FullName()]; ok {
 		return known
 	}
-	made := &shape{name: d.FullName(), fields: map[protowire.Number]*shapeField{}, bytes: unlimited}
+	made := &messageLimits{name: d.FullName(), fields: map[protowire.Number]*fieldLimits{}, declaredBytes: unlimited}
 	s.known[d.FullName()] = made // before its fields: a message may hold itself
 	total := 0
 	for i := range d.Fields().Len() {
 		field := d.Fields().Get(i)
 		rules := proto.GetExtension(field.Options(), validate.E_Field).(*validate.FieldRules)
-		f := &shapeField{name: string(field.Name()), index: i, kind: field.Kind(), list: field.IsList(), alone: checkedAlone(field)}
-		f.most = int(cmp.Or(rules.GetRepeated().GetMaxItems(), mostItems))
+		f := &fieldLimits{name: string(field.Name()), index: i, kind: field.Kind(), list: field.IsList(), checkedByService: checkedByService(field)}
+		f.maxItems = int(cmp.Or(rules.GetRepeated().GetMaxItems(), defaultMaxItems))
 		if field.Message() != nil {
 			f.message = s.make(field.Message())
 		}
 		made.fields[field.Number()] = f
-		total = min(total+f.size(rules), unlimited)
+		total = min(total+f.maxBytes(rules), unlimited)
 	}
-	made.bytes = total
+	made.declaredBytes = total
 	return made
 }
 
@@ -94,15 +96,15 @@ func (s *shapes) make(d protoreflect.MessageDescriptor) *shape {
 const unlimited = 1 << 30
 
 // size is the most that the contract lets a field have, encoded.
-func (f *shapeField) size(rules *validate.FieldRules) int {
+func (f *fieldLimits) maxBytes(rules *validate.FieldRules) int {
 	count := 1
 	if f.list {
-		count, rules = f.most, rules.GetRepeated().GetItems()
+		count, rules = f.maxItems, rules.GetRepeated().GetItems()
 	}
 	one := 10 // bytes of a number
 	switch text, data := rules.GetString(), rules.GetBytes(); {
 	case f.message != nil:
-		one = f.message.bytes
+		one = f.message.declaredBytes
 	case f.kind == protoreflect.StringKind:
 		one = int(cmp.Or(text.GetMaxBytes(), 4*text.GetMaxLen(), 1<<10)) // a name, by its pattern, is shorter than 1 KiB
 	case f.kind == protoreflect.BytesKind:
@@ -113,38 +115,40 @@ func (f *shapeField) size(rules *validate.FieldRules) int {
 }
 
 // limit is how many bytes a request may have.
-func (s *shape) limit(most int) int { return min(most, max(leastBytes, 2*s.bytes)) }
+func (s *messageLimits) maxBytes(most int) int {
+	return min(most, max(minRequestBytes, 2*s.declaredBytes))
+}
 
 // wireCheck is one walk over the bytes of a request.
-type wireCheck struct {
+type byteCheck struct {
 	fields, messages int
-	path             []wireStep
+	path             []byteStep
 }
 
 // wireStep leads from a message into one that it holds.
-type wireStep struct {
-	field *shapeField
+type byteStep struct {
+	field *fieldLimits
 	item  int
 }
 
 // checkWire checks a request before it is decoded, and says how many messages it
 // holds. Nothing is allocated for what is in it.
-func checkWire(s *shape, body []byte, most int) (messages int, wrong *fault.Violation) {
-	if limit := s.limit(most); len(body) > limit {
+func checkBytes(s *messageLimits, body []byte, most int) (messages int, wrong *fault.Violation) {
+	if limit := s.maxBytes(most); len(body) > limit {
 		return 0, &fault.Violation{Field: "request", Want: fmt.Sprintf("must be no longer than %d bytes; it has %d", limit, len(body))}
 	}
-	w := &wireCheck{}
+	w := &byteCheck{}
 	wrong = w.message(s, body, false)
 	return w.messages, wrong
 }
 
 // message walks over one message. Within an item that is checked alone, lists
 // may be as long as any: one bad item must not cost the others.
-func (w *wireCheck) message(s *shape, body []byte, alone bool) *fault.Violation {
-	if w.messages++; w.messages > mostMessages {
-		return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d messages", mostMessages)}
+func (w *byteCheck) message(s *messageLimits, body []byte, alone bool) *fault.Violation {
+	if w.messages++; w.messages > maxMessages {
+		return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d messages", maxMessages)}
 	}
-	if len(w.path) >= deepest {
+	if len(w.path) >= maxDepth {
 		return malformed(s.name)
 	}
 	var counts []int
@@ -153,8 +157,8 @@ func (w *wireCheck) message(s *shape, body []byte, alone bool) *fault.Violation 
 		if n < 0 {
 			return malformed(s.name)
 		}
-		if w.fields++; w.fields > mostFields {
-			return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d fields", mostFields)}
+		if w.fields++; w.fields > maxFields {
+			return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d fields", maxFields)}
 		}
 		size := w.value(number, kind, body[n:])
 		if size < 0 {
@@ -177,19 +181,19 @@ func (w *wireCheck) message(s *shape, body []byte, alone bool) *fault.Violation 
 }
 
 // field counts a field and walks into it.
-func (w *wireCheck) field(f *shapeField, counts []int, kind protowire.Type, value []byte, alone bool) *fault.Violation {
+func (w *byteCheck) field(f *fieldLimits, counts []int, kind protowire.Type, value []byte, alone bool) *fault.Violation {
 	item := counts[f.index]
 	counts[f.index] += f.items(kind, value)
-	switch most := f.most; {
+	switch most := f.maxItems; {
 	case f.list && alone:
-		if counts[f.index] > max(most, mostItems) {
-			return w.tooMany(f, max(most, mostItems))
+		if counts[f.index] > max(most, defaultMaxItems) {
+			return w.tooMany(f, max(most, defaultMaxItems))
 		}
 	case f.list && counts[f.index] > most:
 		return w.tooMany(f, most)
 	case !f.list && f.message != nil && counts[f.index] > 1:
 		// Decoders merge them, and with them lists that are each short enough.
-		return &fault.Violation{Field: w.at(f), Want: "must be sent once"}
+		return &fault.Violation{Field: w.pathOf(f), Want: "must be sent once"}
 	}
 	if f.message == nil || kind != protowire.BytesType {
 		return nil
@@ -198,15 +202,15 @@ func (w *wireCheck) field(f *shapeField, counts []int, kind protowire.Type, valu
 	if n < 0 {
 		return malformed(f.message.name)
 	}
-	w.path = append(w.path, wireStep{f, item})
-	wrong := w.message(f.message, text, alone || f.alone)
+	w.path = append(w.path, byteStep{f, item})
+	wrong := w.message(f.message, text, alone || f.checkedByService)
 	w.path = w.path[:len(w.path)-1]
 	return wrong
 }
 
 // value is the length of a value; negative when it is malformed. Groups, which
 // the contract does not use, are walked here: they can be nested too.
-func (w *wireCheck) value(number protowire.Number, kind protowire.Type, rest []byte) int {
+func (w *byteCheck) value(number protowire.Number, kind protowire.Type, rest []byte) int {
 	if kind != protowire.StartGroupType {
 		return protowire.ConsumeFieldValue(number, kind, rest)
 	}
@@ -214,13 +218,13 @@ func (w *wireCheck) value(number protowire.Number, kind protowire.Type, rest []b
 	open := []protowire.Number{number}
 	for len(open) > 0 {
 		inner, kind, n := protowire.ConsumeTag(rest)
-		if w.fields++; n < 0 || w.fields > mostFields {
+		if w.fields++; n < 0 || w.fields > maxFields {
 			return -1
 		}
 		rest = rest[n:]
 		switch kind {
 		case protowire.StartGroupType:
-			if open = append(open, inner); len(open)+len(w.path) > deepest {
+			if open = append(open, inner); len(open)+len(w.path) > maxDepth {
 				return -1
 			}
 		case protowire.EndGroupType:
@@ -239,7 +243,7 @@ func (w *wireCheck) value(number protowire.Number, kind protowire.Type, rest []b
 }
 
 // items is how many items a value adds to its field: numbers may be packed.
-func (f *shapeField) items(kind protowire.Type, value []byte) int {
+func (f *fieldLimits) items(kind protowire.Type, value []byte) int {
 	if !f.list || kind != protowire.BytesType {
 		return 1
 	}
@@ -264,12 +268,12 @@ func (f *shapeField) items(kind protowire.Type, value []byte) int {
 	return count
 }
 
-func (w *wireCheck) tooMany(f *shapeField, most int) *fault.Violation {
-	return &fault.Violation{Field: w.at(f), Want: fmt.Sprintf("must contain no more than %d item(s)", most)}
+func (w *byteCheck) tooMany(f *fieldLimits, most int) *fault.Violation {
+	return &fault.Violation{Field: w.pathOf(f), Want: fmt.Sprintf("must contain no more than %d item(s)", most)}
 }
 
 // at is the path of a field.
-func (w *wireCheck) at(f *shapeField) string {
+func (w *byteCheck) pathOf(f *fieldLimits) string {
 	var path strings.Builder
 	for _, step := range w.path {
 		path.WriteString(step.field.name)
@@ -288,7 +292,7 @@ func malformed(name protoreflect.FullName) *fault.Violation {
 
 // decode reads a request that was checked.
 func decode(body []byte, m proto.Message) error {
-	if err := (proto.UnmarshalOptions{RecursionLimit: deepest}).Unmarshal(body, m); err != nil {
+	if err := (proto.UnmarshalOptions{RecursionLimit: maxDepth}).Unmarshal(body, m); err != nil {
 		proto.Reset(m)
 		wrong := malformed(m.ProtoReflect().Descriptor().FullName())
 		return fault.InvalidFields(*wrong)
@@ -297,11 +301,11 @@ func decode(body []byte, m proto.Message) error {
 }
 
 // mostSearched is how many fields of a request are looked at for a chain's name.
-const mostSearched = 64
+const maxSearchedFields = 64
 
 // chainOnWire is the chain of the first name in a request that is not decoded.
-func chainOnWire(d protoreflect.MessageDescriptor, body []byte) string {
-	left := mostSearched
+func chainInBytes(d protoreflect.MessageDescriptor, body []byte) string {
+	left := maxSearchedFields
 	return searchChain(d, body, &left)
 }
 

@@ -18,10 +18,10 @@ func TestLogsOfFaultsRepeatNothingPersonal(t *testing.T) {
 	in := &interceptors{log: slog.New(slog.NewJSONHandler(&said, nil))}
 	c := &call{method: "/alkalog.v1.ConsultationService/CreateConsultation", request: &pb.CreateConsultationRequest{
 		Parent: "chains/ebb/clients/c", Consultation: &pb.Consultation{Remarks: "Wrenfeather", Wishes: &pb.Wishes{Words: "obsidianite"}}}}
-	err := in.settle(context.Background(), c, func(context.Context) error {
+	err := in.mapErrors(context.Background(), c, func(context.Context) error {
 		return errors.New(`chains/ebb/clients/c: invalid input "Wrenfeather" near obsidianite`)
 	})
-	thrown := in.survive(context.Background(), c, func(context.Context) error {
+	thrown := in.recoverPanics(context.Background(), c, func(context.Context) error {
 		panic(runtimeError{"Wrenfeather is out of range of chains/ebb/clients/c"})
 	})
 	if err == nil || thrown == nil || strings.Count(said.String(), "\n") != 2 {

@@ -20,7 +20,7 @@ func hostile() []byte { return bytes.Repeat([]byte{0x12, 0x00}, 500_000) }
 
 // checked is what checkWire says of a request, as "field: what would be right".
 func checked(m proto.Message, body []byte) string {
-	_, wrong := checkWire(newShapes().of(m.ProtoReflect().Descriptor()), body, 1<<20)
+	_, wrong := checkBytes(newLimitsCache().of(m.ProtoReflect().Descriptor()), body, 1<<20)
 	if wrong == nil {
 		return ""
 	}
@@ -88,13 +88,13 @@ func TestBytesAreCheckedBeforeDecoding(t *testing.T) {
 	}{
 		"empty events":         {events, hostile(), "events: must contain no more than 200 item(s)"},
 		"one message twice":    {&pb.CreateProductRequest{}, append(product, product...), "must be sent once"},
-		"many unknown fields":  {events, bytes.Repeat([]byte{0x78, 0x00}, mostFields+1), "must hold no more than 50000 fields"},
-		"many fields, grouped": {events, append(append([]byte{0x7b}, bytes.Repeat([]byte{0x78, 0x00}, mostFields)...), 0x7c), "well-formed"},
-		"a group too deep":     {events, group(deepest + 1), "well-formed"},
-		"a group":              {events, group(deepest), ""},
+		"many unknown fields":  {events, bytes.Repeat([]byte{0x78, 0x00}, maxFields+1), "must hold no more than 50000 fields"},
+		"many fields, grouped": {events, append(append([]byte{0x7b}, bytes.Repeat([]byte{0x78, 0x00}, maxFields)...), 0x7c), "well-formed"},
+		"a group too deep":     {events, group(maxDepth + 1), "well-formed"},
+		"a group":              {events, group(maxDepth), ""},
 		"a group left open":    {events, []byte{0x7b}, "well-formed"},
 		"cut off":              {events, []byte{0x0a, 0xff}, "well-formed"},
-		"a short method":       {&pb.GetChainRequest{}, field(1, make([]byte, leastBytes)), "must be no longer than 65536 bytes; it has"},
+		"a short method":       {&pb.GetChainRequest{}, field(1, make([]byte, minRequestBytes)), "must be no longer than 65536 bytes; it has"},
 	} {
 		if got := checked(c.m, c.body); !strings.Contains(got, c.want) || (c.want == "") != (got == "") {
 			t.Errorf("%s: got %q, want %q in it", what, got, c.want)
@@ -106,7 +106,7 @@ func TestBytesAreCheckedBeforeDecoding(t *testing.T) {
 // thousand in one field.
 func TestPackedItemsAreCounted(t *testing.T) {
 	t.Parallel()
-	list := &shapeField{list: true, kind: protoreflect.EnumKind}
+	list := &fieldLimits{list: true, kind: protoreflect.EnumKind}
 	if n := list.items(protowire.BytesType, protowire.AppendBytes(nil, []byte{1, 0x80, 1, 2})); n != 3 {
 		t.Errorf("%d varints, want 3", n)
 	}
@@ -120,12 +120,12 @@ func TestPackedItemsAreCounted(t *testing.T) {
 // bytes of its method.
 func TestHonestRequestsPass(t *testing.T) {
 	t.Parallel()
-	known := newShapes()
+	known := newLimitsCache()
 	small := 0
 	for _, method := range contractMethods() {
 		shape := known.of(method.Input())
-		if limit := shape.limit(1 << 20); limit < min(shape.bytes, 1<<20) {
-			t.Errorf("%s may have %d bytes by the contract, and only %d are accepted", method.FullName(), shape.bytes, limit)
+		if limit := shape.maxBytes(1 << 20); limit < min(shape.declaredBytes, 1<<20) {
+			t.Errorf("%s may have %d bytes by the contract, and only %d are accepted", method.FullName(), shape.declaredBytes, limit)
 		} else if limit < 1<<20 {
 			small++
 		}
@@ -137,12 +137,12 @@ func TestHonestRequestsPass(t *testing.T) {
 
 // TestRefusingIsCheap: a hostile request is refused in little memory.
 func TestRefusingIsCheap(t *testing.T) {
-	shape := newShapes().of((&pb.RecordEventsRequest{}).ProtoReflect().Descriptor())
+	shape := newLimitsCache().of((&pb.RecordEventsRequest{}).ProtoReflect().Descriptor())
 	body := hostile()
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	for range 100 {
-		checkWire(shape, body, 1<<20)
+		checkBytes(shape, body, 1<<20)
 	}
 	runtime.ReadMemStats(&after)
 	if each := (after.TotalAlloc - before.TotalAlloc) / 100; each > 16<<10 {
@@ -166,7 +166,7 @@ func TestIdentityComesBeforeDecoding(t *testing.T) {
 	if n := b.server.Counters().RequestsOversized.Load(); n != 1 {
 		t.Errorf("%d requests are counted as too large, want 1: only that of the till was looked at", n)
 	}
-	long := make([]byte, openBytes+1)
+	long := make([]byte, publicRequestBytes+1)
 	long = protowire.AppendBytes([]byte{0x0a}, long)
 	err = b.conn.Invoke(t.Context(), "/grpc.health.v1.Health/Check", &long, &pb.Chain{}, grpc.ForceCodecV2(bytesCodec{}))
 	wantError(t, err, codes.InvalidArgument, "INVALID_FIELD", "must be no longer than 4096 bytes")
@@ -185,12 +185,12 @@ func TestChainOnWire(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := chainOnWire(m.ProtoReflect().Descriptor(), body); got != want {
+		if got := chainInBytes(m.ProtoReflect().Descriptor(), body); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
 	body := append(hostile(), protowire.AppendString([]byte{0x0a}, "chains/ebb/clients/c/sessions/s")...)
-	if got := chainOnWire((&pb.RecordEventsRequest{}).ProtoReflect().Descriptor(), body); got != "" {
+	if got := chainInBytes((&pb.RecordEventsRequest{}).ProtoReflect().Descriptor(), body); got != "" {
 		t.Errorf("500,000 fields were searched, and found %q", got)
 	}
 }

@@ -17,7 +17,7 @@ const displayName = "display_name"
 // normalizeNames brings display names into Unicode Normalization Form C (UAX #15),
 // so that a name looks and compares alike however it was typed.
 func normalizeNames(m protoreflect.Message) {
-	within(m, "", func(m protoreflect.Message, _ string) []fault.Violation {
+	visitMessages(m, "", func(m protoreflect.Message, _ string) []fault.Violation {
 		normalizeNames(m)
 		return nil
 	})
@@ -27,8 +27,8 @@ func normalizeNames(m protoreflect.Message) {
 }
 
 // blankNames says which display names nobody can see.
-func blankNames(m protoreflect.Message, counts protovalidate.Filter, path string) []fault.Violation {
-	found := within(m, path, func(m protoreflect.Message, at string) []fault.Violation { return blankNames(m, counts, at) })
+func invisibleNames(m protoreflect.Message, counts protovalidate.Filter, path string) []fault.Violation {
+	found := visitMessages(m, path, func(m protoreflect.Message, at string) []fault.Violation { return invisibleNames(m, counts, at) })
 	field := m.Descriptor().Fields().ByName(displayName)
 	if field == nil || !m.Has(field) || counts != nil && !counts.ShouldValidate(m, field) || strings.ContainsFunc(m.Get(field).String(), visible) {
 		return found

@@ -33,7 +33,7 @@ func TestEveryPatternIsPutInWords(t *testing.T) {
 	if len(seen) < 15 {
 		t.Errorf("only %d patterns were seen", len(seen))
 	}
-	for words := range inWords() {
+	for words := range patternTexts() {
 		optional := "^(" + strings.TrimSuffix(strings.TrimPrefix(words, "^"), "$") + ")?$"
 		if !seen[words] && !seen[optional] {
 			t.Errorf("the contract does not use %s any more", words)

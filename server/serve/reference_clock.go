@@ -13,15 +13,15 @@ const (
 	// clockEvery is how often the server's clock is compared with the reference.
 	// Our own choice: a clock of a machine drifts by less than a millisecond in
 	// this time, and after a failover the reference is another machine's.
-	clockEvery = 5 * time.Second
+	clockInterval = 5 * time.Second
 	// clockPatience bounds one comparison, and with it its error.
-	clockPatience = 2 * time.Second
+	clockTimeout = 2 * time.Second
 	// clockStale is after how long without a comparison the offset counts as not
 	// known. Our own choice.
-	clockStale = time.Minute
+	maxClockAge = time.Minute
 	// clockOff is the offset above which the server says so: our own choice, the
 	// same as that from which a till's times are corrected.
-	clockOff = 2 * time.Second
+	maxClockOffset = 2 * time.Second
 )
 
 // referenceClock tells the time of the reference, which is the clock of the
@@ -29,19 +29,19 @@ const (
 // machine's monotonic clock, so that setting the machine's clock changes nothing.
 // While no comparison succeeds it goes on from the last one.
 type referenceClock struct {
-	local  func() time.Time
-	itself bool // local is the reference: nothing is compared
-	ask    func(context.Context) (time.Time, error)
-	log    *slog.Logger
-	told   func(ClockState) // receives every change of what health says
+	local       func() time.Time
+	isReference bool // local is the reference: nothing is compared
+	ask         func(context.Context) (time.Time, error)
+	log         *slog.Logger
+	onChange    func(ClockState) // receives every change of what health says
 
-	mu    sync.Mutex
-	at    time.Time     // of the last comparison, by local; zero: none yet
-	since time.Time     // by the reference, when the clocks were last brought together
-	base  time.Time     // the same instant by local
-	off   time.Duration // how far local was ahead at the last comparison
-	wrong bool          // what was last said
-	said  bool
+	mu            sync.Mutex
+	comparedAt    time.Time     // of the last comparison, by local; zero: none yet
+	baseReference time.Time     // by the reference, when the clocks were last brought together
+	baseLocal     time.Time     // the same instant by local
+	localOffset   time.Duration // how far local was ahead at the last comparison
+	loggedWrong   bool          // what was last said
+	logged        bool
 }
 
 // ClockState is how the server's clock compares with the reference.
@@ -54,12 +54,12 @@ type ClockState struct {
 
 // Right reports whether the server's clock may be trusted: its offset is known
 // and at most 2 s. While it is not, services go by the reference all the same.
-func (s ClockState) Right() bool { return s.Known && s.Offset.Abs() <= clockOff }
+func (s ClockState) Right() bool { return s.Known && s.Offset.Abs() <= maxClockOffset }
 
 // openReference makes the first comparison. Whether or not it succeeds, the server
 // starts. With itself, the server's clock is the reference.
-func openReference(ctx context.Context, cfg Config, db *storage.DB, itself bool) *referenceClock {
-	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger, itself: itself}
+func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself bool) *referenceClock {
+	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger, isReference: itself}
 	if c.ask == nil {
 		c.ask = db.Time
 	}
@@ -68,8 +68,8 @@ func openReference(ctx context.Context, cfg Config, db *storage.DB, itself bool)
 }
 
 // report has told called now, and with every change.
-func (c *referenceClock) report(told func(ClockState)) {
-	c.told = told
+func (c *referenceClock) notify(told func(ClockState)) {
+	c.onChange = told
 	told(c.State())
 }
 
@@ -83,10 +83,10 @@ func (c *referenceClock) Now() time.Time {
 // now maps an instant of the local clock. Both instants carry a monotonic reading
 // when they are the machine's, and then the difference is that of these.
 func (c *referenceClock) now(local time.Time) time.Time {
-	if c.base.IsZero() {
+	if c.baseLocal.IsZero() {
 		return local
 	}
-	return c.since.Add(local.Sub(c.base))
+	return c.baseReference.Add(local.Sub(c.baseLocal))
 }
 
 // State is how the clocks compare.
@@ -103,50 +103,50 @@ func (c *referenceClock) offset() (time.Duration, bool) {
 }
 
 func (c *referenceClock) state(local time.Time) ClockState {
-	if c.itself {
+	if c.isReference {
 		return ClockState{Known: true}
 	}
-	return ClockState{Offset: c.off, Known: !c.at.IsZero() && local.Sub(c.at) <= clockStale}
+	return ClockState{Offset: c.localOffset, Known: !c.comparedAt.IsZero() && local.Sub(c.comparedAt) <= maxClockAge}
 }
 
 // compare asks for the reference once. The answer is taken as of the middle of
 // the question, so it is off by at most half of what the question took.
 func (c *referenceClock) compare(ctx context.Context) {
-	if c.itself {
+	if c.isReference {
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, clockPatience)
+	ctx, cancel := context.WithTimeout(ctx, clockTimeout)
 	defer cancel()
 	before := c.local()
 	reference, err := c.ask(ctx)
 	took := c.local().Sub(before)
 	c.mu.Lock()
-	if err == nil && took <= clockPatience {
+	if err == nil && took <= clockTimeout {
 		c.adopt(before.Add(took/2), reference, took/2)
 	}
 	c.mu.Unlock()
-	c.tell(err)
+	c.logChange(err)
 }
 
 // adopt takes over a comparison. One that agrees with the last within its error
 // leaves the time as it goes on, so that it does not jump to and fro.
 func (c *referenceClock) adopt(local, reference time.Time, within time.Duration) {
-	c.at, c.off = local, local.Round(0).Sub(reference)
-	if c.base.IsZero() || c.now(local).Sub(reference).Abs() > within {
-		c.base, c.since = local, reference
+	c.comparedAt, c.localOffset = local, local.Round(0).Sub(reference)
+	if c.baseLocal.IsZero() || c.now(local).Sub(reference).Abs() > within {
+		c.baseLocal, c.baseReference = local, reference
 	}
 }
 
 // tell says it when the clock begins or ceases to be wrong.
-func (c *referenceClock) tell(err error) {
+func (c *referenceClock) logChange(err error) {
 	state := c.State()
 	wrong := !state.Right()
-	if c.said && wrong == c.wrong {
+	if c.logged && wrong == c.loggedWrong {
 		return
 	}
-	c.said, c.wrong = true, wrong
-	if c.told != nil {
-		c.told(state)
+	c.logged, c.loggedWrong = true, wrong
+	if c.onChange != nil {
+		c.onChange(state)
 	}
 	switch {
 	case state.Right():
@@ -164,7 +164,7 @@ func (c *referenceClock) tell(err error) {
 
 // run compares until ctx is done.
 func (c *referenceClock) run(ctx context.Context) {
-	ticker := time.NewTicker(clockEvery)
+	ticker := time.NewTicker(clockInterval)
 	defer ticker.Stop()
 	for {
 		select {

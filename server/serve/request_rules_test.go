@@ -159,10 +159,10 @@ func TestEveryNameInARequestIsInScope(t *testing.T) {
 	for _, method := range contractMethods() {
 		plantNames(t, method.Input(), nil, func(request protoreflect.Message, path string) {
 			tried++
-			if found := outside(actorOf("chains/ebb"), request); found != foreign {
+			if found := firstOutOfScope(actorOf("chains/ebb"), request); found != foreign {
 				t.Errorf("%s: another chain's name in %s passed", method.Input().FullName(), path)
 			}
-			if found := outside(actorOf("chains/flow"), request); found != "" {
+			if found := firstOutOfScope(actorOf("chains/flow"), request); found != "" {
 				t.Errorf("%s: the own chain's name in %s did not pass", method.Input().FullName(), path)
 			}
 		})

@@ -14,15 +14,15 @@ import (
 // openMetrics makes the metrics of the server and listens for who reads them. They
 // are served without authentication, and so on loopback only. The loop is nil when
 // no address is configured; metrics are counted all the same.
-func (s *Server) openMetrics() (loop, error) {
+func (s *Server) openMetrics() (backgroundLoop, error) {
 	registry, err := metrics.New()
 	if err != nil {
 		return nil, err
 	}
 	s.metrics = registry
-	s.measureLimits()
-	s.measureDatabase()
-	s.measureLogs()
+	s.defineLimits()
+	s.defineDatabase()
+	s.defineLogs()
 	if err := registry.Err(); err != nil || s.cfg.MetricsAddress == "" {
 		return nil, err
 	}
@@ -31,7 +31,7 @@ func (s *Server) openMetrics() (loop, error) {
 		return nil, fmt.Errorf("--metrics-address: %w", err)
 	}
 	if at, ok := listener.Addr().(*net.TCPAddr); !ok || !at.IP.IsLoopback() {
-		return nil, errors.Join(errMetricsOutside, listener.Close())
+		return nil, errors.Join(errMetricsAddress, listener.Close())
 	}
 	s.metricsAddr = listener.Addr().String()
 	return func(ctx context.Context) {
@@ -42,14 +42,14 @@ func (s *Server) openMetrics() (loop, error) {
 }
 
 // errMetricsOutside says why an address for metrics is refused.
-var errMetricsOutside = errors.New("--metrics-address must be a loopback address such as 127.0.0.1:9420: metrics are served without authentication; put a proxy that authenticates in front of it")
+var errMetricsAddress = errors.New("--metrics-address must be a loopback address such as 127.0.0.1:9420: metrics are served without authentication; put a proxy that authenticates in front of it")
 
 // MetricsAddr is the address that metrics are served on, with the port it was
 // given; empty: none.
 func (s *Server) MetricsAddr() string { return s.metricsAddr }
 
 // measureLimits defines what the limits refuse.
-func (s *Server) measureLimits() {
+func (s *Server) defineLimits() {
 	c := s.counters
 	for _, m := range []struct {
 		name, help string
@@ -77,9 +77,9 @@ func (s *Server) measureLimits() {
 }
 
 // measureDatabase defines readiness, the clock and the connection pool.
-func (s *Server) measureDatabase() {
+func (s *Server) defineDatabase() {
 	s.metrics.Gauges("alkalog.not.ready", "1 for each cause for which the server is not ready.", "cause", func() map[string]float64 {
-		now, all := s.vitals.notReady(), map[string]float64{}
+		now, all := s.health.notReady(), map[string]float64{}
 		for _, cause := range causes {
 			all[cause] = oneIf(now[cause])
 		}
@@ -101,7 +101,7 @@ func (s *Server) measureDatabase() {
 
 // measureLogs defines the state of the audit logs, of all chains together: which
 // chain it is stands in the server's log and in its health.
-func (s *Server) measureLogs() {
+func (s *Server) defineLogs() {
 	for _, m := range []struct {
 		name, unit, help string
 		of               func(sequencer.Status) float64

@@ -42,16 +42,16 @@ func (r requests) check(ctx context.Context, m proto.Message) error {
 	if violations := r.violations(m); len(violations) > 0 {
 		return fault.InvalidFields(violations...)
 	}
-	if err := inScope(actor.From(ctx), m); err != nil {
+	if err := checkScope(actor.From(ctx), m); err != nil {
 		return err
 	}
-	return mayWrite(actor.From(ctx), m)
+	return checkWritable(actor.From(ctx), m)
 }
 
 // violations holds a message against the rules of the contract. A rule that
 // cannot be applied is as bad as one that is broken.
 func (r requests) violations(m proto.Message) []fault.Violation {
-	counts := masked(m)
+	counts := maskFilter(m)
 	err := r.validator.Validate(m, protovalidate.WithFilter(counts))
 	invalid := new(protovalidate.ValidationError)
 	if err != nil && !errors.As(err, &invalid) {
@@ -59,47 +59,47 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	}
 	var violations []fault.Violation
 	for _, v := range invalid.Violations {
-		violations = append(violations, fault.Violation{Field: fieldOf(v), Want: want(m, v)})
+		violations = append(violations, fault.Violation{Field: fieldPath(v), Want: wantText(m, v)})
 	}
-	violations = append(violations, blankNames(m.ProtoReflect(), counts, "")...)
-	violations = append(violations, unknown(m.ProtoReflect(), "")...)
-	return append(violations, wrongTimes(m.ProtoReflect(), "")...)
+	violations = append(violations, invisibleNames(m.ProtoReflect(), counts, "")...)
+	violations = append(violations, unknownFields(m.ProtoReflect(), "")...)
+	return append(violations, invalidTimes(m.ProtoReflect(), "")...)
 }
 
 // wrongTimes says which times in a message are none. The contract's rules do not
 // speak of it, because google.protobuf.Timestamp itself does.
-func wrongTimes(m protoreflect.Message, path string) []fault.Violation {
+func invalidTimes(m protoreflect.Message, path string) []fault.Violation {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
 		if t.CheckValid() == nil {
 			return nil
 		}
 		return []fault.Violation{{Field: path, Want: "must be a time of the years 1 to 9999, with 0 to 999,999,999 nanoseconds"}}
 	}
-	return within(m, path, wrongTimes)
+	return visitMessages(m, path, invalidTimes)
 }
 
 // unknown says where a message holds fields that this program does not know. A
 // till that is newer than the server may have asked something that would change
 // a decision; what is not understood is told, and never left out of account.
-func unknown(m protoreflect.Message, path string) []fault.Violation {
+func unknownFields(m protoreflect.Message, path string) []fault.Violation {
 	var found []fault.Violation
 	if rest := m.GetUnknown(); len(rest) > 0 {
 		number, _, _ := protowire.ConsumeTag(rest)
 		found = append(found, fault.Violation{Field: strings.TrimPrefix(fmt.Sprintf("%s.%d", path, number), "."),
 			Want: "must not be sent: this version of the server does not know field " + fmt.Sprint(number)})
 	}
-	return append(found, within(m, path, unknown)...)
+	return append(found, visitMessages(m, path, unknownFields)...)
 }
 
 // within looks into the messages in a message, by their paths.
-func within(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
+func visitMessages(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
 	var found []fault.Violation
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
-		if field.Message() == nil || !m.Has(field) || checkedAlone(field) {
+		if field.Message() == nil || !m.Has(field) || checkedByService(field) {
 			continue
 		}
-		for j, v := range each(field, m.Get(field)) {
+		for j, v := range values(field, m.Get(field)) {
 			at := strings.TrimPrefix(path+"."+string(field.Name()), ".")
 			if field.IsList() {
 				at = fmt.Sprintf("%s[%d]", at, j)
@@ -112,7 +112,7 @@ func within(m protoreflect.Message, path string, look func(protoreflect.Message,
 
 // masked leaves out what an update does not change: a caller who changes one
 // field need not send the others. The name and the etag always count.
-func masked(m proto.Message) protovalidate.Filter {
+func maskFilter(m proto.Message) protovalidate.Filter {
 	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
 	if !ok || update.GetUpdateMask() == nil {
 		return nil

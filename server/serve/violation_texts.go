@@ -12,13 +12,13 @@ import (
 )
 
 // fieldOf is the path of what is wrong; a rule of the whole message has none.
-func fieldOf(v *protovalidate.Violation) string {
+func fieldPath(v *protovalidate.Violation) string {
 	return cmp.Or(protovalidate.FieldPathString(v.Proto.GetField()), "request")
 }
 
 // described is the field that a violation in a message is about; nil for a
 // choice of fields. (A violation has it too, but not for the items of a list.)
-func described(m proto.Message, v *protovalidate.Violation) (field protoreflect.FieldDescriptor) {
+func fieldDescriptor(m proto.Message, v *protovalidate.Violation) (field protoreflect.FieldDescriptor) {
 	holder := m.ProtoReflect().Descriptor()
 	for _, e := range v.Proto.GetField().GetElements() {
 		if holder == nil {
@@ -33,8 +33,8 @@ func described(m proto.Message, v *protovalidate.Violation) (field protoreflect.
 }
 
 // want says what would be right in a message. It never repeats what was sent.
-func want(m proto.Message, v *protovalidate.Violation) string {
-	field := described(m, v)
+func wantText(m proto.Message, v *protovalidate.Violation) string {
+	field := fieldDescriptor(m, v)
 	switch rule := v.Proto.GetRuleId(); {
 	case rule == "required" && field == nil:
 		return "exactly one of the fields that it is made of must be given"
@@ -75,7 +75,7 @@ func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) strin
 }
 
 // inWords says what each pattern of the contract asks for.
-func inWords() map[string]string {
+func patternTexts() map[string]string {
 	return map[string]string{
 		`^[a-z0-9][a-z0-9-]{0,62}$`:           "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
 		`^[a-z][a-z0-9-]{0,31}$`:              "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter",
@@ -101,7 +101,7 @@ func wantPattern(field protoreflect.FieldDescriptor, pattern string) string {
 	if inner, ok := strings.CutPrefix(pattern, "^("); ok && strings.HasSuffix(pattern, ")?$") {
 		must = "^" + strings.TrimSuffix(inner, ")?$") + "$"
 	}
-	if words, ok := inWords()[must]; ok {
+	if words, ok := patternTexts()[must]; ok {
 		return words + exceptions(pattern)
 	}
 	return "must match " + pattern

@@ -18,7 +18,7 @@ import (
 // that nobody outside takes the server from those inside. Zero fields have the
 // stated defaults, which are our own choices. What is beyond them is answered
 // RESOURCE_EXHAUSTED.
-type Strangers struct {
+type AnonymousQuotas struct {
 	// FailedRate is how many calls a second from one address may fail to prove
 	// an identity, and FailedBurst how many at once. Beyond that such calls are
 	// not entered on the audit log. Calls that do prove one are not counted.
@@ -46,7 +46,7 @@ type Strangers struct {
 	StreamTime time.Duration
 }
 
-func (s Strangers) complete() Strangers {
+func (s AnonymousQuotas) complete() AnonymousQuotas {
 	s.FailedRate = cmp.Or(s.FailedRate, 5)
 	s.FailedBurst = cmp.Or(s.FailedBurst, 50)
 	s.OpenRate = cmp.Or(s.OpenRate, 20)
@@ -61,7 +61,7 @@ func (s Strangers) complete() Strangers {
 	return s
 }
 
-func (s Strangers) check() error {
+func (s AnonymousQuotas) check() error {
 	if min(s.FailedRate, s.OpenRate, s.TotalRate) < 0 || min(s.FailedBurst, s.OpenBurst, s.TotalBurst, s.Calls, s.TotalCalls, s.Streams, s.TotalStreams) < 0 || s.StreamTime < 0 {
 		return errors.New("a quota of callers without identity is negative")
 	}
@@ -69,59 +69,59 @@ func (s Strangers) check() error {
 }
 
 // strangers knows what callers without identity have taken.
-type strangers struct {
-	limits    Strangers
-	addresses *shares
+type anonymousLimiter struct {
+	limits    AnonymousQuotas
+	addresses *usages
 	peeks     chan struct{} // has one for each request that is read for a denial
 }
 
 const (
 	// mostPeeks is how many requests of callers without identity are read at a
 	// time, to enter the denial on the log of the chain they name.
-	mostPeeks = 16
+	maxPeeks = 16
 	// peekTime is how long such a request may take to come.
 	peekTime = time.Second
 	// openRequestTime is how long the request of a call that needs no identity may
 	// take to come: with TotalRate, fewer than TotalCalls of them can be waiting.
-	openRequestTime = 1500 * time.Millisecond
+	publicRequestTime = 1500 * time.Millisecond
 	// peekBytes is the longest such request that is looked at.
-	peekBytes = 16 << 10
+	maxPeekBytes = 16 << 10
 )
 
-func newStrangers(limits Strangers) *strangers {
-	return &strangers{limits: limits, addresses: newShares(), peeks: make(chan struct{}, mostPeeks)}
+func newAnonymousLimiter(limits AnonymousQuotas) *anonymousLimiter {
+	return &anonymousLimiter{limits: limits, addresses: newUsages(), peeks: make(chan struct{}, maxPeeks)}
 }
 
 // The kinds of calls without an identity. Each is counted apart, so that using up
 // the bound of one leaves the others as they were.
 const (
-	kindFailed     = "failed"      // could not prove an identity
-	kindPending    = "pending"     // whose caller is not identified yet
-	kindOpen       = "open"        // unary, needs no identity
-	kindOpenStream = "open stream" // a stream that needs no identity
+	kindFailed       = "failed"      // could not prove an identity
+	kindPending      = "pending"     // whose caller is not identified yet
+	kindPublic       = "open"        // unary, needs no identity
+	kindPublicStream = "open stream" // a stream that needs no identity
 )
 
 // kindOf is the kind of a call that is coming in.
 func kindOf(c *call) string {
 	switch {
-	case !open(c.method):
+	case !isPublic(c.method):
 		return kindPending
 	case c.stream:
-		return kindOpenStream
+		return kindPublicStream
 	}
-	return kindOpen
+	return kindPublic
 }
 
 // enter counts a call of a kind among those under way, until leave is called.
-func (s *strangers) enter(kind, address string) (leave func(), err error) {
+func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err error) {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
 	most, total := s.limits.Calls, s.limits.TotalCalls
-	if kind == kindOpenStream {
+	if kind == kindPublicStream {
 		most, total = s.limits.Streams, s.limits.TotalStreams
 	}
 	now := time.Now()
-	own, all := s.share(kind, address, now), s.share(kind, "", now)
+	own, all := s.usage(kind, address, now), s.usage(kind, "", now)
 	if own.calls >= most || all.calls >= total {
 		return nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, "too many calls without identity are under way; try again later", time.Second)
 	}
@@ -137,11 +137,11 @@ func (s *strangers) enter(kind, address string) (leave func(), err error) {
 
 // count counts one call of a kind against the quota of its
 // address and that of all.
-func (s *strangers) count(kind, address string) error {
+func (s *anonymousLimiter) allow(kind, address string) error {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
 	now := time.Now()
-	for _, bucket := range []*rate.Limiter{s.share(kind, address, now).bucket, s.share(kind, "", now).bucket} {
+	for _, bucket := range []*rate.Limiter{s.usage(kind, address, now).bucket, s.usage(kind, "", now).bucket} {
 		if again := reserve(bucket, now); again > 0 {
 			return fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, "calls without identity come more often than is allowed; try again later", again)
 		}
@@ -150,61 +150,61 @@ func (s *strangers) count(kind, address string) error {
 }
 
 // share is the share of an address, or of all; the caller holds the lock.
-func (s *strangers) share(kind, address string, now time.Time) *share {
+func (s *anonymousLimiter) usage(kind, address string, now time.Time) *usage {
 	perSecond, burst := s.limits.TotalRate, s.limits.TotalBurst
 	switch {
 	case address == "":
 	case kind == kindFailed:
 		perSecond, burst = s.limits.FailedRate, s.limits.FailedBurst
-	case kind == kindOpen || kind == kindOpenStream:
+	case kind == kindPublic || kind == kindPublicStream:
 		perSecond, burst = s.limits.OpenRate, s.limits.OpenBurst
 	}
-	return s.addresses.get(kind, address, now, func() *share {
-		return &share{bucket: rate.NewLimiter(rate.Limit(perSecond), burst)}
+	return s.addresses.get(kind, address, now, func() *usage {
+		return &usage{bucket: rate.NewLimiter(rate.Limit(perSecond), burst)}
 	})
 }
 
 // screen bounds calls before anybody is identified, and those that need not be.
-func (in *interceptors) screen(ctx context.Context, c *call, next func(context.Context) error) error {
+func (in *interceptors) limitAnonymous(ctx context.Context, c *call, next func(context.Context) error) error {
 	if line := connOf(ctx); line != nil {
 		line.calls.Add(1)
 		defer line.calls.Add(-1)
 	}
 	address, kind := addressOf(ctx), kindOf(c)
 	if kind != kindPending {
-		if err := in.strangers.count(kind, address); err != nil {
+		if err := in.anonymous.allow(kind, address); err != nil {
 			in.counters.QuotaExceeded.Add(1)
 			return err
 		}
 	}
-	if kind == kindOpenStream {
+	if kind == kindPublicStream {
 		if who, err := in.identity.Identify(ctx); err == nil {
-			return in.stayKnown(ctx, c, who, next)
+			return in.serveIdentified(ctx, c, who, next)
 		}
 	}
-	leave, err := in.strangers.enter(kind, address)
+	leave, err := in.anonymous.acquire(kind, address)
 	if err != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return err
 	}
-	c.identified = leave
-	defer c.leaveStrangers()
-	if kind == kindOpenStream {
-		return in.endInTime(ctx, next)
+	c.endAnonymous = leave
+	defer c.leaveAnonymous()
+	if kind == kindPublicStream {
+		return in.limitStreamTime(ctx, next)
 	}
 	return next(ctx)
 }
 
 // stayKnown serves an open stream to a caller who proved an identity all the same:
 // within that caller's quota, and not among callers without one.
-func (in *interceptors) stayKnown(ctx context.Context, c *call, who actor.Actor, next func(context.Context) error) error {
-	c.proven(ctx)
-	own, _, err := in.quotas.take(who.Name, who.Chain, true, time.Now())
+func (in *interceptors) serveIdentified(ctx context.Context, c *call, who actor.Actor, next func(context.Context) error) error {
+	c.markIdentified(ctx)
+	own, _, err := in.quotas.acquire(who.Name, who.Chain, true, time.Now())
 	if err != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return err
 	}
-	defer in.quotas.leave(own, true)
+	defer in.quotas.release(own, true)
 	return next(ctx)
 }
 
@@ -212,8 +212,8 @@ func (in *interceptors) stayKnown(ctx context.Context, c *call, who actor.Actor,
 var errStreamTime = errors.New("a stream without identity was open for the longest time")
 
 // endInTime ends a stream without an identity after Strangers.StreamTime.
-func (in *interceptors) endInTime(ctx context.Context, next func(context.Context) error) error {
-	ctx, cancel := context.WithTimeoutCause(ctx, in.strangers.limits.StreamTime, errStreamTime)
+func (in *interceptors) limitStreamTime(ctx context.Context, next func(context.Context) error) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, in.anonymous.limits.StreamTime, errStreamTime)
 	defer cancel()
 	err := next(ctx)
 	if err != nil && context.Cause(ctx) == errStreamTime {
@@ -223,28 +223,28 @@ func (in *interceptors) endInTime(ctx context.Context, next func(context.Context
 }
 
 // leaveStrangers ends the counting among calls without identity.
-func (c *call) leaveStrangers() {
-	if c.identified != nil {
-		c.identified()
-		c.identified = nil
+func (c *call) leaveAnonymous() {
+	if c.endAnonymous != nil {
+		c.endAnonymous()
+		c.endAnonymous = nil
 	}
 }
 
 // proven says that the caller was identified.
-func (c *call) proven(ctx context.Context) {
-	c.leaveStrangers()
+func (c *call) markIdentified(ctx context.Context) {
+	c.leaveAnonymous()
 	if line := connOf(ctx); line != nil {
 		line.prove()
 	}
 }
 
 // unproven says what to answer to a caller who could not be identified.
-func (in *interceptors) unproven(ctx context.Context, err error) error {
+func (in *interceptors) rejectAnonymous(ctx context.Context, err error) error {
 	if fault.Denial(err) == "" {
 		return err // not the caller's fault: the identity provider is down
 	}
 	in.counters.Unidentified.Add(1)
-	if over := in.strangers.count(kindFailed, addressOf(ctx)); over != nil {
+	if over := in.anonymous.allow(kindFailed, addressOf(ctx)); over != nil {
 		in.counters.QuotaExceeded.Add(1)
 		return over
 	}
@@ -253,26 +253,26 @@ func (in *interceptors) unproven(ctx context.Context, err error) error {
 
 // peek finds the chain that the request of a denied caller without chain names.
 // It waits little, for few at a time, and decodes nothing.
-func (in *interceptors) peek(c *call, stream grpc.ServerStream) string {
+func (in *interceptors) peekChain(c *call, stream grpc.ServerStream) string {
 	method := in.methods[c.method]
 	if method == nil || c.received {
 		return ""
 	}
 	select {
-	case in.strangers.peeks <- struct{}{}:
-		defer func() { <-in.strangers.peeks }()
+	case in.anonymous.peeks <- struct{}{}:
+		defer func() { <-in.anonymous.peeks }()
 	default:
 		return ""
 	}
 	ctx, cancel := context.WithTimeout(stream.Context(), peekTime)
 	defer cancel()
-	body, err := receive(ctx, stream)
+	body, err := receiveWithin(ctx, stream)
 	if err != nil {
 		return ""
 	}
 	defer body.Free()
-	if body.Len() > peekBytes {
+	if body.Len() > maxPeekBytes {
 		return ""
 	}
-	return chainOnWire(method.Input(), body.ReadOnlyData())
+	return chainInBytes(method.Input(), body.ReadOnlyData())
 }

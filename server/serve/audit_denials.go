@@ -32,10 +32,10 @@ import (
 // a request that did not come within a second or is too long.
 
 // remember takes note of denials.
-func (in *interceptors) remember(ctx context.Context, c *call, next func(context.Context) error) error {
+func (in *interceptors) auditDenials(ctx context.Context, c *call, next func(context.Context) error) error {
 	err := next(ctx)
 	reason := fault.Denial(err)
-	if reason == "" || open(c.method) {
+	if reason == "" || isPublic(c.method) {
 		return err
 	}
 	in.counters.Denials.Add(1)
@@ -55,7 +55,7 @@ func (in *interceptors) chainOf(c *call) string {
 	}
 	chain := c.chain
 	if !c.received {
-		chain = c.peek()
+		chain = c.peekChain()
 	}
 	if !chainName.MatchString(chain) {
 		return ""
@@ -68,10 +68,10 @@ var chainName = regexp.MustCompile(`^chains/[a-z0-9][a-z0-9-]{0,62}$`)
 
 // logbook is the audit log, for what is entered without a record. Without a
 // database it takes everything and keeps nothing.
-type logbook struct{ db *storage.DB }
+type auditWriter struct{ db *storage.DB }
 
 // note puts entries on the log of a chain.
-func (b logbook) note(ctx context.Context, chain string, entries ...*pb.AuditEntry) error {
+func (b auditWriter) append(ctx context.Context, chain string, entries ...*pb.AuditEntry) error {
 	if b.db == nil {
 		return nil
 	}
@@ -80,7 +80,7 @@ func (b logbook) note(ctx context.Context, chain string, entries ...*pb.AuditEnt
 
 // digest stands for a value on the log of a chain: 16 hex digits that nobody else
 // can make.
-func (b logbook) digest(chain, value string) (string, error) {
+func (b auditWriter) digest(chain, value string) (string, error) {
 	if b.db == nil {
 		return "#", nil
 	}
@@ -92,7 +92,7 @@ func (b logbook) digest(chain, value string) (string, error) {
 }
 
 // keeps reports whether there is such a chain.
-func (b logbook) keeps(ctx context.Context, chain string) (bool, error) {
+func (b auditWriter) chainExists(ctx context.Context, chain string) (bool, error) {
 	if b.db == nil || chain == "" {
 		return false, nil
 	}
@@ -108,27 +108,27 @@ func (b logbook) keeps(ctx context.Context, chain string) (bool, error) {
 
 // denials are counted here and written behind the calls' backs.
 type denials struct {
-	alike alike
-	book  logbook
-	now   func() time.Time
-	log   *slog.Logger
-	wake  chan struct{} // has something when there is something to write
+	aggregator aggregator
+	audit      auditWriter
+	now        func() time.Time
+	log        *slog.Logger
+	wake       chan struct{} // has something when there is something to write
 
-	unplaced atomic.Int64 // denials that stand on no chain's log
-	reported int64        // how many of these the server's log has told
+	withoutLog atomic.Int64 // denials that stand on no chain's log
+	reported   int64        // how many of these the server's log has told
 }
 
-func newDenials(cfg Config, now func() time.Time, book logbook) *denials {
-	return &denials{book: book, now: now, log: cfg.Logger, wake: make(chan struct{}, 1), alike: newAlike(now())}
+func newDenials(cfg Config, now func() time.Time, audit auditWriter) *denials {
+	return &denials{audit: audit, now: now, log: cfg.Logger, wake: make(chan struct{}, 1), aggregator: newAggregator(now())}
 }
 
 // add takes note of one denial.
 func (d *denials) add(what denial, till, trace string) {
 	if what.chain == "" {
-		d.unplaced.Add(1)
+		d.withoutLog.Add(1)
 		return
 	}
-	d.alike.add(what, till, trace, d.now())
+	d.aggregator.add(what, till, trace, d.now())
 	select {
 	case d.wake <- struct{}{}:
 	default:
@@ -137,14 +137,14 @@ func (d *denials) add(what denial, till, trace string) {
 
 const (
 	// lookEvery is how often we look whether a minute is over.
-	lookEvery = time.Second
+	windowCheckInterval = time.Second
 	// lastWords is how long the last entries may take when the server stops.
-	lastWords = 5 * time.Second
+	finalWriteTime = 5 * time.Second
 )
 
 // run writes what there is to write until ctx is done.
 func (d *denials) run(ctx context.Context) {
-	tick := time.NewTicker(lookEvery)
+	tick := time.NewTicker(windowCheckInterval)
 	defer tick.Stop()
 	for {
 		select {
@@ -153,8 +153,8 @@ func (d *denials) run(ctx context.Context) {
 		case <-d.wake:
 		case <-tick.C:
 		}
-		if d.alike.turn(d.now()) {
-			d.report()
+		if d.aggregator.rotate(d.now()) {
+			d.logWithoutLog()
 		}
 		d.write(ctx)
 	}
@@ -162,16 +162,16 @@ func (d *denials) run(ctx context.Context) {
 
 // close writes what is left. Nobody adds to it any more.
 func (d *denials) close() {
-	ctx, cancel := context.WithTimeout(context.Background(), lastWords)
+	ctx, cancel := context.WithTimeout(context.Background(), finalWriteTime)
 	defer cancel()
-	d.alike.end(d.now())
+	d.aggregator.flush(d.now())
 	d.write(ctx)
-	d.report()
+	d.logWithoutLog()
 }
 
 // report says on the server's log how many denials stand nowhere else.
-func (d *denials) report() {
-	if n := d.unplaced.Load(); n > d.reported {
+func (d *denials) logWithoutLog() {
+	if n := d.withoutLog.Load(); n > d.reported {
 		d.log.Warn("denials that stand on no chain's log", "since_last_told", n-d.reported, "since_start", n)
 		d.reported = n
 	}
@@ -180,13 +180,13 @@ func (d *denials) report() {
 // write puts what is waiting on the logs, chain by chain. What could not be
 // written waits for the next time.
 func (d *denials) write(ctx context.Context) {
-	waiting, lost := d.alike.take()
-	d.unplaced.Add(lost)
+	waiting, lost := d.aggregator.takeWaiting()
+	d.withoutLog.Add(lost)
 	for chain, rows := range waiting {
 		left, err := d.writeTo(ctx, chain, rows)
 		if err != nil {
 			d.log.Warn("entering denials on the audit log", "waiting", len(left), "error", err.Error())
-			d.alike.putBack(left)
+			d.aggregator.requeue(left)
 		}
 	}
 }
@@ -194,24 +194,24 @@ func (d *denials) write(ctx context.Context) {
 // writeTo puts rows on the log of one chain, and returns those it could not.
 // When it is not known whether they were written they are tried again one by one,
 // under the same names: what is there already is then not there twice.
-func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left []told, err error) {
-	there, err := d.book.keeps(ctx, chain)
+func (d *denials) writeTo(ctx context.Context, chain string, rows []aggregate) (left []aggregate, err error) {
+	there, err := d.audit.chainExists(ctx, chain)
 	if err != nil {
 		return rows, err
 	}
 	if !there {
 		for _, r := range rows {
-			d.unplaced.Add(r.denials())
+			d.withoutLog.Add(r.denials())
 		}
 		return nil, nil
 	}
-	var fresh []told
+	var fresh []aggregate
 	for i, r := range rows {
-		if !r.tried {
+		if !r.attempted {
 			fresh = append(fresh, r)
 			continue
 		}
-		if err := d.book.note(ctx, chain, r.entry(d.now())); err != nil && !errors.Is(err, storage.ErrExists) {
+		if err := d.audit.append(ctx, chain, r.entry(d.now())); err != nil && !errors.Is(err, storage.ErrExists) {
 			return append(fresh, rows[i:]...), err
 		}
 	}
@@ -222,9 +222,9 @@ func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left 
 	if len(entries) == 0 {
 		return nil, nil
 	}
-	if err := d.book.note(ctx, chain, entries...); err != nil {
+	if err := d.audit.append(ctx, chain, entries...); err != nil {
 		for i := range fresh {
-			fresh[i].tried = true
+			fresh[i].attempted = true
 		}
 		return fresh, err
 	}
@@ -232,7 +232,7 @@ func (d *denials) writeTo(ctx context.Context, chain string, rows []told) (left 
 }
 
 // entry is a row as it goes on the log.
-func (t told) entry(now time.Time) *pb.AuditEntry {
+func (t aggregate) entry(now time.Time) *pb.AuditEntry {
 	audit := ledger.EntryContext{
 		Chain: t.chain, Actor: t.actor, Role: t.role, Till: t.till, TraceID: t.trace, Time: now,
 		NewID: func() string { return t.id },
