@@ -131,7 +131,8 @@ func (st *fixture) catalogExamples() map[string]example {
 		"GetProduct":   requestAs(st.till, &pb.GetProductRequest{Name: st.relaxer}),
 		"ListProducts": requestAs(st.till, &pb.ListProductsRequest{Parent: st.name}),
 		"UpdateProduct": requestAs(st.odile, &pb.UpdateProductRequest{Product: changed, UpdateMask: updateMask("display_name", "kind", "hydroxide_kind",
-			"strength", "ingredients", "use_tier", "declared_ph", "ph_method", "directions", "indicator", "lots", "safety_data_sheet")}),
+			"strength", "ingredients", "use_tier", "declared_ph", "ph_method", "directions", "indicator", "lots", "safety_data_sheet", "gtins")}),
+		"ScanPack": requestAs(st.vesna, &pb.ScanPackRequest{Parent: st.name, Scan: []byte("(01)09506000134352(10)R2611")}),
 		"RecallLot": {st.imara, func(testing.TB) proto.Message {
 			return &pb.RecallLotRequest{Name: st.relaxer, LotCode: freshID(), Reason: "the maker calls it back", RequestId: newID()}
 		}},

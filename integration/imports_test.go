@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card proto/contract"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 proto/contract"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -58,6 +58,7 @@ var allowedImports = map[string]string{
 	"service/rules":                "service/alkali proto/contract storage/lotcode " + protoPackage,
 	"service/timing":               "proto/contract storage/lotcode " + protoPackage,
 	"service/alkali":               protoPackage,
+	"service/gs1":                  "",
 	"service/ledger":               "proto/contract " + protoPackage,
 	"service/fault":                "proto/contract storage " + protoPackage,
 	"service/actor":                protoPackage,

@@ -96,7 +96,7 @@ func (c *complaints) checkAccess(method protoreflect.MethodDescriptor) {
 	if len(access.GetRoles()) == 0 || slices.Contains(access.GetRoles(), pb.Role_ROLE_UNSPECIFIED) {
 		c.add(method, "declares no roles in its access option")
 	}
-	reads := startsWith(method, "Get", "List", "Watch", "Export", "Summarize", "Replay", "Preview", "Describe")
+	reads := startsWith(method, "Get", "List", "Watch", "Export", "Summarize", "Replay", "Preview", "Describe", "Scan")
 	if access.GetMutates() == reads {
 		c.add(method, "mutates: %t does not go with its verb", access.GetMutates())
 	}

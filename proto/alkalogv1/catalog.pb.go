@@ -874,8 +874,11 @@ type Product struct {
 	Lots []*Lot `protobuf:"bytes,15,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Reference of the safety data sheet, up to 120 characters.
 	SafetyDataSheet string `protobuf:"bytes,16,opt,name=safety_data_sheet,json=safetyDataSheet,proto3" json:"safety_data_sheet,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Article numbers (GTIN) of its packs as printed under the bar code, 8, 12, 13 or
+	// 14 digits with a valid check digit, up to 20. ScanPack finds the product by them.
+	Gtins         []string `protobuf:"bytes,17,rep,name=gtins,proto3" json:"gtins,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Product) Reset() {
@@ -1020,6 +1023,13 @@ func (x *Product) GetSafetyDataSheet() string {
 	return ""
 }
 
+func (x *Product) GetGtins() []string {
+	if x != nil {
+		return x.Gtins
+	}
+	return nil
+}
+
 var File_alkalog_v1_catalog_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_catalog_proto_rawDesc = "" +
@@ -1084,7 +1094,7 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"expireTime\x12@\n" +
 	"\vrecall_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"recallTime\x124\n" +
-	"\rrecall_reason\x18\x04 \x01(\tB\x0f\xe0A\x03\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\frecallReason\"\x82\v\n" +
+	"\rrecall_reason\x18\x04 \x01(\tB\x0f\xe0A\x03\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\frecallReason\"\xc7\v\n" +
 	"\aProduct\x12f\n" +
 	"\x04name\x18\x01 \x01(\tBR\xe0A\b\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -1110,7 +1120,8 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\tindicator\x18\x0e \x01(\v2\x15.alkalog.v1.IndicatorR\tindicator\x12\x84\x01\n" +
 	"\x04lots\x18\x0f \x03(\v2\x0f.alkalog.v1.LotB_\xbaH\\\xba\x01S\n" +
 	"\x13product.lots.unique\x12\x1aeach lot code at most once\x1a this.map(l, l.lot_code).unique()\x92\x01\x03\x10\xf4\x03R\x04lots\x12\x88\x01\n" +
-	"\x11safety_data_sheet\x18\x10 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x0fsafetyDataSheet:7\xeaA4\n" +
+	"\x11safety_data_sheet\x18\x10 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x0fsafetyDataSheet\x12C\n" +
+	"\x05gtins\x18\x11 \x03(\tB-\xbaH&\x92\x01#\x10\x14\x18\x01\"\x1dr\x1b2\x19^([0-9]{8}|[0-9]{12,14})$\xa0\xb2\x19\x01R\x05gtins:7\xeaA4\n" +
 	"\x0falkalog/Product\x12!chains/{chain}/products/{product}B\x0e\n" +
 	"\f_declared_ph*\xe7\x03\n" +
 	"\tSubstance\x12\x19\n" +

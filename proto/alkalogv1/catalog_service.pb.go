@@ -9,9 +9,11 @@ package alkalogv1
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -23,6 +25,80 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// PackFinding is what to look at before a scanned pack is used.
+type PackFinding int32
+
+const (
+	// Not used.
+	PackFinding_PACK_FINDING_UNSPECIFIED PackFinding = 0
+	// No product has this article number, or the scan has none. Pick the product from
+	// the list.
+	PackFinding_PACK_FINDING_PRODUCT_UNKNOWN PackFinding = 1
+	// Several products have this article number. Pick one.
+	PackFinding_PACK_FINDING_SEVERAL_PRODUCTS PackFinding = 2
+	// The scan has no lot. Type it from the pack.
+	PackFinding_PACK_FINDING_LOT_MISSING PackFinding = 3
+	// The scanner has lost a separator. Compare possible_lot_codes with the pack.
+	PackFinding_PACK_FINDING_LOT_AMBIGUOUS PackFinding = 4
+	// The lot was recalled, or one of its possible readings was. Do not use it.
+	PackFinding_PACK_FINDING_RECALLED PackFinding = 5
+	// The pack is past its expiry date, everywhere on earth. Do not use it.
+	PackFinding_PACK_FINDING_EXPIRED PackFinding = 6
+	// Neither the scan nor the catalogue has an expiry date. Look at the pack.
+	PackFinding_PACK_FINDING_EXPIRY_UNKNOWN PackFinding = 7
+)
+
+// Enum value maps for PackFinding.
+var (
+	PackFinding_name = map[int32]string{
+		0: "PACK_FINDING_UNSPECIFIED",
+		1: "PACK_FINDING_PRODUCT_UNKNOWN",
+		2: "PACK_FINDING_SEVERAL_PRODUCTS",
+		3: "PACK_FINDING_LOT_MISSING",
+		4: "PACK_FINDING_LOT_AMBIGUOUS",
+		5: "PACK_FINDING_RECALLED",
+		6: "PACK_FINDING_EXPIRED",
+		7: "PACK_FINDING_EXPIRY_UNKNOWN",
+	}
+	PackFinding_value = map[string]int32{
+		"PACK_FINDING_UNSPECIFIED":      0,
+		"PACK_FINDING_PRODUCT_UNKNOWN":  1,
+		"PACK_FINDING_SEVERAL_PRODUCTS": 2,
+		"PACK_FINDING_LOT_MISSING":      3,
+		"PACK_FINDING_LOT_AMBIGUOUS":    4,
+		"PACK_FINDING_RECALLED":         5,
+		"PACK_FINDING_EXPIRED":          6,
+		"PACK_FINDING_EXPIRY_UNKNOWN":   7,
+	}
+)
+
+func (x PackFinding) Enum() *PackFinding {
+	p := new(PackFinding)
+	*p = x
+	return p
+}
+
+func (x PackFinding) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PackFinding) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_catalog_service_proto_enumTypes[0].Descriptor()
+}
+
+func (PackFinding) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_catalog_service_proto_enumTypes[0]
+}
+
+func (x PackFinding) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PackFinding.Descriptor instead.
+func (PackFinding) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{0}
+}
 
 // CreateProductRequest describes a product to create.
 type CreateProductRequest struct {
@@ -470,6 +546,193 @@ func (x *UpdateProductResponse) GetProduct() *Product {
 	return nil
 }
 
+// ScanPackRequest asks what a scanned pack is.
+type ScanPackRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The chain.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// What the scanner read, 1 to 400 bytes: a GS1 element string (GS1-128, GS1
+	// DataMatrix) with FNC1 as the byte 0x1D, with or without a symbology identifier
+	// such as "]d2"; the same in brackets, as printed: "(01)09506000134352(10)A1"; or an
+	// EAN or UPC number.
+	Scan          []byte `protobuf:"bytes,2,opt,name=scan,proto3" json:"scan,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScanPackRequest) Reset() {
+	*x = ScanPackRequest{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScanPackRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScanPackRequest) ProtoMessage() {}
+
+func (x *ScanPackRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScanPackRequest.ProtoReflect.Descriptor instead.
+func (*ScanPackRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ScanPackRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ScanPackRequest) GetScan() []byte {
+	if x != nil {
+		return x.Scan
+	}
+	return nil
+}
+
+// ScanPackResponse is what a scanned pack is.
+type ScanPackResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The article number, 14 digits, short numbers filled with zeros on the left.
+	// Empty: the scan has none.
+	Gtin string `protobuf:"bytes,1,opt,name=gtin,proto3" json:"gtin,omitempty"`
+	// The products with that article number, by name.
+	Products []string `protobuf:"bytes,2,rep,name=products,proto3" json:"products,omitempty"`
+	// The lot code. Empty: the scan has none, or several readings are possible.
+	LotCode string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// The possible readings of the lot code, longest first, where the scanner has lost
+	// a separator; the user picks the one that is printed. Empty otherwise.
+	PossibleLotCodes []string `protobuf:"bytes,4,rep,name=possible_lot_codes,json=possibleLotCodes,proto3" json:"possible_lot_codes,omitempty"`
+	// The last day on which it may be used.
+	ExpireDate *date.Date `protobuf:"bytes,5,opt,name=expire_date,json=expireDate,proto3" json:"expire_date,omitempty"`
+	// The day before which it is at its best.
+	BestBeforeDate *date.Date `protobuf:"bytes,6,opt,name=best_before_date,json=bestBeforeDate,proto3" json:"best_before_date,omitempty"`
+	// The day on which it was made.
+	ProduceDate *date.Date `protobuf:"bytes,7,opt,name=produce_date,json=produceDate,proto3" json:"produce_date,omitempty"`
+	// What to look at before the pack is used, each at most once.
+	Findings []PackFinding `protobuf:"varint,8,rep,packed,name=findings,proto3,enum=alkalog.v1.PackFinding" json:"findings,omitempty"`
+	// When the lot was recalled, UTC. Absent: it was not, or nobody knows the lot.
+	RecallTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=recall_time,json=recallTime,proto3" json:"recall_time,omitempty"`
+	// Why it was recalled.
+	RecallReason  string `protobuf:"bytes,10,opt,name=recall_reason,json=recallReason,proto3" json:"recall_reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScanPackResponse) Reset() {
+	*x = ScanPackResponse{}
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScanPackResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScanPackResponse) ProtoMessage() {}
+
+func (x *ScanPackResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScanPackResponse.ProtoReflect.Descriptor instead.
+func (*ScanPackResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ScanPackResponse) GetGtin() string {
+	if x != nil {
+		return x.Gtin
+	}
+	return ""
+}
+
+func (x *ScanPackResponse) GetProducts() []string {
+	if x != nil {
+		return x.Products
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ScanPackResponse) GetPossibleLotCodes() []string {
+	if x != nil {
+		return x.PossibleLotCodes
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetExpireDate() *date.Date {
+	if x != nil {
+		return x.ExpireDate
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetBestBeforeDate() *date.Date {
+	if x != nil {
+		return x.BestBeforeDate
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetProduceDate() *date.Date {
+	if x != nil {
+		return x.ProduceDate
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetFindings() []PackFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetRecallTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecallTime
+	}
+	return nil
+}
+
+func (x *ScanPackResponse) GetRecallReason() string {
+	if x != nil {
+		return x.RecallReason
+	}
+	return ""
+}
+
 // CreateHousePolicyRequest describes a house policy to create.
 type CreateHousePolicyRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -489,7 +752,7 @@ type CreateHousePolicyRequest struct {
 
 func (x *CreateHousePolicyRequest) Reset() {
 	*x = CreateHousePolicyRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -501,7 +764,7 @@ func (x *CreateHousePolicyRequest) String() string {
 func (*CreateHousePolicyRequest) ProtoMessage() {}
 
 func (x *CreateHousePolicyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -514,7 +777,7 @@ func (x *CreateHousePolicyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateHousePolicyRequest.ProtoReflect.Descriptor instead.
 func (*CreateHousePolicyRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CreateHousePolicyRequest) GetParent() string {
@@ -556,7 +819,7 @@ type CreateHousePolicyResponse struct {
 
 func (x *CreateHousePolicyResponse) Reset() {
 	*x = CreateHousePolicyResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -568,7 +831,7 @@ func (x *CreateHousePolicyResponse) String() string {
 func (*CreateHousePolicyResponse) ProtoMessage() {}
 
 func (x *CreateHousePolicyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -581,7 +844,7 @@ func (x *CreateHousePolicyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateHousePolicyResponse.ProtoReflect.Descriptor instead.
 func (*CreateHousePolicyResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CreateHousePolicyResponse) GetHousePolicy() *HousePolicy {
@@ -602,7 +865,7 @@ type GetHousePolicyRequest struct {
 
 func (x *GetHousePolicyRequest) Reset() {
 	*x = GetHousePolicyRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -614,7 +877,7 @@ func (x *GetHousePolicyRequest) String() string {
 func (*GetHousePolicyRequest) ProtoMessage() {}
 
 func (x *GetHousePolicyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -627,7 +890,7 @@ func (x *GetHousePolicyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHousePolicyRequest.ProtoReflect.Descriptor instead.
 func (*GetHousePolicyRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetHousePolicyRequest) GetName() string {
@@ -648,7 +911,7 @@ type GetHousePolicyResponse struct {
 
 func (x *GetHousePolicyResponse) Reset() {
 	*x = GetHousePolicyResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -660,7 +923,7 @@ func (x *GetHousePolicyResponse) String() string {
 func (*GetHousePolicyResponse) ProtoMessage() {}
 
 func (x *GetHousePolicyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -673,7 +936,7 @@ func (x *GetHousePolicyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHousePolicyResponse.ProtoReflect.Descriptor instead.
 func (*GetHousePolicyResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetHousePolicyResponse) GetHousePolicy() *HousePolicy {
@@ -699,7 +962,7 @@ type ListHousePoliciesRequest struct {
 
 func (x *ListHousePoliciesRequest) Reset() {
 	*x = ListHousePoliciesRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -711,7 +974,7 @@ func (x *ListHousePoliciesRequest) String() string {
 func (*ListHousePoliciesRequest) ProtoMessage() {}
 
 func (x *ListHousePoliciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -724,7 +987,7 @@ func (x *ListHousePoliciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHousePoliciesRequest.ProtoReflect.Descriptor instead.
 func (*ListHousePoliciesRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListHousePoliciesRequest) GetParent() string {
@@ -761,7 +1024,7 @@ type ListHousePoliciesResponse struct {
 
 func (x *ListHousePoliciesResponse) Reset() {
 	*x = ListHousePoliciesResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -773,7 +1036,7 @@ func (x *ListHousePoliciesResponse) String() string {
 func (*ListHousePoliciesResponse) ProtoMessage() {}
 
 func (x *ListHousePoliciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -786,7 +1049,7 @@ func (x *ListHousePoliciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHousePoliciesResponse.ProtoReflect.Descriptor instead.
 func (*ListHousePoliciesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListHousePoliciesResponse) GetHousePolicies() []*HousePolicy {
@@ -821,7 +1084,7 @@ type RecallLotRequest struct {
 
 func (x *RecallLotRequest) Reset() {
 	*x = RecallLotRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -833,7 +1096,7 @@ func (x *RecallLotRequest) String() string {
 func (*RecallLotRequest) ProtoMessage() {}
 
 func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -846,7 +1109,7 @@ func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotRequest.ProtoReflect.Descriptor instead.
 func (*RecallLotRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RecallLotRequest) GetName() string {
@@ -892,7 +1155,7 @@ type RecallLotResponse struct {
 
 func (x *RecallLotResponse) Reset() {
 	*x = RecallLotResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -904,7 +1167,7 @@ func (x *RecallLotResponse) String() string {
 func (*RecallLotResponse) ProtoMessage() {}
 
 func (x *RecallLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -917,7 +1180,7 @@ func (x *RecallLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotResponse.ProtoReflect.Descriptor instead.
 func (*RecallLotResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *RecallLotResponse) GetProduct() *Product {
@@ -957,7 +1220,7 @@ type ActivateHousePolicyRequest struct {
 
 func (x *ActivateHousePolicyRequest) Reset() {
 	*x = ActivateHousePolicyRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -969,7 +1232,7 @@ func (x *ActivateHousePolicyRequest) String() string {
 func (*ActivateHousePolicyRequest) ProtoMessage() {}
 
 func (x *ActivateHousePolicyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -982,7 +1245,7 @@ func (x *ActivateHousePolicyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActivateHousePolicyRequest.ProtoReflect.Descriptor instead.
 func (*ActivateHousePolicyRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ActivateHousePolicyRequest) GetName() string {
@@ -1017,7 +1280,7 @@ type ActivateHousePolicyResponse struct {
 
 func (x *ActivateHousePolicyResponse) Reset() {
 	*x = ActivateHousePolicyResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1029,7 +1292,7 @@ func (x *ActivateHousePolicyResponse) String() string {
 func (*ActivateHousePolicyResponse) ProtoMessage() {}
 
 func (x *ActivateHousePolicyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1042,7 +1305,7 @@ func (x *ActivateHousePolicyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActivateHousePolicyResponse.ProtoReflect.Descriptor instead.
 func (*ActivateHousePolicyResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ActivateHousePolicyResponse) GetHousePolicy() *HousePolicy {
@@ -1068,7 +1331,7 @@ type ListRulesRequest struct {
 
 func (x *ListRulesRequest) Reset() {
 	*x = ListRulesRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1080,7 +1343,7 @@ func (x *ListRulesRequest) String() string {
 func (*ListRulesRequest) ProtoMessage() {}
 
 func (x *ListRulesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1093,7 +1356,7 @@ func (x *ListRulesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRulesRequest.ProtoReflect.Descriptor instead.
 func (*ListRulesRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListRulesRequest) GetParent() string {
@@ -1132,7 +1395,7 @@ type ListRulesResponse struct {
 
 func (x *ListRulesResponse) Reset() {
 	*x = ListRulesResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1144,7 +1407,7 @@ func (x *ListRulesResponse) String() string {
 func (*ListRulesResponse) ProtoMessage() {}
 
 func (x *ListRulesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1157,7 +1420,7 @@ func (x *ListRulesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRulesResponse.ProtoReflect.Descriptor instead.
 func (*ListRulesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListRulesResponse) GetRules() []*Rule {
@@ -1195,7 +1458,7 @@ type PreviewHousePolicyRequest struct {
 
 func (x *PreviewHousePolicyRequest) Reset() {
 	*x = PreviewHousePolicyRequest{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1207,7 +1470,7 @@ func (x *PreviewHousePolicyRequest) String() string {
 func (*PreviewHousePolicyRequest) ProtoMessage() {}
 
 func (x *PreviewHousePolicyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1220,7 +1483,7 @@ func (x *PreviewHousePolicyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewHousePolicyRequest.ProtoReflect.Descriptor instead.
 func (*PreviewHousePolicyRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *PreviewHousePolicyRequest) GetName() string {
@@ -1252,7 +1515,7 @@ type RulePreview struct {
 
 func (x *RulePreview) Reset() {
 	*x = RulePreview{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1264,7 +1527,7 @@ func (x *RulePreview) String() string {
 func (*RulePreview) ProtoMessage() {}
 
 func (x *RulePreview) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1277,7 +1540,7 @@ func (x *RulePreview) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulePreview.ProtoReflect.Descriptor instead.
 func (*RulePreview) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RulePreview) GetRuleId() string {
@@ -1316,7 +1579,7 @@ type VerdictChange struct {
 
 func (x *VerdictChange) Reset() {
 	*x = VerdictChange{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1328,7 +1591,7 @@ func (x *VerdictChange) String() string {
 func (*VerdictChange) ProtoMessage() {}
 
 func (x *VerdictChange) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1341,7 +1604,7 @@ func (x *VerdictChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
 func (*VerdictChange) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *VerdictChange) GetFrom() Verdict {
@@ -1382,7 +1645,7 @@ type PreviewHousePolicyResponse struct {
 
 func (x *PreviewHousePolicyResponse) Reset() {
 	*x = PreviewHousePolicyResponse{}
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1394,7 +1657,7 @@ func (x *PreviewHousePolicyResponse) String() string {
 func (*PreviewHousePolicyResponse) ProtoMessage() {}
 
 func (x *PreviewHousePolicyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_catalog_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1407,7 +1670,7 @@ func (x *PreviewHousePolicyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewHousePolicyResponse.ProtoReflect.Descriptor instead.
 func (*PreviewHousePolicyResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_catalog_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *PreviewHousePolicyResponse) GetChecked() int32 {
@@ -1443,7 +1706,7 @@ var File_alkalog_v1_catalog_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/catalog_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x96\x02\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x96\x02\n" +
 	"\x14CreateProductRequest\x12U\n" +
 	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12C\n" +
@@ -1475,7 +1738,25 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15UpdateProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xb0\x02\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x8c\x01\n" +
+	"\x0fScanPackRequest\x12U\n" +
+	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\"\n" +
+	"\x04scan\x18\x02 \x01(\fB\x0e\xbaH\az\x05\x10\x01\x18\x90\x03\xa0\xb2\x19\x01R\x04scan\"\xe7\x03\n" +
+	"\x10ScanPackResponse\x12\x18\n" +
+	"\x04gtin\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x04gtin\x12 \n" +
+	"\bproducts\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x02R\bproducts\x12\x1f\n" +
+	"\blot_code\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\alotCode\x122\n" +
+	"\x12possible_lot_codes\x18\x04 \x03(\tB\x04\xa0\xb2\x19\x01R\x10possibleLotCodes\x122\n" +
+	"\vexpire_date\x18\x05 \x01(\v2\x11.google.type.DateR\n" +
+	"expireDate\x12;\n" +
+	"\x10best_before_date\x18\x06 \x01(\v2\x11.google.type.DateR\x0ebestBeforeDate\x124\n" +
+	"\fproduce_date\x18\a \x01(\v2\x11.google.type.DateR\vproduceDate\x123\n" +
+	"\bfindings\x18\b \x03(\x0e2\x17.alkalog.v1.PackFindingR\bfindings\x12;\n" +
+	"\vrecall_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recallTime\x12)\n" +
+	"\rrecall_reason\x18\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x01R\frecallReason\"\xb0\x02\n" +
 	"\x18CreateHousePolicyRequest\x12U\n" +
 	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12L\n" +
@@ -1546,7 +1827,16 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\achecked\x18\x01 \x01(\x05R\achecked\x12-\n" +
 	"\x05rules\x18\x02 \x03(\v2\x17.alkalog.v1.RulePreviewR\x05rules\x123\n" +
 	"\achanges\x18\x03 \x03(\v2\x19.alkalog.v1.VerdictChangeR\achanges\x12\x1e\n" +
-	"\asummary\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\asummary2\x9c\t\n" +
+	"\asummary\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\asummary*\x84\x02\n" +
+	"\vPackFinding\x12\x1c\n" +
+	"\x18PACK_FINDING_UNSPECIFIED\x10\x00\x12 \n" +
+	"\x1cPACK_FINDING_PRODUCT_UNKNOWN\x10\x01\x12!\n" +
+	"\x1dPACK_FINDING_SEVERAL_PRODUCTS\x10\x02\x12\x1c\n" +
+	"\x18PACK_FINDING_LOT_MISSING\x10\x03\x12\x1e\n" +
+	"\x1aPACK_FINDING_LOT_AMBIGUOUS\x10\x04\x12\x19\n" +
+	"\x15PACK_FINDING_RECALLED\x10\x05\x12\x18\n" +
+	"\x14PACK_FINDING_EXPIRED\x10\x06\x12\x1f\n" +
+	"\x1bPACK_FINDING_EXPIRY_UNKNOWN\x10\a2\xf4\t\n" +
 	"\x0eCatalogService\x12g\n" +
 	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12\\\n" +
@@ -1558,7 +1848,9 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12Y\n" +
 	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x02\x04\x05\x10\x01\x18\x01*\x01\x18\x12s\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x01\x18\x12V\n" +
+	"\bScanPack\x12\x1b.alkalog.v1.ScanPackRequest\x1a\x1c.alkalog.v1.ScanPackResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12s\n" +
 	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12h\n" +
 	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"\x0f\x8a\xb2\x19\v\n" +
@@ -1585,84 +1877,97 @@ func file_alkalog_v1_catalog_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_catalog_service_proto_rawDescData
 }
 
-var file_alkalog_v1_catalog_service_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_alkalog_v1_catalog_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_alkalog_v1_catalog_service_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_alkalog_v1_catalog_service_proto_goTypes = []any{
-	(*CreateProductRequest)(nil),        // 0: alkalog.v1.CreateProductRequest
-	(*CreateProductResponse)(nil),       // 1: alkalog.v1.CreateProductResponse
-	(*GetProductRequest)(nil),           // 2: alkalog.v1.GetProductRequest
-	(*GetProductResponse)(nil),          // 3: alkalog.v1.GetProductResponse
-	(*ListProductsRequest)(nil),         // 4: alkalog.v1.ListProductsRequest
-	(*ListProductsResponse)(nil),        // 5: alkalog.v1.ListProductsResponse
-	(*UpdateProductRequest)(nil),        // 6: alkalog.v1.UpdateProductRequest
-	(*UpdateProductResponse)(nil),       // 7: alkalog.v1.UpdateProductResponse
-	(*CreateHousePolicyRequest)(nil),    // 8: alkalog.v1.CreateHousePolicyRequest
-	(*CreateHousePolicyResponse)(nil),   // 9: alkalog.v1.CreateHousePolicyResponse
-	(*GetHousePolicyRequest)(nil),       // 10: alkalog.v1.GetHousePolicyRequest
-	(*GetHousePolicyResponse)(nil),      // 11: alkalog.v1.GetHousePolicyResponse
-	(*ListHousePoliciesRequest)(nil),    // 12: alkalog.v1.ListHousePoliciesRequest
-	(*ListHousePoliciesResponse)(nil),   // 13: alkalog.v1.ListHousePoliciesResponse
-	(*RecallLotRequest)(nil),            // 14: alkalog.v1.RecallLotRequest
-	(*RecallLotResponse)(nil),           // 15: alkalog.v1.RecallLotResponse
-	(*ActivateHousePolicyRequest)(nil),  // 16: alkalog.v1.ActivateHousePolicyRequest
-	(*ActivateHousePolicyResponse)(nil), // 17: alkalog.v1.ActivateHousePolicyResponse
-	(*ListRulesRequest)(nil),            // 18: alkalog.v1.ListRulesRequest
-	(*ListRulesResponse)(nil),           // 19: alkalog.v1.ListRulesResponse
-	(*PreviewHousePolicyRequest)(nil),   // 20: alkalog.v1.PreviewHousePolicyRequest
-	(*RulePreview)(nil),                 // 21: alkalog.v1.RulePreview
-	(*VerdictChange)(nil),               // 22: alkalog.v1.VerdictChange
-	(*PreviewHousePolicyResponse)(nil),  // 23: alkalog.v1.PreviewHousePolicyResponse
-	(*Product)(nil),                     // 24: alkalog.v1.Product
-	(*fieldmaskpb.FieldMask)(nil),       // 25: google.protobuf.FieldMask
-	(*HousePolicy)(nil),                 // 26: alkalog.v1.HousePolicy
-	(*Rule)(nil),                        // 27: alkalog.v1.Rule
-	(Verdict)(0),                        // 28: alkalog.v1.Verdict
+	(PackFinding)(0),                    // 0: alkalog.v1.PackFinding
+	(*CreateProductRequest)(nil),        // 1: alkalog.v1.CreateProductRequest
+	(*CreateProductResponse)(nil),       // 2: alkalog.v1.CreateProductResponse
+	(*GetProductRequest)(nil),           // 3: alkalog.v1.GetProductRequest
+	(*GetProductResponse)(nil),          // 4: alkalog.v1.GetProductResponse
+	(*ListProductsRequest)(nil),         // 5: alkalog.v1.ListProductsRequest
+	(*ListProductsResponse)(nil),        // 6: alkalog.v1.ListProductsResponse
+	(*UpdateProductRequest)(nil),        // 7: alkalog.v1.UpdateProductRequest
+	(*UpdateProductResponse)(nil),       // 8: alkalog.v1.UpdateProductResponse
+	(*ScanPackRequest)(nil),             // 9: alkalog.v1.ScanPackRequest
+	(*ScanPackResponse)(nil),            // 10: alkalog.v1.ScanPackResponse
+	(*CreateHousePolicyRequest)(nil),    // 11: alkalog.v1.CreateHousePolicyRequest
+	(*CreateHousePolicyResponse)(nil),   // 12: alkalog.v1.CreateHousePolicyResponse
+	(*GetHousePolicyRequest)(nil),       // 13: alkalog.v1.GetHousePolicyRequest
+	(*GetHousePolicyResponse)(nil),      // 14: alkalog.v1.GetHousePolicyResponse
+	(*ListHousePoliciesRequest)(nil),    // 15: alkalog.v1.ListHousePoliciesRequest
+	(*ListHousePoliciesResponse)(nil),   // 16: alkalog.v1.ListHousePoliciesResponse
+	(*RecallLotRequest)(nil),            // 17: alkalog.v1.RecallLotRequest
+	(*RecallLotResponse)(nil),           // 18: alkalog.v1.RecallLotResponse
+	(*ActivateHousePolicyRequest)(nil),  // 19: alkalog.v1.ActivateHousePolicyRequest
+	(*ActivateHousePolicyResponse)(nil), // 20: alkalog.v1.ActivateHousePolicyResponse
+	(*ListRulesRequest)(nil),            // 21: alkalog.v1.ListRulesRequest
+	(*ListRulesResponse)(nil),           // 22: alkalog.v1.ListRulesResponse
+	(*PreviewHousePolicyRequest)(nil),   // 23: alkalog.v1.PreviewHousePolicyRequest
+	(*RulePreview)(nil),                 // 24: alkalog.v1.RulePreview
+	(*VerdictChange)(nil),               // 25: alkalog.v1.VerdictChange
+	(*PreviewHousePolicyResponse)(nil),  // 26: alkalog.v1.PreviewHousePolicyResponse
+	(*Product)(nil),                     // 27: alkalog.v1.Product
+	(*fieldmaskpb.FieldMask)(nil),       // 28: google.protobuf.FieldMask
+	(*date.Date)(nil),                   // 29: google.type.Date
+	(*timestamppb.Timestamp)(nil),       // 30: google.protobuf.Timestamp
+	(*HousePolicy)(nil),                 // 31: alkalog.v1.HousePolicy
+	(*Rule)(nil),                        // 32: alkalog.v1.Rule
+	(Verdict)(0),                        // 33: alkalog.v1.Verdict
 }
 var file_alkalog_v1_catalog_service_proto_depIdxs = []int32{
-	24, // 0: alkalog.v1.CreateProductRequest.product:type_name -> alkalog.v1.Product
-	24, // 1: alkalog.v1.CreateProductResponse.product:type_name -> alkalog.v1.Product
-	24, // 2: alkalog.v1.GetProductResponse.product:type_name -> alkalog.v1.Product
-	24, // 3: alkalog.v1.ListProductsResponse.products:type_name -> alkalog.v1.Product
-	24, // 4: alkalog.v1.UpdateProductRequest.product:type_name -> alkalog.v1.Product
-	25, // 5: alkalog.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
-	24, // 6: alkalog.v1.UpdateProductResponse.product:type_name -> alkalog.v1.Product
-	26, // 7: alkalog.v1.CreateHousePolicyRequest.house_policy:type_name -> alkalog.v1.HousePolicy
-	26, // 8: alkalog.v1.CreateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	26, // 9: alkalog.v1.GetHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	26, // 10: alkalog.v1.ListHousePoliciesResponse.house_policies:type_name -> alkalog.v1.HousePolicy
-	24, // 11: alkalog.v1.RecallLotResponse.product:type_name -> alkalog.v1.Product
-	26, // 12: alkalog.v1.ActivateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
-	27, // 13: alkalog.v1.ListRulesResponse.rules:type_name -> alkalog.v1.Rule
-	28, // 14: alkalog.v1.VerdictChange.from:type_name -> alkalog.v1.Verdict
-	28, // 15: alkalog.v1.VerdictChange.to:type_name -> alkalog.v1.Verdict
-	21, // 16: alkalog.v1.PreviewHousePolicyResponse.rules:type_name -> alkalog.v1.RulePreview
-	22, // 17: alkalog.v1.PreviewHousePolicyResponse.changes:type_name -> alkalog.v1.VerdictChange
-	0,  // 18: alkalog.v1.CatalogService.CreateProduct:input_type -> alkalog.v1.CreateProductRequest
-	2,  // 19: alkalog.v1.CatalogService.GetProduct:input_type -> alkalog.v1.GetProductRequest
-	4,  // 20: alkalog.v1.CatalogService.ListProducts:input_type -> alkalog.v1.ListProductsRequest
-	6,  // 21: alkalog.v1.CatalogService.UpdateProduct:input_type -> alkalog.v1.UpdateProductRequest
-	14, // 22: alkalog.v1.CatalogService.RecallLot:input_type -> alkalog.v1.RecallLotRequest
-	8,  // 23: alkalog.v1.CatalogService.CreateHousePolicy:input_type -> alkalog.v1.CreateHousePolicyRequest
-	10, // 24: alkalog.v1.CatalogService.GetHousePolicy:input_type -> alkalog.v1.GetHousePolicyRequest
-	12, // 25: alkalog.v1.CatalogService.ListHousePolicies:input_type -> alkalog.v1.ListHousePoliciesRequest
-	16, // 26: alkalog.v1.CatalogService.ActivateHousePolicy:input_type -> alkalog.v1.ActivateHousePolicyRequest
-	20, // 27: alkalog.v1.CatalogService.PreviewHousePolicy:input_type -> alkalog.v1.PreviewHousePolicyRequest
-	18, // 28: alkalog.v1.CatalogService.ListRules:input_type -> alkalog.v1.ListRulesRequest
-	1,  // 29: alkalog.v1.CatalogService.CreateProduct:output_type -> alkalog.v1.CreateProductResponse
-	3,  // 30: alkalog.v1.CatalogService.GetProduct:output_type -> alkalog.v1.GetProductResponse
-	5,  // 31: alkalog.v1.CatalogService.ListProducts:output_type -> alkalog.v1.ListProductsResponse
-	7,  // 32: alkalog.v1.CatalogService.UpdateProduct:output_type -> alkalog.v1.UpdateProductResponse
-	15, // 33: alkalog.v1.CatalogService.RecallLot:output_type -> alkalog.v1.RecallLotResponse
-	9,  // 34: alkalog.v1.CatalogService.CreateHousePolicy:output_type -> alkalog.v1.CreateHousePolicyResponse
-	11, // 35: alkalog.v1.CatalogService.GetHousePolicy:output_type -> alkalog.v1.GetHousePolicyResponse
-	13, // 36: alkalog.v1.CatalogService.ListHousePolicies:output_type -> alkalog.v1.ListHousePoliciesResponse
-	17, // 37: alkalog.v1.CatalogService.ActivateHousePolicy:output_type -> alkalog.v1.ActivateHousePolicyResponse
-	23, // 38: alkalog.v1.CatalogService.PreviewHousePolicy:output_type -> alkalog.v1.PreviewHousePolicyResponse
-	19, // 39: alkalog.v1.CatalogService.ListRules:output_type -> alkalog.v1.ListRulesResponse
-	29, // [29:40] is the sub-list for method output_type
-	18, // [18:29] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	27, // 0: alkalog.v1.CreateProductRequest.product:type_name -> alkalog.v1.Product
+	27, // 1: alkalog.v1.CreateProductResponse.product:type_name -> alkalog.v1.Product
+	27, // 2: alkalog.v1.GetProductResponse.product:type_name -> alkalog.v1.Product
+	27, // 3: alkalog.v1.ListProductsResponse.products:type_name -> alkalog.v1.Product
+	27, // 4: alkalog.v1.UpdateProductRequest.product:type_name -> alkalog.v1.Product
+	28, // 5: alkalog.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
+	27, // 6: alkalog.v1.UpdateProductResponse.product:type_name -> alkalog.v1.Product
+	29, // 7: alkalog.v1.ScanPackResponse.expire_date:type_name -> google.type.Date
+	29, // 8: alkalog.v1.ScanPackResponse.best_before_date:type_name -> google.type.Date
+	29, // 9: alkalog.v1.ScanPackResponse.produce_date:type_name -> google.type.Date
+	0,  // 10: alkalog.v1.ScanPackResponse.findings:type_name -> alkalog.v1.PackFinding
+	30, // 11: alkalog.v1.ScanPackResponse.recall_time:type_name -> google.protobuf.Timestamp
+	31, // 12: alkalog.v1.CreateHousePolicyRequest.house_policy:type_name -> alkalog.v1.HousePolicy
+	31, // 13: alkalog.v1.CreateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	31, // 14: alkalog.v1.GetHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	31, // 15: alkalog.v1.ListHousePoliciesResponse.house_policies:type_name -> alkalog.v1.HousePolicy
+	27, // 16: alkalog.v1.RecallLotResponse.product:type_name -> alkalog.v1.Product
+	31, // 17: alkalog.v1.ActivateHousePolicyResponse.house_policy:type_name -> alkalog.v1.HousePolicy
+	32, // 18: alkalog.v1.ListRulesResponse.rules:type_name -> alkalog.v1.Rule
+	33, // 19: alkalog.v1.VerdictChange.from:type_name -> alkalog.v1.Verdict
+	33, // 20: alkalog.v1.VerdictChange.to:type_name -> alkalog.v1.Verdict
+	24, // 21: alkalog.v1.PreviewHousePolicyResponse.rules:type_name -> alkalog.v1.RulePreview
+	25, // 22: alkalog.v1.PreviewHousePolicyResponse.changes:type_name -> alkalog.v1.VerdictChange
+	1,  // 23: alkalog.v1.CatalogService.CreateProduct:input_type -> alkalog.v1.CreateProductRequest
+	3,  // 24: alkalog.v1.CatalogService.GetProduct:input_type -> alkalog.v1.GetProductRequest
+	5,  // 25: alkalog.v1.CatalogService.ListProducts:input_type -> alkalog.v1.ListProductsRequest
+	7,  // 26: alkalog.v1.CatalogService.UpdateProduct:input_type -> alkalog.v1.UpdateProductRequest
+	17, // 27: alkalog.v1.CatalogService.RecallLot:input_type -> alkalog.v1.RecallLotRequest
+	9,  // 28: alkalog.v1.CatalogService.ScanPack:input_type -> alkalog.v1.ScanPackRequest
+	11, // 29: alkalog.v1.CatalogService.CreateHousePolicy:input_type -> alkalog.v1.CreateHousePolicyRequest
+	13, // 30: alkalog.v1.CatalogService.GetHousePolicy:input_type -> alkalog.v1.GetHousePolicyRequest
+	15, // 31: alkalog.v1.CatalogService.ListHousePolicies:input_type -> alkalog.v1.ListHousePoliciesRequest
+	19, // 32: alkalog.v1.CatalogService.ActivateHousePolicy:input_type -> alkalog.v1.ActivateHousePolicyRequest
+	23, // 33: alkalog.v1.CatalogService.PreviewHousePolicy:input_type -> alkalog.v1.PreviewHousePolicyRequest
+	21, // 34: alkalog.v1.CatalogService.ListRules:input_type -> alkalog.v1.ListRulesRequest
+	2,  // 35: alkalog.v1.CatalogService.CreateProduct:output_type -> alkalog.v1.CreateProductResponse
+	4,  // 36: alkalog.v1.CatalogService.GetProduct:output_type -> alkalog.v1.GetProductResponse
+	6,  // 37: alkalog.v1.CatalogService.ListProducts:output_type -> alkalog.v1.ListProductsResponse
+	8,  // 38: alkalog.v1.CatalogService.UpdateProduct:output_type -> alkalog.v1.UpdateProductResponse
+	18, // 39: alkalog.v1.CatalogService.RecallLot:output_type -> alkalog.v1.RecallLotResponse
+	10, // 40: alkalog.v1.CatalogService.ScanPack:output_type -> alkalog.v1.ScanPackResponse
+	12, // 41: alkalog.v1.CatalogService.CreateHousePolicy:output_type -> alkalog.v1.CreateHousePolicyResponse
+	14, // 42: alkalog.v1.CatalogService.GetHousePolicy:output_type -> alkalog.v1.GetHousePolicyResponse
+	16, // 43: alkalog.v1.CatalogService.ListHousePolicies:output_type -> alkalog.v1.ListHousePoliciesResponse
+	20, // 44: alkalog.v1.CatalogService.ActivateHousePolicy:output_type -> alkalog.v1.ActivateHousePolicyResponse
+	26, // 45: alkalog.v1.CatalogService.PreviewHousePolicy:output_type -> alkalog.v1.PreviewHousePolicyResponse
+	22, // 46: alkalog.v1.CatalogService.ListRules:output_type -> alkalog.v1.ListRulesResponse
+	35, // [35:47] is the sub-list for method output_type
+	23, // [23:35] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_catalog_service_proto_init() }
@@ -1679,13 +1984,14 @@ func file_alkalog_v1_catalog_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_catalog_service_proto_rawDesc), len(file_alkalog_v1_catalog_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   24,
+			NumEnums:      1,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_alkalog_v1_catalog_service_proto_goTypes,
 		DependencyIndexes: file_alkalog_v1_catalog_service_proto_depIdxs,
+		EnumInfos:         file_alkalog_v1_catalog_service_proto_enumTypes,
 		MessageInfos:      file_alkalog_v1_catalog_service_proto_msgTypes,
 	}.Build()
 	File_alkalog_v1_catalog_service_proto = out.File

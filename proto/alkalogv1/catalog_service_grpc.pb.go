@@ -24,6 +24,7 @@ const (
 	CatalogService_ListProducts_FullMethodName        = "/alkalog.v1.CatalogService/ListProducts"
 	CatalogService_UpdateProduct_FullMethodName       = "/alkalog.v1.CatalogService/UpdateProduct"
 	CatalogService_RecallLot_FullMethodName           = "/alkalog.v1.CatalogService/RecallLot"
+	CatalogService_ScanPack_FullMethodName            = "/alkalog.v1.CatalogService/ScanPack"
 	CatalogService_CreateHousePolicy_FullMethodName   = "/alkalog.v1.CatalogService/CreateHousePolicy"
 	CatalogService_GetHousePolicy_FullMethodName      = "/alkalog.v1.CatalogService/GetHousePolicy"
 	CatalogService_ListHousePolicies_FullMethodName   = "/alkalog.v1.CatalogService/ListHousePolicies"
@@ -53,6 +54,11 @@ type CatalogServiceClient interface {
 	// recall on the audit log. Recalling a lot twice keeps the first recall.
 	// Errors: NOT_FOUND for an unknown product.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*RecallLotResponse, error)
+	// ScanPack says which product, lot and dates a scanned pack has, whether the lot
+	// was recalled, and what the scan does not say. It stores nothing. Errors: NOT_FOUND
+	// for an unknown chain; INVALID_ARGUMENT for what is no GS1 element string and no
+	// article number.
+	ScanPack(ctx context.Context, in *ScanPackRequest, opts ...grpc.CallOption) (*ScanPackResponse, error)
 	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS when the id
 	// is taken; INVALID_ARGUMENT for a rule that does not hold up.
 	CreateHousePolicy(ctx context.Context, in *CreateHousePolicyRequest, opts ...grpc.CallOption) (*CreateHousePolicyResponse, error)
@@ -126,6 +132,16 @@ func (c *catalogServiceClient) RecallLot(ctx context.Context, in *RecallLotReque
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RecallLotResponse)
 	err := c.cc.Invoke(ctx, CatalogService_RecallLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) ScanPack(ctx context.Context, in *ScanPackRequest, opts ...grpc.CallOption) (*ScanPackResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ScanPackResponse)
+	err := c.cc.Invoke(ctx, CatalogService_ScanPack_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -213,6 +229,11 @@ type CatalogServiceServer interface {
 	// recall on the audit log. Recalling a lot twice keeps the first recall.
 	// Errors: NOT_FOUND for an unknown product.
 	RecallLot(context.Context, *RecallLotRequest) (*RecallLotResponse, error)
+	// ScanPack says which product, lot and dates a scanned pack has, whether the lot
+	// was recalled, and what the scan does not say. It stores nothing. Errors: NOT_FOUND
+	// for an unknown chain; INVALID_ARGUMENT for what is no GS1 element string and no
+	// article number.
+	ScanPack(context.Context, *ScanPackRequest) (*ScanPackResponse, error)
 	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS when the id
 	// is taken; INVALID_ARGUMENT for a rule that does not hold up.
 	CreateHousePolicy(context.Context, *CreateHousePolicyRequest) (*CreateHousePolicyResponse, error)
@@ -256,6 +277,9 @@ func (UnimplementedCatalogServiceServer) UpdateProduct(context.Context, *UpdateP
 }
 func (UnimplementedCatalogServiceServer) RecallLot(context.Context, *RecallLotRequest) (*RecallLotResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecallLot not implemented")
+}
+func (UnimplementedCatalogServiceServer) ScanPack(context.Context, *ScanPackRequest) (*ScanPackResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ScanPack not implemented")
 }
 func (UnimplementedCatalogServiceServer) CreateHousePolicy(context.Context, *CreateHousePolicyRequest) (*CreateHousePolicyResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateHousePolicy not implemented")
@@ -382,6 +406,24 @@ func _CatalogService_RecallLot_Handler(srv interface{}, ctx context.Context, dec
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(CatalogServiceServer).RecallLot(ctx, req.(*RecallLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_ScanPack_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ScanPackRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).ScanPack(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_ScanPack_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).ScanPack(ctx, req.(*ScanPackRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -520,6 +562,10 @@ var CatalogService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RecallLot",
 			Handler:    _CatalogService_RecallLot_Handler,
+		},
+		{
+			MethodName: "ScanPack",
+			Handler:    _CatalogService_ScanPack_Handler,
 		},
 		{
 			MethodName: "CreateHousePolicy",

@@ -4,6 +4,7 @@ package catalog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"alkalog/service/actor"
 	"alkalog/service/alkali"
 	"alkalog/service/fault"
+	"alkalog/service/gs1"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
@@ -36,6 +38,9 @@ func (s Service) products() record.Kind[*pb.Product] {
 	return record.Kind[*pb.Product]{DB: s.DB, Now: s.Now, Store: storage.Products, Fill: keepRecalls,
 		Check: func(r *storage.Snapshot, caller actor.Actor, _, wanted *pb.Product) error {
 			if err := checkPlausible(wanted); err != nil {
+				return err
+			}
+			if err := checkGTINs(wanted); err != nil {
 				return err
 			}
 			return record.Exist(storage.Products, wanted.GetDirections().GetNormalizer(), wanted.GetDirections().GetNeutralizingShampoo())(r, caller)
@@ -80,6 +85,16 @@ func checkPlausible(p *pb.Product) error {
 	}
 	if len(violations) > 0 {
 		return fault.InvalidFields(violations...)
+	}
+	return nil
+}
+
+// checkGTINs refuses an article number with a wrong check digit.
+func checkGTINs(p *pb.Product) error {
+	for i, gtin := range p.Gtins {
+		if bad := new(gs1.Error); errors.As(gs1.CheckGTIN(gtin), &bad) {
+			return fault.Invalid(fmt.Sprintf("product.gtins[%d]", i), bad.Want)
+		}
 	}
 	return nil
 }
