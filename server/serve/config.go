@@ -73,6 +73,9 @@ type Config struct {
 	// longer trusted. Empty: none is. All of these files are read again when they
 	// are replaced.
 	Revoked string
+	// Compiled are the compiled rules and checks, for a process that starts several
+	// servers. Nil: Start compiles them.
+	Compiled *Compiled
 	// Development accepts development identities: callers are believed. It is
 	// refused beside any other kind of identity, and on other than loopback
 	// addresses. Without any kind of identity nobody can call.

@@ -17,7 +17,6 @@ import (
 	"google.golang.org/grpc/reflection"
 
 	"alkalog/server/metrics"
-	"alkalog/service/rules"
 )
 
 // Server is a running server. It ends by Stop, or by itself when it can serve
@@ -50,9 +49,10 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	engine, err := rules.New()
-	if err != nil {
-		return nil, fmt.Errorf("the built-in rules: %w", err)
+	if cfg.Compiled == nil {
+		if cfg.Compiled, err = Compile(); err != nil {
+			return nil, err
+		}
 	}
 	db, err := openDatabase(ctx, cfg)
 	if err != nil {
@@ -70,7 +70,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	}
 	cfg.clients, cfg.sequencer = clients, log
 	s, err := listen(cfg, db, func(r grpc.ServiceRegistrar, checks requests) []backgroundLoop {
-		return register(r, cfg, db.db, engine, log, clients, checks)
+		return register(r, cfg, db.db, cfg.Compiled.engine, log, clients, checks)
 	})
 	if err != nil {
 		return nil, errors.Join(err, db.close())
@@ -104,10 +104,14 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 
 // build makes the gRPC server and registers everything on it.
 func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) error {
-	checks, err := newRequests()
-	if err != nil {
-		return err
+	if s.cfg.Compiled == nil { // without a database
+		checks, err := newRequests()
+		if err != nil {
+			return err
+		}
+		s.cfg.Compiled = &Compiled{checks: checks}
 	}
+	checks := s.cfg.Compiled.checks
 	reference := s.cfg.reference
 	if reference == nil { // without a database
 		reference = &referenceClock{local: s.cfg.Clock, log: s.cfg.Logger}
