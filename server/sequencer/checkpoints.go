@@ -16,6 +16,10 @@ import (
 )
 
 // checkpointRecord is the newest checkpoint of a log that this server has seen.
+//
+// The root is kept beside the signed text so that a comparison needs no key: a
+// checkpoint that was signed by a key that has since been dropped can still be
+// compared.
 type checkpointRecord struct {
 	Size       int64       `json:"size"`
 	Root       ledger.Hash `json:"root"`
@@ -25,6 +29,15 @@ type checkpointRecord struct {
 // checkpointStore holds the newest checkpoint of every log that this server has
 // seen. It is saved in a file outside the database, which restoring a backup does
 // not change.
+//
+// A backup contains the log and its signed head together, so nothing in the
+// database can show that an older state was restored. The file can, as long as it
+// is not part of the backup. It holds no secret and no personal data.
+//
+// rollbacks and damaged are different findings. A rollback is another history:
+// entries that were acknowledged are gone, so every write of the installation is
+// blocked until an operator decides. Damage is local: the stored log of one chain
+// does not match its own signature, and the other chains keep working.
 type checkpointStore struct {
 	path        string // empty: not saved
 	fileMissing bool   // the file did not exist at startup
@@ -51,7 +64,9 @@ type checkpointFile struct {
 
 const checkpointFileAbout = "The newest checkpoints of the audit logs that this server has seen. It compares the database with them when it starts."
 
-// openCheckpointStore reads the file. Without a file, no checkpoint was seen yet.
+// openCheckpointStore reads the file. Without a file, no checkpoint was seen yet. A
+// file that cannot be read is an error, because starting without it would accept a
+// restored backup silently.
 func openCheckpointStore(path string) (*checkpointStore, error) {
 	s := &checkpointStore{path: path, byChain: map[string]checkpointRecord{}, rollbacks: map[string]error{}, damaged: map[string]error{}, heads: map[string]headState{}}
 	if path == "" {
@@ -73,7 +88,9 @@ func openCheckpointStore(path string) (*checkpointStore, error) {
 	return s, nil
 }
 
-// save writes the file if anything has changed.
+// save writes the file if anything has changed. It replaces the file atomically: a
+// server that is killed while it saves finds either the old file or the new one. An
+// old file is safe, because an older checkpoint is still a prefix of the log.
 func (s *checkpointStore) save() error {
 	if s.path == "" || !s.unsaved {
 		return nil
@@ -94,6 +111,9 @@ func (s *checkpointStore) save() error {
 
 // observe compares the current head of a log with its last checkpoint and stores
 // the head as the new one. A log that was rolled back keeps its last checkpoint.
+//
+// The rollback is kept until an operator accepts it, even if the log grows past the
+// old size again; otherwise the next entries would hide it.
 func (s *checkpointStore) observe(h storage.LogHead) {
 	s.revision = max(s.revision, h.Revision)
 	if s.rollbacks[h.Chain] != nil || len(h.Checkpoint) == 0 {
@@ -110,7 +130,8 @@ func (s *checkpointStore) observe(h storage.LogHead) {
 	}
 }
 
-// accept stores the current head of a log as its last checkpoint.
+// accept stores the current head of a log as its last checkpoint. A log without a
+// checkpoint is removed, because it has no entries to compare.
 func (s *checkpointStore) accept(h storage.LogHead) {
 	delete(s.rollbacks, h.Chain)
 	s.unsaved = true

@@ -32,6 +32,11 @@ const (
 // every hour. It reports findings and repairs nothing. It does not halt a log
 // either, because later entries are safer on the log than off it. Every server
 // inspects, so that each can report on the data that it serves.
+//
+// Signatures alone do not find a change in the database: the tree is signed, and
+// the entries beside it are ordinary rows. The inspection closes that gap within an
+// hour for entries and within a day for records. The periods bound how long a
+// change can stay unseen; the cost is one sequential read of all entries.
 func (q *Sequencer) Inspect(ctx context.Context) {
 	var last, records time.Time
 	for ctx.Err() == nil {
@@ -50,6 +55,9 @@ func (q *Sequencer) Inspect(ctx context.Context) {
 // Every entry before the leader's position is on its log, even in a chain whose
 // log ends earlier; a halted log does not advance. An error in one log does not
 // prevent the inspection of the others.
+//
+// The heads are read in pages, in the order of their revisions, so that memory does
+// not grow with the number of chains.
 func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 	reached, err := storage.LogProgress(ctx, q.cfg.DB)
 	if err != nil {
@@ -74,7 +82,8 @@ func (q *Sequencer) inspect(ctx context.Context, records bool) error {
 }
 
 // inspection is the result for one chain: complete counts, and the first examples
-// of each kind by name.
+// of each kind by name. The examples are limited to maxExamples, because a log
+// message that lists a million IDs helps nobody.
 type inspection struct {
 	Findings
 	unlogged, causeless, missingIDs, changed []string // IDs of entries
@@ -98,6 +107,10 @@ func (s span) String() string {
 }
 
 // inspectChain inspects one chain, a window at a time, and logs the findings.
+//
+// The result replaces the previous one, so a finding disappears from health when
+// its cause is repaired. An inspection without records keeps the last count of
+// records; zero would look like a repair.
 func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records bool) error {
 	set, err := keysFor(q.keys(), h.Chain)
 	if err != nil {
@@ -132,6 +145,11 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 }
 
 // compareLog compares the entries of a chain with its log.
+//
+// Each window is a short read of its own. One long snapshot would prevent
+// PostgreSQL from removing old row versions during the whole inspection. A log
+// signed by an unknown key is not damaged: the key file may be the one that is
+// wrong.
 func compareLog(ctx context.Context, db *storage.DB, set keyset, h storage.LogHead) (inspection, error) {
 	var found inspection
 	if why := signedHead(h, set); why != nil && !errors.Is(why, ledger.ErrStranger) {
@@ -182,6 +200,12 @@ func (f *inspection) inspectEntries(s *storage.Snapshot, h storage.LogHead, afte
 // inspectPlaces compares a window of the log with the signed hashes and returns
 // where the next begins; 0: there is none. It iterates over indexes and not over
 // rows, because a deleted entry leaves no row.
+//
+// An index is reported once, by the most serious difference: no entry, another
+// entry, other search columns. Coverage digests are checked only for entries that
+// are as signed, because the digest in a changed entry proves nothing. If the tiles
+// do not lead to the signed root, there is no hash to compare with; the missing
+// entries are still found.
 func (f *inspection) inspectPlaces(s *storage.Snapshot, h storage.LogHead, from int64) (int64, error) {
 	logged, err := storage.ReadLogged(s, from, min(h.Size, from+inspectWindow))
 	if err != nil || len(logged) == 0 {
@@ -217,7 +241,8 @@ func (f *inspection) inspectPlaces(s *storage.Snapshot, h storage.LogHead, from 
 	return 0, err
 }
 
-// addMissing records an index without a stored entry.
+// addMissing records an index without a stored entry. Consecutive indexes become
+// one span, since a deletion usually takes a range.
 func (f *inspection) addMissing(l storage.Logged) {
 	f.Missing++
 	if l.ID != "" {

@@ -18,13 +18,16 @@ type keyring struct {
 	keys    []ledger.PrivateKey
 }
 
-// fileVersion identifies a state of a file.
+// fileVersion identifies a state of a file. Time and size suffice here: the file is
+// replaced by a command, not edited many times a second.
 type fileVersion struct {
 	time time.Time
 	size int64
 }
 
-// openKeys reads the keys. If there is no file and make is set, it creates one.
+// openKeys reads the keys. If there is no file and make is set, it creates one. It
+// creates one only for a private database. Two servers that share a database would
+// otherwise make two different keys and reject each other's signatures.
 func openKeys(path string, make bool) (*keyring, error) {
 	k := &keyring{path: path}
 	_, err := k.reload()
@@ -44,8 +47,9 @@ func openKeys(path string, make bool) (*keyring, error) {
 	return k, err
 }
 
-// reload reads the file again if it was changed, and reports whether it was. If
-// the file is invalid, the current keys are kept.
+// reload reads the file again if it was changed, and reports whether it was. If the
+// file is invalid, the current keys are kept. A server thus survives a mistake in
+// the file, and an operator sees it in the log before the next restart.
 func (k *keyring) reload() (bool, error) {
 	info, err := os.Stat(k.path)
 	if err != nil {
@@ -74,7 +78,9 @@ type keyset struct {
 	lines   string // the public keys, one a line
 }
 
-// keysFor derives the keys of a chain's log from the installation's keys.
+// keysFor derives the keys of a chain's log from the installation's keys. Every
+// chain has its own key, derived from the installation's, so that a checkpoint of
+// one chain cannot be presented as one of another.
 func keysFor(private []ledger.PrivateKey, chain string) (keyset, error) {
 	var set keyset
 	var lines []string

@@ -29,6 +29,11 @@ var errUnknownSigner = errors.New("a log is signed by a key that is not in the k
 // plan computes the changes of a batch. A log is halted if its head is not the
 // signed one or its tiles do not add up to its root; other logs continue. The
 // result depends only on what the batch has read under its lock.
+//
+// plan is a pure function of its arguments apart from read, which reads under the
+// same lock. It has no clock and no randomness, so that two servers that plan the
+// same batch compute the same tree. Do not add state to it: the proof that a log
+// cannot fork depends on this.
 func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tileReader, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
 	var sound []*logUpdate
@@ -65,7 +70,9 @@ func plan(pending []storage.Pending, heads map[string]storage.LogHead, read tile
 }
 
 // groupByLog groups pending entries by log, in order. It omits entries that are
-// already on a log and entries of halted logs.
+// already on a log and entries of halted logs. The position decides, not the ID: a
+// leader that repeats a batch after a lost answer must add nothing twice. A chain
+// without a head starts with the empty tree.
 func groupByLog(pending []storage.Pending, heads map[string]storage.LogHead, keys []ledger.PrivateKey) ([]*logUpdate, error) {
 	var order []*logUpdate
 	byChain := map[string]*logUpdate{}
@@ -96,7 +103,8 @@ func groupByLog(pending []storage.Pending, heads map[string]storage.LogHead, key
 
 // signedHead returns why the head of a log differs from the signed checkpoint; nil
 // if it does not, or if nothing was signed yet. ErrStranger means that other keys
-// have signed it.
+// have signed it. Size and root are compared as well, because the columns of the
+// head are not covered by the signature of the text beside them.
 func signedHead(h storage.LogHead, keys keyset) error {
 	if h.Size == 0 && len(h.Checkpoint) == 0 {
 		return nil
@@ -112,6 +120,10 @@ func signedHead(h storage.LogHead, keys keyset) error {
 }
 
 // apply adds the new head, tiles and indexes to changes.
+//
+// Append checks that the edge tiles lead to the old root before it adds leaves. A
+// changed tile therefore halts the log instead of being signed into it. A halted
+// log is a finding and not an error: the batch commits what the other chains have.
 func (g *logUpdate) apply(edge []ledger.Tile, changes *storage.LogChanges) error {
 	head, tiles, err := g.head.Append(edge, g.leaves)
 	if err != nil {
@@ -146,7 +158,8 @@ func sign(was storage.LogHead, head ledger.Head, keys keyset) (storage.LogHead, 
 }
 
 // haltHead returns the head, halted with a reason. Nothing is added to a halted
-// log.
+// log. Its new entries stay in the database and are signed later, if the cause is
+// repaired.
 func haltHead(h storage.LogHead, why error) storage.LogHead {
 	h.Halted = why.Error()
 	return h
@@ -155,7 +168,8 @@ func haltHead(h storage.LogHead, why error) storage.LogHead {
 // resign signs the heads that were signed by other keys. If our keys have signed
 // none of the logs, the key file is wrong and resign returns errUnknownSigner. A
 // single log with an unknown signature is skipped, and halted by the next batch
-// that would extend it.
+// that would extend it. A log whose head is not the signed one is halted and not
+// signed: a signature would make the change valid.
 func resign(heads map[string]storage.LogHead, keys []ledger.PrivateKey) (storage.LogChanges, error) {
 	var changes storage.LogChanges
 	var stranger error

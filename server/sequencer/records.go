@@ -14,7 +14,8 @@ import (
 
 // CheckRecords compares everything that is stored of a chain with its log: every
 // entry, and every record that an entry covers. It changes nothing. It calls tell
-// with each fault and returns the number of entries on the log.
+// with each fault and returns the number of entries on the log. It needs the
+// private keys because the chain's keys are derived from them.
 func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey, chain string, tell func(fault string)) (entries int64, err error) {
 	head := storage.LogHead{Chain: chain}
 	err = storage.Read(ctx, db, chain, func(s *storage.Snapshot) (err error) {
@@ -43,6 +44,12 @@ func CheckRecords(ctx context.Context, db *storage.DB, keys []ledger.PrivateKey,
 }
 
 // compareRecords inspects the writes of a chain and then its records.
+//
+// The order matters: the writes say which records there should be, and the records
+// are compared with their writes afterwards. Every look has its own table list,
+// kept by storage, so that a new kind of record is inspected without a change here.
+// Erasures come last: an erased record is not a missing one if a signed entry says
+// that it was erased.
 func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func(storage.Mismatch)) error {
 	_, covered, err := storage.NewestWrite(ctx, db)
 	if err != nil {
@@ -99,7 +106,9 @@ func compareRecords(ctx context.Context, db *storage.DB, chain string, tell func
 }
 
 // readWindows calls look for window after window, each in its own snapshot, until
-// look returns a zero position.
+// look returns a zero position. The windows are not one consistent snapshot. A
+// record that changes in between is compared with the state of its own window,
+// which covers both the record and its digest.
 func readWindows[K comparable](ctx context.Context, db *storage.DB, chain string, from K, tell func(storage.Mismatch),
 	look func(*storage.Snapshot, K) ([]storage.Mismatch, K, error)) error {
 	var none K

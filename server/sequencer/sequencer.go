@@ -69,6 +69,10 @@ const (
 )
 
 // Sequencer is the sequencer of one server.
+//
+// Three loops use it: Lead adds entries, Watch compares heads, Inspect compares
+// rows. They share only the fields under mu, and no database call is made while mu
+// is held, except that Forbid and Permit set a flag in memory.
 type Sequencer struct {
 	cfg   Config
 	leads atomic.Bool
@@ -120,7 +124,8 @@ func (q *Sequencer) keys() []ledger.PrivateKey {
 }
 
 // Lead takes the lead whenever it is free and adds entries to the logs, until ctx
-// is done.
+// is done. A server that is not the leader asks again after a sixth of the lease,
+// so that a dead leader is replaced within about one lease.
 func (q *Sequencer) Lead(ctx context.Context) {
 	for ctx.Err() == nil {
 		if !q.mayLead() {
@@ -138,6 +143,9 @@ func (q *Sequencer) Lead(ctx context.Context) {
 
 // mayLead reports whether the database was compared with the last checkpoints and
 // continues them.
+//
+// A leader that signs a rolled-back log would create a second history with valid
+// signatures, which nobody could repair.
 func (q *Sequencer) mayLead() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -145,6 +153,11 @@ func (q *Sequencer) mayLead() bool {
 }
 
 // lead adds entries to the logs while this server holds the lead.
+//
+// After an error the state of the round is dropped and read again. ErrNotLeading
+// means that the row has a newer epoch; the batch of this server was not committed.
+// An unknown signer ends the lead, so that a server with the right keys can take
+// it.
 func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
@@ -195,6 +208,11 @@ type roundState struct {
 
 // round does one round of the leader's work and reports whether there is more to
 // do immediately. Add further tasks of the leader here, after the entries.
+//
+// Entries are added only below SettledBefore, the position below which no
+// transaction is still running. Above it, a transaction with a lower position could
+// commit later and its entry would be passed. A round without new entries only
+// renews the lease, three times per lease.
 func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 	keys, err := q.resignAll(ctx, r.lead)
 	if err != nil {
@@ -221,6 +239,11 @@ func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 
 // cover creates coverage entries for new writes when they are due. It reports
 // whether there is more to do immediately.
+//
+// The mark is taken first and used only when every write before it has ended. A
+// write that is still running would otherwise be passed and never be covered.
+// Baselines cover the records that were stored before coverage existed; they are
+// made once.
 func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bool, error) {
 	switch {
 	case r.mark.Writes > 0 && settled <= r.mark.Entries:

@@ -15,6 +15,9 @@ import (
 
 // Status is the state of one chain's log as this server knows it. Health and
 // metrics are derived from it.
+//
+// Pending and Lag describe work that waits, not a fault; Healthy ignores them. An
+// alarm on Lag belongs into monitoring, where its limit can be chosen.
 type Status struct {
 	// Chain is the ID of the chain.
 	Chain string
@@ -38,6 +41,10 @@ type Status struct {
 }
 
 // Findings is the result of the inspection of one log. Counts are complete.
+//
+// A finding is evidence, not a verdict: it may be an attack, a repair by hand or a
+// bug. What the auditor needs is the index and the copy of the log that shows the
+// difference.
 type Findings struct {
 	// CheckTime is when the inspection ended; zero: none has ended yet.
 	CheckTime time.Time
@@ -132,7 +139,10 @@ type backlog struct {
 	since  time.Time // when the oldest was first seen waiting
 }
 
-// countWaiting counts the pending entries of all logs.
+// countWaiting counts the pending entries of all logs. Only the oldest position is
+// remembered between counts: as long as it stays the same, the same entry waits,
+// and the lag grows from when it was first seen. The server's own clock measures
+// it, because entries carry the clock of the caller.
 func (q *Sequencer) countWaiting(ctx context.Context) error {
 	pending, err := storage.CountPending(ctx, q.cfg.DB)
 	if err != nil {

@@ -17,6 +17,11 @@ import (
 
 // Watch repeatedly checks the key file, the checkpoints of all logs, including
 // those that other servers signed, and acceptances, until ctx is done.
+//
+// Every server watches, also while another one leads: each server answers calls
+// from its own connection, which may lead to another database after a failover. The
+// last check runs after ctx has ended, with its own deadline, so that the file has
+// the newest checkpoint when the server stops.
 func (q *Sequencer) Watch(ctx context.Context) {
 	var waiting waitingSince
 	for ctx.Err() == nil {
@@ -90,6 +95,11 @@ func (q *Sequencer) reload(ctx context.Context) {
 }
 
 // checkHeads checks for acceptances and observes the heads that have changed.
+//
+// The order is deliberate: an acceptance must be seen before the log is compared, a
+// rewound database before its heads, and a missing log before the heads that exist.
+// A lock is never held during a query, so the state may change in between; each
+// step checks again that it still has the checkpoint it compared.
 func (q *Sequencer) checkHeads(ctx context.Context) error {
 	if err := q.CheckAccepted(ctx); err != nil {
 		return err
@@ -278,6 +288,9 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 // with its last checkpoint, and then allows or blocks writes. A log that is signed
 // by an unknown key counts as damaged and affects no other. If all are, the key
 // file is wrong; that is an error but no reason to block writes.
+//
+// It reads Changes before the comparison and passes it to Resume: if the database
+// was replaced again meanwhile, writes stay suspended until the next comparison.
 func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
 	changes, seen := q.cfg.DB.Changes(), q.seenCheckpoints()
 	var strangers []error
@@ -324,7 +337,9 @@ func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why err
 type damagedLog struct{ error }
 
 // compareWithSeen returns why a log is not a continuation of its last checkpoint;
-// nil: it is. A damagedLog means that this cannot be determined.
+// nil: it is. A damagedLog means that this cannot be determined. A smaller log is a
+// rollback before the signature is checked, because a restored log is correctly
+// signed.
 func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was checkpointRecord) (why, err error) {
 	keys, err := keysFor(q.keys(), chain)
 	if err != nil {
@@ -377,6 +392,10 @@ func (q *Sequencer) RolledBackFrom(chain string) []byte {
 
 // CheckAccepted checks whether an operator has accepted the logs that were rolled
 // back. An acceptance is an audit entry that contains the last checkpoint.
+//
+// The entry must contain exactly the checkpoint that this server has seen: an
+// acceptance of an earlier rollback does not cover a later one, and the accepted
+// loss stays on the log for every auditor.
 func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	q.mu.Lock()
 	var chains []string
