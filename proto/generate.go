@@ -1,15 +1,19 @@
-// Package proto is the contract's room. The contract itself is
-// alkalog/v1/*.proto, one file per service and one per kind of record; it is
-// also the domain model and the stored form. alkalogv1 holds the Go generated
-// from it and nothing else, and is imported as pb. third_party holds other
-// people's protos, unchanged; tools is a module of its own, so that the
-// generators' dependencies stay out of the server.
+// Package proto holds the contract and its generated code. alkalog/v1/*.proto is
+// the contract, one file for each service and each kind of record; its messages are
+// also the domain model and the stored records. alkalogv1 is the Go code generated
+// from it, imported as pb. contract reads the contract's options, source its
+// comments. third_party holds vendored protos, unchanged. tools is a module of its
+// own, so that the server does not depend on what the generators need.
+//
+// contract.golden and released.binpb are what was released: the contract is
+// changed by additions only, and tests and buf's breaking check compare it with
+// them.
 //
 // After editing a .proto file run
 //
 //	go generate ./proto
 //
-// and commit what changes in alkalogv1 with it.
+// and commit the changes in alkalogv1 with it.
 package proto
 
 //go:generate go tool -modfile=tools/go.mod buf format -w --path alkalog

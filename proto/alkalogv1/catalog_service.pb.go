@@ -111,7 +111,8 @@ type CreateProductRequest struct {
 	// The product.
 	Product *Product `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -318,7 +319,9 @@ type ListProductsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -443,7 +446,8 @@ type UpdateProductRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -744,7 +748,8 @@ type CreateHousePolicyRequest struct {
 	// The house policy.
 	HousePolicy *HousePolicy `protobuf:"bytes,3,opt,name=house_policy,json=housePolicy,proto3" json:"house_policy,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -951,7 +956,9 @@ type ListHousePoliciesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -1076,7 +1083,8 @@ type RecallLotRequest struct {
 	// Why, 1 to 500 characters.
 	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1212,7 +1220,8 @@ type ActivateHousePolicyRequest struct {
 	// The etag of the policy that was read, or empty to skip the check.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1320,7 +1329,9 @@ type ListRulesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.

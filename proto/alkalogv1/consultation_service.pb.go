@@ -33,7 +33,8 @@ type CreateClientRequest struct {
 	// The client.
 	Client *Client `protobuf:"bytes,3,opt,name=client,proto3" json:"client,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -233,7 +234,9 @@ type ListClientsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -386,7 +389,8 @@ type UpdateClientRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -497,7 +501,8 @@ type CreateConsultationRequest struct {
 	// The consultation.
 	Consultation *Consultation `protobuf:"bytes,3,opt,name=consultation,proto3" json:"consultation,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -697,7 +702,9 @@ type ListConsultationsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The client it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -822,7 +829,8 @@ type UpdateConsultationRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -933,7 +941,8 @@ type SubmitConsultationRequest struct {
 	// The etag that was read, or empty to skip the check.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1042,7 +1051,8 @@ type EraseClientRequest struct {
 	// The client.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -33,7 +33,8 @@ type CreateChainRequest struct {
 	// The chain.
 	Chain *Chain `protobuf:"bytes,3,opt,name=chain,proto3" json:"chain,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -231,7 +232,9 @@ func (x *GetChainResponse) GetChain() *Chain {
 // ListChainsRequest asks for a page.
 type ListChainsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -349,7 +352,8 @@ type UpdateChainRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -463,7 +467,8 @@ type CreateSalonRequest struct {
 	// The salon.
 	Salon *Salon `protobuf:"bytes,3,opt,name=salon,proto3" json:"salon,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -670,7 +675,9 @@ type ListSalonsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -795,7 +802,8 @@ type UpdateSalonRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -909,7 +917,8 @@ type CreatePractitionerRequest struct {
 	// The practitioner.
 	Practitioner *Practitioner `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1116,7 +1125,9 @@ type ListPractitionersRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -1241,7 +1252,8 @@ type UpdatePractitionerRequest struct {
 	// server-set fields are refused.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -58,7 +58,8 @@ type CheckEligibilityRequest struct {
 	// in it.
 	WhatChanged string `protobuf:"bytes,13,opt,name=what_changed,json=whatChanged,proto3" json:"what_changed,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -430,7 +431,9 @@ type ListDecisionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The client it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.
@@ -561,7 +564,8 @@ type OverrideDecisionRequest struct {
 	// Why, in free words, 20 to 2,000 characters, not only blanks.
 	Comment string `protobuf:"bytes,6,opt,name=comment,proto3" json:"comment,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -819,7 +823,8 @@ type CountersignDecisionRequest struct {
 	// The supervisor who signs; the caller.
 	Practitioner string `protobuf:"bytes,2,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -32,7 +32,8 @@ type CreateIncidentRequest struct {
 	// The incident; its name is given by the server.
 	Incident *Incident `protobuf:"bytes,2,opt,name=incident,proto3" json:"incident,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -143,7 +144,8 @@ type UpdateIncidentRequest struct {
 	// The fields to change.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -469,7 +471,8 @@ type RecordFollowUpRequest struct {
 	// The answer; done_time absent: now.
 	FollowUp *FollowUp `protobuf:"bytes,3,opt,name=follow_up,json=followUp,proto3" json:"follow_up,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -7,6 +7,13 @@
 // Package alkalog.v1 is the contract between a salon's tills, back offices and
 // auditors and the chemical-service back-end. The messages are at once the
 // contract, the domain model and the stored record.
+//
+// Limits, as the server sets them unless its operator changes them: a request has
+// at most 1 MiB and its headers 16 KiB. A unary call without a deadline gets 10
+// seconds, one with a deadline at most one minute; a stream without a deadline gets
+// 12 hours. A call that has less than 50 ms left is not begun. A caller may make
+// 100 calls a second, 500 at once after a pause, and have 100 calls and 100 streams
+// open; see ErrorReason for what is beyond that.
 
 package alkalogv1
 

@@ -31,7 +31,8 @@ type RecordOutcomeRequest struct {
 	// The outcome; its name is given by the server.
 	Outcome *Outcome `protobuf:"bytes,2,opt,name=outcome,proto3" json:"outcome,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
-	// is answered again and done once; with other content it is refused.
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -231,7 +232,9 @@ type ListOutcomesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The client it belongs to.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Most items to return, 0 to 500; 0 means 50, more than 500 means 500.
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All else must be as in that call.

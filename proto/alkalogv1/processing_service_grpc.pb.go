@@ -65,9 +65,12 @@ type ProcessingServiceClient interface {
 	// "chains/{chain}/clients/-", newest first, without their state. Errors:
 	// NOT_FOUND for an unknown client or chain.
 	ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error)
-	// WatchSession sends the state now, then every change and a heartbeat at
-	// least every 20 seconds. Errors: NOT_FOUND; ABORTED when the watcher is too
-	// slow, to be resumed with the last resume_token.
+	// WatchSession sends the whole state now, then the newest state when its
+	// guidance has changed. Figures that only advance with time send no message, and
+	// changes that follow each other faster than the watcher reads are sent as one.
+	// A heartbeat comes at least every 20 seconds. Errors: NOT_FOUND; ABORTED when
+	// the watcher reads nothing for 10 seconds, to be resumed with the last
+	// resume_token.
 	WatchSession(ctx context.Context, in *WatchSessionRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchSessionResponse], error)
 }
 
@@ -195,9 +198,12 @@ type ProcessingServiceServer interface {
 	// "chains/{chain}/clients/-", newest first, without their state. Errors:
 	// NOT_FOUND for an unknown client or chain.
 	ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error)
-	// WatchSession sends the state now, then every change and a heartbeat at
-	// least every 20 seconds. Errors: NOT_FOUND; ABORTED when the watcher is too
-	// slow, to be resumed with the last resume_token.
+	// WatchSession sends the whole state now, then the newest state when its
+	// guidance has changed. Figures that only advance with time send no message, and
+	// changes that follow each other faster than the watcher reads are sent as one.
+	// A heartbeat comes at least every 20 seconds. Errors: NOT_FOUND; ABORTED when
+	// the watcher reads nothing for 10 seconds, to be resumed with the last
+	// resume_token.
 	WatchSession(*WatchSessionRequest, grpc.ServerStreamingServer[WatchSessionResponse]) error
 	mustEmbedUnimplementedProcessingServiceServer()
 }

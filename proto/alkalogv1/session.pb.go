@@ -4002,8 +4002,9 @@ type Session struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; given by the server on creation.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Changes with every change of the record; send back what was read. Up to 64
-	// characters.
+	// Changes when the stored session changes, also by new facts. The state, which
+	// goes on with time, can change while the etag does not. No request takes it. Up
+	// to 64 characters.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was created, UTC.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
