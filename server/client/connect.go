@@ -5,6 +5,13 @@
 // authenticates with a certificate, a token or, on loopback only, a development
 // identity. Calls that change nothing are retried; a stream of audit entries is
 // resumed after the last entry received.
+//
+// The package retries only what is safe to repeat. A call that changes something is
+// repeated by its caller with the same request ID, which the server recognizes; a
+// transparent retry here would hide from the caller that the outcome was unknown.
+//
+// Secrets come from files, never from flags, because other users of a machine can
+// read the arguments of a process.
 package client
 
 import (
@@ -49,6 +56,9 @@ type Target struct {
 
 // Open returns a connection to the target. It does not wait for the server; the
 // first call does.
+//
+// An error means that the target is misconfigured. An unreachable server is the
+// error of the first call.
 func (t Target) Open() (*grpc.ClientConn, error) {
 	clear, err := t.usesPlaintext()
 	if err != nil {
@@ -76,7 +86,8 @@ func (t Target) Open() (*grpc.ClientConn, error) {
 }
 
 // usesPlaintext reports whether the connection is plaintext: the address is
-// loopback and TLS was not requested.
+// loopback and TLS was not requested. A certificate without its key is rejected
+// here, since it would otherwise be ignored without a message.
 func (t Target) usesPlaintext() (bool, error) {
 	host, _, err := net.SplitHostPort(t.Address)
 	if err != nil {
@@ -162,7 +173,9 @@ func (c callerCredentials) GetRequestMetadata(context.Context, ...string) (map[s
 // on loopback.
 func (c callerCredentials) RequireTransportSecurity() bool { return c.requireTLS }
 
-// setDeadline sets a deadline for a unary call that has none.
+// setDeadline sets a deadline for a unary call that has none. A call without a
+// deadline would wait for ever for a server that accepts connections and does not
+// answer.
 func (t Target) setDeadline(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	if _, given := ctx.Deadline(); !given {
 		limited, cancel := context.WithTimeout(ctx, cmp.Or(t.Timeout, 30*time.Second))

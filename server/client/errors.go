@@ -32,6 +32,9 @@ func IsNotFound(err error) bool { return status.Code(err) == codes.NotFound }
 
 // Readable returns the error of a call with a text for people: the message, the
 // violation of each field, and the code. Other errors are returned unchanged.
+//
+// It unwraps to the original error, so that callers can still test the code. Only
+// what the server said is shown: the message and the violations, never the request.
 func Readable(err error) error {
 	var as interface{ GRPCStatus() *status.Status } // the status of the call itself, without the text of errors that wrap it
 	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {

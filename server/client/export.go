@@ -16,6 +16,9 @@ import (
 )
 
 // LogCopier copies the audit log of a chain.
+//
+// A copy is evidence, so it must not depend on the server that it is about. The
+// copier stores what the server sends and leaves the verdict to package verify.
 type LogCopier struct {
 	Client pb.AuditServiceClient
 	// Chain is the chain's resource name.
@@ -136,6 +139,10 @@ func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size 
 // stream is resumed after the last entry, so that every entry comes exactly once.
 // If the server is unavailable for longer than patience (0: one minute), its error
 // is returned.
+//
+// Every entry that arrives resets the patience: a slow export is not an unavailable
+// server. The pause doubles from 100 ms to 2 s, so that a restarting server is not
+// called by all its clients at once.
 func ExportEntries(ctx context.Context, client pb.AuditServiceClient, request *pb.ExportEntriesRequest, patience time.Duration, take func(*pb.ExportEntriesResponse) error) error {
 	patience = cmp.Or(patience, time.Minute)
 	const first, longest = 100 * time.Millisecond, 2 * time.Second // our own choice

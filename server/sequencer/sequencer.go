@@ -243,7 +243,7 @@ func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 // The mark is taken first and used only when every write before it has ended. A
 // write that is still running would otherwise be passed and never be covered.
 // Baselines cover the records that were stored before coverage existed; they are
-// made once.
+// made when a server takes the lead.
 func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bool, error) {
 	switch {
 	case r.mark.Writes > 0 && settled <= r.mark.Entries:

@@ -16,6 +16,9 @@ import (
 )
 
 // suspectBundle is a bundle of entries that differs from its tile.
+//
+// Bundles are judged after the tree is complete, since only the signed root shows
+// whether the tile or the bundle is the wrong one.
 type suspectBundle struct {
 	first   int64 // index of its first entry
 	width   int   // how many entries it should have
@@ -27,15 +30,26 @@ type suspectBundle struct {
 }
 
 // maxSuspects is the maximum number of bundles kept for a closer check.
+//
+// A bundle has up to 256 entries of 64 KiB, so that 64 bundles bound the memory to
+// about 1 GiB in the worst case. Further suspect bundles are still counted, through
+// the root that does not match.
 const maxSuspects = 64
 
 // tree is the tree rebuilt from the entries.
+//
+// The edge are the incomplete tiles on the right, all that is needed to append more
+// leaves (RFC 6962, section 2.1, with tiles of c2sp.org/tlog-tiles).
 type tree struct {
 	head ledger.Head
 	edge []ledger.Tile
 }
 
 // build rebuilds the tree from the entries and compares it with the tiles.
+//
+// Only full tiles and those of the final edge are compared: the export has no
+// others. The comparison detects a tile that was changed although the entries are
+// correct; such an export still verifies, but proofs made from its tiles would not.
 func (c *verification) build() (tree, error) {
 	built := tree{head: ledger.Empty()}
 	c.heads[0] = built.head
@@ -65,6 +79,9 @@ func (c *verification) build() (tree, error) {
 
 // appendLeaves appends leaves to the tree, and keeps the heads at the sizes that
 // are needed.
+//
+// A head is kept at the size of every earlier checkpoint and handover, so that the
+// history can be compared without a second pass.
 func (c *verification) appendLeaves(built *tree, leaves []ledger.Hash) ([]ledger.Tile, error) {
 	var grown []ledger.Tile
 	for len(leaves) > 0 {
@@ -164,7 +181,8 @@ func (c *verification) addUnreadable(s suspectBundle) {
 }
 
 // readAligned checks the entries of a bundle with a wrong number of entries, each
-// at the index that the tile has for it.
+// at the index that the tile has for it. Their content is checked as usual, and an
+// index without an entry keeps the hash 0, so that later indexes do not shift.
 func (c *verification) readAligned(s suspectBundle, tile []ledger.Hash) {
 	at := len(c.nameHashes)
 	c.nameHashes = append(c.nameHashes, make([]uint64, s.width)...)
@@ -180,6 +198,9 @@ func (c *verification) readAligned(s suspectBundle, tile []ledger.Hash) {
 }
 
 // readEntry checks the content of an entry.
+//
+// An empty entry means that the copier found none in the database at this index. It
+// is judged later: the entry may be in the bundle at another index.
 func (c *verification) readEntry(index int64, path string, stored []byte) {
 	e := &pb.AuditEntry{}
 	if len(stored) == 0 {
@@ -200,7 +221,8 @@ func (c *verification) readEntry(index int64, path string, stored []byte) {
 	c.nameHashes = append(c.nameHashes, nameHash(e.Name))
 }
 
-// nameHash is a short hash of a name, never 0.
+// nameHash is a short hash of a name, never 0. Eight bytes per entry suffice to
+// find duplicates in a log of millions; 0 marks an index without a readable entry.
 func nameHash(name string) uint64 {
 	sum := sha256.Sum256([]byte(name))
 	return binary.BigEndian.Uint64(sum[:]) | 1

@@ -14,6 +14,11 @@ import (
 )
 
 // checkTree compares the rebuilt tree with the signed one.
+//
+// There are three cases. The rebuilt root is the signed one: the entries are
+// correct, and wrong tiles are reported as files. The root differs and a tile can
+// be traced to the signed root: the entry is named. Nothing can be traced: the
+// fault says that entries were changed, but not which.
 func (c *verification) checkTree(built tree) {
 	before := len(c.report.Faults)
 	for _, s := range c.suspects {
@@ -49,6 +54,10 @@ const missingText = "it is missing: there was none in the database when the copy
 // checkBundle finds which entries of a bundle differ from the signed ones, if its
 // tile can be traced to the signed root. An entry at another index of the bundle
 // is not missing, and entries that moved together are reported once.
+//
+// The reports follow what an auditor asks next: was the entry deleted, moved,
+// replaced or inserted? One removed entry shifts all that follow, and must not
+// produce 255 faults.
 func (c *verification) checkBundle(s suspectBundle) {
 	last := s.first + int64(s.width) - 1
 	signed, err := c.signed.Leaves(s.first, int64(s.width), c.readTiles)
@@ -150,6 +159,9 @@ func nameOf(stored []byte) string {
 }
 
 // checkNames finds entries that are on the log twice.
+//
+// Two entries with one name are validly signed and still wrong: a name identifies
+// one event, so one of the two was written by something else than the server.
 func (c *verification) checkNames() {
 	sorted := slices.Sorted(slices.Values(c.nameHashes))
 	for i := 1; i < len(sorted); i++ {
@@ -209,6 +221,11 @@ func (c *verification) readHandovers() error {
 
 // checkHistory checks that the log still starts with the entries of the earlier
 // checkpoints.
+//
+// This is the only check that finds a rewritten history: its author has the key, so
+// every signature and every hash of the new one is valid. Equal size and another
+// root, or a smaller size, can have no innocent cause in an append-only log except
+// a restored backup, which the log then records.
 func (c *verification) checkHistory(built tree) {
 	for _, h := range c.handover {
 		if signed, ok := c.signedHead(built, h.Size); ok && signed != h.Head {
@@ -257,6 +274,9 @@ func (c *verification) checkKeys() {
 
 // isTrustedFrom reports whether the checkpoint is signed by one of the given keys,
 // or by a key that they vouch for through handovers.
+//
+// The order of the handover files is not trusted. A handover is signed by the old
+// and the new key, so that trust in one extends to the other.
 func (c *verification) isTrustedFrom(first []ledger.PublicKey) bool {
 	trusted := map[string]bool{}
 	trust := func(keys []ledger.PublicKey) {

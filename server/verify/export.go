@@ -13,6 +13,10 @@ import (
 
 // Export writes an export entry by entry, in the order of the log. It keeps at
 // most one bundle in memory.
+//
+// The tiles are computed and not copied: an export whose tiles come from the
+// entries lets the check name the entry that was changed. Files are synced when
+// they are written, because an export is made to be kept.
 type Export struct {
 	root    *os.Root
 	built   tree
@@ -56,7 +60,8 @@ func (x *Export) AddWithLeafHash(stored []byte, leaf ledger.Hash) error {
 	return x.flush(false)
 }
 
-// flush writes the bundle and the full tiles; at the end, all tiles.
+// flush writes the bundle and the full tiles; at the end, all tiles. A partial tile
+// is written only at the end, since each later size would replace it.
 func (x *Export) flush(end bool) error {
 	if len(x.entries) > 0 {
 		if err := x.writeBundle(); err != nil {

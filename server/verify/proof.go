@@ -16,6 +16,9 @@ import (
 // Proof proves that an entry is on a log. It is one file, which can be checked
 // without the log (c2sp.org/tlog-proof). The entry is the extra data; a proof from
 // other software may lack it.
+//
+// A proof is useful when one entry is disputed: it can be handed over without the
+// other entries of the log, which concern other clients.
 type Proof struct {
 	Index      int64         // of the entry, from 0
 	Stored     []byte        // stored bytes of the entry; nil: not in the proof
@@ -95,6 +98,10 @@ func lineAt(lines []string, number int) string {
 
 // Check checks the proof with the public keys of the log. It returns the entry and
 // the checkpoint that proves it.
+//
+// It proves that the log with this checkpoint contains the entry at this index. It
+// does not prove that the checkpoint is the newest, or that the log was never
+// rewritten; for that, compare the checkpoint with one that was kept.
 func (p Proof) Check(keys []string) (*pb.AuditEntry, ledger.Checkpoint, error) {
 	var known []ledger.PublicKey
 	for _, text := range keys {

@@ -17,6 +17,17 @@
 // The files alone cannot show what the log was like earlier: the holder of the key
 // can write another history and sign it. An earlier checkpoint that somebody else
 // has kept reveals that.
+//
+// The verdict is a list of faults and a list of limits. A fault says which entry,
+// which file and what is wrong; a limit says what no check of these files can show.
+// An auditor needs both, so Report always has the limits, even when there are no
+// faults.
+//
+// The package must stay independent of the server: it imports no storage and no
+// generated client, and a reader can compare it with the specification alone. Every
+// file is untrusted. Its size is bounded before it is read, symbolic links are not
+// followed, and a missing file is a fault of the export and never an error of the
+// check.
 package verify
 
 import (
@@ -31,9 +42,15 @@ import (
 )
 
 // maxFaults is the maximum number of faults that are listed.
+//
+// A damaged export can have a fault per entry. The first hundred show what
+// happened; the rest are counted in MoreFaults.
 const maxFaults = 100
 
 // Report is the verdict on an export.
+//
+// The JSON names are an interface for scripts of auditors: add fields, and rename
+// none.
 type Report struct {
 	// Log is the name of the log, from its checkpoint.
 	Log string `json:"log"`
@@ -60,6 +77,9 @@ type Report struct {
 
 // Columns names entries whose search columns in the database differ from the
 // entry, so that filtered lists and counts may be wrong about them.
+//
+// These entries are valid on the log. The finding concerns the database that served
+// the copy, so it is not among the faults and Valid ignores it.
 type Columns struct {
 	// Mismatched counts them.
 	Mismatched int64 `json:"mismatched_entries,omitempty"`
@@ -119,6 +139,9 @@ func (f Fault) String() string {
 func (r Report) Valid() bool { return len(r.Faults) == 0 }
 
 // verification is a running check of an export.
+//
+// Memory is bounded by the number of entries times eight bytes, for nameHashes,
+// plus the suspect bundles. The entries themselves are read once and dropped.
 type verification struct {
 	files    files
 	progress func(done, of int64) error
@@ -146,6 +169,10 @@ type verifiedCheckpoint struct {
 }
 
 // TrustedInput is what the auditor supplies from another source than the export.
+//
+// Everything else comes from the export, whose author may be the one who is
+// checked. Without trusted input the check still finds every change by somebody who
+// does not have the log's key.
 type TrustedInput struct {
 	// Against is an earlier checkpoint of the same log; nil: none.
 	Against []byte
@@ -155,7 +182,8 @@ type TrustedInput struct {
 	Keys []string
 }
 
-// parse parses the keys and checks the format of the earlier checkpoint.
+// parse parses the keys and checks the format of the earlier checkpoint. An invalid
+// trusted input is an error and not a fault: it says nothing about the export.
 func (t TrustedInput) parse() ([]ledger.PublicKey, error) {
 	if _, _, err := ledger.OpenCheckpoint(t.Against, nil); t.Against != nil && !errors.Is(err, ledger.ErrStranger) {
 		return nil, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
@@ -199,6 +227,10 @@ func DirProgress(dir string, trust TrustedInput, tell func(done, of int64) error
 }
 
 // run makes the checks in order, as far as each permits the next.
+//
+// The keys come first, because a checkpoint can be read only with them, and the
+// checkpoint before the entries, because it states how many there must be. A log
+// without a readable checkpoint has no verdict on its entries; the fault says why.
 func (c *verification) run(against []byte) error {
 	if known, err := c.readKeys(); err != nil || !known {
 		return err
@@ -224,6 +256,9 @@ func (c *verification) run(against []byte) error {
 }
 
 // readKeys reads the public keys and reports whether there are any.
+//
+// A line that is not a key is a fault, but the other keys are still used, so that
+// one damaged line does not hide the state of the entries.
 func (c *verification) readKeys() (bool, error) {
 	text, missing, err := c.files.read(keysFile, maxText)
 	if err != nil {
@@ -309,6 +344,9 @@ const (
 )
 
 // files reads the files of an export and nothing outside it.
+//
+// os.Root rejects paths that leave the directory. An export from another party
+// could otherwise make the check read any file of the auditor.
 type files struct{ root *os.Root }
 
 // read reads a file. If the file does not exist or cannot be part of an export,
