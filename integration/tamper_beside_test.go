@@ -17,7 +17,7 @@ func TestEntrySlippedInBesideTheLog(t *testing.T) {
 	damage(t, a.testServer, "audit_entries", inserted)
 	said := a.restarted(t)
 	eventually(t, "the server to name it", func() bool {
-		return strings.Contains(said.String(), "slipped in") && strings.Contains(said.String(), "made-up")
+		return strings.Contains(said.String(), "were inserted") && strings.Contains(said.String(), "made-up")
 	})
 	eventually(t, "lists to count it", func() bool {
 		return must(t, a.odile, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name, PageSize: 1}).GetCheck().GetUnloggedEntries() == 1

@@ -27,11 +27,11 @@ func TestTamperingShowsByItself(t *testing.T) {
 	}{
 		"an entry is changed": {func(t *testing.T, a tamperedChain) {
 			damage(t, a.testServer, "audit_entries", "update audit_entries set body = body || '\\x7a0178' where id = (select id from log_entries where place = 3)")
-		}, "it is not the entry that was signed for this place"},
+		}, "it is not the entry that was signed for this index"},
 		"an entry is made unreadable": {func(t *testing.T, a tamperedChain) {
 			damage(t, a.testServer, "audit_entries", "update audit_entries set body = '\\xff' where id = (select id from log_entries where place = 3)")
 			wantError(t, "a list of it", mustFail(t, a.vesna, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name}), codes.DataLoss, "RECORD_UNREADABLE")
-		}, "entry 3, tile/entries/000.p/22: it is not the entry that was signed for this place"},
+		}, "entry 3, tile/entries/000.p/22: it is not the entry that was signed for this index"},
 		"an entry is deleted": {func(t *testing.T, a tamperedChain) {
 			gone := a.entries(t, "")[3]
 			damage(t, a.testServer, "audit_entries", "delete from audit_entries where id = (select id from log_entries where place = 3)")
@@ -46,13 +46,13 @@ func TestTamperingShowsByItself(t *testing.T) {
 			damage(t, a.testServer, "audit_entries", inserted)
 			damage(t, a.testServer, "log_entries", "update log_entries set place = place + 1000 where place > 3", "update log_entries set place = place - 999 where place > 1000",
 				"insert into log_entries (chain, place, id) values ('ebb-and-flow', 4, 'made-up')")
-		}, "it was signed for place 4"},
+		}, "it was signed for index 4"},
 		"two entries change places": {func(t *testing.T, a tamperedChain) {
 			damage(t, a.testServer, "log_entries", "update log_entries set place = place + 1000 where place in (2, 5)", "update log_entries set place = 1007 - place where place > 1000")
-		}, "it was signed for place 5"},
+		}, "it was signed for index 5"},
 		"an entry is changed and the whole tree made anew, without the key": {func(t *testing.T, a tamperedChain) {
 			a.rewrite(t, nil)
-		}, "entries were changed and the tiles made anew"},
+		}, "entries were changed and the tiles recomputed"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -35,7 +35,7 @@ func TestVanishedEntry(t *testing.T) {
 	place := a.deleteEntry(t, refusals[3])
 	said := a.restarted(t)
 	eventually(t, "the server to name the place", func() bool {
-		return strings.Contains(said.String(), "entries were taken away") && strings.Contains(said.String(), fmt.Sprintf("places=[%d]", place))
+		return strings.Contains(said.String(), "entries were deleted") && strings.Contains(said.String(), fmt.Sprintf("places=[%d]", place))
 	})
 	check := must(t, a.odile, a.audit.ListEntries, &pb.ListEntriesRequest{Parent: a.name, Filter: `kind = "REFUSAL"`}).GetCheck()
 	if check.GetMissingPlaces() != 1 || len(check.GetPlaces()) != 1 || check.GetPlaces()[0] != place {

@@ -14,7 +14,7 @@ func TestRewrittenTreeWithoutTheKey(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)
 	a.rewrite(t, nil)
-	if got := a.verifyCopy(t, ""); !strings.Contains(got, "entries were changed and the tiles made anew") {
+	if got := a.verifyCopy(t, ""); !strings.Contains(got, "entries were changed and the tiles recomputed") {
 		t.Errorf("found %q", got)
 	}
 	a.decision(t, brokenSkin)

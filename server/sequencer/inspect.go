@@ -176,13 +176,13 @@ func (f inspection) report(say func(what string, count int64, attrs ...any)) {
 			say(what, count, attrs...)
 		}
 	}
-	tell("entries were slipped in behind the log's back: they are on record, at a place where the log was already, and not on it", f.Unlogged, "entries", f.unlogged)
-	tell("what entries were written for was changed or taken away: a decision or an override is not what its entry says", f.Causeless, "entries", f.causeless)
-	tell("entries were taken away: they are on the log and not on record", f.Missing, "places", f.missing, "entries", f.missingIDs)
+	tell("entries were inserted into the database: the log has passed their positions and does not have them", f.Unlogged, "entries", f.unlogged)
+	tell("causes of entries were changed or deleted: a decision or an override is not what its entry says", f.Causeless, "entries", f.causeless)
+	tell("entries were deleted: they are on the log and not in the database", f.Missing, "places", f.missing, "entries", f.missingIDs)
 	tell("entries were changed: they are not what was signed", f.Changed, "entries", f.changed)
-	tell("search columns were changed: they do not say what the signed entries say, so filters may not find these entries", f.Mismatched, "entries", f.mismatched)
-	tell("digests were changed: what entries of coverage stand for is not what was signed", f.Uncovered, "entries", f.uncovered)
-	tell("records are not what was stored: they were changed, deleted, put back or slipped in", f.Records, "records", f.records)
+	tell("search columns were changed: they differ from the signed entries, so filters may not find these entries", f.Mismatched, "entries", f.mismatched)
+	tell("digests were changed: what coverage entries cover is not what was signed", f.Uncovered, "entries", f.uncovered)
+	tell("records are not what was stored: they were changed, deleted, restored or inserted", f.Records, "records", f.records)
 	if f.damaged != nil {
 		tell(f.damaged.Error(), 1)
 	}

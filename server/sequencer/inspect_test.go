@@ -34,7 +34,7 @@ func TestInspection(t *testing.T) {
 	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"slipped in", "made-up", "taken away: they are", "is not what its entry says", "causeless", "they are not what was signed"} {
+	for _, want := range []string{"were inserted", "made-up", "deleted: they are", "is not what its entry says", "causeless", "they are not what was signed"} {
 		if !strings.Contains(b.log.String(), want) {
 			t.Errorf("nothing is told of %q: %s", want, b.log)
 		}
@@ -63,7 +63,7 @@ func TestInspectionWalksThePlaces(t *testing.T) {
 	if err := q.inspect(t.Context(), true); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"entries were taken away", "count=7", `places="[0 7-9 999-1000 1199]"`} {
+	for _, want := range []string{"entries were deleted", "count=7", `places="[0 7-9 999-1000 1199]"`} {
 		if !strings.Contains(b.log.String(), want) {
 			t.Errorf("nothing is told of %q: %s", want, b.log)
 		}

@@ -34,17 +34,17 @@ func (c *verification) checkTree(built tree) {
 		return
 	}
 	if c.incomplete {
-		c.addFault(Fault{Index: -1, What: "entries are missing together with their hashes; what comes behind them was not looked at"})
+		c.addFault(Fault{Index: -1, What: "entries are missing together with their hashes; the entries after them were not checked"})
 		return
 	}
 	if len(c.suspects) == 0 && len(c.damaged) > 0 {
 		for _, id := range c.damaged {
-			c.addFault(Fault{Index: -1, File: id.Path(), What: "it is not what the entries give"})
+			c.addFault(Fault{Index: -1, File: id.Path(), What: "it does not match the entries"})
 		}
 	}
 	if len(c.report.Faults) == before {
-		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the entries and the tiles agree with each other, and not with the root that was signed for %d entries: "+
-			"entries were changed and the tiles made anew; which entries cannot be told", c.signed.Size)})
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the entries and the tiles match each other but not the signed root of %d entries: "+
+			"entries were changed and the tiles recomputed; it is unknown which entries", c.signed.Size)})
 	}
 }
 
@@ -66,7 +66,7 @@ func (c *verification) checkBundle(s suspectBundle) {
 		return
 	}
 	if err != nil {
-		c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; which one cannot be told, since the tiles above it were changed too", s.first, last)})
+		c.addFault(Fault{Index: s.first, File: s.path, What: fmt.Sprintf("one or more of the entries %d to %d is not what was signed; it is unknown which one, because the tiles above it were changed too", s.first, last)})
 		return
 	}
 	if s.problem != "" {
@@ -123,7 +123,7 @@ func (c *verification) checkPlace(s suspectBundle, signed []ledger.Hash, i int) 
 		}
 		return
 	}
-	c.addFault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this place"})
+	c.addFault(Fault{Index: index, Entry: nameOf(s.entries[i]), File: s.path, What: "it is not the entry that was signed for this index"})
 }
 
 // checkMoved reports which index an entry was signed for, once for entries that
@@ -134,7 +134,7 @@ func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) 
 		return
 	}
 	if at < 0 {
-		c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: "it was slipped in: it was signed for no place of this bundle"})
+		c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: "it was inserted: no entry with this content was signed for this bundle"})
 		return
 	}
 	if i > 0 && at > 0 && i-1 < len(s.leaves) && s.leaves[i-1] == signed[at-1] {
@@ -144,9 +144,9 @@ func (c *verification) checkMoved(s suspectBundle, signed []ledger.Hash, i int) 
 	for i+n < len(s.leaves) && at+n < len(signed) && s.leaves[i+n] == signed[at+n] {
 		n++
 	}
-	what := fmt.Sprintf("it was signed for place %d", s.first+int64(at))
+	what := fmt.Sprintf("it was signed for index %d", s.first+int64(at))
 	if n > 1 {
-		what += fmt.Sprintf(", and the %d behind it for the places that follow; they were moved and not changed", n-1)
+		what += fmt.Sprintf(", and the %d after it for the following indexes; they were moved, not changed", n-1)
 	}
 	c.addFault(Fault{Index: s.first + int64(i), Entry: nameOf(s.entries[i]), File: s.path, What: what})
 }
@@ -179,9 +179,9 @@ func (c *verification) readEarlier(against []byte) {
 	earlier, signers, err := ledger.OpenCheckpoint(against, c.keys)
 	switch {
 	case err != nil:
-		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is not signed by any key that came with the export (%v): this is another log, or its keys were exchanged", err)})
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is not signed by any key that came with the export (%v): this is another log, or its keys were replaced", err)})
 	case earlier.Origin != c.signed.Origin:
-		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is one of the log %s, and this is %s", earlier.Origin, c.signed.Origin)})
+		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the earlier checkpoint is of log %s, and this is log %s", earlier.Origin, c.signed.Origin)})
 	default:
 		c.earlier = &verifiedCheckpoint{earlier, signers}
 		c.report.Earlier = &EarlierCheckpoint{earlier.Size, earlier.Root.String()}
@@ -236,16 +236,16 @@ func (c *verification) checkHistory(built tree) {
 		return
 	}
 	if c.earlier.Size > c.signed.Size {
-		c.addFault(Fault{Index: c.signed.Size, What: fmt.Sprintf("it and all behind it are gone: the log had %d entries when the earlier checkpoint was signed and has %d now; "+
+		c.addFault(Fault{Index: c.signed.Size, What: fmt.Sprintf("it and all later entries are gone: the log had %d entries when the earlier checkpoint was signed and has %d now; "+
 			"an older state was restored, or entries were cut off", c.earlier.Size, c.signed.Size)})
 		return
 	}
 	signed, ok := c.signedHead(built, c.earlier.Size)
 	if !ok {
-		c.addFault(Fault{Index: -1, What: "so much is damaged that nothing can be said about the earlier checkpoint"})
+		c.addFault(Fault{Index: -1, What: "the copy is too damaged to compare it with the earlier checkpoint"})
 	} else if signed != c.earlier.Head {
 		c.addFault(Fault{Index: -1, What: fmt.Sprintf("the first %d entries are not those for which the earlier checkpoint was signed: the history was rewritten, or there are two; "+
-			"keep both checkpoints, since together they prove it", c.earlier.Size)})
+			"keep both checkpoints: together they prove it", c.earlier.Size)})
 	}
 }
 
@@ -268,7 +268,7 @@ func (c *verification) checkKeys() {
 		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by a key that no key of the earlier checkpoint vouches for"})
 	}
 	if len(c.trustedKeys) > 0 && !c.isTrustedFrom(c.trustedKeys) {
-		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed by none of the keys that were given to trust, nor by one that they vouch for"})
+		c.addFault(Fault{Index: -1, File: checkpointFile, What: "it is signed neither by a trusted key nor by a key that a trusted key vouches for"})
 	}
 }
 

@@ -186,7 +186,7 @@ type TrustedInput struct {
 // trusted input is an error and not a fault: it says nothing about the export.
 func (t TrustedInput) parse() ([]ledger.PublicKey, error) {
 	if _, _, err := ledger.OpenCheckpoint(t.Against, nil); t.Against != nil && !errors.Is(err, ledger.ErrStranger) {
-		return nil, fmt.Errorf("verify: what is given as the earlier checkpoint is none: %w", err)
+		return nil, fmt.Errorf("verify: the earlier checkpoint is not a checkpoint: %w", err)
 	}
 	var keys []ledger.PublicKey
 	for i, text := range t.Keys {
@@ -361,7 +361,7 @@ func (f files) read(name string, most int64) (content []byte, missing string, er
 	case !info.Mode().IsRegular():
 		return nil, "it is not a file", nil
 	case info.Size() > most:
-		return nil, fmt.Sprintf("it has %d bytes, and can have %d at most", info.Size(), most), nil
+		return nil, fmt.Sprintf("it has %d bytes; the maximum is %d", info.Size(), most), nil
 	}
 	if content, err = f.root.ReadFile(name); err != nil {
 		return nil, "", fmt.Errorf("verify: %w", err)

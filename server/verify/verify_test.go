@@ -72,12 +72,12 @@ func TestFilesTamperedWith(t *testing.T) {
 				e[44] = entry(t, "ebb-and-flow", 300, "as somebody would have it")
 				return e
 			})
-		}, 300, "entries/e300, tile/entries/001: it is not the entry that was signed for this place"},
+		}, 300, "entries/e300, tile/entries/001: it is not the entry that was signed for this index"},
 		"an entry is taken out and the rest moves up": {func(t *testing.T, dir string) {
 			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte {
 				return append(slices.Delete(e, 10, 11), entry(t, "ebb-and-flow", 9999, "filler"))
 			})
-		}, 266, "signed for place 267"},
+		}, 266, "signed for index 267"},
 		"an entry is taken out": {func(t *testing.T, dir string) {
 			editEntries(t, dir, "tile/entries/001", func(e [][]byte) [][]byte { return slices.Delete(e, 10, 11) })
 		}, 266, "tile/entries/001: it is missing"},
@@ -85,10 +85,10 @@ func TestFilesTamperedWith(t *testing.T) {
 			editEntries(t, dir, "tile/entries/000", func(e [][]byte) [][]byte {
 				return slices.Insert(e, 7, entry(t, "ebb-and-flow", 9999, "never was"))[:256]
 			})
-		}, 8, "signed for place 7"},
+		}, 8, "signed for index 7"},
 		"two entries change places": {func(t *testing.T, dir string) {
 			editEntries(t, dir, "tile/entries/002.p/88", func(e [][]byte) [][]byte { e[0], e[1] = e[1], e[0]; return e })
-		}, 512, "signed for place 513"},
+		}, 512, "signed for index 513"},
 		"the last bundle is gone": {func(t *testing.T, dir string) { remove(t, dir, "tile/entries/002.p/88") }, 512, "it is missing"},
 		"a bundle and its tile are gone": {func(t *testing.T, dir string) {
 			remove(t, dir, "tile/entries/001")
@@ -117,7 +117,7 @@ func TestFilesTamperedWith(t *testing.T) {
 				copy(b[44*32:], leaf[:])
 				return b
 			})
-		}, -1, "tile/1/000.p/2: it is not what the entries give"},
+		}, -1, "tile/1/000.p/2: it does not match the entries"},
 		"the size is changed":     {func(t *testing.T, dir string) { replace(t, dir, "checkpoint", "\n600\n", "\n599\n") }, -1, "invalid signature"},
 		"the checkpoint is gone":  {func(t *testing.T, dir string) { remove(t, dir, "checkpoint") }, -1, "checkpoint: it is missing"},
 		"the checkpoint is empty": {func(t *testing.T, dir string) { edit(t, dir, "checkpoint", func([]byte) []byte { return nil }) }, -1, "malformed note"},
@@ -130,7 +130,7 @@ func TestFilesTamperedWith(t *testing.T) {
 			if err := os.Truncate(filepath.Join(dir, "checkpoint"), 1<<40); err != nil {
 				t.Fatal(err)
 			}
-		}, -1, "can have 65536 at most"},
+		}, -1, "the maximum is 65536"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -168,7 +168,7 @@ func TestDamageIsNotAnotherHistory(t *testing.T) {
 		t.Errorf("%v", r.Faults)
 	}
 	edit(t, dir, "tile/0/001", flip)
-	expectFault(t, held(t, dir, kept), -1, "nothing can be said about the earlier checkpoint")
+	expectFault(t, held(t, dir, kept), -1, "too damaged to compare it with the earlier checkpoint")
 }
 
 // Who waits is told how far it is, and can stop it.
@@ -403,7 +403,7 @@ func TestPinnedKeys(t *testing.T) {
 		}
 		return r
 	}
-	const stranger = "signed by none of the keys that were given to trust"
+	const stranger = "signed neither by a trusted key"
 	dir := signedBy(300, first).export(t)
 	if r := pinned(dir, first); !r.Valid() || slices.ContainsFunc(r.Limits, func(l string) bool { return strings.Contains(l, "came with the export") }) {
 		t.Errorf("by its key: %v, %v", r.Faults, r.Limits)
@@ -445,7 +445,7 @@ func TestEarlierCheckpointOfAnotherLog(t *testing.T) {
 		t.Fatal(err)
 	}
 	edit(t, dir, "keys", func(b []byte) []byte { return append(b, other.Public().String()...) })
-	expectFault(t, held(t, dir, signed), -1, "one of the log log.example/tide")
+	expectFault(t, held(t, dir, signed), -1, "of log log.example/tide")
 	for _, against := range []string{"", "nonsense"} { // no checkpoint says nothing against the log
 		if r, err := Dir(dir, []byte(against)); !errors.Is(err, ledger.ErrCheckpoint) || len(r.Faults) > 0 {
 			t.Errorf("against %q: %v, %v", against, r.Faults, err)
