@@ -23,9 +23,8 @@
 // An auditor needs both, so Report always has the limits, even when there are no
 // faults.
 //
-// The package must stay independent of the server: it imports no storage and no
-// generated client, and a reader can compare it with the specification alone. Every
-// file is untrusted. Its size is bounded before it is read, symbolic links are not
+// The package must stay independent of the server: it imports no storage,
+// and a reader can compare it with the specification alone. Every file is untrusted. Its size is bounded before it is read, symbolic links are not
 // followed, and a missing file is a fault of the export and never an error of the
 // check.
 package verify
