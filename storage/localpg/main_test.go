@@ -78,7 +78,9 @@ func play(t *testing.T, uid int, part string, env ...string) *exec.Cmd {
 	return cmd
 }
 
-// publicCopy copies a program to where every user can run it.
+// publicCopy copies a program to where every user can run it. No other test forks
+// meanwhile: its child would hold the file open for writing until it calls exec, and
+// running the file would fail with "text file busy".
 func publicCopy(t *testing.T, program string) string {
 	t.Helper()
 	text, err := os.ReadFile(program)
@@ -86,6 +88,8 @@ func publicCopy(t *testing.T, program string) string {
 		t.Fatal(err)
 	}
 	path := publicDir(t) + "/program"
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
 	write(t, path, string(text), 0o755)
 	return path
 }
