@@ -14,8 +14,8 @@ import (
 	"alkalog/server/identity"
 )
 
-// AccessPage is who may call what, as a page of Markdown, read from the
-// contract.
+// AccessPage returns a Markdown page of who may call which method, generated
+// from the contract.
 func AccessPage() []byte {
 	var page bytes.Buffer
 	page.WriteString(accessPreface)
@@ -38,23 +38,23 @@ func AccessPage() []byte {
 	return page.Bytes()
 }
 
-const accessPreface = `# Who may call what
+const accessPreface = `# Access by role
 
-Generated from the contract by ` + "`go run ./server access`" + `; a test fails when it is out of date.
+Generated from the contract by ` + "`go run ./server access`" + `. A test fails if this page is out of date.
 
-Nobody without an identity may call anything but health and reflection, and no role may call what is not marked for it: PERMISSION_DENIED, ROLE_NOT_ALLOWED. What lies outside of the caller's scope is NOT_FOUND, exactly like what does not exist. The scopes:
+Callers without an identity may call health and reflection only. A role may call the RPCs that are marked for it; all others return PERMISSION_DENIED with reason ROLE_NOT_ALLOWED. Resources outside of the caller's scope return NOT_FOUND, exactly like resources that do not exist. Scopes:
 
-- **installation**: no chain is named; every chain may be seen.
-- **chain**: what belongs to the caller's chain, whatever salon it was made in: clients and their record cards, the catalogue, the directory, the policies.
-- **salon**: what belongs to the caller's chain and, when the caller is confined to salons, to one of these. Lists leave out the rest.
-- **whole chain**: as chain, and not for callers who are confined to salons: PERMISSION_DENIED, WHOLE_CHAIN_ONLY.
+- **installation**: the request names no chain and covers all chains.
+- **chain**: resources of the caller's chain, independent of the salon: clients and their record cards, the catalogue, the directory, the policies.
+- **salon**: resources of the caller's chain and, if the caller is confined to salons, of these salons. Lists omit all others.
+- **whole chain**: like chain, but callers confined to salons receive PERMISSION_DENIED with reason WHOLE_CHAIN_ONLY.
 
-An operator belongs to no chain and may name any.
+An operator belongs to no chain and may name any chain.
 
-"Changes" marks what changes stored data and carries a request id; "audits" what may write entries on the audit log by itself. Beside these, every denial is entered there, and every read by an auditor, before it is answered.
+"Changes" marks RPCs that change stored data and take a request id. "Audits" marks RPCs that write audit log entries. In addition, the audit log records every denial, and every read by an auditor before it is answered.
 `
 
-// roles are all roles, in the order of the contract.
+// roles returns all roles in the order of the contract.
 func roles() []pb.Role {
 	var all []pb.Role
 	for number := range pb.Role_name {
@@ -66,7 +66,7 @@ func roles() []pb.Role {
 	return all
 }
 
-// header names the columns of the roles.
+// headerRow returns the column titles of the roles.
 func headerRow(roles []pb.Role) string {
 	var text strings.Builder
 	for _, role := range roles {
@@ -75,7 +75,7 @@ func headerRow(roles []pb.Role) string {
 	return text.String()
 }
 
-// mark is a cell.
+// cell returns a table cell.
 func cell(yes bool) string {
 	if yes {
 		return "x"
@@ -83,7 +83,8 @@ func cell(yes bool) string {
 	return ""
 }
 
-// sortedMethods are the methods of the contract by service, in its own order.
+// sortedMethods returns the methods of the contract, ordered by service and
+// then as in the contract.
 func sortedMethods() []protoreflect.MethodDescriptor {
 	methods := contractMethods()
 	slices.SortStableFunc(methods, func(a, b protoreflect.MethodDescriptor) int {
@@ -92,7 +93,7 @@ func sortedMethods() []protoreflect.MethodDescriptor {
 	return methods
 }
 
-// scopeOf is what the caller of a method is held to.
+// scopeOf returns the scope of a method, as the page explains it.
 func scopeOf(m protoreflect.MethodDescriptor) string {
 	switch {
 	case accessOf(m).GetWholeChain() && !hasResourceName(m.Input()):
@@ -105,7 +106,7 @@ func scopeOf(m protoreflect.MethodDescriptor) string {
 	return "chain"
 }
 
-// namesAny reports whether a request holds a resource name.
+// hasResourceName reports whether a request holds a resource name.
 func hasResourceName(d protoreflect.MessageDescriptor) bool {
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
@@ -116,8 +117,9 @@ func hasResourceName(d protoreflect.MessageDescriptor) bool {
 	return false
 }
 
-// ofSalon reports whether a message holds, or also merely names, on its top level
-// something that stands in one salon.
+// concernsSalon reports whether a message holds, on its top level, a record
+// that belongs to one salon. If named is set, the name of such a record
+// suffices.
 func concernsSalon(d protoreflect.MessageDescriptor, named bool) bool {
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
@@ -136,7 +138,8 @@ func concernsSalon(d protoreflect.MessageDescriptor, named bool) bool {
 	return false
 }
 
-// guardedPage lists the fields that only some roles may write.
+// restrictedFields returns the table of the fields that only some roles may
+// write.
 func restrictedFields() string {
 	var rows []string
 	for _, m := range sortedMethods() {
@@ -147,11 +150,11 @@ func restrictedFields() string {
 		}
 	}
 	slices.Sort(rows)
-	return "\n## Fields that only some may write\n\nAnybody else who sets one, or names it in an update mask, gets PERMISSION_DENIED, FIELD_NOT_ALLOWED.\n\n| field | written by |\n|---|---|\n" +
+	return "\n## Fields restricted to some roles\n\nOther roles that set one of these fields, or name it in an update mask, receive PERMISSION_DENIED with reason FIELD_NOT_ALLOWED.\n\n| field | written by |\n|---|---|\n" +
 		strings.Join(slices.Compact(rows), "")
 }
 
-// guardedRows are those of one kind of record.
+// restrictedRows returns the rows of one kind of record.
 func restrictedRows(record protoreflect.MessageDescriptor) []string {
 	var rows []string
 	for i := range record.Fields().Len() {

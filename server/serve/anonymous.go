@@ -14,35 +14,36 @@ import (
 	"alkalog/service/fault"
 )
 
-// Strangers bounds calls without a proven identity, by address and in total, so
-// that nobody outside takes the server from those inside. Zero fields have the
-// stated defaults, which are our own choices. What is beyond them is answered
-// RESOURCE_EXHAUSTED.
+// AnonymousQuotas bounds calls without a proven identity, per address and in
+// total, so that outsiders cannot take the server away from its users. Zero
+// fields have the stated defaults, which are our own choices. A call beyond a
+// bound is answered RESOURCE_EXHAUSTED.
 type AnonymousQuotas struct {
-	// FailedRate is how many calls a second from one address may fail to prove
-	// an identity, and FailedBurst how many at once. Beyond that such calls are
-	// not entered on the audit log. Calls that do prove one are not counted.
+	// FailedRate is how many calls a second from one address may fail to
+	// identify themselves, and FailedBurst how many at once. Further failed
+	// calls are not recorded in the audit log. Identified calls do not count.
 	// Default 5 and 50: a salon of ten tills whose certificates have expired.
 	FailedRate  float64
 	FailedBurst int
-	// OpenRate and OpenBurst are the same for calls that need no identity:
-	// health and reflection. Default 20 and 200.
+	// OpenRate and OpenBurst bound calls that need no identity: health and
+	// reflection. Default 20 and 200.
 	OpenRate  float64
 	OpenBurst int
-	// TotalRate and TotalBurst are for all addresses together, for each of the
-	// two kinds. Default 500 and 2,000.
+	// TotalRate and TotalBurst bound all addresses together, separately for
+	// failed calls and for calls that need no identity. Default 500 and 2,000.
 	TotalRate  float64
 	TotalBurst int
-	// Calls is how many calls from one address may be under way whose caller is
-	// not identified yet, and TotalCalls how many from all. Unary calls that need
-	// no identity are counted apart, with the same bounds. Default 100 and 1,000.
+	// Calls is how many calls from one address may wait to be identified at the
+	// same time, and TotalCalls how many from all addresses. Unary calls that
+	// need no identity have the same bounds, counted separately. Default 100
+	// and 1,000.
 	Calls, TotalCalls int
-	// Streams is how many streams without an identity (watches of health,
-	// reflection) may be open from one address, and TotalStreams how many from
-	// all. Default 20 and 200.
+	// Streams is how many anonymous streams (health watches, reflection) may be
+	// open from one address, and TotalStreams how many from all. Default 20 and
+	// 200.
 	Streams, TotalStreams int
-	// StreamTime is after how long such a stream is ended with UNAVAILABLE, so
-	// that its place becomes free; a probe opens another. Default one minute.
+	// StreamTime is after how long such a stream ends with UNAVAILABLE to free
+	// its place; a probe opens another. Default one minute.
 	StreamTime time.Duration
 }
 
@@ -63,28 +64,30 @@ func (s AnonymousQuotas) complete() AnonymousQuotas {
 
 func (s AnonymousQuotas) check() error {
 	if min(s.FailedRate, s.OpenRate, s.TotalRate) < 0 || min(s.FailedBurst, s.OpenBurst, s.TotalBurst, s.Calls, s.TotalCalls, s.Streams, s.TotalStreams) < 0 || s.StreamTime < 0 {
-		return errors.New("a quota of callers without identity is negative")
+		return errors.New("a quota of anonymous callers is negative")
 	}
 	return nil
 }
 
-// strangers knows what callers without identity have taken.
+// anonymousLimiter counts what anonymous callers use.
 type anonymousLimiter struct {
 	limits    AnonymousQuotas
 	addresses *usages
-	peeks     chan struct{} // has one for each request that is read for a denial
+	peeks     chan struct{} // holds a value for each request that is being read for a denial
 }
 
+// Bounds for reading the request of a denied anonymous caller, to find the
+// chain whose log records the denial; our own choices.
 const (
-	// mostPeeks is how many requests of callers without identity are read at a
-	// time, to enter the denial on the log of the chain they name.
+	// maxPeeks is how many of these requests are read at the same time.
 	maxPeeks = 16
-	// peekTime is how long such a request may take to come.
+	// peekTime is how long such a request may take to arrive.
 	peekTime = time.Second
-	// openRequestTime is how long the request of a call that needs no identity may
-	// take to come: with TotalRate, fewer than TotalCalls of them can be waiting.
+	// publicRequestTime is how long the request of a call that needs no
+	// identity may take to arrive. With the default TotalRate, fewer than
+	// TotalCalls of them can wait.
 	publicRequestTime = 1500 * time.Millisecond
-	// peekBytes is the longest such request that is looked at.
+	// maxPeekBytes is the longest request that is searched.
 	maxPeekBytes = 16 << 10
 )
 
@@ -92,16 +95,16 @@ func newAnonymousLimiter(limits AnonymousQuotas) *anonymousLimiter {
 	return &anonymousLimiter{limits: limits, addresses: newUsages(), peeks: make(chan struct{}, maxPeeks)}
 }
 
-// The kinds of calls without an identity. Each is counted apart, so that using up
-// the bound of one leaves the others as they were.
+// The kinds of anonymous calls. They are counted separately, so that exhausting
+// the bound of one does not affect the others.
 const (
-	kindFailed       = "failed"      // could not prove an identity
-	kindPending      = "pending"     // whose caller is not identified yet
+	kindFailed       = "failed"      // failed to prove an identity
+	kindPending      = "pending"     // not identified yet
 	kindPublic       = "open"        // unary, needs no identity
-	kindPublicStream = "open stream" // a stream that needs no identity
+	kindPublicStream = "open stream" // stream that needs no identity
 )
 
-// kindOf is the kind of a call that is coming in.
+// kindOf returns the kind of an incoming call.
 func kindOf(c *call) string {
 	switch {
 	case !isPublic(c.method):
@@ -112,7 +115,7 @@ func kindOf(c *call) string {
 	return kindPublic
 }
 
-// enter counts a call of a kind among those under way, until leave is called.
+// acquire counts a call as under way until leave is called.
 func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err error) {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
@@ -123,7 +126,7 @@ func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err erro
 	now := time.Now()
 	own, all := s.usage(kind, address, now), s.usage(kind, "", now)
 	if own.calls >= most || all.calls >= total {
-		return nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, "too many calls without identity are under way; try again later", time.Second)
+		return nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, "too many calls without an identity are under way; retry later", time.Second)
 	}
 	own.calls++
 	all.calls++
@@ -135,21 +138,21 @@ func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err erro
 	}, nil
 }
 
-// count counts one call of a kind against the quota of its
-// address and that of all.
+// allow takes one call from the rate of its address and from the total rate.
 func (s *anonymousLimiter) allow(kind, address string) error {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
 	now := time.Now()
 	for _, bucket := range []*rate.Limiter{s.usage(kind, address, now).bucket, s.usage(kind, "", now).bucket} {
 		if again := reserve(bucket, now); again > 0 {
-			return fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, "calls without identity come more often than is allowed; try again later", again)
+			return fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, "too many calls without an identity; retry later", again)
 		}
 	}
 	return nil
 }
 
-// share is the share of an address, or of all; the caller holds the lock.
+// usage returns the usage of an address, or of all addresses together if
+// address is empty. The caller holds the lock.
 func (s *anonymousLimiter) usage(kind, address string, now time.Time) *usage {
 	perSecond, burst := s.limits.TotalRate, s.limits.TotalBurst
 	switch {
@@ -164,7 +167,8 @@ func (s *anonymousLimiter) usage(kind, address string, now time.Time) *usage {
 	})
 }
 
-// screen bounds calls before anybody is identified, and those that need not be.
+// limitAnonymous bounds calls that are not identified yet, and calls that need
+// no identity.
 func (in *interceptors) limitAnonymous(ctx context.Context, c *call, next func(context.Context) error) error {
 	if line := connOf(ctx); line != nil {
 		line.calls.Add(1)
@@ -195,8 +199,8 @@ func (in *interceptors) limitAnonymous(ctx context.Context, c *call, next func(c
 	return next(ctx)
 }
 
-// stayKnown serves an open stream to a caller who proved an identity all the same:
-// within that caller's quota, and not among callers without one.
+// serveIdentified serves a public stream of a caller with an identity. The
+// stream counts against that caller's quota instead of the anonymous ones.
 func (in *interceptors) serveIdentified(ctx context.Context, c *call, who actor.Actor, next func(context.Context) error) error {
 	c.markIdentified(ctx)
 	own, _, err := in.quotas.acquire(who.Name, who.Chain, true, time.Now())
@@ -208,10 +212,11 @@ func (in *interceptors) serveIdentified(ctx context.Context, c *call, who actor.
 	return next(ctx)
 }
 
-// errStreamTime is why the context of a stream without an identity ends.
-var errStreamTime = errors.New("a stream without identity was open for the longest time")
+// errStreamTime is the cause with which the context of an anonymous stream
+// ends.
+var errStreamTime = errors.New("the time of an anonymous stream is over")
 
-// endInTime ends a stream without an identity after Strangers.StreamTime.
+// limitStreamTime ends an anonymous stream after AnonymousQuotas.StreamTime.
 func (in *interceptors) limitStreamTime(ctx context.Context, next func(context.Context) error) error {
 	ctx, cancel := context.WithTimeoutCause(ctx, in.anonymous.limits.StreamTime, errStreamTime)
 	defer cancel()
@@ -222,7 +227,7 @@ func (in *interceptors) limitStreamTime(ctx context.Context, next func(context.C
 	return err
 }
 
-// leaveStrangers ends the counting among calls without identity.
+// leaveAnonymous stops counting the call as anonymous.
 func (c *call) leaveAnonymous() {
 	if c.endAnonymous != nil {
 		c.endAnonymous()
@@ -230,7 +235,8 @@ func (c *call) leaveAnonymous() {
 	}
 }
 
-// proven says that the caller was identified.
+// markIdentified stops counting the call as anonymous, and marks its connection
+// as proven.
 func (c *call) markIdentified(ctx context.Context) {
 	c.leaveAnonymous()
 	if line := connOf(ctx); line != nil {
@@ -238,10 +244,10 @@ func (c *call) markIdentified(ctx context.Context) {
 	}
 }
 
-// unproven says what to answer to a caller who could not be identified.
+// rejectAnonymous returns the error for a caller that could not be identified.
 func (in *interceptors) rejectAnonymous(ctx context.Context, err error) error {
 	if fault.Denial(err) == "" {
-		return err // not the caller's fault: the identity provider is down
+		return err // the identity provider is down
 	}
 	in.counters.Unidentified.Add(1)
 	if over := in.anonymous.allow(kindFailed, addressOf(ctx)); over != nil {
@@ -251,8 +257,8 @@ func (in *interceptors) rejectAnonymous(ctx context.Context, err error) error {
 	return err
 }
 
-// peek finds the chain that the request of a denied caller without chain names.
-// It waits little, for few at a time, and decodes nothing.
+// peekChain finds the chain that the request of a denied anonymous caller
+// names. It waits briefly, for a few callers at a time, and decodes nothing.
 func (in *interceptors) peekChain(c *call, stream grpc.ServerStream) string {
 	method := in.methods[c.method]
 	if method == nil || c.received {

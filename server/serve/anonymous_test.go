@@ -32,7 +32,7 @@ func TestStrangersHaveAQuota(t *testing.T) {
 		wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED")
 	}
 	_, err := b.directory.GetChain(t.Context(), get)
-	wantError(t, err, codes.ResourceExhausted, "RATE_EXCEEDED", "calls without identity")
+	wantError(t, err, codes.ResourceExhausted, "RATE_EXCEEDED", "calls without an identity")
 	if retryAfter(err) <= 0 {
 		t.Errorf("when to try again is not said: %v", err)
 	}
@@ -154,12 +154,12 @@ func TestIdentifiedWatchesOfHealth(t *testing.T) {
 		c.Limits.Quotas.CallerStreams = 3
 	})
 	held, _, err := hold(t, t.Context(), b.conn)
-	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "without identity")
+	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "without an identity")
 	if held != 1 {
 		t.Errorf("%d watches are open, want 1", held)
 	}
 	held, _, err = hold(t, as(t, "manager"), b.conn)
-	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "the caller has 3 streams")
+	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS", "the caller has 3 open streams")
 	if held != 3 {
 		t.Errorf("%d watches of an identified caller are open, want 3", held)
 	}

@@ -11,17 +11,17 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// codec is gRPC's own, except that requests stay bytes until the caller was
-// identified and the bytes were checked, and that answers are counted until
-// their reader has taken them.
+// codec is gRPC's own codec with two differences: a request stays bytes until
+// the caller is identified and the bytes are checked, and an answer is counted
+// until its client has taken it.
 type codec struct{ encoding.CodecV2 }
 
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
-// frame is a request as it came: bytes.
+// frame is a request as received.
 type frame struct{ body mem.Buffer }
 
-// Unmarshal hands a request over as it came.
+// Unmarshal returns a request as received.
 func (c codec) Unmarshal(data mem.BufferSlice, v any) error {
 	f, ok := v.(*frame)
 	if !ok {
@@ -40,21 +40,21 @@ func (c codec) Marshal(v any) (mem.BufferSlice, error) {
 	return mem.BufferSlice{a.buffer}, nil
 }
 
-// answer is an encoded answer on its way to its reader.
+// answer is an encoded answer that is being sent.
 type answer struct {
 	buffer mem.Buffer
 	size   int64
-	counts []*atomic.Int64 // of bytes: all together, the caller's, its chain's
+	counts []*atomic.Int64 // unsent bytes: in total, of the caller, of its chain
 	conn   *conn           // nil: not known
-	stall  *time.Timer     // closes the connection
+	stall  *time.Timer     // closes the connection when it fires
 }
 
-// leastTracked is the least capacity of a buffer that package mem gives back to
-// its pool, and so tells us that it was sent.
+// minTracked is the smallest capacity, in bytes, of a buffer that package mem
+// returns to its pool. The return tells us that the buffer was sent.
 const minTracked = 1<<10 + 1
 
-// newAnswer encodes an answer, and counts it until it was sent or its connection
-// is closed.
+// newAnswer encodes an answer and counts it until it is sent or its connection
+// closes.
 func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, error) {
 	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), minTracked)), m)
 	if err != nil {
@@ -78,7 +78,7 @@ func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, erro
 	return a, nil
 }
 
-// sent ends the counting of an answer that its reader has taken.
+// sent stops counting an answer that the client has taken.
 func (a *answer) sent() {
 	if a.conn == nil {
 		return
@@ -92,7 +92,7 @@ func (a *answer) sent() {
 	}
 }
 
-// release ends the counting.
+// release stops counting the answer.
 func (a *answer) release() {
 	a.stall.Stop()
 	for _, count := range a.counts {
@@ -100,20 +100,21 @@ func (a *answer) release() {
 	}
 }
 
-// onSent is a buffer pool that is told when a buffer is no longer needed.
+// onSent is a buffer pool that learns when the buffer of an answer is no longer
+// needed.
 type onSent struct{ answer *answer }
 
-// Get is never called: the buffer of an answer is made with it.
+// Get is never called, because the buffer of an answer is allocated with it.
 func (onSent) Get(length int) *[]byte { return new(make([]byte, length)) }
 
 // Put is called when the answer was written to the connection.
 func (s onSent) Put(*[]byte) { s.answer.sent() }
 
-// registrar registers services so that every call goes through the interceptors
-// before its request is read. gRPC's own interceptors of unary calls are no help:
-// they run when the request has been received and decoded. So a unary method is
-// registered as a stream of one request and one answer, which is the same on the
-// wire, and whose request comes when it is asked for.
+// registrar registers services so that every call passes the interceptors
+// before its request is read. gRPC's interceptors for unary calls do not
+// suffice: they run when the request was received and decoded. A unary method
+// is therefore registered as a stream of one request and one answer, which is
+// the same on the wire, and reads its request when the handler asks for it.
 type registrar struct {
 	*grpc.Server
 	in *interceptors
@@ -132,7 +133,7 @@ func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
 	r.Server.RegisterService(&all, impl)
 }
 
-// guarded is a method behind the interceptors.
+// guarded returns a method that passes the interceptors first.
 func (r registrar) guarded(desc *grpc.ServiceDesc, method grpc.StreamDesc) grpc.StreamDesc {
 	info := &grpc.StreamServerInfo{FullMethod: "/" + desc.ServiceName + "/" + method.StreamName,
 		IsClientStream: method.ClientStreams, IsServerStream: method.ServerStreams}

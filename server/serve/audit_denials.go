@@ -31,7 +31,18 @@ import (
 // counted, and stand on the server's own log only: a chain that does not exist,
 // a request that did not come within a second or is too long.
 
-// remember takes note of denials.
+// auditDenials records denials in the audit log of the chain whose member was
+// denied. The first of a kind in a minute is recorded at once; later ones are
+// counted and recorded in one entry when the minute ends or the server stops.
+// The answer does not wait for its entry. A server that is killed therefore
+// loses at most the counts of one minute and the first denials of the last
+// milliseconds.
+//
+// An anonymous caller belongs to no chain. Its denial is recorded in the log of
+// the chain that the request names first, if that chain exists, and only a few
+// each minute, so that nobody outside can fill a log. All other denials appear
+// only in the server's own log, as a count: an unknown chain, a request that
+// did not arrive within a second or is too long.
 func (in *interceptors) auditDenials(ctx context.Context, c *call, next func(context.Context) error) error {
 	err := next(ctx)
 	reason := fault.Denial(err)
@@ -45,10 +56,11 @@ func (in *interceptors) auditDenials(ctx context.Context, c *call, next func(con
 	return err
 }
 
-// shortMethod is a method without the package: "AuditService/ListEntries".
+// shortMethod removes the package from a method: "AuditService/ListEntries".
 func shortMethod(full string) string { return strings.TrimPrefix(full, "/alkalog.v1.") }
 
-// chainOf is the chain whose log a denied call belongs on; empty: none is known.
+// chainOf returns the chain whose log a denied call belongs to; empty if none
+// is known.
 func (in *interceptors) chainOf(c *call) string {
 	if c.actor.Chain != "" {
 		return c.actor.Chain
@@ -63,14 +75,14 @@ func (in *interceptors) chainOf(c *call) string {
 	return chain
 }
 
-// chainName is how the name of a chain looks, as in the contract.
+// chainName matches the name of a chain, as in the contract.
 var chainName = regexp.MustCompile(`^chains/[a-z0-9][a-z0-9-]{0,62}$`)
 
-// logbook is the audit log, for what is entered without a record. Without a
-// database it takes everything and keeps nothing.
+// auditWriter appends entries to the audit log that belong to no stored record.
+// Without a database it discards them.
 type auditWriter struct{ db *storage.DB }
 
-// note puts entries on the log of a chain.
+// append adds entries to the log of a chain.
 func (b auditWriter) append(ctx context.Context, chain string, entries ...*pb.AuditEntry) error {
 	if b.db == nil {
 		return nil
@@ -78,8 +90,8 @@ func (b auditWriter) append(ctx context.Context, chain string, entries ...*pb.Au
 	return storage.AppendEntries(ctx, b.db, strings.TrimPrefix(chain, "chains/"), entries...)
 }
 
-// digest stands for a value on the log of a chain: 16 hex digits that nobody else
-// can make.
+// digest returns 16 hexadecimal digits that stand for a value in the log of a
+// chain. They are keyed, so that nobody can test guesses.
 func (b auditWriter) digest(chain, value string) (string, error) {
 	if b.db == nil {
 		return "#", nil
@@ -91,7 +103,7 @@ func (b auditWriter) digest(chain, value string) (string, error) {
 	return "#" + hex.EncodeToString(mark[:8]), nil
 }
 
-// keeps reports whether there is such a chain.
+// chainExists reports whether a chain exists.
 func (b auditWriter) chainExists(ctx context.Context, chain string) (bool, error) {
 	if b.db == nil || chain == "" {
 		return false, nil
@@ -106,23 +118,23 @@ func (b auditWriter) chainExists(ctx context.Context, chain string) (bool, error
 	return err == nil, err
 }
 
-// denials are counted here and written behind the calls' backs.
+// denials counts denials and writes them in the background.
 type denials struct {
 	aggregator aggregator
 	audit      auditWriter
 	now        func() time.Time
 	log        *slog.Logger
-	wake       chan struct{} // has something when there is something to write
+	wake       chan struct{} // holds a value when there is something to write
 
-	withoutLog atomic.Int64 // denials that stand on no chain's log
-	reported   int64        // how many of these the server's log has told
+	withoutLog atomic.Int64 // denials that belong to no chain's log
+	reported   int64        // how many of these the server's log has reported
 }
 
 func newDenials(cfg Config, now func() time.Time, audit auditWriter) *denials {
 	return &denials{audit: audit, now: now, log: cfg.Logger, wake: make(chan struct{}, 1), aggregator: newAggregator(now())}
 }
 
-// add takes note of one denial.
+// add counts one denial.
 func (d *denials) add(what denial, till, trace string) {
 	if what.chain == "" {
 		d.withoutLog.Add(1)
@@ -136,13 +148,13 @@ func (d *denials) add(what denial, till, trace string) {
 }
 
 const (
-	// lookEvery is how often we look whether a minute is over.
+	// windowCheckInterval is how often run checks whether the window has ended.
 	windowCheckInterval = time.Second
-	// lastWords is how long the last entries may take when the server stops.
+	// finalWriteTime bounds the last write when the server stops.
 	finalWriteTime = 5 * time.Second
 )
 
-// run writes what there is to write until ctx is done.
+// run writes what is waiting until ctx is done.
 func (d *denials) run(ctx context.Context) {
 	tick := time.NewTicker(windowCheckInterval)
 	defer tick.Stop()
@@ -160,7 +172,7 @@ func (d *denials) run(ctx context.Context) {
 	}
 }
 
-// close writes what is left. Nobody adds to it any more.
+// close writes what is left. Nothing is added any more.
 func (d *denials) close() {
 	ctx, cancel := context.WithTimeout(context.Background(), finalWriteTime)
 	defer cancel()
@@ -169,31 +181,31 @@ func (d *denials) close() {
 	d.logWithoutLog()
 }
 
-// report says on the server's log how many denials stand nowhere else.
+// logWithoutLog logs how many denials belong to no chain's log.
 func (d *denials) logWithoutLog() {
 	if n := d.withoutLog.Load(); n > d.reported {
-		d.log.Warn("denials that stand on no chain's log", "since_last_told", n-d.reported, "since_start", n)
+		d.log.Warn("denials that belong to no chain's audit log", "since_last_report", n-d.reported, "since_start", n)
 		d.reported = n
 	}
 }
 
-// write puts what is waiting on the logs, chain by chain. What could not be
-// written waits for the next time.
+// write appends the waiting entries, chain by chain. What fails is kept for the
+// next time.
 func (d *denials) write(ctx context.Context) {
 	waiting, lost := d.aggregator.takeWaiting()
 	d.withoutLog.Add(lost)
 	for chain, rows := range waiting {
 		left, err := d.writeTo(ctx, chain, rows)
 		if err != nil {
-			d.log.Warn("entering denials on the audit log", "waiting", len(left), "error", err.Error())
+			d.log.Warn("cannot record denials in the audit log", "waiting", len(left), "error", err.Error())
 			d.aggregator.requeue(left)
 		}
 	}
 }
 
-// writeTo puts rows on the log of one chain, and returns those it could not.
-// When it is not known whether they were written they are tried again one by one,
-// under the same names: what is there already is then not there twice.
+// writeTo appends aggregates to the log of one chain and returns those that
+// failed. If the outcome of an earlier attempt is unknown, it retries one by
+// one with the same entry ids, so that no entry is stored twice.
 func (d *denials) writeTo(ctx context.Context, chain string, rows []aggregate) (left []aggregate, err error) {
 	there, err := d.audit.chainExists(ctx, chain)
 	if err != nil {
@@ -231,7 +243,7 @@ func (d *denials) writeTo(ctx context.Context, chain string, rows []aggregate) (
 	return nil, nil
 }
 
-// entry is a row as it goes on the log.
+// entry returns an aggregate as an audit entry.
 func (t aggregate) entry(now time.Time) *pb.AuditEntry {
 	audit := ledger.EntryContext{
 		Chain: t.chain, Actor: t.actor, Role: t.role, Till: t.till, TraceID: t.trace, Time: now,
@@ -244,7 +256,7 @@ func (t aggregate) entry(now time.Time) *pb.AuditEntry {
 	return audit.Denied(d)
 }
 
-// message is a request as a message; nil when it is none.
+// message returns a request as a message; nil if it is none.
 func message(req any) proto.Message {
 	m, _ := req.(proto.Message)
 	return m

@@ -19,11 +19,11 @@ import (
 	"alkalog/storage"
 )
 
-// witness enters what an auditor reads on the audit log before the auditor has
-// it: a read that cannot be entered is not answered. A stream is entered before
-// its first message. The further pages of a list belong to the read that began
-// it, for a minute: if each page made an entry, a reader of the log in small
-// pages would never come to its end.
+// auditReads records what an auditor reads in the audit log before the auditor
+// receives it; a read that cannot be recorded is refused. A stream is recorded
+// before its first message. The next pages of a list belong to the read that
+// began it, for a minute: with an entry for each page, a reader of the log in
+// small pages would never reach its end.
 func (in *interceptors) auditReads(ctx context.Context, c *call, next func(context.Context) error) error {
 	if c.actor.Role != pb.Role_ROLE_AUDITOR || isPublic(c.method) || in.accessByMethod[c.method].GetMutates() {
 		return next(ctx)
@@ -35,7 +35,7 @@ func (in *interceptors) auditReads(ctx context.Context, c *call, next func(conte
 	return in.recordRead(ctx, c) // also a stream that held nothing
 }
 
-// seen enters a read, once.
+// recordRead records a read once.
 func (in *interceptors) recordRead(ctx context.Context, c *call) error {
 	if !c.readUnaudited || in.recentReads.continues(c, in.now()) {
 		return nil
@@ -45,7 +45,7 @@ func (in *interceptors) recordRead(ctx context.Context, c *call) error {
 		err = in.audit.append(ctx, c.actor.Chain, entry)
 	}
 	if err != nil {
-		in.log.LogAttrs(ctx, slog.LevelError, "a read by an auditor could not be entered on the audit log",
+		in.log.LogAttrs(ctx, slog.LevelError, "cannot record a read by an auditor in the audit log",
 			slog.String("method", c.method), slog.String("error", err.Error()))
 		return fault.NotWitnessed()
 	}
@@ -55,21 +55,22 @@ func (in *interceptors) recordRead(ctx context.Context, c *call) error {
 }
 
 const (
-	// goesOnFor is how long further pages belong to a read that was entered.
+	// pageWindow is how long further pages belong to a recorded read; our own
+	// choice.
 	pageWindow = time.Minute
-	// mostGlances bounds the reads that are remembered; the pages of others are
-	// entered each.
+	// maxRecentReads bounds the remembered reads. Each page of a read beyond it
+	// becomes an entry of its own.
 	maxRecentReads = 10_000
 )
 
-// glances are the reads of lists that were entered lately.
+// recentReads remembers the recently recorded reads of lists.
 type recentReads struct {
 	mu   sync.Mutex
 	last map[[sha256.Size]byte]time.Time
 }
 
-// goesOn reports whether a call asks for a further page of a read that was
-// entered lately.
+// continues reports whether a call requests a further page of a recently
+// recorded read.
 func (g *recentReads) continues(c *call, now time.Time) bool {
 	if stringField(c.request, "page_token") == "" {
 		return false
@@ -80,7 +81,7 @@ func (g *recentReads) continues(c *call, now time.Time) bool {
 	return known && now.Sub(entered) < pageWindow
 }
 
-// entered remembers that a read was entered.
+// add remembers a recorded read.
 func (g *recentReads) add(c *call, now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -95,7 +96,8 @@ func (g *recentReads) add(c *call, now time.Time) {
 	}
 }
 
-// glance tells reads apart: by whom, of what, whichever page.
+// readKey identifies a read by caller, method and request without its page
+// token.
 func readKey(c *call) [sha256.Size]byte {
 	whole := proto.Clone(c.request)
 	if f := whole.ProtoReflect().Descriptor().Fields().ByName("page_token"); f != nil {
@@ -108,7 +110,8 @@ func readKey(c *call) [sha256.Size]byte {
 	return sha256.Sum256(append([]byte(c.actor.Name+" "+c.method+" "), body...))
 }
 
-// readBy is the entry of a read. Of its filter it holds the shape.
+// readEntry returns the audit entry of a read. The entry holds the shape of the
+// filter; values are replaced by keyed digests.
 func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 	entryContext := ledger.EntryContext{
 		Chain: c.actor.Chain, Actor: c.actor.Name, Role: c.actor.Role, Till: c.actor.Till, TraceID: c.actor.TraceID,
@@ -125,7 +128,8 @@ func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 	return e, nil
 }
 
-// about fills in what a name is of.
+// setSubjects sets the fields of an entry that name the records in a resource
+// name.
 func setSubjects(e *pb.AuditEntry, name string) {
 	parts := strings.Split(name, "/")
 	for i := 2; i+1 < len(parts); i += 2 {
@@ -149,7 +153,8 @@ func setSubjects(e *pb.AuditEntry, name string) {
 	}
 }
 
-// textOf is the text in a field of a request; empty when it has none.
+// stringField returns the text in a field of a request; empty if it has no such
+// field.
 func stringField(m proto.Message, field protoreflect.Name) string {
 	if m == nil {
 		return ""

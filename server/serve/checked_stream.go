@@ -2,7 +2,6 @@ package serve
 
 import (
 	"context"
-	"log/slog"
 	"sync/atomic"
 	"time"
 
@@ -14,108 +13,12 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
-	"alkalog/server/metrics"
-	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
 
-// identifier finds out who is calling from what came with the call.
-type identifier interface {
-	Identify(ctx context.Context) (actor.Actor, error)
-}
-
-// interceptors are what stands between a caller and a service.
-type interceptors struct {
-	log            *slog.Logger
-	limits         Limits
-	identity       identifier
-	accessByMethod map[string]*pb.Access // by full method; a method that is not here is closed
-	requests       requests
-	now            func() time.Time // the reference clock's
-	audit          auditWriter
-	denials        *denials
-	quotas         *quotas
-	anonymous      *anonymousLimiter
-	memory         *memoryLimiter
-	messageLimits  *limitsCache
-	counters       *Counters
-	metrics        *metrics.Registry
-	methods        map[string]protoreflect.MethodDescriptor // by full method
-	recentReads    recentReads
-	draining       context.Context // done when the server drains
-}
-
-// steps are what every call goes through, from the outside in, before any byte
-// of its request is read. A unary call and a stream take the same steps; the
-// request is checked and decoded when the service asks for it.
-func (in *interceptors) ordered() []interceptor {
-	return []interceptor{
-		in.logCall,        // a line on the log, also for a panic
-		in.recoverPanics,  // a panic becomes INTERNAL with an id
-		in.mapErrors,      // every error becomes a status, here and nowhere else
-		in.drain,          // streams end when the server drains
-		in.setDeadline,    // a deadline for all, and enough of it left
-		in.limitAnonymous, // quotas of callers who are not identified
-		in.auditDenials,   // denials go on the audit log
-		in.identifyCaller, // who is calling
-		in.limitRate,      // is it within the caller's quota
-		in.authorize,      // may that role call this
-		in.auditReads,     // what an auditor reads goes on the audit log
-	}
-}
-
-// step is one interceptor. It calls next, with the context it was given or one
-// made from it, or refuses by not doing so.
-type interceptor func(ctx context.Context, c *call, next func(context.Context) error) error
-
-// call is what the steps tell one another of a call.
-type call struct {
-	method                  string // full method, "/alkalog.v1.AuditService/ListEntries"
-	stream                  bool
-	received                bool          // the request is being read, or was
-	request                 proto.Message // nil: it is not decoded
-	chain                   string        // that the request of a caller without chain names
-	peekChain               func() string // finds that chain in a request that is not decoded
-	actor                   actor.Actor
-	endAnonymous            func()   // ends the counting among calls without identity; nil: it has ended
-	callerUsage, chainUsage *usage   // of the caller and its chain; nil: not known
-	cleanups                []func() // give back what the call has taken
-	readUnaudited           bool     // an auditor reads, and that is not on the audit log yet
-	errorID                 string   // finds what went wrong here on the log; empty: nothing did
-}
-
-// after has something done when the call has ended.
-func (c *call) onEnd(f func()) { c.cleanups = append(c.cleanups, f) }
-
-// end gives back what the call has taken.
-func (c *call) cleanUp() {
-	for _, f := range c.cleanups {
-		f()
-	}
-}
-
-// pass takes a call through steps, and last of all through handle.
-func runInterceptors(ctx context.Context, c *call, steps []interceptor, handle func(context.Context) error) error {
-	if len(steps) == 0 {
-		return handle(ctx)
-	}
-	return steps[0](ctx, c, func(ctx context.Context) error { return runInterceptors(ctx, c, steps[1:], handle) })
-}
-
-// stream takes a call through the steps; it has the form of a
-// grpc.StreamServerInterceptor, and registrar puts it before every method.
-func (in *interceptors) intercept(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	c := &call{method: info.FullMethod, stream: info.IsServerStream || info.IsClientStream}
-	c.peekChain = func() string { return in.peekChain(c, ss) }
-	defer c.cleanUp()
-	return runInterceptors(ss.Context(), c, in.ordered(), func(ctx context.Context) error {
-		return handler(srv, &checkedStream{ServerStream: ss, ctx: ctx, in: in, call: c, identifiedAt: in.now()})
-	})
-}
-
-// stampTime fills in the server's time where an answer has a field for it: one of
-// its own, a time, that belongs to one attempt of the call. The fields are found
-// in the contract, and no service sets or stores them.
+// stampTime sets the fields of an answer that hold the server's time and belong
+// to one attempt of the call (option per_attempt). No service sets or stores
+// them.
 func (in *interceptors) stampTime(m proto.Message) {
 	if m == nil || !m.ProtoReflect().IsValid() {
 		return
@@ -129,8 +32,8 @@ func (in *interceptors) stampTime(m proto.Message) {
 	}
 }
 
-// inspect is the last step: the request is in order, and speaks only of what its
-// caller may see.
+// checkRequest validates a decoded request against the contract, the caller's
+// scope and the fields that the caller may write.
 func (in *interceptors) checkRequest(ctx context.Context, c *call, m proto.Message) error {
 	c.request = m
 	if isPublic(c.method) {
@@ -140,7 +43,8 @@ func (in *interceptors) checkRequest(ctx context.Context, c *call, m proto.Messa
 	return in.requests.check(ctx, m)
 }
 
-// inspectedStream is a stream whose requests are inspected as they come in.
+// checkedStream is a stream that validates each request as it arrives and
+// bounds each answer.
 type checkedStream struct {
 	grpc.ServerStream
 	ctx          context.Context
@@ -149,11 +53,11 @@ type checkedStream struct {
 	identifiedAt time.Time // when the caller was last identified
 }
 
-// Context returns the context that the steps have made.
+// Context returns the context that the interceptors have derived.
 func (s *checkedStream) Context() context.Context { return s.ctx }
 
-// SendMsg sends a message, or lets a reader go who does not take it in time.
-// Ending the stream also ends the sending that was under way.
+// SendMsg sends a message. If the client does not take it within
+// Limits.SendTime, the stream ends, and with it the pending send.
 func (s *checkedStream) SendMsg(m any) error {
 	if err := s.reauthenticate(); err != nil {
 		return err
@@ -179,7 +83,7 @@ func (s *checkedStream) SendMsg(m any) error {
 	}
 }
 
-// answerCounts are where the untaken answers of a call are counted.
+// unsentCounters returns the counters that the unsent answers of a call add to.
 func (in *interceptors) unsentCounters(c *call) []*atomic.Int64 {
 	if c.callerUsage == nil {
 		return []*atomic.Int64{&in.memory.answers}
@@ -187,8 +91,9 @@ func (in *interceptors) unsentCounters(c *call) []*atomic.Int64 {
 	return []*atomic.Int64{&in.memory.answers, &c.callerUsage.answers, &c.chainUsage.answers}
 }
 
-// still finds out, at most once a second, whether the reader of a stream would
-// be let in now: certificates and tokens expire and are revoked while it runs.
+// reauthenticate identifies the caller of a stream again, at most once a
+// second, because certificates and tokens expire or are revoked while the
+// stream is open.
 func (s *checkedStream) reauthenticate() error {
 	now := s.in.now()
 	if passed := now.Sub(s.identifiedAt); !s.call.stream || isPublic(s.call.method) || passed >= 0 && passed < time.Second {
@@ -199,7 +104,7 @@ func (s *checkedStream) reauthenticate() error {
 	return err
 }
 
-// RecvMsg receives a request, checks its bytes, decodes it and inspects it.
+// RecvMsg receives a request, checks its bytes, decodes it and validates it.
 func (s *checkedStream) RecvMsg(m any) error {
 	request := message(m)
 	body, err := s.receiveBytes()
@@ -225,7 +130,9 @@ func (s *checkedStream) RecvMsg(m any) error {
 	return s.in.checkRequest(s.ctx, s.call, request)
 }
 
-// receive receives the bytes of a request, with memory reserved for the longest.
+// receiveBytes receives the bytes of a request, with memory reserved for the
+// longest one. gRPC itself answers malformed frames with INTERNAL, which
+// becomes INVALID_ARGUMENT here.
 func (s *checkedStream) receiveBytes() (mem.Buffer, error) {
 	ctx, first := s.ctx, !s.call.received
 	s.call.received = true
@@ -246,13 +153,14 @@ func (s *checkedStream) receiveBytes() (mem.Buffer, error) {
 	case codes.ResourceExhausted:
 		s.in.counters.RequestsOversized.Add(1)
 	case codes.Internal:
-		return nil, fault.Invalid("request", "must be one whole message") // gRPC has answered by itself
+		return nil, fault.Invalid("request", "must be one whole message") // malformed frame
 	}
 	return body, err
 }
 
-// begin waits until a request may be worked on: for memory and, if it is a unary
-// call, for its turn. What is reserved is given back when a unary call ends.
+// admit waits until a request may be handled: for memory and, for a unary call,
+// for a worker. What it reserves for a unary call is released when the call
+// ends.
 func (s *checkedStream) admit(bytes int) error {
 	if s.call.callerUsage == nil || s.call.stream {
 		return nil
@@ -265,7 +173,8 @@ func (s *checkedStream) admit(bytes int) error {
 	return s.call.waitForWorker(s.ctx)
 }
 
-// mostBytes is the longest request, whatever the contract says.
+// maxRequestBytes is the absolute limit for a request; the limit of its message
+// type may be lower.
 func (s *checkedStream) maxRequestBytes() int {
 	if isPublic(s.call.method) {
 		return publicRequestBytes
@@ -273,7 +182,7 @@ func (s *checkedStream) maxRequestBytes() int {
 	return s.in.limits.RequestBytes
 }
 
-// receive receives the bytes of a request, until ctx is done.
+// receiveWithin receives the bytes of a request until ctx is done.
 func receiveWithin(ctx context.Context, stream grpc.ServerStream) (mem.Buffer, error) {
 	f := &frame{}
 	came := make(chan error, 1)

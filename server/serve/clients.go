@@ -17,16 +17,14 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// clientKeys is the keys that keys of clients are wrapped with, in a file of
-// KeysDir.
+// clientKeys returns the keys that wrap the keys of clients.
 func (c Config) clientKeys() *keyring.Ring {
 	return &keyring.Ring{Read: func() ([]string, error) { return keys.Lines(c.clientKeyFile()) }}
 }
 
 func (c Config) clientKeyFile() string { return filepath.Join(c.KeysDir, "clients") }
 
-// keeper keeps the records of clients: their keys, and what becomes of them in
-// time.
+// clientKeeper maintains the keys of clients and the list of erased clients.
 type clientKeeper struct {
 	cfg    Config
 	db     *storage.DB
@@ -34,16 +32,16 @@ type clientKeeper struct {
 	erased *erasures
 
 	mu      sync.Mutex
-	damaged map[string]int64 // clients whose keys do not open, by the id of their chain
+	damaged map[string]int64 // clients whose keys do not open, by chain id
 }
 
-// openClients makes sure that the records of clients can be read and written, and
-// that nobody is there who was erased. For a private database without clients it
-// makes the key file that is missing.
+// openClients checks that the records of clients can be read and written, and
+// that no erased client has come back. For a private database without clients
+// it creates a missing key file.
 func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, error) {
 	k := &clientKeeper{cfg: cfg, db: d.db, ring: d.ring, damaged: map[string]int64{}}
 	if cfg.ErasureFile == "" {
-		cfg.Logger.Warn("no file keeps who was erased: a backup from before an erasure brings the client back, because its log lacks the entry")
+		cfg.Logger.Warn("no erasure file is set: a backup from before an erasure brings the client back, because its log lacks the entry; set --erasure-file")
 	}
 	var err error
 	if k.erased, err = openErasures(cfg.ErasureFile, k.db); err != nil {
@@ -53,7 +51,7 @@ func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, er
 		return nil, err
 	}
 	if err := k.compareKeys(ctx); err != nil {
-		return nil, fmt.Errorf("the keys in %s are not those of this database: %w", cfg.clientKeyFile(), err)
+		return nil, fmt.Errorf("the keys in %s do not belong to this database: %w", cfg.clientKeyFile(), err)
 	}
 	if err := k.createKeys(); err != nil {
 		return nil, err
@@ -64,20 +62,21 @@ func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, er
 	return k, k.eraseAgain(ctx)
 }
 
-// eraseAgain destroys keys of erased clients that have come back, and reports them.
+// eraseAgain destroys keys of erased clients that have come back, and logs
+// them.
 func (k *clientKeeper) eraseAgain(ctx context.Context) error {
 	found, err := k.erased.eraseAgain(ctx, k.cfg.reference.Now())
 	if len(found) > 0 {
 		k.cfg.counters.ErasedKeysFound.Add(int64(len(found)))
-		k.cfg.Logger.Error("keys of erased clients are in the database again: they are not used, and are destroyed; find out who put them back, unless a backup was restored",
+		k.cfg.Logger.Error("keys of erased clients are in the database again: they are not used and are destroyed; unless a backup was restored, find out who inserted them",
 			"clients", len(found), "first", found[0], "destroyed", err == nil)
 	}
 	return err
 }
 
-// compareKeys answers an error when the key file is not that of the database: no
-// client's key opens at all. Single keys that do not open are damage in the
-// database; it concerns these clients, and keeps nobody else from their records.
+// compareKeys returns an error if the key file does not belong to the database,
+// that is if no key of a client opens. Single keys that do not open are damage
+// to these clients and must not block the others.
 func (k *clientKeeper) compareKeys(ctx context.Context) error {
 	var total storage.KeyCheck
 	for _, check := range []func(context.Context, *storage.DB, string) (storage.KeyCheck, error){storage.SampleKeys, storage.CheckKeys} {
@@ -92,17 +91,17 @@ func (k *clientKeeper) compareKeys(ctx context.Context) error {
 		}
 	}
 	if total.Missing == 0 && total.Damaged == 1 {
-		return nil // the only client's; the key that it was wrapped with is there
+		return nil // the only client; its wrapping key exists, so only this key is damaged
 	}
-	return fmt.Errorf("none of the keys of %d clients opens", total.Unreadable())
+	return fmt.Errorf("the keys of all %d clients fail to open", total.Unreadable())
 }
 
-// inspectKeysEvery is how often the keys of all clients are tried; our own choice,
-// as for the logs.
+// keyInspectionInterval is how often the keys of all clients are checked; our
+// own choice, the same as for the logs.
 const keyInspectionInterval = time.Hour
 
-// inspectKeys tries the keys of all clients, and says in which chains some do not
-// open. One chain does not keep it from the others.
+// inspectKeys checks the keys of all clients and logs the chains in which some
+// do not open. An error in one chain does not stop the check of the others.
 func (k *clientKeeper) inspectKeys(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error {
@@ -117,29 +116,29 @@ func (k *clientKeeper) inspectKeys(ctx context.Context) error {
 		k.damaged[id] = found.Unreadable()
 		k.mu.Unlock()
 		if news {
-			k.cfg.Logger.Error("keys of clients do not open: calls about these clients are answered DATA_LOSS, all others go on", "chain", id,
-				"damaged", found.Damaged, "wrapped_with_a_missing_key", found.Missing)
+			k.cfg.Logger.Error("keys of clients do not open: calls for these clients return DATA_LOSS, all others work", "chain", id,
+				"damaged", found.Damaged, "missing_wrapping_key", found.Missing)
 		}
 		return nil
 	})
 	return errors.Join(append(problems, err)...)
 }
 
-// damage counts the clients whose keys do not open, by the id of their chain.
+// unreadable returns how many clients have keys that do not open, by chain id.
 func (k *clientKeeper) unreadable() map[string]int64 {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return maps.Clone(k.damaged)
 }
 
-// makeKeys makes the key file of a private database, where there is none yet.
+// createKeys creates the key file of a private database if it is missing.
 func (k *clientKeeper) createKeys() error {
 	_, err := k.ring.Version()
 	if !keys.Missing(err) {
 		return err
 	}
 	if k.cfg.Database != "" {
-		return fmt.Errorf("the keys of clients: %w; `server keys` makes what is missing", err)
+		return fmt.Errorf("the keys of clients: %w; `server keys` creates missing files", err)
 	}
 	line, err := keyring.NewKey(nil)
 	if err != nil {
@@ -149,38 +148,39 @@ func (k *clientKeeper) createKeys() error {
 }
 
 const (
-	// lookAfterEvery is how often the key file is read again, keys are wrapped anew
-	// that were wrapped with an older one, and keys of erased clients are looked for.
+	// maintenanceInterval is how often the key file is reloaded, keys wrapped
+	// with an older key are wrapped with the newest, and keys of erased clients
+	// are searched.
 	maintenanceInterval = time.Minute
-	// learnEvery is how often erasures by other servers are read from the log, and
-	// keys that a read has found though their clients were erased are destroyed.
+	// erasureInterval is how often erasures by other servers are read from the
+	// log, and returned keys of erased clients are destroyed.
 	erasureInterval = time.Second
 )
 
-// loops is what runs beside the services.
+// loops returns the background loops.
 func (k *clientKeeper) loops(clients consultation.Service) []backgroundLoop {
 	return []backgroundLoop{
 		func(ctx context.Context) {
-			clients.RunRetention(ctx, func(err error) { k.cfg.Logger.Warn("keeping to the periods of retention", "error", err.Error()) })
+			clients.RunRetention(ctx, func(err error) { k.cfg.Logger.Warn("cannot apply the retention periods", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			k.repeat(ctx, keyInspectionInterval, "trying the keys of clients", k.inspectKeys)
+			k.repeat(ctx, keyInspectionInterval, "checking the keys of clients", k.inspectKeys)
 		},
 		func(ctx context.Context) {
-			k.repeat(ctx, maintenanceInterval, "looking after the keys of clients", func(ctx context.Context) error {
+			k.repeat(ctx, maintenanceInterval, "maintaining the keys of clients", func(ctx context.Context) error {
 				return errors.Join(k.rewrap(ctx), k.erased.findRevived(ctx))
 			})
 		},
 		func(ctx context.Context) {
-			k.repeat(ctx, erasureInterval, "learning who was erased", func(ctx context.Context) error {
+			k.repeat(ctx, erasureInterval, "reading erasures from the log", func(ctx context.Context) error {
 				return errors.Join(k.erased.readLog(ctx), k.eraseAgain(ctx))
 			})
 		},
 	}
 }
 
-// every does something at once and then again and again, until ctx is done. An
-// error is logged when it changes.
+// repeat calls do now and then periodically until ctx is done. It logs an error
+// when it changes.
 func (k *clientKeeper) repeat(ctx context.Context, period time.Duration, doing string, do func(context.Context) error) {
 	tick := time.NewTicker(period)
 	defer tick.Stop()
@@ -202,8 +202,9 @@ func (k *clientKeeper) repeat(ctx context.Context, period time.Duration, doing s
 	}
 }
 
-// rewrap reads the key file again and wraps anew what was wrapped with an older
-// key. When it has said so, the older lines of the file can go.
+// rewrap reloads the key file and wraps with the newest key what was wrapped
+// with an older one. After it has logged that, the older lines of the file can
+// be removed.
 func (k *clientKeeper) rewrap(ctx context.Context) error {
 	problem := k.ring.Reload()
 	version, err := k.ring.Version()
@@ -217,7 +218,7 @@ func (k *clientKeeper) rewrap(ctx context.Context) error {
 		return err
 	})
 	if total > 0 {
-		k.cfg.Logger.Info("keys of clients wrapped anew", "keys", total, "with", version)
+		k.cfg.Logger.Info("keys of clients wrapped with the newest key", "keys", total, "with", version)
 	}
 	return errors.Join(problem, err)
 }

@@ -12,78 +12,80 @@ import (
 	"alkalog/server/sequencer"
 )
 
-// DefaultAddress is where the server listens unless told otherwise. The port is
-// our own choice.
+// DefaultAddress is the default of Config.Address. The port is our own choice.
 const DefaultAddress = "127.0.0.1:7420"
 
-// Config says what to serve and how. Exactly one of Database and DataDir is
-// needed; the zero value of everything else is the usual one.
+// Config configures a server. Exactly one of Database and DataDir is required;
+// the zero value of each other field is its default.
 type Config struct {
-	// Address is host and port; port 0 takes any that is free. Any other than a
-	// loopback address needs TLSCert. Empty: DefaultAddress.
+	// Address is host and port; port 0 chooses a free one. An address other
+	// than loopback requires TLSCert. Empty: DefaultAddress.
 	Address string
-	// Database is the connection string of a PostgreSQL whose schema fits this
-	// program; the server changes no schema there.
+	// Database is the connection string of a PostgreSQL database with the
+	// schema of this program. The server does not migrate it.
 	Database string
-	// StateFile keeps what was last seen of Database, so that a restarted server
-	// still refuses an old one that comes back. Empty: it is kept in memory only.
+	// StateFile keeps the last seen state of Database, so that a restarted
+	// server still refuses an older copy of it. Empty: the state is kept in
+	// memory only.
 	StateFile string
-	// DataDir is the directory of a private PostgreSQL, which is made, started,
-	// migrated and stopped with the server.
+	// DataDir is the directory of a private PostgreSQL, which the server
+	// creates, starts, migrates and stops.
 	DataDir string
-	// PGBin is the directory of the programs of the private PostgreSQL. Empty:
+	// PGBin is the directory of the PostgreSQL programs for DataDir. Empty:
 	// they are searched for.
 	PGBin string
-	// KeysDir is the directory of the server's own secrets, a file each with no
-	// rights for others: "log", what checkpoints are signed with, and "clients",
-	// what the keys of clients are wrapped with. Empty: "keys" in DataDir, where
-	// they are made when there are none; with Database it must be given.
+	// KeysDir is the directory of the server's secret keys, in files without
+	// permissions for others: "log" signs checkpoints, "clients" wraps the keys
+	// of clients. Empty: "keys" in DataDir, where missing keys are created;
+	// required with Database.
 	KeysDir string
-	// CheckpointFile keeps the newest checkpoints of the audit logs that were
-	// seen, outside of the database, which is compared with them at start. Empty:
-	// "checkpoints" in DataDir; with Database there is no such comparison then.
+	// CheckpointFile keeps the newest seen checkpoints of the audit logs
+	// outside of the database, which is compared with them at startup. Empty:
+	// "checkpoints" in DataDir; with Database, no comparison.
 	CheckpointFile string
-	// ErasureFile keeps which clients were erased, outside of the database and its
-	// backups, so that a restored backup does not bring them back. Empty: "erased"
-	// in DataDir; with Database there is no such file then.
+	// ErasureFile keeps the erased clients outside of the database and its
+	// backups, so that a restored backup does not bring them back. Empty:
+	// "erased" in DataDir; with Database, no such file.
 	ErasureFile string
-	// Clock is the server's own time. Nil: the machine's.
+	// Clock is the server's own clock. Nil: the machine's.
 	Clock func() time.Time
-	// Reference asks for the time that services go by; Clock is compared with it.
-	// Nil: the database's time, or Clock itself where that is given.
+	// Reference returns the reference time, which services use; Clock is
+	// compared with it. Nil: the time of the database, or Clock if Clock is
+	// set.
 	Reference func(context.Context) (time.Time, error)
-	// CoverEvery is how often entries of coverage are made of what writes have
-	// stored. 0: 5 s.
+	// CoverageInterval is how often coverage entries are created for new
+	// writes. 0: 5 s.
 	CoverageInterval time.Duration
-	// Logger receives what the server has to say: never the contents of a
-	// request, never anybody's name or particulars. Nil: nobody.
+	// Logger receives the server's log. It never contains the contents of a
+	// request nor personal data. Nil: no log.
 	Logger *slog.Logger
-	// TLSCert and TLSKey are the files of the server's certificate and its key, in
-	// PEM. Both or neither; without them callers are spoken to in the clear.
+	// TLSCert and TLSKey are the PEM files of the server's certificate and key.
+	// Set both or neither; without them connections are not encrypted.
 	TLSCert, TLSKey string
-	// ClientCA is the file of the certificates, in PEM, of whoever vouches for
-	// tills and services. Empty: certificates are not known.
+	// ClientCA is the PEM file of the authorities that issue client
+	// certificates for tills and services. Empty: client certificates are not
+	// accepted.
 	ClientCA string
-	// Issuer is the URL of the OpenID provider whose tokens people bring, Audience
-	// what they must be meant for (empty: "alkalog"), and JWKS the file of a JSON
-	// Web Key Set that is used instead of the provider's: with it Issuer may be
-	// left out, and then is "alkalog". Empty: tokens are not known.
+	// Issuer is the URL of the OpenID provider whose tokens are accepted,
+	// Audience the required audience (empty: "alkalog"), and JWKS the file of a
+	// JSON Web Key Set that replaces the provider's. With JWKS, Issuer may be
+	// empty and is then "alkalog". Issuer and JWKS empty: tokens are not
+	// accepted.
 	Issuer, Audience, JWKS string
-	// Revoked is the file that lists which certificates, tokens and names are no
-	// longer trusted. Empty: none is. All of these files are read again when they
-	// are replaced.
+	// Revoked is the revocation list: certificates, token IDs and names. Empty:
+	// nothing is revoked. All these files are reloaded when they are replaced.
 	Revoked string
-	// Compiled are the compiled rules and checks, for a process that starts several
-	// servers. Nil: Start compiles them.
+	// Compiled holds the compiled rules and checks, for a process that starts
+	// several servers. Nil: Start compiles them.
 	Compiled *Compiled
-	// Development accepts development identities: callers are believed. It is
-	// refused beside any other kind of identity, and on other than loopback
-	// addresses. Without any kind of identity nobody can call.
+	// Development accepts development identities: callers are believed without
+	// proof. It cannot be combined with other identities, nor with an address
+	// other than loopback. Without any identities nobody can call the server.
 	Development bool
-	// Limits bounds what callers can ask for.
+	// Limits bounds what callers can use.
 	Limits Limits
 
-	// MetricsAddress is the loopback address that metrics are served on; empty: none.
+	// MetricsAddress is the loopback address that serves metrics; empty: none.
 	MetricsAddress string
 
 	// Set by Start.
@@ -91,73 +93,73 @@ type Config struct {
 	sequencer   *sequencer.Sequencer
 	clients     *clientKeeper
 	counters    *Counters
-	inspectOnly bool // open the database whatever guards its records
+	inspectOnly bool // open the database even if its guards are damaged
 }
 
-// Limits bounds what callers can ask for. Zero fields have the stated defaults,
+// Limits bounds what callers can use. Zero fields have the stated defaults,
 // which are our own choices.
 type Limits struct {
-	// RequestBytes is the longest request. Default 1 MiB: the longest honest one
-	// is a till that was offline and sends 200 remarks of 1,000 characters in a
-	// script of four bytes each, 0.8 MB.
+	// RequestBytes is the longest request. Default 1 MiB: the longest
+	// legitimate one is a till that was offline and sends 200 remarks of 1,000
+	// characters of four bytes each, 0.8 MB.
 	RequestBytes int
-	// HeaderBytes is the longest list of headers. Default 16 KiB: room for a
+	// HeaderBytes is the longest header list. Default 16 KiB, enough for a
 	// token of 8 KiB.
 	HeaderBytes uint32
-	// StreamsPerConnection is how many calls at once a connection may have.
-	// Default 200; gRPC's own is 4,294,967,295.
+	// StreamsPerConnection is how many calls a connection may have at the same
+	// time. Default 200; the default of gRPC is 4,294,967,295.
 	StreamsPerConnection uint32
-	// ConnectTime is how long a connection may take to be made. Default 10 s.
+	// ConnectTime is how long a handshake may take. Default 10 s.
 	ConnectTime time.Duration
-	// CallTime is the deadline of a unary call that brings none. Default 10 s.
+	// CallTime is the deadline of a unary call without one. Default 10 s.
 	CallTime time.Duration
-	// LongestCall is the longest deadline that a unary call is granted, whatever
-	// it brings. Default 1 min.
+	// MaxCallTime is the longest deadline of a unary call; longer ones are
+	// shortened. Default 1 min.
 	MaxCallTime time.Duration
-	// StreamTime is the deadline of a stream that brings none. Default 12 h, the
+	// StreamTime is the deadline of a stream without one. Default 12 h, the
 	// longest working day of a salon.
 	StreamTime time.Duration
-	// LeastTime is the least a call must have left to be begun: nothing is
-	// started that cannot be finished. Default 50 ms.
+	// MinTime is the time that a call must have left before its deadline:
+	// nothing is started that cannot be finished. Default 50 ms.
 	MinTime time.Duration
-	// PingEvery is how long a connection is silent before we ask whether anybody
-	// is there; callers may ask three times as often. Default 30 s.
+	// PingInterval is after how long a silent connection is pinged; clients may
+	// ping three times as often. Default 30 s.
 	PingInterval time.Duration
-	// PingTime is how long we wait for the answer. Default 10 s.
+	// PingTime is how long the answer to a ping may take. Default 10 s.
 	PingTime time.Duration
-	// BeatEvery is how often a quiet watch of a session is told that it is alive.
-	// Default 15 s; the contract promises 20 s.
+	// HeartbeatInterval is how often a quiet watch of a session receives a
+	// heartbeat. Default 15 s; the contract promises 20 s.
 	HeartbeatInterval time.Duration
-	// SendTime is how long the reader of a stream may take for one message before
-	// it is let go. Default 10 s.
+	// SendTime is how long the client of a stream may take for one message
+	// before the stream ends. Default 10 s.
 	SendTime time.Duration
 	// DrainTime is how long Stop waits for calls under way. Default 10 s.
 	DrainTime time.Duration
-	// MemoryBytes is what requests being worked on may take together, and again
-	// answers that their readers have not taken. One caller may have an eighth.
-	// Default 256 MiB. What is beyond it is answered RESOURCE_EXHAUSTED.
+	// MemoryBytes bounds the memory of requests being handled, and separately
+	// of unsent answers. One caller may use an eighth. Default 256 MiB. A call
+	// beyond it is answered RESOURCE_EXHAUSTED.
 	MemoryBytes int64
-	// Quotas are what one caller and one chain may take.
+	// Quotas bounds callers and chains.
 	Quotas Quotas
 	// Connections bounds connections.
 	Connections Connections
 }
 
-// UsualMemory is the default of Limits.MemoryBytes, and LeastMemory the least: one
-// caller's part of it, an eighth, must hold the largest request when decoded.
+// DefaultMemory is the default of Limits.MemoryBytes, and MinMemory its
+// minimum: the part of one caller, an eighth, must hold the largest decoded
+// request.
 const (
 	DefaultMemory = 256 << 20
 	MinMemory     = 48 << 20
 )
 
-// Check says what in the configuration cannot work; it opens nothing.
+// Check reports what is wrong with the configuration. It opens nothing.
 func (c Config) Check() error {
 	_, err := c.complete()
 	return err
 }
 
-// complete fills in what was left out, and refuses what cannot work before
-// anything is opened.
+// complete fills in the defaults and checks the result.
 func (c Config) complete() (Config, error) {
 	c.Address = cmp.Or(c.Address, DefaultAddress)
 	if c.Clock == nil {
@@ -168,7 +170,7 @@ func (c Config) complete() (Config, error) {
 	}
 	c.Limits = c.Limits.complete()
 	if (c.Database == "") == (c.DataDir == "") {
-		return c, errors.New("give either the connection string of a database or a directory for a private one")
+		return c, errors.New("set either the connection string of a database or the directory of a private one")
 	}
 	if c.KeysDir == "" && c.DataDir != "" {
 		c.KeysDir = filepath.Join(c.DataDir, "keys")
@@ -212,10 +214,10 @@ func (l Limits) check() error {
 		return errors.New("a limit is negative")
 	}
 	if l.CallTime < l.MinTime || l.StreamTime < l.MinTime {
-		return fmt.Errorf("calls without a deadline get less than the least time of %v", l.MinTime)
+		return fmt.Errorf("the deadlines for calls without one must be at least the minimum time of %v", l.MinTime)
 	}
 	if l.MemoryBytes < MinMemory || int64(l.RequestBytes) > MinMemory/callerFraction {
-		return fmt.Errorf("memory for requests must be at least %d bytes, and a request no longer than an eighth of that", MinMemory)
+		return fmt.Errorf("memory for requests must be at least %d bytes, and the longest request at most an eighth of that", MinMemory)
 	}
 	return errors.Join(l.Quotas.check(), l.Connections.check())
 }

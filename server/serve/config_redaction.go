@@ -6,11 +6,11 @@ import (
 	"log/slog"
 )
 
-// plain is a Config without its methods.
+// configFields is a Config without its methods.
 type configFields Config
 
-// shown is the configuration as anybody may see it: secrets lie in files, which
-// are only named, and a connection string may have one.
+// redacted returns the configuration without secrets. Keys are in files, of
+// which only the paths are shown; a connection string may contain a password.
 func (c Config) redacted() configFields {
 	if c.Database != "" {
 		c.Database = Describe(c.Database)
@@ -18,13 +18,13 @@ func (c Config) redacted() configFields {
 	return configFields(c)
 }
 
-// Format keeps secrets out of whatever prints a configuration.
+// Format prevents printing secrets.
 func (c Config) Format(f fmt.State, verb rune) {
 	fmt.Fprintf(f, fmt.FormatString(f, verb), c.redacted())
 }
 
-// MarshalJSON keeps secrets out of whatever encodes one.
+// MarshalJSON prevents encoding secrets.
 func (c Config) MarshalJSON() ([]byte, error) { return json.Marshal(fmt.Sprintf("%+v", c.redacted())) }
 
-// LogValue keeps secrets out of whatever logs one.
+// LogValue prevents logging secrets.
 func (c Config) LogValue() slog.Value { return slog.StringValue(fmt.Sprintf("%+v", c.redacted())) }

@@ -11,9 +11,9 @@ func TestConfigIsCheckedBeforeAnythingIsOpened(t *testing.T) {
 	t.Parallel()
 	for what, cfg := range map[string]Config{
 		"either the connection string": {},
-		"or a directory":               {Database: "host=x", DataDir: "y"},
+		"or the directory":             {Database: "host=x", DataDir: "y"},
 		"negative":                     {DataDir: "y", Limits: Limits{DrainTime: -1}},
-		"least time":                   {DataDir: "y", Limits: Limits{CallTime: time.Millisecond}},
+		"minimum time":                 {DataDir: "y", Limits: Limits{CallTime: time.Millisecond}},
 	} {
 		s, err := Start(t.Context(), cfg)
 		if err == nil {

@@ -17,33 +17,35 @@ import (
 )
 
 // Connections bounds the connections to the server. A connection is unproven
-// until a caller on it was identified. Zero fields have the stated defaults,
+// until one of its calls is identified. Zero fields have the stated defaults,
 // which are our own choices.
 type Connections struct {
 	// Total is how many connections may be open. Default 10,000.
 	Total int
-	// PerAddress is how many may be open from one address: an IPv4 address or an
-	// IPv6 /64. Default 2,000: a chain behind one proxy or NAT gateway.
+	// PerAddress is how many may be open from one address, an IPv4 address or
+	// an IPv6 /64. Default 2,000: a chain behind one proxy or NAT gateway.
 	PerAddress int
-	// Unproven and UnprovenPerAddress are the same for unproven connections.
-	// Beyond them the oldest unproven connection is closed for the newest, so that
-	// idle connections keep nobody out. Default 2,000 and 200.
+	// Unproven and UnprovenPerAddress bound the unproven connections. Beyond
+	// them the oldest unproven connection is closed for the newest, so that
+	// idle connections lock nobody out. Default 2,000 and 200.
 	Unproven, UnprovenPerAddress int
-	// ProvingTime is how long a new connection is not closed for a newer one, so
-	// that its first caller can be identified, unless there are twice as many
-	// unproven connections as Unproven or UnprovenPerAddress. Default 2 s.
+	// ProvingTime protects a new connection from being closed for a newer one,
+	// so that its first call can be identified. The protection ends when there
+	// are twice as many unproven connections as Unproven or UnprovenPerAddress.
+	// Default 2 s.
 	ProvingTime time.Duration
-	// UnprovenTime is after how long an unproven connection without a call under
-	// way is closed. Default 15 s.
+	// UnprovenTime is after how long an unproven connection without a call
+	// under way is closed. Default 15 s.
 	UnprovenTime time.Duration
 	// UnprovenBytes is how many bytes a second are read from an unproven
-	// connection, after the first 128 KiB. Default 32 KiB. A caller with an
-	// identity does not notice: it is identified by its headers, which come first.
+	// connection after the first 128 KiB. Default 32 KiB. It does not slow down
+	// a caller with an identity, because the headers that identify it come
+	// first.
 	UnprovenBytes int
-	// IdleTime is after how long a connection without a call under way is asked
-	// to reconnect when needed (HTTP/2 GOAWAY). Default 30 min.
+	// IdleTime is after how long a connection without a call under way is
+	// closed with GOAWAY; the client reconnects when necessary. Default 30 min.
 	IdleTime time.Duration
-	// StalledTime is how long an answer may wait for its reader before the
+	// StalledTime is how long an answer may wait for its client before the
 	// connection is closed. Default 30 s.
 	StalledTime time.Duration
 }
@@ -68,8 +70,8 @@ func (c Connections) check() error {
 	return nil
 }
 
-// unprovenBurst is how many bytes an unproven connection may send at once: room
-// for a TLS handshake and a call that is denied, and for another one behind it.
+// unprovenBurst is how many bytes an unproven connection may send at once: a
+// TLS handshake, a call that is denied, and another one behind it.
 const unprovenBurst = 2 * flowWindow
 
 // connLimiter is a listener that bounds its connections.
@@ -89,8 +91,8 @@ func newConnLimiter(l net.Listener, limits Connections, counters *Counters) *con
 	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string][]*conn{}}
 }
 
-// Accept returns the next connection within the bounds. Those beyond them are
-// closed at once, unless an unproven one can make room.
+// Accept returns the next connection within the bounds. It closes connections
+// beyond them at once, unless an unproven connection can be closed instead.
 func (l *connLimiter) Accept() (net.Conn, error) {
 	for {
 		raw, err := l.Listener.Accept()
@@ -116,8 +118,8 @@ func (l *connLimiter) Accept() (net.Conn, error) {
 	}
 }
 
-// add counts a connection in, if it is within the bounds. It also returns the
-// unproven connections that must be closed to make room; they are counted out.
+// add counts a connection if it is within the bounds. It also returns the
+// unproven connections to be closed for it, which are no longer counted.
 func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -151,14 +153,14 @@ func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 	return evicted, true
 }
 
-// over reports whether so many unproven connections are more than a bound lets be,
-// at the expense of the oldest of them.
+// exceeds reports whether n unproven connections exceed a bound so far that the
+// oldest of them must be closed.
 func (l *connLimiter) exceeds(n, most int, oldest *conn, now time.Time) bool {
 	return n >= 2*most || n >= most && now.Sub(oldest.accepted) >= l.limits.ProvingTime
 }
 
-// heaviest is the address with the most unproven connections; of several, the one
-// whose oldest is the oldest.
+// busiestAddress returns the address with the most unproven connections; of
+// several, the one with the oldest connection.
 func (l *connLimiter) busiestAddress() string {
 	most, found := "", []*conn(nil)
 	for address, all := range l.unproven {
@@ -169,8 +171,8 @@ func (l *connLimiter) busiestAddress() string {
 	return most
 }
 
-// dropUnproven takes a connection from the unproven ones, if it is one of them.
-// The caller holds the lock.
+// dropUnproven removes a connection from the unproven ones, if it is one of
+// them. The caller holds the lock.
 func (l *connLimiter) dropUnproven(c *conn) {
 	all := l.unproven[c.address]
 	at := slices.Index(all, c)
@@ -183,7 +185,7 @@ func (l *connLimiter) dropUnproven(c *conn) {
 	}
 }
 
-// countOut counts a connection out once. The caller holds the lock.
+// countOut stops counting a connection, once. The caller holds the lock.
 func (l *connLimiter) countOut(c *conn) {
 	if c.gone {
 		return
@@ -201,7 +203,7 @@ func (l *connLimiter) prove(c *conn) {
 	l.publish()
 }
 
-// remove counts a connection out.
+// remove stops counting a connection.
 func (l *connLimiter) remove(c *conn) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -210,12 +212,13 @@ func (l *connLimiter) remove(c *conn) {
 	l.publish()
 }
 
+// publish updates the gauges of connections. The caller holds the lock.
 func (l *connLimiter) publish() {
 	l.counters.Connections.Store(int64(l.nOpen))
 	l.counters.ConnectionsUnproven.Store(int64(l.nUnproven))
 }
 
-// decrement keeps a map of counts free of zeros.
+// decrement decrements a count and removes it at zero.
 func decrement(counts map[string]int, key string) {
 	if counts[key]--; counts[key] <= 0 {
 		delete(counts, key)
@@ -229,8 +232,8 @@ type conn struct {
 	owner       *connLimiter
 	address     string
 	accepted    time.Time     // by the machine's clock
-	gone        bool          // is counted out; under owner.mu
-	readLimiter *rate.Limiter // of reading, until proof is closed
+	gone        bool          // no longer counted; guarded by owner.mu
+	readLimiter *rate.Limiter // applies until proof is closed
 	calls       atomic.Int64  // under way
 
 	proveOnce, closeOnce sync.Once
@@ -238,10 +241,10 @@ type conn struct {
 
 	mu            sync.Mutex
 	expiry        *time.Timer
-	unsentAnswers map[*answer]bool // answers that the reader has not taken
+	unsentAnswers map[*answer]bool // answers that the client has not taken; nil: closed
 }
 
-// connAddr is the remote address of a connection, and the connection itself.
+// connAddr is the remote address of a connection, with the connection itself.
 type connAddr struct {
 	net.Addr
 	conn *conn
@@ -263,7 +266,7 @@ func connOf(ctx context.Context) *conn {
 	return address.conn
 }
 
-// addressOf is the address that a call is counted under.
+// addressOf returns the address under which a call is counted.
 func addressOf(ctx context.Context) string {
 	if c := connOf(ctx); c != nil {
 		return c.address
@@ -271,8 +274,9 @@ func addressOf(ctx context.Context) string {
 	return ""
 }
 
-// addressKey is what connections and calls without identity are counted under.
-// An IPv6 caller usually owns a whole /64 (RFC 6177), so that counts as one.
+// addressKey returns the key under which connections and anonymous calls are
+// counted. An IPv6 /64 counts as one address, because one site usually has all
+// of it (RFC 6177).
 func addressKey(a net.Addr) string {
 	at, err := netip.ParseAddrPort(a.String())
 	if err != nil {
@@ -286,7 +290,7 @@ func addressKey(a net.Addr) string {
 	return ip.String()
 }
 
-// Read reads, slowly while nobody on the connection was identified.
+// Read reads, slowly while the connection is unproven.
 func (c *conn) Read(p []byte) (int, error) {
 	select {
 	case <-c.proof:
@@ -308,13 +312,13 @@ func (c *conn) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// Write writes, or fails when the reader takes nothing for too long.
+// Write writes, or fails if the client reads nothing for too long.
 func (c *conn) Write(p []byte) (int, error) {
 	c.Conn.SetWriteDeadline(time.Now().Add(c.owner.limits.StalledTime))
 	return c.Conn.Write(p)
 }
 
-// Close closes the connection and counts it out.
+// Close closes the connection and stops counting it and its unsent answers.
 func (c *conn) Close() error {
 	err := c.Conn.Close()
 	c.closeOnce.Do(func() {
@@ -333,7 +337,7 @@ func (c *conn) Close() error {
 	return err
 }
 
-// prove says that a caller on this connection was identified.
+// prove marks the connection as proven.
 func (c *conn) prove() {
 	c.proveOnce.Do(func() {
 		close(c.proof)
@@ -360,19 +364,19 @@ func (c *conn) expire() {
 	c.expiry.Reset(c.owner.limits.UnprovenTime)
 }
 
-// stall closes the connection of a reader that did not take an answer.
+// stall closes the connection of a client that has not taken an answer.
 func (c *conn) stall() {
 	c.owner.counters.ConnectionsStalled.Add(1)
 	c.Close()
 }
 
-// countedHandshakes counts the TLS handshakes that fail.
+// handshakeCounter counts failed TLS handshakes.
 type handshakeCounter struct {
 	credentials.TransportCredentials
 	counters *Counters
 }
 
-// ServerHandshake is the handshake of an accepted connection.
+// ServerHandshake performs the handshake of an accepted connection.
 func (h handshakeCounter) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
 	c, info, err := h.TransportCredentials.ServerHandshake(raw)
 	if err != nil && !errors.Is(err, credentials.ErrConnDispatched) {
@@ -381,7 +385,7 @@ func (h handshakeCounter) ServerHandshake(raw net.Conn) (net.Conn, credentials.A
 	return c, info, err
 }
 
-// Clone returns a copy that counts in the same place.
+// Clone returns a copy with the same counters.
 func (h handshakeCounter) Clone() credentials.TransportCredentials {
 	return handshakeCounter{h.TransportCredentials.Clone(), h.counters}
 }

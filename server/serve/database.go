@@ -15,13 +15,13 @@ import (
 	"alkalog/storage/localpg"
 )
 
-// database is the opened database, with the private cluster under it if there
-// is one. The zero value is none at all, and closes without complaint.
+// database is an open database, with its private cluster if it has one. The
+// zero value is no database.
 type database struct {
 	db          *storage.DB
-	cluster     *localpg.Cluster // nil: the database is somebody else's
-	description string           // which it is, without secrets
-	ring        *keyring.Ring    // what the keys of clients are wrapped with
+	cluster     *localpg.Cluster // nil: the database is not private
+	description string           // for people, without secrets
+	ring        *keyring.Ring    // wraps the keys of clients
 }
 
 // openDatabase opens the database that cfg names, or the private one.
@@ -37,8 +37,8 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 	return database{db: db, description: Describe(cfg.Database), ring: ring}, nil
 }
 
-// openPrivate starts the private cluster and brings its schema up to date:
-// nobody else uses it, so there is nobody to ask.
+// openPrivate starts the private cluster, migrates it and opens it. Only this
+// server uses it, so it may migrate without asking.
 func openPrivate(ctx context.Context, cfg Config) (database, error) {
 	d, err := startPrivate(ctx, cfg)
 	if err != nil {
@@ -66,8 +66,7 @@ func startPrivate(ctx context.Context, cfg Config) (database, error) {
 	return d, nil
 }
 
-// Migrate brings the schema of cfg's database up to date, and returns which
-// database that was.
+// Migrate migrates the database of cfg and returns a description of it.
 func Migrate(ctx context.Context, cfg Config) (string, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -95,7 +94,8 @@ func (d database) close() error {
 	return errors.Join(errs...)
 }
 
-// gone is closed when the private cluster has ended; nil when there is none.
+// gone returns a channel that is closed when the private cluster has ended; nil
+// without one.
 func (d database) gone() <-chan struct{} {
 	if d.cluster == nil {
 		return nil
@@ -103,20 +103,21 @@ func (d database) gone() <-chan struct{} {
 	return d.cluster.Done()
 }
 
-// reason says why the private cluster has ended.
+// reason returns why the private cluster has ended.
 func (d database) reason() error {
 	if err := d.cluster.Err(); err != nil {
 		return err
 	}
-	return errors.New("nobody here stopped it")
+	return errors.New("it was not stopped by this server")
 }
 
-// setting is one keyword and its value in a connection string (PostgreSQL
+// setting matches one keyword and its value in a connection string (PostgreSQL
 // documentation, "Keyword/Value Connection Strings").
 var setting = regexp.MustCompile(`(\w+)\s*=\s*('(?:[^'\\]|\\.)*'|(?:[^\s\\]|\\.)*)`)
 
-// Describe says which database a connection string means. It shows only what is
-// known not to be secret, and nothing of a string that it does not understand.
+// Describe describes the database of a connection string. It shows only parts
+// that are known not to be secret, and nothing of a string that it cannot
+// parse.
 func Describe(dsn string) string {
 	shown := map[string]string{}
 	if u, err := url.Parse(dsn); err == nil && strings.HasPrefix(u.Scheme, "postgres") {
@@ -135,17 +136,17 @@ func Describe(dsn string) string {
 	return text
 }
 
-// password finds one in a connection string of either form.
+// password matches the keyword in a connection string of either form.
 var password = regexp.MustCompile(`(?i)password\s*=`)
 
-// HasPassword reports whether a connection string brings a password along.
+// HasPassword reports whether a connection string contains a password.
 func HasPassword(dsn string) bool {
 	if password.MatchString(dsn) {
 		return true
 	}
 	u, err := url.Parse(dsn)
 	if err != nil {
-		return strings.Contains(dsn, "://") // it cannot be understood
+		return strings.Contains(dsn, "://") // not parseable; assume the worst
 	}
 	_, has := u.User.Password()
 	return has

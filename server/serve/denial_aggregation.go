@@ -8,32 +8,32 @@ import (
 	"alkalog/storage"
 )
 
-// denial is what denials have in common that are told in one entry: nothing
-// that a caller typed, but for the names that an identity proves.
+// denial is the key that denials are aggregated by. It holds nothing that a
+// caller has typed, except for names that an identity proves.
 type denial struct {
-	chain  string // resource name of the chain whose log it belongs on
-	actor  string // empty: nobody known
+	chain  string // resource name of the chain whose log records it
+	actor  string // empty: anonymous
 	role   pb.Role
 	method string
-	reason string // coded
+	reason string // reason code
 }
 
-// stranger reports whether nobody knows who was denied.
+// anonymous reports whether the denied caller has no identity.
 func (d denial) anonymous() bool { return d.actor == "" }
 
-// told is one line for the log.
+// aggregate is one or more denials of a kind, to be recorded in one entry.
 type aggregate struct {
 	denial
 	id          string
-	till, trace string // of the first
+	till, trace string // of the first denial
 	count       int64
 	first, last time.Time
 	alarm       bool
-	attempted   bool // it was tried to write it, and may be written
+	attempted   bool // a write was attempted, and may have succeeded
 }
 
-// denials is how many denials nobody knows of without the line. What an alarm is
-// about is told in others.
+// denials returns how many denials are recorded by this aggregate alone. An
+// alarm counts as none, because it repeats denials that have entries.
 func (t aggregate) denials() int64 {
 	if t.alarm {
 		return 0
@@ -41,41 +41,41 @@ func (t aggregate) denials() int64 {
 	return t.count
 }
 
-// Bounds of what is kept and written, whatever callers do. All are our own
-// choices.
+// Bounds of what is kept and written, so that callers cannot exhaust memory or
+// fill a log; our own choices.
 const (
-	window = time.Minute // denials that are alike are told together for so long
+	window = time.Minute // denials of one kind within it are recorded together
 
-	maxKindsPerChain     = 60   // kinds told of one chain in a window; the rest is counted together
-	maxAnonymousPerChain = 10   // of these, of callers without an identity
-	maxKinds             = 4096 // kinds of known callers, in a window
-	maxAnonymousKinds    = 1024 // kinds of callers without an identity, in a window
-	maxWaiting           = 8192 // lines that wait to be written; none of strangers beyond half of it
-	maxHistories         = 8192 // kinds whose past is known, for alarms; half of them at most of strangers
-	alarmFrom            = 10   // denials that are alike raise an alarm,
-	alarmWithin          = 10 * time.Minute
-	alarmInterval        = time.Hour // after the last
+	maxKindsPerChain     = 60               // kinds recorded for one chain in a window; the others are counted together
+	maxAnonymousPerChain = 10               // of these, of anonymous callers
+	maxKinds             = 4096             // kinds of identified callers in a window
+	maxAnonymousKinds    = 1024             // kinds of anonymous callers in a window
+	maxWaiting           = 8192             // aggregates waiting to be written; anonymous ones use at most half
+	maxHistories         = 8192             // kinds whose past is kept for alarms; anonymous ones use at most half
+	alarmFrom            = 10               // denials of one kind raise an alarm,
+	alarmWithin          = 10 * time.Minute // if they occur within this time
+	alarmInterval        = time.Hour        // between two alarms of one kind
 )
 
-// alike counts denials that are alike.
+// aggregator counts denials of the same kind.
 type aggregator struct {
 	mu                 sync.Mutex
 	began              time.Time
-	kinds              map[denial]*aggregate // seen in this window; count is of those not told yet
-	anonymousKinds     int                   // of these, kinds of strangers
+	kinds              map[denial]*aggregate // seen in this window; count holds those not recorded yet
+	anonymousKinds     int                   // of these, of anonymous callers
 	byChain            map[string]chainCount
 	histories          map[denial]*history
-	anonymousHistories int // of these, of strangers
+	anonymousHistories int // of these, of anonymous callers
 	waiting            []aggregate
-	dropped            int64 // denials that there was no room to tell of
+	dropped            int64 // denials without an entry, for lack of space
 }
 
-// chainCount is how many kinds of a chain are told in this window.
+// chainCount is how many kinds are recorded for a chain in this window.
 type chainCount struct{ all, anonymous int }
 
-// history is what is known of the past of one kind.
+// history is the past of one kind, kept for alarms.
 type history struct {
-	times   []time.Time // the last ones
+	times   []time.Time // of the last denials
 	alarmed time.Time
 }
 
@@ -83,7 +83,7 @@ func newAggregator(now time.Time) aggregator {
 	return aggregator{began: now, kinds: map[denial]*aggregate{}, byChain: map[string]chainCount{}, histories: map[denial]*history{}}
 }
 
-// add counts one denial. The first of its kind waits to be written at once.
+// add counts one denial. The first of its kind is queued at once.
 func (a *aggregator) add(d denial, till, trace string, now time.Time) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -111,7 +111,7 @@ func (a *aggregator) add(d denial, till, trace string, now time.Time) {
 	a.raiseAlarm(d, now)
 }
 
-// full reports whether no more kinds like d are told in this window.
+// atLimit reports whether no further kind like d is recorded in this window.
 func (a *aggregator) atLimit(d denial) bool {
 	n := a.byChain[d.chain]
 	if d.anonymous() {
@@ -120,7 +120,7 @@ func (a *aggregator) atLimit(d denial) bool {
 	return n.all-n.anonymous >= maxKindsPerChain-maxAnonymousPerChain || len(a.kinds)-a.anonymousKinds >= maxKinds
 }
 
-// begin opens the window of a kind.
+// openKind starts to count a kind in this window.
 func (a *aggregator) openKind(d denial) {
 	a.kinds[d] = &aggregate{denial: d}
 	n := a.byChain[d.chain]
@@ -132,8 +132,8 @@ func (a *aggregator) openKind(d denial) {
 	a.byChain[d.chain] = n
 }
 
-// watch raises an alarm when there are many of a kind. It goes by what this
-// server has seen since it was started.
+// raiseAlarm queues an alarm entry when a kind has become frequent. It knows
+// only what this server has seen since it started.
 func (a *aggregator) raiseAlarm(d denial, now time.Time) {
 	h := a.histories[d]
 	if h == nil {
@@ -158,7 +158,7 @@ func (a *aggregator) raiseAlarm(d denial, now time.Time) {
 	a.enqueue(aggregate{denial: d, count: alarmFrom, first: first, last: now, alarm: true})
 }
 
-// wait puts a line where it waits to be written.
+// enqueue adds an aggregate to those that wait to be written.
 func (a *aggregator) enqueue(t aggregate) {
 	if len(a.waiting) >= maxWaiting || t.anonymous() && len(a.waiting) >= maxWaiting/2 {
 		a.dropped += t.denials()
@@ -168,8 +168,8 @@ func (a *aggregator) enqueue(t aggregate) {
 	a.waiting = append(a.waiting, t)
 }
 
-// turn begins a new window when the last one is over, and reports whether it
-// was.
+// rotate starts a new window if the current one has ended, and reports whether
+// it has.
 func (a *aggregator) rotate(now time.Time) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -184,15 +184,15 @@ func (a *aggregator) rotateLocked(now time.Time) bool {
 	return true
 }
 
-// end closes the window now.
+// flush ends the window now.
 func (a *aggregator) flush(now time.Time) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.flushLocked(now)
 }
 
-// endLocked lets what was counted be written, and forgets what no alarm can
-// come of any more.
+// flushLocked queues what was counted in the window, and removes histories that
+// can no longer raise an alarm.
 func (a *aggregator) flushLocked(now time.Time) {
 	for _, kind := range a.kinds {
 		if kind.count > 0 {
@@ -212,8 +212,8 @@ func (a *aggregator) flushLocked(now time.Time) {
 	}
 }
 
-// take hands over what waits to be written, by chain, and how many denials there
-// was no room for.
+// takeWaiting removes the waiting aggregates and returns them by chain, with
+// the number of denials that were dropped.
 func (a *aggregator) takeWaiting() (map[string][]aggregate, int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -226,7 +226,7 @@ func (a *aggregator) takeWaiting() (map[string][]aggregate, int64) {
 	return byChain, lost
 }
 
-// putBack lets what could not be written wait again, before all else.
+// requeue puts aggregates that could not be written before all others.
 func (a *aggregator) requeue(rows []aggregate) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

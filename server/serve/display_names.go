@@ -11,11 +11,11 @@ import (
 	"alkalog/service/fault"
 )
 
-// displayName is the name of the fields that hold what people call something.
+// displayName is the name of the fields that hold names for people.
 const displayName = "display_name"
 
-// normalizeNames brings display names into Unicode Normalization Form C (UAX #15),
-// so that a name looks and compares alike however it was typed.
+// normalizeNames converts display names to Unicode Normalization Form C (UAX
+// #15), so that equal names compare equal independently of the keyboard.
 func normalizeNames(m protoreflect.Message) {
 	visitMessages(m, "", func(m protoreflect.Message, _ string) []fault.Violation {
 		normalizeNames(m)
@@ -26,7 +26,7 @@ func normalizeNames(m protoreflect.Message) {
 	}
 }
 
-// blankNames says which display names nobody can see.
+// invisibleNames returns the display names without a visible character.
 func invisibleNames(m protoreflect.Message, counts protovalidate.Filter, path string) []fault.Violation {
 	found := visitMessages(m, path, func(m protoreflect.Message, at string) []fault.Violation { return invisibleNames(m, counts, at) })
 	field := m.Descriptor().Fields().ByName(displayName)
@@ -36,10 +36,10 @@ func invisibleNames(m protoreflect.Message, counts protovalidate.Filter, path st
 	return append(found, fault.Violation{Field: strings.TrimPrefix(path+"."+displayName, "."), Want: "must have at least one visible character"})
 }
 
-// visible reports whether a character shows by itself. Letters that are drawn as
-// nothing, such as the Hangul filler, are those that Unicode says to ignore
-// (UAX #44, Default_Ignorable_Code_Point); the blank Braille pattern is not among
-// them and drawn as nothing too.
+// visible reports whether a character is visible by itself. Letters that are
+// drawn as nothing, such as the Hangul filler, have the property
+// Default_Ignorable_Code_Point (UAX #44); the blank Braille pattern does not
+// have it, but is drawn as nothing too.
 func visible(r rune) bool {
 	const blankBraille = '\u2800'
 	return unicode.In(r, unicode.L, unicode.N, unicode.P, unicode.S) &&

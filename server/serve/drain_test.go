@@ -112,7 +112,7 @@ func TestDrainOrder(t *testing.T) {
 		t.Errorf("Wait after Stop: %v", err)
 	}
 	b.server.Stop(context.Background()) // again
-	if strings.Contains(b.log.String(), "are cut") {
+	if strings.Contains(b.log.String(), "canceling calls under way") {
 		t.Error("calls were cut")
 	}
 }
@@ -148,8 +148,8 @@ func TestHardStop(t *testing.T) {
 		<-b.odd.entered
 		stop(b)
 		wantError(t, <-ended, codes.Unavailable, "")
-		if !strings.Contains(b.log.String(), "calls under way are cut") {
-			t.Errorf("%s: nothing was cut", what)
+		if !strings.Contains(b.log.String(), "canceling calls under way") {
+			t.Errorf("%s: no call was canceled", what)
 		}
 	}
 }

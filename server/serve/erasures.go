@@ -19,24 +19,23 @@ import (
 	"alkalog/storage"
 )
 
-// erasures is who was erased, by resource names, which mean nothing by themselves.
-// The entries of erasures on the audit log are the truth; the file, one name a line,
-// keeps them outside of the database. A database that is restored from a backup
-// brings keys back that were destroyed since: these are not used from the first call
-// on, and are destroyed again.
+// erasures is the list of erased clients, by resource names, which are not
+// personal data. The audit log is authoritative. The file, one name per line,
+// keeps the list outside of the database: a restored backup brings back keys
+// that were destroyed since, which are then never used and are destroyed again.
 type erasures struct {
-	file string // empty: there is none
+	file string // empty: none
 	db   *storage.DB
 	mu   sync.Mutex
-	// known are those in the file.
+	// known are the names in the file.
 	known map[string]bool
-	// learnt is up to which position the log was looked through; only learn uses it,
-	// which runs once at a time.
+	// readTo is the position up to which the log was read. Only readLog uses
+	// it, and runs once at a time.
 	readTo int64
 }
 
-// openErasures reads the file, and makes it where it is not there yet: that it
-// cannot be written must not be found out by the first erasure.
+// openErasures reads the file, and creates it if it does not exist: a file that
+// cannot be written must be found at startup, not at the first erasure.
 func openErasures(file string, db *storage.DB) (*erasures, error) {
 	e := &erasures{file: file, db: db, known: map[string]bool{}}
 	if file == "" {
@@ -45,15 +44,15 @@ func openErasures(file string, db *storage.DB) (*erasures, error) {
 	content, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {
 		if err = keys.Create(file, nil); errors.Is(err, os.ErrExist) {
-			err = nil // another server of this machine was faster
+			err = nil // another server on this machine created it
 		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("erased clients: %w", err)
 	}
 	for line := range strings.Lines(string(content)) {
-		// A line that was cut short belongs to an erasure that nobody was told of
-		// yet; the database has it.
+		// An incomplete line belongs to an erasure that was not acknowledged; the
+		// database has it if it was committed.
 		if name, whole := strings.CutSuffix(line, "\n"); whole && name != "" {
 			e.known[name] = true
 			e.db.MarkErased(name)
@@ -62,8 +61,8 @@ func openErasures(file string, db *storage.DB) (*erasures, error) {
 	return e, nil
 }
 
-// add puts a client on the list and into the file. When it returns nil that is on
-// the disk.
+// add adds a client to the list and the file. When it returns nil, the name is
+// durable.
 func (e *erasures) add(client string) error {
 	e.db.MarkErased(client)
 	e.mu.Lock()
@@ -75,7 +74,7 @@ func (e *erasures) add(client string) error {
 	if err != nil {
 		return fmt.Errorf("erased clients: %w", err)
 	}
-	// The line before may have been cut short.
+	// The previous line may be incomplete.
 	_, err = f.WriteString("\n" + client + "\n")
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("erased clients: %w", err)
@@ -84,8 +83,9 @@ func (e *erasures) add(client string) error {
 	return nil
 }
 
-// learn adds the erasures that came onto the log since it was last asked, whoever
-// did them. A log that has become shorter is read anew: the database was put back.
+// readLog adds the erasures that were logged since the last call, by any
+// server. If the log has become shorter, because the database was restored, it
+// is read completely.
 func (e *erasures) readLog(ctx context.Context) (err error) {
 	settled, err := storage.SettledBefore(ctx, e.db)
 	if err != nil || settled == e.readTo {
@@ -111,7 +111,7 @@ func (e *erasures) readLog(ctx context.Context) (err error) {
 	return nil
 }
 
-// readAll reads all erasures that are on the log.
+// readAll reads all erasures in the log.
 func (e *erasures) readAll(ctx context.Context) (names []string, err error) {
 	err = record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
 		return storage.Read(ctx, e.db, record.Chain(chain.Name), func(r *storage.Snapshot) error {
@@ -123,15 +123,15 @@ func (e *erasures) readAll(ctx context.Context) (names []string, err error) {
 	return names, err
 }
 
-// findRevived looks for the keys of all who were erased.
+// findRevived searches the database for keys of erased clients.
 func (e *erasures) findRevived(ctx context.Context) error {
 	return record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
 		return storage.Read(ctx, e.db, record.Chain(chain.Name), storage.FindRevived)
 	})
 }
 
-// eraseAgain destroys the keys of erased clients that were found in the database,
-// and returns the names of these clients.
+// eraseAgain destroys the keys of erased clients that were found in the
+// database, and returns the names of these clients.
 func (e *erasures) eraseAgain(ctx context.Context, now time.Time) ([]string, error) {
 	found := e.db.RevivedClients()
 	byChain := map[string][]string{}

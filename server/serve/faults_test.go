@@ -65,7 +65,7 @@ func TestUnforeseenErrorStaysHere(t *testing.T) {
 		t.Errorf("the caller is told %v", err)
 	}
 	until(t, "the call is on the log", func() bool { return len(b.log.lines(t, "call")) == 1 })
-	lines := b.log.lines(t, "unforeseen error")
+	lines := b.log.lines(t, "unexpected error")
 	if len(lines) != 1 || lines[0]["error_id"] != errorIDOf(t, err) || !strings.Contains(lines[0]["error"].(string), "/srv/secret") {
 		t.Errorf("the log says %v", lines)
 	}

@@ -17,46 +17,46 @@ import (
 	"alkalog/storage"
 )
 
-// Names that health answers for, beside the services of the contract, which are
-// serving as long as the process is alive. What belongs to a chain has its name in
-// front: "chains/ebb" is all of it, "chains/ebb/log" its audit log.
+// Health names besides the services of the contract, which are SERVING while
+// the process is alive. Those of a chain begin with its name: "chains/ebb" is
+// the whole chain, "chains/ebb/log" its audit log.
 const (
-	// LivenessHealth says that the process is alive, as the empty name does. A
-	// restart helps when it is not serving.
+	// LivenessHealth, like the empty name, reports that the process is alive.
+	// If it is not SERVING, restart the process.
 	LivenessHealth = "liveness"
-	// ReadinessHealth says whether calls should be sent here: whether a write could
-	// be committed now.
+	// ReadinessHealth reports whether the server should receive calls, that is
+	// whether a write could be committed now.
 	ReadinessHealth = "readiness"
 )
 
 const (
-	// healthEvery is how often readiness is found out; our own choice.
+	// healthInterval is how often readiness is checked; our own choice.
 	healthInterval = 2 * time.Second
-	// healthPatience bounds one look. It is longer than the database waits for a
-	// lock, so that it says which lock is missing.
+	// healthTimeout bounds one check. It is longer than the lock timeout of the
+	// database, so that the error names the lock.
 	healthTimeout = 6 * time.Second
 )
 
 // The causes for which a server is not ready.
 const (
-	causeDatabase = "database"  // it cannot be reached, or does not answer
-	causeSchema   = "schema"    // it is not this program's
+	causeDatabase = "database"  // unreachable, or does not answer
+	causeSchema   = "schema"    // not the schema of this program
 	causeAudit    = "audit"     // audit entries cannot be inserted
 	causeDisk     = "disk"      // the database's disk refuses writes
-	causeReadOnly = "read_only" // LOG_MISMATCH: the database was put back
-	causeClock    = "clock"     // this server's clock is off, or not compared
+	causeReadOnly = "read_only" // LOG_MISMATCH: the database is older than the last seen state
+	causeClock    = "clock"     // the server's clock is wrong, or not compared
 )
 
-// causes are all of them.
+// causes lists all of them, for the metrics.
 var causes = []string{causeDatabase, causeSchema, causeAudit, causeDisk, causeReadOnly, causeClock}
 
-// vitals finds out how the server is, and answers health with it.
+// healthChecker checks readiness and answers health checks.
 type healthChecker struct {
 	healthpb.UnimplementedHealthServer
 	cfg      Config
-	db       *storage.DB // nil: there is none
+	db       *storage.DB // nil: none
 	identity identifier
-	public   *health.Server // names that anybody may ask for
+	public   *health.Server // names that everybody may query
 	chains   *health.Server // names of chains
 
 	mu      sync.Mutex
@@ -70,7 +70,7 @@ func newHealthChecker(cfg Config, db *storage.DB, identity identifier) *healthCh
 	return v
 }
 
-// run looks again and again until ctx is done.
+// run checks repeatedly until ctx is done.
 func (v *healthChecker) run(ctx context.Context) {
 	ticker := time.NewTicker(healthInterval)
 	defer ticker.Stop()
@@ -84,7 +84,7 @@ func (v *healthChecker) run(ctx context.Context) {
 	}
 }
 
-// look finds out once how the server and every chain is.
+// check updates the health of the server and of every chain.
 func (v *healthChecker) check(ctx context.Context) {
 	failing := v.probe(ctx)
 	if ctx.Err() != nil {
@@ -105,7 +105,7 @@ func (v *healthChecker) check(ctx context.Context) {
 	}
 }
 
-// tell logs a change of readiness.
+// logReadiness logs a change of readiness.
 func (v *healthChecker) logReadiness(ctx context.Context, failing map[string]string) {
 	if len(failing) == 0 {
 		v.cfg.Logger.InfoContext(ctx, "ready")
@@ -116,11 +116,11 @@ func (v *healthChecker) logReadiness(ctx context.Context, failing map[string]str
 	}
 }
 
-// find returns why the server is not ready, by cause; none when it is.
+// probe returns why the server is not ready, by cause; empty when it is ready.
 func (v *healthChecker) probe(ctx context.Context) map[string]string {
 	failing := map[string]string{}
 	if v.cfg.reference != nil && !v.cfg.reference.State().Right() {
-		failing[causeClock] = "the server's clock differs from the database's by more than 2 s, or could not be compared"
+		failing[causeClock] = "the server's clock differs from the database's by more than 2 s, or the comparison failed"
 	}
 	if v.db == nil {
 		return failing
@@ -136,7 +136,7 @@ func (v *healthChecker) probe(ctx context.Context) map[string]string {
 	return failing
 }
 
-// causeOf names the cause of what a probe has found.
+// causeOfError returns the cause for the error of a database probe.
 func causeOfError(err error) string {
 	switch schema := new(storage.SchemaError); {
 	case errors.As(err, &schema):
@@ -149,7 +149,7 @@ func causeOfError(err error) string {
 	return causeDatabase
 }
 
-// notReady says which causes hold now.
+// notReady returns the causes that apply now.
 func (v *healthChecker) notReady() map[string]bool {
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -160,6 +160,7 @@ func (v *healthChecker) notReady() map[string]bool {
 	return now
 }
 
+// servingStatus converts a bool to a health status.
 func servingStatus(well bool) healthpb.HealthCheckResponse_ServingStatus {
 	if well {
 		return healthpb.HealthCheckResponse_SERVING
@@ -167,19 +168,19 @@ func servingStatus(well bool) healthpb.HealthCheckResponse_ServingStatus {
 	return healthpb.HealthCheckResponse_NOT_SERVING
 }
 
-// shutdown says NOT_SERVING of everything, for good.
+// shutdown reports NOT_SERVING for everything from now on.
 func (v *healthChecker) shutdown() {
 	v.public.Shutdown()
 	v.chains.Shutdown()
 }
 
-// Check answers how a service is. Who may not know a chain is answered as for a
-// chain that does not exist.
+// Check implements the health service. A caller that may not query a chain
+// receives the same answer as for a chain that does not exist.
 func (v *healthChecker) Check(ctx context.Context, req *healthpb.HealthCheckRequest) (*healthpb.HealthCheckResponse, error) {
 	return v.serverFor(ctx, req.GetService()).Check(ctx, req)
 }
 
-// Watch answers how a service is, and again when that changes.
+// Watch implements the health service.
 func (v *healthChecker) Watch(req *healthpb.HealthCheckRequest, stream healthpb.Health_WatchServer) error {
 	server := v.serverFor(stream.Context(), req.GetService())
 	if server == v.chains {
@@ -188,12 +189,13 @@ func (v *healthChecker) Watch(req *healthpb.HealthCheckRequest, stream healthpb.
 	return server.Watch(req, stream)
 }
 
-// List answers how everything is that anybody may ask for.
+// List returns the health of all public names.
 func (v *healthChecker) List(ctx context.Context, req *healthpb.HealthListRequest) (*healthpb.HealthListResponse, error) {
 	return v.public.List(ctx, req)
 }
 
-// server is the one that answers a caller for a name. The open one knows no chains.
+// serverFor returns the health server that answers a caller for a name. The
+// public one knows no chains.
 func (v *healthChecker) serverFor(ctx context.Context, name string) *health.Server {
 	if strings.HasPrefix(name, "chains/") && v.mayRead(ctx, name) {
 		return v.chains
@@ -201,7 +203,8 @@ func (v *healthChecker) serverFor(ctx context.Context, name string) *health.Serv
 	return v.public
 }
 
-// may reports whether a caller may know how a chain is: its members and operators.
+// mayRead reports whether a caller may query the health of a chain: its members
+// and operators may.
 func (v *healthChecker) mayRead(ctx context.Context, name string) bool {
 	who, err := v.identity.Identify(ctx)
 	if err != nil {
@@ -211,14 +214,15 @@ func (v *healthChecker) mayRead(ctx context.Context, name string) bool {
 	return who.Role == pb.Role_ROLE_OPERATOR || who.Chain != "" && who.Chain == chain
 }
 
-// watcher ends the watch of a chain when its reader is no longer let in.
+// watcher stops reporting the health of a chain when the caller may no longer
+// query it.
 type watcher struct {
 	healthpb.Health_WatchServer
 	checker *healthChecker
 	name    string
 }
 
-// Send sends a change to whoever may still know it.
+// Send sends a status, or SERVICE_UNKNOWN if the caller may no longer query it.
 func (w watcher) Send(answer *healthpb.HealthCheckResponse) error {
 	if !w.checker.mayRead(w.Context(), w.name) {
 		answer = &healthpb.HealthCheckResponse{Status: healthpb.HealthCheckResponse_SERVICE_UNKNOWN}
@@ -226,7 +230,8 @@ func (w watcher) Send(answer *healthpb.HealthCheckResponse) error {
 	return w.Health_WatchServer.Send(answer)
 }
 
-// logStatus is the state of the logs of all chains; none without a database.
+// logStatus returns the state of the logs of all chains; nil without a
+// database.
 func (c Config) logStatus() []sequencer.Status {
 	if c.sequencer == nil {
 		return nil
@@ -234,7 +239,7 @@ func (c Config) logStatus() []sequencer.Status {
 	return c.sequencer.Status()
 }
 
-// unreadable counts the clients whose keys do not open, by the id of their chain.
+// unreadable returns how many clients have keys that do not open, by chain id.
 func (c Config) unreadable() map[string]int64 {
 	if c.clients == nil {
 		return nil

@@ -67,7 +67,7 @@ func TestOnlyLoopbackIsServedInTheClear(t *testing.T) {
 	for _, address := range []string{"0.0.0.0:0", ":0", "[::]:0", "192.0.2.1:0", "salon.example:0", "not an address"} {
 		for _, development := range []bool{true, false} {
 			err := Config{Address: address, DataDir: "none", Development: development}.Check()
-			if err == nil || !strings.Contains(err.Error(), "without a TLS certificate") {
+			if err == nil || !strings.Contains(err.Error(), "set a TLS certificate") {
 				t.Errorf("%s, development %v: %v", address, development, err)
 			}
 		}

@@ -11,13 +11,13 @@ import (
 	"alkalog/service/fault"
 )
 
-// memory bounds what requests being worked on and answers being sent take
-// together. What does not fit is refused with RESOURCE_EXHAUSTED and a time to
-// retry; health stays SERVING, because a restart would help nobody.
+// memoryLimiter bounds the memory of requests being handled and of unsent
+// answers. A request that does not fit is refused with RESOURCE_EXHAUSTED and a
+// retry delay.
 type memoryLimiter struct {
 	limit    int64
 	requests *semaphore.Weighted
-	answers  atomic.Int64 // bytes that readers have not taken yet
+	answers  atomic.Int64 // unsent bytes
 	counters *Counters
 }
 
@@ -26,17 +26,18 @@ func newMemoryLimiter(limit int64, counters *Counters) *memoryLimiter {
 }
 
 const (
-	// callerPart is the part of the memory that one caller may take, and
-	// chainPart the part that untaken answers of one chain may.
+	// One caller may use 1/callerFraction of the memory, and the unsent answers
+	// of one chain 1/chainFraction; our own choice.
 	callerFraction, chainFraction = 8, 2
-	// roomTime is how long a request waits for memory before it is refused.
+	// memoryWait is how long a request waits for memory before it is refused.
 	memoryWait = time.Second
-	// messageBytes is what a decoded message takes beside its text; measured
-	// sizes of the contract's structs are 60 to 500 bytes.
+	// messageOverhead is what a decoded message needs besides its text, in
+	// bytes. Measured sizes of the contract's structs are 60 to 500.
 	messageOverhead = 400
 )
 
-// take reserves memory for a request of a caller, or says when to retry.
+// reserve reserves memory for a request of a caller, or returns an error with a
+// retry delay.
 func (m *memoryLimiter) reserve(ctx context.Context, c *call, bytes int64) (give func(), err error) {
 	if m.answers.Load() > m.limit || c.callerUsage.answers.Load() > m.limit/callerFraction || c.chainUsage.answers.Load() > m.limit/chainFraction {
 		return nil, m.shed()
@@ -57,7 +58,8 @@ func (m *memoryLimiter) reserve(ctx context.Context, c *call, bytes int64) (give
 	}, nil
 }
 
-// noRoom is why there is no memory: the call has ended, or there is too little.
+// waitFailed returns why no memory was reserved: the call has ended, or there
+// is too little.
 func (m *memoryLimiter) waitFailed(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -65,6 +67,7 @@ func (m *memoryLimiter) waitFailed(ctx context.Context) error {
 	return m.shed()
 }
 
+// shed counts and returns the refusal of a call for lack of memory.
 func (m *memoryLimiter) shed() error {
 	m.counters.Shed.Add(1)
 	return fault.Exhausted(pb.ErrorReason_ERROR_REASON_OVERLOADED, "the server has no memory for this call now; retry later", memoryWait)

@@ -10,7 +10,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// contractMethods returns every method of the contract.
+// contractMethods returns all methods of the contract.
 func contractMethods() []protoreflect.MethodDescriptor {
 	var methods []protoreflect.MethodDescriptor
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
@@ -25,8 +25,8 @@ func contractMethods() []protoreflect.MethodDescriptor {
 	return methods
 }
 
-// accessByMethod reads from the contract who may call what. A method that
-// declares nothing is open to nobody.
+// accessByMethod returns the access option of each method. A method without one
+// is closed to everybody.
 func accessByMethod() map[string]*pb.Access {
 	access := map[string]*pb.Access{}
 	for name, m := range methodsByName() {
@@ -35,7 +35,7 @@ func accessByMethod() map[string]*pb.Access {
 	return access
 }
 
-// methodsByName returns every method of the contract by its full name.
+// methodsByName returns all methods of the contract by full name.
 func methodsByName() map[string]protoreflect.MethodDescriptor {
 	methods := map[string]protoreflect.MethodDescriptor{}
 	for _, m := range contractMethods() {
@@ -44,12 +44,13 @@ func methodsByName() map[string]protoreflect.MethodDescriptor {
 	return methods
 }
 
-// accessOf is what the contract says of who may call a method.
+// accessOf returns the access option of a method.
 func accessOf(m protoreflect.MethodDescriptor) *pb.Access {
 	return proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)
 }
 
-// writersOf is who may write a field; none: everybody who may write the record.
+// writersOf returns the roles that may write a field; none: all roles that may
+// write the record.
 func writersOf(field protoreflect.FieldDescriptor) []pb.Role {
 	return proto.GetExtension(field.Options(), pb.E_WritableBy).(*pb.Writers).GetRoles()
 }

@@ -11,9 +11,10 @@ import (
 	"alkalog/server/sequencer"
 )
 
-// openMetrics makes the metrics of the server and listens for who reads them. They
-// are served without authentication, and so on loopback only. The loop is nil when
-// no address is configured; metrics are counted all the same.
+// openMetrics creates the metrics of the server and listens for scrapers.
+// Metrics are served without authentication, therefore on loopback only. The
+// returned loop is nil if no address is configured; metrics are counted in any
+// case.
 func (s *Server) openMetrics() (backgroundLoop, error) {
 	registry, err := metrics.New()
 	if err != nil {
@@ -36,19 +37,19 @@ func (s *Server) openMetrics() (backgroundLoop, error) {
 	s.metricsAddr = listener.Addr().String()
 	return func(ctx context.Context) {
 		if err := registry.Serve(ctx, listener); err != nil {
-			s.cfg.Logger.Error("metrics are served no longer", "error", err.Error())
+			s.cfg.Logger.Error("serving metrics has failed", "error", err.Error())
 		}
 	}, nil
 }
 
-// errMetricsOutside says why an address for metrics is refused.
+// errMetricsAddress is the error for an address that is not loopback.
 var errMetricsAddress = errors.New("--metrics-address must be a loopback address such as 127.0.0.1:9420: metrics are served without authentication; put a proxy that authenticates in front of it")
 
-// MetricsAddr is the address that metrics are served on, with the port it was
-// given; empty: none.
+// MetricsAddr returns the address that serves metrics, with its actual port;
+// empty: none.
 func (s *Server) MetricsAddr() string { return s.metricsAddr }
 
-// measureLimits defines what the limits refuse.
+// defineLimits defines the metrics of the limits.
 func (s *Server) defineLimits() {
 	c := s.counters
 	for _, m := range []struct {
@@ -57,12 +58,12 @@ func (s *Server) defineLimits() {
 	}{
 		{"alkalog.handshakes.denied", "Connections whose TLS handshake failed.", &c.HandshakesDenied},
 		{"alkalog.connections.refused", "Connections refused because there were too many.", &c.ConnectionsRefused},
-		{"alkalog.connections.idle", "Connections closed because nobody on them was identified in time.", &c.ConnectionsIdle},
-		{"alkalog.connections.stalled", "Connections closed because their reader did not take an answer.", &c.ConnectionsStalled},
+		{"alkalog.connections.idle", "Connections closed because no caller was identified in time.", &c.ConnectionsIdle},
+		{"alkalog.connections.stalled", "Connections closed because the client did not read an answer.", &c.ConnectionsStalled},
 		{"alkalog.calls.unidentified", "Calls whose caller was not identified.", &c.Unidentified},
-		{"alkalog.calls.over.quota", "Calls refused because a quota was used up.", &c.QuotaExceeded},
+		{"alkalog.calls.over.quota", "Calls refused because of a quota.", &c.QuotaExceeded},
 		{"alkalog.requests.oversized", "Requests refused before decoding.", &c.RequestsOversized},
-		{"alkalog.calls.shed", "Calls refused because the memory for requests and answers was used up.", &c.Shed},
+		{"alkalog.calls.shed", "Calls refused for lack of memory for requests and answers.", &c.Shed},
 		{"alkalog.erased.keys.found", "Keys of erased clients that were in the database again.", &c.ErasedKeysFound},
 		{"alkalog.denials", "Calls denied: no identity, or not allowed for the caller.", &c.Denials},
 	} {
@@ -72,11 +73,12 @@ func (s *Server) defineLimits() {
 		s.metrics.Gauge(name, unit, help, func() float64 { return float64(n.Load()) })
 	}
 	gauge("alkalog.connections.open", "", "Connections that are open.", &c.Connections)
-	gauge("alkalog.connections.unproven", "", "Open connections on which nobody was identified yet.", &c.ConnectionsUnproven)
-	gauge("alkalog.answers.untaken", "By", "Answers that their readers have not taken.", &s.memory.answers)
+	gauge("alkalog.connections.unproven", "", "Open connections without an identified caller.", &c.ConnectionsUnproven)
+	gauge("alkalog.answers.untaken", "By", "Bytes of answers that clients have not read.", &s.memory.answers)
 }
 
-// measureDatabase defines readiness, the clock and the connection pool.
+// defineDatabase defines the metrics of readiness, the clock and the connection
+// pool.
 func (s *Server) defineDatabase() {
 	s.metrics.Gauges("alkalog.not.ready", "1 for each cause for which the server is not ready.", "cause", func() map[string]float64 {
 		now, all := s.health.notReady(), map[string]float64{}
@@ -96,11 +98,11 @@ func (s *Server) defineDatabase() {
 	s.metrics.Gauge("alkalog.pool.connections.busy", "", "Connections to the database that are in use.", func() float64 { return float64(db.Stats().BusyConnections) })
 	s.metrics.Counter("alkalog.pool.waits", "Times a call has waited for a connection to the database.", func() int64 { return db.Stats().Waits })
 	s.metrics.Counter("alkalog.pool.wait.milliseconds", "How long calls have waited for a connection to the database.", func() int64 { return db.Stats().WaitTime.Milliseconds() })
-	s.metrics.Counter("alkalog.write.conflicts", "Attempts of writes that another write was faster than.", func() int64 { return db.Stats().Conflicts })
+	s.metrics.Counter("alkalog.write.conflicts", "Write attempts that conflicted with another write.", func() int64 { return db.Stats().Conflicts })
 }
 
-// measureLogs defines the state of the audit logs, of all chains together: which
-// chain it is stands in the server's log and in its health.
+// defineLogs defines the metrics of the audit logs, summed over all chains. The
+// server's log and its health name the chain.
 func (s *Server) defineLogs() {
 	for _, m := range []struct {
 		name, unit, help string
@@ -108,15 +110,15 @@ func (s *Server) defineLogs() {
 		join             func(a, b float64) float64
 	}{
 		{"alkalog.logs", "", "Audit logs.", func(sequencer.Status) float64 { return 1 }, add},
-		{"alkalog.logs.halted", "", "Audit logs that nothing is put on any more.", func(l sequencer.Status) float64 { return oneIf(l.Halted != "") }, add},
-		{"alkalog.logs.unsound", "", "Audit logs with which anything is known to be wrong.", func(l sequencer.Status) float64 { return oneIf(!l.Healthy()) }, add},
-		{"alkalog.log.entries.pending", "", "Entries that wait to be put on their logs.", func(l sequencer.Status) float64 { return float64(l.Pending) }, add},
-		{"alkalog.log.lag", "s", "For how long the oldest of them waits.", func(l sequencer.Status) float64 { return l.Lag.Seconds() }, func(a, b float64) float64 { return max(a, b) }},
-		{"alkalog.log.places.missing", "", "Places of logs without an entry on record, by the last inspection.", func(l sequencer.Status) float64 { return float64(l.Missing) }, add},
-		{"alkalog.log.places.changed", "", "Places of logs whose entry is not the one that was signed.", func(l sequencer.Status) float64 { return float64(l.Changed) }, add},
+		{"alkalog.logs.halted", "", "Audit logs that are halted.", func(l sequencer.Status) float64 { return oneIf(l.Halted != "") }, add},
+		{"alkalog.logs.unsound", "", "Audit logs with a known problem.", func(l sequencer.Status) float64 { return oneIf(!l.Healthy()) }, add},
+		{"alkalog.log.entries.pending", "", "Entries waiting to be sequenced.", func(l sequencer.Status) float64 { return float64(l.Pending) }, add},
+		{"alkalog.log.lag", "s", "How long the oldest pending entry has waited.", func(l sequencer.Status) float64 { return l.Lag.Seconds() }, func(a, b float64) float64 { return max(a, b) }},
+		{"alkalog.log.places.missing", "", "Log positions without a stored entry, by the last inspection.", func(l sequencer.Status) float64 { return float64(l.Missing) }, add},
+		{"alkalog.log.places.changed", "", "Log positions whose entry differs from the signed one.", func(l sequencer.Status) float64 { return float64(l.Changed) }, add},
 		{"alkalog.log.columns.mismatched", "", "Entries whose search columns differ from the signed entry.", func(l sequencer.Status) float64 { return float64(l.Mismatched) }, add},
-		{"alkalog.log.entries.unlogged", "", "Entries on record that their log has passed without them.", func(l sequencer.Status) float64 { return float64(l.Unlogged) }, add},
-		{"alkalog.records.changed", "", "Records that are not what was stored.", func(l sequencer.Status) float64 { return float64(l.Records) }, add},
+		{"alkalog.log.entries.unlogged", "", "Stored entries that their log has skipped.", func(l sequencer.Status) float64 { return float64(l.Unlogged) }, add},
+		{"alkalog.records.changed", "", "Records that differ from what was stored.", func(l sequencer.Status) float64 { return float64(l.Records) }, add},
 	} {
 		s.metrics.Gauge(m.name, m.unit, m.help, func() (total float64) {
 			for _, l := range s.cfg.logStatus() {

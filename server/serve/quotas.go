@@ -16,31 +16,31 @@ import (
 	"alkalog/service/fault"
 )
 
-// Quotas bound what one caller, and all callers of one chain together, may ask
-// for, so that nobody takes what others need. Zero fields have the stated
-// defaults, which are our own choices. What is beyond them is answered
-// RESOURCE_EXHAUSTED, with the time after which to try again.
+// Quotas bounds what one caller, and all callers of one chain together, may
+// use. Zero fields have the stated defaults, which are our own choices. A call
+// beyond a bound is answered RESOURCE_EXHAUSTED with a retry delay.
 type Quotas struct {
 	// CallerRate is how many calls a second a caller may make on average.
-	// Default 100: a till makes a few a minute; a service that brings records in
-	// from elsewhere is the honest caller that needs most.
+	// Default 100: a till makes a few a minute, and a service that imports
+	// records needs the most.
 	CallerRate float64
-	// CallerBurst is how many calls a caller who was quiet may make at once.
-	// Default 500: a salon that was offline for a day, and everything it sends.
+	// CallerBurst is how many calls a quiet caller may make at once. Default
+	// 500: a salon that sends the records of a day offline.
 	CallerBurst int
-	// ChainRate and ChainBurst are the same for all callers of a chain. Default
+	// ChainRate and ChainBurst bound all callers of a chain together. Default
 	// 1,000 and 5,000: ten times as much, for a chain of hundreds of salons.
 	ChainRate  float64
 	ChainBurst int
-	// CallerCalls is how many calls of a caller may be under way, and CallerStreams
-	// how many streams. Default 100 each: a wall of screens watches as many chairs.
+	// CallerCalls is how many unary calls of a caller may be under way, and
+	// CallerStreams how many streams. Default 100 each: a display that watches
+	// as many chairs.
 	CallerCalls, CallerStreams int
-	// ChainWorkers is how many calls of a chain are worked on at a time; others
-	// wait for their turn, within their deadlines. Default 8: half of the
-	// connections to the database. A caller has half of them at most, so that
-	// nobody alone keeps a chain from its work.
+	// ChainWorkers is how many unary calls of a chain are handled at the same
+	// time; others wait within their deadlines. Default 8: half of the database
+	// connections. One caller uses at most half of them, so that it cannot
+	// block its chain.
 	ChainWorkers int
-	// Strangers are what callers without a proven identity may take.
+	// Anonymous bounds callers without a proven identity.
 	Anonymous AnonymousQuotas
 }
 
@@ -63,24 +63,24 @@ func (q Quotas) check() error {
 	return q.Anonymous.check()
 }
 
-// longestStatement is how long the database works on one statement at most. Our
-// own choice: the longest that the driver's read timeout leaves room for.
+// maxStatementTime is the longest time for one database statement; our own
+// choice, the longest that the read timeout of the driver leaves room for.
 const maxStatementTime = 8 * time.Second
 
-// statementTime is when the database gives up a statement: before the call is
-// given up that it serves.
+// statementTime is the statement timeout of the database. It is shorter than
+// CallTime, so that the statement ends before the call.
 func (l Limits) statementTime() time.Duration { return min(maxStatementTime, l.CallTime*4/5) }
 
-// mostShares is how many callers and chains are kept apart. Whoever is beyond
-// that shares with all others who are: our own choice, some megabytes.
+// maxTracked is how many callers and chains are counted separately. All further
+// ones share one usage. Our own choice: it costs some megabytes.
 const maxTracked = 20000
 
-// sweepEvery is how often idle shares are looked for at most, when there are too
-// many: looking through them all must not be what callers can ask for.
+// sweepInterval is the shortest time between two searches for idle usages;
+// without it callers could cause a search with each call.
 const sweepInterval = time.Second
 
-// quotas knows what everybody has taken. It goes by the machine's clock and not
-// by the salon's, because it guards the machine.
+// quotas counts the usage of callers and chains. It uses the machine's clock,
+// because it protects the machine.
 type quotas struct {
 	limits Quotas
 	bytes  int64 // of requests that one caller may have under way
@@ -91,26 +91,27 @@ func newQuotas(limits Quotas, bytes int64) *quotas {
 	return &quotas{limits: limits, bytes: bytes, usages: newUsages()}
 }
 
-// shares are kept by kind and name.
+// usages holds usages by kind and name.
 type usages struct {
 	mu    sync.Mutex
 	known map[string]*usage
-	swept time.Time // when idle shares were last looked for
+	swept time.Time // when idle usages were last removed
 }
 
 func newUsages() *usages { return &usages{known: map[string]*usage{}} }
 
-// share is what one caller, chain or address has.
+// usage is what one caller, chain or address uses.
 type usage struct {
 	bucket  *rate.Limiter
-	workers chan struct{}       // has one for each call that is worked on
+	workers chan struct{}       // holds a value for each call that is being handled
 	memory  *semaphore.Weighted // for requests; nil: not counted here
-	answers atomic.Int64        // bytes that readers have not taken yet
+	answers atomic.Int64        // unsent bytes
 	calls   int
 	streams int
 }
 
-// reserve takes one from a bucket, or says after how long there will be one.
+// reserve takes one token from a bucket, or returns after how long there will
+// be one.
 func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
 	r := bucket.ReserveN(now, 1)
 	if again = r.DelayFrom(now); again > 0 {
@@ -119,12 +120,13 @@ func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
 	return again
 }
 
-// idle reports whether a share says no more than a fresh one would.
+// idle reports whether a usage is equivalent to a new one.
 func (s *usage) idle(now time.Time) bool {
 	return s.calls+s.streams+len(s.workers) == 0 && s.answers.Load() == 0 && s.bucket.TokensAt(now) >= float64(s.bucket.Burst())
 }
 
-// take counts a call of a caller, or says why there is none to be had.
+// acquire counts a call of a caller and its chain, or returns why there is no
+// quota for it.
 func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own, all *usage, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -141,16 +143,16 @@ func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own,
 	})
 	switch {
 	case stream && own.streams >= q.limits.CallerStreams:
-		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d streams open, and no more are allowed", own.streams), time.Second)
+		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d open streams, the maximum", own.streams), time.Second)
 	case !stream && own.calls >= q.limits.CallerCalls:
-		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d calls under way, and no more are allowed", own.calls), time.Second)
+		return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_TOO_MANY_CALLS, fmt.Sprintf("the caller has %d calls under way, the maximum", own.calls), time.Second)
 	}
 	for _, s := range []struct {
 		*usage
 		whose string
 	}{{own, "the caller"}, {all, "the chain"}} {
 		if again := reserve(s.bucket, now); again > 0 {
-			return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, s.whose+" calls more often than is allowed; try again later", again)
+			return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, s.whose+" exceeds its call rate; retry later", again)
 		}
 	}
 	if stream {
@@ -161,7 +163,7 @@ func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own,
 	return own, all, nil
 }
 
-// leave counts a call out.
+// release ends the counting of a call.
 func (q *quotas) release(own *usage, stream bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -172,8 +174,8 @@ func (q *quotas) release(own *usage, stream bool) {
 	}
 }
 
-// get returns the share of a name, which fresh makes. When there are too many,
-// those that are idle are dropped; they would be the same if made again. The
+// get returns the usage of a name, creating it if necessary. When there are too
+// many, it removes the idle ones; they would be equal if created again. The
 // caller holds the lock.
 func (s *usages) get(kind, name string, now time.Time, fresh func() *usage) *usage {
 	key := kind + " " + name
@@ -199,7 +201,7 @@ func (s *usages) get(kind, name string, now time.Time, fresh func() *usage) *usa
 	return made
 }
 
-// ration holds a caller, and its chain, to their quotas.
+// limitRate enforces the quotas of a caller and its chain.
 func (in *interceptors) limitRate(ctx context.Context, c *call, next func(context.Context) error) error {
 	if isPublic(c.method) {
 		return next(ctx)
@@ -214,13 +216,15 @@ func (in *interceptors) limitRate(ctx context.Context, c *call, next func(contex
 	return next(ctx)
 }
 
-// work waits until a unary call may be worked on. Its request is there by then:
-// a slow network must not take a place from others of the chain.
+// waitForWorker waits until a unary call may be handled. Its request has
+// arrived by then, so that a slow network does not occupy a worker of the
+// chain. The caller's own bound comes first: a call that waits for it occupies
+// no worker of the chain.
 func (c *call) waitForWorker(ctx context.Context) error {
 	if c.stream {
 		return nil
 	}
-	for _, s := range []*usage{c.callerUsage, c.chainUsage} { // who waits for calls of its own holds none of the chain's places
+	for _, s := range []*usage{c.callerUsage, c.chainUsage} {
 		select {
 		case s.workers <- struct{}{}:
 		case <-ctx.Done():

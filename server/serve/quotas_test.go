@@ -97,7 +97,7 @@ func TestCallsUnderWay(t *testing.T) {
 	if err := watch(); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, watch(), codes.ResourceExhausted, "TOO_MANY_CALLS", "1 streams open")
+	wantError(t, watch(), codes.ResourceExhausted, "TOO_MANY_CALLS", "1 open streams")
 	close(b.odd.finish)
 	for range 2 {
 		if err := <-done; err != nil {

@@ -10,37 +10,38 @@ import (
 )
 
 const (
-	// clockEvery is how often the server's clock is compared with the reference.
-	// Our own choice: a clock of a machine drifts by less than a millisecond in
-	// this time, and after a failover the reference is another machine's.
+	// clockInterval is how often the server's clock is compared with the
+	// reference. Our own choice: the clock of a machine drifts by less than a
+	// millisecond in this time, and after a failover the reference is another
+	// machine's.
 	clockInterval = 5 * time.Second
-	// clockPatience bounds one comparison, and with it its error.
+	// clockTimeout bounds one comparison, and with it its error.
 	clockTimeout = 2 * time.Second
-	// clockStale is after how long without a comparison the offset counts as not
-	// known. Our own choice.
+	// maxClockAge is how old a comparison may be before the offset counts as
+	// unknown; our own choice.
 	maxClockAge = time.Minute
-	// clockOff is the offset above which the server says so: our own choice, the
-	// same as that from which a till's times are corrected.
+	// maxClockOffset is the largest offset that is not reported; our own
+	// choice, the same as for the clocks of tills.
 	maxClockOffset = 2 * time.Second
 )
 
-// referenceClock tells the time of the reference, which is the clock of the
-// database that all servers share. Between two comparisons it goes by the
-// machine's monotonic clock, so that setting the machine's clock changes nothing.
-// While no comparison succeeds it goes on from the last one.
+// referenceClock returns the time of the reference, which is the clock of the
+// database that all servers share. Between two comparisons it uses the
+// machine's monotonic clock, so that setting the machine's clock has no effect.
+// If comparisons fail, it continues from the last one.
 type referenceClock struct {
 	local       func() time.Time
-	isReference bool // local is the reference: nothing is compared
+	isReference bool // local is the reference: no comparison
 	ask         func(context.Context) (time.Time, error)
 	log         *slog.Logger
-	onChange    func(ClockState) // receives every change of what health says
+	onChange    func(ClockState) // receives each change of the state
 
 	mu            sync.Mutex
-	comparedAt    time.Time     // of the last comparison, by local; zero: none yet
-	baseReference time.Time     // by the reference, when the clocks were last brought together
+	comparedAt    time.Time     // last comparison, by local; zero: none
+	baseReference time.Time     // time of the reference when the clocks were last aligned
 	baseLocal     time.Time     // the same instant by local
 	localOffset   time.Duration // how far local was ahead at the last comparison
-	loggedWrong   bool          // what was last said
+	loggedWrong   bool          // what was last logged
 	logged        bool
 }
 
@@ -48,16 +49,16 @@ type referenceClock struct {
 type ClockState struct {
 	// Offset is how far the server's clock is ahead of the reference.
 	Offset time.Duration
-	// Known says that Offset was measured within the last minute.
+	// Known reports whether Offset was measured within the last minute.
 	Known bool
 }
 
-// Right reports whether the server's clock may be trusted: its offset is known
-// and at most 2 s. While it is not, services go by the reference all the same.
+// Right reports whether the server's clock is usable: its offset is known and
+// at most 2 s. Services use the reference in any case.
 func (s ClockState) Right() bool { return s.Known && s.Offset.Abs() <= maxClockOffset }
 
-// openReference makes the first comparison. Whether or not it succeeds, the server
-// starts. With itself, the server's clock is the reference.
+// openReferenceClock makes the first comparison. The server starts even if it
+// fails. If itself is set, the server's clock is the reference.
 func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself bool) *referenceClock {
 	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger, isReference: itself}
 	if c.ask == nil {
@@ -67,21 +68,22 @@ func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself 
 	return c
 }
 
-// report has told called now, and with every change.
+// notify calls told now and with each change.
 func (c *referenceClock) notify(told func(ClockState)) {
 	c.onChange = told
 	told(c.State())
 }
 
-// Now is the time of the reference; before the first comparison, the server's own.
+// Now returns the time of the reference; before the first comparison, of the
+// server's own clock.
 func (c *referenceClock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.now(c.local())
 }
 
-// now maps an instant of the local clock. Both instants carry a monotonic reading
-// when they are the machine's, and then the difference is that of these.
+// now converts an instant of the local clock. If both instants have a monotonic
+// reading, their difference is monotonic.
 func (c *referenceClock) now(local time.Time) time.Time {
 	if c.baseLocal.IsZero() {
 		return local
@@ -89,14 +91,14 @@ func (c *referenceClock) now(local time.Time) time.Time {
 	return c.baseReference.Add(local.Sub(c.baseLocal))
 }
 
-// State is how the clocks compare.
+// State returns how the clocks compare.
 func (c *referenceClock) State() ClockState {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.state(c.local())
 }
 
-// offset is State in plain types.
+// offset returns State in plain types.
 func (c *referenceClock) offset() (time.Duration, bool) {
 	s := c.State()
 	return s.Offset, s.Known
@@ -109,8 +111,8 @@ func (c *referenceClock) state(local time.Time) ClockState {
 	return ClockState{Offset: c.localOffset, Known: !c.comparedAt.IsZero() && local.Sub(c.comparedAt) <= maxClockAge}
 }
 
-// compare asks for the reference once. The answer is taken as of the middle of
-// the question, so it is off by at most half of what the question took.
+// compare asks the reference once. It attributes the answer to the middle of
+// the request, so the error is at most half of its duration.
 func (c *referenceClock) compare(ctx context.Context) {
 	if c.isReference {
 		return
@@ -128,8 +130,8 @@ func (c *referenceClock) compare(ctx context.Context) {
 	c.logChange(err)
 }
 
-// adopt takes over a comparison. One that agrees with the last within its error
-// leaves the time as it goes on, so that it does not jump to and fro.
+// adopt applies a comparison. If it agrees with the current time within its
+// error, the time is not changed, so that it does not jump back and forth.
 func (c *referenceClock) adopt(local, reference time.Time, within time.Duration) {
 	c.comparedAt, c.localOffset = local, local.Round(0).Sub(reference)
 	if c.baseLocal.IsZero() || c.now(local).Sub(reference).Abs() > within {
@@ -137,7 +139,7 @@ func (c *referenceClock) adopt(local, reference time.Time, within time.Duration)
 	}
 }
 
-// tell says it when the clock begins or ceases to be wrong.
+// logChange logs when the clock becomes wrong or right.
 func (c *referenceClock) logChange(err error) {
 	state := c.State()
 	wrong := !state.Right()
@@ -152,17 +154,17 @@ func (c *referenceClock) logChange(err error) {
 	case state.Right():
 		c.log.Info("the server's clock agrees with the database's", "offset_ms", state.Offset.Milliseconds())
 	case state.Known:
-		c.log.Error("the server's clock is wrong; the database's is used", "offset_ms", state.Offset.Milliseconds())
+		c.log.Error("the server's clock is wrong; using the database's clock", "offset_ms", state.Offset.Milliseconds())
 	default:
-		problem := "it took too long"
+		problem := "it took longer than 2 s"
 		if err != nil {
 			problem = err.Error()
 		}
-		c.log.Error("the server's clock could not be compared with the database's", "error", problem)
+		c.log.Error("cannot compare the server's clock with the database's", "error", problem)
 	}
 }
 
-// run compares until ctx is done.
+// run compares periodically until ctx is done.
 func (c *referenceClock) run(ctx context.Context) {
 	ticker := time.NewTicker(clockInterval)
 	defer ticker.Stop()

@@ -92,8 +92,8 @@ func TestBrokenPairLeavesTheOldOne(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.advance(time.Second)
-		if got := serial(); got != first || len(h.log.lines(t, "identities")) != i+1 {
-			t.Errorf("broken pair %d: %v", i, h.log.lines(t, "identities"))
+		if got := serial(); got != first || len(h.log.lines(t, "cannot reload a file of trusted identities, keeping the previous one")) != i+1 {
+			t.Errorf("broken pair %d: %v", i, h.log.lines(t, "cannot reload a file of trusted identities, keeping the previous one"))
 		}
 	}
 	h.ServeWith(t, h.Authority)
@@ -128,7 +128,7 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 		"client CA:":       func(c *Config) { c.ClientCA = in.JWKS },
 		"a CA certificate": func(c *Config) { c.ClientCA = in.TLSCert },
 		"tokens:":          func(c *Config) { c.JWKS = in.ClientCA },
-		"list of what is":  func(c *Config) { c.Revoked = in.JWKS },
+		"revocation list:": func(c *Config) { c.Revoked = in.JWKS },
 	} {
 		cfg := usual
 		change(&cfg)
@@ -141,13 +141,13 @@ func TestIdentitiesThatCannotBeRead(t *testing.T) {
 		}
 	}
 	for what, change := range map[string]func(*Config){
-		"must be an https URL":           func(c *Config) { c.JWKS, c.Issuer = "", "http://login.example" },
-		"needs its key":                  func(c *Config) { c.TLSKey = "" },
-		"client CA needs":                func(c *Config) { c.TLSCert, c.TLSKey = "", "" },
-		"audience needs":                 func(c *Config) { c.JWKS, c.Audience = "", "x" },
-		"revoked needs":                  func(c *Config) { c.ClientCA, c.JWKS = "", "" },
-		"are refused where certificates": func(c *Config) { c.Development = true },
-		"only on loopback":               func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development, c.Address = "", "", "", true, ":0" },
+		"must be an https URL":                 func(c *Config) { c.JWKS, c.Issuer = "", "http://login.example" },
+		"needs its key":                        func(c *Config) { c.TLSKey = "" },
+		"client CA needs":                      func(c *Config) { c.TLSCert, c.TLSKey = "", "" },
+		"audience needs":                       func(c *Config) { c.JWKS, c.Audience = "", "x" },
+		"revocation list needs":                func(c *Config) { c.ClientCA, c.JWKS = "", "" },
+		"cannot be combined with certificates": func(c *Config) { c.Development = true },
+		"on loopback addresses only":           func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development, c.Address = "", "", "", true, ":0" },
 	} {
 		cfg := usual
 		change(&cfg)

@@ -8,8 +8,8 @@ import (
 	"alkalog/service/rules"
 )
 
-// Replay decides every decision of cfg's database again, and tells of each what
-// differs; nothing, when it is the same. It changes nothing.
+// Replay decides every decision in cfg's database again and calls tell with the
+// differences of each; none if the result is the same. It changes nothing.
 func Replay(ctx context.Context, cfg Config, tell func(name string, differences []string)) error {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -26,7 +26,7 @@ func Replay(ctx context.Context, cfg Config, tell func(name string, differences 
 	return errors.Join(err, d.close())
 }
 
-// RulesPage is the built-in policy as a page of Markdown.
+// RulesPage returns the built-in policy as a Markdown page.
 func RulesPage() ([]byte, error) {
 	engine, err := rules.New()
 	if err != nil {

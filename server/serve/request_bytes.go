@@ -15,45 +15,47 @@ import (
 	"alkalog/service/fault"
 )
 
-// Requests are checked as bytes first, because decoding is where a small request
-// becomes a large one: 1 MiB of empty messages, two bytes each, takes 150 MiB.
-// All limits are our own choices.
+// A request is checked as bytes first, because decoding multiplies its size: 1
+// MiB of empty messages, two bytes each, needs 150 MiB when decoded. All limits
+// are our own choices.
 const (
-	// deepest is how deeply messages in a request may be nested; the contract
-	// needs less than ten.
+	// maxDepth is how deeply messages may be nested; the contract needs less
+	// than ten levels.
 	maxDepth = 64
-	// mostItems is how many items a list may have where the contract sets no
-	// max_items, as in lists that only the server fills in.
+	// defaultMaxItems is how many items a list may have if the contract sets no
+	// max_items, as for lists that only the server fills in.
 	defaultMaxItems = 1000
-	// mostMessages and mostFields bound a whole request. The largest honest one,
-	// 200 events with everything in them, has about 2,000 and 6,000.
+	// maxMessages and maxFields bound a whole request. The largest legitimate
+	// one, 200 events with all fields, has about 2,000 and 6,000.
 	maxMessages = 10_000
 	maxFields   = 50_000
-	// leastBytes is the least that a method accepts: a request a little beyond
-	// the contract's limits is told which field is too long.
+	// minRequestBytes is accepted by every method, so that a request slightly
+	// above the contract's limits receives an error that names the field.
 	minRequestBytes = 64 << 10
-	// openBytes is the longest request of a method that is open to everybody.
+	// publicRequestBytes is the longest request of a method that needs no
+	// identity.
 	publicRequestBytes = 4 << 10
 )
 
-// shape is what is known of a message before it is decoded.
+// messageLimits are the limits of a message type that apply before decoding.
 type messageLimits struct {
 	name          protoreflect.FullName
 	fields        map[protowire.Number]*fieldLimits
-	declaredBytes int // the most that the contract lets it have, encoded
+	declaredBytes int // longest encoding that the contract allows
 }
 
+// fieldLimits are the limits of a field.
 type fieldLimits struct {
 	name             string
-	index            int // among the fields of its message
+	index            int // of the field in its message
 	kind             protoreflect.Kind
 	list             bool
-	maxItems         int            // items of a list
-	checkedByService bool           // a list whose items are checked one by one
+	maxItems         int            // of a list
+	checkedByService bool           // a list whose items the service checks one by one
 	message          *messageLimits // nil: not a message
 }
 
-// shapes are made once for each message.
+// limitsCache derives the limits of each message type once.
 type limitsCache struct {
 	mu    sync.Mutex
 	known map[protoreflect.FullName]*messageLimits
@@ -63,13 +65,14 @@ func newLimitsCache() *limitsCache {
 	return &limitsCache{known: map[protoreflect.FullName]*messageLimits{}}
 }
 
-// of returns the shape of a message.
+// of returns the limits of a message type.
 func (s *limitsCache) of(d protoreflect.MessageDescriptor) *messageLimits {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.make(d)
 }
 
+// make derives the limits of a message type. The caller holds the lock.
 func (s *limitsCache) make(d protoreflect.MessageDescriptor) *messageLimits {
 	if known, ok := s.known[d.FullName()]; ok {
 		return known
@@ -92,10 +95,10 @@ func (s *limitsCache) make(d protoreflect.MessageDescriptor) *messageLimits {
 	return made
 }
 
-// unlimited stands for any number of bytes that is more than a request can have.
+// unlimited is a number of bytes that no request can have.
 const unlimited = 1 << 30
 
-// size is the most that the contract lets a field have, encoded.
+// maxBytes returns the longest encoding that the contract allows for a field.
 func (f *fieldLimits) maxBytes(rules *validate.FieldRules) int {
 	count := 1
 	if f.list {
@@ -114,12 +117,12 @@ func (f *fieldLimits) maxBytes(rules *validate.FieldRules) int {
 	return min(count*(min(one, unlimited)+tag), unlimited)
 }
 
-// limit is how many bytes a request may have.
+// maxBytes returns how many bytes a request may have.
 func (s *messageLimits) maxBytes(most int) int {
 	return min(most, max(minRequestBytes, 2*s.declaredBytes))
 }
 
-// wireCheck is one walk over the bytes of a request.
+// byteCheck is one pass over the bytes of a request.
 type byteCheck struct {
 	fields, messages int
 	path             []byteStep
@@ -142,8 +145,8 @@ func checkBytes(s *messageLimits, body []byte, most int) (messages int, wrong *f
 	return w.messages, wrong
 }
 
-// message walks over one message. Within an item that is checked alone, lists
-// may be as long as any: one bad item must not cost the others.
+// message checks the bytes of one message. alone is set within a list whose
+// items the service checks.
 func (w *byteCheck) message(s *messageLimits, body []byte, alone bool) *fault.Violation {
 	if w.messages++; w.messages > maxMessages {
 		return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d messages", maxMessages)}
@@ -180,7 +183,7 @@ func (w *byteCheck) message(s *messageLimits, body []byte, alone bool) *fault.Vi
 	return nil
 }
 
-// field counts a field and walks into it.
+// field checks one value of a field.
 func (w *byteCheck) field(f *fieldLimits, counts []int, kind protowire.Type, value []byte, alone bool) *fault.Violation {
 	item := counts[f.index]
 	counts[f.index] += f.items(kind, value)
@@ -192,7 +195,7 @@ func (w *byteCheck) field(f *fieldLimits, counts []int, kind protowire.Type, val
 	case f.list && counts[f.index] > most:
 		return w.tooMany(f, most)
 	case !f.list && f.message != nil && counts[f.index] > 1:
-		// Decoders merge them, and with them lists that are each short enough.
+		// Decoders merge repeated values, so lists within the limit could exceed it together.
 		return &fault.Violation{Field: w.pathOf(f), Want: "must be sent once"}
 	}
 	if f.message == nil || kind != protowire.BytesType {
@@ -208,8 +211,9 @@ func (w *byteCheck) field(f *fieldLimits, counts []int, kind protowire.Type, val
 	return wrong
 }
 
-// value is the length of a value; negative when it is malformed. Groups, which
-// the contract does not use, are walked here: they can be nested too.
+// value returns the length of a value; negative if it is malformed. Groups,
+// which the contract does not use, are walked here, because they can be nested
+// too.
 func (w *byteCheck) value(number protowire.Number, kind protowire.Type, rest []byte) int {
 	if kind != protowire.StartGroupType {
 		return protowire.ConsumeFieldValue(number, kind, rest)
@@ -242,7 +246,8 @@ func (w *byteCheck) value(number protowire.Number, kind protowire.Type, rest []b
 	return whole - len(rest)
 }
 
-// items is how many items a value adds to its field: numbers may be packed.
+// items returns how many items a value adds to its field; numbers may be
+// packed.
 func (f *fieldLimits) items(kind protowire.Type, value []byte) int {
 	if !f.list || kind != protowire.BytesType {
 		return 1
@@ -268,11 +273,12 @@ func (f *fieldLimits) items(kind protowire.Type, value []byte) int {
 	return count
 }
 
+// tooMany returns the violation of a list limit.
 func (w *byteCheck) tooMany(f *fieldLimits, most int) *fault.Violation {
 	return &fault.Violation{Field: w.pathOf(f), Want: fmt.Sprintf("must contain no more than %d item(s)", most)}
 }
 
-// at is the path of a field.
+// pathOf returns the path of a field.
 func (w *byteCheck) pathOf(f *fieldLimits) string {
 	var path strings.Builder
 	for _, step := range w.path {
@@ -285,12 +291,12 @@ func (w *byteCheck) pathOf(f *fieldLimits) string {
 	return path.String() + f.name
 }
 
-// malformed is what is said of bytes that cannot be read as a message.
+// malformed returns the violation for bytes that cannot be parsed.
 func malformed(name protoreflect.FullName) *fault.Violation {
 	return &fault.Violation{Field: "request", Want: fmt.Sprintf("must be a well-formed %s, with all text in UTF-8", name)}
 }
 
-// decode reads a request that was checked.
+// decode decodes a request whose bytes were checked.
 func decode(body []byte, m proto.Message) error {
 	if err := (proto.UnmarshalOptions{RecursionLimit: maxDepth}).Unmarshal(body, m); err != nil {
 		proto.Reset(m)
@@ -300,15 +306,19 @@ func decode(body []byte, m proto.Message) error {
 	return nil
 }
 
-// mostSearched is how many fields of a request are looked at for a chain's name.
+// maxSearchedFields is how many fields of a request are searched for the name
+// of a chain.
 const maxSearchedFields = 64
 
-// chainOnWire is the chain of the first name in a request that is not decoded.
+// chainInBytes returns the chain of the first resource name in a request that
+// is not decoded.
 func chainInBytes(d protoreflect.MessageDescriptor, body []byte) string {
 	left := maxSearchedFields
 	return searchChain(d, body, &left)
 }
 
+// searchChain searches one message, and the messages in it, with the remaining
+// number of fields.
 func searchChain(d protoreflect.MessageDescriptor, body []byte, left *int) string {
 	for len(body) > 0 && *left > 0 {
 		*left--

@@ -18,12 +18,12 @@ import (
 	"alkalog/service/fault"
 )
 
-// requests checks requests, and the facts within them that are checked one by
+// requests validates requests, and the facts in them that are checked one by
 // one, against the contract.
 type requests struct{ validator protovalidate.Validator }
 
-// newRequests compiles the rules of every request beforehand: the first call
-// would take a thousand times as long otherwise.
+// newRequests compiles the rules of all requests at startup; otherwise the
+// first call would take a thousand times as long.
 func newRequests() (requests, error) {
 	inputs := []protoreflect.MessageDescriptor{(*pb.Event)(nil).ProtoReflect().Descriptor()}
 	for _, m := range contractMethods() {
@@ -36,8 +36,8 @@ func newRequests() (requests, error) {
 	return requests{validator}, nil
 }
 
-// check says whether a message is in order, then whether its caller may see what
-// it names, and then whether the caller may write what it holds.
+// check validates a message, then checks that the caller may see what it names,
+// and then that the caller may write what it contains.
 func (r requests) check(ctx context.Context, m proto.Message) error {
 	if violations := r.violations(m); len(violations) > 0 {
 		return fault.InvalidFields(violations...)
@@ -48,14 +48,14 @@ func (r requests) check(ctx context.Context, m proto.Message) error {
 	return checkWritable(actor.From(ctx), m)
 }
 
-// violations holds a message against the rules of the contract. A rule that
-// cannot be applied is as bad as one that is broken.
+// violations validates a message against the rules of the contract. A rule that
+// cannot be evaluated counts as violated.
 func (r requests) violations(m proto.Message) []fault.Violation {
 	counts := maskFilter(m)
 	err := r.validator.Validate(m, protovalidate.WithFilter(counts))
 	invalid := new(protovalidate.ValidationError)
 	if err != nil && !errors.As(err, &invalid) {
-		return []fault.Violation{{Field: "request", Want: "must be one that the contract's rules can be applied to"}}
+		return []fault.Violation{{Field: "request", Want: "must be a request that the contract's rules can be evaluated for"}}
 	}
 	var violations []fault.Violation
 	for _, v := range invalid.Violations {
@@ -66,21 +66,21 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 	return append(violations, invalidTimes(m.ProtoReflect(), "")...)
 }
 
-// wrongTimes says which times in a message are none. The contract's rules do not
-// speak of it, because google.protobuf.Timestamp itself does.
+// invalidTimes returns the invalid timestamps in a message. The contract has no
+// rules for them, because google.protobuf.Timestamp defines its own range.
 func invalidTimes(m protoreflect.Message, path string) []fault.Violation {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
 		if t.CheckValid() == nil {
 			return nil
 		}
-		return []fault.Violation{{Field: path, Want: "must be a time of the years 1 to 9999, with 0 to 999,999,999 nanoseconds"}}
+		return []fault.Violation{{Field: path, Want: "must be a time in the years 1 to 9999, with 0 to 999,999,999 nanoseconds"}}
 	}
 	return visitMessages(m, path, invalidTimes)
 }
 
-// unknown says where a message holds fields that this program does not know. A
-// till that is newer than the server may have asked something that would change
-// a decision; what is not understood is told, and never left out of account.
+// unknownFields returns the fields in a message that this program does not
+// know. A newer till may have sent something that would change a decision, so
+// it is rejected instead of ignored.
 func unknownFields(m protoreflect.Message, path string) []fault.Violation {
 	var found []fault.Violation
 	if rest := m.GetUnknown(); len(rest) > 0 {
@@ -91,7 +91,7 @@ func unknownFields(m protoreflect.Message, path string) []fault.Violation {
 	return append(found, visitMessages(m, path, unknownFields)...)
 }
 
-// within looks into the messages in a message, by their paths.
+// visitMessages calls look for each message in a message, with its path.
 func visitMessages(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
 	var found []fault.Violation
 	for i := range m.Descriptor().Fields().Len() {
@@ -110,8 +110,9 @@ func visitMessages(m protoreflect.Message, path string, look func(protoreflect.M
 	return found
 }
 
-// masked leaves out what an update does not change: a caller who changes one
-// field need not send the others. The name and the etag always count.
+// maskFilter excludes fields that an update does not change, because a caller
+// that changes one field need not send the others. Name and etag are always
+// checked.
 func maskFilter(m proto.Message) protovalidate.Filter {
 	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
 	if !ok || update.GetUpdateMask() == nil {

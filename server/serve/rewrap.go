@@ -10,11 +10,11 @@ import (
 	"alkalog/storage"
 )
 
-// RewrapClients wraps all keys of clients in cfg's database with the newest key of
-// the key file, so that the older ones can be destroyed, and returns how many it
-// has wrapped. Keys of erased clients that were put back are destroyed first. No
-// server may run meanwhile: one that has not read the newest key yet would wrap a
-// new client's key with an older one.
+// RewrapClients wraps all keys of clients in cfg's database with the newest key
+// of the key file, so that the older ones can be destroyed, and returns how
+// many it has wrapped. Keys of erased clients that have come back are destroyed
+// first. All servers must be stopped: a server that has not read the newest key
+// would wrap the key of a new client with an older one.
 func RewrapClients(ctx context.Context, cfg Config) (int, error) {
 	cfg, err := cfg.complete()
 	if err != nil {

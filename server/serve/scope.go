@@ -12,10 +12,10 @@ import (
 	"alkalog/service/fault"
 )
 
-// inScope checks that every resource name in a message lies in the actor's
-// chain, and below none of its salons that the actor has no part in. What lies
-// elsewhere is not found, exactly as if it did not exist; what stands in another
-// salon without its name saying so is found out in package record.
+// checkScope checks that every resource name in a message is in the actor's
+// chain, and not in a salon that the actor is excluded from. A name outside is
+// answered NOT_FOUND, exactly as if it did not exist. A record whose name does
+// not contain its salon is checked in package record.
 func checkScope(who actor.Actor, m proto.Message) error {
 	if name := firstOutOfScope(who, m.ProtoReflect()); name != "" {
 		return fault.OutOfScope(name)
@@ -23,9 +23,9 @@ func checkScope(who actor.Actor, m proto.Message) error {
 	return nil
 }
 
-// outside returns a name in m, or in a message within it, that the actor may
-// not see; empty when there is none. (protorange would do the walking, but its
-// way of skipping a field skips the fields beside it too.)
+// firstOutOfScope returns a name in m, or in a message within it, that the
+// actor may not see; empty if there is none. (protorange could walk the
+// message, but skipping a field with it also skips the fields beside it.)
 func firstOutOfScope(who actor.Actor, m protoreflect.Message) (found string) {
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
 		if !checkedByService(field) && !setByServer(field) {
@@ -36,7 +36,7 @@ func firstOutOfScope(who actor.Actor, m protoreflect.Message) (found string) {
 	return found
 }
 
-// outsideIn is outside for one field.
+// outOfScopeInField is firstOutOfScope for one field.
 func outOfScopeInField(who actor.Actor, field protoreflect.FieldDescriptor, value protoreflect.Value) string {
 	for _, v := range values(field, value) {
 		switch {
@@ -51,8 +51,8 @@ func outOfScopeInField(who actor.Actor, field protoreflect.FieldDescriptor, valu
 	return ""
 }
 
-// each returns a field's values: its items, or the only one. Maps hold no names
-// in the contract (a test watches it), and have none here.
+// values returns the items of a list, or the only value. The contract has no
+// names in maps (a test checks it), so maps have no values here.
 func values(field protoreflect.FieldDescriptor, value protoreflect.Value) []protoreflect.Value {
 	switch {
 	case field.IsMap():
@@ -73,15 +73,15 @@ func isName(field protoreflect.FieldDescriptor) bool {
 		(field.Name() == "name" || field.Name() == "parent" || proto.HasExtension(field.Options(), annotations.E_ResourceReference))
 }
 
-// setByServer reports whether only the server sets a field: what a caller puts
-// there is dropped, and names nothing.
+// setByServer reports whether only the server sets a field. A value from a
+// caller is discarded and names nothing.
 func setByServer(field protoreflect.FieldDescriptor) bool {
 	behaviours, _ := proto.GetExtension(field.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
 	return slices.Contains(behaviours, annotations.FieldBehavior_OUTPUT_ONLY)
 }
 
-// checkedAlone reports whether the contract leaves a field's items to the
-// service, which checks them one by one: one bad fact must not cost the others.
+// checkedByService reports whether the service validates the items of a list
+// one by one, because one invalid fact must not reject the others.
 func checkedByService(field protoreflect.FieldDescriptor) bool {
 	if !field.IsList() || field.Message() == nil {
 		return false

@@ -9,14 +9,14 @@ import (
 	"alkalog/storage"
 )
 
-// openLog reads what the audit log is signed with, and compares the database
-// with what was last seen of it, before anything can be written.
+// openLog opens the sequencer: it reads the keys of the audit log, and compares
+// the database with the last seen checkpoints before anything can be written.
 func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequencer, error) {
 	if cfg.KeysDir == "" {
-		return nil, errors.New("give the directory of the server's keys, --keys-dir; `server keys` fills one")
+		return nil, errors.New("set the directory of the server's keys, --keys-dir; `server keys` creates one")
 	}
 	if cfg.CheckpointFile == "" {
-		cfg.Logger.Warn("no file keeps the checkpoints of the audit log: a restored backup is not noticed")
+		cfg.Logger.Warn("no checkpoint file is set: a restored backup will not be detected; set --checkpoint-file")
 	}
 	return sequencer.Open(ctx, sequencer.Config{
 		DB: db, Logger: cfg.Logger,

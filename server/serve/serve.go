@@ -1,5 +1,67 @@
-// Package serve is the running server: the database, the eight services behind
-// one list of interceptors, health, reflection, and an orderly end.
+// Package serve runs the server: it opens the database, registers the services
+// behind one list of interceptors, answers health checks and shuts down without
+// losing a call.
+//
+// # Start and stop
+//
+// Start opens, in this order: the configuration, the built-in rules, the
+// database (an existing one, or a private PostgreSQL that it starts and
+// migrates), the reference clock, the keys of clients, the keys of the audit
+// log, and the listener. Each step can refuse; whatever is open is then closed
+// again. Stop reports NOT_SERVING first, so that load balancers send new calls
+// elsewhere, then ends streams with a status that asks the client to reconnect,
+// and then waits for the unary calls under way. The database closes last.
+//
+// # Connections
+//
+// A connection is unproven until one of its calls is identified. The listener
+// (connLimiter) bounds connections in total and per address, and closes the
+// oldest unproven connection when a new one needs the place, so that idle
+// connections cannot lock out a till. It reads an unproven connection slowly
+// and closes it after a time without a call, and it closes a connection whose
+// client does not read its answers.
+//
+// # Interceptors
+//
+// Unary calls and streams pass the same interceptors, before any byte of the
+// request is read. The order is the list in interceptors.ordered. What must see
+// every outcome is outside: logging, then panics, then the mapping of errors to
+// statuses. Cheap refusals come before expensive ones: the deadline and the
+// limits of anonymous callers come before signatures are checked, and rate
+// limits before authorization. Denials are audited outside of identification,
+// because a failed identification is a denial too. The request itself is
+// received, bounded as bytes, decoded and validated only when the service asks
+// for it (checkedStream), which is after authorization.
+//
+// # Identity
+//
+// Package identity turns a client certificate, a token, or both into an actor.
+// The roles that may call a method, the fields that a role may write and the
+// scope of each name come from the contract's options; this package enforces
+// them and has no list of its own. A long stream is identified again at most
+// once a second, so that a revoked caller does not keep it.
+//
+// # Load shedding
+//
+// Callers without an identity are bounded per address and in total; callers
+// with one by a token bucket, a number of calls and a number of streams, for
+// the caller and for its chain. Memory for requests and unsent answers is
+// bounded too. Everything beyond a bound is answered RESOURCE_EXHAUSTED with a
+// retry delay; health stays SERVING, because a restart would not help. Rates
+// use the machine's clock, since they protect the machine; everything that is
+// recorded uses the reference clock.
+//
+// # Audit
+//
+// Each denial becomes an entry in the audit log of the caller's chain; repeated
+// denials are aggregated (aggregator). Each read by an auditor is recorded
+// before the answer is sent, and is refused if it cannot be recorded.
+//
+// # Logs and errors
+//
+// Logs hold no contents of requests and answers. An unexpected error is logged
+// with a random id, redacted by the contract's data classes, and the caller
+// receives only that id.
 package serve
 
 import (
@@ -19,8 +81,8 @@ import (
 	"alkalog/server/metrics"
 )
 
-// Server is a running server. It ends by Stop, or by itself when it can serve
-// no longer.
+// Server is a running server. It ends when Stop is called, or by itself when it
+// can no longer serve.
 type Server struct {
 	cfg      Config
 	listener net.Listener
@@ -28,8 +90,8 @@ type Server struct {
 	health   *healthChecker
 	metrics  *metrics.Registry
 	database database
-	cancel   context.CancelFunc // ends the streams and the loops
-	loops    sync.WaitGroup     // what runs beside the services
+	cancel   context.CancelFunc // ends the streams and the background loops
+	loops    sync.WaitGroup     // waits for the background loops
 	denials  *denials
 	counters *Counters
 	memory   *memoryLimiter
@@ -38,11 +100,11 @@ type Server struct {
 
 	ending sync.Once
 	ended  chan struct{}
-	err    error // why it ended by itself; set before ended is closed
+	err    error // why the server ended by itself; set before ended is closed
 }
 
-// Start opens the database, listens and returns; ctx bounds the start only.
-// Whatever it opened is closed again when it fails.
+// Start opens the database, begins to serve and returns. ctx bounds the start
+// only. If Start fails, it closes what it has opened.
 func Start(ctx context.Context, cfg Config) (*Server, error) {
 	ownReference := cfg.Clock != nil && cfg.Reference == nil
 	cfg, err := cfg.complete()
@@ -78,7 +140,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	return s, nil
 }
 
-// listen begins to serve what register registers.
+// listen opens the listener and serves what register registers.
 func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) (*Server, error) {
 	watch, err := openCallerSecurity(cfg)
 	if err != nil {
@@ -96,13 +158,14 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
-	cfg.Logger.Log(leaving, cfg.trustLogLevel(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "believes", cfg.DescribeTrust())
+	cfg.Logger.Log(leaving, cfg.trustLogLevel(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "trusts", cfg.DescribeTrust())
 	go s.serve()
 	go s.watchDatabase()
 	return s, nil
 }
 
-// build makes the gRPC server and registers everything on it.
+// build creates the gRPC server with its interceptors, registers all services
+// on it and starts the background loops.
 func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) error {
 	if s.cfg.Compiled == nil { // without a database
 		checks, err := newRequests()
@@ -113,7 +176,7 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	}
 	checks := s.cfg.Compiled.checks
 	reference := s.cfg.reference
-	if reference == nil { // without a database
+	if reference == nil { // no database
 		reference = &referenceClock{local: s.cfg.Clock, log: s.cfg.Logger}
 	}
 	s.memory = newMemoryLimiter(s.cfg.Limits.MemoryBytes, s.counters)
@@ -154,8 +217,7 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	return nil
 }
 
-// transport is how requests are read and what a connection may cost us, in
-// gRPC's own terms.
+// transport returns the gRPC options that bound what a connection can cost.
 func transport(l Limits) []grpc.ServerOption {
 	return []grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec()),
@@ -163,34 +225,34 @@ func transport(l Limits) []grpc.ServerOption {
 		grpc.MaxHeaderListSize(l.HeaderBytes),
 		grpc.MaxConcurrentStreams(l.StreamsPerConnection),
 		grpc.ConnectionTimeout(l.ConnectTime),
-		// A till that fell off the network is noticed, and one that asks too
-		// often whether we are there is told off (gRPC A8, A9).
+		// Detects tills that have lost the network, and disconnects clients that
+		// ping too often (gRPC A8, A9).
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: l.PingInterval, Timeout: l.PingTime, MaxConnectionIdle: l.Connections.IdleTime}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: l.PingInterval / 3, PermitWithoutStream: true}),
-		// Fixed windows: gRPC would let a fast sender have 16 MiB under way.
+		// Fixed windows: with dynamic ones a fast sender could have 16 MiB in flight.
 		grpc.InitialWindowSize(flowWindow), grpc.InitialConnWindowSize(flowWindow),
-		// Less memory for a quiet connection: 16 KiB to read with. gRPC keeps a buffer
-		// to write with only while something is written.
+		// A quiet connection holds a read buffer of only 16 KiB. gRPC holds a write
+		// buffer only while it writes.
 		grpc.ReadBufferSize(16 << 10),
-		grpc.WaitForHandlers(true), // nobody uses the database once it is closed
+		grpc.WaitForHandlers(true), // no handler uses the database after it is closed
 	}
 }
 
-// flowWindow is how many bytes of a stream, and of a connection, may be on their way
-// before they are read: the least that gRPC takes. A message that is being
-// received may always come as a whole.
+// flowWindow is how many bytes of a stream, and of a connection, may be in
+// flight before they are read: the minimum of gRPC. A message that is already
+// being received may always arrive completely.
 const flowWindow = 64 << 10
 
-// Counters count what the limits refused.
+// Counters returns the counters of refused connections and calls.
 func (s *Server) Counters() *Counters { return s.counters }
 
-// Addr is the address that the server listens on, with the port it was given.
+// Addr returns the address that the server listens on, with its actual port.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
 
-// Database says which database is used, without secrets.
+// Database describes the database without secrets.
 func (s *Server) Database() string { return s.database.description }
 
-// Clock says how the server's clock compares with the database's.
+// Clock returns how the server's clock compares with the database's.
 func (s *Server) Clock() ClockState {
 	if s.cfg.reference == nil {
 		return ClockState{}
@@ -198,22 +260,25 @@ func (s *Server) Clock() ClockState {
 	return s.cfg.reference.State()
 }
 
-// ClockHealth is the name under which health says whether the server's clock is
-// right. The server as a whole stays SERVING: it goes by the database's clock.
+// ClockHealth is the health name that reports whether the server's clock is
+// right. The server as a whole stays SERVING, because it uses the database's
+// clock.
 const ClockHealth = "alkalog.clock"
 
+// clockHealth publishes a change of the clock's state as health.
 func (s *Server) clockHealth(state ClockState) {
 	s.health.public.SetServingStatus(ClockHealth, servingStatus(state.Right()))
 }
 
-// Wait returns when the server has ended: nil after Stop, else why.
+// Wait returns when the server has ended: nil after Stop, otherwise the reason.
 func (s *Server) Wait() error {
 	<-s.ended
 	return s.err
 }
 
-// Stop ends the server in order and returns when it has ended. Calls under way
-// are finished, but at the end of ctx or after Limits.DrainTime they are cut.
+// Stop shuts the server down and returns when it has ended. Calls under way may
+// finish until ctx is done or Limits.DrainTime has passed; then they are
+// canceled.
 func (s *Server) Stop(ctx context.Context) { s.end(ctx, nil) }
 
 // serve accepts connections until the server ends.
@@ -223,16 +288,16 @@ func (s *Server) serve() {
 	}
 }
 
-// watchDatabase ends the server when its private database has gone.
+// watchDatabase ends the server when its private database has ended.
 func (s *Server) watchDatabase() {
 	select {
 	case <-s.database.gone():
-		s.end(context.Background(), fmt.Errorf("the private database has ended: %w", s.database.reason()))
+		s.end(context.Background(), fmt.Errorf("the private PostgreSQL has ended: %w", s.database.reason()))
 	case <-s.ended:
 	}
 }
 
-// end ends the server once, whoever asks first.
+// end shuts the server down once; the reason of the first call counts.
 func (s *Server) end(ctx context.Context, reason error) {
 	s.ending.Do(func() {
 		s.err = reason
@@ -246,9 +311,9 @@ func (s *Server) end(ctx context.Context, reason error) {
 	})
 }
 
-// drain lets callers go, in an order that loses none: first health says
-// NOT_SERVING, so that new calls go elsewhere; then streams end, with a status
-// that says to resume; then the calls under way are waited for.
+// drain ends calls in the order that loses none: health reports NOT_SERVING, so
+// that new calls go elsewhere; streams end with a status that asks to
+// reconnect; unary calls under way are awaited.
 func (s *Server) drain(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, s.cfg.Limits.DrainTime)
 	defer cancel()
@@ -257,7 +322,7 @@ func (s *Server) drain(ctx context.Context) {
 	s.health.shutdown()
 	s.cancel()
 	cut := context.AfterFunc(ctx, func() {
-		s.cfg.Logger.Warn("calls under way are cut")
+		s.cfg.Logger.Warn("drain time exceeded, canceling calls under way")
 		s.grpc.Stop()
 	})
 	defer cut()

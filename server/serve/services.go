@@ -20,8 +20,8 @@ import (
 	"alkalog/storage"
 )
 
-// register makes the eight services and registers them. It returns what is to
-// run beside them until the server leaves.
+// register creates the services of the contract and registers them. It returns
+// the background loops.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *clientKeeper, checks requests) []backgroundLoop {
 	now := cfg.reference.Now
 	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.HeartbeatInterval}
@@ -42,22 +42,22 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 		log.Inspect,
 		func(ctx context.Context) { clock.Notifier.Run(ctx, db) },
 		func(ctx context.Context) {
-			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("looking for missed alarms", "error", err.Error()) })
+			clock.Sweep(ctx, func(err error) { cfg.Logger.Warn("cannot look for missed alarms", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			incidents.WatchOverdue(ctx, func(err error) { cfg.Logger.Warn("looking for overdue follow-ups", "error", err.Error()) })
+			incidents.WatchOverdue(ctx, func(err error) { cfg.Logger.Warn("cannot look for overdue follow-ups", "error", err.Error()) })
 		},
 		func(ctx context.Context) {
-			audits.Count(ctx, func(err error) { cfg.Logger.Warn("counting for the figures", "error", err.Error()) })
+			audits.Count(ctx, func(err error) { cfg.Logger.Warn("cannot update the report counters", "error", err.Error()) })
 		},
 	)
 }
 
-// loop runs until its context is done.
+// backgroundLoop runs until its context is done.
 type backgroundLoop func(context.Context)
 
-// newSalt returns 16 random bytes, for the commitments to free text that stand
-// on the audit log.
+// newSalt returns 16 random bytes, for the commitments to free text in the
+// audit log.
 func newSalt() []byte {
 	salt := make([]byte, 16)
 	rand.Read(salt) // never fails

@@ -130,7 +130,7 @@ func TestLogOfRealServicesHoldsNothingPersonal(t *testing.T) {
 	_, err = clients.CreateClient(manager(t, "ebb"), create)
 	wantError(t, err, codes.Internal, "INTERNAL")
 	until(t, "the last call is on the log", func() bool { return strings.Contains(log.String(), `"code":"Internal"`) })
-	if len(log.lines(t, "unforeseen error")) != 1 {
+	if len(log.lines(t, "unexpected error")) != 1 {
 		t.Error("the error is not on the log")
 	}
 	for _, personal := range []string{"Canary", "canary", "555-0117"} {

@@ -10,8 +10,8 @@ import (
 	"alkalog/storage"
 )
 
-// Session reads the session of that resource name, and its events in the order
-// of recording, from cfg's database. It changes nothing.
+// Session reads the session with the given resource name, and its events in the
+// order of recording, from cfg's database. It changes nothing.
 func Session(ctx context.Context, cfg Config, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
 	if cfg, err = cfg.complete(); err != nil {
 		return nil, nil, err

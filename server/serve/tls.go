@@ -17,21 +17,26 @@ import (
 	"alkalog/server/keys"
 )
 
-// guard is how callers are told apart, and how the line to them is kept private.
+// callerSecurity is how callers are identified and how connections are
+// encrypted.
 type callerSecurity struct {
 	identifier  identifier
 	credentials credentials.TransportCredentials
 }
 
-// transport is the line to callers, with failed handshakes counted.
+// transport returns the credentials as a server option that counts failed
+// handshakes.
 func (g callerSecurity) transport(counters *Counters) grpc.ServerOption {
 	return grpc.Creds(handshakeCounter{g.credentials, counters})
 }
 
-// openGuard reads every file that says whom to trust. They are read again when
-// they are replaced; one that cannot be used leaves the old one in force.
+// openCallerSecurity reads the files that decide who is trusted. They are
+// reloaded when they are replaced; if a replacement cannot be used, the
+// previous one remains in use.
 func openCallerSecurity(c Config) (callerSecurity, error) {
-	problem := func(err error) { c.Logger.Warn("identities", "error", err.Error()) }
+	problem := func(err error) {
+		c.Logger.Warn("cannot reload a file of trusted identities, keeping the previous one", "error", err.Error())
+	}
 	var authority *keys.Watch[*x509.CertPool]
 	if c.ClientCA != "" {
 		authority = &keys.Watch[*x509.CertPool]{Files: []string{c.ClientCA}, Clock: c.Clock, Problem: problem,
@@ -48,8 +53,8 @@ func openCallerSecurity(c Config) (callerSecurity, error) {
 	return callerSecurity{who, line}, err
 }
 
-// line is how the line to callers is kept private; in the clear without a
-// certificate, which Config allows on loopback only.
+// serverCredentials returns the transport credentials: TLS, or none without a
+// certificate, which checkIdentities allows on loopback only.
 func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
 	if c.TLSCert == "" {
 		return insecure.NewCredentials(), nil
@@ -61,15 +66,15 @@ func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem
 	}
 	base := &tls.Config{
 		MinVersion: tls.VersionTLS12, NextProtos: []string{"h2"}, Time: c.Clock,
-		// Without it a connection could be taken up again under an authority
-		// that is no longer trusted; connections of tills are long anyway.
+		// A session ticket could resume a session of an authority that is no longer
+		// trusted. Connections of tills are long, so resumption saves little.
 		SessionTicketsDisabled: true,
 	}
 	base.GetConfigForClient = func(*tls.ClientHelloInfo) (*tls.Config, error) {
 		config := base.Clone()
 		config.GetConfigForClient, config.Certificates = nil, []tls.Certificate{pair.Get()}
 		if authority != nil {
-			// Whoever brings none can still ask for health, or bring a token.
+			// A client without one can still check health, or send a token.
 			config.ClientAuth, config.ClientCAs = tls.VerifyClientCertIfGiven, authority.Get()
 		}
 		return config, nil
@@ -77,8 +82,8 @@ func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem
 	return credentials.NewTLS(base), nil
 }
 
-// readPair reads the server's certificate and its key, which must belong
-// together.
+// readPair reads the server's certificate and key and checks that they match
+// and have not expired.
 func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) {
 	cert, err := keys.ReadTrusted(certFile)
 	if err != nil {
@@ -98,7 +103,7 @@ func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) 
 	return pair, nil
 }
 
-// identifier is how callers are told apart.
+// newIdentifier returns what identifies callers.
 func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
 	if c.Development {
 		return identity.Development{}, nil
@@ -119,16 +124,16 @@ func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem fun
 	}
 	if c.Revoked != "" {
 		if proven.Revoked, err = identity.OpenRevoked(c.Revoked, c.Clock, problem); err != nil {
-			return nil, fmt.Errorf("list of what is revoked: %w", err)
+			return nil, fmt.Errorf("revocation list: %w", err)
 		}
 	}
 	return proven, nil
 }
 
-// HasIdentities reports whether callers can prove who they are here.
+// HasIdentities reports whether callers can prove an identity.
 func (c Config) HasIdentities() bool { return c.ClientCA != "" || c.Issuer != "" || c.JWKS != "" }
 
-// OnLoopback reports whether only this machine can call the address.
+// OnLoopback reports whether the address can be called from this machine only.
 func (c Config) OnLoopback() bool {
 	host, _, err := net.SplitHostPort(c.Address)
 	if err != nil {
@@ -138,8 +143,8 @@ func (c Config) OnLoopback() bool {
 	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
-// listener listens, and looks at where that came out: a name such as localhost
-// can mean anything.
+// listener listens on the address. It checks the address that was actually
+// bound, because a name such as localhost can resolve to any address.
 func (c Config) listener() (net.Listener, error) {
 	listener, err := net.Listen("tcp", c.Address)
 	if err != nil {
@@ -147,37 +152,37 @@ func (c Config) listener() (net.Listener, error) {
 	}
 	where, ok := listener.Addr().(*net.TCPAddr)
 	if c.OnLoopback() && (!ok || !where.IP.IsLoopback()) {
-		return nil, errors.Join(fmt.Errorf("address %q is not a loopback address but %v", c.Address, listener.Addr()), listener.Close())
+		return nil, errors.Join(fmt.Errorf("address %q resolves to %v, want a loopback address", c.Address, listener.Addr()), listener.Close())
 	}
 	return listener, nil
 }
 
-// checkIdentities refuses what would let callers in who ought not to be.
+// checkIdentities rejects configurations that would admit the wrong callers.
 func (c Config) checkIdentities() error {
 	switch {
 	case (c.TLSCert == "") != (c.TLSKey == ""):
-		return errors.New("a TLS certificate needs its key, and a key its certificate")
+		return errors.New("--tls-cert and --tls-key must be set together: a TLS certificate needs its key")
 	case c.ClientCA != "" && c.TLSCert == "":
-		return errors.New("callers can have certificates only where the server has one: a client CA needs a TLS certificate and its key")
+		return errors.New("a client CA needs a TLS certificate and its key: clients send certificates only over TLS")
 	case c.Audience != "" && c.Issuer == "" && c.JWKS == "":
-		return errors.New("an audience needs an issuer of tokens, or a key set")
+		return errors.New("an audience needs a token issuer or a key set")
 	case c.Issuer != "" && c.JWKS == "" && identity.CheckIssuer(c.Issuer) != nil:
 		return identity.CheckIssuer(c.Issuer)
 	case c.Revoked != "" && !c.HasIdentities():
-		return errors.New("a list of what is revoked needs a client CA, an issuer of tokens, or a key set")
+		return errors.New("a revocation list needs a client CA, a token issuer or a key set")
 	case c.Development && c.HasIdentities():
-		return errors.New("development identities are believed without proof, and are refused where certificates or tokens are known")
+		return errors.New("development identities need no proof, so they cannot be combined with certificates or tokens")
 	case c.OnLoopback():
 		return nil
 	case c.TLSCert == "":
-		return fmt.Errorf("address %q can be reached from other machines; without a TLS certificate only loopback addresses such as %s are served", c.Address, DefaultAddress)
+		return fmt.Errorf("address %q can be reached from other machines: set a TLS certificate, or use a loopback address such as %s", c.Address, DefaultAddress)
 	case c.Development:
-		return fmt.Errorf("address %q can be reached from other machines; development identities are believed without proof, and only on loopback", c.Address)
+		return fmt.Errorf("address %q can be reached from other machines: development identities need no proof, so they are accepted on loopback addresses only", c.Address)
 	}
 	return nil
 }
 
-// alarm is how loudly it must be said whom the server believes.
+// trustLogLevel is the level at which the server logs whom it trusts.
 func (c Config) trustLogLevel() slog.Level {
 	if c.Development || !c.HasIdentities() {
 		return slog.LevelWarn
@@ -185,13 +190,13 @@ func (c Config) trustLogLevel() slog.Level {
 	return slog.LevelInfo
 }
 
-// Who says, for people, whom the server believes.
+// DescribeTrust describes whom the server trusts, for people.
 func (c Config) DescribeTrust() string {
 	if c.Development {
-		return "callers who say who they are: DEVELOPMENT IDENTITIES, believed without proof"
+		return "every caller: DEVELOPMENT IDENTITIES, accepted without proof"
 	}
 	if !c.HasIdentities() {
-		return "NOBODY: no identities are set up; give a client CA, an issuer of tokens or a key set"
+		return "NOBODY: no identities are configured; set a client CA, a token issuer or a key set"
 	}
 	text := ""
 	if c.ClientCA != "" {

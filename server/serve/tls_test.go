@@ -331,13 +331,13 @@ func TestModeIsOnTheLog(t *testing.T) {
 	t.Parallel()
 	for want, change := range map[string]func(*Config){
 		"INFO tills and services":   func(*Config) {},
-		"WARN callers who say who":  func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development = "", "", "", true },
+		"WARN every caller: DEV":    func(c *Config) { c.ClientCA, c.JWKS, c.Revoked, c.Development = "", "", "", true },
 		"WARN NOBODY":               func(c *Config) { c.ClientCA, c.JWKS, c.Revoked = "", "", "" },
 		"INFO people with a token ": func(c *Config) { c.ClientCA = "" },
 	} {
 		h := newHouse(t, change)
 		lines := h.log.lines(t, "serving")
-		if len(lines) != 1 || !strings.HasPrefix(lines[0]["level"].(string)+" "+lines[0]["believes"].(string), want) || lines[0]["tls"] != true {
+		if len(lines) != 1 || !strings.HasPrefix(lines[0]["level"].(string)+" "+lines[0]["trusts"].(string), want) || lines[0]["tls"] != true {
 			t.Errorf("want %q: %v", want, lines)
 		}
 	}

@@ -11,10 +11,10 @@ import (
 	"alkalog/storage"
 )
 
-// VerifyRecords compares the records of cfg's database with its logs, of one chain
-// or, with an empty name, of all. It tells of each chain how many entries are on
-// its log and what does not fit; nothing, when all does. First it tells of triggers
-// and privileges that do not guard the records. It changes nothing.
+// VerifyRecords compares the records in cfg's database with the audit log, of
+// one chain or, with an empty name, of all. It calls tell for each chain with
+// the number of its entries and what does not match. Missing triggers and wrong
+// privileges are reported first. It changes nothing.
 func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain string, entries int64, faults []string)) error {
 	cfg, err := cfg.complete()
 	if err != nil {

@@ -11,13 +11,14 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 )
 
-// fieldOf is the path of what is wrong; a rule of the whole message has none.
+// fieldPath returns the path of the invalid field; "request" for a rule of the
+// whole message.
 func fieldPath(v *protovalidate.Violation) string {
 	return cmp.Or(protovalidate.FieldPathString(v.Proto.GetField()), "request")
 }
 
-// described is the field that a violation in a message is about; nil for a
-// choice of fields. (A violation has it too, but not for the items of a list.)
+// fieldDescriptor returns the field of a violation; nil for a oneof. (The
+// violation has it too, but not for list items.)
 func fieldDescriptor(m proto.Message, v *protovalidate.Violation) (field protoreflect.FieldDescriptor) {
 	holder := m.ProtoReflect().Descriptor()
 	for _, e := range v.Proto.GetField().GetElements() {
@@ -32,12 +33,13 @@ func fieldDescriptor(m proto.Message, v *protovalidate.Violation) (field protore
 	return field
 }
 
-// want says what would be right in a message. It never repeats what was sent.
+// wantText returns what a message should contain instead. It never repeats the
+// value that was sent.
 func wantText(m proto.Message, v *protovalidate.Violation) string {
 	field := fieldDescriptor(m, v)
 	switch rule := v.Proto.GetRuleId(); {
 	case rule == "required" && field == nil:
-		return "exactly one of the fields that it is made of must be given"
+		return "exactly one of its fields must be set"
 	case rule == "required":
 		return "must be given"
 	case rule == "string.uuid", rule == "string.uuid_empty":
@@ -52,8 +54,8 @@ func wantText(m proto.Message, v *protovalidate.Violation) string {
 	return v.Proto.GetMessage()
 }
 
-// wantEnum lists an enum's values: those allowed, or all but the one for "not
-// answered".
+// wantEnum lists the values of an enum: the allowed ones, or all except the
+// zero value.
 func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) string {
 	var numbers []protoreflect.EnumNumber
 	if allowed == nil {
@@ -74,7 +76,7 @@ func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) strin
 	return "must be one of " + strings.Join(names, ", ")
 }
 
-// inWords says what each pattern of the contract asks for.
+// patternTexts describes each pattern of the contract.
 func patternTexts() map[string]string {
 	return map[string]string{
 		`^[a-z0-9][a-z0-9-]{0,62}$`:           "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
@@ -92,7 +94,7 @@ func patternTexts() map[string]string {
 	}
 }
 
-// wantPattern says in words what a pattern asks for.
+// wantPattern describes a pattern.
 func wantPattern(field protoreflect.FieldDescriptor, pattern string) string {
 	if strings.Contains(pattern, "chains/") {
 		return "must be a name like " + nameLike(field) + exceptions(pattern)
@@ -107,7 +109,7 @@ func wantPattern(field protoreflect.FieldDescriptor, pattern string) string {
 	return "must match " + pattern
 }
 
-// exceptions is what a pattern allows beside the usual.
+// exceptions describes what a pattern allows in addition.
 func exceptions(pattern string) string {
 	switch {
 	case strings.HasPrefix(pattern, "^(") && strings.HasSuffix(pattern, ")?$"):
@@ -118,8 +120,8 @@ func exceptions(pattern string) string {
 	return ""
 }
 
-// nameLike is the pattern of the resource that a field names: the one it refers
-// to, or for a record's own name the record's.
+// nameLike returns the pattern of the resource that a field names: the
+// referenced one, or for a record's own name the pattern of the record.
 func nameLike(field protoreflect.FieldDescriptor) string {
 	reference, _ := proto.GetExtension(field.Options(), annotations.E_ResourceReference).(*annotations.ResourceReference)
 	if reference.GetType() == "" {
@@ -136,7 +138,7 @@ func nameLike(field protoreflect.FieldDescriptor) string {
 	return like
 }
 
-// namePattern is the pattern of a record's name, such as "chains/{chain}".
+// namePattern returns the pattern of a record's name, such as "chains/{chain}".
 func namePattern(record protoreflect.MessageDescriptor) string {
 	resource, _ := proto.GetExtension(record.Options(), annotations.E_Resource).(*annotations.ResourceDescriptor)
 	return strings.Join(resource.GetPattern(), " or ")

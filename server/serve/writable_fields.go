@@ -13,9 +13,9 @@ import (
 	"alkalog/service/fault"
 )
 
-// mayWrite checks that a request writes no field that the contract keeps for
-// other roles: by having it in a new record, or by naming it in an update mask,
-// whether or not that would change anything.
+// checkWritable checks that a request writes no field that the contract
+// reserves for other roles: by a value in a new record, or by naming it in an
+// update mask, even if the value would not change.
 func checkWritable(who actor.Actor, m proto.Message) error {
 	if path := firstForbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
 		return fault.FieldDenied(path, identity.Word(who.Role))
@@ -23,7 +23,7 @@ func checkWritable(who actor.Actor, m proto.Message) error {
 	return nil
 }
 
-// maskOf is the update mask of a request; nil when it has none.
+// maskOf returns the update mask of a request; nil if it has none.
 func maskOf(m proto.Message) *fieldmaskpb.FieldMask {
 	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
 	if !ok {
@@ -32,8 +32,8 @@ func maskOf(m proto.Message) *fieldmaskpb.FieldMask {
 	return update.GetUpdateMask()
 }
 
-// forbidden is the path of a field in m that the actor may not write; empty when
-// there is none. Mask is the update mask that stands beside the record in m.
+// firstForbidden returns the path of a field in m that the actor may not write;
+// empty if there is none. mask is the update mask beside the record in m.
 func firstForbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
@@ -55,8 +55,8 @@ func firstForbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.F
 	return ""
 }
 
-// forbiddenIn looks at the fields of one record: those that it has, or those
-// that the mask names.
+// forbiddenInRecord checks the fields of one record: those that are set, or
+// those that the mask names.
 func forbiddenInRecord(who actor.Actor, record protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range record.Descriptor().Fields().Len() {
 		field := record.Descriptor().Fields().Get(i)
