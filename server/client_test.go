@@ -47,14 +47,14 @@ func TestCallByTLS(t *testing.T) {
 // TestClientCommandsAskFirst: nothing is erased by a slip.
 func TestClientCommandsAskFirst(t *testing.T) {
 	for line, want := range map[string]string{
-		"client erase chains/ebb/clients/x":               "say --yes",
+		"client erase chains/ebb/clients/x":               "confirm with --yes",
 		"client erase chains/ebb --yes":                   "not the name of a client",
 		"client export ebb --out=x.json":                  "not the name of a client",
 		"client export chains/ebb/clients/x":              "--out",
 		"client erase chains/ebb/clients/x --yes --soon":  "--soon",
 		"client export chains/ebb/salons/x --out=x.json":  "not the name of a client",
 		"client export chains/ebb/clients/x --out=x a b":  "unexpected",
-		"client erase chains/ebb/clients/x --request-id=": "say --yes",
+		"client erase chains/ebb/clients/x --request-id=": "confirm with --yes",
 	} {
 		if code, _, problems := command(t, strings.Fields(line)...); code != 2 || !strings.Contains(problems, want) {
 			t.Errorf("%s: exit code %d: %s", line, code, problems)

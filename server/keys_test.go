@@ -84,7 +84,7 @@ func TestKeysAreNeverOverwritten(t *testing.T) {
 	if err := os.Rename(filepath.Join(dir, "tokens.jwks"), filepath.Join(dir, "aside")); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, problems := command(t, "keys", "--dir", dir); code != 1 || !strings.Contains(problems, "tokens.jwks is not") {
+	if code, _, problems := command(t, "keys", "--dir", dir); code != 1 || !strings.Contains(problems, "tokens.jwks does not") {
 		t.Errorf("half a pair: exit code %d: %s", code, problems)
 	}
 	if err := os.Rename(filepath.Join(dir, "aside"), filepath.Join(dir, "tokens.jwks")); err != nil {

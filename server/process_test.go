@@ -202,7 +202,7 @@ func TestServerEndsWithItsDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	rest := p.signal(t, 0)
-	if code := p.cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(rest, "private database has ended") {
+	if code := p.cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(rest, "private PostgreSQL has ended") {
 		t.Errorf("exit code %d\n%s", code, rest)
 	}
 }

@@ -84,6 +84,7 @@ func patternTexts() map[string]string {
 		`^[A-Z][A-Z0-9_]{2,62}$`:              "must be 3 to 63 capital letters, digits and underscores, beginning with a letter",
 		`^[12][0-9]{3}-[01][0-9]-[0-3][0-9]$`: "must be a date like 1990-04-27",
 		`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:         "must be a code like FR or US-TX (ISO 3166)",
+		`^([0-9]{8}|[0-9]{12,14})$`:           "must be a GTIN of 8, 12, 13 or 14 digits",
 		`^[0-9]{1,15}$`:                       "must be 1 to 15 digits",
 		`^[a-z][a-z0-9_]{0,62}$`:              "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
 		`^[A-Za-z0-9_+/-]*$`:                  "must hold letters, digits and _ + / - only, like Europe/London",
