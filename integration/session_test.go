@@ -240,7 +240,7 @@ func TestNotCompletedBeforeRinsed(t *testing.T) {
 	c.report(t, never, slices.DeleteFunc(c.service(never), func(e *pb.Event) bool {
 		return e.GetRinseStarted() != nil || e.GetRinseFinished() != nil
 	})...)
-	refused("completion without a rinse", never, "No rinse was noted")
+	refused("completion without a rinse", never, "No rinse is on record")
 }
 
 // TestNotCompletedBeforeNeutral: completion cannot be claimed while alkali is

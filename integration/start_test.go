@@ -344,6 +344,12 @@ func TestTimeSheet(t *testing.T) {
 		planned := plan.Sections[i]
 		apply := begun.Add(time.Duration(planned.StartMinute * float64(time.Minute)))
 		limit := apply.Add(time.Duration(planned.HardLimitMinute * float64(time.Minute)))
+		for _, stage := range plan.Stages {
+			together := begun.Add(time.Duration((stage.StartMinute + stage.RinseByMinute) * float64(time.Minute)))
+			if slices.Contains(stage.SectionIds, planned.SectionId) && together.Before(limit) {
+				limit = together // the sections of a stage are rinsed together
+			}
+		}
 		if at.SectionId != planned.SectionId || !at.ApplyTime.AsTime().Equal(apply) || !at.HardLimitTime.AsTime().Equal(limit) ||
 			at.LatestRinseTime.AsTime().After(limit) || at.TestTime.AsTime().Before(apply) {
 			t.Errorf("section %s: %v, planned as %v", planned.SectionId, at, planned)
