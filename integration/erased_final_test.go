@@ -98,9 +98,10 @@ func TestErasureIsFinal(t *testing.T) {
 	e.exec(t, putKeysBack)
 	gone("put back", c)
 	eventually(t, "the key to be destroyed again", func() bool { return e.count(t, "client_keys") == 1 })
-	if !strings.Contains(e.said.String(), "keys of erased clients are in the database again") || !strings.Contains(e.said.String(), client) {
-		t.Errorf("it was not reported: %s", e.said.String())
-	}
+	eventually(t, "the restored key to be reported", func() bool {
+		said := e.said.String()
+		return strings.Contains(said, "keys of erased clients are in the database again") && strings.Contains(said, client)
+	})
 	if found := c.entries(t, `kind = "ERASURE"`); len(found) < 2 || found[1].ReasonCode != "RESTORED_BACKUP" || found[1].Client != client {
 		t.Errorf("on the log: %v", found)
 	}
