@@ -86,7 +86,6 @@ func patternTexts() map[string]string {
 		`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:         "must be a code like FR or US-TX (ISO 3166)",
 		`^([0-9]{8}|[0-9]{12,14})$`:           "must be a GTIN of 8, 12, 13 or 14 digits",
 		`^[0-9]{1,15}$`:                       "must be 1 to 15 digits",
-		`^([0-9]{8}|[0-9]{12,14})$`:           "must be 8, 12, 13 or 14 digits, the number under the bar code",
 		`^[a-z][a-z0-9_]{0,62}$`:              "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
 		`^[A-Za-z0-9_+/-]*$`:                  "must hold letters, digits and _ + / - only, like Europe/London",
 		`^[a-z][a-z0-9-]*(\.[a-z][a-z0-9-]*)+$`: "must be words of lower-case letters, digits and hyphens, " +
