@@ -113,7 +113,7 @@ func ownID(role pb.Role) string {
 // proofs are all that callers in a role may come with, right and wrong.
 func (g guarded) proofs(t *testing.T, role pb.Role) []caller {
 	t.Helper()
-	word, id := identity.Word(role), ownID(role)
+	word, id := identity.RoleName(role), ownID(role)
 	own := nameOf(role, g.name, g.salon, id)
 	confined := func(salons ...string) func(*identity.Grant) {
 		return func(grant *identity.Grant) { grant.Salons = salons }
@@ -282,7 +282,7 @@ func (g guarded) wantRefusal(t *testing.T, p caller, r rpc, req proto.Message, c
 	// A certificate that nobody vouches for ends the connection itself.
 	cut := strings.Contains(p.from, "certificate") && !p.right() && status.Code(err) == codes.Unavailable
 	if !cut && (status.Code(err) != code || reasonOf(err) != reason) {
-		t.Errorf("%s by a %s from %s: %v %s (%v), want %v %s", r.Name(), identity.Word(p.role), p.from, status.Code(err), reasonOf(err), err, code, reason)
+		t.Errorf("%s by a %s from %s: %v %s (%v), want %v %s", r.Name(), identity.RoleName(p.role), p.from, status.Code(err), reasonOf(err), err, code, reason)
 	}
 }
 
@@ -295,7 +295,7 @@ func (g guarded) wantLetIn(t *testing.T, p caller, r rpc, req proto.Message) {
 	case code == codes.OK, code == codes.FailedPrecondition:
 	case code == codes.PermissionDenied && slices.Contains([]string{"ACTING_FOR_ANOTHER", "FIELD_NOT_ALLOWED"}, reasonOf(err)):
 	default:
-		t.Errorf("%s by a %s from %s: %v", r.Name(), identity.Word(p.role), p.from, err)
+		t.Errorf("%s by a %s from %s: %v", r.Name(), identity.RoleName(p.role), p.from, err)
 	}
 }
 

@@ -64,7 +64,7 @@ func (q twoSalons) calling(t *testing.T, who person, salons ...string) context.C
 	if who.role == pb.Role_ROLE_TILL {
 		name = salons[0] + "/tills/front-desk"
 	}
-	token := q.Token(t, identity.Word(who.role), name, func(g *identity.Grant) {
+	token := q.Token(t, identity.RoleName(who.role), name, func(g *identity.Grant) {
 		if who.role != pb.Role_ROLE_TILL {
 			g.Salons = salons
 		}

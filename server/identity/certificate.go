@@ -16,10 +16,10 @@ import (
 	"alkalog/service/fault"
 )
 
-// bearers says what the name in a certificate makes of its bearer: the
-// collection is the role. Nobody else has certificates: those who work on
-// clients bring tokens, also at a till that has one.
-var bearers = []struct {
+// certificateRoles lists the names that certificates may have; the collection
+// in the name is the role. Other roles have no certificates: people who work on
+// clients use tokens, even at a till with a certificate.
+var certificateRoles = []struct {
 	role string
 	name shape
 }{
@@ -29,9 +29,9 @@ var bearers = []struct {
 	{"operator", shape{regexp.MustCompile(`^operators/` + id + `$`), "operators/{operator}"}},
 }
 
-// Certificates knows callers by the certificates of one authority, and of no
-// other: that the machine trusts it for something else counts for nothing. The
-// certificate names the caller in its only URI SAN, and the collection of the
+// Certificates identifies callers by the certificates of one authority.
+// Authorities that the machine trusts for other purposes do not count. The
+// certificate names the caller in its only URI SAN, and the collection in the
 // name is the role:
 //
 //	alkalog:///chains/CHAIN/salons/SALON/tills/ID   till, confined to its salon
@@ -39,18 +39,19 @@ var bearers = []struct {
 //	alkalog:///chains/CHAIN/auditors/ID             auditor: a service that reads
 //	alkalog:///operators/ID                         operator
 //
-// A manager's or auditor's name may have /salons/SALON after its chain, and is
-// then confined to it. Validity, authority and the name are looked at in every
-// call, not only when the connection is made.
+// The name of a manager or auditor may have /salons/SALON after its chain,
+// which confines it to that salon. Validity, authority and name are checked in
+// every call, not only when the connection is made, because connections are
+// long.
 type Certificates struct {
 	Authority *keys.Watch[*x509.CertPool]
 	Clock     func() time.Time
 }
 
-// identify returns the actor of the certificate that the caller's connection
-// was made with; false when it was made without one.
+// identify returns the actor of the caller's certificate; brought is false if
+// the connection has none.
 func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint string, brought bool, err error) {
-	chain := certificates(ctx)
+	chain := peerCertificates(ctx)
 	if len(chain) == 0 {
 		return a, "", false, nil
 	}
@@ -60,17 +61,18 @@ func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint 
 		options.Intermediates.AddCert(between)
 	}
 	if _, err := chain[0].Verify(options); err != nil {
-		return a, "", true, fault.Unauthenticated("the certificate has expired, or is not one of this installation's authority")
+		return a, "", true, fault.Unauthenticated("the certificate has expired, or was not issued by this installation's authority")
 	}
-	a, err = Bearer(chain[0])
+	a, err = ActorFromCertificate(chain[0])
 	if err != nil {
 		return actor.Actor{}, "", true, fault.Unauthenticated(err.Error())
 	}
 	return a, keys.Fingerprint(chain[0]), true, nil
 }
 
-// certificates is what the caller's connection was made with, its own first.
-func certificates(ctx context.Context) []*x509.Certificate {
+// peerCertificates returns the certificate chain of the caller's connection,
+// its own certificate first.
+func peerCertificates(ctx context.Context) []*x509.Certificate {
 	caller, ok := peer.FromContext(ctx)
 	if !ok {
 		return nil
@@ -82,10 +84,10 @@ func certificates(ctx context.Context) []*x509.Certificate {
 	return line.State.PeerCertificates
 }
 
-// Bearer is who a certificate says its bearer is.
-func Bearer(cert *x509.Certificate) (actor.Actor, error) {
+// ActorFromCertificate returns the actor that a certificate names.
+func ActorFromCertificate(cert *x509.Certificate) (actor.Actor, error) {
 	if cert.IsCA {
-		return actor.Actor{}, errors.New("an authority's certificate names no caller")
+		return actor.Actor{}, errors.New("a CA certificate cannot identify a caller")
 	}
 	if len(cert.URIs) != 1 {
 		return actor.Actor{}, errors.New("a certificate must name its bearer in exactly one URI SAN")
@@ -93,20 +95,20 @@ func Bearer(cert *x509.Certificate) (actor.Actor, error) {
 	return ActorFromURI(cert.URIs[0].String())
 }
 
-// ActorFromURI is who the URI in a certificate names.
+// ActorFromURI returns the actor that the URI SAN of a certificate names.
 func ActorFromURI(uri string) (actor.Actor, error) {
 	name, ours := cutScheme(uri)
-	for _, b := range bearers {
+	for _, b := range certificateRoles {
 		if ours && b.name.pattern.MatchString(name) {
 			a, _ := newActor(b.role, name)
 			return a, nil
 		}
 	}
-	return actor.Actor{}, errors.New("the URI SAN of a certificate must be like " + keys.Scheme + ":///" + bearers[0].name.example)
+	return actor.Actor{}, errors.New("the URI SAN of a certificate must be like " + keys.Scheme + ":///" + certificateRoles[0].name.example)
 }
 
-// cutScheme is the name in a URI of ours, which has no host, no query and
-// nothing escaped.
+// cutScheme returns the resource name in a URI of the form alkalog:///NAME,
+// without host, query and escapes, so that each name has exactly one URI.
 func cutScheme(uri string) (name string, ours bool) {
 	u, err := url.Parse(uri)
 	if err != nil || len(u.Path) < 2 || uri != keys.Scheme+"://"+u.Path {

@@ -1,16 +1,32 @@
-// Package identity says who is calling.
+// Package identity identifies the callers of the server.
 //
-// Tills and services bring a certificate of the installation's own authority
-// (Certificates), people a token of an identity provider or of the
-// installation's own keys (Tokens), and Proven puts the two together. Beside
-// them are development identities, in which the caller simply says who it is:
-// they exist so that the server can be tried on the machine it runs on, and are
-// worth nothing on a network.
+// There are two kinds of proof. Tills and services have a certificate of the
+// installation's own authority (Certificates). People have a token, signed by
+// an identity provider or by the installation itself (Tokens). Proven combines
+// the two: with both, the token names the person and the certificate names the
+// till at which the person works. Revoked is the revocation list for all of
+// them.
+//
+// Roles come from the proof, never from the request: a certificate's role is
+// the collection in its resource name, a token's role is a claim. Names have
+// fixed patterns per role. A name below a salon confines its bearer to that
+// salon; the claim alkalog.salons can confine a token further, but never widen
+// it.
+//
+// A provider that does not answer must not stop the salons. Its last keys
+// therefore remain valid for an hour (issuerKeys); a key that the provider has
+// withdrawn is refused after 15 minutes while the provider answers.
+//
+// Development identities (Development) need no proof. They let developers try
+// the server on one machine, and the server refuses them on a network.
 //
 // Every call may carry three headers that describe it and identify nobody:
-// alkalog-till, how the sending till names itself; alkalog-till-version, the
+// alkalog-till, the name of the till that sends it; alkalog-till-version, the
 // version of its program; and traceparent, as in W3C Trace Context
-// (https://www.w3.org/TR/trace-context/, section 3.2).
+// (https://www.w3.org/TR/trace-context/, section 3.2). Their values reach the
+// audit log, so their patterns leave no room for personal data. A fourth
+// header, alkalog-revision, is the revision of the contract that the till was
+// built with.
 package identity
 
 import (
@@ -23,11 +39,11 @@ import (
 	"alkalog/service/fault"
 )
 
-// Syntax is how a development identity is sent; the error of a caller without
+// Syntax is the form of a development identity. The error for a caller without
 // one quotes it.
 const Syntax = "authorization: Development role=practitioner name=chains/{chain}/practitioners/{practitioner}"
 
-// Development believes what callers say of themselves. They send metadata
+// Development accepts callers without proof. They send the metadata
 //
 //	authorization: Development role=ROLE name=NAME
 //
@@ -38,16 +54,16 @@ const Syntax = "authorization: Development role=practitioner name=chains/{chain}
 //	chains/CHAIN/COLLECTION/ID ...  till, manager, auditor
 //	operators/ID                    operator, who belongs to no chain
 //
-// Who is named below a salon, as in chains/CHAIN/salons/SALON/tills/ID, is
-// confined to that salon.
+// A caller with a name below a salon, such as
+// chains/CHAIN/salons/SALON/tills/ID, is confined to that salon.
 type Development struct{}
 
 // Identify returns the actor that the metadata of ctx describe.
 func (Development) Identify(ctx context.Context) (actor.Actor, error) {
 	md, _ := metadata.FromIncomingContext(ctx)
-	a, err := parse(md.Get("authorization"))
+	a, err := parseDevelopment(md.Get("authorization"))
 	if err == nil {
-		err = describe(&a, nameOfTill(a), md.Get)
+		err = readHeaders(&a, ownTillName(a), md.Get)
 	}
 	if err != nil {
 		return actor.Actor{}, err
@@ -55,41 +71,42 @@ func (Development) Identify(ctx context.Context) (actor.Actor, error) {
 	return a, nil
 }
 
-// Closed knows nobody: the identities of an installation that has none set up.
+// Closed rejects every caller. It is used when no identities are configured.
 type Closed struct{}
 
-// Identify refuses every caller.
+// Identify rejects the caller.
 func (Closed) Identify(context.Context) (actor.Actor, error) {
-	return actor.Actor{}, fault.Unauthenticated("this server has no identities set up, so nobody can call it; see its --development flag")
+	return actor.Actor{}, fault.Unauthenticated("this server has no identities configured; set a client CA, tokens or --development")
 }
 
-// parse reads the one authorization value that there must be.
-func parse(values []string) (actor.Actor, error) {
+// parseDevelopment parses the authorization value, of which there must be
+// exactly one.
+func parseDevelopment(values []string) (actor.Actor, error) {
 	if len(values) != 1 {
-		return actor.Actor{}, unknown("say who is calling, once")
+		return actor.Actor{}, unidentified("send exactly one authorization header")
 	}
 	scheme, rest, _ := strings.Cut(values[0], " ")
 	if !strings.EqualFold(scheme, "Development") { // RFC 9110, section 11.1: schemes ignore case
-		return actor.Actor{}, unknown("only development identities are known")
+		return actor.Actor{}, unidentified("this server accepts development identities only")
 	}
-	role, name, ok := fields(rest)
+	role, name, ok := splitFields(rest)
 	if !ok {
-		return actor.Actor{}, unknown("role and name must both be given, once, and nothing else")
+		return actor.Actor{}, unidentified("want role and name, each once, and nothing else")
 	}
 	a, want := newActor(role, name)
 	if want != "" {
-		return actor.Actor{}, unknown(want)
+		return actor.Actor{}, unidentified(want)
 	}
 	return a, nil
 }
 
-// unknown is the error of a caller who could not be identified.
-func unknown(want string) error {
+// unidentified returns the error for a caller that could not be identified.
+func unidentified(want string) error {
 	return fault.Unauthenticated(want + `; send metadata "` + Syntax + `"`)
 }
 
-// fields splits "role=ROLE name=NAME", in either order.
-func fields(text string) (role, name string, ok bool) {
+// splitFields splits "role=ROLE name=NAME", in either order.
+func splitFields(text string) (role, name string, ok bool) {
 	found := map[string]string{}
 	for _, field := range strings.Fields(text) {
 		key, value, _ := strings.Cut(field, "=")

@@ -49,15 +49,15 @@ func TestDevelopmentIdentities(t *testing.T) {
 func TestWhatIsNoIdentity(t *testing.T) {
 	const amara = "name=chains/ebb/practitioners/amara"
 	for said, want := range map[string]string{
-		"":                      "only development identities",
-		"Bearer abc":            "only development identities",
-		"Developmentrole=till":  "only development identities",
-		"Development":           "both be given",
-		"Development " + amara:  "both be given",
-		"Development role=till": "both be given",
-		"Development role=till role=manager " + amara:                                  "both be given",
-		"Development role=till x=y " + amara:                                           "both be given",
-		"Development role= " + amara:                                                   "both be given",
+		"":                      "development identities only",
+		"Bearer abc":            "development identities only",
+		"Developmentrole=till":  "development identities only",
+		"Development":           "role and name, each once",
+		"Development " + amara:  "role and name, each once",
+		"Development role=till": "role and name, each once",
+		"Development role=till role=manager " + amara:                                  "role and name, each once",
+		"Development role=till x=y " + amara:                                           "role and name, each once",
+		"Development role= " + amara:                                                   "role and name, each once",
 		"Development role=owner " + amara:                                              "auditor, manager, operator, practitioner, student, supervisor, till",
 		"Development role=unspecified " + amara:                                        "role must be one of",
 		"Development role=Manager " + amara:                                            "role must be one of",
@@ -76,10 +76,10 @@ func TestWhatIsNoIdentity(t *testing.T) {
 		wantUnauthenticated(t, said, got, err, want)
 	}
 	got, err := identify(t)
-	wantUnauthenticated(t, "nothing", got, err, "say who is calling")
+	wantUnauthenticated(t, "nothing", got, err, "exactly one authorization")
 	said := "Development role=till name=chains/ebb/tills/a"
 	got, err = identify(t, "authorization", said, "authorization", said)
-	wantUnauthenticated(t, "the same twice", got, err, "once")
+	wantUnauthenticated(t, "the same twice", got, err, "exactly one")
 }
 
 // wantUnauthenticated expects a refusal that says what would be right and gives

@@ -15,53 +15,53 @@ import (
 	"github.com/go-jose/go-jose/v4"
 )
 
-// How the keys of an identity provider are kept; our own choices, because a
-// provider does not say.
+// How long the keys of an identity provider are used; our own choices, because
+// providers do not specify it.
 const (
-	fetchEvery = 30 * time.Second // least time between two fetches, whatever came in
-	keysAge    = 15 * time.Minute // a key that was withdrawn works no longer than this
-	outage     = time.Hour        // how long keys are good while the provider does not answer
-	fetchTime  = 5 * time.Second
-	fetchBytes = 1 << 20
+	fetchInterval = 30 * time.Second // shortest time between two fetches, whatever callers send
+	maxKeyAge     = 15 * time.Minute // a withdrawn key is refused after this time
+	maxOutage     = time.Hour        // how long keys remain valid while the provider does not answer
+	fetchTimeout  = 5 * time.Second
+	maxFetchBytes = 1 << 20
 )
 
-// issuerKeys is the key set of an identity provider, fetched when it is needed.
+// issuerKeys is the key set of an identity provider, fetched on demand.
 //
-// A provider that answers is asked again when the keys are older than 15
-// minutes, so a withdrawn key is no longer believed after that. While it does
-// not answer, nobody can learn of a withdrawal, and the salons must go on: then
-// the last keys are good for an hour from when they were fetched, and after it
-// nobody comes in. (The library has a key set too. It keeps a withdrawn key for
-// ever, and fetches for every unknown id.)
+// While the provider answers, keys older than 15 minutes are fetched again, so
+// that a withdrawn key is refused after that time. While it does not answer,
+// nobody can learn of a withdrawal and the salons must continue to work: the
+// last keys remain valid for an hour after their fetch, and after that every
+// token is refused. (The key set of go-oidc keeps a withdrawn key forever, and
+// fetches for every unknown key ID.)
 type issuerKeys struct {
 	issuer  string
 	client  *http.Client
 	clock   func() time.Time
 	problem func(error)
 
-	mu       sync.Mutex
-	where    string // address of the keys, as the provider told; empty: not asked yet
-	set      keySet
-	fetched  time.Time     // when set was asked for
-	tried    time.Time     // when anything was asked for
-	down     bool          // the last answer was of no use
-	fetching chan struct{} // closed when the fetch under way has ended; nil: none is
+	mu        sync.Mutex
+	keysURL   string // as the provider published it; empty: not known
+	set       keySet
+	fetched   time.Time     // when the request for set was made
+	attempted time.Time     // when the last request was made
+	down      bool          // the last request failed
+	fetching  chan struct{} // closed when the current fetch has ended; nil: none
 }
 
-// newIssuerKeys is the key set of the provider with the given URL.
+// newIssuerKeys returns the key set of the provider with the given URL.
 func newIssuerKeys(issuer string, clock func() time.Time, problem func(error)) (*issuerKeys, error) {
 	if err := CheckIssuer(issuer); err != nil {
 		return nil, err
 	}
 	client := &http.Client{
-		Timeout:       fetchTime,
-		Transport:     limited{http.DefaultTransport},
+		Timeout:       fetchTimeout,
+		Transport:     limitedTransport{http.DefaultTransport},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	return &issuerKeys{issuer: issuer, client: client, clock: clock, problem: problem}, nil
 }
 
-// find returns a key, and asks the provider first if that may tell more.
+// find returns a key. It waits for a fetch if that may provide the key.
 func (k *issuerKeys) find(ctx context.Context, id string) (jose.JSONWebKey, error) {
 	for range 2 { // the first may have been under way for long
 		fetch := k.refresh(id)
@@ -76,7 +76,7 @@ func (k *issuerKeys) find(ctx context.Context, id string) (jose.JSONWebKey, erro
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if k.set == nil || k.age() > outage {
+	if k.set == nil || k.age() > maxOutage {
 		return jose.JSONWebKey{}, errNoKeys
 	}
 	if key, known := k.set[id]; known {
@@ -85,75 +85,77 @@ func (k *issuerKeys) find(ctx context.Context, id string) (jose.JSONWebKey, erro
 	return jose.JSONWebKey{}, errUnknownKey
 }
 
-// refresh begins a fetch if one is due, and returns what to wait for; nil when
-// what is known will do. While the provider is down nobody waits for it who has
-// a key that is still good.
+// refresh starts a fetch if one is due, and returns what to wait for; nil if
+// the known keys suffice. While the provider is down, callers with a key that
+// is still valid do not wait.
 func (k *issuerKeys) refresh(id string) <-chan struct{} {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	_, known := k.set[id]
-	old := k.set == nil || k.age() > keysAge
+	old := k.set == nil || k.age() > maxKeyAge
 	if known && !old {
 		return nil
 	}
-	since := k.clock().Sub(k.tried)
-	if k.fetching == nil && (k.tried.IsZero() || since >= fetchEvery || since < 0) {
-		k.tried, k.fetching = k.clock(), make(chan struct{})
-		go k.fetch(k.where, k.tried, k.fetching)
+	since := k.clock().Sub(k.attempted)
+	if k.fetching == nil && (k.attempted.IsZero() || since >= fetchInterval || since < 0) {
+		k.attempted, k.fetching = k.clock(), make(chan struct{})
+		go k.fetch(k.keysURL, k.attempted, k.fetching)
 	}
-	if known && k.down && k.age() <= outage {
+	if known && k.down && k.age() <= maxOutage {
 		return nil
 	}
 	return k.fetching // nil when it is too early to ask again
 }
 
-// age is how old the keys are. A clock that was set back makes them old.
+// age returns the age of the keys. If the clock was set back, they count as
+// old.
 func (k *issuerKeys) age() time.Duration {
 	if age := k.clock().Sub(k.fetched); age >= 0 {
 		return age
 	}
-	return outage
+	return maxOutage
 }
 
-// fetch asks the provider for its keys, and for where they are if need be.
+// fetch requests the keys, and before that their URL if it is not known.
 func (k *issuerKeys) fetch(where string, began time.Time, done chan struct{}) {
-	ctx, cancel := context.WithTimeout(context.Background(), fetchTime)
+	ctx, cancel := context.WithTimeout(context.Background(), fetchTimeout)
 	defer cancel()
 	where, set, err := k.ask(ctx, where)
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.down = err != nil; k.down {
-		k.where = "" // it may have moved
-		k.problem(fmt.Errorf("the keys of issuer %s cannot be had: %w", k.issuer, err))
+		k.keysURL = "" // it may have moved
+		k.problem(fmt.Errorf("cannot fetch the keys of issuer %s: %w", k.issuer, err))
 	} else {
-		k.where, k.set, k.fetched = where, set, began
+		k.keysURL, k.set, k.fetched = where, set, began
 	}
 	k.fetching = nil
 	close(done)
 }
 
+// ask requests the URL of the keys, if it is not known, and the keys.
 func (k *issuerKeys) ask(ctx context.Context, where string) (string, keySet, error) {
 	if where == "" {
 		provider, err := oidc.NewProvider(oidc.ClientContext(ctx, k.client), k.issuer)
 		if err != nil {
 			return "", nil, err
 		}
-		var told struct {
+		var discovery struct {
 			Keys string `json:"jwks_uri"`
 		}
-		if err := provider.Claims(&told); err != nil {
+		if err := provider.Claims(&discovery); err != nil {
 			return "", nil, err
 		}
-		if err := private(told.Keys); err != nil {
-			return "", nil, fmt.Errorf("jwks_uri %q: %w", told.Keys, err)
+		if err := checkHTTPS(discovery.Keys); err != nil {
+			return "", nil, fmt.Errorf("jwks_uri %q: %w", discovery.Keys, err)
 		}
-		where = told.Keys
+		where = discovery.Keys
 	}
 	set, err := k.get(ctx, where)
 	return where, set, err
 }
 
-// get fetches a key set.
+// get requests a key set.
 func (k *issuerKeys) get(ctx context.Context, where string) (keySet, error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, where, nil)
 	if err != nil {
@@ -174,21 +176,21 @@ func (k *issuerKeys) get(ctx context.Context, where string) (keySet, error) {
 	return parseKeys(text)
 }
 
-// CheckIssuer checks that a URL can be that of a provider. The URL is no part of
-// the error: it may hold a password, which is one thing that is wrong with it.
+// CheckIssuer checks the URL of a provider. The error does not contain the URL,
+// because it may contain a password, which is one of the errors.
 func CheckIssuer(issuer string) error {
-	if err := private(issuer); err != nil {
+	if err := checkHTTPS(issuer); err != nil {
 		return fmt.Errorf("identity: the URL of the issuer %w, without a password", err)
 	}
 	return nil
 }
 
-// private checks that nobody between here and a provider can put keys of their
-// own in its answer: https, or this machine.
-func private(address string) error {
+// checkHTTPS checks that nobody on the network can replace the keys in a
+// provider's answer: https, or a server on this machine.
+func checkHTTPS(address string) error {
 	u, err := url.Parse(address)
 	if err != nil {
-		return errors.New("is no URL")
+		return errors.New("is not a URL")
 	}
 	ip := net.ParseIP(u.Hostname())
 	loopback := u.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
@@ -198,14 +200,15 @@ func private(address string) error {
 	return nil
 }
 
-// limited reads no more of an answer than we want to hold.
-type limited struct{ http.RoundTripper }
+// limitedTransport bounds the size of an answer.
+type limitedTransport struct{ http.RoundTripper }
 
-// RoundTrip makes a request whose answer is an error beyond fetchBytes.
-func (l limited) RoundTrip(request *http.Request) (*http.Response, error) {
+// RoundTrip makes a request. Reading more than maxFetchBytes of the answer
+// fails.
+func (l limitedTransport) RoundTrip(request *http.Request) (*http.Response, error) {
 	answer, err := l.RoundTripper.RoundTrip(request)
 	if err == nil {
-		answer.Body = http.MaxBytesReader(nil, answer.Body, fetchBytes)
+		answer.Body = http.MaxBytesReader(nil, answer.Body, maxFetchBytes)
 	}
 	return answer, err
 }

@@ -16,11 +16,11 @@ import (
 	"alkalog/server/keys"
 )
 
-// algorithms are those that tokens may be signed with. None of them has a shared
-// secret, so no public key can be taken for one (RFC 8725, section 3.1).
+// algorithms are the accepted signature algorithms. All are asymmetric, so that
+// a public key cannot be misused as a shared secret (RFC 8725, section 3.1).
 var algorithms = []jose.SignatureAlgorithm{jose.RS256, jose.ES256, jose.EdDSA}
 
-// keySet is public keys by their ids.
+// keySet maps key IDs to public keys.
 type keySet map[string]jose.JSONWebKey
 
 // keySource finds the key that a token names.
@@ -31,12 +31,12 @@ type keySource interface {
 }
 
 var (
-	errUnknownKey = errors.New("identity: no key of that id")
-	errNoKeys     = errors.New("identity: no keys that are recent enough")
+	errUnknownKey = errors.New("identity: no key with this ID")
+	errNoKeys     = errors.New("identity: no recent keys")
 )
 
-// parseKeys reads a JSON Web Key Set (RFC 7517, section 5). Keys that are of no
-// use here are left out, as the standard wants.
+// parseKeys parses a JSON Web Key Set (RFC 7517, section 5). It ignores keys
+// that cannot be used here, as the standard requires.
 func parseKeys(text []byte) (keySet, error) {
 	var raw struct {
 		Keys []json.RawMessage `json:"keys"`
@@ -54,15 +54,15 @@ func parseKeys(text []byte) (keySet, error) {
 			continue
 		}
 		if _, twice := set[key.KeyID]; twice {
-			return nil, errors.New("a JSON Web Key Set has two keys of one id")
+			return nil, errors.New("a JSON Web Key Set has two keys with the same ID")
 		}
 		set[key.KeyID] = key
 	}
 	return set, nil
 }
 
-// algorithmOf is the one algorithm that a key is good for; empty when it is none
-// of ours, too short, or for something else than signatures.
+// algorithmOf returns the only algorithm that a key may be used with; empty if
+// the key is of another kind, too short, or not for signatures.
 func algorithmOf(key jose.JSONWebKey) string {
 	var algorithm jose.SignatureAlgorithm
 	switch public := key.Key.(type) {
@@ -84,7 +84,7 @@ func algorithmOf(key jose.JSONWebKey) string {
 }
 
 // fileKeys is the key set of an installation without an identity provider: a
-// file, looked at again while the server runs.
+// file that is reloaded when it changes.
 type fileKeys struct{ file *keys.Watch[keySet] }
 
 // openFileKeys reads the file for the first time.

@@ -9,22 +9,22 @@ import (
 	"alkalog/server/keys"
 )
 
-// Revoked is whom this installation no longer trusts, whatever they bring. The
-// list is a file with one thing a line, which is looked at again while the
-// server runs; blank lines and lines that begin with # say nothing:
+// Revoked is the revocation list: certificates, token IDs and names. It is a
+// file with one item per line that is reloaded when it changes; blank lines and
+// lines that begin with # are ignored:
 //
-//	d1:0a:...:7f                            a certificate, by its SHA-256, with or without colons
-//	jti:0b6e1c1e                            a token, by its id
-//	chains/ebb/salons/north/tills/front-1   whoever has that name
+//	d1:0a:...:7f                            certificate, by its SHA-256 fingerprint, colons optional
+//	jti:0b6e1c1e                            token, by its ID
+//	chains/ebb/salons/north/tills/front-1   every certificate and token with that name
 //
-// A line that cannot be understood is told of, and the others are in force all
-// the same.
+// If a line cannot be parsed while the server runs, it is reported and all
+// other lines apply.
 type Revoked struct {
 	list *keys.Watch[map[string]bool]
 }
 
-// OpenRevoked reads the list for the first time: it must be there, and every
-// line must be understood.
+// OpenRevoked reads the list for the first time. The file must exist and every
+// line must be valid.
 func OpenRevoked(path string, clock func() time.Time, problem func(error)) (*Revoked, error) {
 	if _, err := readRevoked(path); err != nil {
 		return nil, err
@@ -41,8 +41,8 @@ func OpenRevoked(path string, clock func() time.Time, problem func(error)) (*Rev
 	return &Revoked{list}, list.Open()
 }
 
-// has reports whether one of these is on the list.
-func (r *Revoked) has(what ...string) bool {
+// contains reports whether one of the items is revoked.
+func (r *Revoked) contains(what ...string) bool {
 	if r == nil {
 		return false
 	}
@@ -55,8 +55,8 @@ func (r *Revoked) has(what ...string) bool {
 	return false
 }
 
-// readRevoked reads a list: nil when it cannot be read, and an error beside it
-// for lines that cannot be understood.
+// readRevoked reads a list. It returns nil if the file cannot be read, and the
+// valid lines with an error if a line is invalid.
 func readRevoked(path string) (map[string]bool, error) {
 	lines, err := keys.TrustedLines(path)
 	if err != nil {
@@ -64,25 +64,25 @@ func readRevoked(path string) (map[string]bool, error) {
 	}
 	known := map[string]bool{}
 	for _, line := range lines {
-		if entry := revokedLine(line); entry != "" {
+		if entry := normalizeRevoked(line.Text); entry != "" {
 			known[entry] = true
 		} else {
-			err = fmt.Errorf("%s: a line is no SHA-256 of a certificate, no jti:ID and no name", path)
+			err = fmt.Errorf("%s, line %d: want a SHA-256 fingerprint, jti:ID or resource name", path, line.Number)
 		}
 	}
 	return known, err
 }
 
-// revokedLine is a line in the form in which it is looked for; empty when it
-// cannot be understood.
-func revokedLine(line string) string {
+// normalizeRevoked returns a line in the form in which it is looked up; empty
+// if it is invalid.
+func normalizeRevoked(line string) string {
 	if token, found := strings.CutPrefix(line, "jti:"); found {
 		if token = strings.TrimSpace(token); token == "" {
 			return ""
 		}
 		return "jti:" + token
 	}
-	if other.pattern.MatchString(line) || operator.pattern.MatchString(line) {
+	if anyName.pattern.MatchString(line) || operatorName.pattern.MatchString(line) {
 		return line
 	}
 	digits := strings.ToLower(strings.ReplaceAll(line, ":", ""))

@@ -17,59 +17,60 @@ import (
 	"alkalog/service/fault"
 )
 
-// DefaultIssuer is the issuer of tokens that are signed with an installation's own keys,
-// and the usual audience of all.
+// DefaultIssuer is the issuer of tokens that an installation signs itself, and
+// the default audience of all tokens.
 const DefaultIssuer = "alkalog"
 
 const (
-	maxToken = 8 << 10          // bytes
-	skew     = 60 * time.Second // how far the clocks of issuer and server may be apart
+	maxTokenBytes = 8 << 10          // bytes
+	maxClockSkew  = 60 * time.Second // how far the clocks of issuer and server may differ
 )
 
-// The claims of ours in a token.
+// The private claims of tokens.
 const (
 	claimActor  = "alkalog.actor"
 	claimRole   = "alkalog.role"
 	claimSalons = "alkalog.salons"
 )
 
-// TokenSource says whose tokens are believed.
+// TokenSource configures which tokens are accepted.
 type TokenSource struct {
-	// Issuer is the URL of an OpenID provider, and what "iss" must be. Empty:
-	// DefaultIssuer, which needs KeysFile.
+	// Issuer is the URL of an OpenID provider, and the required "iss". Empty:
+	// DefaultIssuer, which requires KeysFile.
 	Issuer string
-	// Audience is what "aud" must have. Empty: DefaultIssuer.
+	// Audience is the required "aud". Empty: DefaultIssuer.
 	Audience string
-	// KeysFile is a JSON Web Key Set that is used instead of the provider's. It
-	// is read again when it is replaced.
+	// KeysFile is a JSON Web Key Set that replaces the provider's. It is
+	// reloaded when it is replaced.
 	KeysFile string
-	// Clock is the time.
+	// Clock returns the time.
 	Clock func() time.Time
-	// Problem is told when the keys cannot be had.
+	// Problem receives the error when keys cannot be loaded.
 	Problem func(error)
 }
 
-// Tokens knows people by signed tokens (RFC 7519), sent as
+// Tokens identifies people by signed tokens (RFC 7519), sent as
 //
 //	authorization: Bearer TOKEN
 //
 // A token must be a compact JWS of at most 8 KiB, signed with RS256, ES256 or
-// EdDSA by a key that it names by "kid"; "typ" must be at+jwt (RFC 9068) or JWT;
-// "iss" and "aud" must be the installation's, "exp" must be there, and neither
-// it nor "nbf" and "iat" may be off by more than a minute. Headers that bring a
-// key along or point to one are refused. Three claims of ours say who it is:
+// EdDSA by the key that its "kid" names. "typ" must be at+jwt (RFC 9068) or
+// JWT; "iss" and "aud" must match the installation; "exp" is required, and it,
+// "nbf" and "iat" may be off by at most a minute. Headers that contain or
+// reference a key are refused. Three private claims name the caller:
 //
-//	alkalog.actor   resource name, in the shapes of Development
-//	alkalog.role    one of the words of Development
-//	alkalog.salons  the salons the bearer is confined to; may be left out, but for a
-//	                till that is not named below its salon
+//	alkalog.actor   resource name, in the patterns of Development
+//	alkalog.role    role, as in Development
+//	alkalog.salons  salons that the bearer is confined to; optional, except for a
+//	                till whose name is not below its salon
 type Tokens struct {
 	source TokenSource
 	keys   keySource
 }
 
-// Open checks the source and reads its file, if it has one. A provider is asked
-// when the first token comes, so it need not be up now.
+// Open checks the configuration and reads the key file, if there is one. A
+// provider is contacted when the first token arrives, so it may be down at
+// startup.
 func (s TokenSource) Open() (*Tokens, error) {
 	t := &Tokens{source: s}
 	if t.source.Audience == "" {
@@ -91,7 +92,7 @@ func (s TokenSource) Open() (*Tokens, error) {
 	return t, err
 }
 
-// identify returns the actor of a token and the token's id.
+// identify returns the actor of a token and the token's ID.
 func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string, error) {
 	key, err := t.key(ctx, raw)
 	if err != nil {
@@ -100,34 +101,34 @@ func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string,
 	now := t.source.Clock()
 	verifier := oidc.NewVerifier(t.source.Issuer, &oidc.StaticKeySet{PublicKeys: []crypto.PublicKey{key.Key}}, &oidc.Config{
 		ClientID: t.source.Audience, SupportedSigningAlgs: []string{algorithmOf(key)},
-		Now: func() time.Time { return now.Add(-skew) },
+		Now: func() time.Time { return now.Add(-maxClockSkew) },
 	})
 	verified, err := verifier.Verify(ctx, raw)
 	if err != nil {
-		return actor.Actor{}, "", fault.Unauthenticated(complaint(err))
+		return actor.Actor{}, "", fault.Unauthenticated(tokenProblem(err))
 	}
-	return claimed(verified, now)
+	return actorFromClaims(verified, now)
 }
 
-// complaint is what a caller is told of a token that did not pass. The library
-// tells some refusals apart by their words alone; without them it is said less
-// exactly, and refused all the same.
-func complaint(err error) string {
+// tokenProblem returns the error text for a token that failed verification. The
+// library distinguishes some failures only by their text; if that changes, the
+// error becomes less precise, but the token is refused all the same.
+func tokenProblem(err error) string {
 	expired := new(oidc.TokenExpiredError)
 	switch text := err.Error(); {
 	case errors.As(err, &expired) && expired.Expiry.IsZero():
-		return "the token has no expiry (exp), and must have one"
+		return "the token has no expiry (exp), want one"
 	case errors.As(err, &expired):
 		return "the token has expired"
 	case strings.Contains(text, "expected audience"):
 		return "the token is not meant for this server (aud)"
 	case strings.Contains(text, "issued by a different provider"):
-		return "the token is not of the issuer that this server believes (iss)"
+		return "the token was not issued by the issuer that this server trusts (iss)"
 	}
-	return "the token is not signed by the key it names, or its claims cannot be read"
+	return "the token is not signed by the key it names, or its claims cannot be parsed"
 }
 
-// key is the key that a token names, if it may be used for it.
+// key returns the key that a token names, if it may be used for the token.
 func (t *Tokens) key(ctx context.Context, raw string) (jose.JSONWebKey, error) {
 	header, want := parseHeader(raw)
 	if want != "" {
@@ -136,20 +137,20 @@ func (t *Tokens) key(ctx context.Context, raw string) (jose.JSONWebKey, error) {
 	key, err := t.keys.find(ctx, header.KeyID)
 	switch {
 	case errors.Is(err, errUnknownKey):
-		return key, fault.Unauthenticated("the token names a key that is not known here")
+		return key, fault.Unauthenticated("the token names an unknown key (kid)")
 	case errors.Is(err, errNoKeys):
 		return key, fault.IssuerUnavailable()
 	case err != nil:
 		return key, err
 	case header.Algorithm != algorithmOf(key):
-		return key, fault.Unauthenticated("the token is not signed by the algorithm of its key")
+		return key, fault.Unauthenticated("the token is not signed with the algorithm of its key")
 	}
 	return key, nil
 }
 
-// parseHeader reads a token's header; want says what would be right.
+// parseHeader parses the header of a token; want says what would be right.
 func parseHeader(raw string) (header jose.Header, want string) {
-	if len(raw) > maxToken {
+	if len(raw) > maxTokenBytes {
 		return header, "a token must have at most 8 KiB"
 	}
 	token, err := jose.ParseSignedCompact(raw, algorithms)
@@ -175,14 +176,15 @@ func parseHeader(raw string) (header jose.Header, want string) {
 	return header, ""
 }
 
-// claimed is the actor that a verified token names.
-func claimed(verified *oidc.IDToken, now time.Time) (actor.Actor, string, error) {
+// actorFromClaims returns the actor that a verified token names, and the
+// token's ID.
+func actorFromClaims(verified *oidc.IDToken, now time.Time) (actor.Actor, string, error) {
 	claims := map[string]json.RawMessage{} // exact names, unlike the fields of a struct
 	if err := verified.Claims(&claims); err != nil {
-		return actor.Actor{}, "", fault.Unauthenticated("the claims of the token are not an object")
+		return actor.Actor{}, "", fault.Unauthenticated("the claims of the token are not a JSON object")
 	}
 	for _, name := range []string{"nbf", "iat"} {
-		if early(claims[name], now) {
+		if notYetValid(claims[name], now) {
 			return actor.Actor{}, "", fault.Unauthenticated("the token is not valid yet")
 		}
 	}
@@ -200,9 +202,9 @@ func claimed(verified *oidc.IDToken, now time.Time) (actor.Actor, string, error)
 	return a, text("jti"), nil
 }
 
-// early reports whether a time in a token (RFC 7519, section 2, NumericDate) is
-// not there yet; what is no number counts as never.
-func early(claim json.RawMessage, now time.Time) bool {
+// notYetValid reports whether a time in a token (RFC 7519, section 2,
+// NumericDate) is in the future. A value that is no number counts as never.
+func notYetValid(claim json.RawMessage, now time.Time) bool {
 	if claim == nil {
 		return false
 	}
@@ -210,14 +212,14 @@ func early(claim json.RawMessage, now time.Time) bool {
 	if err := json.Unmarshal(claim, &seconds); err != nil {
 		return true
 	}
-	return seconds > float64(now.Add(skew).Unix())
+	return seconds > float64(now.Add(maxClockSkew).Unix())
 }
 
-// confine confines an actor to the salons that a token lists. A till, which may act
-// for whoever works where it stands, stands somewhere.
+// confine confines an actor to the salons that a token lists. A till must have
+// a salon, because it may act for the people who work there.
 func confine(a *actor.Actor, claim json.RawMessage) (want string) {
 	if claim == nil && a.Role == pb.Role_ROLE_TILL && len(a.Salons) == 0 {
-		return "a till must be named below its salon, or " + claimSalons + " must say where it is"
+		return "the name of a till must be below its salon, or " + claimSalons + " must name the salon"
 	}
 	if claim == nil {
 		return ""
@@ -227,7 +229,7 @@ func confine(a *actor.Actor, claim json.RawMessage) (want string) {
 		return claimSalons + " must list at least one salon of the actor's chain, or be left out"
 	}
 	for _, s := range salons {
-		if !salon.MatchString(s) || actor.ChainOf(s) != a.Chain {
+		if !salonName.MatchString(s) || actor.ChainOf(s) != a.Chain {
 			return claimSalons + " must be salons of the actor's chain, like chains/{chain}/salons/{salon}"
 		}
 	}

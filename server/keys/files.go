@@ -80,11 +80,21 @@ func Lines(path string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	return splitLines(content), nil
+	var items []string
+	for _, line := range splitLines(content) {
+		items = append(items, line.Text)
+	}
+	return items, nil
 }
 
-// TrustedLines is Lines for a file that ReadTrusted reads.
-func TrustedLines(path string) ([]string, error) {
+// Line is a line of a file, with its number for error messages.
+type Line struct {
+	Number int // the first line is 1
+	Text   string
+}
+
+// TrustedLines is Lines with line numbers, for a file that ReadTrusted reads.
+func TrustedLines(path string) ([]Line, error) {
 	content, err := ReadTrusted(path)
 	if err != nil {
 		return nil, err
@@ -92,12 +102,14 @@ func TrustedLines(path string) ([]string, error) {
 	return splitLines(content), nil
 }
 
-func splitLines(content []byte) []string {
-	var lines []string
-	for line := range strings.Lines(string(content)) {
-		line = strings.TrimSpace(line)
-		if line != "" && !strings.HasPrefix(line, "#") {
-			lines = append(lines, line)
+// splitLines returns the lines that are neither blank nor a comment, trimmed.
+func splitLines(content []byte) []Line {
+	var lines []Line
+	number := 0
+	for text := range strings.Lines(string(content)) {
+		number++
+		if text = strings.TrimSpace(text); text != "" && !strings.HasPrefix(text, "#") {
+			lines = append(lines, Line{number, text})
 		}
 	}
 	return lines

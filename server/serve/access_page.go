@@ -70,7 +70,7 @@ func roles() []pb.Role {
 func headerRow(roles []pb.Role) string {
 	var text strings.Builder
 	for _, role := range roles {
-		fmt.Fprintf(&text, " %s |", identity.Word(role))
+		fmt.Fprintf(&text, " %s |", identity.RoleName(role))
 	}
 	return text.String()
 }
@@ -160,7 +160,7 @@ func restrictedRows(record protoreflect.MessageDescriptor) []string {
 	for i := range record.Fields().Len() {
 		var words []string
 		for _, role := range writersOf(record.Fields().Get(i)) {
-			words = append(words, identity.Word(role))
+			words = append(words, identity.RoleName(role))
 		}
 		if len(words) > 0 {
 			rows = append(rows, fmt.Sprintf("| %s.%s | %s |\n", record.Name(), record.Fields().Get(i).Name(), strings.Join(words, ", ")))

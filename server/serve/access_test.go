@@ -77,10 +77,10 @@ func TestEveryRoleMayCallWhatTheContractOpens(t *testing.T) {
 				continue
 			}
 			calls++
-			got := status.Code(invoke(as(t, identity.Word(role)), conn, method))
+			got := status.Code(invoke(as(t, identity.RoleName(role)), conn, method))
 			allowed := got == codes.InvalidArgument || got == codes.Unimplemented
 			if want := slices.Contains(roles, role); allowed != want || !allowed && got != codes.PermissionDenied {
-				t.Errorf("%s by a %s: %v, but the contract says allowed: %t", method.FullName(), identity.Word(role), got, want)
+				t.Errorf("%s by a %s: %v, but the contract says allowed: %t", method.FullName(), identity.RoleName(role), got, want)
 			}
 			if !allowed {
 				refused++

@@ -28,7 +28,7 @@ func TestDevelopmentIdentitiesAreRefusedUnlessAllowed(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, func(c *Config) { c.Development = false })
 	_, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"})
-	wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", "no identities set up")
+	wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", "no identities configured")
 }
 
 func TestIdentityReachesTheServiceAndTheLog(t *testing.T) {

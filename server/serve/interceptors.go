@@ -139,7 +139,7 @@ func (in *interceptors) logCall(ctx context.Context, c *call, next func(context.
 		slog.Float64("milliseconds", float64(time.Since(began).Microseconds())/1000),
 	}
 	for _, a := range []struct{ key, value string }{
-		{"role", identity.Word(c.actor.Role)}, {"actor", c.actor.Name}, {"trace", c.actor.TraceID}, {"error_id", c.errorID},
+		{"role", identity.RoleName(c.actor.Role)}, {"actor", c.actor.Name}, {"trace", c.actor.TraceID}, {"error_id", c.errorID},
 	} {
 		if a.value != "" && c.actor.Name+c.errorID != "" {
 			attrs = append(attrs, slog.String(a.key, a.value))
@@ -270,7 +270,7 @@ func (in *interceptors) authorize(ctx context.Context, c *call, next func(contex
 	switch method := strings.TrimPrefix(c.method, "/"); {
 	case isPublic(c.method):
 	case !slices.Contains(access.GetRoles(), c.actor.Role):
-		return fault.Denied(method, identity.Word(c.actor.Role))
+		return fault.Denied(method, identity.RoleName(c.actor.Role))
 	case access.GetWholeChain() && len(c.actor.Salons) > 0:
 		return fault.WholeChain(method)
 	}

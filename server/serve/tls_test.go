@@ -295,9 +295,9 @@ func TestTokenAndCertificateTogether(t *testing.T) {
 			t.Errorf("%s: %v", what, err)
 		}
 	}
-	wantError(t, h.call(t, at, token("practitioner", "chains/other/practitioners/amara")), codes.Unauthenticated, "UNAUTHENTICATED", "same chain")
-	wantError(t, h.call(t, at, token("operator", "operators/site")), codes.Unauthenticated, "UNAUTHENTICATED", "same chain")
-	wantError(t, h.call(t, at, token("practitioner", amara, "chains/ebb/salons/south")), codes.Unauthenticated, "UNAUTHENTICATED", "same salon")
+	wantError(t, h.call(t, at, token("practitioner", "chains/other/practitioners/amara")), codes.Unauthenticated, "UNAUTHENTICATED", "different chains")
+	wantError(t, h.call(t, at, token("operator", "operators/site")), codes.Unauthenticated, "UNAUTHENTICATED", "different chains")
+	wantError(t, h.call(t, at, token("practitioner", amara, "chains/ebb/salons/south")), codes.Unauthenticated, "UNAUTHENTICATED", "different salons")
 	wantError(t, h.call(t, at, "garbage"), codes.Unauthenticated, "UNAUTHENTICATED", "compact JWS")
 	wantError(t, h.call(t, at, "", "authorization", "Development role=operator name=operators/site"),
 		codes.Unauthenticated, "UNAUTHENTICATED", "development identities are refused")

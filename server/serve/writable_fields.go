@@ -18,7 +18,7 @@ import (
 // update mask, even if the value would not change.
 func checkWritable(who actor.Actor, m proto.Message) error {
 	if path := firstForbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
-		return fault.FieldDenied(path, identity.Word(who.Role))
+		return fault.FieldDenied(path, identity.RoleName(who.Role))
 	}
 	return nil
 }
