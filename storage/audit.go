@@ -76,7 +76,7 @@ func keyDigests(keys Keys, chain string, e *pb.AuditEntry) error {
 	return nil
 }
 
-// Entry is an audit entry as it stands on the log.
+// Entry is an audit entry as it is on the log.
 type Entry struct {
 	*pb.AuditEntry
 	// Stored is the bytes that were written; nothing re-encodes them.

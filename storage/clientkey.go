@@ -148,7 +148,7 @@ func (k *clientKey) digest(purpose string, of []byte) []byte {
 }
 
 // etag is an etag as it stands in the column. Etags are digests of contents, and
-// callers see them as they are; what lies in the open is made of them.
+// callers see them as they are; what is stored in clear is derived from them.
 func (k *clientKey) etag(etag string) string {
 	if etag == "" {
 		return ""

@@ -14,7 +14,7 @@ import (
 )
 
 // writeKeys stores the keys of new clients, and destroys those of the ones to be
-// erased. Whoever writes records of a client holds on to the key until that is
+// erased. A write of a client's records locks the key until that is
 // committed, so the key goes when all of these are done, and then it can be seen
 // whether one of them has begun a session.
 func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain string) error {

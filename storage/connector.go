@@ -174,7 +174,7 @@ func (l *link) setDeadline(ctx context.Context) {
 	}
 }
 
-// clearDeadline forgets the caller's deadline, which is not that of whoever uses or closes
+// clearDeadline forgets the caller's deadline, which is not that of the next user, nor of what closes
 // the connection next.
 func (l *link) clearDeadline() { l.until.Store(nil) }
 

@@ -23,7 +23,7 @@ import (
 //   - What was stored before there was coverage is in log_baseline, made by the
 //     migration; its digest goes on the log as an entry of kind BASELINE. A
 //     migration that rewrites stored bytes makes a further round.
-//   - Whoever inspects goes through the log, the manifests and the records
+//   - Inspection goes through the log, the manifests and the records
 //     (coverinspect.go): the manifests of an entry must give its digest; what a
 //     manifest names must be there, as it was stored or as a later write has
 //     stored it; and each record must be in the manifest of its write.

@@ -35,7 +35,7 @@ func newMismatch(table, parent, id, what string) Mismatch {
 func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Mismatch, error) {
 	at, err := parseName(e.GetName())
 	if err != nil {
-		return nil, nil // whoever looks at entries tells of it
+		return nil, nil // the inspection of entries reports it
 	}
 	var covered Covered
 	switch e.GetKind() {

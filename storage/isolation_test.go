@@ -63,7 +63,7 @@ func insertRow(table, chain string, values map[string]string) string {
 }
 
 // TestEveryTableHasItsWall reads the catalogue: a table with a chain and without
-// its wall fails here, whoever made it.
+// row-level security fails here.
 func TestEveryTableHasItsWall(t *testing.T) {
 	t.Parallel()
 	super := storagetest.NewDatabase(t).SQL(t, localpg.Superuser)

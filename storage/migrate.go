@@ -172,7 +172,7 @@ begin
 		exception when unique_violation then null;
 		end;
 	end loop;
-	-- Whoever may take advisory locks can stop every write; see SettledBefore. Only
+	-- A role that may take advisory locks can stop every write; see SettledBefore. Only
 	-- a superuser may change that.
 	if (select rolsuper from pg_roles where rolname = current_user) then
 		for r in select oid::regprocedure as name from pg_proc where pronamespace = 'pg_catalog'::regnamespace and proname ~ '^pg_(try_)?advisory_'

@@ -123,7 +123,7 @@ func TestNothingIsWrittenWithoutTheAuditLog(t *testing.T) {
 	}
 }
 
-// TestClosingKnowsNoDeadline: a connection that lies in the pool when the deadline
+// TestClosingKnowsNoDeadline: a connection that is in the pool when the deadline
 // of its last caller has passed is closed without an error.
 func TestClosingKnowsNoDeadline(t *testing.T) {
 	t.Parallel()

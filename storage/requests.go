@@ -9,7 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// claim is a request with its answer. Whoever stores it first has answered the
+// claim is a request with its answer. The call that stores it first has answered the
 // request; it is stored in the transaction that does what was asked.
 type claim struct {
 	chain, id, kind string

@@ -59,7 +59,7 @@ func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 	}
 	message := fmt.Sprintf("begin %s%s; %s", isolation, mode, s.statement())
 	if !opts.ReadOnly {
-		// Whoever holds a lock may be stopped, and then does not let go of it.
+		// A process that holds a lock may be stopped, and then does not release it.
 		message += fmt.Sprintf("; set local lock_timeout = %d", lockTimeout.Milliseconds())
 	}
 	if s.audits(opts) {

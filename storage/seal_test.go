@@ -213,7 +213,7 @@ func wantFound(t testing.TB, db *storage.DB, in string, l storage.ClientLookup, 
 }
 
 // TestClientsAreFound by name and contacts however these are written, in their
-// own chain, until they are changed or erased. What lies in the table says
+// own chain, until they are changed or erased. What is in the table says
 // nothing, and differs from chain to chain and field to field.
 func TestClientsAreFound(t *testing.T) {
 	t.Parallel()
@@ -305,6 +305,6 @@ func TestCausesAreNamedAsStored(t *testing.T) {
 	// Etags are digests too.
 	var column string
 	if err := pool.QueryRow("select etag from consultations where id = 'n1'").Scan(&column); err != nil || column == "" || column == readOnly.Etag {
-		t.Errorf("the etag of %q lies in the open as %q, %v", readOnly.Etag, column, err)
+		t.Errorf("the etag of %q is stored in clear as %q, %v", readOnly.Etag, column, err)
 	}
 }

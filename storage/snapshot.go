@@ -2,5 +2,5 @@ package storage
 
 import "context"
 
-// Context returns the context of whoever reads.
+// Context returns the context of the reading call.
 func (s *Snapshot) Context() context.Context { return s.ctx }

@@ -28,7 +28,7 @@ func TestBearers(t *testing.T) {
 	}
 }
 
-// FuzzBearer: whoever is let in has a role, and a name in its own chain and
+// FuzzBearer: an accepted caller has a role, and a name in its own chain and
 // salon, and only one URI means it.
 func FuzzBearer(f *testing.F) {
 	f.Add("alkalog:///chains/ebb/salons/north/tills/front-1")

@@ -65,7 +65,7 @@ func TestLongKeyFilesAreRefused(t *testing.T) {
 }
 
 // Several may replace one file at the same time, as servers do that share it:
-// whoever reads finds what one of them wrote, whole.
+// a reader finds the whole file of one of them.
 func TestReplacedBySeveral(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

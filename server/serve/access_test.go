@@ -17,7 +17,7 @@ import (
 )
 
 // bare are the eight services with nothing behind them: they answer
-// UNIMPLEMENTED to whoever gets that far.
+// UNIMPLEMENTED to every call that is let through.
 func bare(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
 	pb.RegisterCatalogServiceServer(r, pb.UnimplementedCatalogServiceServer{})

@@ -28,7 +28,7 @@ import (
 
 const frontDesk = "chains/ebb/salons/north/tills/front-1"
 
-// porter answers whoever is let in.
+// porter answers every accepted caller.
 type porter struct {
 	pb.UnimplementedDirectoryServiceServer
 	pb.UnimplementedProcessingServiceServer

@@ -32,7 +32,7 @@ type Actor struct {
 // that was left open.
 func Server() Actor { return Actor{Name: "server"} }
 
-// May reports whether the actor may see what lies in the chain, and below the
+// May reports whether the actor may see what is in the chain, and below the
 // salon, that name is of. An operator sets chains up and may see all of them.
 func (a Actor) May(name string) bool {
 	if a.Role == pb.Role_ROLE_OPERATOR {

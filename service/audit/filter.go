@@ -108,7 +108,7 @@ func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 		return f, errors.New("must have a value in quotes on the right of " + call.Function)
 	}
 	if strings.ContainsFunc(text, func(r rune) bool { return !mayStand(f.Field, r) }) {
-		return f, errors.New("must compare " + f.Field + " with a value of letters (A to Z, a to z), digits and . _ : / @ + - alone: it stands on the log in clear")
+		return f, errors.New("must compare " + f.Field + " with a value of letters (A to Z, a to z), digits and . _ : / @ + - only: the log shows it in clear")
 	}
 	switch f.Field {
 	case "occur_time", "record_time":

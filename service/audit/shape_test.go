@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// TestShape: what stands on the log of a filter is how it was asked, and nothing
+// TestShape: the log shows of a filter how it was asked, and nothing
 // that was asked for but kinds and times.
 func TestShape(t *testing.T) {
 	t.Parallel()

@@ -14,7 +14,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// OutOfScope says the same as NotFound, to the letter, of what the caller may
+// OutOfScope is the same error as NotFound, with the same text, for what the caller may
 // not see; only the audit log learns that it was a denial.
 func OutOfScope(name string) error { return outOfScope{NotFound(name)} }
 

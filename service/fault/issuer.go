@@ -9,7 +9,7 @@ import (
 )
 
 // IssuerUnavailable says that nobody's token can be checked now, because the
-// keys it is signed with cannot be had. Whoever brought one is neither known nor
+// keys it is signed with cannot be had. The caller that sent one is neither known nor
 // refused.
 func IssuerUnavailable() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_ISSUER_UNAVAILABLE, message: "the identity provider does not answer, so no token can be checked; retry later",

@@ -57,7 +57,7 @@ func TestChangedFields(t *testing.T) {
 	}
 }
 
-// TestLotCodesOnEntries: what a maker prints stands on the log, and what could be
+// TestLotCodesOnEntries: what a maker prints is on the log, and what could be
 // a person's name or address does not.
 func TestLotCodesOnEntries(t *testing.T) {
 	t.Parallel()

@@ -2,7 +2,7 @@
 // that shows when one was changed, lost or slipped in. It is pure: values in,
 // values out. The door to the database commits an entry together with its
 // cause; the tree, its tiles and its checkpoints are computed here from the
-// bytes that were stored, and kept by whoever calls.
+// bytes that were stored, and kept by the caller.
 //
 // An entry holds no personal data in clear. People appear by their resource
 // names; free text appears as a commitment, SHA-256 over a random salt and the

@@ -97,7 +97,7 @@ func TestPublishedSignedNote(t *testing.T) {
 	}
 }
 
-// While a key is replaced, both sign; whoever knows either one can check.
+// While a key is replaced, both sign; a reader that knows either key can check.
 func TestRotation(t *testing.T) {
 	was, now, other := aKey(t, "log.example/ebb", 1), aKey(t, "log.example/ebb", 2), aKey(t, "log.example/ebb", 3)
 	c := Checkpoint{"log.example/ebb", Empty()}

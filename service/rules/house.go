@@ -118,7 +118,7 @@ func (l *language) expressionProblem(r *pb.Rule) string {
 }
 
 // missingPrecondition says which question an expression has left out that comes before one it
-// names: whoever never had a relaxer cannot say when the last one was, and would
+// names: a client who never had a relaxer cannot say when the last one was, and would
 // be asked for ever.
 func (l *language) missingPrecondition(f *expression) string {
 	for _, i := range f.fields {

@@ -41,7 +41,7 @@ func setAside(d *pb.Decision, f *pb.Finding) bool {
 
 // JudgeOverride says whether somebody may set a finding aside, and if not, why.
 // as is the role in which the person acts; the directory must know the person in
-// a role that the finding names, too. It takes a second person: whoever is to do
+// a role that the finding names, too. It takes a second person: the practitioner who is to do
 // the service sets nothing aside, in whatever role, and not in the name of somebody
 // whom they may act for either; caller is who asks. Began says that the service on
 // the decision has begun: nothing is set aside afterwards.

@@ -10,7 +10,7 @@ import (
 )
 
 // washedYesterday is refused with a finding that a supervisor may override, and
-// stands on a broken scalp, which nobody may.
+// concerns a broken scalp, which nobody may override.
 func washedYesterday(t *testing.T) *pb.Decision {
 	t.Helper()
 	in := soundHead()

@@ -134,7 +134,7 @@ func advicePage(d document) []byte {
 	return b
 }
 
-// languagePage is what an expression can name, for whoever writes a house policy.
+// languagePage is what an expression can name, for authors of house policies.
 func (e *Engine) languagePage() []byte {
 	b := []byte(languageHead)
 	for i, f := range e.lang.fields {

@@ -15,7 +15,7 @@ import (
 // open: as long as one of them would ask, refer or refuse, the verdict is at
 // least ASK, because unknown is not safe. When the worst that an open rule could
 // bring is a condition, the verdict is PROCEED_WITH_CONDITIONS and the condition
-// stands on the list, to be met unless the answer takes it away.
+// is on the list, to be met unless the answer takes it away.
 func (e *Engine) verdict(o *evaluation) (pb.Verdict, []*pb.OpenQuestion) {
 	worst := pb.Severity_SEVERITY_UNSPECIFIED
 	for _, f := range o.findings {

@@ -218,7 +218,7 @@ func TestApplicationThatNobodyNoted(t *testing.T) {
 	}
 	s.at(24, shampoo(3, clear))
 	if !s.stateAt(25).Neutral {
-		t.Error("pink, pink, clear is neutral whoever noted the application")
+		t.Error("pink, pink, clear is neutral, regardless of who noted the application")
 	}
 }
 

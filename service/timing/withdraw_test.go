@@ -45,7 +45,7 @@ func (j *journal) arrive(e *pb.StoredEvent, at time.Time) []string {
 }
 
 // However late and in whatever order facts arrive, and however often a server looks
-// meanwhile: what stands on the log in the end is what all facts together show, and
+// meanwhile: what is on the log in the end is what all facts together show, and
 // so what was withdrawn was disproved and nothing else was.
 func TestWithdrawnIsWhatWasDisproved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -74,7 +74,7 @@ func TestWithdrawnIsWhatWasDisproved(t *testing.T) {
 		}
 		for key := range j.logged {
 			if !want[key] {
-				t.Fatalf("%s stands on the log and was disproved", key)
+				t.Fatalf("%s is on the log and was disproved", key)
 			}
 		}
 	})

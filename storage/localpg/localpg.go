@@ -47,7 +47,7 @@ type Config struct {
 	User string
 	// Roles are the database roles, beside Superuser, that this process's user
 	// may connect as. Empty: alkalog_migrator, alkalog_server, alkalog_auditor.
-	// The roles themselves are made by whoever owns the schema.
+	// The owner of the schema makes the roles themselves.
 	Roles []string
 	// Unsafe is for tests: commits do not survive a crash of the machine.
 	Unsafe bool
