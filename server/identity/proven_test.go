@@ -365,9 +365,9 @@ func TestRevokedTokens(t *testing.T) {
 	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
 		t.Error("a list that is not there is opened")
 	}
-	d.replace(t, d.Revoked, "no such thing")
-	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
-		t.Error("a list that cannot be understood is opened")
+	d.replace(t, d.Revoked, "# a comment\n\njti:1\nno such thing\n")
+	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil || !strings.Contains(err.Error(), "line 4: want a SHA-256 fingerprint") {
+		t.Errorf("a list with an invalid line 4 is opened: %v", err)
 	}
 }
 

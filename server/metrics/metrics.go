@@ -1,8 +1,14 @@
-// Package metrics counts and measures through the OpenTelemetry metrics API, and
-// serves the result in the text format that Prometheus reads.
+// Package metrics counts and measures with the OpenTelemetry metrics API, and
+// serves the result in the text format of Prometheus.
 //
-// Labels come from closed sets that are ours: methods, status codes, reasons,
-// causes. No label holds a name, an id, an address or anything a caller has sent.
+// Labels have values from closed sets of our own: methods, status codes,
+// reasons, causes. No label holds a name, an id, an address or anything that a
+// caller has sent, so metrics contain no personal data and their number is
+// bounded.
+//
+// A metric that cannot be defined is a programming error. Registry.Err returns
+// all of them after the definitions, so that definitions need no error handling
+// of their own.
 package metrics
 
 import (
@@ -31,11 +37,11 @@ type Registry struct {
 	problems []error
 }
 
-// latencyBounds are the upper bounds of the buckets of latency, in seconds; our own
-// choice, around the server's usual 1 to 50 ms and its deadline of 10 s.
+// latencyBounds are the upper bounds of the latency buckets in seconds; our own
+// choice, around the usual 1 to 50 ms and the deadline of 10 s.
 var latencyBounds = []float64{0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10}
 
-// New makes a registry that already has the memory and CPU figures of the process.
+// New returns a registry with the memory and CPU metrics of the process.
 func New() (*Registry, error) {
 	gatherer := prometheus.NewRegistry()
 	gatherer.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -47,22 +53,23 @@ func New() (*Registry, error) {
 	r.calls, err = r.meter.Int64Counter("alkalog.calls", metric.WithDescription("Calls that have ended, by method, status code and reason of the error."))
 	r.fail(err)
 	r.latency, err = r.meter.Float64Histogram("alkalog.call.duration", metric.WithUnit("s"),
-		metric.WithDescription("How long unary calls took."), metric.WithExplicitBucketBoundaries(latencyBounds...))
+		metric.WithDescription("Duration of unary calls."), metric.WithExplicitBucketBoundaries(latencyBounds...))
 	r.fail(err)
 	return r, r.Err()
 }
 
+// fail collects the error of a definition.
 func (r *Registry) fail(err error) {
 	if err != nil {
 		r.problems = append(r.problems, fmt.Errorf("metrics: %w", err))
 	}
 }
 
-// Err returns what went wrong when metrics were defined.
+// Err returns the errors of all definitions.
 func (r *Registry) Err() error { return errors.Join(r.problems...) }
 
-// Call counts a call that has ended. The duration of a stream is not a latency and
-// is left out.
+// Call counts a call that has ended. It records the duration of unary calls
+// only, because the duration of a stream is not a latency.
 func (r *Registry) Call(ctx context.Context, method, code, reason string, stream bool, took time.Duration) {
 	by := attribute.String("method", method)
 	r.calls.Add(ctx, 1, metric.WithAttributes(by, attribute.String("code", code), attribute.String("reason", reason)))
@@ -71,7 +78,8 @@ func (r *Registry) Call(ctx context.Context, method, code, reason string, stream
 	}
 }
 
-// Counter defines a number that only grows and is read when metrics are collected.
+// Counter defines a metric that only grows. read is called when metrics are
+// collected.
 func (r *Registry) Counter(name, help string, read func() int64) {
 	_, err := r.meter.Int64ObservableCounter(name, metric.WithDescription(help),
 		metric.WithInt64Callback(func(_ context.Context, o metric.Int64Observer) error {
@@ -81,8 +89,8 @@ func (r *Registry) Counter(name, help string, read func() int64) {
 	r.fail(err)
 }
 
-// Gauge defines a number that rises and falls and is read when metrics are
-// collected. Unit is "s" for seconds, "By" for bytes, or empty.
+// Gauge defines a metric that rises and falls. read is called when metrics are
+// collected. unit is "s" for seconds, "By" for bytes, or empty.
 func (r *Registry) Gauge(name, unit, help string, read func() float64) {
 	_, err := r.meter.Float64ObservableGauge(name, metric.WithUnit(unit), metric.WithDescription(help),
 		metric.WithFloat64Callback(func(_ context.Context, o metric.Float64Observer) error {
@@ -92,7 +100,7 @@ func (r *Registry) Gauge(name, unit, help string, read func() float64) {
 	r.fail(err)
 }
 
-// Gauges is Gauge for several numbers that one label tells apart.
+// Gauges is Gauge for several values that differ in one label.
 func (r *Registry) Gauges(name, help, label string, read func() map[string]float64) {
 	_, err := r.meter.Float64ObservableGauge(name, metric.WithDescription(help),
 		metric.WithFloat64Callback(func(_ context.Context, o metric.Float64Observer) error {
@@ -105,14 +113,14 @@ func (r *Registry) Gauges(name, help, label string, read func() map[string]float
 }
 
 const (
-	// headerTime bounds how long a reader of metrics may take to ask, and
-	// answerTime for the whole exchange.
+	// headerTime bounds how long a scraper may take to send its request, and
+	// answerTime the whole exchange; our own choice.
 	headerTime, answerTime = 5 * time.Second, 30 * time.Second
 )
 
-// Serve answers GET /metrics on a listener until ctx is done. Requests by another
-// host name than this machine's are refused, so that a page in a browser on this
-// machine cannot read metrics by DNS rebinding.
+// Serve answers GET /metrics on a listener until ctx is done. It refuses
+// requests for another host name than this machine's, so that a web page in a
+// browser on this machine cannot read metrics by DNS rebinding.
 func (r *Registry) Serve(ctx context.Context, listener net.Listener) error {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", onlyLoopback(promhttp.HandlerFor(r.gatherer, promhttp.HandlerOpts{MaxRequestsInFlight: 4})))
@@ -125,7 +133,7 @@ func (r *Registry) Serve(ctx context.Context, listener net.Listener) error {
 	return nil
 }
 
-// onlyLoopback refuses requests for other hosts than this machine.
+// onlyLoopback refuses requests whose Host header is not this machine.
 func onlyLoopback(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
 		host, _, err := net.SplitHostPort(req.Host)
