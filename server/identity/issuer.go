@@ -18,7 +18,7 @@ import (
 // How long the keys of an identity provider are used; our own choices, because
 // providers do not specify it.
 const (
-	fetchInterval = 30 * time.Second // shortest time between two fetches, whatever callers send
+	fetchInterval = 30 * time.Second // shortest time between two fetches
 	maxKeyAge     = 15 * time.Minute // a withdrawn key is refused after this time
 	maxOutage     = time.Hour        // how long keys remain valid while the provider does not answer
 	fetchTimeout  = 5 * time.Second

@@ -277,7 +277,7 @@ func TestIssuerAnswersOddly(t *testing.T) {
 }
 
 // settled waits until the keys are fresh again: while the provider counted as
-// down, they are fetched in the background, without a call waiting for them.
+// down, they are fetched in the background.
 func (c *counter) settled(t *testing.T, what string) {
 	t.Helper()
 	next := identitytest.NewKey(t)

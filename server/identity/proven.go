@@ -46,7 +46,7 @@ func (p Proven) Identify(ctx context.Context) (actor.Actor, error) {
 		return actor.Actor{}, err
 	}
 	if proven != "" {
-		who.Till = proven // whatever the header says
+		who.Till = proven // the header cannot override it
 	}
 	return who, nil
 }

@@ -196,7 +196,7 @@ func TestBadTokens(t *testing.T) {
 		delete(left, what)
 		_, err := bring(t.Context(), d.proven, token)
 		if err == nil || !strings.Contains(err.Error(), complaints(what)) {
-			t.Errorf("%s is told %q, want %q in it", what, err, complaints(what))
+			t.Errorf("%s receives %q, want %q in it", what, err, complaints(what))
 		}
 	}
 	for what := range left {

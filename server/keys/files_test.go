@@ -64,8 +64,8 @@ func TestLongKeyFilesAreRefused(t *testing.T) {
 	}
 }
 
-// Several may replace one file at the same time, as servers do that share it:
-// a reader finds the whole file of one of them.
+// Several servers that share a file may replace it at the same time:
+// a reader finds the complete content of one of them.
 func TestReplacedBySeveral(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -17,8 +17,8 @@ import (
 )
 
 // bare are the eight services with nothing behind them: they answer
-// UNIMPLEMENTED to every call that is let through.
-func bare(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
+// UNIMPLEMENTED to every call that reaches it.
+func registerUnimplemented(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
 	pb.RegisterCatalogServiceServer(r, pb.UnimplementedCatalogServiceServer{})
 	pb.RegisterConsultationServiceServer(r, pb.UnimplementedConsultationServiceServer{})
@@ -38,7 +38,7 @@ func bareServer(t *testing.T) (*Server, *grpc.ClientConn) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := listen(cfg, database{}, bare)
+	s, err := listen(cfg, database{}, registerUnimplemented)
 	if err != nil {
 		t.Fatal(err)
 	}

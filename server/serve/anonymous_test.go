@@ -19,11 +19,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// TestStrangersHaveAQuota: calls that prove no identity are bounded by address,
+// TestAnonymousCallersHaveAQuota: calls that prove no identity are bounded by address,
 // and calls from the same address that prove one do not notice.
-func TestStrangersHaveAQuota(t *testing.T) {
+func TestAnonymousCallersHaveAQuota(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) {
+	b := newTestServer(t, func(c *Config) {
 		c.Limits.Quotas.Anonymous = AnonymousQuotas{FailedRate: 1e-3, FailedBurst: 3, OpenRate: 1e-3, OpenBurst: 2}
 	})
 	get := &pb.GetChainRequest{Name: "chains/ebb"}
@@ -55,9 +55,9 @@ func TestStrangersHaveAQuota(t *testing.T) {
 	}
 }
 
-// TestStrangersHaveAQuotaInTotal: addresses are counted apart, IPv6 ones by /64,
+// TestAnonymousCallersHaveATotalQuota: addresses are counted apart, IPv6 ones by /64,
 // and together.
-func TestStrangersHaveAQuotaInTotal(t *testing.T) {
+func TestAnonymousCallersHaveATotalQuota(t *testing.T) {
 	t.Parallel()
 	s := newAnonymousLimiter(AnonymousQuotas{FailedRate: 1e-3, FailedBurst: 2, TotalRate: 1e-3, TotalBurst: 5, Calls: 2, TotalCalls: 3, Streams: 1, TotalStreams: 1}.complete())
 	at := func(ip string) string { return addressKey(&net.TCPAddr{IP: net.ParseIP(ip), Port: 7}) }
@@ -124,7 +124,7 @@ func hold(t *testing.T, ctx context.Context, conn *grpc.ClientConn) (held int, f
 // are served as before.
 func TestOpenStreamsTakeNothingFromOthers(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Quotas.Anonymous = AnonymousQuotas{OpenRate: 1e-3} })
+	b := newTestServer(t, func(c *Config) { c.Limits.Quotas.Anonymous = AnonymousQuotas{OpenRate: 1e-3} })
 	health := healthpb.NewHealthClient(b.conn)
 	held, _, err := hold(t, t.Context(), dial(t, b.server.Addr()))
 	wantError(t, err, codes.ResourceExhausted, "TOO_MANY_CALLS")
@@ -149,7 +149,7 @@ func TestOpenStreamsTakeNothingFromOthers(t *testing.T) {
 // caller's quota, and is served when there are too many by others.
 func TestIdentifiedWatchesOfHealth(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) {
+	b := newTestServer(t, func(c *Config) {
 		c.Limits.Quotas.Anonymous = AnonymousQuotas{Streams: 1, StreamTime: time.Hour}
 		c.Limits.Quotas.CallerStreams = 3
 	})
@@ -171,7 +171,7 @@ func TestOpenStreamsEnd(t *testing.T) {
 	t.Parallel()
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
-	b := newBench(t, func(c *Config) {
+	b := newTestServer(t, func(c *Config) {
 		c.Limits.Quotas.Anonymous = AnonymousQuotas{Streams: 1, StreamTime: 200 * time.Millisecond}
 	})
 	reflect, err := reflectionpb.NewServerReflectionClient(b.conn).ServerReflectionInfo(ctx)
@@ -229,7 +229,7 @@ func connect(t *testing.T, address string) net.Conn {
 // identified is closed; one on which somebody was, or a call is under way, is not.
 func TestConnectionsWithoutCallsAreClosed(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Connections.UnprovenTime = 50 * time.Millisecond })
+	b := newTestServer(t, func(c *Config) { c.Limits.Connections.UnprovenTime = 50 * time.Millisecond })
 	watch, err := healthpb.NewHealthClient(dial(t, b.server.Addr())).Watch(t.Context(), &healthpb.HealthCheckRequest{})
 	if err == nil {
 		_, err = watch.Recv()
@@ -286,10 +286,10 @@ func callOnce(t *testing.T, ip, address string) (*grpc.ClientConn, error) {
 	return conn, err
 }
 
-// TestIdleConnectionsKeepNobodyOut: when the bounds on unproven connections are
+// TestIdleConnectionsLockNobodyOut: when the bounds on unproven connections are
 // full of idle ones, a till that connects and calls is answered, and one that was
 // identified before is not closed for others.
-func TestIdleConnectionsKeepNobodyOut(t *testing.T) {
+func TestIdleConnectionsLockNobodyOut(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
 		limits Connections
@@ -305,7 +305,7 @@ func TestIdleConnectionsKeepNobodyOut(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			c.limits.UnprovenTime = time.Hour
-			b := newBench(t, func(cfg *Config) { cfg.Limits.Connections = c.limits })
+			b := newTestServer(t, func(cfg *Config) { cfg.Limits.Connections = c.limits })
 			before, err := callOnce(t, "127.0.0.1", b.server.Addr())
 			if err != nil {
 				t.Fatal(err)
@@ -445,7 +445,7 @@ func TestUnprovenConnectionsAreReadSlowly(t *testing.T) {
 // up with its connection, and its memory is given back.
 func TestStalledReadersAreClosed(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) {
+	b := newTestServer(t, func(c *Config) {
 		c.Limits.SendTime = 50 * time.Millisecond
 		c.Limits.Connections.StalledTime = 300 * time.Millisecond
 	})
@@ -464,11 +464,11 @@ func TestStalledReadersAreClosed(t *testing.T) {
 	until(t, "all answers are taken", func() bool { return b.server.memory.answers.Load() == 0 })
 }
 
-// TestFullMemoryRefusesCalls: what does not fit is told to come back, health goes
+// TestFullMemoryRefusesCalls: what does not fit is refused with a retry delay, health stays
 // on saying that the server is well, and afterwards all is as before.
 func TestFullMemoryRefusesCalls(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	give := fill(t, b.server.memory)
 	get := &pb.GetChainRequest{Name: "chains/ebb"}
 	_, err := b.directory.GetChain(as(t, "manager"), get)
@@ -501,11 +501,11 @@ func fill(t *testing.T, m *memoryLimiter) (give func()) {
 	return func() { m.requests.Release(m.limit) }
 }
 
-// TestDeniedHandshakesAreCounted: who gets no line is on no audit log, but in a
+// TestFailedHandshakesAreCounted: who gets no line is on no audit log, but in a
 // counter.
-func TestDeniedHandshakesAreCounted(t *testing.T) {
+func TestFailedHandshakesAreCounted(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	if err := h.call(t, h.Transport(t, h.Certificate(t, frontDesk)), ""); err != nil {
 		t.Fatal(err)
 	}

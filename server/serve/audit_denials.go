@@ -18,19 +18,6 @@ import (
 	"alkalog/storage"
 )
 
-// Denials are history. Each one goes on the audit log of the chain whose member
-// was denied: the first of its kind in a minute at once, those like it counted
-// and told in one entry when the minute is over, and when the server stops. A
-// server that is killed loses what it had counted and not yet told, of one
-// minute at most; and, since an answer does not wait for its entry, the firsts
-// of the last milliseconds.
-//
-// Who has no identity belongs to no chain. Such a denial goes on the log of the
-// chain that the request names first, when there is such a chain, and few of
-// them each minute: nobody outside can fill a chain's log. All others are
-// counted, and stand on the server's own log only: a chain that does not exist,
-// a request that did not come within a second or is too long.
-
 // auditDenials records denials in the audit log of the chain whose member was
 // denied. The first of a kind in a minute is recorded at once; later ones are
 // counted and recorded in one entry when the minute ends or the server stops.

@@ -15,7 +15,7 @@ import (
 // and when to retry; the same request goes through when it can be written again.
 func TestNothingIsDecidedWithoutTheAuditLog(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newPrivateServer(t)
 	directory := makeChains(t, s.conn)
 	clients := pb.NewConsultationServiceClient(s.conn)
 	admin := s.database.SQL(t, "postgres")

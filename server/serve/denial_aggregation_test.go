@@ -27,22 +27,22 @@ func taken(t *testing.T, a *aggregator, chain string) []aggregate {
 	return byChain[chain]
 }
 
-// TestAlikeDenials: the first is told at once, those like it together when the
+// TestRepeatedDenialsAreAggregated: the first is recorded at once, later ones together when the
 // minute is over, and each one exactly once.
-func TestAlikeDenials(t *testing.T) {
+func TestRepeatedDenialsAreAggregated(t *testing.T) {
 	now := start()
 	a := newAggregator(now)
 	front := aDenial("chains/ebb/tills/front")
 	a.add(front, "till 1", "trace 1", now)
 	first := taken(t, &a, front.chain)
 	if len(first) != 1 || first[0].count != 1 || first[0].denial != front || first[0].till != "till 1" || !first[0].first.Equal(now) {
-		t.Fatalf("at first is told %+v", first)
+		t.Fatalf("recorded at first: %+v", first)
 	}
 	for i := 1; i <= 5; i++ {
 		a.add(front, "till 1", fmt.Sprint("trace ", i+1), now.Add(time.Duration(i)*time.Second))
 	}
 	if early := taken(t, &a, front.chain); len(early) != 0 || a.rotate(now.Add(window-1)) {
-		t.Fatalf("before the minute is over is told %+v", early)
+		t.Fatalf("recorded before the minute is over: %+v", early)
 	}
 	if !a.rotate(now.Add(window)) {
 		t.Fatal("the minute is not over")
@@ -50,22 +50,22 @@ func TestAlikeDenials(t *testing.T) {
 	then := taken(t, &a, front.chain)
 	if len(then) != 1 || then[0].count != 5 || then[0].trace != "trace 2" ||
 		!then[0].first.Equal(now.Add(time.Second)) || !then[0].last.Equal(now.Add(5*time.Second)) {
-		t.Fatalf("when the minute is over is told %+v", then)
+		t.Fatalf("recorded when the minute is over: %+v", then)
 	}
 	a.rotate(now.Add(2 * window))
 	if more := taken(t, &a, front.chain); len(more) != 0 {
-		t.Fatalf("nothing happened, and is told %+v", more)
+		t.Fatalf("nothing happened, but recorded: %+v", more)
 	}
 	a.add(front, "", "", now.Add(2*window+1))
 	a.add(front, "", "", now.Add(2*window+2))
 	a.flush(now.Add(2*window + 3))
 	if last := taken(t, &a, front.chain); len(last) != 2 || last[0].count+last[1].count != 2 {
-		t.Fatalf("at the end is told %+v", last)
+		t.Fatalf("recorded at the end: %+v", last)
 	}
 }
 
-// TestOtherDenialsAreNotAlike: whatever differs makes a line of its own.
-func TestOtherDenialsAreNotAlike(t *testing.T) {
+// TestDifferentDenialsAreSeparate: denials that differ in any part are recorded separately.
+func TestDifferentDenialsAreSeparate(t *testing.T) {
 	a := newAggregator(start())
 	all := []denial{aDenial("x"), aDenial("y"), aDenial("x"), aDenial("x"), aDenial("x"), aDenial("x")}
 	all[2].chain, all[3].role, all[4].method, all[5].reason = "chains/low", pb.Role_ROLE_MANAGER, "AuditService/GetCheckpoint", "OUT_OF_SCOPE"
@@ -74,7 +74,7 @@ func TestOtherDenialsAreNotAlike(t *testing.T) {
 	}
 	byChain, _ := a.takeWaiting()
 	if len(byChain["chains/ebb"]) != 5 || len(byChain["chains/low"]) != 1 {
-		t.Errorf("told %v", byChain)
+		t.Errorf("recorded %v", byChain)
 	}
 }
 
@@ -127,16 +127,16 @@ func TestRepeatedDenialsRaiseAnAlarm(t *testing.T) {
 	}
 }
 
-// TestDenialsAreBounded: whatever callers do, a chain gets few lines a minute,
+// TestDenialsAreBounded: callers cannot fill a log: a chain gets few lines a minute,
 // little is kept, and every denial is counted somewhere.
 func TestDenialsAreBounded(t *testing.T) {
 	now := start()
 	a := newAggregator(now)
-	const known, strangers, chains = 3000, 3000, 40
+	const known, anonymous, chains = 3000, 3000, 40
 	for i := range known {
 		a.add(aDenial(fmt.Sprint("person ", i)), "", "", now)
 	}
-	for i := range strangers {
+	for i := range anonymous {
 		for c := range chains {
 			d := aDenial("")
 			d.chain, d.method = fmt.Sprint("chains/c", c), fmt.Sprint("m", i)
@@ -161,19 +161,19 @@ func TestDenialsAreBounded(t *testing.T) {
 			t.Errorf("%s gets %d lines in a minute", chain, n)
 		}
 	}
-	if count != known+strangers*chains {
-		t.Errorf("%d denials are counted, of %d", count, known+strangers*chains)
+	if count != known+anonymous*chains {
+		t.Errorf("%d denials are counted, of %d", count, known+anonymous*chains)
 	}
 	// Strangers have not crowded out who is known.
 	a.add(aDenial("one more"), "", "", now.Add(window))
 	if lines := taken(t, &a, "chains/ebb"); len(lines) != 1 || lines[0].actor != "one more" {
-		t.Errorf("told %+v", lines)
+		t.Errorf("recorded %+v", lines)
 	}
 }
 
-// TestStrangersDoNotHideAlarms: however many kinds of denials those without an
+// TestAnonymousDenialsDoNotHideAlarms: however many kinds of denials those without an
 // identity make, what somebody known does again and again raises an alarm.
-func TestStrangersDoNotHideAlarms(t *testing.T) {
+func TestAnonymousDenialsDoNotHideAlarms(t *testing.T) {
 	now := start()
 	a := newAggregator(now)
 	for minute := range 9 {
@@ -197,13 +197,13 @@ func TestStrangersDoNotHideAlarms(t *testing.T) {
 	now = now.Add(2 * alarmInterval)
 	a.flush(now)
 	if a.anonymousHistories != 0 || len(a.histories) != 0 {
-		t.Errorf("%d histories of strangers are counted, of %d", a.anonymousHistories, len(a.histories))
+		t.Errorf("%d anonymous histories are counted, of %d", a.anonymousHistories, len(a.histories))
 	}
 }
 
-// TestLinesArePutBack: what could not be written waits, before what came later,
+// TestFailedWritesAreQueuedAgain: what could not be written waits, before what came later,
 // and no more than there is room for.
-func TestLinesArePutBack(t *testing.T) {
+func TestFailedWritesAreQueuedAgain(t *testing.T) {
 	a := newAggregator(start())
 	a.add(aDenial("x"), "", "", start())
 	lines := taken(t, &a, "chains/ebb")

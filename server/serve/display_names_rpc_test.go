@@ -13,7 +13,7 @@ import (
 // written; one letter in any script is enough.
 func TestNamesAreVisible(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	create := func(name string) error {
 		_, err := b.directory.CreateChain(as(t, "operator"), &pb.CreateChainRequest{ChainId: "ebb", RequestId: someID, Chain: &pb.Chain{DisplayName: name}})
 		return err

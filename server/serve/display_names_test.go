@@ -37,7 +37,7 @@ func plantNames(t *testing.T, root protoreflect.MessageDescriptor, path []protor
 			for _, step := range path {
 				at, text = enter(at, step), text+string(step.Name())+"."
 			}
-			plant(at, field)
+			plantName(at, field)
 			try(request, text+string(field.Name()))
 		case field.Message() != nil:
 			plantNames(t, root, append(slices.Clone(path), field), try)
@@ -64,7 +64,7 @@ func enter(m protoreflect.Message, field protoreflect.FieldDescriptor) protorefl
 }
 
 // plant puts the foreign name into a field.
-func plant(m protoreflect.Message, field protoreflect.FieldDescriptor) {
+func plantName(m protoreflect.Message, field protoreflect.FieldDescriptor) {
 	name := protoreflect.ValueOfString(foreign)
 	if field.IsList() {
 		m.Mutable(field).List().Append(name)

@@ -73,7 +73,7 @@ func TestReflectionListsTheServices(t *testing.T) {
 // resume; a call under way is finished; and only then is the server gone.
 func TestDrainOrder(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	watch, err := healthpb.NewHealthClient(b.conn).Watch(t.Context(), &healthpb.HealthCheckRequest{Service: "alkalog.v1.ProcessingService"})
 	if err != nil {
 		t.Fatal(err)
@@ -127,9 +127,9 @@ func wantHealth(t *testing.T, watch grpc.ServerStreamingClient[healthpb.HealthCh
 // TestHardStop: a call that does not end does not keep the server.
 func TestHardStop(t *testing.T) {
 	t.Parallel()
-	for what, stop := range map[string]func(b *bench){
-		"after the drain time": func(b *bench) { b.server.Stop(context.Background()) },
-		"with the caller's patience": func(b *bench) {
+	for what, stop := range map[string]func(b *testServer){
+		"after the drain time": func(b *testServer) { b.server.Stop(context.Background()) },
+		"with the caller's patience": func(b *testServer) {
 			ctx, cancel := context.WithCancel(context.Background())
 			cancel()
 			b.server.Stop(ctx)
@@ -139,7 +139,7 @@ func TestHardStop(t *testing.T) {
 		if what == "after the drain time" {
 			drain = time.Millisecond
 		}
-		b := newBench(t, func(c *Config) { c.Limits.DrainTime = drain })
+		b := newTestServer(t, func(c *Config) { c.Limits.DrainTime = drain })
 		ended := make(chan error, 1)
 		go func() {
 			_, err := b.directory.GetSalon(as(t, "manager"), &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
@@ -156,12 +156,12 @@ func TestHardStop(t *testing.T) {
 
 func TestOneAddressOneServer(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	cfg, err := Config{Address: b.server.Addr(), DataDir: "none"}.complete()
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := listen(cfg, database{}, bare); err == nil || !strings.Contains(err.Error(), "address already in use") {
+	if _, err := listen(cfg, database{}, registerUnimplemented); err == nil || !strings.Contains(err.Error(), "address already in use") {
 		t.Errorf("a second server on the address: %v", err)
 	}
 }

@@ -24,9 +24,9 @@ func errorIDOf(t *testing.T, err error) string {
 	return id
 }
 
-func TestPanicIsInternalAndTheServerLivesOn(t *testing.T) {
+func TestPanicIsInternal(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	_, unary := b.directory.GetChain(as(t, "operator"), &pb.GetChainRequest{Name: "chains/boom"})
 	_, bounds := b.directory.GetChain(as(t, "operator"), &pb.GetChainRequest{Name: "chains/bounds"})
 	stream, err := b.process.WatchSession(as(t, "till"), &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/boom"})
@@ -37,7 +37,7 @@ func TestPanicIsInternalAndTheServerLivesOn(t *testing.T) {
 	for what, err := range map[string]error{"unary": unary, "bounds": bounds, "stream": streamed} {
 		wantError(t, err, codes.Internal, "INTERNAL", "something went wrong here")
 		if message := status.Convert(err).Message(); strings.Contains(message, "goroutine") || strings.Contains(message, "Canary") {
-			t.Errorf("%s: the caller is told %q", what, message)
+			t.Errorf("%s: the caller receives %q", what, message)
 		}
 	}
 	if _, err := b.directory.GetChain(as(t, "operator"), &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
@@ -56,13 +56,13 @@ func TestPanicIsInternalAndTheServerLivesOn(t *testing.T) {
 	}
 }
 
-func TestUnforeseenErrorStaysHere(t *testing.T) {
+func TestUnexpectedErrorTextIsNotSent(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	_, err := b.directory.ListChains(as(t, "operator"), &pb.ListChainsRequest{})
 	wantError(t, err, codes.Internal, "INTERNAL")
 	if strings.Contains(status.Convert(err).Message(), "secret") {
-		t.Errorf("the caller is told %v", err)
+		t.Errorf("the caller receives %v", err)
 	}
 	until(t, "the call is on the log", func() bool { return len(b.log.lines(t, "call")) == 1 })
 	lines := b.log.lines(t, "unexpected error")
@@ -72,7 +72,7 @@ func TestUnforeseenErrorStaysHere(t *testing.T) {
 }
 
 // unhurried is the context of a manager whose calls bring no deadline.
-func unhurried(t *testing.T) context.Context {
+func longDeadline(t *testing.T) context.Context {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	watchdog := time.AfterFunc(patience, cancel)
@@ -82,9 +82,9 @@ func unhurried(t *testing.T) context.Context {
 
 func TestEveryCallHasADeadline(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	close(b.odd.finish)
-	noDeadline := unhurried(t)
+	noDeadline := longDeadline(t)
 	if _, err := b.directory.GetSalon(noDeadline, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"}); err != nil {
 		t.Errorf("a call without a deadline: %v", err)
 	}
@@ -92,8 +92,8 @@ func TestEveryCallHasADeadline(t *testing.T) {
 
 func TestDeadlineOfTheServerEndsACall(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.CallTime, c.Limits.StreamTime = 60*time.Millisecond, 60*time.Millisecond })
-	noDeadline := unhurried(t)
+	b := newTestServer(t, func(c *Config) { c.Limits.CallTime, c.Limits.StreamTime = 60*time.Millisecond, 60*time.Millisecond })
+	noDeadline := longDeadline(t)
 	_, err := b.directory.GetSalon(noDeadline, &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 	stream, err := b.process.WatchSession(noDeadline, &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/s"})
@@ -106,11 +106,11 @@ func TestDeadlineOfTheServerEndsACall(t *testing.T) {
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 }
 
-// TestNothingIsBegunThatCannotBeFinished: with less than the least time left the
+// TestCallsWithTooLittleTimeAreRefused: with less than the least time left the
 // service is not even asked.
-func TestNothingIsBegunThatCannotBeFinished(t *testing.T) {
+func TestCallsWithTooLittleTimeAreRefused(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.MinTime, c.Limits.CallTime = time.Hour, 2*time.Hour })
+	b := newTestServer(t, func(c *Config) { c.Limits.MinTime, c.Limits.CallTime = time.Hour, 2*time.Hour })
 	_, err := b.directory.GetSalon(as(t, "manager"), &pb.GetSalonRequest{Name: "chains/ebb/salons/north"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 	select {
@@ -124,7 +124,7 @@ func TestNothingIsBegunThatCannotBeFinished(t *testing.T) {
 // can be wrong, and one way that it is right.
 func TestLogHoldsNothingPersonal(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	calls := 0
 	try := func(err error) {
 		calls++
@@ -157,7 +157,7 @@ func TestLogHoldsNothingPersonal(t *testing.T) {
 
 func TestCancelledCallIsCancelled(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	ctx, cancel := context.WithCancel(as(t, "manager"))
 	ended := make(chan error)
 	go func() {

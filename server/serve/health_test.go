@@ -22,31 +22,31 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// site is the whole server on a database of its own, with metrics.
-type site struct {
+// privateServer is the whole server on a database of its own, with metrics.
+type privateServer struct {
 	database storagetest.Database
 	keys     string
 	server   *Server
 	conn     *grpc.ClientConn
 	health   healthpb.HealthClient
-	log      *pageLog
+	log      *logBuffer
 }
 
-func newSite(t *testing.T) *site {
+func newPrivateServer(t *testing.T) *privateServer {
 	t.Helper()
 	keys := keys.Installation{Dir: t.TempDir(), Clock: time.Now}
 	if _, err := keys.Make(nil); err != nil {
 		t.Fatal(err)
 	}
-	s := &site{database: storagetest.NewDatabase(t), keys: keys.Dir}
+	s := &privateServer{database: storagetest.NewDatabase(t), keys: keys.Dir}
 	s.start(t)
 	return s
 }
 
 // start starts the server, again after stop.
-func (s *site) start(t *testing.T) {
+func (s *privateServer) start(t *testing.T) {
 	t.Helper()
-	s.log = new(pageLog)
+	s.log = new(logBuffer)
 	server, err := Start(t.Context(), Config{
 		Address: "127.0.0.1:0", MetricsAddress: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
 		Logger: slog.New(slog.NewJSONHandler(s.log, nil)),
@@ -61,7 +61,7 @@ func (s *site) start(t *testing.T) {
 }
 
 // sql runs a statement as the superuser.
-func (s *site) sql(t *testing.T, pool *sql.DB, statement string) {
+func (s *privateServer) sql(t *testing.T, pool *sql.DB, statement string) {
 	t.Helper()
 	if _, err := pool.ExecContext(t.Context(), statement); err != nil {
 		t.Fatal(err)
@@ -69,7 +69,7 @@ func (s *site) sql(t *testing.T, pool *sql.DB, statement string) {
 }
 
 // is waits until health says so.
-func (s *site) is(t *testing.T, service string, want healthpb.HealthCheckResponse_ServingStatus) {
+func (s *privateServer) is(t *testing.T, service string, want healthpb.HealthCheckResponse_ServingStatus) {
 	t.Helper()
 	ctx := as(t, "operator")
 	until(t, service+" is "+want.String(), func() bool {
@@ -79,7 +79,7 @@ func (s *site) is(t *testing.T, service string, want healthpb.HealthCheckRespons
 }
 
 // metric reads the metrics, and returns the line that begins so.
-func (s *site) metric(t *testing.T, begin string) string {
+func (s *privateServer) metric(t *testing.T, begin string) string {
 	t.Helper()
 	answer, err := http.Get("http://" + s.server.MetricsAddr() + "/metrics")
 	if err != nil {
@@ -108,7 +108,7 @@ const (
 // The server is alive all the time, and says in its metrics what is wrong.
 func TestReadinessFollowsTheDatabase(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newPrivateServer(t)
 	admin := s.database.SQL(t, "postgres")
 	for _, c := range []struct{ cause, damage, mend string }{
 		{causeAudit, "revoke insert on audit_entries from alkalog_server", "grant insert on audit_entries to alkalog_server"},
@@ -175,7 +175,7 @@ func TestReadinessFollowsTheClock(t *testing.T) {
 // chains there are.
 func TestHealthOfALog(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newPrivateServer(t)
 	makeChains(t, s.conn)
 	admin := s.database.SQL(t, "postgres")
 	s.is(t, "chains/ebb/log", well)
@@ -224,7 +224,7 @@ func TestHealthOfALog(t *testing.T) {
 // nothing that a caller has sent is in them.
 func TestMetricsOfTheServer(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newPrivateServer(t)
 	directory := makeChains(t, s.conn)
 	_, err := directory.GetSalon(manager(t, "ebb"), &pb.GetSalonRequest{Name: "chains/ebb/salons/" + "nowhere-555"})
 	wantError(t, err, codes.NotFound, "NOT_FOUND")
@@ -272,7 +272,7 @@ func TestMetricsOutsideAreRefused(t *testing.T) {
 // starts and serves everybody else.
 func TestADamagedKeyConcernsItsClient(t *testing.T) {
 	t.Parallel()
-	s := newSite(t)
+	s := newPrivateServer(t)
 	makeChains(t, s.conn)
 	create := func(chain string) string {
 		answer, err := pb.NewConsultationServiceClient(s.conn).CreateClient(manager(t, chain), &pb.CreateClientRequest{

@@ -12,7 +12,7 @@ import (
 
 func TestNobodyCallsWithoutAnIdentity(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	_, err := b.directory.GetChain(t.Context(), &pb.GetChainRequest{Name: "chains/ebb"})
 	wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", "authorization: Development role=")
 
@@ -26,14 +26,14 @@ func TestNobodyCallsWithoutAnIdentity(t *testing.T) {
 
 func TestDevelopmentIdentitiesAreRefusedUnlessAllowed(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Development = false })
+	b := newTestServer(t, func(c *Config) { c.Development = false })
 	_, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/ebb"})
 	wantError(t, err, codes.Unauthenticated, "UNAUTHENTICATED", "no identities configured")
 }
 
 func TestIdentityReachesTheServiceAndTheLog(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	ctx := metadata.AppendToOutgoingContext(as(t, "auditor"),
 		"traceparent", "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01")
 	if _, err := b.directory.GetChain(ctx, &pb.GetChainRequest{Name: "chains/ebb"}); err != nil {
@@ -54,9 +54,9 @@ func TestIdentityReachesTheServiceAndTheLog(t *testing.T) {
 	}
 }
 
-func TestMalformedTillNameIsToldApart(t *testing.T) {
+func TestMalformedTillNameIsRejected(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	ctx := metadata.AppendToOutgoingContext(as(t, "manager"), "alkalog-till", "<script>")
 	_, err := b.directory.GetChain(ctx, &pb.GetChainRequest{Name: "chains/ebb"})
 	wantError(t, err, codes.InvalidArgument, "INVALID_FIELD", "alkalog-till")

@@ -36,11 +36,11 @@ func retryAfter(err error) time.Duration {
 	return 0
 }
 
-// TestQuotas: who calls more often than is allowed is told when to try again,
+// TestQuotas: a caller above its rate receives a retry delay,
 // and takes nothing from others.
 func TestQuotas(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) {
+	b := newTestServer(t, func(c *Config) {
 		c.Limits.Quotas = Quotas{CallerRate: 1e-3, CallerBurst: 3, ChainRate: 1e-3, ChainBurst: 5}
 	})
 	call := func(chain, who string) error {
@@ -73,7 +73,7 @@ func TestQuotas(t *testing.T) {
 // go on when one has ended.
 func TestCallsUnderWay(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Quotas = Quotas{CallerCalls: 2, CallerStreams: 1} })
+	b := newTestServer(t, func(c *Config) { c.Limits.Quotas = Quotas{CallerCalls: 2, CallerStreams: 1} })
 	done := make(chan error)
 	for range 2 {
 		go func() {
@@ -113,7 +113,7 @@ func TestCallsUnderWay(t *testing.T) {
 // for one another, and for their deadlines, while another chain is served.
 func TestAChainWaitsForItsOwn(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Quotas = Quotas{ChainWorkers: 1} })
+	b := newTestServer(t, func(c *Config) { c.Limits.Quotas = Quotas{ChainWorkers: 1} })
 	done := make(chan error)
 	go func() {
 		_, err := b.directory.GetSalon(from(t, "ebb", "x"), &pb.GetSalonRequest{Name: "chains/ebb/salons/a"})
@@ -140,7 +140,7 @@ func TestAChainWaitsForItsOwn(t *testing.T) {
 // long, there is room for a colleague's.
 func TestACallerLeavesRoomForItsChain(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.Quotas = Quotas{ChainWorkers: 2} })
+	b := newTestServer(t, func(c *Config) { c.Limits.Quotas = Quotas{ChainWorkers: 2} })
 	done := make(chan error)
 	go func() {
 		_, err := b.directory.GetSalon(from(t, "ebb", "x"), &pb.GetSalonRequest{Name: "chains/ebb/salons/a"})
@@ -185,11 +185,11 @@ func TestSharesAreBounded(t *testing.T) {
 	}
 }
 
-// TestSlowReadersAreLetGo: a reader that takes nothing does not hold the server;
+// TestStreamsOfSlowClientsEnd: a reader that takes nothing does not hold the server;
 // its stream ends with a status that says how to go on.
-func TestSlowReadersAreLetGo(t *testing.T) {
+func TestStreamsOfSlowClientsEnd(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.SendTime = 100 * time.Millisecond })
+	b := newTestServer(t, func(c *Config) { c.Limits.SendTime = 100 * time.Millisecond })
 	stream, err := b.process.WatchSession(from(t, "ebb", "x"), &pb.WatchSessionRequest{Name: "chains/ebb/clients/c/sessions/flood"})
 	if err != nil {
 		t.Fatal(err)
@@ -197,7 +197,7 @@ func TestSlowReadersAreLetGo(t *testing.T) {
 	select {
 	case err := <-b.odd.flooded: // nothing was read so far
 		if own := new(fault.Error); !errors.As(err, &own) || own.Reason() != pb.ErrorReason_ERROR_REASON_WATCHER_TOO_SLOW {
-			t.Errorf("the service is told %v", err)
+			t.Errorf("the service receives %v", err)
 		}
 	case <-time.After(patience):
 		t.Fatal("a reader that takes nothing holds the server")
@@ -214,7 +214,7 @@ func TestSlowReadersAreLetGo(t *testing.T) {
 // TestLongHeadersAreRefused: they cost nobody but who sends them.
 func TestLongHeadersAreRefused(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	long := metadata.AppendToOutgoingContext(from(t, "ebb", "x"), "alkalog-remark", strings.Repeat("x", 100_000))
 	if _, err := b.directory.GetChain(long, &pb.GetChainRequest{Name: "chains/ebb"}); err == nil {
 		t.Error("a header of 100,000 characters is taken")
@@ -224,11 +224,11 @@ func TestLongHeadersAreRefused(t *testing.T) {
 	}
 }
 
-// TestLongCallsAreShortened: whatever deadline a call brings, it has no more
+// TestLongCallsAreShortened: a call has no longer deadline
 // than the longest.
 func TestLongCallsAreShortened(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, func(c *Config) { c.Limits.MaxCallTime = 200 * time.Millisecond })
+	b := newTestServer(t, func(c *Config) { c.Limits.MaxCallTime = 200 * time.Millisecond })
 	_, err := b.directory.GetSalon(from(t, "ebb", "x"), &pb.GetSalonRequest{Name: "chains/ebb/salons/a"})
 	wantError(t, err, codes.DeadlineExceeded, "DEADLINE_EXCEEDED")
 }

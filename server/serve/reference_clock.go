@@ -69,9 +69,9 @@ func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself 
 }
 
 // notify calls told now and with each change.
-func (c *referenceClock) notify(told func(ClockState)) {
-	c.onChange = told
-	told(c.State())
+func (c *referenceClock) notify(onChange func(ClockState)) {
+	c.onChange = onChange
+	onChange(c.State())
 }
 
 // Now returns the time of the reference; before the first comparison, of the

@@ -99,7 +99,7 @@ func TestHealthSaysThatTheClockIsWrong(t *testing.T) {
 			t.Fatal(err)
 		}
 		cfg.reference = r
-		s, err := listen(cfg, database{}, bare)
+		s, err := listen(cfg, database{}, registerUnimplemented)
 		if err != nil {
 			t.Fatal(err)
 		}

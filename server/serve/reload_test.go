@@ -20,7 +20,7 @@ import (
 // the key of tokens are replaced while tills call; none notices.
 func TestRotationUnderLoad(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	root := h.Authority // of the server's certificates: what tills trust stays
 	line := h.Transport(t, h.Certificate(t, frontDesk))
 	steady := h.open(t, line)
@@ -61,10 +61,10 @@ func TestRotationUnderLoad(t *testing.T) {
 }
 
 // TestBrokenPairLeavesTheOldOne: a certificate without its key, half a file, or
-// a key that others can read is told of, and the pair before it goes on.
+// a key that others can read is reported, and the previous pair stays in use.
 func TestBrokenPairLeavesTheOldOne(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	serial := func() string {
 		t.Helper()
 		conn, err := tls.Dial("tcp", h.server.Addr(), &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}) // to look at it

@@ -116,9 +116,9 @@ func TestPackedItemsAreCounted(t *testing.T) {
 	}
 }
 
-// TestHonestRequestsPass: whatever the contract allows is within the bounds on
+// TestValidRequestsPass: everything the contract allows is within the bounds on
 // bytes of its method.
-func TestHonestRequestsPass(t *testing.T) {
+func TestValidRequestsPass(t *testing.T) {
 	t.Parallel()
 	known := newLimitsCache()
 	small := 0
@@ -135,8 +135,8 @@ func TestHonestRequestsPass(t *testing.T) {
 	}
 }
 
-// TestRefusingIsCheap: a hostile request is refused in little memory.
-func TestRefusingIsCheap(t *testing.T) {
+// TestRefusingUsesLittleMemory: a hostile request is refused in little memory.
+func TestRefusingUsesLittleMemory(t *testing.T) {
 	shape := newLimitsCache().of((&pb.RecordEventsRequest{}).ProtoReflect().Descriptor())
 	body := hostile()
 	var before, after runtime.MemStats
@@ -154,7 +154,7 @@ func TestRefusingIsCheap(t *testing.T) {
 // them, and the service never sees them.
 func TestIdentityComesBeforeDecoding(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	body := hostile()
 	const record = "/alkalog.v1.ProcessingService/RecordEvents"
 	err := b.conn.Invoke(t.Context(), record, &body, &pb.RecordEventsResponse{}, grpc.ForceCodecV2(bytesCodec{}))
@@ -172,9 +172,9 @@ func TestIdentityComesBeforeDecoding(t *testing.T) {
 	wantError(t, err, codes.InvalidArgument, "INVALID_FIELD", "must be no longer than 4096 bytes")
 }
 
-// TestChainOnWire: the chain of a denied request is found without decoding it,
+// TestChainInBytes: the chain of a denied request is found without decoding it,
 // among its first fields.
-func TestChainOnWire(t *testing.T) {
+func TestChainInBytes(t *testing.T) {
 	t.Parallel()
 	for want, m := range map[string]proto.Message{
 		"chains/ebb": &pb.GetSessionRequest{Name: "chains/ebb/clients/c/sessions/s"},

@@ -21,9 +21,9 @@ import (
 
 const someID = "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"
 
-func TestBadRequestsAreToldWhatWouldBeRight(t *testing.T) {
+func TestErrorsOfBadRequestsSayWhatIsRight(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	chain := func(name string) *pb.Chain { return &pb.Chain{DisplayName: name} }
 	create := func(req *pb.CreateChainRequest) error {
 		_, err := b.directory.CreateChain(as(t, "operator"), req)
@@ -89,7 +89,7 @@ func violationOf(err error, field string) string {
 
 func TestBadRequestOfAStream(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	stream, err := b.process.WatchSession(as(t, "till"), &pb.WatchSessionRequest{Name: "chains/ebb"})
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +108,7 @@ func TestOneBadFactDoesNotCostTheOthers(t *testing.T) {
 	}
 	bad := &pb.Event{EventId: "no uuid", OccurTime: timestamppb.Now(), Actor: "chains/other/practitioners/x"}
 	batch := &pb.RecordEventsRequest{Name: "chains/ebb/clients/c/sessions/s", RequestId: someID, Events: []*pb.Event{bad}}
-	b := newBench(t)
+	b := newTestServer(t)
 	_, err = b.process.RecordEvents(as(t, "till"), batch)
 	wantError(t, err, codes.Unimplemented, "") // it came through
 	found := map[string]string{}
@@ -122,7 +122,7 @@ func TestOneBadFactDoesNotCostTheOthers(t *testing.T) {
 
 func TestUpdateNeedsOnlyWhatItChanges(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	update := func(salon *pb.Salon, paths ...string) error {
 		_, err := b.directory.UpdateSalon(as(t, "manager"), &pb.UpdateSalonRequest{
 			Salon: salon, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths}, RequestId: someID})
@@ -137,7 +137,7 @@ func TestUpdateNeedsOnlyWhatItChanges(t *testing.T) {
 
 func TestForeignNamesAreNotFound(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	_, err := b.directory.GetChain(as(t, "manager"), &pb.GetChainRequest{Name: "chains/flow"})
 	wantError(t, err, codes.NotFound, "NOT_FOUND", "chains/flow")
 	stream, err := b.process.WatchSession(as(t, "till"), &pb.WatchSessionRequest{Name: "chains/flow/clients/c/sessions/s"})
@@ -174,7 +174,7 @@ func TestEveryNameInARequestIsInScope(t *testing.T) {
 
 func TestMalformedBytesAreTheCallersMistake(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	raw := []byte{0x0a, 0xff} // a string that is longer than the message
 	var answer pb.GetChainResponse
 	err := b.conn.Invoke(as(t, "manager"), "/alkalog.v1.DirectoryService/GetChain", &raw, &answer, grpc.ForceCodecV2(bytesCodec{}))
@@ -217,7 +217,7 @@ func (bytesCodec) Unmarshal(data mem.BufferSlice, v any) error {
 
 func TestLongRequestsAreRefused(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
+	b := newTestServer(t)
 	remark := func(runes int) *pb.Event {
 		return &pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{Text: strings.Repeat("\U0001F487", runes)}}}
 	}

@@ -7,7 +7,7 @@
 // Start opens, in this order: the configuration, the built-in rules, the
 // database (an existing one, or a private PostgreSQL that it starts and
 // migrates), the reference clock, the keys of clients, the keys of the audit
-// log, and the listener. Each step can refuse; whatever is open is then closed
+// log, and the listener. Each step can refuse; everything opened so far is then closed
 // again. Stop reports NOT_SERVING first, so that load balancers send new calls
 // elsewhere, then ends streams with a status that asks the client to reconnect,
 // and then waits for the unary calls under way. The database closes last.

@@ -27,8 +27,8 @@ const patience = 30 * time.Second
 // canary stands for personal data. It must never get onto the log.
 const canary = "Ottoline Canary 555-0117"
 
-// odd is a service that does on purpose what a service must not do.
-type odd struct {
+// faultyService is a service that does on purpose what a service must not do.
+type faultyService struct {
 	pb.UnimplementedDirectoryServiceServer
 	pb.UnimplementedProcessingServiceServer
 
@@ -38,7 +38,7 @@ type odd struct {
 }
 
 // GetChain throws what it was asked, for the chain "boom"; else it answers.
-func (odd) GetChain(_ context.Context, req *pb.GetChainRequest) (*pb.GetChainResponse, error) {
+func (faultyService) GetChain(_ context.Context, req *pb.GetChainRequest) (*pb.GetChainResponse, error) {
 	if req.Name == "chains/boom" {
 		panic("cannot serve " + canary)
 	}
@@ -50,12 +50,12 @@ func (odd) GetChain(_ context.Context, req *pb.GetChainRequest) (*pb.GetChainRes
 }
 
 // ListChains fails in a way that nobody foresaw.
-func (odd) ListChains(context.Context, *pb.ListChainsRequest) (*pb.ListChainsResponse, error) {
+func (faultyService) ListChains(context.Context, *pb.ListChainsRequest) (*pb.ListChainsResponse, error) {
 	return nil, errors.New("select failed in /srv/secret/path.go")
 }
 
 // GetSalon waits until it may go on, and says whether it was given a deadline.
-func (o odd) GetSalon(ctx context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
+func (o faultyService) GetSalon(ctx context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
 	o.entered <- struct{}{}
 	select {
 	case <-o.finish:
@@ -71,7 +71,7 @@ func (o odd) GetSalon(ctx context.Context, req *pb.GetSalonRequest) (*pb.GetSalo
 
 // WatchSession sends one message and goes on until its reader leaves; it
 // panics in the session "boom", and sends without end in the session "flood".
-func (o odd) WatchSession(req *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
+func (o faultyService) WatchSession(req *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
 	if strings.HasSuffix(req.Name, "/boom") {
 		panic(canary)
 	}
@@ -88,20 +88,20 @@ func (o odd) WatchSession(req *pb.WatchSessionRequest, stream grpc.ServerStreami
 	return stream.Context().Err()
 }
 
-// bench is a server with odd services, and a client of it.
-type bench struct {
+// testServer is a server with odd services, and a client of it.
+type testServer struct {
 	server    *Server
 	conn      *grpc.ClientConn
 	directory pb.DirectoryServiceClient
 	process   pb.ProcessingServiceClient
-	odd       odd
-	log       *pageLog
+	odd       faultyService
+	log       *logBuffer
 }
 
-// newBench starts one; change alters its configuration first.
-func newBench(t *testing.T, change ...func(*Config)) *bench {
+// newTestServer starts one; change alters its configuration first.
+func newTestServer(t *testing.T, change ...func(*Config)) *testServer {
 	t.Helper()
-	b := &bench{log: new(pageLog), odd: odd{entered: make(chan struct{}, 10), finish: make(chan struct{}), flooded: make(chan error, 1)}}
+	b := &testServer{log: new(logBuffer), odd: faultyService{entered: make(chan struct{}, 10), finish: make(chan struct{}), flooded: make(chan error, 1)}}
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true,
 		Logger: slog.New(slog.NewJSONHandler(b.log, &slog.HandlerOptions{Level: slog.LevelDebug}))}
 	for _, c := range change {
@@ -176,26 +176,26 @@ func reasonOf(st *status.Status) string {
 	return ""
 }
 
-// pageLog is a log that a test reads while it is written.
-type pageLog struct {
+// logBuffer is a log that a test reads while it is written.
+type logBuffer struct {
 	mu   sync.Mutex
 	text bytes.Buffer
 }
 
-func (l *pageLog) Write(p []byte) (int, error) {
+func (l *logBuffer) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.Write(p)
 }
 
-func (l *pageLog) String() string {
+func (l *logBuffer) String() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.String()
 }
 
 // lines returns the records with the given message.
-func (l *pageLog) lines(t *testing.T, message string) []map[string]any {
+func (l *logBuffer) lines(t *testing.T, message string) []map[string]any {
 	t.Helper()
 	var found []map[string]any
 	for line := range strings.Lines(l.String()) {

@@ -26,7 +26,7 @@ import (
 func TestMain(m *testing.M) { os.Exit(storagetest.Run(m)) }
 
 // realServer is the whole server on a database of its own, with a client.
-func realServer(t *testing.T, log *pageLog) (storagetest.Database, *grpc.ClientConn) {
+func realServer(t *testing.T, log *logBuffer) (storagetest.Database, *grpc.ClientConn) {
 	t.Helper()
 	d := storagetest.NewDatabase(t)
 	keys := keys.Installation{Dir: t.TempDir(), Clock: time.Now}
@@ -76,12 +76,12 @@ func makeChains(t *testing.T, conn *grpc.ClientConn) pb.DirectoryServiceClient {
 	return directory
 }
 
-// TestForeignIsToldLikeUnknown: whether a name in another chain exists or not,
+// TestForeignNamesAreAnsweredLikeUnknownOnes: whether a name in another chain exists or not,
 // and whether a name is another chain's or unknown in the own, the answer is
 // the same but for the name itself.
-func TestForeignIsToldLikeUnknown(t *testing.T) {
+func TestForeignNamesAreAnsweredLikeUnknownOnes(t *testing.T) {
 	t.Parallel()
-	_, conn := realServer(t, new(pageLog))
+	_, conn := realServer(t, new(logBuffer))
 	directory := makeChains(t, conn)
 	told := func(name string) string {
 		_, err := directory.GetSalon(manager(t, "ebb"), &pb.GetSalonRequest{Name: name})
@@ -103,7 +103,7 @@ func TestForeignIsToldLikeUnknown(t *testing.T) {
 // and asks the database for what it cannot do with them.
 func TestLogOfRealServicesHoldsNothingPersonal(t *testing.T) {
 	t.Parallel()
-	log := new(pageLog)
+	log := new(logBuffer)
 	d, conn := realServer(t, log)
 	makeChains(t, conn)
 	clients := pb.NewConsultationServiceClient(conn)

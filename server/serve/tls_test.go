@@ -28,20 +28,20 @@ import (
 
 const frontDesk = "chains/ebb/salons/north/tills/front-1"
 
-// porter answers every accepted caller.
-type porter struct {
+// identityEcho answers every identified caller.
+type identityEcho struct {
 	pb.UnimplementedDirectoryServiceServer
 	pb.UnimplementedProcessingServiceServer
 
 	beat chan struct{} // received from before every message of a stream
 }
 
-func (porter) GetSalon(_ context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
+func (identityEcho) GetSalon(_ context.Context, req *pb.GetSalonRequest) (*pb.GetSalonResponse, error) {
 	return &pb.GetSalonResponse{Salon: &pb.Salon{Name: req.Name}}, nil
 }
 
 // WatchSession sends a message at every beat.
-func (p porter) WatchSession(_ *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
+func (p identityEcho) WatchSession(_ *pb.WatchSessionRequest, stream grpc.ServerStreamingServer[pb.WatchSessionResponse]) error {
 	for {
 		select {
 		case <-p.beat:
@@ -54,21 +54,21 @@ func (p porter) WatchSession(_ *pb.WatchSessionRequest, stream grpc.ServerStream
 	}
 }
 
-// house is a server that knows certificates and tokens.
-type house struct {
+// securedServer is a server that knows certificates and tokens.
+type securedServer struct {
 	*identitytest.Installation
 	server *Server
-	log    *pageLog
+	log    *logBuffer
 	beat   chan struct{} // lets every stream send one message
 	mu     sync.Mutex
 	now    time.Time
 }
 
-func newHouse(t testing.TB, change ...func(*Config)) *house {
+func newSecuredServer(t testing.TB, change ...func(*Config)) *securedServer {
 	t.Helper()
-	h := &house{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}
+	h := &securedServer{now: time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC)}
 	h.Installation = identitytest.New(t, h.clock)
-	h.log, h.beat = new(pageLog), make(chan struct{})
+	h.log, h.beat = new(logBuffer), make(chan struct{})
 	cfg := Config{Address: "127.0.0.1:0", DataDir: "none", Clock: h.clock, Logger: slog.New(slog.NewJSONHandler(h.log, nil)),
 		TLSCert: h.TLSCert, TLSKey: h.TLSKey, ClientCA: h.ClientCA, JWKS: h.JWKS, Revoked: h.Revoked,
 		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9,
@@ -81,8 +81,8 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 		t.Fatal(err)
 	}
 	h.server, err = listen(cfg, database{}, func(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
-		pb.RegisterDirectoryServiceServer(r, porter{beat: h.beat})
-		pb.RegisterProcessingServiceServer(r, porter{beat: h.beat})
+		pb.RegisterDirectoryServiceServer(r, identityEcho{beat: h.beat})
+		pb.RegisterProcessingServiceServer(r, identityEcho{beat: h.beat})
 		return nil
 	})
 	if err != nil {
@@ -92,25 +92,25 @@ func newHouse(t testing.TB, change ...func(*Config)) *house {
 	return h
 }
 
-func (h *house) clock() time.Time {
+func (h *securedServer) clock() time.Time {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.now
 }
 
-func (h *house) advance(d time.Duration) {
+func (h *securedServer) advance(d time.Duration) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.now = h.now.Add(d)
 }
 
 // call asks for a salon over a line of its own; a token may be empty.
-func (h *house) call(t testing.TB, line credentials.TransportCredentials, token string, more ...string) error {
+func (h *securedServer) call(t testing.TB, line credentials.TransportCredentials, token string, more ...string) error {
 	t.Helper()
 	return h.ask(t, h.open(t, line), token, more...)
 }
 
-func (h *house) open(t testing.TB, line credentials.TransportCredentials) *grpc.ClientConn {
+func (h *securedServer) open(t testing.TB, line credentials.TransportCredentials) *grpc.ClientConn {
 	t.Helper()
 	conn, err := grpc.NewClient(h.server.Addr(), grpc.WithTransportCredentials(line))
 	if err != nil {
@@ -120,7 +120,7 @@ func (h *house) open(t testing.TB, line credentials.TransportCredentials) *grpc.
 	return conn
 }
 
-func (h *house) ask(t testing.TB, conn *grpc.ClientConn, token string, more ...string) error {
+func (h *securedServer) ask(t testing.TB, conn *grpc.ClientConn, token string, more ...string) error {
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	if token != "" {
@@ -132,7 +132,7 @@ func (h *house) ask(t testing.TB, conn *grpc.ClientConn, token string, more ...s
 
 // issue is a certificate of the installation's authority with what a test wants
 // in it.
-func (h *house) issue(t *testing.T, change func(*x509.Certificate), uris ...string) tls.Certificate {
+func (h *securedServer) issue(t *testing.T, change func(*x509.Certificate), uris ...string) tls.Certificate {
 	t.Helper()
 	template := &x509.Certificate{NotBefore: h.clock().Add(-time.Hour), NotAfter: h.clock().Add(time.Hour), ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}}
 	for _, text := range uris {
@@ -154,7 +154,7 @@ func (h *house) issue(t *testing.T, change func(*x509.Certificate), uris ...stri
 
 func TestCertificatesSayWhoCalls(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	for name, role := range map[string]string{
 		frontDesk: "till", "chains/ebb/managers/back-office": "manager", "chains/ebb/salons/north/managers/back-office": "manager",
 		"chains/ebb/auditors/archive": "auditor",
@@ -176,7 +176,7 @@ func TestCertificatesSayWhoCalls(t *testing.T) {
 // connection; the others are told what would be right.
 func TestCertificatesThatAreRefused(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	const good = "alkalog:///" + frontDesk
 	foreign := identitytest.NewAuthority(t, h.clock)
 	pair, err := foreign.Client(frontDesk, h.clock().Add(-time.Hour), h.clock().Add(time.Hour))
@@ -212,7 +212,7 @@ func TestCertificatesThatAreRefused(t *testing.T) {
 // may not be right at the next call.
 func TestOpenConnectionsAreLookedAt(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	cert := h.Certificate(t, frontDesk)
 	conn := h.open(t, h.Transport(t, cert))
 	step := func(what string, in bool, reason string) {
@@ -242,16 +242,16 @@ func TestOpenConnectionsAreLookedAt(t *testing.T) {
 	step("expired", false, "expired")
 }
 
-// TestOpenStreamsAreLookedAt: a display that was let in is shown nothing more
+// TestOpenStreamsAreReauthenticated: a display that was let in is shown nothing more
 // once its token or certificate is revoked or has expired.
-func TestOpenStreamsAreLookedAt(t *testing.T) {
+func TestOpenStreamsAreReauthenticated(t *testing.T) {
 	t.Parallel()
-	for what, end := range map[string]func(*house){
-		"has expired": func(h *house) { h.advance(2 * time.Hour) },
-		"is revoked":  func(h *house) { h.Revoke(t, "chains/ebb/practitioners/amara"); h.advance(time.Second) },
-		"":            func(h *house) { h.advance(time.Second) }, // nothing happens
+	for what, end := range map[string]func(*securedServer){
+		"has expired": func(h *securedServer) { h.advance(2 * time.Hour) },
+		"is revoked":  func(h *securedServer) { h.Revoke(t, "chains/ebb/practitioners/amara"); h.advance(time.Second) },
+		"":            func(h *securedServer) { h.advance(time.Second) }, // nothing happens
 	} {
-		h := newHouse(t)
+		h := newSecuredServer(t)
 		token := h.Token(t, "practitioner", "chains/ebb/practitioners/amara")
 		ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+token), patience)
 		defer cancel()
@@ -282,7 +282,7 @@ func TestOpenStreamsAreLookedAt(t *testing.T) {
 
 func TestTokenAndCertificateTogether(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	token := func(role, name string, salons ...string) string {
 		return h.Token(t, role, name, func(g *identity.Grant) { g.Salons = salons })
 	}
@@ -309,7 +309,7 @@ func TestTokenAndCertificateTogether(t *testing.T) {
 
 func TestBadTokensOverTheWire(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	conn := h.open(t, h.Transport(t))
 	const amara = "chains/ebb/practitioners/amara"
 	if err := h.ask(t, conn, h.Token(t, "practitioner", amara)); err != nil {
@@ -325,9 +325,9 @@ func TestBadTokensOverTheWire(t *testing.T) {
 	}
 }
 
-// TestModeIsOnTheLog: whom a server believes is the first thing it says, and a
+// TestTrustIsLogged: whom a server believes is the first thing it says, and a
 // warning where nothing is proven.
-func TestModeIsOnTheLog(t *testing.T) {
+func TestTrustIsLogged(t *testing.T) {
 	t.Parallel()
 	for want, change := range map[string]func(*Config){
 		"INFO tills and services":   func(*Config) {},
@@ -335,7 +335,7 @@ func TestModeIsOnTheLog(t *testing.T) {
 		"WARN NOBODY":               func(c *Config) { c.ClientCA, c.JWKS, c.Revoked = "", "", "" },
 		"INFO people with a token ": func(c *Config) { c.ClientCA = "" },
 	} {
-		h := newHouse(t, change)
+		h := newSecuredServer(t, change)
 		lines := h.log.lines(t, "serving")
 		if len(lines) != 1 || !strings.HasPrefix(lines[0]["level"].(string)+" "+lines[0]["trusts"].(string), want) || lines[0]["tls"] != true {
 			t.Errorf("want %q: %v", want, lines)
@@ -345,7 +345,7 @@ func TestModeIsOnTheLog(t *testing.T) {
 
 func TestTLSVersions(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newSecuredServer(t)
 	text, err := os.ReadFile(h.ClientCA)
 	if err != nil {
 		t.Fatal(err)
@@ -374,7 +374,7 @@ func TestTLSVersions(t *testing.T) {
 // machines may call.
 func TestServedOnTheNetwork(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, func(c *Config) { c.Address = "0.0.0.0:0" })
+	h := newSecuredServer(t, func(c *Config) { c.Address = "0.0.0.0:0" })
 	_, port, err := net.SplitHostPort(h.server.Addr())
 	if err != nil {
 		t.Fatal(err)

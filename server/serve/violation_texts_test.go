@@ -10,9 +10,9 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 )
 
-// TestEveryPatternIsPutInWords: nobody should have to read a regular expression
+// TestEveryPatternHasAText: nobody should have to read a regular expression
 // to learn what a field wants.
-func TestEveryPatternIsPutInWords(t *testing.T) {
+func TestEveryPatternHasAText(t *testing.T) {
 	t.Parallel()
 	seen := map[string]bool{}
 	protoregistry.GlobalTypes.RangeMessages(func(m protoreflect.MessageType) bool {

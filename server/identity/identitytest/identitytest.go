@@ -90,7 +90,7 @@ func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
 	check(t, keys.ReplaceTrusted(i.JWKS, set))
 }
 
-// Revoke replaces the list of what is revoked.
+// Revoke replaces the revocation list.
 func (i *Installation) Revoke(t testing.TB, lines ...string) {
 	t.Helper()
 	check(t, keys.ReplaceTrusted(i.Revoked, []byte(strings.Join(lines, "\n")+"\n")))
@@ -120,7 +120,7 @@ func Load(t testing.TB, p keys.Pair) tls.Certificate {
 }
 
 // Transport is how a client calls the server: it trusts the authority of the
-// server, and brings what it was given, whatever the server asks for.
+// server, and always sends the given certificate.
 func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credentials.TransportCredentials {
 	t.Helper()
 	text, err := os.ReadFile(i.ClientCA)
