@@ -309,7 +309,7 @@ func TestServersWantTheirKeys(t *testing.T) {
 	if err := start(empty); err == nil || !strings.Contains(err.Error(), filepath.Join(empty, "clients")) {
 		t.Errorf("without the file, with clients: %v", err)
 	}
-	if err := start(newKeys(t)); err == nil || !strings.Contains(err.Error(), "not those of this database") {
+	if err := start(newKeys(t)); err == nil || !strings.Contains(err.Error(), "do not belong to this database") {
 		t.Errorf("with other keys: %v", err)
 	}
 	if err := start(s.keys); err != nil {
