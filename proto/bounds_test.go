@@ -9,7 +9,7 @@ import (
 
 // TestInputIsBounded wants a limit on everything that a caller can send, so that
 // no request can be answered with anything but a clear refusal when it is
-// oversized or out of range. The limits themselves stand in the contract.
+// oversized or out of range. The contract states the limits.
 func TestInputIsBounded(t *testing.T) {
 	seen := map[protoreflect.FullName]bool{}
 	for _, file := range contractFiles() {

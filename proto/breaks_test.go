@@ -12,7 +12,7 @@ import (
 )
 
 // sound is a small contract that keeps every rule. The tests below break it, one
-// way at a time, so that a rule which no longer bites is noticed.
+// way at a time, so that a rule that no longer detects anything is noticed.
 const sound = `
 name: "alkalog/v1/brush.proto" package: "alkalog.v1" syntax: "proto3"
 dependency: "alkalog/v1/options.proto" dependency: "buf/validate/validate.proto"
@@ -63,37 +63,37 @@ func TestRulesBite(t *testing.T) {
 		t.Errorf("a sound contract is refused: %q", got)
 	}
 	for name, c := range map[string]struct{ old, new, want string }{
-		"an RPC open to nobody knows whom": {`[alkalog.v1.access] { roles: ROLE_TILL }`, ``, "GetBrush: declares no roles"},
-		"a role that is none":              {`roles: ROLE_TILL }`, `roles: ROLE_UNSPECIFIED }`, "GetBrush: declares no roles"},
-		"a read that changes":              {`roles: ROLE_TILL }`, `roles: ROLE_TILL mutates: true }`, "does not go with its verb"},
-		"a change that says it reads":      {`mutates: true`, ``, "does not go with its verb"},
-		"a change without a request id":    {`"request_id"`, `"request"`, "needs a request_id"},
-		"a request id of any shape":        {`uuid: true`, `max_len: 9`, "needs a request_id"},
-		"a read with a request id":         {`"page_token"`, `"request_id"`, "a request_id means nothing"},
-		"a get without a name":             {`field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, `field { name: "brush" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, "lacks name"},
-		"a name of nothing in particular":  {`[google.api.resource_reference] { type: "alkalog/Brush" }`, ``, "of what resource"},
-		"a list without a page size":       {`"page_size"`, `"size"`, "lacks page_size"},
-		"a list without a page token":      {`"page_token"`, `"token"`, "lacks page_token"},
-		"a list without a next page":       {`"next_page_token"`, `"token"`, "lacks next_page_token"},
-		"a list of something else":         {`name: "brushes"`, `name: "items"`, "no repeated brushes"},
-		"an update without a mask":         {`"update_mask"`, `"mask"`, "lacks update_mask"},
-		"an update of nothing":             {`field { name: "brush" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_OPTIONAL }` + "\n  field", "field", "UpdateBrush: lacks brush"},
-		"a delete":                         {`name: "UpdateBrush" `, `name: "DeleteBrush" `, "nothing is deleted"},
-		"a changing record without etag":   {`"etag"`, `"mark"`, "Brush: a resource that can change needs an etag"},
-		"an update of what has no etag":    {`"etag"`, `"mark"`, "UpdateBrush: Brush can be changed and has no etag"},
-		"a record without its name":        {`[google.api.field_behavior]: IDENTIFIER`, ``, "name marked IDENTIFIER"},
-		"a resource of another type":       {`{ type: "alkalog/Brush" pattern`, `{ type: "alkalog/Comb" pattern`, "a type that ends in /Brush"},
-		"a server time open to callers":    {`[google.api.field_behavior]: OUTPUT_ONLY`, ``, "so it is OUTPUT_ONLY"},
-		"an instant by another name":       {`"update_time"`, `"updated_at"`, "named ..._time"},
-		"an enum that begins with a no":    {`BRISTLE_UNSPECIFIED`, `BRISTLE_NONE`, "does not end in _UNSPECIFIED"},
-		"text without end":                 {`{ string { max_len: 64 } }`, `{ string { min_len: 1 } }`, "Brush.etag: a string needs max_len"},
-		"a list without end":               {`max_items: 3 `, ``, "Brush.salons: a list needs max_items"},
-		"long text in a list":              {`items { string { max_len: 9 } }`, ``, "Brush.salons: a string needs max_len"},
-		"an unknown enum value":            {`enum { defined_only: true }`, ``, "Brush.bristle: an enum needs defined_only"},
-		"a number with one limit":          {`gte: 0 lte: 9`, `gte: 0`, "Brush.length: a double needs"},
-		"text without a class of data":     {`label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } } }`, `label: LABEL_OPTIONAL options { [buf.validate.field] { string { max_len: 64 } } }`, "Brush.etag: text needs a data_class"},
-		"a class that is none":             {`DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } }`, `DATA_CLASS_UNSPECIFIED [buf.validate.field] { string { max_len: 64 } }`, "Brush.etag: text needs a data_class"},
-		"a whole number without limit":     {`int32 { gte: 0 }`, ``, "page_size: a whole number needs"},
+		"an RPC without roles":            {`[alkalog.v1.access] { roles: ROLE_TILL }`, ``, "GetBrush: declares no roles"},
+		"a role that is none":             {`roles: ROLE_TILL }`, `roles: ROLE_UNSPECIFIED }`, "GetBrush: declares no roles"},
+		"a read that changes":             {`roles: ROLE_TILL }`, `roles: ROLE_TILL mutates: true }`, "does not go with its verb"},
+		"a change that says it reads":     {`mutates: true`, ``, "does not go with its verb"},
+		"a change without a request id":   {`"request_id"`, `"request"`, "needs a request_id"},
+		"a request id of any shape":       {`uuid: true`, `max_len: 9`, "needs a request_id"},
+		"a read with a request id":        {`"page_token"`, `"request_id"`, "a request_id means nothing"},
+		"a get without a name":            {`field { name: "name" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, `field { name: "brush" number: 1 type: TYPE_STRING label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [google.api.resource_reference]`, "lacks name"},
+		"a name of nothing in particular": {`[google.api.resource_reference] { type: "alkalog/Brush" }`, ``, "of what resource"},
+		"a list without a page size":      {`"page_size"`, `"size"`, "lacks page_size"},
+		"a list without a page token":     {`"page_token"`, `"token"`, "lacks page_token"},
+		"a list without a next page":      {`"next_page_token"`, `"token"`, "lacks next_page_token"},
+		"a list of something else":        {`name: "brushes"`, `name: "items"`, "no repeated brushes"},
+		"an update without a mask":        {`"update_mask"`, `"mask"`, "lacks update_mask"},
+		"an update of nothing":            {`field { name: "brush" number: 1 type: TYPE_MESSAGE type_name: ".alkalog.v1.Brush" label: LABEL_OPTIONAL }` + "\n  field", "field", "UpdateBrush: lacks brush"},
+		"a delete":                        {`name: "UpdateBrush" `, `name: "DeleteBrush" `, "nothing is deleted"},
+		"a changing record without etag":  {`"etag"`, `"mark"`, "Brush: a resource that can change needs an etag"},
+		"an update of what has no etag":   {`"etag"`, `"mark"`, "UpdateBrush: Brush can be changed and has no etag"},
+		"a record without its name":       {`[google.api.field_behavior]: IDENTIFIER`, ``, "name marked IDENTIFIER"},
+		"a resource of another type":      {`{ type: "alkalog/Brush" pattern`, `{ type: "alkalog/Comb" pattern`, "a type that ends in /Brush"},
+		"a server time open to callers":   {`[google.api.field_behavior]: OUTPUT_ONLY`, ``, "so it is OUTPUT_ONLY"},
+		"an instant by another name":      {`"update_time"`, `"updated_at"`, "named ..._time"},
+		"an enum that begins with a no":   {`BRISTLE_UNSPECIFIED`, `BRISTLE_NONE`, "does not end in _UNSPECIFIED"},
+		"text without end":                {`{ string { max_len: 64 } }`, `{ string { min_len: 1 } }`, "Brush.etag: a string needs max_len"},
+		"a list without end":              {`max_items: 3 `, ``, "Brush.salons: a list needs max_items"},
+		"long text in a list":             {`items { string { max_len: 9 } }`, ``, "Brush.salons: a string needs max_len"},
+		"an unknown enum value":           {`enum { defined_only: true }`, ``, "Brush.bristle: an enum needs defined_only"},
+		"a number with one limit":         {`gte: 0 lte: 9`, `gte: 0`, "Brush.length: a double needs"},
+		"text without a class of data":    {`label: LABEL_OPTIONAL options { [alkalog.v1.data_class]: DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } } }`, `label: LABEL_OPTIONAL options { [buf.validate.field] { string { max_len: 64 } } }`, "Brush.etag: text needs a data_class"},
+		"a class that is none":            {`DATA_CLASS_NONE [buf.validate.field] { string { max_len: 64 } }`, `DATA_CLASS_UNSPECIFIED [buf.validate.field] { string { max_len: 64 } }`, "Brush.etag: text needs a data_class"},
+		"a whole number without limit":    {`int32 { gte: 0 }`, ``, "page_size: a whole number needs"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			if !strings.Contains(sound, c.old) {

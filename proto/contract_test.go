@@ -18,7 +18,7 @@ import (
 	"alkalog/proto/source"
 )
 
-// TestContractKeepsItsRules holds every file of the contract against the rules
+// TestContractKeepsItsRules checks every file of the contract against the rules
 // below. They are those of the AIPs (https://google.aip.dev) that the contract
 // adopts, and a few of its own; buf lint checks the rest.
 func TestContractKeepsItsRules(t *testing.T) {
@@ -276,7 +276,7 @@ func rules(field protoreflect.FieldDescriptor) *validate.FieldRules {
 	return proto.GetExtension(field.Options(), validate.E_Field).(*validate.FieldRules)
 }
 
-// list is what descriptors hand out instead of a slice.
+// list is the collection type of descriptors.
 type list[T any] interface {
 	Len() int
 	Get(int) T

@@ -23,8 +23,8 @@ var aboutClients = []protoreflect.Message{
 var aboutChains = []protoreflect.Name{"Product", "Directions", "Alkali", "Indicator", "Lot", "Salon", "Retention",
 	"Practitioner", "Basis", "OverrideTerms", "OverrideReason", "PolicyParameters", "HousePolicy", "Rule"}
 
-// TestClientsDataHasAClass wants a class on every field of what is kept about
-// clients, of whatever kind: its own or its message's.
+// TestClientsDataHasAClass wants a class on every field of a record about a
+// client, whatever its type: its own or its message's.
 func TestClientsDataHasAClass(t *testing.T) {
 	seen := map[protoreflect.FullName]bool{}
 	for _, record := range aboutClients {
@@ -119,7 +119,7 @@ func TestTypedTextIsPersonal(t *testing.T) {
 }
 
 // TestAuditEntriesAreWithoutPersonalData wants every field of an audit entry to
-// be of a class that may stand there in clear.
+// be of a class that the audit log may hold in clear text.
 func TestAuditEntriesAreWithoutPersonalData(t *testing.T) {
 	for _, message := range []protoreflect.Message{(*pb.AuditEntry)(nil).ProtoReflect(), (*pb.RuleRef)(nil).ProtoReflect()} {
 		for _, field := range all(message.Descriptor().Fields()) {

@@ -23,10 +23,10 @@ var update = flag.Bool("update", false, "write contract.golden")
 // TestContractIsOnlyAddedTo compares the contract with contract.golden, which
 // holds what the breaking check of buf does not see: roles, reasons, limits of
 // input, patterns, what is required, classes of data and meanings. A line of the
-// golden file that is gone or changed may be a narrowing, so -update adds lines and
-// refuses to replace any, but for meanings: a comment may be said better, never
-// mean less, and only a reader can tell. To change one, remove its line from the
-// file, run with -update and have the change read.
+// golden file that is gone or changed may be a narrowing, so -update adds lines
+// and never replaces one. Only meanings may change: a better wording must not
+// mean less, and only a reader can judge that. To change one, remove its line
+// from the file, run with -update and have the change read.
 func TestContractIsOnlyAddedTo(t *testing.T) {
 	files, err := source.Compile(".")
 	if err != nil {

@@ -48,7 +48,7 @@ func TestThirdPartyIsWhatIsLinked(t *testing.T) {
 	}
 }
 
-// bare leaves out what cannot be told apart on the wire: comments, and whether
+// bare leaves out differences that do not show on the wire: comments, and whether
 // an extension is packed, since every parser must accept both forms
 // (protobuf.dev, Encoding, "Packed Repeated Fields"). field_behavior was once
 // declared unpacked and no longer is.

@@ -37,7 +37,7 @@ const (
 	EntryKind_ENTRY_KIND_OVERRIDE EntryKind = 3
 	// An override was tried and denied.
 	EntryKind_ENTRY_KIND_OVERRIDE_DENIED EntryKind = 4
-	// The service departed from decision, directions or good practice.
+	// The service deviated from the decision, the directions or good practice.
 	EntryKind_ENTRY_KIND_DEVIATION EntryKind = 5
 	// An alarm was raised.
 	EntryKind_ENTRY_KIND_ALARM EntryKind = 6
@@ -53,26 +53,28 @@ const (
 	EntryKind_ENTRY_KIND_ERASURE EntryKind = 11
 	// An operator accepted that the database was restored to an earlier state.
 	EntryKind_ENTRY_KIND_RESTORED EntryKind = 12
-	// Answered requests were forgotten because their time had come.
+	// Stored answers to requests were deleted because their retention time had
+	// passed.
 	EntryKind_ENTRY_KIND_PURGE EntryKind = 13
-	// Everything about a client was handed out in one file.
+	// Everything stored about a client was exported in one file.
 	EntryKind_ENTRY_KIND_CLIENT_EXPORTED EntryKind = 14
 	// A supervisor signed for a student's decision.
 	EntryKind_ENTRY_KIND_COUNTERSIGNED EntryKind = 15
-	// It was changed for how long the chain keeps records.
+	// The chain's retention periods were changed.
 	EntryKind_ENTRY_KIND_RETENTION_CHANGED EntryKind = 16
-	// Something went wrong with a client, or more became known of it.
+	// An incident with a client was recorded or updated.
 	EntryKind_ENTRY_KIND_INCIDENT EntryKind = 17
 	// A follow-up of an incident was answered.
 	EntryKind_ENTRY_KIND_FOLLOW_UP EntryKind = 18
 	// A follow-up of an incident is overdue.
 	EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE EntryKind = 19
-	// An answer that was dangerous when a service was refused is not any more.
+	// An answer that was dangerous when a service was refused was changed and is no
+	// longer dangerous.
 	EntryKind_ENTRY_KIND_ANSWER_CHANGED EntryKind = 20
 	// Facts that came later disproved a deviation that is on the log. Summaries
 	// count deviations and withdrawals side by side and do not subtract them.
 	EntryKind_ENTRY_KIND_WITHDRAWN EntryKind = 21
-	// A visit was set aside as another client's and moved to the right one.
+	// A visit recorded under the wrong client was moved to the right one.
 	EntryKind_ENTRY_KIND_VISIT_MOVED EntryKind = 22
 	// A product was created or changed.
 	EntryKind_ENTRY_KIND_PRODUCT_CHANGED EntryKind = 40
@@ -87,9 +89,9 @@ const (
 	// The records that a batch of writes has stored, by digest. Lists and counts
 	// leave it out unless the filter names this kind.
 	EntryKind_ENTRY_KIND_COVERAGE EntryKind = 45
-	// The records that were stored before there was coverage, or whose stored
-	// bytes a migration has rewritten, by digest. Lists and counts leave it out
-	// unless the filter names this kind.
+	// The records that were stored before coverage existed, or whose stored bytes a
+	// migration rewrote, by digest. Lists and counts leave it out unless the filter
+	// names this kind.
 	EntryKind_ENTRY_KIND_BASELINE EntryKind = 46
 )
 
@@ -261,7 +263,7 @@ type AuditEntry struct {
 	Actor string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
 	// In which role.
 	Role Role `protobuf:"varint,6,opt,name=role,proto3,enum=alkalog.v1.Role" json:"role,omitempty"`
-	// For whom the actor acted; empty: for nobody else.
+	// The person that the actor acted for; empty: nobody else.
 	OnBehalfOf string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
 	// The client; empty when none is concerned.
 	Client string `protobuf:"bytes,8,opt,name=client,proto3" json:"client,omitempty"`
@@ -287,7 +289,7 @@ type AuditEntry struct {
 	CommentCommitment []byte `protobuf:"bytes,16,opt,name=comment_commitment,json=commentCommitment,proto3" json:"comment_commitment,omitempty"`
 	// Digest of the cause as stored, SHA-256. What belongs to a client is stored
 	// sealed with the client's key, so this commits to every personal field in it
-	// and tells nothing of them.
+	// and reveals none of them.
 	CauseDigest []byte `protobuf:"bytes,17,opt,name=cause_digest,json=causeDigest,proto3" json:"cause_digest,omitempty"`
 	// When it happened, UTC.
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
@@ -304,10 +306,10 @@ type AuditEntry struct {
 	PolicyDigest string `protobuf:"bytes,23,opt,name=policy_digest,json=policyDigest,proto3" json:"policy_digest,omitempty"`
 	// Version of the till's program, as it names itself; empty: not known.
 	TillVersion string `protobuf:"bytes,24,opt,name=till_version,json=tillVersion,proto3" json:"till_version,omitempty"`
-	// How many times it happened, when like ones are told in one entry; 0 and 1:
-	// once.
+	// How many times it happened, when one entry records several occurrences; 0 and
+	// 1: once.
 	Count int64 `protobuf:"varint,25,opt,name=count,proto3" json:"count,omitempty"`
-	// When it happened last, UTC, when like ones are told in one entry.
+	// When it happened last, UTC, when one entry records several occurrences.
 	LastTime *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=last_time,json=lastTime,proto3" json:"last_time,omitempty"`
 	// The call, such as "AuditService/ListEntries", for a read by an auditor and a
 	// denial; empty otherwise.
@@ -323,11 +325,12 @@ type AuditEntry struct {
 	// The session on the right client's record, for a visit that was moved; empty
 	// otherwise.
 	MovedTo string `protobuf:"bytes,52,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
-	// The signed checkpoint that an operator departed from, for a restore; empty
-	// otherwise.
+	// For an accepted restore: the signed checkpoint that the database no longer
+	// continues from. Empty otherwise.
 	EarlierCheckpoint string `protobuf:"bytes,29,opt,name=earlier_checkpoint,json=earlierCheckpoint,proto3" json:"earlier_checkpoint,omitempty"`
-	// Whose service it is: who is to do it or does it, also when that is the actor.
-	// Empty when no service is concerned, and in entries written before this field.
+	// The practitioner who performs the service or is to perform it, also when that
+	// is the actor. Empty when no service is concerned, and in entries written
+	// before this field.
 	Practitioner string `protobuf:"bytes,30,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// The lot that was recalled, or that the decision is about; empty when none is
 	// concerned, or when it is not one of the product's lots.

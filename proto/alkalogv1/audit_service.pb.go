@@ -103,7 +103,7 @@ type ListEntriesRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor,
 	// practitioner (who acted or was acted for), service_practitioner (whose service
@@ -192,14 +192,14 @@ type LogCheck struct {
 	MissingPlaces int64 `protobuf:"varint,3,opt,name=missing_places,json=missingPlaces,proto3" json:"missing_places,omitempty"`
 	// Places whose entry is not the one that was signed.
 	ChangedPlaces int64 `protobuf:"varint,4,opt,name=changed_places,json=changedPlaces,proto3" json:"changed_places,omitempty"`
-	// Places whose search columns do not say what the signed entry says: a filter
-	// or a figure may not see them.
+	// Places whose search columns differ from the signed entry; filters and figures
+	// may miss them.
 	MismatchedPlaces int64 `protobuf:"varint,5,opt,name=mismatched_places,json=mismatchedPlaces,proto3" json:"mismatched_places,omitempty"`
 	// The first of all these places, up to 20, rising.
 	Places []int64 `protobuf:"varint,6,rep,packed,name=places,proto3" json:"places,omitempty"`
-	// Entries on record that are not on the log although it has passed them.
+	// Stored entries that are not on the log although later entries are.
 	UnloggedEntries int64 `protobuf:"varint,7,opt,name=unlogged_entries,json=unloggedEntries,proto3" json:"unlogged_entries,omitempty"`
-	// Why nothing is put on this log any more; empty: it grows.
+	// Why no more entries are added to this log; empty: entries are added.
 	Halted        string `protobuf:"bytes,8,opt,name=halted,proto3" json:"halted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -298,7 +298,7 @@ type ListEntriesResponse struct {
 	Entries []*AuditEntry `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
 	// Token of the next page; empty on the last.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
-	// What the filter may not have seen.
+	// Result of the last check of the log: entries that the filter may have missed.
 	Check *LogCheck `protobuf:"bytes,3,opt,name=check,proto3" json:"check,omitempty"`
 	// Entries of this page that were found by their search columns and left out
 	// because the entry itself does not fit the filter.
@@ -372,12 +372,13 @@ type ExportEntriesRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// As in ListEntries, compared with the entries themselves and not with search
 	// columns. An entry that is missing, unreadable or not the one that was signed
-	// comes whatever the filter. Only an export without a filter can be verified.
+	// is sent regardless of the filter. Only an export without a filter can be
+	// verified.
 	Filter string `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
 	// The last resume_token received, or empty to begin; up to 200 characters.
 	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
 	// Only entries before this place on the log, 0 or more; 0: all of them. The
-	// size of a checkpoint gives what that checkpoint stands for.
+	// size of a checkpoint gives the entries that the checkpoint covers.
 	TreeSize      int64 `protobuf:"varint,4,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -446,19 +447,17 @@ type ExportEntriesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The entry.
 	Entry *AuditEntry `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
-	// The bytes it is stored as; none when somebody has taken it away in the
-	// database.
+	// The bytes it is stored as; empty when it was deleted in the database.
 	Stored []byte `protobuf:"bytes,2,opt,name=stored,proto3" json:"stored,omitempty"`
 	// Where to resume after this entry.
 	ResumeToken string `protobuf:"bytes,3,opt,name=resume_token,json=resumeToken,proto3" json:"resume_token,omitempty"`
 	// Its place on the log, from 0.
 	Index int64 `protobuf:"varint,4,opt,name=index,proto3" json:"index,omitempty"`
-	// The hash that stands for it in the signed tree, 32 bytes: that of stored,
-	// unless somebody has changed the entry since. Empty when the tiles of the tree
-	// are damaged.
+	// Its leaf hash in the signed tree, 32 bytes: the hash of stored, unless the
+	// entry was changed since. Empty when the tiles of the tree are damaged.
 	LeafHash []byte `protobuf:"bytes,5,opt,name=leaf_hash,json=leafHash,proto3" json:"leaf_hash,omitempty"`
-	// Search columns of the database that do not say what the entry says, by name:
-	// lists by filter and figures may be wrong about it. Empty: all do.
+	// Names of the database's search columns that differ from the entry; filtered
+	// lists and figures may be wrong about it. Empty: none differ.
 	MismatchedColumns []string `protobuf:"bytes,6,rep,name=mismatched_columns,json=mismatchedColumns,proto3" json:"mismatched_columns,omitempty"`
 	unknownFields     protoimpl.UnknownFields
 	sizeCache         protoimpl.SizeCache
@@ -618,9 +617,9 @@ type Proportion struct {
 	Count int64 `protobuf:"varint,1,opt,name=count,proto3" json:"count,omitempty"`
 	// Out of how many.
 	Of int64 `protobuf:"varint,2,opt,name=of,proto3" json:"of,omitempty"`
-	// Lower end of the interval that the true rate lies in, 0 to 1.
+	// Lower bound of the interval for the true rate, 0 to 1.
 	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
-	// Upper end, 0 to 1. Both are Wilson's score interval at 95 % (Wilson,
+	// Upper bound, 0 to 1. Both are Wilson's score interval at 95 % (Wilson,
 	// Probable Inference, the Law of Succession, and Statistical Inference, 1927).
 	High          float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -694,12 +693,13 @@ type SummaryRow struct {
 	Key string `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
 	// How many entries.
 	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
-	// Decisions of the time that came to such an entry, each counted once and
-	// whenever it came, of the decisions made in the same time: by the salon, by
-	// whoever asked for them (dimension ACTOR) or in the week, or, for other
-	// dimensions, by the chain. Absent for kinds that do not come of a decision
-	// (all but REFUSAL, REFERRAL, OVERRIDE, OVERRIDE_DENIED), and by ACTOR for
-	// overrides, which are others' than those who asked.
+	// Decisions of the period that led to such an entry, in relation to all
+	// decisions made in the period: of the salon, requested by the actor (dimension
+	// ACTOR), of the week or, for other dimensions, of the chain. Each decision
+	// counts once, however late the entry was recorded. Absent for kinds that do
+	// not follow from a decision (all but REFUSAL, REFERRAL, OVERRIDE,
+	// OVERRIDE_DENIED), and by ACTOR for overrides, because the person who
+	// overrides is not the one who requested the decision.
 	Rate          *Proportion `protobuf:"bytes,4,opt,name=rate,proto3" json:"rate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -763,9 +763,10 @@ func (x *SummaryRow) GetRate() *Proportion {
 	return nil
 }
 
-// PractitionerFigures is how often what could be overridden was, in decisions on
-// services of one practitioner, whoever overrode it, and how often a verdict was
-// asked for again with other answers, whoever asked.
+// PractitionerFigures counts, for the services of one practitioner, how often
+// decisions that could be overridden were overridden, and how often a verdict was
+// requested again with other answers. All actors who overrode or asked are
+// counted.
 type PractitionerFigures struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Who.
@@ -777,14 +778,14 @@ type PractitionerFigures struct {
 	// True when the rate differs from that of the others by more than chance
 	// explains: Fisher's exact test, two-sided, of everybody with at least 10 such
 	// decisions, corrected for how many are compared (Holm, A Simple Sequentially
-	// Rejective Multiple Test Procedure, 1979), so that where all are alike the
-	// chance that anybody at all is named is at most 1 %. Who is out of line is left
-	// out of the others, so that one does not make the rest look odd, unless that
+	// Rejective Multiple Test Procedure, 1979), so that if all rates are equal, the
+	// chance that anybody is flagged is at most 1 %. Flagged practitioners are left
+	// out of the others' rate, so that one does not distort the rest, unless that
 	// would leave out most decisions.
 	OutOfLine bool `protobuf:"varint,4,opt,name=out_of_line,json=outOfLine,proto3" json:"out_of_line,omitempty"`
-	// Decisions of the time that rest on answers which were dangerous when a service
-	// was refused within 24 hours before, and are not any more (an entry
-	// ANSWER_CHANGED each).
+	// Decisions of the period with answers that were dangerous when a service was
+	// refused within the 24 hours before and no longer are (one ANSWER_CHANGED
+	// entry each).
 	ChangedAnswers int64 `protobuf:"varint,5,opt,name=changed_answers,json=changedAnswers,proto3" json:"changed_answers,omitempty"`
 	// What-ifs of the time: checks of a consultation that was sent inline, which
 	// store no decision. Only the practitioner and the day (UTC) of each are kept,
@@ -867,13 +868,14 @@ func (x *PractitionerFigures) GetWhatIfs() int64 {
 	return 0
 }
 
-// OverrideFigures follows the decisions of the time up, to this day.
+// OverrideFigures says what happened after the decisions of the period, up to
+// now.
 type OverrideFigures struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Refusals and referrals with an accepted override, of all of them.
 	RefusalsOverridden *Proportion `protobuf:"bytes,1,opt,name=refusals_overridden,json=refusalsOverridden,proto3" json:"refusals_overridden,omitempty"`
-	// Decisions with an accepted override after which the service departed from
-	// what was decided, of those whose service has begun.
+	// Decisions with an accepted override after which the service deviated from the
+	// decision, of those whose service has begun.
 	FollowedByDeviation *Proportion `protobuf:"bytes,2,opt,name=followed_by_deviation,json=followedByDeviation,proto3" json:"followed_by_deviation,omitempty"`
 	// Decisions with an accepted override after which the outcome was bad, of those
 	// whose outcome is known. Bad is a scalp that changed (redness, sores, burns),
@@ -953,7 +955,8 @@ type SummarizeEntriesResponse struct {
 	// What was recorded in the chain and is not in these figures yet, up to 1,000;
 	// usually nothing.
 	Uncounted int64 `protobuf:"varint,6,opt,name=uncounted,proto3" json:"uncounted,omitempty"`
-	// What the figures may not have seen.
+	// Result of the last check of the log: entries that the figures may have
+	// missed.
 	Check *LogCheck `protobuf:"bytes,7,opt,name=check,proto3" json:"check,omitempty"`
 	// What-ifs of the time, of all practitioners; see PractitionerFigures.
 	WhatIfs       int64 `protobuf:"varint,8,opt,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
@@ -1098,12 +1101,12 @@ type GetCheckpointResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The checkpoint as a C2SP signed note.
 	Checkpoint string `protobuf:"bytes,1,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
-	// The public keys of the log, newest first, as C2SP verifier keys. Compare
-	// them with what you were given in another way.
+	// The public keys of the log, newest first, as C2SP verifier keys. Compare them
+	// with keys that you received through another channel.
 	Keys []string `protobuf:"bytes,2,rep,name=keys,proto3" json:"keys,omitempty"`
 	// Checkpoints that an old and a new key have both signed, oldest first.
 	Handovers []string `protobuf:"bytes,3,rep,name=handovers,proto3" json:"handovers,omitempty"`
-	// How many entries it stands for.
+	// How many entries it covers.
 	TreeSize      int64 `protobuf:"varint,4,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1230,7 +1233,7 @@ type GetInclusionProofResponse struct {
 	// Hashes from leaf to root, 32 bytes each.
 	Hashes [][]byte `protobuf:"bytes,2,rep,name=hashes,proto3" json:"hashes,omitempty"`
 	// The checkpoint of that tree when it is the newest; empty for an older one,
-	// which whoever asks for it holds.
+	// which the caller already has.
 	Checkpoint string `protobuf:"bytes,3,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
 	// The bytes that the entry is stored as; the proof begins with their hash.
 	Stored        []byte `protobuf:"bytes,4,opt,name=stored,proto3" json:"stored,omitempty"`
@@ -1366,7 +1369,7 @@ type GetConsistencyProofResponse struct {
 	// Hashes, 32 bytes each.
 	Hashes [][]byte `protobuf:"bytes,1,rep,name=hashes,proto3" json:"hashes,omitempty"`
 	// The checkpoint of the newer tree when it is the newest; empty for an older
-	// one, which whoever asks for it holds.
+	// one, which the caller already has.
 	Checkpoint    string `protobuf:"bytes,2,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1416,13 +1419,13 @@ func (x *GetConsistencyProofResponse) GetCheckpoint() string {
 	return ""
 }
 
-// AcceptRestoreRequest says which log may go on from where it is.
+// AcceptRestoreRequest names the log that is to continue from its present state.
 type AcceptRestoreRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The chain.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Why the database was restored, without personal data, 20 to 500 characters;
-	// it stands on the log in clear.
+	// the audit log shows it in clear text.
 	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with

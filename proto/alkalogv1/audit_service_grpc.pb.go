@@ -33,27 +33,28 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // AuditService reads the audit log: refusals, referrals, overrides, deviations,
-// alarms, denied access, reads by auditors, erasures, and all else of EntryKind.
+// alarms, denied access, reads by auditors, erasures, and the other kinds of
+// EntryKind.
 type AuditServiceClient interface {
-	// ListEntries lists entries of a chain in the order they were recorded.
-	// Whoever follows the page tokens to the end misses no entry that was recorded
-	// before the last page was read, however much is recorded meanwhile; a page
+	// ListEntries lists entries of a chain in the order they were recorded. A
+	// caller that follows the page tokens to the end gets every entry that was
+	// recorded before it read the last page, even while more are recorded; a page
 	// may hold fewer entries than asked for, or none, and still not be the last.
-	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter that
-	// is not understood.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for an invalid
+	// filter.
 	ListEntries(ctx context.Context, in *ListEntriesRequest, opts ...grpc.CallOption) (*ListEntriesResponse, error)
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
-	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter,
-	// resume_token or tree_size that cannot be; ABORTED when the reader is too
-	// slow, to be resumed with the last resume_token.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for an invalid
+	// filter, resume_token or tree_size; ABORTED when the reader is too slow, to be
+	// resumed with the last resume_token.
 	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportEntriesResponse], error)
-	// SummarizeEntries counts entries of a chain and puts the counts in
-	// proportion. It reads kept counters, never the log; what happens is counted
-	// within about a second. The log is the proof, the figures are a help to read
-	// it: being out of line is a reason to look, and never by itself a finding
-	// about anybody. Errors: NOT_FOUND for an unknown chain.
+	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
+	// It reads counters, not the log; the counters follow the log within about a
+	// second. The log is the evidence and the figures only help to read it. An
+	// unusual figure is a reason to look; by itself it proves nothing about
+	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
@@ -69,12 +70,13 @@ type AuditServiceClient interface {
 	// INVALID_ARGUMENT for a size beyond the log; FAILED_PRECONDITION while nothing
 	// is on it (LOG_EMPTY); DATA_LOSS as for GetInclusionProof.
 	GetConsistencyProof(ctx context.Context, in *GetConsistencyProofRequest, opts ...grpc.CallOption) (*GetConsistencyProofResponse, error)
-	// AcceptRestore lets a server write again that found the database behind, or
-	// beside, the last checkpoint it had seen, as after a restored backup. It puts
-	// on the log who accepted that and why; checkpoints from before stay as they
-	// are and will show what is gone. Until then every call that changes anything
-	// is answered FAILED_PRECONDITION with reason LOG_MISMATCH. Errors:
-	// FAILED_PRECONDITION when there is nothing to accept (NOTHING_TO_ACCEPT).
+	// AcceptRestore lets a server accept changes again after it found that the
+	// database does not continue from the last checkpoint it had seen, as after a
+	// restored backup. It records on the audit log who accepted that and why.
+	// Earlier checkpoints stay unchanged and show what is missing. Until then every
+	// call that changes stored data fails with FAILED_PRECONDITION (LOG_MISMATCH).
+	// Errors: FAILED_PRECONDITION when there is nothing to accept
+	// (NOTHING_TO_ACCEPT).
 	AcceptRestore(ctx context.Context, in *AcceptRestoreRequest, opts ...grpc.CallOption) (*AcceptRestoreResponse, error)
 }
 
@@ -170,27 +172,28 @@ func (c *auditServiceClient) AcceptRestore(ctx context.Context, in *AcceptRestor
 // for forward compatibility.
 //
 // AuditService reads the audit log: refusals, referrals, overrides, deviations,
-// alarms, denied access, reads by auditors, erasures, and all else of EntryKind.
+// alarms, denied access, reads by auditors, erasures, and the other kinds of
+// EntryKind.
 type AuditServiceServer interface {
-	// ListEntries lists entries of a chain in the order they were recorded.
-	// Whoever follows the page tokens to the end misses no entry that was recorded
-	// before the last page was read, however much is recorded meanwhile; a page
+	// ListEntries lists entries of a chain in the order they were recorded. A
+	// caller that follows the page tokens to the end gets every entry that was
+	// recorded before it read the last page, even while more are recorded; a page
 	// may hold fewer entries than asked for, or none, and still not be the last.
-	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter that
-	// is not understood.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for an invalid
+	// filter.
 	ListEntries(context.Context, *ListEntriesRequest) (*ListEntriesResponse, error)
 	// ExportEntries streams the entries of a chain's log in its order, for a copy
 	// outside. Entries that are not on the log yet, which takes about a second,
 	// come with the next export. A page of the log is read as the stream goes.
-	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a filter,
-	// resume_token or tree_size that cannot be; ABORTED when the reader is too
-	// slow, to be resumed with the last resume_token.
+	// Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for an invalid
+	// filter, resume_token or tree_size; ABORTED when the reader is too slow, to be
+	// resumed with the last resume_token.
 	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[ExportEntriesResponse]) error
-	// SummarizeEntries counts entries of a chain and puts the counts in
-	// proportion. It reads kept counters, never the log; what happens is counted
-	// within about a second. The log is the proof, the figures are a help to read
-	// it: being out of line is a reason to look, and never by itself a finding
-	// about anybody. Errors: NOT_FOUND for an unknown chain.
+	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
+	// It reads counters, not the log; the counters follow the log within about a
+	// second. The log is the evidence and the figures only help to read it. An
+	// unusual figure is a reason to look; by itself it proves nothing about
+	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
@@ -206,12 +209,13 @@ type AuditServiceServer interface {
 	// INVALID_ARGUMENT for a size beyond the log; FAILED_PRECONDITION while nothing
 	// is on it (LOG_EMPTY); DATA_LOSS as for GetInclusionProof.
 	GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error)
-	// AcceptRestore lets a server write again that found the database behind, or
-	// beside, the last checkpoint it had seen, as after a restored backup. It puts
-	// on the log who accepted that and why; checkpoints from before stay as they
-	// are and will show what is gone. Until then every call that changes anything
-	// is answered FAILED_PRECONDITION with reason LOG_MISMATCH. Errors:
-	// FAILED_PRECONDITION when there is nothing to accept (NOTHING_TO_ACCEPT).
+	// AcceptRestore lets a server accept changes again after it found that the
+	// database does not continue from the last checkpoint it had seen, as after a
+	// restored backup. It records on the audit log who accepted that and why.
+	// Earlier checkpoints stay unchanged and show what is missing. Until then every
+	// call that changes stored data fails with FAILED_PRECONDITION (LOG_MISMATCH).
+	// Errors: FAILED_PRECONDITION when there is nothing to accept
+	// (NOTHING_TO_ACCEPT).
 	AcceptRestore(context.Context, *AcceptRestoreRequest) (*AcceptRestoreResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }

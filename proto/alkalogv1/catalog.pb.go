@@ -24,7 +24,7 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Substance is an active ingredient that a limit or a computation speaks of.
+// Substance is an active ingredient that a limit or a computation uses.
 type Substance int32
 
 const (
@@ -207,7 +207,7 @@ func (ProductKind) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_catalog_proto_rawDescGZIP(), []int{1}
 }
 
-// UseTier is for whom a product may be sold.
+// UseTier is the group of buyers that a product may be sold to.
 type UseTier int32
 
 const (
@@ -426,8 +426,8 @@ func (x *Ingredient) GetMassPercent() float64 {
 	return 0
 }
 
-// Directions are the manufacturer's directions. They come before anything
-// this service says.
+// Directions are the manufacturer's directions. They take precedence over
+// anything this service says.
 type Directions struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The longest time from first contact to rinse, in minutes, 1 to 60. Absent:
@@ -860,7 +860,7 @@ type Product struct {
 	Strength Strength `protobuf:"varint,8,opt,name=strength,proto3,enum=alkalog.v1.Strength" json:"strength,omitempty"`
 	// Active ingredients, up to 12, each substance at most once.
 	Ingredients []*Ingredient `protobuf:"bytes,9,rep,name=ingredients,proto3" json:"ingredients,omitempty"`
-	// For whom it may be sold.
+	// Who it may be sold to.
 	UseTier UseTier `protobuf:"varint,10,opt,name=use_tier,json=useTier,proto3,enum=alkalog.v1.UseTier" json:"use_tier,omitempty"`
 	// Declared pH, 0 to 14. Absent: not declared.
 	DeclaredPh *float64 `protobuf:"fixed64,11,opt,name=declared_ph,json=declaredPh,proto3,oneof" json:"declared_ph,omitempty"`

@@ -54,13 +54,13 @@ type CatalogServiceClient interface {
 	// recall on the audit log. Recalling a lot twice keeps the first recall.
 	// Errors: NOT_FOUND for an unknown product.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*RecallLotResponse, error)
-	// ScanPack says which product, lot and dates a scanned pack has, whether the lot
-	// was recalled, and what the scan does not say. It stores nothing. Errors: NOT_FOUND
-	// for an unknown chain; INVALID_ARGUMENT for what is no GS1 element string and no
-	// article number.
+	// ScanPack says which product, lot and dates a scanned pack has, whether the
+	// lot was recalled, and what the scan does not say. It stores nothing. Errors:
+	// NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a scan that is neither a
+	// GS1 element string nor an article number.
 	ScanPack(ctx context.Context, in *ScanPackRequest, opts ...grpc.CallOption) (*ScanPackResponse, error)
-	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS when the id
-	// is taken; INVALID_ARGUMENT for a rule that does not hold up.
+	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS
+	// when the id is taken; INVALID_ARGUMENT for an invalid rule.
 	CreateHousePolicy(ctx context.Context, in *CreateHousePolicyRequest, opts ...grpc.CallOption) (*CreateHousePolicyResponse, error)
 	// GetHousePolicy returns a house policy. Errors: NOT_FOUND.
 	GetHousePolicy(ctx context.Context, in *GetHousePolicyRequest, opts ...grpc.CallOption) (*GetHousePolicyResponse, error)
@@ -75,7 +75,7 @@ type CatalogServiceClient interface {
 	// policy were in force, and counts what would have changed. It stores nothing.
 	// Errors: NOT_FOUND.
 	PreviewHousePolicy(ctx context.Context, in *PreviewHousePolicyRequest, opts ...grpc.CallOption) (*PreviewHousePolicyResponse, error)
-	// ListRules lists the rules that hold in a chain: the built-in ones, then the
+	// ListRules lists the rules in force in a chain: the built-in ones, then the
 	// active house policy's. Errors: NOT_FOUND for an unknown chain.
 	ListRules(ctx context.Context, in *ListRulesRequest, opts ...grpc.CallOption) (*ListRulesResponse, error)
 }
@@ -229,13 +229,13 @@ type CatalogServiceServer interface {
 	// recall on the audit log. Recalling a lot twice keeps the first recall.
 	// Errors: NOT_FOUND for an unknown product.
 	RecallLot(context.Context, *RecallLotRequest) (*RecallLotResponse, error)
-	// ScanPack says which product, lot and dates a scanned pack has, whether the lot
-	// was recalled, and what the scan does not say. It stores nothing. Errors: NOT_FOUND
-	// for an unknown chain; INVALID_ARGUMENT for what is no GS1 element string and no
-	// article number.
+	// ScanPack says which product, lot and dates a scanned pack has, whether the
+	// lot was recalled, and what the scan does not say. It stores nothing. Errors:
+	// NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a scan that is neither a
+	// GS1 element string nor an article number.
 	ScanPack(context.Context, *ScanPackRequest) (*ScanPackResponse, error)
-	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS when the id
-	// is taken; INVALID_ARGUMENT for a rule that does not hold up.
+	// CreateHousePolicy uploads a house policy as a draft. Errors: ALREADY_EXISTS
+	// when the id is taken; INVALID_ARGUMENT for an invalid rule.
 	CreateHousePolicy(context.Context, *CreateHousePolicyRequest) (*CreateHousePolicyResponse, error)
 	// GetHousePolicy returns a house policy. Errors: NOT_FOUND.
 	GetHousePolicy(context.Context, *GetHousePolicyRequest) (*GetHousePolicyResponse, error)
@@ -250,7 +250,7 @@ type CatalogServiceServer interface {
 	// policy were in force, and counts what would have changed. It stores nothing.
 	// Errors: NOT_FOUND.
 	PreviewHousePolicy(context.Context, *PreviewHousePolicyRequest) (*PreviewHousePolicyResponse, error)
-	// ListRules lists the rules that hold in a chain: the built-in ones, then the
+	// ListRules lists the rules in force in a chain: the built-in ones, then the
 	// active house policy's. Errors: NOT_FOUND for an unknown chain.
 	ListRules(context.Context, *ListRulesRequest) (*ListRulesResponse, error)
 	mustEmbedUnimplementedCatalogServiceServer()

@@ -748,9 +748,9 @@ func (x *PreliminaryTests) GetTester() string {
 	return ""
 }
 
-// DoctorsWord is a doctor's word that the service may be done in spite of one
-// cause. Without a date and a reference it clears nothing and is asked about;
-// it ages by policy and never covers what began after it.
+// DoctorsWord is a doctor's statement that the service may be done despite one
+// cause. Without a date and a reference it clears nothing and leads to a
+// question. It expires by policy and never covers what began after it.
 type DoctorsWord struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The cause it is about.
@@ -824,7 +824,7 @@ func (x *DoctorsWord) GetIncident() string {
 	return ""
 }
 
-// ClientHistory is what the client says of earlier treatments and of health.
+// ClientHistory is what the client says about earlier treatments and health.
 type ClientHistory struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Shampoo.
@@ -1240,7 +1240,7 @@ type Consultation struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it was last changed, UTC.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	// Where it stands.
+	// Its state.
 	State ConsultationState `protobuf:"varint,5,opt,name=state,proto3,enum=alkalog.v1.ConsultationState" json:"state,omitempty"`
 	// When it was submitted, UTC; absent while a draft.
 	SubmitTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=submit_time,json=submitTime,proto3" json:"submit_time,omitempty"`

@@ -239,9 +239,9 @@ type ListClientsRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
-	// Only clients called so, up to 120 characters; empty: all.
+	// Only clients with this name, up to 120 characters; empty: all.
 	DisplayName string `protobuf:"bytes,4,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
 	// Only clients with this telephone number, up to 40 characters; empty: all.
 	Phone string `protobuf:"bytes,5,opt,name=phone,proto3" json:"phone,omitempty"`
@@ -707,7 +707,7 @@ type ListConsultationsRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1199,9 +1199,9 @@ type ExportClientResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The next bytes of the file.
 	Part []byte `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
-	// SHA-256 of the whole file, 32 bytes (FIPS 180-4, 2015): in the last part only,
-	// which may have no bytes. A file that came without it, or with another one than
-	// its own, is not whole: throw it away and ask again.
+	// SHA-256 of the whole file, 32 bytes (FIPS 180-4, 2015): in the last part
+	// only, which may have no bytes. A file without it, or with a different digest,
+	// is incomplete: discard it and export again.
 	Sha256        []byte `protobuf:"bytes,2,opt,name=sha256,proto3" json:"sha256,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -36,7 +36,7 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// ConsultationService takes clients in and keeps their consultations.
+// ConsultationService stores clients and their consultations.
 type ConsultationServiceClient interface {
 	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference.
 	CreateClient(ctx context.Context, in *CreateClientRequest, opts ...grpc.CallOption) (*CreateClientResponse, error)
@@ -47,12 +47,12 @@ type ConsultationServiceClient interface {
 	// spacing, telephone numbers by their digits. Errors: NOT_FOUND for an unknown
 	// chain.
 	ListClients(ctx context.Context, in *ListClientsRequest, opts ...grpc.CallOption) (*ListClientsResponse, error)
-	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; PERMISSION_DENIED for another legal_hold by
-	// anybody but a manager.
+	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND; ABORTED
+	// for a stale etag; PERMISSION_DENIED when anybody but a manager changes
+	// legal_hold.
 	UpdateClient(ctx context.Context, in *UpdateClientRequest, opts ...grpc.CallOption) (*UpdateClientResponse, error)
 	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
-	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
+	// parent or reference; PERMISSION_DENIED for a practitioner that the caller may
 	// not act for, as in CheckEligibility.
 	CreateConsultation(ctx context.Context, in *CreateConsultationRequest, opts ...grpc.CallOption) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
@@ -62,22 +62,21 @@ type ConsultationServiceClient interface {
 	ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
-	// PERMISSION_DENIED for a new practitioner whom the caller may not act for.
+	// PERMISSION_DENIED for a new practitioner that the caller may not act for.
 	UpdateConsultation(ctx context.Context, in *UpdateConsultationRequest, opts ...grpc.CallOption) (*UpdateConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(ctx context.Context, in *SubmitConsultationRequest, opts ...grpc.CallOption) (*SubmitConsultationResponse, error)
 	// EraseClient destroys the key of a client, and with it every personal record
-	// for good: name, contacts, consultations, decisions, sessions, outcomes. The
-	// audit log keeps that there were refusals and overrides, under a pseudonym
-	// that leads nowhere any more, and that the client was erased. Errors:
-	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
+	// permanently: name, contacts, consultations, decisions, sessions, outcomes.
+	// The audit log keeps the refusals and overrides, under a pseudonym that can no
+	// longer be resolved, and the erasure. Errors: NOT_FOUND; FAILED_PRECONDITION
+	// under a legal hold or while a session is open.
 	EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error)
-	// ExportClient hands out everything that is kept about one client, as one file
-	// of JSON, in parts: for the client's own right of access. The last part holds the
-	// SHA-256 of the file, so that one that was cut off is known. That it was done
-	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
-	// slow.
+	// ExportClient streams everything that is stored about one client as one JSON
+	// file, for the client's right of access. The last part holds the SHA-256 of
+	// the file, so that a truncated file is detected. The export is recorded on the
+	// audit log. Errors: NOT_FOUND; ABORTED when the reader is too slow.
 	ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportClientResponse], error)
 }
 
@@ -212,7 +211,7 @@ type ConsultationService_ExportClientClient = grpc.ServerStreamingClient[ExportC
 // All implementations must embed UnimplementedConsultationServiceServer
 // for forward compatibility.
 //
-// ConsultationService takes clients in and keeps their consultations.
+// ConsultationService stores clients and their consultations.
 type ConsultationServiceServer interface {
 	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference.
 	CreateClient(context.Context, *CreateClientRequest) (*CreateClientResponse, error)
@@ -223,12 +222,12 @@ type ConsultationServiceServer interface {
 	// spacing, telephone numbers by their digits. Errors: NOT_FOUND for an unknown
 	// chain.
 	ListClients(context.Context, *ListClientsRequest) (*ListClientsResponse, error)
-	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; PERMISSION_DENIED for another legal_hold by
-	// anybody but a manager.
+	// UpdateClient changes the fields named by the mask. Errors: NOT_FOUND; ABORTED
+	// for a stale etag; PERMISSION_DENIED when anybody but a manager changes
+	// legal_hold.
 	UpdateClient(context.Context, *UpdateClientRequest) (*UpdateClientResponse, error)
 	// CreateConsultation creates a consultation. Errors: NOT_FOUND for an unknown
-	// parent or reference; PERMISSION_DENIED for a practitioner whom the caller may
+	// parent or reference; PERMISSION_DENIED for a practitioner that the caller may
 	// not act for, as in CheckEligibility.
 	CreateConsultation(context.Context, *CreateConsultationRequest) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
@@ -238,22 +237,21 @@ type ConsultationServiceServer interface {
 	ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error)
 	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
-	// PERMISSION_DENIED for a new practitioner whom the caller may not act for.
+	// PERMISSION_DENIED for a new practitioner that the caller may not act for.
 	UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error)
 	// EraseClient destroys the key of a client, and with it every personal record
-	// for good: name, contacts, consultations, decisions, sessions, outcomes. The
-	// audit log keeps that there were refusals and overrides, under a pseudonym
-	// that leads nowhere any more, and that the client was erased. Errors:
-	// NOT_FOUND; FAILED_PRECONDITION under a legal hold or while a session is open.
+	// permanently: name, contacts, consultations, decisions, sessions, outcomes.
+	// The audit log keeps the refusals and overrides, under a pseudonym that can no
+	// longer be resolved, and the erasure. Errors: NOT_FOUND; FAILED_PRECONDITION
+	// under a legal hold or while a session is open.
 	EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error)
-	// ExportClient hands out everything that is kept about one client, as one file
-	// of JSON, in parts: for the client's own right of access. The last part holds the
-	// SHA-256 of the file, so that one that was cut off is known. That it was done
-	// stands on the audit log. Errors: NOT_FOUND; ABORTED when the reader is too
-	// slow.
+	// ExportClient streams everything that is stored about one client as one JSON
+	// file, for the client's right of access. The last part holds the SHA-256 of
+	// the file, so that a truncated file is detected. The export is recorded on the
+	// audit log. Errors: NOT_FOUND; ABORTED when the reader is too slow.
 	ExportClient(*ExportClientRequest, grpc.ServerStreamingServer[ExportClientResponse]) error
 	mustEmbedUnimplementedConsultationServiceServer()
 }

@@ -90,7 +90,7 @@ func (Verdict) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{0}
 }
 
-// HistorySource is where something is known from.
+// HistorySource is the source of a fact about earlier chemical work.
 type HistorySource int32
 
 const (
@@ -230,9 +230,9 @@ const (
 	OverrideDenial_OVERRIDE_DENIAL_ROLE OverrideDenial = 3
 	// The reason is not one that came with the finding.
 	OverrideDenial_OVERRIDE_DENIAL_REASON OverrideDenial = 4
-	// It takes a second person: nobody overrides for a service of their own.
+	// A second person must override: nobody may override for their own service.
 	OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL OverrideDenial = 5
-	// The licence of the overriding person has run out or is not known.
+	// The licence of the overriding person has expired or is not known.
 	OverrideDenial_OVERRIDE_DENIAL_LICENCE OverrideDenial = 6
 	// The decision is older than the time in which a service may begin on it.
 	OverrideDenial_OVERRIDE_DENIAL_EXPIRED OverrideDenial = 7
@@ -374,7 +374,7 @@ type Finding struct {
 	Subject string `protobuf:"bytes,5,opt,name=subject,proto3" json:"subject,omitempty"`
 	// Why, in plain words.
 	Message string `protobuf:"bytes,6,opt,name=message,proto3" json:"message,omitempty"`
-	// What stands behind it.
+	// What it is based on.
 	Basis *Basis `protobuf:"bytes,7,opt,name=basis,proto3" json:"basis,omitempty"`
 	// The answers it looked at.
 	Answers []*SeenAnswer `protobuf:"bytes,8,rep,name=answers,proto3" json:"answers,omitempty"`
@@ -956,7 +956,7 @@ type Alternative struct {
 	Suitable bool `protobuf:"varint,3,opt,name=suitable,proto3" json:"suitable,omitempty"`
 	// Its id, stable between versions of the rules, such as "scalp-treatment".
 	AlternativeId string `protobuf:"bytes,4,opt,name=alternative_id,json=alternativeId,proto3" json:"alternative_id,omitempty"`
-	// What stands behind it.
+	// What it is based on.
 	Basis         *Basis `protobuf:"bytes,5,opt,name=basis,proto3" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1033,9 +1033,9 @@ type DecisionInputs struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The instant of the decision, UTC; ages and waits are counted to it.
 	DecideTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=decide_time,json=decideTime,proto3" json:"decide_time,omitempty"`
-	// The consultation as it stood.
+	// The consultation as it was at that time.
 	Consultation *Consultation `protobuf:"bytes,2,opt,name=consultation,proto3" json:"consultation,omitempty"`
-	// The product as it stood.
+	// The product as it was at that time.
 	Product *Product `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
 	// The lot to be used; empty: not stated.
 	LotCode string `protobuf:"bytes,4,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
@@ -1070,8 +1070,8 @@ type DecisionInputs struct {
 	// Chemical work that this server recorded on the client, from first contact
 	// on, newest first; also of visits that are not closed yet.
 	RecordedWork []*HistoryFact `protobuf:"bytes,18,rep,name=recorded_work,json=recordedWork,proto3" json:"recorded_work,omitempty"`
-	// How long the practitioner takes to apply a section. Absent in decisions of
-	// before plans had stages; their plans rinse the whole head at once.
+	// How long the practitioner takes to apply a section. Absent in decisions made
+	// before plans had stages; those plans rinse the whole head at once.
 	ApplicationPace *ApplicationPace `protobuf:"bytes,30,opt,name=application_pace,json=applicationPace,proto3" json:"application_pace,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -1245,7 +1245,7 @@ type SectionProduct struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The section.
 	SectionId string `protobuf:"bytes,1,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
-	// The product as it stood.
+	// The product as it was at that time.
 	Product *Product `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
 	// The lot; empty: not stated.
 	LotCode       string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
@@ -1304,7 +1304,7 @@ func (x *SectionProduct) GetLotCode() string {
 	return ""
 }
 
-// Decision is the answer to CheckEligibility, kept for ever as it was given.
+// Decision is the answer to CheckEligibility, stored permanently and unchanged.
 type Decision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; empty for a what-if that was not stored.
@@ -1336,7 +1336,7 @@ type Decision struct {
 	// Overrides so far, oldest first. They add to the decision and remove
 	// nothing.
 	Overrides []*Override `protobuf:"bytes,14,rep,name=overrides,proto3" json:"overrides,omitempty"`
-	// The verdict with the overridden findings left out of account.
+	// The verdict without the overridden findings.
 	StandingVerdict Verdict `protobuf:"varint,15,opt,name=standing_verdict,json=standingVerdict,proto3,enum=alkalog.v1.Verdict" json:"standing_verdict,omitempty"`
 	// Who asked, as the actor's resource name.
 	Actor string `protobuf:"bytes,16,opt,name=actor,proto3" json:"actor,omitempty"`

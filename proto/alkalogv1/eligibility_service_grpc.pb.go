@@ -34,12 +34,13 @@ const (
 // EligibilityService decides whether a service may go ahead. A refusal is an
 // answer, not an error; an error means that nothing was decided.
 type EligibilityServiceClient interface {
-	// CheckEligibility decides. With a stored consultation the decision is
-	// stored, with an audit entry when it refuses or refers; with an inline one it
-	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
-	// PERMISSION_DENIED for a practitioner whom the caller may not act for: a
+	// CheckEligibility decides. With a stored consultation the decision is stored,
+	// with an audit entry when it refuses or refers; with an inline one it is a
+	// what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
+	// PERMISSION_DENIED for a practitioner that the caller may not act for: a
 	// student and a practitioner act for themselves, a supervisor also for students
-	// and practitioners of the same salons, a till for whoever works in its salons.
+	// and practitioners of the same salons, a till for the people who work in its
+	// salons.
 	CheckEligibility(ctx context.Context, in *CheckEligibilityRequest, opts ...grpc.CallOption) (*CheckEligibilityResponse, error)
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
@@ -47,16 +48,16 @@ type EligibilityServiceClient interface {
 	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
 	// for an unknown client.
 	ListDecisions(ctx context.Context, in *ListDecisionsRequest, opts ...grpc.CallOption) (*ListDecisionsResponse, error)
-	// OverrideDecision tries to set one finding aside. A denied override is an
-	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
-	// decision; PERMISSION_DENIED for a practitioner whom the caller may not act
+	// OverrideDecision tries to set one finding aside. A denied override is also an
+	// answer and is recorded on the audit log. Errors: NOT_FOUND for an unknown
+	// decision; PERMISSION_DENIED for a practitioner that the caller may not act
 	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(ctx context.Context, in *OverrideDecisionRequest, opts ...grpc.CallOption) (*OverrideDecisionResponse, error)
 	// CountersignDecision puts a supervisor's signature under a decision that a
 	// student asked for, or that was asked for a student; without it the service
-	// does not begin. It is given once and stays. Errors: NOT_FOUND;
+	// does not begin. It is given once and cannot be withdrawn. Errors: NOT_FOUND;
 	// PERMISSION_DENIED when it is another's; FAILED_PRECONDITION when the decision
-	// is not a student's or is signed already, or when the one who signs is not a
+	// is not a student's or is signed already, or when the signer is not a
 	// supervisor in the directory, holds no valid licence, does not work in the
 	// decision's salon or is the student.
 	CountersignDecision(ctx context.Context, in *CountersignDecisionRequest, opts ...grpc.CallOption) (*CountersignDecisionResponse, error)
@@ -140,12 +141,13 @@ func (c *eligibilityServiceClient) ReplayDecision(ctx context.Context, in *Repla
 // EligibilityService decides whether a service may go ahead. A refusal is an
 // answer, not an error; an error means that nothing was decided.
 type EligibilityServiceServer interface {
-	// CheckEligibility decides. With a stored consultation the decision is
-	// stored, with an audit entry when it refuses or refers; with an inline one it
-	// is a what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
-	// PERMISSION_DENIED for a practitioner whom the caller may not act for: a
+	// CheckEligibility decides. With a stored consultation the decision is stored,
+	// with an audit entry when it refuses or refers; with an inline one it is a
+	// what-if and nothing is stored. Errors: NOT_FOUND for an unknown name;
+	// PERMISSION_DENIED for a practitioner that the caller may not act for: a
 	// student and a practitioner act for themselves, a supervisor also for students
-	// and practitioners of the same salons, a till for whoever works in its salons.
+	// and practitioners of the same salons, a till for the people who work in its
+	// salons.
 	CheckEligibility(context.Context, *CheckEligibilityRequest) (*CheckEligibilityResponse, error)
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
@@ -153,16 +155,16 @@ type EligibilityServiceServer interface {
 	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
 	// for an unknown client.
 	ListDecisions(context.Context, *ListDecisionsRequest) (*ListDecisionsResponse, error)
-	// OverrideDecision tries to set one finding aside. A denied override is an
-	// answer too and stands on the audit log. Errors: NOT_FOUND for an unknown
-	// decision; PERMISSION_DENIED for a practitioner whom the caller may not act
+	// OverrideDecision tries to set one finding aside. A denied override is also an
+	// answer and is recorded on the audit log. Errors: NOT_FOUND for an unknown
+	// decision; PERMISSION_DENIED for a practitioner that the caller may not act
 	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(context.Context, *OverrideDecisionRequest) (*OverrideDecisionResponse, error)
 	// CountersignDecision puts a supervisor's signature under a decision that a
 	// student asked for, or that was asked for a student; without it the service
-	// does not begin. It is given once and stays. Errors: NOT_FOUND;
+	// does not begin. It is given once and cannot be withdrawn. Errors: NOT_FOUND;
 	// PERMISSION_DENIED when it is another's; FAILED_PRECONDITION when the decision
-	// is not a student's or is signed already, or when the one who signs is not a
+	// is not a student's or is signed already, or when the signer is not a
 	// supervisor in the directory, holds no valid licence, does not work in the
 	// decision's salon or is the student.
 	CountersignDecision(context.Context, *CountersignDecisionRequest) (*CountersignDecisionResponse, error)

@@ -134,7 +134,7 @@ const (
 	//
 	// Next: Leave the field out, or let somebody with the role make the change.
 	ErrorReason_ERROR_REASON_FIELD_NOT_ALLOWED ErrorReason = 4
-	// The request names a practitioner for whom the caller may not act; BadRequest
+	// The request names a practitioner that the caller may not act for; BadRequest
 	// names the field.
 	//
 	// Next: Send the caller's own name, or let the practitioner or their supervisor
@@ -144,12 +144,12 @@ const (
 	//
 	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id.
 	ErrorReason_ERROR_REASON_RATE_EXCEEDED ErrorReason = 6
-	// The caller has the most calls or streams open that the quota allows.
+	// The caller has as many calls or streams open as the quota allows.
 	//
 	// Next: Wait for a call to end or close a stream, then retry with the same
 	// request_id.
 	ErrorReason_ERROR_REASON_TOO_MANY_CALLS ErrorReason = 7
-	// The server has no memory for this request now.
+	// The server does not have enough free memory for this request now.
 	//
 	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id.
 	ErrorReason_ERROR_REASON_OVERLOADED ErrorReason = 8
@@ -165,7 +165,7 @@ const (
 	// The database cannot be reached.
 	//
 	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id. A
-	// service under way goes on by the time sheet.
+	// service under way continues by the time sheet.
 	ErrorReason_ERROR_REASON_DATABASE_UNAVAILABLE ErrorReason = 11
 	// The server is connected to a database that is not the newest one, as after a
 	// failover.
@@ -225,10 +225,10 @@ const (
 	//
 	// Next: Do not retry. Tell the operator, who calls AcceptRestore.
 	ErrorReason_ERROR_REASON_LOG_MISMATCH ErrorReason = 23
-	// There is no such resource, or the caller may not see it; the two are not told
-	// apart.
+	// The resource does not exist, or the caller may not see it; the error does not
+	// say which.
 	//
-	// Next: Check the name. Do not retry as it is.
+	// Next: Check the name. Do not retry it unchanged.
 	ErrorReason_ERROR_REASON_NOT_FOUND ErrorReason = 24
 	// The id is in use.
 	//
@@ -279,7 +279,7 @@ const (
 	//
 	// Next: Do not retry. Read the session; record later facts with RecordEvents.
 	ErrorReason_ERROR_REASON_SESSION_CLOSED ErrorReason = 36
-	// The decision has the most attempted overrides that are recorded.
+	// The decision already has the maximum number of attempted overrides.
 	//
 	// Next: Call CheckEligibility for a new decision.
 	ErrorReason_ERROR_REASON_TOO_MANY_OVERRIDES ErrorReason = 37
@@ -335,7 +335,7 @@ const (
 	// Next: Correct start_time. If the service began without the decision, send
 	// under_way.
 	ErrorReason_ERROR_REASON_BEGUN_BEFORE_DECISION ErrorReason = 49
-	// Another session began on this decision; metadata names it as session.
+	// Another session already uses this decision; metadata names it as session.
 	//
 	// Next: Call CheckEligibility again.
 	ErrorReason_ERROR_REASON_DECISION_USED ErrorReason = 50
@@ -373,7 +373,8 @@ const (
 	// Next: Look at the scalp and set scalp_changed, or record that the service was
 	// broken off.
 	ErrorReason_ERROR_REASON_SCALP_NOT_CHECKED ErrorReason = 57
-	// The fields follow from recorded facts of the session and cannot be typed over.
+	// The fields are derived from the session's recorded facts and cannot be
+	// overwritten.
 	//
 	// Next: Send the correcting facts with RecordEvents.
 	ErrorReason_ERROR_REASON_INCIDENT_FROM_FACTS ErrorReason = 58

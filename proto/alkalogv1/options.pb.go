@@ -10,10 +10,10 @@
 //
 // Limits, as the server sets them unless its operator changes them: a request has
 // at most 1 MiB and its headers 16 KiB. A unary call without a deadline gets 10
-// seconds, one with a deadline at most one minute; a stream without a deadline gets
-// 12 hours. A call that has less than 50 ms left is not begun. A caller may make
-// 100 calls a second, 500 at once after a pause, and have 100 calls and 100 streams
-// open; see ErrorReason for what is beyond that.
+// seconds, one with a deadline at most one minute; a stream without a deadline
+// gets 12 hours. The server does not begin a call that has less than 50 ms left.
+// A caller may make 100 calls a second, 500 at once after a pause, and have 100
+// calls and 100 streams open; see ErrorReason for calls beyond these limits.
 
 package alkalogv1
 
@@ -39,7 +39,7 @@ type Role int32
 const (
 	// No role was given; such a caller may do nothing.
 	Role_ROLE_UNSPECIFIED Role = 0
-	// A till or other device of one salon, acting for whoever stands at it.
+	// A till or other device of one salon, acting for the person who uses it.
 	Role_ROLE_TILL Role = 1
 	// A student, who works only under a supervisor.
 	Role_ROLE_STUDENT Role = 2
@@ -113,8 +113,8 @@ func (Role) EnumDescriptor() ([]byte, []int) {
 // nothing about the fields of that message: they have their own classes, the same
 // wherever the message is used.
 //
-// Only NONE and IDENTIFIER may be logged. On the audit log REASON may stand too;
-// of all else the log has digests and commitments.
+// Only NONE and IDENTIFIER may be logged. The audit log may also hold REASON; of
+// every other class it holds only digests and commitments.
 type DataClass int32
 
 const (
@@ -123,8 +123,8 @@ const (
 	// About no person: etags, tokens, codes, digests, paths, and what a chain
 	// publishes on itself, its products and its rules.
 	DataClass_DATA_CLASS_NONE DataClass = 1
-	// A name or id of a record or a device that tells nothing of a person by
-	// itself, such as "chains/ebb/clients/018f6b2e". It may be a pseudonym.
+	// A name or id of a record or a device that by itself reveals nothing about a
+	// person, such as "chains/ebb/clients/018f6b2e". It may be a pseudonym.
 	DataClass_DATA_CLASS_IDENTIFIER DataClass = 2
 	// Who a client is: name, telephone, e-mail, date of birth.
 	DataClass_DATA_CLASS_IDENTITY DataClass = 3
@@ -201,8 +201,8 @@ type Access struct {
 	Mutates bool `protobuf:"varint,2,opt,name=mutates,proto3" json:"mutates,omitempty"`
 	// True when the call may write entries on the audit log.
 	Audits bool `protobuf:"varint,3,opt,name=audits,proto3" json:"audits,omitempty"`
-	// True when the call is about the chain as a whole; a caller who is confined to
-	// some of its salons may then not call, whatever the role.
+	// True when the call is about the chain as a whole; a caller who is restricted
+	// to some of its salons then may not call, in any role.
 	WholeChain bool `protobuf:"varint,4,opt,name=whole_chain,json=wholeChain,proto3" json:"whole_chain,omitempty"`
 	// The reasons with scope LISTED that an error of the RPC can carry. Reasons of
 	// the other scopes are not listed.
@@ -380,7 +380,7 @@ var (
 	//
 	// optional alkalog.v1.DataClass data_class = 52004;
 	E_DataClass = &file_alkalog_v1_options_proto_extTypes[0]
-	// Who may write the field, when not everybody who may write the record.
+	// Who may write the field; absent: everybody who may write the record.
 	//
 	// optional alkalog.v1.Writers writable_by = 52002;
 	E_WritableBy = &file_alkalog_v1_options_proto_extTypes[1]

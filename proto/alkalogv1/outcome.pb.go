@@ -42,7 +42,7 @@ type SectionOutcome struct {
 	FirstContactTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=first_contact_time,json=firstContactTime,proto3" json:"first_contact_time,omitempty"`
 	// Water on, from the events, UTC.
 	RinseTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=rinse_time,json=rinseTime,proto3" json:"rinse_time,omitempty"`
-	// What this visit taught about the section's rate.
+	// The section's rate as estimated after this visit.
 	Rate          *RateEstimate `protobuf:"bytes,8,opt,name=rate,proto3" json:"rate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -134,7 +134,7 @@ func (x *SectionOutcome) GetRate() *RateEstimate {
 	return nil
 }
 
-// Outcome is what a service came to.
+// Outcome is the result of a service.
 type Outcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name.
@@ -164,7 +164,7 @@ type Outcome struct {
 	NextRetouchReason string `protobuf:"bytes,12,opt,name=next_retouch_reason,json=nextRetouchReason,proto3" json:"next_retouch_reason,omitempty"`
 	// The section that took longest, from the events; empty: not known.
 	MostResistantSection string `protobuf:"bytes,13,opt,name=most_resistant_section,json=mostResistantSection,proto3" json:"most_resistant_section,omitempty"`
-	// Departures of the session.
+	// Deviations of the session.
 	Deviations []*Deviation `protobuf:"bytes,14,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// How neutrality was shown, from the events.
 	NeutralProof NeutralProof `protobuf:"varint,15,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`

@@ -29,13 +29,13 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// OutcomeService records what a service came to, and gives the card the next
-// visit starts from.
+// OutcomeService records the outcomes of services and returns the record card
+// that the next visit starts from.
 type OutcomeServiceClient interface {
 	// RecordOutcome closes a session. Errors: NOT_FOUND; FAILED_PRECONDITION when
-	// completion is claimed while water is called for, product is on or no rinse was
-	// noted (RINSE_FIRST), or before the hair is shown to be neutral, or when the
-	// session has an outcome already.
+	// completion is claimed while an alarm calls for rinsing, product is on the
+	// hair or no rinse was recorded (RINSE_FIRST), or before the hair is shown to
+	// be neutral, or when the session has an outcome already.
 	RecordOutcome(ctx context.Context, in *RecordOutcomeRequest, opts ...grpc.CallOption) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.
 	GetOutcome(ctx context.Context, in *GetOutcomeRequest, opts ...grpc.CallOption) (*GetOutcomeResponse, error)
@@ -98,13 +98,13 @@ func (c *outcomeServiceClient) GetRecordCard(ctx context.Context, in *GetRecordC
 // All implementations must embed UnimplementedOutcomeServiceServer
 // for forward compatibility.
 //
-// OutcomeService records what a service came to, and gives the card the next
-// visit starts from.
+// OutcomeService records the outcomes of services and returns the record card
+// that the next visit starts from.
 type OutcomeServiceServer interface {
 	// RecordOutcome closes a session. Errors: NOT_FOUND; FAILED_PRECONDITION when
-	// completion is claimed while water is called for, product is on or no rinse was
-	// noted (RINSE_FIRST), or before the hair is shown to be neutral, or when the
-	// session has an outcome already.
+	// completion is claimed while an alarm calls for rinsing, product is on the
+	// hair or no rinse was recorded (RINSE_FIRST), or before the hair is shown to
+	// be neutral, or when the session has an outcome already.
 	RecordOutcome(context.Context, *RecordOutcomeRequest) (*RecordOutcomeResponse, error)
 	// GetOutcome returns an outcome. Errors: NOT_FOUND.
 	GetOutcome(context.Context, *GetOutcomeRequest) (*GetOutcomeResponse, error)

@@ -94,7 +94,7 @@ type RateEstimate struct {
 	Mean float64 `protobuf:"fixed64,1,opt,name=mean,proto3" json:"mean,omitempty"`
 	// Standard deviation of ln k.
 	Deviation float64 `protobuf:"fixed64,2,opt,name=deviation,proto3" json:"deviation,omitempty"`
-	// How many strand tests it rests on.
+	// How many strand tests it is based on.
 	Readings      int32 `protobuf:"varint,3,opt,name=readings,proto3" json:"readings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -442,7 +442,7 @@ type Plan struct {
 	Basis []string `protobuf:"bytes,8,rep,name=basis,proto3" json:"basis,omitempty"`
 	// The stages, in order; a stage begins when the one before it is rinsed and
 	// neutralized. Each is feasible for one person at pace_minutes. Empty in plans
-	// of before there were stages.
+	// made before stages existed.
 	Stages []*PlannedStage `protobuf:"bytes,9,rep,name=stages,proto3" json:"stages,omitempty"`
 	// Minutes to apply one section that the stages are planned with.
 	PaceMinutes float64 `protobuf:"fixed64,10,opt,name=pace_minutes,json=paceMinutes,proto3" json:"pace_minutes,omitempty"`

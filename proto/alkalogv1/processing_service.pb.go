@@ -24,7 +24,7 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// EventStatus is what became of one event.
+// EventStatus says how one event was handled.
 type EventStatus int32
 
 const (
@@ -37,7 +37,7 @@ const (
 	// Malformed, not recorded.
 	EventStatus_EVENT_STATUS_REJECTED EventStatus = 3
 	// Recorded, but this server does not know the fact or a value in it; its
-	// rinse_now is obeyed.
+	// rinse_now is applied.
 	EventStatus_EVENT_STATUS_NOT_UNDERSTOOD EventStatus = 4
 )
 
@@ -99,8 +99,8 @@ type StartSessionRequest struct {
 	// Who does it; taken from the decision when empty. Another practitioner than
 	// the one decided on needs a decision of its own.
 	Practitioner string `protobuf:"bytes,4,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
-	// True when product is on the hair already: the fact is recorded whatever
-	// the decision says.
+	// True when product is on the hair already: the service is then recorded
+	// regardless of the decision.
 	UnderWay bool `protobuf:"varint,5,opt,name=under_way,json=underWay,proto3" json:"under_way,omitempty"`
 	// When it began by the till's clock, UTC. Absent: now. More than five minutes
 	// before the decision was made, it was not begun on that decision. More than
@@ -234,7 +234,7 @@ type SectionTimes struct {
 	TestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=test_time,json=testTime,proto3" json:"test_time,omitempty"`
 	// Rinse by then at the latest, UTC.
 	LatestRinseTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=latest_rinse_time,json=latestRinseTime,proto3" json:"latest_rinse_time,omitempty"`
-	// Water must be on it by then, whatever else, UTC.
+	// Deadline for water on it in every case, UTC.
 	HardLimitTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=hard_limit_time,json=hardLimitTime,proto3" json:"hard_limit_time,omitempty"`
 	// The instruction in words with the salon's local times, such as "rinse by
 	// 14:32 at the latest, test from 14:21".
@@ -315,8 +315,8 @@ func (x *SectionTimes) GetText() string {
 	return ""
 }
 
-// TimeSheet is what a till or a printed slip goes on by when the server cannot
-// be reached.
+// TimeSheet holds the times that a till or a printed slip follows when the server
+// cannot be reached.
 type TimeSheet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Section by section, in order of application.
@@ -565,16 +565,16 @@ func (x *CloseSessionResponse) GetSession() *Session {
 	return nil
 }
 
-// MoveSessionRequest says which visit belongs to whom.
+// MoveSessionRequest names the visit and the client it belongs to.
 type MoveSessionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session under the wrong client.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// The right client, of the same chain.
 	Client string `protobuf:"bytes,2,opt,name=client,proto3" json:"client,omitempty"`
-	// Who says so: not the practitioner of the visit.
+	// Who moves the visit; not the practitioner of the visit.
 	Practitioner string `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
-	// How it came about, 20 to 500 characters. Personal data may be in it.
+	// How the mistake happened, 20 to 500 characters. Personal data may be in it.
 	Comment string `protobuf:"bytes,4,opt,name=comment,proto3" json:"comment,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
@@ -695,11 +695,12 @@ func (x *MoveSessionResponse) GetSession() *Session {
 	return nil
 }
 
-// ClockEcho lets the server measure the till's clock, whatever the network and
-// the queue did meanwhile. The till's clock at receiving less the server's time
-// is its offset plus the time that the answer took to reach the till; nothing is
-// taken off for the latter, so an offset is too large by at most the duration of
-// the call that brought server_time, and no exposure comes out too short.
+// ClockEcho lets the server measure the till's clock despite delays in the
+// network and the till's queue. The till's clock at reception minus the server's
+// time is the offset plus the time that the answer took to reach the till. The
+// server does not subtract the latter, so an offset is too large by at most the
+// duration of the call that brought server_time, and no exposure is computed too
+// short.
 type ClockEcho struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The newest server_time that the till has received, UTC.
@@ -856,7 +857,7 @@ type EventResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The event's id as sent.
 	EventId string `protobuf:"bytes,1,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
-	// What became of it.
+	// How it was handled.
 	Status EventStatus `protobuf:"varint,2,opt,name=status,proto3,enum=alkalog.v1.EventStatus" json:"status,omitempty"`
 	// Why it was rejected, naming the field and what would be right.
 	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
@@ -922,7 +923,7 @@ type RecordEventsResponse struct {
 	Results []*EventResult `protobuf:"bytes,1,rep,name=results,proto3" json:"results,omitempty"`
 	// The state after the batch.
 	State *SessionState `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
-	// Departures that this batch brought to light.
+	// Deviations that this batch revealed.
 	NewDeviations []*Deviation `protobuf:"bytes,3,rep,name=new_deviations,json=newDeviations,proto3" json:"new_deviations,omitempty"`
 	// How far the till's clock is ahead of the server's, in seconds; absent when
 	// send_time was not given.
@@ -1136,7 +1137,7 @@ type ListSessionsRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Only sessions that used this product; empty: any.
 	Product string `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`

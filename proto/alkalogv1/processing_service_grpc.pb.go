@@ -32,32 +32,34 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// ProcessingService keeps the clock of a service: facts in, guidance out.
+// ProcessingService times a service under way: it records facts and returns
+// guidance.
 type ProcessingServiceClient interface {
 	// StartSession begins a service on a decision that lets it go ahead. The
-	// decision must be on a submitted consultation, at most 24 hours old, unused, for
-	// this practitioner and salon and, for a student, signed by a supervisor;
+	// decision must be on a submitted consultation, at most 24 hours old, unused,
+	// for this practitioner and salon and, for a student, signed by a supervisor;
 	// otherwise the call fails with FAILED_PRECONDITION and the reason says which.
 	// Without under_way, a request without a decision fails with INVALID_ARGUMENT,
-	// and a practitioner for whom the caller may not act (see CheckEligibility) with
-	// PERMISSION_DENIED. With under_way the service is recorded in all of these
-	// cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a decision
-	// of another client.
+	// and a practitioner that the caller may not act for (see CheckEligibility)
+	// with PERMISSION_DENIED. With under_way the service is recorded in all of
+	// these cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a
+	// decision of another client.
 	StartSession(ctx context.Context, in *StartSessionRequest, opts ...grpc.CallOption) (*StartSessionResponse, error)
-	// RecordEvents records a batch of facts, late or twice or in any order. The
-	// answer says what became of each; departures are on the audit log. Errors:
-	// NOT_FOUND for an unknown session.
+	// RecordEvents records a batch of facts, which may come late, twice or in any
+	// order. The answer has a status for each. Deviations are recorded on the audit
+	// log. Errors: NOT_FOUND for an unknown session.
 	RecordEvents(ctx context.Context, in *RecordEventsRequest, opts ...grpc.CallOption) (*RecordEventsResponse, error)
 	// CloseSession closes a session that was left open, so that another can begin
 	// on the client; a supervisor does it, and it is a deviation. Errors:
 	// NOT_FOUND; FAILED_PRECONDITION when it is closed already.
 	CloseSession(ctx context.Context, in *CloseSessionRequest, opts ...grpc.CallOption) (*CloseSessionResponse, error)
-	// MoveSession sets a visit aside that was recorded under the wrong client and
-	// puts it on the right client's record, in one write, with an entry. A second
-	// person does it: not the practitioner of the visit. Facts that tills still send
-	// for the old name go to the new one. Errors: NOT_FOUND; FAILED_PRECONDITION
-	// with VISIT_MOVED when it was moved already, with SAME_CLIENT when it is that
-	// client's already, and with OWN_VISIT when it was the practitioner's own.
+	// MoveSession moves a visit that was recorded under the wrong client to the
+	// right client's record, in one transaction, with an audit entry. A second
+	// person must do it, not the practitioner of the visit. Facts that tills still
+	// send for the old name go to the new one. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION with VISIT_MOVED when it was moved already, with
+	// SAME_CLIENT when it is that client's already, and with OWN_VISIT when it was
+	// the practitioner's own.
 	MoveSession(ctx context.Context, in *MoveSessionRequest, opts ...grpc.CallOption) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(ctx context.Context, in *GetSessionRequest, opts ...grpc.CallOption) (*GetSessionResponse, error)
@@ -165,32 +167,34 @@ type ProcessingService_WatchSessionClient = grpc.ServerStreamingClient[WatchSess
 // All implementations must embed UnimplementedProcessingServiceServer
 // for forward compatibility.
 //
-// ProcessingService keeps the clock of a service: facts in, guidance out.
+// ProcessingService times a service under way: it records facts and returns
+// guidance.
 type ProcessingServiceServer interface {
 	// StartSession begins a service on a decision that lets it go ahead. The
-	// decision must be on a submitted consultation, at most 24 hours old, unused, for
-	// this practitioner and salon and, for a student, signed by a supervisor;
+	// decision must be on a submitted consultation, at most 24 hours old, unused,
+	// for this practitioner and salon and, for a student, signed by a supervisor;
 	// otherwise the call fails with FAILED_PRECONDITION and the reason says which.
 	// Without under_way, a request without a decision fails with INVALID_ARGUMENT,
-	// and a practitioner for whom the caller may not act (see CheckEligibility) with
-	// PERMISSION_DENIED. With under_way the service is recorded in all of these
-	// cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a decision
-	// of another client.
+	// and a practitioner that the caller may not act for (see CheckEligibility)
+	// with PERMISSION_DENIED. With under_way the service is recorded in all of
+	// these cases, with a deviation. Errors: NOT_FOUND for an unknown name, or a
+	// decision of another client.
 	StartSession(context.Context, *StartSessionRequest) (*StartSessionResponse, error)
-	// RecordEvents records a batch of facts, late or twice or in any order. The
-	// answer says what became of each; departures are on the audit log. Errors:
-	// NOT_FOUND for an unknown session.
+	// RecordEvents records a batch of facts, which may come late, twice or in any
+	// order. The answer has a status for each. Deviations are recorded on the audit
+	// log. Errors: NOT_FOUND for an unknown session.
 	RecordEvents(context.Context, *RecordEventsRequest) (*RecordEventsResponse, error)
 	// CloseSession closes a session that was left open, so that another can begin
 	// on the client; a supervisor does it, and it is a deviation. Errors:
 	// NOT_FOUND; FAILED_PRECONDITION when it is closed already.
 	CloseSession(context.Context, *CloseSessionRequest) (*CloseSessionResponse, error)
-	// MoveSession sets a visit aside that was recorded under the wrong client and
-	// puts it on the right client's record, in one write, with an entry. A second
-	// person does it: not the practitioner of the visit. Facts that tills still send
-	// for the old name go to the new one. Errors: NOT_FOUND; FAILED_PRECONDITION
-	// with VISIT_MOVED when it was moved already, with SAME_CLIENT when it is that
-	// client's already, and with OWN_VISIT when it was the practitioner's own.
+	// MoveSession moves a visit that was recorded under the wrong client to the
+	// right client's record, in one transaction, with an audit entry. A second
+	// person must do it, not the practitioner of the visit. Facts that tills still
+	// send for the old name go to the new one. Errors: NOT_FOUND;
+	// FAILED_PRECONDITION with VISIT_MOVED when it was moved already, with
+	// SAME_CLIENT when it is that client's already, and with OWN_VISIT when it was
+	// the practitioner's own.
 	MoveSession(context.Context, *MoveSessionRequest) (*MoveSessionResponse, error)
 	// GetSession returns a session with its state now. Errors: NOT_FOUND.
 	GetSession(context.Context, *GetSessionRequest) (*GetSessionResponse, error)

@@ -118,7 +118,7 @@ type Visit struct {
 	Comments string `protobuf:"bytes,17,opt,name=comments,proto3" json:"comments,omitempty"`
 	// Whether it was carried through.
 	Completed bool `protobuf:"varint,18,opt,name=completed,proto3" json:"completed,omitempty"`
-	// Departures.
+	// Deviations.
 	Deviations []*Deviation `protobuf:"bytes,19,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// New growth found at that visit in millimetres; absent: not measured.
 	NewGrowthMm *float64 `protobuf:"fixed64,20,opt,name=new_growth_mm,json=newGrowthMm,proto3,oneof" json:"new_growth_mm,omitempty"`
@@ -130,9 +130,9 @@ type Visit struct {
 	NeutralProof NeutralProof `protobuf:"varint,23,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
 	// Lathers.
 	Lathers *int32 `protobuf:"varint,24,opt,name=lathers,proto3,oneof" json:"lathers,omitempty"`
-	// Conditions of the decision, and which were met, when and by whom.
+	// Conditions of the decision, and which were met, when, and who met them.
 	Conditions []*ConditionState `protobuf:"bytes,25,rep,name=conditions,proto3" json:"conditions,omitempty"`
-	// Findings set aside, and by whom.
+	// Findings set aside, and who set them aside.
 	Overrides []*SetAside `protobuf:"bytes,26,rep,name=overrides,proto3" json:"overrides,omitempty"`
 	// Sections on which product lay on hair that was relaxed before.
 	OverlappedSections []string `protobuf:"bytes,27,rep,name=overlapped_sections,json=overlappedSections,proto3" json:"overlapped_sections,omitempty"`
@@ -477,7 +477,7 @@ func (x *SetAside) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// CardSummary is the card in one glance, computed from facts at each reading.
+// CardSummary is the short form of the card, computed from facts at each read.
 type CardSummary struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Last service, product and strength, minutes, result, what went wrong, and
@@ -496,7 +496,7 @@ type CardSummary struct {
 	ResistantSections []string `protobuf:"bytes,6,rep,name=resistant_sections,json=resistantSections,proto3" json:"resistant_sections,omitempty"`
 	// Sections that were fragile or broke.
 	FragileSections []string `protobuf:"bytes,7,rep,name=fragile_sections,json=fragileSections,proto3" json:"fragile_sections,omitempty"`
-	// Overrides, a line each: what, by whom, when.
+	// Overrides, a line each: what, who, when.
 	Overrides []string `protobuf:"bytes,8,rep,name=overrides,proto3" json:"overrides,omitempty"`
 	// Conditions met and missed at the last visit, a line each.
 	Conditions []string `protobuf:"bytes,9,rep,name=conditions,proto3" json:"conditions,omitempty"`
@@ -624,7 +624,7 @@ func (x *CardSummary) GetPhotos() []string {
 	return nil
 }
 
-// LearnedRate is what the visits so far taught about a section.
+// LearnedRate is a section's rate as learned from the visits so far.
 type LearnedRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The section; empty: the client's whole head.
@@ -679,8 +679,8 @@ func (x *LearnedRate) GetRate() *RateEstimate {
 	return nil
 }
 
-// RecordCard is what the next visit starts from. It is derived from the
-// outcomes and never stored by itself.
+// RecordCard is the client's history that the next visit starts from. It is
+// derived from the outcomes and never stored by itself.
 type RecordCard struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The client.
@@ -700,7 +700,7 @@ type RecordCard struct {
 	NextRetouchReason string `protobuf:"bytes,7,opt,name=next_retouch_reason,json=nextRetouchReason,proto3" json:"next_retouch_reason,omitempty"`
 	// What to mind next time, in plain words.
 	Reminders []string `protobuf:"bytes,8,rep,name=reminders,proto3" json:"reminders,omitempty"`
-	// Everything in one glance.
+	// The short form of the card.
 	Summary *CardSummary `protobuf:"bytes,9,opt,name=summary,proto3" json:"summary,omitempty"`
 	// Incidents, newest first.
 	Incidents     []*Incident `protobuf:"bytes,10,rep,name=incidents,proto3" json:"incidents,omitempty"`

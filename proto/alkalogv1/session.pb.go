@@ -792,7 +792,7 @@ func (ClockBasis) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{10}
 }
 
-// SessionPhase is how far the service is.
+// SessionPhase is the phase of the service.
 type SessionPhase int32
 
 const (
@@ -2932,7 +2932,8 @@ func (*Event_NeutralizerOff) isEvent_Fact() {}
 
 func (*Event_OtherFact) isEvent_Fact() {}
 
-// Deviation is one departure, derived from the facts.
+// Deviation is one deviation from the decision, the directions or good practice,
+// derived from the facts.
 type Deviation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Which.
@@ -3233,7 +3234,7 @@ func (x *FlushState) GetHelpTookOver() bool {
 	return false
 }
 
-// ConditionState is where one condition of the decision stands.
+// ConditionState is the state of one condition of the decision.
 type ConditionState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Id of the condition in the decision.
@@ -3394,14 +3395,14 @@ func (x *ClockReading) GetOffsetMs() int64 {
 type TillClock struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Who sends with it, as StoredEvent.sender. Devices that call under one name
-	// are not told apart.
+	// cannot be distinguished.
 	Sender string `protobuf:"bytes,1,opt,name=sender,proto3" json:"sender,omitempty"`
 	// Comparisons by echo, oldest first. Of a run of readings that agree, the
 	// first and the last are kept.
 	Readings []*ClockReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
-	// The largest difference, sent less received, of the batches so far, in
-	// milliseconds: the clock is ahead by at least this much. Absent: no batch
-	// said when it was sent.
+	// The largest difference, sent minus received, of the batches so far, in
+	// milliseconds: the clock is ahead by at least this much. Absent: no batch said
+	// when it was sent.
 	BoundMs       *int64 `protobuf:"varint,3,opt,name=bound_ms,json=boundMs,proto3,oneof" json:"bound_ms,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -3596,7 +3597,7 @@ func (x *PartContact) GetFirstContactTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// SectionState is where one section stands.
+// SectionState is the state of one section.
 type SectionState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The section.
@@ -3624,7 +3625,7 @@ type SectionState struct {
 	// When the call to the bowl must come at the latest, UTC; absent: not
 	// applied, or rinsed.
 	LatestRinseTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=latest_rinse_time,json=latestRinseTime,proto3" json:"latest_rinse_time,omitempty"`
-	// When water must be on it, whatever else, UTC.
+	// Deadline for water on it in every case, UTC.
 	HardLimitTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=hard_limit_time,json=hardLimitTime,proto3" json:"hard_limit_time,omitempty"`
 	// Posterior of the section's log rate; kept for the next visit. Absent where
 	// no estimate applies, as in a thio service.
@@ -3775,15 +3776,15 @@ type SessionState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The instant, UTC.
 	Time *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=time,proto3" json:"time,omitempty"`
-	// How many events it rests on.
+	// How many events it is derived from.
 	Sequence int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
-	// How far the service is.
+	// The phase of the service.
 	Phase SessionPhase `protobuf:"varint,3,opt,name=phase,proto3,enum=alkalog.v1.SessionPhase" json:"phase,omitempty"`
 	// The sections, in planned order, unplanned ones last.
 	Sections []*SectionState `protobuf:"bytes,4,rep,name=sections,proto3" json:"sections,omitempty"`
 	// Calls to act, most pressing first.
 	Alarms []*Alarm `protobuf:"bytes,5,rep,name=alarms,proto3" json:"alarms,omitempty"`
-	// Departures so far, in order of time.
+	// Deviations so far, in order of time.
 	Deviations []*Deviation `protobuf:"bytes,6,rep,name=deviations,proto3" json:"deviations,omitempty"`
 	// Whether a protective base was put on.
 	BaseApplied bool `protobuf:"varint,7,opt,name=base_applied,json=baseApplied,proto3" json:"base_applied,omitempty"`
@@ -3806,7 +3807,7 @@ type SessionState struct {
 	ProductsUsed []*ProductUsed `protobuf:"bytes,15,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
 	// Running water on eyes and skin, and what is still to be flushed.
 	Flushes []*FlushState `protobuf:"bytes,16,rep,name=flushes,proto3" json:"flushes,omitempty"`
-	// The decision's conditions and where they stand.
+	// The decision's conditions and their states.
 	Conditions []*ConditionState `protobuf:"bytes,17,rep,name=conditions,proto3" json:"conditions,omitempty"`
 	// How neutrality was shown.
 	NeutralProof NeutralProof `protobuf:"varint,18,opt,name=neutral_proof,json=neutralProof,proto3,enum=alkalog.v1.NeutralProof" json:"neutral_proof,omitempty"`
@@ -4010,7 +4011,7 @@ type Session struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it was last changed, UTC.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	// The decision it rests on; empty when it was begun without one.
+	// The decision it is based on; empty when it was begun without one.
 	Decision string `protobuf:"bytes,5,opt,name=decision,proto3" json:"decision,omitempty"`
 	// The consultation.
 	Consultation string `protobuf:"bytes,6,opt,name=consultation,proto3" json:"consultation,omitempty"`
@@ -4038,18 +4039,18 @@ type Session struct {
 	Outcome string `protobuf:"bytes,17,opt,name=outcome,proto3" json:"outcome,omitempty"`
 	// State at the time of the answer; not stored.
 	State *SessionState `protobuf:"bytes,18,opt,name=state,proto3" json:"state,omitempty"`
-	// A decision that did not let it go ahead, when it was begun all the same.
+	// A decision that did not let it go ahead, when it was begun anyway.
 	RefusedDecision string `protobuf:"bytes,19,opt,name=refused_decision,json=refusedDecision,proto3" json:"refused_decision,omitempty"`
 	// Products and lots used so far, from the events.
 	ProductsUsed []*ProductUsed `protobuf:"bytes,20,rep,name=products_used,json=productsUsed,proto3" json:"products_used,omitempty"`
-	// True for a student's service that was begun all the same without a
-	// supervisor's signature under its decision.
+	// True for a student's service that was begun anyway without a supervisor's
+	// signature under its decision.
 	NotCountersigned bool `protobuf:"varint,21,opt,name=not_countersigned,json=notCountersigned,proto3" json:"not_countersigned,omitempty"`
-	// The decision that the records of the moment gave when it was begun all the
-	// same on an older one; empty: none.
+	// The decision that the records of the moment gave when it was begun anyway on
+	// an older one; empty: none.
 	NewerDecision string `protobuf:"bytes,22,opt,name=newer_decision,json=newerDecision,proto3" json:"newer_decision,omitempty"`
-	// The service that was still open on the client when this one was begun all
-	// the same; empty: none.
+	// The service that was still open on the client when this one was begun anyway;
+	// empty: none.
 	OtherSession string `protobuf:"bytes,23,opt,name=other_session,json=otherSession,proto3" json:"other_session,omitempty"`
 	// How it was closed without an outcome; absent: it was not.
 	Closing *SessionClosing `protobuf:"bytes,24,opt,name=closing,proto3" json:"closing,omitempty"`
@@ -4785,8 +4786,8 @@ func (x *StoredEvent) GetLatestTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// MissedAlarm is a call to rinse that nobody was seen to follow; the server
-// records it by itself, once.
+// MissedAlarm is a call to rinse that no recorded fact shows was followed; the
+// server records it by itself, once.
 type MissedAlarm struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session.

@@ -43,8 +43,8 @@ func Loggable(c pb.DataClass) bool {
 	return c == pb.DataClass_DATA_CLASS_NONE || c == pb.DataClass_DATA_CLASS_IDENTIFIER
 }
 
-// Auditable reports whether values of a class may stand on the audit log in
-// clear.
+// Auditable reports whether values of a class may be on the audit log in clear
+// text.
 func Auditable(c pb.DataClass) bool {
 	return Loggable(c) || c == pb.DataClass_DATA_CLASS_REASON
 }
@@ -54,9 +54,9 @@ func IsText(field protoreflect.FieldDescriptor) bool {
 	return field.Kind() == protoreflect.StringKind || field.Kind() == protoreflect.BytesKind
 }
 
-// Redact replaces in a text whatever stands in text fields of a message that may
-// not be logged by the name of its class. Texts shorter than three bytes are
-// replaced too, so a redacted text can be hard to read; it is never less safe.
+// Redact replaces every value of a message's text fields that may not be logged
+// with the name of its class. Texts shorter than three bytes are replaced too, so
+// a redacted text can be hard to read; it is never less safe.
 func Redact(m proto.Message, text string) string {
 	if m == nil || !m.ProtoReflect().IsValid() {
 		return text
