@@ -7,8 +7,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// TestInputIsBounded wants a limit on everything that a caller can send, so that
-// no request can be answered with anything but a clear refusal when it is
+// TestInputIsBounded requires a limit on everything that a caller can send, so
+// that no request can be answered with anything but a clear refusal when it is
 // oversized or out of range. The contract states the limits.
 func TestInputIsBounded(t *testing.T) {
 	seen := map[protoreflect.FullName]bool{}
@@ -46,8 +46,8 @@ func unbounded(message protoreflect.MessageDescriptor, seen map[protoreflect.Ful
 	return c
 }
 
-// checkBound wants a limit that fits the field's kind, and on lists one on their
-// length too.
+// checkBound requires a limit that fits the field's kind, and on lists one on
+// their length too.
 func (c *complaints) checkBound(field protoreflect.FieldDescriptor) {
 	own := rules(field)
 	if field.IsMap() {

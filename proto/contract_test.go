@@ -36,7 +36,7 @@ func TestContractKeepsItsRules(t *testing.T) {
 	}
 }
 
-// TestContractIsExplained wants a comment on every element of the contract.
+// TestContractIsExplained requires a comment on every element of the contract.
 func TestContractIsExplained(t *testing.T) {
 	files, err := source.Compile(".")
 	if err != nil {
@@ -89,7 +89,7 @@ func (c *complaints) add(d protoreflect.Descriptor, format string, args ...any) 
 	*c = append(*c, fmt.Sprintf("%s: ", d.FullName())+fmt.Sprintf(format, args...))
 }
 
-// checkAccess wants every RPC to say who may call it, and every mutation, and
+// checkAccess requires every RPC to say who may call it, and every mutation, and
 // nothing else, to carry a request id (AIP-155).
 func (c *complaints) checkAccess(method protoreflect.MethodDescriptor) {
 	access := proto.GetExtension(method.Options(), pb.E_Access).(*pb.Access)
@@ -109,8 +109,8 @@ func (c *complaints) checkAccess(method protoreflect.MethodDescriptor) {
 	}
 }
 
-// checkVerb wants the shapes of the standard methods (AIP-131 to 134, 158). The
-// deliberate difference: an answer is a message of its own that holds the
+// checkVerb requires the shapes of the standard methods (AIP-131 to 134, 158).
+// The deliberate difference: an answer is a message of its own that holds the
 // resource, so that it can grow.
 func (c *complaints) checkVerb(method protoreflect.MethodDescriptor) {
 	in, out := method.Input().Fields(), method.Output().Fields()
@@ -150,7 +150,7 @@ func (c *complaints) want(method protoreflect.MethodDescriptor, fields protorefl
 	}
 }
 
-// checkEnum wants "not answered" to be the zero of every enum (AIP-126).
+// checkEnum requires "not answered" to be the zero of every enum (AIP-126).
 func (c *complaints) checkEnum(enum protoreflect.EnumDescriptor) {
 	zero := enum.Values().ByNumber(0)
 	if zero == nil || !strings.HasSuffix(string(zero.Name()), "_UNSPECIFIED") {
@@ -158,7 +158,7 @@ func (c *complaints) checkEnum(enum protoreflect.EnumDescriptor) {
 	}
 }
 
-// checkMessage wants resources to have a name, an etag when they can change
+// checkMessage requires resources to have a name, an etag when they can change
 // (AIP-154), and instants that the server sets to be marked so (AIP-203, 142).
 func (c *complaints) checkMessage(message protoreflect.MessageDescriptor) {
 	for _, enum := range all(message.Enums()) {
@@ -187,7 +187,7 @@ func (c *complaints) checkMessage(message protoreflect.MessageDescriptor) {
 	}
 }
 
-// checkResource wants what every stored record has in common.
+// checkResource requires the fields that every stored record has.
 func (c *complaints) checkResource(message protoreflect.MessageDescriptor) {
 	fields := message.Fields()
 	resource := proto.GetExtension(message.Options(), annotations.E_Resource).(*annotations.ResourceDescriptor)

@@ -23,7 +23,7 @@ var aboutClients = []protoreflect.Message{
 var aboutChains = []protoreflect.Name{"Product", "Directions", "Alkali", "Indicator", "Lot", "Salon", "Retention",
 	"Practitioner", "Basis", "OverrideTerms", "OverrideReason", "PolicyParameters", "HousePolicy", "Rule"}
 
-// TestClientsDataHasAClass wants a class on every field of a record about a
+// TestClientsDataHasAClass requires a class on every field of a record about a
 // client, whatever its type: its own or its message's.
 func TestClientsDataHasAClass(t *testing.T) {
 	seen := map[protoreflect.FullName]bool{}
@@ -57,8 +57,8 @@ func unclassed(message protoreflect.MessageDescriptor, seen map[protoreflect.Ful
 	return c
 }
 
-// TestHealthIsNotLogged wants the answers about a client's body to be of a class
-// that is neither logged nor audited, and the particulars of people too.
+// TestHealthIsNotLogged requires the answers about a client's body to be of a
+// class that is neither logged nor audited, and the particulars of people too.
 func TestHealthIsNotLogged(t *testing.T) {
 	answers := 0
 	seen := map[protoreflect.FullName]bool{}
@@ -88,9 +88,9 @@ func TestHealthIsNotLogged(t *testing.T) {
 // openText is the pattern of text that anybody may type.
 const openText = `^[^\x{0}-\x{8}\x{b}\x{c}\x{e}-\x{1f}\x{7f}\x{202a}-\x{202e}\x{2066}-\x{2069}]*$`
 
-// TestTypedTextIsPersonal wants what can be typed into a client's record or asked
-// about clients to be of a personal class, but for codes that name something of
-// the decision.
+// TestTypedTextIsPersonal requires what can be typed into a client's record or
+// asked about clients to be of a personal class, but for codes that name
+// something of the decision.
 func TestTypedTextIsPersonal(t *testing.T) {
 	codes := []protoreflect.FullName{"alkalog.v1.ConditionMet.rule_id", "alkalog.v1.ConditionMet.subject"}
 	typed, seen := 0, map[protoreflect.FullName]bool{}
@@ -118,8 +118,8 @@ func TestTypedTextIsPersonal(t *testing.T) {
 	}
 }
 
-// TestAuditEntriesAreWithoutPersonalData wants every field of an audit entry to
-// be of a class that the audit log may hold in clear text.
+// TestAuditEntriesAreWithoutPersonalData requires every field of an audit entry
+// to be of a class that the audit log may hold in clear text.
 func TestAuditEntriesAreWithoutPersonalData(t *testing.T) {
 	for _, message := range []protoreflect.Message{(*pb.AuditEntry)(nil).ProtoReflect(), (*pb.RuleRef)(nil).ProtoReflect()} {
 		for _, field := range all(message.Descriptor().Fields()) {

@@ -595,7 +595,7 @@ func (x *HistoryFact) GetSession() string {
 	return ""
 }
 
-// Contradiction is two facts that cannot both be right.
+// Contradiction is two facts that cannot both be true.
 type Contradiction struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// One.
@@ -650,8 +650,8 @@ func (x *Contradiction) GetSecond() *HistoryFact {
 	return nil
 }
 
-// AnswerChange is an answer that was dangerous in a decision of the last 24
-// hours and is not now.
+// AnswerChange is an answer that was dangerous in a decision of the last 24 hours
+// and no longer is.
 type AnswerChange struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Path of the field.

@@ -192,7 +192,7 @@ type Salon struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// What the salon calls itself, 1 to 120 characters.
 	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
-	// Whose rules it works under; unspecified selects the cautious default.
+	// The jurisdiction it works under; unspecified selects the cautious default.
 	Jurisdiction Jurisdiction `protobuf:"varint,6,opt,name=jurisdiction,proto3,enum=alkalog.v1.Jurisdiction" json:"jurisdiction,omitempty"`
 	// IANA time zone of the salon, such as "Europe/London"; for display only,
 	// every stored time is UTC. Up to 64 characters.

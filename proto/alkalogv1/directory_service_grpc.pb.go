@@ -45,8 +45,9 @@ type DirectoryServiceClient interface {
 	GetChain(ctx context.Context, in *GetChainRequest, opts ...grpc.CallOption) (*GetChainResponse, error)
 	// ListChains lists the chains, by name.
 	ListChains(ctx context.Context, in *ListChainsRequest, opts ...grpc.CallOption) (*ListChainsResponse, error)
-	// UpdateChain changes the fields named by the mask. Another retention stands on
-	// the audit log, with who changed it. Errors: NOT_FOUND; ABORTED for a stale etag.
+	// UpdateChain changes the fields named by the mask. A changed retention is
+	// recorded on the audit log, with who changed it. Errors: NOT_FOUND; ABORTED
+	// for a stale etag.
 	UpdateChain(ctx context.Context, in *UpdateChainRequest, opts ...grpc.CallOption) (*UpdateChainResponse, error)
 	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
 	CreateSalon(ctx context.Context, in *CreateSalonRequest, opts ...grpc.CallOption) (*CreateSalonResponse, error)
@@ -210,8 +211,9 @@ type DirectoryServiceServer interface {
 	GetChain(context.Context, *GetChainRequest) (*GetChainResponse, error)
 	// ListChains lists the chains, by name.
 	ListChains(context.Context, *ListChainsRequest) (*ListChainsResponse, error)
-	// UpdateChain changes the fields named by the mask. Another retention stands on
-	// the audit log, with who changed it. Errors: NOT_FOUND; ABORTED for a stale etag.
+	// UpdateChain changes the fields named by the mask. A changed retention is
+	// recorded on the audit log, with who changed it. Errors: NOT_FOUND; ABORTED
+	// for a stale etag.
 	UpdateChain(context.Context, *UpdateChainRequest) (*UpdateChainResponse, error)
 	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
 	CreateSalon(context.Context, *CreateSalonRequest) (*CreateSalonResponse, error)

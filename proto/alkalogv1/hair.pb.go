@@ -579,8 +579,8 @@ func (ServiceKind) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_hair_proto_rawDescGZIP(), []int{8}
 }
 
-// Jurisdiction is whose rules a salon works under. Local codes come first;
-// these packs help to keep them and do not replace them.
+// Jurisdiction is the set of legal rules that a salon works under. Local codes
+// take precedence; these packs help to keep them and do not replace them.
 type Jurisdiction int32
 
 const (

@@ -154,7 +154,7 @@ func (IncidentOrigin) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_incident_proto_rawDescGZIP(), []int{1}
 }
 
-// IncidentState is where an incident stands.
+// IncidentState is the state of an incident.
 type IncidentState int32
 
 const (
@@ -265,7 +265,8 @@ func (FollowUpChannel) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_incident_proto_rawDescGZIP(), []int{3}
 }
 
-// FollowUp is one look after an incident, due 24 and 48 hours after it.
+// FollowUp is one check on the client after an incident, due 24 and 48 hours
+// after it.
 type FollowUp struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its number, from 1.
@@ -384,9 +385,9 @@ func (x *FollowUp) GetOverdue() bool {
 	return false
 }
 
-// Incident is something that went wrong with a client, during a service or
-// found later. It stays on the record card for ever. It is sealed with the
-// client's key; the audit log knows its name, session, product and lot.
+// Incident is something that went wrong with a client, during a service or found
+// later. It stays on the record card permanently. It is sealed with the client's
+// key; the audit log knows its name, session, product and lot.
 type Incident struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; given by the server on creation.
@@ -400,7 +401,7 @@ type Incident struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Who opened it.
 	Origin IncidentOrigin `protobuf:"varint,5,opt,name=origin,proto3,enum=alkalog.v1.IncidentOrigin" json:"origin,omitempty"`
-	// Where it stands.
+	// Its state.
 	State IncidentState `protobuf:"varint,6,opt,name=state,proto3,enum=alkalog.v1.IncidentState" json:"state,omitempty"`
 	// What went wrong.
 	Kind IncidentKind `protobuf:"varint,7,opt,name=kind,proto3,enum=alkalog.v1.IncidentKind" json:"kind,omitempty"`

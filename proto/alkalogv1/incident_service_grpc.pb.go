@@ -37,19 +37,19 @@ const (
 // what was done about it. Auditors read the entry on the log; the incident's
 // words are the client's.
 type IncidentServiceClient interface {
-	// CreateIncident records an incident, with an entry. Follow-ups fall due 24 and
-	// 48 hours after it. Errors: NOT_FOUND for an unknown name.
+	// CreateIncident records an incident, with an audit entry. Follow-ups fall due
+	// 24 and 48 hours after it. Errors: NOT_FOUND for an unknown name.
 	CreateIncident(ctx context.Context, in *CreateIncidentRequest, opts ...grpc.CallOption) (*CreateIncidentResponse, error)
-	// UpdateIncident changes what is known of an incident, with an entry. Errors:
-	// NOT_FOUND; ABORTED when the etag is not the stored one.
+	// UpdateIncident changes an incident, with an audit entry. Errors: NOT_FOUND;
+	// ABORTED when the etag is not the stored one.
 	UpdateIncident(ctx context.Context, in *UpdateIncidentRequest, opts ...grpc.CallOption) (*UpdateIncidentResponse, error)
 	// GetIncident returns an incident. Errors: NOT_FOUND.
 	GetIncident(ctx context.Context, in *GetIncidentRequest, opts ...grpc.CallOption) (*GetIncidentResponse, error)
 	// ListIncidents lists a client's incidents, or with "clients/-" those of the
 	// salons that the caller may see, newest first. Errors: NOT_FOUND.
 	ListIncidents(ctx context.Context, in *ListIncidentsRequest, opts ...grpc.CallOption) (*ListIncidentsResponse, error)
-	// RecordFollowUp answers a follow-up. One by telephone never clears anything.
-	// Errors: NOT_FOUND; FAILED_PRECONDITION when it was done already.
+	// RecordFollowUp answers a follow-up. A follow-up by telephone never clears
+	// anything. Errors: NOT_FOUND; FAILED_PRECONDITION when it was done already.
 	RecordFollowUp(ctx context.Context, in *RecordFollowUpRequest, opts ...grpc.CallOption) (*RecordFollowUpResponse, error)
 	// ListFollowUps lists the follow-ups of a salon that are not done, the earliest
 	// due first. Errors: NOT_FOUND.
@@ -159,19 +159,19 @@ func (c *incidentServiceClient) ExportIncident(ctx context.Context, in *ExportIn
 // what was done about it. Auditors read the entry on the log; the incident's
 // words are the client's.
 type IncidentServiceServer interface {
-	// CreateIncident records an incident, with an entry. Follow-ups fall due 24 and
-	// 48 hours after it. Errors: NOT_FOUND for an unknown name.
+	// CreateIncident records an incident, with an audit entry. Follow-ups fall due
+	// 24 and 48 hours after it. Errors: NOT_FOUND for an unknown name.
 	CreateIncident(context.Context, *CreateIncidentRequest) (*CreateIncidentResponse, error)
-	// UpdateIncident changes what is known of an incident, with an entry. Errors:
-	// NOT_FOUND; ABORTED when the etag is not the stored one.
+	// UpdateIncident changes an incident, with an audit entry. Errors: NOT_FOUND;
+	// ABORTED when the etag is not the stored one.
 	UpdateIncident(context.Context, *UpdateIncidentRequest) (*UpdateIncidentResponse, error)
 	// GetIncident returns an incident. Errors: NOT_FOUND.
 	GetIncident(context.Context, *GetIncidentRequest) (*GetIncidentResponse, error)
 	// ListIncidents lists a client's incidents, or with "clients/-" those of the
 	// salons that the caller may see, newest first. Errors: NOT_FOUND.
 	ListIncidents(context.Context, *ListIncidentsRequest) (*ListIncidentsResponse, error)
-	// RecordFollowUp answers a follow-up. One by telephone never clears anything.
-	// Errors: NOT_FOUND; FAILED_PRECONDITION when it was done already.
+	// RecordFollowUp answers a follow-up. A follow-up by telephone never clears
+	// anything. Errors: NOT_FOUND; FAILED_PRECONDITION when it was done already.
 	RecordFollowUp(context.Context, *RecordFollowUpRequest) (*RecordFollowUpResponse, error)
 	// ListFollowUps lists the follow-ups of a salon that are not done, the earliest
 	// due first. Errors: NOT_FOUND.

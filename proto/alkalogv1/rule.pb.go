@@ -146,7 +146,7 @@ func (Layer) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{1}
 }
 
-// RuleScope is what a rule is asked about.
+// RuleScope is what a rule is evaluated on.
 type RuleScope int32
 
 const (
@@ -268,7 +268,7 @@ func (BasisKind) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{3}
 }
 
-// PolicyState is where a house policy stands.
+// PolicyState is the state of a house policy.
 type PolicyState int32
 
 const (
@@ -278,7 +278,7 @@ const (
 	PolicyState_POLICY_STATE_DRAFT PolicyState = 1
 	// In force; one per chain at a time.
 	PolicyState_POLICY_STATE_ACTIVE PolicyState = 2
-	// No longer in force; kept for ever.
+	// No longer in force; kept permanently.
 	PolicyState_POLICY_STATE_RETIRED PolicyState = 3
 )
 
@@ -509,7 +509,7 @@ type Rule struct {
 	Version int32 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
 	// Where it comes from.
 	Layer Layer `protobuf:"varint,3,opt,name=layer,proto3,enum=alkalog.v1.Layer" json:"layer,omitempty"`
-	// What it is asked about.
+	// What it is evaluated on.
 	Scope RuleScope `protobuf:"varint,4,opt,name=scope,proto3,enum=alkalog.v1.RuleScope" json:"scope,omitempty"`
 	// What it demands when it fires.
 	Severity Severity `protobuf:"varint,5,opt,name=severity,proto3,enum=alkalog.v1.Severity" json:"severity,omitempty"`
@@ -522,7 +522,7 @@ type Rule struct {
 	Basis *Basis `protobuf:"bytes,8,opt,name=basis,proto3" json:"basis,omitempty"`
 	// Whether it may be overridden.
 	OverrideTerms *OverrideTerms `protobuf:"bytes,9,opt,name=override_terms,json=overrideTerms,proto3" json:"override_terms,omitempty"`
-	// Jurisdictions for which it holds, by enum name, up to 20 of up to 63
+	// Jurisdictions that it applies to, by enum name, up to 20 of up to 63
 	// characters; empty: all.
 	Jurisdictions []string `protobuf:"bytes,10,rep,name=jurisdictions,proto3" json:"jurisdictions,omitempty"`
 	// True for a condition that must be met before first contact; says nothing for
@@ -838,7 +838,7 @@ func (x *PolicyParameters) GetTexturizingTargetPercent() float64 {
 }
 
 // HousePolicy is a chain's own set of stricter rules. It can add findings and
-// tighten numbers; it can loosen nothing.
+// tighten numbers; it cannot loosen any.
 type HousePolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; given by the server on creation.

@@ -370,7 +370,7 @@ func (HelpKind) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{5}
 }
 
-// DeviationKind is a way in which the service departed from decision,
+// DeviationKind is a way in which the service deviated from the decision, the
 // directions or good practice.
 type DeviationKind int32
 
@@ -416,7 +416,7 @@ const (
 	DeviationKind_DEVIATION_KIND_FLUSH_SHORT DeviationKind = 18
 	// Left open: nobody closed it.
 	DeviationKind_DEVIATION_KIND_LEFT_OPEN DeviationKind = 19
-	// Begun on a decision that records of the moment no longer support.
+	// Begun on a decision that the records at that moment no longer support.
 	DeviationKind_DEVIATION_KIND_DECISION_OUTDATED DeviationKind = 20
 	// A two-part product used later after mixing than the directions allow.
 	DeviationKind_DEVIATION_KIND_MIXTURE_TOO_OLD DeviationKind = 21
@@ -2283,7 +2283,7 @@ func (*NeutralizerOff) Descriptor() ([]byte, []int) {
 }
 
 // OtherFact carries a fact that the server may not know yet. It is stored; a
-// server that does not know it answers EVENT_STATUS_NOT_UNDERSTOOD and obeys
+// server that does not know it answers EVENT_STATUS_NOT_UNDERSTOOD and applies
 // rinse_now.
 type OtherFact struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2359,7 +2359,7 @@ type Event struct {
 	// rinse may be done by an assistant.
 	Actor string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
 	// Place of the event in the order of the device that noted it; orders events
-	// of one instant. Absent: their order in the batch.
+	// with the same time. Absent: their order in the batch.
 	DeviceSequence *int64 `protobuf:"varint,4,opt,name=device_sequence,json=deviceSequence,proto3,oneof" json:"device_sequence,omitempty"`
 	// What happened.
 	//
@@ -2942,7 +2942,7 @@ type Deviation struct {
 	SectionId string `protobuf:"bytes,2,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
 	// What happened, in plain words with the figures.
 	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
-	// When it came about, UTC.
+	// When it happened, UTC.
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
 	// The event that showed it; empty when a finish showed it.
 	EventId string `protobuf:"bytes,5,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
@@ -4046,8 +4046,8 @@ type Session struct {
 	// True for a student's service that was begun anyway without a supervisor's
 	// signature under its decision.
 	NotCountersigned bool `protobuf:"varint,21,opt,name=not_countersigned,json=notCountersigned,proto3" json:"not_countersigned,omitempty"`
-	// The decision that the records of the moment gave when it was begun anyway on
-	// an older one; empty: none.
+	// The decision that the records at that moment led to when it was begun anyway
+	// on an older one; empty: none.
 	NewerDecision string `protobuf:"bytes,22,opt,name=newer_decision,json=newerDecision,proto3" json:"newer_decision,omitempty"`
 	// The service that was still open on the client when this one was begun anyway;
 	// empty: none.
@@ -4062,8 +4062,8 @@ type Session struct {
 	ProductKind ProductKind `protobuf:"varint,27,opt,name=product_kind,json=productKind,proto3,enum=alkalog.v1.ProductKind" json:"product_kind,omitempty"`
 	// The till's clock as measured so far.
 	Clock *ClockState `protobuf:"bytes,28,opt,name=clock,proto3" json:"clock,omitempty"`
-	// The client on whose record this visit was put by mistake was this session's;
-	// it was set aside here and linked there. Empty: not set aside.
+	// The session on the right client's record that replaces this one, which was
+	// recorded under the wrong client. Empty: not moved.
 	MovedTo string `protobuf:"bytes,29,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
 	// The deviations of this session that are on the audit log, each with its
 	// entry. A withdrawn one stays, with its withdraw_time. What only closing
@@ -4503,7 +4503,7 @@ type SessionLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Minutes from a section's first contact to water on it.
 	HardLimitMinutes float64 `protobuf:"fixed64,1,opt,name=hard_limit_minutes,json=hardLimitMinutes,proto3" json:"hard_limit_minutes,omitempty"`
-	// Where that comes from: the directions or the house.
+	// Source of that limit: the directions or the house policy.
 	HardLimitBasis string `protobuf:"bytes,2,opt,name=hard_limit_basis,json=hardLimitBasis,proto3" json:"hard_limit_basis,omitempty"`
 	// Longest minutes between strand tests.
 	StrandTestMinutes float64 `protobuf:"fixed64,3,opt,name=strand_test_minutes,json=strandTestMinutes,proto3" json:"strand_test_minutes,omitempty"`
@@ -4786,8 +4786,8 @@ func (x *StoredEvent) GetLatestTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// MissedAlarm is a call to rinse that no recorded fact shows was followed; the
-// server records it by itself, once.
+// MissedAlarm is a call to rinse that was not followed, as far as the recorded
+// facts show; the server records it by itself, once.
 type MissedAlarm struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session.
@@ -4852,8 +4852,8 @@ func (x *MissedAlarm) GetRequestId() string {
 	return ""
 }
 
-// SeenDeviations are deviations that the passing of time brought about and that
-// the server recorded by itself, without a call from a till.
+// SeenDeviations are deviations that time alone caused and that the server
+// recorded by itself, without a call from a till.
 type SeenDeviations struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session.

@@ -24,7 +24,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// DataClass is the class of a field: its own, or else its message's.
+// DataClass is the class of a field: its own if it states one, otherwise its
+// message's.
 func DataClass(field protoreflect.FieldDescriptor) pb.DataClass {
 	if own := OwnDataClass(field); own != pb.DataClass_DATA_CLASS_UNSPECIFIED {
 		return own

@@ -33,7 +33,7 @@ func TestRankIsNotTheNumber(t *testing.T) {
 	}
 }
 
-// TestEveryValueIsRanked wants a rank for each value of the enums that are
+// TestEveryValueIsRanked requires a rank for each value of the enums that are
 // compared, and each rank once.
 func TestEveryValueIsRanked(t *testing.T) {
 	for _, enum := range []protoreflect.Enum{pb.Verdict(0), pb.Severity(0), pb.AlarmKind(0)} {
