@@ -212,7 +212,7 @@ func expected(p caller, r rpc, req proto.Message) (codes.Code, string) {
 		// The example is an override by the supervisor, and whom a caller acts for
 		// is looked at before anything is read.
 		return codes.PermissionDenied, "ACTING_FOR_ANOTHER"
-	case strings.HasPrefix(p.from, "another chain"), strings.HasPrefix(p.from, "another salon") && inSalon(req.ProtoReflect()):
+	case strings.HasPrefix(p.from, "another chain") && len(namesIn(req)) > 0, strings.HasPrefix(p.from, "another salon") && inSalon(req.ProtoReflect()):
 		return codes.NotFound, "NOT_FOUND"
 	}
 	return codes.OK, ""

@@ -94,6 +94,7 @@ func (st *fixture) directoryExamples() map[string]example {
 	changed.Name = st.amara.name
 	var days atomic.Int32
 	return map[string]example{
+		"DescribeCaller": requestAs(st.till, &pb.DescribeCallerRequest{}),
 		"CreateChain": {st.operator, func(testing.TB) proto.Message {
 			return &pb.CreateChainRequest{ChainId: freshID(), Chain: &pb.Chain{DisplayName: "One more"}, RequestId: newID()}
 		}},

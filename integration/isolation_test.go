@@ -26,8 +26,8 @@ func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 	s := newTestServer(t)
 	own, foreign := s.newFixture(t, "ebb-and-flow"), s.newFixture(t, "low-tide")
 	for _, r := range contract() {
-		if r.Name() == "CreateChain" || r.Name() == "ListChains" || r.Name() == "AcceptRestore" {
-			continue // an operator's, who belongs to no chain and names none
+		if r.Name() == "CreateChain" || r.Name() == "ListChains" || r.Name() == "AcceptRestore" || r.Name() == "DescribeCaller" {
+			continue // the request names nothing: an operator's, or about the caller
 		}
 		t.Run(string(r.Name()), func(t *testing.T) {
 			example := own.example(t, r)

@@ -81,7 +81,7 @@ func ReadLogged(s *Snapshot, from, to int64) ([]Logged, error) {
 		), sized as (
 			select *, sum(coalesce(octet_length(body), 0)) over (order by place) - coalesce(octet_length(body), 0) as before from page
 		)
-		select place, id, body, position from sized where before < $4 order by place`, s.chain, from, to, maxPageBytes)
+		select place, id, body, position from sized where before < $4 order by place`, s.chain, from, to, MaxPageBytes)
 	if err != nil {
 		return nil, err
 	}

@@ -17,17 +17,24 @@ type Page struct {
 	Token string
 }
 
-// maxPageBytes is where a page ends even if fewer items than asked for are on
-// it. It holds at least one item, however large.
-const maxPageBytes = 1 << 20
+// The sizes of a page. The contract states them at every list.
+const (
+	// DefaultPageSize is the number of items on a page that asks for no number.
+	DefaultPageSize = 50
+	// MaxPageSize is the most items on a page.
+	MaxPageSize = 500
+	// MaxPageBytes is where a page ends even if fewer items than asked for are on
+	// it. It holds at least one item, however large.
+	MaxPageBytes = 1 << 20
+)
 
 // limit is the number of items that Size stands for.
 func (p Page) limit() int {
 	switch {
 	case p.Size <= 0:
-		return 50
-	case p.Size > 500:
-		return 500
+		return DefaultPageSize
+	case p.Size > MaxPageSize:
+		return MaxPageSize
 	}
 	return int(p.Size)
 }
@@ -49,7 +56,7 @@ type listing struct {
 type row struct {
 	Key   string
 	Body  []byte
-	Found int // rows on the page, before it was cut to maxPageBytes
+	Found int // rows on the page, before it was cut to MaxPageBytes
 	// Of a client's record: what it belongs to, and the client's key.
 	Parent, Version string
 	Wrapped         []byte
@@ -63,7 +70,7 @@ func (l listing) rows(s *Snapshot, page Page) ([]row, string, error) {
 	}
 	size := page.limit()
 	n := len(l.args)
-	args := append(l.args[:n:n], after, size+1, maxPageBytes)
+	args := append(l.args[:n:n], after, size+1, MaxPageBytes)
 	order, than := "asc", ">"
 	if l.desc {
 		order, than = "desc", "<"
@@ -159,7 +166,7 @@ func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 	}
 	messages, total := make([]M, 0, len(rows)), 0
 	for i, r := range rows {
-		if total >= maxPageBytes {
+		if total >= MaxPageBytes {
 			return messages, l.seal(rows[i-1].Key), nil
 		}
 		body, err := l.body(s, r)

@@ -24,6 +24,388 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// DescribeCallerRequest asks about the caller, who is known by certificate or token.
+type DescribeCallerRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DescribeCallerRequest) Reset() {
+	*x = DescribeCallerRequest{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeCallerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeCallerRequest) ProtoMessage() {}
+
+func (x *DescribeCallerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeCallerRequest.ProtoReflect.Descriptor instead.
+func (*DescribeCallerRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{0}
+}
+
+// DescribeCallerResponse answers DescribeCaller.
+type DescribeCallerResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The caller's resource name, as the certificate or the token proves it.
+	Actor string `protobuf:"bytes,1,opt,name=actor,proto3" json:"actor,omitempty"`
+	// The role of the caller.
+	Role Role `protobuf:"varint,2,opt,name=role,proto3,enum=alkalog.v1.Role" json:"role,omitempty"`
+	// The chain of the caller; empty for an operator, who belongs to none.
+	Chain string `protobuf:"bytes,3,opt,name=chain,proto3" json:"chain,omitempty"`
+	// The salons that the caller is confined to; empty: every salon of the chain.
+	Salons []string `protobuf:"bytes,4,rep,name=salons,proto3" json:"salons,omitempty"`
+	// The till that the call came from, as AuditEntry.till would hold it; empty: not
+	// known.
+	Till string `protobuf:"bytes,5,opt,name=till,proto3" json:"till,omitempty"`
+	// The version of the till's program, from the metadata alkalog-till-version;
+	// empty: not known.
+	TillVersion string `protobuf:"bytes,6,opt,name=till_version,json=tillVersion,proto3" json:"till_version,omitempty"`
+	// The methods that the caller may call, as gRPC names them, such as
+	// "/alkalog.v1.DirectoryService/GetSalon", sorted. Every other method of the
+	// contract is answered PERMISSION_DENIED.
+	Methods []string `protobuf:"bytes,7,rep,name=methods,proto3" json:"methods,omitempty"`
+	// What the caller can ask for.
+	Limits *CallerLimits `protobuf:"bytes,8,opt,name=limits,proto3" json:"limits,omitempty"`
+	// The revision of the rules that make new decisions, as in
+	// Decision.engine_revision.
+	RulesRevision int32 `protobuf:"varint,9,opt,name=rules_revision,json=rulesRevision,proto3" json:"rules_revision,omitempty"`
+	// The newest revision of the contract that the server knows. A till states its
+	// own in the metadata alkalog-revision.
+	ContractRevision int32 `protobuf:"varint,10,opt,name=contract_revision,json=contractRevision,proto3" json:"contract_revision,omitempty"`
+	// The languages that the server has texts in, as BCP 47 tags, such as "en".
+	Languages []string `protobuf:"bytes,11,rep,name=languages,proto3" json:"languages,omitempty"`
+	// The emergency number of the salon, if the caller is confined to one salon;
+	// empty otherwise. DescribeFirstAid has that of every salon.
+	EmergencyNumber string `protobuf:"bytes,12,opt,name=emergency_number,json=emergencyNumber,proto3" json:"emergency_number,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *DescribeCallerResponse) Reset() {
+	*x = DescribeCallerResponse{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeCallerResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeCallerResponse) ProtoMessage() {}
+
+func (x *DescribeCallerResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeCallerResponse.ProtoReflect.Descriptor instead.
+func (*DescribeCallerResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *DescribeCallerResponse) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *DescribeCallerResponse) GetRole() Role {
+	if x != nil {
+		return x.Role
+	}
+	return Role_ROLE_UNSPECIFIED
+}
+
+func (x *DescribeCallerResponse) GetChain() string {
+	if x != nil {
+		return x.Chain
+	}
+	return ""
+}
+
+func (x *DescribeCallerResponse) GetSalons() []string {
+	if x != nil {
+		return x.Salons
+	}
+	return nil
+}
+
+func (x *DescribeCallerResponse) GetTill() string {
+	if x != nil {
+		return x.Till
+	}
+	return ""
+}
+
+func (x *DescribeCallerResponse) GetTillVersion() string {
+	if x != nil {
+		return x.TillVersion
+	}
+	return ""
+}
+
+func (x *DescribeCallerResponse) GetMethods() []string {
+	if x != nil {
+		return x.Methods
+	}
+	return nil
+}
+
+func (x *DescribeCallerResponse) GetLimits() *CallerLimits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *DescribeCallerResponse) GetRulesRevision() int32 {
+	if x != nil {
+		return x.RulesRevision
+	}
+	return 0
+}
+
+func (x *DescribeCallerResponse) GetContractRevision() int32 {
+	if x != nil {
+		return x.ContractRevision
+	}
+	return 0
+}
+
+func (x *DescribeCallerResponse) GetLanguages() []string {
+	if x != nil {
+		return x.Languages
+	}
+	return nil
+}
+
+func (x *DescribeCallerResponse) GetEmergencyNumber() string {
+	if x != nil {
+		return x.EmergencyNumber
+	}
+	return ""
+}
+
+// CallerLimits are the limits that the server is configured with. What is beyond a
+// limit of rate or number is answered RESOURCE_EXHAUSTED.
+type CallerLimits struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Deadline of a unary call that has none, in milliseconds.
+	DefaultCallMs int64 `protobuf:"varint,1,opt,name=default_call_ms,json=defaultCallMs,proto3" json:"default_call_ms,omitempty"`
+	// Longest deadline of a unary call, in milliseconds; a longer one is shortened.
+	MaxCallMs int64 `protobuf:"varint,2,opt,name=max_call_ms,json=maxCallMs,proto3" json:"max_call_ms,omitempty"`
+	// A call that has less time than this left, in milliseconds, is not begun.
+	MinCallMs int64 `protobuf:"varint,3,opt,name=min_call_ms,json=minCallMs,proto3" json:"min_call_ms,omitempty"`
+	// Deadline of a stream that has none, in milliseconds.
+	DefaultStreamMs int64 `protobuf:"varint,4,opt,name=default_stream_ms,json=defaultStreamMs,proto3" json:"default_stream_ms,omitempty"`
+	// Calls per second that the caller may make on average.
+	CallerCallsPerSecond float64 `protobuf:"fixed64,5,opt,name=caller_calls_per_second,json=callerCallsPerSecond,proto3" json:"caller_calls_per_second,omitempty"`
+	// Calls that the caller may make at once after a pause.
+	CallerBurstCalls int64 `protobuf:"varint,6,opt,name=caller_burst_calls,json=callerBurstCalls,proto3" json:"caller_burst_calls,omitempty"`
+	// Calls per second that all callers of the chain may make on average.
+	ChainCallsPerSecond float64 `protobuf:"fixed64,7,opt,name=chain_calls_per_second,json=chainCallsPerSecond,proto3" json:"chain_calls_per_second,omitempty"`
+	// Calls that all callers of the chain may make at once after a pause.
+	ChainBurstCalls int64 `protobuf:"varint,8,opt,name=chain_burst_calls,json=chainBurstCalls,proto3" json:"chain_burst_calls,omitempty"`
+	// Unary calls that the caller may have open at once.
+	CallerOpenCalls int64 `protobuf:"varint,9,opt,name=caller_open_calls,json=callerOpenCalls,proto3" json:"caller_open_calls,omitempty"`
+	// Streams that the caller may have open at once.
+	CallerOpenStreams int64 `protobuf:"varint,10,opt,name=caller_open_streams,json=callerOpenStreams,proto3" json:"caller_open_streams,omitempty"`
+	// Longest request message, in bytes.
+	RequestBytes int64 `protobuf:"varint,11,opt,name=request_bytes,json=requestBytes,proto3" json:"request_bytes,omitempty"`
+	// Longest list of headers of a call, in bytes.
+	HeaderBytes int64 `protobuf:"varint,12,opt,name=header_bytes,json=headerBytes,proto3" json:"header_bytes,omitempty"`
+	// Items on a page if the request does not say.
+	DefaultPageSize int32 `protobuf:"varint,13,opt,name=default_page_size,json=defaultPageSize,proto3" json:"default_page_size,omitempty"`
+	// Most items on a page.
+	MaxPageSize int32 `protobuf:"varint,14,opt,name=max_page_size,json=maxPageSize,proto3" json:"max_page_size,omitempty"`
+	// Size in bytes at which a page ends, even if it holds fewer items.
+	PageBytes int64 `protobuf:"varint,15,opt,name=page_bytes,json=pageBytes,proto3" json:"page_bytes,omitempty"`
+	// Days for which the caller's chain remembers answered requests, as
+	// Retention.request_days or its default; 0 for an operator.
+	RequestDays int32 `protobuf:"varint,16,opt,name=request_days,json=requestDays,proto3" json:"request_days,omitempty"`
+	// Longest silence of a watch of a session, in milliseconds, before the server sends
+	// a heartbeat.
+	HeartbeatMs   int64 `protobuf:"varint,17,opt,name=heartbeat_ms,json=heartbeatMs,proto3" json:"heartbeat_ms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CallerLimits) Reset() {
+	*x = CallerLimits{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CallerLimits) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CallerLimits) ProtoMessage() {}
+
+func (x *CallerLimits) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CallerLimits.ProtoReflect.Descriptor instead.
+func (*CallerLimits) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CallerLimits) GetDefaultCallMs() int64 {
+	if x != nil {
+		return x.DefaultCallMs
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetMaxCallMs() int64 {
+	if x != nil {
+		return x.MaxCallMs
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetMinCallMs() int64 {
+	if x != nil {
+		return x.MinCallMs
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetDefaultStreamMs() int64 {
+	if x != nil {
+		return x.DefaultStreamMs
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetCallerCallsPerSecond() float64 {
+	if x != nil {
+		return x.CallerCallsPerSecond
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetCallerBurstCalls() int64 {
+	if x != nil {
+		return x.CallerBurstCalls
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetChainCallsPerSecond() float64 {
+	if x != nil {
+		return x.ChainCallsPerSecond
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetChainBurstCalls() int64 {
+	if x != nil {
+		return x.ChainBurstCalls
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetCallerOpenCalls() int64 {
+	if x != nil {
+		return x.CallerOpenCalls
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetCallerOpenStreams() int64 {
+	if x != nil {
+		return x.CallerOpenStreams
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetRequestBytes() int64 {
+	if x != nil {
+		return x.RequestBytes
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetHeaderBytes() int64 {
+	if x != nil {
+		return x.HeaderBytes
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetDefaultPageSize() int32 {
+	if x != nil {
+		return x.DefaultPageSize
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetMaxPageSize() int32 {
+	if x != nil {
+		return x.MaxPageSize
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetPageBytes() int64 {
+	if x != nil {
+		return x.PageBytes
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetRequestDays() int32 {
+	if x != nil {
+		return x.RequestDays
+	}
+	return 0
+}
+
+func (x *CallerLimits) GetHeartbeatMs() int64 {
+	if x != nil {
+		return x.HeartbeatMs
+	}
+	return 0
+}
+
 // CreateChainRequest describes a chain to create.
 type CreateChainRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -42,7 +424,7 @@ type CreateChainRequest struct {
 
 func (x *CreateChainRequest) Reset() {
 	*x = CreateChainRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[0]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -54,7 +436,7 @@ func (x *CreateChainRequest) String() string {
 func (*CreateChainRequest) ProtoMessage() {}
 
 func (x *CreateChainRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[0]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -67,7 +449,7 @@ func (x *CreateChainRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateChainRequest.ProtoReflect.Descriptor instead.
 func (*CreateChainRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{0}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *CreateChainRequest) GetChainId() string {
@@ -102,7 +484,7 @@ type CreateChainResponse struct {
 
 func (x *CreateChainResponse) Reset() {
 	*x = CreateChainResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -114,7 +496,7 @@ func (x *CreateChainResponse) String() string {
 func (*CreateChainResponse) ProtoMessage() {}
 
 func (x *CreateChainResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -127,7 +509,7 @@ func (x *CreateChainResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateChainResponse.ProtoReflect.Descriptor instead.
 func (*CreateChainResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *CreateChainResponse) GetChain() *Chain {
@@ -148,7 +530,7 @@ type GetChainRequest struct {
 
 func (x *GetChainRequest) Reset() {
 	*x = GetChainRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -160,7 +542,7 @@ func (x *GetChainRequest) String() string {
 func (*GetChainRequest) ProtoMessage() {}
 
 func (x *GetChainRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -173,7 +555,7 @@ func (x *GetChainRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetChainRequest.ProtoReflect.Descriptor instead.
 func (*GetChainRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetChainRequest) GetName() string {
@@ -194,7 +576,7 @@ type GetChainResponse struct {
 
 func (x *GetChainResponse) Reset() {
 	*x = GetChainResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -206,7 +588,7 @@ func (x *GetChainResponse) String() string {
 func (*GetChainResponse) ProtoMessage() {}
 
 func (x *GetChainResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -219,7 +601,7 @@ func (x *GetChainResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetChainResponse.ProtoReflect.Descriptor instead.
 func (*GetChainResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetChainResponse) GetChain() *Chain {
@@ -245,7 +627,7 @@ type ListChainsRequest struct {
 
 func (x *ListChainsRequest) Reset() {
 	*x = ListChainsRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -257,7 +639,7 @@ func (x *ListChainsRequest) String() string {
 func (*ListChainsRequest) ProtoMessage() {}
 
 func (x *ListChainsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -270,7 +652,7 @@ func (x *ListChainsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChainsRequest.ProtoReflect.Descriptor instead.
 func (*ListChainsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListChainsRequest) GetPageSize() int32 {
@@ -300,7 +682,7 @@ type ListChainsResponse struct {
 
 func (x *ListChainsResponse) Reset() {
 	*x = ListChainsResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -312,7 +694,7 @@ func (x *ListChainsResponse) String() string {
 func (*ListChainsResponse) ProtoMessage() {}
 
 func (x *ListChainsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -325,7 +707,7 @@ func (x *ListChainsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChainsResponse.ProtoReflect.Descriptor instead.
 func (*ListChainsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListChainsResponse) GetChains() []*Chain {
@@ -361,7 +743,7 @@ type UpdateChainRequest struct {
 
 func (x *UpdateChainRequest) Reset() {
 	*x = UpdateChainRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -373,7 +755,7 @@ func (x *UpdateChainRequest) String() string {
 func (*UpdateChainRequest) ProtoMessage() {}
 
 func (x *UpdateChainRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -386,7 +768,7 @@ func (x *UpdateChainRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateChainRequest.ProtoReflect.Descriptor instead.
 func (*UpdateChainRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *UpdateChainRequest) GetChain() *Chain {
@@ -421,7 +803,7 @@ type UpdateChainResponse struct {
 
 func (x *UpdateChainResponse) Reset() {
 	*x = UpdateChainResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -433,7 +815,7 @@ func (x *UpdateChainResponse) String() string {
 func (*UpdateChainResponse) ProtoMessage() {}
 
 func (x *UpdateChainResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -446,7 +828,7 @@ func (x *UpdateChainResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateChainResponse.ProtoReflect.Descriptor instead.
 func (*UpdateChainResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *UpdateChainResponse) GetChain() *Chain {
@@ -476,7 +858,7 @@ type CreateSalonRequest struct {
 
 func (x *CreateSalonRequest) Reset() {
 	*x = CreateSalonRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -488,7 +870,7 @@ func (x *CreateSalonRequest) String() string {
 func (*CreateSalonRequest) ProtoMessage() {}
 
 func (x *CreateSalonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -501,7 +883,7 @@ func (x *CreateSalonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateSalonRequest.ProtoReflect.Descriptor instead.
 func (*CreateSalonRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CreateSalonRequest) GetParent() string {
@@ -543,7 +925,7 @@ type CreateSalonResponse struct {
 
 func (x *CreateSalonResponse) Reset() {
 	*x = CreateSalonResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -555,7 +937,7 @@ func (x *CreateSalonResponse) String() string {
 func (*CreateSalonResponse) ProtoMessage() {}
 
 func (x *CreateSalonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -568,7 +950,7 @@ func (x *CreateSalonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateSalonResponse.ProtoReflect.Descriptor instead.
 func (*CreateSalonResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CreateSalonResponse) GetSalon() *Salon {
@@ -589,7 +971,7 @@ type GetSalonRequest struct {
 
 func (x *GetSalonRequest) Reset() {
 	*x = GetSalonRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -601,7 +983,7 @@ func (x *GetSalonRequest) String() string {
 func (*GetSalonRequest) ProtoMessage() {}
 
 func (x *GetSalonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -614,7 +996,7 @@ func (x *GetSalonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSalonRequest.ProtoReflect.Descriptor instead.
 func (*GetSalonRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetSalonRequest) GetName() string {
@@ -635,7 +1017,7 @@ type GetSalonResponse struct {
 
 func (x *GetSalonResponse) Reset() {
 	*x = GetSalonResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -647,7 +1029,7 @@ func (x *GetSalonResponse) String() string {
 func (*GetSalonResponse) ProtoMessage() {}
 
 func (x *GetSalonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -660,7 +1042,7 @@ func (x *GetSalonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSalonResponse.ProtoReflect.Descriptor instead.
 func (*GetSalonResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetSalonResponse) GetSalon() *Salon {
@@ -688,7 +1070,7 @@ type ListSalonsRequest struct {
 
 func (x *ListSalonsRequest) Reset() {
 	*x = ListSalonsRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -700,7 +1082,7 @@ func (x *ListSalonsRequest) String() string {
 func (*ListSalonsRequest) ProtoMessage() {}
 
 func (x *ListSalonsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -713,7 +1095,7 @@ func (x *ListSalonsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSalonsRequest.ProtoReflect.Descriptor instead.
 func (*ListSalonsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListSalonsRequest) GetParent() string {
@@ -750,7 +1132,7 @@ type ListSalonsResponse struct {
 
 func (x *ListSalonsResponse) Reset() {
 	*x = ListSalonsResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -762,7 +1144,7 @@ func (x *ListSalonsResponse) String() string {
 func (*ListSalonsResponse) ProtoMessage() {}
 
 func (x *ListSalonsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -775,7 +1157,7 @@ func (x *ListSalonsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSalonsResponse.ProtoReflect.Descriptor instead.
 func (*ListSalonsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListSalonsResponse) GetSalons() []*Salon {
@@ -811,7 +1193,7 @@ type UpdateSalonRequest struct {
 
 func (x *UpdateSalonRequest) Reset() {
 	*x = UpdateSalonRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -823,7 +1205,7 @@ func (x *UpdateSalonRequest) String() string {
 func (*UpdateSalonRequest) ProtoMessage() {}
 
 func (x *UpdateSalonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -836,7 +1218,7 @@ func (x *UpdateSalonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateSalonRequest.ProtoReflect.Descriptor instead.
 func (*UpdateSalonRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *UpdateSalonRequest) GetSalon() *Salon {
@@ -871,7 +1253,7 @@ type UpdateSalonResponse struct {
 
 func (x *UpdateSalonResponse) Reset() {
 	*x = UpdateSalonResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -883,7 +1265,7 @@ func (x *UpdateSalonResponse) String() string {
 func (*UpdateSalonResponse) ProtoMessage() {}
 
 func (x *UpdateSalonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -896,7 +1278,7 @@ func (x *UpdateSalonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateSalonResponse.ProtoReflect.Descriptor instead.
 func (*UpdateSalonResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *UpdateSalonResponse) GetSalon() *Salon {
@@ -926,7 +1308,7 @@ type CreatePractitionerRequest struct {
 
 func (x *CreatePractitionerRequest) Reset() {
 	*x = CreatePractitionerRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -938,7 +1320,7 @@ func (x *CreatePractitionerRequest) String() string {
 func (*CreatePractitionerRequest) ProtoMessage() {}
 
 func (x *CreatePractitionerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -951,7 +1333,7 @@ func (x *CreatePractitionerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePractitionerRequest.ProtoReflect.Descriptor instead.
 func (*CreatePractitionerRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CreatePractitionerRequest) GetParent() string {
@@ -993,7 +1375,7 @@ type CreatePractitionerResponse struct {
 
 func (x *CreatePractitionerResponse) Reset() {
 	*x = CreatePractitionerResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1005,7 +1387,7 @@ func (x *CreatePractitionerResponse) String() string {
 func (*CreatePractitionerResponse) ProtoMessage() {}
 
 func (x *CreatePractitionerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1018,7 +1400,7 @@ func (x *CreatePractitionerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePractitionerResponse.ProtoReflect.Descriptor instead.
 func (*CreatePractitionerResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CreatePractitionerResponse) GetPractitioner() *Practitioner {
@@ -1039,7 +1421,7 @@ type GetPractitionerRequest struct {
 
 func (x *GetPractitionerRequest) Reset() {
 	*x = GetPractitionerRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1051,7 +1433,7 @@ func (x *GetPractitionerRequest) String() string {
 func (*GetPractitionerRequest) ProtoMessage() {}
 
 func (x *GetPractitionerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1064,7 +1446,7 @@ func (x *GetPractitionerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPractitionerRequest.ProtoReflect.Descriptor instead.
 func (*GetPractitionerRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetPractitionerRequest) GetName() string {
@@ -1085,7 +1467,7 @@ type GetPractitionerResponse struct {
 
 func (x *GetPractitionerResponse) Reset() {
 	*x = GetPractitionerResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1097,7 +1479,7 @@ func (x *GetPractitionerResponse) String() string {
 func (*GetPractitionerResponse) ProtoMessage() {}
 
 func (x *GetPractitionerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1110,7 +1492,7 @@ func (x *GetPractitionerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPractitionerResponse.ProtoReflect.Descriptor instead.
 func (*GetPractitionerResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetPractitionerResponse) GetPractitioner() *Practitioner {
@@ -1138,7 +1520,7 @@ type ListPractitionersRequest struct {
 
 func (x *ListPractitionersRequest) Reset() {
 	*x = ListPractitionersRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1150,7 +1532,7 @@ func (x *ListPractitionersRequest) String() string {
 func (*ListPractitionersRequest) ProtoMessage() {}
 
 func (x *ListPractitionersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1163,7 +1545,7 @@ func (x *ListPractitionersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPractitionersRequest.ProtoReflect.Descriptor instead.
 func (*ListPractitionersRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListPractitionersRequest) GetParent() string {
@@ -1200,7 +1582,7 @@ type ListPractitionersResponse struct {
 
 func (x *ListPractitionersResponse) Reset() {
 	*x = ListPractitionersResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1212,7 +1594,7 @@ func (x *ListPractitionersResponse) String() string {
 func (*ListPractitionersResponse) ProtoMessage() {}
 
 func (x *ListPractitionersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1225,7 +1607,7 @@ func (x *ListPractitionersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPractitionersResponse.ProtoReflect.Descriptor instead.
 func (*ListPractitionersResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListPractitionersResponse) GetPractitioners() []*Practitioner {
@@ -1261,7 +1643,7 @@ type UpdatePractitionerRequest struct {
 
 func (x *UpdatePractitionerRequest) Reset() {
 	*x = UpdatePractitionerRequest{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1273,7 +1655,7 @@ func (x *UpdatePractitionerRequest) String() string {
 func (*UpdatePractitionerRequest) ProtoMessage() {}
 
 func (x *UpdatePractitionerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1286,7 +1668,7 @@ func (x *UpdatePractitionerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePractitionerRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePractitionerRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *UpdatePractitionerRequest) GetPractitioner() *Practitioner {
@@ -1321,7 +1703,7 @@ type UpdatePractitionerResponse struct {
 
 func (x *UpdatePractitionerResponse) Reset() {
 	*x = UpdatePractitionerResponse{}
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1333,7 +1715,7 @@ func (x *UpdatePractitionerResponse) String() string {
 func (*UpdatePractitionerResponse) ProtoMessage() {}
 
 func (x *UpdatePractitionerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1346,7 +1728,7 @@ func (x *UpdatePractitionerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePractitionerResponse.ProtoReflect.Descriptor instead.
 func (*UpdatePractitionerResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *UpdatePractitionerResponse) GetPractitioner() *Practitioner {
@@ -1361,7 +1743,44 @@ var File_alkalog_v1_directory_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"\"alkalog/v1/directory_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xb3\x01\n" +
+	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x17\n" +
+	"\x15DescribeCallerRequest\"\xf6\x03\n" +
+	"\x16DescribeCallerResponse\x12\x1a\n" +
+	"\x05actor\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12$\n" +
+	"\x04role\x18\x02 \x01(\x0e2\x10.alkalog.v1.RoleR\x04role\x12,\n" +
+	"\x05chain\x18\x03 \x01(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Chain\xa0\xb2\x19\x02R\x05chain\x12.\n" +
+	"\x06salons\x18\x04 \x03(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x06salons\x12\x18\n" +
+	"\x04till\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x02R\x04till\x12'\n" +
+	"\ftill_version\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\vtillVersion\x12\x1e\n" +
+	"\amethods\x18\a \x03(\tB\x04\xa0\xb2\x19\x01R\amethods\x120\n" +
+	"\x06limits\x18\b \x01(\v2\x18.alkalog.v1.CallerLimitsR\x06limits\x12%\n" +
+	"\x0erules_revision\x18\t \x01(\x05R\rrulesRevision\x12+\n" +
+	"\x11contract_revision\x18\n" +
+	" \x01(\x05R\x10contractRevision\x12\"\n" +
+	"\tlanguages\x18\v \x03(\tB\x04\xa0\xb2\x19\x01R\tlanguages\x12/\n" +
+	"\x10emergency_number\x18\f \x01(\tB\x04\xa0\xb2\x19\x01R\x0femergencyNumber\"\xc1\x05\n" +
+	"\fCallerLimits\x12&\n" +
+	"\x0fdefault_call_ms\x18\x01 \x01(\x03R\rdefaultCallMs\x12\x1e\n" +
+	"\vmax_call_ms\x18\x02 \x01(\x03R\tmaxCallMs\x12\x1e\n" +
+	"\vmin_call_ms\x18\x03 \x01(\x03R\tminCallMs\x12*\n" +
+	"\x11default_stream_ms\x18\x04 \x01(\x03R\x0fdefaultStreamMs\x125\n" +
+	"\x17caller_calls_per_second\x18\x05 \x01(\x01R\x14callerCallsPerSecond\x12,\n" +
+	"\x12caller_burst_calls\x18\x06 \x01(\x03R\x10callerBurstCalls\x123\n" +
+	"\x16chain_calls_per_second\x18\a \x01(\x01R\x13chainCallsPerSecond\x12*\n" +
+	"\x11chain_burst_calls\x18\b \x01(\x03R\x0fchainBurstCalls\x12*\n" +
+	"\x11caller_open_calls\x18\t \x01(\x03R\x0fcallerOpenCalls\x12.\n" +
+	"\x13caller_open_streams\x18\n" +
+	" \x01(\x03R\x11callerOpenStreams\x12#\n" +
+	"\rrequest_bytes\x18\v \x01(\x03R\frequestBytes\x12!\n" +
+	"\fheader_bytes\x18\f \x01(\x03R\vheaderBytes\x12*\n" +
+	"\x11default_page_size\x18\r \x01(\x05R\x0fdefaultPageSize\x12\"\n" +
+	"\rmax_page_size\x18\x0e \x01(\x05R\vmaxPageSize\x12\x1d\n" +
+	"\n" +
+	"page_bytes\x18\x0f \x01(\x03R\tpageBytes\x12!\n" +
+	"\frequest_days\x18\x10 \x01(\x05R\vrequestDays\x12!\n" +
+	"\fheartbeat_ms\x18\x11 \x01(\x03R\vheartbeatMs\"\xb3\x01\n" +
 	"\x12CreateChainRequest\x12?\n" +
 	"\bchain_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\achainId\x12/\n" +
 	"\x05chain\x18\x03 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12+\n" +
@@ -1450,8 +1869,11 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xcf\t\n" +
-	"\x10DirectoryService\x12`\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xba\n" +
+	"\n" +
+	"\x10DirectoryService\x12i\n" +
+	"\x0eDescribeCaller\x12!.alkalog.v1.DescribeCallerRequest\x1a\".alkalog.v1.DescribeCallerResponse\"\x10\x8a\xb2\x19\f\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18\x12`\n" +
 	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\x10\x8a\xb2\x19\f\n" +
 	"\x01\a\x10\x01\x18\x01 \x01*\x01\x19\x12S\n" +
 	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"\f\x8a\xb2\x19\b\n" +
@@ -1492,88 +1914,96 @@ func file_alkalog_v1_directory_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_directory_service_proto_rawDescData
 }
 
-var file_alkalog_v1_directory_service_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_alkalog_v1_directory_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_alkalog_v1_directory_service_proto_goTypes = []any{
-	(*CreateChainRequest)(nil),         // 0: alkalog.v1.CreateChainRequest
-	(*CreateChainResponse)(nil),        // 1: alkalog.v1.CreateChainResponse
-	(*GetChainRequest)(nil),            // 2: alkalog.v1.GetChainRequest
-	(*GetChainResponse)(nil),           // 3: alkalog.v1.GetChainResponse
-	(*ListChainsRequest)(nil),          // 4: alkalog.v1.ListChainsRequest
-	(*ListChainsResponse)(nil),         // 5: alkalog.v1.ListChainsResponse
-	(*UpdateChainRequest)(nil),         // 6: alkalog.v1.UpdateChainRequest
-	(*UpdateChainResponse)(nil),        // 7: alkalog.v1.UpdateChainResponse
-	(*CreateSalonRequest)(nil),         // 8: alkalog.v1.CreateSalonRequest
-	(*CreateSalonResponse)(nil),        // 9: alkalog.v1.CreateSalonResponse
-	(*GetSalonRequest)(nil),            // 10: alkalog.v1.GetSalonRequest
-	(*GetSalonResponse)(nil),           // 11: alkalog.v1.GetSalonResponse
-	(*ListSalonsRequest)(nil),          // 12: alkalog.v1.ListSalonsRequest
-	(*ListSalonsResponse)(nil),         // 13: alkalog.v1.ListSalonsResponse
-	(*UpdateSalonRequest)(nil),         // 14: alkalog.v1.UpdateSalonRequest
-	(*UpdateSalonResponse)(nil),        // 15: alkalog.v1.UpdateSalonResponse
-	(*CreatePractitionerRequest)(nil),  // 16: alkalog.v1.CreatePractitionerRequest
-	(*CreatePractitionerResponse)(nil), // 17: alkalog.v1.CreatePractitionerResponse
-	(*GetPractitionerRequest)(nil),     // 18: alkalog.v1.GetPractitionerRequest
-	(*GetPractitionerResponse)(nil),    // 19: alkalog.v1.GetPractitionerResponse
-	(*ListPractitionersRequest)(nil),   // 20: alkalog.v1.ListPractitionersRequest
-	(*ListPractitionersResponse)(nil),  // 21: alkalog.v1.ListPractitionersResponse
-	(*UpdatePractitionerRequest)(nil),  // 22: alkalog.v1.UpdatePractitionerRequest
-	(*UpdatePractitionerResponse)(nil), // 23: alkalog.v1.UpdatePractitionerResponse
-	(*Chain)(nil),                      // 24: alkalog.v1.Chain
-	(*fieldmaskpb.FieldMask)(nil),      // 25: google.protobuf.FieldMask
-	(*Salon)(nil),                      // 26: alkalog.v1.Salon
-	(*Practitioner)(nil),               // 27: alkalog.v1.Practitioner
+	(*DescribeCallerRequest)(nil),      // 0: alkalog.v1.DescribeCallerRequest
+	(*DescribeCallerResponse)(nil),     // 1: alkalog.v1.DescribeCallerResponse
+	(*CallerLimits)(nil),               // 2: alkalog.v1.CallerLimits
+	(*CreateChainRequest)(nil),         // 3: alkalog.v1.CreateChainRequest
+	(*CreateChainResponse)(nil),        // 4: alkalog.v1.CreateChainResponse
+	(*GetChainRequest)(nil),            // 5: alkalog.v1.GetChainRequest
+	(*GetChainResponse)(nil),           // 6: alkalog.v1.GetChainResponse
+	(*ListChainsRequest)(nil),          // 7: alkalog.v1.ListChainsRequest
+	(*ListChainsResponse)(nil),         // 8: alkalog.v1.ListChainsResponse
+	(*UpdateChainRequest)(nil),         // 9: alkalog.v1.UpdateChainRequest
+	(*UpdateChainResponse)(nil),        // 10: alkalog.v1.UpdateChainResponse
+	(*CreateSalonRequest)(nil),         // 11: alkalog.v1.CreateSalonRequest
+	(*CreateSalonResponse)(nil),        // 12: alkalog.v1.CreateSalonResponse
+	(*GetSalonRequest)(nil),            // 13: alkalog.v1.GetSalonRequest
+	(*GetSalonResponse)(nil),           // 14: alkalog.v1.GetSalonResponse
+	(*ListSalonsRequest)(nil),          // 15: alkalog.v1.ListSalonsRequest
+	(*ListSalonsResponse)(nil),         // 16: alkalog.v1.ListSalonsResponse
+	(*UpdateSalonRequest)(nil),         // 17: alkalog.v1.UpdateSalonRequest
+	(*UpdateSalonResponse)(nil),        // 18: alkalog.v1.UpdateSalonResponse
+	(*CreatePractitionerRequest)(nil),  // 19: alkalog.v1.CreatePractitionerRequest
+	(*CreatePractitionerResponse)(nil), // 20: alkalog.v1.CreatePractitionerResponse
+	(*GetPractitionerRequest)(nil),     // 21: alkalog.v1.GetPractitionerRequest
+	(*GetPractitionerResponse)(nil),    // 22: alkalog.v1.GetPractitionerResponse
+	(*ListPractitionersRequest)(nil),   // 23: alkalog.v1.ListPractitionersRequest
+	(*ListPractitionersResponse)(nil),  // 24: alkalog.v1.ListPractitionersResponse
+	(*UpdatePractitionerRequest)(nil),  // 25: alkalog.v1.UpdatePractitionerRequest
+	(*UpdatePractitionerResponse)(nil), // 26: alkalog.v1.UpdatePractitionerResponse
+	(Role)(0),                          // 27: alkalog.v1.Role
+	(*Chain)(nil),                      // 28: alkalog.v1.Chain
+	(*fieldmaskpb.FieldMask)(nil),      // 29: google.protobuf.FieldMask
+	(*Salon)(nil),                      // 30: alkalog.v1.Salon
+	(*Practitioner)(nil),               // 31: alkalog.v1.Practitioner
 }
 var file_alkalog_v1_directory_service_proto_depIdxs = []int32{
-	24, // 0: alkalog.v1.CreateChainRequest.chain:type_name -> alkalog.v1.Chain
-	24, // 1: alkalog.v1.CreateChainResponse.chain:type_name -> alkalog.v1.Chain
-	24, // 2: alkalog.v1.GetChainResponse.chain:type_name -> alkalog.v1.Chain
-	24, // 3: alkalog.v1.ListChainsResponse.chains:type_name -> alkalog.v1.Chain
-	24, // 4: alkalog.v1.UpdateChainRequest.chain:type_name -> alkalog.v1.Chain
-	25, // 5: alkalog.v1.UpdateChainRequest.update_mask:type_name -> google.protobuf.FieldMask
-	24, // 6: alkalog.v1.UpdateChainResponse.chain:type_name -> alkalog.v1.Chain
-	26, // 7: alkalog.v1.CreateSalonRequest.salon:type_name -> alkalog.v1.Salon
-	26, // 8: alkalog.v1.CreateSalonResponse.salon:type_name -> alkalog.v1.Salon
-	26, // 9: alkalog.v1.GetSalonResponse.salon:type_name -> alkalog.v1.Salon
-	26, // 10: alkalog.v1.ListSalonsResponse.salons:type_name -> alkalog.v1.Salon
-	26, // 11: alkalog.v1.UpdateSalonRequest.salon:type_name -> alkalog.v1.Salon
-	25, // 12: alkalog.v1.UpdateSalonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	26, // 13: alkalog.v1.UpdateSalonResponse.salon:type_name -> alkalog.v1.Salon
-	27, // 14: alkalog.v1.CreatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
-	27, // 15: alkalog.v1.CreatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	27, // 16: alkalog.v1.GetPractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	27, // 17: alkalog.v1.ListPractitionersResponse.practitioners:type_name -> alkalog.v1.Practitioner
-	27, // 18: alkalog.v1.UpdatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
-	25, // 19: alkalog.v1.UpdatePractitionerRequest.update_mask:type_name -> google.protobuf.FieldMask
-	27, // 20: alkalog.v1.UpdatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	0,  // 21: alkalog.v1.DirectoryService.CreateChain:input_type -> alkalog.v1.CreateChainRequest
-	2,  // 22: alkalog.v1.DirectoryService.GetChain:input_type -> alkalog.v1.GetChainRequest
-	4,  // 23: alkalog.v1.DirectoryService.ListChains:input_type -> alkalog.v1.ListChainsRequest
-	6,  // 24: alkalog.v1.DirectoryService.UpdateChain:input_type -> alkalog.v1.UpdateChainRequest
-	8,  // 25: alkalog.v1.DirectoryService.CreateSalon:input_type -> alkalog.v1.CreateSalonRequest
-	10, // 26: alkalog.v1.DirectoryService.GetSalon:input_type -> alkalog.v1.GetSalonRequest
-	12, // 27: alkalog.v1.DirectoryService.ListSalons:input_type -> alkalog.v1.ListSalonsRequest
-	14, // 28: alkalog.v1.DirectoryService.UpdateSalon:input_type -> alkalog.v1.UpdateSalonRequest
-	16, // 29: alkalog.v1.DirectoryService.CreatePractitioner:input_type -> alkalog.v1.CreatePractitionerRequest
-	18, // 30: alkalog.v1.DirectoryService.GetPractitioner:input_type -> alkalog.v1.GetPractitionerRequest
-	20, // 31: alkalog.v1.DirectoryService.ListPractitioners:input_type -> alkalog.v1.ListPractitionersRequest
-	22, // 32: alkalog.v1.DirectoryService.UpdatePractitioner:input_type -> alkalog.v1.UpdatePractitionerRequest
-	1,  // 33: alkalog.v1.DirectoryService.CreateChain:output_type -> alkalog.v1.CreateChainResponse
-	3,  // 34: alkalog.v1.DirectoryService.GetChain:output_type -> alkalog.v1.GetChainResponse
-	5,  // 35: alkalog.v1.DirectoryService.ListChains:output_type -> alkalog.v1.ListChainsResponse
-	7,  // 36: alkalog.v1.DirectoryService.UpdateChain:output_type -> alkalog.v1.UpdateChainResponse
-	9,  // 37: alkalog.v1.DirectoryService.CreateSalon:output_type -> alkalog.v1.CreateSalonResponse
-	11, // 38: alkalog.v1.DirectoryService.GetSalon:output_type -> alkalog.v1.GetSalonResponse
-	13, // 39: alkalog.v1.DirectoryService.ListSalons:output_type -> alkalog.v1.ListSalonsResponse
-	15, // 40: alkalog.v1.DirectoryService.UpdateSalon:output_type -> alkalog.v1.UpdateSalonResponse
-	17, // 41: alkalog.v1.DirectoryService.CreatePractitioner:output_type -> alkalog.v1.CreatePractitionerResponse
-	19, // 42: alkalog.v1.DirectoryService.GetPractitioner:output_type -> alkalog.v1.GetPractitionerResponse
-	21, // 43: alkalog.v1.DirectoryService.ListPractitioners:output_type -> alkalog.v1.ListPractitionersResponse
-	23, // 44: alkalog.v1.DirectoryService.UpdatePractitioner:output_type -> alkalog.v1.UpdatePractitionerResponse
-	33, // [33:45] is the sub-list for method output_type
-	21, // [21:33] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	27, // 0: alkalog.v1.DescribeCallerResponse.role:type_name -> alkalog.v1.Role
+	2,  // 1: alkalog.v1.DescribeCallerResponse.limits:type_name -> alkalog.v1.CallerLimits
+	28, // 2: alkalog.v1.CreateChainRequest.chain:type_name -> alkalog.v1.Chain
+	28, // 3: alkalog.v1.CreateChainResponse.chain:type_name -> alkalog.v1.Chain
+	28, // 4: alkalog.v1.GetChainResponse.chain:type_name -> alkalog.v1.Chain
+	28, // 5: alkalog.v1.ListChainsResponse.chains:type_name -> alkalog.v1.Chain
+	28, // 6: alkalog.v1.UpdateChainRequest.chain:type_name -> alkalog.v1.Chain
+	29, // 7: alkalog.v1.UpdateChainRequest.update_mask:type_name -> google.protobuf.FieldMask
+	28, // 8: alkalog.v1.UpdateChainResponse.chain:type_name -> alkalog.v1.Chain
+	30, // 9: alkalog.v1.CreateSalonRequest.salon:type_name -> alkalog.v1.Salon
+	30, // 10: alkalog.v1.CreateSalonResponse.salon:type_name -> alkalog.v1.Salon
+	30, // 11: alkalog.v1.GetSalonResponse.salon:type_name -> alkalog.v1.Salon
+	30, // 12: alkalog.v1.ListSalonsResponse.salons:type_name -> alkalog.v1.Salon
+	30, // 13: alkalog.v1.UpdateSalonRequest.salon:type_name -> alkalog.v1.Salon
+	29, // 14: alkalog.v1.UpdateSalonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	30, // 15: alkalog.v1.UpdateSalonResponse.salon:type_name -> alkalog.v1.Salon
+	31, // 16: alkalog.v1.CreatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
+	31, // 17: alkalog.v1.CreatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	31, // 18: alkalog.v1.GetPractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	31, // 19: alkalog.v1.ListPractitionersResponse.practitioners:type_name -> alkalog.v1.Practitioner
+	31, // 20: alkalog.v1.UpdatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
+	29, // 21: alkalog.v1.UpdatePractitionerRequest.update_mask:type_name -> google.protobuf.FieldMask
+	31, // 22: alkalog.v1.UpdatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	0,  // 23: alkalog.v1.DirectoryService.DescribeCaller:input_type -> alkalog.v1.DescribeCallerRequest
+	3,  // 24: alkalog.v1.DirectoryService.CreateChain:input_type -> alkalog.v1.CreateChainRequest
+	5,  // 25: alkalog.v1.DirectoryService.GetChain:input_type -> alkalog.v1.GetChainRequest
+	7,  // 26: alkalog.v1.DirectoryService.ListChains:input_type -> alkalog.v1.ListChainsRequest
+	9,  // 27: alkalog.v1.DirectoryService.UpdateChain:input_type -> alkalog.v1.UpdateChainRequest
+	11, // 28: alkalog.v1.DirectoryService.CreateSalon:input_type -> alkalog.v1.CreateSalonRequest
+	13, // 29: alkalog.v1.DirectoryService.GetSalon:input_type -> alkalog.v1.GetSalonRequest
+	15, // 30: alkalog.v1.DirectoryService.ListSalons:input_type -> alkalog.v1.ListSalonsRequest
+	17, // 31: alkalog.v1.DirectoryService.UpdateSalon:input_type -> alkalog.v1.UpdateSalonRequest
+	19, // 32: alkalog.v1.DirectoryService.CreatePractitioner:input_type -> alkalog.v1.CreatePractitionerRequest
+	21, // 33: alkalog.v1.DirectoryService.GetPractitioner:input_type -> alkalog.v1.GetPractitionerRequest
+	23, // 34: alkalog.v1.DirectoryService.ListPractitioners:input_type -> alkalog.v1.ListPractitionersRequest
+	25, // 35: alkalog.v1.DirectoryService.UpdatePractitioner:input_type -> alkalog.v1.UpdatePractitionerRequest
+	1,  // 36: alkalog.v1.DirectoryService.DescribeCaller:output_type -> alkalog.v1.DescribeCallerResponse
+	4,  // 37: alkalog.v1.DirectoryService.CreateChain:output_type -> alkalog.v1.CreateChainResponse
+	6,  // 38: alkalog.v1.DirectoryService.GetChain:output_type -> alkalog.v1.GetChainResponse
+	8,  // 39: alkalog.v1.DirectoryService.ListChains:output_type -> alkalog.v1.ListChainsResponse
+	10, // 40: alkalog.v1.DirectoryService.UpdateChain:output_type -> alkalog.v1.UpdateChainResponse
+	12, // 41: alkalog.v1.DirectoryService.CreateSalon:output_type -> alkalog.v1.CreateSalonResponse
+	14, // 42: alkalog.v1.DirectoryService.GetSalon:output_type -> alkalog.v1.GetSalonResponse
+	16, // 43: alkalog.v1.DirectoryService.ListSalons:output_type -> alkalog.v1.ListSalonsResponse
+	18, // 44: alkalog.v1.DirectoryService.UpdateSalon:output_type -> alkalog.v1.UpdateSalonResponse
+	20, // 45: alkalog.v1.DirectoryService.CreatePractitioner:output_type -> alkalog.v1.CreatePractitionerResponse
+	22, // 46: alkalog.v1.DirectoryService.GetPractitioner:output_type -> alkalog.v1.GetPractitionerResponse
+	24, // 47: alkalog.v1.DirectoryService.ListPractitioners:output_type -> alkalog.v1.ListPractitionersResponse
+	26, // 48: alkalog.v1.DirectoryService.UpdatePractitioner:output_type -> alkalog.v1.UpdatePractitionerResponse
+	36, // [36:49] is the sub-list for method output_type
+	23, // [23:36] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_service_proto_init() }
@@ -1589,7 +2019,7 @@ func file_alkalog_v1_directory_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_directory_service_proto_rawDesc), len(file_alkalog_v1_directory_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   24,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,6 +19,7 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
+	DirectoryService_DescribeCaller_FullMethodName     = "/alkalog.v1.DirectoryService/DescribeCaller"
 	DirectoryService_CreateChain_FullMethodName        = "/alkalog.v1.DirectoryService/CreateChain"
 	DirectoryService_GetChain_FullMethodName           = "/alkalog.v1.DirectoryService/GetChain"
 	DirectoryService_ListChains_FullMethodName         = "/alkalog.v1.DirectoryService/ListChains"
@@ -39,6 +40,11 @@ const (
 //
 // DirectoryService keeps who works where: chains, salons and practitioners.
 type DirectoryServiceClient interface {
+	// DescribeCaller returns who the server takes the caller for, what the caller may
+	// call, and the limits of the server. Errors: NOT_FOUND while the chain of the
+	// caller, or the one salon that the caller is confined to, is not in the
+	// directory.
+	DescribeCaller(ctx context.Context, in *DescribeCallerRequest, opts ...grpc.CallOption) (*DescribeCallerResponse, error)
 	// CreateChain creates a chain. Errors: ALREADY_EXISTS when the id is taken.
 	CreateChain(ctx context.Context, in *CreateChainRequest, opts ...grpc.CallOption) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
@@ -77,6 +83,16 @@ type directoryServiceClient struct {
 
 func NewDirectoryServiceClient(cc grpc.ClientConnInterface) DirectoryServiceClient {
 	return &directoryServiceClient{cc}
+}
+
+func (c *directoryServiceClient) DescribeCaller(ctx context.Context, in *DescribeCallerRequest, opts ...grpc.CallOption) (*DescribeCallerResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DescribeCallerResponse)
+	err := c.cc.Invoke(ctx, DirectoryService_DescribeCaller_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
 func (c *directoryServiceClient) CreateChain(ctx context.Context, in *CreateChainRequest, opts ...grpc.CallOption) (*CreateChainResponse, error) {
@@ -205,6 +221,11 @@ func (c *directoryServiceClient) UpdatePractitioner(ctx context.Context, in *Upd
 //
 // DirectoryService keeps who works where: chains, salons and practitioners.
 type DirectoryServiceServer interface {
+	// DescribeCaller returns who the server takes the caller for, what the caller may
+	// call, and the limits of the server. Errors: NOT_FOUND while the chain of the
+	// caller, or the one salon that the caller is confined to, is not in the
+	// directory.
+	DescribeCaller(context.Context, *DescribeCallerRequest) (*DescribeCallerResponse, error)
 	// CreateChain creates a chain. Errors: ALREADY_EXISTS when the id is taken.
 	CreateChain(context.Context, *CreateChainRequest) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
@@ -245,6 +266,9 @@ type DirectoryServiceServer interface {
 // pointer dereference when methods are called.
 type UnimplementedDirectoryServiceServer struct{}
 
+func (UnimplementedDirectoryServiceServer) DescribeCaller(context.Context, *DescribeCallerRequest) (*DescribeCallerResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DescribeCaller not implemented")
+}
 func (UnimplementedDirectoryServiceServer) CreateChain(context.Context, *CreateChainRequest) (*CreateChainResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateChain not implemented")
 }
@@ -300,6 +324,24 @@ func RegisterDirectoryServiceServer(s grpc.ServiceRegistrar, srv DirectoryServic
 		t.testEmbeddedByValue()
 	}
 	s.RegisterService(&DirectoryService_ServiceDesc, srv)
+}
+
+func _DirectoryService_DescribeCaller_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DescribeCallerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServiceServer).DescribeCaller(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DirectoryService_DescribeCaller_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServiceServer).DescribeCaller(ctx, req.(*DescribeCallerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
 }
 
 func _DirectoryService_CreateChain_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
@@ -525,6 +567,10 @@ var DirectoryService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "alkalog.v1.DirectoryService",
 	HandlerType: (*DirectoryServiceServer)(nil),
 	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "DescribeCaller",
+			Handler:    _DirectoryService_DescribeCaller_Handler,
+		},
 		{
 			MethodName: "CreateChain",
 			Handler:    _DirectoryService_CreateChain_Handler,

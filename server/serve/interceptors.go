@@ -8,7 +8,6 @@ import (
 	"log/slog"
 	"runtime"
 	"runtime/debug"
-	"slices"
 	"strings"
 	"time"
 
@@ -263,16 +262,12 @@ func (in *interceptors) identifyCaller(ctx context.Context, c *call, next func(c
 	return next(actor.NewContext(ctx, who))
 }
 
-// authorize refuses a caller whose role may not call the method, and a caller
-// confined to salons where the method concerns the whole chain.
+// authorize refuses a caller who may not call the method.
 func (in *interceptors) authorize(ctx context.Context, c *call, next func(context.Context) error) error {
-	access := in.accessByMethod[c.method]
-	switch method := strings.TrimPrefix(c.method, "/"); {
-	case isPublic(c.method):
-	case !slices.Contains(access.GetRoles(), c.actor.Role):
-		return fault.Denied(method, identity.RoleName(c.actor.Role))
-	case access.GetWholeChain() && len(c.actor.Salons) > 0:
-		return fault.WholeChain(method)
+	if !isPublic(c.method) {
+		if err := checkAccess(c.actor, c.method, in.accessByMethod[c.method]); err != nil {
+			return err
+		}
 	}
 	return next(ctx)
 }

@@ -2,12 +2,17 @@ package serve
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/identity"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
 )
 
 // contractMethods returns all methods of the contract.
@@ -47,6 +52,31 @@ func methodsByName() map[string]protoreflect.MethodDescriptor {
 // accessOf returns the access option of a method.
 func accessOf(m protoreflect.MethodDescriptor) *pb.Access {
 	return proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)
+}
+
+// checkAccess refuses a caller whose role may not call the method, and a caller
+// confined to salons where the method concerns the whole chain.
+func checkAccess(who actor.Actor, method string, access *pb.Access) error {
+	method = strings.TrimPrefix(method, "/")
+	switch {
+	case !slices.Contains(access.GetRoles(), who.Role):
+		return fault.Denied(method, identity.RoleName(who.Role))
+	case access.GetWholeChain() && len(who.Salons) > 0:
+		return fault.WholeChain(method)
+	}
+	return nil
+}
+
+// methodsFor returns the full names of the methods that a caller may call, sorted.
+func methodsFor(who actor.Actor) []string {
+	var allowed []string
+	for method, access := range accessByMethod() {
+		if checkAccess(who, method, access) == nil {
+			allowed = append(allowed, method)
+		}
+	}
+	slices.Sort(allowed)
+	return allowed
 }
 
 // writersOf returns the roles that may write a field; none: all roles that may

@@ -18,9 +18,6 @@ const (
 	// retentionInterval is how often the chains are looked through for records whose time
 	// has come. Our own choice: periods are in days.
 	retentionInterval = time.Hour
-	// requestDays is how long answered requests are remembered unless a chain says
-	// otherwise. The contract says so.
-	requestDays = 35
 	// idleAtATime is how many clients are read at once.
 	idleAtATime = 100
 )
@@ -101,10 +98,7 @@ func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Clien
 
 // purge forgets the chain's answered requests that are old enough.
 func (s Service) purge(ctx context.Context, chain *pb.Chain) error {
-	days := chain.GetRetention().GetRequestDays()
-	if days == 0 {
-		days = requestDays
-	}
+	days := record.RequestDays(chain)
 	for more := true; more; {
 		var err error
 		_, more, err = storage.PurgeRequests(ctx, s.DB, record.Chain(chain.Name), days, func(n int64) *pb.AuditEntry {

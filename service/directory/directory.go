@@ -24,6 +24,11 @@ type Service struct {
 
 	DB  *storage.DB
 	Now func() time.Time
+	// Limits are those that the server is configured with, without RequestDays,
+	// which each chain sets.
+	Limits *pb.CallerLimits
+	// Methods returns the methods that a caller may call.
+	Methods func(actor.Actor) []string
 }
 
 // chains is how chains are stored. A change of retention has an audit entry,
