@@ -3,6 +3,9 @@ package integration
 import (
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	pb "alkalog/proto/alkalogv1"
 )
 
@@ -59,6 +62,25 @@ func TestNoUpdateClearsARecall(t *testing.T) {
 			c.relaxerLot = code
 			wantFinding(t, c.decision(t), "product.lot-recalled")
 		}
+	}
+}
+
+// TestCreateProductStoresNoRecallOfTheCaller: a request with a recall is stored as
+// one without it, as earlier releases stored it, so a retry of the one is answered
+// with the answer of the other.
+func TestCreateProductStoresNoRecallOfTheCaller(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	relaxer := must(t, c.odile, c.catalog.GetProduct, &pb.GetProductRequest{Name: c.relaxer}).Product
+	req := &pb.CreateProductRequest{Parent: c.name, ProductId: "another-relaxer", RequestId: newID(), Product: proto.CloneOf(relaxer)}
+	req.Product.Lots = []*pb.Lot{{LotCode: "R-2611"}}
+	want := must(t, c.odile, c.catalog.CreateProduct, req)
+
+	req.Product.Lots[0].RecallTime = timestamppb.New(c.clock.Now())
+	req.Product.Lots[0].RecallReason = "written by the caller"
+	got := must(t, c.odile, c.catalog.CreateProduct, req)
+	if !proto.Equal(got, want) || got.Product.Lots[0].RecallTime != nil {
+		t.Errorf("the retry with a recall was answered\n%v\nwant\n%v", got, want)
 	}
 }
 

@@ -48,7 +48,14 @@ func (s Service) products() record.Kind[*pb.Product] {
 }
 
 // CreateProduct adds a product to the catalogue.
+//
+// The recalls that a caller writes into the lots are removed from the request
+// itself, before it is stored: earlier releases stored requests in this form, and
+// a retry across an upgrade must find the request equal to the stored one.
 func (s Service) CreateProduct(ctx context.Context, req *pb.CreateProductRequest) (*pb.CreateProductResponse, error) {
+	for _, lot := range req.Product.GetLots() {
+		record.Clear(lot)
+	}
 	return record.Create[*pb.CreateProductResponse](ctx, s.products(), req, req.Parent+"/products/"+req.ProductId, req.Product)
 }
 

@@ -121,13 +121,18 @@ func Update[A proto.Message, M Guarded](ctx context.Context, k Kind[M], req stor
 }
 
 // answerWith makes the answer of a Create or Update RPC, which has one field: the
-// record.
+// record. The field has the name of the record's kind in every such answer of the
+// contract; a test checks this, since the field is found by that name at run time.
 func answerWith[A proto.Message](m proto.Message) A {
 	var none A
-	answer := none.ProtoReflect().New()
+	return putRecord(none.ProtoReflect().New(), m).(A)
+}
+
+// putRecord sets the field of answer that is named after the kind of m.
+func putRecord(answer protoreflect.Message, m proto.Message) proto.Message {
 	field := answer.Descriptor().Fields().ByName(protoreflect.Name(kindOf(m)))
 	answer.Set(field, protoreflect.ValueOfMessage(m.ProtoReflect()))
-	return answer.Interface().(A)
+	return answer.Interface()
 }
 
 // kindOf is the contract's field name for a record of that type: "house_policy".
