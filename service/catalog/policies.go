@@ -19,13 +19,15 @@ import (
 	"alkalog/storage"
 )
 
-// policies is how house policies are stored: every rule must be evaluable, and a new
-// policy is a draft.
+// policies is how house policies are stored: every rule must be evaluable, and a
+// new policy is a draft. There is no update: a policy whose text could change
+// would not be what was previewed.
 func (s Service) policies() record.Kind[*pb.HousePolicy] {
 	return record.Kind[*pb.HousePolicy]{DB: s.DB, Now: s.Now, Store: storage.HousePolicies, Check: s.checkPolicy, Fill: fillPolicy}
 }
 
-// CreateHousePolicy uploads a chain's own rules as a draft.
+// CreateHousePolicy uploads a chain's own rules as a draft. INVALID_ARGUMENT lists
+// every rule that cannot be evaluated, with the path of its field.
 func (s Service) CreateHousePolicy(ctx context.Context, req *pb.CreateHousePolicyRequest) (*pb.CreateHousePolicyResponse, error) {
 	return record.Create[*pb.CreateHousePolicyResponse](ctx, s.policies(), req, req.Parent+"/policies/"+req.HousePolicyId, req.HousePolicy)
 }
@@ -53,7 +55,8 @@ func (s Service) checkPolicy(_ *storage.Snapshot, _ actor.Actor, _, wanted *pb.H
 	return nil
 }
 
-// fillPolicy makes a new policy a draft with the digest of its content.
+// fillPolicy makes a new policy a draft with the digest of its text. The layer of
+// its rules is set here, so that no upload can pass a rule off as a built-in one.
 func fillPolicy(_, p *pb.HousePolicy) {
 	p.State = pb.PolicyState_POLICY_STATE_DRAFT
 	for _, r := range p.Rules {
@@ -75,8 +78,10 @@ func (s Service) ListHousePolicies(ctx context.Context, req *pb.ListHousePolicie
 	return &pb.ListHousePoliciesResponse{HousePolicies: ms, NextPageToken: next}, err
 }
 
-// ActivateHousePolicy puts a policy in force and retires the one that was. A
-// policy in force already stays so, and nothing is written.
+// ActivateHousePolicy puts a policy in force and retires the previous one in the
+// same write, so no decision sees two or none. Activating the policy in force
+// changes nothing. A retired policy stays retired: the log must show one period
+// for each.
 func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHousePolicyRequest) (*pb.ActivateHousePolicyResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -105,7 +110,8 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 	})
 }
 
-// retireActive retires the policy in force, where there is one.
+// retireActive returns the changes that retire the policy in force; none if there
+// is no such policy.
 func retireActive(r *storage.Snapshot, audit ledger.EntryContext) (storage.Changes, error) {
 	old, err := record.ActivePolicy(r)
 	if err != nil || old == nil {
@@ -118,8 +124,9 @@ func retireActive(r *storage.Snapshot, audit ledger.EntryContext) (storage.Chang
 	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{audit.Changed(old, retired)}}, nil
 }
 
-// ListRules lists the rules that hold in a chain: the built-in ones, then the
-// house's.
+// ListRules lists the rules that apply in a chain: first the built-in ones, then
+// those of the house policy in force. The digest in the answer is the one that
+// decisions carry.
 func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.ListRulesResponse, error) {
 	caller := actor.From(ctx)
 	var house *pb.HousePolicy
@@ -137,9 +144,10 @@ func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.L
 	return answer, err
 }
 
-// pageOf cuts one page out of the rules. The token is the digest of the policy
-// and the place of the last rule, so that a policy that changed in between is
-// noticed.
+// pageOf cuts one page out of the rules. The token is the digest of the policy and
+// the index of the next rule. If the policy changed in between, the token does not
+// match and the caller starts again; otherwise it could miss a rule without
+// noticing.
 func pageOf(all []*pb.Rule, req *pb.ListRulesRequest, digest string) ([]*pb.Rule, string, error) {
 	begin := 0
 	if req.PageToken != "" {

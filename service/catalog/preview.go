@@ -14,12 +14,15 @@ import (
 	"alkalog/storage"
 )
 
-// previewed is how many decisions a preview looks at unless told otherwise. The
-// contract says so.
+// previewed is how many decisions a preview decides again unless the request says
+// otherwise. The contract states the number.
 const previewed = 200
 
 // PreviewHousePolicy decides the chain's latest decisions again as if a policy
-// were in force, and counts what would have changed.
+// were in force, and counts the differences. It stores nothing and does not put
+// the policy in force. The decisions are decided outside the snapshot: they hold
+// their own inputs, and a transaction must not stay open while hundreds of
+// decisions are computed. The context is checked before each one.
 func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePolicyRequest) (*pb.PreviewHousePolicyResponse, error) {
 	caller := actor.From(ctx)
 	var policy *pb.HousePolicy
@@ -49,13 +52,16 @@ func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePol
 	return t.answer(len(decisions)), nil
 }
 
-// tally counts what a policy would have done.
+// tally counts how decisions change under a policy. Rules are in the order of the
+// policy; changes are counted by the verdict before and after.
 type tally struct {
 	rules   []*pb.RulePreview
 	byID    map[string]*pb.RulePreview
 	changes map[[2]pb.Verdict]int32
 }
 
+// newTally returns a tally with a row for each rule, so that a rule that never
+// fires is listed with zero.
 func newTally(p *pb.HousePolicy) tally {
 	t := tally{byID: map[string]*pb.RulePreview{}, changes: map[[2]pb.Verdict]int32{}}
 	for _, r := range p.Rules {
@@ -66,7 +72,8 @@ func newTally(p *pb.HousePolicy) tally {
 	return t
 }
 
-// count compares a decision as it was given with the one under the policy.
+// count compares a stored decision with the one under the policy. A rule counts
+// once for each decision, although it may have findings for several sections.
 func (t tally) count(given, again *pb.Decision) {
 	if given.Verdict != again.Verdict {
 		t.changes[[2]pb.Verdict{given.Verdict, again.Verdict}]++
@@ -86,7 +93,8 @@ func (t tally) count(given, again *pb.Decision) {
 	}
 }
 
-// answer is the count of all.
+// answer returns the counts, the most frequent change first, and a sentence for
+// the manager.
 func (t tally) answer(checked int) *pb.PreviewHousePolicyResponse {
 	a := &pb.PreviewHousePolicyResponse{Checked: int32(checked), Rules: t.rules}
 	refused, changed := int32(0), int32(0)

@@ -1,5 +1,24 @@
-// Package catalog serves products with their directions and lots, and the rules
-// that hold in a chain.
+// Package catalog is the CatalogService: products with their directions and lots,
+// scanned packs, house policies, and the list of rules that apply in a chain.
+//
+// Products. A product is the maker's declaration. One that is chemically
+// impossible is refused with a violation for each field (package alkali), because
+// rules compute with it. Products that the directions name must exist. Lots are
+// compared by a key (storage/lotcode), so the spelling on a form does not matter.
+// A recall is set by RecallLot only and no update removes it. A scanned pack is
+// read by package gs1 and looked up here.
+//
+// House policies. A chain may add rules of its own to the built-in ones. A policy
+// is uploaded as a draft, previewed on past decisions, and activated; at most one
+// is in force (a unique index ensures it), and activating one retires the other in
+// the same write. A rule that cannot be evaluated is refused at upload, so that
+// the mistake shows there and not in the salon. The text of a policy never
+// changes; a correction is a new policy.
+//
+// Every change of a product or a policy is committed with its audit entry, since
+// decisions depend on them. Decisions hold a copy of what they used, so a later
+// change does not affect a stored decision; the start of a session decides again
+// on the current records.
 package catalog
 
 import (
@@ -23,7 +42,8 @@ import (
 	"alkalog/storage/lotcode"
 )
 
-// Service is the CatalogService.
+// Service implements the CatalogService. Rules is the engine with the built-in
+// policy.
 type Service struct {
 	pb.UnimplementedCatalogServiceServer
 
@@ -32,8 +52,8 @@ type Service struct {
 	Rules *rules.Engine
 }
 
-// products is how products are stored. A declaration must be chemically possible,
-// the products that the directions name must exist, and a recall stays.
+// products is how products are stored: the declaration must be possible, the
+// products that the directions name must exist, and recalls are kept.
 func (s Service) products() record.Kind[*pb.Product] {
 	return record.Kind[*pb.Product]{DB: s.DB, Now: s.Now, Store: storage.Products, Fill: keepRecalls,
 		Check: func(r *storage.Snapshot, caller actor.Actor, _, wanted *pb.Product) error {
@@ -76,7 +96,9 @@ func (s Service) UpdateProduct(ctx context.Context, req *pb.UpdateProductRequest
 	return record.Update[*pb.UpdateProductResponse](ctx, s.products(), req, req.Product, req.UpdateMask)
 }
 
-// checkPlausible refuses a chemically impossible declaration.
+// checkPlausible refuses a chemically impossible declaration. Each violation names
+// the field with its index in the request, since a till marks the field that must
+// be corrected; percentages are % m/m.
 func checkPlausible(p *pb.Product) error {
 	declared, index := alkali.Declared(p)
 	var violations []fault.Violation
@@ -107,8 +129,9 @@ func checkGTINs(p *pb.Product) error {
 }
 
 // keepRecalls copies the recalls of the stored product, nil on creation, into the
-// wanted one: a caller can neither make a recall by naming a lot so nor end one by
-// leaving the lot out. Only RecallLot recalls.
+// wanted one. Callers can neither recall a lot by writing recall_time nor end a
+// recall by leaving the lot out or spelling it differently. Only RecallLot
+// recalls.
 func keepRecalls(stored, amended *pb.Product) {
 	for _, lot := range amended.Lots {
 		record.Clear(lot)
@@ -123,8 +146,8 @@ func keepRecalls(stored, amended *pb.Product) {
 	}
 }
 
-// lotsOf returns the lots of that code, however it is spelled; one is added if
-// the product has none yet.
+// lotsOf returns the lots with that code in any spelling. If the product has none,
+// it adds one: a recalled lot is blocked although nobody ever entered it.
 func lotsOf(p *pb.Product, code string) []*pb.Lot {
 	var lots []*pb.Lot
 	for _, lot := range p.Lots {
@@ -139,8 +162,10 @@ func lotsOf(p *pb.Product, code string) []*pb.Lot {
 	return lots
 }
 
-// RecallLot blocks a lot for every later decision and lists the sessions that
-// used it.
+// RecallLot blocks a lot for every later decision and lists the sessions that used
+// it. Recalling a lot again changes nothing and lists the uses of that moment:
+// tills that were offline send sessions late. The write is guarded by the
+// product's version.
 func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.RecallLotResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -177,14 +202,14 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 // pages through them all. The contract says so.
 const sessionsListed = 500
 
-// listUses fills in the sessions that used what is recalled.
+// listUses adds the sessions that used what is recalled to the answer. The count
+// covers all salons, because a recall concerns everybody; the names are those of
+// the sessions that the caller may see.
 func listUses(r *storage.Snapshot, caller actor.Actor, answer *pb.RecallLotResponse, uses storage.SessionFilter) error {
 	count, err := storage.CountSessions(r, uses)
 	if err != nil {
 		return err
 	}
-	// A recall concerns everybody: all uses are counted, and those named that the
-	// caller may see.
 	sessions, _, err := record.Pages(r, caller, storage.Page{Size: sessionsListed}, func(page storage.Page) ([]*pb.Session, string, error) {
 		return storage.ListSessions(r, uses, page)
 	})

@@ -1,6 +1,23 @@
-// Package eligibility serves the decision: may this be done, and if not, why
-// not and what instead. A refusal is an answer; an error means that nothing was
-// decided.
+// Package eligibility is the EligibilityService: may this service be done on this
+// client, and if not, why not and what instead.
+//
+// A check gathers its inputs from one snapshot (record.Inputs), decides on them
+// with the pure engines of rules and timing (record.Decide), and stores the
+// decision, its inputs, the text of the policy and the audit entry in one write.
+// The inputs are stored whole, so a decision can be replayed without any other
+// record, on any later server.
+//
+// A refusal or a referral is an answer with status OK. An error means that nothing
+// was decided and nothing was stored.
+//
+// A stored decision never changes. Overrides and countersignatures are records of
+// their own beside it; the verdict that remains with them is computed at each read
+// (record.Complete). A denied override is stored too, because the attempt
+// happened.
+//
+// A what-if, with an inline consultation, is decided by the same code and is not
+// stored. Only its number is counted, for each practitioner and day, so that
+// trying answers until one fits is visible.
 package eligibility
 
 import (
@@ -17,7 +34,8 @@ import (
 	"alkalog/storage"
 )
 
-// Service is the EligibilityService.
+// Service implements the EligibilityService. Rules is the engine with the built-in
+// policy of this program; house policies are read with the inputs.
 type Service struct {
 	pb.UnimplementedEligibilityServiceServer
 
@@ -27,8 +45,11 @@ type Service struct {
 	Rules   *rules.Engine
 }
 
-// CheckEligibility decides, and stores the decision with its audit entry; a
-// what-if is decided the same way and not stored.
+// CheckEligibility decides, and stores the decision with its audit entry. A
+// what-if is decided the same way and not stored; it is a plain read and runs no
+// write, so it cannot use up a request id. The consultation must belong to the
+// client (NOT_FOUND otherwise), and the caller must be the practitioner or be
+// allowed to act for that person.
 func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityRequest) (*pb.CheckEligibilityResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
@@ -72,7 +93,8 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 	})
 }
 
-// decide gathers the inputs from one snapshot and decides on them.
+// decide reads the inputs from one snapshot and decides on them with the newest
+// revision of the engine.
 func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEligibilityRequest, now time.Time, consultation *pb.Consultation) (*pb.Decision, error) {
 	in, err := record.Inputs(r, caller, s.Rules, req, consultation, now)
 	if err != nil {
@@ -81,7 +103,8 @@ func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEl
 	return record.Decide(s.Rules, rules.Revision, in)
 }
 
-// GetDecision returns a decision with its overrides and its signature.
+// GetDecision returns a decision with its overrides, its signature and the verdict
+// that remains with them.
 func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*pb.GetDecisionResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.GetDecisionResponse{}
@@ -92,7 +115,8 @@ func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*
 	return answer, err
 }
 
-// ListDecisions lists a client's decisions, newest first.
+// ListDecisions lists a client's decisions, newest first, each completed as by
+// GetDecision. A caller that is confined to some salons gets those of its salons.
 func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest) (*pb.ListDecisionsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListDecisionsResponse{}

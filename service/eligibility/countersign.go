@@ -14,8 +14,9 @@ import (
 )
 
 // CountersignDecision puts a supervisor's signature under a student's decision,
-// once. The signature and its audit entry are kept beside the decision, which is
-// never touched.
+// once. The rules say who may sign (rules.JudgeSignature); anything else is
+// FAILED_PRECONDITION with the reason. The signature is a record beside the
+// decision, so the digest of the decision in its audit entry stays valid.
 func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDecisionRequest) (*pb.CountersignDecisionResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -37,8 +38,10 @@ func (s Service) CountersignDecision(ctx context.Context, req *pb.CountersignDec
 	})
 }
 
-// readDecisionAndPractitioner reads a decision, and the practitioner who judges it if
-// the caller may act for them.
+// readDecisionAndPractitioner reads a decision and the practitioner who judges it.
+// The caller must be that person or be allowed to act for them: an override or a
+// signature under somebody else's name would make the log worthless. Role and
+// licence come from the directory and never from the request.
 func readDecisionAndPractitioner(r *storage.Snapshot, caller actor.Actor, req interface {
 	GetName() string
 	GetPractitioner() string

@@ -18,13 +18,15 @@ import (
 	"alkalog/storage"
 )
 
-// shortestComment is how many characters an override's reason has at least,
-// blanks at the ends not counted. Our own choice.
+// shortestComment is the least length of an override's comment in characters,
+// without blanks at the ends. Our own choice: it excludes "ok" and "client wants
+// it", and a sentence passes.
 const shortestComment = 20
 
-// mostOverrides is how many attempts on one decision are recorded: all of them are
-// part of every answer about it. Our own choice; a decision has some dozen
-// findings, each of which is overridden once.
+// mostOverrides is how many attempts on one decision are stored. All of them are
+// part of every answer about the decision, so the number bounds the size of an
+// answer. Our own choice: a decision has some dozen findings, each of which is
+// overridden once.
 const mostOverrides = 200
 
 // checkOverrideCount refuses a further attempt on a decision that has the most.
@@ -36,9 +38,14 @@ func checkOverrideCount(decision *pb.Decision) error {
 		fmt.Sprintf("the decision has %d attempted overrides, the most that are recorded; check eligibility again for a new decision", len(decision.Overrides)))
 }
 
-// OverrideDecision tries to set one finding aside. Denied or accepted, the
-// attempt is kept with the decision and on the audit log; the decision itself
-// is never touched.
+// OverrideDecision tries to set one finding aside. The rules judge the attempt
+// (rules.JudgeOverride): a denial is an answer with the reason in Override.denial,
+// not an error, and it is stored and logged like an accepted one.
+//
+// The comment is personal data. It is stored with the decision under the client's
+// key; the audit log holds only its commitment, a hash over the salt and the text.
+// The salt is made outside the write function, which may run several times and
+// must produce the same records each time.
 func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionRequest) (*pb.OverrideDecisionResponse, error) {
 	if utf8.RuneCountInString(strings.TrimSpace(req.Comment)) < shortestComment {
 		return nil, fault.Invalid("comment", "must say why in at least 20 characters, not counting blanks at the ends")
@@ -80,11 +87,14 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 	})
 }
 
-// sessionsLooked is how many of a client's newest sessions are looked at. Our own
-// choice: a decision is overridden within a day, and nobody has more in a day.
+// sessionsLooked is how many of a client's newest sessions are searched. Our own
+// choice: a decision is valid for a day, and no client has that many sessions in a
+// day.
 const sessionsLooked = 50
 
-// hasBegun reports whether a service was begun on a decision or in spite of it.
+// hasBegun reports whether a service was begun on a decision or in spite of it. A
+// finding cannot be set aside afterwards: the override would justify what was
+// already done.
 func hasBegun(r *storage.Snapshot, decision string) (bool, error) {
 	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: record.Parent(decision)}, storage.Page{Size: sessionsLooked})
 	return slices.ContainsFunc(sessions, func(s *pb.Session) bool {

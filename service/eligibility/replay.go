@@ -10,8 +10,10 @@ import (
 	"alkalog/storage"
 )
 
-// ReplayDecision decides a stored decision again, from its own inputs and under
-// the policy of its day, and says what differs.
+// ReplayDecision decides a stored decision again from its own inputs, under the
+// policy and with the code revision that decided it, and lists what differs. It
+// stores nothing. A difference means that the stored record or the program was
+// changed; it is an answer, so that an auditor can read it.
 func (s Service) ReplayDecision(ctx context.Context, req *pb.ReplayDecisionRequest) (*pb.ReplayDecisionResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ReplayDecisionResponse{}
@@ -27,10 +29,12 @@ func (s Service) ReplayDecision(ctx context.Context, req *pb.ReplayDecisionReque
 	return answer, err
 }
 
-// policies are the policies at hand, by digest.
+// policies are the engines in memory, by the digest of their policy. A replay of
+// many decisions compiles each policy once.
 type policies map[string]*rules.Engine
 
-// engine is the policy of a decision's day, restored when it is not at hand.
+// engine returns the engine for a policy. One that is not in memory is compiled
+// from the policy text that was stored with the first decision made under it.
 func (p policies) engine(r *storage.Snapshot, digest string) (*rules.Engine, error) {
 	if engine, ok := p[digest]; ok {
 		return engine, nil
@@ -42,7 +46,9 @@ func (p policies) engine(r *storage.Snapshot, digest string) (*rules.Engine, err
 	return engine, err
 }
 
-// replay decides again with the code of the revision that decided, and compares.
+// replay decides again with the code revision that made the decision, and
+// compares. An error means that it could not be decided again; a different
+// decision is no error.
 func replay(r *storage.Snapshot, at policies, stored *pb.Decision) (differences []string, version string, err error) {
 	engine, err := at.engine(r, stored.PolicyDigest)
 	if err != nil {
@@ -61,7 +67,10 @@ type Replayed struct {
 	Differences []string // empty: the same
 }
 
-// ReplayAll decides every decision of every chain again, and tells of each.
+// ReplayAll decides every decision of every chain again and reports each one. A
+// decision that cannot be read or decided is reported as a difference and does not
+// end the run: one damaged record must not hide the others. Each chain is read
+// from one snapshot.
 func (s Service) ReplayAll(ctx context.Context, tell func(Replayed) error) error {
 	return record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
 		return storage.Read(ctx, s.DB, record.Chain(chain.Name), func(r *storage.Snapshot) error {

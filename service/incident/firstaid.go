@@ -8,7 +8,10 @@ import (
 	"alkalog/storage"
 )
 
-// DescribeFirstAid returns what to do first.
+// DescribeFirstAid returns what to do first, for one kind of incident or for all,
+// with the emergency number of the salon's place. It reads one record and decides
+// nothing, so a till can fetch the texts when it starts and show them without a
+// connection.
 func (s Service) DescribeFirstAid(ctx context.Context, req *pb.DescribeFirstAidRequest) (*pb.DescribeFirstAidResponse, error) {
 	salon, err := record.Read(ctx, s.DB, storage.Salons, req.Salon)
 	if err != nil {

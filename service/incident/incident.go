@@ -1,6 +1,27 @@
-// Package incident serves what went wrong with a client: recorded by hand or
-// opened from the facts of a session, followed up after 24 and 48 hours, and on
-// the record card for ever. What was seen is recorded, never a diagnosis.
+// Package incident is the IncidentService: what went wrong with a client, from the
+// first report to the last follow-up.
+//
+// An incident has one of two origins. A person records what they noticed, through
+// CreateIncident. Or the server opens it from the facts of a session (discomfort,
+// a splash, a flush), in the write that records those facts; that code is shared
+// and is in package record. What was seen is recorded, never a diagnosis: the
+// service refers, and a doctor judges.
+//
+// Incidents are inputs of every later decision on the client, in all salons of the
+// chain. So they are protected: what comes from facts changes only with more
+// facts, and what a person wrote down is corrected by a supervisor who did not do
+// the service. Each change is committed with its audit entry. Nothing deletes an
+// incident except the erasure of the client.
+//
+// Each incident has two follow-ups, due 24 and 48 hours after it occurred, because
+// burns often show later. A follow-up is answered once. WatchOverdue marks those
+// that were missed and logs them, also when no till is connected.
+//
+// An incident of a visit that was moved to another client is read and changed
+// under its new name; the old name shows only where it went.
+//
+// The file for the maker (ExportIncident) names the client only with the client's
+// consent.
 package incident
 
 import (
@@ -22,7 +43,7 @@ import (
 	"alkalog/storage"
 )
 
-// Service is the IncidentService.
+// Service implements the IncidentService. Now is the clock; tests inject theirs.
 type Service struct {
 	pb.UnimplementedIncidentServiceServer
 
@@ -30,11 +51,16 @@ type Service struct {
 	Now func() time.Time
 }
 
-// noticedAhead is how far ahead of the server's clock a stated time may be.
-// Our own choice, as for the answers of a consultation.
+// noticedAhead is how far ahead of the server's clock a stated time may be,
+// because the clocks of tills differ. Our own choice, the same as for the answers
+// of a consultation.
 const noticedAhead = 5 * time.Minute
 
-// CreateIncident records an incident that a person noticed.
+// CreateIncident records an incident that a person noticed. The name, the times of
+// recording, the state and the follow-ups are set by the server. An incident
+// without a time is taken to occur now. Errors: NOT_FOUND for a client or a named
+// record that the caller may not see, INVALID_ARGUMENT for a session of another
+// client or a time in the future.
 func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentRequest) (*pb.CreateIncidentResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
@@ -51,7 +77,9 @@ func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentReque
 	})
 }
 
-// UpdateIncident changes what is known of an incident.
+// UpdateIncident changes what is known of an incident. Anybody who may see it can
+// add what was seen later; the fields that decisions depend on are protected
+// (checkCorrection). The etag in the request must be the stored one or empty.
 func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentRequest) (*pb.UpdateIncidentResponse, error) {
 	if req.Incident.Name == "" {
 		return nil, fault.Invalid("incident.name", "must be the name of the incident to change")
@@ -78,10 +106,15 @@ func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentReque
 	})
 }
 
-// checkCorrection keeps facts that the next decision depends on from being changed by
-// the person whom they incriminate. What the server took from facts is never changed: more facts
-// change it. What a person wrote down of kind, place, time, session and blisters is
-// corrected by a supervisor whose service it was not.
+// checkCorrection protects the facts that the next decision depends on from being
+// changed by the person who did the service, in whose interest a milder record
+// would be.
+//
+// Fields that the server took from the facts of a session cannot be changed by
+// hand at all; sending more facts changes them. Kind, place, time, session,
+// practitioner and a reported blister of an incident that a person recorded are
+// corrected by a supervisor whose service it was not. A blister can be added by
+// anybody: that only makes decisions stricter.
 func checkCorrection(stored, amended *pb.Incident) record.Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		changed := changedOf(stored, amended, "kind", "place", "section_id", "occur_time", "session", "product", "lot_code", "salon", "practitioner", "flush_minutes")
@@ -101,7 +134,8 @@ func checkCorrection(stored, amended *pb.Incident) record.Check {
 	}
 }
 
-// changedOf lists those of the named fields that differ.
+// changedOf lists those of the named fields that differ. Presence counts, too: an
+// unset field differs from one that is set to its default.
 func changedOf(stored, amended *pb.Incident, names ...protoreflect.Name) []string {
 	a, b := stored.ProtoReflect(), amended.ProtoReflect()
 	var changed []string
@@ -114,8 +148,9 @@ func changedOf(stored, amended *pb.Incident, names ...protoreflect.Name) []strin
 	return changed
 }
 
-// refersTo checks the names that an incident of a client gives: its salon, its
-// practitioner, its product, and a session that is the client's.
+// refersTo checks the names that an incident of a client gives. Each must be a
+// record that the caller may see, and the session must be one of the same client;
+// otherwise the incident would put one client's visit on the record of another.
 func refersTo(client string, i *pb.Incident) record.Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if i.Session != "" && record.Parent(i.Session) != client {
@@ -130,7 +165,8 @@ func refersTo(client string, i *pb.Incident) record.Check {
 	}
 }
 
-// notInFuture refuses an incident that has not happened yet.
+// notInFuture refuses an incident that has not occurred yet: the follow-ups are
+// counted from that time, so a wrong date would postpone them.
 func notInFuture(i *pb.Incident, now time.Time) record.Check {
 	return func(*storage.Snapshot, actor.Actor) error {
 		if i.OccurTime != nil && i.OccurTime.AsTime().After(now.Add(noticedAhead)) {
@@ -141,16 +177,19 @@ func notInFuture(i *pb.Incident, now time.Time) record.Check {
 }
 
 // answeredAhead is how long before it is due a follow-up may be answered. Our own
-// choice: half of the time between two of them.
+// choice: half of the time between the two.
 const answeredAhead = 12 * time.Hour
 
-// GetIncident returns an incident.
+// GetIncident returns an incident. One of a visit that was moved to another client
+// is shown without its content.
 func (s Service) GetIncident(ctx context.Context, req *pb.GetIncidentRequest) (*pb.GetIncidentResponse, error) {
 	m, err := record.Read(ctx, s.DB, storage.Incidents, req.Name)
 	return &pb.GetIncidentResponse{Incident: record.ShownIncident(m)}, err
 }
 
-// ListIncidents lists the incidents of a client or of the chain, newest first.
+// ListIncidents lists the incidents of a client, or of the whole chain for the
+// parent "chains/<id>/clients/-", newest first. A caller that is confined to some
+// salons gets those of its salons; a page may be shorter than asked for.
 func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest) (*pb.ListIncidentsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListIncidentsResponse{}
@@ -174,7 +213,9 @@ func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest
 	return answer, err
 }
 
-// RecordFollowUp answers a follow-up of an incident.
+// RecordFollowUp answers a follow-up. "Not reached" is an answer, too: the log
+// must show that somebody tried. The caller must be the practitioner named or be
+// allowed to act for that person.
 func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpRequest) (*pb.RecordFollowUpResponse, error) {
 	if req.FollowUp.Channel == pb.FollowUpChannel_FOLLOW_UP_CHANNEL_UNSPECIFIED {
 		return nil, fault.Invalid("follow_up.channel", "must say how the client was reached, or that the client was not")
@@ -204,7 +245,10 @@ func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpReque
 	})
 }
 
-// followedUp is the incident with a follow-up answered.
+// followedUp returns the incident with a follow-up answered. An answer long before
+// the due time is refused, because it says nothing about the hours in which burns
+// show. An answer is not changed: what is learned later goes into the incident
+// itself. With the last follow-up the incident counts as followed up.
 func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Time) (*pb.Incident, error) {
 	n := int(req.GetNumber())
 	if n > len(stored.FollowUps) {
@@ -235,13 +279,16 @@ func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Tim
 	return amended, nil
 }
 
-// incidentsDue is how many incidents of a salon with a follow-up to do are looked
-// at; a salon that has more waiting has a larger problem than a page. Our own
-// choice.
+// incidentsDue is how many incidents with an open follow-up are read for one
+// salon. Our own choice: a salon with more of them has a larger problem than the
+// length of a list.
 const incidentsDue = 2000
 
-// ListFollowUps lists what a salon has still to follow up, the earliest due
-// first.
+// ListFollowUps lists what a salon has still to follow up, the earliest due first.
+// The list is read whole and paged here, because its order is by follow-up and the
+// database holds incidents. The page token holds the position after the last item,
+// so that answering a follow-up between two pages neither hides nor repeats
+// another.
 func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest) (*pb.ListFollowUpsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListFollowUpsResponse{}
@@ -276,7 +323,9 @@ func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest
 	return answer, nil
 }
 
-// openFollowUps is the follow-ups of incidents that are not done, the earliest due first.
+// openFollowUps lists the follow-ups that are not done, the earliest due first.
+// Incidents of moved visits are left out: their copies under the right client have
+// their own.
 func openFollowUps(incidents []*pb.Incident) []*pb.DueFollowUp {
 	var due []*pb.DueFollowUp
 	for _, i := range incidents {
@@ -290,7 +339,8 @@ func openFollowUps(incidents []*pb.Incident) []*pb.DueFollowUp {
 	return due
 }
 
-// dueKey gives the order of the list.
+// dueKey is the sort key of a follow-up in the list. Microseconds are padded with
+// zeros to 20 digits, so that keys compare as text.
 func dueKey(d *pb.DueFollowUp) string {
 	return fmt.Sprintf("%020d %s %d", d.FollowUp.DueTime.AsTime().UnixMicro(), d.Incident, d.FollowUp.Number)
 }

@@ -14,7 +14,9 @@ import (
 	"alkalog/storage"
 )
 
-// ExportIncident returns one file for the maker of the product.
+// ExportIncident returns one text file for the maker of the product. It is a read
+// and stores nothing. The file's name holds the incident's id and nothing of the
+// client.
 func (s Service) ExportIncident(ctx context.Context, req *pb.ExportIncidentRequest) (*pb.ExportIncidentResponse, error) {
 	caller := actor.From(ctx)
 	var f makerFile
@@ -28,7 +30,7 @@ func (s Service) ExportIncident(ctx context.Context, req *pb.ExportIncidentReque
 	return &pb.ExportIncidentResponse{Content: []byte(f.text()), FileName: "incident-" + f.incident.Name[strings.LastIndexByte(f.incident.Name, '/')+1:] + ".txt"}, nil
 }
 
-// makerFile is what the maker of a product is told of an incident.
+// makerFile holds what a report to the maker is written from.
 type makerFile struct {
 	incident *pb.Incident
 	client   *pb.Client  // nil unless the client agreed
@@ -38,7 +40,11 @@ type makerFile struct {
 	state    *pb.SessionState
 }
 
-// gather reads what stands behind an incident that the caller may see.
+// gather reads the incident and the records that belong to it. The caller must be
+// allowed to see the incident; its salon, product and session are then read
+// unchecked, since the incident already shows them. The client is read only with
+// the client's consent to be named, so no later mistake in the text can reveal the
+// name. A product that the catalogue does not have is left out.
 func gather(r *storage.Snapshot, caller actor.Actor, name string) (f makerFile, err error) {
 	if f.incident, err = record.Get(r, caller, storage.Incidents, name); err == nil {
 		f.incident, err = record.CurrentIncident(r, caller, f.incident)
@@ -74,7 +80,11 @@ func gather(r *storage.Snapshot, caller actor.Actor, name string) (f makerFile, 
 	return f, err
 }
 
-// text writes the file. It tells what happened and gives no opinion on the cause.
+// text writes the report: what was seen, the product and its lot, and the times of
+// the service. It gives no opinion on the cause. Empty values have no line. It
+// ends with who must report to the authority: Regulation (EC) No 1223/2009,
+// article 23, 2009, and the Federal Food, Drug, and Cosmetic Act, section 605, are
+// from memory.
 func (f makerFile) text() string {
 	var b strings.Builder
 	line := func(label, value string) {
@@ -111,7 +121,8 @@ func (f makerFile) text() string {
 	return b.String()
 }
 
-// service tells the times of the service from its facts.
+// service writes the times of the service as the facts show them: contact and
+// water for each section, exposure in minutes.
 func (f makerFile) service(line func(label, value string)) {
 	if f.session == nil {
 		return
@@ -141,26 +152,27 @@ func (f makerFile) clientName() string {
 	return f.client.DisplayName
 }
 
-// followUp tells one follow-up.
+// followUp describes one follow-up: when it is due, or when and how it was
+// answered.
 func (f makerFile) followUp(u *pb.FollowUp) string {
 	if u.DoneTime == nil {
 		return "due " + f.local(u.DueTime)
 	}
-	told := f.local(u.DoneTime) + ", " + words(u.Channel.String(), "FOLLOW_UP_CHANNEL_")
+	text := f.local(u.DoneTime) + ", " + words(u.Channel.String(), "FOLLOW_UP_CHANNEL_")
 	if u.Worse != pb.Answer_ANSWER_UNSPECIFIED {
-		told += ", worse: " + words(u.Worse.String(), "ANSWER_")
+		text += ", worse: " + words(u.Worse.String(), "ANSWER_")
 	}
 	if u.DoctorSeen != pb.Answer_ANSWER_UNSPECIFIED {
-		told += ", doctor seen: " + words(u.DoctorSeen.String(), "ANSWER_")
+		text += ", doctor seen: " + words(u.DoctorSeen.String(), "ANSWER_")
 	}
 	if u.Text != "" {
-		told += ": " + u.Text
+		text += ": " + u.Text
 	}
-	return told
+	return text
 }
 
-// local writes a time as the salon's clock shows it, with its offset; empty for
-// none.
+// local writes a time as the salon's clock showed it, with the offset from UTC,
+// since the maker may be in another time zone. Empty for no time.
 func (f makerFile) local(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return ""
@@ -168,7 +180,8 @@ func (f makerFile) local(t *timestamppb.Timestamp) string {
 	return t.AsTime().In(record.Zone(f.salon)).Format("2006-01-02 15:04:05 -07:00")
 }
 
-// words turns a value's name into words; empty for one that is not stated.
+// words turns the name of an enum value into words; empty for one that is not
+// stated.
 func words(value, prefix string) string {
 	value = strings.TrimPrefix(value, prefix)
 	if value == "UNSPECIFIED" {

@@ -25,8 +25,9 @@ const (
 	lookedAt = 100
 )
 
-// WatchOverdue looks for overdue follow-ups until ctx is done, and reports what
-// goes wrong.
+// WatchOverdue looks for overdue follow-ups until ctx is done. Every server of an
+// installation runs it. Errors go to report and do not end it: the next look tries
+// again.
 func (s Service) WatchOverdue(ctx context.Context, report func(error)) {
 	for {
 		if err := s.LogOverdue(ctx); err != nil && ctx.Err() == nil {
@@ -40,9 +41,10 @@ func (s Service) WatchOverdue(ctx context.Context, report func(error)) {
 	}
 }
 
-// LogOverdue puts every follow-up that was not done in time on the audit log,
-// once, however many servers look. What goes wrong with one chain does not keep it
-// from the others.
+// LogOverdue looks once: it logs every follow-up that was not done in time. Each
+// is logged once, however many servers look, because the request id is derived
+// from the follow-up (record.OwnRequest). A failure in one chain does not affect
+// the others.
 func (s Service) LogOverdue(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
@@ -52,7 +54,8 @@ func (s Service) LogOverdue(ctx context.Context) error {
 	return errors.Join(append(problems, err)...)
 }
 
-// logOverdueOf looks at one chain.
+// logOverdueOf looks at one chain. It finds the follow-ups in a read and marks
+// each in a write of its own, so one conflict does not delay the rest.
 func (s Service) logOverdueOf(ctx context.Context, chain string) error {
 	now := s.Now()
 	var overdue []*pb.OverdueFollowUp
@@ -74,11 +77,14 @@ func (s Service) logOverdueOf(ctx context.Context, chain string) error {
 	return err
 }
 
+// isOverdue reports whether a follow-up is past its time and not marked yet.
 func isOverdue(f *pb.FollowUp, now time.Time) bool {
 	return f.DoneTime == nil && !f.Overdue && now.Sub(f.DueTime.AsTime()) > overdueAfter
 }
 
-// logOne marks one follow-up as overdue, with its entry, as the server's own.
+// logOne marks one follow-up as overdue and logs it, in the name of the server.
+// The mark takes the follow-up out of the next look. If somebody answered
+// meanwhile, nothing is written.
 func (s Service) logOne(ctx context.Context, o *pb.OverdueFollowUp, now time.Time) error {
 	audit := record.EntryContext(actor.Server(), o, o.Incident, now)
 	_, err := storage.Write(ctx, s.DB, record.Chain(o.Incident), o, func(r *storage.Snapshot) (*pb.OverdueFollowUp, storage.Changes, error) {

@@ -1,5 +1,26 @@
-// Package outcome serves what a service came to, and the record card that the
-// next visit starts from.
+// Package outcome is the OutcomeService: it closes a session with its outcome and
+// reads the record card that the next visit starts from.
+//
+// An outcome has two sources. The caller states what only a person can know:
+// whether the service was completed, how the hair looks, whether the scalp
+// changed. Everything that the recorded facts show (exposure of each section,
+// products used, proof of neutral, deviations, the date of the next retouch) is
+// computed here from the events and overwrites what the caller sent in those
+// fields.
+//
+// RecordOutcome reads the session, its events and its decision from one snapshot,
+// checks the request, and commits in one write: the outcome, the closed session,
+// the incidents that the facts call for, and the audit entries of the deviations
+// that closing showed. The session's version guards the write, so of two outcomes
+// for one session one is stored.
+//
+// A service that was broken off can always be closed, because it happened. Only
+// the claim that a service was completed is refused, with FAILED_PRECONDITION,
+// when the facts contradict it: product still on the hair, no proof of neutral, a
+// scalp that nobody checked.
+//
+// The card is not stored. It is computed from the outcomes at each read, so a
+// visit that was moved to another client is gone from it at once.
 package outcome
 
 import (
@@ -20,7 +41,7 @@ import (
 	"alkalog/storage"
 )
 
-// Service is the OutcomeService.
+// Service implements the OutcomeService. Now is the clock; tests inject theirs.
 type Service struct {
 	pb.UnimplementedOutcomeServiceServer
 
@@ -31,7 +52,11 @@ type Service struct {
 // visitsShown is how many visits a record card shows. The contract says so.
 const visitsShown = 50
 
-// RecordOutcome closes a session.
+// RecordOutcome closes a session with its outcome. The deviations that only
+// closing can show, such as a product that was not neutralized, are logged in the same
+// write. Errors: INVALID_ARGUMENT for sections that the session does not have,
+// NOT_FOUND for a session of another client, FAILED_PRECONDITION for a claim that
+// the facts contradict and for a session that has an outcome.
 func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest) (*pb.RecordOutcomeResponse, error) {
 	if !req.Outcome.Completed && req.Outcome.BrokenOffReason == "" {
 		return nil, fault.Invalid("outcome.broken_off_reason", "must say why the service was broken off, when it was not completed")
@@ -64,7 +89,9 @@ func (s Service) RecordOutcome(ctx context.Context, req *pb.RecordOutcomeRequest
 	})
 }
 
-// visit is everything that closing a session rests on.
+// visit is the session to close with everything that closing depends on. State is
+// the fold of the events at the time of the request; closing holds the deviations
+// that appear only because the session ends here.
 type visit struct {
 	session  *pb.Session
 	events   []*pb.StoredEvent
@@ -73,7 +100,10 @@ type visit struct {
 	closing  []*pb.Deviation
 }
 
-// readVisit reads it from one snapshot.
+// readVisit reads a visit from one snapshot, so that session, events and decision
+// fit each other. A session of another client is NOT_FOUND, as if it did not
+// exist. The decision is read without a check of its salon: a caller that may see
+// the session may see what it was begun on.
 func readVisit(r *storage.Snapshot, caller actor.Actor, req *pb.RecordOutcomeRequest, now time.Time) (v visit, err error) {
 	if v.session, err = record.Get(r, caller, storage.Sessions, req.Outcome.Session); err != nil {
 		return v, err
@@ -101,8 +131,9 @@ func readVisit(r *storage.Snapshot, caller actor.Actor, req *pb.RecordOutcomeReq
 	return v, nil
 }
 
-// logged is what counts as logged of a session that was begun before sessions kept a
-// list of it.
+// logged returns the deviations that count as logged for a session that was begun
+// before sessions kept a list of them: those that its last stored version showed.
+// It is called only for such a session, because it folds all events again.
 func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
 	return func() ([]*pb.Deviation, error) {
 		before, err := record.State(r, v.session, v.events, v.session.UpdateTime.AsTime())
@@ -110,8 +141,10 @@ func (v visit) logged(r *storage.Snapshot) func() ([]*pb.Deviation, error) {
 	}
 }
 
-// checkClose refuses a second outcome, a claim that the facts do not bear out,
-// and sections that nobody planned or applied.
+// checkClose refuses a second outcome, a completed service that the facts
+// contradict, and sections that were neither planned nor applied. The order is the
+// order of urgency: a till that shows only the first error must say "rinse" before
+// "prove neutral". A service that was broken off passes the checks of the facts.
 func (v visit) checkClose(o *pb.Outcome) error {
 	rinseFirst := timing.OpenRinses(v.session, v.events, v.state)
 	switch {
@@ -139,7 +172,10 @@ func (v visit) checkClose(o *pb.Outcome) error {
 	return nil
 }
 
-// unfinished says what would finish the service.
+// unfinished says what would prove the product neutral. A thio relaxer is fixed by
+// its oxidising neutralizer; a hydroxide relaxer is washed out, and a lather's
+// indicator, a pH reading or clear lathers after the normalizer show that it is
+// (timing.State).
 func (v visit) unfinished() string {
 	if timing.IsThio(v.session) {
 		return "the oxidising neutralizer must have been on for its time and rinsed out"
@@ -148,7 +184,10 @@ func (v visit) unfinished() string {
 		"or the normalizer was on and three lathers were clear"
 }
 
-// outcome is what the caller says, with what the facts say.
+// outcome returns the caller's statement completed from the facts. Fields that
+// only the server sets are cleared first. The retouch date depends on the
+// decision's inputs; a service without a decision has none, and timing then uses
+// its default interval.
 func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	o := proto.CloneOf(given)
 	record.Clear(o)
@@ -165,7 +204,9 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	return o
 }
 
-// GetOutcome returns an outcome.
+// GetOutcome returns an outcome. That of a visit that was moved to another client
+// is shown without its content (record.ShownOutcome), because it is about another
+// person.
 func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb.GetOutcomeResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.GetOutcomeResponse{}
@@ -179,7 +220,8 @@ func (s Service) GetOutcome(ctx context.Context, req *pb.GetOutcomeRequest) (*pb
 	return answer, err
 }
 
-// ListOutcomes lists a client's outcomes, newest first.
+// ListOutcomes lists a client's outcomes, newest first. A caller that is confined
+// to some salons gets those of its salons; a page may be shorter than asked for.
 func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) (*pb.ListOutcomesResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListOutcomesResponse{}
@@ -199,8 +241,10 @@ func (s Service) ListOutcomes(ctx context.Context, req *pb.ListOutcomesRequest) 
 	return answer, err
 }
 
-// GetRecordCard returns a client's record card, as a message and, if asked for, as
-// text or for print; it is empty before the first visit.
+// GetRecordCard returns a client's record card as a message and, on request, also
+// as plain text or as HTML for print. Before the first visit it is empty and not
+// an error: a till asks for it before every consultation. Visits of all salons of
+// the chain are on it, because earlier work is a risk wherever it was done.
 func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest) (*pb.GetRecordCardResponse, error) {
 	caller := actor.From(ctx)
 	c := &pb.RecordCard{Client: req.Name}
@@ -230,8 +274,11 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 	return answer, err
 }
 
-// relaxerLineEstimate is how far the line of the last relaxer is from the scalp now, by
-// the client's growth; nil when no relaxer is on record or the growth is not known.
+// relaxerLineEstimate estimates how far the line of demarcation of the last
+// relaxer is from the scalp now, in millimetres, from the client's growth
+// (micrometres a day) and the days since. Nil: no relaxer is on record, or the
+// growth is not known. The first visit in the list that put product on the hair
+// counts, since visits are listed newest first.
 func relaxerLineEstimate(c *pb.RecordCard, now time.Time) *pb.Estimate {
 	for _, v := range c.Visits {
 		if v.FirstContact && isRelaxer(v.ProductKind) && c.GrowthUmPerDay != nil {
