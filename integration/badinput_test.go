@@ -100,6 +100,9 @@ func TestUnreadableRequestsAreTheCallersMistake(t *testing.T) {
 			"field zero":    {0x00, 0x00},
 			"text not UTF8": wrongText(r),
 		} {
+			if len(sent) == 0 {
+				continue // a request without a text field
+			}
 			_, err := s.ask(t, example.who, r, raw(sent), grpc.ForceCodecV2(rawCodec{encoding.GetCodecV2("proto")}))
 			if status.Code(err) != codes.InvalidArgument || violationsOf(err)["request"] == "" {
 				t.Errorf("%s, %s: %v", r.Name(), what, err)
