@@ -26,11 +26,15 @@ func (s *testServer) changeDuring(t testing.TB, table, id string, version rowVer
 	if _, err := tx.Exec("update "+table+" set etag = $2, body = $3, write_id = $4 where id = $1", id, version.etag, version.body, version.write); err != nil {
 		t.Fatal(err)
 	}
+	var holder int
+	if err := tx.QueryRow("select pg_backend_pid()").Scan(&holder); err != nil {
+		t.Fatal(err)
+	}
 	done := make(chan struct{})
 	go func() { defer close(done); call() }()
 	for end := time.Now().Add(time.Minute); ; {
 		var waiting bool
-		if err := pool.QueryRow("select exists (select from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock')").Scan(&waiting); err != nil {
+		if err := pool.QueryRow("select exists (select from pg_stat_activity where datname = current_database() and $1 = any(pg_blocking_pids(pid)))", holder).Scan(&waiting); err != nil {
 			t.Fatal(err)
 		}
 		select {
@@ -89,8 +93,10 @@ func TestLegalHoldDuringErasure(t *testing.T) {
 	wantError(t, "a legal hold during an erasure", err, codes.FailedPrecondition, "LEGAL_HOLD")
 }
 
-// TestProductChangeDuringStart changes the product between the snapshot of
-// StartSession and its commit: the start is decided again on the new version.
+// TestProductChangeDuringStart changes the composition of the product between the
+// snapshot of StartSession and its commit. On the snapshot the service may begin; on
+// the changed product the decision is outdated. So the refusal, with a new decision on
+// the changed version, shows that the start was decided again.
 func TestProductChangeDuringStart(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -99,21 +105,23 @@ func TestProductChangeDuringStart(t *testing.T) {
 	product := d.Inputs.Product
 	id := path.Base(product.Name)
 	was := s.capture(t, "products", id)
+	strength := pb.Strength_STRENGTH_SUPER
+	if product.Strength == strength {
+		t.Fatalf("the product is %v already", strength)
+	}
 	changed := must(t, c.odile, c.catalog.UpdateProduct, &pb.UpdateProductRequest{
-		Product: &pb.Product{Name: product.Name, DisplayName: "Invented, renamed"}, UpdateMask: updateMask("display_name"), RequestId: newID()}).Product
-	renamed := s.capture(t, "products", id)
+		Product: &pb.Product{Name: product.Name, Strength: strength}, UpdateMask: updateMask("strength"), RequestId: newID()}).Product
+	replaced := s.capture(t, "products", id)
 	if _, err := s.database.SQL(t, localpg.Superuser).Exec("update products set etag = $2, body = $3, write_id = $4 where id = $1", id, was.etag, was.body, was.write); err != nil {
 		t.Fatal(err)
 	}
-	s.changeDuring(t, "products", id, renamed, func() {
-		answer, err := c.processing.StartSession(c.amara.calling(t), starting(d))
-		if err != nil {
-			t.Errorf("start: %v", err)
-			return
-		}
-		again := must(t, c.amara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: answer.Session.Decision}).Decision
-		if again.Inputs.Product.Etag != changed.Etag && answer.Session.Decision != d.Name {
-			t.Errorf("decided on version %s of the product, want %s", again.Inputs.Product.Etag, changed.Etag)
-		}
+	var err error
+	s.changeDuring(t, "products", id, replaced, func() {
+		_, err = c.processing.StartSession(c.amara.calling(t), starting(d))
 	})
+	wantError(t, "a product changed during a start", err, codes.FailedPrecondition, "DECISION_OUTDATED")
+	again := must(t, c.amara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: named(err, "new_decision")}).Decision
+	if again.Inputs.Product.Etag != changed.Etag {
+		t.Errorf("decided on version %s of the product, want %s", again.Inputs.Product.Etag, changed.Etag)
+	}
 }
