@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"strings"
 
 	"alkalog/server/serve"
@@ -27,8 +29,8 @@ func (c recomputeCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	if serve.HasPassword(c.OwnerDatabase) {
-		fmt.Fprintln(std.err, "note: give a connection string with a password as ALKALOG_OWNER_DATABASE only")
+	if serve.HasPassword(c.OwnerDatabase) && c.OwnerDatabase != os.Getenv("ALKALOG_OWNER_DATABASE") {
+		return usage{errors.New("other users can read a password on the command line: set the connection string in the environment variable ALKALOG_OWNER_DATABASE")}
 	}
 	cfg.ErasureFile = c.ErasureFile
 	chain, at := "", serve.ColumnsPosition{}
