@@ -1,23 +1,43 @@
 // Package storage keeps the records of alkalog in PostgreSQL.
 //
-// There are two doors and no third. Read runs a function on one snapshot of
-// the database. Write runs a function on one snapshot too, and then commits
-// what the function returned: records, audit entries, the answer and the
-// request id, all or nothing. The function holds no transaction open while it
-// thinks, and nothing outside this package can reach the connection pool.
+// # Transactions
 //
-// The doors keep five promises that a driver does not keep by itself:
+// All of a salon's work goes through two functions. Read runs a function on a
+// read-only snapshot of one chain. Write runs a function on such a snapshot, ends that
+// transaction, and then commits what the function returned in a second one: records,
+// audit entries, the answer and the request id, all or nothing. So no row is locked
+// while the function decides. Packages outside this one cannot reach the connection
+// pool.
 //
-//   - Nothing is written outside an explicit transaction. A statement that
-//     commits by itself is silently run twice by database/sql when its reply is
-//     lost.
-//   - COMMIT cannot be cancelled, and a COMMIT that did not wait for the
-//     synchronous standby counts as unknown, never as done.
-//   - Every read from the network has a deadline, so that a frozen server
-//     cannot hold a caller: a context alone does not free one.
-//   - A failed COMMIT is unknown until the request id has been looked up.
-//   - A server that was replaced and comes back, or another database altogether,
-//     is recognised on connecting and refused.
+// The request id is the idempotency key. The row that claims it is inserted first:
+// concurrent calls with the same id wait there, and a later call gets the stored
+// answer. If a record that the function read was changed in the meantime, the function
+// runs again on a fresh snapshot, at most maxAttempts times.
+//
+// The write path keeps five promises that a driver does not:
+//
+//   - Nothing is written outside an explicit transaction. database/sql silently runs
+//     an auto-committed statement again when the reply is lost.
+//   - COMMIT cannot be cancelled. A COMMIT that did not wait for the synchronous
+//     standby counts as unknown, never as done.
+//   - Every network read has a deadline, because a context alone does not release a
+//     caller from a server that has stopped answering.
+//   - The result of a failed COMMIT is unknown until the request id has been looked up.
+//   - A replaced server that comes back, or a different database, is detected on
+//     connecting and refused (fence.go).
+//
+// # Isolation and sealing
+//
+// Row-level security keeps chains apart: the message that begins a transaction also
+// sets its chain with "set local", and the policies of the tables compare every row
+// with it. Records of a client are sealed with a key of that client. Deleting the key
+// erases the client, also from copies of the tables that do not include the keys.
+//
+// # Audit log
+//
+// Each chain has an append-only log of audit entries. Records without an entry of
+// their own are covered by digests that the leader puts on the log (coverage.go).
+// Counters for summaries are computed after the commit, from a queue (counters.go).
 package storage
 
 import (
@@ -153,9 +173,9 @@ type transaction struct {
 }
 
 // begin waits for a connection as long as the caller does, and then begins a
-// transaction in a scope that the caller's context cannot reach: lib/pq would pass a
-// cancellation on to a COMMIT that waits for its standby, and the server would
-// then call it done. Statements are given the caller's context one by one.
+// transaction that the caller's context does not cancel: lib/pq would pass a
+// cancellation on to a COMMIT that waits for its standby, and the server would then
+// report success. Each statement gets the caller's context instead.
 func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transaction, error) {
 	for stale := 0; ; stale++ {
 		conn, err := db.pool.Connx(ctx)

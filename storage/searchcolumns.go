@@ -16,6 +16,10 @@ import (
 // their bodies. This file does both things that need the bodies: InspectColumns
 // compares the stored columns with recomputed ones, and RecomputeColumns writes
 // them. Both call the functions that fill the columns on insert.
+//
+// Two things are not checked or recomputed: the fixed columns of a kind, such as sole
+// of sessions, and client_index, whose hashes need the installation's keys.
+// InspectColumns also skips rows from before coverage; RecomputeColumns does not.
 
 // sealedKind is a sealed table as its search columns need it, without its message
 // type.
