@@ -128,7 +128,8 @@ func workStage(t *rapid.T, limits *pb.SessionLimits, p *pb.Plan, stage *pb.Plann
 		}
 		// Hands are free when a section is finished, and after the last one.
 		free := start + s.FirstStrandTestMinute
-		for boundary := 0.0; boundary < applied; boundary += p.PaceMinutes {
+		for n := range sections { // counted: a sum of minutes can fall short of applied
+			boundary := float64(n) * p.PaceMinutes
 			if free > boundary+rounding && free < boundary+p.PaceMinutes-rounding {
 				free = boundary + p.PaceMinutes
 				break
