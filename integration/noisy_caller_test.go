@@ -109,10 +109,10 @@ func compare(t *testing.T, quiet *chain, loud *noiseMaker) (worse, pace float64)
 	return slowest(noisy) / slowest(still), float64(loud.made.Load()-before) / lasted.Seconds()
 }
 
-// TestNoiseIsNotHeard compares a quiet chain's slowest calls with and without a
+// TestBusyChainDoesNotSlowOthers compares a quiet chain's slowest calls with and without a
 // loud one. What is judged is the middle one of several comparisons, because the
 // machine has its own noise.
-func TestNoiseIsNotHeard(t *testing.T) {
+func TestBusyChainDoesNotSlowOthers(t *testing.T) {
 	s := newTestServer(t)
 	// One quota for both: the quiet chain calls within what it may at once.
 	server, err := serve.Start(t.Context(), serve.Config{
