@@ -159,3 +159,25 @@ func TestAlarmTextsAreInstructions(t *testing.T) {
 		t.Errorf("only %d kinds of alarm were drawn: %v", len(texts), texts)
 	}
 }
+
+// TestAlarmTextsNamePlaces: a section by its ID, the whole head in words, and a place
+// that is no section by its own name.
+func TestAlarmTextsNamePlaces(t *testing.T) {
+	if got := sentenceStart(sectionWords("")); got != "The head" {
+		t.Errorf("the whole head begins a sentence as %q", got)
+	}
+	if got := sentenceStart(sectionWords("nape")); got != "nape" {
+		t.Errorf("a section begins a sentence as %q", got)
+	}
+	for want, a := range map[string]*pb.Alarm{
+		"the head":                          {},
+		"nape":                              {SectionId: "nape"},
+		"back":                              {SectionId: "back", Cause: pb.AlarmCause_ALARM_CAUSE_SPLASH},
+		placeWords(pb.Place_PLACE_EYE_LEFT): {Place: pb.Place_PLACE_EYE_LEFT},
+		placeWords(0):                       {Cause: pb.AlarmCause_ALARM_CAUSE_SPLASH},
+	} {
+		if got := AlarmPlace(a); got != want {
+			t.Errorf("%v is at %q, want %q", a, got, want)
+		}
+	}
+}

@@ -15,55 +15,84 @@ type directedTimes struct {
 }
 
 // timesFor reads the directions of a product for a texture. A row of the table that fits
-// comes before the directions' single figures, and one that names the texture before one
-// for every texture. If the texture is not known, the shortest of the rows that may apply
-// counts as the longest time, and the usual time is not stated: a guess there would move
-// the whole prior.
+// comes before the directions' single figures. For the usual time the row that says most
+// counts: strength and texture, then strength, then texture, then neither. For the longest
+// time a row of strength and texture counts alone; if there is none, the shorter of the
+// rows of the strength and of the texture, because both were written for this hair. If the
+// texture is not known, no row that may apply makes the longest time longer, and the usual
+// time is not stated: a guess there would move the whole prior. The order of the rows does
+// not matter for the longest time.
 func timesFor(p *pb.Product, texture pb.Texture) directedTimes {
 	d := p.GetDirections()
 	t := directedTimes{usual: float64(d.GetUsualMinutes()), longest: float64(d.GetMaximumMinutes())}
-	fit := 0
+	var usual, longest [exactRow + 1]float64 // by rank
+	var possible float64                     // the shortest of the rows that may apply
 	for _, row := range d.GetTimes() {
-		if s := row.GetStrength(); s != pb.Strength_STRENGTH_UNSPECIFIED && s != p.GetStrength() {
-			continue
-		}
-		rank := 1 // every texture
+		most := float64(row.GetMaximumMinutes())
+		rank := rankOf(row, p.GetStrength(), texture)
 		switch {
-		case row.GetTexture() == pb.Texture_TEXTURE_UNSPECIFIED:
-		case texture == pb.Texture_TEXTURE_UNSPECIFIED:
-			t.shorten(row)
-			continue
-		case row.GetTexture() == texture:
-			rank = 2
+		case rank == otherHair:
+		case rank == possibleRow:
+			possible = shortest(possible, most)
 		default:
-			continue
+			longest[rank] = shortest(longest[rank], most)
+			if usual[rank] == 0 {
+				usual[rank] = float64(row.GetUsualMinutes())
+			}
 		}
-		if row.GetStrength() != pb.Strength_STRENGTH_UNSPECIFIED {
-			rank += 2 // a row for this strength alone says more than its texture does
+	}
+	for _, minutes := range usual {
+		if minutes > 0 {
+			t.usual = minutes
 		}
-		if rank > fit {
-			fit = rank
-			t.take(row)
+	}
+	for _, minutes := range []float64{longest[anyRow], shortest(longest[textureRow], longest[strengthRow]), longest[exactRow]} {
+		if minutes > 0 {
+			t.longest, t.row = minutes, true
 		}
+	}
+	if possible > 0 && shortest(possible, t.longest) == possible {
+		t.longest, t.row = possible, true
 	}
 	return t
 }
 
-// take replaces what the row states.
-func (t *directedTimes) take(row *pb.DirectedTime) {
-	if row.UsualMinutes != nil {
-		t.usual = float64(row.GetUsualMinutes())
+// How well a row of the table fits, the best last.
+const (
+	otherHair   = iota // of another strength or texture
+	possibleRow        // of a texture, and that of the hair is not known
+	anyRow             // of every strength and texture
+	textureRow
+	strengthRow
+	exactRow
+)
+
+// rankOf says how well a row fits a product and a texture.
+func rankOf(row *pb.DirectedTime, strength pb.Strength, texture pb.Texture) int {
+	ofStrength, ofTexture := row.GetStrength() != pb.Strength_STRENGTH_UNSPECIFIED, row.GetTexture() != pb.Texture_TEXTURE_UNSPECIFIED
+	switch {
+	case ofStrength && row.GetStrength() != strength:
+		return otherHair
+	case ofTexture && texture == pb.Texture_TEXTURE_UNSPECIFIED:
+		return possibleRow
+	case ofTexture && row.GetTexture() != texture:
+		return otherHair
+	case ofStrength && ofTexture:
+		return exactRow
+	case ofStrength:
+		return strengthRow
+	case ofTexture:
+		return textureRow
 	}
-	if row.MaximumMinutes != nil {
-		t.longest, t.row = float64(row.GetMaximumMinutes()), true
-	}
+	return anyRow
 }
 
-// shorten takes the longest time of a row that may apply, if it is shorter.
-func (t *directedTimes) shorten(row *pb.DirectedTime) {
-	if m := float64(row.GetMaximumMinutes()); m > 0 && (t.longest == 0 || m < t.longest) {
-		t.longest, t.row = m, true
+// shortest is the shorter of two times; zero is not stated.
+func shortest(a, b float64) float64 {
+	if a == 0 || b == 0 {
+		return max(a, b)
 	}
+	return min(a, b)
 }
 
 // usual is the usual time of a product for a texture; false when the directions do not

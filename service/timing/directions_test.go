@@ -47,7 +47,12 @@ func TestTableOfTimes(t *testing.T) {
 		{"no table", tabled(medium), 12, 18, "manufacturer's directions:", ""},
 		{"a row of the texture and the strength", tabled(coarse, rows...), 14, 17, "for this strength and texture", ""},
 		{"no row of the texture: the strength's own maximum, the usual of the rest", tabled(medium, rows...), 12, 16, "for this strength and texture", ""},
-		{"a row of the strength before one of the texture", tabled(fine, rows...), 8, 16, "for this strength and texture", ""},
+		{"rows of the strength and of the texture: the shorter", tabled(fine, rows...), 8, 11, "for this strength and texture", ""},
+		{"the same in the other order", tabled(fine, rows[3], rows[0]), 8, 11, "for this strength and texture", ""},
+		{"a row of both before each alone, even if it is longer", tabled(fine, rows[0], row(regularProduct, fine, 9, 14), rows[3]), 9, 14, "for this strength and texture", ""},
+		{"two rows for the same: the shorter", tabled(coarse, row(0, coarse, 16, 18), row(0, coarse, 15, 17)), 16, 17, "for this strength and texture", ""},
+		{"the texture is not known: the order does not matter", tabled(0, rows[0], rows[3]), 12, 11, "for this strength and texture", ""},
+		{"nor the other way round", tabled(0, rows[3], rows[0]), 12, 11, "for this strength and texture", ""},
 		{"of the texture alone", tabled(fine, rows[0]), 8, 11, "for this strength and texture", ""},
 		{"another strength's row is not ours", tabled(coarse, rows[2]), 12, 18, "manufacturer's directions:", ""},
 		{"the texture is not known: the shortest that may apply", tabled(0, rows[0], rows[1]), 12, 11, "for this strength and texture", ""},
@@ -120,4 +125,10 @@ func TestMaximumFromTheEndOfApplication(t *testing.T) {
 	near(t, "8 and 4 minutes from first contact at most", limit(slow, "left", 11.5), 12, 1e-6)
 	silent := newTimeline(fromTheEnd(8, 0)).at(0, applied("left"))
 	near(t, "the directions do not bound the application: from first contact", limit(silent, "left", 1), 8, 1e-6)
+	if got := Limits(fromTheEnd(8, 0)).MinutesAfterApplication; got != nil {
+		t.Errorf("the directions do not bound the application, and %v minutes after it are a limit", *got)
+	}
+	unstated := fromTheEnd(8, 10)
+	unstated.Product.Directions.MaximumStart = pb.MaximumStart_MAXIMUM_START_UNSPECIFIED
+	near(t, "the directions do not say from when: from first contact", limit(newTimeline(unstated).at(0, applied("left")), "left", 1), 8, 1e-6)
 }
