@@ -5,6 +5,7 @@
 //
 //	go run ./.ci/mutate -n 20                  20 changes for every target
 //	go run ./.ci/mutate -target timing -n 100
+//	go run ./.ci/mutate -n 100 -for 5m         as many as fit into 5 minutes a target
 //
 // Changes are chosen at random; -seed repeats a choice. The source tree is not
 // touched: the changed file reaches the compiler through go test -overlay. A change
@@ -28,6 +29,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // target is source to change, and the tests that should notice.
@@ -48,21 +50,23 @@ func main() {
 	name := flag.String("target", "", "one of the targets; all when empty")
 	n := flag.Int("n", 20, "changes tried for each target")
 	seed := flag.Uint64("seed", rand.Uint64(), "seed of the choice")
+	limit := flag.Duration("for", 24*time.Hour, "begin no further change of a target after this time")
 	flag.Parse()
 	fmt.Printf("seed %d\n", *seed)
 	for _, t := range targets {
 		if *name != "" && *name != t.name {
 			continue
 		}
-		if err := measure(t, *n, rand.New(rand.NewPCG(*seed, 0))); err != nil {
+		if err := measure(t, *n, *limit, rand.New(rand.NewPCG(*seed, 0))); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
 	}
 }
 
-// measure tries n changes of a target and prints the survivors and the score.
-func measure(t target, n int, random *rand.Rand) error {
+// measure tries n changes of a target, or as many as are begun within limit, and prints
+// the survivors and the score.
+func measure(t target, n int, limit time.Duration, random *rand.Rand) error {
 	if out, err := test(t, nil); err != nil {
 		return fmt.Errorf("%s: the tests fail without any change:\n%s", t.name, out)
 	}
@@ -72,8 +76,9 @@ func measure(t target, n int, random *rand.Rand) error {
 	}
 	random.Shuffle(len(mutations), func(i, j int) { mutations[i], mutations[j] = mutations[j], mutations[i] })
 	noticed, tried := 0, 0
+	end := time.Now().Add(limit)
 	for _, m := range mutations {
-		if tried == n {
+		if tried == n || time.Now().After(end) {
 			break
 		}
 		overlay, remove, err := m.overlay()
