@@ -40,7 +40,10 @@ func TestMakeGoldenDatabase(t *testing.T) {
 		return // asked for by hand only; see DEVELOPERS.md
 	}
 	dir := storagetest.Dir(t)
-	if err := demo.Run(t.Context(), demo.Options{Out: io.Discard, Dir: dir}); err != nil {
+	start := func(ctx context.Context, dir string, now func() time.Time) (demo.Server, error) {
+		return serve.Start(ctx, serve.Config{Address: "127.0.0.1:0", DataDir: dir, Clock: now, Development: true})
+	}
+	if err := demo.Run(t.Context(), demo.Options{Out: io.Discard, Dir: dir, Start: start}); err != nil {
 		t.Fatal(err)
 	}
 	s := &testServer{clock: &clock{now: goldenDay}}
