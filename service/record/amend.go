@@ -13,11 +13,14 @@ import (
 	"alkalog/service/fault"
 )
 
-// Apply is the update mask of AIP-134 and AIP-161, with the fields a caller may
-// change read from the contract and not repeated in each service. It returns a copy of stored in which the fields named by the mask have
-// the values of wanted. Both are of one type. Only top-level fields can be
-// named; an empty mask, an unknown field or one that the server sets is
-// INVALID_ARGUMENT.
+// Apply is the update mask of AIP-134 and AIP-161, with the fields that a caller
+// may change read from the contract and not repeated in each service. It returns
+// a copy of stored in which the fields named by the mask have the values of
+// wanted. Both are of one type. Only top-level fields can be named, because a
+// list or a message inside has no identity of its own that an entry could name:
+// it is replaced whole. A field that is named and not set in wanted is cleared.
+// An empty mask, an unknown field or one that the server sets is
+// INVALID_ARGUMENT. The error lists the fields that can be named.
 func Apply[M proto.Message](stored, wanted M, mask *fieldmaskpb.FieldMask) (M, error) {
 	amended := proto.Clone(stored).(M)
 	allowed := Fields(stored.ProtoReflect().Descriptor())
@@ -39,7 +42,8 @@ func Apply[M proto.Message](stored, wanted M, mask *fieldmaskpb.FieldMask) (M, e
 	return amended, nil
 }
 
-// Fields returns the names of the fields that a caller may change, sorted.
+// Fields returns the names of the fields that a caller may change, sorted. A
+// field that is added to the contract is in the list without a change here.
 func Fields(record protoreflect.MessageDescriptor) []string {
 	var names []string
 	for i := range record.Fields().Len() {
@@ -51,8 +55,9 @@ func Fields(record protoreflect.MessageDescriptor) []string {
 	return names
 }
 
-// Clear removes what only the server sets, so that a caller cannot slip it in
-// on creation.
+// Clear removes what only the server sets, so that a caller cannot slip it in on
+// creation. It clears the top level only; a message inside, such as a lot of a
+// product, is cleared by its service.
 func Clear(record proto.Message) {
 	m := record.ProtoReflect()
 	for i := range m.Descriptor().Fields().Len() {

@@ -10,8 +10,9 @@ import (
 	"alkalog/storage"
 )
 
-// visitsRead is how many visits a card rests on at most. Our own choice: at six
-// visits a year it is more than eight years.
+// visitsRead is how many visits a card rests on at most: the newest ones. It
+// bounds the time of a check for a client with a long history. Our own choice: at
+// six visits a year it is more than eight years.
 const visitsRead = 50
 
 // Card makes a client's record card, with at most keep visits whole; nil when
@@ -21,7 +22,9 @@ func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) 
 	return c, err
 }
 
-// CardAndVisits is Card with the visits behind it, newest first.
+// CardAndVisits is Card with the visits behind it, newest first, for what a card
+// does not keep: the facts of each visit. Rates and growth are learned from all
+// visits that were read before the card is cut to keep of them.
 func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.StoredVisit, error) {
 	past, err := visits(r, client, keep)
 	if err != nil {
@@ -37,8 +40,9 @@ func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard
 	return c, past, nil
 }
 
-// learn fills in what all visits of a card teach: rates and growth. The oldest visit
-// comes first, because old visits fade.
+// learn fills in what all visits of a card teach: rates and growth. The oldest
+// visit comes first, because old visits fade. The order matters, since Learn
+// weighs a visit less with each later one.
 func learn(c *pb.RecordCard) {
 	for _, v := range slices.Backward(c.Visits) {
 		c.Rates = timing.Learn(c.Rates, visitRates(v))
@@ -59,9 +63,10 @@ func visitRates(v *pb.Visit) []*pb.LearnedRate {
 
 // visits reads the visits of a client, newest first: those with an outcome, and
 // those that nobody closed if product had touched the hair. A visit that was set
-// aside as another client's is not one. The facts of the newest keep visits and of
-// those without an outcome are read and folded anew; older ones are told from
-// their outcomes.
+// aside as another client's is not one. The facts of the newest keep visits and
+// of those without an outcome are read and folded anew; older ones are told from
+// their outcomes. The decision of each visit is read unchecked, as it belongs to
+// a session that is on the card already.
 func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, error) {
 	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, storage.Page{Size: visitsRead})
 	if err != nil {
@@ -84,6 +89,8 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, e
 		if session.MovedTo != "" {
 			continue
 		}
+		// Reading the events of every visit would make a check slower with each
+		// one.
 		if len(past) < keep || p.Outcome == nil {
 			if err := fold(r, &p); err != nil {
 				return nil, err
@@ -108,7 +115,9 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, e
 	return past, nil
 }
 
-// fold reads the facts of a visit and what they come to.
+// fold reads the facts of a visit and what they come to. The state is that at the
+// last change of the session, so a card does not change merely because time
+// passes.
 func fold(r *storage.Snapshot, p *card.StoredVisit) (err error) {
 	if p.Events, err = storage.Events(r, p.Session.Name, 0); err != nil {
 		return err

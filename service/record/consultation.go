@@ -17,9 +17,13 @@ import (
 )
 
 // ConsultationInput checks the answers of a consultation of a client: what the
-// contract's rules of input cannot say by themselves. A consultation that is stored
-// and one that a what-if brings along obey the same checks. path is where the
-// consultation stands in the request: "consultation" or "inline".
+// contract's rules of input cannot say by themselves, because it takes the clock
+// or other records. A consultation that is stored and one that a what-if brings
+// along obey the same checks, so a what-if cannot be decided on answers that
+// could never be stored. path is where the consultation stands in the request,
+// "consultation" or "inline", and starts the name of the field in each error.
+// Errors: NOT_FOUND for a record that the answers name, INVALID_ARGUMENT for
+// answers that contradict one another or lie in the future.
 func ConsultationInput(path, client string, k *pb.Consultation, now time.Time) Check {
 	checks := []Check{
 		Exist(storage.Salons, k.GetSalon()),
@@ -34,7 +38,8 @@ func ConsultationInput(path, client string, k *pb.Consultation, now time.Time) C
 	return All(checks...)
 }
 
-// wordOf checks that a doctor's word names an incident of the client.
+// wordOf checks that a doctor's word names an incident of the client. The word
+// lifts a block that the incident set, so one about another person must not pass.
 func wordOf(field, client, incident string) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if incident != "" && !strings.HasPrefix(incident, client+"/") {
@@ -48,7 +53,8 @@ func wordOf(field, client, incident string) Check {
 // called normal: beyond two thirds the hair counts as damaged (teaching pages).
 const overStretched = 100 * 2.0 / 3
 
-// consistent refuses tests that contradict one another.
+// consistent refuses tests that contradict one another. Only what no hair can
+// show at once is refused; unlikely answers are for the rules to judge.
 func consistent(path string, k *pb.Consultation) Check {
 	return func(*storage.Snapshot, actor.Actor) error {
 		tests := k.GetTests()
@@ -60,11 +66,12 @@ func consistent(path string, k *pb.Consultation) Check {
 }
 
 // clockTolerance is how far a time that states the past may lie ahead of the
-// server's clock, because the clocks of tills differ.
+// server's clock, because the clocks of tills differ. Our own choice.
 const clockTolerance = 5 * time.Minute
 
 // past checks every time and date that a consultation states: all of them state
-// the past. Dates are days in the salon's time zone.
+// the past. Dates are days in the salon's time zone. All violations are reported
+// at once, sorted by field, so a till can mark every field that is wrong.
 func past(path string, k *pb.Consultation, now time.Time) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		salon, err := Get(r, caller, storage.Salons, k.GetSalon())
@@ -85,8 +92,11 @@ func past(path string, k *pb.Consultation, now time.Time) Check {
 	}
 }
 
-// pastCheck collects what is wrong with the times of a message.
+// pastCheck collects what is wrong with the times of a message. It walks the
+// message by reflection, so a time or date that is added to the contract is
+// checked without a change here.
 type pastCheck struct {
+	// today is the date in the salon.
 	now, today time.Time
 	found      []fault.Violation
 }
@@ -94,6 +104,8 @@ type pastCheck struct {
 // setByServer are the times of a consultation that are no answers.
 var setByServer = map[protoreflect.Name]bool{"create_time": true, "update_time": true, "submit_time": true}
 
+// walk checks a message and the messages in it. A time and a date for the same
+// event are refused, since nobody could say which counts.
 func (v *pastCheck) walk(path string, m protoreflect.Message) {
 	if e, ok := m.Interface().(*pb.PastEvent); ok && e.GetLastTime() != nil && e.GetLastDate() != nil {
 		v.report(path+".last_date", "must be left out when last_time is given")
@@ -114,7 +126,9 @@ func (v *pastCheck) walk(path string, m protoreflect.Message) {
 	})
 }
 
-// never reports what is said of something that is said never to have happened.
+// never reports what is said of something that is said never to have happened. A
+// date beside a NO is a slip of the finger in one of the two; guessing which
+// would be guessing about a chemical service.
 func (v *pastCheck) never(path string, m protoreflect.Message) {
 	const no = pb.Answer_ANSWER_NO
 	switch m := m.Interface().(type) {
@@ -132,6 +146,8 @@ func (v *pastCheck) never(path string, m protoreflect.Message) {
 	}
 }
 
+// value checks one field that holds a message: a time, a date, or a message with
+// fields of its own.
 func (v *pastCheck) value(path string, m protoreflect.Message) {
 	switch m := m.Interface().(type) {
 	case *timestamppb.Timestamp:
@@ -148,6 +164,7 @@ func (v *pastCheck) value(path string, m protoreflect.Message) {
 	}
 }
 
+// report notes a violation.
 func (v *pastCheck) report(field, want string) {
 	v.found = append(v.found, fault.Violation{Field: field, Want: want})
 }

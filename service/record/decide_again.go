@@ -17,8 +17,11 @@ import (
 // DecideAgain decides an earlier decision again on today's records: the client's
 // newest consultation, and the same product, people and place as they are stored
 // now. It carries over the overrides of the earlier decision that still hold. Its
-// Changes say what makes it stricter than the earlier one, and whether a product has
-// another composition; there are none when it is the same or milder.
+// Changes say what makes it stricter than the earlier one, and whether a product
+// has another composition; there are none when it is the same or milder. A
+// service starts on what is known now and not on what was known when somebody
+// asked: a lot may have been recalled or a licence may have lapsed in between.
+// The new decision names the earlier one in Replaces. It is not stored here.
 func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
 	req := checkOf(earlier)
 	consultation, err := newestConsultation(r, earlier.Inputs.GetConsultation())
@@ -44,8 +47,11 @@ func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, 
 	return d, nil
 }
 
-// newestConsultation is the consultation of the same client that was submitted last, in
-// any salon. Of two submitted at the same time it is the one created later.
+// newestConsultation is the consultation of the same client that was submitted
+// last, in any salon. Of two submitted at the same time it is the one created
+// later. Names are made of time-ordered ids, so they decide between equal times.
+// All pages are read: a list is sorted by creation, and an old consultation may
+// have been submitted last.
 func newestConsultation(r *storage.Snapshot, known *pb.Consultation) (*pb.Consultation, error) {
 	last, page := known, storage.Page{}
 	for {
@@ -65,8 +71,11 @@ func newestConsultation(r *storage.Snapshot, known *pb.Consultation) (*pb.Consul
 	}
 }
 
-// dropMissingSections removes from a check the sections that a consultation does not
-// have: a newer one may divide the head differently. It returns a line for each.
+// dropMissingSections removes from a check the sections that a consultation does
+// not have: a newer one may divide the head differently. It returns a line for
+// each. Without this the new check would fail with INVALID_ARGUMENT, and a
+// service that is about to start would get an error in place of a decision. req
+// is changed.
 func dropMissingSections(req *pb.CheckEligibilityRequest, consultation *pb.Consultation) []string {
 	var lines []string
 	known := timing.SectionIDs(&pb.DecisionInputs{Consultation: consultation})
@@ -81,8 +90,9 @@ func dropMissingSections(req *pb.CheckEligibilityRequest, consultation *pb.Consu
 	return lines
 }
 
-// compositionChanges returns a line for each product whose composition differs: the
-// earlier decision was about another product.
+// compositionChanges returns a line for each product whose composition differs:
+// the earlier decision was about another product. Only what the hair is exposed
+// to is compared; a corrected text of the directions is no other product.
 func compositionChanges(before, now *pb.DecisionInputs) []string {
 	var lines []string
 	known := relaxersOf(before)
@@ -110,7 +120,8 @@ func composition(p *pb.Product) *pb.Product {
 		Ingredients: p.GetIngredients(), DeclaredPh: p.DeclaredPh, PhMethod: p.GetPhMethod()}
 }
 
-// checkOf is the request that a decision answered.
+// checkOf is the request that a decision answered. Nothing is invented: a field
+// that the inputs do not hold stays empty.
 func checkOf(d *pb.Decision) *pb.CheckEligibilityRequest {
 	in := d.Inputs
 	req := &pb.CheckEligibilityRequest{
@@ -131,8 +142,10 @@ func checkOf(d *pb.Decision) *pb.CheckEligibilityRequest {
 	return req
 }
 
-// InputGuards are the records that a decision was made from and that can change, as
-// guards of a write: the write runs again if one of them was changed meanwhile.
+// InputGuards are the records that a decision was made from and that can change,
+// as guards of a write: the write runs again if one of them was changed
+// meanwhile. The consultation is not among them, because a submitted one does not
+// change.
 func InputGuards(in *pb.DecisionInputs) []storage.Record {
 	guards := []storage.Record{
 		storage.Products.Unchanged(in.Product),

@@ -10,7 +10,7 @@ import (
 )
 
 // Decision returns a decision with its overrides and its signature, if the caller
-// may see it.
+// may see it. NOT_FOUND otherwise.
 func Decision(r *storage.Snapshot, caller actor.Actor, name string) (*pb.Decision, error) {
 	d, err := Get(r, caller, storage.Decisions, name)
 	if err == nil {
@@ -29,9 +29,12 @@ func DecisionUnchecked(r *storage.Snapshot, name string) (*pb.Decision, error) {
 	return d, err
 }
 
-// Complete fills in what a stored decision was given later: its overrides, what is
-// left of its verdict with them, and the signature under it. What still holds of the
-// decision that it replaces is among them.
+// Complete fills in what a stored decision was given later: its overrides, what
+// is left of its verdict with them, and the signature under it. What still holds
+// of the decision that it replaces is among them. What remains of a verdict is
+// computed here at each read and not stored, so that it cannot contradict the
+// overrides. A decision can replace one that replaced another; the chain of them
+// ends at a decision that replaced none.
 func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 	if d.Overrides, err = storage.Overrides(r, d.Name); err != nil {
 		return err
@@ -56,6 +59,7 @@ func Complete(r *storage.Snapshot, d *pb.Decision) (err error) {
 }
 
 // ActivePolicy returns the chain's house policy in force; nil when there is none.
+// A chain without one decides by the built-in policy alone.
 func ActivePolicy(r *storage.Snapshot) (*pb.HousePolicy, error) {
 	p, err := storage.ActiveHousePolicy(r)
 	if errors.Is(err, storage.ErrNotFound) {

@@ -9,19 +9,25 @@ import (
 	"alkalog/service/timing"
 )
 
-// Deviations are what a write changes among the deviations of a session that are on
-// the audit log. The session keeps which are logged: its version is checked when the
-// write commits, so a deviation is logged once whichever call or server sees it.
+// Deviations are what a write changes among the deviations of a session that are
+// on the audit log. The session keeps which are logged: its version is checked
+// when the write commits, so a deviation is logged once whichever call or server
+// sees it. A deviation says that something happened that the plan or the
+// directions did not allow. It is logged when it is first seen, which can be in a
+// write that records facts, in a closing, or in the sweep of sessions that were
+// left open.
 type Deviations struct {
 	Fresh     []*pb.Deviation // not on the log yet
 	Withdrawn []*pb.Deviation // on the log, and disproved
 }
 
-// NoteDeviations compares what was found now with what is logged, and notes both on
-// the session. Disproved is what stood before the facts of this write and does not
-// stand with them: only facts withdraw a deviation, never the passing of time or a
-// change of the catalogue. Sessions begun before there was such a list count as
-// logged what legacy says.
+// NoteDeviations compares what was found now with what is logged, and notes both
+// on the session. Disproved is what stood before the facts of this write and does
+// not stand with them: only facts withdraw a deviation, never the passing of time
+// or a change of the catalogue. Sessions begun before there was such a list count
+// as logged what legacy says. A withdrawn deviation stays in the list with the
+// time of its withdrawal, since its entry stays on the log. The session is
+// changed and is to be written with the entries.
 func NoteDeviations(audit ledger.EntryContext, session *pb.Session, found, disproved []*pb.Deviation, legacy func() ([]*pb.Deviation, error)) (Deviations, error) {
 	if len(session.Deviations) == 0 && session.GetLimits().GetFlushMinutes() == 0 {
 		logged, err := legacy()
@@ -66,9 +72,11 @@ func Logged(session *pb.Session) *pb.SessionState {
 func (d Deviations) None() bool { return len(d.Fresh)+len(d.Withdrawn) == 0 }
 
 // Entries are the audit entries of the changes; session is the session as it is
-// written. The cause of a deviation is the event that showed it, or else the session;
-// that of a withdrawal is the newest event. A deviation without an entry, of a
-// session from before there was such a list, is withdrawn without one.
+// written. The cause of a deviation is the event that showed it, or else the
+// session; that of a withdrawal is the newest event. A deviation without an
+// entry, of a session from before there was such a list, is withdrawn without
+// one. The ids of the entries of fresh deviations were made by NoteDeviations,
+// because the session names them.
 func (d Deviations) Entries(audit ledger.EntryContext, session *pb.Session, events []*pb.StoredEvent) []*pb.AuditEntry {
 	causes := map[string]proto.Message{}
 	for _, e := range events {

@@ -2,15 +2,20 @@ package record
 
 import pb "alkalog/proto/alkalogv1"
 
+// The texts are constants of the program and need no database, so a till can
+// fetch them once and show them while it is offline. They are instructions for the first minutes and never a diagnosis.
 const (
 	// firstAidVersion is raised with every change of the texts.
 	firstAidVersion = 1
-	firstAidSource  = "The product's safety data sheet comes first. Fifteen minutes of water and medical help: common first-aid advice, from memory; " +
+	// firstAidSource says what the texts rest on. It is part of each text, so
+	// that an owner can judge it.
+	firstAidSource = "The product's safety data sheet comes first. Fifteen minutes of water and medical help: common first-aid advice, from memory; " +
 		"Regulation (EC) 1223/2009, Annex III, entries 15a to 15c, names contact with eyes and blindness on the label."
 )
 
-// FirstAid is what to do first, for everything that can go wrong: reviewed English,
-// with the emergency number of the place.
+// FirstAid is what to do first, for everything that can go wrong: reviewed
+// English, with the emergency number of the place. There is one text for each
+// kind of incident that the contract has.
 func FirstAid(number string) []*pb.FirstAidText {
 	call := "Call " + number + " at once for trouble breathing, a swollen face, or when the client faints."
 	doctor := "Then to a doctor or a hospital, with the pack and its safety data sheet."

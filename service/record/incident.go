@@ -17,7 +17,9 @@ import (
 var followUpAfter = [...]time.Duration{24 * time.Hour, 48 * time.Hour}
 
 // OpenIncident gives a new incident of a client its name, times and follow-ups,
-// and returns what is to be written.
+// and returns what is to be written. An incident without a time occurred now.
+// Follow-ups are counted from when it occurred and not from when it was recorded:
+// the skin does not wait for the entry. i is changed.
 func OpenIncident(audit ledger.EntryContext, client string, i *pb.Incident) storage.Changes {
 	i.Name = client + "/incidents/" + storage.NewID()
 	i.CreateTime, i.UpdateTime = timestamppb.New(audit.Time), timestamppb.New(audit.Time)
@@ -34,13 +36,16 @@ func OpenIncident(audit ledger.EntryContext, client string, i *pb.Incident) stor
 }
 
 // ChangeIncident returns what is to be written when more is known of an incident.
+// The record comes first, because it gives amended the etag that the entry's
+// digest covers.
 func ChangeIncident(audit ledger.EntryContext, stored, amended *pb.Incident) storage.Changes {
 	amended.UpdateTime = timestamppb.New(audit.Time)
 	replace := storage.Incidents.Replace(stored, amended)
 	return storage.Changes{Records: []storage.Record{replace}, Entries: []*pb.AuditEntry{audit.IncidentChanged(amended)}}
 }
 
-// incidentsAtATime is how many incidents are read at once.
+// incidentsAtATime is how many incidents are read at once. Our own choice; it
+// bounds the memory of one query.
 const incidentsAtATime = 500
 
 // Incidents reads all incidents of a client, newest first, whichever salon they
@@ -63,7 +68,7 @@ func Incidents(r *storage.Snapshot, client string) ([]*pb.Incident, error) {
 // KeepIncidents returns what is to be written so that every incident that the
 // facts of a session call for is on record: a new one is opened, and one that was
 // opened from earlier facts of the same kind and place takes on the new ones.
-// Wanted is the incidents that the facts call for, without names.
+// Wanted is the incidents that the facts call for, without names. It never closes an incident: a person does.
 func KeepIncidents(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, wanted []*pb.Incident) (storage.Changes, error) {
 	if len(wanted) == 0 {
 		return storage.Changes{}, nil
@@ -93,7 +98,9 @@ func KeepIncidents(r *storage.Snapshot, audit ledger.EntryContext, session *pb.S
 }
 
 // sameIncident finds the incident that the server opened from the same session
-// for the same kind of thing in the same place; nil: there is none.
+// for the same kind of thing in the same place; nil: there is none. Incidents
+// that a person recorded are never merged with it, since two reports may be about
+// two things.
 func sameIncident(known []*pb.Incident, want *pb.Incident) *pb.Incident {
 	for _, i := range known {
 		if i.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_FACTS && i.Session == want.Session && i.Kind == want.Kind &&

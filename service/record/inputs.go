@@ -21,7 +21,11 @@ import (
 // a decision small.
 const inputVisits = 3
 
-// Inputs reads everything that a decision on a consultation is made from.
+// Inputs reads everything that a decision on a consultation is made from. Every
+// record is read for the caller, so a check cannot be used to learn about another
+// salon's. The order of the reads is the order of the errors: a till shows the
+// first. Numbers of the policy (Parameters) are resolved here and stored with the
+// inputs, so a replay does not depend on the defaults of a later program.
 func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *pb.CheckEligibilityRequest, consultation *pb.Consultation, now time.Time) (in *pb.DecisionInputs, err error) {
 	in = &pb.DecisionInputs{
 		DecideTime:   timestamppb.New(now),
@@ -82,8 +86,8 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 // own choice: people get faster, and after this many the pace hardly changes.
 const paceVisits = 12
 
-// applicationPace is how long a practitioner takes to apply a section, by the newest of
-// the practitioner's own visits.
+// applicationPace is how long a practitioner takes to apply a section, by the
+// newest of the practitioner's own visits. Before any visit it is the usual figure.
 func applicationPace(r *storage.Snapshot, practitioner string) (*pb.ApplicationPace, error) {
 	outcomes, err := storage.MeasuredOutcomes(r, practitioner, paceVisits)
 	if err != nil {
@@ -96,12 +100,15 @@ func applicationPace(r *storage.Snapshot, practitioner string) (*pb.ApplicationP
 	return timing.LearnPace(practitioner, visits), nil
 }
 
-// recentDecisions is how many of a client's newest decisions are read to find answers
-// that changed since. Our own choice: nobody is refused more often in a day.
+// recentDecisions is how many of a client's newest decisions are read to find
+// answers that changed since. Our own choice: nobody is refused more often in a
+// day. It bounds the time of a check.
 const recentDecisions = 50
 
 // answerChanges are the answers that changed since the client's refusals and
-// referrals of the last 24 hours.
+// referrals of the last 24 hours. A salon that changes answers until a refusal
+// becomes a yes must find this on its own record: rules can name it and the audit
+// log shows it. It is no error, since an answer may have been wrong.
 func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
 	decisions, _, err := storage.Decisions.List(r, client, storage.Page{Size: recentDecisions})
 	if err != nil {
@@ -113,8 +120,9 @@ func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in 
 	return engine.AnswerChanges(decisions, in)
 }
 
-// Decide decides on inputs as the code of a revision does. A check, a what-if, the
-// start of a service and a replay all decide here.
+// Decide decides on inputs as the code of a revision does. A check, a what-if,
+// the start of a service and a replay all decide here. A plan is made unless the
+// verdict is REFER or more severe, since a plan would invite to begin.
 func Decide(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
 	d, err := engine.DecideAs(revision, in)
 	if err != nil {
@@ -128,9 +136,10 @@ func Decide(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 	return d, nil
 }
 
-// StoreDecision names a decision of a client and returns what to store: the decision,
-// the policy it was made under if the chain does not have that yet, and its audit
-// entries.
+// StoreDecision names a decision of a client and returns what to store: the
+// decision, the policy it was made under if the chain does not have that yet, and
+// its audit entries. A decision that DecideAgain made for a student keeps the
+// student as its actor. d is changed: it gets its name and time.
 func StoreDecision(r *storage.Snapshot, engine *rules.Engine, audit ledger.EntryContext, client string, d *pb.Decision) (storage.Changes, error) {
 	d.Name = client + "/decisions/" + storage.NewID()
 	d.CreateTime = timestamppb.New(audit.Time)
@@ -144,8 +153,9 @@ func StoreDecision(r *storage.Snapshot, engine *rules.Engine, audit ledger.Entry
 	return storage.Changes{Records: records, Entries: append(audit.Decided(bare), audit.AnswersChanged(bare)...)}, err
 }
 
-// storePolicy returns the records that keep the policy of a decision for ever: none
-// once the chain has it.
+// storePolicy returns the records that keep the policy of a decision for ever:
+// none once the chain has it. The text is what a replay compiles, years later and
+// on a program with other rules.
 func storePolicy(r *storage.Snapshot, engine *rules.Engine, chain string, d *pb.Decision) ([]storage.Record, error) {
 	stored, err := storage.HasPolicyText(r, d.PolicyDigest)
 	if err != nil || stored {

@@ -17,8 +17,11 @@ import (
 	"alkalog/storage"
 )
 
-// Kind is what Create and Update need to know of one kind of record.
+// Kind is what Create and Update need to know of one kind of record. A service
+// makes one for each kind that callers may create or change.
 type Kind[M Guarded] struct {
+	// DB and Now are those of the service. Store is the kind's table in package
+	// storage, which also gives the record its etag.
 	DB    *storage.DB
 	Now   func() time.Time
 	Store storage.Mutable[M]
@@ -42,12 +45,16 @@ func (k Kind[M]) check(r *storage.Snapshot, caller actor.Actor, stored, wanted M
 	return k.Check(r, caller, stored, wanted)
 }
 
-// Create answers a Create RPC: it stores m under name, unless the name is taken or
-// the record above it does not exist. A is the type of the answer.
+// Create answers a Create RPC: it stores m under name, unless the name is taken
+// or the record above it does not exist. A is the type of the answer. Errors:
+// NOT_FOUND for the record above, ALREADY_EXISTS for the name, and those of the
+// kind's check. A retry with the same request id gets the first answer from
+// storage.Write and does not come here.
 func Create[A proto.Message, M Guarded](ctx context.Context, k Kind[M], req storage.Request, name string, m M) (A, error) {
 	caller, now := actor.From(ctx), k.Now()
 	audit := EntryContext(caller, req, name, now)
 	return storage.Write(ctx, k.DB, Chain(name), req, func(r *storage.Snapshot) (none A, _ storage.Changes, err error) {
+		// m is part of the request, and this may run again.
 		made := proto.CloneOf(m)
 		Clear(made)
 		set(made, "name", protoreflect.ValueOfString(name))
@@ -61,6 +68,8 @@ func Create[A proto.Message, M Guarded](ctx context.Context, k Kind[M], req stor
 		if err != nil {
 			return none, storage.Changes{}, err
 		}
+		// Unchecked: a name is taken even if its record is hidden from the
+		// caller.
 		if _, err := k.Store.GetUnchecked(r, name); !errors.Is(err, storage.ErrNotFound) {
 			if err == nil {
 				err = fault.Exists(name)
@@ -81,7 +90,9 @@ func Create[A proto.Message, M Guarded](ctx context.Context, k Kind[M], req stor
 }
 
 // Update answers an Update RPC: it changes the fields of wanted that mask names.
-// The etag in wanted must be the stored one or empty.
+// The etag in wanted must be the stored one or empty. Errors: NOT_FOUND, ABORTED
+// for another etag, INVALID_ARGUMENT for the mask, and those of the kind's check.
+// The record gets a new version and its entry even if no value differs.
 func Update[A proto.Message, M Guarded](ctx context.Context, k Kind[M], req storage.Request, wanted M, mask *fieldmaskpb.FieldMask) (none A, _ error) {
 	caller, now := actor.From(ctx), k.Now()
 	name := wanted.GetName()
@@ -128,7 +139,8 @@ func answerWith[A proto.Message](m proto.Message) A {
 	return putRecord(none.ProtoReflect().New(), m).(A)
 }
 
-// putRecord sets the field of answer that is named after the kind of m.
+// putRecord sets the field of answer that is named after the kind of m. Without
+// such a field it panics.
 func putRecord(answer protoreflect.Message, m proto.Message) proto.Message {
 	field := answer.Descriptor().Fields().ByName(protoreflect.Name(kindOf(m)))
 	answer.Set(field, protoreflect.ValueOfMessage(m.ProtoReflect()))

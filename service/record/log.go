@@ -7,7 +7,8 @@ import (
 	"alkalog/storage"
 )
 
-// LogHead is the stored head of a log in the words of the ledger.
+// LogHead is the stored head of a log in the words of the ledger. Services read
+// logs, the sequencer writes them.
 func LogHead(h storage.LogHead) ledger.Head {
 	head := ledger.Head{Size: h.Size}
 	copy(head.Root[:], h.Root)
@@ -15,7 +16,9 @@ func LogHead(h storage.LogHead) ledger.Head {
 }
 
 // LogTiles reads the tiles of the chain's log, those that are asked for at once
-// by one query.
+// by one query. A tile that is stored wider than asked for is cut: later entries
+// extend a tile, and a proof for an older head needs its older width. A narrower
+// one is ledger.ErrTiles, which callers see as a damaged log.
 func LogTiles(s *storage.Snapshot) ledger.TileReader {
 	return func(ids []ledger.TileID) ([][]byte, error) {
 		wanted := make([]storage.LogTile, len(ids))

@@ -13,7 +13,9 @@ import (
 // visit went, and nothing of the person whose visit it was.
 
 // Current follows a session to where its visit was moved; facts and outcomes go
-// there.
+// there. A till that was offline still sends facts under the old name; they
+// belong to the person who was in the chair. NOT_FOUND if the caller may not see
+// the new one.
 func Current(r *storage.Snapshot, caller actor.Actor, session *pb.Session) (*pb.Session, error) {
 	for session.MovedTo != "" {
 		moved, err := Get(r, caller, storage.Sessions, session.MovedTo)
@@ -25,7 +27,8 @@ func Current(r *storage.Snapshot, caller actor.Actor, session *pb.Session) (*pb.
 	return session, nil
 }
 
-// CurrentIncident follows an incident to where its visit was moved.
+// CurrentIncident follows an incident to where its visit was moved. A follow-up
+// that was due under the wrong client is answered under the right one.
 func CurrentIncident(r *storage.Snapshot, caller actor.Actor, incident *pb.Incident) (*pb.Incident, error) {
 	for incident.MovedTo != "" {
 		moved, err := Get(r, caller, storage.Incidents, incident.MovedTo)
@@ -37,7 +40,9 @@ func CurrentIncident(r *storage.Snapshot, caller actor.Actor, incident *pb.Incid
 	return incident, nil
 }
 
-// ShownSession is a session as its readers see it.
+// ShownSession is a session as its readers see it. The copy of a moved visit
+// keeps its times, its salon, who worked and how it ended; no section, product or
+// fact.
 func ShownSession(s *pb.Session) *pb.Session {
 	if s.GetMovedTo() == "" {
 		return s
@@ -46,7 +51,8 @@ func ShownSession(s *pb.Session) *pb.Session {
 		Salon: s.Salon, Practitioner: s.Practitioner, MovedTo: s.MovedTo, Closing: s.Closing}
 }
 
-// ShownIncident is an incident as its readers see it.
+// ShownIncident is an incident as its readers see it. Of a moved one the copy
+// keeps where and when it was recorded, not what was seen.
 func ShownIncident(i *pb.Incident) *pb.Incident {
 	if i.GetMovedTo() == "" {
 		return i
@@ -55,7 +61,9 @@ func ShownIncident(i *pb.Incident) *pb.Incident {
 		Salon: i.Salon, Practitioner: i.Practitioner, MovedTo: i.MovedTo}
 }
 
-// ShownOutcome is an outcome as its readers see it.
+// ShownOutcome is an outcome as its readers see it. Whether a visit was moved is
+// written on its session alone, so this reads it. An outcome without a session is
+// shown as it is: it was imported.
 func ShownOutcome(r *storage.Snapshot, o *pb.Outcome) (*pb.Outcome, error) {
 	session, err := storage.Sessions.GetUnchecked(r, o.Session)
 	switch {

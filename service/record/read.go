@@ -11,7 +11,8 @@ import (
 )
 
 // Getter reads records of one kind by name and checks nothing; the kinds of
-// package storage are Getters.
+// package storage are Getters. An interface, so that the functions here serve
+// every kind without knowing it.
 type Getter[M Named] interface {
 	GetUnchecked(*storage.Snapshot, string) (M, error)
 }
@@ -56,12 +57,14 @@ func GetFresh[M Guarded](r *storage.Snapshot, caller actor.Actor, kind Getter[M]
 	return m, err
 }
 
-// Check returns an error if a request may not be carried out, judged by the stored
-// records that the caller may see.
+// Check returns an error if a request may not be carried out, judged by the
+// stored records that the caller may see. Checks are values, so that a service
+// lists those of a request in the order in which their errors matter and All runs
+// them.
 type Check func(r *storage.Snapshot, caller actor.Actor) error
 
-// Exist checks that every name is that of a stored record that the caller may see;
-// empty names pass.
+// Exist checks that every name is that of a stored record that the caller may
+// see; empty names pass. The error names the first name that is missing.
 func Exist[M Named](kind Getter[M], names ...string) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		for _, name := range names {
@@ -97,7 +100,8 @@ func All(checks ...Check) Check {
 	}
 }
 
-// Read answers a Get RPC: one record, if the caller of ctx may see it.
+// Read answers a Get RPC: one record, if the caller of ctx may see it. NOT_FOUND
+// otherwise.
 func Read[M Named](ctx context.Context, db *storage.DB, kind Getter[M], name string) (m M, err error) {
 	caller := actor.From(ctx)
 	err = storage.Read(ctx, db, Chain(name), func(r *storage.Snapshot) (err error) {
@@ -108,7 +112,8 @@ func Read[M Named](ctx context.Context, db *storage.DB, kind Getter[M], name str
 }
 
 // List answers a List RPC: a page of the records under parent that the caller of
-// ctx may see, and the token of the next page.
+// ctx may see, and the token of the next page. Errors: NOT_FOUND for the parent,
+// INVALID_ARGUMENT for a token of another list.
 func List[M Named](ctx context.Context, db *storage.DB, kind Lister[M], parent string, size int32, token string) (ms []M, next string, err error) {
 	caller := actor.From(ctx)
 	err = storage.Read(ctx, db, Chain(parent), func(r *storage.Snapshot) (err error) {

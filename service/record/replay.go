@@ -14,9 +14,12 @@ import (
 
 // MayReplay reports whether the caller in the snapshot's context may have the
 // stored answer to a request that was answered before, perhaps to somebody else.
-// The caller must be allowed to see every record that the request names and the one
-// that the answer holds. Role, chain and names of salons were checked before, as for
-// every request.
+// The caller must be allowed to see every record that the request names and the
+// one that the answer holds. Role, chain and names of salons were checked before,
+// as for every request. Without this a caller could learn an answer by sending
+// somebody else's request id. A record that was moved or changed since is judged
+// as it is now. Callers that are not confined to salons may see all of their
+// chain.
 func MayReplay(r *storage.Snapshot, req storage.Request, answer proto.Message) (bool, error) {
 	caller := actor.From(r.Context())
 	if len(caller.Salons) == 0 {
@@ -33,8 +36,10 @@ func MayReplay(r *storage.Snapshot, req storage.Request, answer proto.Message) (
 	return err == nil, err
 }
 
-// eachField visits the records that a message holds directly, and its texts, some of
-// which are names of records.
+// eachField visits the records that a message holds directly, and its texts, some
+// of which are names of records. Deeper records are copies in a decision or a
+// card, which is a record itself and was judged as one. The first error ends the
+// visit.
 func eachField(m protoreflect.Message, record func(Named) error, text func(string) error) (err error) {
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		if f.IsMap() {
@@ -67,6 +72,8 @@ func eachField(m protoreflect.Message, record func(Named) error, text func(strin
 // that names no stored record passes: it reveals nothing.
 func authorizeName(r *storage.Snapshot, caller actor.Actor, name string) error {
 	parts := strings.Split(name, "/")
+	// Records of a client are the only ones that belong to a salon without its
+	// name in theirs; names of salons were checked before.
 	if len(parts) != 6 || parts[0] != "chains" || parts[2] != "clients" {
 		return nil
 	}

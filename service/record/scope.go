@@ -9,9 +9,10 @@ import (
 	"alkalog/storage"
 )
 
-// authorize returns OUT_OF_SCOPE, which callers see as NOT_FOUND, for a record of a
-// salon that the caller is not confined to. Clients, their cards and all else that
-// belongs to the chain may be read from every salon.
+// authorize returns OUT_OF_SCOPE, which callers see as NOT_FOUND, for a record of
+// a salon that the caller is not confined to. Clients, their cards and all else
+// that belongs to the chain may be read from every salon. Whether the chain is
+// the caller's was checked before, by the name alone.
 func authorize(r *storage.Snapshot, caller actor.Actor, m Named) error {
 	if len(caller.Salons) == 0 {
 		return nil
@@ -23,7 +24,8 @@ func authorize(r *storage.Snapshot, caller actor.Actor, m Named) error {
 	return err
 }
 
-// salonOf is the salon in which a record was made; empty for a record of the chain.
+// salonOf is the salon in which a record was made; empty for a record of the
+// chain. An outcome has no salon of its own, so that of its session is read.
 func salonOf(r *storage.Snapshot, m proto.Message) (string, error) {
 	switch m := m.(type) {
 	case *pb.Salon:
@@ -50,7 +52,8 @@ const maxPages = 10
 
 // Pages reads a page by read and leaves out what the caller may not see. The page
 // can be shorter than asked for. It is empty only at the end or after maxPages
-// pages without a visible record.
+// pages without a visible record. Filtering here and not in SQL keeps one
+// definition of what a caller may see.
 func Pages[M Named](r *storage.Snapshot, caller actor.Actor, page storage.Page, read func(storage.Page) ([]M, string, error)) ([]M, string, error) {
 	for n := 1; ; n++ {
 		ms, next, err := read(page)

@@ -13,8 +13,10 @@ import (
 )
 
 // readSections puts the sections to be treated into a decision's inputs, with the
-// products of those that take a product of their own. A section that the head does
-// not have is an error: a decision on it would be about nothing.
+// products of those that take a product of their own. A section that the head
+// does not have is an error: a decision on it would be about nothing. No stated
+// section means the whole head. A section may have another product than the rest,
+// each at most one; product and lot are decided on like the main one.
 func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs, req *pb.CheckEligibilityRequest) error {
 	known := timing.SectionIDs(in)
 	for i, id := range req.GetSectionIds() {
@@ -41,7 +43,8 @@ func readSections(r *storage.Snapshot, caller actor.Actor, in *pb.DecisionInputs
 	return nil
 }
 
-// notASection says which sections there are.
+// notASection says which sections there are. The list lets a till offer the right
+// ones.
 func notASection(id string, known []string) string {
 	return fmt.Sprintf("must be a section that is to be treated, one of %s; there is no %q among them", strings.Join(known, ", "), id)
 }

@@ -10,8 +10,9 @@ import (
 	"alkalog/storage"
 )
 
-// State is where a session stands at an instant, with what the catalogue says
-// of the products used.
+// State is where a session stands at an instant, with what the catalogue says of
+// the products used. Events that were recorded after the instant count, too: the
+// instant is moved to the last of them, since they did happen.
 func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, at time.Time) (*pb.SessionState, error) {
 	for _, e := range events {
 		if recorded := e.RecordTime.AsTime(); recorded.After(at) {
@@ -25,7 +26,9 @@ func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, a
 	return timing.FoldWith(session, events, products, at), nil
 }
 
-// named reads the products that events name, by the catalogue.
+// named reads the products that events name, by the catalogue. Each product is
+// read once. The order is that of the events, so a fold gives the same result
+// each time.
 func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error) {
 	products, known := []*pb.Product{}, map[string]bool{}
 	for _, e := range events {

@@ -22,7 +22,8 @@ const aDay = 24 * time.Hour
 // contact on, also one that is still open or was broken off. A session broken off
 // before contact counts for nothing, and so does one that was moved to another
 // client. It is worked out from the facts each time, so a fact that comes late
-// counts.
+// counts. What a client forgets or does not say is thus still known if the chain
+// did it.
 func RecordedWork(r *storage.Snapshot, visits []card.StoredVisit) ([]*pb.HistoryFact, error) {
 	var facts []*pb.HistoryFact
 	for _, p := range visits {
@@ -48,9 +49,10 @@ func RecordedWork(r *storage.Snapshot, visits []card.StoredVisit) ([]*pb.History
 }
 
 // contact is the span in which product first touched the sections of a visit; by
-// its facts or, for older visits, by its outcome. ok is false when it touched none.
-// A visit that was closed as completed without a recorded contact was done all the
-// same.
+// its facts or, for older visits, by its outcome. ok is false when it touched
+// none. A visit that was closed as completed without a recorded contact was done
+// all the same. Events win over the outcome, because they may have been corrected
+// since.
 func contact(p card.StoredVisit) (first, last time.Time, ok bool) {
 	add := func(from, to time.Time) {
 		if !ok || from.Before(first) {
@@ -77,9 +79,10 @@ func contact(p card.StoredVisit) (first, last time.Time, ok bool) {
 	return first, last, ok
 }
 
-// happened is the span in which an event fits. A till's clock that is ahead cannot
-// put it after the moment at which the server recorded it, nor one that is behind
-// long before the session was created.
+// happened is the span in which an event fits. A till's clock that is ahead
+// cannot put it after the moment at which the server recorded it, nor one that is
+// behind long before the session was created. The span is the uncertainty of the
+// till's clock; rules use the end of it that is worse for the client.
 func happened(s *pb.Session, e *pb.StoredEvent) (from, to time.Time) {
 	at := e.GetEvent().GetOccurTime().AsTime()
 	if e.GetCorrectedTime() != nil {
@@ -102,8 +105,9 @@ func happened(s *pb.Session, e *pb.StoredEvent) (from, to time.Time) {
 }
 
 // workDone is the kinds of chemical work that a session's products do. A product
-// that the catalogue does not know counts as a hydroxide relaxer, the service this
-// record is kept for.
+// that the catalogue does not know counts as a hydroxide relaxer, the service
+// this record is kept for. Both the product that was planned and those that were
+// used count.
 func workDone(r *storage.Snapshot, s *pb.Session) ([]pb.ChemicalWork, error) {
 	names := []string{s.GetProduct()}
 	for _, used := range s.GetProductsUsed() {
