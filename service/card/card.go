@@ -1,30 +1,68 @@
-// Package card builds a client's record card from the stored visits, and draws it as a
-// message, as text, as HTML for print, and as a head map (SVG). The package is pure.
+// Package card builds a client's record card from the stored visits, and draws it
+// as a message, as text, as HTML for print, and as a head map (SVG). The package
+// is pure.
 //
 // # What a card shows
 //
-// The elements follow what the Australian unit SHBHREF002, Straighten and relax hair with
-// chemical treatments, requires to be recorded: pre-service analysis, contraindications,
-// desired degree of relaxation, products, strengths and processing times, straightening
-// methods, degree of relaxation achieved, home-care advice. A test checks each element.
+// The elements follow what the Australian unit SHBHREF002, Straighten and relax
+// hair with chemical treatments, requires to be recorded: pre-service analysis,
+// contraindications, desired degree of relaxation, products, strengths and
+// processing times, straightening methods, degree of relaxation achieved,
+// home-care advice. A test checks each element.
 //
-// The first line is for somebody who has the client in the chair and two seconds: the
-// last service, its product, minutes and result, what went wrong, and what to do
-// differently. After it come reminders, incidents, tender spots, hair, overrides, the
-// conditions and the proof of neutrality of the last visit, photos, and the visits.
+// The first line is for somebody who has the client in the chair and two seconds:
+// the last service, its product, minutes and result, what went wrong, and what to
+// do differently. After it come reminders, incidents, tender spots, hair,
+// overrides, the conditions and the proof of neutrality of the last visit,
+// photos, and the visits.
+//
+// # How a card is made
+//
+// There are three steps, each a function of the one before:
+//
+//   - Build turns stored visits and incidents into the message RecordCard.
+//     Between this
+//
+// step and the next, package record adds what is learned from all visits
+// together, rates and growth, and cuts the list of visits.
+//   - Summarize turns the card into a few lines of text and the head map.
+//     Programs read
+//
+// the fields of the card; people read these lines.
+//   - Text and HTML print the summary and the visits. Both print the same
+//     blocks in the
+//
+// same order.
+//
+// Only the message is an input of decisions. A change of a text or of the layout
+// changes no decision and no replay.
 //
 // # A card is computed, never stored
 //
-// A card is computed from facts at each reading. What was reported after a service was
-// closed appears as if it had been known then: a burn often shows days later. A visit
-// without facts (imported, or from before facts were stored) is shown from its outcome
-// alone; a visit that nobody closed is shown from its facts and marked as not closed.
+// A card is computed from facts at each reading. What was reported after a
+// service was closed appears as if it had been known then: a burn often shows
+// days later. A visit without facts (imported, or from before facts were stored)
+// is shown from its outcome alone; a visit that nobody closed is shown from its
+// facts and marked as not closed. If outcome and facts differ, the facts win,
+// because they can be corrected afterwards.
+//
+// # What is not known
+//
+// What nobody recorded is left out and never guessed: no percentage, no minutes,
+// no result. "Not shown" and "not recorded as met" are written out where silence
+// could be read as "in order". Estimates have their interval.
 //
 // # What a card leaves out
 //
-// A card on paper has no name: the salon writes it by hand. It records what was seen and
-// never names a disease. Days are days in UTC, because a client goes from salon to salon
-// and a chain may span time zones; times of day are in the records, not on the card.
+// A card on paper has no name: the salon writes it by hand. It records what was
+// seen and never names a disease. Days are days in UTC, because a client goes
+// from salon to salon and a chain may span time zones; times of day are in the
+// records, not on the card.
+//
+// # Errors
+//
+// Messages that are nil or empty are shown as such. The only error is that of the
+// HTML template.
 package card
 
 import (
@@ -34,10 +72,12 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// StoredVisit is what is stored of one visit.
+// StoredVisit is what is stored of one visit. Package record reads it; this
+// package never reads anything by itself.
 type StoredVisit struct {
 	// Outcome is nil for a visit that nobody closed.
 	Outcome *pb.Outcome
+	// Session says when, where and by whom; it is never nil.
 	Session *pb.Session
 	// Decision is nil for a service begun without one.
 	Decision *pb.Decision
@@ -52,9 +92,10 @@ type StoredVisit struct {
 	ClosingDeviations []*pb.Deviation
 }
 
-// Build makes the card from all visits of a client and the client's incidents, both newest
-// first. It shows all visits. What is learned from them, rates and growth, is for package
-// timing to compute.
+// Build makes the card from all visits of a client and the client's incidents,
+// both newest first. It shows all visits. What is learned from them, rates and
+// growth, is for package timing to compute. It shows all visits; the caller cuts
+// the list after it has learned from them. past and incidents are not changed.
 func Build(client string, past []StoredVisit, incidents []*pb.Incident) *pb.RecordCard {
 	c := &pb.RecordCard{Client: client, Incidents: incidents}
 	var visits []*pb.Visit
@@ -72,7 +113,8 @@ func Build(client string, past []StoredVisit, incidents []*pb.Incident) *pb.Reco
 	return c
 }
 
-// newestClosed is the outcome of the newest visit that has one; nil when none has.
+// newestClosed is the outcome of the newest visit that has one; nil when none
+// has. A visit that nobody closed says nothing about which section was slowest.
 func newestClosed(past []StoredVisit) *pb.Outcome {
 	for _, p := range past {
 		if p.Outcome != nil {
@@ -88,8 +130,9 @@ func delaysRetouch(p StoredVisit) bool {
 	return p.Outcome.GetCompleted() || anyContact(p.Outcome.GetSections())
 }
 
-// reminders is what to mind next time: from the newest visit, and from incidents that are
-// still open.
+// reminders is what to mind next time: from the newest visit, and from incidents
+// that are still open. The follow-up of an incident may be in another salon, so
+// whoever sees the client next asks.
 func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident) []string {
 	var lines []string
 	if len(visits) > 0 {
@@ -103,8 +146,9 @@ func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident)
 	return lines
 }
 
-// newestReminders is what to mind because of the newest visit, the most useful first: the
-// first line of the card repeats the first of them.
+// newestReminders is what to mind because of the newest visit, the most useful
+// first: the first line of the card repeats the first of them. One visit back is
+// enough: what lasts, such as a resistant section, is in the summary.
 func newestReminders(p StoredVisit, v *pb.Visit) []string {
 	var lines []string
 	if s := p.Outcome.GetMostResistantSection(); s != "" {
@@ -131,6 +175,8 @@ func newestReminders(p StoredVisit, v *pb.Visit) []string {
 }
 
 // scalpChanged reports whether a changed scalp was recorded, at closing or later.
+// A check during the service counts like the answer at closing, since either may
+// have been forgotten.
 func scalpChanged(p StoredVisit) bool {
 	changed := p.Outcome.GetScalpChanged() == pb.Answer_ANSWER_YES
 	for _, e := range p.Events {

@@ -10,7 +10,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Measures of the head map in user units: one head a visit, side by side.
+// Measures of the head map in user units: one head a visit, side by side. The
+// lowest 26 units of the picture are the legend.
 const (
 	headWidth  = 150.0
 	headHeight = 176.0
@@ -18,10 +19,11 @@ const (
 	mostHeads  = 6 // visits shown; our own choice: about a year
 )
 
-// headMap draws the head from above, one picture per visit, the oldest on the left: where
-// product was and for how long, where it overlapped relaxed hair, where something went
-// wrong. Marks are letters, so that it also works in black and white, and the same facts
-// are in the description for a screen reader.
+// headMap draws the head from above, one picture per visit, the oldest on the
+// left: where product was and for how long, where it overlapped relaxed hair,
+// where something went wrong. Marks are letters, so that it also works in black
+// and white, and the same facts are in the description for a screen reader. The
+// newest mostHeads visits are drawn.
 func headMap(c *pb.RecordCard) string {
 	visits := slices.Clone(c.Visits[:min(mostHeads, len(c.Visits))])
 	slices.Reverse(visits)
@@ -38,7 +40,9 @@ func headMap(c *pb.RecordCard) string {
 	return b.String()
 }
 
-// drawHead draws one visit, with its left edge at x.
+// drawHead draws one visit, with its left edge at x. The head is an ellipse with
+// the nose at the top, as a stylist behind the chair sees it from above. Sections
+// are labelled with the salon's own IDs and the minutes of exposure.
 func drawHead(b *strings.Builder, c *pb.RecordCard, v *pb.Visit, x float64) {
 	cx, cy := x+headWidth/2, 98.0
 	fmt.Fprintf(b, `<text x="%.0f" y="12" text-anchor="middle">%s</text>`, cx, dateWords(v.StartTime.AsTime()))
@@ -58,6 +62,8 @@ func drawHead(b *strings.Builder, c *pb.RecordCard, v *pb.Visit, x float64) {
 }
 
 // sectionMarks are the letters of a section; the legend of the map explains them.
+// An incident on the head without a section marks every section of its visit:
+// where it was is not known, and none may look safe.
 func sectionMarks(c *pb.RecordCard, v *pb.Visit, s *pb.SectionOutcome) string {
 	marks := ""
 	if slices.ContainsFunc(c.Incidents, func(i *pb.Incident) bool {
@@ -82,9 +88,11 @@ func sectionMarks(c *pb.RecordCard, v *pb.Visit, s *pb.SectionOutcome) string {
 	return marks
 }
 
-// sectionPosition guesses from the words in the salon's own section ID where it is on the
-// head, relative to the middle, in user units. Salons name sections freely, so there is no
-// list of IDs; a section that cannot be placed goes on a ring.
+// sectionPosition guesses from the words in the salon's own section ID where it
+// is on the head, relative to the middle, in user units. Salons name sections
+// freely, so there is no list of IDs; a section that cannot be placed goes on a
+// ring. i is the place of the section among of sections, for the ring. Words add
+// up: "left-front" is left of the middle and in front of it.
 func sectionPosition(id string, i, of int) (x, y float64) {
 	parts := strings.Split(id, "-")
 	said := func(words ...string) bool {
@@ -120,7 +128,8 @@ func sectionPosition(id string, i, of int) (x, y float64) {
 	return 36 * math.Sin(angle), -36 * math.Cos(angle)
 }
 
-// headMapText describes the map in words.
+// headMapText describes the map in words. It has the same order and the same
+// letters as the picture.
 func headMapText(c *pb.RecordCard, visits []*pb.Visit) string {
 	if len(visits) == 0 {
 		return "No visit on record."
@@ -143,7 +152,7 @@ func headMapText(c *pb.RecordCard, visits []*pb.Visit) string {
 	return strings.Join(lines, ". ") + "."
 }
 
-// escapeXML escapes text for XML.
+// escapeXML escapes text for XML. Section IDs are text of the salon.
 func escapeXML(text string) string {
 	var b strings.Builder
 	xml.EscapeText(&b, []byte(text)) // a strings.Builder does not fail

@@ -8,14 +8,16 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// block is a heading of the card and the lines under it.
+// block is a heading of the card and the lines under it. Text and HTML are made
+// from the same blocks, so they never differ in content.
 type block struct {
 	Heading string
 	Lines   []string
 }
 
-// blocks are the parts of the card in reading order. Empty ones are left out, so that a
-// short history is a short card.
+// blocks are the parts of the card in reading order. Empty ones are left out, so
+// that a short history is a short card. What must be read first comes first:
+// reminders and incidents before figures.
 func blocks(c *pb.RecordCard) []block {
 	s := c.Summary
 	all := []block{
@@ -38,10 +40,13 @@ func blocks(c *pb.RecordCard) []block {
 	return filled
 }
 
-// caution ends every printed card.
+// caution ends every printed card. It is in every rendering, because a card on
+// paper is read without the program.
 const caution = "The maker's directions come first; local codes and licensed practice decide. This card records what was seen; it is not a diagnosis."
 
-// hairLines are what the card knows about the hair over all visits.
+// hairLines are what the card knows about the hair over all visits. Growth is
+// stored in micrometres a day and shown in millimetres a month of 30 days, with
+// its interval, since an estimate without one would be read as a fact.
 func hairLines(c *pb.RecordCard) []string {
 	var lines []string
 	s := c.Summary
@@ -67,6 +72,7 @@ func hairLines(c *pb.RecordCard) []string {
 }
 
 // visitLines are the visits, one line each, in the form of the card's first line.
+// The newest visit is the first line of the card and also the first of these.
 func visitLines(c *pb.RecordCard) []string {
 	var lines []string
 	for _, v := range c.Visits {
@@ -76,7 +82,8 @@ func visitLines(c *pb.RecordCard) []string {
 	return lines
 }
 
-// Text is the card as plain text.
+// Text is the card as plain text. It ends with the caution. Lines are not
+// wrapped; a till wraps them to its screen.
 func Text(c *pb.RecordCard) string {
 	var b strings.Builder
 	b.WriteString(c.GetSummary().GetFirstLine() + "\n")
@@ -92,6 +99,8 @@ func Text(c *pb.RecordCard) string {
 
 // page is one file without script or external resources, so that it can be printed or
 // mailed as it is.
+// The template escapes every text for HTML; the head map is the only part that is
+// inserted as it is.
 var page = template.Must(template.New("card").Parse(`<!doctype html>
 <html lang="en">
 <head>
@@ -119,8 +128,9 @@ ul { margin: .2rem 0; padding-left: 1.2rem; } .map { overflow-x: auto; }
 </html>
 `))
 
-// HTML is the card for print. It has no name of the client: the salon writes it by hand.
-// The only error is that of the template.
+// HTML is the card for print. It has no name of the client: the salon writes it
+// by hand. The only error is that of the template. It works in dark mode and on
+// paper.
 func HTML(c *pb.RecordCard) (string, error) {
 	var b strings.Builder
 	err := page.Execute(&b, struct {

@@ -9,9 +9,10 @@ import (
 )
 
 // Summarize is the card at a glance, for somebody who has the client in the
-// chair. It reads the card that Build made, and the visits' facts for what the card does
-// not keep: tender spots and photos. The line of the last relaxer changes from day to day
-// and is for the caller to fill in.
+// chair. It reads the card that Build made, and the visits' facts for what the
+// card does not keep: tender spots and photos. The line of the last relaxer
+// changes from day to day and is for the caller to fill in. Everything in it is a
+// text for people; a program reads the fields of the visits.
 func Summarize(c *pb.RecordCard, past []StoredVisit) *pb.CardSummary {
 	s := &pb.CardSummary{
 		FirstLine:         firstLine(c),
@@ -37,8 +38,10 @@ func Summarize(c *pb.RecordCard, past []StoredVisit) *pb.CardSummary {
 	return s
 }
 
-// firstLine is the last service in one line: date, service, product, minutes, result, what
-// went wrong, and what to do differently.
+// firstLine is the last service in one line: date, service, product, minutes,
+// result, what went wrong, and what to do differently. Minutes are the longest
+// exposure of a section. Parts that are not known are left out and never guessed.
+// Of the reminders it has the first alone, which is the most useful.
 func firstLine(c *pb.RecordCard) string {
 	if len(c.Visits) == 0 {
 		return "No service on record."
@@ -66,7 +69,9 @@ func firstLine(c *pb.RecordCard) string {
 	return line
 }
 
-// result says how a visit ended. Sections differ, so straightening is a range.
+// result says how a visit ended. Sections differ, so straightening is a range. A
+// percentage that nobody judged is left out; if none was judged, the result is
+// "done".
 func result(v *pb.Visit) string {
 	switch {
 	case v.NotClosed && !v.FirstContact:
@@ -98,8 +103,8 @@ func result(v *pb.Visit) string {
 	return fmt.Sprintf("%.0f to %.0f %% straight", *least, *most)
 }
 
-// problems are what went wrong at a visit: its incidents, and the deviations that were not
-// withdrawn.
+// problems are what went wrong at a visit: its incidents, and the deviations that
+// were not withdrawn. Deviations of one kind and section are named once.
 func problems(c *pb.RecordCard, v *pb.Visit) []string {
 	var wrong []string
 	for _, i := range c.Incidents {
@@ -129,7 +134,8 @@ func overlaps(c *pb.RecordCard) *int32 {
 	return &n
 }
 
-// resistant are the sections that were slowest or were marked as resistant.
+// resistant are the sections that were slowest or were marked as resistant. The
+// slowest of the newest closed visit comes first. Each section is listed once.
 func resistant(c *pb.RecordCard) []string {
 	var sections []string
 	if c.MostResistantSection != "" {
@@ -145,7 +151,8 @@ func resistant(c *pb.RecordCard) []string {
 	return unique(sections)
 }
 
-// fragile are the sections that were marked as fragile or broke.
+// fragile are the sections that were marked as fragile or broke. A section that
+// broke stays listed as long as its visit is on the card.
 func fragile(c *pb.RecordCard) []string {
 	var sections []string
 	for _, v := range c.Visits {
@@ -169,7 +176,8 @@ func fragile(c *pb.RecordCard) []string {
 }
 
 // tenderSpots are where it tingled or burned, with the date. Tingling alone is no
-// incident, so this is the only place where it shows.
+// incident, so this is the only place where it shows. A feeling without a section
+// is listed for the whole head.
 func tenderSpots(past []StoredVisit) []string {
 	var spots []string
 	for _, p := range past {
@@ -189,8 +197,8 @@ func tenderSpots(past []StoredVisit) []string {
 	return unique(spots)
 }
 
-// photos are the references of photos, newest first. The photos themselves are with the
-// salon.
+// photos are the references of photos, newest first. The photos themselves are
+// with the salon. Photos of incidents come before those of visits.
 func photos(past []StoredVisit, incidents []*pb.Incident) []string {
 	var references []string
 	for _, i := range incidents {
@@ -208,7 +216,9 @@ func photos(past []StoredVisit, incidents []*pb.Incident) []string {
 	return unique(references)
 }
 
-// conditionLines are the conditions of a visit's decision, and whether they were met.
+// conditionLines are the conditions of a visit's decision, and whether they were
+// met. A condition that is not recorded as met is said to be so; it is not said
+// to have been broken, because nobody may have recorded it.
 func conditionLines(v *pb.Visit) []string {
 	var lines []string
 	for _, c := range v.Conditions {
@@ -224,7 +234,9 @@ func conditionLines(v *pb.Visit) []string {
 	return lines
 }
 
-// neutralWords says how the hair was shown to be neutral.
+// neutralWords says how the hair was shown to be neutral. It separates what was
+// shown from what was done: with the normalizer alone, clear lathers show that
+// nothing more came out and not that the hair is neutral.
 func neutralWords(v *pb.Visit) string {
 	if !v.FirstContact {
 		return "no product on the hair"

@@ -7,8 +7,10 @@ import (
 	"alkalog/proto/contract"
 )
 
-// visit is one visit as the card shows it. Getters of nil messages return zero values, so
-// a visit without a decision or an outcome needs no cases of its own.
+// visit is one visit as the card shows it. Getters of nil messages return zero
+// values, so a visit without a decision or an outcome needs no cases of its own.
+// It shows what was known and decided on that day, from the inputs of the
+// decision, and not what the client's newest consultation says.
 func visit(p StoredVisit) *pb.Visit {
 	in := p.Decision.GetInputs()
 	v := &pb.Visit{
@@ -42,11 +44,13 @@ func visit(p StoredVisit) *pb.Visit {
 	if hair := in.GetConsultation().GetHair(); hair != nil {
 		v.NewGrowthMm = hair.NewGrowthMm
 	}
+	// Conditions are no contraindications: the service may go ahead with them.
 	for _, f := range p.Decision.GetFindings() {
 		if contract.CompareRank(f.Severity, pb.Severity_SEVERITY_CONDITION) > 0 {
 			v.Contraindications = append(v.Contraindications, f.Message)
 		}
 	}
+	// A denied override set nothing aside.
 	for _, o := range p.Decision.GetOverrides() {
 		if o.Denial == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
 			v.Overrides = append(v.Overrides, &pb.SetAside{RuleId: o.RuleId, Subject: o.Subject, Practitioner: o.Practitioner, ReasonCode: o.ReasonCode, CreateTime: o.CreateTime})
@@ -59,7 +63,8 @@ func visit(p StoredVisit) *pb.Visit {
 	return v
 }
 
-// applyFacts replaces what was known when the visit was closed by what the facts say now.
+// applyFacts replaces what was known when the visit was closed by what the facts
+// say now. The facts may have been corrected or have arrived after the closing.
 func applyFacts(v *pb.Visit, p StoredVisit) {
 	state := p.State
 	v.Products = state.ProductsUsed
@@ -72,12 +77,14 @@ func applyFacts(v *pb.Visit, p StoredVisit) {
 	v.Deviations = slices.Concat(state.Deviations, p.ClosingDeviations)
 }
 
-// ProductTouchedHair reports whether product touched the hair, by the facts.
+// ProductTouchedHair reports whether product touched the hair, by the facts. A
+// visit that nobody closed is on the card from then on.
 func ProductTouchedHair(state *pb.SessionState) bool {
 	return slices.ContainsFunc(state.GetSections(), func(s *pb.SectionState) bool { return s.FirstContactTime != nil })
 }
 
-// anyContact reports whether product touched a section.
+// anyContact reports whether product touched a section. It reads outcomes, which
+// a visit without facts has, too.
 func anyContact(sections []*pb.SectionOutcome) bool {
 	return slices.ContainsFunc(sections, func(s *pb.SectionOutcome) bool { return s.FirstContactTime != nil })
 }
@@ -93,9 +100,10 @@ func longestExposure(sections []*pb.SectionOutcome) *float64 {
 	return most
 }
 
-// overlappedSections are the sections in which product was on hair that was relaxed
-// before: all of a corrective service, and in a retouch those where product was put on
-// more than the new growth.
+// overlappedSections are the sections in which product was on hair that was
+// relaxed before: all of a corrective service, and in a retouch those where
+// product was put on more than the new growth. Hair that is relaxed twice may
+// break (common practice), so the card counts it. Other services are not counted.
 func overlappedSections(p StoredVisit) []string {
 	var sections []string
 	for _, s := range p.State.Sections {

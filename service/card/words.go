@@ -8,8 +8,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// enumWords turns the name of an enum value into words, or returns other when it is not
-// stated.
+// enumWords turns the name of an enum value into words, or returns other when it
+// is not stated. prefix is that of the enum, such as "COMFORT_". A new value of
+// the contract needs no text here.
 func enumWords(value, prefix, other string) string {
 	value = strings.TrimPrefix(value, prefix)
 	if value == "UNSPECIFIED" {
@@ -18,7 +19,8 @@ func enumWords(value, prefix, other string) string {
 	return strings.ToLower(strings.ReplaceAll(value, "_", " "))
 }
 
-// incidentWords says what went wrong and where.
+// incidentWords says what went wrong and where. A section is named rather than a
+// place, since it is closer.
 func incidentWords(i *pb.Incident) string {
 	what := enumWords(i.Kind.String(), "INCIDENT_KIND_", "an incident")
 	switch {
@@ -32,7 +34,8 @@ func incidentWords(i *pb.Incident) string {
 	return what
 }
 
-// incidentLine is an incident and its state in one line.
+// incidentLine is an incident and its state in one line. Minutes of water and
+// follow-ups are those recorded so far.
 func incidentLine(i *pb.Incident) string {
 	line := dateWords(i.OccurTime.AsTime()) + ": " + incidentWords(i)
 	if i.FlushMinutes != nil {
@@ -50,7 +53,8 @@ func incidentLine(i *pb.Incident) string {
 	return line + fmt.Sprintf("; %d of %d follow-ups done", done, len(i.FollowUps))
 }
 
-// deviationWords is a deviation in a few words.
+// deviationWords is a deviation in a few words. Its message is left out: it may
+// name what the card does not show.
 func deviationWords(d *pb.Deviation) string {
 	what := enumWords(d.Kind.String(), "DEVIATION_KIND_", "a deviation")
 	if d.SectionId != "" {
@@ -67,7 +71,8 @@ func ruleWords(rule, subject string) string {
 	return rule + " (" + subject + ")"
 }
 
-// lastSegment is the last segment of a resource name.
+// lastSegment is the last segment of a resource name. The name of a practitioner
+// is an id and no display name, which a card does not look up.
 func lastSegment(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
 // unique drops repeated lines and keeps the order.
