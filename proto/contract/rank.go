@@ -9,9 +9,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Rank is how severe a value is, as its option "rank" states; higher is more severe.
-// A value that this program does not know has the highest rank of its enum: an
-// unknown verdict counts as REFUSE, an unknown alarm as RINSE_NOW.
+// Rank is how severe a value is, as its option "rank" states; higher is more
+// severe. A value that this program does not know has the highest rank of its
+// enum: an unknown verdict counts as REFUSE, an unknown alarm as RINSE_NOW. An
+// older server thus errs on the safe side when a newer one stored the value.
 func Rank[E protoreflect.Enum](v E) int32 {
 	values := v.Descriptor().Values()
 	if known := values.ByNumber(v.Number()); known != nil {

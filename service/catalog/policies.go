@@ -26,8 +26,10 @@ func (s Service) policies() record.Kind[*pb.HousePolicy] {
 	return record.Kind[*pb.HousePolicy]{DB: s.DB, Now: s.Now, Store: storage.HousePolicies, Check: s.checkPolicy, Fill: fillPolicy}
 }
 
-// CreateHousePolicy uploads a chain's own rules as a draft. INVALID_ARGUMENT lists
-// every rule that cannot be evaluated, with the path of its field.
+// CreateHousePolicy uploads a chain's own rules as a draft. INVALID_ARGUMENT
+// lists every rule that cannot be evaluated, with the path of its field. The
+// policy has no effect until it is activated. Errors: NOT_FOUND for the chain,
+// ALREADY_EXISTS for the id.
 func (s Service) CreateHousePolicy(ctx context.Context, req *pb.CreateHousePolicyRequest) (*pb.CreateHousePolicyResponse, error) {
 	return record.Create[*pb.CreateHousePolicyResponse](ctx, s.policies(), req, req.Parent+"/policies/"+req.HousePolicyId, req.HousePolicy)
 }
@@ -38,7 +40,8 @@ func (s Service) CreateHousePolicy(ctx context.Context, req *pb.CreateHousePolic
 const maxPolicyBytes = 128 << 10
 
 // checkPolicy refuses a policy with a rule that cannot be evaluated, and one that
-// would make decisions too large.
+// would make decisions too large. Every problem is reported at once, with the
+// index of its rule.
 func (s Service) checkPolicy(_ *storage.Snapshot, _ actor.Actor, _, wanted *pb.HousePolicy) error {
 	p := proto.CloneOf(wanted)
 	p.Name = "" // the bound is on what the caller sends
@@ -57,6 +60,8 @@ func (s Service) checkPolicy(_ *storage.Snapshot, _ actor.Actor, _, wanted *pb.H
 
 // fillPolicy makes a new policy a draft with the digest of its text. The layer of
 // its rules is set here, so that no upload can pass a rule off as a built-in one.
+// The digest covers the text alone, without name, state and times, so equal texts
+// have equal digests.
 func fillPolicy(_, p *pb.HousePolicy) {
 	p.State = pb.PolicyState_POLICY_STATE_DRAFT
 	for _, r := range p.Rules {
@@ -81,7 +86,8 @@ func (s Service) ListHousePolicies(ctx context.Context, req *pb.ListHousePolicie
 // ActivateHousePolicy puts a policy in force and retires the previous one in the
 // same write, so no decision sees two or none. Activating the policy in force
 // changes nothing. A retired policy stays retired: the log must show one period
-// for each.
+// for each. Errors: NOT_FOUND, ABORTED for another etag, FAILED_PRECONDITION for
+// a retired policy.
 func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHousePolicyRequest) (*pb.ActivateHousePolicyResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -111,7 +117,8 @@ func (s Service) ActivateHousePolicy(ctx context.Context, req *pb.ActivateHouseP
 }
 
 // retireActive returns the changes that retire the policy in force; none if there
-// is no such policy.
+// is no such policy. The policy keeps its text and its name; decisions made under
+// it still refer to it.
 func retireActive(r *storage.Snapshot, audit ledger.EntryContext) (storage.Changes, error) {
 	old, err := record.ActivePolicy(r)
 	if err != nil || old == nil {
@@ -126,7 +133,7 @@ func retireActive(r *storage.Snapshot, audit ledger.EntryContext) (storage.Chang
 
 // ListRules lists the rules that apply in a chain: first the built-in ones, then
 // those of the house policy in force. The digest in the answer is the one that
-// decisions carry.
+// decisions carry. Page tokens hold that digest (pageOf).
 func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.ListRulesResponse, error) {
 	caller := actor.From(ctx)
 	var house *pb.HousePolicy
@@ -144,10 +151,11 @@ func (s Service) ListRules(ctx context.Context, req *pb.ListRulesRequest) (*pb.L
 	return answer, err
 }
 
-// pageOf cuts one page out of the rules. The token is the digest of the policy and
-// the index of the next rule. If the policy changed in between, the token does not
-// match and the caller starts again; otherwise it could miss a rule without
-// noticing.
+// pageOf cuts one page out of the rules. The token is the digest of the policy
+// and the index of the next rule. If the policy changed in between, the token
+// does not match and the caller starts again; otherwise it could miss a rule
+// without noticing. Rules are not stored, so the pages of package storage do not
+// serve them.
 func pageOf(all []*pb.Rule, req *pb.ListRulesRequest, digest string) ([]*pb.Rule, string, error) {
 	begin := 0
 	if req.PageToken != "" {

@@ -22,7 +22,8 @@ const previewed = 200
 // were in force, and counts the differences. It stores nothing and does not put
 // the policy in force. The decisions are decided outside the snapshot: they hold
 // their own inputs, and a transaction must not stay open while hundreds of
-// decisions are computed. The context is checked before each one.
+// decisions are computed. The context is checked before each one. Overrides play
+// no part: verdicts are compared as the rules give them.
 func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePolicyRequest) (*pb.PreviewHousePolicyResponse, error) {
 	caller := actor.From(ctx)
 	var policy *pb.HousePolicy
@@ -53,7 +54,9 @@ func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePol
 }
 
 // tally counts how decisions change under a policy. Rules are in the order of the
-// policy; changes are counted by the verdict before and after.
+// policy; changes are counted by the verdict before and after. The zero of a
+// count says that the rule never fired on the decisions tried, not that it never
+// will.
 type tally struct {
 	rules   []*pb.RulePreview
 	byID    map[string]*pb.RulePreview
@@ -74,6 +77,7 @@ func newTally(p *pb.HousePolicy) tally {
 
 // count compares a stored decision with the one under the policy. A rule counts
 // once for each decision, although it may have findings for several sections.
+// Findings of built-in rules are not counted: the policy does not change them.
 func (t tally) count(given, again *pb.Decision) {
 	if given.Verdict != again.Verdict {
 		t.changes[[2]pb.Verdict{given.Verdict, again.Verdict}]++
@@ -94,7 +98,8 @@ func (t tally) count(given, again *pb.Decision) {
 }
 
 // answer returns the counts, the most frequent change first, and a sentence for
-// the manager.
+// the manager. Equal counts are ordered by verdict, so the answer does not depend
+// on the order of a map.
 func (t tally) answer(checked int) *pb.PreviewHousePolicyResponse {
 	a := &pb.PreviewHousePolicyResponse{Checked: int32(checked), Rules: t.rules}
 	refused, changed := int32(0), int32(0)

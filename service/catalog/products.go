@@ -43,7 +43,8 @@ import (
 )
 
 // Service implements the CatalogService. Rules is the engine with the built-in
-// policy.
+// policy. It is compiled once at startup; house policies are compiled when they
+// are first used.
 type Service struct {
 	pb.UnimplementedCatalogServiceServer
 
@@ -53,7 +54,8 @@ type Service struct {
 }
 
 // products is how products are stored: the declaration must be possible, the
-// products that the directions name must exist, and recalls are kept.
+// products that the directions name must exist, and recalls are kept. Recalls are
+// put back after the check, by keepRecalls.
 func (s Service) products() record.Kind[*pb.Product] {
 	return record.Kind[*pb.Product]{DB: s.DB, Now: s.Now, Store: storage.Products, Fill: keepRecalls,
 		Check: func(r *storage.Snapshot, caller actor.Actor, _, wanted *pb.Product) error {
@@ -91,14 +93,17 @@ func (s Service) ListProducts(ctx context.Context, req *pb.ListProductsRequest) 
 	return &pb.ListProductsResponse{Products: ms, NextPageToken: next}, err
 }
 
-// UpdateProduct changes a product.
+// UpdateProduct changes a product. Errors are those of CreateProduct, and ABORTED
+// for another etag. Decisions that were made hold a copy of the product as it
+// was.
 func (s Service) UpdateProduct(ctx context.Context, req *pb.UpdateProductRequest) (*pb.UpdateProductResponse, error) {
 	return record.Update[*pb.UpdateProductResponse](ctx, s.products(), req, req.Product, req.UpdateMask)
 }
 
-// checkPlausible refuses a chemically impossible declaration. Each violation names
-// the field with its index in the request, since a till marks the field that must
-// be corrected; percentages are % m/m.
+// checkPlausible refuses a chemically impossible declaration. Each violation
+// names the field with its index in the request, since a till marks the field
+// that must be corrected; percentages are % m/m. Nothing is corrected: a
+// declaration that was typed wrong must be typed again, from the pack.
 func checkPlausible(p *pb.Product) error {
 	declared, index := alkali.Declared(p)
 	var violations []fault.Violation
@@ -118,7 +123,8 @@ func checkPlausible(p *pb.Product) error {
 	return nil
 }
 
-// checkGTINs refuses an article number with a wrong check digit.
+// checkGTINs refuses an article number with a wrong check digit. A wrong digit
+// would let a scan find another product.
 func checkGTINs(p *pb.Product) error {
 	for i, gtin := range p.Gtins {
 		if bad := new(gs1.Error); errors.As(gs1.CheckGTIN(gtin), &bad) {
@@ -162,10 +168,10 @@ func lotsOf(p *pb.Product, code string) []*pb.Lot {
 	return lots
 }
 
-// RecallLot blocks a lot for every later decision and lists the sessions that used
-// it. Recalling a lot again changes nothing and lists the uses of that moment:
-// tills that were offline send sessions late. The write is guarded by the
-// product's version.
+// RecallLot blocks a lot for every later decision and lists the sessions that
+// used it. Recalling a lot again changes nothing and lists the uses of that
+// moment: tills that were offline send sessions late. The write is guarded by the
+// product's version. Sessions in progress are listed like closed ones.
 func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.RecallLotResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -199,12 +205,14 @@ func (s Service) RecallLot(ctx context.Context, req *pb.RecallLotRequest) (*pb.R
 }
 
 // sessionsListed is how many sessions the answer to a recall names; ListSessions
-// pages through them all. The contract says so.
+// pages through them all. The contract says so. It bounds the size of the answer,
+// not of the recall.
 const sessionsListed = 500
 
 // listUses adds the sessions that used what is recalled to the answer. The count
 // covers all salons, because a recall concerns everybody; the names are those of
-// the sessions that the caller may see.
+// the sessions that the caller may see. The list is cut at sessionsListed, the
+// count is not.
 func listUses(r *storage.Snapshot, caller actor.Actor, answer *pb.RecallLotResponse, uses storage.SessionFilter) error {
 	count, err := storage.CountSessions(r, uses)
 	if err != nil {

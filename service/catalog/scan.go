@@ -17,9 +17,12 @@ import (
 	"alkalog/storage/lotcode"
 )
 
-// ScanPack says what a scanned pack is. A pack whose product is not known is looked
-// for among the recalled lots of every product: the recall of a lot must not depend
-// on an article number that nobody entered.
+// ScanPack says what a scanned pack is. A pack whose product is not known is
+// looked for among the recalled lots of every product: the recall of a lot must
+// not depend on an article number that nobody entered. Only reading fails with
+// INVALID_ARGUMENT; everything that is odd about a readable pack is a finding in
+// the answer, since the stylist has the pack in hand and must be told what to do.
+// Nothing is stored.
 func (s Service) ScanPack(ctx context.Context, req *pb.ScanPackRequest) (*pb.ScanPackResponse, error) {
 	now := s.Now()
 	pack, err := gs1.Parse(string(req.Scan), now)
@@ -37,7 +40,9 @@ func (s Service) ScanPack(ctx context.Context, req *pb.ScanPackRequest) (*pb.Sca
 	return describePack(pack, products, now), nil
 }
 
-// allProducts reads every product of a chain, by name.
+// allProducts reads every product of a chain, by name. Lots are inside the
+// products, and article numbers and lot codes are compared in several spellings,
+// so no query of the database can look for them.
 func allProducts(r *storage.Snapshot, caller actor.Actor, chain string) ([]*pb.Product, error) {
 	if err := record.ParentExists(chain)(r, caller); err != nil {
 		return nil, err
@@ -55,7 +60,9 @@ func allProducts(r *storage.Snapshot, caller actor.Actor, chain string) ([]*pb.P
 	}
 }
 
-// describePack compares a pack with the catalogue.
+// describePack compares a pack with the catalogue. The date on the pack wins over
+// the date in the catalogue, which somebody typed. A date of the catalogue counts
+// only if product and lot are both certain.
 func describePack(pack gs1.Pack, products []*pb.Product, now time.Time) *pb.ScanPackResponse {
 	answer := &pb.ScanPackResponse{Gtin: pack.GTIN, ExpireDate: dateOf(pack.Expires), BestBeforeDate: dateOf(pack.BestBefore), ProduceDate: dateOf(pack.Produced)}
 	matching := slices.DeleteFunc(slices.Clone(products), func(p *pb.Product) bool {
@@ -101,7 +108,8 @@ func describePack(pack gs1.Pack, products []*pb.Product, now time.Time) *pb.Scan
 	return answer
 }
 
-// lotsRead are the lots of the products that a reading of the scan names.
+// lotsRead are the lots of the products that a reading of the scan names. Codes
+// are compared in any spelling, because a lot is typed in as people read it.
 func lotsRead(pack gs1.Pack, products []*pb.Product) (lots []*pb.Lot) {
 	for _, p := range products {
 		for _, lot := range p.Lots {
@@ -113,11 +121,13 @@ func lotsRead(pack gs1.Pack, products []*pb.Product) (lots []*pb.Lot) {
 	return lots
 }
 
-// pastEverywhere reports whether a day is over in every time zone: in the last, UTC
-// minus 12 hours, it ends 36 hours after it began in UTC.
+// pastEverywhere reports whether a day is over in every time zone: in the last,
+// UTC minus 12 hours, it ends 36 hours after it began in UTC. Our own choice:
+// nobody is told that a pack has expired before it has at the salon.
 func pastEverywhere(day, now time.Time) bool { return !now.Before(day.Add(36 * time.Hour)) }
 
-// dateOf is a day as a calendar date; nil for none.
+// dateOf is a day as a calendar date; nil for none. Dates on packs have no time
+// zone.
 func dateOf(day time.Time) *date.Date {
 	if day.IsZero() {
 		return nil

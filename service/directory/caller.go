@@ -17,7 +17,9 @@ import (
 var languages = []string{"en"}
 
 // DescribeCaller returns who the caller is, what the caller may call, and within
-// which limits. An operator belongs to no chain, so nothing is read for one.
+// which limits. An operator belongs to no chain, so nothing is read for one. The
+// emergency number is given to callers of one salon; for others it would depend
+// on the salon.
 func (s Service) DescribeCaller(ctx context.Context, _ *pb.DescribeCallerRequest) (*pb.DescribeCallerResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.DescribeCallerResponse{

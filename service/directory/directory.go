@@ -1,6 +1,15 @@
-// Package directory is the DirectoryService: chains, their salons and the people who
-// work in them. Decisions depend on these records (the law of a salon's place, the
-// licence of a practitioner), so each change has an audit entry.
+// Package directory is the DirectoryService: chains, their salons and the people
+// who work in them. Decisions depend on these records (the law of a salon's
+// place, the licence of a practitioner), so each change has an audit entry.
+//
+// Nearly every method is one call of package record, which does the work of
+// creating, changing, reading and listing. What is of this package is the checks:
+// a place and a jurisdiction that do not contradict each other, a time zone that
+// exists, salons that exist. Nothing can be deleted, because decisions and
+// entries name these records for ever.
+//
+// DescribeCaller answers who calls and what that caller may do, so that a till
+// can show the right screens before the first failure.
 package directory
 
 import (
@@ -22,6 +31,7 @@ import (
 type Service struct {
 	pb.UnimplementedDirectoryServiceServer
 
+	// Now is the reference clock; tests inject theirs.
 	DB  *storage.DB
 	Now func() time.Time
 	// Limits are those that the server is configured with, without RequestDays,
@@ -50,7 +60,9 @@ func (s Service) practitioners() record.Kind[*pb.Practitioner] {
 		}}
 }
 
-// CreateChain creates a chain.
+// CreateChain creates a chain. Only an operator may (access in the contract). The
+// id is the caller's and never changes, since every name in the chain begins with
+// it.
 func (s Service) CreateChain(ctx context.Context, req *pb.CreateChainRequest) (*pb.CreateChainResponse, error) {
 	return record.Create[*pb.CreateChainResponse](ctx, s.chains(), req, "chains/"+req.ChainId, req.Chain)
 }
@@ -67,12 +79,14 @@ func (s Service) ListChains(ctx context.Context, req *pb.ListChainsRequest) (*pb
 	return &pb.ListChainsResponse{Chains: chains, NextPageToken: next}, err
 }
 
-// UpdateChain changes a chain.
+// UpdateChain changes a chain. Its retention may be shortened: clients beyond it
+// are then erased by the next run of the retention (package consultation).
 func (s Service) UpdateChain(ctx context.Context, req *pb.UpdateChainRequest) (*pb.UpdateChainResponse, error) {
 	return record.Update[*pb.UpdateChainResponse](ctx, s.chains(), req, req.Chain, req.UpdateMask)
 }
 
-// CreateSalon creates a salon of a chain.
+// CreateSalon creates a salon of a chain. Errors: NOT_FOUND for the chain,
+// ALREADY_EXISTS, INVALID_ARGUMENT for a place that does not exist.
 func (s Service) CreateSalon(ctx context.Context, req *pb.CreateSalonRequest) (*pb.CreateSalonResponse, error) {
 	return record.Create[*pb.CreateSalonResponse](ctx, s.salons(), req, req.Parent+"/salons/"+req.SalonId, req.Salon)
 }
@@ -144,7 +158,8 @@ func (s Service) ListPractitioners(ctx context.Context, req *pb.ListPractitioner
 	return &pb.ListPractitionersResponse{Practitioners: ms, NextPageToken: next}, err
 }
 
-// UpdatePractitioner changes a practitioner.
+// UpdatePractitioner changes a practitioner. A changed licence or role counts
+// from the next decision; a service that is about to start is decided again.
 func (s Service) UpdatePractitioner(ctx context.Context, req *pb.UpdatePractitionerRequest) (*pb.UpdatePractitionerResponse, error) {
 	return record.Update[*pb.UpdatePractitionerResponse](ctx, s.practitioners(), req, req.Practitioner, req.UpdateMask)
 }

@@ -44,6 +44,7 @@ import (
 )
 
 // Service implements the IncidentService. Now is the clock; tests inject theirs.
+// It keeps nothing between calls, so several servers can run on one database.
 type Service struct {
 	pb.UnimplementedIncidentServiceServer
 
@@ -80,6 +81,8 @@ func (s Service) CreateIncident(ctx context.Context, req *pb.CreateIncidentReque
 // UpdateIncident changes what is known of an incident. Anybody who may see it can
 // add what was seen later; the fields that decisions depend on are protected
 // (checkCorrection). The etag in the request must be the stored one or empty.
+// Errors: NOT_FOUND, ABORTED for another etag, INVALID_ARGUMENT for the mask or a
+// value, FAILED_PRECONDITION for a protected field. Nothing is changed then.
 func (s Service) UpdateIncident(ctx context.Context, req *pb.UpdateIncidentRequest) (*pb.UpdateIncidentResponse, error) {
 	if req.Incident.Name == "" {
 		return nil, fault.Invalid("incident.name", "must be the name of the incident to change")
@@ -215,7 +218,9 @@ func (s Service) ListIncidents(ctx context.Context, req *pb.ListIncidentsRequest
 
 // RecordFollowUp answers a follow-up. "Not reached" is an answer, too: the log
 // must show that somebody tried. The caller must be the practitioner named or be
-// allowed to act for that person.
+// allowed to act for that person. Errors: NOT_FOUND, INVALID_ARGUMENT for a
+// number that the incident does not have, FAILED_PRECONDITION for a follow-up
+// that was answered or is not due for long.
 func (s Service) RecordFollowUp(ctx context.Context, req *pb.RecordFollowUpRequest) (*pb.RecordFollowUpResponse, error) {
 	if req.FollowUp.Channel == pb.FollowUpChannel_FOLLOW_UP_CHANNEL_UNSPECIFIED {
 		return nil, fault.Invalid("follow_up.channel", "must say how the client was reached, or that the client was not")
@@ -284,11 +289,11 @@ func followedUp(stored *pb.Incident, req *pb.RecordFollowUpRequest, now time.Tim
 // length of a list.
 const incidentsDue = 2000
 
-// ListFollowUps lists what a salon has still to follow up, the earliest due first.
-// The list is read whole and paged here, because its order is by follow-up and the
-// database holds incidents. The page token holds the position after the last item,
-// so that answering a follow-up between two pages neither hides nor repeats
-// another.
+// ListFollowUps lists what a salon has still to follow up, the earliest due
+// first. The list is read whole and paged here, because its order is by follow-up
+// and the database holds incidents. The page token holds the position after the
+// last item, so that answering a follow-up between two pages neither hides nor
+// repeats another. Overdue ones stay on the list until somebody answers them.
 func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest) (*pb.ListFollowUpsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListFollowUpsResponse{}
@@ -324,8 +329,9 @@ func (s Service) ListFollowUps(ctx context.Context, req *pb.ListFollowUpsRequest
 }
 
 // openFollowUps lists the follow-ups that are not done, the earliest due first.
-// Incidents of moved visits are left out: their copies under the right client have
-// their own.
+// Incidents of moved visits are left out: their copies under the right client
+// have their own. The kind of incident is in the item, so a till can show it
+// without another call.
 func openFollowUps(incidents []*pb.Incident) []*pb.DueFollowUp {
 	var due []*pb.DueFollowUp
 	for _, i := range incidents {

@@ -30,7 +30,8 @@ func (s Service) ExportIncident(ctx context.Context, req *pb.ExportIncidentReque
 	return &pb.ExportIncidentResponse{Content: []byte(f.text()), FileName: "incident-" + f.incident.Name[strings.LastIndexByte(f.incident.Name, '/')+1:] + ".txt"}, nil
 }
 
-// makerFile holds what a report to the maker is written from.
+// makerFile holds what a report to the maker is written from. The text is written
+// after the transaction has ended, so all that it needs is in here.
 type makerFile struct {
 	incident *pb.Incident
 	client   *pb.Client  // nil unless the client agreed
@@ -138,6 +139,8 @@ func (f makerFile) service(line func(label, value string)) {
 	line("Neutralizing lathers", fmt.Sprint(f.state.Shampoos))
 }
 
+// productName is what the salon calls the product. A report without it is still
+// made: the lot and the day may be enough to find it.
 func (f makerFile) productName() string {
 	if f.product == nil {
 		return "not known"
@@ -145,6 +148,7 @@ func (f makerFile) productName() string {
 	return f.product.DisplayName
 }
 
+// clientName is the client's name if the client agreed, or why there is none.
 func (f makerFile) clientName() string {
 	if f.client == nil {
 		return "not named: the client did not agree, or was not asked"
@@ -190,6 +194,7 @@ func words(value, prefix string) string {
 	return strings.ToLower(strings.ReplaceAll(value, "_", " "))
 }
 
+// sectionSuffix is the section as an addition to a place; empty for none.
 func sectionSuffix(id string) string {
 	if id == "" {
 		return ""

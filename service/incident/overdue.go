@@ -22,12 +22,16 @@ const (
 	// salon that was closed on the day does it the next morning. Our own choice.
 	overdueAfter = 12 * time.Hour
 	// lookedAt is how many incidents of a chain one look takes.
+	// lookedAt is how many incidents of a chain one look takes. The rest is taken
+	// by the next look, since a marked incident is not found again. Our own
+	// choice: it bounds one read.
 	lookedAt = 100
 )
 
 // WatchOverdue looks for overdue follow-ups until ctx is done. Every server of an
-// installation runs it. Errors go to report and do not end it: the next look tries
-// again.
+// installation runs it. Errors go to report and do not end it: the next look
+// tries again. There is no leader: each server looks, and the request id makes
+// the second write of the same mark an answer to the first.
 func (s Service) WatchOverdue(ctx context.Context, report func(error)) {
 	for {
 		if err := s.LogOverdue(ctx); err != nil && ctx.Err() == nil {
@@ -44,7 +48,7 @@ func (s Service) WatchOverdue(ctx context.Context, report func(error)) {
 // LogOverdue looks once: it logs every follow-up that was not done in time. Each
 // is logged once, however many servers look, because the request id is derived
 // from the follow-up (record.OwnRequest). A failure in one chain does not affect
-// the others.
+// the others. Tests call it with a clock of their own.
 func (s Service) LogOverdue(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
@@ -55,7 +59,9 @@ func (s Service) LogOverdue(ctx context.Context) error {
 }
 
 // logOverdueOf looks at one chain. It finds the follow-ups in a read and marks
-// each in a write of its own, so one conflict does not delay the rest.
+// each in a write of its own, so one conflict does not delay the rest. If more
+// than lookedAt are overdue, the earliest are marked first. Errors are joined, so
+// one record that cannot be read does not hide the others.
 func (s Service) logOverdueOf(ctx context.Context, chain string) error {
 	now := s.Now()
 	var overdue []*pb.OverdueFollowUp
@@ -77,14 +83,16 @@ func (s Service) logOverdueOf(ctx context.Context, chain string) error {
 	return err
 }
 
-// isOverdue reports whether a follow-up is past its time and not marked yet.
+// isOverdue reports whether a follow-up is past its time and not marked yet. The
+// time of the call is passed, so that finding and marking agree.
 func isOverdue(f *pb.FollowUp, now time.Time) bool {
 	return f.DoneTime == nil && !f.Overdue && now.Sub(f.DueTime.AsTime()) > overdueAfter
 }
 
 // logOne marks one follow-up as overdue and logs it, in the name of the server.
 // The mark takes the follow-up out of the next look. If somebody answered
-// meanwhile, nothing is written.
+// meanwhile, nothing is written. The entry names the server as actor, since
+// nobody of the salon did it.
 func (s Service) logOne(ctx context.Context, o *pb.OverdueFollowUp, now time.Time) error {
 	audit := record.EntryContext(actor.Server(), o, o.Incident, now)
 	_, err := storage.Write(ctx, s.DB, record.Chain(o.Incident), o, func(r *storage.Snapshot) (*pb.OverdueFollowUp, storage.Changes, error) {

@@ -289,7 +289,8 @@ func relaxerLineEstimate(c *pb.RecordCard, now time.Time) *pb.Estimate {
 	return nil
 }
 
-// isRelaxer counts an unstated kind as a relaxer: old visits have no product kind.
+// isRelaxer counts an unstated kind as a relaxer: old visits have no product
+// kind. Thio and smoothing services draw another line and are left out.
 func isRelaxer(k pb.ProductKind) bool {
 	return k == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER || k == pb.ProductKind_PRODUCT_KIND_UNSPECIFIED
 }
