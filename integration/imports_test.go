@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 proto/contract"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts proto/contract"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -55,7 +55,7 @@ var allowedImports = map[string]string{
 	"service/outcome":              commonPackages + " " + enginePackages,
 	"service/incident":             commonPackages + " " + enginePackages,
 	"service/audit":                commonPackages + " " + enginePackages,
-	"service/rules":                "service/alkali proto/contract storage/lotcode " + protoPackage,
+	"service/rules":                "service/alkali service/texts proto/contract storage/lotcode " + protoPackage,
 	"service/timing":               "proto/contract storage/lotcode " + protoPackage,
 	"service/alkali":               protoPackage,
 	"service/gs1":                  "",
@@ -64,6 +64,7 @@ var allowedImports = map[string]string{
 	"service/actor":                protoPackage,
 	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card storage " + protoPackage,
 	"service/card":                 "proto/contract " + protoPackage,
+	"service/texts":                "",
 	"storage":                      "storage/keyring storage/lotcode " + protoPackage,
 	"storage/localpg":              "",
 	"storage/keyring":              "",
@@ -84,7 +85,9 @@ var allowedImporters = map[string]string{
 	"github.com/prometheus":            "server/metrics",
 	"go.opentelemetry.io/otel":         "server/metrics",
 	"cel.dev/cel-go":                   "service/rules",
-	"go.yaml.in/yaml":                  "service/rules", // the rule files; cel-go links it already
+	"go.yaml.in/yaml":                  "service/rules service/texts", // files that people read; cel-go links it already
+	"golang.org/x/text/language":       "service/texts",
+	"golang.org/x/text/message":        "service/texts",
 	"gonum.org/v1/gonum":               "service/timing service/alkali",
 	"golang.org/x/mod/sumdb":           "service/ledger",
 	"testing":                          "storage/storagetest server/identity/identitytest",

@@ -146,7 +146,7 @@ func TestOpenConditionIsACondition(t *testing.T) {
 	var ids []string
 	for _, c := range d.GetConditions() {
 		ids = append(ids, c.GetConditionId())
-		if !strings.HasSuffix(c.GetText(), "(Unless the answer takes it away: Is the hair thin, average or thick on the head?)") {
+		if !strings.HasSuffix(c.GetText(), "(Unless the answer takes it away: How much hair is there on the head: thin, average or thick?)") {
 			t.Errorf("%s: %s", c.GetConditionId(), c.GetText())
 		}
 	}
