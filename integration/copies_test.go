@@ -97,7 +97,7 @@ func TestReport(t *testing.T) {
 			}
 		}
 	}
-	for _, part := range []string{"Kept with the decision; they fit the commitment.", "it is signed by a key below", "consultation.scalp.broken_skin: yes"} {
+	for _, part := range []string{"Kept with the decision; it matches the commitment.", "it is signed by a key below", "consultation.scalp.broken_skin: yes"} {
 		if !strings.Contains(page.String(), part) {
 			t.Errorf("the report does not say %q", part)
 		}
@@ -131,7 +131,7 @@ func TestReportAfterErasure(t *testing.T) {
 	if err := report.Write(&page, facts); err != nil {
 		t.Fatal(err)
 	}
-	for _, part := range []string{refusal.Findings[0].RuleId + ", version ", refusal.Findings[0].Message, "can be read no more: the client has had everything erased", "erasure"} {
+	for _, part := range []string{refusal.Findings[0].RuleId + ", version ", refusal.Findings[0].Message, "can no longer be read: its client was erased", "erasure"} {
 		if !strings.Contains(page.String(), part) {
 			t.Errorf("the report does not say %q", part)
 		}

@@ -7,7 +7,8 @@ import (
 	"strings"
 )
 
-// writeCSV writes a header and the rows.
+// writeCSV writes a header and the rows. Lines end with a line feed; cells with a
+// comma, a quote or a line end are quoted.
 func (s Sheet[T]) writeCSV(w io.Writer, rows iter.Seq2[T, error]) error {
 	out := csv.NewWriter(w)
 	record := make([]string, len(s.Columns))
@@ -58,7 +59,8 @@ func EscapeFormula(cell string) string {
 	return out.String() + cell[from:]
 }
 
-// characters that start a formula, and blanks that may precede them
+// Characters that start a formula, with their full-width forms and the minus sign
+// U+2212, and blanks that may precede them.
 const (
 	formulaStarts = "=+-@\uff1d\uff0b\uff0d\uff20\u2212"
 	blanks        = " \u00a0\u3000"

@@ -8,8 +8,8 @@ import (
 	"alkalog/service/ledger"
 )
 
-// What was deleted or edited in the database is named, and what an edited entry
-// says now is not repeated.
+// TestDamageIsNamed checks that deleted and changed entries are named, and that the present
+// content of a changed entry is not shown.
 func TestDamageIsNamed(t *testing.T) {
 	stored := []byte("as it is stored")
 	leaf := ledger.LeafHash(stored)
@@ -30,10 +30,10 @@ func TestDamageIsNamed(t *testing.T) {
 	if err := Write(&page, f); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"entry 101: no readable entry", "entry 102: the entry on record is not the one", "entry 103: search columns",
-		"3 of 105 places did not fit", "its tiles do not add up", "sound", "right words", "without tiles"} {
+	for _, want := range []string{"entry 101: the database has no readable entry", "entry 102: the entry in the database is not the one", "entry 103: search columns",
+		"3 of 105 indexes did not match", "its tiles do not add up", "sound", "right words", "without tiles"} {
 		if !strings.Contains(page.String(), want) {
-			t.Errorf("the page does not say %q", want)
+			t.Errorf("the page does not contain %q", want)
 		}
 	}
 	if strings.Contains(page.String(), "forged words") {

@@ -9,21 +9,30 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// proportion is a proportion with its interval, for a row of a table with a picture.
+// proportion is a row of a table with a bar: how many of how many, with the
+// interval of the rate.
 type proportion struct {
-	What   string
-	Count  int64
-	Of     int64
-	Rate   string // with its interval; empty when there is nothing to divide by
+	// What describes what is counted.
+	What string
+	// Count is how many of Of it were.
+	Count int64
+	Of    int64
+	// Rate is the rate with its interval as text; empty if there is nothing to
+	// divide by.
+	Rate string
+	// Low, High and Middle are the bounds of the interval and the rate on the
+	// scale of the bar.
 	Low    float64
 	High   float64
 	Middle float64
 }
 
-// The picture of a share is 100 units wide, from nothing to all.
+// chartScale is the width of a bar in user units: 0 is no case, 100 is all of
+// them.
 const chartScale = 100
 
-// newProportion puts a proportion into words and onto the scale.
+// newProportion returns the row of a proportion. With a total of zero there is no
+// rate and no bar, since 0 of 0 is not 0 %.
 func newProportion(what string, p *pb.Proportion) proportion {
 	s := proportion{What: what, Count: p.GetCount(), Of: p.GetOf()}
 	if p.GetOf() > 0 {
@@ -34,35 +43,41 @@ func newProportion(what string, p *pb.Proportion) proportion {
 	return s
 }
 
-// Wide is how wide the interval is on the scale.
+// Wide returns the width of the interval on the scale, at least 0.5 so that it
+// stays visible.
 func (s proportion) Wide() float64 { return roundTo2(max(0.5, s.High-s.Low)) }
 
-// Tick is where the mark of the rate begins, 1.5 units wide.
+// Tick returns the left edge of the mark of the rate, which is 1.5 units wide,
+// within the bar.
 func (s proportion) Tick() float64 { return roundTo2(min(chartScale-1.5, max(0, s.Middle-0.75))) }
 
-// percent is a fraction in per cent.
+// percent formats a fraction as a percentage.
 func percent(f float64) string { return fmt.Sprintf("%.1f %%", 100*f) }
 
-// roundTo2 keeps two digits behind the point.
+// roundTo2 rounds a non-negative number to two decimals, which keeps the page
+// small.
 func roundTo2(f float64) float64 { return float64(int64(f*100+0.5)) / 100 }
 
-// newFollowUps is what became of refusals and overrides.
+// newFollowUps returns the rows of what followed refusals and overrides. Each row
+// names its own total, because the totals differ.
 func newFollowUps(f *pb.OverrideFigures) []proportion {
 	return []proportion{
-		newProportion("Refusals and referrals that were overridden, of all of them", f.GetRefusalsOverridden()),
-		newProportion("Overridden decisions whose service then deviated from the decision, of those begun", f.GetFollowedByDeviation()),
+		newProportion("Refusals and referrals with an override, of all refusals and referrals", f.GetRefusalsOverridden()),
+		newProportion("Overridden decisions followed by a deviation, of those whose service was begun", f.GetFollowedByDeviation()),
 		newProportion("Overridden decisions with a bad outcome, of those whose outcome is known", f.GetFollowedByBadOutcome()),
 	}
 }
 
-// person is a practitioner beside all others.
+// person compares a practitioner with all others of the chain.
 type person struct {
 	proportion
+	// OutOfLine is the server's judgement from a statistical test, not this
+	// package's.
 	Others    proportion
 	OutOfLine bool
 }
 
-// newPeople are the practitioners of the summary.
+// newPeople returns the practitioners of the summary, in the server's order.
 func newPeople(all []*pb.PractitionerFigures) []person {
 	var shown []person
 	for _, p := range all {
@@ -71,13 +86,15 @@ func newPeople(all []*pb.PractitionerFigures) []person {
 	return shown
 }
 
-// kindCount is how many entries of a kind there are.
+// kindCount is the number of entries of one kind.
 type kindCount struct {
 	proportion
 	Class class
 }
 
-// newKindCounts counts by kind, in the order of the kinds.
+// newKindCounts returns the counts by kind, in the order of the contract. The
+// count is of entries; the rate is of decisions, and absent for kinds that are
+// not about a decision. Kinds without entries have no row.
 func newKindCounts(s *pb.SummarizeEntriesResponse) []kindCount {
 	var all []kindCount
 	rows := slices.SortedFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(a.GetKind(), b.GetKind()) })
@@ -89,7 +106,9 @@ func newKindCounts(s *pb.SummarizeEntriesResponse) []kindCount {
 	return all
 }
 
-// group is a table of counts by something, a row a value, a column a kind.
+// group is a table of counts: a row for each value, such as a salon, and a column
+// for each class of entries. Every group has the same columns in the same order,
+// so tables can be compared.
 type group struct {
 	Title   string
 	Head    string
@@ -97,31 +116,34 @@ type group struct {
 	Rows    []groupRow
 }
 
-// groupRow is one value: its counts by kind, all of them, and the picture.
+// groupRow is one value with its counts by class, their total and its bar.
 type groupRow struct {
+	// Key is the last segment of a resource name, or a longer part of it if two
+	// rows would have the same key.
 	Key    string
-	Counts []int64
+	Counts []int64 // in the order of the group's classes
 	Total  int64
 	Bars   []bar
 }
 
-// bar is a piece of a picture: a share of its width or height, in percent.
+// bar is one part of a stacked bar: its share of the width or height, in percent.
 type bar struct {
-	Class string
-	Share float64
+	Class string  // in the style sheet
+	Share float64 // percent
 }
 
-// newGroups are the tables of the report.
+// newGroups returns the tables of the report that count by something.
 func newGroups(f *Data) []group {
 	return []group{
 		newGroup("By salon", "Salon", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_SALON]),
-		newGroup("By who acted", "Who", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
+		newGroup("By person", "Person", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
 		newGroup("By deciding rule", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_RULE]),
 		newReasonGroup(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
 	}
 }
 
-// newReasonGroup is the table of coded reasons, each in words.
+// newReasonGroup returns the table of coded reasons, each in words. Two codes
+// with the same words keep two rows.
 func newReasonGroup(s *pb.SummarizeEntriesResponse) group {
 	g := newGroup("By reason", "Reason", s)
 	for i := range g.Rows {
@@ -131,8 +153,10 @@ func newReasonGroup(s *pb.SummarizeEntriesResponse) group {
 }
 
 // newGroup turns the rows of a summary, one for each kind and value, into a
-// table, the largest first. What has no value is left out; kinds of one class share
-// a column.
+// table, the largest total first. Rows without a value are left out; kinds of one
+// class share a column. Bars are relative to the largest total. Two values with
+// the same last segment, such as a practitioner and an auditor, are shown with
+// the rest of their names.
 func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	g := group{Title: title, Head: head}
 	rows := slices.SortedStableFunc(slices.Values(s.GetRows()), func(a, b *pb.SummaryRow) int { return cmp.Compare(rank(a.GetKind()), rank(b.GetKind())) })
@@ -152,6 +176,7 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 		row.Counts[classIndex(g.Classes, classOf(r.GetKind()))] += r.GetCount()
 		row.Total += r.GetCount()
 	}
+	// At least 1, so that a table without counts has bars of no length.
 	most, named := int64(1), map[string]int{}
 	for key := range byKey {
 		named[lastSegment(key)]++
@@ -169,8 +194,8 @@ func newGroup(title, head string, s *pb.SummarizeEntriesResponse) group {
 	return g
 }
 
-// chainOf is the chain that a resource name begins with, "chains/ebb/"; empty
-// when it begins with none.
+// chainOf returns the chain with which a resource name begins, "chains/ebb/";
+// empty if it begins with none.
 func chainOf(name string) string {
 	parts := strings.SplitAfterN(name, "/", 3)
 	if len(parts) < 3 || parts[0] != "chains/" {
@@ -179,12 +204,13 @@ func chainOf(name string) string {
 	return parts[0] + parts[1]
 }
 
-// classIndex is where a class stands among those of a table; -1: nowhere.
+// classIndex returns the index of a class in a table; -1 if it is not in it.
 func classIndex(classes []class, c class) int {
 	return slices.IndexFunc(classes, func(other class) bool { return other.Name == c.Name })
 }
 
-// stack lays counts beside each other, so that most fills the whole.
+// stack returns the parts of a stacked bar, in which most is the full length.
+// Counts of zero have no part.
 func stack(counts []int64, classes []class, most int64) []bar {
 	var bars []bar
 	for i, n := range counts {

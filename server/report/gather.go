@@ -1,18 +1,54 @@
-// Package report formats output for people: an audit report as one HTML page, rows
-// as a table, JSON or CSV, and a session as an SVG chart.
+// Package report formats output for people: an audit report as one HTML page,
+// rows as a table, JSON or CSV, and a session as an SVG chart.
+//
+// # The audit report
 //
 // The HTML page (gather, view, page.html) is self-contained: no scripts, files or
-// network. Gather reads the data from a server, newPageView computes what the page
-// shows, and the template formats it. The page is readable on wide and narrow
-// screens, in dark mode and on paper.
+// network, so that it can be mailed and kept. There are three steps, and only the
+// first reads anything:
 //
-// Rows (sheet, table, csv) are written as they arrive, so that lists can be of any
-// length. Text of others is made safe: characters that a terminal or reader would
-// obey are spelled out, and CSV cells that a spreadsheet would evaluate are
-// escaped.
+//   - Gather reads the checkpoint, the entries of the period that it covers,
+//     the
 //
-// The chart (session_*) is a pure function of a session and its events. It uses no
-// colour and no script, and fits a screen of 400 pixels as well as paper.
+// figures and the decisions from a server, and returns them as Data.
+//   - newPageView computes from Data what the page shows: texts, links,
+//     shares of
+//
+// bars. All arithmetic and wording is here.
+//   - page.html formats the view and computes nothing.
+//
+// The checkpoint is read first, and the entries up to its size, so that what is
+// on the page can be verified later against the checkpoint printed on it. The
+// figures are counted by the server and are a help only; the page says so.
+//
+// An entry that was changed or deleted in the database is shown as damaged, in
+// every report, and not as what it says now (Damage). An auditor must see damage
+// without having looked for it.
+//
+// The page is readable on wide and narrow screens, in dark mode and on paper.
+// Kinds of entries have a letter and a pattern besides the colour.
+//
+// # Rows
+//
+// Rows (sheet, table, csv) are written as they arrive, so that lists can be of
+// any length and the first rows appear at once. A list that fails in the middle
+// ends with an error and, in JSON, as invalid JSON: incomplete output must not
+// look complete.
+//
+// # Text of others
+//
+// Names, reasons and comments come from other people. In a terminal and in HTML,
+// characters that a reader would obey instead of show are spelled out (Visible);
+// in CSV, cells that a spreadsheet would evaluate get an apostrophe
+// (EscapeFormula); HTML is escaped by the template.
+//
+// # The chart of a session
+//
+// The chart (session_*) is a pure function of a session and its events. It folds
+// the events at many instants with package timing, as the guidance during the
+// service did, so the curve shows what was known at each moment and not what is
+// known now. It uses no colour and no script, and fits a screen of 400 pixels as
+// well as paper. Notices have numbers, which a list below explains.
 package report
 
 import (
@@ -28,8 +64,9 @@ import (
 	"alkalog/service/ledger"
 )
 
-// Source is the server to read from.
+// Source is the server to read from. The caller opens and closes the connection.
 type Source struct {
+	// The two services that a report reads; an auditor may call both.
 	Audit       pb.AuditServiceClient
 	Eligibility pb.EligibilityServiceClient
 	// Timeout is how long to wait for an unavailable server.
@@ -40,10 +77,14 @@ type Source struct {
 }
 
 // Period is the period of a report, by record time, UTC. A zero time is no bound.
+// From is part of the period, To is not.
 type Period struct{ From, To time.Time }
 
-// Data is what a report is made of.
+// Data is what a report is made of. It is complete when Gather returns; nothing
+// is read later.
 type Data struct {
+	// Chain is the resource name of the chain; CreateTime is set by the caller of
+	// Gather and is printed on the page.
 	Chain      string
 	Period     Period
 	CreateTime time.Time
@@ -67,7 +108,9 @@ type Entry struct {
 	Leaf  ledger.Hash // hash of its stored bytes
 }
 
-// Gather reads the data of a report.
+// Gather reads the data of a report. Decisions are read one by one, since each
+// may be of another client. The first error ends it: a report with parts missing
+// would mislead.
 func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, error) {
 	seal, err := s.Audit.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: chain})
 	if err != nil {
@@ -93,7 +136,9 @@ func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, 
 	return f, err
 }
 
-// dimensions are the groupings that the report shows.
+// dimensions are the groupings that the report shows. Each is one call; the
+// answer by kind also holds the follow-ups, the practitioners and the check of
+// the log.
 func dimensions() []pb.SummaryDimension {
 	return []pb.SummaryDimension{
 		pb.SummaryDimension_SUMMARY_DIMENSION_KIND, pb.SummaryDimension_SUMMARY_DIMENSION_WEEK, pb.SummaryDimension_SUMMARY_DIMENSION_SALON,
@@ -101,7 +146,8 @@ func dimensions() []pb.SummaryDimension {
 	}
 }
 
-// filter returns the period as a filter of entries.
+// filter returns the period as a filter of entries. It is AIP-160; an empty
+// period gives an empty filter, which is all entries.
 func (p Period) filter() string {
 	var all []string
 	if !p.From.IsZero() {
@@ -122,7 +168,8 @@ func timestampOf(t time.Time) *timestamppb.Timestamp {
 }
 
 // decisions reads the decisions of the entries. A decision of an erased client is
-// omitted.
+// omitted. So is one whose retention has ended: the entry remains and says what
+// is left.
 func (s Source) decisions(ctx context.Context, entries []Entry) (map[string]*pb.Decision, error) {
 	wanted := map[string]bool{}
 	for _, e := range entries {
@@ -154,7 +201,8 @@ func isRefusal(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_REFUSAL || kind == pb.EntryKind_ENTRY_KIND_REFERRAL
 }
 
-// isOverride reports whether a kind is an override, granted or denied.
+// isOverride reports whether a kind is an override, granted or denied. A denied
+// one is a fact, too: somebody tried.
 func isOverride(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_OVERRIDE || kind == pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED
 }

@@ -8,8 +8,11 @@ import (
 )
 
 // class is a group of similar kinds of entries. Each has a letter and a pattern,
-// so that it can be recognized without colour.
+// so that it can be recognized without colour. The page has one colour, letter
+// and pattern for each.
 type class struct {
+	// Name is the class in the style sheet, Letter the mark, Title the text of
+	// the key.
 	Name   string // in the page's styles
 	Letter string
 	Title  string
@@ -17,7 +20,8 @@ type class struct {
 }
 
 // classes are in the order of the page. A kind in none of them belongs to the
-// last, other.
+// last, other. Set-up comes after everything that happened to a client, since a
+// reader looks for that first.
 var classes = []class{
 	{"k1", "R", "refusal", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFUSAL}},
 	{"k2", "D", "referral to a doctor", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFERRAL}},
@@ -36,10 +40,11 @@ var classes = []class{
 	{"k0", "X", "other", nil},
 }
 
-// classOf returns the class of a kind.
+// classOf returns the class of a kind. An unknown kind, of a newer server, is in
+// the last class.
 func classOf(kind pb.EntryKind) class { return classes[rank(kind)] }
 
-// rank returns the position of a kind's class.
+// rank returns the position of a kind's class. It orders the columns of tables.
 func rank(kind pb.EntryKind) int {
 	i := slices.IndexFunc(classes, func(c class) bool { return slices.Contains(c.kinds, kind) })
 	if i < 0 {
@@ -48,8 +53,9 @@ func rank(kind pb.EntryKind) int {
 	return i
 }
 
-// kindWords describes an entry of a kind in words, by default with the name of the
-// kind.
+// kindWords describes an entry of a kind in words, by default with the name of
+// the kind. Kinds have words of their own where the name in the contract would
+// say too little to a reader who does not know it.
 func kindWords(kind pb.EntryKind) string {
 	switch kind {
 	case pb.EntryKind_ENTRY_KIND_FOLLOW_UP:
@@ -85,13 +91,15 @@ func kindWords(kind pb.EntryKind) string {
 }
 
 // isCoverage reports whether entries of a kind cover records by digest. The page
-// shows them as one line, because every batch of writes has one.
+// shows them as one line, because every batch of writes has one. They come every
+// few seconds while a salon works.
 func isCoverage(kind pb.EntryKind) bool {
 	return kind == pb.EntryKind_ENTRY_KIND_COVERAGE || kind == pb.EntryKind_ENTRY_KIND_BASELINE
 }
 
 // codeWords formats a reason code in words. Other codes, such as lot codes, are
-// unchanged.
+// unchanged. A code in capitals with underscores is taken for a code of the
+// contract.
 func codeWords(code string) string {
 	for _, prefix := range []string{"DEVIATION_KIND_", "ALARM_KIND_", "OVERRIDE_DENIAL_"} {
 		if rest, found := strings.CutPrefix(code, prefix); found {
@@ -104,7 +112,8 @@ func codeWords(code string) string {
 	return code
 }
 
-// fieldWords formats a field path in words: "directions: maximum minutes".
+// fieldWords formats a field path in words: "directions: maximum minutes". Paths
+// are those of the contract, so a new field needs no text here.
 func fieldWords(path string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(path, ".", ": "), "_", " ")
 }

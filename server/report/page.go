@@ -7,10 +7,14 @@ import (
 	"strings"
 )
 
+// pageText is the template. It is embedded, so that the program needs no files.
+//
 //go:embed page.html
 var pageText string
 
-// Write writes the page.
+// Write writes the page. It fails only if w fails or the template does. The page
+// is made in memory first, so a template error writes nothing. Call it once per
+// report: the template is parsed each time.
 func Write(w io.Writer, f *Data) error {
 	page, err := template.New("page").Funcs(template.FuncMap{"words": enumLabel, "last": lastSegment, "int64": func(n int) int64 { return int64(n) }}).Parse(pageText)
 	if err != nil {

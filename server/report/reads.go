@@ -7,15 +7,18 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// readCount are the reads of an auditor by one call, told in one line: an auditor
-// who makes a report makes many.
+// readCount counts the reads of one auditor by one method. The page shows them as
+// one line, because an auditor who makes a report makes many.
 type readCount struct {
 	Who, Method string
 	Count       int64
+	// First and Last are the times of the first and the last read in the period.
 	First, Last string
 }
 
-// countReads gathers the reads of auditors, the most first.
+// countReads counts the reads of auditors, the most frequent first. An entry can
+// stand for several reads. Equal counts are ordered by name, so that a report is
+// the same each time.
 func countReads(entries []Entry) []readCount {
 	type key struct{ who, method string }
 	all := map[key]*readCount{}

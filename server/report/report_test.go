@@ -31,8 +31,8 @@ func at(minutes int) time.Time {
 	return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC).Add(time.Duration(minutes) * time.Minute)
 }
 
-// facts is a small report: a refusal with an override and a denied one, a
-// referral whose client had everything erased, and a deviation.
+// facts is a small report: a refusal with a granted and a denied override, a
+// referral whose client was erased, and a deviation.
 func facts(t testing.TB) *Data {
 	t.Helper()
 	refused, erased := clientName+"/decisions/d1", ebb+"/clients/77aa/decisions/d2"
@@ -110,7 +110,7 @@ func decision(name string, salt []byte) *pb.Decision {
 		}}
 }
 
-// figures are made up; the intervals are Wilson's for these counts.
+// figures are invented; the intervals are Wilson's for these counts.
 func figures() map[pb.SummaryDimension]*pb.SummarizeEntriesResponse {
 	row := func(kind pb.EntryKind, key string, count int64, rate *pb.Proportion) *pb.SummaryRow {
 		return &pb.SummaryRow{Kind: kind, Key: key, Count: count, Rate: rate}
@@ -136,7 +136,7 @@ func figures() map[pb.SummaryDimension]*pb.SummarizeEntriesResponse {
 	}
 }
 
-// sealed is a checkpoint, signed by a key that is made from a fixed seed.
+// sealed is a checkpoint that is signed with a key made from a fixed seed.
 func sealed(t testing.TB, size int64) *pb.GetCheckpointResponse {
 	t.Helper()
 	key, err := ledger.NewPrivateKey("example.org/alkalog/ebb-and-flow", bytes.Repeat([]byte{7}, 32))
@@ -150,7 +150,7 @@ func sealed(t testing.TB, size int64) *pb.GetCheckpointResponse {
 	return &pb.GetCheckpointResponse{Checkpoint: string(text), Keys: []string{key.Public().String()}, TreeSize: size}
 }
 
-// page writes the report.
+// page returns the report as text.
 func page(t testing.TB, f *Data) string {
 	t.Helper()
 	var out strings.Builder
@@ -173,35 +173,35 @@ func TestPage(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got != string(want) {
-		t.Errorf("the page is no longer testdata/report.html; run with -update when that is meant, and look at it in a browser")
+		t.Errorf("the page differs from testdata/report.html; if that is intended, run with -update and look at it in a browser")
 	}
 }
 
-// TestPageSays: what an auditor looks for is there, in words.
-func TestPageSays(t *testing.T) {
+// TestPageContent checks that the page contains what an auditor looks for.
+func TestPageContent(t *testing.T) {
 	text := page(t, facts(t))
 	for _, part := range []string{
 		"zone.lightened, version 1", "common practice", "consultation.hair.zones[mid-strand].lightened: 60 days ago", "consultation.strand_test.result: not answered",
-		"the strand test was sound (STRAND_TEST_SOUND)", "denied (role); the reason given: the strand test was sound", "they fit the commitment", "by supervisor",
-		"can be read no more: the client has had everything erased", "This accuses nobody", "yes, look", "it is signed by a key below", "only conditions are left out: 1.",
-		"server audit verify copy --against kept", "What it cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
-		"All 14 are below: 2 refusals and referrals, 2 overrides, 5 others, 3 reads by auditors, and 2 that cover records", "The figures count 4. The two totals differ because",
+		"the strand test was sound (STRAND_TEST_SOUND)", "denied (role); reason given: the strand test was sound", "it matches the commitment", "by supervisor",
+		"can no longer be read: its client was erased", "A difference is not an accusation", "yes, look", "it is signed by a key below", "only conditions are not shown: 1.",
+		"server audit verify copy --against kept", "What the log cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
+		"All 14 entries are listed below: 2 refusals and referrals, 2 overrides, 5 others, 3 reads by auditors, and 2 that cover records", "The figures count 4. The two totals differ because",
 		"(rinsed late)", ">strand test sound<", "follow-up overdue", "deviation withdrawn", "product created or changed", "changed: directions: maximum minutes",
-		`<a href="#entry-44">withdraws entry 44</a>`, "2 more entries, between places 49 and 50, cover 12 stored records",
+		`<a href="#entry-44">withdraws entry 44</a>`, "2 more entries, from index 49 to 50, cover 12 stored records",
 		`<td>EligibilityService/GetDecision</td><td class="n">2</td><td>3 Nov 2026 10:11:00 UTC</td><td>3 Nov 2026 10:12:00 UTC</td>`,
 	} {
 		if !strings.Contains(text, part) && !strings.Contains(text, strings.ReplaceAll(part, "&#39;", "'")) {
-			t.Errorf("the page does not say %q", part)
+			t.Errorf("the page does not contain %q", part)
 		}
 	}
 	if strings.Contains(text, "tested twice") || strings.Contains(text, "it looks fine") {
-		t.Error("the page tells the free words of an override")
+		t.Error("the page shows the comment of an override")
 	}
 }
 
-// TestNothingIsLoaded: the page needs nothing else, runs nothing, and leads
-// nowhere else, so that it can be kept and opened anywhere.
-func TestNothingIsLoaded(t *testing.T) {
+// TestPageIsSelfContained checks that the page loads nothing, runs nothing and has
+// no links to other places, so that it can be kept and opened anywhere.
+func TestPageIsSelfContained(t *testing.T) {
 	f := facts(t)
 	f.Decisions[clientName+"/decisions/d1"].Findings[0].Basis.Source = "https://example.org/source"
 	text := page(t, f)
@@ -222,8 +222,8 @@ func TestNothingIsLoaded(t *testing.T) {
 	}
 }
 
-// TestHostileText: whatever stands in a record is shown as text, and characters
-// that would turn the line around are spelled out.
+// TestHostileText checks that texts of records are shown as text, and that
+// characters that change the direction of text are spelled out.
 func TestHostileText(t *testing.T) {
 	const hostile = "</p><script>alert('x')</script>\"' onload=x \u202egnp.exe\u202c \x1b[31m \u2066"
 	f := facts(t)
@@ -256,37 +256,39 @@ func TestHostileText(t *testing.T) {
 		}
 	}
 	if tags := regexp.MustCompile(`"[^"]*"`).ReplaceAllString(text, `""`); regexp.MustCompile(`<[^>]* onload=`).MatchString(tags) {
-		t.Error("a text got into a tag")
+		t.Error("text of a record is part of a tag")
 	}
-	if !strings.Contains(text, "[U+202E]gnp.exe") || !strings.Contains(text, "does NOT fit the keys") {
-		t.Error("the page hides what is wrong")
+	if !strings.Contains(text, "[U+202E]gnp.exe") || !strings.Contains(text, "does NOT match the keys") {
+		t.Error("the page does not show the problem")
 	}
 }
 
-// TestQuietPeriod: a period in which nothing happened is a page too.
+// TestQuietPeriod checks the page of a period without entries.
 func TestQuietPeriod(t *testing.T) {
 	text := page(t, &Data{Chain: ebb, CreateTime: at(0), Checkpoint: sealed(t, 0)})
-	for _, part := range []string{"the beginning", "the end of the log", "There are none in the period.", "Nothing was counted in the period."} {
+	for _, part := range []string{"the beginning", "the end of the log", "None in the period.", "There are no figures for the period."} {
 		if !strings.Contains(text, part) {
-			t.Errorf("the page does not say %q", part)
+			t.Errorf("the page does not contain %q", part)
 		}
 	}
 	if strings.Contains(text, "NaN") || strings.Contains(text, "<svg class=\"columns\"") {
-		t.Error("an empty chart is drawn")
+		t.Error("a chart without data is drawn")
 	}
 }
 
-// TestWordsThatDoNotFit: free words that were exchanged in the record are told.
-func TestWordsThatDoNotFit(t *testing.T) {
+// TestCommentThatDoesNotMatch checks that a comment that was replaced in the record
+// is reported.
+func TestCommentThatDoesNotMatch(t *testing.T) {
 	f := facts(t)
 	f.Decisions[clientName+"/decisions/d1"].Overrides[1].Comment = "as somebody would have it"
 	if text := page(t, f); !strings.Contains(text, "NOT in the record") {
-		t.Error("the page does not tell that the words were exchanged")
+		t.Error("the page does not report the replaced comment")
 	}
 }
 
-// TestNamesakes: whom the last part of a name does not tell apart, the whole does.
-func TestNamesakes(t *testing.T) {
+// TestSameLastSegment checks that rows whose names end alike are shown with longer
+// names.
+func TestSameLastSegment(t *testing.T) {
 	row := func(who string, n int64) *pb.SummaryRow {
 		return &pb.SummaryRow{Kind: pb.EntryKind_ENTRY_KIND_OVERRIDE, Key: who, Count: n}
 	}
@@ -297,7 +299,7 @@ func TestNamesakes(t *testing.T) {
 		keys = append(keys, r.Key)
 	}
 	if want := []string{"noor", "operators/ada", "auditors/ada", "practitioners/ada"}; !slices.Equal(keys, want) {
-		t.Errorf("they are called %v, want %v", keys, want)
+		t.Errorf("keys are %v, want %v", keys, want)
 	}
 }
 
@@ -306,13 +308,13 @@ func TestFollowingWeek(t *testing.T) {
 		"2026-W45": "2026-W46", "2026-W53": "2027-W01", "2025-W52": "2026-W01", "2020-W52": "2020-W53", "week": "",
 	} {
 		if got := nextWeek(week); got != want {
-			t.Errorf("after %s comes %q, not %q", week, got, want)
+			t.Errorf("the week after %s is %q, want %q", week, got, want)
 		}
 	}
 }
 
-// TestContrast: text stands out 4.5 to 1 from what is behind it, and what is
-// drawn 3 to 1, bright and dark (W3C, Web Content Accessibility Guidelines 2.2,
+// TestContrast checks the contrast with the background, in light and dark mode: at
+// least 4.5 to 1 for text and 3 to 1 for graphics (W3C, Web Content Accessibility Guidelines 2.2,
 // 1.4.3 and 1.4.11; relative luminance and contrast ratio as defined there).
 func TestContrast(t *testing.T) {
 	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(pageText, -1)
@@ -342,9 +344,9 @@ func TestContrast(t *testing.T) {
 	}
 }
 
-// TestKindsAreToldApart: each kind of entry has words, and each class a letter and a
-// pattern of its own, so that nobody needs colours.
-func TestKindsAreToldApart(t *testing.T) {
+// TestKindsAreDistinct checks that each kind of entry has a text of its own, and each
+// class a letter and a pattern, so that nobody depends on colours.
+func TestKindsAreDistinct(t *testing.T) {
 	letters, patterns := map[string]string{}, map[string]string{}
 	for _, c := range classes {
 		if other, taken := letters[c.Letter]; taken || len(c.Letter) != 1 {
@@ -364,7 +366,7 @@ func TestKindsAreToldApart(t *testing.T) {
 		kind := pb.EntryKind(number)
 		text := kindWords(kind)
 		if other, taken := said[text]; taken || strings.ContainsAny(text, "_ABCDEFGHIJKLMNOPQRSTUVWXYZ") {
-			t.Errorf("%s is called %q, as %s", kind, text, other)
+			t.Errorf("the text of %s is %q, the same as of %s or not in words", kind, text, other)
 		}
 		said[text] = kind
 	}
@@ -375,24 +377,25 @@ func TestKindsAreToldApart(t *testing.T) {
 		pb.EntryKind_ENTRY_KIND_COVERAGE: "other", pb.EntryKind(999): "other",
 	} {
 		if got := classOf(kind).Title; got != want {
-			t.Errorf("%s is of class %q, not %q", kind, got, want)
+			t.Errorf("%s is of class %q, want %q", kind, got, want)
 		}
 	}
 }
 
-// TestCodesInWords: what is a code is said in words, and what is not is left alone.
+// TestCodesInWords checks that codes are formatted in words and other texts are
+// unchanged.
 func TestCodesInWords(t *testing.T) {
 	for code, want := range map[string]string{
 		"DEVIATION_KIND_RINSED_LATE": "rinsed late", "ALARM_KIND_FLUSH": "flush", "OVERRIDE_DENIAL_ROLE": "role", "STRAND_TEST_SOUND": "strand test sound",
 		"R-2611": "R-2611", "LOT7": "LOT7", "": "",
 	} {
 		if got := codeWords(code); got != want {
-			t.Errorf("%q in words is %q, not %q", code, got, want)
+			t.Errorf("%q in words is %q, want %q", code, got, want)
 		}
 	}
 }
 
-// channel is the linear value of a colour's channel.
+// channel returns the linear value of a colour's channel.
 func channel(t *testing.T, hex string) float64 {
 	n, err := strconv.ParseUint(hex, 16, 8)
 	if err != nil {

@@ -14,27 +14,42 @@ import (
 )
 
 // Dimensions of the chart in user units. The chart is narrow, so that its text is
-// legible when scaled to 400 pixels.
+// legible when scaled to 400 pixels. Sections are stacked as panels, each with
+// its own graph on the same time axis, so that a reader can follow one instant
+// from top to bottom.
 const (
+	// The whole picture, and the margin of text.
 	chartWidth  = 520.0
 	chartMargin = 12.0
-	plotLeft    = 56.0 // where time begins
-	plotRight   = 508.0
-	panelsTop   = 262.0 // of the first panel, below title and key
-	panelHeight = 186.0 // from one section to the next
-	flagsHeight = 42.0  // name of the section and numbers of notices, above the graph
-	graphHeight = 96.0  // 0 to 100 percent
-	bandHeight  = 14.0
-	placeHeight = 64.0 // of a place under water
-	lineHeight  = 18.0 // of text
-	// minSamples is the minimum number of points of the curve.
+	// The time axis runs from plotLeft to plotRight. Percentages are written to
+	// the left of it.
+	plotLeft  = 56.0
+	plotRight = 508.0
+	// panelsTop is the upper edge of the first panel, below title and key;
+	// panelHeight is the distance from one section to the next.
+	panelsTop   = 262.0
+	panelHeight = 186.0
+	// flagsHeight is the height of a section's name and of the numbers of its
+	// notices, above the graph.
+	flagsHeight = 42.0
+	// graphHeight is the height of 100 percent.
+	graphHeight = 96.0
+	// bandHeight is the height of a band of contact or of water.
+	bandHeight = 14.0
+	// placeHeight is the distance from one place under water to the next.
+	placeHeight = 64.0
+	// lineHeight is the distance between two lines of text.
+	lineHeight = 18.0
+	// minSamples is the minimum number of points of the curve. Our own choice: more
+	// of them cannot be seen at this width.
 	minSamples = 120
 	// maxInstants bounds the number of states computed. Our own choice; an ordinary
 	// session has about two hundred.
 	maxInstants = 5000
 )
 
-// chartCautions are printed below every chart.
+// chartCautions are printed below every chart. They are drawn in the picture,
+// because it may be copied out of a page.
 var chartCautions = []string{
 	"If it burns or tingles: rinse at once, whatever the clock says.",
 	"The manufacturer's directions come first. Local codes and",
@@ -42,7 +57,9 @@ var chartCautions = []string{
 }
 
 // DrawSession returns the chart of a session as SVG. It contains section IDs and
-// resource names, and no other personal data.
+// resource names, and no other personal data. A session without events gives an
+// empty chart with its cautions. Numbers in the SVG have one decimal, so the same
+// input gives the same bytes.
 func DrawSession(session *pb.Session, events []*pb.StoredEvent) []byte {
 	p := newSessionChart(session, events)
 	places := p.flushedPlaces()
@@ -67,17 +84,24 @@ func DrawSession(session *pb.Session, events []*pb.StoredEvent) []byte {
 	return []byte(p.out.String())
 }
 
-// sessionChart is a chart that is being drawn.
+// sessionChart is a chart that is being drawn. Everything is computed by
+// newSessionChart; the draw functions only write.
 type sessionChart struct {
-	out        strings.Builder
-	session    *pb.Session
-	events     []*pb.StoredEvent
-	final      *pb.SessionState
-	states     []*pb.SessionState // the state at instants in order
-	notices    []notice
+	out     strings.Builder
+	session *pb.Session
+	events  []*pb.StoredEvent // in the order of recording
+	// final is the state after the last event.
+	final *pb.SessionState
+	// states are the states at instants in order of time, as they were known then.
+	states []*pb.SessionState
+	// notices are numbered by their position, from 1.
+	notices []notice
+	// begin and end are the bounds of the time axis.
 	begin, end time.Time
 }
 
+// newSessionChart computes what is drawn: the final state, the states in between
+// and the notices.
 func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChart {
 	p := &sessionChart{session: session, events: events}
 	last := session.GetStartTime().AsTime()
@@ -85,6 +109,8 @@ func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChar
 		// no event counts as later than its record time, whatever the till's clock says
 		last = latestTime(last, e.GetRecordTime().AsTime())
 	}
+	// The final state is that of the whole record, with everything that arrived
+	// late.
 	p.final = timing.Fold(session, events, last)
 	// closing a session ends its alarms; the chart shows the alarms before that
 	open := proto.CloneOf(session)
@@ -97,6 +123,8 @@ func newSessionChart(session *pb.Session, events []*pb.StoredEvent) *sessionChar
 
 // foldStates computes the states of the session up to an instant: at every event,
 // at every time when an alarm may start or end, and often enough for a curve.
+// Each state costs one fold of all events, so their number is bounded by
+// maxInstants; a chart that reaches the bound ends there.
 func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.SessionState {
 	var fixed []time.Time
 	for i := range minSamples + 1 {
@@ -111,6 +139,9 @@ func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.Sessi
 	for range maxInstants {
 		state := timing.Fold(open, p.events, at)
 		states = append(states, state)
+		// The next instant is the earlier of the next sample and the next moment
+		// at which an alarm may begin or end; between the two nothing changes
+		// that is drawn.
 		next, waits := timing.NextChange(open, p.events, state)
 		i, _ := slices.BinarySearchFunc(fixed, at, func(t, at time.Time) int {
 			if t.After(at) {
@@ -129,7 +160,8 @@ func (p *sessionChart) foldStates(open *pb.Session, until time.Time) []*pb.Sessi
 	return states
 }
 
-// occurTime is when an event happened by the server's clock.
+// occurTime is when an event happened by the server's clock. Without a correction
+// it is the till's own time.
 func occurTime(e *pb.StoredEvent) time.Time {
 	if e.GetCorrectedTime() != nil {
 		return e.GetCorrectedTime().AsTime()
@@ -138,7 +170,9 @@ func occurTime(e *pb.StoredEvent) time.Time {
 }
 
 // span is the time to draw: from the first contact to the last rinse or limit, to
-// the last fact while product is on or water is needed.
+// the last fact while product is on or water is needed. It is at least ten
+// minutes long, so that a service that was broken off early is legible, and ends
+// a minute after the last mark.
 func (p *sessionChart) span(last time.Time) (begin, end time.Time) {
 	for _, s := range p.final.Sections {
 		if s.FirstContactTime == nil {
@@ -156,6 +190,7 @@ func (p *sessionChart) span(last time.Time) (begin, end time.Time) {
 	if begin.IsZero() {
 		begin = p.session.GetStartTime().AsTime()
 	}
+	// A flush goes on after the last rinse, so its water extends the axis.
 	if len(p.final.Flushes) > 0 {
 		for _, e := range p.events {
 			if isWater(e.GetEvent()) {
@@ -166,7 +201,8 @@ func (p *sessionChart) span(last time.Time) (begin, end time.Time) {
 	return begin, latestTime(end, begin.Add(10*time.Minute)).Add(time.Minute)
 }
 
-// rinseTime is when a section's band ends.
+// rinseTime is when a section's band ends. Without a rinse it is the time that
+// the caller passes: the end of what is drawn.
 func rinseTime(s *pb.SectionState, otherwise time.Time) time.Time {
 	if s.RinseTime == nil {
 		return otherwise
@@ -174,6 +210,7 @@ func rinseTime(s *pb.SectionState, otherwise time.Time) time.Time {
 	return s.RinseTime.AsTime()
 }
 
+// latestTime returns the latest of the times; the zero time without any.
 func latestTime(times ...time.Time) time.Time {
 	var last time.Time
 	for _, t := range times {
@@ -190,6 +227,8 @@ func (p *sessionChart) x(at time.Time) float64 {
 	return plotLeft + (plotRight-plotLeft)*min(1, max(0, share))
 }
 
+// write appends formatted text. Values must be safe for XML; text of others goes
+// through text or escape.
 func (p *sessionChart) write(format string, args ...any) { fmt.Fprintf(&p.out, format, args...) }
 
 // text writes escaped text.
@@ -205,12 +244,14 @@ func (p *sessionChart) escape(words string) {
 	_ = xml.EscapeText(&p.out, []byte(words))
 }
 
+// stroke draws a line with the style of a class.
 func (p *sessionChart) stroke(class string, x1, y1, x2, y2 float64) {
 	p.write(`<line class="%s" x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f"/>`+"\n", class, x1, y1, x2, y2)
 }
 
-// openDocument begins the document. Every line has its own pattern, so that a print in
-// black and white tells them apart.
+// openDocument begins the document. Every line has its own pattern, so that a
+// print in black and white tells them apart. It also writes the title, the names
+// of the client and the session, and the description for screen readers.
 func (p *sessionChart) openDocument(height float64) {
 	p.write(`<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="title desc" viewBox="0 0 %.0f %.0f" width="100%%">`+"\n", chartWidth, height)
 	p.write(`<title id="title">`)
@@ -234,7 +275,8 @@ func (p *sessionChart) title() string {
 	return "Session of " + p.begin.UTC().Format("2 Jan 2006, 15:04") + " UTC"
 }
 
-// description describes the chart in words, for screen readers.
+// description describes the chart in words, for screen readers. It says the same
+// as the picture, in the same order.
 func (p *sessionChart) description() string {
 	var parts []string
 	for _, s := range p.final.Sections {
@@ -256,6 +298,8 @@ func (p *sessionChart) description() string {
 	return strings.Join(parts, " ")
 }
 
+// chartStyle is the style sheet and the two patterns: hatching for product on the
+// hair, drops for running water.
 const chartStyle = `<style>
 svg { max-width: 60rem }
 text { font-family: sans-serif; font-size: 14px; fill: #000 }

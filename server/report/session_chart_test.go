@@ -21,7 +21,7 @@ import (
 
 const sessionGolden = "testdata/session.svg"
 
-// day is an invented session's facts, by the minute.
+// day holds the events of an invented session, by the minute.
 type day []*pb.StoredEvent
 
 func (d *day) at(minute float64, e *pb.Event) {
@@ -109,7 +109,7 @@ func TestWellFormedWithABandPerSection(t *testing.T) {
 	}
 }
 
-// Closing a session silences what called before; the picture still shows it.
+// Closing a session ends its alarms; the chart still shows those before it.
 func TestClosedSessionShowsItsAlarms(t *testing.T) {
 	session, events := invented()
 	want := alarms(DrawSession(session, events))
@@ -126,7 +126,7 @@ func TestClosedSessionShowsItsAlarms(t *testing.T) {
 	}
 }
 
-// alarms are the lines of a picture that tell of alarms.
+// alarms returns the lines of a chart that describe alarms.
 func alarms(svg []byte) []string {
 	return regexp.MustCompile(`>\d+\. alarm[^<]*`).FindAllString(string(svg), -1)
 }
@@ -155,7 +155,7 @@ func TestShortAlarmsAreShown(t *testing.T) {
 	}
 }
 
-// What needed water is drawn with its spells of water, and told with its minutes.
+// A flushed place is drawn with its periods of running water and their minutes.
 func TestWaterAndSplashes(t *testing.T) {
 	session, events := invented()
 	d := day(events)
@@ -181,7 +181,7 @@ func TestWaterAndSplashes(t *testing.T) {
 	}
 }
 
-// A strand test in words is shown in words.
+// A strand test that was read in words is shown in words.
 func TestReadingInWords(t *testing.T) {
 	session, _ := invented()
 	var d day
@@ -193,8 +193,8 @@ func TestReadingInWords(t *testing.T) {
 	}
 }
 
-// Who does not see the picture is told what it shows, it fits the width it is given,
-// and it never stands without its cautions.
+// The description says what the chart shows, the chart fits the width that it is
+// given, and it always has its cautions.
 func TestForEverybody(t *testing.T) {
 	session, events := invented()
 	text := string(DrawSession(session, events))
@@ -216,7 +216,7 @@ func TestForEverybody(t *testing.T) {
 	}
 }
 
-// count reads a picture as XML and counts the elements of a class.
+// count parses a chart as XML and counts the elements of a class.
 func count(t *testing.T, svg []byte, element, class string) int {
 	t.Helper()
 	n := 0

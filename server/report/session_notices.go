@@ -10,7 +10,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// noticeKind tells notices apart; each has its own frame.
+// noticeKind is the kind of a notice; each has its own frame.
 type noticeKind string
 
 const (
@@ -19,7 +19,7 @@ const (
 	harm      noticeKind = "report" // what the client felt, a splash, help
 )
 
-// class is the frame of a sort of notice.
+// class returns the style of the frame.
 func (s noticeKind) class() string {
 	switch s {
 	case deviation:
@@ -30,9 +30,11 @@ func (s noticeKind) class() string {
 	return "flag"
 }
 
-// notice is an alarm, a deviation or reported harm. Its message is left out, for it
-// may hold more than a picture should tell.
+// notice is an alarm, a deviation or reported harm. The message of an alarm is
+// left out, because it may contain more than the chart should show.
 type notice struct {
+	// at is when the alarm began, the deviation occurred or the harm was reported,
+	// by the server's clock.
 	at      time.Time
 	section string // empty: the whole session
 	place   pb.Place
@@ -40,8 +42,9 @@ type notice struct {
 	kind    noticeKind
 }
 
-// collectNotices finds the alarms that stood at any instant, the deviations of the end, and
-// the harm that was reported, in order.
+// collectNotices returns, in order of time, the alarms that stood at any instant,
+// the deviations at the end, and the harm that was reported. The numbers on the
+// chart are the positions in this list.
 func (p *sessionChart) collectNotices() []notice {
 	var found []notice
 	add := func(n notice) {
@@ -68,7 +71,8 @@ func (p *sessionChart) collectNotices() []notice {
 	return found
 }
 
-// harmOf is a fact that tells of harm or of help against it.
+// harmOf returns the notice for an event that reports harm or help; ok is false
+// for other events. A check at which the client was comfortable is not harm.
 func harmOf(e *pb.StoredEvent) (notice, bool) {
 	n := notice{at: occurTime(e), kind: harm}
 	switch fact := e.GetEvent().GetFact().(type) {
@@ -88,12 +92,14 @@ func harmOf(e *pb.StoredEvent) (notice, bool) {
 	return n, false
 }
 
-// enumWords makes RINSE_NOW of a kind's name "rinse now".
+// enumWords turns the name of an enum value into words: "rinse now" for
+// RINSE_NOW.
 func enumWords(kind, prefix string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(kind, prefix), "_", " "))
 }
 
-// placeWords names a section, or a place on the client.
+// placeWords returns the name of a section or of a place on the client. A section
+// is more precise than a place and comes first.
 func placeWords(section string, place pb.Place) string {
 	switch {
 	case section != "":
@@ -108,8 +114,9 @@ func placeWords(section string, place pb.Place) string {
 	return "whole session"
 }
 
-// drawNumbers flags the notices of a section above its graph, beside each other when
-// they come close.
+// drawNumbers draws the numbers of a section's notices above its graph. Those
+// that would overlap are moved to the right; a line leads from each to its
+// instant.
 func (p *sessionChart) drawNumbers(id string, y float64) {
 	shown := 0
 	for _, n := range p.notices {
@@ -134,7 +141,8 @@ func (p *sessionChart) drawNumbers(id string, y float64) {
 	}
 }
 
-// drawAxis draws the minutes since the first contact, and returns where it ends.
+// drawAxis draws the axis of minutes since the first contact, and returns its
+// lower edge.
 func (p *sessionChart) drawAxis(y float64) float64 {
 	p.stroke("tick", plotLeft, y, plotRight, y)
 	p.write(`<g class="small">`)
@@ -150,12 +158,13 @@ func (p *sessionChart) drawAxis(y float64) float64 {
 	return y + 40
 }
 
-// describe is a notice with its number.
+// describe returns a notice with its number, kind, place, words and minute.
 func (p *sessionChart) describe(i int, n notice) string {
 	return fmt.Sprintf("%d. %s, %s: %s (%.1f min)", i+1, n.kind, placeWords(n.section, n.place), n.words, n.at.Sub(p.begin).Minutes())
 }
 
-// writeList writes what the numbers mean.
+// writeList writes the list that explains the numbers, and returns its lower
+// edge.
 func (p *sessionChart) writeList(y float64) float64 {
 	p.write(`<g class="small">`)
 	for i, n := range p.notices {
@@ -166,7 +175,8 @@ func (p *sessionChart) writeList(y float64) float64 {
 	return y
 }
 
-// drawKey explains the lines and marks, in two columns above the sections.
+// drawKey explains the lines and marks, in two columns above the sections. Target
+// and cap are those of the session's limits.
 func (p *sessionChart) drawKey() {
 	p.write(`<g class="small">`)
 	limits := p.session.GetLimits()

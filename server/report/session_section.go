@@ -8,7 +8,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// drawSection draws one section: numbers of notices, the graph, the band.
+// drawSection draws one section: numbers of notices, the graph, the band. y is
+// its upper edge. A section that no product touched has an empty graph.
 func (p *sessionChart) drawSection(s *pb.SectionState, y float64) {
 	floor := y + flagsHeight + graphHeight
 	p.write(`<g class="section">` + "\n")
@@ -33,7 +34,8 @@ func (p *sessionChart) drawSection(s *pb.SectionState, y float64) {
 }
 
 // drawCurve draws the estimate and its 90 % interval, as they were known at each
-// instant: a strand test bends them.
+// instant: a strand test bends them. The interval is one polygon: the upper
+// bounds from left to right, then the lower ones back.
 func (p *sessionChart) drawCurve(id string, floor float64) {
 	var middle, upper []string
 	lower := ""
@@ -43,6 +45,7 @@ func (p *sessionChart) drawCurve(id string, floor float64) {
 			continue
 		}
 		s := sectionByID(state, id)
+		// There is an estimate only while product is on.
 		if s == nil || s.FirstContactTime == nil || s.StraighteningPercent == nil || s.RinseTime != nil {
 			continue
 		}
@@ -55,6 +58,7 @@ func (p *sessionChart) drawCurve(id string, floor float64) {
 	p.write(`<polyline class="curve" points="%s"/>`+"\n", strings.Join(middle, ""))
 }
 
+// sectionByID returns a section of a state; nil if it is not in it.
 func sectionByID(state *pb.SessionState, id string) *pb.SectionState {
 	for _, s := range state.Sections {
 		if s.SectionId == id {
@@ -64,7 +68,8 @@ func sectionByID(state *pb.SessionState, id string) *pb.SectionState {
 	return nil
 }
 
-// drawLevels draws the target and the cap of the session.
+// drawLevels draws the target and the cap of the session. A level of zero is not
+// set.
 func (p *sessionChart) drawLevels(floor float64) {
 	draw := func(class string, percent float64) {
 		if percent > 0 {
@@ -75,7 +80,8 @@ func (p *sessionChart) drawLevels(floor float64) {
 	draw("cap", p.session.GetLimits().GetCapPercent())
 }
 
-// drawLimits draws the latest rinse that was advised last, and the hard limit.
+// drawLimits draws the last latest rinse that was advised before the section was
+// rinsed, and the hard limit.
 func (p *sessionChart) drawLimits(s *pb.SectionState, floor float64) {
 	advised := s.LatestRinseTime
 	for _, state := range p.states {
@@ -92,8 +98,10 @@ func (p *sessionChart) drawLimits(s *pb.SectionState, floor float64) {
 	}
 }
 
-// drawTests marks the strand tests of a section, and those of the whole head: with a
-// figure at the straightening that was read, with words alone on the estimate.
+// drawTests marks the strand tests of a section and those of the whole head. A
+// test with a percentage is drawn at the straightening that was read; one with
+// words only is drawn on the estimate. An event that was sent twice is drawn
+// once.
 func (p *sessionChart) drawTests(id string, floor float64) {
 	seen := map[string]bool{}
 	for _, e := range p.events {
@@ -116,7 +124,8 @@ func (p *sessionChart) drawTests(id string, floor float64) {
 	}
 }
 
-// stateAt is the state at an instant of the course.
+// stateAt returns the state at an instant; the final one if none was computed for
+// it.
 func (p *sessionChart) stateAt(at time.Time) *pb.SessionState {
 	for _, state := range p.states {
 		if state.Time.AsTime().Equal(at) {
@@ -126,8 +135,10 @@ func (p *sessionChart) stateAt(at time.Time) *pb.SessionState {
 	return p.final
 }
 
-// labelTest writes what a strand test showed on white, away from the curve: it rises
-// from the lower left to the upper right.
+// labelTest writes the result of a strand test on a white ground, on the side
+// where the curve, which rises from the lower left to the upper right, does not
+// run. percent is where the test is drawn. The width of the text is estimated
+// from its number of characters, since an SVG has no measure of it.
 func (p *sessionChart) labelTest(x, y, percent float64, label string) {
 	wide := 8 + 6.2*float64(len(label))
 	at, down := x-wide-6, -15.0
@@ -139,7 +150,9 @@ func (p *sessionChart) labelTest(x, y, percent float64, label string) {
 	p.write("</g>\n")
 }
 
-// drawContact draws the time of contact; it stays open on the right until the rinse.
+// drawContact draws the time of contact as a band. Without a rinse the band goes
+// to the end of the axis and says so. Minutes are those
+// between first contact and rinse.
 func (p *sessionChart) drawContact(s *pb.SectionState, y float64) {
 	if s.FirstContactTime == nil {
 		p.text(plotLeft+4, y+12, "start", "no product")

@@ -7,7 +7,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// isWater tells the facts that a place under water is drawn from.
+// isWater reports whether an event is about running water or what needs it.
 func isWater(e *pb.Event) bool {
 	switch e.GetFact().(type) {
 	case *pb.Event_WaterOn, *pb.Event_WaterOff, *pb.Event_Splash, *pb.Event_HelpCalled, *pb.Event_RinseFinished:
@@ -16,16 +16,18 @@ func isWater(e *pb.Event) bool {
 	return false
 }
 
-// flushedPlace is running water on one place that had to be flushed.
+// flushedPlace is a place on the client that had to be flushed, with the times at
+// which water ran on it.
 type flushedPlace struct {
 	flush *pb.FlushState // as it was at the end
 	runs  []waterSpell
 }
 
-// waterSpell is one spell of running water.
+// waterSpell is a period during which water ran without a break.
 type waterSpell struct{ from, to time.Time }
 
-// flushedPlaces are those that had to be flushed, with their spells of water.
+// flushedPlaces returns the places that had to be flushed. A spell begins where a
+// state shows a new beginning of water.
 func (p *sessionChart) flushedPlaces() []flushedPlace {
 	var places []flushedPlace
 	for _, end := range p.final.Flushes {
@@ -36,6 +38,7 @@ func (p *sessionChart) flushedPlaces() []flushedPlace {
 					continue
 				}
 				from := f.WaterOnTime.AsTime()
+				// Many states show the same spell; each is drawn once.
 				if n := len(w.runs); n > 0 && !w.runs[n-1].from.Before(from) {
 					continue
 				}
@@ -47,7 +50,8 @@ func (p *sessionChart) flushedPlaces() []flushedPlace {
 	return places
 }
 
-// waterEnd is when water that ran on a place since an instant was taken away.
+// waterEnd returns when the water that ran on a place since an instant stopped;
+// the end of the chart if it never did.
 func (p *sessionChart) waterEnd(place pb.Place, from time.Time) time.Time {
 	for _, state := range p.states {
 		at := state.Time.AsTime()
@@ -63,7 +67,9 @@ func (p *sessionChart) waterEnd(place pb.Place, from time.Time) time.Time {
 	return p.end
 }
 
-// drawWater draws a place: when product came there, and when water ran on it.
+// drawWater draws a place with its spells of water, the minutes that they sum up
+// to and the minutes that were required. Help that took over ends what the salon
+// had to do, and is named.
 func (p *sessionChart) drawWater(w flushedPlace, y float64) {
 	p.write(`<g class="place">` + "\n")
 	p.text(chartMargin, y+22, "start", "water on: "+placeWords("", w.flush.Place))

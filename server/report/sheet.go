@@ -22,7 +22,8 @@ const (
 	CSV    Format = "csv"    // RFC 4180, safe for spreadsheets
 )
 
-// Sheet defines how rows of type T are written.
+// Sheet defines how rows of type T are written. One definition serves all
+// formats, so a column cannot be in one and missing in another by mistake.
 type Sheet[T any] struct {
 	// Columns are the columns of CSV; those with a TableCell are also columns of the
 	// table.
@@ -41,7 +42,8 @@ type Column[T any] struct {
 	TableCell func(T) string
 }
 
-// Write writes all rows. It stops at the first error of rows or w.
+// Write writes all rows. It stops at the first error of rows or w. Rows that were
+// written before an error remain.
 func (s Sheet[T]) Write(w io.Writer, form Format, rows iter.Seq2[T, error]) error {
 	switch form {
 	case JSON:
@@ -55,7 +57,7 @@ func (s Sheet[T]) Write(w io.Writer, form Format, rows iter.Seq2[T, error]) erro
 	}
 }
 
-// forEach passes each row to take.
+// forEach passes each row to take. The first error ends it.
 func (s Sheet[T]) forEach(rows iter.Seq2[T, error], take func(T) error) error {
 	for row, err := range rows {
 		if err != nil {
@@ -79,7 +81,7 @@ func (s Sheet[T]) writeLine(w io.Writer, row T) error {
 }
 
 // writeJSON writes an array. It is closed only after the last row, so that
-// incomplete output is not valid JSON.
+// incomplete output is not valid JSON. An empty list is "[]".
 func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 	between := "[\n"
 	err := s.forEach(rows, func(row T) error {
@@ -101,7 +103,8 @@ func (s Sheet[T]) writeJSON(w io.Writer, rows iter.Seq2[T, error]) error {
 }
 
 // MarshalMessage formats a message as one JSON value with stable whitespace;
-// protojson varies it on purpose.
+// protojson varies it on purpose. Field names are those of the contract in
+// lowerCamelCase.
 func MarshalMessage(m proto.Message) ([]byte, error) {
 	text, err := protojson.Marshal(m)
 	if err != nil {
@@ -112,7 +115,7 @@ func MarshalMessage(m proto.Message) ([]byte, error) {
 	return plain.Bytes(), err
 }
 
-// IsTerminal reports whether w is a terminal.
+// IsTerminal reports whether w is a terminal. A pipe and a file are none.
 func IsTerminal(w io.Writer) bool {
 	f, is := w.(*os.File)
 	if !is {
@@ -122,8 +125,9 @@ func IsTerminal(w io.Writer) bool {
 	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
-// DefaultFormat returns format or, if it is empty, Table for a terminal and NDJSON
-// otherwise.
+// DefaultFormat returns format or, if it is empty, Table for a terminal and
+// NDJSON otherwise. A program that reads a pipe gets one value a line, whatever
+// the user's terminal.
 func DefaultFormat(form Format, w io.Writer) Format {
 	switch {
 	case form != "":

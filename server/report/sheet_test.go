@@ -15,7 +15,7 @@ import (
 // word is a row for tests.
 type word struct{ text, more string }
 
-// words is how such rows are written.
+// words is the sheet of such rows.
 func words() Sheet[word] {
 	text := func(w word) string { return w.text }
 	return Sheet[word]{
@@ -24,7 +24,7 @@ func words() Sheet[word] {
 	}
 }
 
-// rows are the rows, and then the error if there is one.
+// rows returns the rows, followed by the error if there is one.
 func rows(end error, all ...word) iter.Seq2[word, error] {
 	return func(yield func(word, error) bool) {
 		for _, w := range all {
@@ -52,8 +52,8 @@ func TestForms(t *testing.T) {
 	}
 }
 
-// TestNothing: a list without rows is still one of its form.
-func TestNothing(t *testing.T) {
+// TestEmptyList checks that a list without rows is valid output of its format.
+func TestEmptyList(t *testing.T) {
 	for form, want := range map[Format]string{JSON: "[]\n", NDJSON: "", CSV: "the_word,more\n", Table: "THE WORD\n"} {
 		var out bytes.Buffer
 		if err := words().Write(&out, form, rows(nil)); err != nil || out.String() != want {
@@ -62,8 +62,9 @@ func TestNothing(t *testing.T) {
 	}
 }
 
-// TestBrokenOff: what was broken off does not pass for a whole, and says why.
-func TestBrokenOff(t *testing.T) {
+// TestIncompleteList checks that incomplete output cannot be mistaken for complete
+// output, and that the error says why it is incomplete.
+func TestIncompleteList(t *testing.T) {
 	lost := errors.New("the server went away")
 	for _, form := range []Format{JSON, NDJSON, CSV, Table} {
 		var out bytes.Buffer
@@ -79,17 +80,17 @@ func TestBrokenOff(t *testing.T) {
 	}
 }
 
-// full is a disk that is.
+// full is a writer that fails as a full disk does.
 type full struct{}
 
 var errFull = errors.New("no space left")
 
 func (full) Write([]byte) (int, error) { return 0, errFull }
 
-// TestGuard goes through what a spreadsheet takes for a formula (OWASP, CSV
-// Injection: cells that begin with = + - @, tab or carriage return; line feed
-// and full-width forms after its list for some spreadsheets).
-func TestGuard(t *testing.T) {
+// TestFormulaCells goes through the cells that a spreadsheet takes for a formula
+// (OWASP, CSV Injection: cells that begin with = + - @, tab or carriage return; line
+// feed and full-width forms are in its list for some spreadsheets).
+func TestFormulaCells(t *testing.T) {
 	for cell, guarded := range map[string]bool{
 		"=1+1": true, "+1": true, "-1": true, "@SUM(A1)": true, "\tx": true, "\rx": true, "\nx": true,
 		`=HYPERLINK("http://example.org";"x")`: true, "＝1": true, "＋1": true, "－1": true, "＠x": true, "−1": true,
@@ -111,8 +112,8 @@ func TestGuard(t *testing.T) {
 	}
 }
 
-// FuzzCSV: whatever a cell holds, it comes back from the file, and does not
-// begin like a formula.
+// FuzzCSV checks that every cell can be read back from the file and does not begin
+// like a formula.
 func FuzzCSV(f *testing.F) {
 	for _, seed := range []string{"=1", "a\"b,c\nd", " @x", "\t", "'"} {
 		f.Add(seed)
@@ -136,8 +137,8 @@ func FuzzCSV(f *testing.F) {
 	})
 }
 
-// TestTable: columns are aligned, also beyond the rows that set their width, and
-// nothing that a terminal would obey gets through.
+// TestTable checks that columns are aligned, also after the rows that set their
+// width, and that control characters are spelled out.
 func TestTable(t *testing.T) {
 	both := words()
 	both.Columns[1].TableCell = both.Columns[1].Cell
@@ -160,7 +161,7 @@ func TestTable(t *testing.T) {
 	}
 }
 
-// TestMessage: the same message is always spelled alike.
+// TestMessage checks that the same message always gives the same bytes.
 func TestMessage(t *testing.T) {
 	for range 50 {
 		text, err := MarshalMessage(&pb.AuditEntry{Name: "chains/ebb/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_REFUSAL})

@@ -10,14 +10,16 @@ import (
 )
 
 // tableRows is how many rows determine the column widths; a later row may be
-// wider.
+// wider. A table appears once this many rows have arrived, or all of them. Our
+// own choice.
 const tableRows = 100
 
 // widest is the maximum column width in characters. Longer cells are not
-// truncated.
+// truncated. Our own choice.
 const widest = 60
 
-// writeTable writes the table columns, aligned.
+// writeTable writes the table columns, aligned. The header is bold on a terminal
+// unless NO_COLOR is set.
 func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 	var brief []Column[T]
 	var head []string
@@ -43,12 +45,13 @@ func (s Sheet[T]) writeTable(w io.Writer, rows iter.Seq2[T, error]) error {
 // table is a table that is being written.
 type table struct {
 	out     io.Writer
-	bold    bool
-	head    []string // nil once it is written
-	waiting [][]string
-	widths  []int
+	bold    bool       // the header is bold
+	head    []string   // nil once it is written
+	waiting [][]string // rows that are not written yet
+	widths  []int      // of the columns, in characters; they only grow
 }
 
+// add adds a row and writes the waiting ones if there are enough.
 func (t *table) add(cells []string) error {
 	t.waiting = append(t.waiting, cells)
 	if len(t.waiting) < tableRows {
@@ -57,7 +60,9 @@ func (t *table) add(cells []string) error {
 	return t.flush()
 }
 
-// flush writes the waiting rows, and the header before the first.
+// flush writes the waiting rows, and the header before the first. The first rows
+// decide the width, so a table of a million rows needs no more memory than one of
+// a hundred.
 func (t *table) flush() error {
 	head := t.head
 	t.widths = append(t.widths, make([]int, len(head))...)
@@ -81,7 +86,8 @@ func (t *table) flush() error {
 	return nil
 }
 
-// line writes one line, bold by the terminal's own means (ECMA-48, SGR).
+// line writes one line, bold by the terminal's own means (ECMA-48, SGR). Cells
+// wider than their column move the rest of the line.
 func (t *table) line(cells []string, bold bool) error {
 	var line strings.Builder
 	for i, cell := range cells {
@@ -97,7 +103,7 @@ func (t *table) line(cells []string, bold bool) error {
 
 // Visible spells out, as a code point, every character that a terminal or reader
 // would obey instead of showing: control characters and marks that change the
-// direction of text.
+// direction of text. Text without such characters is returned as it is.
 func Visible(text string) string {
 	if !strings.ContainsFunc(text, obeyed) {
 		return text

@@ -16,83 +16,114 @@ import (
 	"alkalog/service/ledger"
 )
 
-// pageView is the facts as the page shows them.
+// pageView is what the page shows, ready to be formatted. The template prints its
+// fields and decides only what is left out when it is empty.
 type pageView struct {
+	// Chain, From and To are in the title; Made is when the report was made, to the
+	// minute, in UTC.
 	Chain, From, To, Made string
-	// WholeDays is set when the figures are of more than the period, because
-	// they are kept by the day.
+	// WholeDays is set if the figures cover more than the period, because the
+	// server counts by whole days.
 	WholeDays bool
-	Warnings  []string // what cannot be relied upon
-	Total     int
-	Counted   int64 // what the figures count; see Apart
-	Apart     sectionCounts
+	// Warnings say what on the page is unreliable; none: no damage is known.
+	Warnings []string
+
+	// Total is the number of entries of the period. Counted is the number of
+	// entries in the figures, which can differ; Apart says where the entries are
+	// shown.
+	Total   int
+	Counted int64
+	Apart   sectionCounts
+	// Decisions is the number of decisions of the period, which rates are of.
+	// Uncounted is the number of entries that the server has not counted yet.
 	Decisions int64
 	Uncounted int64
-	Kinds     []kindCount
-	Weeks     weekChart
-	Groups    []group
-	Follow    []proportion
-	People    []person
+
+	// The figures, all counted by the server.
+	Kinds  []kindCount
+	Weeks  weekChart
+	Groups []group
+	Follow []proportion
+	People []person
+
+	// The entries, in the order of the log. Refusals and overrides are shown in
+	// full, all others in one table. Reads by auditors and entries that cover
+	// records are summed up, because there are many of them.
 	Refusals  []entryView
 	Overrides []entryView
 	Others    []entryView
 	Reads     []readCount
 	Covered   coverageView
-	Seal      checkpointView
+
+	Seal checkpointView
 }
 
-// sectionCounts is the entries of the page by where they are shown.
+// sectionCounts is the number of entries in each part of the page. They add up to
+// Total.
 type sectionCounts struct{ Refusals, Overrides, Others, Reads, Covering int }
 
-// coverageView is the entries that cover records, told in one line.
+// coverageView sums up the entries that cover records by digest.
 type coverageView struct {
-	Entries         int
-	First, Last     int64 // their places
+	Entries     int
+	First, Last int64 // indexes on the log
+	// Writes and Records are how many of them the entries cover.
 	Writes, Records int64
 }
 
-// entryView is an entry as the page shows it.
+// entryView is an entry as the page shows it, with the decision that it is about
+// if that can still be read.
 type entryView struct {
 	Entry
-	Kind     string
-	Class    class
-	Who      string
-	Salon    string
+	Kind  string // in words
+	Class class
+	Who   string // who acted, in which role and for whom
+	Salon string
+	// When is when it happened. Recorded is when it was recorded; empty if that is
+	// the same second.
 	When     string
-	Recorded string // empty when it is the same
-	LeafText string
-	Rules    string
+	Recorded string
+	LeafText string // the leaf hash in base64, as in a copy of the log
+	Rules    string // with their versions
+	// Readable is set if the decision can still be read. Its client may have been
+	// erased, or its retention may have ended.
 	Readable bool
 	Decision *pb.Decision
+	// Findings are those that led to the decision; Left counts the others, which
+	// were only conditions.
 	Findings []*pb.Finding
-	Left     int // findings that are only conditions
-	Reason   string
-	Changed  []string // fields, in words
+	Left     int
+	Reason   string   // the coded reason, in words
+	Changed  []string // paths of changed fields, in words
 	Override overrideView
-	Links    []link // of a refusal: its overrides; of an override: its refusal
+	// Links lead from a refusal to its overrides, from an override to its refusal,
+	// and from a withdrawal to the entry that it withdraws.
+	Links []link
 }
 
 // link leads to another entry of the page.
 type link struct{ To, Text string }
 
-// overrideView is what a try to override says beyond its entry.
+// overrideView is what the page shows of an override besides its entry.
 type overrideView struct {
 	Reason     string // the coded reason in words, or why it was denied
 	Commitment string // in hex
-	Kept       string // whether the free words that are kept fit it
+	Kept       string // whether the stored comment matches it
 }
 
 // checkpointView is the checkpoint as the page shows it.
 type checkpointView struct {
-	Checkpoint string
-	Size       int64
+	Checkpoint string // the signed note as text
+	Size       int64  // entries that it covers
 	Keys       []string
-	Handovers  int
-	Signed     string // whether the signature is right
-	Wrong      bool
+	// Handovers is how often the key of the log was replaced.
+	Handovers int
+	// Signed says whether a key above signed the checkpoint; Wrong is set if none
+	// did, or if its size is not the one that the server states.
+	Signed string
+	Wrong  bool
 }
 
-// newPageView works out what the page shows.
+// newPageView computes what the page shows. Entries keep the order of the log.
 func newPageView(f *Data) pageView {
 	byKind := f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_KIND]
 	v := pageView{
@@ -102,6 +133,7 @@ func newPageView(f *Data) pageView {
 		Kinds: newKindCounts(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
 		Groups: newGroups(f), Follow: newFollowUps(byKind.GetOverrides()), People: newPeople(byKind.GetPractitioners()), Seal: newCheckpointView(f.Checkpoint), Reads: countReads(f.Entries),
 	}
+	// An entry can be about another one further down, so all are indexed first.
 	related, places := map[string][]Entry{}, map[string]int64{}
 	for _, e := range f.Entries {
 		places[e.GetName()] = e.Index
@@ -130,7 +162,7 @@ func newPageView(f *Data) pageView {
 	return v
 }
 
-// counted is how many entries the figures count.
+// counted returns how many entries the figures count.
 func counted(s *pb.SummarizeEntriesResponse) int64 {
 	var n int64
 	for _, r := range s.GetRows() {
@@ -139,7 +171,7 @@ func counted(s *pb.SummarizeEntriesResponse) int64 {
 	return n
 }
 
-// add takes in an entry that covers records.
+// add adds an entry that covers records.
 func (c *coverageView) add(e Entry) {
 	if c.Entries == 0 {
 		c.First = e.Index
@@ -150,7 +182,9 @@ func (c *coverageView) add(e Entry) {
 	c.Records += e.GetCoveredRecords()
 }
 
-// viewEntry works out how an entry is shown.
+// viewEntry computes how an entry is shown. Findings that are only conditions are
+// counted and not listed: they did not lead to the entry. The decision is the
+// stored one as the server returns it now, with its overrides.
 func (f *Data) viewEntry(e Entry) entryView {
 	s := entryView{
 		Entry: e, Kind: kindWords(e.GetKind()), Class: classOf(e.GetKind()), Reason: codeWords(e.GetReasonCode()), Who: actorText(e.AuditEntry), Salon: lastSegment(e.GetSalon()),
@@ -176,7 +210,9 @@ func (f *Data) viewEntry(e Entry) entryView {
 	return s
 }
 
-// links leads from a refusal to its overrides, and back.
+// links returns the links from a refusal to the overrides of its decision, and
+// from an override to the refusal. related are the entries about the same
+// decision.
 func links(e Entry, related []Entry) []link {
 	var all []link
 	for _, other := range related {
@@ -187,28 +223,29 @@ func links(e Entry, related []Entry) []link {
 	return all
 }
 
-// newOverrideView finds a try to override in its decision, by its commitment, and
-// says whether what is kept fits what was committed to.
+// newOverrideView finds the override of an entry in the decision, by the
+// commitment in the entry, and says whether the stored comment fits the
+// commitment. A comment that was changed in the database fits none.
 func newOverrideView(e *pb.AuditEntry, d *pb.Decision) overrideView {
 	o := overrideView{Reason: codeWords(e.GetReasonCode()), Commitment: hex.EncodeToString(e.GetCommentCommitment())}
 	if d == nil {
-		o.Kept = "The decision can be read no more, and with it the free words: the commitment is all that is left of them."
+		o.Kept = "The decision can no longer be read, nor can its comment: only the commitment is left."
 		return o
 	}
-	o.Kept = "NOT in the record: no override of this decision has words that fit the commitment."
+	o.Kept = "NOT in the record: no override of this decision has a comment that matches the commitment."
 	if len(e.GetCommentCommitment()) == 0 {
-		o.Kept = "No free words were given."
+		o.Kept = "No comment was given."
 	}
 	for _, kept := range d.GetOverrides() {
 		if len(e.GetCommentCommitment()) > 0 && slices.Equal(ledger.Commit(kept.GetCommentSalt(), kept.GetComment()), e.GetCommentCommitment()) {
-			o.Kept = "Kept with the decision; they fit the commitment."
+			o.Kept = "Stored with the decision; it matches the commitment."
 			o.Reason = reason(d, kept)
 		}
 	}
 	return o
 }
 
-// reason is why somebody overrode, and if it was denied, why that.
+// reason returns the reason of an override in words and, if it was denied, why.
 func reason(d *pb.Decision, o *pb.Override) string {
 	text := codeWords(o.GetReasonCode())
 	for _, finding := range d.GetFindings() {
@@ -219,12 +256,15 @@ func reason(d *pb.Decision, o *pb.Override) string {
 		}
 	}
 	if o.GetDenial() != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
-		text = fmt.Sprintf("denied (%s); the reason given: %s", enumLabel(o.GetDenial()), text)
+		text = fmt.Sprintf("denied (%s); reason given: %s", enumLabel(o.GetDenial()), text)
 	}
 	return text
 }
 
-// newCheckpointView checks the checkpoint with the keys that came with it.
+// newCheckpointView verifies the checkpoint with the keys that the server sent.
+// That shows only that the two fit each other; the reader compares the keys with
+// those known from elsewhere. Keys that cannot be parsed are left out and thus
+// verify nothing.
 func newCheckpointView(s *pb.GetCheckpointResponse) checkpointView {
 	shown := checkpointView{Checkpoint: s.GetCheckpoint(), Size: s.GetTreeSize(), Keys: s.GetKeys(), Handovers: len(s.GetHandovers())}
 	var keys []ledger.PublicKey
@@ -236,16 +276,16 @@ func newCheckpointView(s *pb.GetCheckpointResponse) checkpointView {
 	head, _, err := ledger.OpenCheckpoint([]byte(s.GetCheckpoint()), keys)
 	switch {
 	case err != nil:
-		shown.Signed, shown.Wrong = "The signature does NOT fit the keys below: "+err.Error(), true
+		shown.Signed, shown.Wrong = "The signature does NOT match the keys below: "+err.Error(), true
 	case head.Size != s.GetTreeSize():
-		shown.Signed, shown.Wrong = fmt.Sprintf("The checkpoint is signed for %d entries and NOT for the %d that the server states.", head.Size, s.GetTreeSize()), true
+		shown.Signed, shown.Wrong = fmt.Sprintf("The checkpoint covers %d entries and NOT the %d that the server states.", head.Size, s.GetTreeSize()), true
 	default:
-		shown.Signed = "Checked while this page was made: it is signed by a key below."
+		shown.Signed = "Verified when this report was made: it is signed by a key below."
 	}
 	return shown
 }
 
-// actorText is who acted, in which role, and for whom.
+// actorText returns who acted, in which role, and for whom.
 func actorText(e *pb.AuditEntry) string {
 	text := lastSegment(e.GetActor())
 	if e.GetRole() != pb.Role_ROLE_UNSPECIFIED {
@@ -257,7 +297,8 @@ func actorText(e *pb.AuditEntry) string {
 	return text
 }
 
-// ruleText lists the rules of an entry with their versions.
+// ruleText lists the rules of an entry with their versions. An entry can name
+// several rules: a decision has a finding for each.
 func ruleText(e *pb.AuditEntry) string {
 	var all []string
 	for _, r := range e.GetRules() {
@@ -266,7 +307,7 @@ func ruleText(e *pb.AuditEntry) string {
 	return strings.Join(all, "; ")
 }
 
-// enumLabel says an enum value in plain words.
+// enumLabel returns an enum value in words; the number of one that is not known.
 func enumLabel(value protoreflect.Enum) string {
 	values := value.Descriptor().Values()
 	named := values.ByNumber(value.Number())
@@ -277,10 +318,11 @@ func enumLabel(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// lastSegment is the last segment of a resource name.
+// lastSegment is the last segment of a resource name. The chain is in the title
+// of the page, so the rest of a name would only be noise.
 func lastSegment(name string) string { return name[strings.LastIndex(name, "/")+1:] }
 
-// secondText is a time to the second; "not stated" when absent.
+// secondText formats a time to the second; "not stated" if it is absent.
 func secondText(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return "not stated"
@@ -288,10 +330,10 @@ func secondText(t *timestamppb.Timestamp) string {
 	return t.AsTime().Format("2 Jan 2006 15:04:05") + " UTC"
 }
 
-// minuteText is a time to the minute.
+// minuteText formats a time to the minute.
 func minuteText(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" }
 
-// boundText is an end of the period.
+// boundText formats a bound of the period; none is the text for no bound.
 func boundText(t time.Time, none string) string {
 	if t.IsZero() {
 		return none
@@ -299,5 +341,6 @@ func boundText(t time.Time, none string) string {
 	return minuteText(t)
 }
 
-// wholeDay reports whether a day begins at a time, or there is no time.
+// wholeDay reports whether a time is the beginning of a day in UTC, or is not
+// set.
 func wholeDay(t time.Time) bool { return t.IsZero() || t.Equal(t.UTC().Truncate(24*time.Hour)) }

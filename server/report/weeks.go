@@ -9,16 +9,18 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// weekChart is the course of the weeks: a row of the table is also a column of the
-// picture.
+// weekChart shows the weeks one after the other: each row of the table is also a
+// column of the chart.
 type weekChart struct {
 	group
-	Most        int64
+	// Most is the total of the highest column, at least 1.
+	Most int64
+	// First and Last are the ISO weeks at the ends of the axis.
 	First, Last string
 }
 
-// newWeekChart lays the weeks out in order of time, the highest column filling the
-// picture.
+// newWeekChart returns the weeks in order of time. The highest column fills the
+// height.
 func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 	c := weekChart{group: newGroup("Week by week", "Week", s), Most: 1}
 	slices.SortFunc(c.Rows, func(a, b groupRow) int { return cmp.Compare(a.Key, b.Key) })
@@ -32,11 +34,12 @@ func newWeekChart(s *pb.SummarizeEntriesResponse) weekChart {
 	return c
 }
 
-// Column is a week of the picture.
+// Column returns the parts of the column of a week.
 func (c weekChart) Column(row groupRow) []bar { return stack(row.Counts, c.Classes, c.Most) }
 
-// fillWeeks puts in the weeks in which nothing was recorded, so that the course
-// of time is not shortened. Rows are in order of time.
+// fillWeeks adds the weeks in which nothing was recorded, so that equal distances
+// on the chart are equal times. Rows must be in order of time. kinds is the
+// number of columns.
 func fillWeeks(rows []groupRow, kinds int) []groupRow {
 	var all []groupRow
 	for _, row := range rows {
@@ -52,8 +55,8 @@ func fillWeeks(rows []groupRow, kinds int) []groupRow {
 	return all
 }
 
-// nextWeek is the week after an ISO week such as "2026-W48"; empty when the
-// text is none. The 4th of January is always in week 1 (ISO 8601, week dates).
+// nextWeek returns the ISO week after one such as "2026-W48"; empty for any other
+// text. The 4th of January is always in week 1 (ISO 8601, week dates).
 func nextWeek(week string) string {
 	var year, number int
 	if n, err := fmt.Sscanf(week, "%4d-W%2d", &year, &number); n != 2 || err != nil || year < 1 {
