@@ -16,9 +16,11 @@ import (
 	"alkalog/service/fault"
 )
 
-// certificateRoles lists the names that certificates may have; the collection
-// in the name is the role. Other roles have no certificates: people who work on
-// clients use tokens, even at a till with a certificate.
+// certificateRoles lists the names that certificates may have; the collection in
+// the name is the role. Other roles have no certificates: people who work on
+// clients use tokens, even at a till with a certificate. Managers and auditors
+// may be services of a back office, operators people or programs that set chains
+// up.
 var certificateRoles = []struct {
 	role string
 	name shape
@@ -44,12 +46,16 @@ var certificateRoles = []struct {
 // every call, not only when the connection is made, because connections are
 // long.
 type Certificates struct {
+	// Authority is the pool of the accepted authorities; more than one while an
+	// old one is being replaced.
 	Authority *keys.Watch[*x509.CertPool]
 	Clock     func() time.Time
 }
 
-// identify returns the actor of the caller's certificate; brought is false if
-// the connection has none.
+// identify returns the actor of the caller's certificate; brought is false if the
+// connection has none. fingerprint is what the revocation list names. The
+// certificate counts only if it was issued for client authentication, so that a
+// server's certificate identifies nobody.
 func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint string, brought bool, err error) {
 	chain := peerCertificates(ctx)
 	if len(chain) == 0 {
@@ -70,8 +76,8 @@ func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint 
 	return a, keys.Fingerprint(chain[0]), true, nil
 }
 
-// peerCertificates returns the certificate chain of the caller's connection,
-// its own certificate first.
+// peerCertificates returns the certificate chain of the caller's connection, its
+// own certificate first. It is empty for a connection without TLS.
 func peerCertificates(ctx context.Context) []*x509.Certificate {
 	caller, ok := peer.FromContext(ctx)
 	if !ok {
@@ -95,7 +101,8 @@ func ActorFromCertificate(cert *x509.Certificate) (actor.Actor, error) {
 	return ActorFromURI(cert.URIs[0].String())
 }
 
-// ActorFromURI returns the actor that the URI SAN of a certificate names.
+// ActorFromURI returns the actor that the URI SAN of a certificate names. The
+// error shows the form of a till's name, which is what most certificates hold.
 func ActorFromURI(uri string) (actor.Actor, error) {
 	name, ours := cutScheme(uri)
 	for _, b := range certificateRoles {

@@ -11,7 +11,8 @@ import (
 	"alkalog/server/keys"
 )
 
-// Grant is the content of a token that the installation signs itself.
+// Grant is the content of a token that the installation signs itself. Its bearer
+// is who the token says, until it expires or its ID is revoked.
 type Grant struct {
 	Issuer, Audience string   // empty: DefaultIssuer
 	Role, Name       string   // as in Development
@@ -19,7 +20,8 @@ type Grant struct {
 	From, Until      time.Time
 }
 
-// Sign makes a token. It rejects a grant that Tokens would not accept.
+// Sign makes a token. It rejects a grant that Tokens would not accept. Each token
+// gets a random ID, by which it can be revoked alone.
 func Sign(key keys.SigningKey, g Grant) (string, error) {
 	claims := map[string]any{
 		"iss": cmp.Or(g.Issuer, DefaultIssuer), "aud": cmp.Or(g.Audience, DefaultIssuer),

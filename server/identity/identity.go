@@ -27,6 +27,22 @@
 // audit log, so their patterns leave no room for personal data. A fourth
 // header, alkalog-revision, is the revision of the contract that the till was
 // built with.
+//
+// # Errors
+//
+// A caller that proves nothing, or something wrong, gets UNAUTHENTICATED with a
+// text that says what would be right. The text never repeats what was sent, since
+// a token in a log would be a token for anyone who reads the log. If the
+// provider's keys are not known, the answer is UNAVAILABLE (ISSUER_UNAVAILABLE):
+// the caller may be right, and a till must retry instead of asking its user to
+// sign in again.
+//
+// # Files
+//
+// Certificates of authorities, key sets and the revocation list are files that an
+// operator replaces while the server runs. A file that cannot be read or parsed
+// leaves the previous content in use and is reported, so that a slip of the hand
+// cannot lock out every salon.
 package identity
 
 import (
@@ -40,7 +56,7 @@ import (
 )
 
 // Syntax is the form of a development identity. The error for a caller without
-// one quotes it.
+// one quotes it. Braces stand for what the caller fills in.
 const Syntax = "authorization: Development role=practitioner name=chains/{chain}/practitioners/{practitioner}"
 
 // Development accepts callers without proof. They send the metadata
@@ -74,7 +90,8 @@ func (Development) Identify(ctx context.Context) (actor.Actor, error) {
 // Closed rejects every caller. It is used when no identities are configured.
 type Closed struct{}
 
-// Identify rejects the caller.
+// Identify rejects the caller. Health and reflection need no identity and still
+// answer.
 func (Closed) Identify(context.Context) (actor.Actor, error) {
 	return actor.Actor{}, fault.Unauthenticated("this server has no identities configured; set a client CA, tokens or --development")
 }
@@ -100,12 +117,14 @@ func parseDevelopment(values []string) (actor.Actor, error) {
 	return a, nil
 }
 
-// unidentified returns the error for a caller that could not be identified.
+// unidentified returns the error for a caller that could not be identified. Only
+// the development identity quotes its syntax: it holds no secret.
 func unidentified(want string) error {
 	return fault.Unauthenticated(want + `; send metadata "` + Syntax + `"`)
 }
 
-// splitFields splits "role=ROLE name=NAME", in either order.
+// splitFields splits "role=ROLE name=NAME", in either order. Every other field is
+// an error, so a typing error cannot drop a part of the identity silently.
 func splitFields(text string) (role, name string, ok bool) {
 	found := map[string]string{}
 	for _, field := range strings.Fields(text) {

@@ -48,7 +48,9 @@ type issuerKeys struct {
 	fetching  chan struct{} // closed when the current fetch has ended; nil: none
 }
 
-// newIssuerKeys returns the key set of the provider with the given URL.
+// newIssuerKeys returns the key set of the provider with the given URL. It
+// requests nothing yet. Redirects are not followed: the URL that was configured,
+// and the one that it names, are the only ones that are trusted.
 func newIssuerKeys(issuer string, clock func() time.Time, problem func(error)) (*issuerKeys, error) {
 	if err := CheckIssuer(issuer); err != nil {
 		return nil, err
@@ -62,6 +64,8 @@ func newIssuerKeys(issuer string, clock func() time.Time, problem func(error)) (
 }
 
 // find returns a key. It waits for a fetch if that may provide the key.
+// errUnknownKey means that the provider was asked recently and has no such key;
+// errNoKeys that it could not be asked.
 func (k *issuerKeys) find(ctx context.Context, id string) (jose.JSONWebKey, error) {
 	for range 2 { // the first may have been under way for long
 		fetch := k.refresh(id)
@@ -116,7 +120,9 @@ func (k *issuerKeys) age() time.Duration {
 	return maxOutage
 }
 
-// fetch requests the keys, and before that their URL if it is not known.
+// fetch requests the keys, and before that their URL if it is not known. A
+// failure keeps the previous keys. The age of keys counts from the beginning of
+// the request, which is never too late.
 func (k *issuerKeys) fetch(where string, began time.Time, done chan struct{}) {
 	ctx, cancel := context.WithTimeout(context.Background(), fetchTimeout)
 	defer cancel()
@@ -155,7 +161,7 @@ func (k *issuerKeys) ask(ctx context.Context, where string) (string, keySet, err
 	return where, set, err
 }
 
-// get requests a key set.
+// get requests a key set. Any status but 200 is an error.
 func (k *issuerKeys) get(ctx context.Context, where string) (keySet, error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, where, nil)
 	if err != nil {

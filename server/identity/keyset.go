@@ -62,7 +62,8 @@ func parseKeys(text []byte) (keySet, error) {
 }
 
 // algorithmOf returns the only algorithm that a key may be used with; empty if
-// the key is of another kind, too short, or not for signatures.
+// the key is of another kind, too short, or not for signatures. An RSA key needs
+// 2,048 bits.
 func algorithmOf(key jose.JSONWebKey) string {
 	var algorithm jose.SignatureAlgorithm
 	switch public := key.Key.(type) {
@@ -104,6 +105,8 @@ func openFileKeys(path string, clock func() time.Time, problem func(error)) (fil
 	return fileKeys{file}, file.Open()
 }
 
+// find never returns errNoKeys: the file was read at startup, and its last good
+// content remains in use.
 func (f fileKeys) find(_ context.Context, id string) (jose.JSONWebKey, error) {
 	if key, known := f.file.Get()[id]; known {
 		return key, nil

@@ -18,6 +18,7 @@ func RoleName(role pb.Role) string {
 }
 
 // roleFromName returns the role with a name; unspecified if there is none.
+// Capitals are refused, so that each role has one spelling.
 func roleFromName(word string) pb.Role {
 	if word != strings.ToLower(word) {
 		return pb.Role_ROLE_UNSPECIFIED
@@ -54,7 +55,8 @@ func newActor(role, name string) (a actor.Actor, want string) {
 	return a, ""
 }
 
-// shape is the pattern of the names of a role, with an example for errors.
+// shape is the pattern of the names of a role, with an example for errors. The
+// example has braces where the caller fills in an ID.
 type shape struct {
 	pattern *regexp.Regexp
 	example string
@@ -94,9 +96,11 @@ func shapeOf(role pb.Role) shape {
 	}
 }
 
-// readHeaders sets what the headers of a call say about the sending till and
-// the trace. known is the name of the till if a certificate or identity proves
-// it; the header may repeat that name, because the audit log has it anyway.
+// readHeaders sets what the headers of a call say about the sending till and the
+// trace. known is the name of the till if a certificate or identity proves it;
+// the header may repeat that name, because the audit log has it anyway. A header
+// that is given twice or does not fit is INVALID_ARGUMENT, except for a
+// traceparent.
 func readHeaders(a *actor.Actor, known string, header func(string) []string) (err error) {
 	if said := header("alkalog-till"); known != "" && len(said) == 1 && said[0] == known {
 		a.Till = known

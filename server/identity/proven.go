@@ -20,7 +20,8 @@ type Proven struct {
 	Revoked      *Revoked      // nil: nothing is revoked
 }
 
-// Identify returns the actor of a call.
+// Identify returns the actor of a call. It runs for every call and again for open
+// streams, so it does no I/O unless the keys of a provider are due.
 func (p Proven) Identify(ctx context.Context) (actor.Actor, error) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	till, atTill, err := p.fromCertificate(ctx)
@@ -80,7 +81,8 @@ func (p Proven) fromToken(ctx context.Context, authorization string) (actor.Acto
 	return a, err
 }
 
-// checkTogether checks that a person may be at a till.
+// checkTogether checks that a person may be at a till. A person whose token has
+// no salons may work in all of the chain.
 func checkTogether(person, till actor.Actor) error {
 	if person.Chain != till.Chain {
 		return fault.Unauthenticated("the token and the certificate belong to different chains")

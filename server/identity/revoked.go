@@ -41,7 +41,8 @@ func OpenRevoked(path string, clock func() time.Time, problem func(error)) (*Rev
 	return &Revoked{list}, list.Open()
 }
 
-// contains reports whether one of the items is revoked.
+// contains reports whether one of the items is revoked. A missing list revokes
+// nothing.
 func (r *Revoked) contains(what ...string) bool {
 	if r == nil {
 		return false

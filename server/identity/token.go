@@ -21,6 +21,7 @@ import (
 // the default audience of all tokens.
 const DefaultIssuer = "alkalog"
 
+// Bounds of tokens. A token of 8 KiB fits into the headers that the server accepts.
 const (
 	maxTokenBytes = 8 << 10          // bytes
 	maxClockSkew  = 60 * time.Second // how far the clocks of issuer and server may differ
@@ -92,7 +93,9 @@ func (s TokenSource) Open() (*Tokens, error) {
 	return t, err
 }
 
-// identify returns the actor of a token and the token's ID.
+// identify returns the actor of a token and the token's ID. The clock skew is
+// granted once: the verifier's clock is set back for the expiry, and
+// actorFromClaims allows it for the start.
 func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string, error) {
 	key, err := t.key(ctx, raw)
 	if err != nil {
@@ -112,7 +115,8 @@ func (t *Tokens) identify(ctx context.Context, raw string) (actor.Actor, string,
 
 // tokenProblem returns the error text for a token that failed verification. The
 // library distinguishes some failures only by their text; if that changes, the
-// error becomes less precise, but the token is refused all the same.
+// error becomes less precise, but the token is refused all the same. It names the
+// claim, so that an operator finds the setting of the provider.
 func tokenProblem(err error) string {
 	expired := new(oidc.TokenExpiredError)
 	switch text := err.Error(); {

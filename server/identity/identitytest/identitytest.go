@@ -1,5 +1,30 @@
 // Package identitytest makes what callers in tests prove themselves with: an
 // authority and its certificates, and tokens, good and bad.
+//
+// An Installation is a directory of files as "server keys" fills one, made by the
+// same code (package keys). A test passes their paths to a server and replaces
+// the files while it runs, which is how an operator changes whom the server
+// trusts. Everything is valid by the clock of the test, so a test can let a
+// certificate expire by moving the clock, without waiting.
+//
+// Forged and BadTokens make what no honest signer would: tokens with a wrong
+// claim, a wrong header or a wrong signature. The list in BadTokens is the one
+// place for such cases; a test that refuses all of them covers a new case when it
+// is added here.
+//
+// A test that calls a server with a certificate:
+//
+//	in := identitytest.New(t, clock)
+//	server, err := serve.Start(ctx, serve.Config{
+//		TLSCert: in.TLSCert, TLSKey: in.TLSKey, ClientCA: in.ClientCA,
+//		JWKS: in.JWKS, Revoked: in.Revoked, Clock: clock, ...
+//	})
+//	cert := in.Certificate(t, "chains/ebb/salons/north/tills/front-1")
+//	conn, err := grpc.NewClient(server.Addr(),
+//		grpc.WithTransportCredentials(in.Transport(t, cert)))
+//
+// Every function takes testing.TB and ends the test if it fails, since none of
+// these failures is what a test is about.
 package identitytest
 
 import (
@@ -19,17 +44,20 @@ import (
 )
 
 // Installation is an authority, a server's certificate and a key that tokens are
-// signed with, in files as a server reads them.
+// signed with, in files as a server reads them. All files are in a temporary
+// directory of the test, with the permissions that a server demands.
 type Installation struct {
 	TLSCert, TLSKey, ClientCA, JWKS, Revoked string // paths, as in serve.Config
 
+	// Clock says from when certificates and tokens are valid. Authority issues
+	// the certificates and Key signs the tokens of this installation.
 	Clock     func() time.Time
 	Authority keys.Authority
 	Key       keys.SigningKey
 }
 
-// New makes one, by the clock of the test. The server's certificate is good for
-// 127.0.0.1, ::1 and localhost.
+// New makes an installation by the clock of the test. The server's certificate is
+// valid for 127.0.0.1, ::1 and localhost. The revocation list is empty.
 func New(t testing.TB, clock func() time.Time) *Installation {
 	t.Helper()
 	dir := t.TempDir()
@@ -45,7 +73,9 @@ func New(t testing.TB, clock func() time.Time) *Installation {
 	return i
 }
 
-// NewAuthority makes an authority that is good for ten years.
+// NewAuthority makes an authority that is valid for ten years from an hour before
+// now, as are its certificates: clocks of test machines differ. It is trusted
+// once it is passed to Trust.
 func NewAuthority(t testing.TB, clock func() time.Time) keys.Authority {
 	t.Helper()
 	a, err := keys.NewAuthority("An invented authority", clock().Add(-time.Hour), clock().AddDate(10, 0, 0))
@@ -53,7 +83,8 @@ func NewAuthority(t testing.TB, clock func() time.Time) keys.Authority {
 	return a
 }
 
-// NewKey makes a key that tokens are signed with.
+// NewKey makes a key that tokens are signed with. A server accepts its tokens
+// once it is passed to Believe.
 func NewKey(t testing.TB) keys.SigningKey {
 	t.Helper()
 	key, err := keys.NewSigningKey()
@@ -61,7 +92,8 @@ func NewKey(t testing.TB) keys.SigningKey {
 	return key
 }
 
-// Trust makes these, and no other, the authorities of callers.
+// Trust makes these, and no other, the authorities that callers' certificates are
+// checked against. A running server reloads the file.
 func (i *Installation) Trust(t testing.TB, authorities ...keys.Authority) {
 	t.Helper()
 	var all []byte
@@ -73,7 +105,9 @@ func (i *Installation) Trust(t testing.TB, authorities ...keys.Authority) {
 	check(t, keys.ReplaceTrusted(i.ClientCA, all))
 }
 
-// ServeWith gives the server a fresh certificate of an authority.
+// ServeWith gives the server a new certificate of an authority, valid for a year.
+// The key is replaced before the certificate; a server that reads between the two
+// finds a pair that does not match and keeps the previous one.
 func (i *Installation) ServeWith(t testing.TB, a keys.Authority) {
 	t.Helper()
 	pair, err := a.Server([]string{"127.0.0.1", "::1", "localhost"}, i.Clock().Add(-time.Hour), i.Clock().AddDate(1, 0, 0))
@@ -82,7 +116,7 @@ func (i *Installation) ServeWith(t testing.TB, a keys.Authority) {
 	check(t, keys.ReplaceTrusted(i.TLSCert, pair.Cert))
 }
 
-// Believe makes these, and no other, the keys that tokens are signed with.
+// Believe makes these, and no other, the keys that tokens are checked with.
 func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
 	t.Helper()
 	set, err := keys.PublicKeySet(signing...)
@@ -90,20 +124,20 @@ func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
 	check(t, keys.ReplaceTrusted(i.JWKS, set))
 }
 
-// Revoke replaces the revocation list.
+// Revoke replaces the revocation list by these lines; none makes it empty.
 func (i *Installation) Revoke(t testing.TB, lines ...string) {
 	t.Helper()
 	check(t, keys.ReplaceTrusted(i.Revoked, []byte(strings.Join(lines, "\n")+"\n")))
 }
 
-// Certificate is a good certificate for a resource name such as
-// "chains/ebb/salons/north/tills/front-1", good for a day.
+// Certificate issues a certificate for a resource name such as
+// "chains/ebb/salons/north/tills/front-1", valid for a day.
 func (i *Installation) Certificate(t testing.TB, name string) tls.Certificate {
 	t.Helper()
 	return i.CertificateUntil(t, name, i.Clock().AddDate(0, 0, 1))
 }
 
-// CertificateUntil is Certificate that is good until the given time.
+// CertificateUntil is Certificate with a given end, also one in the past.
 func (i *Installation) CertificateUntil(t testing.TB, name string, until time.Time) tls.Certificate {
 	t.Helper()
 	pair, err := i.Authority.Client(name, i.Clock().Add(-time.Hour), until)
@@ -111,7 +145,7 @@ func (i *Installation) CertificateUntil(t testing.TB, name string, until time.Ti
 	return Load(t, pair)
 }
 
-// Load makes of a pair what clients send.
+// Load converts a pair into the form that a TLS client sends.
 func Load(t testing.TB, p keys.Pair) tls.Certificate {
 	t.Helper()
 	cert, err := tls.X509KeyPair(p.Cert, p.Key)
@@ -119,8 +153,10 @@ func Load(t testing.TB, p keys.Pair) tls.Certificate {
 	return cert
 }
 
-// Transport is how a client calls the server: it trusts the authority of the
-// server, and always sends the given certificate.
+// Transport returns the credentials of a client: it trusts the authorities in
+// ClientCA, and sends the first of the given certificates, or none. It sends the
+// certificate even if the server does not ask for its authority, so that a test
+// can present a wrong one.
 func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credentials.TransportCredentials {
 	t.Helper()
 	text, err := os.ReadFile(i.ClientCA)
@@ -138,7 +174,9 @@ func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credent
 	return credentials.NewTLS(config)
 }
 
-// Token is a good token, good for an hour; change alters what it grants.
+// Token signs a token that is accepted, valid for an hour; change alters what it
+// grants. It fails the test if Sign refuses the grant; use Forged for such
+// tokens.
 func (i *Installation) Token(t testing.TB, role, name string, change ...func(*identity.Grant)) string {
 	t.Helper()
 	g := identity.Grant{Role: role, Name: name, From: i.Clock(), Until: i.Clock().Add(time.Hour)}
@@ -150,6 +188,7 @@ func (i *Installation) Token(t testing.TB, role, name string, change ...func(*id
 	return token
 }
 
+// check ends the test if err is not nil.
 func check(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {

@@ -18,7 +18,8 @@ import (
 	"github.com/go-jose/go-jose/v4"
 )
 
-// Forged is a token in the making: what a test wants in it, right or wrong.
+// Forged is the content of a token before it is signed, right or wrong. A test
+// changes a field and signs it, so what is wrong is exactly this field.
 type Forged struct {
 	Header map[string]any // beside alg and kid
 	Claims map[string]any
@@ -27,7 +28,8 @@ type Forged struct {
 	Key    any // private; as go-jose wants it
 }
 
-// Good is what a good token of the installation has in it, but for its key.
+// Good returns the content of a token that is accepted once it has the key of the
+// installation.
 func (i *Installation) Good(role, name string) Forged {
 	now := i.Clock()
 	return Forged{
@@ -39,7 +41,7 @@ func (i *Installation) Good(role, name string) Forged {
 	}
 }
 
-// Sign makes the token.
+// Sign signs the content as it is and checks nothing.
 func (f Forged) Sign(t testing.TB) string {
 	t.Helper()
 	options := &jose.SignerOptions{ExtraHeaders: map[jose.HeaderKey]any{}}
@@ -60,9 +62,10 @@ func (f Forged) Sign(t testing.TB) string {
 	return text
 }
 
-// BadTokens is tokens for a role and name, none of which may be believed, by
-// what is wrong with them. The key they are signed with, unless that is what is
-// wrong, is the installation's first.
+// BadTokens returns tokens for a role and name, each of which must be refused, by
+// what is wrong with it. Unless the key is what is wrong, it is the
+// installation's. Sources: RFC 7519 for claims, RFC 7515 for the serialization,
+// RFC 8725 for known attacks.
 func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]string {
 	t.Helper()
 	now := i.Clock()
@@ -73,6 +76,7 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 		change(&f)
 		bad[what] = f.Sign(t)
 	}
+	// claim and header set a value; without removes a claim.
 	claim := func(what, key string, value any) { with(what, func(f *Forged) { f.Claims[key] = value }) }
 	header := func(what, key string, value any) { with(what, func(f *Forged) { f.Header[key] = value }) }
 	without := func(what, key string) { with(what, func(f *Forged) { delete(f.Claims, key) }) }
@@ -128,7 +132,9 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 	return bad
 }
 
-// malformed adds what a signer would not make.
+// malformed adds what a signer would not make: unsigned tokens, tokens signed
+// with a public key as a shared secret, keys that the token brings along, and
+// damaged serializations. They are assembled from the parts of a good token.
 func (i *Installation) malformed(t testing.TB, bad map[string]string, role, name string) {
 	t.Helper()
 	good := i.Token(t, role, name)
@@ -172,7 +178,8 @@ func (i *Installation) malformed(t testing.TB, bad map[string]string, role, name
 	bad["a blank before it"] = " " + good
 }
 
-// signedHead signs a header that the library would not.
+// signedHead signs a header that go-jose refuses to make, such as one with
+// "crit".
 func (i *Installation) signedHead(t testing.TB, fields map[string]any, head func(map[string]any) string, claims string) string {
 	t.Helper()
 	text := head(fields) + "." + claims
@@ -182,10 +189,12 @@ func (i *Installation) signedHead(t testing.TB, fields map[string]any, head func
 	return text + "." + base64.RawURLEncoding.EncodeToString(signature)
 }
 
-// private is the installation's private key.
+// private returns the installation's private key in the form that go-jose signs
+// with.
 func (i *Installation) private(t testing.TB) any { return otherKey(t, i.Key.Line) }
 
-// otherKey reads a private key from its line, without an id of its own.
+// otherKey parses a private key from its line in the key file, without its ID:
+// the test sets the ID that the token names.
 func otherKey(t testing.TB, line func() (string, error)) any {
 	t.Helper()
 	text, err := line()
