@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts proto/contract"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts proto/contract proto/fieldpath"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -35,6 +35,7 @@ var allowedImports = map[string]string{
 	"proto":                        "",
 	protoPackage:                   "",
 	"proto/contract":               protoPackage,
+	"proto/fieldpath":              protoPackage,
 	"proto/source":                 "",
 	"server":                       "server/serve server/keys storage/keyring server/demo server/verify server/identity server/sequencer server/client server/report service/ledger " + protoPackage,
 	"server/metrics":               "",
