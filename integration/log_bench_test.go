@@ -57,21 +57,21 @@ func BenchmarkLogIntegration(b *testing.B) {
 
 // takeLead takes the lead of the log from the server, which puts nothing on it
 // until release gives it back.
-func (s *testServer) takeLead(b *testing.B) storage.Lead {
+func (s *testServer) takeLead(b *testing.B) storage.Lease {
 	b.Helper()
 	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity', epoch = epoch + 1"); err != nil {
 		b.Fatal(err)
 	}
-	lead := storage.Lead{Lease: time.Hour}
+	lead := storage.Lease{Duration: time.Hour}
 	var err error
-	lead.Epoch, err = storage.TakeLead(b.Context(), s.database.Open(b, storage.Config{MaxConns: 1}), lead.Lease)
+	lead.Epoch, err = storage.AcquireLease(b.Context(), s.database.Open(b, storage.Config{MaxConns: 1}), lead.Duration)
 	if err != nil || lead.Epoch == 0 {
 		b.Fatal("the lead is not to be had: ", err)
 	}
 	return lead
 }
 
-func (s *testServer) release(b *testing.B, lead storage.Lead) {
+func (s *testServer) release(b *testing.B, lead storage.Lease) {
 	b.Helper()
 	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity' where epoch = $1", lead.Epoch); err != nil {
 		b.Fatal(err)

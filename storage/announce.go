@@ -10,24 +10,28 @@ import (
 	"github.com/lib/pq"
 )
 
-// Servers on one database tell each other which records have changed. It is a
-// hint and can be lost: what counts is what a reader finds. The hint goes out
-// after the commit and never in the transaction that writes, where it would
-// make all writers wait for one another.
+// Servers on one database tell each other which records have changed, with PostgreSQL's
+// LISTEN and NOTIFY. An announcement is only a hint: it can be lost, and it carries no
+// content. A reader that gets one reads the record again under its own permissions.
+//
+// An announcement is sent after the commit, in a transaction of its own. NOTIFY inside
+// the writing transaction would make all writers wait for one another at COMMIT.
 
-// channel is the one that servers talk on. Everybody who can log in may listen on
-// it, so names of clients and sessions are not spoken there.
+// channel is the channel that servers listen on. Every role that can log in may listen
+// on it, so it carries digests instead of the names of clients and sessions.
 const channel = "alkalog"
 
-// Topic is what is announced of a name: a digest that leads nobody to it. The ids
-// in names have at least 74 random bits, so they are not found by trying.
+// Topic returns what is announced for a resource name: the first 16 bytes of a SHA-256
+// over the name, in base64. It does not reveal the name. The IDs in names have at least
+// 74 random bits, so that nobody finds a name by trying.
 func Topic(name string) string {
 	sum := sha256.Sum256([]byte("alkalog topic\x00" + name))
 	return base64.RawURLEncoding.EncodeToString(sum[:16])
 }
 
-// Announce tells every server on the database that the records named have
-// changed.
+// Announce tells every server on the database that the named records have changed. Call
+// it after the write that changed them has been committed. An error is no reason to
+// fail the call: readers find the change at their next look.
 func Announce(ctx context.Context, db *DB, names []string) error {
 	tx, err := db.begin(ctx, scope{}, nil)
 	if err != nil {
@@ -46,20 +50,25 @@ func Announce(ctx context.Context, db *DB, names []string) error {
 }
 
 const (
-	// pingEvery finds out whether a silent connection is still one.
+	// pingEvery is how often an idle connection is tested. Without it, a connection that a
+	// firewall has dropped would stay silent for ever. Our own choice.
 	pingEvery = 15 * time.Second
-	// reconnectFirst and reconnectLast bound the pauses between attempts.
+	// reconnectFirst and reconnectLast are the first and the longest pause between attempts to
+	// reconnect; the pause doubles in between. Our own choice.
 	reconnectFirst, reconnectLast = 100 * time.Millisecond, 5 * time.Second
 )
 
-// Listen calls hear with the topic of every name that is announced, until ctx is
-// done. It calls hear with an empty topic whenever the connection is new: hints may
-// have been lost, and everything is to be looked at again. Others can speak on the
-// channel too; what they say is no topic of a name, or one more look at a record.
+// Listen calls hear with the topic of every name that is announced, until ctx is done,
+// and returns the error of ctx. It calls hear with an empty topic whenever the
+// connection is new: announcements may have been lost, so that every watched record
+// must be read again.
+//
+// hear is called by one goroutine and should return quickly, because further
+// announcements wait for it. Any role may send on the channel; a foreign text matches
+// no topic, and a forged topic only causes one more read.
 func Listen(ctx context.Context, db *DB, hear func(topic string)) error {
 	l := pq.NewDialListener(listenDialer{db.cfg}, db.cfg.DSN, reconnectFirst, reconnectLast, nil)
-	// Closing is what ends a wait for the first connection. What a second call
-	// says does not matter.
+	// A second call of Close returns an error, which does not matter.
 	defer context.AfterFunc(ctx, func() { l.Close() })()
 	defer l.Close()
 	if err := l.Listen(channel); err != nil {
@@ -85,16 +94,17 @@ func Listen(ctx context.Context, db *DB, hear func(topic string)) error {
 	}
 }
 
-// listenDialer dials for a connection that waits for hours; it has no read
-// deadline, and pings instead.
+// listenDialer dials for the listening connection. That connection waits for hours, so
+// it has no read deadline and is pinged instead; only dialing is limited.
 type listenDialer struct{ cfg Config }
 
-// Dial is part of pq.Dialer.
+// Dial implements pq.Dialer, with ReadTimeout as the limit.
 func (d listenDialer) Dial(network, address string) (net.Conn, error) {
 	return d.DialTimeout(network, address, d.cfg.ReadTimeout)
 }
 
-// DialTimeout is part of pq.Dialer.
+// DialTimeout implements pq.Dialer. It uses Config.Dial, so that a test can stand
+// between this connection and the server too.
 func (d listenDialer) DialTimeout(network, address string, timeout time.Duration) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), timeout)
 	defer cancel()

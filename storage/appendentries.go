@@ -6,11 +6,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// AppendEntries puts entries on the audit log that no record goes with: a denial, a read
-// by an auditor, a purge. It answers when they are durable. It is not a request
-// of a caller and there is no retry to tell from a first try: after ErrUnknown
-// the entries may be there or not, and what they are about must not go ahead.
-// Every entry needs a record time and a name in the chain.
+// AppendEntries adds audit entries without a record: a denial, a read by an auditor, a
+// purge. It returns when the entries are durable.
+//
+// It has no request ID and therefore no protection against repetition. After ErrUnknown
+// the entries may or may not be stored, and the caller must not go ahead with what they
+// are about: a read that is not on the log is not answered. Each entry needs a record
+// time. An entry of another chain is an error.
 func AppendEntries(ctx context.Context, db *DB, chain string, entries ...*pb.AuditEntry) error {
 	return db.commitWithEntries(ctx, chain, func(*transaction) ([]*pb.AuditEntry, error) { return entries, nil })
 }

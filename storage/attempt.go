@@ -9,10 +9,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// withoutAttempt is a message without the fields that belong to one attempt of a
-// call (option per_attempt), at any depth: what of a request is compared when its
-// id is repeated, and what of a request and an answer is stored. A message that
-// has no such field is returned as it is; any other is copied.
+// withoutAttempt returns a message without the fields that belong to one attempt of a
+// call (contract option per_attempt), such as a till's clock reading, at any depth. Two
+// attempts of one request are compared in this form, and requests and answers are
+// stored in it. A message without such a field is returned as it is; any other is
+// copied first.
 func withoutAttempt(m proto.Message) proto.Message {
 	if m == nil || !hasAttempt(m.ProtoReflect().Descriptor()) {
 		return m
@@ -22,11 +23,13 @@ func withoutAttempt(m proto.Message) proto.Message {
 	return m
 }
 
-// ofAttempt reports whether a field belongs to one attempt of a call.
+// ofAttempt reports whether a field has the option per_attempt.
 func ofAttempt(f protoreflect.FieldDescriptor) bool {
 	return proto.GetExtension(f.Options(), pb.E_PerAttempt).(bool)
 }
 
+// clearAttempt clears the fields of one attempt in a message and in everything below
+// it. It changes the message.
 func clearAttempt(m protoreflect.Message) {
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		switch {
@@ -44,11 +47,12 @@ func clearAttempt(m protoreflect.Message) {
 	})
 }
 
-// attempts remembers by message type what hasAttempt found.
+// attempts caches the result of hasAttempt by message type (protoreflect.FullName to
+// bool). Descriptors do not change while the program runs.
 var attempts sync.Map // protoreflect.FullName to bool
 
-// hasAttempt reports whether messages of a type can hold a field of one attempt,
-// at any depth.
+// hasAttempt reports whether messages of a type can hold a field of one attempt, at any
+// depth. Most types cannot, and are then neither copied nor walked.
 func hasAttempt(d protoreflect.MessageDescriptor) bool {
 	if known, ok := attempts.Load(d.FullName()); ok {
 		return known.(bool)
@@ -58,14 +62,16 @@ func hasAttempt(d protoreflect.MessageDescriptor) bool {
 	return found
 }
 
-func findAttempt(d protoreflect.MessageDescriptor, seen map[protoreflect.FullName]bool) bool {
-	if seen[d.FullName()] {
+// findAttempt is hasAttempt without the cache. visited ends the recursion at types that
+// contain themselves.
+func findAttempt(d protoreflect.MessageDescriptor, visited map[protoreflect.FullName]bool) bool {
+	if visited[d.FullName()] {
 		return false
 	}
-	seen[d.FullName()] = true
+	visited[d.FullName()] = true
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
-		if ofAttempt(f) || f.Message() != nil && findAttempt(f.Message(), seen) {
+		if ofAttempt(f) || f.Message() != nil && findAttempt(f.Message(), visited) {
 			return true
 		}
 	}

@@ -9,8 +9,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// entries is the audit log. Its rows can be added and read, and nothing else:
-// the server's role may do no more, and triggers hold its owner to it.
+// entries is the table of audit entries. Rows can be inserted and read, and nothing
+// else: the server's role has no other privilege, and triggers refuse changes by the
+// owner of the table too. Search columns are an index and are not signed; the body is
+// what the log's tree covers.
 var entries = newUncovered("audit_entries",
 	column[*pb.AuditEntry]{"kind", "text", func(e *pb.AuditEntry) any { return e.GetKind().String() }},
 	column[*pb.AuditEntry]{"salon", "text", func(e *pb.AuditEntry) any { return e.GetSalon() }},
@@ -32,7 +34,7 @@ var entries = newUncovered("audit_entries",
 	column[*pb.AuditEntry]{"cause_digest", "bytea", func(e *pb.AuditEntry) any { return e.GetCauseDigest() }},
 )
 
-// ruleIDs lists the rules an entry speaks of, the deciding one first.
+// ruleIDs returns the IDs of the rules that an entry names, the deciding one first.
 func ruleIDs(e *pb.AuditEntry) []string {
 	var ids []string
 	for _, r := range e.GetRules() {
@@ -41,7 +43,9 @@ func ruleIDs(e *pb.AuditEntry) []string {
 	return ids
 }
 
-// insertEntry makes the record of an audit entry, and completes the entry.
+// insertEntry makes the record that inserts an audit entry. It fills in the name and
+// the request ID if they are empty, and therefore changes the entry. The record has an
+// error if the entry has no record time.
 func insertEntry(e *pb.AuditEntry, chain, requestID string) Record {
 	if e.GetName() == "" {
 		e.Name = "chains/" + chain + "/entries/" + NewID()
@@ -56,9 +60,10 @@ func insertEntry(e *pb.AuditEntry, chain, requestID string) Record {
 	return entries.record(at, err, e)
 }
 
-// keyDigests replaces the digests of a practitioner's record by keyed ones. The
-// record holds a person's name and licence in few words, which somebody who has
-// the log could find by trying.
+// keyDigests replaces the digests in an entry about a practitioner's record by keyed
+// ones, in place. The record has few words, a name and a licence, so that somebody who
+// has the log could find the content of a plain digest by trying. Entries of other
+// kinds are left as they are.
 func keyDigests(keys Keys, chain string, e *pb.AuditEntry) error {
 	if e.GetKind() != pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED {
 		return nil
@@ -67,7 +72,7 @@ func keyDigests(keys Keys, chain string, e *pb.AuditEntry) error {
 		if len(*digest) == 0 {
 			continue
 		}
-		keyed, err := keys.Mark(chain+"\x00digest of a practitioner", string(*digest))
+		keyed, err := keys.KeyedDigest(chain+"\x00digest of a practitioner", string(*digest))
 		if err != nil {
 			return err
 		}
@@ -76,22 +81,25 @@ func keyDigests(keys Keys, chain string, e *pb.AuditEntry) error {
 	return nil
 }
 
-// Entry is an audit entry as it is on the log.
+// Entry is an audit entry as it is stored.
 type Entry struct {
 	*pb.AuditEntry
-	// Stored is the bytes that were written; nothing re-encodes them.
+	// Stored is the stored encoding. The leaf hash of the log is over these bytes, so nothing
+	// may encode the entry again.
 	Stored []byte
-	// Position is its number in the order of the list.
+	// Position is the number that the database gave the row on insert. It rises from entry to
+	// entry and has gaps; the place on the log is another number.
 	Position int64
-	// Token is the page token that continues behind this entry.
+	// Token is the page token that continues after this entry.
 	Token string
 }
 
-// ListEntries reads a page of the audit log of a chain, in the order in which
-// the entries were written. An entry that is being committed while the log is
-// read may take its place before ones that are seen already, at settled (see
-// SettledBefore) or behind. So only what is before that is passed by: a page that
-// is not the last ends there, if need be without any entry on it.
+// ListEntries reads a page of the audit log of a chain, in the order of positions.
+//
+// settled is a position from SettledBefore, taken before the snapshot. A write that is
+// committed while the log is read can still put an entry before ones at settled or
+// later. A page that is not the last therefore ends before settled, if necessary
+// without any entry, so that a reader who continues with the token misses none.
 func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry, string, error) {
 	args := []any{s.chain}
 	where, err := f.where(&args)
@@ -106,6 +114,7 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 		return entries, next, err
 	}
 	begun, err := l.open(page.Token)
+	// Drop what is not settled yet; the next page begins with it.
 	for len(entries) > 0 && entries[len(entries)-1].Position >= settled {
 		entries = entries[:len(entries)-1]
 	}
@@ -115,8 +124,8 @@ func ListEntries(s *Snapshot, f EntryFilter, page Page, settled int64) ([]Entry,
 	return entries, entries[len(entries)-1].Token, err
 }
 
-// listEntries reads one page of audit entries in the order of a number; read
-// makes entries of what is stored.
+// listEntries reads one page of a listing whose key is a number. read decodes the
+// stored bytes; the caller decides what an unreadable body means.
 func listEntries(s *Snapshot, l listing, page Page, read func([]byte) (*pb.AuditEntry, error)) ([]Entry, string, error) {
 	rows, next, err := l.rows(s, page)
 	if err != nil || len(rows) == 0 {
@@ -137,13 +146,15 @@ func listEntries(s *Snapshot, l listing, page Page, read func([]byte) (*pb.Audit
 	return found, next, nil
 }
 
-// SettledBefore returns the position before which no entry can appear any
-// more: a snapshot taken afterwards shows all that ever will be there. A copy
-// that stops before it misses none when it goes on later.
+// SettledBefore returns the position before which no new entry can appear: a snapshot
+// that is taken afterwards shows all entries that there will ever be before it. A copy
+// that stops there misses none when it continues later.
 //
-// Positions are given out before a transaction ends, and transactions end in
-// any order. So each write holds a shared lock whose key is the next position
-// to be given out when it began, and the lowest such key is the answer.
+// PostgreSQL gives out positions before a transaction ends, and transactions end in any
+// order. Therefore every write holds a shared advisory lock whose key is the next
+// position at the time when it began (insertClaimQuery, sequencerLockQuery). The lowest
+// key that is held is the answer; without one, the next position is. Code that inserts
+// entries must take that lock first; otherwise the sequencer passes its entries.
 func SettledBefore(ctx context.Context, db *DB) (int64, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

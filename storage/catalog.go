@@ -2,8 +2,8 @@ package storage
 
 import pb "alkalog/proto/alkalogv1"
 
-// Products and house policies are listed by name. Of a chain's house policies
-// one at most is in force; the database refuses a second.
+// Products and HousePolicies are listed by ID. A chain has at most one house policy in
+// force; a unique index refuses a second.
 var (
 	Products      = Mutable[*pb.Product]{Kind[*pb.Product]{table: newTable[*pb.Product]("products")}}
 	HousePolicies = Mutable[*pb.HousePolicy]{Kind[*pb.HousePolicy]{table: newTable("house_policies",
@@ -11,7 +11,7 @@ var (
 	)}}
 )
 
-// ActiveHousePolicy reads the house policy in force, or answers ErrNotFound.
+// ActiveHousePolicy reads the house policy in force; ErrNotFound if there is none.
 func ActiveHousePolicy(s *Snapshot) (*pb.HousePolicy, error) {
 	var body []byte
 	err := s.one(&body, "select body from house_policies where chain = $1 and state = $2",

@@ -16,31 +16,43 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// What belongs to a client is stored sealed, each record as a whole, with a key
-// of the client's own. That key lies, wrapped, in client_keys and nowhere else:
-// without its row there, nothing of the client can be read any more, in the
-// tables or in any copy of them.
+// Records of a client are stored sealed, each one as a whole, with a key of that
+// client. The key is stored, wrapped, in client_keys and nowhere else. Deleting that
+// row erases the client: nothing of it can be read any more, in the tables or in any
+// copy of them that does not contain the key.
+//
+// Three layers of keys are involved. The installation's key file (package keyring)
+// wraps the clients' keys. A client's key seals the client's records. A key derived
+// from it makes digests that are stored in clear, such as etags.
 
-// Keys wraps the keys of clients, and makes the marks that clients are found by.
-// A key file can stand behind it, or a service that never gives its key away.
+// Keys wraps the keys of clients and makes the digests by which clients are found. The
+// implementation in this program is keyring.Ring; a key management service that never
+// reveals its key fits as well. Implementations must be safe for concurrent use.
 type Keys interface {
-	// Version names the key that Wrap wraps with.
+	// Version returns the version of the key that Wrap uses.
 	Version() (string, error)
-	// Wrap seals a secret and ties it to a context.
+	// Wrap encrypts a secret and binds it to a context: it can be unwrapped only with the same
+	// context.
 	Wrap(secret, context []byte) (wrapped []byte, version string, err error)
-	// Unwrap opens what Wrap has sealed with that version, in that context.
+	// Unwrap decrypts what Wrap returned with that version and context. It fails with
+	// keyring.ErrUnknown if it has no such version, and with keyring.ErrDamaged if the bytes or
+	// the context differ.
 	Unwrap(wrapped []byte, version string, context []byte) ([]byte, error)
-	// Mark is a keyed digest of a value, another one for each purpose.
-	Mark(purpose, value string) ([]byte, error)
+	// KeyedDigest returns a digest of a value that only the holder of the secret can make. Each
+	// purpose has digests of its own. It does not depend on the version: rotating keys must not
+	// change it, because digests are stored.
+	KeyedDigest(purpose, value string) ([]byte, error)
 }
 
-// ErrSealed says that a record cannot be opened with the keys at hand, or is not
-// one any more.
+// ErrSealed means that a record cannot be opened: it is sealed with a key that is not
+// available, was changed or moved in the database, or is no longer a valid message.
 var ErrSealed = errors.New("storage: sealed with another key, or changed")
 
-// noKeys stands for keys that nobody gave.
+// noKeys is used when Config.Keys is nil. Every call of it fails, so that such a server
+// can neither read nor write records of clients.
 type noKeys struct{}
 
+// errNoKeys is the error of every method of noKeys.
 var errNoKeys = errors.New("storage: no keys for the records of clients were given")
 
 func (noKeys) Version() (string, error)                    { return "", errNoKeys }
@@ -48,19 +60,23 @@ func (noKeys) Wrap([]byte, []byte) ([]byte, string, error) { return nil, "", err
 func (noKeys) Unwrap([]byte, string, []byte) ([]byte, error) {
 	return nil, errNoKeys
 }
-func (noKeys) Mark(string, string) ([]byte, error) { return nil, errNoKeys }
+func (noKeys) KeyedDigest(string, string) ([]byte, error) { return nil, errNoKeys }
 
-// clientKey is the key of one client.
+// clientKey is the opened key of one client. It exists only in memory.
 type clientKey struct {
-	aead       cipher.AEAD
-	mac        []byte // for digests that nobody else can make
+	// aead seals the client's records (AES-256-GCM, see keyring.Box).
+	aead cipher.AEAD
+	// mac is the key for digests that are stored in clear and must not be guessable once the
+	// client's key is gone.
+	mac        []byte
 	compressor *compressor
 }
 
-// keySize is the length of a client's key, in bytes.
+// keySize is the length of a client's key in bytes.
 const keySize = 32
 
-// newClientKey makes a client's key from its secret.
+// newClientKey derives the keys of a client from its secret. The digest key comes from
+// HKDF, so that one secret never serves two algorithms.
 func (db *DB) newClientKey(secret []byte) (*clientKey, error) {
 	aead, err := keyring.Box(secret)
 	if err != nil {
@@ -70,17 +86,21 @@ func (db *DB) newClientKey(secret []byte) (*clientKey, error) {
 	return &clientKey{aead, mac, db.compressor}, err
 }
 
-// wrapContext ties a wrapped key to its client.
+// wrapContext is the context that a client's key is wrapped with. A row that is copied
+// to another client or chain does not open.
 func wrapContext(chain, client string) []byte { return []byte(chain + "\x00" + client) }
 
-// wrappedKey is a client's key as it is stored.
+// wrappedKey is a row of client_keys.
 type wrappedKey struct {
-	Client  string
+	// Client is the ID of the client.
+	Client string
+	// Version is the version of the key that it is wrapped with.
 	Version string
 	Wrapped []byte
 }
 
-// freshKey makes a key for a new client.
+// freshKey makes a key for a new client. The key is stored by the write that inserts
+// the client.
 func (db *DB) freshKey(chain, client string) (*clientKey, wrappedKey, error) {
 	secret := make([]byte, keySize)
 	rand.Read(secret) // never fails
@@ -92,7 +112,7 @@ func (db *DB) freshKey(chain, client string) (*clientKey, wrappedKey, error) {
 	return key, wrappedKey{client, version, wrapped}, err
 }
 
-// unwrap opens a stored key.
+// unwrap opens a stored key. The error wraps ErrSealed and the cause from Keys.
 func (db *DB) unwrap(chain string, w wrappedKey) (*clientKey, error) {
 	secret, err := db.cfg.Keys.Unwrap(w.Wrapped, w.Version, wrapContext(chain, w.Client))
 	if err != nil {
@@ -101,20 +121,24 @@ func (db *DB) unwrap(chain string, w wrappedKey) (*clientKey, error) {
 	return db.newClientKey(secret)
 }
 
-// The first byte of what is sealed says how that was done, and with which key of
-// the client, who has one so far.
+// The formats of sealed bytes, in their first byte. The byte is authenticated with the
+// rest, so that nobody can exchange it. A new format gets a new value; values are never
+// reused, because old records keep theirs.
 const (
-	sealed        = 1 // as it is
-	sealedSmaller = 2 // deflated (RFC 1951, 1996) before
+	// sealed is the encoded message as it is.
+	sealed = 1
+	// sealedSmaller is the encoded message in DEFLATE format (RFC 1951, 1996).
+	sealedSmaller = 2
 )
 
-// additionalData is where sealed bytes stand, and how they are. They cannot be opened
-// anywhere else.
+// additionalData is the data that is authenticated with a sealed record: its format,
+// its table and its key. A body that was moved to another row does not open.
 func additionalData(format byte, table string, at key) []byte {
 	return []byte(strings.Join([]string{"alkalog sealed", string(rune('0' + format)), table, at.chain, at.parent, at.id}, "\x00"))
 }
 
-// seal seals bytes for a place.
+// seal compresses and seals the encoded record for its table and key. Each call gives
+// other bytes, because the nonce is random.
 func (k *clientKey) seal(table string, at key, plain []byte) []byte {
 	format := byte(sealed)
 	if small, smaller := k.compressor.compress(plain); smaller {
@@ -123,7 +147,9 @@ func (k *clientKey) seal(table string, at key, plain []byte) []byte {
 	return k.aead.Seal([]byte{format}, nil, plain, additionalData(format, table, at))
 }
 
-// open opens what was sealed for a place.
+// open opens what seal returned for the same table and key. It returns ErrSealed if the
+// bytes were changed or belong elsewhere. Additional bytes of the error text name only
+// the table, never the content.
 func (k *clientKey) open(table string, at key, body []byte) ([]byte, error) {
 	if len(body) == 0 || body[0] != sealed && body[0] != sealedSmaller {
 		return nil, fmt.Errorf("%w: a row of %s", ErrSealed, table)
@@ -138,8 +164,8 @@ func (k *clientKey) open(table string, at key, body []byte) ([]byte, error) {
 	return plain, nil
 }
 
-// digest is a digest that only the client's key can make: when the key is gone
-// it tells nothing of what it was made of, however few things that could be.
+// digest returns a digest that only the client's key can make. When the key is
+// destroyed, the digest reveals nothing, even if there were only a few possible inputs.
 func (k *clientKey) digest(purpose string, of []byte) []byte {
 	h := hmac.New(sha256.New, k.mac)
 	h.Write([]byte(purpose + "\x00"))
@@ -147,8 +173,9 @@ func (k *clientKey) digest(purpose string, of []byte) []byte {
 	return h.Sum(nil)
 }
 
-// etag is an etag as it stands in the column. Etags are digests of contents, and
-// callers see them as they are; what is stored in clear is derived from them.
+// etag returns the value of the etag column for an etag. Callers see the etag itself, a
+// digest of the content; the column, which is stored in clear, has a digest of it under
+// the client's key. 8 bytes suffice: it detects changes and is no signature.
 func (k *clientKey) etag(etag string) string {
 	if etag == "" {
 		return ""
@@ -156,7 +183,8 @@ func (k *clientKey) etag(etag string) string {
 	return hex.EncodeToString(k.digest("etag", []byte(etag))[:8])
 }
 
-// sealedRow is a row of a client's record, with the client's key.
+// sealedRow is a row of a sealed table together with its client's wrapped key, as a
+// query with sealedColumns and ofClient returns it.
 type sealedRow struct {
 	Parent, ID string
 	Body       []byte
@@ -164,15 +192,16 @@ type sealedRow struct {
 	Wrapped    []byte
 }
 
-// sealedColumns is what a query selects for a sealedRow, from a table joined with
-// ofClient.
+// sealedColumns is the column list for a sealedRow, from a table joined with ofClient.
 const sealedColumns = "parent, id, body, version, wrapped"
 
-// ofClient joins a table with the keys of clients, so that records of clients who
-// were erased are not there. A condition names which column holds the client.
+// ofClient joins a table with the keys of clients. Records of erased clients have no
+// key and are therefore not found. A further condition must say which column has the
+// client's ID; without it the join pairs every row with every key of the chain.
 const ofClient = " join client_keys using (chain)"
 
-// open opens a row of a client's.
+// open opens a record of a client. In a Write it also keeps the plain and the sealed
+// bytes, from which the digests of causes are translated (see sealer).
 func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
 	k, err := s.clientKey(wrappedKey{client, r.Version, r.Wrapped})
 	if err != nil {
@@ -185,15 +214,16 @@ func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
 	return plain, err
 }
 
-// openedRecord is a record as it is and as it is stored.
+// openedRecord is one record as plain and as sealed bytes.
 type openedRecord struct{ plain, sealed []byte }
 
-// maxCachedKeys bounds the keys that a snapshot keeps at hand, while it goes through
-// the records of all clients.
+// maxCachedKeys bounds the keys that a snapshot keeps while it goes through the records
+// of all clients. Our own choice.
 const maxCachedKeys = 1000
 
-// clientKey opens a client's key once a snapshot. That of an erased client, which
-// somebody has put back, is not used: the client is not found.
+// clientKey opens a client's key, at most once per snapshot. If the client is on the
+// list of erased clients, its key was put back by a restored backup or by hand; it is
+// not used, and the answer is ErrNotFound as for a client who never existed.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if s.tx.db.erased.has(s.chain, w.Client) {
 		s.foundErased = true
@@ -206,6 +236,7 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	if err != nil {
 		return nil, err
 	}
+	// A Write needs all keys that it has used again for sealing, so only a read forgets them.
 	if s.keys == nil || len(s.keys) == maxCachedKeys && !s.keepOpened {
 		s.keys = map[string]*clientKey{}
 	}
@@ -213,8 +244,9 @@ func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
 	return key, nil
 }
 
-// openRows opens rows of one client's, or, with an empty client, of those that the
-// rows belong to. Those of erased clients are left out.
+// openRows opens and decodes rows of one client. With an empty client, each row belongs
+// to the client that its parent column names. Records of erased clients are left out,
+// because their existence must not show either.
 func openRows[M proto.Message](s *Snapshot, table, client string, rows []sealedRow) ([]M, error) {
 	messages := make([]M, 0, len(rows))
 	for _, r := range rows {

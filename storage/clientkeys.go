@@ -13,10 +13,12 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// writeKeys stores the keys of new clients, and destroys those of the ones to be
-// erased. A write of a client's records locks the key until that is
-// committed, so the key goes when all of these are done, and then it can be seen
-// whether one of them has begun a session.
+// writeKeys stores the keys of new clients and deletes those of clients to be erased.
+//
+// Lock order: a write of a client's records holds a key-share lock on the client's key
+// row until it commits (insertClaimQuery), so the delete waits for all such writes.
+// Only then are open sessions counted. If a session was opened meanwhile, or a key is
+// already gone, the write is stale and runs again.
 func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain string) error {
 	for _, w := range p.fresh {
 		_, err := tx.ExecContext(ctx, "insert into client_keys (chain, client, version, wrapped) values ($1, $2, $3, $4)",
@@ -40,9 +42,10 @@ func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain str
 	return err
 }
 
-// destroyKeys deletes the keys of clients, then what they are found by, and returns
-// those who had one. A statement of its own for each: the first waits for writes
-// that are under way, and only the second sees what these have made.
+// destroyKeys deletes the keys of clients and then the index entries by which they are
+// found, and returns the clients that had a key. These are two statements on purpose:
+// the first waits for concurrent writes, and only a later statement sees what those
+// writes have committed (READ COMMITTED).
 func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []string) ([]string, error) {
 	var gone []string
 	err := tx.SelectContext(ctx, &gone, "delete from client_keys where chain = $1 and client = any($2) returning client", chain, pq.Array(clients))
@@ -52,7 +55,8 @@ func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []s
 	return gone, err
 }
 
-// CountOpen counts the sessions of a client that have no outcome.
+// CountOpen returns the number of a client's open sessions. The caller passes it in
+// Erasure.Open.
 func CountOpen(s *Snapshot, client string) (int, error) {
 	at, err := parseName(client)
 	if err != nil {
@@ -63,26 +67,30 @@ func CountOpen(s *Snapshot, client string) (int, error) {
 	return n, err
 }
 
-// term is what a client is found by, in the form in which it is compared.
+// term is one value by which a client is found, in the normal form in which values are
+// compared.
 type term struct{ field, value string }
 
-// The fields that clients are found by.
+// The fields that clients are found by. They are stored in client_index and part of
+// every digest there, so they must not change.
 const (
 	byDisplayName = "display_name"
 	byPhone       = "phone"
 	byEmail       = "email"
 )
 
-// clientTerms is what a client is found by.
+// clientTerms returns the terms by which a client can be found.
 func clientTerms(c *pb.Client) []term {
 	return lookupTerms(ClientLookup{DisplayName: c.GetDisplayName(), Phone: c.GetPhone(), Email: c.GetEmail()})
 }
 
-// ClientLookup says which clients are wanted; empty fields do not matter.
+// ClientLookup is a search for clients. A client must fit all fields that are not
+// empty. Comparison is exact in normal form: there is no search by a part of a name,
+// because the index holds only digests.
 type ClientLookup struct{ DisplayName, Phone, Email string }
 
-// lookupTerms brings a lookup into the form in which it is compared. What has
-// nothing that could be compared is left out.
+// lookupTerms returns the terms of a lookup. A field without anything to compare gives
+// no term; Invalid reports it.
 func lookupTerms(l ClientLookup) []term {
 	var terms []term
 	for _, t := range []term{{byDisplayName, plainName(l.DisplayName)}, {byPhone, plainPhone(l.Phone)}, {byEmail, plainEmail(l.Email)}} {
@@ -93,15 +101,18 @@ func lookupTerms(l ClientLookup) []term {
 	return terms
 }
 
-// plainName is a name without regard to case, to spacing and to how its accents
-// are written (Unicode Standard Annex 15, form C; case folding of section 3.13).
+// plainName is the normal form of a name, without regard to case, spacing and the
+// encoding of accents (Unicode Standard Annex 15, form C; case folding of section
+// 3.13).
 func plainName(name string) string {
 	folded := cases.Fold().String(norm.NFC.String(name))
 	return norm.NFC.String(strings.Join(strings.Fields(folded), " "))
 }
 
-// plainPhone is the digits of a number, with a + where it begins with the sign
-// or the usual prefix (00) of international ones (ITU-T E.123, 2001).
+// plainPhone is the normal form of a telephone number: its ASCII digits, with a + in
+// front if the number began with + or with the prefix 00 of international numbers
+// (ITU-T E.123, 2001). A national and an international form of one number stay
+// different.
 func plainPhone(phone string) string {
 	digits := strings.Map(func(r rune) rune {
 		if unicode.IsDigit(r) && r <= unicode.MaxASCII {
@@ -118,28 +129,34 @@ func plainPhone(phone string) string {
 	return digits
 }
 
-// plainEmail is an address without regard to case.
+// plainEmail is the normal form of an email address, without regard to case and
+// surrounding space.
 func plainEmail(email string) string { return cases.Fold().String(strings.TrimSpace(email)) }
 
-// hash is the mark of a term in a chain.
+// hash returns the digest by which a term is stored in client_index. It differs between
+// chains, so that the same person in two chains cannot be linked in the database.
 func (t term) hash(keys Keys, chain string) ([]byte, error) {
-	return keys.Mark(chain+"\x00"+t.field, t.value)
+	return keys.KeyedDigest(chain+"\x00"+t.field, t.value)
 }
 
-// Mark is a digest of a value that only this installation can make, another one for
-// each chain and purpose, so that nobody finds the value by trying.
-func (db *DB) Mark(chain, purpose, value string) ([]byte, error) {
-	return db.cfg.Keys.Mark(chain+"\x00"+purpose, value)
+// KeyedDigest returns a digest of a value that only this installation can make, with
+// digests of its own for each chain and purpose. It stands for a value in places that
+// are stored in clear, such as the filter of an auditor on the log.
+func (db *DB) KeyedDigest(chain, purpose, value string) ([]byte, error) {
+	return db.cfg.Keys.KeyedDigest(chain+"\x00"+purpose, value)
 }
 
-// clientIndex is what changes in client_index.
+// clientIndex holds the changes of table client_index in one write. The slices clients,
+// fields and hashes have one element per new row.
 type clientIndex struct {
-	changed         []string // clients
+	// changed holds the clients whose old rows are deleted first.
+	changed         []string
 	clients, fields []string
 	hashes          [][]byte
 }
 
-// clientIndexChanges makes the marks of the clients among records.
+// clientIndexChanges collects the index changes for the clients among the records of a
+// write. It needs the plain terms and therefore runs before the transaction.
 func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex, error) {
 	var m clientIndex
 	for _, r := range records {
@@ -160,7 +177,8 @@ func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex,
 	return m, nil
 }
 
-// write brings client_index up to date.
+// write applies the changes in the transaction of the write, so that a client is never
+// stored without being findable.
 func (m clientIndex) write(ctx context.Context, tx *transaction, chain string) error {
 	if len(m.changed) > 0 {
 		if _, err := tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(m.changed)); err != nil {
@@ -176,9 +194,10 @@ func (m clientIndex) write(ctx context.Context, tx *transaction, chain string) e
 	return err
 }
 
-// Vague names a field of the lookup in which there is nothing to compare, and what
-// would be right; empty when there is none.
-func (l ClientLookup) Vague() (field, want string) {
+// Invalid returns a field of the lookup that is set but has nothing to compare, such as
+// a phone number without digits, and what would be right. Both are empty if there is
+// none. A lookup by such a field alone would find every client.
+func (l ClientLookup) Invalid() (field, want string) {
 	switch {
 	case l.DisplayName != "" && plainName(l.DisplayName) == "":
 		return byDisplayName, "must have more than blanks, or be empty"
@@ -190,8 +209,8 @@ func (l ClientLookup) Vague() (field, want string) {
 	return "", ""
 }
 
-// FindClients reads a page of the clients of the chain that a lookup finds, newest
-// first: those that every field of it fits.
+// FindClients reads a page of the clients of the chain that fit every field of the
+// lookup, newest first. An empty lookup lists all clients.
 func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, error) {
 	where, args := "chain = $1 and parent = ''", []any{s.chain}
 	for _, t := range lookupTerms(l) {

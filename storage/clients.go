@@ -2,14 +2,15 @@ package storage
 
 import pb "alkalog/proto/alkalogv1"
 
-// Clients and their consultations are listed newest first.
+// Clients and Consultations are listed newest first. Both are sealed: a client with its
+// own ID as the owner, a consultation with its parent.
 var (
 	Clients       = Mutable[*pb.Client]{Kind[*pb.Client]{newestFirst: true, table: clients()}}
 	Consultations = Mutable[*pb.Consultation]{Kind[*pb.Consultation]{newestFirst: true,
 		table: newSealed[*pb.Consultation]("consultations", "parent")}}
 )
 
-// clients is the table of clients, who are found by name and contacts.
+// clients returns the table of clients, the only one whose records have index terms.
 func clients() table[*pb.Client] {
 	t := newSealed[*pb.Client]("clients", "id")
 	t.terms = clientTerms

@@ -7,18 +7,20 @@ import (
 	"sync"
 )
 
-// compressor makes records smaller before they are sealed: what is sealed the
-// database cannot compress any more, and would write twice as much of. It keeps
-// the makings of one record for the next.
+// compressor compresses records before they are sealed, because PostgreSQL cannot
+// compress sealed bytes and would write about twice as much. It pools the compressors,
+// which are costly to allocate. It is safe for concurrent use.
 type compressor struct{ writers, readers sync.Pool }
 
-// minCompressed is from how many bytes on it is done.
+// minCompressed is the size in bytes from which records are compressed. Shorter ones
+// gain little. Our own choice.
 const minCompressed = 512
 
-// newCompressor makes a compressor.
+// newCompressor returns an empty pool.
 func newCompressor() *compressor {
 	return &compressor{
 		writers: sync.Pool{New: func() any {
+			// BestSpeed: records are compressed while a salon waits.
 			w, _ := flate.NewWriter(io.Discard, flate.BestSpeed) // fails for other levels only
 			return w
 		}},
@@ -26,7 +28,8 @@ func newCompressor() *compressor {
 	}
 }
 
-// compress makes bytes smaller; it reports false where that does not come off.
+// compress returns the compressed bytes and true, or false if the result would not be
+// smaller; the bytes are then of no use.
 func (p *compressor) compress(plain []byte) ([]byte, bool) {
 	if len(plain) < minCompressed {
 		return plain, false
@@ -41,7 +44,8 @@ func (p *compressor) compress(plain []byte) ([]byte, bool) {
 	return out.Bytes(), out.Len() < len(plain)
 }
 
-// decompress undoes it.
+// decompress is the inverse of compress. Its input was authenticated before, so it
+// needs no limit against an archive that expands without end.
 func (p *compressor) decompress(small []byte) ([]byte, error) {
 	r := p.readers.Get().(io.ReadCloser)
 	defer p.readers.Put(r)

@@ -14,16 +14,22 @@ import (
 	"github.com/lib/pq"
 )
 
-// connector makes connections that cannot hang, that notice an unsure COMMIT,
-// that prepare each statement once, and that lead to the right server.
+// connector makes the connections of the pool. They cannot hang (link), they notice a
+// COMMIT that did not reach the standby (link.notice), they prepare each statement once
+// (conn), and they lead only to a server that the fence admits.
 type connector struct {
-	cfg   Config
+	cfg Config
+	// hosts are tried in the order of the connection string.
 	hosts []pq.Config
 	fence *fence
 }
 
-// newConnector reads the connection string. Everything the doors rely on is
-// set here, whatever the string says.
+// newConnector parses the connection string. Settings that Read and Write rely on
+// override those in the string.
+//
+// statement_timeout ends a statement on the server before the read deadline cuts the
+// connection. idle_in_transaction_session_timeout releases the locks of a program that
+// was suspended.
 func newConnector(cfg Config) (*connector, error) {
 	base, err := parseDSN(cfg.DSN)
 	if err != nil {
@@ -41,8 +47,8 @@ func newConnector(cfg Config) (*connector, error) {
 	return &connector{cfg: cfg, hosts: hostsOf(base), fence: fence}, nil
 }
 
-// parseDSN reads a connection string. What is wrong with one that may hold a
-// password is not told, since that would quote it.
+// parseDSN parses a connection string. The error does not quote a string that may
+// contain a password.
 func parseDSN(dsn string) (pq.Config, error) {
 	cfg, err := pq.NewConfig(dsn)
 	if err != nil && (strings.Contains(dsn, "@") || strings.Contains(dsn, "password")) {
@@ -54,8 +60,8 @@ func parseDSN(dsn string) (pq.Config, error) {
 	return cfg.Clone(), nil
 }
 
-// hostsOf splits a configuration with several hosts. lib/pq would settle on
-// the first that answers, which may be the one that the fence refuses.
+// hostsOf splits a configuration with several hosts into one per host. lib/pq would
+// accept the first host that answers, even if the fence refuses that one.
 func hostsOf(base pq.Config) []pq.Config {
 	others := base.Multi
 	base.Multi = nil
@@ -68,11 +74,11 @@ func hostsOf(base pq.Config) []pq.Config {
 	return hosts
 }
 
-// Driver returns lib/pq's, as database/sql asks for.
+// Driver implements driver.Connector.
 func (c *connector) Driver() driver.Driver { return &pq.Driver{} }
 
-// Connect returns a connection to the first host that answers and that the
-// fence admits.
+// Connect implements driver.Connector: it returns a connection to the first host that
+// answers and that the fence admits, or the errors of all hosts.
 func (c *connector) Connect(ctx context.Context) (driver.Conn, error) {
 	var problems []error
 	for _, host := range c.hosts {
@@ -85,7 +91,8 @@ func (c *connector) Connect(ctx context.Context) (driver.Conn, error) {
 	return nil, errors.Join(problems...)
 }
 
-// connect makes one connection and checks where it leads.
+// connect makes one connection and asks the fence about the server behind it. Nothing
+// else is sent on the connection before.
 func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, error) {
 	plain, err := pq.NewConnectorConfig(host)
 	if err != nil {
@@ -108,19 +115,21 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 	return cn, nil
 }
 
-// dialer dials for one connection: first the connection itself, later the
-// short calls by which lib/pq asks the server to cancel a statement of it.
+// dialer dials for one connection: first the connection itself, later the short
+// connections by which lib/pq asks the server to cancel a statement.
 type dialer struct {
-	cfg       Config
-	link      *link
+	cfg  Config
+	link *link
+	// connected is set when the first dial has succeeded; all later ones are for cancel
+	// requests.
 	connected bool
 }
 
-// cancelTimeout bounds a call that asks for a cancellation. The caller waits
-// for it, and a server that does not answer it in this time will not.
+// cancelTimeout limits a cancel request. The caller waits for it, and a server that
+// does not answer within this time will not answer at all. Our own choice.
 const cancelTimeout = 500 * time.Millisecond
 
-// DialContext dials, and remembers the link when it is the connection itself.
+// DialContext implements pq.DialerContext. It keeps the link of the connection itself.
 func (d *dialer) DialContext(ctx context.Context, network, address string) (net.Conn, error) {
 	if d.connected {
 		ctx, cancel := context.WithTimeout(ctx, cancelTimeout)
@@ -140,29 +149,33 @@ func (d *dialer) DialContext(ctx context.Context, network, address string) (net.
 	return d.link, nil
 }
 
-// Dial is part of pq.Dialer; lib/pq prefers DialContext.
+// Dial implements pq.Dialer; lib/pq prefers DialContext.
 func (d *dialer) Dial(network, address string) (net.Conn, error) {
 	return d.DialContext(context.Background(), network, address)
 }
 
-// DialTimeout is part of pq.Dialer; lib/pq prefers DialContext.
+// DialTimeout implements pq.Dialer; lib/pq prefers DialContext.
 func (d *dialer) DialTimeout(network, address string, timeout time.Duration) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), timeout)
 	defer cancel()
 	return d.DialContext(ctx, network, address)
 }
 
-// link is the network connection under a database connection. Every wait on
-// it ends.
+// link is the network connection under a database connection. Every read and write on
+// it has a deadline: the read timeout from now, or the caller's deadline plus grace if
+// that is earlier. A context alone does not release a caller from a server that has
+// stopped answering.
 type link struct {
 	net.Conn
-	readTimeout   time.Duration
-	until         atomic.Pointer[time.Time] // the caller's deadline with some grace
-	notReplicated atomic.Bool               // COMMIT did not wait for its standby
+	readTimeout time.Duration
+	// until is the caller's deadline plus grace; nil: none.
+	until atomic.Pointer[time.Time]
+	// notReplicated is set when the server warned that COMMIT did not wait for its standby.
+	notReplicated atomic.Bool
 }
 
-// grace is how long a cancelled statement may take to come back before its
-// connection is given up.
+// grace is how long a cancelled statement may take to return before its connection is
+// given up. Our own choice.
 const grace = 500 * time.Millisecond
 
 // setDeadline makes every wait end shortly after the caller's deadline.
@@ -174,17 +187,18 @@ func (l *link) setDeadline(ctx context.Context) {
 	}
 }
 
-// clearDeadline forgets the caller's deadline, which is not that of the next user, nor of what closes
-// the connection next.
+// clearDeadline removes the caller's deadline, which applies neither to the next user
+// of the connection nor to closing it.
 func (l *link) clearDeadline() { l.until.Store(nil) }
 
-// beginCommit readies the link for a COMMIT, which no caller's deadline may cut.
+// beginCommit prepares the link for COMMIT, which no deadline of a caller may
+// interrupt. Only the read timeout limits it.
 func (l *link) beginCommit() {
 	l.until.Store(nil)
 	l.notReplicated.Store(false)
 }
 
-// deadline is when a wait that begins now must end.
+// deadline returns when a wait that begins now must end.
 func (l *link) deadline() time.Time {
 	latest := time.Now().Add(l.readTimeout)
 	if until := l.until.Load(); until != nil && until.Before(latest) {
@@ -193,7 +207,7 @@ func (l *link) deadline() time.Time {
 	return latest
 }
 
-// Read reads within the deadline.
+// Read implements net.Conn with a deadline.
 func (l *link) Read(p []byte) (int, error) {
 	if err := l.SetReadDeadline(l.deadline()); err != nil {
 		return 0, err
@@ -201,7 +215,8 @@ func (l *link) Read(p []byte) (int, error) {
 	return l.Conn.Read(p)
 }
 
-// Write writes within the deadline: a frozen server stops reading, too.
+// Write implements net.Conn with a deadline: a suspended server also stops reading, and
+// the send buffer fills up.
 func (l *link) Write(p []byte) (int, error) {
 	if err := l.SetWriteDeadline(l.deadline()); err != nil {
 		return 0, err
@@ -209,9 +224,9 @@ func (l *link) Write(p []byte) (int, error) {
 	return l.Conn.Write(p)
 }
 
-// notice hears the server's warnings. Two of them say that COMMIT returned
-// before the standby had it: 01000 after a cancel request and 57P01 after an
-// administrator's (PostgreSQL, src/backend/replication/syncrep.c,
+// notice handles the server's warnings. Two of them say that COMMIT returned before the
+// standby had the transaction: 01000 after a cancel request, and 57P01 after an
+// administrator's shutdown (PostgreSQL, src/backend/replication/syncrep.c,
 // SyncRepWaitForLSN).
 func (l *link) notice(w *pq.Error) {
 	if w.Code == "01000" || w.Code == "57P01" {
@@ -219,7 +234,8 @@ func (l *link) notice(w *pq.Error) {
 	}
 }
 
-// pqConn is what lib/pq's connections can do, so that ours can do it too.
+// pqConn lists the interfaces of lib/pq's connections that conn passes on. A missing
+// one would make database/sql fall back to a slower way silently.
 type pqConn interface {
 	driver.Conn
 	driver.Tx
@@ -233,20 +249,23 @@ type pqConn interface {
 	driver.Validator
 }
 
-// conn is lib/pq's connection with its link and its prepared statements: the
-// statements of this package are few and fixed, so each is prepared once per
-// connection.
+// conn is a connection of the pool: lib/pq's, with its link and its prepared
+// statements. The statements of this package are few and fixed, so each is prepared
+// once per connection.
 type conn struct {
 	pqConn
 	link     *link
 	prepared map[string]driver.Stmt
-	scope    scope // of the transaction that is about to begin
+	// scope applies to the transaction that is about to begin; BeginTx resets it.
+	scope scope
 
-	lockTimeout time.Duration // how long a write waits for a lock
+	// lockTimeout is how long a write waits for a lock.
+	lockTimeout time.Duration
 }
 
-// maxPrepared bounds the statements of a connection: searches are put together
-// from what is asked, so their number is not known.
+// maxPrepared bounds the prepared statements of a connection. Searches are composed
+// from the filter, so their number is not bounded otherwise. When it is reached, all
+// are closed. Our own choice.
 const maxPrepared = 200
 
 // ExecContext runs a statement, prepared if it has arguments.
@@ -273,7 +292,7 @@ func (c *conn) QueryContext(ctx context.Context, query string, args []driver.Nam
 	return stmt.(driver.StmtQueryContext).QueryContext(ctx, args)
 }
 
-// prepare returns the statement of this connection for a query.
+// prepare returns this connection's prepared statement for a query.
 func (c *conn) prepare(ctx context.Context, query string) (driver.Stmt, error) {
 	if stmt, ok := c.prepared[query]; ok {
 		return stmt, nil

@@ -7,13 +7,15 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// isOverridable reports whether a decision has a finding that may be overridden.
+// isOverridable reports whether a decision has a finding that its rule allows to
+// override.
 func isOverridable(d *pb.Decision) bool {
 	return slices.ContainsFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetOverrideTerms().GetAllowed() })
 }
 
-// isBad reports whether a service did harm: the scalp changed, hair broke or was
-// extremely damaged, or discomfort was not rinsed out at once.
+// isBad reports whether a service did harm: the scalp changed, hair broke or is in
+// extreme condition, or discomfort was not rinsed out at once. It is a search column of
+// outcomes and counts in Figures.Bad.
 func isBad(o *pb.Outcome) bool {
 	const yes = pb.Answer_ANSWER_YES
 	return o.GetScalpChanged() == yes ||
@@ -26,42 +28,57 @@ func isBad(o *pb.Outcome) bool {
 		})
 }
 
-// fact is a row of the queue of what is to be counted; what a fact lacks is empty.
+// fact is a row of tally_queue, the queue of what is to be counted. Triggers insert a
+// row for each decision, session, outcome and audit entry. Columns that a fact does not
+// have are empty.
 type fact struct {
-	Position                   int64
-	Chain, Fact, Decision      string
-	Day                        string // UTC, of the record, such as 2026-11-25
-	Kind, Rule, Reason         string // of an entry
-	Verdict                    string // of a decision
+	Position              int64
+	Chain, Fact, Decision string
+	// Day is the UTC day of the record, such as 2026-11-25.
+	Day string
+	// Kind, Rule and Reason are those of an audit entry.
+	Kind, Rule, Reason string
+	// Verdict is that of a decision.
+	Verdict                    string
 	Salon, Actor, Practitioner string
-	Flag                       bool
-	Entry                      int64 // of an entry: its position
+	// Flag is whether a decision is overridable, or an outcome is bad.
+	Flag bool
+	// Entry is the position of an audit entry.
+	Entry int64
 }
 
-// caseKey is a decision, as the key of what is known of it.
+// caseKey identifies a decision.
 type caseKey struct{ chain, id string }
 
-// about is the decision that a fact is about; without an id when about none.
+// about returns the decision that a fact is about; its ID is empty if there is none.
 func (f fact) about() caseKey { return caseKey{f.Chain, f.Decision} }
 
-// caseState is what is known of a decision, as it is stored. Facts can be added
-// to it in any order and the same comes out. Overridden, Deviated and Closed are
-// places in the queue, which show what came after what.
+// caseState is what is known of a decision, a row of tally_decisions.
+//
+// Facts can be added in any order, and the result is the same; learn must keep that
+// property. Overridden, Deviated and Closed are positions in the queue. Their order
+// shows what happened after what.
 type caseState struct {
-	Chain, ID                           string
-	Day                                 string // empty until the decision was told of
+	Chain, ID string
+	// Day is empty until the decision itself was counted.
+	Day                                 string
 	Verdict, Salon, Actor, Practitioner string
 	Overridable                         bool
-	Overridden                          int64 // the first; 0: none
-	Begun                               bool
-	Deviated                            int64 // the last; 0: none
-	Closed                              int64
-	Bad                                 bool
-	Changed                             bool   // it rests on answers that changed after a refusal
-	Marks                               string // of all its entries, a line each
+	// Overridden is the first override; 0: none.
+	Overridden int64
+	Begun      bool
+	// Deviated is the last deviation; 0: none.
+	Deviated int64
+	Closed   int64
+	Bad      bool
+	// Changed is set if the decision uses answers that changed after a refusal.
+	Changed bool
+	// Marks are the tags of all entries of the decision, one per line (fact.marks).
+	Marks string
 }
 
-// learn is the state with one more fact.
+// learn returns the state with one more fact. It is commutative: it takes minima,
+// maxima and unions, so that the queue needs no order.
 func (c caseState) learn(f fact) caseState {
 	c.Chain, c.ID = f.Chain, f.Decision
 	switch f.Fact {
@@ -93,16 +110,16 @@ func (c caseState) learn(f fact) caseState {
 	return c
 }
 
-// marks are the marks of all entries of the decision.
+// marks returns the tags of all entries of the decision.
 func (c caseState) marks() []string {
 	lines := strings.Split(c.Marks, "\n")
 	return lines[:len(lines)-1] // behind the last line's end there is nothing
 }
 
-// Dimension is what entries are counted by.
+// Dimension is what entries are counted by. The value is stored in tally_entries.
 type Dimension string
 
-// The dimensions. Weeks are made of days when they are read.
+// The dimensions. ByWeek is not stored: weeks are summed from days when they are read.
 const (
 	ByKind   Dimension = "kind"
 	BySalon  Dimension = "salon"
@@ -112,14 +129,16 @@ const (
 	ByWeek   Dimension = "week"
 )
 
-// keys is where an entry counts: its key in each dimension that is kept.
+// keys returns the key of an entry in each stored dimension. An empty key counts too:
+// an entry without a salon is counted under the empty salon.
 func (f fact) keys() map[Dimension]string {
 	return map[Dimension]string{ByKind: f.Kind, BySalon: f.Salon, ByActor: f.Actor, ByRule: f.Rule, ByReason: f.Reason}
 }
 
-// marks are the counts in which an entry makes its decision stand: kind,
-// dimension and key, with blanks between. An override is not marked by who made
-// it, since that is seldom who asked for the decision.
+// marks returns the tags of an entry, "kind dimension key". A tag means: the entry's
+// decision counts, once, under this kind and key. Only four kinds come from decisions;
+// others have no tags. An override has no tag by actor, because the person who
+// overrides is seldom the one who asked for the decision.
 func (f fact) marks() []string {
 	var marks []string
 	switch f.Kind {
@@ -136,7 +155,7 @@ func (f fact) marks() []string {
 	return marks
 }
 
-// entryKey is a counter of entries.
+// entryKey identifies a counter of entries, the primary key of tally_entries.
 type entryKey struct {
 	chain     string
 	dimension Dimension
@@ -144,24 +163,27 @@ type entryKey struct {
 	kind, key string
 }
 
-// entryCount is how many entries there are, and how many decisions came to one.
+// entryCount is the number of entries, and the number of decisions with at least one of
+// them.
 type entryCount struct{ entries, decisions int64 }
 
-// figureKey is a counter of what became of decisions.
+// figureKey identifies a row of tally_figures. The practitioner is the one who performs
+// the service.
 type figureKey struct {
 	chain        string
 	day          string
 	practitioner string
 }
 
-// counts is by how much counters change.
+// counts is by how much counters change. Values can be negative.
 type counts struct {
 	entries map[entryKey]entryCount
 	figures map[figureKey]Figures
 }
 
-// countFacts works out what is known of decisions after some facts, and by how much
-// the counters change.
+// countFacts computes the new states of the decisions that facts are about, and by how
+// much the counters change: for each decision, minus what it counted before, plus what
+// it counts now. It is pure.
 func countFacts(facts []fact, before map[caseKey]caseState) ([]caseState, counts) {
 	changes := counts{map[entryKey]entryCount{}, map[figureKey]Figures{}}
 	after := map[caseKey]caseState{}
@@ -188,8 +210,8 @@ func countFacts(facts []fact, before map[caseKey]caseState) ([]caseState, counts
 	return learnt, changes
 }
 
-// addEntry counts an entry. Those that only cover records by digest are about
-// nothing that somebody did.
+// addEntry counts an audit entry. Entries of coverage are not counted, because nobody
+// did anything.
 func (c counts) addEntry(f fact) {
 	if f.Kind == pb.EntryKind_ENTRY_KIND_COVERAGE.String() || f.Kind == pb.EntryKind_ENTRY_KIND_BASELINE.String() {
 		return
@@ -202,8 +224,9 @@ func (c counts) addEntry(f fact) {
 	}
 }
 
-// addCase counts a decision, with all that came of it so far, n times. Before
-// the decision itself was told of it counts nowhere.
+// addCase counts a decision with everything that came of it, n times; n is -1 or +1. A
+// decision counts nowhere until its own fact arrived, because its day is unknown
+// before.
 func (c counts) addCase(s caseState, n int64) {
 	if s.Day == "" {
 		return
@@ -227,7 +250,7 @@ func (c counts) addCase(s caseState, n int64) {
 	c.figures[k] = figures
 }
 
-// entryRow and figureRow are changes of counters.
+// entryRow and figureRow are changed counters with their keys.
 type (
 	entryRow struct {
 		entryKey
@@ -239,7 +262,7 @@ type (
 	}
 )
 
-// entryRows are the counters of entries that change.
+// entryRows returns the counters of entries that change.
 func (c counts) entryRows() (rows []entryRow) {
 	for k, n := range c.entries {
 		if n != (entryCount{}) {
@@ -249,7 +272,7 @@ func (c counts) entryRows() (rows []entryRow) {
 	return rows
 }
 
-// figureRows are the counters of what became of decisions that change.
+// figureRows returns the figures that change.
 func (c counts) figureRows() (rows []figureRow) {
 	for k, n := range c.figures {
 		if n != (Figures{}) {
@@ -259,21 +282,34 @@ func (c counts) figureRows() (rows []figureRow) {
 	return rows
 }
 
-// Figures is what became of decisions.
+// Figures is what became of the decisions of a day or a longer time. Each field counts
+// decisions, except WhatIfs. Rates are made of a field and the one that its comment
+// refers to.
 type Figures struct {
-	TurnedAway           int64 `db:"turned_away"`            // refused or referred
-	TurnedAwayOverridden int64 `db:"turned_away_overridden"` // of these, overridden
-	Overridable          int64 // with a finding that may be overridden
-	Overridden           int64 // of these, overridden
-	Begun                int64 // of these, the service has begun
-	Deviated             int64 // of these, it departed from what was decided afterwards
-	Closed               int64 // of the overridden, the outcome is known
-	Bad                  int64 // of these, it was bad
-	AnswersChanged       int64 `db:"answers_changed"` // of all, rest on answers that changed after a refusal
-	WhatIfs              int64 `db:"what_ifs"`        // checks that stored no decision
+	// TurnedAway counts decisions that refused or referred.
+	TurnedAway int64 `db:"turned_away"`
+	// TurnedAwayOverridden counts those of TurnedAway that were overridden.
+	TurnedAwayOverridden int64 `db:"turned_away_overridden"`
+	// Overridable counts decisions with a finding that may be overridden.
+	Overridable int64
+	// Overridden counts those of Overridable that were overridden.
+	Overridden int64
+	// Begun counts overridden decisions whose service began.
+	Begun int64
+	// Deviated counts those of Begun with a deviation after the override.
+	Deviated int64
+	// Closed counts overridden decisions whose outcome is known.
+	Closed int64
+	// Bad counts those of Closed with a bad outcome.
+	Bad int64
+	// AnswersChanged counts, of all decisions, those that use answers which changed after a
+	// refusal.
+	AnswersChanged int64 `db:"answers_changed"`
+	// WhatIfs counts checks that stored no decision.
+	WhatIfs int64 `db:"what_ifs"`
 }
 
-// Add adds other figures n times.
+// Add adds other figures n times; n can be negative.
 func (f *Figures) Add(o Figures, n int64) {
 	f.TurnedAway += n * o.TurnedAway
 	f.TurnedAwayOverridden += n * o.TurnedAwayOverridden
@@ -287,7 +323,7 @@ func (f *Figures) Add(o Figures, n int64) {
 	f.WhatIfs += n * o.WhatIfs
 }
 
-// figures is what became of one decision.
+// figures returns what one decision counts, each field 0 or 1.
 func (c caseState) figures() Figures {
 	turnedAway := c.Verdict == "VERDICT_REFUSE" || c.Verdict == "VERDICT_REFER"
 	overridden := c.Overridden > 0
@@ -305,7 +341,7 @@ func (c caseState) figures() Figures {
 	}
 }
 
-// one is how often something counts.
+// one converts a condition to a count.
 func one(holds bool) int64 {
 	if holds {
 		return 1

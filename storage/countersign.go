@@ -6,20 +6,20 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// countersignatures are supervisors' signatures under students' decisions, with
-// the same keys as those. A decision has one at most; the database refuses a
-// second, and one without its audit entry.
+// countersignatures holds supervisors' signatures on students' decisions, under the
+// keys of the decisions. A decision has at most one: the primary key refuses a second,
+// and a trigger refuses one without its audit entry.
 var countersignatures = newSealed[*pb.Countersignature]("countersignatures", "parent")
 
-// InsertCountersignature makes the record of the signature under the decision of
-// that name.
+// InsertCountersignature makes the record of the signature on a decision, given by its
+// resource name.
 func InsertCountersignature(decision string, c *pb.Countersignature) Record {
 	at, err := parseName(decision)
 	return countersignatures.record(key{chain: at.chain, parent: at.parent, id: at.id}, err, c)
 }
 
-// CountersignatureOf reads the signature under a decision; nil when there is
-// none.
+// CountersignatureOf reads the signature on a decision; nil without an error if there
+// is none.
 func CountersignatureOf(s *Snapshot, decision string) (*pb.Countersignature, error) {
 	at, err := parseName(decision)
 	if err != nil {

@@ -19,11 +19,11 @@ import (
 // entries that it has made.
 func cover(t testing.TB, db *storage.DB) (entries []*pb.AuditEntry) {
 	t.Helper()
-	epoch, err := storage.TakeLead(t.Context(), db, time.Second)
+	epoch, err := storage.AcquireLease(t.Context(), db, time.Second)
 	if err != nil || epoch == 0 {
 		t.Fatalf("epoch %d, %v", epoch, err)
 	}
-	lead := storage.Lead{Epoch: epoch, Lease: time.Second}
+	lead := storage.Lease{Epoch: epoch, Duration: time.Second}
 	mark, err := storage.MarkWrites(t.Context(), db)
 	if err != nil {
 		t.Fatal(err)
@@ -46,7 +46,7 @@ func cover(t testing.TB, db *storage.DB) (entries []*pb.AuditEntry) {
 			t.Fatal(err)
 		}
 	}
-	if err := storage.YieldLead(t.Context(), db, epoch); err != nil {
+	if err := storage.ReleaseLease(t.Context(), db, epoch); err != nil {
 		t.Fatal(err)
 	}
 	return entries

@@ -2,15 +2,15 @@
 //
 // # Transactions
 //
-// All of a salon's work goes through two functions. Read runs a function on a
-// read-only snapshot of one chain. Write runs a function on such a snapshot, ends that
+// All of a salon's work goes through two functions. Read runs a function on a read-only
+// snapshot of one chain. Write runs a function on such a snapshot, ends that
 // transaction, and then commits what the function returned in a second one: records,
-// audit entries, the answer and the request id, all or nothing. So no row is locked
+// audit entries, the answer and the request ID, all or nothing. So no row is locked
 // while the function decides. Packages outside this one cannot reach the connection
 // pool.
 //
-// The request id is the idempotency key. The row that claims it is inserted first:
-// concurrent calls with the same id wait there, and a later call gets the stored
+// The request ID is the idempotency key. The row that claims it is inserted first:
+// concurrent calls with the same ID wait there, and a later call gets the stored
 // answer. If a record that the function read was changed in the meantime, the function
 // runs again on a fresh snapshot, at most maxAttempts times.
 //
@@ -22,9 +22,32 @@
 //     standby counts as unknown, never as done.
 //   - Every network read has a deadline, because a context alone does not release a
 //     caller from a server that has stopped answering.
-//   - The result of a failed COMMIT is unknown until the request id has been looked up.
+//   - The result of a failed COMMIT is unknown until the request ID has been looked up.
 //   - A replaced server that comes back, or a different database, is detected on
 //     connecting and refused (fence.go).
+//
+// # What commits with what
+//
+// One transaction of Write contains, in this order: the shared lock for the sequencer
+// and key-share locks on the clients' keys, the claim of the request ID with request,
+// answer and manifest, new or deleted keys of clients, records and audit entries, and
+// the index by which clients are found. Constraint triggers refuse a commit that has a
+// refusal, referral, override, signature or incident without its audit entry, or an entry of a decision, override or signature without
+// its cause.
+//
+// If the program crashes before COMMIT, nothing happened. If it crashes after COMMIT,
+// everything happened, and a retry with the same request ID gets the stored answer.
+// Three things are made later, each from a durable queue, so that a crash only delays
+// them: the place on the log (audit_entries), coverage (requests.manifest) and counters
+// (tally_queue).
+//
+// # Locks
+//
+// A write takes the table lock on audit_entries (row exclusive), then the shared
+// advisory lock and the key rows of its clients, then the row of the claim, then the records in the
+// order of Changes.Records. Two writes that replace the same records in another order
+// can deadlock; PostgreSQL ends one, and it runs again. The leader of the logs locks
+// its row in log_leader before anything else.
 //
 // # Isolation and sealing
 //
@@ -35,9 +58,15 @@
 //
 // # Audit log
 //
-// Each chain has an append-only log of audit entries. Records without an entry of
-// their own are covered by digests that the leader puts on the log (coverage.go).
-// Counters for summaries are computed after the commit, from a queue (counters.go).
+// Each chain has an append-only log of audit entries. Records without an entry of their
+// own are covered by digests that the leader puts on the log (coverage.go). Counters
+// for summaries are computed after the commit, from a queue (counters.go).
+//
+// # Errors
+//
+// Functions return the sentinel errors of errors.go, wrapped; package fault maps them
+// to statuses. An error of a function that was passed in is returned unchanged. Error
+// texts name tables, resource names and settings, never the content of a record.
 package storage
 
 import (
@@ -56,8 +85,7 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Config says which database to use and how patient to be. Only DSN is
-// required.
+// Config says which database to use and how long to wait for it. Only DSN is required.
 type Config struct {
 	// DSN is a PostgreSQL connection string; several hosts are tried in order.
 	DSN string
@@ -72,40 +100,49 @@ type Config struct {
 	// StateFile keeps the highest system identifier and timeline ever seen, so
 	// that a restart still refuses an old server. Empty keeps it in memory only.
 	StateFile string
-	// Keys wraps the keys that records of clients are sealed with. Nil: these can
-	// be neither read nor written.
+	// Keys wraps the keys that records of clients are sealed with. Nil: such records can be
+	// neither read nor written.
 	Keys Keys
-	// Inspect opens a database also where its triggers and privileges do not guard
-	// the records, to look at what is there.
+	// Inspect opens a database even if its triggers and privileges do not guard the records, so
+	// that an operator can examine it.
 	Inspect bool
-	// MayReplay reports whether the caller, whom the snapshot's context names, may
-	// have the stored answer to a request that is repeated; if not, the answer is
-	// ErrReused, as for any other request of that id. Nil: everybody may.
+	// MayReplay reports whether the caller, who is in the snapshot's context, may have the
+	// stored answer to a repeated request. If not, the result is ErrReused, as for any other
+	// request with that ID: a request ID must not become a way to read another caller's answer.
+	// Nil: every caller may.
 	MayReplay func(s *Snapshot, req Request, answer proto.Message) (bool, error)
-	// Dial replaces the dialer, for tests that stand between us and the server.
+	// Dial replaces the dialer, for tests that stand between the program and the server.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }
 
-// DB is an open database. Use it through Read and Write.
+// DB is an open database. Use it through Read and Write. It is safe for concurrent use.
 type DB struct {
 	pool     *sqlx.DB
 	cfg      Config
 	maxConns int
-	commits  sync.WaitGroup // commits in flight, with or without their caller
+	// commits counts COMMITs in progress. Close waits for them, because a caller whose deadline
+	// passed does not.
+	commits sync.WaitGroup
 
-	compressor *compressor // for what is sealed
+	// compressor is shared by all records.
+	compressor *compressor
 
-	whatIfs whatIfs // not written yet
+	// whatIfs are the checks that were counted and not yet written.
+	whatIfs whatIfs
 
-	forbidden atomic.Pointer[string] // why nothing is written; nil: all is
-	erased    erasedClients          // whose keys are not used
-	conflicts atomic.Int64           // see Stats
+	// forbidden is why nothing may be written; nil: writes are allowed. See Forbid.
+	forbidden atomic.Pointer[string]
+	// erased are the clients whose keys must not be used. See MarkErased.
+	erased erasedClients
+	// conflicts counts attempts that another write defeated. See Stats.
+	conflicts atomic.Int64
 	fence     *fence
 }
 
-// Open connects, and refuses a database whose schema this program does not
-// fit with a *SchemaError, and one that does not keep chains apart with a
-// *IsolationError.
+// Open connects and checks the database. It returns a *SchemaError if the schema
+// version does not fit this program, an *IsolationError if row-level security does not
+// separate the chains, and a *GuardsError if triggers or privileges differ from those
+// of the migrations (unless Config.Inspect is set). All three wrap ErrUnavailable.
 func Open(ctx context.Context, cfg Config) (*DB, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -125,14 +162,16 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	return db, nil
 }
 
-// Close waits for the commits in flight, which the read timeout bounds, and
-// closes the connections.
+// Close waits for the COMMITs in progress, at most one read timeout, and closes the
+// connections.
 func (db *DB) Close() error {
 	db.commits.Wait()
 	return db.pool.Close()
 }
 
-// complete fills in what was left out, and refuses what cannot work.
+// complete fills in the defaults and refuses settings that cannot work. The statement
+// timeout must be shorter than the read timeout: otherwise the connection is cut before
+// the server can report why it stopped.
 func (cfg Config) complete() (Config, error) {
 	if cfg.ReadTimeout == 0 {
 		cfg.ReadTimeout = 10 * time.Second
@@ -163,8 +202,8 @@ func (cfg Config) complete() (Config, error) {
 	return cfg, nil
 }
 
-// transaction is a database transaction together with its connection. It must
-// be ended with commit or end.
+// transaction is a database transaction with its connection. Every transaction must be
+// ended by commit or end; otherwise its connection is lost to the pool.
 type transaction struct {
 	*sqlx.Tx
 	db   *DB
@@ -172,10 +211,15 @@ type transaction struct {
 	link *link
 }
 
-// begin waits for a connection as long as the caller does, and then begins a
-// transaction that the caller's context does not cancel: lib/pq would pass a
+// begin waits for a connection as long as the caller does and begins a transaction in a
+// scope.
+//
+// The caller's context does not cancel the transaction. lib/pq would pass a
 // cancellation on to a COMMIT that waits for its standby, and the server would then
 // report success. Each statement gets the caller's context instead.
+//
+// A connection that died in the pool fails here, where nothing has happened yet. It is replaced, at most
+// once per connection of the pool.
 func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transaction, error) {
 	for stale := 0; ; stale++ {
 		conn, err := db.pool.Connx(ctx)
@@ -197,15 +241,16 @@ func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transa
 	}
 }
 
-// connectionLost reports whether a connection was cut, as all of a pool are when the
-// server restarts. A server that does not answer is another matter.
+// connectionLost reports whether a connection was cut, as all connections of a pool are
+// when the server restarts. A server that does not answer in time is a different case:
+// trying again would double the wait.
 func connectionLost(err error) bool {
 	var broken net.Error
 	return errors.Is(err, driver.ErrBadConn) || errors.As(err, &broken) && !broken.Timeout()
 }
 
-// setScope gives a pooled connection the scope of its next transaction, and finds
-// the network connection under it.
+// setScope sets the scope of the next transaction of a pooled connection, and returns
+// the link under it.
 func setScope(c *sqlx.Conn, in scope) *link {
 	var l *link
 	// The function cannot fail, and a connection that is bad fails at BEGIN.
@@ -217,8 +262,8 @@ func setScope(c *sqlx.Conn, in scope) *link {
 	return l
 }
 
-// end gives up a transaction. What it has read stays valid; what it has
-// written is undone.
+// end rolls a transaction back and returns its connection. What it has read stays
+// valid.
 func (t *transaction) end() {
 	// A rollback that fails leaves a connection that is closed, and a server
 	// that rolls back by itself.
@@ -227,13 +272,13 @@ func (t *transaction) end() {
 	t.conn.Close()
 }
 
-// errNotReplicated stands for the warning that COMMIT did not wait for the
-// synchronous standby.
+// errNotReplicated stands for the warning that COMMIT did not wait for the synchronous
+// standby.
 var errNotReplicated = errors.New("the server stopped waiting for its synchronous standby")
 
-// commit commits, and answers at the caller's deadline at the latest, while
-// the commit itself goes on. An error that wraps ErrUnknown leaves open
-// whether the transaction was committed; any other means that it was not.
+// commit commits, and returns at the caller's deadline at the latest; the COMMIT itself
+// continues. An error that wraps ErrUnknown leaves open whether the transaction was
+// committed. Any other error means that it was not.
 func (t *transaction) commit(ctx context.Context) error {
 	done := make(chan error, 1)
 	t.db.commits.Go(func() { done <- t.finish() })
@@ -245,7 +290,9 @@ func (t *transaction) commit(ctx context.Context) error {
 	}
 }
 
-// finish sends COMMIT and waits as long as the read timeout allows.
+// finish sends COMMIT and waits as long as the read timeout allows. Only an error of
+// class 23 (integrity constraint violation) or 40 (transaction rollback) proves that
+// the server has rolled back. After every other error the result is unknown.
 func (t *transaction) finish() error {
 	defer t.conn.Close()
 	t.link.beginCommit()

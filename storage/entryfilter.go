@@ -10,30 +10,36 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// EntryFilter is a condition on audit entries; the zero one holds for all.
+// EntryFilter is a condition on audit entries. The zero filter holds for all of them.
+// There are two implementations, where in SQL and Matches in Go, and they must agree: a
+// page is selected by search columns, which are not signed, and each entry is then
+// checked by its content.
 type EntryFilter struct {
-	// Op is "=", "!=", "<", "<=", ">" or ">=", which compare Field with Value,
-	// or "AND", "OR" or "NOT", which join what is in Of.
+	// Op is "=", "!=", "<", "<=", ">" or ">=", which compare Field with Value, or "AND", "OR"
+	// or "NOT", which combine the conditions in Of.
 	Op string
-	// Field is kind, salon, actor, practitioner (which is actor or on_behalf_of),
-	// service_practitioner (whose service it is), client, decision, session,
-	// product, lot, reason, override_reason, rule, subject, till, occur_time or
-	// record_time.
+	// Field is kind, salon, actor, practitioner (actor or on_behalf_of), service_practitioner
+	// (who performs the service), client, decision, session, product, lot, reason,
+	// override_reason, rule, subject, till, occur_time or record_time.
 	Field string
-	// Value is a string as the field has it (for kind, the enum's full name; an
-	// empty one for entries without), or a time for the last two.
+	// Value is a string (for kind, the full name of the enum value; empty for entries without a
+	// value), or a time.Time for the two times.
 	Value any
-	// Of is what is joined: one condition for NOT, one or more for the others.
+	// Of holds one condition for NOT, and one or more for AND and OR.
 	Of []EntryFilter
 }
 
-// where writes the condition, and appends its values to args.
+// where returns the condition in SQL and appends its values to args. Names of columns
+// come from a fixed list, values are always parameters.
 func (f EntryFilter) where(args *[]any) (string, error) { return f.condition(args, true) }
 
-// condition writes that the filter holds, or that it does not. What is said of a
-// value that an entry lacks is not true, so its contrary is. Comparisons that must
-// hold are written bare, for an index to serve them, and NOT is carried inwards to
-// where it turns a comparison round.
+// condition returns SQL that is true if the filter holds, or, with holds false, if it
+// does not.
+//
+// A comparison with a value that an entry lacks is NULL in SQL and counts as false
+// here, so its negation is true. Comparisons that must hold are written without a
+// wrapper, so that an index can serve them. NOT is moved inwards to the comparisons (De
+// Morgan), because an index cannot serve "not (...)".
 func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
 	switch f.Op {
 	case "":
@@ -50,7 +56,8 @@ func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
 	return comparison, err
 }
 
-// comparison writes one comparison, other than !=.
+// comparison returns one comparison other than !=. An unknown field, operator or type
+// is an error and not a condition that finds nothing.
 func (f EntryFilter) comparison(args *[]any) (string, error) {
 	parameter := func() string {
 		*args = append(*args, f.Value)
@@ -75,7 +82,8 @@ func (f EntryFilter) comparison(args *[]any) (string, error) {
 	return "", fmt.Errorf("storage: no filter %q %s a value of type %T", f.Field, f.Op, f.Value)
 }
 
-// equality writes that a field has the value of a parameter.
+// equality returns the SQL for "field has this value". An array is compared
+// with @> (contains), which cannot use an index under row-level security.
 func (f EntryFilter) equality(parameter string) string {
 	var parts []string
 	for _, name := range f.columns() {
@@ -91,7 +99,7 @@ func (f EntryFilter) equality(parameter string) string {
 	return "(" + strings.Join(parts, " or ") + ")"
 }
 
-// absence writes that an entry has nothing in a field.
+// absence returns the SQL for "field has no value".
 func (f EntryFilter) absence() string {
 	names := f.columns()
 	if len(names) == 1 {
@@ -100,7 +108,9 @@ func (f EntryFilter) absence() string {
 	return "(" + strings.Join(names, " is null and ") + " is null)"
 }
 
-// columns are the search columns that a field of text stands for.
+// columns returns the search columns that a text field stands for. "practitioner" means
+// a person who acts or for whom somebody acts; "service_practitioner" is the column
+// practitioner.
 func (f EntryFilter) columns() []string {
 	switch f.Field {
 	case "practitioner":
@@ -113,13 +123,13 @@ func (f EntryFilter) columns() []string {
 	return []string{f.Field}
 }
 
-// isList reports whether a search column of entries holds several values.
+// isList reports whether a search column of entries is an array.
 func isList(name string) bool {
 	return slices.ContainsFunc(entries.columns, func(c column[*pb.AuditEntry]) bool { return c.name == name && c.sqlType == "text[]" })
 }
 
-// join writes conditions joined. What does not hold of all does not hold of one
-// of them, and the other way round.
+// join combines conditions. "Not all" is "one not" and vice versa, so with holds false
+// AND becomes or, and OR becomes and.
 func (f EntryFilter) join(args *[]any, holds bool) (string, error) {
 	if f.Op == "NOT" {
 		if len(f.Of) != 1 {
@@ -144,8 +154,9 @@ func (f EntryFilter) join(args *[]any, holds bool) (string, error) {
 	return "(" + strings.Join(parts, word) + ")", nil
 }
 
-// Matches reports whether an entry fits the filter, by what the entry itself
-// says and not by search columns. It agrees with the SQL of where.
+// Matches reports whether an entry fits the filter, judged by the content of the entry
+// and not by its search columns. It gives the same result as the SQL of where for an
+// entry with correct columns.
 func (f EntryFilter) Matches(e *pb.AuditEntry) bool {
 	switch f.Op {
 	case "":
@@ -174,8 +185,8 @@ func (f EntryFilter) Matches(e *pb.AuditEntry) bool {
 	return slices.Contains(values, wanted)
 }
 
-// matchesTime compares a time of an entry with another, in the microseconds that
-// the database keeps.
+// matchesTime compares a time of an entry in microseconds, the precision of
+// timestamptz. Without rounding, a filter "=" would match in SQL and not here.
 func (f EntryFilter) matchesTime(e *pb.AuditEntry, at time.Time) bool {
 	stamp := e.GetRecordTime()
 	if f.Field == "occur_time" {
@@ -198,8 +209,8 @@ func (f EntryFilter) matchesTime(e *pb.AuditEntry, at time.Time) bool {
 	return order >= 0
 }
 
-// columnTexts are the values that an entry has for a search column of text;
-// none when it is empty.
+// columnTexts returns the values that an entry should have in a search column of text;
+// none if it is empty.
 func columnTexts(e *pb.AuditEntry, name string) []string {
 	for _, c := range entries.columns {
 		if c.name != name {

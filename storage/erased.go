@@ -14,17 +14,24 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// erasedClients lists the clients who were erased, as the audit log and the
-// server's own file say. A key in client_keys that belongs to one of them was put
-// back, by a restored backup or by hand, and is never used.
+// erasedClients lists the clients that were erased, according to the audit log and to
+// the server's own erasure file. If client_keys has a key of one of them, a restored
+// backup or somebody by hand has put it back; it is never used.
+//
+// The list lives in memory and is filled at startup and from new log entries. Until it
+// is, a restored key could be used; the server therefore loads the file before it
+// serves.
 type erasedClients struct {
-	mu      sync.RWMutex
-	ids     map[string]map[string]bool // by chain
-	revived map[string]bool            // resource names whose key was found since RevivedClients
+	mu sync.RWMutex
+	// ids are the client IDs by chain.
+	ids map[string]map[string]bool
+	// revived are the resource names of erased clients whose key was found since the last call
+	// of RevivedClients.
+	revived map[string]bool
 }
 
-// MarkErased adds clients, by their resource names, to the list of those whose
-// keys are not used. Names that are no client's are ignored.
+// MarkErased adds clients, by their resource names, to the list of those whose keys are
+// not used. Other names are ignored. Nothing ever removes a client from the list.
 func (db *DB) MarkErased(names ...string) {
 	db.erased.mu.Lock()
 	defer db.erased.mu.Unlock()
@@ -43,8 +50,9 @@ func (db *DB) MarkErased(names ...string) {
 	}
 }
 
-// RevivedClients returns the resource names of erased clients whose keys were
-// found in the database since the last call.
+// RevivedClients returns the resource names of erased clients whose keys were found in
+// the database since the last call, sorted. The caller destroys these keys with
+// EraseAgain.
 func (db *DB) RevivedClients() []string {
 	db.erased.mu.Lock()
 	defer db.erased.mu.Unlock()
@@ -53,8 +61,9 @@ func (db *DB) RevivedClients() []string {
 	return names
 }
 
-// ErasedClients returns the ids of the erased clients of a chain that this server
-// knows of.
+// ErasedClients returns the IDs of the erased clients of a chain that this server
+// knows. The result is never nil, because a nil slice becomes NULL in a query and "<>
+// all(NULL)" holds for no row.
 func (db *DB) ErasedClients(chain string) []string {
 	db.erased.mu.RLock()
 	defer db.erased.mu.RUnlock()
@@ -62,8 +71,8 @@ func (db *DB) ErasedClients(chain string) []string {
 	return slices.AppendSeq([]string{}, maps.Keys(db.erased.ids[chain]))
 }
 
-// has reports whether a client was erased. The caller has found a key of the
-// client, so a client that was erased is noted as revived.
+// has reports whether a client was erased. The caller has found a key of that client,
+// so has also records an erased client as revived.
 func (e *erasedClients) has(chain, client string) bool {
 	e.mu.RLock()
 	erased := e.ids[chain][client]
@@ -80,12 +89,12 @@ func (e *erasedClients) has(chain, client string) bool {
 	return true
 }
 
-// errErased is the answer to a read of a client who was erased: that of a client
-// who never was.
+// errErased is the error of reading an erased client, the same as for a client that
+// never existed.
 func errErased(client string) error { return fmt.Errorf("%w: client %s", ErrNotFound, client) }
 
-// FindRevived looks for keys of erased clients of the chain, and notes them for
-// RevivedClients.
+// FindRevived looks for keys of erased clients of the chain and records them for
+// RevivedClients. It asks for 1,000 IDs per query.
 func FindRevived(s *Snapshot) error {
 	for some := range slices.Chunk(s.tx.db.ErasedClients(s.chain), 1000) {
 		var found []string
@@ -99,12 +108,14 @@ func FindRevived(s *Snapshot) error {
 	return nil
 }
 
-// erasureMark is what the bytes of every entry of kind ERASURE contain. It narrows a
-// search through bodies, which are signed; search columns are not, and somebody may
-// have edited them.
+// erasureMark is a byte sequence that every stored entry of kind ERASURE contains: its
+// encoded kind. It preselects bodies in SQL. The bodies are signed, whereas the search
+// column kind is not and may have been edited. Other entries can contain the same
+// bytes; erasedBy checks each.
 var erasureMark, _ = stored.Marshal(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE}) // cannot fail
 
-// erasedBy reads from bodies of entries who was erased. Other entries do not count.
+// erasedBy returns who was erased according to stored entries. Bodies of other kinds
+// and unreadable ones are skipped.
 func erasedBy(bodies [][]byte) []string {
 	var names []string
 	for _, body := range bodies {
@@ -116,8 +127,8 @@ func erasedBy(bodies [][]byte) []string {
 	return names
 }
 
-// Erasures reads the resource names of all clients of the chain whose erasure is
-// on the audit log. It goes through the bodies of all entries.
+// Erasures reads the resource names of all clients of the chain whose erasure is on the
+// audit log, sorted. It reads the bodies of all entries, so call it rarely.
 func Erasures(s *Snapshot) ([]string, error) {
 	var bodies [][]byte
 	err := s.all(&bodies, "select body from audit_entries where chain = $1 and position($2::bytea in body) > 0", s.chain, erasureMark)
@@ -126,8 +137,8 @@ func Erasures(s *Snapshot) ([]string, error) {
 	return slices.Compact(names), err
 }
 
-// ErasuresFrom reads the resource names of the clients of all chains whose
-// erasure is on the audit log at positions from one up to, but without, another.
+// ErasuresFrom reads the resource names of the clients of all chains whose erasure is
+// on the audit log at positions in [from, before).
 func ErasuresFrom(ctx context.Context, db *DB, from, before int64) ([]string, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

@@ -14,49 +14,55 @@ import (
 	spb "google.golang.org/genproto/googleapis/rpc/status"
 )
 
-// The facts that this package reports. Every error it returns wraps one of
-// them, or a context's error, or is a defect or a broken database.
+// The errors of this package. Every error that it returns wraps one of them or a
+// context's error, or is a programming error or a damaged database.
 var (
-	// ErrNotFound: there is no such record in the chain.
+	// ErrNotFound: there is no such record in the chain. Records of other chains and of erased
+	// clients give the same error.
 	ErrNotFound = errors.New("storage: not found")
-	// ErrStale: the record was changed meanwhile, again and again.
+	// ErrStale: the record was changed by others in each of maxAttempts attempts.
 	ErrStale = errors.New("storage: changed meanwhile")
-	// ErrExists: there is such a record already.
+	// ErrExists: a record with that key, or another unique value, already exists.
 	ErrExists = errors.New("storage: exists already")
-	// ErrReused: the request id was used before, for something else.
+	// ErrReused: the request ID was used for another request.
 	ErrReused = errors.New("storage: request id used for another request")
-	// ErrBadToken: the page token is not one that this list gave.
+	// ErrBadToken: the page token was not issued for this list.
 	ErrBadToken = errors.New("storage: page token does not belong to this list")
-	// ErrUnknown: whether the write was done is not known. The same request id
-	// asked again gives the answer, and nothing is done twice.
+	// ErrUnknown: it is not known whether the write was committed. A retry with the same
+	// request ID gets the answer and does nothing twice.
 	ErrUnknown = errors.New("storage: outcome unknown, retry with the same request id")
-	// ErrUnavailable: the database cannot be reached or does not answer. Nothing
-	// was written.
+	// ErrUnavailable: the database cannot be reached or does not answer. Nothing was written.
 	ErrUnavailable = errors.New("storage: database unavailable")
-	// ErrAuditUnavailable: audit entries cannot be inserted. Nothing was written,
-	// since nothing is recorded that the audit log would not know of.
+	// ErrAuditUnavailable: audit entries cannot be inserted. Nothing was written, because no
+	// record may exist without its entry.
 	ErrAuditUnavailable = errors.New("storage: the audit log cannot be written")
-	// ErrFenced: the server that answers is not the one that holds the records.
+	// ErrFenced: the server that answers is not the one that holds the newest records
+	// (fence.go).
 	ErrFenced = errors.New("storage: wrong database server")
 )
 
-// Refused is the error of a request that was answered with Changes.Refusal.
+// Refused is the error of a request that was answered with Changes.Refusal. Unlike
+// other errors, it was committed: a retry gets the same one.
 type Refused struct {
-	// Status is what the caller is answered.
+	// Status is the answer to the caller.
 	Status *spb.Status
 }
 
-// Error is the message of the status.
+// Error returns the message of the status.
 func (r *Refused) Error() string { return r.Status.GetMessage() }
 
-// Reasons to run a write again that never leave this package.
+// Reasons to run a write again. They do not leave this package: after the last attempt
+// they become ErrStale.
 var (
-	errClaimed  = errors.New("storage: request id claimed by another call")
+	// errClaimed: another call has claimed the request ID, or a client of the write was erased.
+	errClaimed = errors.New("storage: request id claimed by another call")
+	// errDeadlock: PostgreSQL ended the transaction for a deadlock or a serialization failure.
 	errDeadlock = errors.New("storage: deadlock or serialization failure")
 )
 
-// explain turns a driver's error into one of the facts above. Errors that are
-// neither stay what they are.
+// explain maps a driver's error to one of the errors above. The context is checked
+// first, because a cancelled statement fails in many ways. Errors that it does not know
+// are passed on and become INTERNAL.
 func explain(ctx context.Context, err error) error {
 	var refused *pq.Error
 	var broken net.Error
@@ -78,7 +84,9 @@ func explain(ctx context.Context, err error) error {
 	return fmt.Errorf("storage: %w", err)
 }
 
-// explainRefusal goes by the SQLSTATE (PostgreSQL documentation, appendix A).
+// explainRefusal maps an error that the server reported, by its SQLSTATE (PostgreSQL
+// documentation, appendix A). A timeout on a lock or a statement counts as unavailable:
+// the statement did nothing and may succeed later.
 func explainRefusal(err *pq.Error) error {
 	switch err.Code {
 	case pqerror.UniqueViolation:
@@ -96,8 +104,8 @@ func explainRefusal(err *pq.Error) error {
 	return fmt.Errorf("storage: %w", err)
 }
 
-// auditRefusal turns the database's refusal to lock or to insert into
-// audit_entries into ErrAuditUnavailable; other errors stay what they are.
+// auditRefusal maps the server's refusal to lock or to insert into audit_entries to
+// ErrAuditUnavailable. Other errors are returned unchanged.
 func auditRefusal(err error) error {
 	var refused *pq.Error
 	if !errors.As(err, &refused) {

@@ -11,20 +11,30 @@ import (
 	"sync"
 )
 
-// fence remembers the newest server it has seen. After a failover the timeline
-// rises; a server on a lower one was replaced, and whatever it acknowledges
-// would be lost. Another system identifier is another database altogether.
+// fence remembers the newest database server that it has seen. After a failover the
+// timeline rises. A server on a lower timeline was replaced, and everything it
+// acknowledges would be lost. A different system identifier is a different database
+// cluster.
+//
+// Every new connection is checked, not only the first, because a connection string with
+// several hosts or a virtual address can lead to another server at any time.
 type fence struct {
-	file     string
-	mu       sync.Mutex
-	system   string
+	// file is Config.StateFile.
+	file string
+	mu   sync.Mutex
+	// system is the system identifier of the cluster; empty: none was seen yet.
+	system string
+	// timeline is the highest timeline that was seen.
 	timeline int64
-	instance string // of the server and the database that was connected to last
+	// instance identifies the run of the server and the database of the last connection.
+	instance string
 
+	// suspension holds writes back after a change of instance.
 	suspension suspension
 }
 
-// newFence reads what an earlier run of the program has seen.
+// newFence reads what an earlier run of the program has seen. A file that exists and
+// cannot be read is an error: without its content an old server would be accepted.
 func newFence(file string) (*fence, error) {
 	f := &fence{file: file}
 	if file == "" {
@@ -46,11 +56,11 @@ func newFence(file string) (*fence, error) {
 // stateFormat is the one line of the state file.
 const stateFormat = "system %s timeline %d\n"
 
-// whoQuery asks a server who it is. The timeline is taken from the log it is
-// writing now: the control file still shows the old one for a while after a
-// promotion. A standby is on no timeline of its own, so it answers 0. Last are
-// whether COMMIT waits until what it did is safe, and which run of which database it
-// is: a backup can only be put back under another one.
+// whoQuery identifies a server. The timeline comes from the write-ahead log that it is
+// writing: the control file still has the old one for a while after a promotion. A
+// standby writes no log and answers 0. The third column shows whether COMMIT waits
+// until the transaction is durable. The last identifies the run of the server and the
+// database: restoring a backup always changes it.
 const whoQuery = `select system_identifier::text,
 	case when pg_is_in_recovery() then 0
 	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
@@ -58,7 +68,9 @@ const whoQuery = `select system_identifier::text,
 	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text
 from pg_control_system()`
 
-// check asks the server behind a new connection who it is.
+// check identifies the server behind a new connection and decides whether to use it. It
+// refuses synchronous_commit off and local, with which an acknowledged write can be
+// lost.
 func (f *fence) check(ctx context.Context, c *conn) error {
 	rows, err := c.QueryContext(ctx, whoQuery, nil)
 	if err != nil {
@@ -89,8 +101,8 @@ func (f *fence) check(ctx context.Context, c *conn) error {
 	return nil
 }
 
-// meet holds writes back when another server, another run of it or another database
-// has been connected to than before.
+// meet suspends writes if the server, its run or the database is not that of the
+// previous connection: it may be a restored backup. See suspension.
 func (f *fence) meet(instance string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -100,7 +112,8 @@ func (f *fence) meet(instance string) {
 	f.instance = instance
 }
 
-// admit decides whether to talk to a server, and remembers a newer one.
+// admit decides whether to use a server, and remembers a newer one. The state file is
+// written before the server is used, so that a crash cannot forget a failover.
 func (f *fence) admit(system string, timeline int64) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -123,7 +136,8 @@ func (f *fence) admit(system string, timeline int64) error {
 	return nil
 }
 
-// save writes the state file so that a crash leaves the old one or the new.
+// save replaces the state file atomically: after a crash it has the old content or the
+// new.
 func (f *fence) save(system string, timeline int64) error {
 	if f.file == "" {
 		return nil

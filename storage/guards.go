@@ -8,19 +8,25 @@ import (
 	"strings"
 )
 
-// What guards the records in the database is its triggers, their functions, unique
-// indexes and constraints, and the privileges of roles. Somebody with all rights can switch a trigger off,
-// change a record, and leave no trace but that; so a server starts only where all
-// of it is as the migrations have made it.
+// The guards of the records in the database are its triggers with their functions,
+// unique indexes and constraints, and the privileges of roles. Somebody with superuser
+// rights could disable a trigger, change a record and leave no other trace. A server
+// therefore starts only if all guards are as the migrations have made them. This does
+// not stop such a person, but makes the change visible.
 
 // guardsText is what the migrations make, a line each, sorted; go test ./storage
 // -run TestGuards -update writes it.
 //
+// guardsText lists the guards that the migrations make, one per line, sorted. Write it
+// with "go test ./storage -run TestGuards -update".
+//
 //go:embed guards.txt
 var guardsText string
 
-// guardsQuery reads the same from a database. A role that is none of ours may be
-// given SELECT, for a backup; row-level security keeps the rows from it.
+// guardsQuery lists the guards of a database in the same form. A role other than ours
+// may have SELECT, for a backup; row-level security keeps the rows from it. It also
+// reports what should not be there at all: unlogged tables, publications, rules, and
+// functions with their owner's rights.
 const guardsQuery = `with tables as (
 	select c.oid, c.relname, c.relowner, c.relkind, c.relacl from pg_class c
 	where c.relnamespace = 'alkalog'::regnamespace and c.relkind in ('r', 'p', 'S', 'v', 'm', 'f')
@@ -55,17 +61,17 @@ union all select holder || ' may ' || lower(privilege_type) || ' ' || what from 
 union all select '` + RoleAuditor + ` is a member of ' || r.rolname from pg_auth_members m join pg_roles r on r.oid = m.roleid
 	where m.member = '` + RoleAuditor + `'::regrole`
 
-// GuardsError says that what guards the records is not as the migrations have made
-// it.
+// GuardsError means that the guards of the records differ from those of the migrations.
+// It wraps ErrUnavailable.
 type GuardsError struct {
-	// Gaps says what is wrong, in plain words.
+	// Gaps lists the differences.
 	Gaps []string
 }
 
-// gapsShown is how many gaps an error names.
+// gapsShown is how many gaps the error text names. Our own choice.
 const gapsShown = 10
 
-// Error says what is wrong, and what to do about it.
+// Error lists the first gaps and says what to do about them.
 func (e *GuardsError) Error() string {
 	shown := strings.Join(e.Gaps[:min(len(e.Gaps), gapsShown)], "; ")
 	if more := len(e.Gaps) - gapsShown; more > 0 {
@@ -75,10 +81,10 @@ func (e *GuardsError) Error() string {
 		": put them back, find out who has changed them, and run `server audit verify --records`"
 }
 
-// Unwrap makes it an ErrUnavailable.
+// Unwrap returns ErrUnavailable.
 func (e *GuardsError) Unwrap() error { return ErrUnavailable }
 
-// readGuards reads what guards the records, sorted.
+// readGuards reads the guards of a database, sorted.
 func readGuards(ctx context.Context, tx *transaction) ([]string, error) {
 	var lines []string
 	if err := tx.SelectContext(ctx, &lines, guardsQuery); err != nil {
@@ -88,7 +94,8 @@ func readGuards(ctx context.Context, tx *transaction) ([]string, error) {
 	return lines, nil
 }
 
-// guardGaps compares what guards the records with what the migrations make.
+// guardGaps compares the guards of a database with guardsText, in both directions: a
+// missing guard and an unknown trigger or privilege are both gaps.
 func guardGaps(ctx context.Context, tx *transaction) ([]string, error) {
 	have, err := readGuards(ctx, tx)
 	if err != nil {
@@ -109,8 +116,8 @@ func guardGaps(ctx context.Context, tx *transaction) ([]string, error) {
 	return gaps, nil
 }
 
-// Guards answers with what is wrong with the triggers and privileges of a database
-// that was opened without looking at them; nothing when all is well.
+// Guards returns the gaps in the guards of a database that was opened with
+// Config.Inspect; none if all is well.
 func (db *DB) Guards(ctx context.Context) ([]string, error) {
 	tx, err := db.begin(ctx, scope{}, nil)
 	if err != nil {

@@ -14,15 +14,22 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Mismatch is a record that does not fit what the log covers.
+// Mismatch is a record that does not fit what the log covers. The functions of this
+// file compare the database with itself and with signed entries, and change nothing.
+//
+// Each reads a window of rows after a key and returns the last key of the window, and a
+// zero key after the last one. The caller uses a short snapshot per window, so that a
+// long inspection does not hold back PostgreSQL's cleanup of old row versions. A write
+// between two windows is no mismatch: a record and its manifest are always read in one
+// snapshot.
 type Mismatch struct {
 	// Record is the table and the key, such as "decisions CLIENT/ID".
 	Record string
-	// What says what is wrong.
+	// What describes the mismatch.
 	What string
 }
 
-// newMismatch names the record by its table and ID.
+// newMismatch names the record by its table and its key.
 func newMismatch(table, parent, id, what string) Mismatch {
 	if parent != "" {
 		id = parent + "/" + id
@@ -30,8 +37,9 @@ func newMismatch(table, parent, id, what string) Mismatch {
 	return Mismatch{Record: table + " " + id, What: what}
 }
 
-// InspectCovering checks that the manifests, or the baseline, of an entry are what
-// the entry covers. Entries of other kinds cover nothing.
+// InspectCovering checks that the stored manifests, or the baseline, of a coverage
+// entry have the digest in that entry. e must come from the signed log. Entries of
+// other kinds cover nothing and give no mismatch.
 func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Mismatch, error) {
 	at, err := parseName(e.GetName())
 	if err != nil {
@@ -70,10 +78,11 @@ func InspectCovering(s *Snapshot, e *pb.AuditEntry) ([]Mismatch, error) {
 	return nil, nil
 }
 
-// InspectWrites checks writes that are covered, those behind a position: their
-// entry is one of coverage, the request is there unless its time has come, and so
-// is every record, as the write or a later one has stored it. It returns the
-// position that it has got to, and 0 when there are no more.
+// InspectWrites checks covered writes after a position, at most window of them, and
+// returns the position that it has reached; 0: there are no more. For each write it
+// checks three things: its entry exists and is one of coverage; the request and its
+// answer are as stored, unless they were purged; and every record exists, as this write
+// or a later one has stored it.
 func InspectWrites(s *Snapshot, after int64, window int) ([]Mismatch, int64, error) {
 	var writes []inspectedWrite
 	err := s.all(&writes, `select w.id, w.position, w.entry, w.manifest, w.claim_time > clock_timestamp() - interval '1 day' as fresh, e.body as covering,
@@ -107,11 +116,11 @@ func InspectWrites(s *Snapshot, after int64, window int) ([]Mismatch, int64, err
 	return found, writes[len(writes)-1].Position, nil
 }
 
-// InspectSkipped checks that requests with a manifest, those behind a position, are
-// covered by an entry up to the position that the leader says it has covered;
-// NewestWrite gave it before the snapshot was taken. Somebody who moves that
-// position forward keeps the leader from ever covering them. It returns the position
-// that it has got to, and 0 when there are no more.
+// InspectSkipped checks that no request was skipped: each one with a manifest, after a
+// position and up to covered, must be in log_writes. covered comes from NewestWrite,
+// read before the snapshot was taken. Without this check, somebody who increases the
+// leader's position in the database could keep writes from ever being covered. It
+// returns the position that it has reached; 0: there are no more.
 func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Mismatch, int64, error) {
 	var rows []struct {
 		ID       string
@@ -130,17 +139,22 @@ func InspectSkipped(s *Snapshot, covered, after int64, window int) ([]Mismatch, 
 	return found, rows[len(rows)-1].Position, nil
 }
 
-// inspectedWrite is a covered write with what is there of it.
+// inspectedWrite is a covered write with what the database still has of it.
 type inspectedWrite struct {
 	ID, Entry string
 	Position  int64
 	Manifest  []byte
-	Fresh     bool   // it is younger than requests are kept at least
-	Covering  []byte // the entry; nil: it is not there
-	Request   []byte // digest of the request; nil: it is not there
+	// Fresh means that the request is less than a day old, the shortest time for which requests
+	// must be kept.
+	Fresh bool
+	// Covering is the body of the covering entry; nil: it does not exist.
+	Covering []byte
+	// Request is the digest of the stored request; nil: it does not exist.
+	Request []byte
 }
 
-// mismatches checks the entry and the request.
+// mismatches checks the entry and the request of a write. request is the digest in the
+// manifest.
 func (w inspectedWrite) mismatches(request [sha256.Size]byte) (found []Mismatch) {
 	entry := &pb.AuditEntry{}
 	if err := proto.Unmarshal(w.Covering, entry); w.Covering == nil || err != nil || entry.Kind != pb.EntryKind_ENTRY_KIND_COVERAGE {
@@ -155,15 +169,16 @@ func (w inspectedWrite) mismatches(request [sha256.Size]byte) (found []Mismatch)
 	return found
 }
 
-// expected is a record that a write has stored.
+// expected is a record that a write has stored, according to its manifest.
 type expected struct {
 	item
 	write    string
 	position int64
 }
 
-// inspectExpected checks that records of a table are there, and not older than the
-// write. How they are is for InspectRecords.
+// inspectExpected checks that records of a table exist and are not older than the write
+// that is known to have stored them. Whether their content is right is checked by
+// InspectRecords.
 func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Mismatch, error) {
 	if len(all) == 0 {
 		return nil, nil
@@ -197,7 +212,7 @@ func inspectExpected(s *Snapshot, t *statements, all []expected) ([]Mismatch, er
 	return found, nil
 }
 
-// CoveredTables are the tables that InspectRecords is for.
+// CoveredTables returns the tables for InspectRecords and InspectBaseline.
 func CoveredTables() []string {
 	var names []string
 	for _, t := range coveredTables {
@@ -206,16 +221,15 @@ func CoveredTables() []string {
 	return names
 }
 
-// storedRecord is a record as it is stored, with what covers it.
+// storedRecord is a stored row with the digest that its manifest should have.
 type storedRecord struct {
 	Parent, ID, Etag, Write string
 	Digest                  []byte
 }
 
-// InspectRecords checks records of a table, those behind a key in the order of
-// keys: each is as the write that it names has stored it, or as the baseline has
-// it. It returns the key that it has got to, and an empty one when there are no
-// more.
+// InspectRecords checks records of a table after a key, in the order of keys. Each must
+// be as the write that it names has stored it, or, without a write, as in the newest
+// baseline. A record in no manifest was inserted by another way than Write.
 func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	if !slices.ContainsFunc(coveredTables, func(t *statements) bool { return t.name == table }) {
 		return nil, after, fmt.Errorf("storage: no covered table %q", table)
@@ -251,7 +265,7 @@ func InspectRecords(s *Snapshot, table string, after [2]string, window int) ([]M
 	return found, [2]string{last.Parent, last.ID}, nil
 }
 
-// ofWrite names a write, where there is one.
+// ofWrite names a write in a text; empty if there is none.
 func ofWrite(id string) string {
 	if id == "" {
 		return ""
@@ -259,9 +273,9 @@ func ofWrite(id string) string {
 	return " by request " + id
 }
 
-// readManifests reads what the writes that rows name have stored: digests by write
-// and by record. A request id may have been used again after it was purged, so
-// there may be more than one.
+// readManifests returns the digests of records according to the writes that rows name,
+// by write and by record. One request ID can have several manifests, because it may be
+// used again after it was purged; any of them will do.
 func readManifests(s *Snapshot, rows []storedRecord) (map[string]map[item][][]byte, error) {
 	var ids []string
 	for _, r := range rows {
@@ -294,8 +308,7 @@ func readManifests(s *Snapshot, rows []storedRecord) (map[string]map[item][][]by
 	return all, nil
 }
 
-// readBaseline reads the digests that the newest round of the baseline has of
-// records.
+// readBaseline returns the digests of records in the newest round of the baseline.
 func readBaseline(s *Snapshot, table string, rows []storedRecord) (map[[2]string][][]byte, error) {
 	var parents, ids []string
 	for _, r := range rows {
@@ -317,9 +330,9 @@ func readBaseline(s *Snapshot, table string, rows []storedRecord) (map[[2]string
 	return all, err
 }
 
-// InspectBaseline checks that the records of the baseline of a table are still
-// there, those behind a key. It returns the key that it has got to, and an empty
-// one when there are no more.
+// InspectBaseline checks that the records in the baseline of a table still exist, after
+// a key, in the order of keys. No record of a covered table is ever deleted: erasing a
+// client destroys its key and leaves the rows.
 func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	var rows []struct {
 		Parent, ID string
@@ -341,10 +354,10 @@ func InspectBaseline(s *Snapshot, table string, after [2]string, window int) ([]
 	return found, [2]string{last.Parent, last.ID}, nil
 }
 
-// InspectErasures checks the keys of clients against the log: a client without a
-// key was erased by an entry, and one who was erased has none. Erased are the
-// resource names that Erasures has read before; entries that came since are found
-// by their columns, and count by their bodies.
+// InspectErasures compares the keys of clients with the log: a client without a key
+// must have an erasure entry, and an erased client must have no key. erased comes from
+// Erasures, sorted. Entries that were added since are found by their columns and judged
+// by their bodies.
 func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]Mismatch, string, error) {
 	var rows []struct {
 		ID     string
@@ -372,5 +385,5 @@ func InspectErasures(s *Snapshot, erased []string, after string, window int) ([]
 	return found, rows[len(rows)-1].ID, nil
 }
 
-// String is the mismatch in one line.
+// String returns the mismatch in one line.
 func (m Mismatch) String() string { return strings.Join([]string{m.Record, m.What}, ": ") }

@@ -7,23 +7,26 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// auditedTable is a table whose records each have an audit entry, written with them,
-// whose cause digest is that of the record as it is stored.
+// auditedTable is a table whose records each have an audit entry that was written in
+// the same transaction. The cause digest of the entry is that of the record as stored.
 type auditedTable struct {
+	// table is the name of the table.
 	table string
-	// kinds are those of the entries. They are written as in the indexes of causes.
+	// kinds are the kinds of the entries, as an SQL list. They must be written as in the
+	// definition of the index on cause digests, or PostgreSQL does not use it.
 	kinds string
-	// needs is a condition for the records that have an entry.
+	// needs is an SQL condition for the records that must have an entry.
 	needs string
-	// must reports it by the opened body, which nobody can change in the database;
-	// nil: every record has an entry.
+	// must is the same condition on the opened body, which nobody can change in the database;
+	// nil: every record must have an entry.
 	must func(body []byte) (bool, error)
 }
 
 // causeKinds are the kinds of the entries of decisions and overrides.
 const causeKinds = "'ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_OVERRIDE_DENIED'"
 
-// auditedTables are the tables of such records.
+// auditedTables lists these tables. A new kind of record with an entry of its own must
+// be added here.
 var auditedTables = []auditedTable{
 	{table: "decisions", kinds: causeKinds, needs: "r.verdict in ('VERDICT_REFUSE', 'VERDICT_REFER')", must: refuses},
 	{table: "overrides", kinds: causeKinds, needs: "true"},
@@ -31,13 +34,13 @@ var auditedTables = []auditedTable{
 	{table: "countersignatures", kinds: "'ENTRY_KIND_COUNTERSIGNED'", needs: "true"},
 }
 
-// refuses reports whether the body is that of a decision that refuses or refers.
+// refuses reports whether a decision, given as its encoded form, refuses or refers.
 func refuses(body []byte) (bool, error) {
 	d, err := parse[*pb.Decision](body)
 	return d.GetVerdict() == pb.Verdict_VERDICT_REFUSE || d.GetVerdict() == pb.Verdict_VERDICT_REFER, err
 }
 
-// AuditedTables are the tables that InspectAudited is for.
+// AuditedTables returns the tables for InspectAudited.
 func AuditedTables() []string {
 	var names []string
 	for _, t := range auditedTables {
@@ -46,11 +49,11 @@ func AuditedTables() []string {
 	return names
 }
 
-// InspectAudited checks that records of a table have their audit entries, those
-// behind a key in the order of keys. An entry that was deleted before it had a
-// place on the log has left no other trace. Records of erased clients cannot be
-// opened and count by their columns. It returns the key that it has got to, and an
-// empty one when there are no more.
+// InspectAudited checks that records of a table have their audit entries, after a key,
+// in the order of keys. It finds an entry that was deleted before it was put on the
+// log, which leaves no other trace. Records of erased clients cannot be opened and are
+// judged by their columns. It returns the key that it has reached, and an empty one
+// when there are no more.
 func InspectAudited(s *Snapshot, table string, after [2]string, window int) ([]Mismatch, [2]string, error) {
 	var t auditedTable
 	for _, t = range auditedTables {
@@ -91,8 +94,8 @@ func InspectAudited(s *Snapshot, table string, after [2]string, window int) ([]M
 	return found, [2]string{last.Parent, last.ID}, nil
 }
 
-// opened reports whether a record needs an entry, by its body. A body that does not
-// open is reported by InspectRecords.
+// opened reports whether a record must have an entry, judged by its body. If the body
+// does not open, it returns false: InspectRecords reports that.
 func (t auditedTable) opened(s *Snapshot, r sealedRow) (bool, error) {
 	body, err := s.open(t.table, r.Parent, r)
 	needed := false

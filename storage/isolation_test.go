@@ -17,9 +17,9 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// walled are the tables with a chain, each with its columns that can be written
+// chainTables are the tables with a chain, each with its columns that can be written
 // and a value for each, read from the catalogue.
-func walled(t *testing.T, super *sql.DB) map[string]map[string]string {
+func chainTables(t *testing.T, super *sql.DB) map[string]map[string]string {
 	t.Helper()
 	rows, err := super.QueryContext(t.Context(), `select c.relname, a.attname, format_type(coalesce(nullif(y.typbasetype, 0), a.atttypid), null)
 		from pg_class c join pg_attribute a on a.attrelid = c.oid join pg_type y on y.oid = a.atttypid
@@ -62,16 +62,16 @@ func insertRow(table, chain string, values map[string]string) string {
 	return fmt.Sprintf("insert into %s (%s) values (%s)", table, strings.Join(columns, ", "), strings.Join(list, ", "))
 }
 
-// TestEveryTableHasItsWall reads the catalogue: a table with a chain and without
+// TestEveryTableHasItsPolicy reads the catalogue: a table with a chain and without
 // row-level security fails here.
-func TestEveryTableHasItsWall(t *testing.T) {
+func TestEveryTableHasItsPolicy(t *testing.T) {
 	t.Parallel()
 	super := storagetest.NewDatabase(t).SQL(t, localpg.Superuser)
-	for table := range walled(t, super) {
+	for table := range chainTables(t, super) {
 		n := rowsWhere(t, super, "pg_class where oid = $1::regclass and relrowsecurity and relforcerowsecurity", table)
 		of := rowsWhere(t, super, "pg_policies where tablename = $1 and policyname = 'of_the_chain' and cmd = 'ALL' and roles = '{public}'", table)
 		if n != 1 || of != 1 {
-			t.Errorf("%s: no forced wall; its migration must call raise_wall", table)
+			t.Errorf("%s: no forced row-level security policy; its migration must call raise_wall", table)
 		}
 	}
 	// What has no chain has nothing of one.
@@ -98,14 +98,14 @@ func denied(t *testing.T, pool *sql.DB, statement string) bool {
 	return err == nil && n == 0
 }
 
-// TestPlainSQLStopsAtTheWalls goes round the program: statements of the roles,
+// TestPlainSQLIsConfinedToItsChain goes round the program: statements of the roles,
 // on every table, without a chain, with an empty one and with another. Rows of
 // two chains are there; a superuser sees both, which is stated and not hidden.
-func TestPlainSQLStopsAtTheWalls(t *testing.T) {
+func TestPlainSQLIsConfinedToItsChain(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	super := d.SQL(t, localpg.Superuser)
-	tables := walled(t, super)
+	tables := chainTables(t, super)
 	for table, values := range tables {
 		do(t, super, "alter table "+table+" disable trigger user")
 		do(t, super, insertRow(table, "harbour", values))
@@ -327,20 +327,20 @@ func TestChainsShareConnections(t *testing.T) {
 	wg.Wait()
 }
 
-// TestOpenRefusesGaps breaks the walls one by one: the server does not start.
+// TestOpenRefusesGaps breaks the row-level security policies one by one: the server does not start.
 func TestOpenRefusesGaps(t *testing.T) {
 	t.Parallel()
 	const mine = "chain = nullif(current_setting('alkalog.chain', true), '')"
 	for statement, gap := range map[string]string{
-		"alter table salons no force row level security":                                                         "table salons has no wall",
-		"alter table salons disable row level security":                                                          "table salons has no wall",
-		"drop policy of_the_chain on salons":                                                                     "table salons has no wall",
-		"alter policy of_the_chain on salons using (true) with check (true)":                                     "table salons has no wall",
-		"alter policy of_the_chain on salons using (" + mine + " or true)":                                       "table salons has no wall",
-		"alter policy of_the_chain on salons with check (true)":                                                  "table salons has no wall",
-		"alter policy of_the_chain on salons to alkalog_auditor":                                                 "table salons has no wall",
+		"alter table salons no force row level security":                                                         "table salons has no row-level security policy",
+		"alter table salons disable row level security":                                                          "table salons has no row-level security policy",
+		"drop policy of_the_chain on salons":                                                                     "table salons has no row-level security policy",
+		"alter policy of_the_chain on salons using (true) with check (true)":                                     "table salons has no row-level security policy",
+		"alter policy of_the_chain on salons using (" + mine + " or true)":                                       "table salons has no row-level security policy",
+		"alter policy of_the_chain on salons with check (true)":                                                  "table salons has no row-level security policy",
+		"alter policy of_the_chain on salons to alkalog_auditor":                                                 "table salons has no row-level security policy",
 		"alter function require_entry() reset search_path":                                                       "trigger function require_entry may find tables of other schemas",
-		"create table more (chain id)":                                                                           "table more has no wall",
+		"create table more (chain id)":                                                                           "table more has no row-level security policy",
 		"create policy wide on salons using (true)":                                                              "policy wide on salons is not one of ours",
 		"create policy of_the_keeper on salons to alkalog_server using (true)":                                   "policy of_the_keeper on salons is not one of ours",
 		"create view beyond as select * from salons":                                                             "the view beyond",
@@ -352,15 +352,15 @@ func TestOpenRefusesGaps(t *testing.T) {
 			d := storagetest.NewDatabase(t)
 			do(t, d.SQL(t, localpg.Superuser), statement)
 			_, err := storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer)})
-			var walls *storage.IsolationError
-			if !errors.As(err, &walls) || !strings.Contains(err.Error(), gap) || !errors.Is(err, storage.ErrUnavailable) {
+			var gaps *storage.IsolationError
+			if !errors.As(err, &gaps) || !strings.Contains(err.Error(), gap) || !errors.Is(err, storage.ErrUnavailable) {
 				t.Errorf("got %v, want %s", err, gap)
 			}
 		})
 	}
 }
 
-// TestOpenRefusesRoles that step over the walls.
+// TestOpenRefusesRoles that row-level security does not apply to.
 func TestOpenRefusesRoles(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDurable(t) // roles are the cluster's
@@ -397,7 +397,7 @@ func TestKeeperSeesLittle(t *testing.T) {
 	super, keeper := d.SQL(t, localpg.Superuser), d.SQLIn(t, storage.RoleServer, "harbour role="+storage.RoleKeeper)
 	own := []string{"log_", "tally_"} // what it keeps, by how the tables' names begin
 	some := map[string]string{"chains": "chain, parent, id, body", "audit_entries": "chain, id, position, kind, client, body", "requests": "chain, id, position, claim_time, manifest"}
-	for table, values := range walled(t, super) {
+	for table, values := range chainTables(t, super) {
 		if slices.ContainsFunc(own, func(prefix string) bool { return strings.HasPrefix(table, prefix) }) {
 			continue
 		}

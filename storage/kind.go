@@ -9,25 +9,29 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// named is a message that is a resource.
+// named is a message that is a resource: it has a name.
 type named interface {
 	proto.Message
 	GetName() string
 }
 
-// Kind is a kind of record that is written once and never changed. It is
-// stored as its bytes, with some of its fields copied into columns to be
-// searched; those are filled in one place and never read back.
+// Kind is a kind of record that is written once and never changed. The body column
+// holds the encoded message. Some of its fields are copied into search columns; these
+// are computed in one place and are never read back into a message.
 type Kind[M named] struct {
 	table[M]
-	newestFirst bool // in lists; else in the order of the ids
+	// newestFirst lists by descending ID, which for generated IDs is by time. Otherwise lists
+	// are in the order of IDs.
+	newestFirst bool
 }
 
-// Mutable is a kind of record that can be replaced.
+// Mutable is a kind of record that can be replaced. Its messages have an etag, and a
+// replacement succeeds only if the stored etag is the one that was read.
 type Mutable[M named] struct{ Kind[M] }
 
-// GetUnchecked reads a record by its full resource name, or returns ErrNotFound. It
-// does not check who asks beyond the chain of the snapshot; package record does.
+// GetUnchecked reads a record by its full resource name; ErrNotFound if there is none
+// in the chain of the snapshot. It does not check whether the caller may see the
+// record: record.Get does, and services must use that.
 func (k Kind[M]) GetUnchecked(s *Snapshot, name string) (M, error) {
 	var none M
 	at, err := parseName(name)
@@ -46,8 +50,8 @@ func (k Kind[M]) GetUnchecked(s *Snapshot, name string) (M, error) {
 	return m, err
 }
 
-// List reads a page of the records of a parent (the resource name of a chain
-// or of a client), and the token of the next page.
+// List reads a page of the records of a parent, the resource name of a chain or of a
+// client, and the token of the next page. It checks no permissions beyond the chain.
 func (k Kind[M]) List(s *Snapshot, parent string, page Page) ([]M, string, error) {
 	at, err := parseName(parent)
 	if err != nil || at.chain != s.chain {
@@ -59,16 +63,17 @@ func (k Kind[M]) List(s *Snapshot, parent string, page Page) ([]M, string, error
 	return list[M](s, k.byID("chain = $1 and parent = $2", k.newestFirst, at.chain, at.id), page)
 }
 
-// Insert makes the record that stores m anew. If the kind has an etag, m is
-// given it.
+// Insert makes the record that stores a new m. If the kind has an etag, m gets its
+// etag: the message is changed. A problem with the name is kept in the record and
+// returned by Write.
 func (k Kind[M]) Insert(m M) Record {
 	at, err := parseName(m.GetName())
 	return k.record(at, err, m)
 }
 
-// Replace makes the record that stores m in place of old, and gives m its new
-// etag. Old is what was read; if it is not the newest when the change is
-// committed, the write runs again.
+// Replace makes the record that stores m in place of old, and sets m's new etag. old is
+// the message as it was read in this snapshot. If it is not the stored version any more
+// at the commit, the write runs again.
 func (k Mutable[M]) Replace(old, m M) Record {
 	was := etagOf(old) // first, since m may be the same message
 	at, err := parseName(m.GetName())
@@ -80,8 +85,10 @@ func (k Mutable[M]) Replace(old, m M) Record {
 	return r
 }
 
-// Unchanged makes the record that says: this was decided on m as it was read,
-// so commit only if it still is so.
+// Unchanged makes the record that stores nothing and requires that m is still the
+// stored version at the commit. Use it for every record that a decision depends on and
+// does not change; otherwise two concurrent calls could each decide on what the other
+// is changing.
 func (k Mutable[M]) Unchanged(m M) Record {
 	at, err := parseName(m.GetName())
 	return Record{statements: k.statements, action: unchanged, key: at, client: k.clientOf(at), was: etagOf(m), err: err}
@@ -91,24 +98,29 @@ func (k Mutable[M]) Unchanged(m M) Record {
 type table[M proto.Message] struct {
 	*statements
 	columns []column[M]
-	terms   func(M) []term // what a record is found by though it is sealed
+	// terms returns what a sealed record is found by; nil for all kinds but clients.
+	terms func(M) []term
 }
 
-// statements are the texts of the statements for a table, put together once.
+// statements are the SQL texts for a table, composed once at startup. Their arguments
+// are the chain first, then the key.
 type statements struct {
+	// name is the table. get reads one body (for a sealed table also the key of its client),
+	// insert takes arrays and stores any number of rows, replace and unchanged succeed for the
+	// given etag only.
 	name, get, insert, replace, unchanged string
 	// mismatched finds the rows whose search columns differ from the values that
 	// insert would give them; it takes the arguments of insert.
 	mismatched string
-	// client is the column with the client whose key the rows are sealed with, or
-	// "?" where no column says; empty for a table in clear.
+	// client is the column that has the ID of the client whose key seals the rows, or "?" if no
+	// column does; empty for a table in clear.
 	client string
-	// covered says that records are in manifests and keep the id of their write.
+	// covered means that records are in manifests and keep the ID of their write.
 	covered bool
 }
 
-// clientOf is the client whose key the row at a key is sealed with; empty when
-// that is nobody's, or the key does not say.
+// clientOf returns the client whose key seals the row at a key; empty if the table is
+// in clear or the key does not tell.
 func (t *statements) clientOf(at key) string {
 	switch t.client {
 	case "id":
@@ -119,7 +131,7 @@ func (t *statements) clientOf(at key) string {
 	return ""
 }
 
-// read reads the bytes of the record at a key.
+// read reads the plain bytes of the record at a key; ErrNotFound if there is none.
 func (t *statements) read(s *Snapshot, at key) ([]byte, error) {
 	if t.client == "" {
 		var body []byte
@@ -133,7 +145,8 @@ func (t *statements) read(s *Snapshot, at key) ([]byte, error) {
 	return s.open(t.name, t.clientOf(at), row)
 }
 
-// byID lists the records of the table that a condition holds for.
+// byID returns the listing of the records that a condition holds for, in the order of
+// IDs.
 func (t *statements) byID(where string, newestFirst bool, args ...any) listing {
 	l := byID(t.name, where, newestFirst, args...)
 	if t.client != "" {
@@ -142,18 +155,20 @@ func (t *statements) byID(where string, newestFirst bool, args ...any) listing {
 	return l
 }
 
-// column is a search column. Its value may be a string, a number, a truth
-// value, a time or a list of strings; an empty one is stored as NULL.
+// column is a search column: its name, its SQL type, and the function that computes its
+// value. The value may be a string, an int64, a bool, a timestamp, bytes or a list of
+// strings. An empty value is stored as NULL. Columns are in clear, so none may hold
+// personal data.
 type column[M proto.Message] struct {
 	name, sqlType string
 	value         func(M) any
 }
 
-// newTable writes the statements for a table with the given search columns.
-// They take the values of search columns as text, so that rows can travel as
-// arrays whatever their types.
+// newTable returns a table in clear, whose records are covered by digest (coverage.go).
+// It composes the statements; the values of search columns travel as text arrays and
+// are cast in SQL, so that one statement inserts any number of rows of any types.
 //
-// The records are covered: see coverage.go.
+// It registers the table in coveredTables, so call it only for package variables.
 func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
 	t := newUncovered(name, append([]column[M]{{name: writeColumn, sqlType: "text"}}, columns...)...)
 	t.columns, t.covered = columns, true
@@ -161,11 +176,12 @@ func newTable[M proto.Message](name string, columns ...column[M]) table[M] {
 	return t
 }
 
-// writeColumn keeps which write has stored a record as it is. It comes before the
-// search columns, and its value is known when the write is made ready.
+// writeColumn is the column with the ID of the write that has stored the row as it is.
+// It comes before the search columns; its value is added when the write is prepared.
 const writeColumn = "write_id"
 
-// newUncovered is newTable for records that no manifest names.
+// newUncovered is newTable for records that are in no manifest: audit entries, which
+// the log itself covers.
 func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 	var names, casts, arrays, sets, differ strings.Builder
 	for i, c := range columns {
@@ -190,8 +206,8 @@ func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 	}}
 }
 
-// newSealed is newTable for records of clients. Client is the column that says
-// whose they are, or "?".
+// newSealed is newTable for records of clients. client is the column with the ID of the
+// owner, or "?" if the key does not contain it.
 func newSealed[M proto.Message](name, client string, columns ...column[M]) table[M] {
 	t := newTable(name, columns...)
 	t.client = client
@@ -199,8 +215,8 @@ func newSealed[M proto.Message](name, client string, columns ...column[M]) table
 	return t
 }
 
-// record makes the record that inserts m under a key; err is what was wrong
-// with the key. If m has an etag, it gets its new one.
+// record makes the record that inserts m under a key. err is a problem with the key,
+// which Write returns. If m has an etag field, it is set.
 func (t table[M]) record(at key, err error, m M) Record {
 	r := Record{statements: t.statements, key: at, client: t.clientOf(at)}
 	if f := etagField(m); f != nil {
@@ -217,7 +233,7 @@ func (t table[M]) record(at key, err error, m M) Record {
 	return r
 }
 
-// values are the search columns that m has.
+// values returns the values of the search columns of m.
 func (t table[M]) values(m M) []sql.NullString {
 	values := make([]sql.NullString, len(t.columns))
 	for i, c := range t.columns {
@@ -226,8 +242,9 @@ func (t table[M]) values(m M) []sql.NullString {
 	return values
 }
 
-// ofClient makes the record that inserts m under a key that does not say whose
-// it is: the client's whose record has that name.
+// ofClient makes the record that inserts m under a key that does not name the client.
+// The client is that of the record with the given resource name, such as the decision
+// of an override.
 func (t table[M]) ofClient(name string, at key, err error, m M) Record {
 	r := t.record(at, err, m)
 	if owner, problem := parseName(name); problem == nil {

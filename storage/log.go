@@ -10,25 +10,29 @@ import (
 	"github.com/lib/pq"
 )
 
-// LogHead is the state of a chain's log.
+// LogHead is the state of a chain's log, a row of log_heads.
 type LogHead struct {
-	Chain string // id of the chain
-	Size  int64  // entries on the log
-	Root  []byte // root hash of the tree over them
-	// Position is that of the last entry that is on the log.
+	// Chain is the ID of the chain.
+	Chain string
+	// Size is the number of entries on the log.
+	Size int64
+	// Root is the root hash of the tree over them.
+	Root []byte
+	// Position is the position of the last entry that is on the log.
 	Position int64
-	// Keys are the public keys that have signed the checkpoint, a line each.
+	// Keys are the public keys that have signed the checkpoint, one per line.
 	Keys string
-	// Checkpoint is the signed head; empty when the server has no key.
+	// Checkpoint is the signed head; empty if nothing was signed.
 	Checkpoint []byte
-	// Revision rises with every change of the head of any log.
+	// Revision comes from one sequence for all chains and rises with every change of a head, so
+	// that a reader finds what has changed since.
 	Revision int64
-	// Halted says why the log is not built upon any more; empty: it is.
+	// Halted is why nothing is added to the log any more; empty: entries are added.
 	Halted string
 }
 
-// LogTile is a tile of the tree of a chain's log. What is stored grows until
-// the tile is full.
+// LogTile is a tile of the tree of a chain's log. It grows until it is full (256
+// hashes) and is never replaced by other content; a trigger refuses that.
 type LogTile struct {
 	Chain  string
 	Level  int
@@ -41,33 +45,41 @@ type Pending struct {
 	Chain    string
 	ID       string
 	Position int64
-	Body     []byte // as stored
+	// Body is the stored encoding, over which the leaf hash is made.
+	Body []byte
 }
 
-// LogChanges is what a batch puts on the logs.
+// LogChanges is what a batch changes in the tables of the log.
 type LogChanges struct {
 	Heads  []LogHead
 	Places []LogPlace
 	Tiles  []LogTile
 }
 
-// LogPlace is the place of an entry on its chain's log, from 0.
+// LogPlace is the place of an entry on its chain's log, counted from 0. Places have no
+// gaps, unlike positions.
 type LogPlace struct {
 	Chain string
 	Place int64
 	ID    string
 }
 
-// ErrNotLeading says that another server leads, and nothing was done.
+// ErrNotLeading means that another server holds the lease. Nothing was changed.
 var ErrNotLeading = errors.New("storage: another server keeps the log")
 
-// longestLease is longer than the lease that servers take by default; our own choice.
+// longestLease is longer than the default lease of a server (3 s). A lease that ends
+// later than that was made before the database's clock was set back. Our own choice.
 const longestLease = 10 * time.Second
 
-// TakeLead makes the caller the one that puts entries on the logs, unless
-// somebody else is and was heard of within its lease. It returns the epoch that
-// the caller leads in, or 0 when somebody else leads.
-func TakeLead(ctx context.Context, db *DB, lease time.Duration) (int64, error) {
+// AcquireLease makes the caller the leader, which puts entries on the logs, unless
+// another server holds an unexpired lease. It returns the epoch of the new lease, or 0
+// if another server leads. The lease ends after the given duration unless Sequence,
+// Cover or another call with it renews it.
+//
+// Each lease has a new epoch. A former leader that wakes up has an old one and can
+// change nothing (Lease.hold). Time therefore only decides who may try, and never
+// whether two servers can extend one log.
+func AcquireLease(ctx context.Context, db *DB, lease time.Duration) (int64, error) {
 	var epoch int64
 	err := db.inTransaction(ctx, func(tx *transaction) error {
 		// A leader that was stopped in the middle of a batch holds the row. A lease
@@ -88,21 +100,24 @@ func TakeLead(ctx context.Context, db *DB, lease time.Duration) (int64, error) {
 	return epoch, nil
 }
 
-// YieldLead ends the caller's lead at once, for another server to take.
-func YieldLead(ctx context.Context, db *DB, epoch int64) error {
+// ReleaseLease ends the caller's lease at once, so that another server need not wait
+// for its end. It does nothing if the epoch is not the current one.
+func ReleaseLease(ctx context.Context, db *DB, epoch int64) error {
 	return db.inTransaction(ctx, func(tx *transaction) error {
 		_, err := tx.ExecContext(ctx, "update log_leader set lease_end = '-infinity' where epoch = $1", epoch)
 		return err
 	})
 }
 
-// acrossChains begins a transaction that sees the logs of all chains. Nothing
-// else in the program looks beyond one chain to do its work.
+// acrossChains begins a transaction as the keeper role, which sees the logs of all
+// chains. Nothing that is done for a salon needs it; TestEveryTransactionHasAScope
+// lists all callers.
 func (db *DB) acrossChains(ctx context.Context, opts *sql.TxOptions) (*transaction, error) {
 	return db.begin(ctx, asKeeper(), opts)
 }
 
-// inTransaction commits what do does to the logs of all chains.
+// inTransaction runs do in a transaction of the keeper and commits it. Unlike Write, it
+// does not run again after a conflict.
 func (db *DB) inTransaction(ctx context.Context, do func(*transaction) error) error {
 	tx, err := db.acrossChains(ctx, nil)
 	if err != nil {
@@ -115,18 +130,23 @@ func (db *DB) inTransaction(ctx context.Context, do func(*transaction) error) er
 	return tx.commit(ctx)
 }
 
-// Lead is what a server leads with.
-type Lead struct {
-	Epoch int64         // from TakeLead
-	Lease time.Duration // how long it goes on after this batch
+// Lease is the right of a server to change the logs.
+type Lease struct {
+	// Epoch comes from AcquireLease.
+	Epoch int64
+	// Duration is how long the lease is extended by each use.
+	Duration time.Duration
 }
 
-// Sequence puts up to limit entries on their logs: those before the settled
-// position, which SettledBefore gave, that are not there yet. Fn works out what
-// changes from the state it is given; it is committed if the caller still leads,
-// and ErrNotLeading says that it does not. Sequence returns the position up to
-// which entries are on their logs.
-func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, fn func(*Batch) (LogChanges, error)) (int64, error) {
+// Sequence puts up to limit entries on their logs: those that are not there yet, before
+// the position settled, which SettledBefore returned. fn computes the changes from the
+// state that it is given, and must not depend on anything else. They are committed only
+// if the caller still holds the lease; otherwise the error is ErrNotLeading.
+//
+// It returns the position up to which entries are on their logs. If the caller crashes,
+// the batch is either committed or absent, and the next leader continues from the state
+// in the database.
+func Sequence(ctx context.Context, db *DB, lead Lease, settled int64, limit int, fn func(*Batch) (LogChanges, error)) (int64, error) {
 	var reached int64
 	err := db.inTransaction(ctx, func(tx *transaction) error {
 		position, err := lead.hold(ctx, tx)
@@ -153,7 +173,7 @@ func Sequence(ctx context.Context, db *DB, lead Lead, settled int64, limit int, 
 	return reached, err
 }
 
-// VanishedLogs returns those of the chains that have no log.
+// VanishedLogs returns those of the given chains that have no log.
 func VanishedLogs(ctx context.Context, db *DB, chains []string) ([]string, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -166,10 +186,10 @@ func VanishedLogs(ctx context.Context, db *DB, chains []string) ([]string, error
 	return gone, explain(ctx, err)
 }
 
-// Revise changes the heads of logs without new entries, as when they are signed
-// by other keys: those of up to limit chains behind one, in the order of chains.
-// It returns the last of these chains, or an empty one when there are none left.
-func Revise(ctx context.Context, db *DB, lead Lead, after string, limit int, fn func(*Batch) (LogChanges, error)) (string, error) {
+// Revise changes the heads of logs without new entries, as when they are signed with
+// other keys: those of up to limit chains after one, in the order of chains. It returns
+// the last of these chains; empty when there are none left.
+func Revise(ctx context.Context, db *DB, lead Lease, after string, limit int, fn func(*Batch) (LogChanges, error)) (string, error) {
 	var last string
 	err := db.inTransaction(ctx, func(tx *transaction) error {
 		if _, err := lead.hold(ctx, tx); err != nil {
@@ -189,18 +209,19 @@ func Revise(ctx context.Context, db *DB, lead Lead, after string, limit int, fn 
 	return last, err
 }
 
-// hold locks the row of the leader, if the caller still is it, and returns the
-// position up to which entries are on their logs. A leader that falls asleep
-// with the row in its hands loses it, with its connection, at the end of the
-// lease.
-func (l Lead) hold(ctx context.Context, tx *transaction) (int64, error) {
+// hold locks the leader's row, if the epoch is still the current one, extends the lease
+// and returns the position up to which entries are on their logs. The lock is held to
+// the end of the transaction, so that no other server can become the leader and change
+// a log meanwhile. A leader that is suspended with the lock loses it at the end of the
+// lease, when the server closes its idle transaction.
+func (l Lease) hold(ctx context.Context, tx *transaction) (int64, error) {
 	held := struct {
 		Position int64
 		Patience string
 	}{}
 	err := tx.GetContext(ctx, &held, `update log_leader set lease_end = clock_timestamp() + $2 * interval '1 microsecond'
 		where epoch = $1 returning position, set_config('idle_in_transaction_session_timeout', $3, true) as patience`,
-		l.Epoch, l.Lease.Microseconds(), strconv.FormatInt(max(1000, l.Lease.Milliseconds()), 10))
+		l.Epoch, l.Duration.Microseconds(), strconv.FormatInt(max(1000, l.Duration.Milliseconds()), 10))
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, ErrNotLeading
 	}

@@ -33,30 +33,30 @@ func TestOneLeads(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	one, two := d.Open(t, storage.Config{MaxConns: 2}), d.Open(t, storage.Config{MaxConns: 2})
-	first, err := storage.TakeLead(t.Context(), one, lease)
+	first, err := storage.AcquireLease(t.Context(), one, lease)
 	if err != nil || first == 0 {
 		t.Fatalf("epoch %d, %v", first, err)
 	}
-	if epoch, err := storage.TakeLead(t.Context(), two, lease); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), two, lease); err != nil || epoch != 0 {
 		t.Errorf("a second leader in epoch %d, %v", epoch, err)
 	}
-	if err := storage.YieldLead(t.Context(), one, first); err != nil {
+	if err := storage.ReleaseLease(t.Context(), one, first); err != nil {
 		t.Fatal(err)
 	}
-	second, err := storage.TakeLead(t.Context(), two, -time.Second) // not heard of from now on
+	second, err := storage.AcquireLease(t.Context(), two, -time.Second) // not heard of from now on
 	if err != nil || second <= first {
 		t.Fatalf("epoch %d after %d, %v", second, first, err)
 	}
-	if _, err := storage.Sequence(t.Context(), one, storage.Lead{Epoch: first, Lease: lease}, 1, 10, nothing); !errors.Is(err, storage.ErrNotLeading) {
+	if _, err := storage.Sequence(t.Context(), one, storage.Lease{Epoch: first, Duration: lease}, 1, 10, nothing); !errors.Is(err, storage.ErrNotLeading) {
 		t.Errorf("the first goes on: %v", err)
 	}
-	if err := storage.YieldLead(t.Context(), one, first); err != nil {
+	if err := storage.ReleaseLease(t.Context(), one, first); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := storage.Sequence(t.Context(), two, storage.Lead{Epoch: second, Lease: lease}, 1, 10, nothing); err != nil {
+	if _, err := storage.Sequence(t.Context(), two, storage.Lease{Epoch: second, Duration: lease}, 1, 10, nothing); err != nil {
 		t.Errorf("the second cannot go on, though nobody else leads: %v", err)
 	}
-	if epoch, err := storage.TakeLead(t.Context(), one, lease); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), one, lease); err != nil || epoch != 0 {
 		t.Errorf("the second was heard of, and yet epoch %d, %v", epoch, err)
 	}
 }
@@ -69,17 +69,17 @@ func TestClockPutBack(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
-	first, err := storage.TakeLead(t.Context(), db, 3*time.Second)
+	first, err := storage.AcquireLease(t.Context(), db, 3*time.Second)
 	if err != nil || first == 0 {
 		t.Fatalf("epoch %d, %v", first, err)
 	}
-	if epoch, err := storage.TakeLead(t.Context(), db, 3*time.Second); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second); err != nil || epoch != 0 {
 		t.Errorf("a lease that runs is passed over: epoch %d, %v", epoch, err)
 	}
 	if _, err := d.SQL(t, "").ExecContext(t.Context(), "update log_leader set lease_end = lease_end + interval '1 hour'"); err != nil {
 		t.Fatal(err)
 	}
-	if epoch, err := storage.TakeLead(t.Context(), db, 3*time.Second); err != nil || epoch != first+1 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second); err != nil || epoch != first+1 {
 		t.Errorf("an hour is waited: epoch %d, %v", epoch, err)
 	}
 }
@@ -90,12 +90,12 @@ func TestStoppedLeaderIsPassed(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
-	first, err := storage.TakeLead(t.Context(), db, -time.Second)
+	first, err := storage.AcquireLease(t.Context(), db, -time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: first, Lease: -time.Second}, 1, 10, func(*storage.Batch) (storage.LogChanges, error) {
-		if epoch, err := storage.TakeLead(t.Context(), db, lease); err != nil || epoch != 0 {
+	_, err = storage.Sequence(t.Context(), db, storage.Lease{Epoch: first, Duration: -time.Second}, 1, 10, func(*storage.Batch) (storage.LogChanges, error) {
+		if epoch, err := storage.AcquireLease(t.Context(), db, lease); err != nil || epoch != 0 {
 			t.Errorf("the row is taken from under a batch: epoch %d, %v", epoch, err)
 		}
 		return storage.LogChanges{}, errors.New("and then nothing")
@@ -103,7 +103,7 @@ func TestStoppedLeaderIsPassed(t *testing.T) {
 	if err == nil {
 		t.Error("the batch is committed")
 	}
-	if epoch, err := storage.TakeLead(t.Context(), db, lease); err != nil || epoch != first+1 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, lease); err != nil || epoch != first+1 {
 		t.Errorf("epoch %d, %v", epoch, err)
 	}
 }
@@ -124,13 +124,13 @@ func TestSequence(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var sizes []int
 	for position := int64(-1); position < settled-1; {
-		position, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, settled, 2, func(b *storage.Batch) (storage.LogChanges, error) {
+		position, err = storage.Sequence(t.Context(), db, storage.Lease{Epoch: epoch, Duration: lease}, settled, 2, func(b *storage.Batch) (storage.LogChanges, error) {
 			sizes = append(sizes, len(b.Pending))
 			return appended(t, b), nil
 		})
@@ -230,11 +230,11 @@ func sequence(t *testing.T, db *storage.DB, fn func(*storage.Batch) storage.LogC
 	if err != nil {
 		t.Fatal(err)
 	}
-	epoch, err := storage.TakeLead(t.Context(), db, -time.Second)
+	epoch, err := storage.AcquireLease(t.Context(), db, -time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: -time.Second}, settled, 1000,
+	_, err = storage.Sequence(t.Context(), db, storage.Lease{Epoch: epoch, Duration: -time.Second}, settled, 1000,
 		func(b *storage.Batch) (storage.LogChanges, error) { return fn(b), nil })
 	if err != nil {
 		t.Fatal(err)
@@ -275,7 +275,7 @@ func TestRevise(t *testing.T) {
 	db := d.Open(t, storage.Config{})
 	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(0)})
 	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
-	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -287,14 +287,14 @@ func TestRevise(t *testing.T) {
 		}
 		return c, nil
 	}
-	if _, err := storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch - 1, Lease: lease}, "", 10, anew); !errors.Is(err, storage.ErrNotLeading) {
+	if _, err := storage.Revise(t.Context(), db, storage.Lease{Epoch: epoch - 1, Duration: lease}, "", 10, anew); !errors.Is(err, storage.ErrNotLeading) {
 		t.Errorf("one that does not lead: %v", err)
 	}
-	last, err := storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, "", 10, anew)
+	last, err := storage.Revise(t.Context(), db, storage.Lease{Epoch: epoch, Duration: lease}, "", 10, anew)
 	if err != nil || last != chain {
 		t.Errorf("got to %q, %v", last, err)
 	}
-	if last, err = storage.Revise(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, last, 10, anew); err != nil || last != "" {
+	if last, err = storage.Revise(t.Context(), db, storage.Lease{Epoch: epoch, Duration: lease}, last, 10, anew); err != nil || last != "" {
 		t.Errorf("got to %q, %v", last, err)
 	}
 	read(t, db, func(s *storage.Snapshot) error {
@@ -377,11 +377,11 @@ func TestLogOnlyGrows(t *testing.T) {
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
 	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(1)})
-	epoch, err := storage.TakeLead(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease)
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = storage.Sequence(t.Context(), db, storage.Lead{Epoch: epoch, Lease: lease}, 2, 10,
+	_, err = storage.Sequence(t.Context(), db, storage.Lease{Epoch: epoch, Duration: lease}, 2, 10,
 		func(b *storage.Batch) (storage.LogChanges, error) { return appended(t, b), nil })
 	if err != nil {
 		t.Fatal(err)

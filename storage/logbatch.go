@@ -10,16 +10,18 @@ import (
 	"github.com/lib/pq"
 )
 
-// Batch is a batch of entries with the heads of their logs, read under the lock
-// that only one server has at a time.
+// Batch is a batch of entries with the heads of their logs, read while the leader's row
+// is locked. It is valid only inside the function that receives it.
 type Batch struct {
-	Pending []Pending          // in order of position
-	Heads   map[string]LogHead // by chain; a chain without a log yet has none
-	ctx     context.Context
-	tx      *transaction
+	// Pending are the entries, in the order of positions.
+	Pending []Pending
+	// Heads are the heads by chain ID. A chain without a log has none.
+	Heads map[string]LogHead
+	ctx   context.Context
+	tx    *transaction
 }
 
-// change writes what fn works out.
+// change writes what fn computes. An error of fn undoes the batch.
 func (b *Batch) change(fn func(*Batch) (LogChanges, error)) error {
 	changes, err := fn(b)
 	if err != nil {
@@ -28,9 +30,10 @@ func (b *Batch) change(fn func(*Batch) (LogChanges, error)) error {
 	return b.write(changes)
 }
 
-// given is the position, or 0 when no entry can have had it yet: then the row
-// that says so was changed by somebody else, and all entries are looked at again,
-// since those behind it would never come onto their logs.
+// given checks the leader's stored position. If no entry can have a position that high,
+// somebody has changed the row; entries behind it would never come onto their logs. The
+// result is then 0, and all entries are looked at again. Entries that are on a log
+// already are skipped by the caller.
 func (b *Batch) given(position int64) (int64, error) {
 	var next int64
 	err := b.tx.GetContext(b.ctx, &next, "select last_value + is_called::int from audit_entries_position_seq")
@@ -40,8 +43,8 @@ func (b *Batch) given(position int64) (int64, error) {
 	return position, err
 }
 
-// read reads the pending entries and the heads of their logs, and returns the
-// position up to which it has looked.
+// read reads the pending entries and the heads of their logs, and returns the position
+// up to which it has looked.
 func (b *Batch) read(position, settled int64, limit int) (int64, error) {
 	err := b.tx.SelectContext(b.ctx, &b.Pending, `select chain, id, position, body from audit_entries
 		where position > $1 and position < $2 order by position limit $3`, position, settled, limit)
@@ -71,14 +74,15 @@ func (b *Batch) read(position, settled int64, limit int) (int64, error) {
 	return upTo, err
 }
 
+// headColumns is the column list for a LogHead.
 const headColumns = "chain, size, root, position, keys, checkpoint, revision, halted"
 
-// Tiles reads tiles; one that is not there is left out.
+// Tiles reads tiles by chain, level and index. Tiles that do not exist are left out.
 func (b *Batch) Tiles(wanted []LogTile) ([]LogTile, error) {
 	return readTiles(b.ctx, b.tx, wanted)
 }
 
-// readTiles reads tiles by chain, level and index.
+// readTiles reads tiles by chain, level and index, in any order.
 func readTiles(ctx context.Context, tx *transaction, wanted []LogTile) ([]LogTile, error) {
 	chains, levels, indexes := make([]string, len(wanted)), make([]int64, len(wanted)), make([]int64, len(wanted))
 	for i, w := range wanted {
@@ -91,9 +95,9 @@ func readTiles(ctx context.Context, tx *transaction, wanted []LogTile) ([]LogTil
 	return found, err
 }
 
-// write writes what a batch changes. When the tables take it for no log that
-// grows, somebody has been at them; then each log is tried alone, and the one
-// that it is about is halted, so that the others go on.
+// write writes the changes of a batch. If constraints or triggers refuse them, somebody
+// has changed the tables. Each log is then written alone, and the one that is refused
+// is halted, so that the logs of other chains continue.
 func (b *Batch) write(c LogChanges) error {
 	err := b.try(c)
 	if !errors.Is(err, errNotGrowing) {
@@ -117,11 +121,12 @@ func (b *Batch) write(c LogChanges) error {
 	return nil
 }
 
-// errNotGrowing says that the tables of the log have refused what would be right
-// for a log that nobody has touched.
+// errNotGrowing means that the tables of the log have refused changes that would be
+// right for a log that nobody has touched.
 var errNotGrowing = errors.New("storage: refused by the tables of the log")
 
-// try writes all of it, or nothing and answers errNotGrowing.
+// try writes all changes, or nothing and returns errNotGrowing. The savepoint keeps the
+// transaction usable after a refusal.
 func (b *Batch) try(c LogChanges) error {
 	if _, err := b.tx.ExecContext(b.ctx, "savepoint try"); err != nil {
 		return err
@@ -143,13 +148,14 @@ func (b *Batch) try(c LogChanges) error {
 	return fmt.Errorf("%w: %s", errNotGrowing, refused.Message)
 }
 
-// byTrigger reports whether one of the triggers of the log has refused, and not a
-// right that somebody has taken away: that is no tampering, and comes back.
+// byTrigger reports whether a trigger of the log has refused. The same SQLSTATE 42501
+// (insufficient privilege) also means that a privilege was revoked. That is no
+// tampering and may be granted again, so it must not halt a log.
 func byTrigger(refused *pq.Error) bool {
 	return refused.Code == "42501" && strings.Contains(refused.Where, "refuse_")
 }
 
-// byChain parts changes by the logs that they are about.
+// byChain splits changes by log.
 func (c LogChanges) byChain() map[string]LogChanges {
 	parts := map[string]LogChanges{}
 	for _, h := range c.Heads {
@@ -170,6 +176,8 @@ func (c LogChanges) byChain() map[string]LogChanges {
 	return parts
 }
 
+// writePlaces inserts the places of entries. The primary keys refuse a second entry at
+// one place and a second place for one entry.
 func (b *Batch) writePlaces(places []LogPlace) error {
 	if len(places) == 0 {
 		return nil
@@ -183,6 +191,7 @@ func (b *Batch) writePlaces(places []LogPlace) error {
 	return err
 }
 
+// writeTiles inserts new tiles and extends grown ones.
 func (b *Batch) writeTiles(tiles []LogTile) error {
 	if len(tiles) == 0 {
 		return nil
@@ -198,7 +207,8 @@ func (b *Batch) writeTiles(tiles []LogTile) error {
 	return err
 }
 
-// writeHeads writes heads, and keeps a checkpoint whose keys are replaced.
+// writeHeads writes heads. If the keys of a log change, the last checkpoint by the old
+// keys is kept in log_handovers, from which verifiers learn to trust the new keys.
 func (b *Batch) writeHeads(heads []LogHead) error {
 	for _, h := range heads {
 		_, err := b.tx.ExecContext(b.ctx, `with was as (

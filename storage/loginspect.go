@@ -9,20 +9,21 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Inspection is what does not fit together among the entries of a chain, by the
-// ids of the entries. All is well when there is nothing in it.
+// Inspection is what does not fit together among the entries of a chain, by the IDs of
+// the entries. Without findings it is empty.
 type Inspection struct {
-	// Unlogged are not on the log, though it has got beyond them.
+	// Unlogged are entries that are not on the log although it has passed their position: they
+	// were inserted by another way than Write.
 	Unlogged []string
-	// Causeless are those of refusals, referrals, overrides and signatures without
-	// the record that they were written for, as it was.
+	// Causeless are entries of refusals, referrals, overrides and countersignatures whose
+	// record does not exist or differs from the digest in the entry.
 	Causeless []string
 }
 
-// InspectRecord looks at some of the entries on record, those behind a position;
-// it returns the position that it has got to, and 0 when there are no more. The
-// digest in an entry is compared with its cause as it is now; only causes that
-// are never changed can be compared.
+// InspectRecord checks stored entries after a position, a window of them, and returns
+// the position that it has reached; 0: there are no more. The digest in an entry is
+// compared with its cause as it is now, so only causes that never change are compared.
+// Use a head whose Position is not higher than that of the log.
 func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspection, int64, error) {
 	var found struct {
 		Reached   int64
@@ -48,25 +49,26 @@ func InspectRecord(s *Snapshot, head LogHead, after int64, window int) (Inspecti
 	return Inspection{Unlogged: found.Unlogged, Causeless: found.Causeless}, found.Reached, err
 }
 
-// Logged is a place of a chain's log, with what is on record for it now.
+// Logged is a place of a chain's log with what the database has for it.
 type Logged struct {
 	Place int64
-	// ID is that of the entry; empty when nothing says any more which it was.
+	// ID is the ID of the entry; empty if nothing says which entry it was.
 	ID string
-	// Body is the bytes of the entry; nil when it is not on record.
+	// Body is the stored encoding of the entry; nil if there is none.
 	Body []byte
-	// Entry is what the body says; nil when there is none or it cannot be read.
+	// Entry is the decoded body; nil if there is none or it cannot be decoded.
 	Entry *pb.AuditEntry
-	// Mismatched names the search columns that do not say what the body says.
+	// Mismatched names the search columns that differ from the body.
 	Mismatched []string
 
+	// position is that of the stored entry; 0 if there is none.
 	position int64
 }
 
-// ReadLogged reads the places of the chain's log from one up to another, which
-// is left out. Every place is there, whether anything is on record for it or
-// not; only when the bodies are large, the answer ends earlier. Search columns
-// are compared with the bodies.
+// ReadLogged reads the places [from, to) of the chain's log. There is an element for
+// every place, whether the database has an entry for it or not. Only if the bodies are
+// large (MaxPageBytes), the answer ends earlier, with at least one place. Search
+// columns are compared with the bodies.
 func ReadLogged(s *Snapshot, from, to int64) ([]Logged, error) {
 	var found []struct {
 		Place    int64
@@ -102,9 +104,9 @@ func ReadLogged(s *Snapshot, from, to int64) ([]Logged, error) {
 	return logged, compareColumns(s, logged, reached)
 }
 
-// compareColumns fills in which columns do not say what the bodies say. The id
-// is one of them, and so is the position, which rises from place to place; before
-// the first it had reached a number.
+// compareColumns fills in Mismatched. Besides the search columns it checks the ID
+// against the name in the body, and the position, which must rise from place to place;
+// reached is the position of the entry before the first place.
 func compareColumns(s *Snapshot, logged []Logged, reached int64) error {
 	var rows []storedRow[*pb.AuditEntry]
 	for _, l := range logged {
@@ -133,19 +135,21 @@ func compareColumns(s *Snapshot, logged []Logged, reached int64) error {
 	return nil
 }
 
-// maxPending bounds how far CountPending counts.
+// maxPending bounds how far CountPending counts, so that a metric costs a bounded time
+// after a long outage. Our own choice.
 const maxPending = 10_000
 
-// PendingEntries is how many entries of a chain are not on its log yet, and the
-// position of the oldest.
+// PendingEntries is the number of entries of a chain that are not yet on its log, and
+// the position of the oldest.
 type PendingEntries struct {
 	Chain  string
 	Count  int64
 	Oldest int64
 }
 
-// CountPending counts the entries of all chains that are not on their logs yet, up
-// to 10,000 of logs that grow and of each that is halted.
+// CountPending counts the entries of all chains that are not yet on their logs: up to
+// 10,000 for all logs that are not halted together, and up to 10,000 for each halted
+// log.
 func CountPending(ctx context.Context, db *DB) ([]PendingEntries, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

@@ -8,16 +8,15 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// ReadLogHead reads the head of the chain's log, or answers ErrNotFound while
-// there is none.
+// ReadLogHead reads the head of the chain's log; ErrNotFound if there is none yet.
 func ReadLogHead(s *Snapshot) (LogHead, error) {
 	var h LogHead
 	err := s.one(&h, "select "+headColumns+" from log_heads where chain = $1", s.chain)
 	return h, err
 }
 
-// ReadLogTiles reads tiles of the chain's log; one that is not there is left
-// out.
+// ReadLogTiles reads tiles of the chain's log. Tiles that do not exist are left out. It
+// sets the chain of the tiles in wanted.
 func ReadLogTiles(s *Snapshot, wanted []LogTile) ([]LogTile, error) {
 	for i := range wanted {
 		wanted[i].Chain = s.chain
@@ -26,31 +25,32 @@ func ReadLogTiles(s *Snapshot, wanted []LogTile) ([]LogTile, error) {
 	return tiles, explain(s.ctx, err)
 }
 
-// ReadLogPlace reads the place of an entry, by its id, on the chain's log, or
-// answers ErrNotFound.
+// ReadLogPlace reads the place of an entry, given by its ID, on the chain's log;
+// ErrNotFound if it is not on the log.
 func ReadLogPlace(s *Snapshot, id string) (int64, error) {
 	var place int64
 	err := s.one(&place, "select place from log_entries where chain = $1 and id = $2", s.chain, id)
 	return place, err
 }
 
-// ReadStoredEntry reads the bytes that an entry is stored as, by its id, or
-// answers ErrNotFound.
+// ReadStoredEntry reads the stored encoding of an entry, given by its ID; ErrNotFound
+// if there is none.
 func ReadStoredEntry(s *Snapshot, id string) ([]byte, error) {
 	var stored []byte
 	err := s.one(&stored, "select body from audit_entries where chain = $1 and parent = '' and id = $2", s.chain, id)
 	return stored, err
 }
 
-// HasEntry reports whether the chain has an audit entry of an id.
+// HasEntry reports whether the chain has an audit entry with an ID, on the log or not.
 func HasEntry(s *Snapshot, id string) (bool, error) {
 	var there bool
 	err := s.one(&there, "select exists (select from audit_entries where chain = $1 and parent = '' and id = $2)", s.chain, id)
 	return there, err
 }
 
-// Handover is the last checkpoint that was signed by keys which are not today's.
+// Handover is the last checkpoint that was signed by keys that are no longer in use.
 type Handover struct {
+	// Keys are the public keys that signed it, one per line.
 	Keys       string
 	Checkpoint []byte
 }
@@ -62,22 +62,22 @@ func ReadHandovers(s *Snapshot) ([]Handover, error) {
 	return all, err
 }
 
-// placesOfLog is the list that the tokens of an export belong to.
+// placesOfLog returns the listing that the tokens of an export belong to. It is never
+// read; it ties a token to the chain and the filter.
 func placesOfLog(s *Snapshot, f EntryFilter) (listing, error) {
 	args := []any{s.chain}
 	where, err := f.where(&args)
 	return listing{table: "log_entries", where: where, args: args, key: "place", cast: "bigint", before: "-1"}, err
 }
 
-// PlaceToken makes the token that resumes an export behind a place of the log.
+// PlaceToken makes the token that resumes an export after a place of the log.
 func PlaceToken(s *Snapshot, f EntryFilter, place int64) (string, error) {
 	l, err := placesOfLog(s, f)
 	return l.seal(strconv.FormatInt(place, 10)), err
 }
 
-// NextPlace is the place behind the one that a token was made for, or answers
-// ErrBadToken when it was made for another filter or is none. Without a token it
-// is the first.
+// NextPlace returns the place after the one that a token was made for; 0 without a
+// token. A token that was made for another filter, or that is no token, is ErrBadToken.
 func NextPlace(s *Snapshot, f EntryFilter, token string) (int64, error) {
 	l, err := placesOfLog(s, f)
 	if err != nil {
@@ -94,8 +94,9 @@ func NextPlace(s *Snapshot, f EntryFilter, token string) (int64, error) {
 	return place + 1, nil
 }
 
-// asFarAsItReads is a stored entry, or an empty one when somebody has made it
-// unreadable or taken it away: its bytes are what a copy is verified by, and tell which one it is.
+// asFarAsItReads decodes a stored entry. One that somebody has made unreadable becomes
+// an empty entry instead of an error, so that it cannot hide the other entries of a
+// list.
 func asFarAsItReads(body []byte) (*pb.AuditEntry, error) {
 	e, err := parse[*pb.AuditEntry](body)
 	if err != nil {
@@ -104,8 +105,7 @@ func asFarAsItReads(body []byte) (*pb.AuditEntry, error) {
 	return e, nil
 }
 
-// LogProgress reads the position up to which entries of all chains are on their
-// logs.
+// LogProgress reads the position up to which entries of all chains are on their logs.
 func LogProgress(ctx context.Context, db *DB) (int64, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -117,8 +117,8 @@ func LogProgress(ctx context.Context, db *DB) (int64, error) {
 	return position, explain(ctx, err)
 }
 
-// ChangedHeads reads up to limit heads of all chains that have changed after a
-// revision, in the order in which they did.
+// ChangedHeads reads up to limit heads of all chains with a revision above after, in
+// the order of revisions.
 func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHead, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -130,8 +130,8 @@ func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHea
 	return heads, explain(ctx, err)
 }
 
-// NewestRevision reads the revision of the head that was changed last; 0 while
-// there is none.
+// NewestRevision reads the highest revision of all heads; 0 if there is none. A value
+// below one that was seen earlier means that the database was restored.
 func NewestRevision(ctx context.Context, db *DB) (int64, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -143,9 +143,9 @@ func NewestRevision(ctx context.Context, db *DB) (int64, error) {
 	return newest, explain(ctx, err)
 }
 
-// ListRestored reads the newest entries of the chain, up to 100, in which an
-// operator accepts that the database was restored. One that somebody has made
-// unreadable accepts nothing.
+// ListRestored reads the newest entries of the chain, at most 100, in which an operator
+// accepts a restored database. An unreadable entry is returned empty and accepts
+// nothing.
 func ListRestored(s *Snapshot) ([]*pb.AuditEntry, error) {
 	var bodies [][]byte
 	err := s.all(&bodies, "select body from audit_entries where chain = $1 and kind = 'ENTRY_KIND_RESTORED' order by position desc limit 100", s.chain)

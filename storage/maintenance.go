@@ -13,24 +13,27 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// What is done to the keys of clients and to answered requests beside the work of
-// the salons. Each of these concerns one chain.
+// Maintenance of clients' keys and of answered requests, apart from the work of the
+// salons. Each function concerns one chain. Work is done in batches, each in a
+// transaction of its own, so that no call of a salon waits long; an interrupted run is
+// simply started again.
 
-// KeyCheck counts clients' keys by what became of opening them.
+// KeyCheck counts the keys of clients by whether they can be opened.
 type KeyCheck struct {
-	// Opened keys are sound.
+	// Opened counts keys that are sound.
 	Opened int64
-	// Missing keys were wrapped with a key that is not at hand.
+	// Missing counts keys that are wrapped with a key that is not available.
 	Missing int64
-	// Damaged keys were changed in the database, or are another client's.
+	// Damaged counts keys that were changed in the database or belong to another client.
 	Damaged int64
 }
 
-// Unreadable is how many clients cannot be read.
+// Unreadable returns how many clients cannot be read.
 func (c KeyCheck) Unreadable() int64 { return c.Missing + c.Damaged }
 
-// CheckKeys tries to open the keys of all clients of the chain who are not erased.
-// The error says that it could not be tried.
+// CheckKeys tries to open the keys of all clients of the chain that are not erased. An
+// error means that the check could not be made; keys that do not open are counted and
+// are no error.
 func CheckKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err error) {
 	for after, more := "", true; more; {
 		err := Read(ctx, db, chain, func(s *Snapshot) error {
@@ -56,8 +59,8 @@ func CheckKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err error
 	return c, nil
 }
 
-// SampleKeys is CheckKeys for one client of each version of keys: enough to tell
-// whether the keys at hand are those of the database.
+// SampleKeys is CheckKeys for one client per version of the wrapping key. That suffices
+// at startup to tell whether the key file belongs to this database.
 func SampleKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err error) {
 	err = Read(ctx, db, chain, func(s *Snapshot) error {
 		var samples []wrappedKey
@@ -73,7 +76,7 @@ func SampleKeys(ctx context.Context, db *DB, chain string) (c KeyCheck, err erro
 	return c, err
 }
 
-// try tries to open a key.
+// try opens one key and counts the result.
 func (c *KeyCheck) try(db *DB, chain string, w wrappedKey) error {
 	switch _, err := db.unwrap(chain, w); {
 	case err == nil:
@@ -89,16 +92,17 @@ func (c *KeyCheck) try(db *DB, chain string, w wrappedKey) error {
 }
 
 const (
-	// keysAtATime is how many keys CheckKeys reads in one query.
+	// keysAtATime is how many keys CheckKeys reads per query. Our own choice.
 	keysAtATime = 1000
-	// rewrapAtATime is how many keys Rewrap wraps in one transaction.
+	// rewrapAtATime is how many keys Rewrap wraps per transaction. Our own choice.
 	rewrapAtATime = 500
 )
 
-// Rewrap wraps the keys of the chain's clients that were wrapped with an older
-// version anew, and returns how many these were. The clients' own keys stay what
-// they are, and so does everything that is sealed with them. Keys that do not open
-// are left as they are.
+// Rewrap wraps the keys of the chain's clients with the newest version, if they are
+// wrapped with an older one, and returns how many these were. The clients' own keys do
+// not change, and neither does anything that is sealed with them. Keys that do not open
+// are left as they are. It can be repeated; CountOldKeys shows whether anything is
+// left.
 func Rewrap(ctx context.Context, db *DB, chain string) (int, error) {
 	for done, after := 0, ""; ; {
 		n, last, err := rewrapSome(ctx, db, chain, after)
@@ -109,9 +113,9 @@ func Rewrap(ctx context.Context, db *DB, chain string) (int, error) {
 	}
 }
 
-// rewrapSome wraps some, behind a client in the order of ids, and returns the last
-// one; none when there are no more. Keys that are in use or being destroyed are
-// left for later.
+// rewrapSome wraps one batch, after a client in the order of IDs, and returns the last
+// client of the batch; empty if there are no more. It skips keys that are locked,
+// because they are in use or being destroyed; a later run wraps them.
 func rewrapSome(ctx context.Context, db *DB, chain, after string) (n int, last string, err error) {
 	version, err := db.cfg.Keys.Version()
 	if err != nil {
@@ -161,9 +165,10 @@ func wrapAnew(keys Keys, chain string, w wrappedKey) (wrappedKey, error) {
 	return w, err
 }
 
-// EraseAgain destroys the keys of clients of the chain, by their ids, who were
-// erased before and have come back with a restored backup. Entry makes the audit
-// entry of each who had come back. It returns how many these were.
+// EraseAgain destroys the keys of clients of the chain, given by ID, that were erased
+// before and have come back with a restored backup. entry makes the audit entry of each
+// client that had come back. Keys and entries are committed together. It returns the
+// number of these clients.
 func EraseAgain(ctx context.Context, db *DB, chain string, clients []string, entry func(client string) *pb.AuditEntry) (int, error) {
 	var gone []string
 	err := db.commitWithEntries(ctx, chain, func(tx *transaction) (entries []*pb.AuditEntry, err error) {
@@ -176,15 +181,15 @@ func EraseAgain(ctx context.Context, db *DB, chain string, clients []string, ent
 	return len(gone), err
 }
 
-// purgedAtATime bounds what PurgeRequests deletes at once, so that nobody waits
-// for it long.
+// purgedAtATime bounds what PurgeRequests deletes in one transaction, so that nobody
+// waits for it long. Our own choice.
 const purgedAtATime = 10_000
 
-// PurgeRequests forgets answered requests of the chain that are older than a
-// number of days, by the database's clock, which also told their time; a request
-// asked again after that is a new one. Those whose records no entry covers yet
-// stay. Entry makes the audit entry of so many, if
-// there were any. It returns how many these were, and whether there may be more.
+// PurgeRequests deletes answered requests of the chain that are older than a number of
+// days, by the database's clock, which also set their time. A request that is repeated
+// afterwards is a new one. Requests whose records no entry covers yet stay. entry makes
+// the audit entry for n requests, if there were any. It returns n and whether there may
+// be more.
 func PurgeRequests(ctx context.Context, db *DB, chain string, days int32, entry func(n int64) *pb.AuditEntry) (n int64, more bool, err error) {
 	if err := db.writable(Changes{}); err != nil {
 		return 0, false, err
@@ -204,7 +209,8 @@ func PurgeRequests(ctx context.Context, db *DB, chain string, days int32, entry 
 	return n, n == purgedAtATime, err
 }
 
-// commitWithEntries commits what do does in the chain, with the entries that it returns.
+// commitWithEntries commits what do does in the chain together with the entries that it
+// returns. It takes the lock that the sequencer relies on first (see SettledBefore).
 func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*transaction) ([]*pb.AuditEntry, error)) error {
 	tx, err := db.begin(ctx, inChain(chain), nil)
 	if err != nil {
@@ -229,11 +235,12 @@ func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*tran
 	return tx.commit(ctx)
 }
 
-// IdleClients lists clients of the chain of whom nothing was recorded since a
-// time, by the ids of clients, consultations and decisions, which tell when they
-// were made, and by the last change of sessions: up to limit, behind an id, in the
-// order of ids.
+// IdleClients lists clients of the chain of whom nothing was recorded since a time: up
+// to limit, after an ID, in the order of IDs. Clients, consultations and decisions are
+// judged by their IDs, which contain their creation time (UUID version 7, RFC 9562,
+// section 5.7), and sessions by their last change.
 func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.Client, error) {
+	// The first 48 bits of a UUID version 7 are its time in milliseconds.
 	made := fmt.Sprintf("%012x", since.UnixMilli())
 	made = made[:8] + "-" + made[8:]
 	var rows []sealedRow
@@ -264,7 +271,7 @@ func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.C
 }
 
 // CountOldKeys counts the keys of the chain's clients that are not wrapped with the
-// newest version.
+// newest version. Only at 0 can the older keys be removed from the key file.
 func CountOldKeys(s *Snapshot) (n int, err error) {
 	version, err := s.tx.db.cfg.Keys.Version()
 	if err != nil {
@@ -274,8 +281,8 @@ func CountOldKeys(s *Snapshot) (n int, err error) {
 	return n, err
 }
 
-// CountServers counts the other connections to the database by this program's
-// login: servers that are running.
+// CountServers counts the other connections to the database by this program's login.
+// More than 0 means that a server is running.
 func CountServers(ctx context.Context, db *DB) (n int, err error) {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

@@ -12,27 +12,32 @@ import (
 
 // CoveredWrite is an answered request with its manifest.
 type CoveredWrite struct {
-	Chain     string
-	ID        string // of the request
+	Chain string
+	// ID is the request ID.
+	ID string
+	// Position is the place in the order of writes, another sequence than that of entries.
 	Position  int64
 	ClaimTime time.Time `db:"claim_time"`
 	Manifest  []byte
 }
 
-// EntryOf makes the entry, without a position, that covers something of a chain.
+// EntryOf makes the entry that covers writes of a chain. The caller makes it, because
+// only package ledger knows what an entry contains.
 type EntryOf func(chain string, c Covered) *pb.AuditEntry
 
-// WriteMark is a place in the order of writes. All writes before it are there for
-// good when SettledBefore answers more than Entries.
+// WriteMark is a point in the order of writes. All writes before it are committed or
+// undone as soon as SettledBefore returns more than Entries.
 type WriteMark struct {
-	Writes  int64 // the position of the next write when the mark was made
-	Entries int64 // a position of entries that no entry will have
+	// Writes is the position of the next write when the mark was made.
+	Writes int64
+	// Entries is a position of audit entries that no entry will have.
+	Entries int64
 }
 
-// MarkWrites marks the newest write. Every write first takes a lock whose key is
-// the next position of an entry, and then its own position. So writes before the
-// mark hold keys up to Entries, which is used up here, and later ones hold keys
-// behind it.
+// MarkWrites makes a mark. Every write first takes a lock whose key is the next
+// position of an entry, and then its own position. Writes before the mark therefore
+// hold keys up to Entries, a position which MarkWrites uses up, and later writes hold
+// higher keys. The order of the two queries matters for this.
 func MarkWrites(ctx context.Context, db *DB) (m WriteMark, err error) {
 	err = db.inTransaction(ctx, func(tx *transaction) error {
 		err := tx.GetContext(ctx, &m.Writes, "select last_value + is_called::int from requests_position_seq")
@@ -44,7 +49,7 @@ func MarkWrites(ctx context.Context, db *DB) (m WriteMark, err error) {
 	return m, err
 }
 
-// NewestWrite reads the position of the next write, and that up to which writes
+// NewestWrite reads the position of the next write, and the position up to which writes
 // are covered.
 func NewestWrite(ctx context.Context, db *DB) (next, covered int64, err error) {
 	err = db.inTransaction(ctx, func(tx *transaction) error {
@@ -57,7 +62,7 @@ func NewestWrite(ctx context.Context, db *DB) (next, covered int64, err error) {
 	return next, covered, err
 }
 
-// ChainIDs reads the ids of all chains that are on record or have a log.
+// ChainIDs reads the IDs of all chains that are stored or have a log.
 func ChainIDs(ctx context.Context, db *DB) (ids []string, err error) {
 	err = db.inTransaction(ctx, func(tx *transaction) error {
 		return tx.SelectContext(ctx, &ids, "select id from chains union select chain from log_heads order by 1")
@@ -65,11 +70,15 @@ func ChainIDs(ctx context.Context, db *DB) (ids []string, err error) {
 	return ids, err
 }
 
-// Cover makes an entry for each chain that covers its writes before a position,
-// up to limit writes in all. The position is that of a mark that is settled. It
-// reports whether there may be more. ErrNotLeading says that somebody else leads,
-// and nothing was done.
-func Cover(ctx context.Context, db *DB, lead Lead, settled int64, limit int, entry EntryOf) (more bool, err error) {
+// Cover covers the writes before a position, up to limit of them over all chains, with
+// one entry per chain. The position is WriteMark.Writes of a mark that is settled;
+// otherwise a write that is still running would be skipped for ever. It reports whether
+// there may be more. If another server leads, the error is ErrNotLeading and nothing
+// was changed.
+//
+// Entries, manifests and the new position are committed together. After a crash the
+// next leader repeats the batch or continues after it.
+func Cover(ctx context.Context, db *DB, lead Lease, settled int64, limit int, entry EntryOf) (more bool, err error) {
 	err = db.inTransaction(ctx, func(tx *transaction) error {
 		if _, err := lead.hold(ctx, tx); err != nil {
 			return err
@@ -102,7 +111,8 @@ func Cover(ctx context.Context, db *DB, lead Lead, settled int64, limit int, ent
 	return more, err
 }
 
-// coverAll makes the entries of writes, one for each chain, and keeps the writes.
+// coverAll makes one entry per chain for the given writes, and stores the manifests
+// with it.
 func coverAll(ctx context.Context, tx *transaction, writes []CoveredWrite, entry EntryOf) error {
 	var chains []string
 	byChain := map[string][]CoveredWrite{}
@@ -128,7 +138,9 @@ func coverAll(ctx context.Context, tx *transaction, writes []CoveredWrite, entry
 	return nil
 }
 
-// insertCovering stores an entry in the keeper's transaction, and returns its id.
+// insertCovering stores an entry in the keeper's transaction and returns its ID. It
+// does not take the lock that SettledBefore looks for: the leader's row is locked
+// meanwhile, so that no batch can be sequenced before this entry is committed.
 func insertCovering(ctx context.Context, tx *transaction, chain string, e *pb.AuditEntry) (string, error) {
 	r := insertEntry(e, chain, "")
 	if r.err != nil {
@@ -138,7 +150,7 @@ func insertCovering(ctx context.Context, tx *transaction, chain string, e *pb.Au
 	return r.key.id, err
 }
 
-// keepWrites keeps which writes an entry covers.
+// keepWrites copies the manifests to log_writes, where they outlive the requests.
 func keepWrites(ctx context.Context, tx *transaction, chain, entry string, writes []CoveredWrite) error {
 	positions, ids, times, manifests := make([]int64, len(writes)), make([]string, len(writes)), make([]string, len(writes)), make([][]byte, len(writes))
 	for i, w := range writes {
@@ -151,18 +163,20 @@ func keepWrites(ctx context.Context, tx *transaction, chain, entry string, write
 	return err
 }
 
-// baselineWindow is how many records of a baseline are read at once.
+// baselineWindow is how many records of a baseline are read per query. Our own choice.
 const baselineWindow = 5000
 
-// baselineRow is a record of a baseline.
+// baselineRow is a record of a baseline: the table (Kind), the key and the digest as in
+// recordDigest.
 type baselineRow struct {
 	Kind, Parent, ID string
 	Digest           []byte
 }
 
-// CoverBaselines makes an entry for each round of a chain's baseline that has
-// none. ErrNotLeading says that somebody else leads, and nothing was done.
-func CoverBaselines(ctx context.Context, db *DB, lead Lead, entry EntryOf) error {
+// CoverBaselines makes an entry for each round of a chain's baseline that has none,
+// each in a transaction of its own. If another server leads, the error is
+// ErrNotLeading.
+func CoverBaselines(ctx context.Context, db *DB, lead Lease, entry EntryOf) error {
 	for {
 		var found []struct {
 			Chain string
@@ -197,12 +211,13 @@ func CoverBaselines(ctx context.Context, db *DB, lead Lead, entry EntryOf) error
 	}
 }
 
-// baselineQuery reads the records of a round behind one, in order.
+// baselineQuery reads a window of the records of a round after one of them, in order.
 const baselineQuery = `select kind, parent, id, digest from log_baseline
 where chain = $1 and round = $2 and (kind, parent, id) > ($3, $4, $5) order by kind, parent, id limit $6`
 
-// foldBaseline makes one digest of the records of a round; read reads those behind
-// a record.
+// foldBaseline computes the digest of the records of a round, in the order of keys.
+// read returns those after a record; none ends it. The leader and the inspection both
+// call it.
 func foldBaseline(read func(after baselineRow) ([]baselineRow, error)) (Covered, error) {
 	h := sha256.New()
 	var c Covered

@@ -18,22 +18,22 @@ import (
 // schema is the PostgreSQL schema that holds the tables.
 const schema = "alkalog"
 
-// SchemaVersion is the version of the schema that this program works with: the
-// number of the last migration.
+// SchemaVersion is the schema version that this program works with: the number of the
+// last migration. A server refuses a database of another version.
 const SchemaVersion int64 = 16
 
-// The roles of the database. None has a password; how those that may log in do
-// so is for the database's administrator to say.
+// The roles of the database. The roles have no passwords; the administrator of the
+// database configures their login.
 const (
-	// RoleOwner owns the tables. Nobody logs in as it.
+	// RoleOwner owns the tables. It cannot log in.
 	RoleOwner = "alkalog_owner"
-	// RoleMigrator may become the owner, and is for nothing but migrations.
+	// RoleMigrator may become the owner, and serves only for migrations.
 	RoleMigrator = "alkalog_migrator"
-	// RoleServer does the work of one chain at a time, and can change no record
-	// that must stay.
+	// RoleServer works on one chain at a time, and has no privilege to change a record that
+	// must stay as it is.
 	RoleServer = "alkalog_server"
-	// RoleKeeper is what the server takes on for what concerns all chains: it sees
-	// which there are, and keeps their logs. Nobody logs in as it.
+	// RoleKeeper is taken on by the server for what concerns all chains: it sees which chains
+	// exist and maintains their logs and counters. It cannot log in.
 	RoleKeeper = "alkalog_keeper"
 	// RoleAuditor reads the audit logs of the chains that it was admitted to.
 	RoleAuditor = "alkalog_auditor"
@@ -42,15 +42,16 @@ const (
 //go:embed migrations/*.sql
 var migrations embed.FS
 
-// SchemaError says that the database's schema is not this program's.
+// SchemaError means that the schema version of the database is not this program's. It
+// wraps ErrUnavailable.
 type SchemaError struct {
-	// Have is the version of the database, 0 when it has none.
+	// Have is the version of the database; 0 if it has no schema.
 	Have int64
 	// Want is SchemaVersion.
 	Want int64
 }
 
-// Error says what is wrong and which command mends it.
+// Error names both versions and says what to do.
 func (e *SchemaError) Error() string {
 	mend := "run `server migrate` first"
 	if e.Have > e.Want {
@@ -59,15 +60,16 @@ func (e *SchemaError) Error() string {
 	return fmt.Sprintf("storage: the database has schema version %d, this server works with version %d: %s", e.Have, e.Want, mend)
 }
 
-// Unwrap makes it an ErrUnavailable.
+// Unwrap returns ErrUnavailable.
 func (e *SchemaError) Unwrap() error { return ErrUnavailable }
 
-// statementTimeoutQuery sets the statement timeout of one transaction.
+// statementTimeoutQuery sets the statement timeout, in milliseconds, for one
+// transaction.
 const statementTimeoutQuery = "select set_config('statement_timeout', $1, true)"
 
-// CheckSchema answers with a *SchemaError unless the schema is the one that
-// this program works with, with a *IsolationError unless it keeps chains apart, and
-// with a *GuardsError unless its triggers and privileges guard the records.
+// CheckSchema returns a *SchemaError unless the schema version fits this program, an
+// *IsolationError unless row-level security separates the chains, and a *GuardsError
+// unless triggers and privileges are those of the migrations.
 func (db *DB) CheckSchema(ctx context.Context) error {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -92,7 +94,7 @@ func (db *DB) CheckSchema(ctx context.Context) error {
 	return err
 }
 
-// checkVersion answers with a *SchemaError unless the schema is this program's.
+// checkVersion returns a *SchemaError unless the schema version fits this program.
 func checkVersion(ctx context.Context, tx *transaction) error {
 	var have int64
 	err := tx.GetContext(ctx, &have, "select coalesce(max(version_id), 0) from goose_db_version where is_applied")
@@ -105,16 +107,16 @@ func checkVersion(ctx context.Context, tx *transaction) error {
 	return nil
 }
 
-// pqError reports whether the server answered with that SQLSTATE.
+// pqError reports whether the server answered with a SQLSTATE.
 func pqError(err error, code pqerror.Code) bool {
 	var refused *pq.Error
 	return errors.As(err, &refused) && refused.Code == code
 }
 
-// Migrate makes the roles that are missing and brings the schema up to
-// SchemaVersion, never down. The DSN's role must be a superuser; alkalog_migrator
-// will do once the roles and the schema are there. Migrations at the same time
-// wait for each other.
+// Migrate creates missing roles and brings the schema up to SchemaVersion, never down.
+// The first time, the connection string must be that of a superuser; afterwards that of
+// RoleMigrator suffices. Concurrent migrations wait for each other. Each migration is
+// one transaction, so that an interrupted run is continued by the next.
 func Migrate(ctx context.Context, ownerDSN string) error {
 	if err := asOwner(ctx, ownerDSN, "", makeRoles); err != nil {
 		return err
@@ -122,8 +124,8 @@ func Migrate(ctx context.Context, ownerDSN string) error {
 	return asOwner(ctx, ownerDSN, RoleOwner, migrateUp)
 }
 
-// asOwner runs do on a connection pool of its own; role, if not empty, is taken
-// on, so that it owns what is made.
+// asOwner calls do with a connection pool of its own. If role is not empty, every
+// connection takes it on, so that it owns what is created.
 func asOwner(ctx context.Context, dsn, role string, do func(context.Context, *sql.DB) error) error {
 	cfg, err := parseDSN(dsn)
 	if err != nil {
@@ -150,9 +152,10 @@ func asOwner(ctx context.Context, dsn, role string, do func(context.Context, *sq
 	return nil
 }
 
-// rolesStatement makes the roles what they must be, and changes nothing when
-// they are. The server's role does not inherit what the keeper's may: it must
-// take that role on, and the policies for it hold only while it does.
+// rolesStatement brings the roles into the required state, and changes nothing if they
+// are. The server's role does not inherit the rights of the keeper: it must take that
+// role on with "set local role", and the policies for the keeper apply only while it
+// does.
 const rolesStatement = `do $$
 declare r record;
 begin
@@ -183,8 +186,8 @@ begin
 	end if;
 end $$`
 
-// makeRoles makes the roles and the schema. Roles belong to the whole cluster,
-// so another database's migration may be making them at this moment.
+// makeRoles creates the roles and the schema. Roles belong to the whole cluster, so the
+// migration of another database may be creating them at the same time.
 func makeRoles(ctx context.Context, pool *sql.DB) error {
 	tx, err := pool.BeginTx(ctx, nil)
 	if err != nil {
@@ -203,7 +206,8 @@ func makeRoles(ctx context.Context, pool *sql.DB) error {
 	return tx.Commit()
 }
 
-// migrateUp applies the migrations that are missing, each in its transaction.
+// migrateUp applies the missing migrations. A session lock makes concurrent migrations
+// wait, up to five minutes.
 func migrateUp(ctx context.Context, pool *sql.DB) error {
 	files, err := fs.Sub(migrations, "migrations")
 	if err != nil {

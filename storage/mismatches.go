@@ -7,16 +7,16 @@ import (
 	"github.com/lib/pq"
 )
 
-// storedRow is a row of a table with the message that its body holds.
+// storedRow is a stored row with its decoded message.
 type storedRow[M any] struct {
 	key     key
 	message M
 }
 
-// mismatches names the search columns that do not say what the bodies of their
-// rows say, by the id of the row. The values are made by the functions that fill
-// the columns on insert, and PostgreSQL casts both alike, so a difference means
-// that somebody has edited the row.
+// mismatches returns, by row ID, the search columns that differ from the message. The
+// values are computed by the functions that fill the columns on insert, and PostgreSQL
+// casts both sides alike, so a difference means that somebody has edited the row. All
+// rows are compared in one query.
 func (t table[M]) mismatches(s *Snapshot, rows []storedRow[M]) (map[string][]string, error) {
 	differ := map[string][]string{}
 	var comparable []Record
@@ -42,9 +42,9 @@ func (t table[M]) mismatches(s *Snapshot, rows []storedRow[M]) (map[string][]str
 	return differ, err
 }
 
-// impossible names the columns whose values the database cannot hold. No row
-// that was inserted has any; a body that somebody has edited can, and must not
-// keep the others from being compared.
+// impossible returns the columns whose values the database could not store, such as a
+// text with a zero byte. No inserted row has one. The body of an edited row can, and
+// must not make the query fail for the other rows.
 func (t table[M]) impossible(values []sql.NullString, m M) []string {
 	var names []string
 	for i, c := range t.columns {

@@ -2,8 +2,8 @@ package storage
 
 import pb "alkalog/proto/alkalogv1"
 
-// Outcomes are never changed, and listed newest first. A session has one at
-// most; the database refuses a second.
+// Outcomes are never changed, and are listed newest first. A session has at most one; a
+// unique index refuses a second. The column bad feeds the counters.
 var Outcomes = Kind[*pb.Outcome]{newestFirst: true, table: newSealed("outcomes", "parent",
 	column[*pb.Outcome]{"session", "text", func(o *pb.Outcome) any { return o.GetSession() }},
 	column[*pb.Outcome]{"bad", "boolean", func(o *pb.Outcome) any { return isBad(o) }},
@@ -11,8 +11,8 @@ var Outcomes = Kind[*pb.Outcome]{newestFirst: true, table: newSealed("outcomes",
 	column[*pb.Outcome]{"practitioner", "text", func(o *pb.Outcome) any { return o.GetApplicationPace().GetPractitioner() }},
 )}
 
-// MeasuredOutcomes reads the newest outcomes that measured the pace of a practitioner,
-// newest first, over all clients of the chain.
+// MeasuredOutcomes reads up to limit of the newest outcomes that measured the pace of a
+// practitioner, over all clients of the chain, newest first.
 func MeasuredOutcomes(s *Snapshot, practitioner string, limit int) ([]*pb.Outcome, error) {
 	var rows []sealedRow
 	err := s.all(&rows, "select "+sealedColumns+" from outcomes"+ofClient+

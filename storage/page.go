@@ -9,26 +9,28 @@ import (
 	"strings"
 )
 
-// Page says which part of a list is wanted. The zero Page is the first.
+// Page says which part of a list is wanted. The zero Page is the first page.
 type Page struct {
-	// Size is the most items to return; 0 means 50, and more than 500 means 500.
+	// Size is the maximum number of items. 0 means DefaultPageSize; values above MaxPageSize
+	// mean MaxPageSize.
 	Size int32
-	// Token is the one that came with the page before.
+	// Token is the token that came with the previous page.
 	Token string
 }
 
 // The sizes of a page. The contract states them at every list.
 const (
-	// DefaultPageSize is the number of items on a page that asks for no number.
+	// DefaultPageSize is the page size if none is asked for.
 	DefaultPageSize = 50
-	// MaxPageSize is the most items on a page.
+	// MaxPageSize is the maximum page size.
 	MaxPageSize = 500
-	// MaxPageBytes is where a page ends even if fewer items than asked for are on
-	// it. It holds at least one item, however large.
+	// MaxPageBytes is the size in bytes of stored bodies at which a page ends even if it has
+	// fewer items than asked for; well below gRPC's default limit of 4 MiB per message. A page
+	// has at least one item, however large.
 	MaxPageBytes = 1 << 20
 )
 
-// limit is the number of items that Size stands for.
+// limit returns the number of items that Size stands for.
 func (p Page) limit() int {
 	switch {
 	case p.Size <= 0:
@@ -39,30 +41,38 @@ func (p Page) limit() int {
 	return int(p.Size)
 }
 
-// listing is a list of records in the order of a key. A page begins behind a
-// key, so that its cost does not grow with its distance from the start.
+// listing is a list of records in the order of a key. A page begins after a key and not
+// at an offset, so that its cost does not grow with its distance from the start, and
+// records that are inserted meanwhile shift nothing.
 type listing struct {
-	table  string
-	where  string // with $1 to $n for args
-	args   []any
-	key    string // the column that gives the order
-	cast   string // its type
-	before string // a key that comes before all others in that order
+	table string
+	// where is the condition, with $1 to $n for args.
+	where string
+	args  []any
+	// key is the column that gives the order. It must be unique in the list.
+	key string
+	// cast is its SQL type.
+	cast string
+	// before is a key that comes before all others in that order.
+	before string
 	desc   bool
-	sealed *statements // whose rows are clients'; nil: they are in clear
+	// sealed is the table if its rows belong to clients; nil: they are in clear.
+	sealed *statements
 }
 
 // row is one record of a listing.
 type row struct {
-	Key   string
-	Body  []byte
-	Found int // rows on the page, before it was cut to MaxPageBytes
-	// Of a client's record: what it belongs to, and the client's key.
+	Key  string
+	Body []byte
+	// Found is the number of rows on the page before it was cut to MaxPageBytes.
+	Found int
+	// Parent is what a client's record belongs to; Version and Wrapped are the client's key.
 	Parent, Version string
 	Wrapped         []byte
 }
 
-// rows reads one page, and the token of the next; that is empty on the last.
+// rows reads one page and the token of the next, which is empty on the last page. It
+// asks for one row more than the page has, to know whether there is a next page.
 func (l listing) rows(s *Snapshot, page Page) ([]row, string, error) {
 	after, err := l.open(page.Token)
 	if err != nil {
@@ -98,26 +108,25 @@ select key::text as key, body%[10]s, found from sized where before < $%[9]d orde
 	return rows, l.seal(rows[len(rows)-1].Key), nil
 }
 
-// PageToken makes the token for the page behind key, of a list that is put
-// together outside of this package; list says which, with all that it was asked
-// for.
+// PageToken makes the token for the page after key, for a list that is composed outside
+// of this package. list must identify the list and everything that it was asked for.
 func PageToken(list, key string) string { return listing{table: list}.seal(key) }
 
-// After is the key that the page begins behind, in such a list; empty for the
-// first page. A token of another list is ErrBadToken.
+// After returns the key that the page begins after, in such a list; empty for the first
+// page. A token of another list is ErrBadToken.
 func (p Page) After(list string) (string, error) { return listing{table: list}.open(p.Token) }
 
-// Limit is the number of items that the page holds at most.
+// Limit returns the maximum number of items on the page.
 func (p Page) Limit() int { return p.limit() }
 
-// sealSize is how many bytes of a token tie it to its list.
+// sealSize is the number of bytes in a token that tie it to its list.
 const sealSize = 8
 
-// seal makes the token for the page behind key. It is opaque to clients, and
-// tied to the list so that it cannot be used with another one by mistake; it
-// is no secret, since it can show nothing that the list does not.
+// seal makes the token for the page after key. A token is opaque to clients and tied to
+// the list, so that it cannot be used with another list by mistake. It is not secret
+// and gives no access: permissions are checked for every page.
 func (l listing) seal(key string) string {
-	return base64.RawURLEncoding.EncodeToString(append(l.mark(key), key...))
+	return base64.RawURLEncoding.EncodeToString(append(l.tag(key), key...))
 }
 
 // open returns the key in a token; without a token, the key before all others.
@@ -130,14 +139,14 @@ func (l listing) open(token string) (string, error) {
 		return "", ErrBadToken
 	}
 	key := string(b[sealSize:])
-	if !bytes.Equal(b[:sealSize], l.mark(key)) {
+	if !bytes.Equal(b[:sealSize], l.tag(key)) {
 		return "", ErrBadToken
 	}
 	return key, nil
 }
 
-// mark is a short digest of a list and a key.
-func (l listing) mark(key string) []byte {
+// tag returns a short digest of a list and a key.
+func (l listing) tag(key string) []byte {
 	var text strings.Builder
 	fmt.Fprintf(&text, "%q %q %q %t %q", l.table, l.where, l.key, l.desc, key)
 	for _, arg := range l.args {
@@ -147,8 +156,8 @@ func (l listing) mark(key string) []byte {
 	return sum[:sealSize]
 }
 
-// byID lists records in the order of their ids: ids that were made, which are
-// in order of time, newest first, and chosen ones by the alphabet.
+// byID lists records in the order of their IDs. Generated IDs are in the order of time
+// and are listed newest first, chosen IDs in alphabetical order.
 func byID(table, where string, newestFirst bool, args ...any) listing {
 	l := listing{table: table, where: where, args: args, key: "id", cast: "text", desc: newestFirst}
 	if newestFirst {
@@ -157,8 +166,8 @@ func byID(table, where string, newestFirst bool, args ...any) listing {
 	return l
 }
 
-// list reads one page of records as messages. Records that are sealed are larger
-// than they are stored, so the page may have to end before its rows do.
+// list reads one page of records as messages. Opened records can be larger than stored
+// ones, which are compressed, so the page may have to end before its rows do.
 func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 	rows, next, err := l.rows(s, page)
 	if err != nil {
@@ -185,7 +194,7 @@ func list[M named](s *Snapshot, l listing, page Page) ([]M, string, error) {
 	return messages, next, nil
 }
 
-// body is the record in a row, opened if it is sealed.
+// body returns the plain bytes of a row.
 func (l listing) body(s *Snapshot, r row) ([]byte, error) {
 	t := l.sealed
 	if t == nil {

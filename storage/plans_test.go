@@ -8,10 +8,10 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// TestWallsLeaveIndexes asks the server's role how it would search. A wall lets no
+// TestPoliciesLeaveIndexes asks the server's role how it would search. A policy lets no
 // operator look at a row before it that might report it, so an index serves only
 // operators that are known not to; all that matter are.
-func TestWallsLeaveIndexes(t *testing.T) {
+func TestPoliciesLeaveIndexes(t *testing.T) {
 	t.Parallel()
 	pool := storagetest.NewDatabase(t).SQLIn(t, storage.RoleServer, chain+" enable_seqscan=off enable_bitmapscan=off")
 	pool.SetMaxOpenConns(1)

@@ -9,16 +9,17 @@ import (
 	"github.com/lib/pq"
 )
 
-// ErrDisk: the database answers, but its disk refuses writes.
+// ErrDisk means that the database answers but its disk refuses writes, as when it is
+// full.
 var ErrDisk = errors.New("storage: the disk of the database refuses writes")
 
-// spillQuery writes about 300 kB to a temporary file on the database's disk, which
-// fails when there is no space. It leaves nothing behind.
+// spillQuery makes PostgreSQL write about 300 kB to a temporary file, which fails if
+// there is no space. It leaves nothing behind. A full disk does not show otherwise
+// before a COMMIT fails.
 const spillQuery = "set local work_mem = '64kB'; select count(*) from generate_series(1, 20000)"
 
-// Probe reports whether a write could be committed now, as health needs to know:
-// nil, or a *SchemaError, ErrAuditUnavailable, ErrDisk or ErrUnavailable. It stores
-// nothing.
+// Probe reports whether a write could be committed now, for the health service: nil, or
+// a *SchemaError, ErrAuditUnavailable, ErrDisk or ErrUnavailable. It stores nothing.
 func (db *DB) Probe(ctx context.Context) error {
 	tx, err := db.begin(ctx, inChain(""), nil) // as a write, in the chain that no rows are of
 	if err != nil {
@@ -36,14 +37,15 @@ func (db *DB) Probe(ctx context.Context) error {
 	return explain(ctx, err)
 }
 
-// Stats is what metrics tell of the connections and of writes.
+// Stats are figures of the connections and of writes, for metrics.
 type Stats struct {
+	// MaxConnections is Config.MaxConns; OpenConnections and BusyConnections are current.
 	MaxConnections, OpenConnections, BusyConnections int
-	// Waits counts how often a call waited for a connection, WaitTime for how long.
+	// Waits counts how often a call waited for a connection, WaitTime sums up how long.
 	Waits    int64
 	WaitTime time.Duration
-	// Conflicts counts attempts of writes that were repeated or given up because
-	// another write was faster.
+	// Conflicts counts attempts of writes that were repeated or given up because of a
+	// concurrent write.
 	Conflicts int64
 }
 

@@ -21,27 +21,30 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Changes is what a function given to Write wants written, all or nothing.
+// Changes is what a function passed to Write wants to be written, all or nothing. It is
+// a value: nothing happens before Write commits it, and it is dropped if the function
+// runs again.
 type Changes struct {
-	// Records are written in this order.
+	// Records are written in this order. Two writes that lock the
+	// same records in different orders can deadlock; PostgreSQL ends one of them, and it
+	// runs again.
 	Records []Record
-	// Entries go on the audit log with them. A name and a request id that are
-	// left out are filled in.
+	// Entries are audit entries. An empty name or request ID is filled in.
 	Entries []*pb.AuditEntry
-	// Erase is the clients whose keys are destroyed.
+	// Erase are the clients whose keys are destroyed.
 	Erase []Erasure
-	// Refusal, if set, is the answer to the request instead of fn's: the records
-	// and entries are committed and stay, the caller gets a *Refused with this
-	// status, and so does a retry. An error of fn's instead writes nothing, not
-	// even the entry of why the request was refused.
+	// Refusal, if set, is the answer instead of the function's: records and entries are
+	// committed, the caller gets a *Refused with this status, and so does a retry. An error of
+	// the function instead writes nothing, not even the audit entry that says why the request
+	// was refused.
 	Refusal *spb.Status
-	// About, if set, is the resource name of the record that the request turned
-	// out to be about, when it names another client's. Request and answer are
-	// sealed with that client's key, and gone when that client is erased.
+	// About, if set, is the resource name of the record that the request turned out to be
+	// about, if the request names another client's. Request and answer are sealed with the key
+	// of that client and become unreadable when that client is erased.
 	About string
 }
 
-// With is these changes and more.
+// With returns the changes together with more. Refusal and About are those of c.
 func (c Changes) With(more Changes) Changes {
 	c.Records = append(c.Records, more.Records...)
 	c.Entries = append(c.Entries, more.Entries...)
@@ -51,42 +54,56 @@ func (c Changes) With(more Changes) Changes {
 
 // Erasure is the destruction of a client's key.
 type Erasure struct {
-	// Client is the resource name.
+	// Client is the resource name of the client.
 	Client string
-	// Open is how many open sessions of the client were seen, by CountOpen. If
-	// there are others when the change is committed, the write runs again.
+	// Open is the number of open sessions of the client that CountOpen returned. If it differs
+	// at the commit, the write runs again, so that no session is left running without a
+	// readable record.
 	Open int
 }
 
-// Record is one record to be written, as made by Insert, Replace and Unchanged
-// of its kind, InsertOverride and InsertEvent.
+// Record is one record to be written, made by Insert, Replace or Unchanged of its kind
+// or by another Insert function of this package. A problem that was found
+// meanwhile is in err and is returned by Write.
 type Record struct {
 	*statements
 	action action
 	key    key
-	client string // id of the client it is sealed for; empty: it is not
-	terms  []term // what a client is found by
-	was    string // etag of the version that this change was decided on
-	etag   string
-	body   []byte
+	// client is the ID of the client whose key seals it; empty: it is stored in clear.
+	client string
+	// terms are what a client is found by.
+	terms []term
+	// was is the etag of the version that this change is based on.
+	was  string
+	etag string
+	// body is the encoded message; Write replaces it by the sealed one.
+	body []byte
+	// values are those of the search columns.
 	values []sql.NullString
-	err    error
+	// err is what was wrong when the record was made; Write returns it.
+	err error
 }
 
 // action is what is done with a record.
 type action int
 
 const (
+	// insert stores a new row.
 	insert action = iota
+	// replace updates the row with the etag was.
 	replace
+	// unchanged checks that the row still has the etag was, and locks it for share.
 	unchanged
 )
 
-// key is where a record stands: the id of its chain, the id of the record it
-// belongs to (empty when that is the chain), and its own id.
+// key is the primary key of a record: the ID of its chain, the ID of the record that it
+// belongs to (empty if that is the chain), and its own ID.
 type key struct{ chain, parent, id string }
 
-// parseName takes a resource name apart.
+// parseName parses a resource name, "chains/CHAIN" followed by pairs of collection and
+// ID. Only the IDs of the last two pairs become part of the key; the names of
+// collections do not, so a caller must compare the name in the record (GetUnchecked
+// does).
 func parseName(name string) (key, error) {
 	parts := strings.Split(name, "/")
 	if len(parts)%2 != 0 || parts[0] != "chains" || slices.Contains(parts, "") {
@@ -99,8 +116,8 @@ func parseName(name string) (key, error) {
 	return k, nil
 }
 
-// childKey is the key of something that has an id but no name of its own, and
-// belongs to a named record.
+// childKey returns the key of something that has an ID but no resource name of its own
+// and belongs to a named record, such as an override of a decision.
 func childKey(parent, id string) (key, error) {
 	k, err := parseName(parent)
 	if err == nil && id == "" {
@@ -109,16 +126,18 @@ func childKey(parent, id string) (key, error) {
 	return key{chain: k.chain, parent: k.id, id: id}, err
 }
 
-// NewID makes an id for a record. Ids made later sort later, which keeps
-// indexes compact and lists in order of time.
+// NewID returns a new ID, a UUID of version 7 (RFC 9562, 2024). IDs that are made later
+// sort later, which keeps indexes compact and lists in the order of time. IdleClients
+// reads the time from it.
 func NewID() string { return uuid.Must(uuid.NewV7()).String() }
 
-// stored is how messages are written: the same message gives the same bytes
-// within one version of the program. Nothing depends on more than that.
+// stored is how messages are encoded for storage: deterministically, so that one
+// version of the program gives the same bytes for the same message. Nothing depends on
+// more than that; digests are made over stored bytes and never by encoding again.
 var stored = proto.MarshalOptions{Deterministic: true}
 
-// Etag computes the version mark of a message, which changes with every change
-// of its content: 16 hex digits of SHA-256. The etag it has does not count.
+// Etag returns the version of a message, which changes with every change of its
+// content: 16 hexadecimal digits of a SHA-256 over the message without its etag.
 func Etag(m proto.Message) string {
 	m = proto.Clone(m)
 	if f := etagField(m); f != nil {
@@ -130,12 +149,12 @@ func Etag(m proto.Message) string {
 	return hex.EncodeToString(sum[:8])
 }
 
-// etagField is the field called etag; nil if there is none.
+// etagField returns the field "etag" of a message; nil if there is none.
 func etagField(m proto.Message) protoreflect.FieldDescriptor {
 	return m.ProtoReflect().Descriptor().Fields().ByName("etag")
 }
 
-// etagOf reads a message's etag; empty if it has none.
+// etagOf returns the etag of a message; empty if it has none.
 func etagOf(m proto.Message) string {
 	if f := etagField(m); f != nil {
 		return m.ProtoReflect().Get(f).String()
@@ -143,7 +162,8 @@ func etagOf(m proto.Message) string {
 	return ""
 }
 
-// text writes the value of a search column as PostgreSQL reads it.
+// text formats the value of a search column as PostgreSQL reads it. An empty value
+// becomes NULL.
 func text(value any) sql.NullString {
 	s := ""
 	switch v := value.(type) {

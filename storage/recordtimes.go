@@ -5,11 +5,13 @@ import (
 	"time"
 )
 
-// timeRange is the time within which whatever a filter lets through was recorded;
-// a nil end is open.
+// timeRange is a range of record times that contains every entry which a filter
+// accepts; a nil end is open. It only narrows a search and can be wider than the
+// filter.
 type timeRange struct{ from, to *time.Time }
 
-// recordTimes is that time, as far as the filter says it plainly.
+// recordTimes returns the range of a filter. It understands comparisons of record_time
+// and AND; for anything else the range is open.
 func (f EntryFilter) recordTimes() timeRange {
 	at, isTime := f.Value.(time.Time)
 	switch {
@@ -36,11 +38,12 @@ func (f EntryFilter) recordTimes() timeRange {
 	return timeRange{}
 }
 
-// where writes where on the log entries of that time are, to be added to a
-// condition. They stand nearly in order of time, but not quite, so an index of
-// times would not tell. It is known of each day which positions its entries have,
-// and what is not known yet waits to be counted. (Each bound is a query of its own,
-// or the walls would let no index serve it.)
+// where returns an additional condition that limits the positions of entries to those
+// recorded in the range. Positions are nearly but not quite in the order of time, so an
+// index on times does not give the page order. tally_days knows which positions the
+// entries of a day have; entries that are not counted yet are in tally_queue. Each
+// bound is a query of its own, because row-level security otherwise prevents the use of
+// the index.
 func (r timeRange) where(args *[]any) (where string) {
 	day := func(at time.Time) string {
 		*args = append(*args, at.UTC().Format(time.DateOnly))

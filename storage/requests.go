@@ -9,19 +9,24 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// claim is a request with its answer. The call that stores it first has answered the
-// request; it is stored in the transaction that does what was asked.
+// claim is a request with its answer, a row of the table requests. Inserting it claims
+// the request ID. It is inserted in the transaction that does what was asked, so a
+// request is answered if and only if it was done.
 type claim struct {
 	chain, id, kind string
 	request, answer []byte
-	refused         bool     // the answer is a status
-	manifest        []byte   // what the write stores, by digest
-	client          string   // whose key they are sealed with; empty: they are in clear
-	keepClients     []string // clients who must not be erased meanwhile
+	// refused means that the answer is a status (Changes.Refusal).
+	refused bool
+	// manifest lists what the write stores, by digest (coverage.go).
+	manifest []byte
+	// client is whose key seals request and answer; empty: they are in clear.
+	client string
+	// keepClients are the clients that must not be erased before the write is committed.
+	keepClients []string
 }
 
-// newClaim marshals a request and its answer, without what belongs to this attempt
-// alone; nil for one that is not kept.
+// newClaim encodes a request and its answer, without the fields of one attempt. A nil
+// answer gives a claim that is only tried and never committed (resolveUnknown).
 func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	c := claim{chain: chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName())}
 	var err error
@@ -39,33 +44,35 @@ func newClaim(chain string, req Request, answer proto.Message) (claim, error) {
 	return c, nil
 }
 
-// seal seals a request and its answer for a client.
+// seal seals request and answer with a client's key.
 func (c *claim) seal(client string, k *clientKey) {
 	c.client = client
 	c.request = k.seal("requests", c.sealKey("request"), c.request)
 	c.answer = k.seal("requests", c.sealKey("answer"), c.answer)
 }
 
-// sealKey is where one of the two stands.
+// sealKey is the place to which the sealed request or answer is bound. It contains the
+// type of the request, so that the answer to one kind of request cannot be presented as
+// that to another.
 func (c claim) sealKey(which string) key {
 	return key{chain: c.chain, parent: which + " " + c.kind, id: c.id}
 }
 
-// insertClaimQuery also does, without a round trip of its own, what else a write
-// begins with: it takes the lock that SettledBefore looks for, and holds on to
-// the keys of clients, so that none is destroyed before the write is done. When
-// one is gone already nothing is stored.
+// insertClaimQuery inserts a claim. In the same round trip it takes the lock that
+// SettledBefore looks for and locks the keys of the clients, so that none is destroyed
+// before the write is committed. If a key is already gone, nothing is inserted.
 const insertClaimQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
 held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
 insert into requests (chain, id, kind, request, answer, client, refused, manifest)
 select $1, $2, $3, $4, $5, nullif($6, ''), $8, $9 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
 on conflict (chain, id) do nothing`
 
-// sequencerLockQuery is what a write without a claim begins with, in the same way.
+// sequencerLockQuery takes the lock for SettledBefore in a write without a claim.
 const sequencerLockQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
 
-// insert stores the claim, or answers errClaimed, also when a client is there no
-// more. While another transaction holds a claim to the same id, it waits.
+// insert inserts the claim. It returns errClaimed if the ID is claimed already or a
+// client was erased. While another transaction has claimed the same ID and is not
+// committed, it waits for it.
 func (c claim) insert(ctx context.Context, tx *transaction) error {
 	result, err := tx.ExecContext(ctx, insertClaimQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.keepClients), c.refused, c.manifest)
 	if err != nil {
@@ -77,36 +84,39 @@ func (c claim) insert(ctx context.Context, tx *transaction) error {
 	return errClaimed
 }
 
-// answered is a request that was answered before.
+// answered is a stored request with its answer.
 type answered struct {
 	Kind    string
 	Request []byte
 	Answer  []byte
 	Refused bool
-	// Client is whose key both are sealed with, Version and Wrapped that key.
+	// Client is whose key seals both; Version and Wrapped are that key. Wrapped is nil if the
+	// client was erased.
 	Client, Version string
 	Wrapped         []byte
-	// Replicated says that commits wait for a standby.
+	// Replicated means that commits wait for a standby.
 	Replicated bool
 }
 
+// requestQuery reads a request with the key that seals it.
 const requestQuery = `select kind, request, answer, refused, coalesce(client, '') as client, coalesce(version, '') as version, wrapped,
 current_setting('synchronous_standby_names') <> '' as replicated
 from requests left join client_keys using (chain, client) where chain = $1 and id = $2`
 
-// request looks up a request by its id.
+// request reads a request by its ID; ErrNotFound if it was not answered.
 func (s *Snapshot) request(id string) (answered, error) {
 	var old answered
 	err := s.one(&old, requestQuery, s.chain, id)
 	return old, err
 }
 
-// answerTo returns the answer if the request is the same as req, which means
-// equal in content but for the fields of one attempt, and ErrReused if it is not.
-// The answer is read into blank, with none of those fields. It is ErrReused too when
-// the caller may not have the answer (Config.MayReplay).
-// When it was about a client who was erased there is nothing to compare any
-// more, and it is ErrNotFound.
+// answerTo returns the stored answer, decoded into blank, if the stored request equals
+// req apart from fields of one attempt. Requests are compared as messages and not as
+// bytes, because another version of the program can encode differently.
+//
+// The error is ErrReused if the requests differ or if the caller may not have the
+// answer (Config.MayReplay). It is ErrNotFound if the request was about a client that
+// was erased: there is nothing left to compare.
 func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto.Message, error) {
 	c := claim{chain: s.chain, id: req.GetRequestId(), kind: string(req.ProtoReflect().Descriptor().FullName()), request: a.Request, answer: a.Answer}
 	if a.Kind != c.kind {
@@ -140,8 +150,8 @@ func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto
 	return blank, nil
 }
 
-// unmarshalAnswer reads a stored answer. One that was stored before per_attempt
-// was known may hold such fields.
+// unmarshalAnswer decodes a stored answer. An answer from before the option per_attempt
+// existed may have such fields; they are cleared.
 func unmarshalAnswer(body []byte, into proto.Message) error {
 	err := proto.Unmarshal(body, into)
 	if hasAttempt(into.ProtoReflect().Descriptor()) {
@@ -150,7 +160,7 @@ func unmarshalAnswer(body []byte, into proto.Message) error {
 	return err
 }
 
-// open opens a request and its answer, where they are sealed.
+// open opens a sealed request and its answer.
 func (a answered) open(s *Snapshot, c *claim) error {
 	if a.Client == "" {
 		return nil

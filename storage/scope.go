@@ -9,29 +9,32 @@ import (
 	"time"
 )
 
-// scope is what a transaction can reach: the rows of one chain, or, for the few
-// things that concern every chain, what the keeper's role is granted. The zero
-// scope reaches no chain's rows at all. The database holds every statement of
-// the transaction to it, by the policies on its tables.
+// scope is what a transaction can reach: the rows of one chain, or, for the few tasks
+// that concern all chains, what the keeper's role is granted. The zero scope reaches no
+// rows of any chain. PostgreSQL enforces the scope for every statement of the
+// transaction, by the row-level security policies of the tables; a forgotten condition
+// in a query therefore finds nothing of another chain.
 type scope struct {
-	chain  string
+	// chain is the ID of the chain.
+	chain string
+	// keeper means that the transaction takes on RoleKeeper.
 	keeper bool
-	// audited transactions write only if the audit log can be written too.
+	// audited means that the transaction writes only if the audit log can be written too.
 	audited bool
 }
 
-// inChain reaches the rows of one chain.
+// inChain is the scope of one chain.
 func inChain(id string) scope { return scope{chain: id, audited: true} }
 
-// asKeeper reaches what concerns every chain: which chains there are, and their
-// logs. No salon's work needs it.
+// asKeeper is the scope of what concerns all chains: which chains exist, and their logs
+// and counters. No work of a salon needs it.
 func asKeeper() scope { return scope{keeper: true} }
 
-// chainID is how an id of a chain looks. Whatever else is asked for is nobody's,
-// and nothing that needs quoting reaches the statement below.
+// chainID is the form of the ID of a chain. Anything else becomes the empty ID, which
+// no row has, so that nothing that needs quoting gets into the statement.
 var chainID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)
 
-// statement tells the database the scope, until the transaction ends.
+// statement returns the statement that sets the scope until the end of the transaction.
 func (s scope) statement() string {
 	switch {
 	case s.keeper:
@@ -42,13 +45,13 @@ func (s scope) statement() string {
 	return "set local alkalog.chain = ''"
 }
 
-// lockAuditLog makes a write fail before it has done anything when entries cannot
-// be inserted: the privilege was revoked, or somebody else has locked the table. It
-// is the lock that every insert takes, and does not block other writes.
+// lockAuditLog makes a write fail at once if entries cannot be inserted, because the
+// privilege was revoked or somebody has locked the table. It is the lock that every
+// INSERT takes, and does not conflict with other writes.
 const lockAuditLog = "lock table alkalog.audit_entries in row exclusive mode"
 
-// begin is the message that begins a transaction in the scope: one round trip
-// for all of it, and no statement can come between.
+// begin returns the message that begins a transaction in the scope. It is one message,
+// so that it costs one round trip and no statement can run before the scope is set.
 func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 	isolation, mode := "", "read write"
 	if sql.IsolationLevel(opts.Isolation) == sql.LevelRepeatableRead {
@@ -68,11 +71,12 @@ func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 	return message
 }
 
-// audits reports whether a transaction needs the audit log to be writable.
+// audits reports whether a transaction needs a writable audit log.
 func (s scope) audits(opts driver.TxOptions) bool { return s.audited && !opts.ReadOnly }
 
-// BeginTx begins a transaction in the scope that the connection was given for
-// it, and for no other.
+// BeginTx implements driver.ConnBeginTx. It uses the scope that setScope has stored,
+// once: a transaction without one gets the zero scope. Only the default isolation level
+// and REPEATABLE READ exist.
 func (c *conn) BeginTx(ctx context.Context, opts driver.TxOptions) (driver.Tx, error) {
 	if l := sql.IsolationLevel(opts.Isolation); l != sql.LevelDefault && l != sql.LevelRepeatableRead {
 		return nil, fmt.Errorf("storage: no transaction is %s", l)

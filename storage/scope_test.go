@@ -17,8 +17,8 @@ var beyondAChain = map[string]string{
 	"acrossChains":   "the keeper", // for the functions below
 	"inTransaction":  "the keeper",
 	"ListChains":     "the keeper",
-	"TakeLead":       "the keeper",
-	"YieldLead":      "the keeper",
+	"AcquireLease":   "the keeper",
+	"ReleaseLease":   "the keeper",
 	"Sequence":       "the keeper",
 	"Revise":         "the keeper",
 	"LogProgress":    "the keeper",
@@ -46,7 +46,7 @@ var beyondAChain = map[string]string{
 // withoutChain are the declarations with statements that name no chain: they run
 // in the keeper's role, or reach nothing that a chain has.
 var withoutChain = map[string]string{
-	"TakeLead": "the keeper", "YieldLead": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
+	"AcquireLease": "the keeper", "ReleaseLease": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
 	"UpdateCounters": "the keeper", "WriteWhatIfs": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
@@ -59,9 +59,9 @@ var withoutChain = map[string]string{
 	"newUncovered": "a condition that stands beside it",
 }
 
-// TestEveryTransactionSaysWhose reads the source: a transaction is one chain's,
+// TestEveryTransactionHasAScope reads the source: a transaction is one chain's,
 // and the few that are not are listed above.
-func TestEveryTransactionSaysWhose(t *testing.T) {
+func TestEveryTransactionHasAScope(t *testing.T) {
 	t.Parallel()
 	seen := map[string]bool{}
 	for _, found := range whose(t, "") {
@@ -85,7 +85,7 @@ func TestEveryTransactionSaysWhose(t *testing.T) {
 	}
 }
 
-// TestEveryStatementNamesItsChain reads the source too: the walls hold without
+// TestEveryStatementNamesItsChain reads the source too: the policies hold without
 // it, but a statement that relies on them alone would be a mistake.
 func TestEveryStatementNamesItsChain(t *testing.T) {
 	t.Parallel()
@@ -240,12 +240,12 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"TakeLead", "YieldLead", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "WriteWhatIfs",
+	"AcquireLease", "ReleaseLease", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "WriteWhatIfs",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 
-// TestEveryDoorIsToldItsChain: a function that other packages call with the
+// TestEveryFunctionTakesAChain: a function that other packages call with the
 // database is told the chain, or is listed above.
-func TestEveryDoorIsToldItsChain(t *testing.T) {
+func TestEveryFunctionTakesAChain(t *testing.T) {
 	t.Parallel()
 	seen := map[string]bool{}
 	declarations(t, "", func(name string, n ast.Node) {

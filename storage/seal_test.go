@@ -257,7 +257,7 @@ func TestClientsAreFound(t *testing.T) {
 		t.Errorf("%d marks of a client who was erased", n)
 	}
 	for _, l := range []storage.ClientLookup{{DisplayName: " "}, {Phone: "none"}, {Email: " "}} {
-		if field, _ := l.Vague(); field == "" {
+		if field, _ := l.Invalid(); field == "" {
 			t.Errorf("%+v passes", l)
 		}
 	}

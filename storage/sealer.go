@@ -14,23 +14,32 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// sealer is what a write seals its records with. The zero sealer is that of a
-// write that concerns no client.
+// sealer seals the records of one write. The zero sealer is that of a write that
+// concerns no client.
 type sealer struct {
-	keys        map[string]*clientKey // by the id of the client
-	fresh       []wrappedKey          // of clients who are new
-	erase       []string              // ids of clients whose keys are destroyed
-	open        int                   // sessions of theirs that were open
-	keepClients []string              // ids of clients who must not be erased meanwhile
-	about       string                // the client whom the request is about; empty: nobody
-	opened      []openedRecord        // what was read
-	// sealed is the digests of records as they are stored, by their digests as
-	// services know them.
+	// keys are the opened keys by client ID.
+	keys map[string]*clientKey
+	// fresh are the keys of new clients.
+	fresh []wrappedKey
+	// erase are the clients whose keys are destroyed.
+	erase []string
+	// open is the number of open sessions that they had.
+	open int
+	// keepClients are the clients that must not be erased meanwhile.
+	keepClients []string
+	// about is the client that the request is about; empty: none.
+	about string
+	// opened are the records that the function has read.
+	opened []openedRecord
+	// sealed maps the digest of a plain record, which services know, to the digest of its
+	// stored form, which entries must have.
 	sealed map[[sha256.Size]byte][]byte
 }
 
-// newSealer gathers the keys that changes need. Those of clients whose records
-// were read are at hand; others are fetched from the same snapshot.
+// newSealer collects the keys that changes need. Keys of clients whose records were
+// read are in the snapshot; others are read from it. New clients get new keys. A
+// request that erases a client is kept in clear, because its answer must outlive the
+// key.
 func (w *write) newSealer(s *Snapshot, changes Changes) (sealer, error) {
 	if s.keys == nil {
 		s.keys = map[string]*clientKey{}
@@ -73,7 +82,8 @@ func (w *write) newSealer(s *Snapshot, changes Changes) (sealer, error) {
 	return g, nil
 }
 
-// fetchKeys makes sure that the keys of clients are at hand.
+// fetchKeys reads the keys of clients that are not in the snapshot yet. A missing key
+// is no error here; sealing reports it.
 func (s *Snapshot) fetchKeys(clients []string) error {
 	clients = slices.DeleteFunc(clients, func(client string) bool { return s.keys[client] != nil })
 	if len(clients) == 0 {
@@ -89,9 +99,8 @@ func (s *Snapshot) fetchKeys(clients []string) error {
 	return err
 }
 
-// clientOf is the id of the client whom a request is about, by the name that it
-// says it is about: its parent, its name, its session, or the name of the record
-// that it brings. Other names and texts in it do not count.
+// clientOf returns the ID of the client that a request is about. It looks at the
+// request's parent, name or session, or at the name of the record in the request. Other names and texts in it do not count.
 func clientOf(req proto.Message) string {
 	m := req.ProtoReflect()
 	for _, name := range []protoreflect.Name{"parent", "name", "session"} {
@@ -111,7 +120,7 @@ func clientOf(req proto.Message) string {
 	return ""
 }
 
-// clientIn is the id of the client in a resource name; empty where there is none.
+// clientIn returns the ID of the client in a resource name; empty if there is none.
 func clientIn(name string) string {
 	parts := strings.Split(name, "/")
 	if len(parts) < 4 || parts[0] != "chains" || parts[2] != "clients" || parts[3] == "-" {
@@ -120,7 +129,8 @@ func clientIn(name string) string {
 	return parts[3]
 }
 
-// sealClaim seals a request and its answer, and says which clients a write needs.
+// sealClaim seals request and answer, and tells the claim which clients must not be
+// erased.
 func (g *sealer) sealClaim(c *claim) error {
 	c.keepClients = g.keepClients
 	if g.about == "" {
@@ -134,7 +144,8 @@ func (g *sealer) sealClaim(c *claim) error {
 	return nil
 }
 
-// sealRecord seals a record of a client's.
+// sealRecord seals a record of a client and replaces its etags by keyed ones. Records
+// in clear are left as they are.
 func (g *sealer) sealRecord(r *Record) error {
 	if r.err != nil || r.statements.client == "" {
 		return nil
@@ -153,7 +164,7 @@ func (g *sealer) sealRecord(r *Record) error {
 	return nil
 }
 
-// addDigest remembers how a record's digest reads when it is sealed.
+// addDigest notes the digest of the sealed form for the digest of the plain form.
 func (g *sealer) addDigest(o openedRecord) {
 	if g.sealed == nil {
 		g.sealed = map[[sha256.Size]byte][]byte{}
@@ -162,8 +173,10 @@ func (g *sealer) addDigest(o openedRecord) {
 	g.sealed[sha256.Sum256(o.plain)] = sum[:]
 }
 
-// replaceCauseDigest names the cause of an entry by what is stored. A digest of anything else
-// of a client's could be guessed at, and becomes one that the client's key makes.
+// replaceCauseDigest replaces the cause digest of an entry, which a service made over
+// the plain record, by that of the stored record. A digest over anything else of a
+// client could be found by trying; it is replaced by one that only the client's key
+// makes, or dropped without a key.
 func (g *sealer) replaceCauseDigest(e *pb.AuditEntry) {
 	if len(e.GetCauseDigest()) != sha256.Size || len(g.keys) == 0 && e.GetClient() == "" {
 		return

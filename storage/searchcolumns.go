@@ -12,10 +12,10 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// SQL cannot compute the search columns of sealed records, because it cannot open
-// their bodies. This file does both things that need the bodies: InspectColumns
-// compares the stored columns with recomputed ones, and RecomputeColumns writes
-// them. Both call the functions that fill the columns on insert.
+// SQL cannot compute the search columns of sealed records, because it cannot open their
+// bodies. This file does both things that need the bodies: InspectColumns compares the
+// stored columns with recomputed ones, and RecomputeColumns writes them. Both call the
+// functions that fill the columns on insert.
 //
 // Two things are not checked or recomputed: the fixed columns of a kind, such as sole
 // of sessions, and client_index, whose hashes need the installation's keys.
@@ -29,10 +29,13 @@ type sealedKind struct {
 	owner string
 	// fixed names columns that are not a function of the body alone. They are
 	// neither compared nor recomputed.
-	fixed     []string
-	columns   []string
-	recompute string // updates the rows that differ; takes the arguments of insert
-	values    func(body []byte) ([]sql.NullString, error)
+	fixed []string
+	// columns are the names of all search columns.
+	columns []string
+	// recompute updates the rows that differ. It takes the arguments of insert.
+	recompute string
+	// values computes the column values from an opened body.
+	values func(body []byte) ([]sql.NullString, error)
 }
 
 // sealedKinds lists every sealed table, in the order of recomputing.
@@ -93,7 +96,7 @@ func SearchableTables() []string {
 	return names
 }
 
-// columnRow is a stored row with its client's key.
+// columnRow is a stored row with its client's key and the ID of its write.
 type columnRow struct {
 	sealedRow
 	Client string

@@ -13,8 +13,9 @@ import (
 	"alkalog/storage/lotcode"
 )
 
-// Sessions are listed newest first. Each replacement follows a batch of
-// events, and takes the session's sequence with it.
+// Sessions are listed newest first. Each batch of events replaces the session and
+// raises its sequence, so that two batches of one session cannot both succeed on the
+// same version.
 var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: newSealed("sessions", "parent",
 	column[*pb.Session]{"sequence", "bigint", func(s *pb.Session) any { return s.GetSequence() }},
 	column[*pb.Session]{"decision", "text", func(s *pb.Session) any { return s.GetDecision() }},
@@ -27,23 +28,24 @@ var Sessions = Mutable[*pb.Session]{Kind[*pb.Session]{newestFirst: true, table: 
 	column[*pb.Session]{"sole", "boolean", func(s *pb.Session) any { return isOpen(s) && s.GetOtherSession() == "" }},
 )}}
 
-// isOpen tells whether a session has neither an outcome nor been closed without.
+// isOpen reports whether a session has neither an outcome nor was closed without one.
 func isOpen(s *pb.Session) bool { return s.GetOutcome() == "" && s.GetClosing() == nil }
 
-// events are the facts recorded in sessions, by the ids their tills gave them.
+// events are the facts that were recorded in sessions. Their IDs come from the tills,
+// so that an event that is sent again is recognized.
 var events = newSealed("session_events", "?",
 	column[*pb.StoredEvent]{"sequence", "bigint", func(e *pb.StoredEvent) any { return e.GetSequence() }},
 )
 
-// InsertEvent makes the record of an event of the session of that name. Its
-// id and its sequence are unique in the session.
+// InsertEvent makes the record of an event of a session, given by its resource name.
+// The event's ID and its sequence are unique in the session; a second one is ErrExists.
 func InsertEvent(session string, e *pb.StoredEvent) Record {
 	at, err := childKey(session, e.GetEvent().GetEventId())
 	return events.ofClient(session, at, err, e)
 }
 
-// Events reads the events of a session that were recorded after a sequence, in
-// the order of recording.
+// Events reads the events of a session with a sequence above after, in the order of
+// recording.
 func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error) {
 	at, err := parseName(session)
 	if err != nil {
@@ -58,14 +60,14 @@ func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error)
 	return openRows[*pb.StoredEvent](s, events.name, at.parent, rows)
 }
 
-// SessionFilter says which sessions are wanted.
+// SessionFilter says which sessions are wanted. All fields that are set must fit.
 type SessionFilter struct {
-	// Client is the name of a client; empty for all of the chain.
+	// Client is the resource name of a client; empty: sessions of all clients.
 	Client string
-	// Product, if not empty, is the name of a product that was used, and
-	// LotCode the lot of it.
+	// Product, if not empty, is the resource name of a product that was planned or used, and
+	// LotCode its lot. A lot is found however it is spelled (package lotcode).
 	Product, LotCode string
-	// Decision, if not empty, is the decision that let them go ahead.
+	// Decision, if not empty, is the resource name of the decision that permitted the session.
 	Decision string
 }
 
@@ -75,7 +77,7 @@ func ListSessions(s *Snapshot, f SessionFilter, page Page) ([]*pb.Session, strin
 	return list[*pb.Session](s, Sessions.byID(where, true, args...), page)
 }
 
-// CountSessions counts the sessions that ListSessions would list.
+// CountSessions counts the sessions that ListSessions lists.
 func CountSessions(s *Snapshot, f SessionFilter) (int, error) {
 	where, args := f.where(s.chain)
 	var n int
@@ -83,7 +85,9 @@ func CountSessions(s *Snapshot, f SessionFilter) (int, error) {
 	return n, err
 }
 
-// where writes the filter as a condition.
+// where returns the filter as an SQL condition with its arguments. Lots are searched in
+// session_uses, which triggers fill from the column used, because an array operator
+// cannot use an index under row-level security.
 func (f SessionFilter) where(chain string) (string, []any) {
 	where, args := []string{"chain = $1"}, []any{chain}
 	if f.Client != "" {
@@ -103,8 +107,8 @@ func (f SessionFilter) where(chain string) (string, []any) {
 	return strings.Join(where, " and "), args
 }
 
-// productsUsed lists what a session is found by: each product planned or used,
-// and each lot of it.
+// productsUsed returns what a session is found by: each product that was planned or
+// used, and each of its lots.
 func productsUsed(s *pb.Session) []string {
 	var used []string
 	add := func(product, lot string) {
@@ -123,9 +127,8 @@ func productsUsed(s *pb.Session) []string {
 	return used
 }
 
-// usedKey is what a product or a lot of it is found by, however the lot is
-// spelled. A product's name begins with its chain, and so does every key of the
-// index.
+// usedKey returns the search key of a product or of one of its lots. The name of a
+// product begins with its chain, and therefore every key does.
 func usedKey(product, lot string) string {
 	if key := lotcode.Key(lot); key != "" {
 		lot = key
@@ -133,8 +136,9 @@ func usedKey(product, lot string) string {
 	return usedAsSpelled(product, lot)
 }
 
-// usedAsSpelled is the key under which sessions were stored before lots were
-// compared by their keys; migration 7 has added the new ones where it could.
+// usedAsSpelled returns the key under which sessions were stored before lots were
+// compared in normal form. Migration 7 added the new keys where it could; searches use
+// both.
 func usedAsSpelled(product, lot string) string {
 	if lot == "" {
 		return product
@@ -142,9 +146,9 @@ func usedAsSpelled(product, lot string) string {
 	return product + " " + lot
 }
 
-// RecentSessions reads the sessions of the chain that are open and were begun or
-// changed at a time or later, and those that were closed and were changed at another
-// time or later.
+// RecentSessions reads the open sessions of the chain that were begun or changed at a
+// time or later, and the closed ones that were changed at another time or later. The
+// periodic sweep of sessions reads these.
 func RecentSessions(s *Snapshot, open, closed time.Time) ([]*pb.Session, error) {
 	var rows []sealedRow
 	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+` where chain = $1 and client = parent
@@ -155,8 +159,8 @@ func RecentSessions(s *Snapshot, open, closed time.Time) ([]*pb.Session, error) 
 	return openRows[*pb.Session](s, Sessions.name, "", rows)
 }
 
-// OpenSessionOf is the name of the client's session that was opened last and is
-// still open; empty when none is.
+// OpenSessionOf returns the resource name of the client's newest open session; empty if
+// none is open.
 func OpenSessionOf(s *Snapshot, client string) (string, error) {
 	at, err := parseName(client)
 	if err != nil {
@@ -170,8 +174,8 @@ func OpenSessionOf(s *Snapshot, client string) (string, error) {
 	return client + "/sessions/" + ids[0], nil
 }
 
-// SilentSessions reads open sessions of the chain that were begun and last changed
-// before a time, up to a limit, the longest silent first.
+// SilentSessions reads up to limit open sessions of the chain that were last changed
+// before a time, the longest silent first.
 func SilentSessions(s *Snapshot, before time.Time, limit int) ([]*pb.Session, error) {
 	var rows []sealedRow
 	err := s.all(&rows, "select "+sealedColumns+" from sessions"+ofClient+" where chain = $1 and client = parent and open and update_time < $2 order by update_time limit $3",
@@ -182,8 +186,8 @@ func SilentSessions(s *Snapshot, before time.Time, limit int) ([]*pb.Session, er
 	return openRows[*pb.Session](s, Sessions.name, "", rows)
 }
 
-// Sequences reads how many events the named sessions of the chain have; those of
-// erased clients are left out.
+// Sequences reads the sequence numbers of the named sessions of the chain, by name.
+// Sessions of erased clients are left out.
 func Sequences(s *Snapshot, names []string) (map[string]int64, error) {
 	ids := make(map[string]string, len(names))
 	for _, name := range names {

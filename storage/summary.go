@@ -5,22 +5,26 @@ import (
 	"time"
 )
 
-// Count is how many audit entries share a kind and a key, and how many decisions
-// of the time came to one. For decisions of every kind the kind is empty.
+// Count is the number of audit entries with one kind and key, and of decisions that led
+// to at least one of them. The counts of all decisions have an empty kind; rates are
+// made with them.
 type Count struct {
-	Kind      string // full name of the enum value
-	Key       string // what they were counted by; empty where an entry has none
+	// Kind is the full name of the enum value.
+	Kind string
+	// Key is the value in the dimension; empty for entries without one.
+	Key       string
 	Entries   int64
 	Decisions int64
 }
 
-// Span is a time, of whole days in UTC. The zero one is all of time.
+// Span is a range of whole days in UTC. The zero Span is all time. Counters are kept
+// per day, so no finer range can be counted.
 type Span struct {
 	from, to *time.Time
 }
 
-// NewSpan is the time from the day of one instant to that of another, which is
-// left out when it is the beginning of its day; a zero instant does not bound.
+// NewSpan returns the days from that of one instant to that of another. The last day is
+// left out if to is exactly its beginning. A zero instant is no bound.
 func NewSpan(from, to time.Time) Span {
 	const day = 24 * time.Hour
 	var s Span
@@ -35,12 +39,11 @@ func NewSpan(from, to time.Time) Span {
 	return s
 }
 
-// within is the condition that a counter's day is in the span, which is given as
-// the parameters $2 and $3.
+// within is the condition that the day of a counter is in the span, given as $2 and $3.
 const within = "($2::date is null or day >= $2::date) and ($3::date is null or day < $3::date)"
 
-// CountEntries reads how many audit entries were recorded in a time, by kind and
-// key, from the counters.
+// CountEntries reads, from the counters, how many audit entries were recorded in a
+// span, by kind and key. Its cost depends on the number of days and not of entries.
 func CountEntries(s *Snapshot, by Dimension, span Span) ([]Count, error) {
 	key := "key"
 	if by == ByWeek {
@@ -52,15 +55,14 @@ func CountEntries(s *Snapshot, by Dimension, span Span) ([]Count, error) {
 	return counts, err
 }
 
-// PractitionerFigures is what became of the decisions on a practitioner's
-// services.
+// PractitionerFigures are the figures of the decisions on services of one practitioner.
 type PractitionerFigures struct {
 	Practitioner string
 	Figures
 }
 
-// ReadFigures reads what became of the decisions of a time, by practitioner, from
-// the counters.
+// ReadFigures reads, from the counters, what became of the decisions in a span, by
+// practitioner.
 func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	var figures []PractitionerFigures
 	err := s.all(&figures, `select practitioner, sum(turned_away)::bigint as turned_away, sum(turned_away_overridden)::bigint as turned_away_overridden,
@@ -71,10 +73,11 @@ func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	return figures, err
 }
 
-// maxUncounted bounds how far Uncounted counts.
+// maxUncounted bounds how far Uncounted counts. Our own choice.
 const maxUncounted = 1000
 
-// Uncounted is how many facts of the chain wait to be counted, up to 1,000.
+// Uncounted returns how many facts of the chain wait to be counted, at most 1,000. A
+// summary shows it, so that nobody takes figures for complete that are not.
 func Uncounted(s *Snapshot) (int64, error) {
 	var n int64
 	err := s.one(&n, "select count(*) from (select from tally_queue where chain = $1 limit $2) q", s.chain, maxUncounted)

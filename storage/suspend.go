@@ -7,20 +7,30 @@ import (
 	"time"
 )
 
-// suspension holds writes back while the database that was just connected to has
-// not been compared with what was seen of it: a server that was restarted or
-// promoted, or a database made anew under the same name, may be a restored backup.
+// suspension holds writes back while the database behind new connections has not been
+// compared with the last checkpoints. A server that was restarted or promoted, or a
+// database that was created again under the same name, may be a restored backup, and a
+// write to it could be lost or hide the loss.
+//
+// States: without a watcher nothing is ever held back. With one, suspend opens a
+// suspension and wakes the watcher, which compares and calls Resume with the change
+// count that it has compared. A change during the comparison raises the count, so that
+// this Resume has no effect.
 type suspension struct {
-	mu      sync.Mutex
-	watched bool          // somebody compares; else nothing is held back
-	changes int64         // how often another server was found
-	done    chan struct{} // closed when writes go on; nil: they do
-	wake    chan struct{} // tells who compares
+	mu sync.Mutex
+	// watched means that somebody compares; otherwise nothing is held back.
+	watched bool
+	// changes counts how often another server was found.
+	changes int64
+	// done is closed when writes continue; nil: they are not held back.
+	done chan struct{}
+	// wake tells the watcher to compare.
+	wake chan struct{}
 }
 
-// SuspendOnChange makes every write wait from the moment that a connection leads to
-// a server which is not the one before, until Resume. The channel tells that it is
-// time to compare.
+// SuspendOnChange makes every write wait from the moment when a connection leads to
+// another server than the one before, until Resume. The channel receives a value when
+// it is time to compare. All callers get the same channel.
 func (db *DB) SuspendOnChange() <-chan struct{} {
 	s := &db.fence.suspension
 	s.mu.Lock()
@@ -31,7 +41,8 @@ func (db *DB) SuspendOnChange() <-chan struct{} {
 	return s.wake
 }
 
-// Changes counts the changes of server so far; for Resume.
+// Changes returns the number of server changes so far, for Resume. Read it before the
+// comparison.
 func (db *DB) Changes() int64 {
 	s := &db.fence.suspension
 	s.mu.Lock()
@@ -39,8 +50,8 @@ func (db *DB) Changes() int64 {
 	return s.changes
 }
 
-// Resume lets writes go on, unless there was another change since Changes was
-// asked.
+// Resume lets writes continue, unless the server has changed again since Changes
+// returned that number.
 func (db *DB) Resume(changes int64) {
 	s := &db.fence.suspension
 	s.mu.Lock()
@@ -59,7 +70,7 @@ func (db *DB) Suspended() bool {
 	return s.done != nil
 }
 
-// suspend holds writes back.
+// suspend counts a change of server and, if somebody watches, holds writes back.
 func (s *suspension) suspend() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -76,10 +87,11 @@ func (s *suspension) suspend() {
 	}
 }
 
-// longestSuspension bounds how long a write waits. Our own choice.
+// longestSuspension bounds how long a write waits. Afterwards it fails with
+// ErrUnavailable and can be retried. Our own choice.
 const longestSuspension = 5 * time.Second
 
-// unsuspended waits until writes go on.
+// unsuspended waits until writes continue.
 func (db *DB) unsuspended(ctx context.Context) error {
 	s := &db.fence.suspension
 	s.mu.Lock()

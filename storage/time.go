@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// Time asks for the database's clock, which is the reference of every server that
-// shares the database.
+// Time returns the database's clock, the reference for all servers that share the
+// database.
 func (db *DB) Time(ctx context.Context) (time.Time, error) {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

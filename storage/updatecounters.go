@@ -8,13 +8,13 @@ import (
 	"github.com/lib/pq"
 )
 
-// UpdateCounters takes up to limit facts from the queue of what is to be counted, adds
-// them to the counters of their chains, and returns how many there were. It is
-// one transaction: a fact is counted when it has left the queue, and only then,
-// whenever a server dies. While another server is at it, or nothing may be
-// written (see Forbid), nothing is done.
+// UpdateCounters takes up to limit facts from the queue, adds them to the counters of
+// their chains and returns how many there were. It is one transaction: a fact is
+// counted if and only if it has left the queue, whenever a server crashes. The row of
+// tally_turn lets only one server count at a time. While another one counts, or nothing
+// may be written (see Forbid), it does nothing.
 //
-// Facts need no order: the counters are worked out from all that is known of a
+// Facts need no order. The counters are computed from everything that is known of a
 // decision, before and after, and changed by the difference.
 func UpdateCounters(ctx context.Context, db *DB, limit int) (int, error) {
 	if db.Writable() != nil {
@@ -40,7 +40,8 @@ func UpdateCounters(ctx context.Context, db *DB, limit int) (int, error) {
 	return folded, err
 }
 
-// hasUncounted looks whether there is anything to count, at the cost of a read.
+// hasUncounted reports whether there is anything to count. It costs one read, where the
+// counting transaction would cost a write every time.
 func hasUncounted(ctx context.Context, db *DB) (bool, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -52,8 +53,8 @@ func hasUncounted(ctx context.Context, db *DB) (bool, error) {
 	return waiting, explain(ctx, err)
 }
 
-// countBatch counts a batch. The order in which facts are taken keeps a decision
-// before what came of it, but nothing depends on that.
+// countBatch counts one batch. Facts are taken in the order of the queue, but nothing
+// depends on that.
 func countBatch(ctx context.Context, tx *transaction, limit int) (int, error) {
 	var facts []fact
 	err := tx.SelectContext(ctx, &facts, `delete from tally_queue where position = any (array(
@@ -102,7 +103,7 @@ func readCases(ctx context.Context, tx *transaction, facts []fact) (map[caseKey]
 	return known, err
 }
 
-// each is one value of each row, as an array for the database.
+// each returns one value of each row as an array argument.
 func each[R, V any](rows []R, value func(R) V) any {
 	values := make([]V, len(rows))
 	for i, r := range rows {
@@ -111,7 +112,7 @@ func each[R, V any](rows []R, value func(R) V) any {
 	return pq.Array(values)
 }
 
-// writeCases writes what is known of decisions now.
+// writeCases stores the new states of decisions.
 func writeCases(ctx context.Context, tx *transaction, rows []caseState) error {
 	type c = caseState
 	_, err := tx.ExecContext(ctx, `insert into tally_decisions (chain, id, day, verdict, salon, actor, practitioner, overridable,
@@ -147,7 +148,7 @@ func writeEntryCounts(ctx context.Context, tx *transaction, rows []entryRow) err
 	return err
 }
 
-// writeFigures adds to the counters of what became of decisions.
+// writeFigures adds to the figures.
 func writeFigures(ctx context.Context, tx *transaction, rows []figureRow) error {
 	type f = figureRow
 	_, err := tx.ExecContext(ctx, `insert into tally_figures as t (chain, day, practitioner,
@@ -170,7 +171,8 @@ func writeFigures(ctx context.Context, tx *transaction, rows []figureRow) error 
 	return err
 }
 
-// writeDays notes where on the logs the entries of their days are.
+// writeDays notes the range of positions of each day's entries, which timeRange.where
+// uses.
 func writeDays(ctx context.Context, tx *transaction, facts []fact) error {
 	_, err := tx.ExecContext(ctx, `insert into tally_days as t (chain, day, first, last)
 		select chain, day, min(position), max(position) from unnest($1::text[], $2::text[], $3::bigint[]) as n (chain, text, position),

@@ -7,14 +7,15 @@ import (
 	"time"
 )
 
-// whatIfs counts checks that store nothing until they are written to the figures.
-// It holds practitioners and days, and nothing of the clients.
+// whatIfs counts checks that store no decision, until they are written to the figures.
+// It holds practitioners and days and nothing of clients. It is safe for concurrent
+// use.
 type whatIfs struct {
 	mu     sync.Mutex
 	counts map[figureKey]int64
 }
 
-// add counts n checks of a practitioner on a day.
+// add counts n checks for a practitioner on a day.
 func (w *whatIfs) add(k figureKey, n int64) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -24,7 +25,7 @@ func (w *whatIfs) add(k figureKey, n int64) {
 	w.counts[k] += n
 }
 
-// take returns what was counted since it was last taken.
+// take returns what was counted since the last call.
 func (w *whatIfs) take() map[figureKey]int64 {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -33,18 +34,18 @@ func (w *whatIfs) take() map[figureKey]int64 {
 	return taken
 }
 
-// CountWhatIf counts a check for a practitioner that stored no decision. It only
-// counts in memory, so that it neither delays nor fails the answer: WriteWhatIfs
-// writes the counts, and what was not written when a server crashes is lost.
-// Nothing of the client is kept.
+// CountWhatIf counts a check for a practitioner that stored no decision. It counts in
+// memory only, so that it can neither delay nor fail the answer; WriteWhatIfs writes
+// the counts later. A crash loses what was not written, which is acceptable for a
+// figure that no decision depends on.
 func CountWhatIf(db *DB, practitioner string, at time.Time) {
 	chain, _, _ := strings.Cut(strings.TrimPrefix(practitioner, "chains/"), "/")
 	db.whatIfs.add(figureKey{chain, at.UTC().Format(time.DateOnly), practitioner}, 1)
 }
 
 // WriteWhatIfs adds what CountWhatIf has counted to the figures. While nothing may be
-// written (see Forbid), and when writing fails, it is kept for the next time; where a
-// commit's reply was lost, it may be written twice.
+// written (see Forbid), or if writing fails, the counts are kept for the next call. If
+// the reply to a COMMIT is lost, they may be written twice.
 func WriteWhatIfs(ctx context.Context, db *DB) error {
 	if db.Writable() != nil {
 		return nil

@@ -13,24 +13,27 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Request is a call that changes something. Its id makes a retry the same
-// request.
+// Request is a call that changes something. A retry has the same request ID and thereby
+// is the same request.
 type Request interface {
 	proto.Message
 	GetRequestId() string
 }
 
-// Write answers a request once. If the request id was answered before, that
-// answer is returned again (or ErrReused, if it was the id of another request, or
-// Config.MayReplay does not let the caller have it).
-// Otherwise fn decides on a snapshot of the chain, and its answer and changes
-// are committed together with the request id.
+// Write answers a request exactly once.
 //
-// When what fn has seen was changed meanwhile, fn runs again on a fresh
-// snapshot, so it must keep nothing between runs. Its error is returned as it
-// is, and nothing is written. To refuse a request and still write, it returns a
-// Changes.Refusal, which ends the call with a *Refused. ErrUnknown means that the answer could not be
-// made certain before the caller's deadline.
+// If the request ID was answered before, Write returns the stored answer, or ErrReused
+// if the stored request differs or Config.MayReplay refuses. Otherwise fn decides on a
+// snapshot of the chain, and its answer and changes are committed together with the
+// request ID.
+//
+// If something that fn has read was changed meanwhile, fn runs again on a fresh
+// snapshot, so it must keep no state between runs and must not have side effects. An
+// error of fn is returned unchanged and nothing is written. To refuse a request and
+// still write, fn returns Changes.Refusal, and Write returns a *Refused.
+//
+// ErrUnknown means that the result could not be determined before the caller's
+// deadline; a retry with the same request ID determines it.
 func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Request,
 	fn func(*Snapshot) (A, Changes, error)) (A, error) {
 	w := &write{db: db, chain: chain, req: req, blank: func() proto.Message { return blank[A]() }}
@@ -47,30 +50,31 @@ func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Reque
 }
 
 const (
-	// maxAttempts is how often a write runs again when others were faster.
+	// maxAttempts is how often a write is tried when other writes conflict with it. Our own
+	// choice.
 	maxAttempts = 10
-	// maxWriteTime bounds a write whose caller is more patient, or has set no
-	// deadline.
+	// maxWriteTime bounds a write whose caller has a later deadline or none. Our own choice.
 	maxWriteTime = 30 * time.Second
-	// maxPause bounds the pause before a write runs again.
+	// maxPause bounds the pause before the next attempt. Our own choice.
 	maxPause = 250 * time.Millisecond
 )
 
-// write is one call of Write.
+// write is one call of Write, without its type parameter.
 type write struct {
 	db     *DB
 	chain  string
 	req    Request
 	decide func(*Snapshot) (proto.Message, Changes, error)
-	blank  func() proto.Message
-	// unknown is set once a COMMIT has gone unanswered. From then on only an
-	// answer, or proof that there is none, ends the call.
+	// blank returns an empty message of the answer's type.
+	blank func() proto.Message
+	// unknown is set once the result of a COMMIT is unknown. From then on the call ends only
+	// with an answer, with proof that there is none, or at the deadline.
 	unknown error
-	// retriedAfterErasure is set once the call has looked again because of an erasure.
+	// retriedAfterErasure is set once the call has read again because of an erasure.
 	retriedAfterErasure bool
 }
 
-// run tries until there is an answer.
+// run makes attempts until there is an answer or a final error.
 func (w *write) run(ctx context.Context) (proto.Message, error) {
 	if w.req.GetRequestId() == "" {
 		return nil, errors.New("storage: request without an id")
@@ -97,10 +101,12 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 	}
 }
 
-// refusal is an error that fn decided on; it ends the call.
+// refusal wraps an error that fn has decided on; it ends the call.
 type refusal struct{ error }
 
-// finalError returns the error to end with, or nil to try again.
+// finalError returns the error to end the call with, or nil to try again. ErrExists is
+// tried again too: another write has inserted the record since the snapshot, and fn may
+// decide otherwise when it sees it.
 func (w *write) finalError(err error, try int) error {
 	var refused refusal
 	switch {
@@ -121,12 +127,13 @@ func (w *write) finalError(err error, try int) error {
 	return err
 }
 
-// isConflict reports whether another write was faster.
+// isConflict reports whether a concurrent write has defeated this attempt.
 func isConflict(err error) bool {
 	return errors.Is(err, errClaimed) || errors.Is(err, errDeadlock) || errors.Is(err, ErrStale)
 }
 
-// deadlineError is how a call ends whose time is up after err.
+// deadlineError returns the error of a call whose time is up after err. If a COMMIT is
+// still unknown, it says so, because the caller must retry.
 func (w *write) deadlineError(ctx context.Context, err error) error {
 	if w.unknown == nil {
 		return fmt.Errorf("storage: %w, last: %w", ctx.Err(), err)
@@ -137,8 +144,8 @@ func (w *write) deadlineError(ctx context.Context, err error) error {
 	return fmt.Errorf("%w, last: %w", w.unknown, err)
 }
 
-// pause waits longer and longer, by chance so that racing callers part, and
-// reports whether there is time left.
+// pause waits before the next attempt: a random time whose maximum doubles, so that
+// competing callers separate. It reports whether there is time left.
 func pause(ctx context.Context, try int) bool {
 	longest := min(maxPause, time.Millisecond<<min(try, 10))
 	timer := time.NewTimer(rand.N(longest))
@@ -151,7 +158,7 @@ func pause(ctx context.Context, try int) bool {
 	}
 }
 
-// attempt looks the request up, decides if it is new, and commits.
+// attempt looks the request up, evaluates it if it is new, and commits.
 func (w *write) attempt(ctx context.Context) (proto.Message, error) {
 	evaluated, err := w.evaluate(ctx)
 	switch {
@@ -173,12 +180,12 @@ func (w *write) attempt(ctx context.Context) (proto.Message, error) {
 	return nil, err
 }
 
-// errErasedSinceSnapshot asks for another look.
+// errErasedSinceSnapshot makes the call read again.
 var errErasedSinceSnapshot = fmt.Errorf("%w: a client was erased meanwhile", ErrStale)
 
-// erasedSinceSnapshot reports, once, that a snapshot holds a client who is on the list
-// of erased ones: the erasure was committed after the snapshot was taken, perhaps by
-// this very request, and a fresh snapshot shows its answer.
+// erasedSinceSnapshot reports, once per call, that the snapshot has a client that is on
+// the list of erased ones: the erasure was committed after the snapshot was taken,
+// perhaps by this very request. A fresh snapshot shows its result.
 func (w *write) erasedSinceSnapshot(s *Snapshot) bool {
 	if !s.foundErased || w.retriedAfterErasure {
 		return false
@@ -187,18 +194,19 @@ func (w *write) erasedSinceSnapshot(s *Snapshot) bool {
 	return true
 }
 
-// evaluation is what came of looking at the database.
+// evaluation is the result of looking at the database.
 type evaluation struct {
 	answer  proto.Message
 	changes Changes
-	// known says that the request was answered before, and replicated that such
-	// answers count only when they have reached a standby.
+	// known means that the request was answered before. replicated means that such an answer
+	// counts only once it has reached a standby.
 	known, replicated bool
-	sealer            sealer // what the changes are sealed with
+	// sealer seals the changes.
+	sealer sealer
 }
 
-// evaluate runs in a snapshot. Nothing is locked meanwhile and nothing is held
-// afterwards.
+// evaluate runs fn in a snapshot. It takes no locks, and its transaction is ended
+// before the one that writes begins.
 func (w *write) evaluate(ctx context.Context) (evaluation, error) {
 	tx, err := w.db.begin(ctx, inChain(w.chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
@@ -237,19 +245,22 @@ func (w *write) evaluate(ctx context.Context) (evaluation, error) {
 	return evaluation{answer: answer, changes: changes, sealer: sealer}, err
 }
 
-// preparedWrite is a write made ready: everything is in bytes before a transaction is
-// begun.
+// preparedWrite is a write with everything encoded and sealed before its transaction
+// begins, so that locks are held for as short a time as possible.
 type preparedWrite struct {
-	claim       claim
-	fresh       []wrappedKey // of new clients
-	erase       []string     // clients
-	open        int          // sessions of theirs that may be open
+	claim claim
+	// fresh are the keys of new clients.
+	fresh []wrappedKey
+	// erase are the clients to be erased.
+	erase []string
+	// open is the number of open sessions that these may have.
+	open        int
 	records     []Record
 	clientIndex clientIndex
 	changes     Changes
 }
 
-// prepare checks, marshals and seals what is to be written.
+// prepare checks, encodes and seals what is to be written.
 func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	claim, err := newClaim(w.chain, w.req, t.answer)
 	if err != nil {
@@ -267,8 +278,8 @@ func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	return preparedWrite{claim, t.sealer.fresh, t.sealer.erase, t.sealer.open, records, index, t.changes}, err
 }
 
-// records makes one list of the records and the entries, all of this chain, and
-// seals what is sealed.
+// records returns the records and the entries as one list, sealed and complete, and
+// refuses a record of another chain.
 func (w *write) records(changes Changes, requestID string, seal sealer) ([]Record, error) {
 	records := append([]Record(nil), changes.Records...)
 	for i := range records {
@@ -297,8 +308,9 @@ func (w *write) records(changes Changes, requestID string, seal sealer) ([]Recor
 	return records, nil
 }
 
-// commit writes the rows in one transaction. The claim comes first: of racing
-// calls with one request id, one goes on and the others wait here for it.
+// commit writes everything in one transaction. The claim is inserted first: of
+// concurrent calls with one request ID one continues, and the others wait there for its
+// end.
 func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
 	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
 	if err != nil {
@@ -334,10 +346,10 @@ func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
 	return tx.commit(ctx)
 }
 
-// confirm makes sure that an answer found in the database has reached the
-// standby. It may be visible here and not there, when its COMMIT was cut short
-// or the server was restarted meanwhile. A standby has all that came before
-// what it acknowledges, so the COMMIT of anything that is logged will do.
+// confirm makes sure that an answer found in the database has reached the standby. It
+// can be visible here and missing there, if its COMMIT was cut short or the server was
+// restarted meanwhile. A standby has everything before what it acknowledges, so the
+// COMMIT of any logged transaction confirms it.
 func (w *write) confirm(ctx context.Context, replicated bool) error {
 	if !replicated {
 		return nil
@@ -353,8 +365,9 @@ func (w *write) confirm(ctx context.Context, replicated bool) error {
 	return tx.commit(ctx)
 }
 
-// resolveUnknown finds out what became of a commit in doubt. It waits for it where the
-// request id is claimed; nil means that it was not and will not be done.
+// resolveUnknown finds out what became of an unknown COMMIT. It inserts a claim with
+// the same request ID, which waits for the other transaction; nil means that the other
+// one was not and will not be committed. The claim is rolled back.
 func (w *write) resolveUnknown(ctx context.Context) error {
 	claim, err := newClaim(w.chain, w.req, nil)
 	if err != nil {
@@ -368,8 +381,8 @@ func (w *write) resolveUnknown(ctx context.Context) error {
 	return explain(ctx, claim.insert(ctx, tx))
 }
 
-// writeNext writes the first record, with those that follow it and go into the
-// same table by the same statement, and returns the rest.
+// writeNext writes the first record together with those that follow it in the same
+// table and are inserted too, in one statement, and returns the rest.
 func writeNext(ctx context.Context, tx *transaction, records []Record) ([]Record, error) {
 	first := records[0]
 	switch first.action {
@@ -395,7 +408,7 @@ func writeNext(ctx context.Context, tx *transaction, records []Record) ([]Record
 	return records[n:], err
 }
 
-// expectOne turns a version that is there no more into ErrStale.
+// expectOne returns ErrStale if a statement for one version has found no row.
 func expectOne(result sql.Result, err error, r Record) error {
 	if err != nil {
 		return err
@@ -407,7 +420,7 @@ func expectOne(result sql.Result, err error, r Record) error {
 	return err
 }
 
-// insertArgs turns rows of one kind into arrays, one per column.
+// insertArgs returns the arguments of insert: one array per column.
 func insertArgs(records []Record) []any {
 	parents, ids, etags := make([]string, len(records)), make([]string, len(records)), make([]string, len(records))
 	bodies := make([][]byte, len(records))

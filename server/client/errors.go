@@ -40,15 +40,15 @@ func Readable(err error) error {
 	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {
 		return err
 	}
-	told := as.GRPCStatus()
-	text := strings.Replace(err.Error(), told.Err().Error(), told.Message(), 1)
+	st := as.GRPCStatus()
+	text := strings.Replace(err.Error(), st.Err().Error(), st.Message(), 1)
 	if _, why, unreached := strings.Cut(text, "connection error: desc = "); unreached {
 		text = "the server cannot be reached: " + strings.Trim(why, `"`)
 		if strings.Contains(why, "server preface") {
 			text += "; if it speaks TLS, give --ca-file"
 		}
 	}
-	for _, detail := range told.Details() {
+	for _, detail := range st.Details() {
 		bad, _ := detail.(*errdetails.BadRequest)
 		for _, v := range bad.GetFieldViolations() {
 			if line := v.Field + ": " + v.Description; !strings.Contains(text, v.Description) {
@@ -56,7 +56,7 @@ func Readable(err error) error {
 			}
 		}
 	}
-	return readableError{fmt.Sprintf("%s (%s)", text, told.Code()), err}
+	return readableError{fmt.Sprintf("%s (%s)", text, st.Code()), err}
 }
 
 // readableError has another text than the error that it wraps.

@@ -41,7 +41,7 @@ func ReadLogKeys(path string) ([]ledger.PrivateKey, error) {
 		return nil, fmt.Errorf("keys: %s holds no key", path)
 	}
 	private := make([]ledger.PrivateKey, len(lines))
-	seen := map[string]bool{}
+	present := map[string]bool{}
 	for i, line := range lines {
 		if private[i], err = ledger.ParsePrivateKey(line); err != nil {
 			return nil, fmt.Errorf("keys: %s, key %d: %w", path, i+1, err)
@@ -50,10 +50,10 @@ func ReadLogKeys(path string) ([]ledger.PrivateKey, error) {
 			return nil, fmt.Errorf("keys: %s: key %d belongs to installation %s, want %s", path, i+1, private[i].Name(), private[0].Name())
 		}
 		public := private[i].Public().String()
-		if seen[public] {
+		if present[public] {
 			return nil, fmt.Errorf("keys: %s: key %d is a duplicate", path, i+1)
 		}
-		seen[public] = true
+		present[public] = true
 	}
 	return private, nil
 }

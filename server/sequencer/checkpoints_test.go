@@ -33,8 +33,8 @@ func TestComingBack(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	seen := b.fill(t, 5)
-	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || len(q.seen.byChain) != 1 || q.seen.byChain["ebb"].Size != 5 {
-		t.Errorf("seen: %+v", q.seen)
+	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || len(q.checkpoints.byChain) != 1 || q.checkpoints.byChain["ebb"].Size != 5 {
+		t.Errorf("seen: %+v", q.checkpoints)
 	}
 	stop := run(t, b.open(t, ""))
 	b.write(t, "ebb", 300)
@@ -47,8 +47,8 @@ func TestComingBack(t *testing.T) {
 		})
 	}
 	stop()
-	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || q.seen.byChain["ebb"].Size != 305 {
-		t.Errorf("rolled back: %v", q.seen.rollbacks)
+	if q := b.open(t, seen); q.RolledBackFrom("ebb") != nil || q.checkpoints.byChain["ebb"].Size != 305 {
+		t.Errorf("rolled back: %v", q.checkpoints.rollbacks)
 	}
 }
 
@@ -71,8 +71,8 @@ func TestAnotherDatabase(t *testing.T) {
 			c.change(t, other)
 			q := other.open(t, seen)
 			checkpoint := q.RolledBackFrom("ebb")
-			if checkpoint == nil || !strings.Contains(q.seen.rollbacks["ebb"].Error(), c.why) {
-				t.Fatalf("rolled back: %v, want %q", q.seen.rollbacks, c.why)
+			if checkpoint == nil || !strings.Contains(q.checkpoints.rollbacks["ebb"].Error(), c.why) {
+				t.Fatalf("rolled back: %v, want %q", q.checkpoints.rollbacks, c.why)
 			}
 			other.wantReadOnly(t, q)
 			if q.mayLead() {
@@ -89,13 +89,13 @@ func TestAnotherDatabase(t *testing.T) {
 			accepts(t, q, string(checkpoint))
 			second := other.open(t, copyOf(t, seen)) // the same old file, and the entry is there
 			if err := q.CheckAccepted(t.Context()); err != nil || q.RolledBackFrom("ebb") != nil || second.RolledBackFrom("ebb") != nil {
-				t.Errorf("accepted, and yet: %v, %v, %v", err, q.seen.rollbacks, second.seen.rollbacks)
+				t.Errorf("accepted, and yet: %v, %v, %v", err, q.checkpoints.rollbacks, second.checkpoints.rollbacks)
 			}
 			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() {
 				t.Errorf("accepted, and yet: %v", err)
 			}
 			if again := other.open(t, seen); again.RolledBackFrom("ebb") != nil {
-				t.Errorf("accepted, and later: %v", again.seen.rollbacks)
+				t.Errorf("accepted, and later: %v", again.checkpoints.rollbacks)
 			}
 		})
 	}
@@ -120,7 +120,7 @@ func TestDamagedLogConcernsItselfAlone(t *testing.T) {
 			}
 			q := b.open(t, seen)
 			if err := q.cfg.DB.Writable(); err != nil || !q.mayLead() || q.RolledBackFrom("ebb") != nil {
-				t.Fatalf("the whole installation is closed: %v, %v", err, q.seen.rollbacks)
+				t.Fatalf("the whole installation is closed: %v, %v", err, q.checkpoints.rollbacks)
 			}
 			run(t, q)
 			b.write(t, "flow", 2)
@@ -251,7 +251,7 @@ func TestRollbackWhileRunning(t *testing.T) {
 	eventually(t, "it to be seen", func() bool {
 		q.mu.Lock()
 		defer q.mu.Unlock()
-		return q.seen.byChain["ebb"].Size == 5
+		return q.checkpoints.byChain["ebb"].Size == 5
 	})
 	back := `alter table log_heads disable trigger all; update log_heads set size = 4, revision = nextval('log_revisions')`
 	if _, err := b.sql.ExecContext(t.Context(), back); err != nil {
@@ -272,7 +272,7 @@ func TestPutBackWhileRunning(t *testing.T) {
 	b.write(t, "ebb", 2)
 	b.integrated(t)
 	stop()
-	if was := q.seen.byChain["ebb"].Size; was != 5 {
+	if was := q.checkpoints.byChain["ebb"].Size; was != 5 {
 		t.Fatalf("%d entries were seen", was)
 	}
 	for _, statement := range []string{
@@ -299,13 +299,13 @@ func TestPutBackAndOutgrown(t *testing.T) {
 	other := newBench(t)
 	other.keyFile = b.keyFile
 	other.fill(t, 300)
-	same := fmt.Sprintf("alter table log_heads disable trigger all; update log_heads set revision = %d", q.seen.revision)
+	same := fmt.Sprintf("alter table log_heads disable trigger all; update log_heads set revision = %d", q.checkpoints.revision)
 	if _, err := other.sql.ExecContext(t.Context(), same); err != nil {
 		t.Fatal(err)
 	}
 	q.cfg.DB = other.db // as a server goes on whose database was put back
 	if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() == nil || q.RolledBackFrom("ebb") == nil {
-		t.Errorf("it is not noticed: %v, %v", err, q.seen.rollbacks)
+		t.Errorf("it is not noticed: %v, %v", err, q.checkpoints.rollbacks)
 	}
 	if kept := readFile(t, seen); !strings.Contains(kept, `"size": 5`) {
 		t.Errorf("what was seen is forgotten: %s", kept)
@@ -381,7 +381,7 @@ func TestKeyFiles(t *testing.T) {
 func TestOverdue(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	if _, err := storage.TakeLead(t.Context(), b.db, time.Hour); err != nil {
+	if _, err := storage.AcquireLease(t.Context(), b.db, time.Hour); err != nil {
 		t.Fatal(err)
 	}
 	cfg := b.config(t, "")
@@ -430,11 +430,11 @@ func TestVanishedLogWhileRunning(t *testing.T) {
 				}
 			}
 			if err := q.checkHeads(t.Context()); err != nil || q.RolledBackFrom("ebb") == nil || q.RolledBackFrom("flow") != nil {
-				t.Fatalf("rolled back: %v, %v", q.seen.rollbacks, err)
+				t.Fatalf("rolled back: %v, %v", q.checkpoints.rollbacks, err)
 			}
 			b.wantReadOnly(t, q)
-			if !strings.Contains(q.seen.rollbacks["ebb"].Error(), "is gone") || q.mayLead() {
-				t.Errorf("rolled back: %v, may lead: %t", q.seen.rollbacks, q.mayLead())
+			if !strings.Contains(q.checkpoints.rollbacks["ebb"].Error(), "is gone") || q.mayLead() {
+				t.Errorf("rolled back: %v, may lead: %t", q.checkpoints.rollbacks, q.mayLead())
 			}
 			accepts(t, q, string(q.RolledBackFrom("ebb")))
 			if err := q.checkHeads(t.Context()); err != nil || q.cfg.DB.Writable() != nil {

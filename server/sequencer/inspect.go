@@ -133,9 +133,9 @@ func (q *Sequencer) inspectChain(ctx context.Context, h storage.LogHead, records
 	}
 	q.findings[h.Chain] = found.Findings
 	if found.damaged == nil {
-		delete(q.seen.damaged, h.Chain)
+		delete(q.checkpoints.damaged, h.Chain)
 	} else {
-		q.seen.damaged[h.Chain] = found.damaged
+		q.checkpoints.damaged[h.Chain] = found.damaged
 	}
 	q.mu.Unlock()
 	found.report(func(what string, count int64, attrs ...any) {

@@ -78,19 +78,19 @@ func (l *pageLog) String() string {
 }
 
 // open opens a sequencer with connections of its own.
-func (b *bench) open(t *testing.T, seenFile string) *Sequencer {
+func (b *bench) open(t *testing.T, checkpointFile string) *Sequencer {
 	t.Helper()
-	q, err := Open(t.Context(), b.config(t, seenFile))
+	q, err := Open(t.Context(), b.config(t, checkpointFile))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return q
 }
 
-func (b *bench) config(t *testing.T, seenFile string) Config {
+func (b *bench) config(t *testing.T, checkpointFile string) Config {
 	t.Helper()
 	return Config{DB: b.database.Open(t, storage.Config{MaxConns: 4, Inspect: true}), Logger: slog.New(slog.NewTextHandler(b.log, nil)),
-		KeyFile: b.keyFile, SeenFile: seenFile, Lease: b.lease}
+		KeyFile: b.keyFile, CheckpointFile: checkpointFile, Lease: b.lease}
 }
 
 // run runs both loops of a sequencer until stop is called.
@@ -280,7 +280,7 @@ func (b *bench) dieLeading(t *testing.T, done chan struct{}) {
 		if n := b.number(t, "select coalesce(max(revision), 0) from log_heads"); n == after {
 			continue
 		}
-		epoch, err := storage.TakeLead(context.Background(), b.db, b.lease)
+		epoch, err := storage.AcquireLease(context.Background(), b.db, b.lease)
 		if err != nil {
 			t.Error(err)
 			return
@@ -298,7 +298,7 @@ func TestOldLeaderWakes(t *testing.T) {
 	b := newBench(t)
 	b.write(t, "ebb", 3)
 	old := b.open(t, "")
-	epoch, err := storage.TakeLead(t.Context(), b.db, time.Millisecond)
+	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Millisecond)
 	if err != nil || epoch == 0 {
 		t.Fatal(epoch, err)
 	}
@@ -306,7 +306,7 @@ func TestOldLeaderWakes(t *testing.T) {
 	b.integrated(t)
 	b.write(t, "ebb", 2)
 	b.integrated(t)
-	more, err := old.round(t.Context(), &roundState{lead: storage.Lead{Epoch: epoch, Lease: time.Hour}, position: -1})
+	more, err := old.round(t.Context(), &roundState{lead: storage.Lease{Epoch: epoch, Duration: time.Hour}, position: -1})
 	if err == nil || more || !strings.Contains(err.Error(), storage.ErrNotLeading.Error()) {
 		t.Errorf("the old leader goes on: %v, %v", more, err)
 	}
@@ -320,7 +320,7 @@ func TestKeysChangeWithinARound(t *testing.T) {
 	b := newBench(t)
 	b.fill(t, 3)
 	q := b.open(t, "")
-	epoch, err := storage.TakeLead(t.Context(), b.db, time.Minute)
+	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Minute)
 	if err != nil || epoch == 0 {
 		t.Fatal(epoch, err)
 	}
@@ -335,7 +335,7 @@ func TestKeysChangeWithinARound(t *testing.T) {
 	}
 	done := make(chan error)
 	go func() {
-		_, err := q.round(t.Context(), &roundState{lead: storage.Lead{Epoch: epoch, Lease: time.Minute}, position: -1})
+		_, err := q.round(t.Context(), &roundState{lead: storage.Lease{Epoch: epoch, Duration: time.Minute}, position: -1})
 		done <- err
 	}()
 	eventually(t, "the round to stop", func() bool {

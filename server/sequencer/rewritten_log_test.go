@@ -37,8 +37,8 @@ func TestRewrittenTreeIsDamageToItsLog(t *testing.T) {
 	if err := q.checkHeads(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if q.cfg.DB.Writable() != nil || q.RolledBackFrom("ebb") != nil || q.seen.damaged["ebb"] == nil {
+	if q.cfg.DB.Writable() != nil || q.RolledBackFrom("ebb") != nil || q.checkpoints.damaged["ebb"] == nil {
 		t.Errorf("writable: %v; rolled back: %v; damaged: %v; want damage to the one log and the others written on",
-			q.cfg.DB.Writable(), q.seen.rollbacks, q.seen.damaged)
+			q.cfg.DB.Writable(), q.checkpoints.rollbacks, q.checkpoints.damaged)
 	}
 }

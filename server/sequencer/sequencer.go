@@ -39,9 +39,9 @@ type Config struct {
 	// exist.
 	KeyFile string
 	MakeKey bool
-	// SeenFile is the file for the newest checkpoints that were seen. Empty: they are
+	// CheckpointFile is the file for the newest checkpoints that were seen. Empty: they are
 	// kept in memory, and the database is not checked at startup.
-	SeenFile string
+	CheckpointFile string
 	// Lease is how long a leader keeps the lead without renewing it. 0: 3 s.
 	Lease time.Duration
 	// OverdueAfter is how long entries may wait for any leader before this server logs
@@ -80,7 +80,7 @@ type Sequencer struct {
 
 	mu          sync.Mutex // guards the fields below, which both loops use
 	ring        *keyring
-	seen        *checkpointStore
+	checkpoints *checkpointStore
 	keysChanged bool              // the leader has not yet signed with the current keys
 	lastLogged  map[string]string // last logged error by operation
 
@@ -97,7 +97,7 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	if err != nil {
 		return nil, err
 	}
-	seen, err := openCheckpointStore(cfg.SeenFile)
+	checkpoints, err := openCheckpointStore(cfg.CheckpointFile)
 	if err != nil {
 		return nil, err
 	}
@@ -105,13 +105,13 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	q := &Sequencer{cfg: cfg, ring: ring, seen: seen, lastLogged: map[string]string{},
+	q := &Sequencer{cfg: cfg, ring: ring, checkpoints: checkpoints, lastLogged: map[string]string{},
 		findings: map[string]Findings{}, backlogs: map[string]backlog{}, wake: cfg.DB.SuspendOnChange()}
 	if err := q.compareCheckpoints(ctx); err != nil {
 		return nil, err
 	}
-	if seen.fileMissing && len(seen.byChain) > 0 {
-		cfg.Logger.Warn("the checkpoint file does not exist, but there are logs: they were not compared with anything; if the file existed before, find out where it is", "file", cfg.SeenFile)
+	if checkpoints.fileMissing && len(checkpoints.byChain) > 0 {
+		cfg.Logger.Warn("the checkpoint file does not exist, but there are logs: they were not compared with anything; if the file existed before, find out where it is", "file", cfg.CheckpointFile)
 	}
 	return q, nil
 }
@@ -132,10 +132,10 @@ func (q *Sequencer) Lead(ctx context.Context) {
 			pause(ctx, pollEvery)
 			continue
 		}
-		epoch, err := storage.TakeLead(ctx, q.cfg.DB, q.cfg.Lease)
+		epoch, err := storage.AcquireLease(ctx, q.cfg.DB, q.cfg.Lease)
 		q.logChange(ctx, "take the lead of the audit logs", err)
 		if epoch != 0 {
-			q.lead(ctx, storage.Lead{Epoch: epoch, Lease: q.cfg.Lease})
+			q.lead(ctx, storage.Lease{Epoch: epoch, Duration: q.cfg.Lease})
 		}
 		pause(ctx, q.cfg.Lease/6)
 	}
@@ -149,7 +149,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 func (q *Sequencer) mayLead() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.seen.rollbacks) == 0 && !q.cfg.DB.Suspended()
+	return len(q.checkpoints.rollbacks) == 0 && !q.cfg.DB.Suspended()
 }
 
 // lead adds entries to the logs while this server holds the lead.
@@ -158,7 +158,7 @@ func (q *Sequencer) mayLead() bool {
 // means that the row has a newer epoch; the batch of this server was not committed.
 // An unknown signer ends the lead, so that a server with the right keys can take
 // it.
-func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
+func (q *Sequencer) lead(ctx context.Context, lead storage.Lease) {
 	q.leads.Store(true)
 	defer q.leads.Store(false)
 	defer q.releaseLead(ctx, lead)
@@ -187,10 +187,10 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lead) {
 
 // releaseLead releases the lead, so that the next leader does not wait for the
 // lease to expire.
-func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lead) {
+func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lease) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
 	defer cancel()
-	if err := storage.YieldLead(ctx, q.cfg.DB, lead.Epoch); err != nil {
+	if err := storage.ReleaseLease(ctx, q.cfg.DB, lead.Epoch); err != nil {
 		q.logChange(ctx, "release the lead of the audit logs", err)
 	}
 }
@@ -198,7 +198,7 @@ func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lead) {
 // roundState is what a leader remembers between rounds. It can be lost at any
 // time; the database is authoritative.
 type roundState struct {
-	lead             storage.Lead
+	lead             storage.Lease
 	position         int64             // entries up to here are on their logs; -1: unknown
 	renewed          time.Time         // when the lease was last renewed
 	covered          time.Time         // when writes were last covered, or this server took the lead
@@ -285,7 +285,7 @@ func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bo
 // server has just taken the lead. A checkpoint signed by both an old and a new key
 // transfers the trust, so that every log needs one. It returns the keys that now
 // sign all logs; the round uses these even if the key file changes meanwhile.
-func (q *Sequencer) resignAll(ctx context.Context, lead storage.Lead) ([]ledger.PrivateKey, error) {
+func (q *Sequencer) resignAll(ctx context.Context, lead storage.Lease) ([]ledger.PrivateKey, error) {
 	q.mu.Lock()
 	due, keys := q.keysChanged, q.ring.keys
 	q.keysChanged = false

@@ -81,12 +81,12 @@ func (q *Sequencer) Status() []Status {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	chains := map[string]bool{}
-	for _, known := range []map[string]error{q.seen.rollbacks, q.seen.damaged} {
+	for _, known := range []map[string]error{q.checkpoints.rollbacks, q.checkpoints.damaged} {
 		for chain := range known {
 			chains[chain] = true
 		}
 	}
-	for chain := range q.seen.heads {
+	for chain := range q.checkpoints.heads {
 		chains[chain] = true
 	}
 	for chain := range q.backlogs {
@@ -101,9 +101,9 @@ func (q *Sequencer) Status() []Status {
 
 // status returns the state of one log. The caller holds q.mu.
 func (q *Sequencer) status(chain string) Status {
-	head := q.seen.heads[chain]
+	head := q.checkpoints.heads[chain]
 	s := Status{Chain: chain, Size: head.size, Halted: head.halted, Findings: q.findings[chain],
-		RolledBack: text(q.seen.rollbacks[chain]), Damaged: text(q.seen.damaged[chain])}
+		RolledBack: text(q.checkpoints.rollbacks[chain]), Damaged: text(q.checkpoints.damaged[chain])}
 	if w, waits := q.backlogs[chain]; waits {
 		s.Pending, s.Lag = w.count, time.Since(w.since)
 	}

@@ -116,7 +116,7 @@ func (q *Sequencer) checkHeads(ctx context.Context) error {
 	}
 	for {
 		q.mu.Lock()
-		after := q.seen.revision
+		after := q.checkpoints.revision
 		q.mu.Unlock()
 		heads, err := storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage)
 		if err != nil {
@@ -147,26 +147,26 @@ func (q *Sequencer) observeHead(h storage.LogHead) {
 	if err == nil {
 		err = signedHead(h, set)
 	}
-	if err != nil && !errors.Is(err, ledger.ErrStranger) && h.Size >= q.seen.byChain[h.Chain].Size {
-		q.seen.revision = max(q.seen.revision, h.Revision)
+	if err != nil && !errors.Is(err, ledger.ErrStranger) && h.Size >= q.checkpoints.byChain[h.Chain].Size {
+		q.checkpoints.revision = max(q.checkpoints.revision, h.Revision)
 		q.markDamaged(h.Chain, err)
 	} else {
-		q.seen.observe(h)
+		q.checkpoints.observe(h)
 	}
-	if h.Halted != "" && q.seen.heads[h.Chain].halted == "" {
+	if h.Halted != "" && q.checkpoints.heads[h.Chain].halted == "" {
 		q.cfg.Logger.Error("a log was tampered with; new entries are stored but not added to it", "chain", h.Chain, "found", h.Halted)
 	}
-	q.seen.heads[h.Chain] = headState{h.Size, h.Halted}
+	q.checkpoints.heads[h.Chain] = headState{h.Size, h.Halted}
 }
 
 // markDamaged records and logs, once, that a stored log differs from what was
 // signed. Only that log is affected: its proofs are refused, and the next batch
 // that would extend it halts it. The caller holds q.mu.
 func (q *Sequencer) markDamaged(chain string, why error) {
-	if q.seen.damaged[chain] == nil {
+	if q.checkpoints.damaged[chain] == nil {
 		q.cfg.Logger.Error("a log is damaged: the stored log differs from what was signed; other logs are not affected", "chain", chain, "found", why.Error())
 	}
-	q.seen.damaged[chain] = why
+	q.checkpoints.damaged[chain] = why
 }
 
 // checkPrefix records a rollback if a log has grown but its first entries have
@@ -174,7 +174,7 @@ func (q *Sequencer) markDamaged(chain string, why error) {
 // tiles do not count as a rollback; extending or inspecting the log reports them.
 func (q *Sequencer) checkPrefix(ctx context.Context, h storage.LogHead) error {
 	q.mu.Lock()
-	was := q.seen.byChain[h.Chain]
+	was := q.checkpoints.byChain[h.Chain]
 	q.mu.Unlock()
 	if was.Size == 0 || h.Size <= was.Size {
 		return nil // observe handles this case
@@ -197,8 +197,8 @@ func (q *Sequencer) checkPrefix(ctx context.Context, h storage.LogHead) error {
 	case err == nil && earlier.Root != was.Root:
 		q.mu.Lock()
 		defer q.mu.Unlock()
-		if q.seen.byChain[h.Chain] == was { // unless it was accepted meanwhile
-			q.seen.rollbacks[h.Chain] = errPrefixChanged(was)
+		if q.checkpoints.byChain[h.Chain] == was { // unless it was accepted meanwhile
+			q.checkpoints.rollbacks[h.Chain] = errPrefixChanged(was)
 		}
 	}
 	return err
@@ -222,11 +222,11 @@ func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	switch {
-	case newest < q.seen.revision:
+	case newest < q.checkpoints.revision:
 		q.cfg.DB.Forbid("its logs are older than the last checkpoints")
 		return true, nil
-	case newest == q.seen.revision && newest > 0:
-		q.seen.revision = newest - 1
+	case newest == q.checkpoints.revision && newest > 0:
+		q.checkpoints.revision = newest - 1
 	}
 	return false, nil
 }
@@ -234,16 +234,16 @@ func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
 // detectMissingLogs records a rollback for each log that was seen and no longer
 // exists.
 func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
-	seen := q.seenCheckpoints()
-	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(seen)))
+	known := q.knownCheckpoints()
+	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(known)))
 	if err != nil {
 		return err
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	for _, chain := range gone {
-		if was := seen[chain]; was.Size > 0 && q.seen.byChain[chain] == was { // unless it was accepted meanwhile
-			q.seen.rollbacks[chain] = errLogMissing(was)
+		if was := known[chain]; was.Size > 0 && q.checkpoints.byChain[chain] == was { // unless it was accepted meanwhile
+			q.checkpoints.rollbacks[chain] = errLogMissing(was)
 		}
 	}
 	return nil
@@ -254,18 +254,18 @@ func errLogMissing(was checkpointRecord) error {
 	return fmt.Errorf("its log had %d entries and is gone", was.Size)
 }
 
-// seenCheckpoints returns a copy of the last checkpoints.
-func (q *Sequencer) seenCheckpoints() map[string]checkpointRecord {
+// knownCheckpoints returns a copy of the last checkpoints.
+func (q *Sequencer) knownCheckpoints() map[string]checkpointRecord {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return maps.Clone(q.seen.byChain)
+	return maps.Clone(q.checkpoints.byChain)
 }
 
 // applyWriteBlock blocks all writes while any log is rolled back, and allows them
 // otherwise. The caller holds q.mu.
 func (q *Sequencer) applyWriteBlock(save bool) error {
 	var whys []string
-	for chain, why := range q.seen.rollbacks {
+	for chain, why := range q.checkpoints.rollbacks {
 		whys = append(whys, fmt.Sprintf("chain %s: %v", chain, why))
 	}
 	slices.Sort(whys)
@@ -274,14 +274,14 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 	} else {
 		q.cfg.DB.Forbid(whys[0])
 	}
-	if said := strings.Join(whys, "; "); said != "" && said != q.seen.lastLogged {
-		q.seen.lastLogged = said
+	if said := strings.Join(whys, "; "); said != "" && said != q.checkpoints.lastLogged {
+		q.checkpoints.lastLogged = said
 		q.cfg.Logger.Error("the database is not a continuation of the last checkpoints; writes are blocked until an operator accepts it", "found", said)
 	}
 	if !save {
 		return nil
 	}
-	return q.seen.save()
+	return q.checkpoints.save()
 }
 
 // compareCheckpoints compares every log that was seen, including missing ones,
@@ -292,10 +292,10 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 // It reads Changes before the comparison and passes it to Resume: if the database
 // was replaced again meanwhile, writes stay suspended until the next comparison.
 func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
-	changes, seen := q.cfg.DB.Changes(), q.seenCheckpoints()
+	changes, known := q.cfg.DB.Changes(), q.knownCheckpoints()
 	var strangers []error
-	for chain, was := range seen {
-		why, err := q.compareWithSeen(ctx, chain, was)
+	for chain, was := range known {
+		why, err := q.compareWithLast(ctx, chain, was)
 		if errors.Is(err, errUnknownSigner) {
 			strangers, why = append(strangers, err), damagedLog{err}
 		} else if err != nil {
@@ -304,13 +304,13 @@ func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
 		q.recordComparison(chain, was, why)
 	}
 	q.mu.Lock()
-	q.seen.revision = 0
+	q.checkpoints.revision = 0
 	q.mu.Unlock()
 	if err := q.checkHeads(ctx); err != nil {
 		return err
 	}
 	q.cfg.DB.Resume(changes)
-	if len(strangers) > 0 && len(strangers) == len(seen) {
+	if len(strangers) > 0 && len(strangers) == len(known) {
 		return strangers[0]
 	}
 	return nil
@@ -320,14 +320,14 @@ func (q *Sequencer) compareCheckpoints(ctx context.Context) error {
 func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.seen.byChain[chain] != was {
+	if q.checkpoints.byChain[chain] != was {
 		return // it was accepted or has grown meanwhile
 	}
 	switch damaged := new(damagedLog); {
 	case errors.As(why, damaged):
 		q.markDamaged(chain, damaged.error)
 	case why != nil:
-		q.seen.rollbacks[chain] = why
+		q.checkpoints.rollbacks[chain] = why
 	}
 }
 
@@ -336,11 +336,11 @@ func (q *Sequencer) recordComparison(chain string, was checkpointRecord, why err
 // logs.
 type damagedLog struct{ error }
 
-// compareWithSeen returns why a log is not a continuation of its last checkpoint;
+// compareWithLast returns why a log is not a continuation of its last checkpoint;
 // nil: it is. A damagedLog means that this cannot be determined. A smaller log is a
 // rollback before the signature is checked, because a restored log is correctly
 // signed.
-func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was checkpointRecord) (why, err error) {
+func (q *Sequencer) compareWithLast(ctx context.Context, chain string, was checkpointRecord) (why, err error) {
 	keys, err := keysFor(q.keys(), chain)
 	if err != nil {
 		return nil, err
@@ -384,10 +384,10 @@ func (q *Sequencer) compareWithSeen(ctx context.Context, chain string, was check
 func (q *Sequencer) RolledBackFrom(chain string) []byte {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.seen.rollbacks[chain] == nil {
+	if q.checkpoints.rollbacks[chain] == nil {
 		return nil
 	}
-	return []byte(q.seen.byChain[chain].Checkpoint)
+	return []byte(q.checkpoints.byChain[chain].Checkpoint)
 }
 
 // CheckAccepted checks whether an operator has accepted the logs that were rolled
@@ -399,7 +399,7 @@ func (q *Sequencer) RolledBackFrom(chain string) []byte {
 func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	q.mu.Lock()
 	var chains []string
-	for chain := range q.seen.rollbacks {
+	for chain := range q.checkpoints.rollbacks {
 		chains = append(chains, chain)
 	}
 	q.mu.Unlock()
@@ -432,7 +432,7 @@ func (q *Sequencer) checkAccepted(ctx context.Context, chain string) error {
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.seen.accept(head)
+	q.checkpoints.accept(head)
 	q.cfg.Logger.Warn("a rolled-back log was accepted; earlier checkpoints show which entries are missing", "chain", chain)
 	return q.applyWriteBlock(true)
 }

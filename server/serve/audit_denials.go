@@ -83,7 +83,7 @@ func (b auditWriter) digest(chain, value string) (string, error) {
 	if b.db == nil {
 		return "#", nil
 	}
-	mark, err := b.db.Mark(strings.TrimPrefix(chain, "chains/"), "value in a filter", value)
+	mark, err := b.db.KeyedDigest(strings.TrimPrefix(chain, "chains/"), "value in a filter", value)
 	if err != nil {
 		return "", err
 	}

@@ -21,7 +21,7 @@ func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequen
 	return sequencer.Open(ctx, sequencer.Config{
 		DB: db, Logger: cfg.Logger,
 		KeyFile: filepath.Join(cfg.KeysDir, "log"), MakeKey: cfg.Database == "",
-		SeenFile:   cfg.CheckpointFile,
-		CoverEvery: cfg.CoverageInterval, Now: cfg.Clock,
+		CheckpointFile: cfg.CheckpointFile,
+		CoverEvery:     cfg.CoverageInterval, Now: cfg.Clock,
 	})
 }

@@ -73,7 +73,7 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
 	caller := actor.From(ctx)
 	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email}
-	if field, want := wanted.Vague(); field != "" {
+	if field, want := wanted.Invalid(); field != "" {
 		return nil, fault.Invalid(field, want)
 	}
 	answer := &pb.ListClientsResponse{}

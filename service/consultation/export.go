@@ -25,8 +25,8 @@ const (
 	visitsExported = 50
 )
 
-// ExportClient hands out everything about a client as one JSON object. It stands
-// on the audit log before the first part is sent.
+// ExportClient hands out everything about a client as one JSON object. The export is on
+// the audit log before the first part is sent.
 func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.ConsultationService_ExportClientServer) error {
 	ctx := stream.Context()
 	caller := actor.From(ctx)

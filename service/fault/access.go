@@ -19,13 +19,13 @@ import (
 func OutOfScope(name string) error { return outOfScope{NotFound(name)} }
 
 // outOfScope is a NOT_FOUND that is a denial.
-type outOfScope struct{ told *Error }
+type outOfScope struct{ shown *Error }
 
 // Error returns the message that callers see.
-func (o outOfScope) Error() string { return o.told.Error() }
+func (o outOfScope) Error() string { return o.shown.Error() }
 
 // Unwrap returns what callers are told.
-func (o outOfScope) Unwrap() error { return o.told }
+func (o outOfScope) Unwrap() error { return o.shown }
 
 // Unauthenticated says that the caller is not known, and what would be right.
 func Unauthenticated(want string) *Error {

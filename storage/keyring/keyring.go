@@ -186,7 +186,7 @@ func bound(version string, context []byte) []byte {
 
 // Mark is what a value is found by: the same for the same value and purpose, and
 // without the secret it cannot be made, nor be compared with another purpose's.
-func (r *Ring) Mark(purpose, value string) ([]byte, error) {
+func (r *Ring) KeyedDigest(purpose, value string) ([]byte, error) {
 	k, err := r.find("")
 	if err != nil {
 		return nil, err

@@ -64,7 +64,7 @@ func TestRotation(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	mark, err := r.Mark("name", "nia")
+	mark, err := r.KeyedDigest("name", "nia")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -78,7 +78,7 @@ func TestRotation(t *testing.T) {
 			t.Errorf("%s: %q, %v", version, got, err)
 		}
 	}
-	if again, err := r.Mark("name", "nia"); err != nil || !bytes.Equal(again, mark) {
+	if again, err := r.KeyedDigest("name", "nia"); err != nil || !bytes.Equal(again, mark) {
 		t.Errorf("the mark is another after the rotation, %v", err)
 	}
 	lines = lines[:1] // the old key is withdrawn
@@ -100,7 +100,7 @@ func TestMarksDifferByPurposeValueAndInstallation(t *testing.T) {
 		ring           *keyring.Ring
 		purpose, value string
 	}{{one, "ebb name", "nia"}, {one, "ebb name", "nia "}, {one, "flow name", "nia"}, {one, "ebb email", "nia"}, {other, "ebb name", "nia"}} {
-		mark, err := c.ring.Mark(c.purpose, c.value)
+		mark, err := c.ring.KeyedDigest(c.purpose, c.value)
 		if err != nil {
 			t.Fatal(err)
 		}
