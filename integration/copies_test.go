@@ -97,7 +97,7 @@ func TestReport(t *testing.T) {
 			}
 		}
 	}
-	for _, part := range []string{"Kept with the decision; it matches the commitment.", "it is signed by a key below", "consultation.scalp.broken_skin: yes"} {
+	for _, part := range []string{"Stored with the decision; it matches the commitment.", "it is signed by a key below", "consultation.scalp.broken_skin: yes"} {
 		if !strings.Contains(page.String(), part) {
 			t.Errorf("the report does not say %q", part)
 		}
