@@ -4072,6 +4072,9 @@ type Session struct {
 	// The session this one was moved from, recorded under the wrong client; empty:
 	// none.
 	MovedFrom string `protobuf:"bytes,30,opt,name=moved_from,json=movedFrom,proto3" json:"moved_from,omitempty"`
+	// Revision of the guidance that it is timed by, fixed when it begins. 0: begun
+	// before revisions were stored.
+	GuidanceRevision int32 `protobuf:"varint,60,opt,name=guidance_revision,json=guidanceRevision,proto3" json:"guidance_revision,omitempty"`
 	// The clocks of its tills, a till once.
 	TillClocks []*TillClock `protobuf:"bytes,36,rep,name=till_clocks,json=tillClocks,proto3" json:"till_clocks,omitempty"`
 	// True when it was begun with product on the hair already.
@@ -4331,6 +4334,13 @@ func (x *Session) GetMovedFrom() string {
 		return x.MovedFrom
 	}
 	return ""
+}
+
+func (x *Session) GetGuidanceRevision() int32 {
+	if x != nil {
+		return x.GuidanceRevision
+	}
+	return 0
 }
 
 func (x *Session) GetTillClocks() []*TillClock {
@@ -5166,7 +5176,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x05clock\x18\x13 \x01(\v2\x16.alkalog.v1.ClockStateR\x05clock\x12I\n" +
 	"\x11product_confirmed\x18\x14 \x01(\v2\x1c.alkalog.v1.ProductConfirmedR\x10productConfirmed\x126\n" +
 	"\x14facts_not_understood\x18\x15 \x03(\tB\x04\xa0\xb2\x19\x01R\x12factsNotUnderstood:\x04\x88\xb2\x19\x04B\x15\n" +
-	"\x13_normalizer_minutes\"\xcc\x15\n" +
+	"\x13_normalizer_minutes\"\x82\x16\n" +
 	"\aSession\x12\x86\x01\n" +
 	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -5221,7 +5231,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"deviations\x12:\n" +
 	"\n" +
 	"moved_from\x18\x1e \x01(\tB\x1b\xe0A\x03\xfaA\x11\n" +
-	"\x0falkalog/Session\xa0\xb2\x19\x02R\tmovedFrom\x12;\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\tmovedFrom\x124\n" +
+	"\x11guidance_revision\x18< \x01(\x05B\a\xe0A\x03\xa0\xb2\x19\x01R\x10guidanceRevision\x12;\n" +
 	"\vtill_clocks\x18$ \x03(\v2\x15.alkalog.v1.TillClockB\x03\xe0A\x03R\n" +
 	"tillClocks\x12 \n" +
 	"\tunder_way\x18% \x01(\bB\x03\xe0A\x03R\bunderWay\x12G\n" +

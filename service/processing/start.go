@@ -89,6 +89,8 @@ func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.Sta
 		Name:       req.Parent + "/sessions/" + storage.NewID(),
 		CreateTime: timestamppb.New(now),
 		UpdateTime: timestamppb.New(now),
+
+		GuidanceRevision: timing.Revision,
 	}
 	if err := startClocks(session, req, caller.Name, now); err != nil {
 		return nil, nil, err

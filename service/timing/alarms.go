@@ -159,6 +159,8 @@ func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 	}
 	// RINSE_DUE includes what TARGET_NEAR says, so only one of them is raised.
 	switch near := c.nearTargetTime(); {
+	case c.readsAtCap():
+		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. It looks as straight as it may get.", sectionWords(c.id)))
 	case !c.latestCallTime.After(f.at):
 		call(pb.AlarmKind_ALARM_KIND_RINSE_DUE, c.latestCallTime, fmt.Sprintf("Go to the bowl with %s now. Its time is up.", sectionWords(c.id)))
 	case !near.IsZero() && !near.After(f.at):
@@ -203,8 +205,8 @@ func (f *folding) rinseNowAlarm(c *section) *pb.Alarm {
 		return call(pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT, c.limitTime, "", "%s has had the longest time allowed: %g minutes.", sentenceStart(where), c.guide.hardLimit)
 	case c.distressEvent != "":
 		return call(pb.AlarmCause_ALARM_CAUSE_DISTRESSED_HAIR, c.latestCallTime, c.distressEvent, "The hair is damaged at %s.", where)
-	case c.atCap():
-		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.latestCallTime, c.lastReadingEvent, "%s is as straight as it may get: %g %%.", sentenceStart(where), f.limits.CapPercent)
+	case c.readsAtCap() && !c.capCallTime().After(f.at):
+		return call(pb.AlarmCause_ALARM_CAUSE_CAP_READ, c.capCallTime(), c.lastReadingEvent, "%s is as straight as it may get: %g %%.", sentenceStart(where), f.limits.CapPercent)
 	case c.inUse != nil && c.inUse.wrong != "":
 		return call(pb.AlarmCause_ALARM_CAUSE_WRONG_PRODUCT, later(c.inUse.at, c.contactTime), c.inUse.event, "The wrong product is on %s: %s.", where, c.inUse.wrong)
 	case !c.mixtureDeadline.IsZero() && !c.mixtureDeadline.After(f.at):
@@ -259,6 +261,9 @@ func (f *folding) sectionChangeTimes(c *section, consider func(time.Time)) {
 	consider(c.mixtureDeadline)
 	if !c.nextTestTime.IsZero() {
 		consider(c.nextTestTime)
-		consider(c.nextTestTime.Add(minutes(testGraceMinutes)))
+		consider(c.testOverdueTime())
+	}
+	if c.readsAtCap() {
+		consider(c.capCallTime())
 	}
 }

@@ -25,13 +25,15 @@ func TestAlarms(t *testing.T) {
 	}{
 		{"all is well", oneSection(), 2, nil},
 		{"no product on yet", newTimeline(regular()).at(-1, based()), 60, nil},
-		{"first strand test due", oneSection(), 5.2, []string{"STRAND_TEST_DUE back-left"}},
+		{"first strand test due", oneSection(), 3, []string{"STRAND_TEST_DUE back-left"}},
+		{"first strand test due, before revisions", oneSection().ofRevision(0), 5.2, []string{"STRAND_TEST_DUE back-left"}},
 		{"strand test made", oneSection().at(5.2, strand("back-left", 70)), 5.3, nil},
 		{"no strand test and the latest time has come", oneSection(), 8, []string{"RINSE_DUE back-left", "STRAND_TEST_DUE back-left"}},
 		{"it has come, and a test says that it has not", oneSection().at(8, strand("back-left", 80)), 8, nil},
-		{"strand test at the target", oneSection().at(5, strand("back-left", 62)).at(8, strand("back-left", 47)).at(10, strand("back-left", 24)), 10, []string{"TARGET_NEAR back-left"}},
-		{"strand test at the cap", oneSection().at(5, strand("back-left", 20)), 5, []string{"RINSE_NOW back-left"}},
-		{"strand test just short of the cap is still the target", oneSection().at(5, strand("back-left", 21)).at(5, strand("back-left", 60)), 5, nil},
+		{"strand test at the target, before revisions", oneSection().ofRevision(0).at(5, strand("back-left", 62)).at(8, strand("back-left", 47)).at(10, strand("back-left", 24)), 10, []string{"TARGET_NEAR back-left"}},
+		{"strand test at the cap", oneSection().at(5, strand("back-left", 20)), 5, []string{"RINSE_DUE back-left"}},
+		{"strand test at the cap, before revisions", oneSection().ofRevision(0).at(5, strand("back-left", 20)), 5, []string{"RINSE_NOW back-left"}},
+		{"strand test just short of the cap is still the target", oneSection().ofRevision(0).at(5, strand("back-left", 21)).at(5, strand("back-left", 60)), 5, nil},
 		{"gummy hair", oneSection().at(5, gummy("back-left", 70)), 5, []string{"RINSE_NOW back-left"}},
 		{"gummy once is gummy", oneSection().at(5, gummy("back-left", 70)).at(6, strand("back-left", 68)), 6, []string{"RINSE_NOW back-left"}},
 		{"gummy hair, rinsed", oneSection().at(5, gummy("back-left", 70)).at(6, water("back-left")), 7, nil},
@@ -61,7 +63,7 @@ func TestAlarms(t *testing.T) {
 }
 
 func TestMostPressingFirst(t *testing.T) {
-	s := oneSection().at(1, applied("back-right")).at(3, applied("front-left")).at(3.5, applied("front-right")).
+	s := oneSection().ofRevision(0).at(1, applied("back-right")).at(3, applied("front-left")).at(3.5, applied("front-right")).
 		at(5, gummy("back-right", 60)).at(6, burns("front-left"))
 	got := alarmWords(s.stateAt(9).Alarms)
 	want := []string{"RINSE_NOW back-right", "RINSE_NOW front-left", "RINSE_NOW back-left", "STRAND_TEST_DUE front-right"}
@@ -84,7 +86,7 @@ func TestRinseNowStandsWhenTheSessionIsClosed(t *testing.T) {
 
 func TestAlarmsSaySinceWhen(t *testing.T) {
 	s := oneSection()
-	state := s.stateAt(5.2)
+	state := s.stateAt(3)
 	due := stateOf(t, state, "back-left").NextStrandTestTime
 	if got := state.Alarms[0].SinceTime; !got.AsTime().Equal(due.AsTime()) {
 		t.Errorf("due %v, since %v", due, got)

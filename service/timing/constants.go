@@ -128,6 +128,20 @@ const (
 	// several sections, so there is less of a margin to use up. Sessions of before keep
 	// guidedCapChance, so that their guidance stays what it was.
 	stagedCapChance = 0.02
+	// Assumption: from guidance revision 1, the chance that any section of a head has
+	// passed the cap when water is on, at the latest call; and after a strand test that
+	// shows more than was expected. The sections share it evenly, which errs on the safe
+	// side, and none gets more than it had before revision 1. The delays of hands are
+	// figures of their own there (below). TestWholeHeads shows what they come to.
+	headCapChance, headSurpriseChance = 0.05, 0.005
+	// Assumption: sections of a head that has no plan; as many as the default head has.
+	unplannedSections = 5
+	// Assumption: from revision 1, the way to the bowl takes up to this many times the
+	// salon's figure, and a hand is on the hair up to so many minutes after an alarm.
+	slowWay, handMinutes = 1.5, 0.5
+	// Assumption: from revision 1, minutes before the hard limit at which water should be
+	// on; the delays of hands are counted apart from it.
+	handsLeadMinutes = 0.5
 	// Assumption: minutes before the hard limit at which water should be on, because
 	// hands and the way to the bowl take longer than was said.
 	limitLeadMinutes = 1

@@ -127,14 +127,21 @@ func (f *folding) checkReadingAgainstCap(e fact, what *pb.StrandTest, tested []*
 	}
 }
 
+// testOverdueTime is when the strand test that is due counts as overdue, by the plan's
+// figures as far as they are later.
+func (c *section) testOverdueTime() time.Time {
+	return later(c.nextTestTime, c.plannedTestTime).Add(minutes(testGraceMinutes))
+}
+
 // checkTestOverdue records that no strand test of c was made in time by t.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
-	if c.nextTestTime.IsZero() || !t.After(c.nextTestTime.Add(minutes(testGraceMinutes))) {
+	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) {
 		return
 	}
-	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_STRAND_TEST_OVERDUE, c.id, c.adviceEvent, c.nextTestTime.Add(minutes(testGraceMinutes)),
+	due := c.testOverdueTime().Add(-minutes(testGraceMinutes))
+	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_STRAND_TEST_OVERDUE, c.id, c.adviceEvent, c.testOverdueTime(),
 		"a strand test of %s was due %.1f minutes after first contact and was not made within %d minute of that", c.id,
-		c.nextTestTime.Sub(c.firstContact).Minutes(), testGraceMinutes)
+		due.Sub(c.firstContact).Minutes(), testGraceMinutes)
 }
 
 // checkLimit records that product was on c beyond the limit by t.

@@ -56,7 +56,23 @@
 // The call to the bowl weighs two risks: product left on beyond the cap, which is
 // bounded by the chance of having passed the cap when water is on; and noticing too
 // late, which is bounded by the times of the strand tests. Both bounds are constants of
-// our own choice; simulated stylists in the tests show what they come to.
+// our own choice; simulated stylists in the tests show what they come to. Their hands
+// take up to half a minute to follow an alarm and up to one and a half times the salon's
+// figure to reach the bowl, so the guidance counts with these slower figures. The bounds
+// are for the whole head, and its sections share them.
+//
+// A reading in percent is off by 5 to 8 points, so on a head of five sections some strand
+// test will read at the cap too early. One such reading calls to the bowl; it calls for
+// water at once when a second reading, a word or the estimate agrees, or when water has
+// not come after the time that slow hands need. What is doubted is the word "now", never
+// the walk to the bowl.
+//
+// # Revisions
+//
+// A session stores the revision of the guidance that it began with (Revision), and is
+// folded by that revision for ever. Its alarms, and the deviations on the audit log, stay
+// what they were when the figures of the guidance change. The plan belongs to the decision
+// and has the revision of the rules' engine.
 //
 // # Clocks
 //

@@ -121,7 +121,12 @@ func TestSectionWithoutStrandTestFollowsThePlan(t *testing.T) {
 	near(t, "minutes to target", state.MinutesToTarget.Value, planned.ExpectedMinutes, 1e-5)
 	near(t, "at the earliest", state.MinutesToTarget.Low, planned.ExpectedMinutesLow, 1e-5)
 	near(t, "at the latest", state.MinutesToTarget.High, planned.ExpectedMinutesHigh, 1e-5)
-	near(t, "first strand test", state.NextStrandTestTime.AsTime().Sub(minute(0)).Minutes(), planned.FirstStrandTestMinute, 1e-5)
+	first := func(c *pb.SectionState) float64 { return c.NextStrandTestTime.AsTime().Sub(minute(0)).Minutes() }
+	if got := first(state); got > planned.FirstStrandTestMinute {
+		t.Errorf("first strand test at %v, later than the plan's %v", got, planned.FirstStrandTestMinute)
+	}
+	before := newTimeline(regular()).ofRevision(0).at(0, applied("back-left")).stateAt(0)
+	near(t, "first strand test before revisions", first(stateOf(t, before, "back-left")), planned.FirstStrandTestMinute, 1e-5)
 	if advised := state.LatestRinseTime.AsTime().Sub(minute(0)).Minutes(); advised > planned.LatestRinseMinute {
 		t.Errorf("latest rinse: advised at %v, later than the plan's %v", advised, planned.LatestRinseMinute)
 	}

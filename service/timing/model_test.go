@@ -1,6 +1,8 @@
 package timing
 
 import (
+	pb "alkalog/proto/alkalogv1"
+
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -89,8 +91,8 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 // own error, taken as 0.0001 minutes.
 func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, false}
 	rapid.Check(t, func(t *rapid.T) {
+		g := sessionGuide(&pb.Session{GuidanceRevision: rapid.Int32Range(0, Revision).Draw(t, "revision")}, limits)
 		prior := normal{rapid.Float64Range(-3.5, -1).Draw(t, "mean"), rapid.Float64Range(0.1, 0.6).Draw(t, "deviation")}
 		at := rapid.Float64Range(2, 20).Draw(t, "minutes")
 		straighter := rapid.Float64Range(0, 100).Draw(t, "remaining")
@@ -106,8 +108,8 @@ func TestStraighterReadingsBringTheRinseForward(t *testing.T) {
 // not matter.
 func TestGuidanceStaysWithinTheLimit(t *testing.T) {
 	limits := Limits(nil)
-	g := guide{limits, limits.HardLimitMinutes, guidedCapChance, limitLeadMinutes, false}
 	rapid.Check(t, func(t *rapid.T) {
+		g := sessionGuide(&pb.Session{GuidanceRevision: rapid.Int32Range(0, Revision).Draw(t, "revision")}, limits)
 		prior := normal{rapid.Float64Range(-5, 1).Draw(t, "mean"), rapid.Float64Range(0.01, 1).Draw(t, "deviation")}
 		readings := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) reading {
 			return readAt(rapid.Float64Range(0, 40).Draw(t, "minutes"), rapid.Float64Range(0, 100).Draw(t, "remaining"))
@@ -116,7 +118,7 @@ func TestGuidanceStaysWithinTheLimit(t *testing.T) {
 		if math.IsNaN(b.mean) || !(b.deviation > 0) || math.IsNaN(g.latestCall(b)) {
 			t.Fatalf("no posterior: %+v", b.normal)
 		}
-		if call := g.latestCall(b); call < 0 || call > limits.HardLimitMinutes-limits.MinutesToBowl {
+		if call := g.latestCall(b); call < 0 || call > limits.HardLimitMinutes-g.lead-g.walk {
 			t.Fatalf("call at %v", call)
 		}
 		if first := g.firstTest(b); first > g.latestCall(b) || first < 0 {

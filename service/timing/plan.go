@@ -101,7 +101,7 @@ func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 func planSection(in *pb.DecisionInputs, limits *pb.SessionLimits, section *pb.HeadSection) *pb.PlannedSection {
 	// Low minutes belong to high rates and the other way round.
 	b := posterior{normal: priorOf(in, section)}
-	g := guide{limits: limits, hardLimit: limits.HardLimitMinutes, capChance: capChance}
+	g := plannedGuide(limits)
 	if m := longestExposure(productOf(in, section), textureOf(in.GetConsultation().GetHair(), section)); m > 0 {
 		g.hardLimit = min(g.hardLimit, m)
 	}

@@ -34,6 +34,9 @@ type section struct {
 	// lastReading is the last strand test with a reading of either kind.
 	lastReading      *pb.StrandTest
 	lastReadingEvent string
+	lastReadingTime  time.Time
+	// capReadings counts the strand tests in a row that read at the cap.
+	capReadings int
 	// lastTestTime is the last strand test, with or without a reading.
 	lastTestTime time.Time
 	// distressEvent is the strand test that first showed the hair in distress.
@@ -48,9 +51,11 @@ type section struct {
 	mixtureDeadline time.Time
 
 	// The advice from the last contact or strand test (adviceEvent) on.
-	adviceEvent    string
-	nextTestTime   time.Time // zero: none
-	latestCallTime time.Time
+	adviceEvent  string
+	nextTestTime time.Time // zero: none
+	// plannedTestTime is the next test by the plan's figures, as far as it is later.
+	plannedTestTime time.Time
+	latestCallTime  time.Time
 	// plannedCallTime is the latest call by the plan's figures; lateness counts from it.
 	plannedCallTime time.Time
 	limitTime       time.Time // water must be on
@@ -83,6 +88,10 @@ func (c *section) beginExposure(t time.Time, eventID string) {
 // scheduleFirst sets the time of the first strand test of an exposure.
 func (c *section) scheduleFirst() {
 	c.nextTestTime = c.timeAt(max(c.guide.firstTest(c.posterior), c.earlierMinutes))
+	c.plannedTestTime = c.nextTestTime
+	if c.guide.hands {
+		c.plannedTestTime = c.timeAt(max(c.guide.forPlan().firstTest(c.posterior), c.earlierMinutes))
+	}
 }
 
 // strandTest applies a strand test, while product is on or after the rinse. A test
@@ -99,7 +108,10 @@ func (c *section) strandTest(e fact, what *pb.StrandTest) {
 	}
 	// A thio service has no model: the reading counts, but updates no estimate.
 	if r, ok := read(at, what); ok {
-		c.lastReading, c.lastReadingEvent = what, e.EventId
+		c.lastReading, c.lastReadingEvent, c.lastReadingTime = what, e.EventId, e.at
+		if c.capReadings++; !c.readsAtCap() {
+			c.capReadings = 0
+		}
 		if !c.guide.directions {
 			c.readings = append(c.readings, r)
 			c.posterior = posteriorOf(c.prior, c.readings)
@@ -113,7 +125,10 @@ func (c *section) strandTest(e fact, what *pb.StrandTest) {
 	}
 	c.advise(e.EventId)
 	if due, ok := c.guide.nextTest(c.posterior, at); ok {
-		c.nextTestTime = c.timeAt(due)
+		c.nextTestTime, c.plannedTestTime = c.timeAt(due), c.timeAt(due)
+		if planned, ok := c.guide.forPlan().nextTest(c.posterior, at); ok && c.guide.hands {
+			c.plannedTestTime = later(c.nextTestTime, c.timeAt(planned))
+		}
 	}
 	if c.rinseRead() {
 		c.latestCallTime, c.plannedCallTime = earlier(c.latestCallTime, e.at), earlier(c.plannedCallTime, e.at)
@@ -146,12 +161,36 @@ func (c *section) limitBy(t time.Time) {
 	}
 }
 
-// rinseRead reports whether the last strand test itself calls for water.
-func (c *section) rinseRead() bool { return c.distressEvent != "" || c.atCap() }
+// rinseRead reports whether the last strand test itself calls to the bowl.
+func (c *section) rinseRead() bool { return c.distressEvent != "" || c.readsAtCap() }
 
-// atCap reports whether the last strand test reads at the cap. A reading of exactly the
-// cap counts: the hair goes on straightening on the way to the bowl.
-func (c *section) atCap() bool {
+// capCallTime is when a strand test that reads at the cap calls for water at once; zero
+// when it does not read so. An eye is off by 5 to 8 points, and over the tests of a whole
+// head some will read at the cap long before it: water at once would then be an alarm that
+// people learn to ignore. One such reading therefore calls to the bowl (RINSE_DUE, at the
+// time of the test), and calls for water at once as soon as
+//
+//   - the next reading says the same, or the same test says that the hair stays smooth,
+//   - the estimate, which knows the error of the eye, is 95 % sure of the target, or
+//   - water has not come in the time that slow hands need for the way to the bowl.
+//
+// So it delays no water; it only withholds the most severe word.
+func (c *section) capCallTime() time.Time {
+	switch {
+	case !c.readsAtCap():
+		return time.Time{}
+	case !c.guide.hands || c.guide.directions:
+		return c.latestCallTime
+	case c.capReadings > 1, c.lastReading.Reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH:
+		return c.lastReadingTime
+	}
+	sure := later(c.lastReadingTime, c.timeAt(c.guide.targetPassed(c.posterior, highTail)))
+	return earlier(sure, c.lastReadingTime.Add(minutes(c.guide.walk)))
+}
+
+// readsAtCap reports whether the last strand test reads at the cap. A reading of exactly
+// the cap counts: the hair goes on straightening on the way to the bowl.
+func (c *section) readsAtCap() bool {
 	return c.lastReading != nil && c.lastReading.RemainingCurlPercent != nil && c.lastReading.GetRemainingCurlPercent() <= 100-c.guide.limits.CapPercent
 }
 

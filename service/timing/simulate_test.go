@@ -80,7 +80,7 @@ func simulate(n int, step float64) tally {
 	for i := range n {
 		random := rand.New(rand.NewPCG(2026, uint64(i)))
 		h := head{random, prior.mean + prior.deviation*random.NormFloat64(), "nape", step}
-		tests, exposure := h.service(newTimeline(in))
+		tests, exposure := h.service(newTimeline(in).ofRevision(0)) // tests at the plan's times
 		run.count(h, plan, tests, exposure)
 	}
 	return run

@@ -26,7 +26,7 @@ func TestThioGoesByDirectionsAndStrandTests(t *testing.T) {
 	if state.StraighteningPercent != nil || state.MinutesToTarget != nil || state.MinutesToCap != nil || state.Rate != nil {
 		t.Errorf("the hydroxide model's figures are shown for thio: %v", state)
 	}
-	if got := state.LatestRinseTime.AsTime(); !got.Equal(minute(16)) {
+	if got := state.LatestRinseTime.AsTime(); !got.Equal(minute(15.5)) {
 		t.Errorf("latest rinse %v, want the directions' limit less the way to the bowl and the time of hands", got)
 	}
 	for _, c := range []struct {

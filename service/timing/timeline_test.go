@@ -59,7 +59,15 @@ func newTimeline(in *pb.DecisionInputs) *timeline {
 		StartTime: stamp(minute(-5)),
 		Plan:      Plan(in),
 		Limits:    Limits(in),
+
+		GuidanceRevision: Revision,
 	}}
+}
+
+// ofRevision is the session with the guidance of a revision.
+func (s *timeline) ofRevision(revision int32) *timeline {
+	s.session.GuidanceRevision = revision
+	return s
 }
 
 // at adds a fact that is recorded as it happens.

@@ -52,6 +52,7 @@ func drawHead(in *pb.DecisionInputs, seed uint64, words bool) wholeHead {
 // headVisit is what became of one head.
 type headVisit struct {
 	early        bool    // a RINSE_NOW for a section that had not reached its target
+	later        bool    // the guidance of before revisions would have called before
 	passed       bool    // a section passed the cap
 	overLimit    bool    // a section was on for longer than the hard limit
 	done         float64 // straightening, average of the sections
@@ -76,12 +77,14 @@ func (h wholeHead) serveHead(in *pb.DecisionInputs, stages []*pb.PlannedStage) h
 // serveStage services the sections of a stage and returns those that had to be left for
 // another one.
 func (h wholeHead) serveStage(in *pb.DecisionInputs, left []string, v *headVisit) []string {
-	s := newTimeline(in)
+	s, old := newTimeline(in), newTimeline(in).ofRevision(0)
 	contact := map[string]time.Time{}
 	target := Limits(in).TargetPercent
 	for t := opening; ; {
 		state := Fold(s.session, s.events, t)
 		called, now := h.called(state)
+		before, _ := h.called(Fold(old.session, s.events, t))
+		v.later = v.later || before && !called
 		v.early = v.early || h.tooEarly(now, contact, t, target)
 		id := h.dueTest(state, t)
 		looksFirst := slices.ContainsFunc(state.Alarms, func(a *pb.Alarm) bool {
@@ -187,21 +190,28 @@ func lookedAt(section string, percent float64, words bool) *pb.Event {
 	return said(section, reading)
 }
 
-// TestWholeHeads prints what the guidance comes to on whole heads.
+// Of whole heads in good hands, fewer than 5 % are told to rinse now before the target,
+// at most 5 % pass the cap, and none is called later than by the guidance of before
+// revisions. With 2,000 heads the standard error of a share of 5 % is half a point; the
+// shares are near 2 and 4 %. The ordinary run has 400 heads and allows three of its own.
 func TestWholeHeads(t *testing.T) {
 	for name, words := range map[string]bool{"in percent": false, "in words": true} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			in := regular()
-			heads := sampleSize(200, 2000)
-			early, passed, over, planned, needed, done, longest := 0, 0, 0, 0, 0, 0.0, 0.0
+			heads := sampleSize(400, 2000)
+			most := 5.0
+			if heads < 2000 {
+				most += 3 * 100 * math.Sqrt(0.05*0.95/float64(heads))
+			}
+			early, passed, over, later, planned, needed, done, longest := 0, 0, 0, 0, 0, 0, 0.0, 0.0
 			for i := range heads {
 				h := drawHead(in, uint64(i), words)
 				in := atPace(h.pace) // a pace that was learned
 				stages := Plan(in).Stages
 				v := h.serveHead(in, stages)
 				planned += len(stages)
-				for n, hit := range map[*int]bool{&early: v.early, &passed: v.passed, &over: v.overLimit} {
+				for n, hit := range map[*int]bool{&early: v.early, &passed: v.passed, &over: v.overLimit, &later: v.later} {
 					if hit {
 						*n++
 					}
@@ -213,6 +223,12 @@ func TestWholeHeads(t *testing.T) {
 			share := func(n int) float64 { return 100 * float64(n) / float64(heads) }
 			t.Logf("%d heads of %d sections planned in %.1f stages, serviced in %.1f: RINSE_NOW before the target on %.1f %%, cap passed on %.1f %%, hard limit passed on %.1f %%, straightened by %.1f %% on average, application took up to %.0f minutes a stage",
 				heads, len(sectionsOf(in)), float64(planned)/float64(heads), float64(needed)/float64(heads), share(early), share(passed), share(over), done, longest)
+			if share(early) >= most || share(passed) > most {
+				t.Errorf("RINSE_NOW before the target on %.1f %% of heads, cap passed on %.1f %%; want at most %.1f %% of each", share(early), share(passed), most)
+			}
+			if later > 0 {
+				t.Errorf("%d heads are called later than by the guidance of before revisions", later)
+			}
 		})
 	}
 }
