@@ -14,8 +14,9 @@ import (
 	"alkalog/server/identity"
 )
 
-// AccessPage returns a Markdown page of who may call which method, generated
-// from the contract.
+// AccessPage returns a Markdown page of who may call which method, generated from
+// the contract. It is generated, so it cannot differ from what the server
+// enforces: both read the same options.
 func AccessPage() []byte {
 	var page bytes.Buffer
 	page.WriteString(accessPreface)
@@ -38,6 +39,7 @@ func AccessPage() []byte {
 	return page.Bytes()
 }
 
+// accessPreface explains the marks and scopes of the tables.
 const accessPreface = `# Access by role
 
 Generated from the contract by ` + "`go run ./server access`" + `. A test fails if this page is out of date.
@@ -93,7 +95,9 @@ func sortedMethods() []protoreflect.MethodDescriptor {
 	return methods
 }
 
-// scopeOf returns the scope of a method, as the page explains it.
+// scopeOf returns the scope of a method, as the page explains it. The scope is
+// derived from the messages: a method that names or returns a record of a salon
+// is checked against the caller's salons, by its name or by package record.
 func scopeOf(m protoreflect.MethodDescriptor) string {
 	switch {
 	case accessOf(m).GetWholeChain() && !hasResourceName(m.Input()):
@@ -106,7 +110,8 @@ func scopeOf(m protoreflect.MethodDescriptor) string {
 	return "chain"
 }
 
-// hasResourceName reports whether a request holds a resource name.
+// hasResourceName reports whether a request holds a resource name. A record
+// inside the request counts if it has a name.
 func hasResourceName(d protoreflect.MessageDescriptor) bool {
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
@@ -154,7 +159,8 @@ func restrictedFields() string {
 		strings.Join(slices.Compact(rows), "")
 }
 
-// restrictedRows returns the rows of one kind of record.
+// restrictedRows returns the rows of one kind of record. Only fields with the
+// option writable_by have a row.
 func restrictedRows(record protoreflect.MessageDescriptor) []string {
 	var rows []string
 	for i := range record.Fields().Len() {

@@ -17,7 +17,10 @@ import (
 // AnonymousQuotas bounds calls without a proven identity, per address and in
 // total, so that outsiders cannot take the server away from its users. Zero
 // fields have the stated defaults, which are our own choices. A call beyond a
-// bound is answered RESOURCE_EXHAUSTED.
+// bound is answered RESOURCE_EXHAUSTED. Anonymous is every caller that has not
+// proved an identity yet, and every caller of health and reflection. Bounds in
+// total are needed beside those per address, because an attacker can have many
+// addresses.
 type AnonymousQuotas struct {
 	// FailedRate is how many calls a second from one address may fail to
 	// identify themselves, and FailedBurst how many at once. Further failed
@@ -47,6 +50,7 @@ type AnonymousQuotas struct {
 	StreamTime time.Duration
 }
 
+// complete fills in the defaults.
 func (s AnonymousQuotas) complete() AnonymousQuotas {
 	s.FailedRate = cmp.Or(s.FailedRate, 5)
 	s.FailedBurst = cmp.Or(s.FailedBurst, 50)
@@ -62,6 +66,7 @@ func (s AnonymousQuotas) complete() AnonymousQuotas {
 	return s
 }
 
+// check returns an error for a negative value; the zero value is a default.
 func (s AnonymousQuotas) check() error {
 	if min(s.FailedRate, s.OpenRate, s.TotalRate) < 0 || min(s.FailedBurst, s.OpenBurst, s.TotalBurst, s.Calls, s.TotalCalls, s.Streams, s.TotalStreams) < 0 || s.StreamTime < 0 {
 		return errors.New("a quota of anonymous callers is negative")
@@ -69,7 +74,8 @@ func (s AnonymousQuotas) check() error {
 	return nil
 }
 
-// anonymousLimiter counts what anonymous callers use.
+// anonymousLimiter counts what anonymous callers use. Usages are kept by kind and
+// address; an empty address stands for all together.
 type anonymousLimiter struct {
 	limits    AnonymousQuotas
 	addresses *usages
@@ -91,6 +97,7 @@ const (
 	maxPeekBytes = 16 << 10
 )
 
+// newAnonymousLimiter returns a limiter without any usage.
 func newAnonymousLimiter(limits AnonymousQuotas) *anonymousLimiter {
 	return &anonymousLimiter{limits: limits, addresses: newUsages(), peeks: make(chan struct{}, maxPeeks)}
 }
@@ -104,7 +111,8 @@ const (
 	kindPublicStream = "open stream" // stream that needs no identity
 )
 
-// kindOf returns the kind of an incoming call.
+// kindOf returns the kind of an incoming call. A call of the contract is pending
+// until it is identified.
 func kindOf(c *call) string {
 	switch {
 	case !isPublic(c.method):
@@ -115,7 +123,8 @@ func kindOf(c *call) string {
 	return kindPublic
 }
 
-// acquire counts a call as under way until leave is called.
+// acquire counts a call as under way until leave is called. Two bounds apply: of
+// the address and in total. A call that is refused counts in neither.
 func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err error) {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
@@ -138,7 +147,9 @@ func (s *anonymousLimiter) acquire(kind, address string) (leave func(), err erro
 	}, nil
 }
 
-// allow takes one call from the rate of its address and from the total rate.
+// allow takes one call from the rate of its address and from the total rate. A
+// call that exceeds the total rate has used up one of its address; this only
+// makes the address wait a little longer.
 func (s *anonymousLimiter) allow(kind, address string) error {
 	s.addresses.mu.Lock()
 	defer s.addresses.mu.Unlock()
@@ -167,8 +178,10 @@ func (s *anonymousLimiter) usage(kind, address string, now time.Time) *usage {
 	})
 }
 
-// limitAnonymous bounds calls that are not identified yet, and calls that need
-// no identity.
+// limitAnonymous bounds calls that are not identified yet, and calls that need no
+// identity. A call that is not identified yet takes no token of a rate: only its
+// failure does (rejectAnonymous), because a till with a valid identity must not
+// be slowed down by other callers behind the same address.
 func (in *interceptors) limitAnonymous(ctx context.Context, c *call, next func(context.Context) error) error {
 	if line := connOf(ctx); line != nil {
 		line.calls.Add(1)
@@ -199,8 +212,9 @@ func (in *interceptors) limitAnonymous(ctx context.Context, c *call, next func(c
 	return next(ctx)
 }
 
-// serveIdentified serves a public stream of a caller with an identity. The
-// stream counts against that caller's quota instead of the anonymous ones.
+// serveIdentified serves a public stream of a caller with an identity. The stream
+// counts against that caller's quota instead of the anonymous ones. A till that
+// watches the health of the server keeps its watch as long as it likes.
 func (in *interceptors) serveIdentified(ctx context.Context, c *call, who actor.Actor, next func(context.Context) error) error {
 	c.markIdentified(ctx)
 	own, _, err := in.quotas.acquire(who.Name, who.Chain, true, time.Now())
@@ -217,6 +231,7 @@ func (in *interceptors) serveIdentified(ctx context.Context, c *call, who actor.
 var errStreamTime = errors.New("the time of an anonymous stream is over")
 
 // limitStreamTime ends an anonymous stream after AnonymousQuotas.StreamTime.
+// Another end of the stream keeps its own error.
 func (in *interceptors) limitStreamTime(ctx context.Context, next func(context.Context) error) error {
 	ctx, cancel := context.WithTimeoutCause(ctx, in.anonymous.limits.StreamTime, errStreamTime)
 	defer cancel()
@@ -227,7 +242,8 @@ func (in *interceptors) limitStreamTime(ctx context.Context, next func(context.C
 	return err
 }
 
-// leaveAnonymous stops counting the call as anonymous.
+// leaveAnonymous stops counting the call as anonymous. It may be called more than
+// once.
 func (c *call) leaveAnonymous() {
 	if c.endAnonymous != nil {
 		c.endAnonymous()
@@ -245,6 +261,8 @@ func (c *call) markIdentified(ctx context.Context) {
 }
 
 // rejectAnonymous returns the error for a caller that could not be identified.
+// Beyond the rate the error is RESOURCE_EXHAUSTED, which is not a denial, so
+// floods do not reach the audit log.
 func (in *interceptors) rejectAnonymous(ctx context.Context, err error) error {
 	if fault.Denial(err) == "" {
 		return err // the identity provider is down
@@ -257,8 +275,10 @@ func (in *interceptors) rejectAnonymous(ctx context.Context, err error) error {
 	return err
 }
 
-// peekChain finds the chain that the request of a denied anonymous caller
-// names. It waits briefly, for a few callers at a time, and decodes nothing.
+// peekChain finds the chain that the request of a denied anonymous caller names.
+// It waits briefly, for a few callers at a time, and decodes nothing. Whatever
+// cannot be read in time is given up: the answer to the caller does not depend on
+// it.
 func (in *interceptors) peekChain(c *call, stream grpc.ServerStream) string {
 	method := in.methods[c.method]
 	if method == nil || c.received {

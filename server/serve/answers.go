@@ -16,12 +16,14 @@ import (
 // until its client has taken it.
 type codec struct{ encoding.CodecV2 }
 
+// newCodec returns the codec on top of the one that gRPC registers for protobuf.
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
 // frame is a request as received.
 type frame struct{ body mem.Buffer }
 
-// Unmarshal returns a request as received.
+// Unmarshal returns a request as received. Other messages, of gRPC's own
+// services, are decoded at once.
 func (c codec) Unmarshal(data mem.BufferSlice, v any) error {
 	f, ok := v.(*frame)
 	if !ok {
@@ -40,13 +42,16 @@ func (c codec) Marshal(v any) (mem.BufferSlice, error) {
 	return mem.BufferSlice{a.buffer}, nil
 }
 
-// answer is an encoded answer that is being sent.
+// answer is an encoded answer that is being sent. Its size is the capacity of the
+// buffer, which is what it occupies.
 type answer struct {
 	buffer mem.Buffer
-	size   int64
-	counts []*atomic.Int64 // unsent bytes: in total, of the caller, of its chain
-	conn   *conn           // nil: not known
-	stall  *time.Timer     // closes the connection when it fires
+	size   int64 // bytes that it occupies
+	// counts are the numbers of unsent bytes that it adds to: in total, of the
+	// caller, of its chain.
+	counts []*atomic.Int64
+	conn   *conn       // nil: not known
+	stall  *time.Timer // closes the connection when it fires
 }
 
 // minTracked is the smallest capacity, in bytes, of a buffer that package mem
@@ -54,13 +59,15 @@ type answer struct {
 const minTracked = 1<<10 + 1
 
 // newAnswer encodes an answer and counts it until it is sent or its connection
-// closes.
+// closes. An answer on a connection that is closed already is not counted, since
+// nothing would end the counting.
 func newAnswer(m proto.Message, c *conn, counts ...*atomic.Int64) (*answer, error) {
 	body, err := proto.MarshalOptions{}.MarshalAppend(make([]byte, 0, max(proto.Size(m), minTracked)), m)
 	if err != nil {
 		return nil, err
 	}
 	a := &answer{size: int64(cap(body)), counts: counts, conn: c}
+	// gRPC frees the buffer after the write, which calls onSent.Put.
 	a.buffer = mem.NewBuffer(&body, onSent{a})
 	if c == nil {
 		return a, nil
@@ -92,7 +99,8 @@ func (a *answer) sent() {
 	}
 }
 
-// release stops counting the answer.
+// release stops counting the answer. The caller has removed it from its
+// connection, so it is released once.
 func (a *answer) release() {
 	a.stall.Stop()
 	for _, count := range a.counts {
@@ -101,7 +109,8 @@ func (a *answer) release() {
 }
 
 // onSent is a buffer pool that learns when the buffer of an answer is no longer
-// needed.
+// needed. This is how the server learns that a client reads its answers: gRPC has
+// no callback for it.
 type onSent struct{ answer *answer }
 
 // Get is never called, because the buffer of an answer is allocated with it.
@@ -110,11 +119,12 @@ func (onSent) Get(length int) *[]byte { return new(make([]byte, length)) }
 // Put is called when the answer was written to the connection.
 func (s onSent) Put(*[]byte) { s.answer.sent() }
 
-// registrar registers services so that every call passes the interceptors
-// before its request is read. gRPC's interceptors for unary calls do not
-// suffice: they run when the request was received and decoded. A unary method
-// is therefore registered as a stream of one request and one answer, which is
-// the same on the wire, and reads its request when the handler asks for it.
+// registrar registers services so that every call passes the interceptors before
+// its request is read. gRPC's interceptors for unary calls do not suffice: they
+// run when the request was received and decoded. A unary method is therefore
+// registered as a stream of one request and one answer, which is the same on the
+// wire, and reads its request when the handler asks for it. Without it, a caller
+// that nobody knows could make the server receive and decode a request of 1 MiB.
 type registrar struct {
 	*grpc.Server
 	in *interceptors
@@ -142,7 +152,8 @@ func (r registrar) guarded(desc *grpc.ServiceDesc, method grpc.StreamDesc) grpc.
 	return method
 }
 
-// unary handles a unary method as a stream.
+// unary handles a unary method as a stream. The generated handler decodes through
+// RecvMsg, which is checkedStream's.
 func unary(m grpc.MethodDesc) grpc.StreamHandler {
 	return func(srv any, stream grpc.ServerStream) error {
 		resp, err := m.Handler(srv, stream.Context(), stream.RecvMsg, nil)

@@ -44,6 +44,7 @@ func (in *interceptors) auditDenials(ctx context.Context, c *call, next func(con
 }
 
 // shortMethod removes the package from a method: "AuditService/ListEntries".
+// Entries hold this form.
 func shortMethod(full string) string { return strings.TrimPrefix(full, "/alkalog.v1.") }
 
 // chainOf returns the chain whose log a denied call belongs to; empty if none
@@ -66,10 +67,12 @@ func (in *interceptors) chainOf(c *call) string {
 var chainName = regexp.MustCompile(`^chains/[a-z0-9][a-z0-9-]{0,62}$`)
 
 // auditWriter appends entries to the audit log that belong to no stored record.
-// Without a database it discards them.
+// Without a database it discards them. Entries of denials and reads have no
+// record, so they are not part of a write of a service.
 type auditWriter struct{ db *storage.DB }
 
-// append adds entries to the log of a chain.
+// append adds entries to the log of a chain. All entries are committed together
+// or none is.
 func (b auditWriter) append(ctx context.Context, chain string, entries ...*pb.AuditEntry) error {
 	if b.db == nil {
 		return nil
@@ -78,7 +81,9 @@ func (b auditWriter) append(ctx context.Context, chain string, entries ...*pb.Au
 }
 
 // digest returns 16 hexadecimal digits that stand for a value in the log of a
-// chain. They are keyed, so that nobody can test guesses.
+// chain. They are keyed, so that nobody can test guesses. Equal values have equal
+// digests in one chain, so an auditor can see that a filter was used twice, and
+// different ones in two chains.
 func (b auditWriter) digest(chain, value string) (string, error) {
 	if b.db == nil {
 		return "#", nil
@@ -90,7 +95,8 @@ func (b auditWriter) digest(chain, value string) (string, error) {
 	return "#" + hex.EncodeToString(mark[:8]), nil
 }
 
-// chainExists reports whether a chain exists.
+// chainExists reports whether a chain exists. An error is no answer: the denial
+// is kept and tried again.
 func (b auditWriter) chainExists(ctx context.Context, chain string) (bool, error) {
 	if b.db == nil || chain == "" {
 		return false, nil
@@ -105,7 +111,8 @@ func (b auditWriter) chainExists(ctx context.Context, chain string) (bool, error
 	return err == nil, err
 }
 
-// denials counts denials and writes them in the background.
+// denials counts denials and writes them in the background. It is written by one
+// goroutine (run) and added to by all calls.
 type denials struct {
 	aggregator aggregator
 	audit      auditWriter
@@ -117,11 +124,13 @@ type denials struct {
 	reported   int64        // how many of these the server's log has reported
 }
 
+// newDenials returns a counter that writes nothing until run is called.
 func newDenials(cfg Config, now func() time.Time, audit auditWriter) *denials {
 	return &denials{audit: audit, now: now, log: cfg.Logger, wake: make(chan struct{}, 1), aggregator: newAggregator(now())}
 }
 
-// add counts one denial.
+// add counts one denial. It does not block: the first of a kind wakes run, and
+// nothing waits for it.
 func (d *denials) add(what denial, till, trace string) {
 	if what.chain == "" {
 		d.withoutLog.Add(1)
@@ -141,7 +150,8 @@ const (
 	finalWriteTime = 5 * time.Second
 )
 
-// run writes what is waiting until ctx is done.
+// run writes what is waiting until ctx is done. It does not write what is left
+// when it ends; close does.
 func (d *denials) run(ctx context.Context) {
 	tick := time.NewTicker(windowCheckInterval)
 	defer tick.Stop()
@@ -159,7 +169,9 @@ func (d *denials) run(ctx context.Context) {
 	}
 }
 
-// close writes what is left. Nothing is added any more.
+// close writes what is left. Nothing is added any more. It takes at most
+// finalWriteTime. What is not written then is lost; the server's log has the
+// number.
 func (d *denials) close() {
 	ctx, cancel := context.WithTimeout(context.Background(), finalWriteTime)
 	defer cancel()
@@ -177,7 +189,7 @@ func (d *denials) logWithoutLog() {
 }
 
 // write appends the waiting entries, chain by chain. What fails is kept for the
-// next time.
+// next time. A chain that fails does not hold up the others.
 func (d *denials) write(ctx context.Context) {
 	waiting, lost := d.aggregator.takeWaiting()
 	d.withoutLog.Add(lost)

@@ -23,7 +23,8 @@ import (
 // receives it; a read that cannot be recorded is refused. A stream is recorded
 // before its first message. The next pages of a list belong to the read that
 // began it, for a minute: with an entry for each page, a reader of the log in
-// small pages would never reach its end.
+// small pages would never reach its end. A failed call is not recorded, because
+// nothing was read.
 func (in *interceptors) auditReads(ctx context.Context, c *call, next func(context.Context) error) error {
 	if c.actor.Role != pb.Role_ROLE_AUDITOR || isPublic(c.method) || in.accessByMethod[c.method].GetMutates() {
 		return next(ctx)
@@ -35,7 +36,8 @@ func (in *interceptors) auditReads(ctx context.Context, c *call, next func(conte
 	return in.recordRead(ctx, c) // also a stream that held nothing
 }
 
-// recordRead records a read once.
+// recordRead records a read once. It is called before each message of an answer
+// and records the first time.
 func (in *interceptors) recordRead(ctx context.Context, c *call) error {
 	if !c.readUnaudited || in.recentReads.continues(c, in.now()) {
 		return nil
@@ -54,6 +56,8 @@ func (in *interceptors) recordRead(ctx context.Context, c *call) error {
 	return nil
 }
 
+// A minute is longer than a program needs between two pages, and shorter than a
+// reader would take to come back for another question.
 const (
 	// pageWindow is how long further pages belong to a recorded read; our own
 	// choice.
@@ -63,7 +67,8 @@ const (
 	maxRecentReads = 10_000
 )
 
-// recentReads remembers the recently recorded reads of lists.
+// recentReads remembers the recently recorded reads of lists. Each server has its
+// own; a list that continues on another server is recorded there once more.
 type recentReads struct {
 	mu   sync.Mutex
 	last map[[sha256.Size]byte]time.Time
@@ -81,7 +86,8 @@ func (g *recentReads) continues(c *call, now time.Time) bool {
 	return known && now.Sub(entered) < pageWindow
 }
 
-// add remembers a recorded read.
+// add remembers a recorded read. When full, the oldest are removed; if none is
+// old enough, the read is not remembered.
 func (g *recentReads) add(c *call, now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -111,7 +117,8 @@ func readKey(c *call) [sha256.Size]byte {
 }
 
 // readEntry returns the audit entry of a read. The entry holds the shape of the
-// filter; values are replaced by keyed digests.
+// filter; values are replaced by keyed digests. A filter can contain the name of
+// a client or a reason, which must not be on the log in clear.
 func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 	entryContext := ledger.EntryContext{
 		Chain: c.actor.Chain, Actor: c.actor.Name, Role: c.actor.Role, Till: c.actor.Till, TraceID: c.actor.TraceID,
@@ -129,7 +136,7 @@ func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 }
 
 // setSubjects sets the fields of an entry that name the records in a resource
-// name.
+// name. A search by client or by salon then also finds who read about them.
 func setSubjects(e *pb.AuditEntry, name string) {
 	parts := strings.Split(name, "/")
 	for i := 2; i+1 < len(parts); i += 2 {

@@ -6,8 +6,8 @@ import (
 )
 
 // forCallers returns what callers are told of the limits. The quotas of callers
-// without an identity, of connections and of memory are left out: no honest caller
-// plans by them.
+// without an identity, of connections and of memory are left out: no honest
+// caller plans by them. Times are in milliseconds, sizes in bytes.
 func (l Limits) forCallers() *pb.CallerLimits {
 	return &pb.CallerLimits{
 		DefaultCallMs:        l.CallTime.Milliseconds(),

@@ -18,7 +18,7 @@ import (
 
 // stampTime sets the fields of an answer that hold the server's time and belong
 // to one attempt of the call (option per_attempt). No service sets or stores
-// them.
+// them. A retry thus gets the stored answer with the time of now.
 func (in *interceptors) stampTime(m proto.Message) {
 	if m == nil || !m.ProtoReflect().IsValid() {
 		return
@@ -33,7 +33,8 @@ func (in *interceptors) stampTime(m proto.Message) {
 }
 
 // checkRequest validates a decoded request against the contract, the caller's
-// scope and the fields that the caller may write.
+// scope and the fields that the caller may write. Public methods are gRPC's own
+// and have no rules in the contract.
 func (in *interceptors) checkRequest(ctx context.Context, c *call, m proto.Message) error {
 	c.request = m
 	if isPublic(c.method) {
@@ -43,8 +44,9 @@ func (in *interceptors) checkRequest(ctx context.Context, c *call, m proto.Messa
 	return in.requests.check(ctx, m)
 }
 
-// checkedStream is a stream that validates each request as it arrives and
-// bounds each answer.
+// checkedStream is a stream that validates each request as it arrives and bounds
+// each answer. It is what a service sees as its stream. Unary methods use it too
+// (registrar).
 type checkedStream struct {
 	grpc.ServerStream
 	ctx          context.Context
@@ -56,8 +58,9 @@ type checkedStream struct {
 // Context returns the context that the interceptors have derived.
 func (s *checkedStream) Context() context.Context { return s.ctx }
 
-// SendMsg sends a message. If the client does not take it within
-// Limits.SendTime, the stream ends, and with it the pending send.
+// SendMsg sends a message. If the client does not take it within Limits.SendTime,
+// the stream ends, and with it the pending send. Before the first message the
+// read of an auditor is recorded, and the caller of a stream is identified again.
 func (s *checkedStream) SendMsg(m any) error {
 	if err := s.reauthenticate(); err != nil {
 		return err
@@ -91,9 +94,10 @@ func (in *interceptors) unsentCounters(c *call) []*atomic.Int64 {
 	return []*atomic.Int64{&in.memory.answers, &c.callerUsage.answers, &c.chainUsage.answers}
 }
 
-// reauthenticate identifies the caller of a stream again, at most once a
-// second, because certificates and tokens expire or are revoked while the
-// stream is open.
+// reauthenticate identifies the caller of a stream again, at most once a second,
+// because certificates and tokens expire or are revoked while the stream is open.
+// A revocation thus ends an active stream after a second at most. A quiet watch
+// of a session is checked as well, because it sends heartbeats.
 func (s *checkedStream) reauthenticate() error {
 	now := s.in.now()
 	if passed := now.Sub(s.identifiedAt); !s.call.stream || isPublic(s.call.method) || passed >= 0 && passed < time.Second {
@@ -104,7 +108,9 @@ func (s *checkedStream) reauthenticate() error {
 	return err
 }
 
-// RecvMsg receives a request, checks its bytes, decodes it and validates it.
+// RecvMsg receives a request, checks its bytes, decodes it and validates it. The
+// order is that of cost: length and structure of the bytes, then memory, then
+// decoding, then the contract's rules.
 func (s *checkedStream) RecvMsg(m any) error {
 	request := message(m)
 	body, err := s.receiveBytes()
@@ -159,8 +165,9 @@ func (s *checkedStream) receiveBytes() (mem.Buffer, error) {
 }
 
 // admit waits until a request may be handled: for memory and, for a unary call,
-// for a worker. What it reserves for a unary call is released when the call
-// ends.
+// for a worker. What it reserves for a unary call is released when the call ends.
+// Streams of requests hold no worker: they would block the chain while they wait
+// for their client.
 func (s *checkedStream) admit(bytes int) error {
 	if s.call.callerUsage == nil || s.call.stream {
 		return nil
@@ -182,7 +189,8 @@ func (s *checkedStream) maxRequestBytes() int {
 	return s.in.limits.RequestBytes
 }
 
-// receiveWithin receives the bytes of a request until ctx is done.
+// receiveWithin receives the bytes of a request until ctx is done. The goroutine
+// ends when the stream does, which is when the handler returns.
 func receiveWithin(ctx context.Context, stream grpc.ServerStream) (mem.Buffer, error) {
 	f := &frame{}
 	came := make(chan error, 1)

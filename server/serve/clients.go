@@ -17,27 +17,34 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// clientKeys returns the keys that wrap the keys of clients.
+// clientKeys returns the keys that wrap the keys of clients. The file is read
+// when it is first needed and when it is reloaded.
 func (c Config) clientKeys() *keyring.Ring {
 	return &keyring.Ring{Read: func() ([]string, error) { return keys.Lines(c.clientKeyFile()) }}
 }
 
+// clientKeyFile is the file of the wrapping keys, one a line, the newest first.
 func (c Config) clientKeyFile() string { return filepath.Join(c.KeysDir, "clients") }
 
-// clientKeeper maintains the keys of clients and the list of erased clients.
+// clientKeeper maintains the keys of clients and the list of erased clients. Its
+// loops run on every server; each step can be repeated by another server without
+// harm.
 type clientKeeper struct {
 	cfg    Config
 	db     *storage.DB
-	ring   *keyring.Ring
+	ring   *keyring.Ring // wraps the keys of clients
 	erased *erasures
 
-	mu      sync.Mutex
-	damaged map[string]int64 // clients whose keys do not open, by chain id
+	mu sync.Mutex
+	// damaged is the number of clients whose keys do not open, by chain id, at the
+	// last inspection.
+	damaged map[string]int64
 }
 
 // openClients checks that the records of clients can be read and written, and
-// that no erased client has come back. For a private database without clients
-// it creates a missing key file.
+// that no erased client has come back. For a private database without clients it
+// creates a missing key file. Erasures are read first, so that the key of an
+// erased client is not used.
 func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, error) {
 	k := &clientKeeper{cfg: cfg, db: d.db, ring: d.ring, damaged: map[string]int64{}}
 	if cfg.ErasureFile == "" {
@@ -62,8 +69,9 @@ func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, er
 	return k, k.eraseAgain(ctx)
 }
 
-// eraseAgain destroys keys of erased clients that have come back, and logs
-// them.
+// eraseAgain destroys keys of erased clients that have come back, and logs them.
+// Such keys come from a restored backup or were inserted by hand. They are marked
+// at once, so no call uses them while they are being destroyed.
 func (k *clientKeeper) eraseAgain(ctx context.Context) error {
 	found, err := k.erased.eraseAgain(ctx, k.cfg.reference.Now())
 	if len(found) > 0 {
@@ -75,8 +83,9 @@ func (k *clientKeeper) eraseAgain(ctx context.Context) error {
 }
 
 // compareKeys returns an error if the key file does not belong to the database,
-// that is if no key of a client opens. Single keys that do not open are damage
-// to these clients and must not block the others.
+// that is if no key of a client opens. Single keys that do not open are damage to
+// these clients and must not block the others. A sample is compared first. All
+// keys are compared only if no key of the sample opens.
 func (k *clientKeeper) compareKeys(ctx context.Context) error {
 	var total storage.KeyCheck
 	for _, check := range []func(context.Context, *storage.DB, string) (storage.KeyCheck, error){storage.SampleKeys, storage.CheckKeys} {
@@ -100,8 +109,9 @@ func (k *clientKeeper) compareKeys(ctx context.Context) error {
 // own choice, the same as for the logs.
 const keyInspectionInterval = time.Hour
 
-// inspectKeys checks the keys of all clients and logs the chains in which some
-// do not open. An error in one chain does not stop the check of the others.
+// inspectKeys checks the keys of all clients and logs the chains in which some do
+// not open. An error in one chain does not stop the check of the others. A chain
+// is logged when its number changes, not every hour.
 func (k *clientKeeper) inspectKeys(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, k.db, func(chain *pb.Chain) error {
@@ -131,7 +141,9 @@ func (k *clientKeeper) unreadable() map[string]int64 {
 	return maps.Clone(k.damaged)
 }
 
-// createKeys creates the key file of a private database if it is missing.
+// createKeys creates the key file of a private database if it is missing. For
+// other databases a missing file is an error: new keys would make every existing
+// client unreadable.
 func (k *clientKeeper) createKeys() error {
 	_, err := k.ring.Version()
 	if !keys.Missing(err) {
@@ -157,7 +169,7 @@ const (
 	erasureInterval = time.Second
 )
 
-// loops returns the background loops.
+// loops returns the background loops. They end when their context does.
 func (k *clientKeeper) loops(clients consultation.Service) []backgroundLoop {
 	return []backgroundLoop{
 		func(ctx context.Context) {

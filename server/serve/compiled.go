@@ -15,7 +15,8 @@ type Compiled struct {
 	checks requests
 }
 
-// Compile compiles the built-in rules and the checks of requests.
+// Compile compiles the built-in rules and the checks of requests. An error means
+// that the program itself is wrong, since both come from it.
 func Compile() (*Compiled, error) {
 	engine, err := rules.New()
 	if err != nil {

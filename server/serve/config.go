@@ -153,13 +153,15 @@ const (
 	MinMemory     = 48 << 20
 )
 
-// Check reports what is wrong with the configuration. It opens nothing.
+// Check reports what is wrong with the configuration. It opens nothing. Files may
+// still be missing; Start finds that.
 func (c Config) Check() error {
 	_, err := c.complete()
 	return err
 }
 
-// complete fills in the defaults and checks the result.
+// complete fills in the defaults and checks the result. Errors are joined, so an
+// operator sees all of them at once.
 func (c Config) complete() (Config, error) {
 	c.Address = cmp.Or(c.Address, DefaultAddress)
 	if c.Clock == nil {
@@ -188,6 +190,7 @@ func (c Config) complete() (Config, error) {
 	return c, errors.Join(c.checkIdentities(), c.Limits.check(), outside)
 }
 
+// complete fills in the defaults.
 func (l Limits) complete() Limits {
 	l.RequestBytes = cmp.Or(l.RequestBytes, 1<<20)
 	l.HeaderBytes = cmp.Or(l.HeaderBytes, 16<<10)
@@ -208,6 +211,8 @@ func (l Limits) complete() Limits {
 	return l
 }
 
+// check returns an error for limits that contradict each other. It expects the
+// defaults to be filled in.
 func (l Limits) check() error {
 	least := min(l.ConnectTime, l.CallTime, l.MaxCallTime, l.StreamTime, l.MinTime, l.PingInterval, l.PingTime, l.HeartbeatInterval, l.SendTime, l.DrainTime)
 	if l.RequestBytes < 0 || least < 0 {

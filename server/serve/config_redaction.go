@@ -6,11 +6,13 @@ import (
 	"log/slog"
 )
 
-// configFields is a Config without its methods.
+// configFields is a Config without its methods. Without it, formatting would call
+// Format again without end.
 type configFields Config
 
-// redacted returns the configuration without secrets. Keys are in files, of
-// which only the paths are shown; a connection string may contain a password.
+// redacted returns the configuration without secrets. Keys are in files, of which
+// only the paths are shown; a connection string may contain a password. The rest
+// is settings that may be logged.
 func (c Config) redacted() configFields {
 	if c.Database != "" {
 		c.Database = Describe(c.Database)

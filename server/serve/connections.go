@@ -18,7 +18,8 @@ import (
 
 // Connections bounds the connections to the server. A connection is unproven
 // until one of its calls is identified. Zero fields have the stated defaults,
-// which are our own choices.
+// which are our own choices. A till behind a bad network reconnects often, so its
+// new connection must get in even while somebody else holds many idle ones.
 type Connections struct {
 	// Total is how many connections may be open. Default 10,000.
 	Total int
@@ -50,6 +51,7 @@ type Connections struct {
 	StalledTime time.Duration
 }
 
+// complete fills in the defaults.
 func (c Connections) complete() Connections {
 	c.Total = cmp.Or(c.Total, 10_000)
 	c.PerAddress = cmp.Or(c.PerAddress, 2000)
@@ -63,6 +65,7 @@ func (c Connections) complete() Connections {
 	return c
 }
 
+// check returns an error for a negative value.
 func (c Connections) check() error {
 	if min(c.Total, c.PerAddress, c.Unproven, c.UnprovenPerAddress, c.UnprovenBytes) < 0 || min(c.ProvingTime, c.UnprovenTime, c.IdleTime, c.StalledTime) < 0 {
 		return errors.New("a limit on connections is negative")
@@ -74,25 +77,32 @@ func (c Connections) check() error {
 // TLS handshake, a call that is denied, and another one behind it.
 const unprovenBurst = 2 * flowWindow
 
-// connLimiter is a listener that bounds its connections.
+// connLimiter is a listener that bounds its connections. It sits below TLS, so a
+// connection counts from the first byte on.
 type connLimiter struct {
 	net.Listener
 	limits   Connections
 	counters *Counters
 
-	mu        sync.Mutex
-	open      map[string]int     // by address
-	unproven  map[string][]*conn // by address, the oldest first
-	nOpen     int
-	nUnproven int
+	mu sync.Mutex
+	// open is the number of open connections by address. An address without any
+	// has no entry, so the map does not grow with the addresses of the internet.
+	open map[string]int
+	// unproven lists the unproven connections by address, the oldest first.
+	unproven  map[string][]*conn
+	nOpen     int // sum over open
+	nUnproven int // sum over unproven
 }
 
+// newConnLimiter puts the bounds around a listener.
 func newConnLimiter(l net.Listener, limits Connections, counters *Counters) *connLimiter {
 	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string][]*conn{}}
 }
 
 // Accept returns the next connection within the bounds. It closes connections
-// beyond them at once, unless an unproven connection can be closed instead.
+// beyond them at once, unless an unproven connection can be closed instead. A
+// refused connection is closed without a word: there is no protocol yet to answer
+// in.
 func (l *connLimiter) Accept() (net.Conn, error) {
 	for {
 		raw, err := l.Listener.Accept()
@@ -119,7 +129,9 @@ func (l *connLimiter) Accept() (net.Conn, error) {
 }
 
 // add counts a connection if it is within the bounds. It also returns the
-// unproven connections to be closed for it, which are no longer counted.
+// unproven connections to be closed for it, which are no longer counted. It is
+// the one place that decides who is evicted, and is called with one connection at
+// a time.
 func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -154,7 +166,9 @@ func (l *connLimiter) add(c *conn) (evicted []*conn, ok bool) {
 }
 
 // exceeds reports whether n unproven connections exceed a bound so far that the
-// oldest of them must be closed.
+// oldest of them must be closed. Up to the bound nothing is closed; from the
+// bound to twice of it only connections that have had their ProvingTime; beyond
+// that any.
 func (l *connLimiter) exceeds(n, most int, oldest *conn, now time.Time) bool {
 	return n >= 2*most || n >= most && now.Sub(oldest.accepted) >= l.limits.ProvingTime
 }
@@ -195,7 +209,8 @@ func (l *connLimiter) countOut(c *conn) {
 	decrement(l.open, c.address)
 }
 
-// prove counts a connection as proven.
+// prove counts a connection as proven. It can never be evicted for a newer one
+// from then on.
 func (l *connLimiter) prove(c *conn) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -203,7 +218,8 @@ func (l *connLimiter) prove(c *conn) {
 	l.publish()
 }
 
-// remove stops counting a connection.
+// remove stops counting a connection. It also serves connections that were
+// evicted, which are not counted any more.
 func (l *connLimiter) remove(c *conn) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -229,19 +245,23 @@ func decrement(counts map[string]int, key string) {
 // through its peer.
 type conn struct {
 	net.Conn
-	owner       *connLimiter
-	address     string
-	accepted    time.Time     // by the machine's clock
-	gone        bool          // no longer counted; guarded by owner.mu
-	readLimiter *rate.Limiter // applies until proof is closed
-	calls       atomic.Int64  // under way
+	owner    *connLimiter
+	address  string    // the key that it is counted under
+	accepted time.Time // by the machine's clock
+	gone     bool      // no longer counted; guarded by owner.mu
+	// readLimiter slows down reading until proof is closed.
+	readLimiter *rate.Limiter
+	calls       atomic.Int64 // calls under way
 
+	// proof is closed when a call is identified, closed when the connection is.
 	proveOnce, closeOnce sync.Once
 	proof, closed        chan struct{}
 
-	mu            sync.Mutex
-	expiry        *time.Timer
-	unsentAnswers map[*answer]bool // answers that the client has not taken; nil: closed
+	mu sync.Mutex
+	// expiry closes the connection if nothing has proved it in time.
+	expiry *time.Timer
+	// unsentAnswers are the answers that the client has not taken; nil: closed.
+	unsentAnswers map[*answer]bool
 }
 
 // connAddr is the remote address of a connection, with the connection itself.
@@ -275,8 +295,8 @@ func addressOf(ctx context.Context) string {
 }
 
 // addressKey returns the key under which connections and anonymous calls are
-// counted. An IPv6 /64 counts as one address, because one site usually has all
-// of it (RFC 6177).
+// counted. An IPv6 /64 counts as one address, because one site usually has all of
+// it (RFC 6177). IPv4 addresses inside IPv6 count as IPv4.
 func addressKey(a net.Addr) string {
 	at, err := netip.ParseAddrPort(a.String())
 	if err != nil {
@@ -290,7 +310,9 @@ func addressKey(a net.Addr) string {
 	return ip.String()
 }
 
-// Read reads, slowly while the connection is unproven.
+// Read reads, slowly while the connection is unproven. Waiting here stops reading
+// from the network, so the client is slowed down by TCP and nothing is buffered.
+// The wait ends as soon as a call is identified.
 func (c *conn) Read(p []byte) (int, error) {
 	select {
 	case <-c.proof:
@@ -312,13 +334,15 @@ func (c *conn) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// Write writes, or fails if the client reads nothing for too long.
+// Write writes, or fails if the client reads nothing for too long. gRPC closes a
+// connection whose write fails.
 func (c *conn) Write(p []byte) (int, error) {
 	c.Conn.SetWriteDeadline(time.Now().Add(c.owner.limits.StalledTime))
 	return c.Conn.Write(p)
 }
 
-// Close closes the connection and stops counting it and its unsent answers.
+// Close closes the connection and stops counting it and its unsent answers. It
+// may be called more than once, by gRPC and by the limiter.
 func (c *conn) Close() error {
 	err := c.Conn.Close()
 	c.closeOnce.Do(func() {
@@ -345,7 +369,9 @@ func (c *conn) prove() {
 	})
 }
 
-// expire closes the connection if it is unproven and has no call under way.
+// expire closes the connection if it is unproven and has no call under way. A
+// call under way may be about to identify itself, so the connection gets another
+// UnprovenTime.
 func (c *conn) expire() {
 	select {
 	case <-c.proof:
@@ -364,13 +390,15 @@ func (c *conn) expire() {
 	c.expiry.Reset(c.owner.limits.UnprovenTime)
 }
 
-// stall closes the connection of a client that has not taken an answer.
+// stall closes the connection of a client that has not taken an answer. The
+// unsent answers are then no longer counted.
 func (c *conn) stall() {
 	c.owner.counters.ConnectionsStalled.Add(1)
 	c.Close()
 }
 
-// handshakeCounter counts failed TLS handshakes.
+// handshakeCounter counts failed TLS handshakes. Without it a failed handshake
+// would leave no trace: gRPC reports none.
 type handshakeCounter struct {
 	credentials.TransportCredentials
 	counters *Counters

@@ -4,7 +4,7 @@ import "sync/atomic"
 
 // Counters count what the limits of the server have refused since it started.
 // They belong to one process and hold no names or addresses; the metrics read
-// them with Load.
+// them with Load. Each is safe for concurrent use.
 type Counters struct {
 	// HandshakesDenied counts failed TLS handshakes: a wrong or expired
 	// certificate, no common version, a timeout, no TLS at all. They are in no

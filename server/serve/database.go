@@ -15,8 +15,8 @@ import (
 	"alkalog/storage/localpg"
 )
 
-// database is an open database, with its private cluster if it has one. The
-// zero value is no database.
+// database is an open database, with its private cluster if it has one. The zero
+// value is no database. Close it to stop the cluster.
 type database struct {
 	db          *storage.DB
 	cluster     *localpg.Cluster // nil: the database is not private
@@ -24,7 +24,9 @@ type database struct {
 	ring        *keyring.Ring    // wraps the keys of clients
 }
 
-// openDatabase opens the database that cfg names, or the private one.
+// openDatabase opens the database that cfg names, or the private one. The schema
+// must be that of this program; a database that needs a migration is an error
+// (storage.SchemaError).
 func openDatabase(ctx context.Context, cfg Config) (database, error) {
 	if cfg.Database == "" {
 		return openPrivate(ctx, cfg)
@@ -52,7 +54,8 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 	return d, nil
 }
 
-// startPrivate starts the private cluster and migrates it.
+// startPrivate starts the private cluster and migrates it. PostgreSQL's own
+// messages are logged at debug level.
 func startPrivate(ctx context.Context, cfg Config) (database, error) {
 	words := slog.NewLogLogger(cfg.Logger.With("from", "postgres").Handler(), slog.LevelDebug)
 	cluster, err := localpg.Start(ctx, localpg.Config{Dir: cfg.DataDir, BinDir: cfg.PGBin, Log: words.Writer()})
@@ -66,7 +69,8 @@ func startPrivate(ctx context.Context, cfg Config) (database, error) {
 	return d, nil
 }
 
-// Migrate migrates the database of cfg and returns a description of it.
+// Migrate migrates the database of cfg and returns a description of it. It starts
+// no server.
 func Migrate(ctx context.Context, cfg Config) (string, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -82,7 +86,8 @@ func Migrate(ctx context.Context, cfg Config) (string, error) {
 	return d.description, d.close()
 }
 
-// close closes the connections and then stops the cluster.
+// close closes the connections and then stops the cluster. It waits for the
+// cluster to stop.
 func (d database) close() error {
 	var errs []error
 	if d.db != nil {
@@ -95,7 +100,7 @@ func (d database) close() error {
 }
 
 // gone returns a channel that is closed when the private cluster has ended; nil
-// without one.
+// without one. A nil channel never receives.
 func (d database) gone() <-chan struct{} {
 	if d.cluster == nil {
 		return nil
@@ -116,8 +121,8 @@ func (d database) reason() error {
 var setting = regexp.MustCompile(`(\w+)\s*=\s*('(?:[^'\\]|\\.)*'|(?:[^\s\\]|\\.)*)`)
 
 // Describe describes the database of a connection string. It shows only parts
-// that are known not to be secret, and nothing of a string that it cannot
-// parse.
+// that are known not to be secret, and nothing of a string that it cannot parse.
+// Keywords other than database, host, port and user are left out.
 func Describe(dsn string) string {
 	shown := map[string]string{}
 	if u, err := url.Parse(dsn); err == nil && strings.HasPrefix(u.Scheme, "postgres") {
@@ -139,7 +144,8 @@ func Describe(dsn string) string {
 // password matches the keyword in a connection string of either form.
 var password = regexp.MustCompile(`(?i)password\s*=`)
 
-// HasPassword reports whether a connection string contains a password.
+// HasPassword reports whether a connection string contains a password. In doubt
+// it reports one.
 func HasPassword(dsn string) bool {
 	if password.MatchString(dsn) {
 		return true

@@ -21,7 +21,8 @@ type denial struct {
 // anonymous reports whether the denied caller has no identity.
 func (d denial) anonymous() bool { return d.actor == "" }
 
-// aggregate is one or more denials of a kind, to be recorded in one entry.
+// aggregate is one or more denials of a kind, to be recorded in one entry. Its id
+// is made when it is queued, so a second attempt to write it can be recognized.
 type aggregate struct {
 	denial
 	id          string
@@ -57,13 +58,18 @@ const (
 	alarmInterval        = time.Hour        // between two alarms of one kind
 )
 
-// aggregator counts denials of the same kind.
+// aggregator counts denials of the same kind. It does no I/O. Callers choose what
+// is in a denial only within closed sets: a method, a reason, and names that an
+// identity proves or, for anonymous callers, the chain alone.
 type aggregator struct {
-	mu                 sync.Mutex
-	began              time.Time
-	kinds              map[denial]*aggregate // seen in this window; count holds those not recorded yet
-	anonymousKinds     int                   // of these, of anonymous callers
-	byChain            map[string]chainCount
+	mu    sync.Mutex
+	began time.Time // of the current window
+	// kinds are those seen in this window. The first denial of a kind is queued at
+	// once; count holds the ones after it.
+	kinds          map[denial]*aggregate
+	anonymousKinds int // of these, of anonymous callers
+	byChain        map[string]chainCount
+	// histories are the past of each kind, over several windows.
 	histories          map[denial]*history
 	anonymousHistories int // of these, of anonymous callers
 	waiting            []aggregate
@@ -73,17 +79,20 @@ type aggregator struct {
 // chainCount is how many kinds are recorded for a chain in this window.
 type chainCount struct{ all, anonymous int }
 
-// history is the past of one kind, kept for alarms.
+// history is the past of one kind, kept for alarms. It survives the windows,
+// since alarms look at ten minutes.
 type history struct {
 	times   []time.Time // of the last denials
 	alarmed time.Time
 }
 
+// newAggregator returns an aggregator whose first window begins now.
 func newAggregator(now time.Time) aggregator {
 	return aggregator{began: now, kinds: map[denial]*aggregate{}, byChain: map[string]chainCount{}, histories: map[denial]*history{}}
 }
 
-// add counts one denial. The first of its kind is queued at once.
+// add counts one denial. The first of its kind is queued at once. Within a window
+// a kind thus has two entries at most: the first at once, the rest as a count.
 func (a *aggregator) add(d denial, till, trace string, now time.Time) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -112,6 +121,8 @@ func (a *aggregator) add(d denial, till, trace string, now time.Time) {
 }
 
 // atLimit reports whether no further kind like d is recorded in this window.
+// Anonymous callers have their own part of the bounds, so that they cannot hide
+// the denials of known ones.
 func (a *aggregator) atLimit(d denial) bool {
 	n := a.byChain[d.chain]
 	if d.anonymous() {
@@ -132,8 +143,9 @@ func (a *aggregator) openKind(d denial) {
 	a.byChain[d.chain] = n
 }
 
-// raiseAlarm queues an alarm entry when a kind has become frequent. It knows
-// only what this server has seen since it started.
+// raiseAlarm queues an alarm entry when a kind has become frequent. It knows only
+// what this server has seen since it started. Times are kept only as far as the
+// alarm needs them.
 func (a *aggregator) raiseAlarm(d denial, now time.Time) {
 	h := a.histories[d]
 	if h == nil {
@@ -176,6 +188,7 @@ func (a *aggregator) rotate(now time.Time) bool {
 	return a.rotateLocked(now)
 }
 
+// rotateLocked is rotate for a caller that holds the lock.
 func (a *aggregator) rotateLocked(now time.Time) bool {
 	if now.Sub(a.began) < window {
 		return false
@@ -212,8 +225,9 @@ func (a *aggregator) flushLocked(now time.Time) {
 	}
 }
 
-// takeWaiting removes the waiting aggregates and returns them by chain, with
-// the number of denials that were dropped.
+// takeWaiting removes the waiting aggregates and returns them by chain, with the
+// number of denials that were dropped. The caller writes them, and gives back
+// with requeue what failed.
 func (a *aggregator) takeWaiting() (map[string][]aggregate, int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -226,7 +240,8 @@ func (a *aggregator) takeWaiting() (map[string][]aggregate, int64) {
 	return byChain, lost
 }
 
-// requeue puts aggregates that could not be written before all others.
+// requeue puts aggregates that could not be written before all others. Beyond the
+// bound the newest are dropped and counted.
 func (a *aggregator) requeue(rows []aggregate) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -21,8 +21,9 @@ import (
 
 // erasures is the list of erased clients, by resource names, which are not
 // personal data. The audit log is authoritative. The file, one name per line,
-// keeps the list outside of the database: a restored backup brings back keys
-// that were destroyed since, which are then never used and are destroyed again.
+// keeps the list outside of the database: a restored backup brings back keys that
+// were destroyed since, which are then never used and are destroyed again. All
+// servers of an installation may share the file: lines are only appended.
 type erasures struct {
 	file string // empty: none
 	db   *storage.DB
@@ -62,7 +63,8 @@ func openErasures(file string, db *storage.DB) (*erasures, error) {
 }
 
 // add adds a client to the list and the file. When it returns nil, the name is
-// durable.
+// durable. Package consultation calls it before it answers that a client is
+// erased.
 func (e *erasures) add(client string) error {
 	e.db.MarkErased(client)
 	e.mu.Lock()
@@ -123,15 +125,18 @@ func (e *erasures) readAll(ctx context.Context) (names []string, err error) {
 	return names, err
 }
 
-// findRevived searches the database for keys of erased clients.
+// findRevived searches the database for keys of erased clients. What it finds is
+// marked in storage and is then refused to every call.
 func (e *erasures) findRevived(ctx context.Context) error {
 	return record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
 		return storage.Read(ctx, e.db, record.Chain(chain.Name), storage.FindRevived)
 	})
 }
 
-// eraseAgain destroys the keys of erased clients that were found in the
-// database, and returns the names of these clients.
+// eraseAgain destroys the keys of erased clients that were found in the database,
+// and returns the names of these clients. Each destruction has an audit entry of
+// its own, in chunks of 1,000 for one transaction. On an error the rest is tried
+// again by the next call.
 func (e *erasures) eraseAgain(ctx context.Context, now time.Time) ([]string, error) {
 	found := e.db.RevivedClients()
 	byChain := map[string][]string{}

@@ -50,19 +50,26 @@ const (
 // causes lists all of them, for the metrics.
 var causes = []string{causeDatabase, causeSchema, causeAudit, causeDisk, causeReadOnly, causeClock}
 
-// healthChecker checks readiness and answers health checks.
+// healthChecker checks readiness and answers health checks. Readiness is checked
+// in the background, so that a probe is answered at once and many probes cost
+// nothing.
 type healthChecker struct {
 	healthpb.UnimplementedHealthServer
 	cfg      Config
 	db       *storage.DB // nil: none
-	identity identifier
-	public   *health.Server // names that everybody may query
-	chains   *health.Server // names of chains
+	identity identifier  // for callers that ask about a chain
+	// public holds the names that everybody may query, chains the names of chains.
+	public *health.Server
+	chains *health.Server
 
-	mu      sync.Mutex
-	failing map[string]string // why the server is not ready, by cause
+	mu sync.Mutex
+	// failing are the reasons why the server is not ready, by cause; nil before the
+	// first check.
+	failing map[string]string
 }
 
+// newHealthChecker returns a checker that reports not ready until its first
+// check.
 func newHealthChecker(cfg Config, db *storage.DB, identity identifier) *healthChecker {
 	v := &healthChecker{cfg: cfg, db: db, identity: identity, public: health.NewServer(), chains: health.NewServer()}
 	v.public.SetServingStatus(LivenessHealth, healthpb.HealthCheckResponse_SERVING)
@@ -84,7 +91,8 @@ func (v *healthChecker) run(ctx context.Context) {
 	}
 }
 
-// check updates the health of the server and of every chain.
+// check updates the health of the server and of every chain. A chain with a
+// problem does not make the server unready: the others can work.
 func (v *healthChecker) check(ctx context.Context) {
 	failing := v.probe(ctx)
 	if ctx.Err() != nil {
@@ -105,7 +113,8 @@ func (v *healthChecker) check(ctx context.Context) {
 	}
 }
 
-// logReadiness logs a change of readiness.
+// logReadiness logs a change of readiness. It is called when the causes change,
+// not at every check.
 func (v *healthChecker) logReadiness(ctx context.Context, failing map[string]string) {
 	if len(failing) == 0 {
 		v.cfg.Logger.InfoContext(ctx, "ready")
@@ -117,6 +126,8 @@ func (v *healthChecker) logReadiness(ctx context.Context, failing map[string]str
 }
 
 // probe returns why the server is not ready, by cause; empty when it is ready.
+// Each cause has its own error text for the log; the metrics show the causes
+// only.
 func (v *healthChecker) probe(ctx context.Context) map[string]string {
 	failing := map[string]string{}
 	if v.cfg.reference != nil && !v.cfg.reference.State().Right() {
@@ -136,7 +147,8 @@ func (v *healthChecker) probe(ctx context.Context) map[string]string {
 	return failing
 }
 
-// causeOfError returns the cause for the error of a database probe.
+// causeOfError returns the cause for the error of a database probe. An unknown
+// error counts as the database's.
 func causeOfError(err error) string {
 	switch schema := new(storage.SchemaError); {
 	case errors.As(err, &schema):
@@ -168,7 +180,8 @@ func servingStatus(well bool) healthpb.HealthCheckResponse_ServingStatus {
 	return healthpb.HealthCheckResponse_NOT_SERVING
 }
 
-// shutdown reports NOT_SERVING for everything from now on.
+// shutdown reports NOT_SERVING for everything from now on. Load balancers then
+// send new calls elsewhere.
 func (v *healthChecker) shutdown() {
 	v.public.Shutdown()
 	v.chains.Shutdown()
@@ -180,7 +193,8 @@ func (v *healthChecker) Check(ctx context.Context, req *healthpb.HealthCheckRequ
 	return v.serverFor(ctx, req.GetService()).Check(ctx, req)
 }
 
-// Watch implements the health service.
+// Watch implements the health service. A watcher receives the status at once and
+// then each change.
 func (v *healthChecker) Watch(req *healthpb.HealthCheckRequest, stream healthpb.Health_WatchServer) error {
 	server := v.serverFor(stream.Context(), req.GetService())
 	if server == v.chains {
@@ -189,7 +203,8 @@ func (v *healthChecker) Watch(req *healthpb.HealthCheckRequest, stream healthpb.
 	return server.Watch(req, stream)
 }
 
-// List returns the health of all public names.
+// List returns the health of all public names. Chains are left out, because a
+// caller may not learn which there are.
 func (v *healthChecker) List(ctx context.Context, req *healthpb.HealthListRequest) (*healthpb.HealthListResponse, error) {
 	return v.public.List(ctx, req)
 }
@@ -204,7 +219,8 @@ func (v *healthChecker) serverFor(ctx context.Context, name string) *health.Serv
 }
 
 // mayRead reports whether a caller may query the health of a chain: its members
-// and operators may.
+// and operators may. The health protocol has no errors of access, so others are
+// told that the name is unknown.
 func (v *healthChecker) mayRead(ctx context.Context, name string) bool {
 	who, err := v.identity.Identify(ctx)
 	if err != nil {

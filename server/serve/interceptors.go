@@ -25,17 +25,22 @@ import (
 )
 
 // identifier identifies the caller of a call from its connection and metadata.
+// Development, Proven and Closed of package identity are identifiers.
 type identifier interface {
 	Identify(ctx context.Context) (actor.Actor, error)
 }
 
-// interceptors holds what the interceptors need.
+// interceptors holds what the interceptors need. There is one for the whole
+// server; the state of a single call is in call.
 type interceptors struct {
-	log            *slog.Logger
-	limits         Limits
-	identity       identifier
-	accessByMethod map[string]*pb.Access // by full method; a missing method is closed to everybody
-	requests       requests
+	log      *slog.Logger
+	limits   Limits
+	identity identifier
+	// accessByMethod and methods hold the contract's methods by full name. A method
+	// that is missing is closed to everybody.
+	accessByMethod map[string]*pb.Access
+	methods        map[string]protoreflect.MethodDescriptor
+	requests       requests         // the contract's rules, compiled
 	now            func() time.Time // of the reference clock
 	audit          auditWriter
 	denials        *denials
@@ -45,7 +50,6 @@ type interceptors struct {
 	messageLimits  *limitsCache
 	counters       *Counters
 	metrics        *metrics.Registry
-	methods        map[string]protoreflect.MethodDescriptor // by full method
 	recentReads    recentReads
 	draining       context.Context // done when the server drains
 }
@@ -68,24 +72,35 @@ func (in *interceptors) ordered() []interceptor {
 	}
 }
 
-// interceptor handles a call. It either calls next, with ctx or a context
-// derived from it, or refuses the call by returning an error.
+// interceptor handles a call. It either calls next, with ctx or a context derived
+// from it, or refuses the call by returning an error. It may do something before
+// and after.
 type interceptor func(ctx context.Context, c *call, next func(context.Context) error) error
 
-// call is the state of one call that the interceptors share.
+// call is the state of one call that the interceptors share. A call is handled by
+// one goroutine at a time, so it needs no lock.
 type call struct {
-	method                  string // full method, such as "/alkalog.v1.AuditService/ListEntries"
-	stream                  bool
-	received                bool          // the request is being received, or was
-	request                 proto.Message // nil: not decoded
-	chain                   string        // named by the request of a caller without a chain
-	peekChain               func() string // finds that chain in a request that is not decoded
-	actor                   actor.Actor
-	endAnonymous            func()   // stops counting the call as anonymous; nil: stopped
-	callerUsage, chainUsage *usage   // of the caller and of its chain; nil: not known
+	method string // full method, such as "/alkalog.v1.AuditService/ListEntries"
+	stream bool   // not a unary call
+	// received is set when the request begins to be received, and request once it
+	// is decoded.
+	received bool
+	request  proto.Message
+	// chain is the chain that the request of a caller without a chain names;
+	// peekChain finds it in a request that is not decoded. Both are for the denial.
+	chain     string
+	peekChain func() string
+	// actor is the caller; its name is empty until the call is identified.
+	actor actor.Actor
+	// endAnonymous stops counting the call as anonymous; nil: it is not counted so.
+	endAnonymous func()
+	// callerUsage and chainUsage count what the call uses; nil: no quota applies.
+	callerUsage, chainUsage *usage
 	cleanups                []func() // run when the call has ended
-	readUnaudited           bool     // an auditor's read that is not in the audit log yet
-	errorID                 string   // identifies an internal error in the log; empty: none
+	// readUnaudited is set for an auditor's read until the audit log has it.
+	readUnaudited bool
+	// errorID identifies an internal error in the server's log; empty: none.
+	errorID string
 }
 
 // onEnd registers f to run when the call has ended.
@@ -109,7 +124,7 @@ func runInterceptors(ctx context.Context, c *call, steps []interceptor, handle f
 
 // intercept passes a call through the interceptors. It is a
 // grpc.StreamServerInterceptor; registrar puts it before every method, unary
-// methods included.
+// methods included. The handler gets a checkedStream in place of gRPC's.
 func (in *interceptors) intercept(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	c := &call{method: info.FullMethod, stream: info.IsServerStream || info.IsClientStream}
 	c.peekChain = func() string { return in.peekChain(c, ss) }
@@ -120,14 +135,16 @@ func (in *interceptors) intercept(srv any, ss grpc.ServerStream, info *grpc.Stre
 }
 
 // isPublic reports whether a method needs no identity: health checks and
-// reflection.
+// reflection. They are gRPC's own services, which probes and tools expect to find
+// open.
 func isPublic(method string) bool {
 	return strings.HasPrefix(method, "/grpc.health.v1.Health/") || strings.HasPrefix(method, "/grpc.reflection.v1.ServerReflection/")
 }
 
 // logCall logs method, caller, duration and result of a call, and counts it in
 // the metrics. Requests and answers are personal data and are never logged.
-// Anonymous calls are logged without the attributes of a caller.
+// Anonymous calls are logged without the attributes of a caller. Who is logged is
+// a resource name, which is no personal data.
 func (in *interceptors) logCall(ctx context.Context, c *call, next func(context.Context) error) error {
 	began := time.Now()
 	err := next(ctx)
@@ -148,7 +165,8 @@ func (in *interceptors) logCall(ctx context.Context, c *call, next func(context.
 	return err
 }
 
-// logLevel returns the log level for the end of a call.
+// logLevel returns the log level for the end of a call. Errors of callers are not
+// errors of the server.
 func logLevel(c *call, code codes.Code) slog.Level {
 	switch code {
 	case codes.Internal, codes.Unknown, codes.DataLoss:
@@ -162,9 +180,10 @@ func logLevel(c *call, code codes.Code) slog.Level {
 	return slog.LevelInfo
 }
 
-// recoverPanics turns a panic into INTERNAL. The panic value may contain
-// request data, so only the type of the value, the text of runtime errors
-// (redacted) and the stack are logged.
+// recoverPanics turns a panic into INTERNAL. The panic value may contain request
+// data, so only the type of the value, the text of runtime errors (redacted) and
+// the stack are logged. The process goes on: a panic in one call must not stop
+// the clocks of the others.
 func (in *interceptors) recoverPanics(ctx context.Context, c *call, next func(context.Context) error) (err error) {
 	defer func() {
 		thrown := recover()
@@ -207,8 +226,9 @@ func newErrorID() string { return rand.Text()[:12] }
 // server drains.
 var errDraining = errors.New("the server is draining")
 
-// drain ends a stream when the server drains, with a status that asks the
-// client to reconnect. Unary calls finish by themselves.
+// drain ends a stream when the server drains, with a status that asks the client
+// to reconnect. Unary calls finish by themselves. A stream that ended by itself
+// keeps its own result.
 func (in *interceptors) drain(ctx context.Context, c *call, next func(context.Context) error) error {
 	if !c.stream {
 		return next(ctx)
@@ -225,7 +245,8 @@ func (in *interceptors) drain(ctx context.Context, c *call, next func(context.Co
 
 // setDeadline gives a call a deadline if it has none, shortens one that is too
 // long, and refuses a call that has less than Limits.MinTime left: nothing is
-// started that cannot be finished.
+// started that cannot be finished. Without a deadline a call could wait for a
+// lock or a worker without end.
 func (in *interceptors) setDeadline(ctx context.Context, c *call, next func(context.Context) error) error {
 	if isPublic(c.method) {
 		return next(ctx)
@@ -248,7 +269,8 @@ func (in *interceptors) setDeadline(ctx context.Context, c *call, next func(cont
 	return next(ctx)
 }
 
-// identifyCaller identifies the caller and stores the actor in the context.
+// identifyCaller identifies the caller and stores the actor in the context. From
+// here on the call counts as its caller's and no longer as anonymous.
 func (in *interceptors) identifyCaller(ctx context.Context, c *call, next func(context.Context) error) error {
 	if isPublic(c.method) {
 		return next(ctx)
@@ -262,7 +284,9 @@ func (in *interceptors) identifyCaller(ctx context.Context, c *call, next func(c
 	return next(actor.NewContext(ctx, who))
 }
 
-// authorize refuses a caller who may not call the method.
+// authorize refuses a caller who may not call the method. Which records the
+// caller may see is checked later: by name when the request is decoded, and by
+// salon in package record.
 func (in *interceptors) authorize(ctx context.Context, c *call, next func(context.Context) error) error {
 	if !isPublic(c.method) {
 		if err := checkAccess(c.actor, c.method, in.accessByMethod[c.method]); err != nil {

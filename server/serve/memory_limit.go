@@ -13,14 +13,16 @@ import (
 
 // memoryLimiter bounds the memory of requests being handled and of unsent
 // answers. A request that does not fit is refused with RESOURCE_EXHAUSTED and a
-// retry delay.
+// retry delay. Requests and answers have the same limit each, so that answers
+// nobody takes cannot keep out the requests of others.
 type memoryLimiter struct {
-	limit    int64
-	requests *semaphore.Weighted
-	answers  atomic.Int64 // unsent bytes
+	limit    int64               // bytes, for requests and for answers each
+	requests *semaphore.Weighted // bytes reserved for requests
+	answers  atomic.Int64        // unsent bytes
 	counters *Counters
 }
 
+// newMemoryLimiter returns a limiter of so many bytes.
 func newMemoryLimiter(limit int64, counters *Counters) *memoryLimiter {
 	return &memoryLimiter{limit: limit, requests: semaphore.NewWeighted(limit), counters: counters}
 }
@@ -37,7 +39,8 @@ const (
 )
 
 // reserve reserves memory for a request of a caller, or returns an error with a
-// retry delay.
+// retry delay. The caller's own share is acquired first: a caller that waits for
+// its share holds nothing of the common one. give must be called once.
 func (m *memoryLimiter) reserve(ctx context.Context, c *call, bytes int64) (give func(), err error) {
 	if m.answers.Load() > m.limit || c.callerUsage.answers.Load() > m.limit/callerFraction || c.chainUsage.answers.Load() > m.limit/chainFraction {
 		return nil, m.shed()
@@ -58,8 +61,8 @@ func (m *memoryLimiter) reserve(ctx context.Context, c *call, bytes int64) (give
 	}, nil
 }
 
-// waitFailed returns why no memory was reserved: the call has ended, or there
-// is too little.
+// waitFailed returns why no memory was reserved: the call has ended, or there is
+// too little. The two must not be confused: only the second is worth a retry.
 func (m *memoryLimiter) waitFailed(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err

@@ -15,7 +15,8 @@ import (
 	"alkalog/service/fault"
 )
 
-// contractMethods returns all methods of the contract.
+// contractMethods returns all methods of the contract. Services that are not of
+// the contract, such as health, are not among them.
 func contractMethods() []protoreflect.MethodDescriptor {
 	var methods []protoreflect.MethodDescriptor
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
@@ -55,7 +56,8 @@ func accessOf(m protoreflect.MethodDescriptor) *pb.Access {
 }
 
 // checkAccess refuses a caller whose role may not call the method, and a caller
-// confined to salons where the method concerns the whole chain.
+// confined to salons where the method concerns the whole chain. A method without
+// the option has no roles and is refused to everybody.
 func checkAccess(who actor.Actor, method string, access *pb.Access) error {
 	method = strings.TrimPrefix(method, "/")
 	switch {
@@ -67,7 +69,8 @@ func checkAccess(who actor.Actor, method string, access *pb.Access) error {
 	return nil
 }
 
-// methodsFor returns the full names of the methods that a caller may call, sorted.
+// methodsFor returns the full names of the methods that a caller may call,
+// sorted. A till asks for it with DescribeCaller.
 func methodsFor(who actor.Actor) []string {
 	var allowed []string
 	for method, access := range accessByMethod() {

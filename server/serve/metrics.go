@@ -11,10 +11,10 @@ import (
 	"alkalog/server/sequencer"
 )
 
-// openMetrics creates the metrics of the server and listens for scrapers.
-// Metrics are served without authentication, therefore on loopback only. The
-// returned loop is nil if no address is configured; metrics are counted in any
-// case.
+// openMetrics creates the metrics of the server and listens for scrapers. Metrics
+// are served without authentication, therefore on loopback only. The returned
+// loop is nil if no address is configured; metrics are counted in any case. A
+// port that is in use is an error of the start.
 func (s *Server) openMetrics() (backgroundLoop, error) {
 	registry, err := metrics.New()
 	if err != nil {
@@ -49,7 +49,8 @@ var errMetricsAddress = errors.New("--metrics-address must be a loopback address
 // empty: none.
 func (s *Server) MetricsAddr() string { return s.metricsAddr }
 
-// defineLimits defines the metrics of the limits.
+// defineLimits defines the metrics of the limits. They count since the start of
+// the process.
 func (s *Server) defineLimits() {
 	c := s.counters
 	for _, m := range []struct {
@@ -78,7 +79,7 @@ func (s *Server) defineLimits() {
 }
 
 // defineDatabase defines the metrics of readiness, the clock and the connection
-// pool.
+// pool. All causes have a value, so an alert can rely on the series to exist.
 func (s *Server) defineDatabase() {
 	s.metrics.Gauges("alkalog.not.ready", "1 for each cause for which the server is not ready.", "cause", func() map[string]float64 {
 		now, all := s.health.notReady(), map[string]float64{}
@@ -102,7 +103,8 @@ func (s *Server) defineDatabase() {
 }
 
 // defineLogs defines the metrics of the audit logs, summed over all chains. The
-// server's log and its health name the chain.
+// server's log and its health name the chain. A label with chain names would make
+// a series for each chain.
 func (s *Server) defineLogs() {
 	for _, m := range []struct {
 		name, unit, help string
@@ -135,8 +137,10 @@ func (s *Server) defineLogs() {
 	})
 }
 
+// add is the sum, as a function.
 func add(a, b float64) float64 { return a + b }
 
+// oneIf converts a bool to the value of a gauge.
 func oneIf(holds bool) float64 {
 	if holds {
 		return 1

@@ -16,9 +16,11 @@ import (
 	"alkalog/service/fault"
 )
 
-// Quotas bounds what one caller, and all callers of one chain together, may
-// use. Zero fields have the stated defaults, which are our own choices. A call
-// beyond a bound is answered RESOURCE_EXHAUSTED with a retry delay.
+// Quotas bounds what one caller, and all callers of one chain together, may use.
+// Zero fields have the stated defaults, which are our own choices. A call beyond
+// a bound is answered RESOURCE_EXHAUSTED with a retry delay. The bounds of a
+// chain keep one customer from slowing down the others; those of a caller keep
+// one till from stopping its chain.
 type Quotas struct {
 	// CallerRate is how many calls a second a caller may make on average.
 	// Default 100: a till makes a few a minute, and a service that imports
@@ -44,6 +46,7 @@ type Quotas struct {
 	Anonymous AnonymousQuotas
 }
 
+// complete fills in the defaults.
 func (q Quotas) complete() Quotas {
 	q.CallerRate = cmp.Or(q.CallerRate, 100)
 	q.CallerBurst = cmp.Or(q.CallerBurst, 500)
@@ -56,6 +59,7 @@ func (q Quotas) complete() Quotas {
 	return q
 }
 
+// check returns an error for a negative value.
 func (q Quotas) check() error {
 	if min(q.CallerRate, q.ChainRate) < 0 || min(q.CallerBurst, q.ChainBurst, q.CallerCalls, q.CallerStreams, q.ChainWorkers) < 0 {
 		return errors.New("a quota is negative")
@@ -80,38 +84,46 @@ const maxTracked = 20000
 const sweepInterval = time.Second
 
 // quotas counts the usage of callers and chains. It uses the machine's clock,
-// because it protects the machine.
+// because it protects the machine. Every server counts for itself: with several
+// servers a caller may use as many times as much.
 type quotas struct {
 	limits Quotas
 	bytes  int64 // of requests that one caller may have under way
 	*usages
 }
 
+// newQuotas returns quotas without any usage.
 func newQuotas(limits Quotas, bytes int64) *quotas {
 	return &quotas{limits: limits, bytes: bytes, usages: newUsages()}
 }
 
-// usages holds usages by kind and name.
+// usages holds usages by kind and name. The lock covers counts and buckets;
+// waiting happens outside of it.
 type usages struct {
 	mu    sync.Mutex
 	known map[string]*usage
 	swept time.Time // when idle usages were last removed
 }
 
+// newUsages returns an empty set.
 func newUsages() *usages { return &usages{known: map[string]*usage{}} }
 
 // usage is what one caller, chain or address uses.
 type usage struct {
-	bucket  *rate.Limiter
-	workers chan struct{}       // holds a value for each call that is being handled
-	memory  *semaphore.Weighted // for requests; nil: not counted here
-	answers atomic.Int64        // unsent bytes
+	bucket *rate.Limiter // of calls
+	// workers holds a value for each unary call that is being handled.
+	workers chan struct{}
+	// memory is the caller's share of the memory for requests; nil: not counted
+	// here.
+	memory  *semaphore.Weighted
+	answers atomic.Int64 // unsent bytes
+	// calls and streams are those under way; guarded by usages.mu.
 	calls   int
 	streams int
 }
 
-// reserve takes one token from a bucket, or returns after how long there will
-// be one.
+// reserve takes one token from a bucket, or returns after how long there will be
+// one. A call that would have to wait takes none.
 func reserve(bucket *rate.Limiter, now time.Time) (again time.Duration) {
 	r := bucket.ReserveN(now, 1)
 	if again = r.DelayFrom(now); again > 0 {
@@ -126,7 +138,8 @@ func (s *usage) idle(now time.Time) bool {
 }
 
 // acquire counts a call of a caller and its chain, or returns why there is no
-// quota for it.
+// quota for it. A caller that exceeds its own rate does not use up that of its
+// chain.
 func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own, all *usage, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -201,7 +214,8 @@ func (s *usages) get(kind, name string, now time.Time, fresh func() *usage) *usa
 	return made
 }
 
-// limitRate enforces the quotas of a caller and its chain.
+// limitRate enforces the quotas of a caller and its chain. Streams count from
+// their begin to their end; their messages are not counted.
 func (in *interceptors) limitRate(ctx context.Context, c *call, next func(context.Context) error) error {
 	if isPublic(c.method) {
 		return next(ctx)

@@ -11,7 +11,7 @@ import (
 )
 
 // ColumnsPosition is a position of RecomputeColumns, from which a later run can
-// continue.
+// continue. It is repeated here so that the command needs no import of storage.
 type ColumnsPosition = storage.ColumnsPosition
 
 // RecomputeColumns recomputes the search columns of every chain of cfg's database
@@ -39,6 +39,8 @@ func RecomputeColumns(ctx context.Context, cfg Config, owner, resume string, at 
 	return total, errors.Join(err, d.close())
 }
 
+// recomputeColumns is RecomputeColumns on an open database. Erasures are read
+// first, so that no record of an erased client is opened.
 func recomputeColumns(ctx context.Context, cfg Config, db *storage.DB, owner, resume string, at storage.ColumnsPosition,
 	progress func(chain string, at storage.ColumnsPosition)) (total int64, err error) {
 	erased, err := openErasures(cfg.ErasureFile, db)

@@ -26,9 +26,10 @@ const (
 )
 
 // referenceClock returns the time of the reference, which is the clock of the
-// database that all servers share. Between two comparisons it uses the
-// machine's monotonic clock, so that setting the machine's clock has no effect.
-// If comparisons fail, it continues from the last one.
+// database that all servers share. Between two comparisons it uses the machine's
+// monotonic clock, so that setting the machine's clock has no effect. If
+// comparisons fail, it continues from the last one. Services never read the
+// machine's clock: two servers must agree on when product first touched the hair.
 type referenceClock struct {
 	local       func() time.Time
 	isReference bool // local is the reference: no comparison
@@ -68,14 +69,15 @@ func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself 
 	return c
 }
 
-// notify calls told now and with each change.
+// notify calls told now and with each change. It must be called before run.
 func (c *referenceClock) notify(onChange func(ClockState)) {
 	c.onChange = onChange
 	onChange(c.State())
 }
 
 // Now returns the time of the reference; before the first comparison, of the
-// server's own clock.
+// server's own clock. It is safe for concurrent use and never goes backwards,
+// except by a comparison.
 func (c *referenceClock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -104,6 +106,7 @@ func (c *referenceClock) offset() (time.Duration, bool) {
 	return s.Offset, s.Known
 }
 
+// state is State for an instant of the local clock. The caller holds the lock.
 func (c *referenceClock) state(local time.Time) ClockState {
 	if c.isReference {
 		return ClockState{Known: true}
@@ -111,8 +114,9 @@ func (c *referenceClock) state(local time.Time) ClockState {
 	return ClockState{Offset: c.localOffset, Known: !c.comparedAt.IsZero() && local.Sub(c.comparedAt) <= maxClockAge}
 }
 
-// compare asks the reference once. It attributes the answer to the middle of
-// the request, so the error is at most half of its duration.
+// compare asks the reference once. It attributes the answer to the middle of the
+// request, so the error is at most half of its duration. A comparison that took
+// longer than clockTimeout says too little and is dropped.
 func (c *referenceClock) compare(ctx context.Context) {
 	if c.isReference {
 		return
@@ -131,7 +135,8 @@ func (c *referenceClock) compare(ctx context.Context) {
 }
 
 // adopt applies a comparison. If it agrees with the current time within its
-// error, the time is not changed, so that it does not jump back and forth.
+// error, the time is not changed, so that it does not jump back and forth. within
+// is the error of the comparison. The offset is that of the wall clocks.
 func (c *referenceClock) adopt(local, reference time.Time, within time.Duration) {
 	c.comparedAt, c.localOffset = local, local.Round(0).Sub(reference)
 	if c.baseLocal.IsZero() || c.now(local).Sub(reference).Abs() > within {
@@ -139,7 +144,8 @@ func (c *referenceClock) adopt(local, reference time.Time, within time.Duration)
 	}
 }
 
-// logChange logs when the clock becomes wrong or right.
+// logChange logs when the clock becomes wrong or right. Only run and
+// openReferenceClock call it, one after the other.
 func (c *referenceClock) logChange(err error) {
 	state := c.State()
 	wrong := !state.Right()

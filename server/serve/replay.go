@@ -9,7 +9,9 @@ import (
 )
 
 // Replay decides every decision in cfg's database again and calls tell with the
-// differences of each; none if the result is the same. It changes nothing.
+// differences of each; none if the result is the same. It changes nothing. An
+// error ends it; a decision that cannot be decided again is a difference and does
+// not.
 func Replay(ctx context.Context, cfg Config, tell func(name string, differences []string)) error {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -26,7 +28,8 @@ func Replay(ctx context.Context, cfg Config, tell func(name string, differences 
 	return errors.Join(err, d.close())
 }
 
-// RulesPage returns the built-in policy as a Markdown page.
+// RulesPage returns the built-in policy as a Markdown page. It needs no database.
+// It is the content of service/rules/RULES.md.
 func RulesPage() ([]byte, error) {
 	engine, err := rules.New()
 	if err != nil {

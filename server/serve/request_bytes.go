@@ -37,30 +37,38 @@ const (
 	publicRequestBytes = 4 << 10
 )
 
-// messageLimits are the limits of a message type that apply before decoding.
+// messageLimits are the limits of a message type that apply before decoding. They
+// come from the contract's validation rules, so a field that is added has its
+// limits without a change here.
 type messageLimits struct {
 	name          protoreflect.FullName
 	fields        map[protowire.Number]*fieldLimits
 	declaredBytes int // longest encoding that the contract allows
 }
 
-// fieldLimits are the limits of a field.
+// fieldLimits are the limits of a field. One is made for each field when its
+// message is first received.
 type fieldLimits struct {
-	name             string
-	index            int // of the field in its message
-	kind             protoreflect.Kind
-	list             bool
-	maxItems         int            // of a list
-	checkedByService bool           // a list whose items the service checks one by one
+	name  string // for the path in an error
+	index int    // of the field in its message
+	kind  protoreflect.Kind
+	list  bool
+	// maxItems is how many items a list may have.
+	maxItems int
+	// checkedByService marks a list whose items the service checks one by one, so
+	// that one bad item does not refuse the others.
+	checkedByService bool
 	message          *messageLimits // nil: not a message
 }
 
-// limitsCache derives the limits of each message type once.
+// limitsCache derives the limits of each message type once. The number of message
+// types is fixed by the contract.
 type limitsCache struct {
 	mu    sync.Mutex
 	known map[protoreflect.FullName]*messageLimits
 }
 
+// newLimitsCache returns an empty cache.
 func newLimitsCache() *limitsCache {
 	return &limitsCache{known: map[protoreflect.FullName]*messageLimits{}}
 }
@@ -98,7 +106,9 @@ func (s *limitsCache) make(d protoreflect.MessageDescriptor) *messageLimits {
 // unlimited is a number of bytes that no request can have.
 const unlimited = 1 << 30
 
-// maxBytes returns the longest encoding that the contract allows for a field.
+// maxBytes returns the longest encoding that the contract allows for a field. It
+// is an upper bound and only meant to be compared with a length. UTF-8 has at
+// most four bytes a character.
 func (f *fieldLimits) maxBytes(rules *validate.FieldRules) int {
 	count := 1
 	if f.list {
@@ -117,25 +127,28 @@ func (f *fieldLimits) maxBytes(rules *validate.FieldRules) int {
 	return min(count*(min(one, unlimited)+tag), unlimited)
 }
 
-// maxBytes returns how many bytes a request may have.
+// maxBytes returns how many bytes a request may have. Twice of what the contract
+// allows passes, so that its own rules report the field.
 func (s *messageLimits) maxBytes(most int) int {
 	return min(most, max(minRequestBytes, 2*s.declaredBytes))
 }
 
 // byteCheck is one pass over the bytes of a request.
 type byteCheck struct {
+	// fields and messages are counted over the whole request.
 	fields, messages int
-	path             []byteStep
+	path             []byteStep // from the request to the message that is checked
 }
 
-// wireStep leads from a message into one that it holds.
+// byteStep leads from a message into one that it holds; item is the index in a
+// list.
 type byteStep struct {
 	field *fieldLimits
 	item  int
 }
 
-// checkWire checks a request before it is decoded, and says how many messages it
-// holds. Nothing is allocated for what is in it.
+// checkBytes checks a request before it is decoded, and returns how many messages
+// it holds. It allocates nothing for what is in the request.
 func checkBytes(s *messageLimits, body []byte, most int) (messages int, wrong *fault.Violation) {
 	if limit := s.maxBytes(most); len(body) > limit {
 		return 0, &fault.Violation{Field: "request", Want: fmt.Sprintf("must be no longer than %d bytes; it has %d", limit, len(body))}
@@ -145,8 +158,9 @@ func checkBytes(s *messageLimits, body []byte, most int) (messages int, wrong *f
 	return w.messages, wrong
 }
 
-// message checks the bytes of one message. alone is set within a list whose
-// items the service checks.
+// message checks the bytes of one message. alone is set within a list whose items
+// the service checks. Every message counts towards maxMessages, also an empty one
+// of two bytes.
 func (w *byteCheck) message(s *messageLimits, body []byte, alone bool) *fault.Violation {
 	if w.messages++; w.messages > maxMessages {
 		return &fault.Violation{Field: "request", Want: fmt.Sprintf("must hold no more than %d messages", maxMessages)}
@@ -183,7 +197,8 @@ func (w *byteCheck) message(s *messageLimits, body []byte, alone bool) *fault.Vi
 	return nil
 }
 
-// field checks one value of a field.
+// field checks one value of a field. Items are counted before they are looked
+// into.
 func (w *byteCheck) field(f *fieldLimits, counts []int, kind protowire.Type, value []byte, alone bool) *fault.Violation {
 	item := counts[f.index]
 	counts[f.index] += f.items(kind, value)
@@ -246,8 +261,8 @@ func (w *byteCheck) value(number protowire.Number, kind protowire.Type, rest []b
 	return whole - len(rest)
 }
 
-// items returns how many items a value adds to its field; numbers may be
-// packed.
+// items returns how many items a value adds to its field; numbers may be packed.
+// It counts without decoding: a packed list of a million numbers is one value.
 func (f *fieldLimits) items(kind protowire.Type, value []byte) int {
 	if !f.list || kind != protowire.BytesType {
 		return 1
@@ -278,7 +293,8 @@ func (w *byteCheck) tooMany(f *fieldLimits, most int) *fault.Violation {
 	return &fault.Violation{Field: w.pathOf(f), Want: fmt.Sprintf("must contain no more than %d item(s)", most)}
 }
 
-// pathOf returns the path of a field.
+// pathOf returns the path of a field. It has the form of the contract's own
+// violations, such as "events[3].note".
 func (w *byteCheck) pathOf(f *fieldLimits) string {
 	var path strings.Builder
 	for _, step := range w.path {
@@ -291,12 +307,14 @@ func (w *byteCheck) pathOf(f *fieldLimits) string {
 	return path.String() + f.name
 }
 
-// malformed returns the violation for bytes that cannot be parsed.
+// malformed returns the violation for bytes that cannot be parsed. It says which
+// message is malformed and not where, since the position of a byte helps nobody.
 func malformed(name protoreflect.FullName) *fault.Violation {
 	return &fault.Violation{Field: "request", Want: fmt.Sprintf("must be a well-formed %s, with all text in UTF-8", name)}
 }
 
-// decode decodes a request whose bytes were checked.
+// decode decodes a request whose bytes were checked. A text that is not UTF-8 is
+// found here, not in the check of the bytes.
 func decode(body []byte, m proto.Message) error {
 	if err := (proto.UnmarshalOptions{RecursionLimit: maxDepth}).Unmarshal(body, m); err != nil {
 		proto.Reset(m)
@@ -310,8 +328,9 @@ func decode(body []byte, m proto.Message) error {
 // of a chain.
 const maxSearchedFields = 64
 
-// chainInBytes returns the chain of the first resource name in a request that
-// is not decoded.
+// chainInBytes returns the chain of the first resource name in a request that is
+// not decoded. It is for the denial of a caller that has no chain of its own, and
+// looks at few fields.
 func chainInBytes(d protoreflect.MessageDescriptor, body []byte) string {
 	left := maxSearchedFields
 	return searchChain(d, body, &left)

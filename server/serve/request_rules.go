@@ -37,7 +37,8 @@ func newRequests() (requests, error) {
 }
 
 // check validates a message, then checks that the caller may see what it names,
-// and then that the caller may write what it contains.
+// and then that the caller may write what it contains. Values come before scope:
+// a name must be well-formed to be compared.
 func (r requests) check(ctx context.Context, m proto.Message) error {
 	if violations := r.violations(m); len(violations) > 0 {
 		return fault.InvalidFields(violations...)
@@ -49,7 +50,8 @@ func (r requests) check(ctx context.Context, m proto.Message) error {
 }
 
 // violations validates a message against the rules of the contract. A rule that
-// cannot be evaluated counts as violated.
+// cannot be evaluated counts as violated. Package processing uses it for each
+// event of a list.
 func (r requests) violations(m proto.Message) []fault.Violation {
 	counts := maskFilter(m)
 	err := r.validator.Validate(m, protovalidate.WithFilter(counts))
@@ -67,7 +69,8 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 }
 
 // invalidTimes returns the invalid timestamps in a message. The contract has no
-// rules for them, because google.protobuf.Timestamp defines its own range.
+// rules for them, because google.protobuf.Timestamp defines its own range. A time
+// outside the range could not be formatted or stored.
 func invalidTimes(m protoreflect.Message, path string) []fault.Violation {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
 		if t.CheckValid() == nil {
@@ -78,9 +81,10 @@ func invalidTimes(m protoreflect.Message, path string) []fault.Violation {
 	return visitMessages(m, path, invalidTimes)
 }
 
-// unknownFields returns the fields in a message that this program does not
-// know. A newer till may have sent something that would change a decision, so
-// it is rejected instead of ignored.
+// unknownFields returns the fields in a message that this program does not know.
+// A newer till may have sent something that would change a decision, so it is
+// rejected instead of ignored. Only the first unknown field of each message is
+// named.
 func unknownFields(m protoreflect.Message, path string) []fault.Violation {
 	var found []fault.Violation
 	if rest := m.GetUnknown(); len(rest) > 0 {
@@ -91,7 +95,8 @@ func unknownFields(m protoreflect.Message, path string) []fault.Violation {
 	return append(found, visitMessages(m, path, unknownFields)...)
 }
 
-// visitMessages calls look for each message in a message, with its path.
+// visitMessages calls look for each message in a message, with its path. Lists
+// whose items the service checks are left out.
 func visitMessages(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
 	var found []fault.Violation
 	for i := range m.Descriptor().Fields().Len() {
@@ -112,7 +117,7 @@ func visitMessages(m protoreflect.Message, path string, look func(protoreflect.M
 
 // maskFilter excludes fields that an update does not change, because a caller
 // that changes one field need not send the others. Name and etag are always
-// checked.
+// checked. A request without a mask is checked completely.
 func maskFilter(m proto.Message) protovalidate.Filter {
 	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
 	if !ok || update.GetUpdateMask() == nil {
@@ -132,7 +137,8 @@ func maskFilter(m proto.Message) protovalidate.Filter {
 	})
 }
 
-// isUpdated reports whether holder is the record in an update request.
+// isUpdated reports whether holder is the record in an update request. It is the
+// first message of that type in the request which is not the mask.
 func isUpdated(request, holder protoreflect.Message) bool {
 	fields := request.Descriptor().Fields()
 	for i := range fields.Len() {

@@ -11,10 +11,11 @@ import (
 )
 
 // RewrapClients wraps all keys of clients in cfg's database with the newest key
-// of the key file, so that the older ones can be destroyed, and returns how
-// many it has wrapped. Keys of erased clients that have come back are destroyed
-// first. All servers must be stopped: a server that has not read the newest key
-// would wrap the key of a new client with an older one.
+// of the key file, so that the older ones can be destroyed, and returns how many
+// it has wrapped. Keys of erased clients that have come back are destroyed first.
+// All servers must be stopped: a server that has not read the newest key would
+// wrap the key of a new client with an older one. It may be run again after an
+// error.
 func RewrapClients(ctx context.Context, cfg Config) (int, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
@@ -28,6 +29,9 @@ func RewrapClients(ctx context.Context, cfg Config) (int, error) {
 	return n, errors.Join(err, d.close())
 }
 
+// rewrapClients is RewrapClients on an open database. It ends with an error if
+// any key is still wrapped with an older one, because the caller deletes those
+// next.
 func rewrapClients(ctx context.Context, cfg Config, db *storage.DB) (total int, err error) {
 	others, err := storage.CountServers(ctx, db)
 	if err == nil && others > 0 {

@@ -15,7 +15,8 @@ import (
 // checkScope checks that every resource name in a message is in the actor's
 // chain, and not in a salon that the actor is excluded from. A name outside is
 // answered NOT_FOUND, exactly as if it did not exist. A record whose name does
-// not contain its salon is checked in package record.
+// not contain its salon is checked in package record. The error is a denial on
+// the audit log and looks like NOT_FOUND to the caller.
 func checkScope(who actor.Actor, m proto.Message) error {
 	if name := firstOutOfScope(who, m.ProtoReflect()); name != "" {
 		return fault.OutOfScope(name)
@@ -23,9 +24,10 @@ func checkScope(who actor.Actor, m proto.Message) error {
 	return nil
 }
 
-// firstOutOfScope returns a name in m, or in a message within it, that the
-// actor may not see; empty if there is none. (protorange could walk the
-// message, but skipping a field with it also skips the fields beside it.)
+// firstOutOfScope returns a name in m, or in a message within it, that the actor
+// may not see; empty if there is none. (protorange could walk the message, but
+// skipping a field with it also skips the fields beside it.) Which name is found
+// first does not matter: each of them refuses the request.
 func firstOutOfScope(who actor.Actor, m protoreflect.Message) (found string) {
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
 		if !checkedByService(field) && !setByServer(field) {
@@ -67,14 +69,16 @@ func values(field protoreflect.FieldDescriptor, value protoreflect.Value) []prot
 	return all
 }
 
-// isName reports whether a field holds resource names.
+// isName reports whether a field holds resource names. A resource reference in
+// the contract's options makes a field a name; "name" and "parent" need none.
 func isName(field protoreflect.FieldDescriptor) bool {
 	return field.Kind() == protoreflect.StringKind &&
 		(field.Name() == "name" || field.Name() == "parent" || proto.HasExtension(field.Options(), annotations.E_ResourceReference))
 }
 
-// setByServer reports whether only the server sets a field. A value from a
-// caller is discarded and names nothing.
+// setByServer reports whether only the server sets a field. A value from a caller
+// is discarded and names nothing. Checking it would refuse a record that a till
+// read and sends back.
 func setByServer(field protoreflect.FieldDescriptor) bool {
 	behaviours, _ := proto.GetExtension(field.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
 	return slices.Contains(behaviours, annotations.FieldBehavior_OUTPUT_ONLY)

@@ -10,7 +10,8 @@ import (
 )
 
 // openLog opens the sequencer: it reads the keys of the audit log, and compares
-// the database with the last seen checkpoints before anything can be written.
+// the database with the last seen checkpoints before anything can be written. For
+// a private database a missing key is created; for others it is an error.
 func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequencer, error) {
 	if cfg.KeysDir == "" {
 		return nil, errors.New("set the directory of the server's keys, --keys-dir; `server keys` creates one")

@@ -21,17 +21,47 @@
 // and closes it after a time without a call, and it closes a connection whose
 // client does not read its answers.
 //
-// # Interceptors
+// # What a call passes
 //
 // Unary calls and streams pass the same interceptors, before any byte of the
-// request is read. The order is the list in interceptors.ordered. What must see
-// every outcome is outside: logging, then panics, then the mapping of errors to
-// statuses. Cheap refusals come before expensive ones: the deadline and the
-// limits of anonymous callers come before signatures are checked, and rate
-// limits before authorization. Denials are audited outside of identification,
-// because a failed identification is a denial too. The request itself is
-// received, bounded as bytes, decoded and validated only when the service asks
-// for it (checkedStream), which is after authorization.
+// request is read. The list is interceptors.ordered. What must see every outcome is
+// outside, and cheap refusals come before expensive ones:
+//
+//   - logCall logs the call and counts it, whatever happens inside.
+//   - recoverPanics turns a panic into INTERNAL with an id.
+//   - mapErrors turns every error into a status; nothing outside of it sees another
+//     error.
+//   - drain ends streams when the server stops.
+//   - setDeadline bounds the call, so that everything after it ends.
+//   - limitAnonymous bounds calls of unknown callers, before signatures are checked,
+//     which cost most of the work of a refused call.
+//   - auditDenials records the denials of everything after it. It is outside of
+//     identification, because a failed identification is a denial too.
+//   - identifyCaller puts the actor into the context.
+//   - limitRate applies the quotas of the caller and of its chain. It needs to know
+//     both, and comes before everything that costs more than a look-up.
+//   - authorize checks the role, by the contract's option.
+//   - auditReads records the reads of auditors, which only an authorized call can
+//     be.
+//
+// Then the handler runs, and asks for its request (checkedStream.RecvMsg). Only now
+// it is received, and these steps follow:
+//
+//   - Memory for the longest request is reserved while the bytes arrive.
+//   - The bytes are checked without decoding (checkBytes): length, nesting, number
+//     of messages, fields and list items. Decoding can multiply the size of a
+//     request by 150.
+//   - Memory for the decoded request is reserved, and a unary call waits for a worker
+//     of its chain.
+//   - The request is decoded, and validated against the rules of the contract.
+//     Unknown fields are refused.
+//   - Every resource name in it must be in the caller's chain and salons
+//     (checkScope), and every field must be one that the caller may write
+//     (checkWritable). What only a stored record shows is checked by package record.
+//
+// The answer is encoded by the server itself and counted as unsent until the client
+// has taken it (newAnswer). A client that does not take its answers loses its
+// connection.
 //
 // # Identity
 //
@@ -56,6 +86,20 @@
 // Each denial becomes an entry in the audit log of the caller's chain; repeated
 // denials are aggregated (aggregator). Each read by an auditor is recorded
 // before the answer is sent, and is refused if it cannot be recorded.
+//
+// # Clocks
+//
+// There are three. The reference clock is the database's, monotonic between two
+// comparisons; everything that is recorded uses it, so all servers agree. The
+// machine's clock measures rates, deadlines and waits. Config.Clock stands for the
+// machine's in everything that is compared with a certificate, a token or the
+// reference, and is what tests set.
+//
+// # Other commands
+//
+// RecomputeColumns, RewrapClients, Replay, Session, VerifyRecords and Migrate open
+// the database as Start does, do one thing without serving, and close it again. The
+// command line calls them.
 //
 // # Logs and errors
 //
@@ -82,25 +126,27 @@ import (
 )
 
 // Server is a running server. It ends when Stop is called, or by itself when it
-// can no longer serve.
+// can no longer serve. Start makes one; all its methods may be called at any time
+// after that.
 type Server struct {
-	cfg      Config
+	cfg      Config // complete
 	listener net.Listener
 	grpc     *grpc.Server
 	health   *healthChecker
 	metrics  *metrics.Registry
 	database database
-	cancel   context.CancelFunc // ends the streams and the background loops
-	loops    sync.WaitGroup     // waits for the background loops
 	denials  *denials
 	counters *Counters
 	memory   *memoryLimiter
 
-	metricsAddr string
+	metricsAddr string // empty: no metrics are served
+
+	cancel context.CancelFunc // ends the streams and the background loops
+	loops  sync.WaitGroup     // waits for the background loops
 
 	ending sync.Once
-	ended  chan struct{}
-	err    error // why the server ended by itself; set before ended is closed
+	ended  chan struct{} // closed when everything has ended
+	err    error         // why the server ended by itself; set before ended is closed
 }
 
 // Start opens the database, begins to serve and returns. ctx bounds the start
@@ -140,7 +186,8 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	return s, nil
 }
 
-// listen opens the listener and serves what register registers.
+// listen opens the listener and serves what register registers. Without a
+// database it serves health and reflection only, which tests use.
 func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) (*Server, error) {
 	watch, err := openCallerSecurity(cfg)
 	if err != nil {
@@ -164,8 +211,8 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	return s, nil
 }
 
-// build creates the gRPC server with its interceptors, registers all services
-// on it and starts the background loops.
+// build creates the gRPC server with its interceptors, registers all services on
+// it and starts the background loops. Nothing is served before it returns.
 func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) error {
 	if s.cfg.Compiled == nil { // without a database
 		checks, err := newRequests()
@@ -271,6 +318,7 @@ func (s *Server) clockHealth(state ClockState) {
 }
 
 // Wait returns when the server has ended: nil after Stop, otherwise the reason.
+// It may be called by several goroutines.
 func (s *Server) Wait() error {
 	<-s.ended
 	return s.err
@@ -278,7 +326,7 @@ func (s *Server) Wait() error {
 
 // Stop shuts the server down and returns when it has ended. Calls under way may
 // finish until ctx is done or Limits.DrainTime has passed; then they are
-// canceled.
+// canceled. A second call waits for the first.
 func (s *Server) Stop(ctx context.Context) { s.end(ctx, nil) }
 
 // serve accepts connections until the server ends.
@@ -288,7 +336,8 @@ func (s *Server) serve() {
 	}
 }
 
-// watchDatabase ends the server when its private database has ended.
+// watchDatabase ends the server when its private database has ended. Without its
+// database a private installation can do nothing; a supervisor restarts it.
 func (s *Server) watchDatabase() {
 	select {
 	case <-s.database.gone():
@@ -297,7 +346,8 @@ func (s *Server) watchDatabase() {
 	}
 }
 
-// end shuts the server down once; the reason of the first call counts.
+// end shuts the server down once; the reason of the first call counts. Denials
+// are written after all calls have ended and before the database closes.
 func (s *Server) end(ctx context.Context, reason error) {
 	s.ending.Do(func() {
 		s.err = reason

@@ -21,7 +21,8 @@ import (
 )
 
 // register creates the services of the contract and registers them. It returns
-// the background loops.
+// the background loops. Every service gets the reference clock and the one rule
+// engine.
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *clientKeeper, checks requests) []backgroundLoop {
 	now := cfg.reference.Now
 	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.HeartbeatInterval}
@@ -53,11 +54,12 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	)
 }
 
-// backgroundLoop runs until its context is done.
+// backgroundLoop runs until its context is done. Each handles its own errors; it
+// ends only when the server does.
 type backgroundLoop func(context.Context)
 
-// newSalt returns 16 random bytes, for the commitments to free text in the
-// audit log.
+// newSalt returns 16 random bytes, for the commitments to free text in the audit
+// log. A commitment without one could be tested against guesses of the text.
 func newSalt() []byte {
 	salt := make([]byte, 16)
 	rand.Read(salt) // never fails

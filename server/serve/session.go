@@ -11,7 +11,8 @@ import (
 )
 
 // Session reads the session with the given resource name, and its events in the
-// order of recording, from cfg's database. It changes nothing.
+// order of recording, from cfg's database. It changes nothing. It is for the
+// operator's own machine and checks no caller.
 func Session(ctx context.Context, cfg Config, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
 	if cfg, err = cfg.complete(); err != nil {
 		return nil, nil, err

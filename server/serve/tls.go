@@ -17,8 +17,8 @@ import (
 	"alkalog/server/keys"
 )
 
-// callerSecurity is how callers are identified and how connections are
-// encrypted.
+// callerSecurity is how callers are identified and how connections are encrypted.
+// The two belong together: certificates can identify callers only over TLS.
 type callerSecurity struct {
 	identifier  identifier
 	credentials credentials.TransportCredentials
@@ -31,8 +31,9 @@ func (g callerSecurity) transport(counters *Counters) grpc.ServerOption {
 }
 
 // openCallerSecurity reads the files that decide who is trusted. They are
-// reloaded when they are replaced; if a replacement cannot be used, the
-// previous one remains in use.
+// reloaded when they are replaced; if a replacement cannot be used, the previous
+// one remains in use. An error at startup ends the start: a server that trusts
+// the wrong callers must not serve.
 func openCallerSecurity(c Config) (callerSecurity, error) {
 	problem := func(err error) {
 		c.Logger.Warn("cannot reload a file of trusted identities, keeping the previous one", "error", err.Error())
@@ -54,7 +55,8 @@ func openCallerSecurity(c Config) (callerSecurity, error) {
 }
 
 // serverCredentials returns the transport credentials: TLS, or none without a
-// certificate, which checkIdentities allows on loopback only.
+// certificate, which checkIdentities allows on loopback only. Client certificates
+// are requested and not required: health needs none, and people send tokens.
 func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
 	if c.TLSCert == "" {
 		return insecure.NewCredentials(), nil
@@ -82,8 +84,8 @@ func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem
 	return credentials.NewTLS(base), nil
 }
 
-// readPair reads the server's certificate and key and checks that they match
-// and have not expired.
+// readPair reads the server's certificate and key and checks that they match and
+// have not expired. Of its validity only the end is checked.
 func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) {
 	cert, err := keys.ReadTrusted(certFile)
 	if err != nil {
@@ -103,7 +105,8 @@ func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) 
 	return pair, nil
 }
 
-// newIdentifier returns what identifies callers.
+// newIdentifier returns what identifies callers. It is one of
+// identity.Development, identity.Closed and identity.Proven.
 func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
 	if c.Development {
 		return identity.Development{}, nil
@@ -133,7 +136,8 @@ func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem fun
 // HasIdentities reports whether callers can prove an identity.
 func (c Config) HasIdentities() bool { return c.ClientCA != "" || c.Issuer != "" || c.JWKS != "" }
 
-// OnLoopback reports whether the address can be called from this machine only.
+// OnLoopback reports whether the address can be called from this machine only. An
+// empty host means all interfaces and is not loopback.
 func (c Config) OnLoopback() bool {
 	host, _, err := net.SplitHostPort(c.Address)
 	if err != nil {
@@ -157,7 +161,8 @@ func (c Config) listener() (net.Listener, error) {
 	return listener, nil
 }
 
-// checkIdentities rejects configurations that would admit the wrong callers.
+// checkIdentities rejects configurations that would admit the wrong callers. Each
+// error says which setting to change.
 func (c Config) checkIdentities() error {
 	switch {
 	case (c.TLSCert == "") != (c.TLSKey == ""):
@@ -182,7 +187,8 @@ func (c Config) checkIdentities() error {
 	return nil
 }
 
-// trustLogLevel is the level at which the server logs whom it trusts.
+// trustLogLevel is the level at which the server logs whom it trusts. A server
+// that believes everybody, or nobody, is probably misconfigured.
 func (c Config) trustLogLevel() slog.Level {
 	if c.Development || !c.HasIdentities() {
 		return slog.LevelWarn
@@ -190,7 +196,8 @@ func (c Config) trustLogLevel() slog.Level {
 	return slog.LevelInfo
 }
 
-// DescribeTrust describes whom the server trusts, for people.
+// DescribeTrust describes whom the server trusts, for people. It is printed at
+// startup.
 func (c Config) DescribeTrust() string {
 	if c.Development {
 		return "every caller: DEVELOPMENT IDENTITIES, accepted without proof"

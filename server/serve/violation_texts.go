@@ -34,7 +34,9 @@ func fieldDescriptor(m proto.Message, v *protovalidate.Violation) (field protore
 }
 
 // wantText returns what a message should contain instead. It never repeats the
-// value that was sent.
+// value that was sent. The texts of the validation library serve for numbers and
+// lengths; those for patterns and enums would show a regular expression or a
+// number.
 func wantText(m proto.Message, v *protovalidate.Violation) string {
 	field := fieldDescriptor(m, v)
 	switch rule := v.Proto.GetRuleId(); {
@@ -76,7 +78,8 @@ func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) strin
 	return "must be one of " + strings.Join(names, ", ")
 }
 
-// patternTexts describes each pattern of the contract.
+// patternTexts describes each pattern of the contract. A test fails if a pattern
+// of the contract has no text.
 func patternTexts() map[string]string {
 	return map[string]string{
 		`^[a-z0-9][a-z0-9-]{0,62}$`:           "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
@@ -95,7 +98,8 @@ func patternTexts() map[string]string {
 	}
 }
 
-// wantPattern describes a pattern.
+// wantPattern describes a pattern. A pattern of a resource name is replaced by an
+// example of the name.
 func wantPattern(field protoreflect.FieldDescriptor, pattern string) string {
 	if strings.Contains(pattern, "chains/") {
 		return "must be a name like " + nameLike(field) + exceptions(pattern)
@@ -121,8 +125,9 @@ func exceptions(pattern string) string {
 	return ""
 }
 
-// nameLike returns the pattern of the resource that a field names: the
-// referenced one, or for a record's own name the pattern of the record.
+// nameLike returns the pattern of the resource that a field names: the referenced
+// one, or for a record's own name the pattern of the record. A field that names
+// several kinds of records gets a general example.
 func nameLike(field protoreflect.FieldDescriptor) string {
 	reference, _ := proto.GetExtension(field.Options(), annotations.E_ResourceReference).(*annotations.ResourceReference)
 	if reference.GetType() == "" {

@@ -13,9 +13,10 @@ import (
 	"alkalog/service/fault"
 )
 
-// checkWritable checks that a request writes no field that the contract
-// reserves for other roles: by a value in a new record, or by naming it in an
-// update mask, even if the value would not change.
+// checkWritable checks that a request writes no field that the contract reserves
+// for other roles: by a value in a new record, or by naming it in an update mask,
+// even if the value would not change. In an update without a mask, every field
+// that is set counts.
 func checkWritable(who actor.Actor, m proto.Message) error {
 	if path := firstForbidden(who, m.ProtoReflect(), maskOf(m), ""); path != "" {
 		return fault.FieldDenied(path, identity.RoleName(who.Role))
@@ -33,7 +34,8 @@ func maskOf(m proto.Message) *fieldmaskpb.FieldMask {
 }
 
 // firstForbidden returns the path of a field in m that the actor may not write;
-// empty if there is none. mask is the update mask beside the record in m.
+// empty if there is none. mask is the update mask beside the record in m. Records
+// inside records are checked as well.
 func firstForbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
@@ -55,8 +57,9 @@ func firstForbidden(who actor.Actor, m protoreflect.Message, mask *fieldmaskpb.F
 	return ""
 }
 
-// forbiddenInRecord checks the fields of one record: those that are set, or
-// those that the mask names.
+// forbiddenInRecord checks the fields of one record: those that are set, or those
+// that the mask names. With a mask, a value that the mask does not name is not
+// written.
 func forbiddenInRecord(who actor.Actor, record protoreflect.Message, mask *fieldmaskpb.FieldMask, path string) string {
 	for i := range record.Descriptor().Fields().Len() {
 		field := record.Descriptor().Fields().Get(i)
