@@ -56,7 +56,7 @@ func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
 				offer.Cautions = append(offer.Cautions, a.text.Against[i].Caution)
 			case r.open:
 				offer.Suitable = false
-				offer.Cautions = append(offer.Cautions, e.missingAnswerText(r))
+				offer.Cautions = append(offer.Cautions, e.missingAnswerText(s.revision, r))
 			}
 		}
 		offers = append(offers, offer)

@@ -42,7 +42,7 @@ func TestAlternatives(t *testing.T) {
 		t.Errorf("offers: %v", offers)
 	}
 	cautions := strings.Join(offers[len(offers)-1].GetCautions(), " ")
-	for _, want := range []string{"29 CFR 1910.1048", "0.75 ppm", "Pregnancy, illness or medication"} {
+	for _, want := range []string{"29 CFR 1910.1048", "0.75 ppm", "a pregnancy, an illness or a medicine"} {
 		if !strings.Contains(cautions, want) {
 			t.Errorf("the smoothing treatment does not say %q: %s", want, cautions)
 		}

@@ -124,7 +124,7 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	}
 	if failed {
 		f.Severity = pb.Severity_SEVERITY_REFER
-		f.Message = "This rule could not be evaluated, so nobody can say that it does not apply: " + f.Message
+		f.Message = failedText(s.revision) + f.Message
 		return f
 	}
 	if slices.Contains(r.fields, s.lang.index[contradictedPath]) {
@@ -140,6 +140,14 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		}
 	}
 	return f
+}
+
+// failedText stands before the message of a rule that could not be evaluated.
+func failedText(revision int32) string {
+	if revision < 2 {
+		return "This rule could not be evaluated, so nobody can say that it does not apply: "
+	}
+	return "Do not go ahead on this one: the rule could not be checked, so it may apply. "
 }
 
 // questionKey is a field as it belongs to a subject: a field of the case is the same

@@ -146,7 +146,7 @@ func TestOpenConditionIsACondition(t *testing.T) {
 	var ids []string
 	for _, c := range d.GetConditions() {
 		ids = append(ids, c.GetConditionId())
-		if !strings.HasSuffix(c.GetText(), "(Unless the answer takes it away: How much hair is there on the head: thin, average or thick?)") {
+		if !strings.HasPrefix(c.GetText(), "Answer first: How much hair is there on the head: thin, average or thick? Until then: ") {
 			t.Errorf("%s: %s", c.GetConditionId(), c.GetText())
 		}
 	}
@@ -162,7 +162,7 @@ func TestFindingShowsAnswers(t *testing.T) {
 	d := mustDecide(t, newEngine(t), in)
 	i := slices.IndexFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == "wait.colour" })
 	f := d.GetFindings()[i]
-	if f.GetSubject() != "zone:ends" || f.GetMessage() != "Ends: permanently coloured less than 14 days ago. Wait, and condition meanwhile." {
+	if f.GetSubject() != "zone:ends" || f.GetMessage() != "Ends: Wait 14 days after permanent colour. Condition the hair meanwhile." {
 		t.Errorf("%s: %s", f.GetSubject(), f.GetMessage())
 	}
 	want := []*pb.SeenAnswer{
@@ -223,23 +223,23 @@ func TestRecommendedStrength(t *testing.T) {
 		want   pb.Strength
 		reason string
 	}{
-		{"medium", func(*pb.Consultation) {}, pb.Strength_STRENGTH_REGULAR, "Medium texture: regular."},
-		{"fine", func(c *pb.Consultation) { c.Hair.Texture = pb.Texture_TEXTURE_FINE }, pb.Strength_STRENGTH_MILD, "Fine hair: mild."},
-		{"coarse", func(c *pb.Consultation) { c.Hair.Texture = pb.Texture_TEXTURE_COARSE }, pb.Strength_STRENGTH_SUPER, "Coarse hair: super."},
+		{"medium", func(*pb.Consultation) {}, pb.Strength_STRENGTH_REGULAR, "Use regular: medium texture."},
+		{"fine", func(c *pb.Consultation) { c.Hair.Texture = pb.Texture_TEXTURE_FINE }, pb.Strength_STRENGTH_MILD, "Use mild: fine hair."},
+		{"coarse", func(c *pb.Consultation) { c.Hair.Texture = pb.Texture_TEXTURE_COARSE }, pb.Strength_STRENGTH_SUPER, "Use super: coarse hair."},
 		{"coarse and porous", func(c *pb.Consultation) {
 			c.Hair.Texture, c.Hair.Zones[0].Porosity = pb.Texture_TEXTURE_COARSE, pb.Porosity_POROSITY_POROUS
-		}, pb.Strength_STRENGTH_REGULAR, "Porous hair: one step down."},
+		}, pb.Strength_STRENGTH_REGULAR, "Go one step down: porous hair."},
 		{"coarse and coloured", func(c *pb.Consultation) {
 			c.Hair.Texture = pb.Texture_TEXTURE_COARSE
 			c.Hair.Zones[1].PermanentColour = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(99 * day)}
-		}, pb.Strength_STRENGTH_MILD, "Coloured hair: mild."},
+		}, pb.Strength_STRENGTH_MILD, "Use mild: coloured hair."},
 		{"thio in the ends", func(c *pb.Consultation) {
 			c.Hair.Zones[2].Thio = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(99 * day)}
-		}, 0, "Thio or metal salts on the hair: no hydroxide at all."},
-		{"texture not judged", func(c *pb.Consultation) { c.Hair.Texture = 0 }, 0, "Not known yet: Is the hair fine, medium or coarse?"},
+		}, 0, "Use no hydroxide at all: thio or metal salts on the hair."},
+		{"texture not judged", func(c *pb.Consultation) { c.Hair.Texture = 0 }, 0, "Answer first: Is the hair fine, medium or coarse?"},
 		{"fine, colour not asked", func(c *pb.Consultation) {
 			c.Hair.Texture, c.Hair.Zones[1].PermanentColour = pb.Texture_TEXTURE_FINE, nil
-		}, pb.Strength_STRENGTH_MILD, "Fine hair: mild."},
+		}, pb.Strength_STRENGTH_MILD, "Use mild: fine hair."},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in := soundHead()

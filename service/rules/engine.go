@@ -38,7 +38,8 @@ const Version = "1"
 //
 //	0  before decisions stored a revision
 //	1  conditions name their subject and whether they come before first contact
-const Revision = 1
+//	2  texts that the engine adds say first what to do
+const Revision = 2
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.
 type Engine struct {

@@ -57,7 +57,7 @@ func Example() {
 	fmt.Println("stands at", rules.Standing(decision))
 
 	// Output:
-	// VERDICT_REFUSE - wait.shampoo - The hair was shampooed less than 72 hours ago. The scalp's own oil protects it; wait.
+	// VERDICT_REFUSE - wait.shampoo - Wait 72 hours after a shampoo. The scalp's own oil protects it.
 	// open questions: 0
 	// override accepted: true
 	// stands at VERDICT_ASK

@@ -144,7 +144,7 @@ func TestContradictionNamesBothFacts(t *testing.T) {
 	d := mustDecide(t, newEngine(t), in)
 	i := slices.IndexFunc(d.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == "history.contradiction" })
 	f := d.GetFindings()[i]
-	if want := "The record of this chain shows a relaxer on 2026-01-01, but the answer for the whole head says never a relaxer"; !strings.HasPrefix(f.GetMessage(), want) {
+	if want := "Ask the client which is right, and correct the other: the record of this chain shows a relaxer on 2026-01-01, but the answer for the whole head says never a relaxer"; !strings.HasPrefix(f.GetMessage(), want) {
 		t.Errorf("%q, want it to begin with %q", f.GetMessage(), want)
 	}
 	if f.GetSeverity() != pb.Severity_SEVERITY_ASK || f.GetOverrideTerms().GetAllowed() || len(f.GetContradictions()) != 3 {

@@ -143,6 +143,9 @@ func TestFailingRuleRefers(t *testing.T) {
 		if d.GetVerdict() != pb.Verdict_VERDICT_REFER || f.GetSeverity() != pb.Severity_SEVERITY_REFER || !f.GetEvaluationFailed() || f.GetLayer() != pb.Layer_LAYER_HOUSE {
 			t.Errorf("%q: %s: %v", expression, d.GetVerdict(), f)
 		}
+		if !strings.HasPrefix(f.GetMessage(), "Do not go ahead on this one") {
+			t.Errorf("%q: %s", expression, f.GetMessage())
+		}
 	}
 }
 

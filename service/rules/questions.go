@@ -130,7 +130,7 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 	}
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			text := w.message + " (Unless the answer takes it away: " + e.question(w.fields[0], w.subject) + ")"
+			text := openConditionText(o.revision, w.message, e.question(w.fields[0], w.subject))
 			conditions = append(conditions, o.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 			continue
 		}
@@ -145,6 +145,15 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 		}
 	}
 	return conditions
+}
+
+// openConditionText is a condition that holds unless the answer to a question takes it
+// away.
+func openConditionText(revision int32, message, question string) string {
+	if revision < 2 {
+		return message + " (Unless the answer takes it away: " + question + ")"
+	}
+	return "Answer first: " + question + " Until then: " + message
 }
 
 // condition is what a rule asks for about a subject.

@@ -126,7 +126,7 @@ func TestCompare(t *testing.T) {
 			d.Overrides, d.StandingVerdict = []*pb.Override{{}}, 1
 		}, ""},
 		{"the verdict", func(d *pb.Decision) { d.Verdict = 1 }, "verdict: VERDICT_REFER -> VERDICT_PROCEED"},
-		{"a message", func(d *pb.Decision) { d.Findings[0].Message = "all is well" }, "findings[0].message: The scalp is red or inflamed."},
+		{"a message", func(d *pb.Decision) { d.Findings[0].Message = "all is well" }, "findings[0].message: Ask for a doctor's note before any chemical service. The scalp is red or inflamed."},
 		{"a finding more", func(d *pb.Decision) { d.Findings = append(d.Findings, &pb.Finding{}) }, "findings: 1 -> 2 of them"},
 		{"no basis", func(d *pb.Decision) { d.Findings[0].Basis = nil }, "findings[0].basis: given -> none"},
 		{"an input", func(d *pb.Decision) { d.Inputs.Consultation.Scalp.Redness = 1 }, "inputs.consultation.scalp.redness: ANSWER_YES -> ANSWER_NO"},

@@ -104,7 +104,7 @@ func (e *Engine) recommendStrength(s *state) *pb.StrengthAdvice {
 		case after == strength && !t.text.None:
 		case r.open:
 			open = true
-			a.Reasons = append(a.Reasons, e.missingAnswerText(r))
+			a.Reasons = append(a.Reasons, e.missingAnswerText(s.revision, r))
 		case r.yes && t.text.None:
 			return &pb.StrengthAdvice{Reasons: append(a.Reasons, t.text.Because)}
 		case r.yes:
@@ -119,9 +119,14 @@ func (e *Engine) recommendStrength(s *state) *pb.StrengthAdvice {
 }
 
 // missingAnswerText says which answer a check waits for.
-func (e *Engine) missingAnswerText(r checkResult) string {
-	if len(r.missing) == 0 {
+func (e *Engine) missingAnswerText(revision int32, r checkResult) string {
+	switch {
+	case revision < 2 && len(r.missing) == 0:
 		return "Not known, because it could not be worked out."
+	case revision < 2:
+		return "Not known yet: " + e.question(r.missing[0], r.about)
+	case len(r.missing) == 0:
+		return "Look again: this could not be worked out."
 	}
-	return "Not known yet: " + e.question(r.missing[0], r.about)
+	return "Answer first: " + e.question(r.missing[0], r.about)
 }
