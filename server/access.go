@@ -6,7 +6,9 @@ import (
 	"alkalog/server/serve"
 )
 
-// accessCommand prints which role may call which RPC.
+// accessCommand prints which role may call which RPC. The page is generated from
+// the contract's options, as server/serve/ACCESS.md is, so it is that of the
+// program that prints it.
 type accessCommand struct{}
 
 // Run prints the access table as Markdown.

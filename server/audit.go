@@ -15,7 +15,8 @@ import (
 	"alkalog/server/report"
 )
 
-// auditCommands groups the commands of an auditor.
+// auditCommands groups the commands of an auditor. All but verify and check-proof
+// read a log from a server, and the server enters each read on that log.
 type auditCommands struct {
 	List       auditListCommand       `cmd:"" help:"List the entries of a chain's audit log."`
 	Summary    auditSummaryCommand    `cmd:"" help:"Count the entries of a chain's audit log, with rates."`
@@ -26,12 +27,17 @@ type auditCommands struct {
 	Report     auditReportCommand     `cmd:"" help:"Write an audit report on a period as one HTML file."`
 }
 
-// outputFlags select how rows are written.
+// outputFlags select how rows are written. A script should name the format, since
+// the default depends on the terminal.
 type outputFlags struct {
 	Output report.Format `enum:",table,json,ndjson,csv" default:"" placeholder:"FORM" help:"Output format: table, json, ndjson or csv. Default: table on a terminal, otherwise ndjson. In CSV, a cell that a spreadsheet could take for a formula is prefixed with an apostrophe."`
 }
 
-// auditListCommand lists audit entries.
+// auditListCommand lists audit entries. Filters are evaluated by the server.
+//
+// Pages are requested until the list ends or the limit is reached. The server
+// records the first page as one read of the auditor; further pages within a
+// minute belong to it.
 type auditListCommand struct {
 	clientFlags
 	outputFlags
@@ -41,7 +47,9 @@ type auditListCommand struct {
 	Limit    int64  `help:"Maximum number of entries. Default: no limit."`
 }
 
-// Run lists the entries page by page.
+// Run lists the entries page by page. Entries are written as they arrive.
+// Warnings follow at the end, because the server sends the check of the log with
+// every page.
 func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
@@ -60,7 +68,9 @@ func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// warn reports what a list or a count may have missed.
+// warn reports what a list or a count may have missed. The list itself may look
+// complete; an auditor must still learn that the database was changed. The
+// command does not fail: it listed what there is.
 func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
 	say := func(n int64, what string) {
 		if n > 0 {
@@ -80,8 +90,9 @@ func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
 	}
 }
 
-// entries requests page after page and passes each to seen, up to limit entries. A
-// limit of 0 means all.
+// entries requests page after page and passes each to seen, up to limit entries.
+// A limit of 0 means all. An error ends the sequence after the entries that came
+// before it. It reuses request and changes its page token and page size.
 func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.ListEntriesRequest, limit int64, seen func(*pb.ListEntriesResponse)) iter.Seq2[*pb.AuditEntry, error] {
 	return func(yield func(*pb.AuditEntry, error) bool) {
 		for left := limit; ; {
@@ -108,7 +119,8 @@ func entries(ctx context.Context, client pb.AuditServiceClient, request *pb.List
 	}
 }
 
-// auditSummaryCommand counts audit entries.
+// auditSummaryCommand counts audit entries. The server counts; the figures help
+// to read a log and prove nothing.
 type auditSummaryCommand struct {
 	clientFlags
 	outputFlags
@@ -117,7 +129,7 @@ type auditSummaryCommand struct {
 	By    string `enum:"kind,salon,actor,rule,reason,week,override,practitioner" default:"kind" help:"Group by kind, salon, actor, rule, reason or week; or show what followed overrides (override) or how often each practitioner overrode compared with all others (practitioner). Rates are per decision of the same period, with the 95 % Wilson interval."`
 }
 
-// Run prints the counts.
+// Run prints the counts. Whole days are counted, in UTC.
 func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	from, to, err := c.times()
 	if err != nil {
@@ -144,7 +156,8 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// allRows iterates over rows that are already in memory.
+// allRows iterates over rows that are already in memory. It lets lists and
+// streams be written by the same code.
 func allRows[T any](rows []T) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		for _, row := range rows {
@@ -155,7 +168,8 @@ func allRows[T any](rows []T) iter.Seq2[T, error] {
 	}
 }
 
-// stampOf converts a time to a message; the zero time becomes nil.
+// stampOf converts a time to a message; the zero time becomes nil. The contract
+// takes an absent time for no bound.
 func stampOf(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil

@@ -23,14 +23,17 @@ import (
 )
 
 // verdictFlags select the trusted input of a verification and how its verdict is
-// written.
+// written. A copy proves that it fits its checkpoint. Whether the checkpoint is
+// the right one only an input from elsewhere can show: an earlier checkpoint or
+// the keys.
 type verdictFlags struct {
 	Against string        `type:"path" placeholder:"FILE" help:"File with an earlier checkpoint of the same log, such as the file checkpoint of an earlier copy. Only an earlier checkpoint reveals a history that the holder of the log's key has rewritten and signed again."`
 	Keys    string        `type:"path" placeholder:"FILE" help:"File with trusted public keys of the log, one a line, obtained independently of the copy. The checkpoint must be signed by one of them, or by a key that they vouch for."`
 	Output  report.Format `enum:"table,json" default:"table" placeholder:"FORM" help:"Output format: table (text) or json."`
 }
 
-// trust reads the earlier checkpoint and the trusted keys, if they were given.
+// trust reads the earlier checkpoint and the trusted keys, if they were given. An
+// empty file of keys is wrong usage, since trusting nobody was hardly meant.
 func (f verdictFlags) trust() (verify.TrustedInput, error) {
 	var trust verify.TrustedInput
 	var err error
@@ -49,13 +52,17 @@ func (f verdictFlags) trust() (verify.TrustedInput, error) {
 	return trust, err
 }
 
-// verificationFailed is the error for a copy that is not valid.
+// verificationFailed is the error for a copy that is not valid. It is told apart
+// from an error, so that a script can raise an alarm for it and not for a file
+// that is missing.
 type verificationFailed struct{ error }
 
 // ExitCode returns 3, the exit code of a failed verification.
 func (verificationFailed) ExitCode() int { return 3 }
 
-// tell writes the verdict and returns an error if the copy is not valid.
+// tell writes the verdict and returns an error if the copy is not valid. Search
+// columns that differ fail too: the log is right, but lists from this database
+// are not.
 func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
 	var err error
 	if f.Output == report.JSON {
@@ -79,7 +86,8 @@ func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) err
 	return verificationFailed{fmt.Errorf("%s is not valid: %s", dir, report.Visible(verdict.Faults[0].String()))}
 }
 
-// verdictText formats a verdict as text.
+// verdictText formats a verdict as text. The first word is the verdict. Notes say
+// what the verification cannot show.
 func verdictText(dir string, v verify.Report) string {
 	var text strings.Builder
 	line := func(format string, args ...any) {
@@ -121,12 +129,19 @@ func verdictText(dir string, v verify.Report) string {
 	return text.String()
 }
 
-// kindText is the name of an entry kind in words, such as "override denied".
+// kindText is the name of an entry kind in words, such as "override denied". It
+// needs no list, so kinds of a newer contract have a text, too.
 func kindText(name string) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(name, "ENTRY_KIND_"), "_", " "))
 }
 
 // auditVerifyCommand verifies a copy of a log, or the records of a database.
+// Without --live and --records it reads nothing but the copy, so an auditor can
+// run it on a machine of their own.
+//
+// There are three questions, each with its flags. Is this copy what was signed: a
+// directory. Does the database still say so: a directory and --live. Are the
+// records still what was stored: --records.
 type auditVerifyCommand struct {
 	verdictFlags
 	clientFlags
@@ -145,7 +160,8 @@ func (c auditVerifyCommand) Validate() error {
 	return nil
 }
 
-// Run verifies the copy or the records.
+// Run verifies the copy or the records. With --live the verdict on the copy comes
+// first, and both are reported.
 func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 	if c.Records {
 		return c.verifyRecords(ctx, std)
@@ -168,7 +184,8 @@ func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 }
 
 // compare makes a new copy of the log in a temporary directory and verifies it
-// against the checkpoint of the given copy.
+// against the checkpoint of the given copy. The new copy must continue the old
+// one. The temporary directory is removed in every case.
 func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain string) (err error) {
 	trust, err := c.trust()
 	if err != nil {
@@ -195,7 +212,14 @@ func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain stri
 	return c.tell(std.out, "the log as it is now in the database", verdict)
 }
 
-// auditExportCommand copies an audit log.
+// auditExportCommand copies an audit log. The copy has the layout of C2SP
+// tlog-tiles and can be verified offline, by other tools too.
+//
+// A copy is a directory: the checkpoint, the keys, the tiles and the entries. It
+// is made in a new directory, so that a copy of yesterday is never mixed with one
+// of today. Keep copies with their checkpoints: the next export can be verified
+// against an earlier checkpoint with --against, which reveals a rewritten
+// history.
 type auditExportCommand struct {
 	clientFlags
 	verdictFlags
@@ -205,7 +229,8 @@ type auditExportCommand struct {
 	Patience time.Duration `default:"1m" help:"How long to wait for an unavailable server before giving up, such as 30s or 5m."`
 }
 
-// Run copies the log, verifies the copy and writes the verdict.
+// Run copies the log, verifies the copy and writes the verdict. The copy is
+// verified as it was written, from the disk.
 func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 	trust, err := c.trust()
 	if err != nil {
@@ -227,7 +252,9 @@ func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 	return c.tell(std.out, c.Out, verdict)
 }
 
-// copy makes the copy and, if requested, the readable form.
+// copy makes the copy and, if requested, the readable form. The readable form is
+// written in the same pass and removed if it is incomplete. It is never
+// overwritten.
 func (c auditExportCommand) copy(ctx context.Context, log client.LogCopier) (verify.Report, error) {
 	if c.Also == "" {
 		return log.Copy(ctx, c.Out)
@@ -238,6 +265,8 @@ func (c auditExportCommand) copy(ctx context.Context, log client.LogCopier) (ver
 		return verify.Report{}, err
 	}
 	var verdict verify.Report
+	// The sequence is driven by the copy: each entry that was copied is written
+	// to the readable file, and an error of either side ends both.
 	rows := func(yield func(*pb.AuditEntry, error) bool) {
 		log.OnEntry = func(e *pb.AuditEntry) error {
 			if !yield(e, nil) {

@@ -16,14 +16,20 @@ import (
 	"alkalog/service/ledger"
 )
 
-// auditProveCommand gets the inclusion proof of an entry.
+// auditProveCommand gets the inclusion proof of an entry. A proof is some
+// kilobytes and convinces somebody who has the log's keys and nothing else of the
+// log.
+//
+// The file has the format of C2SP tlog-proof: index, entry, hashes and the signed
+// checkpoint, as text.
 type auditProveCommand struct {
 	clientFlags
 	Entry string `arg:"" help:"Resource name of the entry: chains/CHAIN/entries/ENTRY."`
 	Out   string `required:"" type:"path" placeholder:"FILE.tlog-proof" help:"File for the proof (c2sp.org/tlog-proof), which contains the entry."`
 }
 
-// Run requests the proof, checks it and writes it to the file.
+// Run requests the proof, checks it and writes it to the file. It writes no file
+// unless the proof is valid.
 func (c auditProveCommand) Run(ctx context.Context, std streams) error {
 	chain, id, found := strings.Cut(c.Entry, "/entries/")
 	if !found || id == "" {
@@ -44,7 +50,9 @@ func (c auditProveCommand) Run(ctx context.Context, std streams) error {
 	return moveInPlace(c.Out, func(file io.Writer) error { _, err := file.Write(proof.Text()); return err })
 }
 
-// proofOf requests the proof of an entry and the keys of the log.
+// proofOf requests the proof of an entry and the keys of the log. The keys come
+// from the same server and show only that the two fit; check-proof takes them
+// from elsewhere. A hash of another length is an error of the server.
 func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry string) (verify.Proof, []string, error) {
 	answer, err := client.GetInclusionProof(ctx, &pb.GetInclusionProofRequest{Name: entry})
 	if err != nil {
@@ -64,7 +72,8 @@ func proofOf(ctx context.Context, client pb.AuditServiceClient, chain, entry str
 	return proof, head.GetKeys(), nil
 }
 
-// writeProof checks a proof and writes what it proves.
+// writeProof checks a proof and writes what it proves. A proof that proves
+// nothing is a failed verification, not an error.
 func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 	entry, head, err := proof.Check(keys)
 	if errors.Is(err, verify.ErrNotProved) {
@@ -78,14 +87,15 @@ func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 	return err
 }
 
-// auditCheckProofCommand checks a proof from a file.
+// auditCheckProofCommand checks a proof from a file. It calls no server.
 type auditCheckProofCommand struct {
 	Proof string `arg:"" type:"path" help:"The proof, as \"server audit prove\" wrote it."`
 	Entry string `type:"path" placeholder:"FILE" help:"File with the stored bytes of the entry, for a proof that does not contain it."`
 	Keys  string `required:"" type:"path" placeholder:"FILE" help:"File with the public keys of the log, one a line, such as the file keys of a copy. Get it from a different source than the proof."`
 }
 
-// Run checks the proof offline.
+// Run checks the proof offline. The entry is in the proof file unless somebody
+// removed it, to keep it confidential.
 func (c auditCheckProofCommand) Run(std streams) error {
 	text, err := os.ReadFile(c.Proof)
 	if err != nil {

@@ -11,7 +11,12 @@ import (
 	"alkalog/server/serve"
 )
 
-// verifyRecords verifies a database and names every record that fails.
+// verifyRecords verifies a database and names every record that fails. It reads
+// every record of the database and opens the sealed ones, so it needs the
+// server's keys and takes long. It changes nothing.
+//
+// Missing triggers, wrong privileges and changed, deleted or inserted records are
+// faults. Each is named with the record that is concerned.
 func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) error {
 	cfg, err := databaseFlags{Database: c.Database, DataDir: c.DataDir, KeysDir: c.KeysDir, PGBin: c.PGBin}.reading()
 	if err != nil {
@@ -42,20 +47,23 @@ func (c auditVerifyCommand) verifyRecords(ctx context.Context, std streams) erro
 	return verificationFailed{fmt.Errorf("the records differ from what was stored: %d faults", faults)}
 }
 
-// recordsReport is the verdict on the records of a database.
+// recordsReport is the verdict on the records of a database. Chains are in the
+// order in which they were verified. The guards of the database itself, if any
+// are missing, come first.
 type recordsReport struct {
 	Holds  bool          `json:"holds"`
 	Chains []chainReport `json:"chains"`
 }
 
-// chainReport is the verdict on one chain.
+// chainReport is the verdict on one chain. Faults are texts for people, and null
+// in JSON if there are none.
 type chainReport struct {
 	Chain   string   `json:"chain"`
 	Entries int64    `json:"entries"` // on its log
 	Faults  []string `json:"faults"`
 }
 
-// text formats the verdict.
+// text formats the verdict. It ends with what cannot be detected.
 func (r recordsReport) text() string {
 	var text strings.Builder
 	for _, c := range r.Chains {

@@ -12,7 +12,11 @@ import (
 	"alkalog/server/report"
 )
 
-// auditReportCommand writes an audit report.
+// auditReportCommand writes an audit report. The whole period is held in memory:
+// weeks or months of a chain, not ten years.
+//
+// The file is one page without scripts and without references to other files, see
+// package report.
 type auditReportCommand struct {
 	clientFlags
 	periodFlags
@@ -21,7 +25,9 @@ type auditReportCommand struct {
 	Patience time.Duration `default:"1m" help:"How long to wait for an unavailable server before giving up, such as 30s or 5m."`
 }
 
-// Run reads the data and writes the report to a file that only its owner can read.
+// Run reads the data and writes the report to a file that only its owner can
+// read. The page is about people, though under pseudonyms. An interrupted report
+// leaves an earlier file as it was.
 func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 	from, to, err := c.times()
 	if err != nil {

@@ -14,10 +14,12 @@ import (
 	"alkalog/server/report"
 )
 
-// entryJSON formats a message of the contract as one JSON value.
+// entryJSON formats a message of the contract as one JSON value. It is the JSON
+// form of protobuf, as every gRPC tool prints it.
 func entryJSON[T proto.Message](m T) ([]byte, error) { return report.MarshalMessage(m) }
 
-// entrySheet defines the columns of audit entries.
+// entrySheet defines the columns of audit entries. CSV has every column; the
+// table has the few that fit a screen, with the last segments of names.
 func entrySheet() report.Sheet[*pb.AuditEntry] {
 	type entry = *pb.AuditEntry
 	brief := func(name string, of func(entry) string) report.Column[entry] {
@@ -66,7 +68,7 @@ func entrySheet() report.Sheet[*pb.AuditEntry] {
 }
 
 // summaryText is the summary of an entry, with the method if the entry is about a
-// call.
+// call. Reads and denials have the same summary for every method.
 func summaryText(e *pb.AuditEntry) string {
 	if e.GetMethod() == "" {
 		return e.GetSummary()
@@ -82,7 +84,8 @@ func describeEntry[T any](name string, of func(T) string) report.Column[T] {
 	return report.Column[T]{Name: name, Cell: of, TableCell: of}
 }
 
-// rulesText lists rules with their versions, "scalp.broken-skin@1 ...".
+// rulesText lists rules with their versions, "scalp.broken-skin@1 ...". The form
+// fits a cell and can be split at blanks.
 func rulesText(e *pb.AuditEntry) string {
 	var all []string
 	for _, r := range e.GetRules() {
@@ -91,7 +94,7 @@ func rulesText(e *pb.AuditEntry) string {
 	return strings.Join(all, " ")
 }
 
-// timeText formats a time by RFC 3339; empty if it is absent.
+// timeText formats a time by RFC 3339; empty if it is absent. Times are in UTC.
 func timeText(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return ""
@@ -99,7 +102,9 @@ func timeText(t *timestamppb.Timestamp) string {
 	return t.AsTime().Format(time.RFC3339)
 }
 
-// proportions are the columns of a proportion.
+// proportions returns the columns of a proportion: its total, its rate and the bounds
+// of the interval of the rate. prefix tells two proportions of one row apart. Cells
+// are empty if the total is zero: 0 of 0 is no rate.
 func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Column[T] {
 	column := func(name string, cell func(*pb.Proportion) string) report.Column[T] {
 		return describeEntry(prefix+name, func(row T) string {
@@ -117,10 +122,12 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Colum
 	}
 }
 
-// fraction formats a number from 0 to 1.
+// fraction formats a number from 0 to 1. Four decimals are a hundredth of a
+// percent.
 func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 
-// countSheet defines the columns of counts.
+// countSheet defines the columns of counts. There is one row for each kind and
+// value.
 func countSheet() report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
 	return report.Sheet[row]{JSON: entryJSON[row], Columns: append([]report.Column[row]{
@@ -130,7 +137,8 @@ func countSheet() report.Sheet[*pb.SummaryRow] {
 	}, proportions("", row.GetRate)...)}
 }
 
-// practitionerSheet defines the columns of the figures of practitioners.
+// practitionerSheet defines the columns of the figures of practitioners. others_
+// is the same proportion for all others of the chain.
 func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []report.Column[row]{
@@ -151,7 +159,8 @@ type followUpRates struct {
 	*pb.Proportion
 }
 
-// followUpRate lists the outcomes of refusals and overrides in words.
+// followUpRate lists the outcomes of refusals and overrides in words. The order
+// is fixed.
 func followUpRate(f *pb.OverrideFigures) []followUpRates {
 	return []followUpRates{
 		{"refusals and referrals overridden", f.GetRefusalsOverridden()},
@@ -168,7 +177,8 @@ func followUpSheet() report.Sheet[followUpRates] {
 	}, proportions("", func(f followUpRates) *pb.Proportion { return f.Proportion })...)}
 }
 
-// followUpJSON formats one of them as JSON: the label and the proportion.
+// followUpJSON formats one of them as JSON: the label and the proportion. A
+// message of the contract alone would not say which of the three it is.
 func followUpJSON(f followUpRates) ([]byte, error) {
 	proportion, err := report.MarshalMessage(f.Proportion)
 	if err != nil {

@@ -19,20 +19,26 @@ import (
 	"alkalog/server/client"
 )
 
-// clientCommands groups the commands about one client's data.
+// clientCommands groups the commands about one client's data. A manager may use
+// them. They are the two rights of a client that a salon has to answer: access
+// and erasure.
 type clientCommands struct {
 	Export clientExportCommand `cmd:"" help:"Export everything that is stored about a client to one JSON file, for example for a subject access request."`
 	Erase  clientEraseCommand  `cmd:"" help:"Destroy a client's key, so that the client's personal data can never be read again. This cannot be undone."`
 }
 
-// clientExportCommand exports a client's data.
+// clientExportCommand exports a client's data. The file is personal data in
+// clear.
+//
+// It holds what is stored about the client in all salons of the chain.
 type clientExportCommand struct {
 	clientFlags
 	Name string `arg:"" help:"Resource name of the client: chains/CHAIN/clients/CLIENT."`
 	Out  string `required:"" type:"path" placeholder:"FILE.json" help:"Output file, readable only by you. An existing file is replaced once the new one is complete."`
 }
 
-// Run writes the file.
+// Run writes the file. The server sends the file in parts, with a digest at the
+// end. A file that was not received completely is not kept.
 func (c clientExportCommand) Run(ctx context.Context, std streams) error {
 	chain, err := chainOfClient(c.Name)
 	if err != nil {
@@ -59,8 +65,9 @@ func (c clientExportCommand) Run(ctx context.Context, std streams) error {
 // errCutOff means that a file was not received completely.
 var errCutOff = errors.New("the export is incomplete: its digest is missing or does not match; nothing was written, try again")
 
-// copyParts writes the parts of a file. It returns errCutOff unless the last part
-// holds the digest of all.
+// copyParts writes the parts to a file and returns the number of bytes. It returns
+// errCutOff unless the last part has the digest of all of them: a connection that
+// ends early looks like the end of the file otherwise.
 func copyParts(file io.Writer, parts interface {
 	Recv() (*pb.ExportClientResponse, error)
 }) (written int64, err error) {
@@ -86,7 +93,9 @@ func copyParts(file io.Writer, parts interface {
 }
 
 // moveInPlace writes a file that only its owner can read to a temporary name,
-// syncs it and renames it.
+// syncs it and renames it. A reader never sees a part of the file, and after a
+// crash there is the old file or the new one. A failure removes the temporary
+// file.
 func moveInPlace(path string, write func(io.Writer) error) error {
 	part, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".part-")
 	if err != nil {
@@ -105,7 +114,13 @@ func moveInPlace(path string, write func(io.Writer) error) error {
 	return err
 }
 
-// clientEraseCommand erases a client.
+// clientEraseCommand erases a client. It destroys a key and no record: what is
+// sealed with the key is unreadable from then on, also in backups.
+//
+// The audit log keeps its entries, which hold the client's pseudonym and no
+// personal data, and gets one for the erasure. A request ID can be given, because
+// the result of a broken connection is unknown: the same ID is answered again and
+// done once.
 type clientEraseCommand struct {
 	clientFlags
 	Name      string `arg:"" help:"Resource name of the client: chains/CHAIN/clients/CLIENT."`
@@ -113,7 +128,9 @@ type clientEraseCommand struct {
 	RequestID string `placeholder:"UUID" help:"Request ID (UUID), to repeat a request whose result is unknown. Default: a new one."`
 }
 
-// Run erases the client if --yes was given.
+// Run erases the client if --yes was given. Without --yes it prints what would be
+// lost. If the result is unknown, the error says how to repeat the request
+// without doing it twice.
 func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	chain, err := chainOfClient(c.Name)
 	if err != nil {
@@ -138,7 +155,8 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// chainOfClient returns the chain in the resource name of a client.
+// chainOfClient returns the chain in the resource name of a client. A wrong name
+// is an error of usage, before anything is called.
 func chainOfClient(client string) (string, error) {
 	parts := strings.Split(client, "/")
 	if len(parts) != 4 || parts[0] != "chains" || parts[2] != "clients" {

@@ -9,21 +9,35 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/alecthomas/kong"
+
 	"alkalog/server/serve"
 )
 
-// databaseFlags select the database.
+// databaseFlags select the database. Without any of them the command uses the
+// private PostgreSQL of the user, so that a developer needs no setting up.
+// Commands take the flags by one of three methods:
+//
+//   - config, for a command that does not read records: migrate.
+//   - withKeys, for serve, which may create a private database and its keys.
+//   - reading, for every command that works on an existing database.
 type databaseFlags struct {
-	Database string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL server (14 or newer). A connection string with a password is accepted only from the environment, because other users of the machine can read command lines."`
-	DataDir  string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL, which is used without --database. Default: /var/lib/alkalog for root, otherwise alkalog in $$XDG_DATA_HOME or ~/.local/share."`
+	Database string `env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL server (14 or newer). A connection string with a password is accepted only from the environment, because other users of the machine can read command lines."`
+	DataDir  string `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL, which is used without --database. Default: /var/lib/alkalog for root, otherwise alkalog in $$XDG_DATA_HOME or ~/.local/share."`
 	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"server keys\" fills one."`
 	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
-// config returns the database part of the configuration.
+// config returns the database part of the configuration. It does not touch the
+// disk. A password on the command line is refused even if it is right, because it
+// is public by then.
 func (f databaseFlags) config() (serve.Config, error) {
 	if serve.HasPassword(f.Database) && f.Database != os.Getenv("ALKALOG_DATABASE") {
 		return serve.Config{}, usage{errors.New("other users can read a password on the command line: set the connection string in the environment variable ALKALOG_DATABASE")}
+	}
+	f, err := f.preferCommandLine()
+	if err != nil {
+		return serve.Config{}, err
 	}
 	cfg := serve.Config{Database: f.Database, DataDir: f.DataDir, PGBin: f.PGBin, KeysDir: f.KeysDir}
 	if cfg.Database == "" && cfg.DataDir == "" {
@@ -36,8 +50,29 @@ func (f databaseFlags) config() (serve.Config, error) {
 	return cfg, nil
 }
 
+// preferCommandLine settles which database is meant if both flags are set. A flag on
+// the command line wins over the other one in the environment, because the
+// environment is often that of a server on the same machine. Both on the command
+// line, or both in the environment, is an error of usage.
+func (f databaseFlags) preferCommandLine() (databaseFlags, error) {
+	if f.Database == "" || f.DataDir == "" {
+		return f, nil
+	}
+	databaseGiven := f.Database != os.Getenv("ALKALOG_DATABASE")
+	dataDirGiven := f.DataDir != kong.ExpandPath(os.Getenv("ALKALOG_DATA_DIR"))
+	switch {
+	case databaseGiven == dataDirGiven:
+		return f, usage{errors.New("--database and --data-dir can't be used together")}
+	case databaseGiven:
+		f.DataDir = ""
+	default:
+		f.Database = ""
+	}
+	return f, nil
+}
+
 // withKeys returns config for commands that read or write records and therefore
-// need the keys.
+// need the keys. Without them, a client's records cannot be opened.
 func (f databaseFlags) withKeys() (serve.Config, error) {
 	cfg, err := f.config()
 	if err == nil && cfg.Database != "" && cfg.KeysDir == "" {
@@ -46,8 +81,9 @@ func (f databaseFlags) withKeys() (serve.Config, error) {
 	return cfg, err
 }
 
-// reading returns withKeys for commands that only read. A data directory that does
-// not exist is an error, so that a typing error does not create a new database.
+// reading returns withKeys for commands that only read. A data directory that
+// does not exist is an error, so that a typing error does not create a new
+// database. With --database the server itself says whether the database exists.
 func (f databaseFlags) reading() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err == nil && cfg.DataDir != "" {
@@ -56,6 +92,7 @@ func (f databaseFlags) reading() (serve.Config, error) {
 	return cfg, err
 }
 
+// exists returns an error if there is no such directory.
 func exists(dir string) error {
 	if _, err := os.Stat(dir); err != nil {
 		return fmt.Errorf("there is no private PostgreSQL in --data-dir: %w", err)
@@ -65,6 +102,7 @@ func exists(dir string) error {
 
 // errNoKeys means that the keys, without which a database is unusable, were not
 // given.
+// It is an error of usage with the next step in it.
 var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write records without its keys; create them with `server keys`")}
 
 // defaultDataDir is the directory of the user's private PostgreSQL (XDG Base
@@ -84,7 +122,7 @@ func defaultDataDir(uid int) (string, error) {
 }
 
 // identityFlags configure authentication and TLS. The server reads these files
-// again when they are replaced.
+// again when they are replaced. They are paths and URLs and hold no secret.
 type identityFlags struct {
 	TLSCert     string `name:"tls-cert" env:"ALKALOG_TLS_CERT" type:"path" placeholder:"FILE" help:"Server certificate file (PEM)."`
 	TLSKey      string `name:"tls-key" env:"ALKALOG_TLS_KEY" type:"path" placeholder:"FILE" help:"Private key file of --tls-cert (PEM), readable only by the server's user."`
@@ -96,7 +134,9 @@ type identityFlags struct {
 	Development *bool  `env:"ALKALOG_DEVELOPMENT" negatable:"" help:"Accept development identities, which callers state without proof. Default: only on a loopback address without certificates and tokens; refused on any other address."`
 }
 
-// into copies the flags into cfg, whose address is already set.
+// into copies the flags into cfg, whose address is already set. Development
+// identities are on by default only where nobody else can call: on loopback and
+// without any other identities.
 func (f identityFlags) into(cfg *serve.Config) {
 	cfg.TLSCert, cfg.TLSKey, cfg.ClientCA = f.TLSCert, f.TLSKey, f.ClientCA
 	cfg.Issuer, cfg.Audience, cfg.JWKS, cfg.Revoked = f.Issuer, f.Audience, f.JWKS, f.Revoked
@@ -107,7 +147,8 @@ func (f identityFlags) into(cfg *serve.Config) {
 	cfg.Development = cfg.OnLoopback() && !cfg.HasIdentities()
 }
 
-// serveFlags configure the server.
+// serveFlags configure the server. Every flag has an environment variable, for
+// process supervisors.
 type serveFlags struct {
 	databaseFlags
 	identityFlags
@@ -124,7 +165,13 @@ type serveFlags struct {
 	MaxPerAddress  int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"Maximum number of open connections per client address (IPv4 address or IPv6 /64). Raise it behind a proxy."`
 }
 
-// config returns the checked configuration of the server.
+// config returns the checked configuration of the server. It makes the checks
+// that need no I/O, so that check-config and serve refuse the same settings.
+// Wrong settings are errors of usage.
+//
+// The checkpoint file and the erasure file have defaults in a data directory
+// only, since they must be kept apart from the database and its backups. With
+// --database and without them, the server starts with a warning.
 func (f serveFlags) config() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err != nil {
@@ -144,10 +191,12 @@ func (f serveFlags) config() (serve.Config, error) {
 	return cfg, nil
 }
 
-// checkConfigCommand prints the configuration that serve would use.
+// checkConfigCommand prints the configuration that serve would use. An operator
+// runs it before restarting a server with changed settings.
 type checkConfigCommand struct{ serveFlags }
 
-// Run prints the configuration as JSON.
+// Run prints the configuration as JSON. Values that are not set are left out. Of
+// the connection string only host, port, database and user are shown.
 func (c checkConfigCommand) Run(std streams) error {
 	cfg, err := c.config()
 	if err != nil {

@@ -12,7 +12,12 @@ import (
 
 // healthcheckCommand asks a running server for its health, for the probes of a
 // process supervisor. The exit code is 0 if it is serving, and 1 if it is not or
-// does not answer.
+// does not answer. It exists so that an image without other tools can probe
+// itself. Liveness decides about a restart, readiness about traffic: restarting
+// does not cure a database that is down.
+//
+// It needs no identity for the health of the server. The health of a chain is
+// told to its members and to operators only.
 type healthcheckCommand struct {
 	Service   string        `arg:"" optional:"" default:"readiness" help:"Service to check: liveness, readiness or alkalog.clock; members of a chain and operators can also check chains/CHAIN and chains/CHAIN/log."`
 	Address   string        `env:"ALKALOG_CLIENT_ADDRESS" default:"${address}" placeholder:"HOST:PORT" help:"Host and port of the server. Plaintext on loopback unless --ca-file is given; TLS otherwise."`
@@ -22,7 +27,8 @@ type healthcheckCommand struct {
 	Timeout   time.Duration `default:"5s" help:"How long to wait for the answer, such as 3s."`
 }
 
-// Run makes one health check.
+// Run makes one health check. The status is printed; the error names the service
+// and the address.
 func (c healthcheckCommand) Run(ctx context.Context, std streams) error {
 	target := client.Target{Address: c.Address, CAFile: c.CAFile, TokenFile: c.TokenFile, Identity: c.Identity, Timeout: c.Timeout}
 	conn, err := target.Open()

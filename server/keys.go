@@ -16,29 +16,35 @@ import (
 )
 
 // keysCommands groups the commands for the keys and certificates of an
-// installation.
+// installation. Nothing here needs a running server: servers reload the files.
+// Keys are made and replaced in small steps that can be repeated, because half of
+// a rotation must leave an installation that works.
 type keysCommands struct {
 	Make   makeKeysCommand `cmd:"" default:"withargs" help:"Create the keys and certificates that a new installation needs. Existing files are kept."`
 	Till   tillCommand     `cmd:"" help:"Issue a client certificate for a till or a service: chains/CHAIN/salons/SALON/tills/ID, chains/CHAIN/managers/ID, chains/CHAIN/auditors/ID or operators/ID."`
 	Rotate rotateCommand   `cmd:"" help:"Create a new key beside the previous one, or drop the previous ones."`
 }
 
-// keysDir selects the directory of the keys.
+// keysDir selects the directory of the keys. The directory holds secrets, so its
+// files are readable by the server's user alone.
 type keysDir struct {
 	Dir string `required:"" env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. It must not be inside the data directory of a private PostgreSQL that does not exist yet, because that directory must be empty."`
 }
 
-// installation returns the directory as an installation.
+// installation returns the directory as an installation. It uses the machine's
+// clock, by which certificates become valid.
 func (d keysDir) installation() keys.Installation {
 	return keys.Installation{Dir: d.Dir, Clock: time.Now}
 }
 
-// hostFlags list the host names of the server.
+// hostFlags list the host names of the server. A client refuses a certificate
+// that does not have the name it connects to.
 type hostFlags struct {
 	Host []string `placeholder:"NAME" help:"Host name or IP address of the server, in addition to localhost and the name of this machine. Can be repeated."`
 }
 
-// names returns all host names.
+// names returns all host names. Loopback names are always in it, so a command on
+// the same machine can connect.
 func (f hostFlags) names() []string {
 	names := append([]string{"localhost", "127.0.0.1", "::1"}, f.Host...)
 	if own, err := os.Hostname(); err == nil && !slices.Contains(names, own) {
@@ -47,13 +53,21 @@ func (f hostFlags) names() []string {
 	return names
 }
 
-// makeKeysCommand creates the missing keys and certificates.
+// makeKeysCommand creates the missing keys and certificates. It can be run again
+// after an upgrade that needs a further key.
+//
+// It makes the authority with its key, the server's certificate, the signing keys
+// of tokens and of the audit log, the keys that wrap client keys, and an empty
+// revocation list. A file that exists is never replaced: most of them cannot be
+// made again.
 type makeKeysCommand struct {
 	keysDir
 	hostFlags
 }
 
-// Run creates them, lists them and prints how to serve with them.
+// Run creates them, lists them and prints how to serve with them. Paths of new
+// files go to standard output, one a line; the explanation does not. A failure
+// leaves the files that were made, and the next run continues.
 func (c makeKeysCommand) Run(std streams) error {
 	in := c.installation()
 	made, err := in.Make(c.names())
@@ -70,6 +84,8 @@ func (c makeKeysCommand) Run(std streams) error {
 	return nil
 }
 
+// keysText is printed after the keys were made. It names the files whose loss
+// cannot be repaired.
 const keysText = `
 Keep copies of these files, away from the database: without "clients" no client
 can be read, and "authority.key" is needed only to issue certificates.
@@ -82,7 +98,9 @@ The first token, for the operator who creates chains:
   server token --dir DIR --role operator --name operators/me
 `
 
-// tillCommand issues a client certificate.
+// tillCommand issues a client certificate. The role and the salon are in the
+// name, so a certificate cannot be used for more than its name says
+// (identity.Certificates).
 type tillCommand struct {
 	keysDir
 	Name string        `arg:"" help:"Resource name of the till or service."`
@@ -90,7 +108,9 @@ type tillCommand struct {
 	Out  string        `type:"path" placeholder:"PATH" help:"Write PATH.crt and PATH.key. Default: named after NAME, in the directory issued of the directory of the keys."`
 }
 
-// Run issues the certificate, and prints where it is and how to revoke it.
+// Run issues the certificate, and prints where it is and how to revoke it. The
+// private key is not stored anywhere else: who loses it issues a new one. A name
+// that no certificate may have is wrong usage, and the error shows the form.
 func (c tillCommand) Run(std streams) error {
 	if _, err := identity.ActorFromURI(keys.Scheme + ":///" + c.Name); err != nil {
 		return usage{err}
@@ -106,21 +126,30 @@ func (c tillCommand) Run(std streams) error {
 	return nil
 }
 
-// rotateCommand replaces keys.
+// rotateCommand replaces keys. A key is replaced in two steps. First a new one is
+// added, and both are valid; then, when everybody uses the new one, the old one
+// is dropped. Between the steps nothing fails, however long that takes.
+//
+// The certificate of the server is simply replaced, because clients trust its
+// authority and not the certificate. Keys of tokens can be dropped when the
+// longest token has expired; the key of the log when the server has signed with
+// the new one; keys of clients when no backup from before is needed any more.
 type rotateCommand struct {
 	keysDir
 	hostFlags
 	What        string `arg:"" enum:"server,tokens,log,clients" help:"What to rotate: server (its certificate), tokens, log or clients."`
 	Drop        bool   `help:"Drop all keys of tokens, log or clients except the newest, and create none. For clients, give --database or --data-dir and stop every server first: all client keys are wrapped with the newest key before the others are destroyed."`
-	Database    string `xor:"database" env:"ALKALOG_DATABASE" placeholder:"DSN" help:"With --drop and clients: connection string of the PostgreSQL server."`
-	DataDir     string `xor:"database" env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"With --drop and clients: directory of the private PostgreSQL."`
+	Database    string `env:"ALKALOG_DATABASE" placeholder:"DSN" help:"With --drop and clients: connection string of the PostgreSQL server."`
+	DataDir     string `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"With --drop and clients: directory of the private PostgreSQL."`
 	ErasureFile string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"With --drop and clients: the file that records which clients were erased."`
 	PGBin       string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
-// Run creates a key or drops the old ones, and prints the next step.
+// Run creates a key or drops the old ones, and prints the next step. What each
+// step leaves to do is printed on standard error.
 func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	in := c.installation()
+	// The two maps have the same keys: what to do, and what to print after it.
 	do := map[string]func() error{
 		"server": func() error { return in.RotateServer(c.names()) },
 		"tokens": in.RotateTokens, "log": in.RotateLog, "clients": in.RotateClients,
@@ -137,6 +166,7 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 			": delete it when the server has logged \"keys\":1",
 			"clients": "all client keys are wrapped with the newest key, and the older keys are deleted; destroy every other copy of the old key file too: anyone who has one can still open an older backup"}[c.What]
 	}
+	// The server's certificate has no old key that could be dropped.
 	if do == nil {
 		return usage{fmt.Errorf("no command drops the keys of %s", c.What)}
 	}
@@ -147,8 +177,10 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	return nil
 }
 
-// dropClients wraps all client keys with the newest key and then deletes the other
-// keys.
+// dropClients wraps all client keys with the newest key and then deletes the
+// other keys. The order makes it safe to interrupt: an old key is deleted only
+// when nothing is wrapped with it. RewrapClients refuses while a server is
+// connected.
 func (c rotateCommand) dropClients(ctx context.Context) error {
 	if c.Database == "" && c.DataDir == "" {
 		return usage{errors.New("give --database or --data-dir: its client keys are wrapped with the newest key before the old keys are destroyed")}
@@ -164,7 +196,10 @@ func (c rotateCommand) dropClients(ctx context.Context) error {
 	return c.installation().DropClients()
 }
 
-// tokenCommand signs a token with the installation's own key.
+// tokenCommand signs a token with the installation's own key. It is for
+// installations without an identity provider, and for the first operator. A token
+// is a bearer secret; it ends by itself and can be revoked by its ID. Its
+// signature is checked with tokens.jwks, which the running server reloads.
 type tokenCommand struct {
 	keysDir
 	Role     string        `required:"" help:"Role: till, student, practitioner, supervisor, manager, auditor or operator."`
@@ -175,7 +210,9 @@ type tokenCommand struct {
 	Audience string        `help:"Audience of the token. Default: alkalog."`
 }
 
-// Run prints the signed token, and nothing else, on standard output.
+// Run prints the signed token, and nothing else, on standard output. So it can be
+// piped into a file that only its owner can read. A role and a name that do not
+// fit are an error here and not at the first call.
 func (c tokenCommand) Run(std streams) error {
 	key, err := c.installation().TokenKey()
 	if err != nil {

@@ -5,15 +5,66 @@
 //	go run ./server demo     play an invented day in two salons
 //	go run ./server --help   list all commands
 //
+// # Commands
+//
 // Every command is a type with a Run method, in a file of its own; the flags are
 // its fields. A command parses and checks its flags, calls one of the packages
-// below server and formats the result. Commands for auditors and client data are
-// gRPC clients: they call a running server, or start one for themselves on a
-// database.
+// below server and formats the result. It holds no logic of its own, so
+// everything that a command does can also be called and tested without a command
+// line.
 //
-// Results go to standard output, everything else to standard error. The exit code
-// is 0 on success, 1 after an error, 2 for wrong usage, and 3 if a verification
-// failed.
+// There are four groups:
+//
+//   - serve, check-config, migrate and maintain run or prepare the server.
+//     They need
+//
+// the database and the server's keys.
+//   - keys and token make files and need neither database nor server.
+//   - audit and client are gRPC clients: they call a running server, or start
+//     one for
+//
+// themselves on a database (clientFlags). They can do what their identity may do
+// and no more.
+//   - rules, access, version, demo, replay, session and healthcheck need no
+//     setting
+//
+// up, or read only.
+//
+// # Flags and environment
+//
+// A flag of serve can be set in the environment as ALKALOG_ and its name, for
+// process supervisors. Flags of client commands have ALKALOG_CLIENT_, so that the
+// environment of a server on the same machine does not change which server they
+// call: that ALKALOG_DATABASE is set must not make a client command open that
+// database. A flag on the command line wins over the environment.
+//
+// Secrets never come from the command line, which every user of the machine can
+// read: tokens and keys are files, and a connection string with a password is
+// accepted from the environment only.
+//
+// # Output
+//
+// Results go to standard output, everything else (progress, warnings, hints) to
+// standard error, so that a result can be piped. Lists are a table on a terminal
+// and one JSON value a line otherwise. Text from the database is made safe before
+// it reaches a terminal (report.Visible). Progress is shown on a terminal only.
+//
+// A file that a command writes is complete or not there: it is written beside its
+// place and renamed (moveInPlace). Files with personal data are readable by their
+// owner only.
+//
+// # Exit codes
+//
+// 0: success. 1: an error; the command may be tried again. 2: wrong usage; the
+// command line must be changed. 3: a verification failed: the command has worked,
+// and the data are not what they should be. A program that calls these commands
+// can rely on the codes; the texts may change.
+//
+// # Interruption
+//
+// The first interrupt or SIGTERM cancels the context: the server drains, a
+// command ends its call and removes what is incomplete. The second ends the
+// process at once.
 package main
 
 import (
@@ -30,7 +81,8 @@ import (
 	"alkalog/server/serve"
 )
 
-// commands lists the commands.
+// commands lists the commands. The order is that of the help. The help text of
+// each is what a user reads first, so it says what the command changes.
 type commands struct {
 	Serve       serveCommand       `cmd:"" default:"withargs" help:"Run the server until it is interrupted. This is the default command."`
 	Migrate     migrateCommand     `cmd:"" help:"Migrate the schema of a database to the version of this program."`
@@ -49,9 +101,12 @@ type commands struct {
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 
-// streams are the outputs of a command: results go to out, everything else to err.
+// streams are the outputs of a command: results go to out, everything else to
+// err. Tests pass buffers.
 type streams struct{ out, err io.Writer }
 
+// main runs the command line of the process. Everything else is in run, which
+// tests call.
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop)   // restore the default: a second signal ends the process at once
@@ -59,7 +114,9 @@ func main() {
 	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
 }
 
-// run executes a command line and returns the exit code.
+// run executes a command line and returns the exit code. Errors are printed once,
+// here, with the name of the program. Help and usage go to where the parser
+// writes them.
 func run(ctx context.Context, args []string, std streams) int {
 	helped := false
 	parser, err := kong.New(new(commands), kong.Name("server"), kong.Description(about), kong.Writers(std.out, std.err),
@@ -83,13 +140,15 @@ func run(ctx context.Context, args []string, std streams) int {
 	return exitCode(err)
 }
 
-// usage is an error in the command line.
+// usage is an error in the command line: repeating the command does not help.
 type usage struct{ error }
 
 // ExitCode returns 2, the exit code of wrong usage.
 func (usage) ExitCode() int { return 2 }
 
-// exitCode returns the exit code of an error, by default 1.
+// exitCode returns the exit code of an error, by default 1. An error says its own
+// code by a method ExitCode, also inside a joined error. Only usage,
+// verificationFailed and replayDiffers have one.
 func exitCode(err error) int {
 	var coder kong.ExitCoder
 	switch {
@@ -101,6 +160,7 @@ func exitCode(err error) int {
 	return 1
 }
 
+// about is printed above the list of commands.
 const about = `alkalog keeps the record of chemical services to hair: consultation, decision, the service on the clock, outcome, and who overrode what.
 
 The manufacturer's directions come first. Local codes and licensed practice come before anything it says. It never diagnoses; it refers.`

@@ -7,10 +7,14 @@ import (
 	"alkalog/server/serve"
 )
 
-// migrateCommand migrates the schema of a database.
+// migrateCommand migrates the schema of a database. A private database is
+// migrated at each start without it. A shared one is migrated by hand, by a role
+// that owns the schema, before servers of the new version start.
 type migrateCommand struct{ databaseFlags }
 
-// Run migrates the schema and prints the database.
+// Run migrates the schema and prints the database. A database that is up to date
+// is left as it is. Two migrations at a time wait for each other. An error leaves
+// the schema at the last migration that was committed.
 func (c migrateCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {

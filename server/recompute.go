@@ -10,12 +10,14 @@ import (
 	"alkalog/server/serve"
 )
 
-// maintainCommands are for the operator, after an upgrade or a repair.
+// maintainCommands are for the operator, after an upgrade or a repair. Each can
+// be interrupted and continued.
 type maintainCommands struct {
 	RecomputeColumns recomputeCommand `cmd:"" help:"Recompute the search columns of clients' records from their sealed bodies: after a migration that adds one, or when verify --records reports changed ones. Servers may run meanwhile."`
 }
 
-// recomputeCommand recomputes search columns.
+// recomputeCommand recomputes search columns. Search columns repeat values of
+// sealed bodies, which SQL cannot read, so no migration can fill them.
 type recomputeCommand struct {
 	databaseFlags
 	OwnerDatabase string `env:"ALKALOG_OWNER_DATABASE" placeholder:"DSN" help:"With --database: connection string of the role that migrates, alkalog_migrator or a superuser."`
@@ -23,7 +25,12 @@ type recomputeCommand struct {
 	Resume        string `placeholder:"CHAIN/TABLE/PARENT/ID" help:"Continue after the position that an interrupted run printed last."`
 }
 
-// Run recomputes chain after chain, and prints the position after each page.
+// Run recomputes chain after chain, and prints the position after each page. An
+// interrupted run has committed all pages up to the position that it printed
+// last, and continues there with --resume.
+//
+// Positions go to standard error, the total to standard output. The total is
+// printed even after an error, since those records were updated.
 func (c recomputeCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.reading()
 	if err != nil {

@@ -6,10 +6,12 @@ import (
 	"alkalog/server/serve"
 )
 
-// rulesCommand prints the built-in rules.
+// rulesCommand prints the built-in rules. House policies are not among them: they
+// are data of a chain (CatalogService.ListRules).
 type rulesCommand struct{}
 
-// Run prints the rules as Markdown, with their sources and override terms.
+// Run prints the rules as Markdown, with their sources and override terms. An
+// error means that the built-in rules do not compile.
 func (rulesCommand) Run(_ context.Context, std streams) error {
 	page, err := serve.RulesPage()
 	if err != nil {

@@ -11,17 +11,24 @@ import (
 	"alkalog/server/serve"
 )
 
-// serveCommand runs the server.
+// serveCommand runs the server. It is also what runs without any command.
 type serveCommand struct{ serveFlags }
 
 // Run starts the server, prints how to call it, and shuts it down when it is
-// interrupted.
+// interrupted. It returns when the server has ended: without an error after an
+// interrupt, otherwise with the reason. Its log is JSON on standard error, one
+// value a line; the text before it is for people.
+//
+// The order of the output is: what is started, how to call it, then the log. A
+// configuration that is wrong ends the command before anything is opened.
 func (c serveCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {
 		return err
 	}
 	cfg.Logger = slog.New(slog.NewJSONHandler(std.err, &slog.HandlerOptions{Level: c.LogLevel}))
+	// The limit of the runtime is for the process, so it is set here and not in
+	// package serve, which tests run several times.
 	c.memoryFlags.apply(cfg.DataDir != "", os.Getenv("GOMEMLIMIT"), os.DirFS("/"))
 	if cfg.DataDir != "" {
 		fmt.Fprintf(std.err, "starting a private PostgreSQL in %s\n", cfg.DataDir)
@@ -36,8 +43,9 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	return server.Wait()
 }
 
-// welcome is the text printed at startup: the address, the database and an example
-// call.
+// welcome is the text printed at startup: the address, the database and an
+// example call. The example is one that works with this configuration. A server
+// without any identities gets none, because nobody could call it.
 func welcome(cfg serve.Config, address, database string) string {
 	line, try := "in plaintext, for this machine only", tryText
 	switch {
@@ -50,6 +58,8 @@ func welcome(cfg serve.Config, address, database string) string {
 	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.DescribeTrust()).Replace(text)
 }
 
+// welcomeText is printed once. The cautions are part of it, because whoever
+// starts a server must have read them once.
 const welcomeText = `
 alkalog listens on ADDRESS LINE
   database  DATABASE
@@ -62,6 +72,7 @@ When a client says that it burns: rinse at once.
 Interrupt (Ctrl-C) to stop.
 `
 
+// tryText is the example for a server with development identities.
 const tryText = `
 Call it from another terminal, in the directory of the source:
   go tool -modfile=proto/tools/go.mod grpcurl -plaintext ADDRESS list
@@ -71,6 +82,7 @@ Call it from another terminal, in the directory of the source:
     ADDRESS alkalog.v1.DirectoryService/CreateChain
 `
 
+// tryPrivateText is the example for a server with TLS.
 const tryPrivateText = `
 Call it from another terminal, in the directory of the source:
   go tool -modfile=proto/tools/go.mod grpcurl -cacert CA-FILE ADDRESS list

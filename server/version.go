@@ -6,10 +6,12 @@ import (
 	"runtime/debug"
 )
 
-// versionCommand prints the version.
+// versionCommand prints the version. An operator needs it to report a problem.
 type versionCommand struct{}
 
-// Run prints the version that the Go toolchain recorded in the build.
+// Run prints the version that the Go toolchain recorded in the build. The
+// revision is that of the version control system, if the build knew it; a build
+// from a directory without history has none.
 func (versionCommand) Run(std streams) error {
 	version, revision := "(devel)", ""
 	if info, ok := debug.ReadBuildInfo(); ok {
