@@ -104,6 +104,11 @@ func (st *fixture) directoryExamples() map[string]example {
 			return &pb.UpdateChainRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "retention"),
 				Chain: &pb.Chain{Name: st.name, DisplayName: "Renamed", Retention: &pb.Retention{ClientDays: 3650 + days.Add(1), RequestDays: 90}}}
 		}},
+		"GetChainSettings": requestAs(st.till, &pb.GetChainSettingsRequest{Name: st.name + "/settings"}),
+		"UpdateChainSettings": {st.odile, func(testing.TB) proto.Message { // another period each time: only a change is an entry
+			return &pb.UpdateChainSettingsRequest{RequestId: newID(), UpdateMask: updateMask("retouch_lapse_days", "unreviewed_languages"),
+				ChainSettings: &pb.ChainSettings{Name: st.name + "/settings", UnreviewedLanguages: []string{"fr"}, RetouchLapseDays: proto.Int32(80 + days.Add(1)%200)}}
+		}},
 		"CreateSalon": {st.odile, func(testing.TB) proto.Message {
 			return &pb.CreateSalonRequest{Parent: st.name, SalonId: freshID(), Salon: salon, RequestId: newID()}
 		}},
@@ -227,13 +232,14 @@ func (st *fixture) sessionExamples() map[string]example {
 			return &pb.RecordEventsRequest{Name: session.Name, SendTime: st.clock.timestamp(), RequestId: newID(),
 				Events: []*pb.Event{eventAt(session, 0, note("a remark")), eventAt(session, 0, based())}}
 		}},
-		"GetSession":    requestAs(st.vesna, &pb.GetSessionRequest{Name: st.names.session, WithEvents: true}),
-		"ListSessions":  requestAs(st.vesna, &pb.ListSessionsRequest{Parent: parent(st.names.session), Product: st.relaxer, LotCode: st.relaxerLot}),
-		"WatchSession":  requestAs(st.till, &pb.WatchSessionRequest{Name: st.names.session}),
-		"RecordOutcome": {st.amara, func(t testing.TB) proto.Message { return completed(st.carriedOut(t)) }},
-		"GetOutcome":    requestAs(st.vesna, &pb.GetOutcomeRequest{Name: st.names.outcome}),
-		"ListOutcomes":  requestAs(st.vesna, &pb.ListOutcomesRequest{Parent: parent(st.names.outcome)}),
-		"GetRecordCard": requestAs(st.vesna, &pb.GetRecordCardRequest{Name: parent(st.names.outcome)}),
+		"GetSession":       requestAs(st.vesna, &pb.GetSessionRequest{Name: st.names.session, WithEvents: true}),
+		"ListSessions":     requestAs(st.vesna, &pb.ListSessionsRequest{Parent: parent(st.names.session), Product: st.relaxer, LotCode: st.relaxerLot}),
+		"WatchSession":     requestAs(st.till, &pb.WatchSessionRequest{Name: st.names.session}),
+		"RecordOutcome":    {st.amara, func(t testing.TB) proto.Message { return completed(st.carriedOut(t)) }},
+		"GetOutcome":       requestAs(st.vesna, &pb.GetOutcomeRequest{Name: st.names.outcome}),
+		"ListOutcomes":     requestAs(st.vesna, &pb.ListOutcomesRequest{Parent: parent(st.names.outcome)}),
+		"ListDueRetouches": requestAs(st.till, &pb.ListDueRetouchesRequest{Parent: st.salon}),
+		"GetRecordCard":    requestAs(st.vesna, &pb.GetRecordCardRequest{Name: parent(st.names.outcome)}),
 	}
 }
 

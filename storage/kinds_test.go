@@ -80,7 +80,7 @@ func TestSearchColumns(t *testing.T) {
 		storage.Sessions.Insert(&pb.Session{Name: session, Sequence: 7, Product: "a", LotCode: `L "1", {x}`, UpdateTime: at,
 			Decision: "d1", ProductsUsed: []*pb.ProductUsed{{Product: "b"}}}),
 		storage.InsertEvent(session, &pb.StoredEvent{Event: &pb.Event{EventId: "e1"}, Sequence: 3}),
-		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session,
+		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session, Salon: "s", NextRetouchTime: at,
 			Sections:        []*pb.SectionOutcome{{}, {Breakage: pb.Answer_ANSWER_YES}},
 			ApplicationPace: &pb.ApplicationPace{Practitioner: "w", MinutesPerSection: 3, Sections: 4}}))
 	log(t, db, &pb.AuditEntry{Name: chainName + "/entries/e1", Kind: pb.EntryKind_ENTRY_KIND_DEVIATION,
@@ -93,7 +93,8 @@ func TestSearchColumns(t *testing.T) {
 		"sessions": `{"open": true, "sole": true, "used": ["a", "a 11X", "b"], "decision": "d1", "sequence": 7,
 			"update_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"session_events": `{"sequence": 3}`,
-		"outcomes":       `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true, "practitioner": "w"}`,
+		"outcomes": `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true, "practitioner": "w", "salon": "s",
+			"retouch_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"audit_entries": `{"kind": "ENTRY_KIND_DEVIATION", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",
 			"practitioner": "w", "lot": "l", "subjects": ["zone:ends", "section:nape"], "override_reason": "o",
 			"product": "p", "reason": "r", "rules": ["first", "second"], "on_behalf_of": "b", "till": "t", "position": 1, "cause_digest": "\\x776879",

@@ -69,6 +69,8 @@ type SessionFilter struct {
 	Product, LotCode string
 	// Decision, if not empty, is the resource name of the decision that permitted the session.
 	Decision string
+	// OpenOnly leaves out sessions that are closed.
+	OpenOnly bool
 }
 
 // ListSessions reads a page of sessions, newest first.
@@ -103,6 +105,9 @@ func (f SessionFilter) where(chain string) (string, []any) {
 	if f.Decision != "" {
 		args = append(args, f.Decision)
 		where = append(where, fmt.Sprintf("decision = $%d", len(args)))
+	}
+	if f.OpenOnly {
+		where = append(where, "open")
 	}
 	return strings.Join(where, " and "), args
 }

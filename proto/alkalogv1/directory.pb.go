@@ -41,7 +41,10 @@ type Chain struct {
 	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
 	// How long records are kept. Absent: until a client is erased on request, and
 	// answered requests for 35 days.
-	Retention     *Retention `protobuf:"bytes,6,opt,name=retention,proto3" json:"retention,omitempty"`
+	Retention *Retention `protobuf:"bytes,6,opt,name=retention,proto3" json:"retention,omitempty"`
+	// The settings that tills read. They are written by UpdateChainSettings and
+	// covered by the chain's etag.
+	Settings      *ChainSettings `protobuf:"bytes,30,opt,name=settings,proto3" json:"settings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -118,6 +121,102 @@ func (x *Chain) GetRetention() *Retention {
 	return nil
 }
 
+func (x *Chain) GetSettings() *ChainSettings {
+	if x != nil {
+		return x.Settings
+	}
+	return nil
+}
+
+// ChainSettings is what a chain chooses for its tills; a singleton of the chain.
+// Every change has an entry on the audit log. What decides a verdict belongs in a
+// house policy and is not here.
+type ChainSettings struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Changes with every change of the settings or of the chain; send back what was
+	// read. Up to 64 characters.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Languages in which drafts of the texts may be served that no speaker of the
+	// language has reviewed: "fr", "pt", "es". The English text is always beside
+	// them. Empty: reviewed texts only.
+	UnreviewedLanguages []string `protobuf:"bytes,10,rep,name=unreviewed_languages,json=unreviewedLanguages,proto3" json:"unreviewed_languages,omitempty"`
+	// Days before a retouch is due from which it is on the list of due retouches, 0
+	// to 60. Absent: 7 (our own choice).
+	RetouchNoticeDays *int32 `protobuf:"varint,11,opt,name=retouch_notice_days,json=retouchNoticeDays,proto3,oneof" json:"retouch_notice_days,omitempty"`
+	// Days after a retouch was due until which it stays on that list, 1 to 730.
+	// Absent: 84 (our own choice: the client has probably gone elsewhere).
+	RetouchLapseDays *int32 `protobuf:"varint,12,opt,name=retouch_lapse_days,json=retouchLapseDays,proto3,oneof" json:"retouch_lapse_days,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ChainSettings) Reset() {
+	*x = ChainSettings{}
+	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChainSettings) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChainSettings) ProtoMessage() {}
+
+func (x *ChainSettings) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChainSettings.ProtoReflect.Descriptor instead.
+func (*ChainSettings) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ChainSettings) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ChainSettings) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *ChainSettings) GetUnreviewedLanguages() []string {
+	if x != nil {
+		return x.UnreviewedLanguages
+	}
+	return nil
+}
+
+func (x *ChainSettings) GetRetouchNoticeDays() int32 {
+	if x != nil && x.RetouchNoticeDays != nil {
+		return *x.RetouchNoticeDays
+	}
+	return 0
+}
+
+func (x *ChainSettings) GetRetouchLapseDays() int32 {
+	if x != nil && x.RetouchLapseDays != nil {
+		return *x.RetouchLapseDays
+	}
+	return 0
+}
+
 // Retention says how long a chain keeps records. Its periods follow what the law
 // and the insurer ask for where the chain works.
 type Retention struct {
@@ -136,7 +235,7 @@ type Retention struct {
 
 func (x *Retention) Reset() {
 	*x = Retention{}
-	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -148,7 +247,7 @@ func (x *Retention) String() string {
 func (*Retention) ProtoMessage() {}
 
 func (x *Retention) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_proto_msgTypes[1]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -161,7 +260,7 @@ func (x *Retention) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retention.ProtoReflect.Descriptor instead.
 func (*Retention) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{1}
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Retention) GetClientDays() int32 {
@@ -212,7 +311,7 @@ type Salon struct {
 
 func (x *Salon) Reset() {
 	*x = Salon{}
-	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -224,7 +323,7 @@ func (x *Salon) String() string {
 func (*Salon) ProtoMessage() {}
 
 func (x *Salon) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_proto_msgTypes[2]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -237,7 +336,7 @@ func (x *Salon) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Salon.ProtoReflect.Descriptor instead.
 func (*Salon) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Salon) GetName() string {
@@ -340,7 +439,7 @@ type Practitioner struct {
 
 func (x *Practitioner) Reset() {
 	*x = Practitioner{}
-	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -352,7 +451,7 @@ func (x *Practitioner) String() string {
 func (*Practitioner) ProtoMessage() {}
 
 func (x *Practitioner) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_directory_proto_msgTypes[3]
+	mi := &file_alkalog_v1_directory_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -365,7 +464,7 @@ func (x *Practitioner) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Practitioner.ProtoReflect.Descriptor instead.
 func (*Practitioner) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Practitioner) GetName() string {
@@ -436,7 +535,7 @@ var File_alkalog_v1_directory_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\n" +
 	"\x1aalkalog/v1/directory.proto\x12\n" +
-	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd0\x03\n" +
+	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8c\x04\n" +
 	"\x05Chain\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe0A\b\xbaH'r%2#^(chains/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -445,8 +544,21 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x12\x81\x01\n" +
 	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x123\n" +
-	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention:\"\xeaA\x1f\n" +
-	"\ralkalog/Chain\x12\x0echains/{chain}\"h\n" +
+	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention\x12:\n" +
+	"\bsettings\x18\x1e \x01(\v2\x19.alkalog.v1.ChainSettingsB\x03\xe0A\x03R\bsettings:\"\xeaA\x1f\n" +
+	"\ralkalog/Chain\x12\x0echains/{chain}\"\xb6\x03\n" +
+	"\rChainSettings\x12N\n" +
+	"\x04name\x18\x01 \x01(\tB:\xe0A\b\xbaH0r.2,^(chains/[a-z0-9][a-z0-9-]{0,62}/settings)?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12Q\n" +
+	"\x14unreviewed_languages\x18\n" +
+	" \x03(\tB\x1e\xbaH\x17\x92\x01\x14\x10\n" +
+	"\x18\x01\"\x0er\fR\x02frR\x02ptR\x02es\xa0\xb2\x19\x01R\x13unreviewedLanguages\x12>\n" +
+	"\x13retouch_notice_days\x18\v \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x00H\x00R\x11retouchNoticeDays\x88\x01\x01\x12=\n" +
+	"\x12retouch_lapse_days\x18\f \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xda\x05(\x01H\x01R\x10retouchLapseDays\x88\x01\x01:3\xeaA0\n" +
+	"\x15alkalog/ChainSettings\x12\x17chains/{chain}/settingsB\x16\n" +
+	"\x14_retouch_notice_daysB\x15\n" +
+	"\x13_retouch_lapse_days\"h\n" +
 	"\tRetention\x12,\n" +
 	"\vclient_days\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\x94\x9d\x02(\x00R\n" +
 	"clientDays\x12-\n" +
@@ -497,32 +609,34 @@ func file_alkalog_v1_directory_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_directory_proto_rawDescData
 }
 
-var file_alkalog_v1_directory_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_alkalog_v1_directory_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_alkalog_v1_directory_proto_goTypes = []any{
 	(*Chain)(nil),                 // 0: alkalog.v1.Chain
-	(*Retention)(nil),             // 1: alkalog.v1.Retention
-	(*Salon)(nil),                 // 2: alkalog.v1.Salon
-	(*Practitioner)(nil),          // 3: alkalog.v1.Practitioner
-	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
-	(Jurisdiction)(0),             // 5: alkalog.v1.Jurisdiction
-	(Role)(0),                     // 6: alkalog.v1.Role
+	(*ChainSettings)(nil),         // 1: alkalog.v1.ChainSettings
+	(*Retention)(nil),             // 2: alkalog.v1.Retention
+	(*Salon)(nil),                 // 3: alkalog.v1.Salon
+	(*Practitioner)(nil),          // 4: alkalog.v1.Practitioner
+	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(Jurisdiction)(0),             // 6: alkalog.v1.Jurisdiction
+	(Role)(0),                     // 7: alkalog.v1.Role
 }
 var file_alkalog_v1_directory_proto_depIdxs = []int32{
-	4,  // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
-	4,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
-	1,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
-	4,  // 3: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
-	4,  // 4: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
-	5,  // 5: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
-	4,  // 6: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
-	4,  // 7: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
-	6,  // 8: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
-	4,  // 9: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	5,  // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
+	2,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
+	1,  // 3: alkalog.v1.Chain.settings:type_name -> alkalog.v1.ChainSettings
+	5,  // 4: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 5: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 6: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
+	5,  // 7: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 8: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
+	7,  // 9: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
+	5,  // 10: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_proto_init() }
@@ -532,14 +646,15 @@ func file_alkalog_v1_directory_proto_init() {
 	}
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
-	file_alkalog_v1_directory_proto_msgTypes[2].OneofWrappers = []any{}
+	file_alkalog_v1_directory_proto_msgTypes[1].OneofWrappers = []any{}
+	file_alkalog_v1_directory_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_directory_proto_rawDesc), len(file_alkalog_v1_directory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1738,12 +1738,218 @@ func (x *UpdatePractitionerResponse) GetPractitioner() *Practitioner {
 	return nil
 }
 
+// GetChainSettingsRequest names the settings of a chain.
+type GetChainSettingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The settings, "chains/{chain}/settings".
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChainSettingsRequest) Reset() {
+	*x = GetChainSettingsRequest{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChainSettingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChainSettingsRequest) ProtoMessage() {}
+
+func (x *GetChainSettingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChainSettingsRequest.ProtoReflect.Descriptor instead.
+func (*GetChainSettingsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *GetChainSettingsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetChainSettingsResponse answers GetChainSettings.
+type GetChainSettingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The settings.
+	ChainSettings *ChainSettings `protobuf:"bytes,1,opt,name=chain_settings,json=chainSettings,proto3" json:"chain_settings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChainSettingsResponse) Reset() {
+	*x = GetChainSettingsResponse{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChainSettingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChainSettingsResponse) ProtoMessage() {}
+
+func (x *GetChainSettingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChainSettingsResponse.ProtoReflect.Descriptor instead.
+func (*GetChainSettingsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *GetChainSettingsResponse) GetChainSettings() *ChainSettings {
+	if x != nil {
+		return x.ChainSettings
+	}
+	return nil
+}
+
+// UpdateChainSettingsRequest changes the settings of a chain.
+type UpdateChainSettingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The settings with the new values; the name says of which chain, the etag what
+	// was read (empty skips the check).
+	ChainSettings *ChainSettings `protobuf:"bytes,1,opt,name=chain_settings,json=chainSettings,proto3" json:"chain_settings,omitempty"`
+	// Fields to change, as field names of ChainSettings; at least one. Unknown or
+	// server-set fields are refused.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateChainSettingsRequest) Reset() {
+	*x = UpdateChainSettingsRequest{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateChainSettingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateChainSettingsRequest) ProtoMessage() {}
+
+func (x *UpdateChainSettingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateChainSettingsRequest.ProtoReflect.Descriptor instead.
+func (*UpdateChainSettingsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *UpdateChainSettingsRequest) GetChainSettings() *ChainSettings {
+	if x != nil {
+		return x.ChainSettings
+	}
+	return nil
+}
+
+func (x *UpdateChainSettingsRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateChainSettingsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// UpdateChainSettingsResponse answers UpdateChainSettings.
+type UpdateChainSettingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The settings as stored.
+	ChainSettings *ChainSettings `protobuf:"bytes,1,opt,name=chain_settings,json=chainSettings,proto3" json:"chain_settings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateChainSettingsResponse) Reset() {
+	*x = UpdateChainSettingsResponse{}
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateChainSettingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateChainSettingsResponse) ProtoMessage() {}
+
+func (x *UpdateChainSettingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_directory_service_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateChainSettingsResponse.ProtoReflect.Descriptor instead.
+func (*UpdateChainSettingsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_service_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *UpdateChainSettingsResponse) GetChainSettings() *ChainSettings {
+	if x != nil {
+		return x.ChainSettings
+	}
+	return nil
+}
+
 var File_alkalog_v1_directory_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"\"alkalog/v1/directory_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x17\n" +
+	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x17\n" +
 	"\x15DescribeCallerRequest\"\xf6\x03\n" +
 	"\x16DescribeCallerResponse\x12\x1a\n" +
 	"\x05actor\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12$\n" +
@@ -1869,8 +2075,20 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner2\xba\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"}\n" +
+	"\x17GetChainSettingsRequest\x12b\n" +
+	"\x04name\x18\x01 \x01(\tBN\xfaA\x17\n" +
+	"\x15alkalog/ChainSettings\xbaH-r+2)^chains/[a-z0-9][a-z0-9-]{0,62}/settings$\xa0\xb2\x19\x02R\x04name\"\\\n" +
+	"\x18GetChainSettingsResponse\x12@\n" +
+	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings\"\xde\x01\n" +
+	"\x1aUpdateChainSettingsRequest\x12K\n" +
+	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\rchainSettings\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12+\n" +
 	"\n" +
+	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"_\n" +
+	"\x1bUpdateChainSettingsResponse\x12@\n" +
+	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings2\xa5\f\n" +
 	"\x10DirectoryService\x12i\n" +
 	"\x0eDescribeCaller\x12!.alkalog.v1.DescribeCallerRequest\x1a\".alkalog.v1.DescribeCallerResponse\"\x10\x8a\xb2\x19\f\n" +
 	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18\x12`\n" +
@@ -1882,7 +2100,11 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"ListChains\x12\x1d.alkalog.v1.ListChainsRequest\x1a\x1e.alkalog.v1.ListChainsResponse\"\t\x8a\xb2\x19\x05\n" +
 	"\x01\a \x01\x12b\n" +
 	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x02\a\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12a\n" +
+	"\x02\a\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12n\n" +
+	"\x10GetChainSettings\x12#.alkalog.v1.GetChainSettingsRequest\x1a$.alkalog.v1.GetChainSettingsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12y\n" +
+	"\x13UpdateChainSettings\x12&.alkalog.v1.UpdateChainSettingsRequest\x1a'.alkalog.v1.UpdateChainSettingsResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12a\n" +
 	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12V\n" +
 	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\x0f\x8a\xb2\x19\v\n" +
@@ -1914,96 +2136,109 @@ func file_alkalog_v1_directory_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_directory_service_proto_rawDescData
 }
 
-var file_alkalog_v1_directory_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_alkalog_v1_directory_service_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_alkalog_v1_directory_service_proto_goTypes = []any{
-	(*DescribeCallerRequest)(nil),      // 0: alkalog.v1.DescribeCallerRequest
-	(*DescribeCallerResponse)(nil),     // 1: alkalog.v1.DescribeCallerResponse
-	(*CallerLimits)(nil),               // 2: alkalog.v1.CallerLimits
-	(*CreateChainRequest)(nil),         // 3: alkalog.v1.CreateChainRequest
-	(*CreateChainResponse)(nil),        // 4: alkalog.v1.CreateChainResponse
-	(*GetChainRequest)(nil),            // 5: alkalog.v1.GetChainRequest
-	(*GetChainResponse)(nil),           // 6: alkalog.v1.GetChainResponse
-	(*ListChainsRequest)(nil),          // 7: alkalog.v1.ListChainsRequest
-	(*ListChainsResponse)(nil),         // 8: alkalog.v1.ListChainsResponse
-	(*UpdateChainRequest)(nil),         // 9: alkalog.v1.UpdateChainRequest
-	(*UpdateChainResponse)(nil),        // 10: alkalog.v1.UpdateChainResponse
-	(*CreateSalonRequest)(nil),         // 11: alkalog.v1.CreateSalonRequest
-	(*CreateSalonResponse)(nil),        // 12: alkalog.v1.CreateSalonResponse
-	(*GetSalonRequest)(nil),            // 13: alkalog.v1.GetSalonRequest
-	(*GetSalonResponse)(nil),           // 14: alkalog.v1.GetSalonResponse
-	(*ListSalonsRequest)(nil),          // 15: alkalog.v1.ListSalonsRequest
-	(*ListSalonsResponse)(nil),         // 16: alkalog.v1.ListSalonsResponse
-	(*UpdateSalonRequest)(nil),         // 17: alkalog.v1.UpdateSalonRequest
-	(*UpdateSalonResponse)(nil),        // 18: alkalog.v1.UpdateSalonResponse
-	(*CreatePractitionerRequest)(nil),  // 19: alkalog.v1.CreatePractitionerRequest
-	(*CreatePractitionerResponse)(nil), // 20: alkalog.v1.CreatePractitionerResponse
-	(*GetPractitionerRequest)(nil),     // 21: alkalog.v1.GetPractitionerRequest
-	(*GetPractitionerResponse)(nil),    // 22: alkalog.v1.GetPractitionerResponse
-	(*ListPractitionersRequest)(nil),   // 23: alkalog.v1.ListPractitionersRequest
-	(*ListPractitionersResponse)(nil),  // 24: alkalog.v1.ListPractitionersResponse
-	(*UpdatePractitionerRequest)(nil),  // 25: alkalog.v1.UpdatePractitionerRequest
-	(*UpdatePractitionerResponse)(nil), // 26: alkalog.v1.UpdatePractitionerResponse
-	(Role)(0),                          // 27: alkalog.v1.Role
-	(*Chain)(nil),                      // 28: alkalog.v1.Chain
-	(*fieldmaskpb.FieldMask)(nil),      // 29: google.protobuf.FieldMask
-	(*Salon)(nil),                      // 30: alkalog.v1.Salon
-	(*Practitioner)(nil),               // 31: alkalog.v1.Practitioner
+	(*DescribeCallerRequest)(nil),       // 0: alkalog.v1.DescribeCallerRequest
+	(*DescribeCallerResponse)(nil),      // 1: alkalog.v1.DescribeCallerResponse
+	(*CallerLimits)(nil),                // 2: alkalog.v1.CallerLimits
+	(*CreateChainRequest)(nil),          // 3: alkalog.v1.CreateChainRequest
+	(*CreateChainResponse)(nil),         // 4: alkalog.v1.CreateChainResponse
+	(*GetChainRequest)(nil),             // 5: alkalog.v1.GetChainRequest
+	(*GetChainResponse)(nil),            // 6: alkalog.v1.GetChainResponse
+	(*ListChainsRequest)(nil),           // 7: alkalog.v1.ListChainsRequest
+	(*ListChainsResponse)(nil),          // 8: alkalog.v1.ListChainsResponse
+	(*UpdateChainRequest)(nil),          // 9: alkalog.v1.UpdateChainRequest
+	(*UpdateChainResponse)(nil),         // 10: alkalog.v1.UpdateChainResponse
+	(*CreateSalonRequest)(nil),          // 11: alkalog.v1.CreateSalonRequest
+	(*CreateSalonResponse)(nil),         // 12: alkalog.v1.CreateSalonResponse
+	(*GetSalonRequest)(nil),             // 13: alkalog.v1.GetSalonRequest
+	(*GetSalonResponse)(nil),            // 14: alkalog.v1.GetSalonResponse
+	(*ListSalonsRequest)(nil),           // 15: alkalog.v1.ListSalonsRequest
+	(*ListSalonsResponse)(nil),          // 16: alkalog.v1.ListSalonsResponse
+	(*UpdateSalonRequest)(nil),          // 17: alkalog.v1.UpdateSalonRequest
+	(*UpdateSalonResponse)(nil),         // 18: alkalog.v1.UpdateSalonResponse
+	(*CreatePractitionerRequest)(nil),   // 19: alkalog.v1.CreatePractitionerRequest
+	(*CreatePractitionerResponse)(nil),  // 20: alkalog.v1.CreatePractitionerResponse
+	(*GetPractitionerRequest)(nil),      // 21: alkalog.v1.GetPractitionerRequest
+	(*GetPractitionerResponse)(nil),     // 22: alkalog.v1.GetPractitionerResponse
+	(*ListPractitionersRequest)(nil),    // 23: alkalog.v1.ListPractitionersRequest
+	(*ListPractitionersResponse)(nil),   // 24: alkalog.v1.ListPractitionersResponse
+	(*UpdatePractitionerRequest)(nil),   // 25: alkalog.v1.UpdatePractitionerRequest
+	(*UpdatePractitionerResponse)(nil),  // 26: alkalog.v1.UpdatePractitionerResponse
+	(*GetChainSettingsRequest)(nil),     // 27: alkalog.v1.GetChainSettingsRequest
+	(*GetChainSettingsResponse)(nil),    // 28: alkalog.v1.GetChainSettingsResponse
+	(*UpdateChainSettingsRequest)(nil),  // 29: alkalog.v1.UpdateChainSettingsRequest
+	(*UpdateChainSettingsResponse)(nil), // 30: alkalog.v1.UpdateChainSettingsResponse
+	(Role)(0),                           // 31: alkalog.v1.Role
+	(*Chain)(nil),                       // 32: alkalog.v1.Chain
+	(*fieldmaskpb.FieldMask)(nil),       // 33: google.protobuf.FieldMask
+	(*Salon)(nil),                       // 34: alkalog.v1.Salon
+	(*Practitioner)(nil),                // 35: alkalog.v1.Practitioner
+	(*ChainSettings)(nil),               // 36: alkalog.v1.ChainSettings
 }
 var file_alkalog_v1_directory_service_proto_depIdxs = []int32{
-	27, // 0: alkalog.v1.DescribeCallerResponse.role:type_name -> alkalog.v1.Role
+	31, // 0: alkalog.v1.DescribeCallerResponse.role:type_name -> alkalog.v1.Role
 	2,  // 1: alkalog.v1.DescribeCallerResponse.limits:type_name -> alkalog.v1.CallerLimits
-	28, // 2: alkalog.v1.CreateChainRequest.chain:type_name -> alkalog.v1.Chain
-	28, // 3: alkalog.v1.CreateChainResponse.chain:type_name -> alkalog.v1.Chain
-	28, // 4: alkalog.v1.GetChainResponse.chain:type_name -> alkalog.v1.Chain
-	28, // 5: alkalog.v1.ListChainsResponse.chains:type_name -> alkalog.v1.Chain
-	28, // 6: alkalog.v1.UpdateChainRequest.chain:type_name -> alkalog.v1.Chain
-	29, // 7: alkalog.v1.UpdateChainRequest.update_mask:type_name -> google.protobuf.FieldMask
-	28, // 8: alkalog.v1.UpdateChainResponse.chain:type_name -> alkalog.v1.Chain
-	30, // 9: alkalog.v1.CreateSalonRequest.salon:type_name -> alkalog.v1.Salon
-	30, // 10: alkalog.v1.CreateSalonResponse.salon:type_name -> alkalog.v1.Salon
-	30, // 11: alkalog.v1.GetSalonResponse.salon:type_name -> alkalog.v1.Salon
-	30, // 12: alkalog.v1.ListSalonsResponse.salons:type_name -> alkalog.v1.Salon
-	30, // 13: alkalog.v1.UpdateSalonRequest.salon:type_name -> alkalog.v1.Salon
-	29, // 14: alkalog.v1.UpdateSalonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	30, // 15: alkalog.v1.UpdateSalonResponse.salon:type_name -> alkalog.v1.Salon
-	31, // 16: alkalog.v1.CreatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
-	31, // 17: alkalog.v1.CreatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	31, // 18: alkalog.v1.GetPractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	31, // 19: alkalog.v1.ListPractitionersResponse.practitioners:type_name -> alkalog.v1.Practitioner
-	31, // 20: alkalog.v1.UpdatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
-	29, // 21: alkalog.v1.UpdatePractitionerRequest.update_mask:type_name -> google.protobuf.FieldMask
-	31, // 22: alkalog.v1.UpdatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
-	0,  // 23: alkalog.v1.DirectoryService.DescribeCaller:input_type -> alkalog.v1.DescribeCallerRequest
-	3,  // 24: alkalog.v1.DirectoryService.CreateChain:input_type -> alkalog.v1.CreateChainRequest
-	5,  // 25: alkalog.v1.DirectoryService.GetChain:input_type -> alkalog.v1.GetChainRequest
-	7,  // 26: alkalog.v1.DirectoryService.ListChains:input_type -> alkalog.v1.ListChainsRequest
-	9,  // 27: alkalog.v1.DirectoryService.UpdateChain:input_type -> alkalog.v1.UpdateChainRequest
-	11, // 28: alkalog.v1.DirectoryService.CreateSalon:input_type -> alkalog.v1.CreateSalonRequest
-	13, // 29: alkalog.v1.DirectoryService.GetSalon:input_type -> alkalog.v1.GetSalonRequest
-	15, // 30: alkalog.v1.DirectoryService.ListSalons:input_type -> alkalog.v1.ListSalonsRequest
-	17, // 31: alkalog.v1.DirectoryService.UpdateSalon:input_type -> alkalog.v1.UpdateSalonRequest
-	19, // 32: alkalog.v1.DirectoryService.CreatePractitioner:input_type -> alkalog.v1.CreatePractitionerRequest
-	21, // 33: alkalog.v1.DirectoryService.GetPractitioner:input_type -> alkalog.v1.GetPractitionerRequest
-	23, // 34: alkalog.v1.DirectoryService.ListPractitioners:input_type -> alkalog.v1.ListPractitionersRequest
-	25, // 35: alkalog.v1.DirectoryService.UpdatePractitioner:input_type -> alkalog.v1.UpdatePractitionerRequest
-	1,  // 36: alkalog.v1.DirectoryService.DescribeCaller:output_type -> alkalog.v1.DescribeCallerResponse
-	4,  // 37: alkalog.v1.DirectoryService.CreateChain:output_type -> alkalog.v1.CreateChainResponse
-	6,  // 38: alkalog.v1.DirectoryService.GetChain:output_type -> alkalog.v1.GetChainResponse
-	8,  // 39: alkalog.v1.DirectoryService.ListChains:output_type -> alkalog.v1.ListChainsResponse
-	10, // 40: alkalog.v1.DirectoryService.UpdateChain:output_type -> alkalog.v1.UpdateChainResponse
-	12, // 41: alkalog.v1.DirectoryService.CreateSalon:output_type -> alkalog.v1.CreateSalonResponse
-	14, // 42: alkalog.v1.DirectoryService.GetSalon:output_type -> alkalog.v1.GetSalonResponse
-	16, // 43: alkalog.v1.DirectoryService.ListSalons:output_type -> alkalog.v1.ListSalonsResponse
-	18, // 44: alkalog.v1.DirectoryService.UpdateSalon:output_type -> alkalog.v1.UpdateSalonResponse
-	20, // 45: alkalog.v1.DirectoryService.CreatePractitioner:output_type -> alkalog.v1.CreatePractitionerResponse
-	22, // 46: alkalog.v1.DirectoryService.GetPractitioner:output_type -> alkalog.v1.GetPractitionerResponse
-	24, // 47: alkalog.v1.DirectoryService.ListPractitioners:output_type -> alkalog.v1.ListPractitionersResponse
-	26, // 48: alkalog.v1.DirectoryService.UpdatePractitioner:output_type -> alkalog.v1.UpdatePractitionerResponse
-	36, // [36:49] is the sub-list for method output_type
-	23, // [23:36] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	32, // 2: alkalog.v1.CreateChainRequest.chain:type_name -> alkalog.v1.Chain
+	32, // 3: alkalog.v1.CreateChainResponse.chain:type_name -> alkalog.v1.Chain
+	32, // 4: alkalog.v1.GetChainResponse.chain:type_name -> alkalog.v1.Chain
+	32, // 5: alkalog.v1.ListChainsResponse.chains:type_name -> alkalog.v1.Chain
+	32, // 6: alkalog.v1.UpdateChainRequest.chain:type_name -> alkalog.v1.Chain
+	33, // 7: alkalog.v1.UpdateChainRequest.update_mask:type_name -> google.protobuf.FieldMask
+	32, // 8: alkalog.v1.UpdateChainResponse.chain:type_name -> alkalog.v1.Chain
+	34, // 9: alkalog.v1.CreateSalonRequest.salon:type_name -> alkalog.v1.Salon
+	34, // 10: alkalog.v1.CreateSalonResponse.salon:type_name -> alkalog.v1.Salon
+	34, // 11: alkalog.v1.GetSalonResponse.salon:type_name -> alkalog.v1.Salon
+	34, // 12: alkalog.v1.ListSalonsResponse.salons:type_name -> alkalog.v1.Salon
+	34, // 13: alkalog.v1.UpdateSalonRequest.salon:type_name -> alkalog.v1.Salon
+	33, // 14: alkalog.v1.UpdateSalonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	34, // 15: alkalog.v1.UpdateSalonResponse.salon:type_name -> alkalog.v1.Salon
+	35, // 16: alkalog.v1.CreatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
+	35, // 17: alkalog.v1.CreatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	35, // 18: alkalog.v1.GetPractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	35, // 19: alkalog.v1.ListPractitionersResponse.practitioners:type_name -> alkalog.v1.Practitioner
+	35, // 20: alkalog.v1.UpdatePractitionerRequest.practitioner:type_name -> alkalog.v1.Practitioner
+	33, // 21: alkalog.v1.UpdatePractitionerRequest.update_mask:type_name -> google.protobuf.FieldMask
+	35, // 22: alkalog.v1.UpdatePractitionerResponse.practitioner:type_name -> alkalog.v1.Practitioner
+	36, // 23: alkalog.v1.GetChainSettingsResponse.chain_settings:type_name -> alkalog.v1.ChainSettings
+	36, // 24: alkalog.v1.UpdateChainSettingsRequest.chain_settings:type_name -> alkalog.v1.ChainSettings
+	33, // 25: alkalog.v1.UpdateChainSettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
+	36, // 26: alkalog.v1.UpdateChainSettingsResponse.chain_settings:type_name -> alkalog.v1.ChainSettings
+	0,  // 27: alkalog.v1.DirectoryService.DescribeCaller:input_type -> alkalog.v1.DescribeCallerRequest
+	3,  // 28: alkalog.v1.DirectoryService.CreateChain:input_type -> alkalog.v1.CreateChainRequest
+	5,  // 29: alkalog.v1.DirectoryService.GetChain:input_type -> alkalog.v1.GetChainRequest
+	7,  // 30: alkalog.v1.DirectoryService.ListChains:input_type -> alkalog.v1.ListChainsRequest
+	9,  // 31: alkalog.v1.DirectoryService.UpdateChain:input_type -> alkalog.v1.UpdateChainRequest
+	27, // 32: alkalog.v1.DirectoryService.GetChainSettings:input_type -> alkalog.v1.GetChainSettingsRequest
+	29, // 33: alkalog.v1.DirectoryService.UpdateChainSettings:input_type -> alkalog.v1.UpdateChainSettingsRequest
+	11, // 34: alkalog.v1.DirectoryService.CreateSalon:input_type -> alkalog.v1.CreateSalonRequest
+	13, // 35: alkalog.v1.DirectoryService.GetSalon:input_type -> alkalog.v1.GetSalonRequest
+	15, // 36: alkalog.v1.DirectoryService.ListSalons:input_type -> alkalog.v1.ListSalonsRequest
+	17, // 37: alkalog.v1.DirectoryService.UpdateSalon:input_type -> alkalog.v1.UpdateSalonRequest
+	19, // 38: alkalog.v1.DirectoryService.CreatePractitioner:input_type -> alkalog.v1.CreatePractitionerRequest
+	21, // 39: alkalog.v1.DirectoryService.GetPractitioner:input_type -> alkalog.v1.GetPractitionerRequest
+	23, // 40: alkalog.v1.DirectoryService.ListPractitioners:input_type -> alkalog.v1.ListPractitionersRequest
+	25, // 41: alkalog.v1.DirectoryService.UpdatePractitioner:input_type -> alkalog.v1.UpdatePractitionerRequest
+	1,  // 42: alkalog.v1.DirectoryService.DescribeCaller:output_type -> alkalog.v1.DescribeCallerResponse
+	4,  // 43: alkalog.v1.DirectoryService.CreateChain:output_type -> alkalog.v1.CreateChainResponse
+	6,  // 44: alkalog.v1.DirectoryService.GetChain:output_type -> alkalog.v1.GetChainResponse
+	8,  // 45: alkalog.v1.DirectoryService.ListChains:output_type -> alkalog.v1.ListChainsResponse
+	10, // 46: alkalog.v1.DirectoryService.UpdateChain:output_type -> alkalog.v1.UpdateChainResponse
+	28, // 47: alkalog.v1.DirectoryService.GetChainSettings:output_type -> alkalog.v1.GetChainSettingsResponse
+	30, // 48: alkalog.v1.DirectoryService.UpdateChainSettings:output_type -> alkalog.v1.UpdateChainSettingsResponse
+	12, // 49: alkalog.v1.DirectoryService.CreateSalon:output_type -> alkalog.v1.CreateSalonResponse
+	14, // 50: alkalog.v1.DirectoryService.GetSalon:output_type -> alkalog.v1.GetSalonResponse
+	16, // 51: alkalog.v1.DirectoryService.ListSalons:output_type -> alkalog.v1.ListSalonsResponse
+	18, // 52: alkalog.v1.DirectoryService.UpdateSalon:output_type -> alkalog.v1.UpdateSalonResponse
+	20, // 53: alkalog.v1.DirectoryService.CreatePractitioner:output_type -> alkalog.v1.CreatePractitionerResponse
+	22, // 54: alkalog.v1.DirectoryService.GetPractitioner:output_type -> alkalog.v1.GetPractitionerResponse
+	24, // 55: alkalog.v1.DirectoryService.ListPractitioners:output_type -> alkalog.v1.ListPractitionersResponse
+	26, // 56: alkalog.v1.DirectoryService.UpdatePractitioner:output_type -> alkalog.v1.UpdatePractitionerResponse
+	42, // [42:57] is the sub-list for method output_type
+	27, // [27:42] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_service_proto_init() }
@@ -2019,7 +2254,7 @@ func file_alkalog_v1_directory_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_directory_service_proto_rawDesc), len(file_alkalog_v1_directory_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   27,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

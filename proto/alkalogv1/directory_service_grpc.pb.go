@@ -19,19 +19,21 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DirectoryService_DescribeCaller_FullMethodName     = "/alkalog.v1.DirectoryService/DescribeCaller"
-	DirectoryService_CreateChain_FullMethodName        = "/alkalog.v1.DirectoryService/CreateChain"
-	DirectoryService_GetChain_FullMethodName           = "/alkalog.v1.DirectoryService/GetChain"
-	DirectoryService_ListChains_FullMethodName         = "/alkalog.v1.DirectoryService/ListChains"
-	DirectoryService_UpdateChain_FullMethodName        = "/alkalog.v1.DirectoryService/UpdateChain"
-	DirectoryService_CreateSalon_FullMethodName        = "/alkalog.v1.DirectoryService/CreateSalon"
-	DirectoryService_GetSalon_FullMethodName           = "/alkalog.v1.DirectoryService/GetSalon"
-	DirectoryService_ListSalons_FullMethodName         = "/alkalog.v1.DirectoryService/ListSalons"
-	DirectoryService_UpdateSalon_FullMethodName        = "/alkalog.v1.DirectoryService/UpdateSalon"
-	DirectoryService_CreatePractitioner_FullMethodName = "/alkalog.v1.DirectoryService/CreatePractitioner"
-	DirectoryService_GetPractitioner_FullMethodName    = "/alkalog.v1.DirectoryService/GetPractitioner"
-	DirectoryService_ListPractitioners_FullMethodName  = "/alkalog.v1.DirectoryService/ListPractitioners"
-	DirectoryService_UpdatePractitioner_FullMethodName = "/alkalog.v1.DirectoryService/UpdatePractitioner"
+	DirectoryService_DescribeCaller_FullMethodName      = "/alkalog.v1.DirectoryService/DescribeCaller"
+	DirectoryService_CreateChain_FullMethodName         = "/alkalog.v1.DirectoryService/CreateChain"
+	DirectoryService_GetChain_FullMethodName            = "/alkalog.v1.DirectoryService/GetChain"
+	DirectoryService_ListChains_FullMethodName          = "/alkalog.v1.DirectoryService/ListChains"
+	DirectoryService_UpdateChain_FullMethodName         = "/alkalog.v1.DirectoryService/UpdateChain"
+	DirectoryService_GetChainSettings_FullMethodName    = "/alkalog.v1.DirectoryService/GetChainSettings"
+	DirectoryService_UpdateChainSettings_FullMethodName = "/alkalog.v1.DirectoryService/UpdateChainSettings"
+	DirectoryService_CreateSalon_FullMethodName         = "/alkalog.v1.DirectoryService/CreateSalon"
+	DirectoryService_GetSalon_FullMethodName            = "/alkalog.v1.DirectoryService/GetSalon"
+	DirectoryService_ListSalons_FullMethodName          = "/alkalog.v1.DirectoryService/ListSalons"
+	DirectoryService_UpdateSalon_FullMethodName         = "/alkalog.v1.DirectoryService/UpdateSalon"
+	DirectoryService_CreatePractitioner_FullMethodName  = "/alkalog.v1.DirectoryService/CreatePractitioner"
+	DirectoryService_GetPractitioner_FullMethodName     = "/alkalog.v1.DirectoryService/GetPractitioner"
+	DirectoryService_ListPractitioners_FullMethodName   = "/alkalog.v1.DirectoryService/ListPractitioners"
+	DirectoryService_UpdatePractitioner_FullMethodName  = "/alkalog.v1.DirectoryService/UpdatePractitioner"
 )
 
 // DirectoryServiceClient is the client API for DirectoryService service.
@@ -55,6 +57,12 @@ type DirectoryServiceClient interface {
 	// recorded on the audit log, with who changed it. Errors: NOT_FOUND; ABORTED
 	// for a stale etag.
 	UpdateChain(ctx context.Context, in *UpdateChainRequest, opts ...grpc.CallOption) (*UpdateChainResponse, error)
+	// GetChainSettings returns the settings of a chain; those that were never set are
+	// absent. Errors: NOT_FOUND.
+	GetChainSettings(ctx context.Context, in *GetChainSettingsRequest, opts ...grpc.CallOption) (*GetChainSettingsResponse, error)
+	// UpdateChainSettings changes the settings named by the mask. The change is on
+	// the audit log. Errors: NOT_FOUND; ABORTED for a stale etag.
+	UpdateChainSettings(ctx context.Context, in *UpdateChainSettingsRequest, opts ...grpc.CallOption) (*UpdateChainSettingsResponse, error)
 	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
 	CreateSalon(ctx context.Context, in *CreateSalonRequest, opts ...grpc.CallOption) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
@@ -129,6 +137,26 @@ func (c *directoryServiceClient) UpdateChain(ctx context.Context, in *UpdateChai
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(UpdateChainResponse)
 	err := c.cc.Invoke(ctx, DirectoryService_UpdateChain_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *directoryServiceClient) GetChainSettings(ctx context.Context, in *GetChainSettingsRequest, opts ...grpc.CallOption) (*GetChainSettingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetChainSettingsResponse)
+	err := c.cc.Invoke(ctx, DirectoryService_GetChainSettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *directoryServiceClient) UpdateChainSettings(ctx context.Context, in *UpdateChainSettingsRequest, opts ...grpc.CallOption) (*UpdateChainSettingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UpdateChainSettingsResponse)
+	err := c.cc.Invoke(ctx, DirectoryService_UpdateChainSettings_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -236,6 +264,12 @@ type DirectoryServiceServer interface {
 	// recorded on the audit log, with who changed it. Errors: NOT_FOUND; ABORTED
 	// for a stale etag.
 	UpdateChain(context.Context, *UpdateChainRequest) (*UpdateChainResponse, error)
+	// GetChainSettings returns the settings of a chain; those that were never set are
+	// absent. Errors: NOT_FOUND.
+	GetChainSettings(context.Context, *GetChainSettingsRequest) (*GetChainSettingsResponse, error)
+	// UpdateChainSettings changes the settings named by the mask. The change is on
+	// the audit log. Errors: NOT_FOUND; ABORTED for a stale etag.
+	UpdateChainSettings(context.Context, *UpdateChainSettingsRequest) (*UpdateChainSettingsResponse, error)
 	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
 	CreateSalon(context.Context, *CreateSalonRequest) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
@@ -280,6 +314,12 @@ func (UnimplementedDirectoryServiceServer) ListChains(context.Context, *ListChai
 }
 func (UnimplementedDirectoryServiceServer) UpdateChain(context.Context, *UpdateChainRequest) (*UpdateChainResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateChain not implemented")
+}
+func (UnimplementedDirectoryServiceServer) GetChainSettings(context.Context, *GetChainSettingsRequest) (*GetChainSettingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetChainSettings not implemented")
+}
+func (UnimplementedDirectoryServiceServer) UpdateChainSettings(context.Context, *UpdateChainSettingsRequest) (*UpdateChainSettingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateChainSettings not implemented")
 }
 func (UnimplementedDirectoryServiceServer) CreateSalon(context.Context, *CreateSalonRequest) (*CreateSalonResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateSalon not implemented")
@@ -412,6 +452,42 @@ func _DirectoryService_UpdateChain_Handler(srv interface{}, ctx context.Context,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(DirectoryServiceServer).UpdateChain(ctx, req.(*UpdateChainRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DirectoryService_GetChainSettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetChainSettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServiceServer).GetChainSettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DirectoryService_GetChainSettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServiceServer).GetChainSettings(ctx, req.(*GetChainSettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DirectoryService_UpdateChainSettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateChainSettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServiceServer).UpdateChainSettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DirectoryService_UpdateChainSettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServiceServer).UpdateChainSettings(ctx, req.(*UpdateChainSettingsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -586,6 +662,14 @@ var DirectoryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateChain",
 			Handler:    _DirectoryService_UpdateChain_Handler,
+		},
+		{
+			MethodName: "GetChainSettings",
+			Handler:    _DirectoryService_GetChainSettings_Handler,
+		},
+		{
+			MethodName: "UpdateChainSettings",
+			Handler:    _DirectoryService_UpdateChainSettings_Handler,
 		},
 		{
 			MethodName: "CreateSalon",

@@ -171,8 +171,11 @@ type Outcome struct {
 	// How long the practitioner took to apply a section; absent when too little of
 	// it was recorded.
 	ApplicationPace *ApplicationPace `protobuf:"bytes,20,opt,name=application_pace,json=applicationPace,proto3" json:"application_pace,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The salon of the session; empty in outcomes that were stored before the field
+	// existed.
+	Salon         string `protobuf:"bytes,21,opt,name=salon,proto3" json:"salon,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Outcome) Reset() {
@@ -317,6 +320,13 @@ func (x *Outcome) GetApplicationPace() *ApplicationPace {
 	return nil
 }
 
+func (x *Outcome) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
 var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
@@ -335,7 +345,7 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate:\x04\x88\xb2\x19\x04B\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\xd2\v\n" +
+	"\x11_exposure_minutes\"\x83\f\n" +
 	"\aOutcome\x12\x86\x01\n" +
 	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -357,7 +367,9 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"deviations\x18\x0e \x03(\v2\x15.alkalog.v1.DeviationB\x03\xe0A\x03R\n" +
 	"deviations\x12B\n" +
 	"\rneutral_proof\x18\x0f \x01(\x0e2\x18.alkalog.v1.NeutralProofB\x03\xe0A\x03R\fneutralProof\x12K\n" +
-	"\x10application_pace\x18\x14 \x01(\v2\x1b.alkalog.v1.ApplicationPaceB\x03\xe0A\x03R\x0fapplicationPace:L\xeaAE\n" +
+	"\x10application_pace\x18\x14 \x01(\v2\x1b.alkalog.v1.ApplicationPaceB\x03\xe0A\x03R\x0fapplicationPace\x12/\n" +
+	"\x05salon\x18\x15 \x01(\tB\x19\xe0A\x03\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x05salon:L\xeaAE\n" +
 	"\x0falkalog/Outcome\x122chains/{chain}/clients/{client}/outcomes/{outcome}\x88\xb2\x19\x04B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 

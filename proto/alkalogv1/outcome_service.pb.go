@@ -11,6 +11,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -459,12 +460,224 @@ func (x *GetRecordCardResponse) GetRendered() string {
 	return ""
 }
 
+// ListDueRetouchesRequest asks for a page.
+type ListDueRetouchesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The salon.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. Pages
+	// may be shorter, even empty; the last has no next_page_token.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before, or empty for the first; up to 500
+	// characters. All other fields must be as in that call.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueRetouchesRequest) Reset() {
+	*x = ListDueRetouchesRequest{}
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueRetouchesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueRetouchesRequest) ProtoMessage() {}
+
+func (x *ListDueRetouchesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueRetouchesRequest.ProtoReflect.Descriptor instead.
+func (*ListDueRetouchesRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListDueRetouchesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListDueRetouchesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListDueRetouchesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// DueRetouch is a client whose next retouch is due.
+type DueRetouch struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Client string `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	// The client's name.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Earliest retouch, UTC.
+	DueTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=due_time,json=dueTime,proto3" json:"due_time,omitempty"`
+	// Why not earlier.
+	DueReason string `protobuf:"bytes,4,opt,name=due_reason,json=dueReason,proto3" json:"due_reason,omitempty"`
+	// The session that it follows.
+	Session string `protobuf:"bytes,5,opt,name=session,proto3" json:"session,omitempty"`
+	// Who did it.
+	Practitioner  string `protobuf:"bytes,6,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DueRetouch) Reset() {
+	*x = DueRetouch{}
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueRetouch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueRetouch) ProtoMessage() {}
+
+func (x *DueRetouch) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueRetouch.ProtoReflect.Descriptor instead.
+func (*DueRetouch) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *DueRetouch) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *DueRetouch) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *DueRetouch) GetDueTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueTime
+	}
+	return nil
+}
+
+func (x *DueRetouch) GetDueReason() string {
+	if x != nil {
+		return x.DueReason
+	}
+	return ""
+}
+
+func (x *DueRetouch) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *DueRetouch) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+// ListDueRetouchesResponse answers ListDueRetouches.
+type ListDueRetouchesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The page.
+	DueRetouches []*DueRetouch `protobuf:"bytes,1,rep,name=due_retouches,json=dueRetouches,proto3" json:"due_retouches,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueRetouchesResponse) Reset() {
+	*x = ListDueRetouchesResponse{}
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueRetouchesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueRetouchesResponse) ProtoMessage() {}
+
+func (x *ListDueRetouchesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueRetouchesResponse.ProtoReflect.Descriptor instead.
+func (*ListDueRetouchesResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListDueRetouchesResponse) GetDueRetouches() []*DueRetouch {
+	if x != nil {
+		return x.DueRetouches
+	}
+	return nil
+}
+
+func (x *ListDueRetouchesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 var File_alkalog_v1_outcome_service_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/outcome_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\"\xf2\x01\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf2\x01\n" +
 	"\x14RecordOutcomeRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x125\n" +
@@ -494,7 +707,28 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
 	"recordCard\x12 \n" +
-	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered2\xa6\x03\n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\xe2\x01\n" +
+	"\x17ListDueRetouchesRequest\x12t\n" +
+	"\x06parent\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\xbf\x02\n" +
+	"\n" +
+	"DueRetouch\x12/\n" +
+	"\x06client\x18\x01 \x01(\tB\x17\xfaA\x10\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\x06client\x12'\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x03R\vdisplayName\x125\n" +
+	"\bdue_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\adueTime\x12#\n" +
+	"\n" +
+	"due_reason\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x04R\tdueReason\x122\n" +
+	"\asession\x18\x05 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x12A\n" +
+	"\fpractitioner\x18\x06 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner:\x04\x88\xb2\x19\x04\"\x85\x01\n" +
+	"\x18ListDueRetouchesResponse\x12;\n" +
+	"\rdue_retouches\x18\x01 \x03(\v2\x16.alkalog.v1.DueRetouchR\fdueRetouches\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken2\x95\x04\n" +
 	"\x0eOutcomeService\x12k\n" +
 	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x15\x8a\xb2\x19\x11\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x05\x18$789\x12\\\n" +
@@ -504,7 +738,10 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
 	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18B5\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12m\n" +
+	"\x10ListDueRetouches\x12#.alkalog.v1.ListDueRetouchesRequest\x1a$.alkalog.v1.ListDueRetouchesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -519,40 +756,48 @@ func file_alkalog_v1_outcome_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_outcome_service_proto_rawDescData
 }
 
-var file_alkalog_v1_outcome_service_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_alkalog_v1_outcome_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_alkalog_v1_outcome_service_proto_goTypes = []any{
-	(*RecordOutcomeRequest)(nil),  // 0: alkalog.v1.RecordOutcomeRequest
-	(*RecordOutcomeResponse)(nil), // 1: alkalog.v1.RecordOutcomeResponse
-	(*GetOutcomeRequest)(nil),     // 2: alkalog.v1.GetOutcomeRequest
-	(*GetOutcomeResponse)(nil),    // 3: alkalog.v1.GetOutcomeResponse
-	(*ListOutcomesRequest)(nil),   // 4: alkalog.v1.ListOutcomesRequest
-	(*ListOutcomesResponse)(nil),  // 5: alkalog.v1.ListOutcomesResponse
-	(*GetRecordCardRequest)(nil),  // 6: alkalog.v1.GetRecordCardRequest
-	(*GetRecordCardResponse)(nil), // 7: alkalog.v1.GetRecordCardResponse
-	(*Outcome)(nil),               // 8: alkalog.v1.Outcome
-	(CardFormat)(0),               // 9: alkalog.v1.CardFormat
-	(*RecordCard)(nil),            // 10: alkalog.v1.RecordCard
+	(*RecordOutcomeRequest)(nil),     // 0: alkalog.v1.RecordOutcomeRequest
+	(*RecordOutcomeResponse)(nil),    // 1: alkalog.v1.RecordOutcomeResponse
+	(*GetOutcomeRequest)(nil),        // 2: alkalog.v1.GetOutcomeRequest
+	(*GetOutcomeResponse)(nil),       // 3: alkalog.v1.GetOutcomeResponse
+	(*ListOutcomesRequest)(nil),      // 4: alkalog.v1.ListOutcomesRequest
+	(*ListOutcomesResponse)(nil),     // 5: alkalog.v1.ListOutcomesResponse
+	(*GetRecordCardRequest)(nil),     // 6: alkalog.v1.GetRecordCardRequest
+	(*GetRecordCardResponse)(nil),    // 7: alkalog.v1.GetRecordCardResponse
+	(*ListDueRetouchesRequest)(nil),  // 8: alkalog.v1.ListDueRetouchesRequest
+	(*DueRetouch)(nil),               // 9: alkalog.v1.DueRetouch
+	(*ListDueRetouchesResponse)(nil), // 10: alkalog.v1.ListDueRetouchesResponse
+	(*Outcome)(nil),                  // 11: alkalog.v1.Outcome
+	(CardFormat)(0),                  // 12: alkalog.v1.CardFormat
+	(*RecordCard)(nil),               // 13: alkalog.v1.RecordCard
+	(*timestamppb.Timestamp)(nil),    // 14: google.protobuf.Timestamp
 }
 var file_alkalog_v1_outcome_service_proto_depIdxs = []int32{
-	8,  // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
-	8,  // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	8,  // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	8,  // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
-	9,  // 4: alkalog.v1.GetRecordCardRequest.format:type_name -> alkalog.v1.CardFormat
-	10, // 5: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
-	0,  // 6: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
-	2,  // 7: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
-	4,  // 8: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
-	6,  // 9: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
-	1,  // 10: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
-	3,  // 11: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
-	5,  // 12: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
-	7,  // 13: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
-	10, // [10:14] is the sub-list for method output_type
-	6,  // [6:10] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	11, // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
+	11, // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	11, // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	11, // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
+	12, // 4: alkalog.v1.GetRecordCardRequest.format:type_name -> alkalog.v1.CardFormat
+	13, // 5: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
+	14, // 6: alkalog.v1.DueRetouch.due_time:type_name -> google.protobuf.Timestamp
+	9,  // 7: alkalog.v1.ListDueRetouchesResponse.due_retouches:type_name -> alkalog.v1.DueRetouch
+	0,  // 8: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
+	2,  // 9: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
+	4,  // 10: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
+	6,  // 11: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
+	8,  // 12: alkalog.v1.OutcomeService.ListDueRetouches:input_type -> alkalog.v1.ListDueRetouchesRequest
+	1,  // 13: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
+	3,  // 14: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
+	5,  // 15: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
+	7,  // 16: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
+	10, // 17: alkalog.v1.OutcomeService.ListDueRetouches:output_type -> alkalog.v1.ListDueRetouchesResponse
+	13, // [13:18] is the sub-list for method output_type
+	8,  // [8:13] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_outcome_service_proto_init() }
@@ -569,7 +814,7 @@ func file_alkalog_v1_outcome_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_outcome_service_proto_rawDesc), len(file_alkalog_v1_outcome_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

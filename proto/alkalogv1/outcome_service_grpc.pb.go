@@ -19,10 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	OutcomeService_RecordOutcome_FullMethodName = "/alkalog.v1.OutcomeService/RecordOutcome"
-	OutcomeService_GetOutcome_FullMethodName    = "/alkalog.v1.OutcomeService/GetOutcome"
-	OutcomeService_ListOutcomes_FullMethodName  = "/alkalog.v1.OutcomeService/ListOutcomes"
-	OutcomeService_GetRecordCard_FullMethodName = "/alkalog.v1.OutcomeService/GetRecordCard"
+	OutcomeService_RecordOutcome_FullMethodName    = "/alkalog.v1.OutcomeService/RecordOutcome"
+	OutcomeService_GetOutcome_FullMethodName       = "/alkalog.v1.OutcomeService/GetOutcome"
+	OutcomeService_ListOutcomes_FullMethodName     = "/alkalog.v1.OutcomeService/ListOutcomes"
+	OutcomeService_GetRecordCard_FullMethodName    = "/alkalog.v1.OutcomeService/GetRecordCard"
+	OutcomeService_ListDueRetouches_FullMethodName = "/alkalog.v1.OutcomeService/ListDueRetouches"
 )
 
 // OutcomeServiceClient is the client API for OutcomeService service.
@@ -44,6 +45,13 @@ type OutcomeServiceClient interface {
 	ListOutcomes(ctx context.Context, in *ListOutcomesRequest, opts ...grpc.CallOption) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(ctx context.Context, in *GetRecordCardRequest, opts ...grpc.CallOption) (*GetRecordCardResponse, error)
+	// ListDueRetouches lists the clients of a salon whose next retouch is due, for
+	// the till's morning: the earliest due first, each client once. The window is
+	// set by ChainSettings: from retouch_notice_days before a retouch is due until
+	// retouch_lapse_days after. A client who was relaxed again anywhere in the chain
+	// is off the list. Being due is not a decision: waits and answers are looked at
+	// by CheckEligibility. Errors: NOT_FOUND.
+	ListDueRetouches(ctx context.Context, in *ListDueRetouchesRequest, opts ...grpc.CallOption) (*ListDueRetouchesResponse, error)
 }
 
 type outcomeServiceClient struct {
@@ -94,6 +102,16 @@ func (c *outcomeServiceClient) GetRecordCard(ctx context.Context, in *GetRecordC
 	return out, nil
 }
 
+func (c *outcomeServiceClient) ListDueRetouches(ctx context.Context, in *ListDueRetouchesRequest, opts ...grpc.CallOption) (*ListDueRetouchesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDueRetouchesResponse)
+	err := c.cc.Invoke(ctx, OutcomeService_ListDueRetouches_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // OutcomeServiceServer is the server API for OutcomeService service.
 // All implementations must embed UnimplementedOutcomeServiceServer
 // for forward compatibility.
@@ -113,6 +131,13 @@ type OutcomeServiceServer interface {
 	ListOutcomes(context.Context, *ListOutcomesRequest) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(context.Context, *GetRecordCardRequest) (*GetRecordCardResponse, error)
+	// ListDueRetouches lists the clients of a salon whose next retouch is due, for
+	// the till's morning: the earliest due first, each client once. The window is
+	// set by ChainSettings: from retouch_notice_days before a retouch is due until
+	// retouch_lapse_days after. A client who was relaxed again anywhere in the chain
+	// is off the list. Being due is not a decision: waits and answers are looked at
+	// by CheckEligibility. Errors: NOT_FOUND.
+	ListDueRetouches(context.Context, *ListDueRetouchesRequest) (*ListDueRetouchesResponse, error)
 	mustEmbedUnimplementedOutcomeServiceServer()
 }
 
@@ -134,6 +159,9 @@ func (UnimplementedOutcomeServiceServer) ListOutcomes(context.Context, *ListOutc
 }
 func (UnimplementedOutcomeServiceServer) GetRecordCard(context.Context, *GetRecordCardRequest) (*GetRecordCardResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRecordCard not implemented")
+}
+func (UnimplementedOutcomeServiceServer) ListDueRetouches(context.Context, *ListDueRetouchesRequest) (*ListDueRetouchesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDueRetouches not implemented")
 }
 func (UnimplementedOutcomeServiceServer) mustEmbedUnimplementedOutcomeServiceServer() {}
 func (UnimplementedOutcomeServiceServer) testEmbeddedByValue()                        {}
@@ -228,6 +256,24 @@ func _OutcomeService_GetRecordCard_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _OutcomeService_ListDueRetouches_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDueRetouchesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OutcomeServiceServer).ListDueRetouches(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OutcomeService_ListDueRetouches_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OutcomeServiceServer).ListDueRetouches(ctx, req.(*ListDueRetouchesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // OutcomeService_ServiceDesc is the grpc.ServiceDesc for OutcomeService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -250,6 +296,10 @@ var OutcomeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRecordCard",
 			Handler:    _OutcomeService_GetRecordCard_Handler,
+		},
+		{
+			MethodName: "ListDueRetouches",
+			Handler:    _OutcomeService_ListDueRetouches_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

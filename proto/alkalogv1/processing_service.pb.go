@@ -1142,7 +1142,12 @@ type ListSessionsRequest struct {
 	// Only sessions that used this product; empty: any.
 	Product string `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`
 	// Only sessions that used this lot of it, up to 60 characters; empty: any.
-	LotCode       string `protobuf:"bytes,5,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	LotCode string `protobuf:"bytes,5,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// Only sessions of this salon; empty: any. Only with open_only.
+	Salon string `protobuf:"bytes,6,opt,name=salon,proto3" json:"salon,omitempty"`
+	// Only sessions that have neither an outcome nor been closed without one. With
+	// salon: what that salon has still to finish.
+	OpenOnly      bool `protobuf:"varint,7,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1210,6 +1215,20 @@ func (x *ListSessionsRequest) GetLotCode() string {
 		return x.LotCode
 	}
 	return ""
+}
+
+func (x *ListSessionsRequest) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *ListSessionsRequest) GetOpenOnly() bool {
+	if x != nil {
+		return x.OpenOnly
+	}
+	return false
 }
 
 // ListSessionsResponse answers ListSessions.
@@ -1533,7 +1552,7 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x12/\n" +
 	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xdc\x03\n" +
+	"serverTime\"\xf0\x04\n" +
 	"\x13ListSessionsRequest\x12z\n" +
 	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -1542,7 +1561,10 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12}\n" +
 	"\aproduct\x18\x04 \x01(\tBc\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
-	"\blot_code\x18\x05 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\"u\n" +
+	"\blot_code\x18\x05 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12u\n" +
+	"\x05salon\x18\x06 \x01(\tB_\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x05salon\x12\x1b\n" +
+	"\topen_only\x18\a \x01(\bR\bopenOnly\"u\n" +
 	"\x14ListSessionsResponse\x12/\n" +
 	"\bsessions\x18\x01 \x03(\v2\x13.alkalog.v1.SessionR\bsessions\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb0\x02\n" +

@@ -127,7 +127,12 @@ func newestClosed(past []StoredVisit) *pb.Outcome {
 // delaysRetouch reports whether product touched hair in a closed visit. A visit broken off
 // before that does not delay the next retouch.
 func delaysRetouch(p StoredVisit) bool {
-	return p.Outcome.GetCompleted() || anyContact(p.Outcome.GetSections())
+	return TouchedHair(p.Outcome)
+}
+
+// TouchedHair reports whether product touched hair in a closed visit.
+func TouchedHair(o *pb.Outcome) bool {
+	return o.GetCompleted() || anyContact(o.GetSections())
 }
 
 // reminders is what to mind next time: from the newest visit, and from incidents

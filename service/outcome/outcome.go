@@ -198,6 +198,7 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	o.NeutralProof = v.state.NeutralProof
 	o.MostResistantSection = timing.MostResistant(v.state)
 	o.ApplicationPace = timing.VisitPace(v.session, v.events)
+	o.Salon = v.session.Salon
 	o.Deviations = append(v.state.Deviations[:len(v.state.Deviations):len(v.state.Deviations)], v.closing...)
 	retouch, reason := timing.NextRetouch(v.session.StartTime.AsTime(), in)
 	o.NextRetouchTime, o.NextRetouchReason = timestamppb.New(retouch), reason

@@ -2,6 +2,7 @@ package processing
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -214,11 +215,13 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 	return session, events, err
 }
 
-// ListSessions lists sessions of a client or of the whole chain, newest first.
+// ListSessions lists sessions of a client or of the whole chain, newest first. Open
+// sessions of one salon are picked out of those of the chain, which are few: a client
+// has one at most, and a session without events is closed after a day.
 func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListSessionsResponse{}
-	filter := storage.SessionFilter{Client: req.Parent, Product: req.Product, LotCode: req.LotCode}
+	filter := storage.SessionFilter{Client: req.Parent, Product: req.Product, LotCode: req.LotCode, OpenOnly: req.OpenOnly}
 	holds := record.ParentExists(req.Parent)
 	if chain, all := strings.CutSuffix(req.Parent, "/clients/-"); all {
 		filter.Client, holds = "", record.ParentExists(chain)
@@ -226,13 +229,20 @@ func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) 
 	if req.LotCode != "" && req.Product == "" {
 		return nil, fault.Invalid("product", "must be the product of that lot")
 	}
+	if req.Salon != "" && !req.OpenOnly {
+		return nil, fault.Invalid("open_only", "must be true with salon: only open sessions can be listed by salon")
+	}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
-		if err = record.All(holds, record.Exist(storage.Products, req.Product))(r, caller); err != nil {
+		if err = record.All(holds, record.Exist(storage.Products, req.Product), record.Exist(storage.Salons, req.Salon))(r, caller); err != nil {
 			return err
 		}
 		page := storage.Page{Size: req.PageSize, Token: req.PageToken}
 		answer.Sessions, answer.NextPageToken, err = record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Session, string, error) {
-			return storage.ListSessions(r, filter, page)
+			sessions, next, err := storage.ListSessions(r, filter, page)
+			if req.Salon != "" {
+				sessions = slices.DeleteFunc(sessions, func(s *pb.Session) bool { return s.Salon != req.Salon })
+			}
+			return sessions, next, err
 		})
 		for i, session := range answer.Sessions {
 			answer.Sessions[i] = record.ShownSession(session)
