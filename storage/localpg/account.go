@@ -12,23 +12,33 @@ import (
 )
 
 // account is the operating-system user that postgres and initdb run as.
+//
+// There are three cases. An ordinary user runs postgres as itself. Root switches to
+// another user and owns nothing in pgdata. A nameless uid stays what it is for the
+// kernel's permission checks outside of its namespace, and is the named user inside.
 type account struct {
-	name     string // as postgres sees it
-	launcher string // the user of this process, as postgres sees it
-	uid, gid int    // owner of the files, as this process sees it
-	// credential switches to another user; nil when it is our own.
+	// name is the user's name as postgres sees it, for the map of users to roles.
+	name string
+	// launcher is the name of this process's user, as postgres sees it.
+	launcher string
+	// uid and gid are the owner of the files, as this process sees them.
+	uid, gid int
+	// credential switches to another user; nil if it is our own.
 	credential *syscall.Credential
-	// stand is set when our uid has no name. PostgreSQL refuses to run as a
-	// user that it cannot look up, so its programs run in a user namespace in
-	// which our uid is this user's.
+	// mapped is set if our uid has no name. PostgreSQL refuses to run as a user that it cannot
+	// look up, so its programs run in a user namespace in which our uid is that of this named
+	// user.
 	mapped *mappedUser
 }
 
 // mappedUser is the named user that a nameless uid becomes in its namespace.
 type mappedUser struct{ uid, gid int }
 
-// chooseAccount picks the user: our own, or when we are root (as whom
-// PostgreSQL refuses to run) the one asked for, else postgres, else nobody.
+// chooseAccount chooses the user: our own, unless we are root. For root it is the user
+// that was asked for (Config.User, then $ALKALOG_PG_USER), else postgres, else nobody.
+//
+// The choice must be the same at every start, because the data belongs to the user;
+// checkOwner reports a change.
 func chooseAccount(asked string) (account, error) {
 	if os.Getuid() != 0 {
 		return ownAccount(asked)
@@ -48,7 +58,9 @@ func chooseAccount(asked string) (account, error) {
 	return account{}, fmt.Errorf("PostgreSQL does not run as root and there is no user %v: set ALKALOG_PG_USER to a user of this machine", names)
 }
 
-// ownAccount is the account of an ordinary user: itself.
+// ownAccount returns the account of an unprivileged user: itself. For a uid without a
+// name it tries whether the system permits a user namespace, so that the error names
+// the real cause.
 func ownAccount(asked string) (account, error) {
 	uid, gid := os.Getuid(), os.Getgid()
 	me, err := user.LookupId(strconv.Itoa(uid))
@@ -77,7 +89,8 @@ func ownAccount(asked string) (account, error) {
 	return a, nil
 }
 
-// otherAccount is the account that root hands PostgreSQL to.
+// otherAccount returns the account that root runs PostgreSQL as, with all groups of
+// that user.
 func otherAccount(u *user.User) (account, error) {
 	ids, err := numericIDs(u)
 	if err != nil {
@@ -105,7 +118,7 @@ func otherAccount(u *user.User) (account, error) {
 	return account{name: u.Username, launcher: launcher, uid: ids.uid, gid: ids.gid, credential: credential}, nil
 }
 
-// numericIDs returns the user's ids as numbers.
+// numericIDs returns the IDs of a user as numbers.
 func numericIDs(u *user.User) (mappedUser, error) {
 	uid, err := strconv.Atoi(u.Uid)
 	if err != nil {
@@ -118,10 +131,13 @@ func numericIDs(u *user.User) (mappedUser, error) {
 	return mappedUser{uid: uid, gid: gid}, nil
 }
 
-// command prepares a program to run as the account, in dir, in a process
-// group of its own (so that Ctrl-C reaches only us, who stop it in order),
-// and to receive a signal when we die. The environment is short on purpose:
-// no PG* setting of the caller's, none of its secrets, messages in English.
+// command prepares a program to run as the account in dir. It gets a process group of
+// its own, so that Ctrl-C in a terminal reaches only us and we stop it in order, and a
+// signal when we die. The environment is minimal on purpose: no PG* variable of the
+// caller's, no secrets, messages in English.
+//
+// dir becomes the working directory. onOurDeath is SIGINT for the server, which then
+// shuts down fast, and SIGKILL for programs that can simply be run again.
 func (a account) command(dir string, onOurDeath syscall.Signal, program string, args ...string) *exec.Cmd {
 	cmd := exec.Command(program, args...)
 	cmd.Dir = dir
@@ -135,7 +151,7 @@ func (a account) command(dir string, onOurDeath syscall.Signal, program string, 
 	return cmd
 }
 
-// own gives a path to the account with the given mode.
+// own sets owner and mode of a path. Only root has to change the owner.
 func (a account) own(path string, mode os.FileMode) error {
 	if a.credential != nil {
 		if err := os.Lchown(path, a.uid, a.gid); err != nil {
@@ -145,8 +161,9 @@ func (a account) own(path string, mode os.FileMode) error {
 	return os.Chmod(path, mode)
 }
 
-// checkEnters fails, before anything is made, when the account could not
-// reach dir. It tries rather than reads permission bits: the kernel knows.
+// checkEnters returns an error if the account cannot reach dir, before anything is
+// created. It runs a program there instead of reading permission bits, because only the
+// kernel knows all rules that apply.
 func (a account) checkEnters(ctx context.Context, p programs, dir string) error {
 	from := dir
 	if a.credential != nil {

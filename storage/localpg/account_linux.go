@@ -2,11 +2,12 @@ package localpg
 
 import "syscall"
 
-// canMapUser says whether a nameless uid can be given a name in a namespace.
+// canMapUser reports whether a nameless uid can be given a name in a user namespace.
 const canMapUser = true
 
-// attributes are the kernel's part of command: the user, the process group,
-// the signal on our death, and the namespace for a uid without a name.
+// attributes returns the kernel's part of command: the user, the process group, the
+// signal when we die (PR_SET_PDEATHSIG), and the user namespace for a uid without a
+// name.
 func (a account) attributes(onOurDeath syscall.Signal) *syscall.SysProcAttr {
 	attr := &syscall.SysProcAttr{Setpgid: true, Pdeathsig: onOurDeath, Credential: a.credential}
 	if a.mapped != nil {

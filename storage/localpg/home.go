@@ -12,12 +12,16 @@ import (
 	"syscall"
 )
 
-// home is the data directory and the names in it.
+// home is the data directory with the paths in it.
+//
+// dir is the directory itself, data PostgreSQL's data in it, run the directory of the
+// socket and lock the lock file. If the path of run is too long, the socket is
+// elsewhere; see makeSocketDir.
 type home struct {
 	dir, data, run, lock string
 }
 
-// major is the PostgreSQL version that made the data; 0 when there is none.
+// major returns the PostgreSQL major version that made the data; 0 if there is no data.
 func (h home) major() (int, error) {
 	text, err := os.ReadFile(filepath.Join(h.data, "PG_VERSION"))
 	if errors.Is(err, os.ErrNotExist) {
@@ -33,7 +37,8 @@ func (h home) major() (int, error) {
 	return major, nil
 }
 
-// checkOwner fails when the data belongs to another user than the account.
+// checkOwner returns an error if the data belongs to another user than the account.
+// PostgreSQL would refuse it with a message that names neither.
 func (h home) checkOwner(who account) error {
 	info, err := os.Stat(h.data)
 	if errors.Is(err, os.ErrNotExist) {
@@ -48,8 +53,11 @@ func (h home) checkOwner(who account) error {
 	return nil
 }
 
-// claim makes the directory and takes the owner lock. The kernel drops the
-// lock with the process, however it ends.
+// claim creates the directory and takes the owner lock. The returned file holds the
+// lock; the kernel releases it with the process, however that ends.
+//
+// The lock file is opened with O_NOFOLLOW: a link in its place is not followed, so that
+// root cannot be made to truncate another file.
 func (h home) claim(who account) (*os.File, error) {
 	if err := makeOpen(filepath.Dir(h.dir)); err != nil {
 		return nil, fmt.Errorf("making the data directory: %w", err)
@@ -68,16 +76,19 @@ func (h home) claim(who account) (*os.File, error) {
 	return lock, nil
 }
 
-// release gives up the owner lock. It unlocks in so many words: a process
-// being forked elsewhere in this one holds a copy of the file for a moment,
-// and closing ours would leave the lock with it.
+// release releases the owner lock. It unlocks explicitly: a process that is being
+// forked at this moment has a copy of the file descriptor, and closing ours would leave
+// the lock with it.
 func release(lock *os.File) {
 	syscall.Flock(int(lock.Fd()), syscall.LOCK_UN)
 	lock.Close()
 }
 
-// hold locks the file, writes our process id into it for others to read, and
-// lets the account through the directory.
+// hold locks the file without waiting, writes our process ID into it for error
+// messages, and lets the account through the directory.
+//
+// For root, the directory gets mode 0710 with the group of the account: the account may
+// pass through, and only root may list or change it.
 func (h home) hold(lock *os.File, who account) error {
 	err := syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
@@ -104,7 +115,7 @@ func (h home) hold(lock *os.File, who account) error {
 	return nil
 }
 
-// ownerOf names the process in a lock file.
+// ownerOf describes the process that holds a lock file.
 func ownerOf(lock *os.File) string {
 	text := make([]byte, 20)
 	n, _ := lock.ReadAt(text, 0)
@@ -114,8 +125,8 @@ func ownerOf(lock *os.File) string {
 	return "another process"
 }
 
-// makeOpen makes the missing directories above the data directory, which
-// others may pass through whatever the umask.
+// makeOpen creates the missing directories above the data directory. Others may pass
+// through them whatever the umask is, because the account is another user than root.
 func makeOpen(dir string) error {
 	if exists(dir) {
 		return nil
@@ -129,13 +140,18 @@ func makeOpen(dir string) error {
 	return os.Chmod(dir, 0o755)
 }
 
-// maxSocket is the longest socket path that every platform takes (104 bytes
-// on macOS, 108 on Linux, less what is added for a temporary name).
+// maxSocket is the length in bytes of the longest socket path that all platforms
+// accept: sun_path has 104 bytes on macOS and 108 on Linux, less some for a temporary
+// name.
 const maxSocket = 100
 
-// makeSocketDir makes the directory of the socket, empty and closed to
-// others. When its path is too long for a socket, one with a short name under
-// the temporary directory serves instead.
+// makeSocketDir creates the directory of the socket, empty and closed to others. If its
+// path is too long for a socket, a directory with a short name under the temporary
+// directory is used; its name is derived from the data directory, so that the next
+// start finds and clears it.
+//
+// Everything in it is deleted first. That is safe, because the owner lock is held and
+// clearOrphan has ended any postgres that could still use it.
 func (h home) makeSocketDir(who account) (string, error) {
 	dir := h.run
 	if len(filepath.Join(dir, socketName)) > maxSocket {
@@ -157,14 +173,19 @@ func (h home) makeSocketDir(who account) (string, error) {
 	return dir, nil
 }
 
-// defaultRoles are those of the program's own schema.
+// defaultRoles are the roles of this program's schema that can log in.
 var defaultRoles = []string{"alkalog_migrator", "alkalog_server", "alkalog_auditor"}
 
-// plainName is what may stand between quotes in the access files.
+// plainName matches what can be written between quotes in the access files without
+// escaping.
 var plainName = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.@$-]*$`)
 
-// writeAccess writes who may connect, and as what: the launching user and the
-// account, by peer authentication, as the superuser and the named roles.
+// writeAccess writes who may connect as which role: the launching user and the account,
+// by peer authentication, as the superuser and the named roles. The files are written
+// at every start, so that an edited one does not last.
+//
+// Only local connections are listed, so that no setting of listen_addresses can open
+// the cluster. Names that would need quoting are refused, not escaped.
 func (h home) writeAccess(who account, roles []string) error {
 	if len(roles) == 0 {
 		roles = defaultRoles

@@ -8,8 +8,9 @@ import (
 	"syscall"
 )
 
-// ensureData makes the database cluster unless it is there. initdb works in a
-// directory of its own, which takes its name only when it is complete.
+// ensureData creates the database cluster unless it exists. initdb works in a directory
+// of its own, which is renamed when it is complete and synced; a crash leaves an
+// unfinished directory that the next start removes.
 func (l launch) ensureData(ctx context.Context) error {
 	unfinished, _ := filepath.Glob(l.home.data + ".init-*")
 	for _, dir := range unfinished {
@@ -39,7 +40,13 @@ func (l launch) ensureData(ctx context.Context) error {
 	return syncDir(l.home.dir)
 }
 
-// initdb makes a database cluster in an empty directory.
+// initdb creates a database cluster in an empty directory: UTF-8, locale C so that the
+// order of text does not depend on the machine, and data checksums, which detect damage
+// by the disk.
+//
+// Authentication is peer for the socket and none for TCP, as in our own access files,
+// so that the cluster is private from its first moment. In unsafe mode, initdb does not
+// sync and uses small segments of write-ahead log, which makes tests faster.
 func (l launch) initdb(ctx context.Context, dir string) error {
 	args := []string{"-D", dir, "-U", Superuser, "-E", "UTF8", "--locale=C", "--data-checksums",
 		"--auth-local=peer", "--auth-host=reject", "--no-instructions"}

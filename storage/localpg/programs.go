@@ -16,12 +16,14 @@ import (
 	"time"
 )
 
-// minVersion is the first PostgreSQL that this program works with.
+// minVersion is the first PostgreSQL version that this program works with.
 const minVersion = 14
 
 // programs is one installation of PostgreSQL.
 type programs struct {
-	dir     string
+	// dir is its bin directory.
+	dir string
+	// version is the full version, such as "15.18"; major is its first number.
 	version string
 	major   int
 }
@@ -29,7 +31,8 @@ type programs struct {
 func (p programs) postgres() string { return filepath.Join(p.dir, "postgres") }
 func (p programs) initdb() string   { return filepath.Join(p.dir, "initdb") }
 
-// checkVersion fails unless the programs can run data of the major version (0: none).
+// checkVersion returns an error unless the programs can run data of a major version (0:
+// no data). PostgreSQL cannot read the data of another major version.
 func (p programs) checkVersion(data int) error {
 	if p.major < minVersion {
 		return fmt.Errorf("PostgreSQL %s in %s is too old: %d or newer is needed", p.version, p.dir, minVersion)
@@ -40,9 +43,12 @@ func (p programs) checkVersion(data int) error {
 	return nil
 }
 
-// findPrograms picks the installation: the one named by hand or nothing else;
-// otherwise the first installed one that suits the data; otherwise a fetched
-// one.
+// findPrograms chooses the installation. If the operator names a directory, it is that
+// one or an error. Otherwise it is the first installed one that suits the data, or else
+// a fetched one.
+//
+// A directory that the operator names is never replaced by another one. Installed
+// programs that do not suit are named in the error together with the advice.
 func findPrograms(ctx context.Context, cfg Config, who account, h home) (programs, error) {
 	data, err := h.major()
 	if err != nil {
@@ -66,10 +72,11 @@ func findPrograms(ctx context.Context, cfg Config, who account, h home) (program
 	return p, err
 }
 
-// errNone is that no directory held programs that run.
+// errNone means that no directory has programs that run.
 var errNone = errors.New("no PostgreSQL programs")
 
-// firstSuitable returns the first programs that can run the data.
+// firstSuitable returns the first programs that can run the data, or why the first ones
+// that run cannot.
 func firstSuitable(ctx context.Context, who account, dirs []string, data int) (programs, error) {
 	reason := errNone
 	for _, dir := range dirs {
@@ -86,8 +93,11 @@ func firstSuitable(ctx context.Context, who account, dirs []string, data int) (p
 	return programs{}, reason
 }
 
-// installed lists, best first, the directories in which PostgreSQL's programs
-// usually are: those of PATH, of pg_config, and of the usual packages.
+// installed lists the directories where PostgreSQL's programs usually are, best first:
+// those of PATH, of pg_config, and of the usual packages, newest version first.
+//
+// root is "/" except in tests. Within one pattern the version decides; among patterns
+// the order above, and PATH before all of them.
 func installed(ctx context.Context, root string) []string {
 	var dirs []string
 	if path, err := exec.LookPath("postgres"); err == nil {
@@ -113,7 +123,7 @@ func installed(ctx context.Context, root string) []string {
 	return dirs
 }
 
-// lastNumber is the version in a directory's name.
+// lastNumber returns the last number in the name of a directory, which is the version.
 func lastNumber(dir string) int {
 	digits := regexp.MustCompile(`\d+`).FindAllString(dir, -1)
 	if len(digits) == 0 {
@@ -123,8 +133,8 @@ func lastNumber(dir string) int {
 	return n
 }
 
-// inspect asks the programs in dir for their version, as the account that
-// will run them: what it cannot run is of no use.
+// inspect runs the programs in dir for their version, as the account that will run
+// them: what it cannot run is of no use.
 func inspect(ctx context.Context, who account, dir string) (programs, error) {
 	p := programs{dir: dir}
 	if _, err := os.Stat(p.initdb()); err != nil {
@@ -143,7 +153,8 @@ func inspect(ctx context.Context, who account, dir string) (programs, error) {
 	return p, err
 }
 
-// version runs postgres --version as the account, standing in dir.
+// version runs postgres --version as the account, with dir as its working directory. It
+// is limited to 10 s.
 func (a account) version(ctx context.Context, dir, postgres string) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()

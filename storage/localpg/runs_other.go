@@ -8,8 +8,8 @@ import (
 	"strings"
 )
 
-// runsHere reports whether a process is a postgres in this data directory,
-// by the -D in the command line that we gave it.
+// runsHere reports whether a process is a postgres in this data directory, judged by
+// the -D in its command line, which is ours.
 func (h home) runsHere(pid int) bool {
 	out, err := exec.Command("ps", "-ww", "-o", "command=", "-p", strconv.Itoa(pid)).Output()
 	return err == nil && strings.Contains(string(out), "-D "+h.data+" ")

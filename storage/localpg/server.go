@@ -14,15 +14,18 @@ import (
 	"time"
 )
 
-// The socket's name contains a port number, though nothing listens on it.
+// The name of the socket contains a port number, although nothing listens on that port.
 const (
 	port       = "5432"
 	socketName = ".s.PGSQL." + port
 )
 
-// runServer starts postgres and returns when it takes connections. Backends
-// of a killed postmaster hold its shared memory for a moment longer, and
-// postgres rightly refuses to start beside them, so that refusal is retried.
+// runServer starts postgres and returns when it accepts connections. Backends of a
+// killed postmaster hold its shared memory for a moment longer, and postgres rightly
+// refuses to start beside them. That refusal, and no other, is retried for up to 30 s.
+//
+// Any other failure to become ready ends the server that was started, so that Start
+// leaves no process behind. The error has the last lines of the log.
 func (l launch) runServer(ctx context.Context, socket string) (*child, error) {
 	deadline := time.Now().Add(30 * time.Second)
 	for {
@@ -50,10 +53,11 @@ func (l launch) runServer(ctx context.Context, socket string) (*child, error) {
 	}
 }
 
-// errEndedEarly is postgres ending before it was ready.
+// errEndedEarly means that postgres ended before it was ready.
 var errEndedEarly = errors.New("postgres ended before it was ready")
 
-// waitReady waits until postgres says in its pid file that it is ready.
+// waitReady waits until postgres writes "ready" into its pid file. No connection is
+// made for it. A cluster in recovery is ready as a standby.
 func (h home) waitReady(ctx context.Context, server *child) error {
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
@@ -72,7 +76,12 @@ func (h home) waitReady(ctx context.Context, server *child) error {
 	}
 }
 
-// serverArgs are postgres' arguments; of two for one setting the later wins.
+// serverArgs returns the arguments of postgres. If a setting occurs twice, the later
+// one applies: first our defaults, then Config.Settings, then what keeps the cluster
+// private.
+//
+// Settings are passed on the command line and not in postgresql.conf: they take
+// precedence over the file, and the data directory stays as initdb has made it.
 func (l launch) serverArgs(socket string) []string {
 	set := []string{
 		"timezone=UTC",
@@ -106,13 +115,16 @@ func (l launch) serverArgs(socket string) []string {
 	return args
 }
 
-// quoteList writes one name of a comma-separated setting.
+// quoteList quotes one name of a comma-separated setting.
 func quoteList(s string) string {
 	return `"` + strings.ReplaceAll(s, `"`, `""`) + `"`
 }
 
-// postmaster reads the pid file: the process id in it (0 when there is none)
-// and what that postmaster last said of itself.
+// postmaster reads the pid file: the process ID in its first line (0 if there is no
+// file) and the state in its eighth.
+//
+// The format is that of PostgreSQL's src/include/utils/pidfile.h: line 1 is
+// LOCK_FILE_LINE_PID and line 8 LOCK_FILE_LINE_PM_STATUS (from memory).
 func (h home) postmaster() (pid int, status string) {
 	text, err := os.ReadFile(h.pidFile())
 	if err != nil {
@@ -131,9 +143,12 @@ func (h home) postmaster() (pid int, status string) {
 
 func (h home) pidFile() string { return filepath.Join(h.data, "postmaster.pid") }
 
-// clearOrphan ends a postgres that outlived its owner, whose lock we now
-// hold. When the number in the pid file has gone to some other process, the
-// file is removed: postgres would take that process for its rival.
+// clearOrphan ends a postgres that has survived its owner, whose lock we now hold. If
+// the process ID in the pid file now belongs to another program, the file is removed,
+// because postgres would take that program for a running postmaster.
+//
+// A process that does not run here is left alone, whatever its number is. Number 1 and
+// below are never signalled.
 func (h home) clearOrphan() error {
 	pid, _ := h.postmaster()
 	if pid <= 1 {
@@ -159,8 +174,8 @@ func (h home) clearOrphan() error {
 	return nil
 }
 
-// watchOrphan closes gone when the process no longer runs here. It is not our
-// child, so there is nothing to wait on.
+// watchOrphan closes gone when the process no longer runs here. It is not our child, so
+// that we cannot wait for it and must poll.
 func (h home) watchOrphan(ctx context.Context, pid int, gone chan<- struct{}) {
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()

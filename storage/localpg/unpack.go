@@ -14,11 +14,12 @@ import (
 	"strings"
 )
 
-// maxUnpacked bounds what an archive may grow to; ours hold 57 to 133 MB.
+// maxUnpacked bounds the unpacked size in bytes; our archives have 57 to 133 MB. It
+// protects the disk from an archive that expands without end.
 const maxUnpacked = 400 << 20
 
-// unpack writes an npm archive into a new directory and makes the links that
-// it lists.
+// unpack writes an npm archive into a new directory and creates the links that it
+// lists. Its checksum was checked before, but it is treated as untrusted all the same.
 func unpack(archive []byte, dir string) error {
 	zipped, err := gzip.NewReader(bytes.NewReader(archive))
 	if err != nil {
@@ -33,8 +34,12 @@ func unpack(archive []byte, dir string) error {
 	return nil
 }
 
-// untar writes the plain files of an archive, none of them outside dir, and
-// refuses any other kind.
+// untar writes the regular files of an archive, none of them outside dir, and refuses
+// every other kind of entry. room is how many bytes may be written.
+//
+// npm puts everything under package/, which is removed. Names are checked with
+// filepath.IsLocal before and after that, so that no entry can be written outside of
+// dir.
 func untar(in *tar.Reader, dir string, room int64) error {
 	for {
 		h, err := in.Next()
@@ -81,8 +86,12 @@ func writeEntry(path string, mode fs.FileMode, from io.Reader) error {
 	return f.Close()
 }
 
-// makeLinks makes the symbolic links that npm archives cannot hold, within
-// dir and after all files, so that no file is written through one.
+// makeLinks creates the symbolic links that npm archives cannot contain. They stay
+// within dir and are created after all files, so that no file is written through a
+// link.
+//
+// The list is pg-symlinks.json in the archive, which maps each target, the link, to the
+// source that it points to. Links are made relative, so that the tree can be renamed.
 func makeLinks(dir string) error {
 	text, err := os.ReadFile(filepath.Join(dir, "native", "pg-symlinks.json"))
 	if err != nil {
