@@ -1,12 +1,18 @@
-// Package keyring wraps the keys of clients with the key-encryption keys of a
-// key file, and makes the marks by which a client is found without its name
-// being stored.
+// Package keyring wraps the keys of clients with the key-encryption keys of a key file,
+// and makes the digests by which a client is found without its name being stored.
 //
-// The file has a key-encryption key a line, newest first: its version, the key,
-// and the secret of the marks, which all lines share. New keys are wrapped with
-// the first; the others are there for what has not been wrapped anew yet. AES-256
-// in Galois/Counter Mode (NIST SP 800-38D, 2007), marks by HMAC-SHA-256 (RFC 2104,
-// 1997) with a key by HKDF (RFC 5869, 2010), all from the standard library.
+// The file has a key-encryption key a line, newest first: its version, the key, and the
+// secret of the digests, which all lines share. New keys are wrapped with the first;
+// the others are there for what has not been wrapped anew yet. AES-256 in
+// Galois/Counter Mode (NIST SP 800-38D, 2007), digests by HMAC-SHA-256 (RFC 2104, 1997)
+// with a key by HKDF (RFC 5869, 2010), all from the standard library.
+//
+// Rotation adds a line in front, wraps all keys of clients again (storage.Rewrap), and
+// removes the old lines when none is needed. The digests do not change, because the
+// secret of the digests is copied. If the file is lost, no record of any client can be
+// read any more.
+//
+// No error and no log line contains a secret.
 package keyring
 
 import (
@@ -32,27 +38,30 @@ const size = 32
 const mark = "clients"
 
 var (
-	// ErrUnknown says that there is no key of a version here.
+	// ErrUnknown means that there is no key of a version in the file.
 	ErrUnknown = errors.New("keyring: no key of that version")
-	// ErrDamaged says that there is one, and what was wrapped does not open with it:
-	// it was changed, or stands in another context than it was wrapped for.
+	// ErrDamaged means that there is a key of that version and the wrapped bytes do not open
+	// with it: they were changed, or wrapped for another context.
 	ErrDamaged = errors.New("keyring: does not open")
 )
 
 // key is one line of the file.
 type key struct {
+	// version is 16 random hexadecimal digits; it is stored beside everything that the key has
+	// wrapped.
 	version string
-	secret  []byte // the key-encryption key
-	index   []byte // the secret of the marks
+	// secret is the key-encryption key.
+	secret []byte
+	// index is the secret of the digests, the same in all lines.
+	index []byte
 }
 
-// NewKey makes the text of a fresh key-encryption key, one line without newline.
-// Beside are the lines that stand in the file already, whose secret of marks it
-// takes over; none for a fresh installation.
-func NewKey(beside []string) (string, error) {
+// NewKey makes the line of a new key-encryption key, without a newline. existing lines
+// of the file give the secret of the digests; without any, a new installation begins.
+func NewKey(existing []string) (string, error) {
 	fresh := key{version: hex.EncodeToString(random(8)), secret: random(size), index: random(size)}
-	if len(beside) > 0 {
-		keys, err := parse(beside)
+	if len(existing) > 0 {
+		keys, err := parse(existing)
 		if err != nil {
 			return "", err
 		}
@@ -62,15 +71,16 @@ func NewKey(beside []string) (string, error) {
 	return strings.Join([]string{mark, fresh.version, encode(fresh.secret), encode(fresh.index)}, " "), nil
 }
 
-// random returns random bytes.
+// random returns n random bytes.
 func random(n int) []byte {
 	b := make([]byte, n)
 	rand.Read(b) // never fails
 	return b
 }
 
-// parse reads the lines of a key file. Its errors say nothing of what stands
-// there.
+// parse parses the lines of a key file. All lines must have the same secret of the
+// digests; a line of another installation would otherwise make clients impossible to
+// find. Errors name the line and never its content.
 func parse(lines []string) ([]key, error) {
 	var keys []key
 	for i, line := range lines {
@@ -94,24 +104,25 @@ func parse(lines []string) ([]key, error) {
 	return keys, nil
 }
 
-// Ring is the keys of a file. They are read when first needed, and again when
-// Reload is called or a version is asked for that is not known: another server
-// may have wrapped with a newer key already.
+// Ring is the keys of a file. It is safe for concurrent use. The file is read when a
+// key is first needed, and again when Reload is called or an unknown version is asked
+// for: another server may have wrapped with a newer key already.
 type Ring struct {
-	// Read returns the lines of the file, without blank ones and comments.
+	// Read returns the lines of the file, without blank lines and comments.
 	Read func() ([]string, error)
 
 	mu   sync.Mutex
 	keys []key
 }
 
-// Reload reads the file again. When that fails, the keys stay what they were.
+// Reload reads the file again. If that fails, the current keys stay in use.
 func (r *Ring) Reload() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.reload()
 }
 
+// reload is Reload without the lock. The caller holds r.mu.
 func (r *Ring) reload() error {
 	lines, err := r.Read()
 	if err != nil {
@@ -124,7 +135,7 @@ func (r *Ring) reload() error {
 	return err
 }
 
-// find returns the key of a version; the newest for an empty one.
+// find returns the key of a version; the newest one for an empty version.
 func (r *Ring) find(version string) (key, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -143,13 +154,13 @@ func (r *Ring) find(version string) (key, error) {
 	return key{}, fmt.Errorf("%w: %s", ErrUnknown, version)
 }
 
-// Version is the version that Wrap wraps with.
+// Version returns the version that Wrap uses.
 func (r *Ring) Version() (string, error) {
 	k, err := r.find("")
 	return k.version, err
 }
 
-// Wrap seals a secret with the newest key, and ties it to a context.
+// Wrap encrypts a secret with the newest key and binds it to a context.
 func (r *Ring) Wrap(secret, context []byte) (wrapped []byte, version string, err error) {
 	k, err := r.find("")
 	if err != nil {
@@ -162,7 +173,8 @@ func (r *Ring) Wrap(secret, context []byte) (wrapped []byte, version string, err
 	return box.Seal(nil, nil, secret, bound(k.version, context)), k.version, nil
 }
 
-// Unwrap opens what Wrap has sealed, if it is unchanged and of that context.
+// Unwrap decrypts what Wrap has returned, if it is unchanged and of that context. The
+// error wraps ErrUnknown or ErrDamaged.
 func (r *Ring) Unwrap(wrapped []byte, version string, context []byte) ([]byte, error) {
 	k, err := r.find(version)
 	if err != nil {
@@ -179,13 +191,14 @@ func (r *Ring) Unwrap(wrapped []byte, version string, context []byte) ([]byte, e
 	return secret, nil
 }
 
-// bound is the context together with the version.
+// bound is the additional authenticated data: the context together with the version.
 func bound(version string, context []byte) []byte {
 	return append([]byte("alkalog wrapped key\x00"+version+"\x00"), context...)
 }
 
-// Mark is what a value is found by: the same for the same value and purpose, and
-// without the secret it cannot be made, nor be compared with another purpose's.
+// KeyedDigest returns a digest of a value: the same for the same value and purpose,
+// impossible to make without the secret, and not comparable with that of another
+// purpose.
 func (r *Ring) KeyedDigest(purpose, value string) ([]byte, error) {
 	k, err := r.find("")
 	if err != nil {
@@ -200,8 +213,9 @@ func (r *Ring) KeyedDigest(purpose, value string) ([]byte, error) {
 	return h.Sum(nil), nil
 }
 
-// Box is AES-256-GCM under a key of 32 bytes, with a random nonce before what it
-// seals.
+// Box returns AES-256-GCM under a key of 32 bytes. It puts a random nonce before what
+// it seals; one key may seal up to 2^32 messages (NIST SP 800-38D, section 8.3, from
+// memory).
 func Box(secret []byte) (cipher.AEAD, error) {
 	if len(secret) != size {
 		return nil, fmt.Errorf("keyring: a key has %d bytes, not %d", len(secret), size)
