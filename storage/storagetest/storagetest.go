@@ -1,14 +1,17 @@
-// Package storagetest gives every test a database of its own, on a real
-// PostgreSQL.
+// Package storagetest gives every test a database of its own, on a real PostgreSQL.
 //
-// A test binary runs one private cluster, in memory where there is room, and
-// migrates one database in it. Each test gets a copy of that, which takes some
-// milliseconds and is dropped afterwards. A package that uses it has
+// A test binary runs one private cluster, in memory where there is room, and migrates
+// one database in it. Each test gets a copy of that, which takes some milliseconds and
+// is dropped afterwards. A package that uses it has
 //
 //	func TestMain(m *testing.M) { os.Exit(storagetest.Run(m)) }
 //
-// so that the cluster is stopped at the end. There is no skipping: without
-// PostgreSQL the tests fail.
+// so that the cluster is stopped at the end. There is no skipping: without PostgreSQL
+// the tests fail.
+//
+// The shared cluster runs without fsync, so a test about crashes of the database needs
+// NewDurable, a cluster of its own. Tests may run in parallel; each has another
+// database, and only roles are shared.
 package storagetest
 
 import (
@@ -31,21 +34,21 @@ import (
 	"alkalog/storage/localpg"
 )
 
-// Database is one database of a cluster. It is migrated, and empty otherwise.
+// Database is one database of a cluster. It is migrated and has no rows.
 type Database struct {
-	// Cluster is the cluster it is in; for a durable one the test's own.
+	// Cluster is the cluster of the database; for a durable one, the test's own.
 	Cluster *localpg.Cluster
 	// Name is the name of the database.
 	Name string
-	// Dir is the directory of a durable one's cluster.
+	// Dir is the directory of a durable database's cluster; empty for others.
 	Dir string
 }
 
-// DSN is the connection string for a role.
+// DSN returns the connection string for a role.
 func (d Database) DSN(role string) string { return d.Cluster.DSN(d.Name, role) }
 
-// Open opens the database as the server does, and closes it after the test.
-// The configuration may say more than nothing; the DSN is filled in.
+// Open opens the database as the server does, and closes it after the test. It fills in
+// the DSN and, if there are none, the keys of the configuration.
 func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 	t.Helper()
 	cfg.DSN = d.DSN(storage.RoleServer)
@@ -60,23 +63,24 @@ func (d Database) Open(t testing.TB, cfg storage.Config) *storage.DB {
 	return db
 }
 
-// Keys are the keys that every test's database has unless it says otherwise, so
-// that a database can be opened more than once.
+// Keys returns the keys that every test's database has unless it says otherwise. They
+// are constant, so that a database can be opened more than once.
 func Keys() *keyring.Ring {
 	return &keyring.Ring{Read: func() ([]string, error) { return []string{KeyLine}, nil }}
 }
 
-// KeyLine is the key file of Keys: secrets that are none.
+// KeyLine is the key file of Keys. Its secrets are all zeros and protect nothing.
 const KeyLine = "clients 00 AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
 
-// SQL opens the database for plain statements as a role, to look at what is
-// there or to do damage. As the owner nobody can log in; the migrator becomes it.
+// SQL opens the database for plain statements as a role, to check what is stored or to
+// damage it. Nobody can log in as the owner; the migrator becomes it.
 func (d Database) SQL(t testing.TB, role string) *sql.DB {
 	t.Helper()
 	return d.SQLIn(t, role, "")
 }
 
-// SQLIn is SQL where every statement is for a chain, by its id; empty: for none.
+// SQLIn is SQL with the scope of a chain, given by its ID, for every statement; empty:
+// no chain.
 func (d Database) SQLIn(t testing.TB, role, chain string) *sql.DB {
 	t.Helper()
 	dsn := d.DSN(role)
@@ -94,7 +98,7 @@ func (d Database) SQLIn(t testing.TB, role, chain string) *sql.DB {
 	return pool
 }
 
-// openSQL opens a database so that statements find the tables.
+// openSQL opens a database with the search path of the tables.
 func openSQL(dsn string) (*sql.DB, error) {
 	connector, err := pq.NewConnector(dsn + " search_path=alkalog")
 	if err != nil {
@@ -109,21 +113,24 @@ func New(t testing.TB) *storage.DB {
 	return NewDatabase(t).Open(t, storage.Config{MaxConns: 8})
 }
 
-// NewDatabase makes a database of the test's own, for a test that opens it in
-// a way of its own or more than once.
+// NewDatabase makes a database of the test's own, for a test that opens it in another
+// way or more than once.
 func NewDatabase(t testing.TB) Database {
 	t.Helper()
 	return shared.database(t, template)
 }
 
-// NewUnmigrated makes a database in which nothing is yet.
+// NewUnmigrated makes an empty database without a schema, for tests of migrations.
 func NewUnmigrated(t testing.TB) Database {
 	t.Helper()
 	return shared.database(t, "template0")
 }
 
-// NewDurable makes a cluster of the test's own, on disk and with every commit
-// forced to it, for a test that kills or freezes it.
+// NewDurable makes a cluster of the test's own, on disk and with fsync, for a test that
+// kills or suspends it.
+//
+// It starts a cluster and is much slower than NewDatabase; use it only where durability
+// is what is tested.
 func NewDurable(t testing.TB) Database {
 	t.Helper()
 	d := StartDurable(t, Dir(t))
@@ -144,8 +151,7 @@ func Dir(t testing.TB) string {
 	return dir
 }
 
-// StartDurable starts a cluster on the data in a directory, and stops it after
-// the test.
+// StartDurable starts a cluster on the data in a directory and stops it after the test.
 func StartDurable(t testing.TB, dir string) Database {
 	t.Helper()
 	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: dir})
@@ -156,16 +162,16 @@ func StartDurable(t testing.TB, dir string) Database {
 	return Database{Cluster: cluster, Name: localpg.Superuser, Dir: dir}
 }
 
-// Restart stops a durable database's cluster, if it still runs, and starts it
-// again with the data it has.
+// Restart stops the cluster of a durable database, if it still runs, and starts it
+// again on the same data. The returned value has the new cluster.
 func (d Database) Restart(t testing.TB) Database {
 	t.Helper()
 	d.Cluster.Stop() // an error if the test has killed it
 	return StartDurable(t, d.Dir)
 }
 
-// Run runs the tests of a package, stops the cluster if one was started, and
-// returns the exit code.
+// Run runs the tests of a package, stops the cluster if one was started, and returns
+// the exit code. An error while stopping fails the run.
 func Run(m *testing.M) int {
 	shared.mu.Lock()
 	shared.running = true
@@ -184,17 +190,23 @@ const template = "alkalog_template"
 // shared is the cluster of this test binary.
 var shared cluster
 
-// cluster starts when the first test wants a database.
+// cluster is a cluster that starts when the first test needs a database.
 type cluster struct {
+	// mu guards the start of the cluster; copies are made in parallel.
 	mu      sync.Mutex
 	running bool // TestMain has called Run
 	dir     string
 	server  *localpg.Cluster
-	admin   *sql.DB
-	made    atomic.Int64 // databases so far
+	// admin is the superuser's connection pool, for creating and dropping databases.
+	admin *sql.DB
+	made  atomic.Int64 // databases so far
 }
 
-// database copies a database for a test.
+// database copies a database for a test and drops the copy afterwards, with whatever
+// connections it still has.
+//
+// The name has a number that is never used twice, so that tests may run in parallel.
+// Dropping is forced, because a test that fails can leave connections open.
 func (c *cluster) database(t testing.TB, from string) Database {
 	t.Helper()
 	if err := c.start(t.Context()); err != nil {
@@ -216,8 +228,8 @@ func (c *cluster) database(t testing.TB, from string) Database {
 	return d
 }
 
-// start starts the cluster once. Starting may fail again for each test, so
-// that each says why.
+// start starts the cluster once. If it fails, the next test tries again, so that every
+// test reports the reason.
 func (c *cluster) start(ctx context.Context) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -252,7 +264,7 @@ func (c *cluster) start(ctx context.Context) error {
 	return nil
 }
 
-// prepareTemplate makes and migrates the template.
+// prepareTemplate creates and migrates the template.
 func prepareTemplate(ctx context.Context, admin *sql.DB, dsn string) error {
 	if _, err := admin.ExecContext(ctx, "create database "+template); err != nil {
 		return err
@@ -260,7 +272,7 @@ func prepareTemplate(ctx context.Context, admin *sql.DB, dsn string) error {
 	return storage.Migrate(ctx, dsn)
 }
 
-// stop stops the cluster and removes it.
+// stop stops the cluster and removes its directory.
 func (c *cluster) stop() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -272,7 +284,7 @@ func (c *cluster) stop() error {
 	return joinFirst(err, os.RemoveAll(c.dir))
 }
 
-// joinFirst is the first error that is one.
+// joinFirst returns the first error that is not nil.
 func joinFirst(errs ...error) error {
 	for _, err := range errs {
 		if err != nil {
@@ -282,7 +294,8 @@ func joinFirst(errs ...error) error {
 	return nil
 }
 
-// memory is a directory in memory with room for a cluster, or the usual one.
+// memory returns a directory in memory with room for a cluster (1 GiB), or else the
+// directory for temporary files.
 func memory() string {
 	const dir, room = "/dev/shm", 1 << 30
 	var fs syscall.Statfs_t
@@ -292,7 +305,8 @@ func memory() string {
 	return dir
 }
 
-// sweep removes what killed test binaries have left in a directory.
+// sweep removes the directories of test binaries that were killed: those whose process
+// does not exist any more.
 func sweep(dir string) {
 	left, _ := filepath.Glob(filepath.Join(dir, "alkalog-test-*"))
 	for _, old := range left {
@@ -303,5 +317,6 @@ func sweep(dir string) {
 	}
 }
 
-// dirPrefix marks a directory as this process's.
+// dirPrefix begins the names of this process's directories, so that sweep knows whose
+// they are.
 func dirPrefix() string { return fmt.Sprintf("alkalog-test-%d-", os.Getpid()) }
