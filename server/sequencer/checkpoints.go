@@ -38,16 +38,26 @@ type checkpointRecord struct {
 // entries that were acknowledged are gone, so every write of the installation is
 // blocked until an operator decides. Damage is local: the stored log of one chain
 // does not match its own signature, and the other chains keep working.
+//
+// The caller holds the mutex of the sequencer for every access.
 type checkpointStore struct {
-	path        string // empty: not saved
-	fileMissing bool   // the file did not exist at startup
-	byChain     map[string]checkpointRecord
-	rollbacks   map[string]error // logs that are not a continuation of their last checkpoint, and why
-	damaged     map[string]error // logs whose stored data is not what was signed, and why; other logs are not affected
-	heads       map[string]headState
-	revision    int64 // heads up to this revision were checked
-	unsaved     bool
-	lastLogged  string // the rollbacks that were logged last
+	path string // empty: not saved
+	// fileMissing means that the file did not exist at startup.
+	fileMissing bool
+	// byChain has the newest checkpoint of each log.
+	byChain map[string]checkpointRecord
+	// rollbacks are the logs that are not a continuation of their last checkpoint, and why.
+	rollbacks map[string]error
+	// damaged are the logs whose stored data is not what was signed, and why; other logs are
+	// not affected.
+	damaged map[string]error
+	heads   map[string]headState
+	// revision is the revision up to which heads were checked.
+	revision int64
+	// unsaved means that the file is older than byChain.
+	unsaved bool
+	// lastLogged is the text of the rollbacks that were logged last.
+	lastLogged string
 }
 
 // headState is the state of a log's head.
@@ -62,6 +72,7 @@ type checkpointFile struct {
 	Logs  map[string]checkpointRecord `json:"logs"` // by chain
 }
 
+// checkpointFileAbout explains the file to an operator who opens it.
 const checkpointFileAbout = "The newest checkpoints of the audit logs that this server has seen. It compares the database with them when it starts."
 
 // openCheckpointStore reads the file. Without a file, no checkpoint was seen yet. A

@@ -13,6 +13,7 @@ import (
 
 // keyring holds the keys of the key file as last read.
 type keyring struct {
+	// path is the key file; version its state when it was last read.
 	path    string
 	version fileVersion
 	keys    []ledger.PrivateKey

@@ -16,9 +16,12 @@ type tileReader func([]storage.LogTile) ([]storage.LogTile, error)
 
 // logUpdate is what a batch adds to one chain's log.
 type logUpdate struct {
-	was     storage.LogHead
-	head    ledger.Head
-	keys    keyset
+	// was is the stored head before the batch; head is the same in the ledger's type.
+	was  storage.LogHead
+	head ledger.Head
+	// keys are those of this chain's log.
+	keys keyset
+	// entries are the new entries, and leaves their leaf hashes in the same order.
 	entries []storage.Pending
 	leaves  []ledger.Hash
 }

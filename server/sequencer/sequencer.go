@@ -33,6 +33,7 @@ import (
 
 // Config is the configuration of a sequencer.
 type Config struct {
+	// DB is the database of the logs, and Logger receives findings and warnings.
 	DB     *storage.DB
 	Logger *slog.Logger
 	// KeyFile holds the keys that sign checkpoints. MakeKey creates it if it does not
@@ -74,18 +75,24 @@ const (
 // rows. They share only the fields under mu, and no database call is made while mu
 // is held, except that Forbid and Permit set a flag in memory.
 type Sequencer struct {
-	cfg   Config
+	cfg Config
+	// leads is whether this server holds the lease.
 	leads atomic.Bool
-	wake  <-chan struct{} // signals that the database was restarted or replaced
+	// wake signals that the database was restarted or replaced.
+	wake <-chan struct{}
 
 	mu          sync.Mutex // guards the fields below, which both loops use
 	ring        *keyring
 	checkpoints *checkpointStore
-	keysChanged bool              // the leader has not yet signed with the current keys
-	lastLogged  map[string]string // last logged error by operation
+	// keysChanged means that the leader has not yet signed with the current keys.
+	keysChanged bool
+	// lastLogged is the last logged error by operation.
+	lastLogged map[string]string
 
-	findings map[string]Findings // of the last inspection, by chain
-	backlogs map[string]backlog  // pending entries, by chain
+	// findings are those of the last inspection, by chain.
+	findings map[string]Findings
+	// backlogs are the pending entries, by chain.
+	backlogs map[string]backlog
 }
 
 // Open reads the keys and compares the database with the checkpoints that were
@@ -198,12 +205,16 @@ func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lease) {
 // roundState is what a leader remembers between rounds. It can be lost at any
 // time; the database is authoritative.
 type roundState struct {
-	lead             storage.Lease
-	position         int64             // entries up to here are on their logs; -1: unknown
-	renewed          time.Time         // when the lease was last renewed
-	covered          time.Time         // when writes were last covered, or this server took the lead
-	baselinesCovered bool              // baselines are covered
-	mark             storage.WriteMark // what is covered next; zero: nothing
+	lead storage.Lease
+	// position is up to where entries are on their logs; -1: unknown.
+	position int64
+	// renewed is when the lease was last renewed.
+	renewed time.Time
+	// covered is when writes were last covered, or this server took the lead.
+	covered          time.Time
+	baselinesCovered bool // baselines are covered
+	// mark is what is covered next; zero: nothing.
+	mark storage.WriteMark
 }
 
 // round does one round of the leader's work and reports whether there is more to

@@ -61,6 +61,8 @@ type waitingSince struct {
 
 // checkOverdue returns an error if entries wait too long: no server leads, or the
 // leader cannot continue.
+//
+// Every server checks this, because a leader that hangs cannot report itself.
 func (q *Sequencer) checkOverdue(ctx context.Context, waiting *waitingSince) error {
 	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
 	if err != nil {
@@ -263,6 +265,9 @@ func (q *Sequencer) knownCheckpoints() map[string]checkpointRecord {
 
 // applyWriteBlock blocks all writes while any log is rolled back, and allows them
 // otherwise. The caller holds q.mu.
+//
+// It logs the rollbacks only when they change. With save it also saves the checkpoint
+// file.
 func (q *Sequencer) applyWriteBlock(save bool) error {
 	var whys []string
 	for chain, why := range q.checkpoints.rollbacks {
@@ -396,6 +401,9 @@ func (q *Sequencer) RolledBackFrom(chain string) []byte {
 // The entry must contain exactly the checkpoint that this server has seen: an
 // acceptance of an earlier rollback does not cover a later one, and the accepted
 // loss stays on the log for every auditor.
+//
+// It is also called at once when an operator accepts, so that writes continue without
+// waiting for the next round.
 func (q *Sequencer) CheckAccepted(ctx context.Context) error {
 	q.mu.Lock()
 	var chains []string
