@@ -20,13 +20,17 @@ import (
 // Bundles are judged after the tree is complete, since only the signed root shows
 // whether the tile or the bundle is the wrong one.
 type suspectBundle struct {
-	first   int64 // index of its first entry
-	width   int   // how many entries it should have
-	path    string
-	problem string // why the bundle is unusable; empty: it is usable
+	// first is the index of its first entry.
+	first int64
+	// width is how many entries it should have.
+	width int
+	path  string
+	// problem is why the bundle is unusable; empty: it is usable.
+	problem string
 	entries [][]byte
 	leaves  []ledger.Hash // of the entries
-	inOrder bool          // all entries are signed ones, in order
+	// inOrder means that all entries are signed ones, in order.
+	inOrder bool
 }
 
 // maxSuspects is the maximum number of bundles kept for a closer check.
@@ -117,6 +121,8 @@ func (c *verification) headSizes() []int64 {
 }
 
 // edgeOf selects the edge of a tree from its previous edge and its new tiles.
+//
+// A new tile replaces an old one with the same ID.
 func edgeOf(head ledger.Head, was, tiles []ledger.Tile) []ledger.Tile {
 	var edge []ledger.Tile
 	for _, id := range head.Edge() {
@@ -229,6 +235,8 @@ func nameHash(name string) uint64 {
 }
 
 // readTile reads a tile as hashes; missing says why that failed.
+//
+// A tile is untrusted until the root was computed from it.
 func (c *verification) readTile(id ledger.TileID) (hashes []ledger.Hash, missing string, err error) {
 	content, missing, err := c.files.read(id.Path(), maxTile)
 	if err == nil && missing == "" && len(content) != id.Width*len(ledger.Hash{}) {

@@ -83,6 +83,8 @@ func (c *verification) checkBundle(s suspectBundle) {
 
 // entriesInOrder reports whether all entries of a bundle are signed ones and in
 // order: then some are missing, but the others are correct.
+//
+// It separates a deletion, after which all entries stand earlier, from a reordering.
 func (c *verification) entriesInOrder(s suspectBundle, signed []ledger.Hash) bool {
 	reached := -1
 	for i, leaf := range s.leaves {

@@ -103,9 +103,12 @@ func (x *Export) writeBundle() error {
 
 // SignedHead is the checkpoint of an export and what is needed to check it.
 type SignedHead struct {
-	Checkpoint []byte   // signed
-	Keys       []string // public keys of the log
-	Handovers  [][]byte // checkpoints signed by both an old and a new key
+	// Checkpoint is the signed checkpoint.
+	Checkpoint []byte
+	// Keys are the public keys of the log.
+	Keys []string
+	// Handovers are the checkpoints signed by both an old and a new key.
+	Handovers [][]byte
 }
 
 // Finish writes the remaining entries and the signed head. The checkpoint is

@@ -20,10 +20,14 @@ import (
 // A proof is useful when one entry is disputed: it can be handed over without the
 // other entries of the log, which concern other clients.
 type Proof struct {
-	Index      int64         // of the entry, from 0
-	Stored     []byte        // stored bytes of the entry; nil: not in the proof
-	Hashes     []ledger.Hash // from the sibling of the leaf upwards
-	Checkpoint []byte        // signed
+	// Index is the index of the entry, from 0.
+	Index int64
+	// Stored is the stored encoding of the entry; nil: it is not in the proof.
+	Stored []byte
+	// Hashes are those beside the path from the leaf to the root, from the leaf upwards.
+	Hashes []ledger.Hash
+	// Checkpoint is the signed checkpoint whose root the proof leads to.
+	Checkpoint []byte
 }
 
 // ErrProof means that a text is not a proof in the format c2sp.org/tlog-proof.

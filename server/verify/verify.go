@@ -146,19 +146,27 @@ type verification struct {
 	progress func(done, of int64) error
 	report   Report
 
-	trustedKeys []ledger.PublicKey // trusted by the auditor
-	keys        []ledger.PublicKey // the trusted keys and those of the export
-	signed      ledger.Checkpoint
-	signers     []ledger.PublicKey
-	earlier     *verifiedCheckpoint
-	handover    []verifiedCheckpoint
-	heads       map[int64]ledger.Head // of the rebuilt tree, at the sizes that are needed
+	// trustedKeys are those that the auditor trusts.
+	trustedKeys []ledger.PublicKey
+	// keys are the trusted keys and those of the export.
+	keys     []ledger.PublicKey
+	signed   ledger.Checkpoint
+	signers  []ledger.PublicKey
+	earlier  *verifiedCheckpoint
+	handover []verifiedCheckpoint
+	// heads are those of the rebuilt tree at the sizes that are needed.
+	heads map[int64]ledger.Head
 
-	nameHashes []uint64 // short hashes of the entries' names, by index
+	// nameHashes are short hashes of the entries' names, by index.
+	nameHashes []uint64
 	suspects   []suspectBundle
-	missing    map[int64]string // indexes without an entry in the copy, with their bundles
-	damaged    []ledger.TileID  // tiles that differ from the rebuilt ones
-	incomplete bool             // entries and their hashes are missing: the tree cannot be rebuilt
+	// missing are the indexes without an entry in the copy, with their bundles.
+	missing map[int64]string
+	// damaged are the tiles that differ from the rebuilt ones.
+	damaged []ledger.TileID
+	// incomplete means that entries are missing together with their hashes, so that the tree
+	// cannot be rebuilt.
+	incomplete bool
 }
 
 // verifiedCheckpoint is a checkpoint with its signers.
