@@ -30,10 +30,12 @@ import (
 
 // Registry holds the metrics of one server.
 type Registry struct {
+	// gatherer collects all metrics when they are scraped.
 	gatherer *prometheus.Registry
 	meter    metric.Meter
 	calls    metric.Int64Counter
 	latency  metric.Float64Histogram
+	// problems are the definitions that failed.
 	problems []error
 }
 
