@@ -101,7 +101,8 @@ func (t Target) usesPlaintext() (bool, error) {
 	return loopback && t.CAFile == "" && t.CertFile == "", nil
 }
 
-// transportCredentials returns the TLS configuration of the connection.
+// transportCredentials returns the TLS configuration of the connection: TLS 1.3 or
+// newer, with the given or the system's authorities and, if set, a client certificate.
 func (t Target) transportCredentials() (credentials.TransportCredentials, error) {
 	config := &tls.Config{MinVersion: tls.VersionTLS13}
 	if t.CAFile != "" {
@@ -144,6 +145,9 @@ func (t Target) certificate() (tls.Certificate, error) {
 
 // authorization returns the authorization header; empty if the certificate
 // authenticates the caller.
+//
+// A token takes precedence over a development identity, which servers accept only on
+// loopback.
 func (t Target) authorization(clear bool) (string, error) {
 	if t.TokenFile != "" {
 		token, err := keys.Read(t.TokenFile)

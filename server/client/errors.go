@@ -36,7 +36,8 @@ func IsNotFound(err error) bool { return status.Code(err) == codes.NotFound }
 // It unwraps to the original error, so that callers can still test the code. Only
 // what the server said is shown: the message and the violations, never the request.
 func Readable(err error) error {
-	var as interface{ GRPCStatus() *status.Status } // the status of the call itself, without the text of errors that wrap it
+	// The status of the call itself, without the text of errors that wrap it.
+	var as interface{ GRPCStatus() *status.Status }
 	if !errors.As(err, &as) || as.GRPCStatus().Code() == codes.OK {
 		return err
 	}
@@ -65,6 +66,7 @@ type readableError struct {
 	cause error
 }
 
+// Error returns the readable text.
 func (p readableError) Error() string { return p.text }
 
 // Unwrap returns the original error.

@@ -88,6 +88,9 @@ func checkEmpty(dir string) error {
 }
 
 // writeExport writes the entries, the checkpoint and the keys.
+//
+// The checkpoint is written last. A copy that was interrupted therefore has none and is
+// no export.
 func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetCheckpointResponse, columns *verify.Columns) error {
 	copied, err := verify.Create(dir)
 	if err != nil {
@@ -104,6 +107,9 @@ func (l LogCopier) writeExport(ctx context.Context, dir string, seal *pb.GetChec
 }
 
 // copyEntries copies the entries of a tree in order.
+//
+// The order of the indexes is checked for each entry, so that a server cannot leave one
+// out unnoticed.
 func (l LogCopier) copyEntries(ctx context.Context, copied *verify.Export, size int64, columns *verify.Columns) error {
 	if size == 0 {
 		return nil
@@ -169,6 +175,9 @@ func ExportEntries(ctx context.Context, client pb.AuditServiceClient, request *p
 
 // receiveEntries receives entries from one stream and stores the resume token in
 // the request.
+//
+// The token is stored after take has accepted the entry, so that a broken stream
+// resumes with the next one.
 func receiveEntries(ctx context.Context, client pb.AuditServiceClient, asked *pb.ExportEntriesRequest, take func(*pb.ExportEntriesResponse) error) error {
 	ctx, leave := context.WithCancel(ctx)
 	defer leave()
