@@ -9,13 +9,16 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Denial is access that was denied, once or several times alike.
+// Denial describes access that was denied, once or several times in the same way.
 type Denial struct {
-	Method string // "AuditService/ListEntries"; empty: several
-	Reason string // coded
-	Count  int64
-	First  time.Time
-	Last   time.Time
+	// Method is such as "AuditService/ListEntries"; empty: several methods.
+	Method string
+	// Reason is a code from a closed set.
+	Reason string
+	// Count is how often; First and Last are when.
+	Count int64
+	First time.Time
+	Last  time.Time
 }
 
 // uncaused begins an entry that no stored record is the cause of.
@@ -25,7 +28,8 @@ func (ec EntryContext) uncaused(kind pb.EntryKind) *pb.AuditEntry {
 	return e
 }
 
-// Denied is the entry of denials that were alike.
+// Denied returns the entry of denials that were alike. It names the method and the
+// reason, and nothing of what the caller sent.
 func (ec EntryContext) Denied(d Denial) *pb.AuditEntry {
 	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_ACCESS_DENIED)
 	e.ReasonCode = d.Reason
@@ -34,7 +38,7 @@ func (ec EntryContext) Denied(d Denial) *pb.AuditEntry {
 	return e
 }
 
-// Repeated is the alarm that access was denied again and again.
+// Repeated returns the alarm entry of access that was denied again and again.
 func (ec EntryContext) Repeated(d Denial) *pb.AuditEntry {
 	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_ALARM)
 	e.ReasonCode = "REPEATED_DENIALS"
@@ -51,8 +55,8 @@ func (d Denial) describe(e *pb.AuditEntry) {
 	e.LastTime = timestamppb.New(d.Last)
 }
 
-// Read is the entry of a read by an auditor: the call, and the shape of its filter,
-// without values that could be about people. What was read about is filled in by the caller.
+// Read returns the entry of a read by an auditor: the call and the shape of its filter,
+// without values that could be about people. The caller fills in what was read about.
 func (ec EntryContext) Read(method, filter string) *pb.AuditEntry {
 	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_AUDITOR_READ)
 	e.Method = method

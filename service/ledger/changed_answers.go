@@ -7,13 +7,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// mostFieldsNamed bounds the summary of an entry of changed answers.
+// mostFieldsNamed bounds the summary of an entry of changed answers. Our own choice.
 const mostFieldsNamed = 10
 
-// AnswersChanged is the entry of a decision that rests on answers which were
-// dangerous when a service was refused within the last 24 hours, and are not any
-// more; nothing for other decisions. It names fields and rules; the answers stay in
-// the decision, sealed.
+// AnswersChanged returns the entry of a decision that uses answers which were dangerous
+// when a service was refused within the last 24 hours, and are not any more; none for
+// other decisions. It names fields and rules. The answers themselves are in the
+// decision, sealed.
 func (ec EntryContext) AnswersChanged(d *pb.Decision) []*pb.AuditEntry {
 	changes := d.GetInputs().GetAnswerChanges()
 	if len(changes) == 0 || d.GetReplaces() != "" {

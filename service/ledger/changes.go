@@ -10,11 +10,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Changed is the entry of a record that decisions rest on and that was created
-// or changed: a product, a practitioner, a salon, a house policy, the chain.
-// Before is the record as it was read, nil for a new one, and after as it is
-// stored. Nil for records of any other kind: coverage by digest is enough for
-// those.
+// Changed returns the entry of a record that decisions depend on and that was created
+// or changed: a product, a practitioner, a salon, a house policy, the chain. before is
+// the record as it was read, nil for a new one; after is as it is stored. It returns
+// nil for other kinds of records, for which coverage by digest suffices.
 func (ec EntryContext) Changed(before, after proto.Message) *pb.AuditEntry {
 	kind, what := kindOfChange(after)
 	if kind == pb.EntryKind_ENTRY_KIND_UNSPECIFIED {
@@ -37,8 +36,8 @@ func (ec EntryContext) Changed(before, after proto.Message) *pb.AuditEntry {
 	return e
 }
 
-// kindOfChange is the kind of the entry of a change of a record, and what the
-// record is called.
+// kindOfChange returns the kind of the entry of a changed record, and what the record
+// is called in its summary.
 func kindOfChange(m proto.Message) (pb.EntryKind, string) {
 	switch m.(type) {
 	case *pb.Product:
@@ -55,8 +54,8 @@ func kindOfChange(m proto.Message) (pb.EntryKind, string) {
 	return pb.EntryKind_ENTRY_KIND_UNSPECIFIED, ""
 }
 
-// describeChange fills in which record was changed, in which fields, and the
-// digests of what was stored before and is stored now.
+// describeChange fills in which record was changed, in which fields, and the digests of
+// the old and the new stored form.
 func describeChange(e *pb.AuditEntry, before, after proto.Message) {
 	if named, ok := after.(interface{ GetName() string }); ok {
 		e.ChangedRecord = named.GetName()
@@ -68,12 +67,16 @@ func describeChange(e *pb.AuditEntry, before, after proto.Message) {
 	}
 }
 
-// mostChangedFields is how many paths an entry names; the contract says so.
+// mostChangedFields is how many paths an entry names at most; the contract states it.
+// Above it only the top-level fields are named.
 const mostChangedFields = 50
 
-// ChangedFields lists the fields in which two messages of one type differ, as
-// sorted paths. A list or a map that differs is one path. The name, the etag and
-// the times that the server keeps of a record do not count.
+// ChangedFields returns the fields in which two messages of one type differ, as sorted
+// paths. A list or a map that differs is one path. Name, etag and the times that the
+// server keeps of a record are left out.
+//
+// If there are more than mostChangedFields, paths are cut to their first field and
+// duplicates are removed.
 func ChangedFields(before, after proto.Message) []string {
 	var paths []string
 	collectChanges("", before.ProtoReflect(), after.ProtoReflect(), &paths)
@@ -87,7 +90,8 @@ func ChangedFields(before, after proto.Message) []string {
 	return paths
 }
 
-// collectChanges appends the paths of the fields that differ.
+// collectChanges appends the paths of the fields that differ. It descends only into
+// messages of our own package: a date that differs is one field.
 func collectChanges(prefix string, before, after protoreflect.Message, paths *[]string) {
 	fields := after.Descriptor().Fields()
 	for i := range fields.Len() {
@@ -107,7 +111,7 @@ func collectChanges(prefix string, before, after protoreflect.Message, paths *[]
 	}
 }
 
-// inWords is paths as words: "directions / maximum minutes".
+// inWords formats paths as words: "directions / maximum minutes".
 func inWords(paths []string) string {
 	if len(paths) == 0 {
 		return "nothing but the time of the change"

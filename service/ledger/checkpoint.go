@@ -11,24 +11,26 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 )
 
-// Checkpoint is the head of a log at a moment. Signed, and held by somebody
-// else, it is what the log can be held to.
+// Checkpoint is the head of a log at one moment. A signed checkpoint that somebody else
+// keeps is what the log can be held to: the log must always remain a continuation of
+// it.
 type Checkpoint struct {
 	// Origin is the name of the log.
 	Origin string
 	Head
 }
 
-// ErrCheckpoint says that a text is not a checkpoint of the log, signed by one
-// of its keys.
+// ErrCheckpoint means that a text is not a checkpoint signed by a key of the log.
 var ErrCheckpoint = errors.New("ledger: not a signed checkpoint")
 
-// ErrStranger says that a text is signed by none of the keys given; it comes
-// together with ErrCheckpoint.
+// ErrStranger means that a text is signed by none of the given keys. It comes together
+// with ErrCheckpoint. The sequencer takes it for a missing key and not for tampering.
 var ErrStranger = errors.New("ledger: signed by none of the keys")
 
-// Sign writes the checkpoint as a signed note. While a key is being replaced,
-// the old and the new one sign.
+// Sign returns the checkpoint as a signed note. While a key is being replaced, both the
+// old and the new one sign.
+//
+// A key whose name is not the origin is refused.
 func (c Checkpoint) Sign(keys []PrivateKey) ([]byte, error) {
 	if len(keys) == 0 {
 		return nil, errors.New("ledger: no key to sign with")
@@ -43,12 +45,14 @@ func (c Checkpoint) Sign(keys []PrivateKey) ([]byte, error) {
 	return note.Sign(&note.Note{Text: c.text()}, signers...)
 }
 
-// text is the text that is signed.
+// text returns the signed text: origin, size and root, one per line
+// (c2sp.org/tlog-checkpoint).
 func (c Checkpoint) text() string { return fmt.Sprintf("%s\n%d\n%s\n", c.Origin, c.Size, c.Root) }
 
-// OpenCheckpoint reads a signed checkpoint. It must be signed by one of the keys
-// at least, which all belong to one log, and by none of them wrongly; who signed
-// is returned with it. Signatures of keys that are not given do not count.
+// OpenCheckpoint checks and parses a signed checkpoint and returns the keys that have
+// signed it. At least one of the given keys must have signed; all keys must belong to
+// one log. A wrong signature of a given key is an error. Signatures of other keys are
+// ignored.
 func OpenCheckpoint(signed []byte, keys []PublicKey) (Checkpoint, []PublicKey, error) {
 	known := make([]note.Verifier, len(keys))
 	for i, k := range keys {
@@ -81,8 +85,8 @@ func OpenCheckpoint(signed []byte, keys []PublicKey) (Checkpoint, []PublicKey, e
 	return c, signers, nil
 }
 
-// parseCheckpoint reads the text of a checkpoint. Lines behind the third are
-// other people's extensions, which must not be empty.
+// parseCheckpoint parses the text of a checkpoint. Further lines are extensions of
+// others and must not be empty.
 func parseCheckpoint(text string) (Checkpoint, error) {
 	lines := strings.Split(strings.TrimSuffix(text, "\n"), "\n")
 	if len(lines) < 3 {

@@ -6,7 +6,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Covered is the entry of a batch of writes whose records are covered by digest.
+// Covered returns the entry of a batch of writes whose records are covered by digest
+// (see storage/coverage.go).
 func (ec EntryContext) Covered(digest []byte, writes, records int64) *pb.AuditEntry {
 	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_COVERAGE)
 	e.CoveredDigest, e.CoveredWrites, e.CoveredRecords = digest, writes, records
@@ -14,7 +15,7 @@ func (ec EntryContext) Covered(digest []byte, writes, records int64) *pb.AuditEn
 	return e
 }
 
-// Baseline is the entry of records that no write covers.
+// Baseline returns the entry of records from before coverage, which no write covers.
 func (ec EntryContext) Baseline(digest []byte, records int64) *pb.AuditEntry {
 	e := ec.uncaused(pb.EntryKind_ENTRY_KIND_BASELINE)
 	e.CoveredDigest, e.CoveredRecords = digest, records

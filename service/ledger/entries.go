@@ -1,18 +1,32 @@
-// Package ledger makes the audit log: its entries, and the Merkle tree over them
-// that shows when one was changed, lost or slipped in. It is pure: values in,
-// values out. The door to the database commits an entry together with its
-// cause; the tree, its tiles and its checkpoints are computed here from the
-// bytes that were stored, and kept by the caller.
+// Package ledger makes the audit log: its entries, and the Merkle tree over them that
+// shows when one was changed, lost or inserted. It is pure: values in, values out.
+// Package storage commits an entry together with its cause; the tree, its tiles and its
+// checkpoints are computed here from the stored bytes, and stored by the caller.
 //
-// An entry holds no personal data in clear. People appear by their resource
-// names; free text appears as a commitment, SHA-256 over a random salt and the
-// text, with the salt kept beside the text.
+// # Entries
 //
-// The tree is that of RFC 6962, section 2.1 (Certificate Transparency, 2013);
-// hashes and proofs are computed by golang.org/x/mod/sumdb/tlog. It is laid out
-// in tiles and entry bundles as c2sp.org/tlog-tiles has them, and its heads are
-// signed as c2sp.org/tlog-checkpoint and c2sp.org/signed-note say, so that other
-// people's programs can read and check a log of ours.
+// An entry is made by a method of EntryContext, one per kind of event, so that what an
+// entry of a kind contains is decided in one place. Every entry says who acted, in
+// which role, on which till, when, and because of which record: the cause digest is
+// that of the record as it is stored.
+//
+// An entry holds no personal data in clear. People appear by their resource names; free
+// text appears as a commitment, SHA-256 over a random salt and the text, with the salt
+// kept beside the text. A text that a caller typed gets on the log only if it comes
+// from a closed set or has a harmless form (PlainLot).
+//
+// # Tree
+//
+// The tree is that of RFC 6962, section 2.1 (Certificate Transparency, 2013); hashes
+// and proofs are computed by golang.org/x/mod/sumdb/tlog. It is laid out in tiles and
+// entry bundles as in c2sp.org/tlog-tiles, and its heads are signed according to
+// c2sp.org/tlog-checkpoint and c2sp.org/signed-note, so that other people's programs
+// can read and check a log of ours.
+//
+// The leaves are stored entries. Nothing that is stored is trusted: every function that
+// reads tiles checks them against the signed root first (ErrTiles). A log can therefore
+// be extended, proved and copied from a database that somebody else can write to, and
+// at worst these operations fail.
 package ledger
 
 import (
@@ -30,25 +44,39 @@ import (
 	"alkalog/proto/contract"
 )
 
-// format is the version of what an entry's fields mean.
+// format is the version of the meaning of an entry's fields. Raise it when an existing
+// field gets another meaning; a new field needs no new version.
 const format = 1
 
-// EntryContext is what every entry of one call has in common.
+// EntryContext is what all entries of one call have in common.
 type EntryContext struct {
-	Chain     string        // resource name of the chain
-	Actor     string        // who calls
-	Role      pb.Role       // in which capacity
-	Till      string        // the sending till; empty: not known
-	Version   string        // of the till's program; empty: not known
-	TraceID   string        // 32 lower-case hex digits; empty: not traced
-	RequestID string        // the caller's id of the request
-	Time      time.Time     // when it is recorded
-	NewID     func() string // a fresh, time-ordered id
+	// Chain is the resource name of the chain.
+	Chain string
+	// Actor is the resource name of the caller, or "server".
+	Actor string
+	// Role is the capacity in which the call is made.
+	Role pb.Role
+	// Till is the till that sent the call; empty: not known.
+	Till string
+	// Version is that of the till's program; empty: not known.
+	Version string
+	// TraceID has 32 lower-case hexadecimal digits; empty: not traced.
+	TraceID string
+	// RequestID is the caller's ID of the request.
+	RequestID string
+	// Time is the record time, from the reference clock.
+	Time time.Time
+	// NewID returns a new ID that sorts after earlier ones. It is a parameter because this
+	// package is pure.
+	NewID func() string
 }
 
-// entry begins an entry whose cause is the message given, as it is stored.
+// entry begins an entry whose cause is the given message. The message must be exactly
+// as it is stored.
 func (ec EntryContext) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEntry {
 	return &pb.AuditEntry{
+		// The name is made here and not by storage, so that other records can refer to the
+		// entry in the same write.
 		Name:        ec.Chain + "/entries/" + ec.NewID(),
 		Kind:        kind,
 		Format:      format,
@@ -64,9 +92,10 @@ func (ec EntryContext) entry(kind pb.EntryKind, cause proto.Message) *pb.AuditEn
 	}
 }
 
-// Digest is the SHA-256 of a record as it is stored: its deterministic encoding
-// by this program, which is what storage writes. To check it later, hash the
-// stored bytes; never encode again.
+// Digest returns the SHA-256 of a record as it is stored: of its deterministic encoding
+// by this program, which storage writes. To check a digest later, hash the stored bytes
+// and never encode again, because another version of the program may encode
+// differently.
 func Digest(m proto.Message) []byte {
 	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
 	if err != nil {
@@ -76,13 +105,19 @@ func Digest(m proto.Message) []byte {
 	return sum[:]
 }
 
-// Commit is the commitment to a free text.
+// Commit returns the commitment to a free text. Without the salt it reveals nothing
+// about the text; with both, anybody can check it.
 func Commit(salt []byte, text string) []byte {
 	sum := sha256.Sum256(append(append([]byte(nil), salt...), text...))
 	return sum[:]
 }
 
-// Decided is the entry of a decision that refuses or refers; others have none.
+// Decided returns the entry of a decision that refuses or refers; none for other
+// decisions.
+//
+// The summary is the message of the first finding, and Rules lists the findings above
+// the severity of a condition. The reasons of a refusal can therefore be counted
+// without opening the decision.
 func (ec EntryContext) Decided(d *pb.Decision) []*pb.AuditEntry {
 	if !contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
 		return nil
@@ -107,14 +142,14 @@ func (ec EntryContext) Decided(d *pb.Decision) []*pb.AuditEntry {
 	return []*pb.AuditEntry{e}
 }
 
-// concerns notes that an entry is about a zone or section, each once.
+// concerns notes, once, that an entry is about a zone or a section.
 func concerns(e *pb.AuditEntry, subject string) {
 	if subject != "" && !slices.Contains(e.Subjects, subject) {
 		e.Subjects = append(e.Subjects, subject)
 	}
 }
 
-// section is the subject that a section is; empty for the whole head.
+// section returns the subject for a section; empty for the whole head.
 func section(id string) string {
 	if id == "" {
 		return ""
@@ -122,7 +157,11 @@ func section(id string) string {
 	return "section:" + id
 }
 
-// about fills in what a decision is about.
+// about fills in what a decision is about. OnBehalfOf is set only if the caller is not
+// the practitioner of the service.
+//
+// The lot code is added only if it is one of the product's lots in the catalogue and
+// has a plain form.
 func (ec EntryContext) about(e *pb.AuditEntry, d *pb.Decision) {
 	e.Decision = d.Name
 	e.Client = parent(d.Name)
@@ -141,8 +180,8 @@ func (ec EntryContext) about(e *pb.AuditEntry, d *pb.Decision) {
 	}
 }
 
-// firstMessage is the message of the deciding finding, without a lot code that
-// may not stand on the log in clear.
+// firstMessage returns the message of the deciding finding, without a lot code that
+// must not be on the log in clear.
 func firstMessage(d *pb.Decision) string {
 	if len(d.Findings) == 0 {
 		return ""
@@ -154,7 +193,9 @@ func firstMessage(d *pb.Decision) string {
 	return message
 }
 
-// parent is the resource name above a name: the client of a decision.
+// parent returns the resource name above a name, such as the client of a decision.
+//
+// The result is empty for a name with fewer than two pairs of collection and ID.
 func parent(name string) string {
 	slashes := 0
 	for i := len(name) - 1; i > 0; i-- {
@@ -167,8 +208,9 @@ func parent(name string) string {
 	return ""
 }
 
-// Deviated is the entry of a departure of a session; cause is the event or
-// session that showed it, as stored.
+// Deviated returns the entry of a deviation of a session. cause is the event or session
+// that showed it, as stored. The occur time is that of the deviation, which can be long
+// before the record time if a till was offline.
 func (ec EntryContext) Deviated(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_DEVIATION, cause)
 	ec.during(e, session)
@@ -184,8 +226,9 @@ func (ec EntryContext) Deviated(session *pb.Session, d *pb.Deviation, cause prot
 	return e
 }
 
-// Withdrawn is the entry that withdraws a deviation which later facts disproved; it
-// names the entry of the deviation. The log keeps both.
+// Withdrawn returns the entry that withdraws a deviation which later facts disproved.
+// It names the entry of the deviation. The log keeps both, because nothing is ever
+// removed from it.
 func (ec EntryContext) Withdrawn(session *pb.Session, d *pb.Deviation, cause proto.Message) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_WITHDRAWN, cause)
 	ec.during(e, session)
@@ -195,7 +238,8 @@ func (ec EntryContext) Withdrawn(session *pb.Session, d *pb.Deviation, cause pro
 	return e
 }
 
-// Alarmed is the entry of an alarm of a session.
+// Alarmed returns the entry of an alarm of a session. Its occur time is when the
+// condition of the alarm began.
 func (ec EntryContext) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_ALARM, a)
 	ec.during(e, session)
@@ -209,6 +253,9 @@ func (ec EntryContext) Alarmed(session *pb.Session, a *pb.Alarm) *pb.AuditEntry 
 }
 
 // during fills in what a session is about.
+//
+// An entry that the server makes by itself, such as an alarm, has no role and acts for
+// nobody.
 func (ec EntryContext) during(e *pb.AuditEntry, session *pb.Session) {
 	e.Session = session.Name
 	e.Client = parent(session.Name)
@@ -221,8 +268,10 @@ func (ec EntryContext) during(e *pb.AuditEntry, session *pb.Session) {
 	}
 }
 
-// Recalled is the entry of a lot's recall; before is the product as it was read,
-// and p as it is stored with the recall.
+// Recalled returns the entry of a lot's recall. before is the product as it was read, p
+// as it is stored with the recall.
+//
+// If the lot code could be any text, the reason is OpaqueLot.
 func (ec EntryContext) Recalled(before, p *pb.Product, lotCode string) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_LOT_RECALLED, p)
 	describeChange(e, before, p)
@@ -234,17 +283,17 @@ func (ec EntryContext) Recalled(before, p *pb.Product, lotCode string) *pb.Audit
 	return e
 }
 
-// OpaqueLot is the coded reason of a recall whose lot code could be any text. The
-// code is in the product, which the entry's digests cover.
+// OpaqueLot is the reason code of a recall whose lot code could be any text. The code
+// is in the product, which the digests of the entry cover.
 const OpaqueLot = "LOT_CODE_IN_PRODUCT"
 
-// plainLot is a lot code as makers print them: capitals, digits and a few signs,
-// with a digit in it and no more than four letters in a row, so that no name and
-// no address fits it. Our own choice.
+// plainLot matches lot codes as manufacturers print them: capitals, digits and a few
+// signs. Together with the further conditions of PlainLot, no name and no address fits
+// it. Our own choice.
 var plainLot = regexp.MustCompile(`^[A-Z0-9]+([ ./-]?[A-Z0-9]+)*$`)
 
-// plainBadLot is the message of a bad lot, without a code that may not stand on
-// the log in clear. The message begins with "lot CODE of chains/".
+// plainBadLot returns the message of a bad lot, without a code that must not be on the
+// log in clear. The message begins with "lot CODE of chains/".
 func plainBadLot(message string) string {
 	rest, isLot := strings.CutPrefix(message, "lot ")
 	end := strings.LastIndex(rest, " of chains/")
@@ -254,7 +303,9 @@ func plainBadLot(message string) string {
 	return "a lot that had been recalled or had expired was used; its code is in the session"
 }
 
-// PlainLot reports whether a lot code may stand on the log in clear.
+// PlainLot reports whether a lot code may be on the log in clear: at most 30 characters
+// of plainLot, with a digit and no more than four letters in a row. Others could be
+// personal data that somebody typed into the field. Our own choice.
 func PlainLot(code string) bool {
 	letters := 0
 	for _, r := range code {
@@ -268,7 +319,7 @@ func PlainLot(code string) bool {
 	return len(code) <= 30 && plainLot.MatchString(code) && strings.ContainsAny(code, "0123456789")
 }
 
-// Activated is the entry of a house policy that came into force; before is the
+// Activated returns the entry of a house policy that comes into force. before is the
 // policy as it was read.
 func (ec EntryContext) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, p)
@@ -279,8 +330,9 @@ func (ec EntryContext) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
 	return e
 }
 
-// Restored is the entry of an operator who accepts that the database was put
-// back; earlier is the checkpoint that it does not follow from.
+// Restored returns the entry of an operator who accepts a restored database. earlier is
+// the checkpoint that the database is not a continuation of; it stays on the log as
+// evidence.
 func (ec EntryContext) Restored(req *pb.AcceptRestoreRequest, earlier string) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_RESTORED, req)
 	e.Summary = req.Reason

@@ -8,8 +8,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Incident is the entry of an incident that was opened, as stored. Kind, place and words stay sealed with the client's key; the entry names
-// the incident, the session and the product.
+// Incident returns the entry of an incident that was opened, as stored. What happened,
+// where and in which words stays sealed with the client's key; the entry names the
+// incident, the session and the product.
 func (ec EntryContext) Incident(i *pb.Incident) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
 	ec.ofIncident(e, i)
@@ -20,7 +21,7 @@ func (ec EntryContext) Incident(i *pb.Incident) *pb.AuditEntry {
 	return e
 }
 
-// IncidentChanged is the entry of an incident of which more is known.
+// IncidentChanged returns the entry of an incident of which more was recorded.
 func (ec EntryContext) IncidentChanged(i *pb.Incident) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_INCIDENT, i)
 	ec.ofIncident(e, i)
@@ -28,7 +29,7 @@ func (ec EntryContext) IncidentChanged(i *pb.Incident) *pb.AuditEntry {
 	return e
 }
 
-// FollowedUp is the entry of a follow-up that was answered.
+// FollowedUp returns the entry of a follow-up that was answered.
 func (ec EntryContext) FollowedUp(i *pb.Incident, number int32) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP, i)
 	ec.ofIncident(e, i)
@@ -36,7 +37,8 @@ func (ec EntryContext) FollowedUp(i *pb.Incident, number int32) *pb.AuditEntry {
 	return e
 }
 
-// FollowUpOverdue is the entry of a follow-up that was not done in time.
+// FollowUpOverdue returns the entry of a follow-up that was not done in time. Its occur
+// time is when it was due.
 func (ec EntryContext) FollowUpOverdue(i *pb.Incident, f *pb.FollowUp) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE, i)
 	ec.ofIncident(e, i)
@@ -52,11 +54,12 @@ func (ec EntryContext) ofIncident(e *pb.AuditEntry, i *pb.Incident) {
 	e.Session = i.Session
 	e.Product = i.Product
 	e.Salon = i.Salon
-	e.Practitioner = i.Practitioner // whose service it was; who wrote it down is the actor
+	// The one who performed the service; who recorded the incident is the actor.
+	e.Practitioner = i.Practitioner
 }
 
-// VisitMoved is the entry of a visit that was set aside as another client's; session
-// is the one that was set aside, as stored.
+// VisitMoved returns the entry of a visit that was recorded for the wrong client and
+// set aside. session is that visit, as stored; by is the person who moved it.
 func (ec EntryContext) VisitMoved(session *pb.Session, by string) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_VISIT_MOVED, session)
 	ec.during(e, session)

@@ -10,14 +10,13 @@ import (
 	"golang.org/x/mod/sumdb/note"
 )
 
-// PublicKey is what the checkpoints of a log are checked with: an Ed25519 key
-// under the name of the log.
+// PublicKey checks the checkpoints of a log: an Ed25519 key under the name of the log.
 type PublicKey struct {
 	text     string
 	verifier note.Verifier
 }
 
-// ParsePublicKey reads a public key in its usual form, name+hash+key.
+// ParsePublicKey parses a public key in the form name+hash+key (c2sp.org/signed-note).
 func ParsePublicKey(text string) (PublicKey, error) {
 	verifier, err := note.NewVerifier(text)
 	if err != nil {
@@ -26,20 +25,24 @@ func ParsePublicKey(text string) (PublicKey, error) {
 	return PublicKey{text, verifier}, nil
 }
 
-// Name is the name of the log that the key belongs to.
+// Name returns the name of the log that the key belongs to.
 func (k PublicKey) Name() string { return k.verifier.Name() }
 
-// String is the key in its usual form.
+// String returns the key in the form that ParsePublicKey reads.
 func (k PublicKey) String() string { return k.text }
 
-// MarshalText writes the key in its usual form.
+// MarshalText implements encoding.TextMarshaler like String.
 func (k PublicKey) MarshalText() ([]byte, error) { return []byte(k.text), nil }
 
-// PrivateKey is what checkpoints are signed with. It does not show itself:
-// printed or logged, it is three stars.
+// PrivateKey signs checkpoints. It cannot be printed, logged or encoded by mistake:
+// every such attempt gives three stars.
+//
+// Keys of the installation have the name of the installation. For makes the key of one
+// chain's log, and only such keys sign.
 type PrivateKey struct {
-	name   string
-	seed   func() []byte // a function, because fmt shows the bytes of a field
+	name string
+	// seed is a function because fmt shows the bytes of a field by reflection.
+	seed   func() []byte
 	signer note.Signer
 	public PublicKey
 }
@@ -65,10 +68,10 @@ func NewPrivateKey(name string, seed []byte) (PrivateKey, error) {
 	return k, nil
 }
 
-// privateForm is how a private key begins when it is written down.
+// privateForm begins the text of a private key.
 const privateForm = "PRIVATE+KEY+"
 
-// ParsePrivateKey reads what Secret wrote. Its errors do not repeat the text.
+// ParsePrivateKey parses what Secret returned. Its errors do not repeat the text.
 func ParsePrivateKey(secret string) (PrivateKey, error) {
 	if _, err := note.NewSigner(secret); err != nil {
 		return PrivateKey{}, errors.New("ledger: private key: not understood")
@@ -81,26 +84,30 @@ func ParsePrivateKey(secret string) (PrivateKey, error) {
 	return NewPrivateKey(parts[0], key[1:])
 }
 
-// Secret is the key in its usual form, for a file that nobody else can read.
+// Secret returns the private key as text, for a file that nobody else can read.
+//
+// The form is that of golang.org/x/mod/sumdb/note: the prefix, the name, the key hash,
+// and in base64 the algorithm byte 1 (Ed25519) with the seed.
 func (k PrivateKey) Secret() string {
 	hash := fmt.Sprintf("%08x", k.public.verifier.KeyHash())
 	return privateForm + k.name + "+" + hash + "+" + base64.StdEncoding.EncodeToString(append([]byte{1}, k.seed()...))
 }
 
-// Name is the name of the log that the key belongs to.
+// Name returns the name of the log that the key belongs to.
 func (k PrivateKey) Name() string { return k.name }
 
-// Public is the public half.
+// Public returns the public key.
 func (k PrivateKey) Public() PublicKey { return k.public }
 
-// For is the same key as the one of the log that a chain has of its own. Each
-// chain's log has a name, and so a checkpoint of one cannot pass for another's.
+// For returns the key of the log of one chain: the same key material under the name of
+// that log. Because each log has its own name, a checkpoint of one chain cannot be
+// presented as another's.
 func (k PrivateKey) For(chain string) (PrivateKey, error) {
 	return NewPrivateKey(k.name+"/"+chain, k.seed())
 }
 
-// Format writes three stars, whatever the verb.
+// Format implements fmt.Formatter with three stars for every verb.
 func (PrivateKey) Format(s fmt.State, _ rune) { _, _ = s.Write([]byte("***")) }
 
-// MarshalText writes three stars.
+// MarshalText implements encoding.TextMarshaler with three stars.
 func (PrivateKey) MarshalText() ([]byte, error) { return []byte("***"), nil }

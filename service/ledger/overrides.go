@@ -7,7 +7,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Overridden is the entry of an override, accepted or denied.
+// Overridden returns the entry of an override, accepted or denied. A denied one has the
+// denial as its reason. Rules and subjects are taken from the finding in the decision
+// and never from the request, which can contain any text.
+//
+// The comment of the person who overrides is on the log as a commitment only.
 func (ec EntryContext) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_OVERRIDE, o)
 	ec.about(e, d)
@@ -38,7 +42,7 @@ func (ec EntryContext) Overridden(d *pb.Decision, o *pb.Override) *pb.AuditEntry
 	return e
 }
 
-// denied is why an override was not accepted, in plain words.
+// denied says why an override was not accepted.
 func denied(d pb.OverrideDenial) string {
 	switch d {
 	case pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING:
@@ -65,8 +69,7 @@ func denied(d pb.OverrideDenial) string {
 	return "no reason given"
 }
 
-// Countersigned is the entry of a supervisor's signature under a student's
-// decision.
+// Countersigned returns the entry of a supervisor's signature on a student's decision.
 func (ec EntryContext) Countersigned(d *pb.Decision, c *pb.Countersignature) *pb.AuditEntry {
 	e := ec.entry(pb.EntryKind_ENTRY_KIND_COUNTERSIGNED, c)
 	ec.about(e, d)

@@ -6,34 +6,37 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Why a client was erased, as the entry's coded reason has it.
+// The reason codes of an erasure.
 const (
-	ErasedOnRequest = "ON_REQUEST"      // the client, or somebody for the client, asked for it
-	ErasedInTime    = "RETENTION"       // the chain keeps no records for longer
-	ErasedAgain     = "RESTORED_BACKUP" // a restored backup had brought the client back
+	// ErasedOnRequest: the client, or somebody for the client, asked for it.
+	ErasedOnRequest = "ON_REQUEST"
+	// ErasedInTime: the chain keeps no records for longer.
+	ErasedInTime = "RETENTION"
+	// ErasedAgain: a restored backup had brought the client back.
+	ErasedAgain = "RESTORED_BACKUP"
 )
 
-// Erased is the entry of a client's erasure. What it says of the client is a
+// Erased returns the entry of a client's erasure. The name of the client in it is a
 // pseudonym that leads nowhere any more.
 func (ec EntryContext) Erased(client, reason string) *pb.AuditEntry {
 	return ec.upkeep(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE, Client: client, ReasonCode: reason,
 		Summary: "the client was erased: the key to everything personal is destroyed"})
 }
 
-// HandedOut is the entry of an export of everything about a client.
+// HandedOut returns the entry of an export of everything about a client.
 func (ec EntryContext) HandedOut(client string) *pb.AuditEntry {
 	return ec.upkeep(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_CLIENT_EXPORTED, Client: client,
 		Summary: "everything about the client was handed out in one file"})
 }
 
-// Purged is the entry of n answered requests that were forgotten.
+// Purged returns the entry of n answered requests that were deleted.
 func (ec EntryContext) Purged(n int64, days int32) *pb.AuditEntry {
 	return ec.upkeep(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_PURGE, Count: n, ReasonCode: "REQUESTS",
 		Summary: fmt.Sprintf("%d answered requests older than %d days were forgotten", n, days)})
 }
 
-// RetentionChanged is the entry of a change of how long a chain keeps records; nil
-// when a change of the chain leaves that as it was.
+// RetentionChanged returns the entry of a change of how long a chain keeps records; nil
+// if the change of the chain leaves that as it was.
 func (ec EntryContext) RetentionChanged(before, after *pb.Chain) *pb.AuditEntry {
 	was, is := before.GetRetention(), after.GetRetention()
 	if was.GetClientDays() == is.GetClientDays() && was.GetRequestDays() == is.GetRequestDays() {

@@ -7,19 +7,22 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 )
 
-// TileReader reads tiles from wherever they are kept. It returns the hashes of
-// each tile in the order asked for, and of a tile that has grown since, the
-// first Width hashes.
+// TileReader reads tiles from where they are stored. It returns the hashes of each tile
+// in the order of the argument. If a tile has grown since, it returns the first Width
+// hashes. What it returns is not trusted.
+//
+// A reader should return its own error unchanged if the database cannot be read; only
+// then can callers tell an outage from damage.
 type TileReader func(tiles []TileID) ([][]byte, error)
 
-// ErrProof says that a proof does not prove what it is shown for.
+// ErrProof means that a proof does not prove what it is presented for.
 var ErrProof = errors.New("ledger: the proof does not hold")
 
-// ErrNoSuchTree says that a tree has no such entry, or was never of that size.
+// ErrNoSuchTree means that a tree has no such entry, or never had that size.
 var ErrNoSuchTree = errors.New("ledger: the tree has not grown so far")
 
-// hashes reads hashes of the tree out of tiles. Whatever it gives out has been
-// traced to the root: tiles that do not add up give ErrTiles.
+// hashes returns a reader of the tree's hashes from tiles. Every hash that it returns
+// was traced to the root; tiles that do not lead there give ErrTiles.
 func (h Head) hashes(read TileReader) tlog.HashReader {
 	source := tlog.TileHashReader(tlog.Tree{N: h.Size, Hash: h.Root}, tileSource{read})
 	return tlog.HashReaderFunc(func(indexes []int64) ([]Hash, error) {
@@ -35,16 +38,17 @@ func (h Head) hashes(read TileReader) tlog.HashReader {
 	})
 }
 
-// tileSource is a TileReader in the words of package tlog.
+// tileSource adapts a TileReader to package tlog.
 type tileSource struct{ read TileReader }
 
-// readError keeps the reader's own error apart from tiles that are wrong.
+// readError separates an error of the reader, such as a lost connection, from tiles
+// that are wrong.
 type readError struct{ error }
 
-// Height is the height of the tiles.
+// Height implements tlog.TileReader.
 func (s tileSource) Height() int { return tileHeight }
 
-// ReadTiles reads tiles.
+// ReadTiles implements tlog.TileReader.
 func (s tileSource) ReadTiles(tiles []tlog.Tile) ([][]byte, error) {
 	ids := make([]TileID, len(tiles))
 	for i, t := range tiles {
@@ -57,10 +61,12 @@ func (s tileSource) ReadTiles(tiles []tlog.Tile) ([][]byte, error) {
 	return data, nil
 }
 
-// SaveTiles has nothing to do: nothing is cached.
+// SaveTiles implements tlog.TileReader. Nothing is cached.
 func (s tileSource) SaveTiles([]tlog.Tile, [][]byte) {}
 
-// At is the head that the tree had when it was smaller.
+// At returns the head that the tree had at a smaller size.
+//
+// The error is ErrNoSuchTree if size is negative or larger than the tree.
 func (h Head) At(size int64, read TileReader) (Head, error) {
 	switch {
 	case size < 0 || size > min(h.Size, maxSize):
@@ -72,7 +78,7 @@ func (h Head) At(size int64, read TileReader) (Head, error) {
 	return Head{size, root}, err
 }
 
-// Leaves reads the hashes of n entries, the first with index from.
+// Leaves returns the leaf hashes of n entries, the first with index from.
 func (h Head) Leaves(from, n int64, read TileReader) ([]Hash, error) {
 	if from < 0 || n < 0 || n > min(h.Size, maxSize)-from {
 		return nil, fmt.Errorf("%w: entries from %d, %d of them, of %d", ErrNoSuchTree, from, n, h.Size)
@@ -87,9 +93,9 @@ func (h Head) Leaves(from, n int64, read TileReader) ([]Hash, error) {
 	return h.hashes(read).ReadHashes(indexes)
 }
 
-// ProveInclusion proves that an entry is in the tree when that had size
-// entries: the hashes beside its way to the root, from the leaf up (RFC 6962,
-// section 2.1.1).
+// ProveInclusion proves that an entry is in the tree of the given size: the hashes
+// beside the path from its leaf to the root, from the leaf upwards (RFC 6962, section
+// 2.1.1).
 func (h Head) ProveInclusion(index, size int64, read TileReader) ([]Hash, error) {
 	if index < 0 || index >= size || size > min(h.Size, maxSize) {
 		return nil, fmt.Errorf("%w: entry %d of %d in a tree of %d", ErrNoSuchTree, index, size, h.Size)
@@ -97,8 +103,8 @@ func (h Head) ProveInclusion(index, size int64, read TileReader) ([]Hash, error)
 	return tlog.ProveRecord(size, index, h.hashes(read))
 }
 
-// CheckInclusion answers ErrProof unless the proof shows that the entry with
-// this leaf hash is in the tree at this index.
+// CheckInclusion returns ErrProof unless the proof shows that the entry with this leaf
+// hash is in the tree at this index.
 func (h Head) CheckInclusion(index int64, leaf Hash, proof []Hash) error {
 	if index < 0 || index >= h.Size || h.Size > maxSize {
 		return fmt.Errorf("%w: entry %d of %d", ErrNoSuchTree, index, h.Size)
@@ -109,9 +115,12 @@ func (h Head) CheckInclusion(index int64, leaf Hash, proof []Hash) error {
 	return nil
 }
 
-// ProveConsistency proves that the tree of size entries was made from the one
-// of older entries by appending alone (RFC 6962, section 2.1.2). Every tree was
-// made so from the empty one, and no hashes are needed to show it.
+// ProveConsistency proves that the tree of the given size extends that of older entries
+// (RFC 6962, section 2.1.2). Every tree extends the empty one, and the proof of that
+// has no hashes.
+//
+// An auditor who kept an older checkpoint checks with it that nothing before that
+// checkpoint was changed.
 func (h Head) ProveConsistency(older, size int64, read TileReader) ([]Hash, error) {
 	if older < 0 || older > size || size > min(h.Size, maxSize) {
 		return nil, fmt.Errorf("%w: from %d to %d of %d", ErrNoSuchTree, older, size, h.Size)
@@ -122,8 +131,8 @@ func (h Head) ProveConsistency(older, size int64, read TileReader) ([]Hash, erro
 	return tlog.ProveTree(size, older, h.hashes(read))
 }
 
-// CheckConsistency answers ErrProof unless the proof shows that the tree was
-// made from the older one by appending alone.
+// CheckConsistency returns ErrProof unless the proof shows that the tree extends the
+// older one, by appending entries and nothing else.
 func (h Head) CheckConsistency(older Head, proof []Hash) error {
 	if older.Size < 0 || older.Size > h.Size || h.Size > maxSize {
 		return fmt.Errorf("%w: from %d to %d", ErrNoSuchTree, older.Size, h.Size)

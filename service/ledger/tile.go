@@ -9,31 +9,32 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 )
 
-// TileWidth is how many hashes a full tile has, and how many entries a full
-// bundle: 256, as c2sp.org/tlog-tiles says.
+// TileWidth is the number of hashes in a full tile, and of entries in a full bundle
+// (c2sp.org/tlog-tiles).
 const TileWidth = 1 << tileHeight
 
+// tileHeight is the number of levels of the tree in one level of tiles.
 const tileHeight = 8
 
-// TileID names a tile: its level (0 holds the hashes of entries, each above it
-// those of full tiles below), its index within the level, and its width in
-// hashes, 1 to TileWidth.
+// TileID identifies a tile: its level (0 has the hashes of entries, each higher one
+// those of full tiles below), its index within the level, and its width in hashes, 1 to
+// TileWidth.
 type TileID struct {
 	Level int
 	Index int64
 	Width int
 }
 
-// Tile is a tile with its hashes, one behind the other.
+// Tile is a tile with its hashes, one after another, 32 bytes each.
 type Tile struct {
 	TileID
 	Hashes []byte
 }
 
-// tlog is the tile in the words of package tlog.
+// tlog returns the tile's ID in package tlog.
 func (t TileID) tlog() tlog.Tile { return tlog.Tile{H: tileHeight, L: t.Level, N: t.Index, W: t.Width} }
 
-// check reports a tile that cannot be one.
+// check returns an error for an ID or a length that no tile can have.
 func (t Tile) check() error {
 	if t.Level < 0 || t.Level > 63 || t.Index < 0 || t.Width < 1 || t.Width > TileWidth {
 		return fmt.Errorf("ledger: no tile has level %d, index %d and width %d", t.Level, t.Index, t.Width)
@@ -44,26 +45,26 @@ func (t Tile) check() error {
 	return nil
 }
 
-// Path is where a tile is found in a log that is laid out in files, such as
-// "tile/0/x001/234" or "tile/0/x001/234.p/7".
+// Path returns the path of a tile in a log of files, such as "tile/0/x001/234" or
+// "tile/0/x001/234.p/7".
 func (t TileID) Path() string {
 	return "tile/" + strings.TrimPrefix(t.tlog().Path(), fmt.Sprintf("tile/%d/", tileHeight))
 }
 
-// BundlePath is where the entries are found whose hashes are in a tile of level
-// 0, such as "tile/entries/x001/234.p/7".
+// BundlePath returns the path of the entries whose hashes are in a tile of level 0,
+// such as "tile/entries/x001/234.p/7".
 func BundlePath(index int64, width int) string {
 	return "tile/entries/" + strings.TrimPrefix(TileID{0, index, width}.Path(), "tile/0/")
 }
 
-// ErrEntryTooLong says that an entry does not fit into a bundle.
+// ErrEntryTooLong means that an entry does not fit into a bundle.
 var ErrEntryTooLong = errors.New("ledger: entry longer than 65,535 bytes")
 
-// MaxEntry is the length of the longest entry that a log takes, in bytes: what
-// a bundle can hold.
+// MaxEntry is the length in bytes of the longest entry that a bundle, and therefore a
+// log, can hold.
 const MaxEntry = 1<<16 - 1
 
-// Bundle puts entries behind one another, each behind its length in two bytes.
+// Bundle joins entries, each after its length in two bytes, most significant first.
 func Bundle(entries [][]byte) ([]byte, error) {
 	var bundle []byte
 	for _, e := range entries {
@@ -76,8 +77,10 @@ func Bundle(entries [][]byte) ([]byte, error) {
 	return bundle, nil
 }
 
-// ParseBundle takes the entries out of a bundle. They share its memory. The
-// entries before the point where a bundle is damaged are returned with the error.
+// ParseBundle splits a bundle into entries, which share its memory. If the bundle is
+// damaged, the entries before the damage are returned with the error.
+//
+// A bundle has at most TileWidth entries.
 func ParseBundle(bundle []byte) ([][]byte, error) {
 	var entries [][]byte
 	for len(bundle) > 0 {

@@ -10,18 +10,18 @@ import (
 // Hash is a SHA-256 hash of an entry or of a part of the tree.
 type Hash = tlog.Hash
 
-// maxSize bounds what is taken for the size of a tree. Beyond 2^62 the
-// arithmetic of proofs would not end; no log comes near either number.
+// maxSize bounds the size of a tree. Beyond 2^62 the arithmetic of proofs would not
+// end; no log comes near either number.
 const maxSize = 1 << 60
 
-// Head says how many entries a tree holds and what its root hash is: all there
-// is to know to extend it, given the tiles at its edge.
+// Head is the number of entries in a tree and its root hash. Together with the tiles at
+// its edge it is all that is needed to extend the tree.
 type Head struct {
 	Size int64
 	Root Hash
 }
 
-// Empty is the head of a tree without entries.
+// Empty returns the head of a tree without entries.
 func Empty() Head {
 	root, err := tlog.TreeHash(0, nil)
 	if err != nil {
@@ -30,16 +30,18 @@ func Empty() Head {
 	return Head{Root: root}
 }
 
-// LeafHash is the hash of an entry in the tree, over its bytes as they are
-// stored.
+// LeafHash returns the hash of an entry in the tree, over its stored bytes.
 func LeafHash(entry []byte) Hash { return tlog.RecordHash(entry) }
 
-// ErrTiles says that the tiles do not add up to the root hash of the tree:
-// they, or the head, are not what was once written.
+// ErrTiles means that the tiles do not lead to the root hash of the tree: they or the
+// head are not what was written once.
 var ErrTiles = errors.New("ledger: the tiles do not add up to the root of the tree")
 
-// Edge names the tiles that are needed to extend the tree: the last one of each
-// level where it is not full.
+// Edge returns the tiles that are needed to extend the tree: the last one of each level
+// that is not full.
+//
+// There are at most eight of them, because a tile covers eight levels and sizes are
+// below 2^60.
 func (h Head) Edge() []TileID {
 	var edge []TileID
 	for level, n := 0, h.Size; n > 0; level, n = level+1, n>>tileHeight {
@@ -50,10 +52,14 @@ func (h Head) Edge() []TileID {
 	return edge
 }
 
-// Append extends the tree by entries, given as their leaf hashes, and returns
-// its new head and the tiles that are new or have grown. The tiles of Edge are
-// held against the root first: a tree that was tampered with at its edge is
-// not built upon, and the answer is ErrTiles.
+// Append extends the tree by entries, given as their leaf hashes. It returns the new
+// head and the tiles that are new or have grown. It checks the tiles of Edge against
+// the root first: a tree whose edge was changed is not extended, and the error is
+// ErrTiles.
+//
+// It changes nothing that is stored; the caller stores the tiles and the signed head in
+// one transaction. The result depends only on the arguments, so that two servers with
+// the same input compute the same tree.
 func (h Head) Append(edge []Tile, leaves []Hash) (Head, []Tile, error) {
 	if h.Size < 0 || h.Size > maxSize-int64(len(leaves)) {
 		return h, nil, fmt.Errorf("ledger: a tree of %d entries cannot take %d more", h.Size, len(leaves))
@@ -77,15 +83,17 @@ func (h Head) Append(edge []Tile, leaves []Hash) (Head, []Tile, error) {
 	return grown, tiles, err
 }
 
-// growth is a tree that grows: the hashes at the edge it had, and those it has
-// got since, in the order of tlog's stored hash indexes.
+// growth is a tree that is being extended: the hashes at its old edge and the new ones,
+// in the order of tlog's stored hash indexes.
 type growth struct {
-	edge  map[TileID]Tile // by level and index, whatever the width
-	start int64           // stored hash index of fresh[0]
+	// edge are the old tiles by level and index; the width of the key is 0.
+	edge map[TileID]Tile
+	// start is the stored hash index of fresh[0].
+	start int64
 	fresh []Hash
 }
 
-// growth begins to extend a tree whose edge is sound.
+// growth checks the edge and begins to extend the tree.
 func (h Head) growth(edge []Tile) (*growth, error) {
 	g := &growth{edge: map[TileID]Tile{}, start: tlog.StoredHashCount(h.Size)}
 	for _, t := range edge {
@@ -104,7 +112,7 @@ func (h Head) growth(edge []Tile) (*growth, error) {
 	return g, nil
 }
 
-// ReadHashes makes it a tlog.HashReader.
+// ReadHashes implements tlog.HashReader.
 func (g *growth) ReadHashes(indexes []int64) ([]Hash, error) {
 	hashes := make([]Hash, len(indexes))
 	for i, x := range indexes {
@@ -125,7 +133,7 @@ func (g *growth) ReadHashes(indexes []int64) ([]Hash, error) {
 	return hashes, nil
 }
 
-// tiles collects what is to be stored when a tree has grown.
+// tiles returns the tiles to be stored after the tree has grown.
 func (g *growth) tiles(from, to int64) ([]Tile, error) {
 	var tiles []Tile
 	for _, at := range tlog.NewTiles(tileHeight, from, to) {
