@@ -28,15 +28,21 @@ const Scheme = "alkalog"
 // Authority is the certificate authority of one installation. It signs the
 // certificates of the server and of its clients, and no other installation
 // trusts it.
+//
+// It signs no intermediate authorities (path length 0).
 type Authority struct {
+	// Certificate is the authority's own certificate, which clients and servers trust.
 	Certificate *x509.Certificate
-	key         crypto.Signer
+	// key is needed only to issue certificates; a server does not have it.
+	key crypto.Signer
 }
 
 // Format prevents printing the private key.
 func (a Authority) Format(f fmt.State, _ rune) { io.WriteString(f, "an authority") }
 
 // Pair is a certificate and its private key, in PEM. The key is a secret.
+//
+// Its methods keep the key out of logs and JSON; createPair writes it to files.
 type Pair struct{ Cert, Key []byte }
 
 // Format prevents printing the private key.
@@ -45,7 +51,7 @@ func (Pair) Format(f fmt.State, _ rune) { io.WriteString(f, "certificate and key
 // MarshalJSON prevents encoding the private key.
 func (Pair) MarshalJSON() ([]byte, error) { return []byte(`"certificate and key"`), nil }
 
-// NewAuthority makes an authority with a new key.
+// NewAuthority makes an authority with a new ECDSA key on P-256.
 func NewAuthority(name string, from, until time.Time) (Authority, error) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -63,7 +69,8 @@ func NewAuthority(name string, from, until time.Time) (Authority, error) {
 	return Authority{cert, key}, err
 }
 
-// ParseAuthority parses what PEM returned.
+// ParseAuthority parses what PEM returned. Certificate and key must belong together,
+// and the certificate must be that of an authority. Errors never contain the key.
 func ParseAuthority(p Pair) (Authority, error) {
 	cert, err := p.Certificate()
 	if err != nil {
@@ -106,6 +113,9 @@ func (a Authority) Server(hosts []string, from, until time.Time) (Pair, error) {
 // Client issues the certificate of a till or a service with the given resource
 // name. It does not check the name: identity.ActorFromURI does, and the
 // server does it again for every call.
+//
+// The certificate permits client authentication only, so that a till cannot pose as a
+// server.
 func (a Authority) Client(name string, from, until time.Time) (Pair, error) {
 	return a.Issue(&x509.Certificate{
 		NotBefore: from, NotAfter: until, URIs: []*url.URL{{Scheme: Scheme, Path: "/" + name}},
@@ -113,7 +123,8 @@ func (a Authority) Client(name string, from, until time.Time) (Pair, error) {
 	})
 }
 
-// Issue makes a new key and signs a certificate for it.
+// Issue makes a new key on P-256 and signs a certificate for it. The template gets a
+// serial number and the key usage for digital signatures.
 func (a Authority) Issue(template *x509.Certificate) (Pair, error) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -138,6 +149,7 @@ func signCertificate(template, parent *x509.Certificate, public crypto.PublicKey
 	return x509.CreateCertificate(rand.Reader, template, parent, public, key)
 }
 
+// encodePair encodes a certificate and its key (PKCS #8) in PEM.
 func encodePair(cert []byte, key crypto.Signer) (Pair, error) {
 	private, err := x509.MarshalPKCS8PrivateKey(key)
 	if err != nil {
@@ -171,6 +183,9 @@ func Fingerprint(cert *x509.Certificate) string {
 
 // ReadAuthorities reads the authorities whose client certificates are trusted: a
 // PEM file with CA certificates and nothing else.
+//
+// Anything else in the file is an error: a client certificate that is put there by
+// mistake would otherwise be ignored, or trusted.
 func ReadAuthorities(path string) (*x509.CertPool, error) {
 	rest, err := ReadTrusted(path)
 	if err != nil {

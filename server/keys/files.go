@@ -30,7 +30,8 @@ import (
 	"strings"
 )
 
-// Size limits in bytes; our own choice.
+// maxSecretBytes and maxTrustedBytes limit the size of files in bytes, so that a wrong
+// path does not fill the memory. Our own choice.
 const (
 	maxSecretBytes  = 64 << 10
 	maxTrustedBytes = 1 << 20
@@ -49,6 +50,9 @@ func Read(path string) ([]byte, error) { return read(path, 0o077, "600", maxSecr
 func ReadTrusted(path string) ([]byte, error) { return read(path, 0o022, "644", maxTrustedBytes) }
 
 // read reads a file that has none of the forbidden permission bits.
+//
+// The file is opened first and then examined, so that it cannot be exchanged between
+// the two. The permissions of the directories above it are not examined.
 func read(path string, forbidden fs.FileMode, want string, maxBytes int64) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -75,6 +79,8 @@ func read(path string, forbidden fs.FileMode, want string, maxBytes int64) ([]by
 
 // Lines reads a secret file with one item per line. It omits blank lines and
 // lines that begin with #.
+//
+// Errors do not quote a line.
 func Lines(path string) ([]string, error) {
 	content, err := Read(path)
 	if err != nil {
@@ -117,11 +123,16 @@ func splitLines(content []byte) []Line {
 
 // Create writes a secret to a file that must not exist yet, and creates its
 // directory if necessary. When it returns nil, the file is durable.
+//
+// If the program crashes before it returns, the file can exist with a part of its
+// content; no later call replaces it.
 func Create(path string, content []byte) error { return create(path, content, 0o600) }
 
 // CreateTrusted is Create for a file that others may read.
 func CreateTrusted(path string, content []byte) error { return create(path, content, 0o644) }
 
+// create writes a new file with the given permissions. The file is closed to others
+// until its content is complete.
 func create(path string, content []byte, mode fs.FileMode) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return fmt.Errorf("keys: %w", err)
@@ -138,6 +149,9 @@ func create(path string, content []byte, mode fs.FileMode) error {
 
 // Replace writes a secret and atomically replaces the file at path, if there is
 // one. A concurrent reader sees the old or the new content, never a mixture.
+//
+// If the program crashes before it returns, the old file is still there, and a
+// temporary file can be left beside it.
 func Replace(path string, content []byte) error { return replace(path, content, 0o600) }
 
 // ReplaceTrusted is Replace for a file that others may read.
@@ -173,6 +187,9 @@ func writeAndClose(f *os.File, content []byte, mode fs.FileMode) error {
 }
 
 // syncDir makes a created or renamed directory entry durable.
+//
+// Without it, a crash of the machine can undo the creation or the renaming although the
+// content is on disk.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {

@@ -11,15 +11,16 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// How long certificates are valid, and how far their validity is backdated for
-// machines whose clock is slow; our own choices.
+// How long certificates are valid, in years, and how far their validity is backdated
+// for machines whose clock is slow; our own choices. The certificates of tills are
+// valid for as long as the operator says.
 const (
 	authorityYears = 10
 	serverYears    = 1
 	backdated      = time.Minute
 )
 
-// The comment at the top of each key file.
+// The comment at the top of each key file, for an administrator who opens it.
 const (
 	logHeader     = "# Private keys that sign the audit log, newest first. Keep them secret.\n"
 	droppedHeader = "# Former private keys of the audit log. Delete this file once the log has continued without them.\n"
@@ -38,16 +39,24 @@ const (
 //	clients               keys that wrap the keys of clients
 //	revoked               revocation list
 //	issued/               certificates of tills and services, to be moved there
+//
+// All methods may be called while servers are running: they only create files or
+// replace them atomically. Two of them at the same time can lose a new key, so one
+// administrator should work at a time.
 type Installation struct {
+	// Dir is the directory, and Clock the clock for validity periods.
 	Dir   string
 	Clock func() time.Time
 }
 
-// Path is the path of a file of the installation.
+// Path returns the path of a file of the installation.
 func (i Installation) Path(name string) string { return filepath.Join(i.Dir, name) }
 
 // Make creates the missing files and returns their names. The server's
 // certificate is issued for hosts: names and IP addresses.
+//
+// It can be repeated: what exists stays as it is. After an error, the names of the
+// files that were already created are returned too.
 func (i Installation) Make(hosts []string) ([]string, error) {
 	var made []string
 	for _, part := range []struct {
@@ -95,6 +104,7 @@ func (i Installation) exist(files []string) (bool, error) {
 	return len(found) > 0, nil
 }
 
+// makeAuthority creates the certificate authority. Its name has the date.
 func (i Installation) makeAuthority() error {
 	name := "alkalog installation of " + i.Clock().UTC().Format(time.DateOnly)
 	a, err := NewAuthority(name, i.Clock().Add(-backdated), i.Clock().AddDate(authorityYears, 0, 0))
@@ -121,6 +131,7 @@ func (i Installation) authority() (Authority, error) {
 	return ParseAuthority(Pair{Cert: cert, Key: key})
 }
 
+// makeServer creates the server's certificate and key.
 func (i Installation) makeServer(hosts []string) error {
 	pair, err := i.issueServer(hosts)
 	if err != nil {
@@ -129,6 +140,7 @@ func (i Installation) makeServer(hosts []string) error {
 	return createPair(i.Path("server"), pair)
 }
 
+// issueServer issues a server certificate for hosts, valid for serverYears.
 func (i Installation) issueServer(hosts []string) (Pair, error) {
 	a, err := i.authority()
 	if err != nil {
@@ -146,6 +158,7 @@ func createPair(path string, pair Pair) error {
 	return CreateTrusted(path+".crt", pair.Cert)
 }
 
+// makeTokens creates a token signing key and the file of its public half.
 func (i Installation) makeTokens() error {
 	key, err := NewSigningKey()
 	if err != nil {
@@ -165,6 +178,8 @@ func (i Installation) makeTokens() error {
 	return CreateTrusted(i.Path("tokens.jwks"), set)
 }
 
+// makeLog creates the first audit log key, and thereby the name of the installation's
+// logs.
 func (i Installation) makeLog() error {
 	line, err := NewLogKey(nil)
 	if err != nil {
@@ -173,6 +188,7 @@ func (i Installation) makeLog() error {
 	return Create(i.Path("log"), keyFile(logHeader, line))
 }
 
+// makeClients creates the first key that wraps the keys of clients.
 func (i Installation) makeClients() error {
 	line, err := keyring.NewKey(nil)
 	if err != nil {
@@ -182,6 +198,8 @@ func (i Installation) makeClients() error {
 }
 
 // Issued describes a certificate that Issue wrote.
+//
+// It has no secret and can be printed.
 type Issued struct {
 	CertFile, KeyFile string
 	Fingerprint       string // names the certificate in the revocation list
@@ -191,6 +209,8 @@ type Issued struct {
 // Issue issues the certificate of a till or a service with the given resource
 // name and writes path.crt and path.key. An empty path stands for a file in
 // issued/ that is named after the resource. Issue does not check the name.
+//
+// A certificate cannot be valid longer than the authority itself.
 func (i Installation) Issue(name, path string, validity time.Duration) (Issued, error) {
 	a, err := i.authority()
 	if err != nil {

@@ -11,6 +11,9 @@ import (
 // NewLogKey makes a private key that signs the audit log and returns its line in
 // the key file. All keys of an installation share one name, the name of its
 // logs: it is taken from the existing lines, or made up if there are none.
+//
+// The name has 10 random letters and digits, so that the logs of two installations do
+// not have the same name.
 func NewLogKey(existing []string) (string, error) {
 	name := "alkalog-" + strings.ToLower(rand.Text()[:10])
 	if len(existing) > 0 {
@@ -32,6 +35,8 @@ func NewLogKey(existing []string) (string, error) {
 // ReadLogKeys reads the private keys of the audit log, one per line, the newest
 // first. With two keys both sign: a verifier that trusts the old key thereby
 // learns to trust the new one.
+//
+// All keys must have the same name, and no key may occur twice.
 func ReadLogKeys(path string) ([]ledger.PrivateKey, error) {
 	lines, err := Lines(path)
 	if err != nil {

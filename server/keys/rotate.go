@@ -7,7 +7,8 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// RotateServer gives the server a new certificate and key.
+// RotateServer gives the server a new certificate and key. Connections that are open
+// keep the old one; clients trust both, because the authority is the same.
 func (i Installation) RotateServer(hosts []string) error {
 	pair, err := i.issueServer(hosts)
 	if err != nil {
@@ -22,17 +23,26 @@ func (i Installation) RotateServer(hosts []string) error {
 }
 
 // RotateLog adds a new audit log key in front of the existing ones.
+//
+// Servers notice the change by themselves and sign with both keys. After every log has
+// a checkpoint by both, DropLog removes the old one.
 func (i Installation) RotateLog() error {
 	return i.prepend("log", logHeader, NewLogKey)
 }
 
 // RotateClients adds a new wrapping key for the keys of clients in front of the
 // existing ones.
+//
+// Nothing that is stored changes. New keys of clients are wrapped with the new key at
+// once, and the others by storage.Rewrap.
 func (i Installation) RotateClients() error {
 	return i.prepend("clients", clientsHeader, keyring.NewKey)
 }
 
 // prepend adds a new key to a file as its first line.
+//
+// All existing lines are kept in their order. header replaces comments that the file
+// had.
 func (i Installation) prepend(file, header string, newKey func(existing []string) (string, error)) error {
 	lines, err := Lines(i.Path(file))
 	if err != nil {
@@ -62,6 +72,8 @@ func (i Installation) DropClients() error {
 // DropLog removes all audit log keys but the newest. It moves the others to the
 // file log.dropped: a log without a checkpoint by the newest key can only be
 // continued with them.
+//
+// log.dropped is written first, so that a crash in between loses no key.
 func (i Installation) DropLog() error {
 	private, err := ReadLogKeys(i.Path("log"))
 	if err != nil || len(private) == 1 {
@@ -83,6 +95,8 @@ func (i Installation) DropLog() error {
 
 // RotateTokens adds a new token signing key in front of the existing ones.
 // Tokens signed with the others remain valid until DropTokens.
+//
+// The order of the two files matters; see writeTokens.
 func (i Installation) RotateTokens() error {
 	lines, err := Lines(i.Path("tokens"))
 	if err != nil {
@@ -101,6 +115,8 @@ func (i Installation) RotateTokens() error {
 
 // DropTokens removes all token signing keys but the newest. Tokens signed with
 // the others become invalid.
+//
+// Their holders need new tokens.
 func (i Installation) DropTokens() error {
 	lines, err := Lines(i.Path("tokens"))
 	if err != nil {

@@ -14,9 +14,14 @@ import (
 
 // SigningKey is a private Ed25519 key that signs tokens. Its key ID is its
 // thumbprint (RFC 7638).
+//
+// Only this installation's own tokens are signed with it; those of an identity provider
+// are not.
 type SigningKey struct{ key jose.JSONWebKey }
 
 // NewSigningKey makes a new key.
+//
+// The algorithm is EdDSA (RFC 8037, from memory).
 func NewSigningKey() (SigningKey, error) {
 	_, private, err := ed25519.GenerateKey(nil)
 	if err != nil {
@@ -29,6 +34,8 @@ func NewSigningKey() (SigningKey, error) {
 }
 
 // ParseSigningKey parses a line that Line returned.
+//
+// Public keys and keys of other types are refused. Errors do not contain the line.
 func ParseSigningKey(line string) (SigningKey, error) {
 	var key jose.JSONWebKey
 	err := key.UnmarshalJSON([]byte(line))
@@ -54,6 +61,8 @@ func (k SigningKey) Format(f fmt.State, _ rune) { io.WriteString(f, "signing key
 func (k SigningKey) MarshalJSON() ([]byte, error) { return json.Marshal(fmt.Sprint(k)) }
 
 // Sign returns the claims as a compact JWS of type at+jwt (RFC 9068).
+//
+// It adds no claims: issuer, audience and expiry are the caller's (package identity).
 func (k SigningKey) Sign(claims map[string]any) (string, error) {
 	payload, err := json.Marshal(claims)
 	if err != nil {
@@ -72,6 +81,8 @@ func (k SigningKey) Sign(claims map[string]any) (string, error) {
 }
 
 // PublicKeySet returns the public halves of keys as a JSON Web Key Set (RFC 7517).
+//
+// The set never contains a private key, whatever the keys are.
 func PublicKeySet(signing ...SigningKey) ([]byte, error) {
 	set := jose.JSONWebKeySet{}
 	for _, k := range signing {

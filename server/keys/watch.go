@@ -14,9 +14,13 @@ const statInterval = time.Second
 // Watch holds a value that is loaded from files and reloads it when they change.
 // If the new files cannot be loaded, the previous value remains in use and
 // Problem is called once.
+//
+// It is safe for concurrent use. Problem is called again only after the files have
+// changed again. There is no goroutine: the check is part of Get.
 type Watch[T any] struct {
-	Files   []string          // paths; Load reads all of them
-	Load    func() (T, error) // reads the files
+	Files []string          // paths; Load reads all of them
+	Load  func() (T, error) // reads the files
+	// Clock is the clock for statInterval.
 	Clock   func() time.Time
 	Problem func(error) // receives the error of a failed reload; may be nil
 
@@ -38,6 +42,9 @@ func (w *Watch[T]) Open() error {
 
 // Get returns the current value. At most once a second it checks whether the
 // files have changed. Open must have succeeded before.
+//
+// A clock that was set back makes the next call check at once. Load runs while other
+// callers of Get wait.
 func (w *Watch[T]) Get() T {
 	w.mu.Lock()
 	defer w.mu.Unlock()
