@@ -1,5 +1,31 @@
-// Package audit serves the history of refusals, referrals, overrides,
-// deviations, alarms, policy changes and recalls. It only reads.
+// Package audit serves the audit log: lists, exports, proofs and summaries of refusals,
+// referrals, overrides, deviations, alarms, policy changes and recalls. Apart from
+// AcceptRestore it only reads.
+//
+// # What can be trusted
+//
+// The signed log is the truth; the database is only where it is stored. Search columns
+// and counters are not signed, and somebody with access to the database can edit them.
+// Lists are therefore found by search columns and checked by the entries themselves,
+// exports go by the places of the signed log, and every answer has the result of the
+// last comparison of the log with the database (Logs.Check).
+//
+// Proofs are made only from tiles that lead to the signed root. If they do not, the
+// answer is LOG_DAMAGED and not a proof that fails at the client.
+//
+// # Who may read
+//
+// The contract states the roles, and record.Get checks the chain. The interceptors of
+// the server put the read of an auditor on the log before the answer is sent. That
+// record contains the filter only in the form of Shape, without values that could be
+// about people.
+//
+// # Statistics
+//
+// Summaries put counts in relation with confidence intervals, and name a practitioner
+// as out of line only by a test that keeps the risk of a wrong accusation small for the
+// whole list (figures.go). They point to where somebody should look, and prove nothing
+// about a person.
 package audit
 
 import (
@@ -12,31 +38,38 @@ import (
 	"alkalog/storage"
 )
 
-// Service is the AuditService.
+// Service implements the AuditService.
 type Service struct {
 	pb.UnimplementedAuditServiceServer
 
-	DB   *storage.DB
+	// DB has the logs and the counters.
+	DB *storage.DB
+	// Now is the reference clock.
 	Now  func() time.Time
 	Logs Logs
 }
 
-// Logs knows the state of the logs as this server has seen them.
+// Logs is the state of the logs as this server knows it. The sequencer implements it.
+//
+// Each server has its own state of the logs, so that it can vouch only for what it has
+// seen itself.
 type Logs interface {
 	// RolledBackFrom returns the last checkpoint that the server saw of a chain's
 	// log, if the database is not a continuation of it; otherwise nil.
 	RolledBackFrom(chain string) []byte
 	// CheckAccepted checks again whether an operator has accepted such a log.
 	CheckAccepted(ctx context.Context) error
-	// Check returns what was found when a chain's log was last compared with the
-	// records.
+	// Check returns the result of the last comparison of a chain's log with the database.
 	Check(chain string) *pb.LogCheck
 }
 
-// ListEntries lists a page of the audit log in the order it was written. What is
-// settled is asked before the page is read, so that all of it is seen. The page is
-// found by search columns, which are not signed: an entry that does not itself fit
-// the filter is left out, and the answer says what the filter may not have seen.
+// ListEntries lists a page of the audit log in the order in which it was written.
+//
+// The settled position is read before the page, so that the snapshot contains every
+// entry before it. The page is found by search columns, which are not signed: an entry
+// that does not itself fit the filter is left out and counted in the answer. The
+// opposite case, an entry that a changed column hides, is reported by the check in the
+// answer. Entries of coverage are left out unless the filter names their kind.
 func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*pb.ListEntriesResponse, error) {
 	filter, err := parse(req.Filter)
 	if err != nil {
@@ -54,6 +87,7 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 	answer := &pb.ListEntriesResponse{NextPageToken: next, Check: s.Logs.Check(record.Chain(req.Parent))}
 	for _, e := range entries {
 		if !filter.Matches(e.AuditEntry) {
+			// The column fits the filter and the signed entry does not: the column was edited.
 			answer.LeftOut++
 			continue
 		}
@@ -62,7 +96,10 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 	return answer, nil
 }
 
-// page reads one page of a chain's log.
+// page reads one page of a chain's log, if the caller may see the chain.
+//
+// The caller's permission is checked in the same snapshot as the entries are read. An
+// unknown chain and one that the caller may not see give the same NOT_FOUND.
 func (s Service) page(ctx context.Context, chain string, filter storage.EntryFilter, page storage.Page, settled int64) (entries []storage.Entry, next string, err error) {
 	caller := actor.From(ctx)
 	err = storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) (err error) {

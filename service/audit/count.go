@@ -8,20 +8,24 @@ import (
 )
 
 const (
-	// countEvery is how long after a look nothing is looked for. The contract
-	// promises figures within about a second.
+	// countEvery is the pause after a look at the queue. The contract promises figures within
+	// about a second.
 	countEvery = 250 * time.Millisecond
-	// countBatch is how many facts are counted in a transaction.
+	// countBatch is how many facts are counted per transaction. Our own choice.
 	countBatch = 1000
 )
 
-// lastWrite bounds how long a server that leaves tries to write its what-ifs.
+// lastWrite bounds how long a server that is being stopped tries to write its what-ifs.
+// Our own choice.
 const lastWrite = 2 * time.Second
 
-// Count counts what is recorded, for the figures of summaries, until ctx is done.
-// Every server does so, and they take turns; the what-ifs of this server are written
-// with it, and once more at the end. What goes wrong is reported once while it stays
-// the same.
+// Count counts recorded facts for the figures of summaries, until ctx is done. Every
+// server does so, and they take turns (storage.UpdateCounters). It also writes the
+// what-ifs of this server, once more at the end with a deadline of its own. An error is
+// reported once as long as it stays the same, and the next round tries again.
+//
+// Counting runs outside of any call, so that no salon waits for it. A full batch is
+// followed by the next without a pause.
 func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()

@@ -12,14 +12,17 @@ import (
 	"alkalog/storage"
 )
 
-// exportPage is how many places are read at a time for an export.
+// exportPage is how many places are read per snapshot. Our own choice.
 const exportPage = 500
 
-// ExportEntries streams the log in its order. What is on the log is there for
-// good and nothing comes to stand before it, so a copy that is resumed with the
-// last token misses none. It goes by the places of the signed log and not by what
-// is on record: a place without its entry is sent as the gap that it is. A filter
-// is compared with the entries themselves, because search columns are not signed.
+// ExportEntries streams the log in its order. What is on the log stays there, and
+// nothing is ever inserted before it, so a copy that is resumed with the last token
+// misses nothing.
+//
+// It goes by the places of the signed log and not by the rows in the database: a place
+// without its entry is sent as a gap. A filter is compared with the entries themselves,
+// because search columns are not signed. Each page is read in a snapshot of its own and
+// sent outside of it, so that a slow reader holds no transaction open.
 func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditService_ExportEntriesServer) error {
 	filter, err := parse(req.Filter)
 	if err != nil {
@@ -49,17 +52,25 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 	return nil
 }
 
-// export is an export under way.
+// export is an export in progress.
+//
+// It holds one page at a time, so that the memory of an export does not grow with the
+// log.
 type export struct {
 	caller actor.Actor
 	req    *pb.ExportEntriesRequest
 	filter storage.EntryFilter
-	begun  bool
-	next   int64 // the place to go on from
-	found  []*pb.ExportEntriesResponse
+	// begun means that the resume token was read.
+	begun bool
+	// next is the place to continue from.
+	next int64
+	// found are the answers of the page that was read last.
+	found []*pb.ExportEntriesResponse
 }
 
-// page reads the next places, and reports whether there are more.
+// page reads the next places and reports whether there are more. If the tiles do not
+// lead to the signed root, the entries are sent without their signed hashes; an auditor
+// then sees the damage when the copy is verified.
 func (x *export) page(r *storage.Snapshot) (more bool, err error) {
 	x.found = nil
 	head, err := x.head(r)
@@ -72,6 +83,7 @@ func (x *export) page(r *storage.Snapshot) (more bool, err error) {
 		}
 		x.begun = true
 	}
+	// A copy for a checkpoint ends where that checkpoint does, even if the log has grown.
 	end := head.Size
 	if x.req.TreeSize > 0 {
 		end = x.req.TreeSize
@@ -96,8 +108,11 @@ func (x *export) page(r *storage.Snapshot) (more bool, err error) {
 	return x.next < end, nil
 }
 
-// head reads the head of the log, if there is such a chain and such a tree. A
-// chain without a log yet has an empty one.
+// head reads the head of the log, if the caller may see the chain. A chain without a
+// log yet has an empty head.
+//
+// A tree size beyond the log is INVALID_ARGUMENT: the caller has a checkpoint that this
+// log does not have, or a mistake in the number.
 func (x *export) head(r *storage.Snapshot) (storage.LogHead, error) {
 	if _, err := record.Get(r, x.caller, storage.Chains, x.req.Parent); err != nil {
 		return storage.LogHead{}, err
@@ -112,8 +127,12 @@ func (x *export) head(r *storage.Snapshot) (storage.LogHead, error) {
 	return head, nil
 }
 
-// take adds a place to the page, unless its entry is the one that was signed and
-// does not fit the filter.
+// take adds a place to the page. It leaves out only entries that are as signed and do
+// not fit the filter: a changed entry is sent with every filter, because what it said
+// before the change is unknown.
+//
+// A place without an entry is sent with an empty entry, its index and, if it is known,
+// the signed leaf hash, from which the copy can be verified up to that gap.
 func (x *export) take(r *storage.Snapshot, l storage.Logged, leaves []ledger.Hash, i int) error {
 	sent := &pb.ExportEntriesResponse{Entry: l.Entry, Stored: l.Body, Index: l.Place, MismatchedColumns: l.Mismatched}
 	signed := l.Entry != nil

@@ -10,21 +10,25 @@ import (
 )
 
 const (
-	// confidence is that of the intervals shown. The contract says so.
+	// confidence is that of the intervals in answers; the contract states it.
 	confidence = 0.95
-	// wrongly is the chance, at most, that anybody at all is called out of line
-	// where all are alike. The contract says so.
+	// wrongly is the maximum probability that anybody at all is called out of line if all are
+	// alike; the contract states it.
 	wrongly = 0.01
-	// fewest is how many decisions there must be before anybody is compared. Our
-	// own choice, and the contract says so.
+	// fewest is how many decisions a practitioner must have to be compared. Our own choice; the
+	// contract states it.
 	fewest = 10
 )
 
-// proportion puts a count in relation, with Wilson's score interval (Wilson,
-// Probable Inference, the Law of Succession, and Statistical Inference, Journal
-// of the American Statistical Association 22:209, 1927; recommended, as method 3,
-// by Newcombe, Two-sided confidence intervals for the single proportion,
-// Statistics in Medicine 17:857, 1998). Of nothing nothing is known: 0 to 1.
+// proportion puts a count in relation, with Wilson's score interval (Wilson, Probable
+// Inference, the Law of Succession, and Statistical Inference, Journal of the American
+// Statistical Association 22:209, 1927; recommended, as method 3, by Newcombe,
+// Two-sided confidence intervals for the single proportion, Statistics in Medicine
+// 17:857, 1998). With nothing to relate to, nothing is known, and the interval is 0 to
+// 1.
+//
+// Low and High are between 0 and 1, also at the ends, where the formula can miss them
+// by rounding.
 func proportion(count, of int64) *pb.Proportion {
 	p := &pb.Proportion{Count: count, Of: of, High: 1}
 	if of == 0 {
@@ -44,17 +48,21 @@ func proportion(count, of int64) *pb.Proportion {
 	return p
 }
 
-// fisher is the chance, when two groups are alike, of a division of what was
-// counted between them that is at least as unlikely as the one seen: k of n in
-// one group, and others of rest in the other. It is Fisher's exact test, and
-// two-sided as the sum over all divisions that are no likelier (Fisher, The
-// Design of Experiments, 1935, chapter II; Agresti, A Survey of Exact Inference
-// for Contingency Tables, Statistical Science 7:131, 1992, section 2.1).
+// fisher returns the probability, if two groups are alike, of a division of what was
+// counted that is at least as unlikely as the observed one: k of n in one group, and
+// others of rest in the other. It is Fisher's exact test, two-sided as the sum over all
+// divisions that are no likelier (Fisher, The Design of Experiments, 1935, chapter II;
+// Agresti, A Survey of Exact Inference for Contingency Tables, Statistical Science
+// 7:131, 1992, section 2.1).
+//
+// The sum starts at the most likely division and walks to both sides, each term
+// computed from the one before, so that it stays fast for large counts. It ends where
+// the terms no longer matter.
 func fisher(k, n, others, rest int64) float64 {
 	counted := k + others
 	first, last := max(0, counted-rest), min(n, counted)
 	mode := min(last, max(first, (n+1)*(counted+1)/(n+rest+2)))
-	// No likelier, but for what arithmetic may err by.
+	// The factor allows for rounding: a division that is exactly as likely must count.
 	limit := likelihood(k, n, counted, n+rest) * (1 + 1e-7)
 	sum := 0.0
 	for _, step := range []int64{-1, +1} {
@@ -69,6 +77,7 @@ func fisher(k, n, others, rest int64) float64 {
 			if p <= limit {
 				sum += p
 			}
+			// The probabilities fall on both sides of the mode.
 			if p < limit*1e-12 {
 				break // what follows is smaller still and changes nothing
 			}
@@ -78,13 +87,13 @@ func fisher(k, n, others, rest int64) float64 {
 	return min(1, sum)
 }
 
-// likelihood is the chance that k of the counted fall to a group of n out of all:
-// the hypergeometric distribution.
+// likelihood returns the probability that k of the counted are in a group of n out of
+// all (hypergeometric distribution).
 func likelihood(k, n, counted, all int64) float64 {
 	return math.Exp(choose(n, k) + choose(all-n, counted-k) - choose(all, counted))
 }
 
-// ratio is by how much likelier the next division is.
+// ratio returns by which factor the next division, one step up or down, is likelier.
 func ratio(k, step, n, counted, all int64) float64 {
 	if step > 0 {
 		return float64((n-k)*(counted-k)) / (float64(k+1) * float64(all-n-counted+k+1))
@@ -92,16 +101,23 @@ func ratio(k, step, n, counted, all int64) float64 {
 	return float64(k) * float64(all-n-counted+k) / (float64(n-k+1) * float64(counted-k+1))
 }
 
-// choose is the logarithm of the number of ways to choose k of n.
+// choose returns the logarithm of the number of ways to choose k of n.
+//
+// Logarithms keep factorials of large counts within the range of float64.
 func choose(n, k int64) float64 { return factorial(n) - factorial(k) - factorial(n-k) }
 
+// factorial returns the logarithm of n!.
 func factorial(n int64) float64 {
 	l, _ := math.Lgamma(float64(n) + 1)
 	return l
 }
 
-// practitioners puts the figures of each practitioner beside those of all others
-// of the chain together, those out of line first.
+// practitioners puts the figures of each practitioner beside those of all others of the
+// chain together, those out of line first. Practitioners without anything to show are
+// left out.
+//
+// Within each part, those with the highest lower bound of the interval come first: a
+// high rate of many decisions before the same rate of few.
 func practitioners(all []storage.PractitionerFigures) []*pb.PractitionerFigures {
 	var everybody storage.Figures
 	for _, f := range all {
@@ -129,12 +145,16 @@ func practitioners(all []storage.PractitionerFigures) []*pb.PractitionerFigures 
 	return list[:min(len(list), mostRows)]
 }
 
-// outOfLine says of each practitioner whether they differ from the others by more
-// than chance explains. Somebody who does makes others look odd who are compared
-// with all the rest; so these are compared once more, with the rest that is not
-// out of line, and only who differs both times is named. But where most decisions
-// would be left out, nobody can tell the rule from the exception, and the first
-// look stands.
+// outOfLine reports of each practitioner whether the difference from the others is more
+// than chance explains.
+//
+// Somebody who is out of line shifts the figures of "all others" for everybody else.
+// Therefore a second comparison is made with those who are not out of line, and only a
+// practitioner who differs both times is named. If the first comparison names so many
+// that less than half of the decisions would remain, nobody can tell the rule from the
+// exception, and its result stands.
+//
+// The second comparison can only remove names and never adds any.
 func outOfLine(all []storage.PractitionerFigures, everybody storage.Figures) []bool {
 	first := differ(all, everybody, make([]bool, len(all)))
 	rest := everybody
@@ -153,16 +173,19 @@ func outOfLine(all []storage.PractitionerFigures, everybody storage.Figures) []b
 	return again
 }
 
-// differ compares each practitioner who has enough decisions with the rest; apart
-// are those whose decisions are not among the rest.
+// differ compares each practitioner who has enough decisions with the rest. apart marks
+// those whose decisions are not among the rest.
 //
-// Many are compared at once, and each comparison errs now and then. So that small
-// numbers accuse nobody, the level holds for the whole list: the least likely
-// must be below a level divided by how many are compared, the next below it
-// divided by one less, and so on up to the first that is not (Holm, A Simple
-// Sequentially Rejective Multiple Test Procedure, Scandinavian Journal of
-// Statistics 6:65, 1979). That holds although the comparisons depend on one
-// another, which they do: everybody is among everybody else's others.
+// Many comparisons are made at once, and each can err. The level holds for the whole
+// list, so that small numbers accuse nobody: the least likely result must be below the
+// level divided by the number of comparisons, the next below the level divided by one
+// less, and so on up to the first that is not (Holm, A Simple Sequentially Rejective
+// Multiple Test Procedure, Scandinavian Journal of Statistics 6:65, 1979). This is
+// valid although the comparisons depend on one another, which they do: everybody is
+// among the others of everybody else.
+//
+// The result has an element for each practitioner, in the order of all. Practitioners
+// with too few decisions are never marked.
 func differ(all []storage.PractitionerFigures, rest storage.Figures, apart []bool) []bool {
 	type compared struct {
 		practitioner int

@@ -14,7 +14,7 @@ import (
 	"alkalog/storage"
 )
 
-// grammar is what a filter may speak of: AIP-160 over these fields alone.
+// grammar returns the grammar of filters: AIP-160 over these fields and nothing else.
 func grammar() (*filtering.Declarations, error) {
 	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
 	for _, field := range []string{"kind", "salon", "actor", "practitioner", "service_practitioner", "client", "decision", "session",
@@ -27,7 +27,11 @@ func grammar() (*filtering.Declarations, error) {
 	return filtering.NewDeclarations(declared...)
 }
 
-// parse reads a filter; an empty one lets everything through.
+// parse parses a filter. An empty filter accepts everything. Every error is
+// INVALID_ARGUMENT and says what would be right.
+//
+// The parser's own message for two conditions without an operator between them names an
+// internal function; it is replaced.
 func parse(filter string) (storage.EntryFilter, error) {
 	if strings.TrimSpace(filter) == "" {
 		return storage.EntryFilter{}, nil
@@ -54,8 +58,9 @@ func parse(filter string) (storage.EntryFilter, error) {
 // anything, so they are left out unless a filter names one of them.
 var coverage = []pb.EntryKind{pb.EntryKind_ENTRY_KIND_COVERAGE, pb.EntryKind_ENTRY_KIND_BASELINE}
 
-// withoutCoverage adds to a filter that names none of these kinds that entries are
-// of none of them.
+// withoutCoverage excludes the kinds of coverage from a filter that names none of them.
+//
+// It returns the filter unchanged if it names one of these kinds, even to exclude it.
 func withoutCoverage(f storage.EntryFilter) storage.EntryFilter {
 	visible := storage.EntryFilter{Op: "AND"}
 	for _, kind := range coverage {
@@ -70,12 +75,15 @@ func withoutCoverage(f storage.EntryFilter) storage.EntryFilter {
 	return visible
 }
 
-// names reports whether a filter compares the kind with a value.
+// names reports whether a filter compares the kind with a value, at any depth.
 func names(f storage.EntryFilter, kind string) bool {
 	return f.Field == "kind" && f.Value == kind || slices.ContainsFunc(f.Of, func(part storage.EntryFilter) bool { return names(part, kind) })
 }
 
-// translate turns a checked expression into a condition for storage.
+// translate converts a checked expression to a condition for storage. Functions and
+// bare values, which the grammar permits, are refused.
+//
+// AND, OR and NOT become conditions with parts; everything else must be a comparison.
 func translate(e *expr.Expr) (storage.EntryFilter, error) {
 	call := e.GetCallExpr()
 	if call == nil {
@@ -96,7 +104,11 @@ func translate(e *expr.Expr) (storage.EntryFilter, error) {
 	return comparison(call)
 }
 
-// comparison turns "field op value" into a condition.
+// comparison converts "field op value" to a condition. Names of fields were checked by
+// the grammar; values are checked here.
+//
+// Kinds may be written with or without their prefix. Texts can be compared for equality
+// only, times in every way.
 func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 	f := storage.EntryFilter{Op: call.Function}
 	if len(call.Args) != 2 || call.Args[0].GetIdentExpr() == nil {
@@ -131,9 +143,11 @@ func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 	return f, nil
 }
 
-// mayStand reports whether a character may be in a value for a field. What names,
-// codes and times are made of may; what personal data in words would need may not,
-// because the filter of an auditor is put on the log in clear.
+// mayStand reports whether a character may be in a value for a field. Permitted are the
+// characters of names, codes and times. Others, which personal data in words would
+// need, are refused, because the filter of an auditor is put on the log.
+//
+// A blank is permitted where values have one: in the names of tills and in times.
 func mayStand(field string, r rune) bool {
 	switch {
 	case 'a' <= r && r <= 'z', 'A' <= r && r <= 'Z', '0' <= r && r <= '9', strings.ContainsRune("._:/@+-", r):
@@ -142,7 +156,9 @@ func mayStand(field string, r rune) bool {
 	return r == ' ' && (field == "till" || field == "occur_time" || field == "record_time")
 }
 
-// literal is the text of a quoted value, bare or inside timestamp("...").
+// literal returns the text of a quoted value, bare or inside timestamp("...").
+//
+// A number or a bare word is no value: every value is quoted.
 func literal(e *expr.Expr) (string, bool) {
 	if call := e.GetCallExpr(); call != nil && call.Function == filtering.FunctionTimestamp && len(call.Args) == 1 {
 		e = call.Args[0]

@@ -15,8 +15,12 @@ import (
 	"alkalog/storage"
 )
 
-// GetCheckpoint returns the newest checkpoint of a chain's log, and what is
-// needed to check it.
+// GetCheckpoint returns the newest checkpoint of a chain's log with what is needed to
+// check it: the public keys, newest first, and the checkpoints that transfer trust from
+// one key to the next.
+//
+// Keys that are no longer in use come from the handovers, so that a verifier who trusts
+// an old key can follow the chain of handovers.
 func (s Service) GetCheckpoint(ctx context.Context, req *pb.GetCheckpointRequest) (*pb.GetCheckpointResponse, error) {
 	answer := &pb.GetCheckpointResponse{}
 	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
@@ -41,7 +45,12 @@ func (s Service) GetCheckpoint(ctx context.Context, req *pb.GetCheckpointRequest
 	return answer, err
 }
 
-// GetInclusionProof proves that an entry is on the log.
+// GetInclusionProof proves that an entry is on the log. The answer has the stored bytes
+// of the entry, over which the proof is made.
+//
+// If the entry has a place on the log and its bytes are gone from the database, the
+// answer is LOG_DAMAGED. With a tree size, the proof is for the tree of that size; an
+// entry behind it is ENTRY_NOT_IN_TREE.
 func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProofRequest) (*pb.GetInclusionProofResponse, error) {
 	answer := &pb.GetInclusionProofResponse{}
 	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
@@ -70,7 +79,10 @@ func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProo
 	return answer, err
 }
 
-// GetConsistencyProof proves that one tree of the log extends another.
+// GetConsistencyProof proves that one tree of the log extends an older one.
+//
+// Sizes that the log has never had are INVALID_ARGUMENT. An old size of 0 gives an
+// empty proof.
 func (s Service) GetConsistencyProof(ctx context.Context, req *pb.GetConsistencyProofRequest) (*pb.GetConsistencyProofResponse, error) {
 	answer := &pb.GetConsistencyProofResponse{}
 	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
@@ -88,7 +100,9 @@ func (s Service) GetConsistencyProof(ctx context.Context, req *pb.GetConsistency
 	return answer, err
 }
 
-// onLog reads the head of the log that a name belongs to, and goes on from it.
+// onLog calls do with the head of the log that a name belongs to, if the caller may see
+// the chain. It separates three cases for the caller: nothing is on the log yet, the
+// entry is not on the log yet, and there is no such entry.
 func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapshot, storage.LogHead) error) error {
 	caller := actor.From(ctx)
 	return storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) error {
@@ -111,7 +125,10 @@ func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapsh
 	})
 }
 
-// placeOf is the place on the log of an entry.
+// placeOf returns the place of an entry on the log.
+//
+// An entry that is committed and not yet on the log is ENTRY_NOT_ON_LOG, which a client
+// can retry within about a second.
 func placeOf(r *storage.Snapshot, name string) (int64, error) {
 	id := idOf(name)
 	place, err := storage.ReadLogPlace(r, id)
@@ -128,10 +145,10 @@ func placeOf(r *storage.Snapshot, name string) (int64, error) {
 	return 0, err
 }
 
-// idOf is the id of an entry.
+// idOf returns the ID of an entry.
 func idOf(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
-// sizeOf is the size of the tree that is asked for; 0 means the newest.
+// sizeOf returns the size of the tree that is asked for; 0 means the newest.
 func sizeOf(field string, asked int64, head storage.LogHead) (int64, error) {
 	if asked > head.Size {
 		return 0, fault.Invalid(field, fmt.Sprintf("must be at most the %d entries that are on the log", head.Size))
@@ -142,8 +159,8 @@ func sizeOf(field string, asked int64, head storage.LogHead) (int64, error) {
 	return asked, nil
 }
 
-// checkpointOf is the checkpoint of a tree, if that is the newest: others are
-// in the hands of those who were given them.
+// checkpointOf returns the checkpoint of a tree if it is the newest. Older checkpoints
+// are not stored; those who received one have it.
 func checkpointOf(size int64, head storage.LogHead) string {
 	if size != head.Size {
 		return ""
@@ -151,7 +168,8 @@ func checkpointOf(size int64, head storage.LogHead) string {
 	return string(head.Checkpoint)
 }
 
-// damaged tells callers of a log that cannot prove anything any more.
+// damaged converts the error of tiles that do not lead to the signed root to
+// LOG_DAMAGED. Other errors are returned unchanged.
 func damaged(err error, name string) error {
 	if errors.Is(err, ledger.ErrTiles) {
 		return fault.Damaged(name)
@@ -159,7 +177,7 @@ func damaged(err error, name string) error {
 	return err
 }
 
-// bytesOf is hashes as the contract has them.
+// bytesOf converts hashes to the contract's form.
 func bytesOf(hashes []ledger.Hash) [][]byte {
 	all := make([][]byte, len(hashes))
 	for i := range hashes {

@@ -10,8 +10,13 @@ import (
 	"alkalog/storage"
 )
 
-// AcceptRestore lets the server write again to a database that is not what it
-// saw last, and puts on the log who said so and why.
+// AcceptRestore accepts, for a chain, a database that is not a continuation of the last
+// checkpoint, and puts on the log who accepted it and why. The entry contains that
+// checkpoint, so that the loss stays visible to every auditor.
+//
+// It is the only write that is permitted while writes are blocked (storage.Forbid).
+// Writes continue when every log with a rollback was accepted. Another server notices
+// the entry by itself.
 func (s Service) AcceptRestore(ctx context.Context, req *pb.AcceptRestoreRequest) (*pb.AcceptRestoreResponse, error) {
 	caller := actor.From(ctx)
 	chain := record.Chain(req.Name)

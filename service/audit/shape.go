@@ -8,9 +8,10 @@ import (
 	"alkalog/storage"
 )
 
-// Shape is a filter as it may stand on the audit log: its fields and operators,
-// the kinds and times that it compares with, and a digest in place of every other
-// value, since a value can be the name or address of somebody. Digest makes it.
+// Shape returns a filter in the form in which it may be on the audit log: its fields
+// and operators, the kinds and times that it compares with, and a digest in place of
+// every other value, because a value can be the name or address of somebody. digest
+// makes these digests; equal values give equal ones.
 func Shape(filter string, digest func(value string) (string, error)) (string, error) {
 	f, err := parse(filter)
 	if err != nil || f.Op == "" {
@@ -19,7 +20,7 @@ func Shape(filter string, digest func(value string) (string, error)) (string, er
 	return shape(f, digest)
 }
 
-// shape writes one condition. What is joined stands in brackets.
+// shape formats one condition. Nested conditions are put in brackets.
 func shape(f storage.EntryFilter, digest func(string) (string, error)) (string, error) {
 	if len(f.Of) == 0 {
 		value, err := shapeValue(f, digest)
@@ -41,7 +42,9 @@ func shape(f storage.EntryFilter, digest func(string) (string, error)) (string, 
 	return strings.Join(parts, " "+f.Op+" "), nil
 }
 
-// shapeValue writes a value, or what stands for it.
+// shapeValue formats a value, or the digest in its place.
+//
+// Kinds and times are not personal data and are shown as they are.
 func shapeValue(f storage.EntryFilter, digest func(string) (string, error)) (string, error) {
 	switch value := f.Value.(type) {
 	case time.Time:

@@ -14,10 +14,12 @@ import (
 	"alkalog/storage"
 )
 
-// mostRows bounds the lists of a summary. The contract says so.
+// mostRows bounds the lists of a summary; the contract states it.
 const mostRows = 1000
 
-// SummarizeEntries reads the counters of a time and puts them in proportion.
+// SummarizeEntries reads the counters of a span and puts them in relation. The answer
+// says how many facts are not counted yet and what the last inspection found, so that
+// nobody relies on figures that are incomplete or changed.
 func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesRequest) (*pb.SummarizeEntriesResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.SummarizeEntriesResponse{}
@@ -46,7 +48,7 @@ func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesR
 	return answer, err
 }
 
-// instant is a time limit; zero when absent.
+// instant returns a time limit; zero if there is none.
 func instant(t *timestamppb.Timestamp) time.Time {
 	if t == nil {
 		return time.Time{}
@@ -54,7 +56,7 @@ func instant(t *timestamppb.Timestamp) time.Time {
 	return t.AsTime()
 }
 
-// dimension is what is counted by, as it is stored.
+// dimension returns the stored dimension. Unspecified means by kind.
 func dimension(d pb.SummaryDimension) storage.Dimension {
 	switch d {
 	case pb.SummaryDimension_SUMMARY_DIMENSION_SALON:
@@ -71,8 +73,12 @@ func dimension(d pb.SummaryDimension) storage.Dimension {
 	return storage.ByKind
 }
 
-// rows are the counts with their rates, largest first, and how many entries and
-// decisions there are in all.
+// rows returns the counts with their rates, largest first, and the total numbers of
+// entries and decisions. A rate by salon, actor or week relates to the decisions with
+// the same key, any other rate to all decisions.
+//
+// Rates count decisions and not entries, so that a decision that was overridden twice
+// counts once.
 func rows(counts []storage.Count, by storage.Dimension) (list []*pb.SummaryRow, total, decisions int64) {
 	made := map[string]int64{} // decisions, by key
 	for _, c := range counts {
@@ -102,8 +108,11 @@ func rows(counts []storage.Count, by storage.Dimension) (list []*pb.SummaryRow, 
 	return list[:min(len(list), mostRows)], total, decisions
 }
 
-// isRated reports whether entries of a kind come of decisions, and of decisions
-// that stand under the same key.
+// isRated reports whether a rate makes sense: the entries of the kind come from
+// decisions, and these are counted under the same key.
+//
+// Overrides are not rated by actor, because the one who overrides is seldom the one who
+// asked for the decision.
 func isRated(kind pb.EntryKind, by storage.Dimension) bool {
 	switch kind {
 	case pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_REFERRAL:
@@ -114,7 +123,11 @@ func isRated(kind pb.EntryKind, by storage.Dimension) bool {
 	return false
 }
 
-// followUp is what became of refusals and overrides.
+// followUp returns what became of refusals and overrides, for all practitioners
+// together.
+//
+// Each proportion relates a count to the decisions in which it could have occurred; see
+// storage.Figures.
 func followUp(all []storage.PractitionerFigures) *pb.OverrideFigures {
 	var sum storage.Figures
 	for _, f := range all {
