@@ -30,7 +30,11 @@ const Separator = "\x1d"
 const maxLength = 400
 
 // Pack is what a scan says about a pack. What it does not say is empty.
+//
+// Dates are days without a time zone; they are represented as midnight UTC and must be
+// compared as days.
 type Pack struct {
+	// GTIN has 14 digits; shorter numbers are filled with zeros on the left.
 	GTIN string // 14 digits; shorter numbers are filled with zeros on the left
 	// Lots are the possible readings of the lot code. More than one means that the
 	// scanner has lost a separator.
@@ -43,12 +47,14 @@ type Pack struct {
 	Other []string
 }
 
-// Error says which part of a scan is wrong, and what would be right.
+// Error says which part of a scan is wrong and what would be right, for the person who
+// scans.
 type Error struct{ Want string }
 
 // Error returns the text.
 func (e *Error) Error() string { return e.Want }
 
+// wrong returns an *Error with a formatted text.
 func wrong(format string, args ...any) error { return &Error{fmt.Sprintf(format, args...)} }
 
 // symbology is what a scanner may send before the data, ISO/IEC 15424: GS1-128,
@@ -57,6 +63,10 @@ var symbology = regexp.MustCompile(`^\](?:C1|d2|Q3|J1|[eE][0-9])`)
 
 // Parse reads a scan. Today decides the century of dates, which have two digits for
 // the year.
+//
+// Blanks and line ends around a scan, which some scanners add, are ignored. Every error
+// is an *Error. A scan that has the same element twice with different values is
+// refused, because it is then the scan of more than one pack.
 func Parse(scan string, today time.Time) (Pack, error) {
 	if len(scan) > maxLength {
 		return Pack{}, wrong("must be at most %d characters; this has %d", maxLength, len(scan))
@@ -79,6 +89,8 @@ func Parse(scan string, today time.Time) (Pack, error) {
 // of its own, but nothing that looks like an identifier.
 var bracketed = regexp.MustCompile(`\((\d{2,4})\)`)
 
+// readBrackets reads the notation that is printed for people, with identifiers in
+// brackets and without separators.
 func readBrackets(scan string, today time.Time) (Pack, error) {
 	var pack Pack
 	at := bracketed.FindAllStringSubmatchIndex(scan, -1)
@@ -101,6 +113,8 @@ func readBrackets(scan string, today time.Time) (Pack, error) {
 	return pack, nil
 }
 
+// readElements reads an element string as a scanner sends it: identifiers without
+// brackets, and separators after values of variable length.
 func readElements(scan string, today time.Time) (Pack, error) {
 	var pack Pack
 	for scan != "" {
@@ -133,7 +147,8 @@ func readElements(scan string, today time.Time) (Pack, error) {
 	return pack, nil
 }
 
-// add takes in one element.
+// add takes in one element, after checking its length and its characters against the
+// identifier. Elements that are not used here go to Other.
 func (p *Pack) add(id, value string, today time.Time) error {
 	known, ok := identifiers[id]
 	switch {
@@ -181,6 +196,8 @@ func (p *Pack) add(id, value string, today time.Time) error {
 
 // addShorterLots adds the readings of a lot that end before what looks like a date
 // element or a serial number, in case the separator was lost.
+//
+// The longest reading stays the first in Lots. A person decides; nothing is discarded.
 func (p *Pack) addShorterLots(value string, today time.Time) {
 	for i := 1; i < len(value); i++ {
 		id, ok := identifierOf(value[i:])
@@ -202,6 +219,9 @@ func (p *Pack) addShorterLots(value string, today time.Time) {
 }
 
 // Fill fills a short article number with zeros on the left, to 14 digits.
+//
+// The result is the form in which article numbers are compared; an EAN-13 and its
+// GTIN-14 are then equal.
 func Fill(gtin string) string { return strings.Repeat("0", max(0, 14-len(gtin))) + gtin }
 
 // CheckGTIN checks an article number of 8, 12, 13 or 14 digits: its last digit is the
@@ -230,6 +250,8 @@ func CheckGTIN(gtin string) error {
 // date reads YYMMDD. Day 00 is the last day of the month (GS1 General
 // Specifications, section 3.4, expiration date). The year is within 50 years of
 // today (section 7.12, from memory).
+//
+// Errors name the identifier and the expected form.
 func date(id, value string, today time.Time) (time.Time, error) {
 	year, month, day := number(value[:2]), number(value[2:4]), number(value[4:])
 	century := today.Year() / 100 * 100
@@ -249,7 +271,7 @@ func date(id, value string, today time.Time) (time.Time, error) {
 	return time.Date(century+year, time.Month(month), day, 0, 0, 0, 0, time.UTC), nil
 }
 
-// number reads digits.
+// number returns the value of two digits.
 func number(text string) int { return int(text[0]-'0')*10 + int(text[1]-'0') }
 
 // digits reports whether a text is digits only.
