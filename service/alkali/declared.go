@@ -2,8 +2,8 @@ package alkali
 
 import pb "alkalog/proto/alkalogv1"
 
-// known is which substance of the contract is which here; UnknownSubstance for
-// those that no limit and no computation knows (glyoxylic acid).
+// known returns the substance of this package for one of the contract; UnknownSubstance
+// for those that no limit and no computation needs (glyoxylic acid).
 func known(s pb.Substance) Substance {
 	switch s {
 	case pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:
@@ -38,6 +38,9 @@ func known(s pb.Substance) Substance {
 
 // Declared is what a product of the catalogue declares. index[i] is the place,
 // among the product's ingredients, of part i.
+//
+// Ingredients that this package does not know are left out, so that part i of the
+// result need not be ingredient i.
 func Declared(p *pb.Product) (declared Product, index []int) {
 	for i, ingredient := range p.GetIngredients() {
 		substance := known(ingredient.Substance)

@@ -6,6 +6,8 @@ import "fmt"
 // from 0 to about 16.7 %. The density is from a table of densities of NaOH(aq) by
 // molality consistent with IAPWS-95 (advancedthermo.com, read 2026; pure water
 // 0.99705), interpolated linearly, which is at most 0.0001 g/mL too low.
+//
+// Outside of that range the error says so; nothing is extrapolated.
 func Molarity(percentNaOH float64) (float64, error) {
 	if !(percentNaOH >= 0 && percentNaOH < 100) {
 		return 0, fmt.Errorf("%g is not a percentage of sodium hydroxide in water", percentNaOH)

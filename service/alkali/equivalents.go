@@ -26,6 +26,8 @@ func alkaliHydroxides() []Substance {
 }
 
 // express adds up those parts of c that are in of, as % m/m of another substance.
+//
+// Parts outside of the list count nothing.
 func express(c Composition, as Substance, of []Substance) float64 {
 	sum := 0.0
 	for _, part := range c {

@@ -89,6 +89,8 @@ func dissolve(c Composition) (dissolved, error) {
 // moles counts each substance in 100 g of product and the kilograms of water left,
 // taking all that is not declared for water. A monohydrate brings water of its own,
 // so it enters as the lithium hydroxide in it.
+//
+// Unreadable percentages count as explained at readable.
 func moles(c Composition) (mol map[Substance]float64, water float64) {
 	grams, mol := 100.0, map[Substance]float64{}
 	for _, part := range c {
@@ -113,6 +115,8 @@ func guanidineHydroxide(base float64) float64 {
 }
 
 // alkali is the hydroxide that does not come from lime as such.
+//
+// The unit is mol per kg of water.
 func (m dissolved) alkali() float64 {
 	return m.sodium + m.potassium + m.lithium + m.guanidine
 }

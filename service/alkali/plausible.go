@@ -43,6 +43,9 @@ const (
 // Objection is a reason not to believe a declaration. Part is the index of the
 // part it is about, -1 if it is about the whole; Text is in plain language and
 // says what would be right.
+//
+// It never says that a product is dangerous or safe: it says that a number cannot be
+// right.
 type Objection struct {
 	About string
 	Part  int

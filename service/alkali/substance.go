@@ -48,6 +48,9 @@ type Part struct {
 
 // Composition is what a product declares. A substance named twice is added up;
 // whatever is not declared is taken to be water.
+//
+// The order of the parts does not matter, except that objections name a part by its
+// index.
 type Composition []Part
 
 // Method says how a declared pH was come by; the zero value means none was.
