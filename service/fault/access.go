@@ -14,38 +14,41 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// OutOfScope is the same error as NotFound, with the same text, for what the caller may
-// not see; only the audit log learns that it was a denial.
+// OutOfScope returns the same error as NotFound, with the same text and code, for what
+// the caller may not see. Only the audit log learns that it was a denial (Denial). If
+// the two could be told apart, a caller could find out which records exist in other
+// salons.
 func OutOfScope(name string) error { return outOfScope{NotFound(name)} }
 
-// outOfScope is a NOT_FOUND that is a denial.
+// outOfScope is a NOT_FOUND that is a denial. shown is what the caller gets.
 type outOfScope struct{ shown *Error }
 
 // Error returns the message that callers see.
 func (o outOfScope) Error() string { return o.shown.Error() }
 
-// Unwrap returns what callers are told.
+// Unwrap returns the error that callers get.
 func (o outOfScope) Unwrap() error { return o.shown }
 
-// Unauthenticated says that the caller is not known, and what would be right.
+// Unauthenticated means that the caller is not known. want says what would be right.
 func Unauthenticated(want string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED, message: want}
 }
 
-// Denied says that the caller's role may not make this call.
+// Denied means that the caller's role may not make this call.
 func Denied(method, role string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_ROLE_NOT_ALLOWED,
 		message: fmt.Sprintf("%s may not call %s", role, method)}
 }
 
-// WholeChain says that a call is about the chain as a whole, and its caller is
-// confined to some of the salons.
+// WholeChain means that a call is about the chain as a whole and its caller is confined
+// to some of the salons.
 func WholeChain(method string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_WHOLE_CHAIN_ONLY,
 		message: fmt.Sprintf("%s is about the whole chain, and the caller is confined to some of its salons", method)}
 }
 
-// FieldDenied says that the caller's role may not write a field.
+// FieldDenied means that the caller's role may not write a field. It names the field,
+// in the message and as a violation.
 func FieldDenied(field, role string) *Error {
 	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
 		{Field: field, Description: "must be left out: " + role + " may not write it"}}}
@@ -65,8 +68,9 @@ func Denial(err error) string {
 	return Reason(err)
 }
 
-// Reason is the reason of a settled error, such as "ETAG_MISMATCH": empty for none,
-// "OTHER" for an error that gRPC has made.
+// Reason returns the reason of an error that was already converted to a status, such as
+// "ETAG_MISMATCH": empty for nil, "OTHER" for an error that gRPC has made. It is a
+// label of metrics, so its values are a closed set.
 func Reason(err error) string {
 	if err == nil {
 		return ""
@@ -79,15 +83,15 @@ func Reason(err error) string {
 	return "OTHER"
 }
 
-// Exhausted says that the caller asks for more than its share, why, and after
-// how long it may ask again.
+// Exhausted means that the caller asks for more than its share. The status says why,
+// and after how long it may ask again.
 func Exhausted(reason pb.ErrorReason, message string, again time.Duration) *Error {
 	return &Error{reason: reason, message: message,
 		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(again)}}}
 }
 
-// NotWitnessed says that a read could not be entered on the audit log, so that
-// there is no answer.
+// NotWitnessed means that a read could not be put on the audit log and is therefore not
+// answered.
 func NotWitnessed() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_AUDIT_UNAVAILABLE,
 		message: "the read could not be entered on the audit log, so it is not answered; retry later",

@@ -7,8 +7,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// ActingForAnother says that a field names somebody whom the caller may not act
-// for.
+// ActingForAnother means that a field names somebody for whom the caller may not act.
 func ActingForAnother(field string) *Error {
 	const want = "must be the caller, or somebody whom the caller may act for"
 	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: want}}}

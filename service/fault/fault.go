@@ -34,6 +34,10 @@ type Violation struct {
 }
 
 // Error is an error that knows its status.
+//
+// Its text is for the person at the till or the programmer of the till: what is wrong,
+// with which value, and what would be right. It is sent to callers, so it must not
+// contain what the caller may not see.
 type Error struct {
 	reason  pb.ErrorReason
 	message string
@@ -78,24 +82,24 @@ func onWire(reason pb.ErrorReason) string {
 // codeOf is the status code of every error with a reason.
 func codeOf(reason pb.ErrorReason) codes.Code { return codes.Code(contract.Terms(reason).GetCode()) }
 
-// Stored returns the error as it is stored with a request that it answers, see
-// storage.Changes.
+// Stored returns the status as it is stored with the request that it answers; see
+// storage.Changes.Refusal.
 func (e *Error) Stored() *spb.Status { return e.GRPCStatus().Proto() }
 
-// NotFound says that there is nothing of that name here. It is the answer for
-// another chain's records too, so that nobody learns that they exist.
+// NotFound means that there is nothing of that name for this caller. It is also the
+// answer for records of other chains, so that nobody learns that they exist.
 func NotFound(name string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_FOUND, message: fmt.Sprintf("%q is not found", name),
 		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
-// Exists says that the id is taken.
+// Exists means that the ID is taken.
 func Exists(name string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_ALREADY_EXISTS, message: fmt.Sprintf("%q exists already", name),
 		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
-// Invalid says which field of a request is not right and what would be.
+// Invalid means that a field of a request is not right, and says what would be.
 func Invalid(field, want string) *Error { return InvalidFields(Violation{field, want}) }
 
 // An error travels in the trailers of a call, which many a client takes no more
@@ -106,7 +110,8 @@ const (
 	mostMessage = 1000 // bytes of the message, which says the same
 )
 
-// InvalidFields says which fields of a request are not right; at least one.
+// InvalidFields means that fields of a request are not right; at least one. Beyond
+// mostDetails bytes it only counts the remaining fields.
 func InvalidFields(violations ...Violation) *Error {
 	bad := &errdetails.BadRequest{}
 	message, size := "", 0
@@ -126,7 +131,8 @@ func InvalidFields(violations ...Violation) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_INVALID_FIELD, message: shorten(message, mostMessage), details: []protoadapt.MessageV1{bad}}
 }
 
-// shorten puts text on one line, and cuts it off.
+// shorten puts a text on one line and cuts it off at most bytes, never within a
+// character.
 func shorten(text string, most int) string {
 	text = strings.Join(strings.Fields(text), " ")
 	if len(text) <= most {
@@ -135,43 +141,44 @@ func shorten(text string, most int) string {
 	return strings.ToValidUTF8(text[:most], "") + "..."
 }
 
-// Stale says that the record was changed since it was read.
+// Stale means that the record was changed since the caller read it.
 func Stale(name string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_ETAG_MISMATCH, message: fmt.Sprintf("%q was changed since it was read; read it again", name),
 		details: []protoadapt.MessageV1{&errdetails.ResourceInfo{ResourceName: name}}, names: map[string]string{resource: name}}
 }
 
-// Precondition says that the intention does not fit the state of things.
-// Subject is the name of the resource concerned. Resource names that the message
-// mentions beside it are added with Naming.
+// Precondition means that an intention does not fit the current state. subject is the
+// name of the resource concerned. Resource names that the message mentions beside it
+// are added with Naming.
 func Precondition(reason pb.ErrorReason, subject, message string) *Error {
 	failure := &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
 		{Type: onWire(reason), Subject: subject, Description: message}}}
 	return &Error{reason: reason, message: message, details: []protoadapt.MessageV1{failure}, names: map[string]string{resource: subject}}
 }
 
-// Damaged says that what is stored of a log is not what was signed.
+// Damaged means that the stored log is not what was signed. It tells the caller how to
+// secure evidence.
 func Damaged(name string) *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_LOG_DAMAGED,
 		message: fmt.Sprintf("what is stored of the log of %q is not what was signed; export it and verify it against an earlier checkpoint", name),
 		names:   map[string]string{resource: name}}
 }
 
-// TooSlow says that a watcher fell behind; it resumes with its last token.
+// TooSlow means that a watcher fell behind; it resumes with its last token.
 func TooSlow() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_WATCHER_TOO_SLOW,
 		message: "the watcher fell behind; resume with the last resume_token"}
 }
 
-// Leaving says that the server is being stopped; a watcher resumes with its
-// last token, here or at another server.
+// Leaving means that the server is being stopped; a watcher resumes with its last
+// token, here or at another server.
 func Leaving() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_SERVER_LEAVING,
 		message: "the server is being stopped; resume with the last resume_token"}
 }
 
-// StreamTime tells a caller without an identity that its stream was open for as
-// long as it may be.
+// StreamTime means that the stream of a caller without identity was open for as long as
+// it may be.
 func StreamTime() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_STREAM_TIME,
 		message: "a stream of a caller without identity is ended after a while; open another"}

@@ -18,7 +18,9 @@ import (
 // retryDelay is when a caller may try again; our own choice.
 const retryDelay = 500 * time.Millisecond
 
-// facts says what callers are told of each fact that storage names.
+// facts maps each error of storage, and the errors of contexts, to what callers get.
+// The first entry that matches applies, so a specific error must come before
+// ErrUnavailable, which some errors wrap as well.
 func facts() []struct {
 	fact error
 	told *Error
@@ -47,8 +49,8 @@ func facts() []struct {
 	}
 }
 
-// Known returns the status error for err, and whether callers may be told of
-// it. Anything not known is INTERNAL: its text stays on the server.
+// Known returns the status error for err, and whether callers may see it. Anything that
+// is not known becomes INTERNAL, and its text stays on the server.
 func Known(err error) (error, bool) {
 	if own := new(Error); errors.As(err, &own) {
 		return own.GRPCStatus().Err(), true
@@ -67,8 +69,8 @@ func Known(err error) (error, bool) {
 	return nil, false
 }
 
-// Internal is what callers are told of an error nobody foresaw; id finds its
-// text in the server's log.
+// Internal returns the status for an error that nobody foresaw. id finds its text in
+// the server's log.
 func Internal(id string) error {
 	e := &Error{reason: pb.ErrorReason_ERROR_REASON_INTERNAL, message: "something went wrong here; nothing was decided (error " + id + ")"}
 	return e.GRPCStatus().Err()
