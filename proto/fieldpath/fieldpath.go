@@ -24,7 +24,7 @@
 // # Why not field masks
 //
 // A field mask (AIP-161) cannot name an element of a list, and a mask that names
-// "scalp" replaces the whole message: whoever sends only the redness erases the broken
+// "scalp" replaces the whole message: a till that sends only the redness erases the broken
 // skin. The path of one answer changes that answer and leaves its neighbours.
 //
 // The package is pure. It reads descriptors and messages, and depends on the generated

@@ -137,7 +137,7 @@ func TouchedHair(o *pb.Outcome) bool {
 
 // reminders is what to mind next time: from the newest visit, and from incidents
 // that are still open. The follow-up of an incident may be in another salon, so
-// whoever sees the client next asks.
+// the one who sees the client next asks.
 func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident) []string {
 	var lines []string
 	if len(visits) > 0 {
