@@ -159,8 +159,11 @@ func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 
 // assumeLongestExposure moves facts of tills whose clocks were never compared, so that
 // exposure is the longest that fits. Product came on as soon as the session began, or as
-// soon as the whole head was last under water; strand tests keep their distance from the
+// soon as the hair was last under water; strand tests keep their distance from the
 // contact. Later rinses are taken by the till's own differences.
+//
+// A contact is never moved before water that came before it, whoever noted the water:
+// that water would end the exposure, and a second stage would have no alarm at all.
 func assumeLongestExposure(s *pb.Session, facts []fact) {
 	since := map[string]time.Time{}
 	for _, f := range facts {
@@ -168,12 +171,23 @@ func assumeLongestExposure(s *pb.Session, facts []fact) {
 			since[f.sender] = f.at
 		}
 	}
-	moved := map[string]time.Duration{} // contacts, by till and section
+	moved := map[string]time.Duration{}    // contacts, by till and section
+	var water time.Time                    // on the whole head, so far
+	sectionWater := map[string]time.Time{} // on a section, so far
 	for i := range facts {
 		f := &facts[i]
+		switch section := sectionNamed(f.Event); {
+		case rinsesWholeHead(f.Event):
+			water = f.at
+		case stopsClock(f.Event):
+			sectionWater[section] = f.at
+		}
 		from, wet := since[f.sender]
 		if !wet {
 			from = earliestContact(s)
+		}
+		if startsClock(f.Event) && !f.at.Before(from) {
+			from = later(from, later(water, sectionWater[sectionNamed(f.Event)]))
 		}
 		if !f.unmeasured() || rinsesWholeHead(f.Event) {
 			continue
@@ -182,7 +196,7 @@ func assumeLongestExposure(s *pb.Session, facts []fact) {
 			f.assumed = f.assumed || startsClock(f.Event) && !wet
 			continue
 		}
-		key := f.sender + "/" + f.GetSectionApplied().GetSectionId() + f.GetStrandTest().GetSectionId()
+		key := f.sender + "/" + sectionNamed(f.Event)
 		switch {
 		case startsClock(f.Event):
 			moved[key] = max(moved[key], f.at.Sub(from))
@@ -248,6 +262,12 @@ func assumeEarliestContact(facts []fact, events []*pb.StoredEvent) {
 	}
 }
 
+// sectionNamed returns the section that an event puts product or water on, or tests; empty
+// for the whole head and for every other event.
+func sectionNamed(e *pb.Event) string {
+	return cmp.Or(e.GetSectionApplied().GetSectionId(), e.GetStrandTest().GetSectionId(), e.GetRinseStarted().GetSectionId(), e.GetWaterOn().GetSectionId())
+}
+
 // startsClock reports whether an event starts an exposure. Mixing starts the time within
 // which a two-part product must be used.
 func startsClock(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.GetMixed() != nil }
@@ -256,8 +276,8 @@ func startsClock(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.Ge
 // put on rinsed hair only.
 func stopsClock(e *pb.Event) bool {
 	switch what := e.Fact.(type) {
-	case *pb.Event_RinseStarted, *pb.Event_RinseFinished, *pb.Event_NormalizerOn, *pb.Event_Shampoo, *pb.Event_Conditioned,
-		*pb.Event_Blotted, *pb.Event_NeutralizerOn:
+	case *pb.Event_RinseStarted, *pb.Event_RinseFinished, *pb.Event_NormalizerOn, *pb.Event_NormalizerOff, *pb.Event_Shampoo, *pb.Event_Conditioned,
+		*pb.Event_Blotted, *pb.Event_NeutralizerOn, *pb.Event_NeutralizerOff:
 		return true
 	case *pb.Event_WaterOn:
 		return what.WaterOn.Place == pb.Place_PLACE_HEAD
@@ -370,7 +390,7 @@ func callsForRinse(e *pb.Event) bool {
 // it.
 func concernsWater(e *pb.Event) bool {
 	switch e.Fact.(type) {
-	case *pb.Event_WaterOn, *pb.Event_WaterOff, *pb.Event_HelpCalled, *pb.Event_NormalizerOff, *pb.Event_NeutralizerOff:
+	case *pb.Event_WaterOn, *pb.Event_WaterOff, *pb.Event_HelpCalled:
 		return true
 	}
 	return stopsClock(e)

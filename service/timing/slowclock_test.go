@@ -48,3 +48,33 @@ func TestAReportByASlowClockIsNotAnsweredByEarlierWater(t *testing.T) {
 		}
 	}
 }
+
+// A contact by a clock that nobody has measured counts from the earliest time that
+// fits, but not from before water that came before it: that water would end the
+// exposure, and product that stays on would have no alarm.
+func TestASecondStageByAnUnmeasuredClockHasItsAlarms(t *testing.T) {
+	firstStage := func() *timeline { return unmeasured(oneSection().at(12, rinsedOutFact())) }
+	neutralizer := func(on bool) *pb.Event {
+		if on {
+			return &pb.Event{Fact: &pb.Event_NeutralizerOn{NeutralizerOn: &pb.NeutralizerOn{}}}
+		}
+		return &pb.Event{Fact: &pb.Event_NeutralizerOff{NeutralizerOff: &pb.NeutralizerOff{}}}
+	}
+	by := func(sender string, s *timeline) *timeline { s.events[len(s.events)-1].Sender = sender; return s }
+	for name, s := range map[string]*timeline{
+		"after the normalizer":          firstStage().at(13, normalizerOn()).at(18, normalizerOff()).at(18, applied("front")),
+		"after the neutralizer":         firstStage().at(13, neutralizer(true)).at(18, neutralizer(false)).at(19, applied("front")),
+		"after a lather":                firstStage().at(13, shampoo(1, pink)).at(19, applied("front")),
+		"after the rinse":               firstStage().at(19, applied("front")),
+		"noted by another till":         by("b", firstStage().at(19, applied("front"))),
+		"the same section again":        unmeasured(oneSection().at(12, water("back-left"))).at(19, applied("back-left")),
+		"the same, by another till":     by("b", unmeasured(oneSection().at(12, water("back-left"))).at(19, applied("back-left"))),
+		"water on a section, then more": unmeasured(oneSection().at(12, waterOn(onHead, "back-left")).at(14, waterOff(onHead, "back-left"))).at(19, applied("back-left")),
+	} {
+		state := s.stateAt(45)
+		calls := slices.ContainsFunc(state.Alarms, func(a *pb.Alarm) bool { return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW })
+		if !calls {
+			t.Errorf("%s: product has been on for 26 minutes and nothing calls for water: %v", name, state)
+		}
+	}
+}
