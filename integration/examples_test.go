@@ -194,7 +194,7 @@ func (st *fixture) consultationExamples() map[string]example {
 			changed := proto.CloneOf(card)
 			changed.Name = st.names.draft
 			return &pb.UpdateConsultationRequest{Consultation: changed, RequestId: newID(), UpdateMask: updateMask("salon", "practitioner",
-				"wishes", "scalp", "hair", "tests", "history", "consent", "remarks")}
+				"wishes", "scalp", "hair", "tests", "history", "consent", "remarks", "statements")}
 		}},
 		"SubmitConsultation": {st.amara, func(t testing.TB) proto.Message {
 			draft := st.draft(t, st.names.client)

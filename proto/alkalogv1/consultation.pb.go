@@ -360,6 +360,63 @@ func (ClearanceCause) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{4}
 }
 
+// ClientConfirmation is how a client confirmed a statement.
+type ClientConfirmation int32
+
+const (
+	// Not confirmed by the client.
+	ClientConfirmation_CLIENT_CONFIRMATION_UNSPECIFIED ClientConfirmation = 0
+	// On the screen of a till or tablet.
+	ClientConfirmation_CLIENT_CONFIRMATION_ON_SCREEN ClientConfirmation = 1
+	// On paper.
+	ClientConfirmation_CLIENT_CONFIRMATION_ON_PAPER ClientConfirmation = 2
+	// It was read out and the client confirmed it aloud.
+	ClientConfirmation_CLIENT_CONFIRMATION_READ_OUT ClientConfirmation = 3
+)
+
+// Enum value maps for ClientConfirmation.
+var (
+	ClientConfirmation_name = map[int32]string{
+		0: "CLIENT_CONFIRMATION_UNSPECIFIED",
+		1: "CLIENT_CONFIRMATION_ON_SCREEN",
+		2: "CLIENT_CONFIRMATION_ON_PAPER",
+		3: "CLIENT_CONFIRMATION_READ_OUT",
+	}
+	ClientConfirmation_value = map[string]int32{
+		"CLIENT_CONFIRMATION_UNSPECIFIED": 0,
+		"CLIENT_CONFIRMATION_ON_SCREEN":   1,
+		"CLIENT_CONFIRMATION_ON_PAPER":    2,
+		"CLIENT_CONFIRMATION_READ_OUT":    3,
+	}
+)
+
+func (x ClientConfirmation) Enum() *ClientConfirmation {
+	p := new(ClientConfirmation)
+	*p = x
+	return p
+}
+
+func (x ClientConfirmation) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ClientConfirmation) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_consultation_proto_enumTypes[5].Descriptor()
+}
+
+func (ClientConfirmation) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_consultation_proto_enumTypes[5]
+}
+
+func (x ClientConfirmation) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ClientConfirmation.Descriptor instead.
+func (ClientConfirmation) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{5}
+}
+
 // ScalpAnalysis is what was seen on the scalp. What is seen is recorded, never
 // a diagnosis.
 type ScalpAnalysis struct {
@@ -1226,6 +1283,192 @@ func (x *Consent) GetGuardianAgreed() Answer {
 	return Answer_ANSWER_UNSPECIFIED
 }
 
+// StatementItem is one item of a statement.
+type StatementItem struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Path of the answer, such as "consultation.scalp.redness".
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// The item as it was shown.
+	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StatementItem) Reset() {
+	*x = StatementItem{}
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StatementItem) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StatementItem) ProtoMessage() {}
+
+func (x *StatementItem) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StatementItem.ProtoReflect.Descriptor instead.
+func (*StatementItem) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *StatementItem) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *StatementItem) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// StatementAnswer is a statement that was read as a whole and confirmed: none of its
+// items applies. It stands for the answer NO to each item that has no answer of its
+// own, except the single item. A statement of the client that the client did not
+// confirm stands for nothing.
+type StatementAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id, as the form gave it.
+	StatementId string `protobuf:"bytes,1,opt,name=statement_id,json=statementId,proto3" json:"statement_id,omitempty"`
+	// Its version, as the form gave it.
+	Version int32 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
+	// Language in which it was shown, BCP 47, up to 35 characters; empty: English.
+	Language string `protobuf:"bytes,3,opt,name=language,proto3" json:"language,omitempty"`
+	// How the client confirmed it; needed for statements of the client.
+	ClientConfirmation ClientConfirmation `protobuf:"varint,4,opt,name=client_confirmation,json=clientConfirmation,proto3,enum=alkalog.v1.ClientConfirmation" json:"client_confirmation,omitempty"`
+	// Seconds from showing it to the tap, 0 to 3600. Absent: not measured.
+	SecondsTaken *int32 `protobuf:"varint,5,opt,name=seconds_taken,json=secondsTaken,proto3,oneof" json:"seconds_taken,omitempty"`
+	// The text as it was shown.
+	Text string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	// Its items, as they were shown.
+	Items []*StatementItem `protobuf:"bytes,7,rep,name=items,proto3" json:"items,omitempty"`
+	// The item that must be answered singly at this visit, chosen by the server: the
+	// statement does not stand for it.
+	SingleItem string `protobuf:"bytes,8,opt,name=single_item,json=singleItem,proto3" json:"single_item,omitempty"`
+	// True for a statement of the client, which the client must confirm.
+	OfClient bool `protobuf:"varint,9,opt,name=of_client,json=ofClient,proto3" json:"of_client,omitempty"`
+	// When it was given, UTC.
+	GiveTime      *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=give_time,json=giveTime,proto3" json:"give_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StatementAnswer) Reset() {
+	*x = StatementAnswer{}
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StatementAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StatementAnswer) ProtoMessage() {}
+
+func (x *StatementAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StatementAnswer.ProtoReflect.Descriptor instead.
+func (*StatementAnswer) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *StatementAnswer) GetStatementId() string {
+	if x != nil {
+		return x.StatementId
+	}
+	return ""
+}
+
+func (x *StatementAnswer) GetVersion() int32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *StatementAnswer) GetLanguage() string {
+	if x != nil {
+		return x.Language
+	}
+	return ""
+}
+
+func (x *StatementAnswer) GetClientConfirmation() ClientConfirmation {
+	if x != nil {
+		return x.ClientConfirmation
+	}
+	return ClientConfirmation_CLIENT_CONFIRMATION_UNSPECIFIED
+}
+
+func (x *StatementAnswer) GetSecondsTaken() int32 {
+	if x != nil && x.SecondsTaken != nil {
+		return *x.SecondsTaken
+	}
+	return 0
+}
+
+func (x *StatementAnswer) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *StatementAnswer) GetItems() []*StatementItem {
+	if x != nil {
+		return x.Items
+	}
+	return nil
+}
+
+func (x *StatementAnswer) GetSingleItem() string {
+	if x != nil {
+		return x.SingleItem
+	}
+	return ""
+}
+
+func (x *StatementAnswer) GetOfClient() bool {
+	if x != nil {
+		return x.OfClient
+	}
+	return false
+}
+
+func (x *StatementAnswer) GetGiveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.GiveTime
+	}
+	return nil
+}
+
 // Consultation is the intake before a service: wishes, history, analysis,
 // tests and consent. What must be assessed follows the Australian unit
 // SHBHREF002, Straighten and relax hair with chemical treatments.
@@ -1261,14 +1504,16 @@ type Consultation struct {
 	// The agreement.
 	Consent *Consent `protobuf:"bytes,14,opt,name=consent,proto3" json:"consent,omitempty"`
 	// Remarks of the practitioner, up to 2,000 characters. Personal data.
-	Remarks       string `protobuf:"bytes,15,opt,name=remarks,proto3" json:"remarks,omitempty"`
+	Remarks string `protobuf:"bytes,15,opt,name=remarks,proto3" json:"remarks,omitempty"`
+	// Statements that were confirmed, up to 10, each at most once.
+	Statements    []*StatementAnswer `protobuf:"bytes,41,rep,name=statements,proto3" json:"statements,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Consultation) Reset() {
 	*x = Consultation{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1280,7 +1525,7 @@ func (x *Consultation) String() string {
 func (*Consultation) ProtoMessage() {}
 
 func (x *Consultation) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[7]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1293,7 +1538,7 @@ func (x *Consultation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consultation.ProtoReflect.Descriptor instead.
 func (*Consultation) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Consultation) GetName() string {
@@ -1401,6 +1646,13 @@ func (x *Consultation) GetRemarks() string {
 	return ""
 }
 
+func (x *Consultation) GetStatements() []*StatementAnswer {
+	if x != nil {
+		return x.Statements
+	}
+	return nil
+}
+
 var File_alkalog_v1_consultation_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_consultation_proto_rawDesc = "" +
@@ -1505,7 +1757,26 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\tage_years\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18x(\x00H\x00R\bageYears\x88\x01\x01\x12E\n" +
 	"\x0fguardian_agreed\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0eguardianAgreed:\x04\x88\xb2\x19\x04B\f\n" +
 	"\n" +
-	"_age_years\"\xbb\t\n" +
+	"_age_years\"K\n" +
+	"\rStatementItem\x12\x1a\n" +
+	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x18\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x04text:\x04\x88\xb2\x19\x04\"\xd3\x04\n" +
+	"\x0fStatementAnswer\x12D\n" +
+	"\fstatement_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\vstatementId\x12!\n" +
+	"\aversion\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aversion\x12Q\n" +
+	"\blanguage\x18\x03 \x01(\tB5\xbaH.r,2*^([A-Za-z]{2,8}(-[A-Za-z0-9]{1,8}){0,3})?$\xa0\xb2\x19\x01R\blanguage\x12Y\n" +
+	"\x13client_confirmation\x18\x04 \x01(\x0e2\x1e.alkalog.v1.ClientConfirmationB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12clientConfirmation\x124\n" +
+	"\rseconds_taken\x18\x05 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\x90\x1c(\x00H\x00R\fsecondsTaken\x88\x01\x01\x12\x1b\n" +
+	"\x04text\x18\x06 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\x04text\x124\n" +
+	"\x05items\x18\a \x03(\v2\x19.alkalog.v1.StatementItemB\x03\xe0A\x03R\x05items\x12(\n" +
+	"\vsingle_item\x18\b \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\n" +
+	"singleItem\x12 \n" +
+	"\tof_client\x18\t \x01(\bB\x03\xe0A\x03R\bofClient\x12<\n" +
+	"\tgive_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\bgiveTime:\x04\x88\xb2\x19\x04B\x10\n" +
+	"\x0e_seconds_taken\"\xe9\n" +
+	"\n" +
 	"\fConsultation\x12\x8b\x01\n" +
 	"\x04name\x18\x01 \x01(\tBw\xe0A\b\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -1527,7 +1798,12 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x05tests\x18\f \x01(\v2\x1c.alkalog.v1.PreliminaryTestsR\x05tests\x123\n" +
 	"\ahistory\x18\r \x01(\v2\x19.alkalog.v1.ClientHistoryR\ahistory\x12-\n" +
 	"\aconsent\x18\x0e \x01(\v2\x13.alkalog.v1.ConsentR\aconsent\x12w\n" +
-	"\aremarks\x18\x0f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\aremarks:[\xeaAT\n" +
+	"\aremarks\x18\x0f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\aremarks\x12\xab\x01\n" +
+	"\n" +
+	"statements\x18) \x03(\v2\x1b.alkalog.v1.StatementAnswerBn\xbaHk\xba\x01c\n" +
+	"\x1econsultation.statements.unique\x12\x1beach statement at most once\x1a$this.map(s, s.statement_id).unique()\x92\x01\x02\x10\n" +
+	"R\n" +
+	"statements:[\xeaAT\n" +
 	"\x14alkalog/Consultation\x12<chains/{chain}/clients/{client}/consultations/{consultation}\x88\xb2\x19\x04*w\n" +
 	"\x11ConsultationState\x12\"\n" +
 	"\x1eCONSULTATION_STATE_UNSPECIFIED\x10\x00\x12\x1c\n" +
@@ -1566,7 +1842,12 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x1eCLEARANCE_CAUSE_SCALP_STEROIDS\x10\n" +
 	"\x12\x19\n" +
 	"\x15CLEARANCE_CAUSE_SCALP\x10\v\x12\x1c\n" +
-	"\x18CLEARANCE_CAUSE_INCIDENT\x10\fB5\n" +
+	"\x18CLEARANCE_CAUSE_INCIDENT\x10\f*\xa0\x01\n" +
+	"\x12ClientConfirmation\x12#\n" +
+	"\x1fCLIENT_CONFIRMATION_UNSPECIFIED\x10\x00\x12!\n" +
+	"\x1dCLIENT_CONFIRMATION_ON_SCREEN\x10\x01\x12 \n" +
+	"\x1cCLIENT_CONFIRMATION_ON_PAPER\x10\x02\x12 \n" +
+	"\x1cCLIENT_CONFIRMATION_READ_OUT\x10\x03B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -1581,102 +1862,109 @@ func file_alkalog_v1_consultation_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_alkalog_v1_consultation_proto_goTypes = []any{
 	(ConsultationState)(0),        // 0: alkalog.v1.ConsultationState
 	(ElasticityReading)(0),        // 1: alkalog.v1.ElasticityReading
 	(IncompatibilityReading)(0),   // 2: alkalog.v1.IncompatibilityReading
 	(StrandReading)(0),            // 3: alkalog.v1.StrandReading
 	(ClearanceCause)(0),           // 4: alkalog.v1.ClearanceCause
-	(*ScalpAnalysis)(nil),         // 5: alkalog.v1.ScalpAnalysis
-	(*HairAnalysis)(nil),          // 6: alkalog.v1.HairAnalysis
-	(*PreliminaryTests)(nil),      // 7: alkalog.v1.PreliminaryTests
-	(*DoctorsWord)(nil),           // 8: alkalog.v1.DoctorsWord
-	(*ClientHistory)(nil),         // 9: alkalog.v1.ClientHistory
-	(*Wishes)(nil),                // 10: alkalog.v1.Wishes
-	(*Consent)(nil),               // 11: alkalog.v1.Consent
-	(*Consultation)(nil),          // 12: alkalog.v1.Consultation
-	(Answer)(0),                   // 13: alkalog.v1.Answer
-	(*PastEvent)(nil),             // 14: alkalog.v1.PastEvent
-	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
-	(Texture)(0),                  // 16: alkalog.v1.Texture
-	(Density)(0),                  // 17: alkalog.v1.Density
-	(CurlType)(0),                 // 18: alkalog.v1.CurlType
-	(*HairZone)(nil),              // 19: alkalog.v1.HairZone
-	(*HeadSection)(nil),           // 20: alkalog.v1.HeadSection
-	(*date.Date)(nil),             // 21: google.type.Date
-	(ServiceKind)(0),              // 22: alkalog.v1.ServiceKind
+	(ClientConfirmation)(0),       // 5: alkalog.v1.ClientConfirmation
+	(*ScalpAnalysis)(nil),         // 6: alkalog.v1.ScalpAnalysis
+	(*HairAnalysis)(nil),          // 7: alkalog.v1.HairAnalysis
+	(*PreliminaryTests)(nil),      // 8: alkalog.v1.PreliminaryTests
+	(*DoctorsWord)(nil),           // 9: alkalog.v1.DoctorsWord
+	(*ClientHistory)(nil),         // 10: alkalog.v1.ClientHistory
+	(*Wishes)(nil),                // 11: alkalog.v1.Wishes
+	(*Consent)(nil),               // 12: alkalog.v1.Consent
+	(*StatementItem)(nil),         // 13: alkalog.v1.StatementItem
+	(*StatementAnswer)(nil),       // 14: alkalog.v1.StatementAnswer
+	(*Consultation)(nil),          // 15: alkalog.v1.Consultation
+	(Answer)(0),                   // 16: alkalog.v1.Answer
+	(*PastEvent)(nil),             // 17: alkalog.v1.PastEvent
+	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
+	(Texture)(0),                  // 19: alkalog.v1.Texture
+	(Density)(0),                  // 20: alkalog.v1.Density
+	(CurlType)(0),                 // 21: alkalog.v1.CurlType
+	(*HairZone)(nil),              // 22: alkalog.v1.HairZone
+	(*HeadSection)(nil),           // 23: alkalog.v1.HeadSection
+	(*date.Date)(nil),             // 24: google.type.Date
+	(ServiceKind)(0),              // 25: alkalog.v1.ServiceKind
 }
 var file_alkalog_v1_consultation_proto_depIdxs = []int32{
-	13, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
-	13, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
-	13, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
-	13, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
-	13, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
-	13, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
-	13, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
-	13, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
-	13, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
-	13, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
-	14, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
-	15, // 11: alkalog.v1.ScalpAnalysis.seen_time:type_name -> google.protobuf.Timestamp
-	16, // 12: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
-	17, // 13: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
-	18, // 14: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
-	19, // 15: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
-	20, // 16: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
+	16, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
+	16, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
+	16, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
+	16, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
+	16, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
+	16, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
+	16, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
+	16, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
+	16, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
+	16, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
+	17, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
+	18, // 11: alkalog.v1.ScalpAnalysis.seen_time:type_name -> google.protobuf.Timestamp
+	19, // 12: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
+	20, // 13: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
+	21, // 14: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
+	22, // 15: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
+	23, // 16: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
 	1,  // 17: alkalog.v1.PreliminaryTests.elasticity:type_name -> alkalog.v1.ElasticityReading
 	2,  // 18: alkalog.v1.PreliminaryTests.incompatibility:type_name -> alkalog.v1.IncompatibilityReading
 	3,  // 19: alkalog.v1.PreliminaryTests.strand:type_name -> alkalog.v1.StrandReading
-	15, // 20: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
-	15, // 21: alkalog.v1.PreliminaryTests.incompatibility_time:type_name -> google.protobuf.Timestamp
-	15, // 22: alkalog.v1.PreliminaryTests.strand_time:type_name -> google.protobuf.Timestamp
+	18, // 20: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
+	18, // 21: alkalog.v1.PreliminaryTests.incompatibility_time:type_name -> google.protobuf.Timestamp
+	18, // 22: alkalog.v1.PreliminaryTests.strand_time:type_name -> google.protobuf.Timestamp
 	4,  // 23: alkalog.v1.DoctorsWord.cause:type_name -> alkalog.v1.ClearanceCause
-	21, // 24: alkalog.v1.DoctorsWord.give_date:type_name -> google.type.Date
-	14, // 25: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
-	14, // 26: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
-	13, // 27: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
-	14, // 28: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
-	13, // 29: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
-	13, // 30: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
-	13, // 31: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
-	13, // 32: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
-	13, // 33: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
-	13, // 34: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
-	13, // 35: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
-	15, // 36: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
-	13, // 37: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
-	13, // 38: alkalog.v1.ClientHistory.thinning_crown:type_name -> alkalog.v1.Answer
-	13, // 39: alkalog.v1.ClientHistory.thinning_edges:type_name -> alkalog.v1.Answer
-	13, // 40: alkalog.v1.ClientHistory.breakage_lines:type_name -> alkalog.v1.Answer
-	13, // 41: alkalog.v1.ClientHistory.keloids:type_name -> alkalog.v1.Answer
-	14, // 42: alkalog.v1.ClientHistory.isotretinoin:type_name -> alkalog.v1.PastEvent
-	14, // 43: alkalog.v1.ClientHistory.cancer_treatment:type_name -> alkalog.v1.PastEvent
-	13, // 44: alkalog.v1.ClientHistory.scalp_steroids:type_name -> alkalog.v1.Answer
-	13, // 45: alkalog.v1.ClientHistory.contact_lenses:type_name -> alkalog.v1.Answer
-	13, // 46: alkalog.v1.ClientHistory.glove_allergy:type_name -> alkalog.v1.Answer
-	8,  // 47: alkalog.v1.ClientHistory.doctors_words:type_name -> alkalog.v1.DoctorsWord
-	22, // 48: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
-	13, // 49: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
-	13, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
-	15, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
-	13, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
-	15, // 53: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
-	15, // 54: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
-	0,  // 55: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
-	15, // 56: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
-	10, // 57: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
-	5,  // 58: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
-	6,  // 59: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
-	7,  // 60: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
-	9,  // 61: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
-	11, // 62: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
-	63, // [63:63] is the sub-list for method output_type
-	63, // [63:63] is the sub-list for method input_type
-	63, // [63:63] is the sub-list for extension type_name
-	63, // [63:63] is the sub-list for extension extendee
-	0,  // [0:63] is the sub-list for field type_name
+	24, // 24: alkalog.v1.DoctorsWord.give_date:type_name -> google.type.Date
+	17, // 25: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
+	17, // 26: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
+	16, // 27: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
+	17, // 28: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
+	16, // 29: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
+	16, // 30: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
+	16, // 31: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
+	16, // 32: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
+	16, // 33: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
+	16, // 34: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
+	16, // 35: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
+	18, // 36: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
+	16, // 37: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
+	16, // 38: alkalog.v1.ClientHistory.thinning_crown:type_name -> alkalog.v1.Answer
+	16, // 39: alkalog.v1.ClientHistory.thinning_edges:type_name -> alkalog.v1.Answer
+	16, // 40: alkalog.v1.ClientHistory.breakage_lines:type_name -> alkalog.v1.Answer
+	16, // 41: alkalog.v1.ClientHistory.keloids:type_name -> alkalog.v1.Answer
+	17, // 42: alkalog.v1.ClientHistory.isotretinoin:type_name -> alkalog.v1.PastEvent
+	17, // 43: alkalog.v1.ClientHistory.cancer_treatment:type_name -> alkalog.v1.PastEvent
+	16, // 44: alkalog.v1.ClientHistory.scalp_steroids:type_name -> alkalog.v1.Answer
+	16, // 45: alkalog.v1.ClientHistory.contact_lenses:type_name -> alkalog.v1.Answer
+	16, // 46: alkalog.v1.ClientHistory.glove_allergy:type_name -> alkalog.v1.Answer
+	9,  // 47: alkalog.v1.ClientHistory.doctors_words:type_name -> alkalog.v1.DoctorsWord
+	25, // 48: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
+	16, // 49: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
+	16, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
+	18, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
+	16, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
+	5,  // 53: alkalog.v1.StatementAnswer.client_confirmation:type_name -> alkalog.v1.ClientConfirmation
+	13, // 54: alkalog.v1.StatementAnswer.items:type_name -> alkalog.v1.StatementItem
+	18, // 55: alkalog.v1.StatementAnswer.give_time:type_name -> google.protobuf.Timestamp
+	18, // 56: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
+	18, // 57: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
+	0,  // 58: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
+	18, // 59: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
+	11, // 60: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
+	6,  // 61: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
+	7,  // 62: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
+	8,  // 63: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
+	10, // 64: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
+	12, // 65: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
+	14, // 66: alkalog.v1.Consultation.statements:type_name -> alkalog.v1.StatementAnswer
+	67, // [67:67] is the sub-list for method output_type
+	67, // [67:67] is the sub-list for method input_type
+	67, // [67:67] is the sub-list for extension type_name
+	67, // [67:67] is the sub-list for extension extendee
+	0,  // [0:67] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_proto_init() }
@@ -1691,13 +1979,14 @@ func file_alkalog_v1_consultation_proto_init() {
 	file_alkalog_v1_consultation_proto_msgTypes[2].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[5].OneofWrappers = []any{}
 	file_alkalog_v1_consultation_proto_msgTypes[6].OneofWrappers = []any{}
+	file_alkalog_v1_consultation_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_proto_rawDesc), len(file_alkalog_v1_consultation_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   8,
+			NumEnums:      6,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -28,7 +28,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.HeartbeatInterval}
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now, Limits: cfg.Limits.forCallers(), Methods: methodsFor})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
-	intake := consultation.Service{DB: db, Now: now, List: clients.erased.add}
+	intake := consultation.Service{DB: db, Now: now, Rules: engine, List: clients.erased.add}
 	pb.RegisterConsultationServiceServer(r, intake)
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)

@@ -82,15 +82,16 @@ func wantEnum(enum protoreflect.EnumDescriptor, allowed protoreflect.List) strin
 // of the contract has no text.
 func patternTexts() map[string]string {
 	return map[string]string{
-		`^[a-z0-9][a-z0-9-]{0,62}$`:           "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
-		`^[a-z][a-z0-9-]{0,31}$`:              "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter",
-		`^[A-Z][A-Z0-9_]{2,62}$`:              "must be 3 to 63 capital letters, digits and underscores, beginning with a letter",
-		`^[12][0-9]{3}-[01][0-9]-[0-3][0-9]$`: "must be a date like 1990-04-27",
-		`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:         "must be a code like FR or US-TX (ISO 3166)",
-		`^([0-9]{8}|[0-9]{12,14})$`:           "must be a GTIN of 8, 12, 13 or 14 digits",
-		`^[0-9]{1,15}$`:                       "must be 1 to 15 digits",
-		`^[a-z][a-z0-9_]{0,62}$`:              "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
-		`^[A-Za-z0-9_+/-]*$`:                  "must hold letters, digits and _ + / - only, like Europe/London",
+		`^[a-z0-9][a-z0-9-]{0,62}$`:               "must be 1 to 63 lower-case letters, digits and hyphens, not beginning with a hyphen",
+		`^[a-z][a-z0-9-]{0,31}$`:                  "must be 1 to 32 lower-case letters, digits and hyphens, beginning with a letter",
+		`^[A-Z][A-Z0-9_]{2,62}$`:                  "must be 3 to 63 capital letters, digits and underscores, beginning with a letter",
+		`^[12][0-9]{3}-[01][0-9]-[0-3][0-9]$`:     "must be a date like 1990-04-27",
+		`^[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8}){0,3}$`: "must be a language tag like pt-BR",
+		`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:             "must be a code like FR or US-TX (ISO 3166)",
+		`^([0-9]{8}|[0-9]{12,14})$`:               "must be a GTIN of 8, 12, 13 or 14 digits",
+		`^[0-9]{1,15}$`:                           "must be 1 to 15 digits",
+		`^[a-z][a-z0-9_]{0,62}$`:                  "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
+		`^[A-Za-z0-9_+/-]*$`:                      "must hold letters, digits and _ + / - only, like Europe/London",
 		`^[a-z][a-z0-9-]*(\.[a-z][a-z0-9-]*)+$`: "must be words of lower-case letters, digits and hyphens, " +
 			"each beginning with a letter, joined by dots",
 		`^[^\x{0}-\x{8}\x{b}\x{c}\x{e}-\x{1f}\x{7f}\x{202a}-\x{202e}\x{2066}-\x{2069}]*$`: "must not hold control characters, " +

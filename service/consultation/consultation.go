@@ -12,6 +12,7 @@ import (
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
@@ -21,6 +22,9 @@ type Service struct {
 
 	DB  *storage.DB
 	Now func() time.Time
+	// Rules is the engine with the built-in policy: it knows the statements and the
+	// questions.
+	Rules *rules.Engine
 	// List notes outside of the database that a client was erased, so that a
 	// restored backup does not bring the client back. Nil: nowhere.
 	List func(client string) error
@@ -45,7 +49,7 @@ func (s Service) consultations() record.Kind[*pb.Consultation] {
 }
 
 // checkDraft checks the answers of a draft, and that the caller may act for the
-// practitioner if that changes.
+// practitioner if that changes. It completes the statements that were given.
 func (s Service) checkDraft(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
 	if err := requireDraft(stored); err != nil {
 		return err
@@ -54,7 +58,10 @@ func (s Service) checkDraft(r *storage.Snapshot, caller actor.Actor, stored, wan
 	if wanted.Practitioner != stored.GetPractitioner() {
 		checks = append(checks, record.ActingFor("consultation.practitioner", wanted.Practitioner))
 	}
-	return record.All(checks...)(r, caller)
+	if err := record.All(checks...)(r, caller); err != nil {
+		return err
+	}
+	return record.FillStatements(r, caller, s.Rules, "consultation", record.Parent(wanted.Name), stored, wanted, s.Now())
 }
 
 // CreateClient adds a client under a random pseudonym.

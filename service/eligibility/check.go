@@ -62,7 +62,10 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 			record.SetTime(inline, "update_time", audit.Time) // the answers are of now
 			check := record.All(actingFor, record.ConsultationInput("inline", req.Parent, inline, audit.Time),
 				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
-			if err = check(r, caller); err != nil {
+			if err = check(r, caller); err == nil {
+				err = record.FillStatements(r, caller, s.Rules, "inline", req.Parent, nil, inline, audit.Time)
+			}
+			if err != nil {
 				return err
 			}
 			answer.Decision, err = s.decide(r, caller, req, audit.Time, inline)

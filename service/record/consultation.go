@@ -74,13 +74,9 @@ const clockTolerance = 5 * time.Minute
 // at once, sorted by field, so a till can mark every field that is wrong.
 func past(path string, k *pb.Consultation, now time.Time) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
-		salon, err := Get(r, caller, storage.Salons, k.GetSalon())
+		location, err := salonLocation(r, caller, k.GetSalon())
 		if err != nil {
 			return err
-		}
-		location, err := time.LoadLocation(salon.GetTimeZone())
-		if err != nil {
-			location = time.UTC
 		}
 		v := pastCheck{now: now, today: now.In(location)}
 		v.walk(path, k.ProtoReflect())
@@ -90,6 +86,19 @@ func past(path string, k *pb.Consultation, now time.Time) Check {
 		}
 		return nil
 	}
+}
+
+// salonLocation is the time zone of a salon; UTC when it names none that is known.
+func salonLocation(r *storage.Snapshot, caller actor.Actor, name string) (*time.Location, error) {
+	salon, err := Get(r, caller, storage.Salons, name)
+	if err != nil {
+		return nil, err
+	}
+	location, err := time.LoadLocation(salon.GetTimeZone())
+	if err != nil {
+		return time.UTC, nil
+	}
+	return location, nil
 }
 
 // pastCheck collects what is wrong with the times of a message. It walks the
@@ -102,7 +111,7 @@ type pastCheck struct {
 }
 
 // setByServer are the times of a consultation that are no answers.
-var setByServer = map[protoreflect.Name]bool{"create_time": true, "update_time": true, "submit_time": true}
+var setByServer = map[protoreflect.Name]bool{"create_time": true, "update_time": true, "submit_time": true, "give_time": true}
 
 // walk checks a message and the messages in it. A time and a date for the same
 // event are refused, since nobody could say which counts.

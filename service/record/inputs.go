@@ -130,7 +130,7 @@ func Decide(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 	}
 	d.Inputs = in
 	if !contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
-		d.Plan = timing.Plan(in)
+		d.Plan = timing.Plan(rules.ExpandStatements(in))
 	}
 	d.StandingVerdict = rules.Standing(d)
 	return d, nil

@@ -42,7 +42,8 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	if err := complete(in); err != nil {
 		return nil, err
 	}
-	s, err := e.lang.open(e.withParameters(in))
+	decided := e.withParameters(in)
+	s, err := e.lang.open(decided)
 	if err != nil {
 		return nil, err
 	}
@@ -57,7 +58,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		Findings:            o.findings,
 		OpenQuestions:       questions,
 		Conditions:          e.conditions(o, questions),
-		Inputs:              s.in,
+		Inputs:              decided,
 		PolicyDigest:        policy.digest,
 		EngineVersion:       Version,
 		EngineRevision:      revision,

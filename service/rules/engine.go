@@ -55,6 +55,8 @@ type Engine struct {
 	strengthChecks []check // one for each step
 	alternatives   []alternative
 	cautions       []string
+	statements     []*pb.StatementAnswer // as forms show them, every version
+	together       []togetherText
 	readsHistory   bool              // some rule reads what is known of the history: decisions show it
 	builtInOnly    *housePolicyRules // without any house policy
 	policies       *policyCache
@@ -134,7 +136,8 @@ func (e *Engine) add(d document) error {
 		e.alternatives = append(e.alternatives, a)
 	}
 	e.cautions = append(e.cautions, d.Cautions...)
-	return nil
+	e.together = append(e.together, d.Together...)
+	return e.addStatements(d.Statements)
 }
 
 // PolicyText is the text of the policy without any house policy and without the

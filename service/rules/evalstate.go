@@ -29,13 +29,14 @@ type state struct {
 	revision int32
 }
 
-// open makes the state of a case. It must be closed, and not used afterwards.
+// open makes the state of a case, in which the statements given are answers. It must
+// be closed, and not used afterwards.
 func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 	s, ok := l.states.Get().(*state)
 	if !ok {
 		s = &state{lang: l, values: make([]ref.Val, len(l.fields))}
 	}
-	s.in, s.product, s.lotCode, s.revision = in, in.GetProduct(), in.GetLotCode(), Revision
+	s.in, s.product, s.lotCode, s.revision = ExpandStatements(in), in.GetProduct(), in.GetLotCode(), Revision
 	var err error
 	s.frame, err = interpreter.NewExecutionFrame(s)
 	return s, err

@@ -32,6 +32,8 @@ type document struct {
 	Strength     []stepText         `yaml:"strength"`
 	Alternatives []alternativeText  `yaml:"alternatives"`
 	Cautions     []string           `yaml:"cautions"`
+	Statements   []statementText    `yaml:"statements"`
+	Together     []togetherText     `yaml:"together"`
 }
 
 // ruleText is a rule as its file has it.
