@@ -82,7 +82,7 @@ func Listen(ctx context.Context, db *DB, hear func(topic string)) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-ping.C:
-			// A ping that fails makes the listener connect anew by itself.
+			// A ping that fails makes the listener reconnect.
 			go func() { _ = l.Ping() }()
 		case n := <-l.Notify:
 			if n == nil {

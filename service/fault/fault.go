@@ -102,8 +102,8 @@ func Exists(name string) *Error {
 // Invalid means that a field of a request is not right, and says what would be.
 func Invalid(field, want string) *Error { return InvalidFields(Violation{field, want}) }
 
-// An error travels in the trailers of a call, which many a client takes no more
-// than 8 KiB of; so it is kept short, whatever was wrong and however much.
+// An error travels in the trailers of a call, of which many clients accept at most 8
+// KiB. These limits keep it short, however much was wrong.
 const (
 	mostWant    = 300  // bytes of what would be right, for one field
 	mostDetails = 3000 // bytes of all that is said of fields

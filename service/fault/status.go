@@ -23,12 +23,12 @@ const retryDelay = 500 * time.Millisecond
 // ErrUnavailable, which some errors wrap as well.
 func facts() []struct {
 	fact error
-	told *Error
+	shown *Error
 } {
 	retry := []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}
 	return []struct {
 		fact error
-		told *Error
+		shown *Error
 	}{
 		{storage.ErrNotFound, &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_FOUND, message: "not found"}},
 		{storage.ErrExists, &Error{reason: pb.ErrorReason_ERROR_REASON_ALREADY_EXISTS, message: "exists already"}},
@@ -60,7 +60,7 @@ func Known(err error) (error, bool) {
 	}
 	for _, f := range facts() {
 		if errors.Is(err, f.fact) {
-			return f.told.GRPCStatus().Err(), true
+			return f.shown.GRPCStatus().Err(), true
 		}
 	}
 	if st, ok := status.FromError(err); ok && st.Code() != codes.Unknown {

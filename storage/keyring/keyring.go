@@ -3,9 +3,9 @@
 //
 // The file has a key-encryption key a line, newest first: its version, the key, and the
 // secret of the digests, which all lines share. New keys are wrapped with the first;
-// the others are there for what has not been wrapped anew yet. AES-256 in
-// Galois/Counter Mode (NIST SP 800-38D, 2007), digests by HMAC-SHA-256 (RFC 2104, 1997)
-// with a key by HKDF (RFC 5869, 2010), all from the standard library.
+// the others open what has not been wrapped again yet. AES-256 in Galois/Counter Mode
+// (NIST SP 800-38D, 2007), digests by HMAC-SHA-256 (RFC 2104, 1997) with a key by HKDF
+// (RFC 5869, 2010), all from the standard library.
 //
 // Rotation adds a line in front, wraps all keys of clients again (storage.Rewrap), and
 // removes the old lines when none is needed. The digests do not change, because the

@@ -1,6 +1,6 @@
-// Package lotcode compares lot codes as they are printed on packs, typed and
-// scanned. It is pure, and imported by whatever compares or searches lots, so
-// that a recall means the same lot everywhere.
+// Package lotcode compares lot codes as they are printed on packs, typed and scanned.
+// It is pure, and everything that compares or searches lots imports it, so that a
+// recall means the same lot everywhere.
 package lotcode
 
 import (
