@@ -58,7 +58,7 @@ func welcome(cfg serve.Config, address, database string) string {
 	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.DescribeTrust()).Replace(text)
 }
 
-// welcomeText is printed once. The cautions are part of it, because whoever
+// welcomeText is printed once. The cautions are part of it, because everybody who
 // starts a server must have read them once.
 const welcomeText = `
 alkalog listens on ADDRESS LINE

@@ -22,12 +22,12 @@ const retryDelay = 500 * time.Millisecond
 // The first entry that matches applies, so a specific error must come before
 // ErrUnavailable, which some errors wrap as well.
 func facts() []struct {
-	fact error
+	fact  error
 	shown *Error
 } {
 	retry := []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}
 	return []struct {
-		fact error
+		fact  error
 		shown *Error
 	}{
 		{storage.ErrNotFound, &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_FOUND, message: "not found"}},

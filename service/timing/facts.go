@@ -162,7 +162,7 @@ func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 // soon as the hair was last under water; strand tests keep their distance from the
 // contact. Later rinses are taken by the till's own differences.
 //
-// A contact is never moved before water that came before it, whoever noted the water:
+// A contact is never moved before water that came before it, no matter who noted the water:
 // that water would end the exposure, and a second stage would have no alarm at all.
 func assumeLongestExposure(s *pb.Session, facts []fact) {
 	since := map[string]time.Time{}
