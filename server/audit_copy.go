@@ -62,7 +62,7 @@ func (verificationFailed) ExitCode() int { return 3 }
 
 // tell writes the verdict and returns an error if the copy is not valid. Search
 // columns that differ fail too: the log is right, but lists from this database
-// are not.
+// are not. JSON has the whole report; the text has what a person needs.
 func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
 	var err error
 	if f.Output == report.JSON {

@@ -142,7 +142,7 @@ type periodFlags struct {
 
 // times returns the bounds of the period; a bound that was not given is the zero
 // time. An empty period is wrong usage: it is a typing error more often than
-// intended.
+// intended. Both bounds are in UTC.
 func (f periodFlags) times() (from, to time.Time, err error) {
 	if from, err = parseInstant("--from", f.From); err != nil {
 		return from, to, err
@@ -172,7 +172,8 @@ func parseInstant(flag, text string) (time.Time, error) {
 
 // progress returns a function that shows progress on one line of a terminal. If
 // the output is not a terminal it shows nothing. At most five times a second, so
-// that the output does not slow the work down. done ends the line.
+// that the output does not slow the work down. done ends the line. tell must not
+// be called after done.
 func progress(std streams, what string) (tell func(done, of int64), done func()) {
 	if !report.IsTerminal(std.err) {
 		return func(int64, int64) {}, func() {}

@@ -290,10 +290,12 @@ func transport(l Limits) []grpc.ServerOption {
 // being received may always arrive completely.
 const flowWindow = 64 << 10
 
-// Counters returns the counters of refused connections and calls.
+// Counters returns the counters of refused connections and calls. They are live;
+// read them with Load.
 func (s *Server) Counters() *Counters { return s.counters }
 
 // Addr returns the address that the server listens on, with its actual port.
+// Clients and tests use it after port 0.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
 
 // Database describes the database without secrets.

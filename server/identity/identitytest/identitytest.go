@@ -45,7 +45,8 @@ import (
 
 // Installation is an authority, a server's certificate and a key that tokens are
 // signed with, in files as a server reads them. All files are in a temporary
-// directory of the test, with the permissions that a server demands.
+// directory of the test, with the permissions that a server demands. Several
+// servers may read the same installation.
 type Installation struct {
 	TLSCert, TLSKey, ClientCA, JWKS, Revoked string // paths, as in serve.Config
 
@@ -124,7 +125,8 @@ func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
 	check(t, keys.ReplaceTrusted(i.JWKS, set))
 }
 
-// Revoke replaces the revocation list by these lines; none makes it empty.
+// Revoke replaces the revocation list by these lines; none makes it empty. A line
+// is a fingerprint, a token ID or a name, as in the file of a server.
 func (i *Installation) Revoke(t testing.TB, lines ...string) {
 	t.Helper()
 	check(t, keys.ReplaceTrusted(i.Revoked, []byte(strings.Join(lines, "\n")+"\n")))
@@ -156,7 +158,8 @@ func Load(t testing.TB, p keys.Pair) tls.Certificate {
 // Transport returns the credentials of a client: it trusts the authorities in
 // ClientCA, and sends the first of the given certificates, or none. It sends the
 // certificate even if the server does not ask for its authority, so that a test
-// can present a wrong one.
+// can present a wrong one. It needs TLS 1.3 and checks the server's certificate
+// by the clock of the test.
 func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credentials.TransportCredentials {
 	t.Helper()
 	text, err := os.ReadFile(i.ClientCA)

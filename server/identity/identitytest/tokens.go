@@ -29,7 +29,8 @@ type Forged struct {
 }
 
 // Good returns the content of a token that is accepted once it has the key of the
-// installation.
+// installation. It has every claim that a server looks at, so a test can remove
+// each.
 func (i *Installation) Good(role, name string) Forged {
 	now := i.Clock()
 	return Forged{
@@ -41,7 +42,8 @@ func (i *Installation) Good(role, name string) Forged {
 	}
 }
 
-// Sign signs the content as it is and checks nothing.
+// Sign signs the content as it is and checks nothing. It fails the test only if
+// the library cannot make such a token at all.
 func (f Forged) Sign(t testing.TB) string {
 	t.Helper()
 	options := &jose.SignerOptions{ExtraHeaders: map[jose.HeaderKey]any{}}
