@@ -11,7 +11,7 @@ import (
 // program that prints it.
 type accessCommand struct{}
 
-// Run prints the access table as Markdown.
+// Run prints the access table as Markdown. It needs no database.
 func (accessCommand) Run(_ context.Context, std streams) error {
 	_, err := std.out.Write(serve.AccessPage())
 	return err

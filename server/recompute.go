@@ -17,7 +17,8 @@ type maintainCommands struct {
 }
 
 // recomputeCommand recomputes search columns. Search columns repeat values of
-// sealed bodies, which SQL cannot read, so no migration can fill them.
+// sealed bodies, which SQL cannot read, so no migration can fill them. The role
+// of the server may not change stored records, so it needs that of the owner.
 type recomputeCommand struct {
 	databaseFlags
 	OwnerDatabase string `env:"ALKALOG_OWNER_DATABASE" placeholder:"DSN" help:"With --database: connection string of the role that migrates, alkalog_migrator or a superuser."`

@@ -7,7 +7,8 @@ import (
 )
 
 // rulesCommand prints the built-in rules. House policies are not among them: they
-// are data of a chain (CatalogService.ListRules).
+// are data of a chain (CatalogService.ListRules). Redirect the output to compare
+// two versions.
 type rulesCommand struct{}
 
 // Run prints the rules as Markdown, with their sources and override terms. An

@@ -10,7 +10,7 @@ import (
 	"alkalog/service/actor"
 )
 
-func TestBearers(t *testing.T) {
+func TestActorFromCertificate(t *testing.T) {
 	t.Parallel()
 	north := []string{"chains/ebb/salons/north"}
 	for name, want := range map[string]actor.Actor{
@@ -28,9 +28,9 @@ func TestBearers(t *testing.T) {
 	}
 }
 
-// FuzzBearer: an accepted caller has a role, and a name in its own chain and
-// salon, and only one URI means it.
-func FuzzBearer(f *testing.F) {
+// FuzzActorFromURI checks that an accepted caller has a role and a name in its own
+// chain and salon, and that only one URI stands for it.
+func FuzzActorFromURI(f *testing.F) {
 	f.Add("alkalog:///chains/ebb/salons/north/tills/front-1")
 	f.Add("alkalog:///chains/ebb/managers/back-office")
 	f.Add("alkalog:///operators/site")

@@ -14,7 +14,7 @@ import (
 	"alkalog/service/fault"
 )
 
-// identify asks for the identity of a call with the given metadata.
+// identify identifies the caller of a call with the given metadata.
 func identify(t *testing.T, pairs ...string) (actor.Actor, error) {
 	t.Helper()
 	return identity.Development{}.Identify(metadata.NewIncomingContext(t.Context(), metadata.Pairs(pairs...)))
@@ -46,7 +46,7 @@ func TestDevelopmentIdentities(t *testing.T) {
 	}
 }
 
-func TestWhatIsNoIdentity(t *testing.T) {
+func TestInvalidDevelopmentIdentities(t *testing.T) {
 	const amara = "name=chains/ebb/practitioners/amara"
 	for said, want := range map[string]string{
 		"":                      "development identities only",
@@ -82,8 +82,8 @@ func TestWhatIsNoIdentity(t *testing.T) {
 	wantUnauthenticated(t, "the same twice", got, err, "exactly one")
 }
 
-// wantUnauthenticated expects a refusal that says what would be right and gives
-// no part of an identity away.
+// wantUnauthenticated expects a refusal that says what would be right, without any
+// part of an identity.
 func wantUnauthenticated(t *testing.T, said string, got actor.Actor, err error, want string) {
 	t.Helper()
 	refusal := new(fault.Error)
@@ -98,7 +98,7 @@ func wantUnauthenticated(t *testing.T, said string, got actor.Actor, err error, 
 	}
 }
 
-// TestTraceID: the cases are those of W3C Trace Context (Recommendation, 2021),
+// TestTraceID has the cases of W3C Trace Context (Recommendation, 2021),
 // section 3.2.2, with its own example in the first.
 func TestTraceID(t *testing.T) {
 	const id = "4bf92f3577b34da6a3ce929d0e0e4736"
@@ -121,8 +121,8 @@ func TestTraceID(t *testing.T) {
 	}
 }
 
-// TestTillNames: what a till says of itself goes on the audit log, so nothing that
-// could be about a person passes.
+// TestTillNames checks that headers of a till that could contain personal data are
+// refused, because they are in audit entries.
 func TestTillNames(t *testing.T) {
 	for header, cases := range map[string]map[string]bool{
 		"alkalog-till": {

@@ -33,7 +33,7 @@ import (
 
 const amara = "chains/ebb/practitioners/amara"
 
-// clock is a clock that stands still until a test moves it.
+// clock is a clock that only the test moves.
 type clock struct {
 	mu  sync.Mutex
 	now time.Time
@@ -53,8 +53,9 @@ func (c *clock) advance(d time.Duration) {
 	c.now = c.now.Add(d)
 }
 
-// desk is an installation whose people have tokens.
-type desk struct {
+// installation is an installation with tokens and a revocation list, and what
+// identifies its callers.
+type installation struct {
 	*identitytest.Installation
 	clock    *clock
 	proven   identity.Proven
@@ -62,9 +63,9 @@ type desk struct {
 	problems []string
 }
 
-func newDesk(t *testing.T) *desk {
+func newInstallation(t *testing.T) *installation {
 	t.Helper()
-	d := &desk{clock: newClock()}
+	d := &installation{clock: newClock()}
 	d.Installation = identitytest.New(t, d.clock.Now)
 	d.proven.Tokens = must(t)(identity.TokenSource{KeysFile: d.JWKS, Clock: d.clock.Now, Problem: d.problem}.Open())
 	var err error
@@ -74,7 +75,7 @@ func newDesk(t *testing.T) *desk {
 	return d
 }
 
-func (d *desk) problem(err error) {
+func (d *installation) problem(err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.problems = append(d.problems, err.Error())
@@ -90,23 +91,23 @@ func must(t *testing.T) func(*identity.Tokens, error) *identity.Tokens {
 	}
 }
 
-// bring asks who a call with a token is from.
-func bring(ctx context.Context, p identity.Proven, token string, more ...string) (actor.Actor, error) {
+// identifyToken identifies the caller of a call with a token and more headers.
+func identifyToken(ctx context.Context, p identity.Proven, token string, more ...string) (actor.Actor, error) {
 	return p.Identify(metadata.NewIncomingContext(ctx, metadata.Pairs(append(more, "authorization", "Bearer "+token)...)))
 }
 
-// wantIn expects a token to be believed.
-func wantIn(t *testing.T, what string, p identity.Proven, token string) {
+// wantAccepted expects a token to identify amara.
+func wantAccepted(t *testing.T, what string, p identity.Proven, token string) {
 	t.Helper()
-	if got, err := bring(t.Context(), p, token); err != nil || got.Name != amara {
+	if got, err := identifyToken(t.Context(), p, token); err != nil || got.Name != amara {
 		t.Errorf("%s: %+v, %v", what, got, err)
 	}
 }
 
-// wantOut expects a token to be refused for the reason.
-func wantOut(t *testing.T, what string, p identity.Proven, token string, reason pb.ErrorReason) {
+// wantRefused expects a token to be refused with a reason, without being quoted.
+func wantRefused(t *testing.T, what string, p identity.Proven, token string, reason pb.ErrorReason) {
 	t.Helper()
-	got, err := bring(t.Context(), p, token)
+	got, err := identifyToken(t.Context(), p, token)
 	refusal := new(fault.Error)
 	if !errors.As(err, &refusal) || refusal.Reason() != reason || !reflect.DeepEqual(got, actor.Actor{}) {
 		t.Errorf("%s: %+v, %v, want %s", what, got, err, reason)
@@ -116,9 +117,9 @@ func wantOut(t *testing.T, what string, p identity.Proven, token string, reason 
 	}
 }
 
-func TestWhoATokenNames(t *testing.T) {
+func TestActorOfToken(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
+	d := newInstallation(t)
 	for _, c := range []struct {
 		role, name string
 		salons     []string
@@ -137,15 +138,16 @@ func TestWhoATokenNames(t *testing.T) {
 	} {
 		token := d.Token(t, c.role, c.name, func(g *identity.Grant) { g.Salons = c.salons })
 		c.want.Name, c.want.Till, c.want.TillVersion = c.name, "front desk 1", "4.2.0"
-		got, err := bring(t.Context(), d.proven, token, "alkalog-till", "front desk 1", "alkalog-till-version", "4.2.0")
+		got, err := identifyToken(t.Context(), d.proven, token, "alkalog-till", "front desk 1", "alkalog-till-version", "4.2.0")
 		if err != nil || !reflect.DeepEqual(got, c.want) {
 			t.Errorf("%s %s: got %+v, %v, want %+v", c.role, c.name, got, err, c.want)
 		}
 	}
 }
 
-// refusals is what is said of each bad token, so that none is refused by chance.
-var refusals = map[string]string{
+// wantedErrors maps a part of an error text to the bad tokens that get it, so that no
+// token is refused for another reason than the one tested.
+var wantedErrors = map[string]string{
 	"at most 8 KiB": "too long",
 	"(kid)":         "no key named",
 	"must be a compact JWS": "JSON in place of a compact token, a blank before it, an empty shared secret, dots, four parts, garbage, not signed, " +
@@ -164,15 +166,15 @@ var refusals = map[string]string{
 	"not meant for this server":   "an audience in capitals, another audience, no audience, other audiences",
 	"not issued by the issuer":    "an issuer with a slash, another issuer, no issuer",
 	"role must be one of":         "a role in capitals, claims in capitals, no role, no such role, roles",
-	"name of a practitioner must": "a name in two lines, a name of no shape, no actor",
-	"salons of the actor's chain": "salons of another chain, salons of no shape",
+	"name of a practitioner must": "a name in two lines, a name malformed, no actor",
+	"salons of the actor's chain": "salons of another chain, salons malformed",
 	"at least one salon":          "no salons at all, salons as text",
-	"below its salon":             "a till that stands nowhere",
+	"below its salon":             "a till without a salon",
 }
 
-// complaints is what is said of one.
-func complaints(what string) string {
-	for said, all := range refusals {
+// wantedError returns the part of the text for one bad token.
+func wantedError(what string) string {
+	for said, all := range wantedErrors {
 		if slices.Contains(strings.Split(all, ", "), what) {
 			return said
 		}
@@ -182,27 +184,27 @@ func complaints(what string) string {
 
 func TestBadTokens(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
-	wantIn(t, "a good token", d.proven, d.Token(t, "practitioner", amara))
+	d := newInstallation(t)
+	wantAccepted(t, "a good token", d.proven, d.Token(t, "practitioner", amara))
 	bad := d.BadTokens(t, "practitioner", amara)
 	left := map[string]bool{}
-	for _, all := range refusals {
+	for _, all := range wantedErrors {
 		for what := range strings.SplitSeq(all, ", ") {
 			left[what] = true
 		}
 	}
 	for what, token := range bad {
-		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+		wantRefused(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 		delete(left, what)
-		_, err := bring(t.Context(), d.proven, token)
-		if err == nil || !strings.Contains(err.Error(), complaints(what)) {
-			t.Errorf("%s receives %q, want %q in it", what, err, complaints(what))
+		_, err := identifyToken(t.Context(), d.proven, token)
+		if err == nil || !strings.Contains(err.Error(), wantedError(what)) {
+			t.Errorf("%s receives %q, want %q in it", what, err, wantedError(what))
 		}
 	}
 	for what := range left {
 		t.Errorf("there is no token with %s", what)
 	}
-	if _, err := bring(t.Context(), d.proven, d.Token(t, "practitioner", amara), "authorization", "Bearer x"); err == nil {
+	if _, err := identifyToken(t.Context(), d.proven, d.Token(t, "practitioner", amara), "authorization", "Bearer x"); err == nil {
 		t.Error("two tokens are believed")
 	}
 	said := metadata.Pairs("authorization", "Development role=practitioner name="+amara)
@@ -214,10 +216,10 @@ func TestBadTokens(t *testing.T) {
 	}
 }
 
-// TestGoodVariants: what differs from our own tokens and is right all the same.
+// TestGoodVariants checks that valid tokens of other forms are accepted.
 func TestGoodVariants(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
+	d := newInstallation(t)
 	short, long, curve := rsaKey(t, 1536), rsaKey(t, 2048), ecKey(t, nil)
 	other := ecKey(t, elliptic.P384())
 	d.write(t, jwk("long", &long.PublicKey), jwk("short", &short.PublicKey), jwk("curve", &curve.PublicKey), jwk("other", &other.PublicKey),
@@ -250,7 +252,7 @@ func TestGoodVariants(t *testing.T) {
 		"a fraction of a second":   sign(jose.ES256, "curve", curve, claim("nbf", float64(now.Unix())+0.5)),
 		"a thumbprint in a header": sign(jose.ES256, "curve", curve, header("x5t", "abc")),
 	} {
-		wantIn(t, what, d.proven, token)
+		wantAccepted(t, what, d.proven, token)
 	}
 	for what, token := range map[string]string{
 		"RS512":                 sign(jose.RS512, "long", long, nil),
@@ -263,12 +265,12 @@ func TestGoodVariants(t *testing.T) {
 		"a shared secret":       sign(jose.HS256, "shared", []byte("a shared secret of thirty-two by"), nil),
 		"a key of another kind": sign(jose.ES256, "long", curve, nil),
 	} {
-		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+		wantRefused(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	}
 }
 
-// write writes a key set, once the file has been looked at.
-func (d *desk) write(t *testing.T, keys ...jose.JSONWebKey) {
+// write writes a key set, after the file was checked.
+func (d *installation) write(t *testing.T, keys ...jose.JSONWebKey) {
 	t.Helper()
 	text, err := json.Marshal(jose.JSONWebKeySet{Keys: keys})
 	if err != nil {
@@ -277,8 +279,8 @@ func (d *desk) write(t *testing.T, keys ...jose.JSONWebKey) {
 	d.replace(t, d.JWKS, string(text))
 }
 
-// replace replaces a file, and moves the clock so that it is looked at again.
-func (d *desk) replace(t *testing.T, path, text string) {
+// replace replaces a file, and moves the clock so that it is checked again.
+func (d *installation) replace(t *testing.T, path, text string) {
 	t.Helper()
 	if err := keys.ReplaceTrusted(path, []byte(text)); err != nil {
 		t.Fatal(err)
@@ -309,25 +311,25 @@ func ecKey(t *testing.T, curve elliptic.Curve) *ecdsa.PrivateKey {
 	return key
 }
 
-func TestKeyFileIsReadAgain(t *testing.T) {
+func TestKeyFileIsReloaded(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
+	d := newInstallation(t)
 	old := d.Token(t, "practitioner", amara)
 	next := identitytest.NewKey(t)
-	d.Believe(t, next, d.Key)
-	wantIn(t, "the old key", d.proven, old)
+	d.TrustKeys(t, next, d.Key)
+	wantAccepted(t, "the old key", d.proven, old)
 	d.clock.advance(time.Second)
 	d.Key = next
 	fresh := d.Token(t, "practitioner", amara)
-	wantIn(t, "the old key beside the new", d.proven, old)
-	wantIn(t, "the new key", d.proven, fresh)
-	d.Believe(t, d.Key)
+	wantAccepted(t, "the old key beside the new", d.proven, old)
+	wantAccepted(t, "the new key", d.proven, fresh)
+	d.TrustKeys(t, d.Key)
 	d.clock.advance(time.Second)
-	wantOut(t, "the old key when it is gone", d.proven, old, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
-	wantIn(t, "the new key alone", d.proven, fresh)
+	wantRefused(t, "the old key when it is gone", d.proven, old, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+	wantAccepted(t, "the new key alone", d.proven, fresh)
 	for _, broken := range []string{"", "{}", `{"keys":[`, `{"keys":[{"kid":"a","kty":"OKP","crv":"Ed25519","x":"AAAA"},7]`, strings.Repeat(" ", 2<<20)} {
 		d.replace(t, d.JWKS, broken)
-		wantIn(t, "after a broken file", d.proven, fresh)
+		wantAccepted(t, "after a broken file", d.proven, fresh)
 	}
 	if len(d.problems) != 5 || !strings.Contains(d.problems[0], d.JWKS) {
 		t.Errorf("told: %q", d.problems)
@@ -336,24 +338,24 @@ func TestKeyFileIsReadAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.clock.advance(time.Second)
-	wantIn(t, "after the file has gone", d.proven, fresh)
+	wantAccepted(t, "after the file has gone", d.proven, fresh)
 	d.replace(t, d.JWKS, `{"keys":[]}`)
-	wantOut(t, "when no key is left", d.proven, fresh, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+	wantRefused(t, "when no key is left", d.proven, fresh, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 }
 
 func TestRevokedTokens(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
+	d := newInstallation(t)
 	token := d.Token(t, "practitioner", amara)
 	id := claimsOf(t, token)["jti"].(string)
 	for what, line := range map[string]string{"the token": "jti:" + id, "its bearer": "# who left\n\n" + amara} {
 		d.replace(t, d.Revoked, line)
-		wantOut(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+		wantRefused(t, what, d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 		d.replace(t, d.Revoked, "# nobody\njti:another\nchains/ebb/practitioners/am")
-		wantIn(t, "after "+what+" was revoked by mistake", d.proven, token)
+		wantAccepted(t, "after "+what+" was revoked by mistake", d.proven, token)
 	}
 	d.replace(t, d.Revoked, "no such thing\njti:"+id)
-	wantOut(t, "beside a line that cannot be understood", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+	wantRefused(t, "beside a line that cannot be understood", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	if len(d.problems) != 1 {
 		t.Errorf("told: %q", d.problems)
 	}
@@ -361,7 +363,7 @@ func TestRevokedTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.clock.advance(time.Second)
-	wantOut(t, "when the list has gone", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
+	wantRefused(t, "when the list has gone", d.proven, token, pb.ErrorReason_ERROR_REASON_UNAUTHENTICATED)
 	if _, err := identity.OpenRevoked(d.Revoked, d.clock.Now, nil); err == nil {
 		t.Error("a list that is not there is opened")
 	}
@@ -371,7 +373,7 @@ func TestRevokedTokens(t *testing.T) {
 	}
 }
 
-// claimsOf is what a token says.
+// claimsOf returns the claims of a token.
 func claimsOf(t *testing.T, token string) map[string]any {
 	t.Helper()
 	signed, err := jose.ParseSignedCompact(token, []jose.SignatureAlgorithm{jose.EdDSA})
@@ -385,7 +387,7 @@ func claimsOf(t *testing.T, token string) map[string]any {
 	return claims
 }
 
-// FuzzToken: no text is believed that was not signed, and none makes trouble.
+// FuzzToken checks that no unsigned text is accepted, and that none causes a panic.
 func FuzzToken(f *testing.F) {
 	c := newClock()
 	installation := identitytest.New(f, c.Now)
@@ -406,11 +408,11 @@ func FuzzToken(f *testing.F) {
 	})
 }
 
-// TestKeysShowNoSecret: a private key is in none of the words that Go makes of
-// one, alone or within something.
+// TestKeysShowNoSecret checks that formatting a private key, alone or within another
+// value, does not show it.
 func TestKeysShowNoSecret(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t)
+	d := newInstallation(t)
 	line, err := d.Key.Line()
 	if err != nil {
 		t.Fatal(err)

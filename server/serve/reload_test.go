@@ -49,8 +49,8 @@ func TestRotationUnderLoad(t *testing.T) {
 	for round := range int64(20) {
 		rounds.Store(round)
 		h.ServeWith(t, root)
-		h.Trust(t, identitytest.NewAuthority(t, h.clock), root)
-		h.Believe(t, identitytest.NewKey(t), h.Key)
+		h.TrustAuthorities(t, identitytest.NewAuthority(t, h.clock), root)
+		h.TrustKeys(t, identitytest.NewKey(t), h.Key)
 		h.advance(time.Second)
 		before := calls.Load()
 		until(t, "everybody has called again", func() bool { return calls.Load() >= before+16 || load.Err() != nil })

@@ -66,17 +66,17 @@ func New(t testing.TB, clock func() time.Time) *Installation {
 	i := &Installation{TLSCert: in("server.crt"), TLSKey: in("server.key"), ClientCA: in("authority.crt"),
 		JWKS: in("tokens.jwks"), Revoked: in("revoked"), Clock: clock}
 	i.Authority = NewAuthority(t, clock)
-	i.Trust(t, i.Authority)
+	i.TrustAuthorities(t, i.Authority)
 	i.ServeWith(t, i.Authority)
 	i.Key = NewKey(t)
-	i.Believe(t, i.Key)
+	i.TrustKeys(t, i.Key)
 	i.Revoke(t)
 	return i
 }
 
 // NewAuthority makes an authority that is valid for ten years from an hour before
 // now, as are its certificates: clocks of test machines differ. It is trusted
-// once it is passed to Trust.
+// once it is passed to TrustAuthorities.
 func NewAuthority(t testing.TB, clock func() time.Time) keys.Authority {
 	t.Helper()
 	a, err := keys.NewAuthority("An invented authority", clock().Add(-time.Hour), clock().AddDate(10, 0, 0))
@@ -85,7 +85,7 @@ func NewAuthority(t testing.TB, clock func() time.Time) keys.Authority {
 }
 
 // NewKey makes a key that tokens are signed with. A server accepts its tokens
-// once it is passed to Believe.
+// once it is passed to TrustKeys.
 func NewKey(t testing.TB) keys.SigningKey {
 	t.Helper()
 	key, err := keys.NewSigningKey()
@@ -93,9 +93,9 @@ func NewKey(t testing.TB) keys.SigningKey {
 	return key
 }
 
-// Trust makes these, and no other, the authorities that callers' certificates are
+// TrustAuthorities makes these, and no other, the authorities that callers' certificates are
 // checked against. A running server reloads the file.
-func (i *Installation) Trust(t testing.TB, authorities ...keys.Authority) {
+func (i *Installation) TrustAuthorities(t testing.TB, authorities ...keys.Authority) {
 	t.Helper()
 	var all []byte
 	for _, a := range authorities {
@@ -117,8 +117,8 @@ func (i *Installation) ServeWith(t testing.TB, a keys.Authority) {
 	check(t, keys.ReplaceTrusted(i.TLSCert, pair.Cert))
 }
 
-// Believe makes these, and no other, the keys that tokens are checked with.
-func (i *Installation) Believe(t testing.TB, signing ...keys.SigningKey) {
+// TrustKeys makes these, and no other, the keys that tokens are checked with.
+func (i *Installation) TrustKeys(t testing.TB, signing ...keys.SigningKey) {
 	t.Helper()
 	set, err := keys.PublicKeySet(signing...)
 	check(t, err)

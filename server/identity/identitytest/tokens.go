@@ -96,13 +96,13 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 	claim("no such role", "alkalog.role", "owner")
 	claim("a role in capitals", "alkalog.role", strings.ToUpper(role))
 	claim("roles", "alkalog.role", []string{role})
-	claim("a name of no shape", "alkalog.actor", "amara")
+	claim("a name malformed", "alkalog.actor", "amara")
 	claim("a name in two lines", "alkalog.actor", name+"\n")
 	claim("salons of another chain", "alkalog.salons", []string{"chains/another-chain/salons/north"})
-	claim("salons of no shape", "alkalog.salons", []string{"north"})
+	claim("salons malformed", "alkalog.salons", []string{"north"})
 	claim("no salons at all", "alkalog.salons", []string{})
 	claim("salons as text", "alkalog.salons", "chains/ebb/salons/north")
-	with("a till that stands nowhere", func(f *Forged) {
+	with("a till without a salon", func(f *Forged) {
 		f.Claims["alkalog.role"], f.Claims["alkalog.actor"] = "till", "chains/ebb/tills/front"
 		delete(f.Claims, "alkalog.salons")
 	})
