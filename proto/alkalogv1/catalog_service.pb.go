@@ -1078,9 +1078,10 @@ type RecallLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The product.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The lot code as printed, 1 to 60 characters; a lot not known yet is added.
+	// The lot code as printed, 1 to 60 characters. A lot that the product does
+	// not have yet is added.
 	LotCode string `protobuf:"bytes,2,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
-	// Why, 1 to 500 characters.
+	// Reason of the recall, 1 to 500 characters.
 	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
@@ -1155,7 +1156,7 @@ type RecallLotResponse struct {
 	Product *Product `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
 	// Sessions of the chain in which the lot was used, newest first, up to 500.
 	Sessions []string `protobuf:"bytes,2,rep,name=sessions,proto3" json:"sessions,omitempty"`
-	// How many sessions used it in all; ListSessions pages through them.
+	// Number of all sessions that used the lot; ListSessions lists them in pages.
 	SessionCount  int32 `protobuf:"varint,3,opt,name=session_count,json=sessionCount,proto3" json:"session_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1212,7 +1213,7 @@ func (x *RecallLotResponse) GetSessionCount() int32 {
 	return 0
 }
 
-// ActivateHousePolicyRequest names the policy to put in force.
+// ActivateHousePolicyRequest names the policy to activate.
 type ActivateHousePolicyRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The policy.
@@ -1281,7 +1282,7 @@ func (x *ActivateHousePolicyRequest) GetRequestId() string {
 // ActivateHousePolicyResponse answers ActivateHousePolicy.
 type ActivateHousePolicyResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The policy, now in force.
+	// The policy, which is now active.
 	HousePolicy   *HousePolicy `protobuf:"bytes,1,opt,name=house_policy,json=housePolicy,proto3" json:"house_policy,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1455,7 +1456,7 @@ func (x *ListRulesResponse) GetPolicyDigest() string {
 	return ""
 }
 
-// PreviewHousePolicyRequest names the policy to try.
+// PreviewHousePolicyRequest names the policy to preview.
 type PreviewHousePolicyRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The policy.
@@ -1511,14 +1512,15 @@ func (x *PreviewHousePolicyRequest) GetLast() int32 {
 	return 0
 }
 
-// RulePreview is what one rule of the policy would have done.
+// RulePreview is the effect of one rule of the policy.
 type RulePreview struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The rule.
 	RuleId string `protobuf:"bytes,1,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
-	// Decisions in which it would have fired.
+	// Number of decisions in which it would have fired.
 	Fired int32 `protobuf:"varint,2,opt,name=fired,proto3" json:"fired,omitempty"`
-	// Decisions in which it could not have been evaluated, and would have referred.
+	// Number of decisions in which it could not have been evaluated, which counts
+	// as a referral.
 	Failed        int32 `protobuf:"varint,3,opt,name=failed,proto3" json:"failed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1575,14 +1577,14 @@ func (x *RulePreview) GetFailed() int32 {
 	return 0
 }
 
-// VerdictChange counts decisions whose verdict would have been another.
+// VerdictChange counts decisions whose verdict would have changed.
 type VerdictChange struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The verdict as it was given.
+	// The verdict of the stored decision.
 	From Verdict `protobuf:"varint,1,opt,name=from,proto3,enum=alkalog.v1.Verdict" json:"from,omitempty"`
-	// The verdict with the policy.
+	// The verdict under the policy.
 	To Verdict `protobuf:"varint,2,opt,name=to,proto3,enum=alkalog.v1.Verdict" json:"to,omitempty"`
-	// How many decisions.
+	// Number of such decisions.
 	Count         int32 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1642,13 +1644,14 @@ func (x *VerdictChange) GetCount() int32 {
 // PreviewHousePolicyResponse answers PreviewHousePolicy.
 type PreviewHousePolicyResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How many decisions were decided again.
+	// Number of decisions that were decided again.
 	Checked int32 `protobuf:"varint,1,opt,name=checked,proto3" json:"checked,omitempty"`
-	// Rule by rule, in the policy's order.
+	// The rules, in the order of the policy.
 	Rules []*RulePreview `protobuf:"bytes,2,rep,name=rules,proto3" json:"rules,omitempty"`
-	// Verdicts that would have changed, most frequent first.
+	// Changes of verdicts, the most frequent first.
 	Changes []*VerdictChange `protobuf:"bytes,3,rep,name=changes,proto3" json:"changes,omitempty"`
-	// In plain words, such as "this policy would have refused 7 of 214".
+	// A sentence for the manager, such as "of the latest 214 decisions, this
+	// policy would have changed 9; it would have refused 7 more".
 	Summary       string `protobuf:"bytes,4,opt,name=summary,proto3" json:"summary,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -24,30 +24,29 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Client is somebody whose hair is served. Belongs to the chain, so the record
-// card follows from salon to salon. The name's last segment is a random
-// pseudonym and says nothing of the person. This record, and every other that
-// belongs to the client, is stored sealed with a key of the client's own; to
-// erase the client is to destroy the key.
+// Client is a person who receives services. A client belongs to the chain, so
+// the record card is the same in every salon. The last segment of the name is a
+// random pseudonym. This record and all other records of the client are stored
+// encrypted with the client's own key; erasing the client destroys the key.
 type Client struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Resource name; given by the server on creation.
+	// Resource name; set by the server on creation.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Changes with every change of the record; send back what was read. Up to 64
-	// characters.
+	// Changes with every change of the record; send the value that was read. Up
+	// to 64 characters.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was created, UTC.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it was last changed, UTC.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	// What the client wants to be called, 1 to 120 characters. Personal data.
+	// Name that the client wants to be called by, 1 to 120 characters. Personal
+	// data.
 	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
-	// Telephone, up to 40 characters; empty when not given. Personal data.
+	// Telephone number, up to 40 characters; empty: not given. Personal data.
 	Phone string `protobuf:"bytes,6,opt,name=phone,proto3" json:"phone,omitempty"`
-	// Electronic mail address, up to 254 characters; empty when not given.
-	// Personal data.
+	// Email address, up to 254 characters; empty: not given. Personal data.
 	Email string `protobuf:"bytes,7,opt,name=email,proto3" json:"email,omitempty"`
-	// Date of birth as YYYY-MM-DD; empty when not given. Personal data.
+	// Date of birth as YYYY-MM-DD; empty: not given. Personal data.
 	BirthDate string `protobuf:"bytes,8,opt,name=birth_date,json=birthDate,proto3" json:"birth_date,omitempty"`
 	// True while the records are needed to establish, exercise or defend a legal
 	// claim (Regulation (EU) 2016/679, art. 17(3)(e), 2016): the client is not

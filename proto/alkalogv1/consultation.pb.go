@@ -25,7 +25,7 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// ConsultationState is where a consultation stands.
+// ConsultationState is the state of a consultation.
 type ConsultationState int32
 
 const (
@@ -33,7 +33,7 @@ const (
 	ConsultationState_CONSULTATION_STATE_UNSPECIFIED ConsultationState = 0
 	// Being filled in.
 	ConsultationState_CONSULTATION_STATE_DRAFT ConsultationState = 1
-	// Submitted; frozen for ever.
+	// Submitted; it can no longer be changed.
 	ConsultationState_CONSULTATION_STATE_SUBMITTED ConsultationState = 2
 )
 
@@ -417,8 +417,7 @@ func (ClientConfirmation) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{5}
 }
 
-// ScalpAnalysis is what was seen on the scalp. What is seen is recorded, never
-// a diagnosis.
+// ScalpAnalysis describes what was seen on the scalp. It is never a diagnosis.
 type ScalpAnalysis struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Abrasion, cut or other break of the skin.
@@ -564,7 +563,7 @@ func (x *ScalpAnalysis) GetSeenTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// HairAnalysis is what was seen and felt of the hair.
+// HairAnalysis describes the hair as seen and felt.
 type HairAnalysis struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Texture of most of the head.
@@ -581,7 +580,7 @@ type HairAnalysis struct {
 	// New growth since the last relaxer in millimetres, 0 to 500. Absent: not
 	// measured.
 	NewGrowthMm *float64 `protobuf:"fixed64,6,opt,name=new_growth_mm,json=newGrowthMm,proto3,oneof" json:"new_growth_mm,omitempty"`
-	// State and chemical history zone by zone, each zone at most once.
+	// State and chemical history of each zone; each zone at most once.
 	Zones []*HairZone `protobuf:"bytes,7,rep,name=zones,proto3" json:"zones,omitempty"`
 	// How the salon divides this head, up to 12 sections; empty: the usual four
 	// and the hairline.

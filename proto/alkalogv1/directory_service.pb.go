@@ -24,7 +24,8 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// DescribeCallerRequest asks about the caller, who is known by certificate or token.
+// DescribeCallerRequest asks about the caller, who is identified by certificate
+// or token.
 type DescribeCallerRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -79,10 +80,10 @@ type DescribeCallerResponse struct {
 	// empty: not known.
 	TillVersion string `protobuf:"bytes,6,opt,name=till_version,json=tillVersion,proto3" json:"till_version,omitempty"`
 	// The methods that the caller may call, as gRPC names them, such as
-	// "/alkalog.v1.DirectoryService/GetSalon", sorted. Every other method of the
-	// contract is answered PERMISSION_DENIED.
+	// "/alkalog.v1.DirectoryService/GetSalon", sorted. All other methods of the
+	// contract fail with PERMISSION_DENIED.
 	Methods []string `protobuf:"bytes,7,rep,name=methods,proto3" json:"methods,omitempty"`
-	// What the caller can ask for.
+	// The limits of the server for the caller.
 	Limits *CallerLimits `protobuf:"bytes,8,opt,name=limits,proto3" json:"limits,omitempty"`
 	// The revision of the rules that make new decisions, as in
 	// Decision.engine_revision.
@@ -213,15 +214,16 @@ func (x *DescribeCallerResponse) GetEmergencyNumber() string {
 	return ""
 }
 
-// CallerLimits are the limits that the server is configured with. What is beyond a
-// limit of rate or number is answered RESOURCE_EXHAUSTED.
+// CallerLimits are the limits that the server is configured with. Calls beyond
+// a limit of rate or number fail with RESOURCE_EXHAUSTED.
 type CallerLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Deadline of a unary call that has none, in milliseconds.
 	DefaultCallMs int64 `protobuf:"varint,1,opt,name=default_call_ms,json=defaultCallMs,proto3" json:"default_call_ms,omitempty"`
 	// Longest deadline of a unary call, in milliseconds; a longer one is shortened.
 	MaxCallMs int64 `protobuf:"varint,2,opt,name=max_call_ms,json=maxCallMs,proto3" json:"max_call_ms,omitempty"`
-	// A call that has less time than this left, in milliseconds, is not begun.
+	// Least time, in milliseconds, that a call must have until its deadline to be
+	// started.
 	MinCallMs int64 `protobuf:"varint,3,opt,name=min_call_ms,json=minCallMs,proto3" json:"min_call_ms,omitempty"`
 	// Deadline of a stream that has none, in milliseconds.
 	DefaultStreamMs int64 `protobuf:"varint,4,opt,name=default_stream_ms,json=defaultStreamMs,proto3" json:"default_stream_ms,omitempty"`
@@ -619,7 +621,7 @@ type ListChainsRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1062,7 +1064,7 @@ type ListSalonsRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1512,7 +1514,7 @@ type ListPractitionersRequest struct {
 	// has no next_page_token.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
-	// characters. All else must be as in that call.
+	// characters. All other fields must be as in that call.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

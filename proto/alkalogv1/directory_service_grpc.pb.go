@@ -40,14 +40,14 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// DirectoryService keeps who works where: chains, salons and practitioners.
+// DirectoryService stores chains, salons and practitioners.
 type DirectoryServiceClient interface {
-	// DescribeCaller returns who the server takes the caller for, what the caller may
-	// call, and the limits of the server. Errors: NOT_FOUND while the chain of the
-	// caller, or the one salon that the caller is confined to, is not in the
-	// directory.
+	// DescribeCaller returns the caller's identity, the methods that the caller
+	// may call, and the limits of the server. Errors: NOT_FOUND while the chain
+	// of the caller, or the one salon that the caller is confined to, is not in
+	// the directory.
 	DescribeCaller(ctx context.Context, in *DescribeCallerRequest, opts ...grpc.CallOption) (*DescribeCallerResponse, error)
-	// CreateChain creates a chain. Errors: ALREADY_EXISTS when the id is taken.
+	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken.
 	CreateChain(ctx context.Context, in *CreateChainRequest, opts ...grpc.CallOption) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
 	GetChain(ctx context.Context, in *GetChainRequest, opts ...grpc.CallOption) (*GetChainResponse, error)
@@ -63,7 +63,7 @@ type DirectoryServiceClient interface {
 	// UpdateChainSettings changes the settings named by the mask. The change is on
 	// the audit log. Errors: NOT_FOUND; ABORTED for a stale etag.
 	UpdateChainSettings(ctx context.Context, in *UpdateChainSettingsRequest, opts ...grpc.CallOption) (*UpdateChainSettingsResponse, error)
-	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
+	// CreateSalon creates a salon. Errors: ALREADY_EXISTS if the id is taken.
 	CreateSalon(ctx context.Context, in *CreateSalonRequest, opts ...grpc.CallOption) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
 	GetSalon(ctx context.Context, in *GetSalonRequest, opts ...grpc.CallOption) (*GetSalonResponse, error)
@@ -73,7 +73,8 @@ type DirectoryServiceClient interface {
 	// UpdateSalon changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
 	UpdateSalon(ctx context.Context, in *UpdateSalonRequest, opts ...grpc.CallOption) (*UpdateSalonResponse, error)
-	// CreatePractitioner creates a practitioner. Errors: ALREADY_EXISTS when the id is taken.
+	// CreatePractitioner creates a practitioner. Errors: ALREADY_EXISTS if the id
+	// is taken.
 	CreatePractitioner(ctx context.Context, in *CreatePractitionerRequest, opts ...grpc.CallOption) (*CreatePractitionerResponse, error)
 	// GetPractitioner returns a practitioner. Errors: NOT_FOUND.
 	GetPractitioner(ctx context.Context, in *GetPractitionerRequest, opts ...grpc.CallOption) (*GetPractitionerResponse, error)
@@ -247,14 +248,14 @@ func (c *directoryServiceClient) UpdatePractitioner(ctx context.Context, in *Upd
 // All implementations must embed UnimplementedDirectoryServiceServer
 // for forward compatibility.
 //
-// DirectoryService keeps who works where: chains, salons and practitioners.
+// DirectoryService stores chains, salons and practitioners.
 type DirectoryServiceServer interface {
-	// DescribeCaller returns who the server takes the caller for, what the caller may
-	// call, and the limits of the server. Errors: NOT_FOUND while the chain of the
-	// caller, or the one salon that the caller is confined to, is not in the
-	// directory.
+	// DescribeCaller returns the caller's identity, the methods that the caller
+	// may call, and the limits of the server. Errors: NOT_FOUND while the chain
+	// of the caller, or the one salon that the caller is confined to, is not in
+	// the directory.
 	DescribeCaller(context.Context, *DescribeCallerRequest) (*DescribeCallerResponse, error)
-	// CreateChain creates a chain. Errors: ALREADY_EXISTS when the id is taken.
+	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken.
 	CreateChain(context.Context, *CreateChainRequest) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
 	GetChain(context.Context, *GetChainRequest) (*GetChainResponse, error)
@@ -270,7 +271,7 @@ type DirectoryServiceServer interface {
 	// UpdateChainSettings changes the settings named by the mask. The change is on
 	// the audit log. Errors: NOT_FOUND; ABORTED for a stale etag.
 	UpdateChainSettings(context.Context, *UpdateChainSettingsRequest) (*UpdateChainSettingsResponse, error)
-	// CreateSalon creates a salon. Errors: ALREADY_EXISTS when the id is taken.
+	// CreateSalon creates a salon. Errors: ALREADY_EXISTS if the id is taken.
 	CreateSalon(context.Context, *CreateSalonRequest) (*CreateSalonResponse, error)
 	// GetSalon returns a salon. Errors: NOT_FOUND.
 	GetSalon(context.Context, *GetSalonRequest) (*GetSalonResponse, error)
@@ -280,7 +281,8 @@ type DirectoryServiceServer interface {
 	// UpdateSalon changes the fields named by the mask. Errors: NOT_FOUND;
 	// ABORTED for a stale etag.
 	UpdateSalon(context.Context, *UpdateSalonRequest) (*UpdateSalonResponse, error)
-	// CreatePractitioner creates a practitioner. Errors: ALREADY_EXISTS when the id is taken.
+	// CreatePractitioner creates a practitioner. Errors: ALREADY_EXISTS if the id
+	// is taken.
 	CreatePractitioner(context.Context, *CreatePractitionerRequest) (*CreatePractitionerResponse, error)
 	// GetPractitioner returns a practitioner. Errors: NOT_FOUND.
 	GetPractitioner(context.Context, *GetPractitionerRequest) (*GetPractitionerResponse, error)

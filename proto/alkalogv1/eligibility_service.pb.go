@@ -548,20 +548,20 @@ func (x *ListDecisionsResponse) GetNextPageToken() string {
 	return ""
 }
 
-// OverrideDecisionRequest names the finding to set aside.
+// OverrideDecisionRequest names the finding to override.
 type OverrideDecisionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The finding's rule, 1 to 80 characters.
+	// Rule of the finding, 1 to 80 characters.
 	RuleId string `protobuf:"bytes,2,opt,name=rule_id,json=ruleId,proto3" json:"rule_id,omitempty"`
-	// The finding's subject, as in the finding, up to 80 characters.
+	// Subject of the finding, up to 80 characters.
 	Subject string `protobuf:"bytes,3,opt,name=subject,proto3" json:"subject,omitempty"`
-	// Who overrides.
+	// The practitioner who overrides.
 	Practitioner string `protobuf:"bytes,4,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
 	// One of the reason codes that came with the finding, 1 to 63 characters.
 	ReasonCode string `protobuf:"bytes,5,opt,name=reason_code,json=reasonCode,proto3" json:"reason_code,omitempty"`
-	// Why, in free words, 20 to 2,000 characters, not only blanks.
+	// Reason as free text, 20 to 2,000 characters, not only blanks.
 	Comment string `protobuf:"bytes,6,opt,name=comment,proto3" json:"comment,omitempty"`
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
@@ -655,7 +655,7 @@ type OverrideDecisionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision with all its overrides.
 	Decision *Decision `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
-	// This attempt, with the reason when it was denied.
+	// This override, with the reason if it was denied.
 	Override      *Override `protobuf:"bytes,2,opt,name=override,proto3" json:"override,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -705,7 +705,7 @@ func (x *OverrideDecisionResponse) GetOverride() *Override {
 	return nil
 }
 
-// ReplayDecisionRequest names the decision to make again.
+// ReplayDecisionRequest names the decision to replay.
 type ReplayDecisionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision.
@@ -754,9 +754,9 @@ func (x *ReplayDecisionRequest) GetName() string {
 // ReplayDecisionResponse answers ReplayDecision.
 type ReplayDecisionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// True when the answer is the same.
+	// True if the replayed decision is the same.
 	Identical bool `protobuf:"varint,1,opt,name=identical,proto3" json:"identical,omitempty"`
-	// What differs, a line each, as "path: stored -> replayed".
+	// Differences, one per line, as "path: stored -> replayed".
 	Differences []string `protobuf:"bytes,2,rep,name=differences,proto3" json:"differences,omitempty"`
 	// Version of the engine that replayed.
 	EngineVersion string `protobuf:"bytes,3,opt,name=engine_version,json=engineVersion,proto3" json:"engine_version,omitempty"`
