@@ -38,6 +38,10 @@ const (
 // database finds outcomes by the time of the next retouch; whether an outcome still
 // sets it is decided here, by the same rule as on the record card: the newest visit
 // in which product touched hair does.
+//
+// The list is composed in this package, so it has a page token of its own: the time and
+// the name of the last outcome that was read. Errors: NOT_FOUND for a salon that the
+// caller may not see, INVALID_ARGUMENT for a token of another list.
 func (s Service) ListDueRetouches(ctx context.Context, req *pb.ListDueRetouchesRequest) (*pb.ListDueRetouchesResponse, error) {
 	caller := actor.From(ctx)
 	page := storage.Page{Size: req.PageSize, Token: req.PageToken}
@@ -69,8 +73,9 @@ func (s Service) ListDueRetouches(ctx context.Context, req *pb.ListDueRetouchesR
 	return answer, err
 }
 
-// retouchWindow is what is due now by the chain's settings, behind the key of the
-// page before.
+// retouchWindow returns the outcomes that are due now by the chain's settings, after
+// the key of the previous page. A retouch that has been due for longer than the lapse
+// days is left out. A key that cannot be parsed is ErrBadToken.
 func retouchWindow(salon string, settings *pb.ChainSettings, now time.Time, after string) (storage.RetouchWindow, error) {
 	notice, lapse := int32(noticeDays), int32(lapseDays)
 	if settings != nil && settings.RetouchNoticeDays != nil {
@@ -92,13 +97,15 @@ func retouchWindow(salon string, settings *pb.ChainSettings, now time.Time, afte
 	return w, nil
 }
 
-// retouchKey is the position of an outcome in the list.
+// retouchKey returns the position of an outcome in the list: its retouch time in
+// microseconds, the precision of the database, and its name.
 func retouchKey(o *pb.Outcome) string {
 	return fmt.Sprintf("%d %s", o.NextRetouchTime.AsTime().UnixMicro(), o.Name)
 }
 
-// dueRetouches reads up to limit clients in the window, and the position behind
-// the last outcome that was read; that is empty at the end of the list.
+// dueRetouches returns up to limit clients in the window, and the position of the last
+// outcome that was read; it is empty at the end of the list. After mostOutcomes it
+// returns what it has, so that a page can be short and not be the last.
 func dueRetouches(r *storage.Snapshot, window storage.RetouchWindow, limit int) (due []*pb.DueRetouch, last string, err error) {
 	for n := 0; n < mostOutcomes; n += outcomesRead {
 		outcomes, err := storage.RetouchesDue(r, window, outcomesRead)
