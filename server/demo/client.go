@@ -76,13 +76,23 @@ func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A
 	if d.failed() {
 		return answer
 	}
-	ctx, cancel := context.WithTimeout(who.identify(d.ctx), callTimeout)
+	ctx, cancel := withIdentity(d, who)
 	defer cancel()
 	answer, err := method(ctx, request)
 	if err != nil {
-		d.fail(fmt.Errorf("%T asked by %s: %w", request, who.displayName, err))
+		d.fail(callError(request, who, err))
 	}
 	return answer
+}
+
+// withIdentity returns the context of one call.
+func withIdentity(d *run, who person) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(who.identify(d.ctx), callTimeout)
+}
+
+// callError says whose call failed.
+func callError(request proto.Message, who person, err error) error {
+	return fmt.Errorf("%T asked by %s: %w", request, who.displayName, err)
 }
 
 // callRefused makes a call that must fail with a code, and returns the status.
@@ -90,7 +100,7 @@ func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], reque
 	if d.failed() {
 		return nil
 	}
-	ctx, cancel := context.WithTimeout(who.identify(d.ctx), callTimeout)
+	ctx, cancel := withIdentity(d, who)
 	defer cancel()
 	_, err := method(ctx, request)
 	d.expect(status.Code(err) == code, "%T asked by %s ends in %s, not in %v", request, who.displayName, code, err)

@@ -26,3 +26,12 @@ func (c *clock) advance(d time.Duration) {
 	defer c.mu.Unlock()
 	c.now = c.now.Add(d)
 }
+
+// moveTo moves the clock forward to a time; one that has passed changes nothing.
+func (c *clock) moveTo(t time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if t.After(c.now) {
+		c.now = t
+	}
+}

@@ -47,13 +47,18 @@ type Server interface {
 
 // Run plays the demo. It returns an error if the server cannot be started or an
 // answer is unexpected.
-func Run(ctx context.Context, o Options) (err error) {
+func Run(ctx context.Context, o Options) error {
+	salonClock := &clock{now: openingTime()}
+	return o.withServer(ctx, salonClock, func(addr string) error { return o.play(ctx, addr, salonClock) })
+}
+
+// withServer starts the server, plays something against it, and stops it.
+func (o Options) withServer(ctx context.Context, salonClock *clock, play func(addr string) error) (err error) {
 	dir, leave, err := o.directory()
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, leave()) }()
-	salonClock := &clock{now: openingTime()}
 	o.progress("starting a private PostgreSQL and the server in %s", dir)
 	server, err := o.Start(ctx, dir, salonClock.Now)
 	if err != nil {
@@ -64,7 +69,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		server.Stop(context.WithoutCancel(ctx))
 		err = errors.Join(err, server.Wait())
 	}()
-	return o.play(ctx, server.Addr(), salonClock)
+	return play(server.Addr())
 }
 
 // directory returns the directory for the database and a function that cleans up.

@@ -72,6 +72,16 @@ func rinseFinished() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }
 
+// normalizerOn is the normalizer put on after the rinse.
+func normalizerOn() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_NormalizerOn{NormalizerOn: &pb.NormalizerOn{}}}
+}
+
+// normalizerOff is the normalizer rinsed out.
+func normalizerOff() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_NormalizerOff{NormalizerOff: &pb.NormalizerOff{}}}
+}
+
 // shampooed is one neutralizing shampoo and the colour of its foam.
 func shampooed(number int32, colour pb.IndicatorColour) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}

@@ -24,6 +24,8 @@ const (
 	minutesToBowl = 1
 	// Own choice: the day of the month on which a lot is recalled.
 	recallDay = 9
+	// Own choice: visits before that day that use the lot.
+	recalledLotShare = 0.1
 
 	// Own choice: every third client has a birth date on record.
 	birthDateShare = 0.33
@@ -78,7 +80,7 @@ const (
 	// Own choice: minutes between two looks at the till while nothing is due.
 	glance = 2
 
-	// Own choice: visits during which the till loses the server, from a minute of the
+	// Own choice: careful visits during which the till loses the server, from a minute of the
 	// processing on, for 5 to 60 minutes.
 	offlineShare, offlineFrom, offlineShortest, offlineLongest = 0.08, 10, 5, 60
 	// Own choice: one till in ten has a clock that is off by up to 20 minutes; the

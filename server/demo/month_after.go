@@ -1,0 +1,163 @@
+package demo
+
+import (
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// Accidents. Hands react as fast as careful hands do.
+
+// burns is burning at the scalp: water within seconds, and for a quarter of an hour.
+func (v *visit) burns() {
+	v.complain(pb.Comfort_COMFORT_BURNING)
+	v.pause(16)
+	v.record(waterOff(head), rinseFinished())
+}
+
+// tingles is a milder discomfort: rinse, and go on to the shampoo.
+func (v *visit) tingles() {
+	v.complain(pb.Comfort_COMFORT_TINGLING)
+	v.pause(4)
+	v.record(rinseFinished())
+}
+
+// complain records what the client feels, and brings water.
+func (v *visit) complain(comfort pb.Comfort) {
+	v.offlineUntil = time.Time{}
+	v.record(comfortCheck(comfort, ""))
+	v.pause(0.4)
+	v.water()
+}
+
+// splashes is product in an eye: flush until medical help takes over.
+func (v *visit) splashes() {
+	v.offlineUntil = time.Time{}
+	v.record(splashed(eye))
+	v.pause(0.3)
+	v.record(waterOn(eye), helpCalled(false))
+	v.pause(0.5)
+	v.water()
+	v.pause(20)
+	v.record(helpCalled(true), waterOff(eye), rinseFinished())
+}
+
+// distress is hair that gives way at a strand test.
+func (v *visit) distress() {
+	v.record(&pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{
+		SectionId: v.planned()[0].GetSectionId(), Reading: pb.CurlReading_CURL_READING_PARTLY, Distressed: true,
+	}}})
+	v.rinse()
+}
+
+// waterFails is a burn whose water stops after two minutes.
+func (v *visit) waterFails() {
+	v.complain(pb.Comfort_COMFORT_BURNING)
+	v.pause(2)
+	v.record(waterOff(head))
+	v.pause(0.5)
+	v.record(waterOn(head))
+	v.pause(16)
+	v.record(waterOff(head), rinseFinished())
+}
+
+// brokenOff is a client who wants to stop with product on.
+func (v *visit) brokenOff() {
+	v.record(&pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: "The client wants to stop."}}})
+	v.rinse()
+}
+
+// neutralize brings the hair to neutral: normalizer and lathers, or the neutralizer of
+// a thio lotion.
+func (v *visit) neutralize(lathers int) {
+	if v.kind == waveVisit {
+		v.record(&pb.Event{Fact: &pb.Event_Blotted{Blotted: &pb.Blotted{}}}, &pb.Event{Fact: &pb.Event_NeutralizerOn{NeutralizerOn: &pb.NeutralizerOn{}}})
+		v.pause(5.5)
+		v.record(&pb.Event{Fact: &pb.Event_NeutralizerOff{NeutralizerOff: &pb.NeutralizerOff{}}})
+		return
+	}
+	if !v.ended {
+		v.record(normalizerOn())
+		v.pause(5)
+		v.record(normalizerOff())
+	}
+	for n := 1; n <= lathers; n++ {
+		v.pause(2)
+		colour := pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
+		if n == 1 {
+			colour = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI
+		}
+		v.record(shampooed(int32(n), colour))
+	}
+}
+
+// finish neutralizes, looks at the scalp and records the outcome.
+func (v *visit) finish() {
+	lathers := 3
+	if v.slips(fewLathers) {
+		lathers, v.planted = 2, true
+	}
+	v.neutralize(lathers)
+	v.pause(3)
+	v.record(scalpUnchanged())
+	if v.offline() {
+		v.wait(v.offlineUntil)
+	}
+	v.send()
+	reason := v.close()
+	if reason != "" {
+		v.sign("error", reason)
+		v.pause(2)
+		v.record(shampooed(3, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR))
+		reason = v.close()
+		v.expect(reason == "", "a service that was completed can be closed, not %s", reason)
+	}
+	v.aftermath()
+}
+
+// close records the outcome; one tap. It returns why it was refused.
+func (v *visit) close() (reason string) {
+	outcome := &pb.Outcome{Session: v.session.GetName(), Completed: !v.ended, ScalpChanged: no,
+		HomeCareAdvice: []string{"No shampoo for two days."}}
+	if v.ended {
+		outcome.BrokenOffReason = v.accident.name
+	}
+	v.taps++
+	answer, reason := attempt(v.run, v.by.person, v.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: v.client, Outcome: outcome, RequestId: newID()})
+	if reason == "" {
+		v.closed = true
+		v.noteDeviations(answer.GetOutcome().GetDeviations())
+	}
+	return reason
+}
+
+// aftermath reports what shows the day after, and follows incidents up.
+func (v *visit) aftermath() {
+	if v.accident == nil {
+		return
+	}
+	if v.accident.happen == nil {
+		v.planted = true
+		v.pause(20 * 60)
+		v.record(comfortCheck(pb.Comfort_COMFORT_BURNING, ""))
+		v.pause(1)
+		v.record(waterOn(head))
+		v.pause(16)
+		v.record(waterOff(head), helpCalled(true))
+	}
+	found := call(v.run, v.by.person, v.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: v.client}).GetIncidents()
+	v.hurt = len(found)
+	for _, i := range found {
+		v.sign("incident")
+		v.sign("incident", codeOf(i.GetKind()))
+	}
+	for number := int32(1); number <= 2 && len(found) > 0; number++ {
+		v.pause(24 * 60)
+		for _, i := range found {
+			call(v.run, v.by.salon.supervisor, v.incident.RecordFollowUp, &pb.RecordFollowUpRequest{
+				Name: i.GetName(), Number: &number, RequestId: newID(),
+				FollowUp: &pb.FollowUp{Channel: pb.FollowUpChannel_FOLLOW_UP_CHANNEL_REMOTE, Worse: no, DoctorSeen: no, Text: "By telephone: better.", Practitioner: v.by.salon.supervisor.name},
+			})
+		}
+	}
+}

@@ -1,0 +1,189 @@
+package demo
+
+import (
+	"slices"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// danger is one thing that a careless visit gets wrong. Everything else in that visit
+// is as in a careful one, so that a danger is not found by the way.
+type danger struct {
+	name string
+	// where it can be seen: "asked" (a question of its own, answered truthfully or
+	// not at all), "record", "scan", "test", "clock"; "" when nowhere.
+	where  string
+	kinds  []visitKind                                   // nil: any kind
+	laws   func(pb.Jurisdiction) bool                    // where it is one; nil: everywhere
+	answer func(v *visit, card *pb.Consultation)         // changes the answers
+	ask    func(v *visit, q *pb.CheckEligibilityRequest) // changes what is asked for
+	before func(c *inventedClient, at time.Time) earlier // the visit before, when it must be on record
+	from   int                                           // the day of the month from which it is one
+	young  bool                                          // the client is thirteen
+	slip   slip                                          // what the hands do
+	// caught lists the signs of which one must show (see visit.sign).
+	caught []string
+	// unseen says why nothing can see it, for those that are nowhere.
+	unseen string
+}
+
+// slip is what careless hands do.
+type slip int
+
+// The slips.
+const (
+	noSlip slip = iota
+	jarNotScanned
+	otherJar
+	testsSkipped
+	staysTooLong
+	fewLathers
+	notSigned
+)
+
+// earlier is the visit before, when it is on record.
+type earlier struct {
+	at     time.Time // zero: not on record
+	splash bool      // product came into an eye
+}
+
+// retouchesOnly are the kinds with an earlier relaxer, hydroxideOnly those that are
+// relaxed now.
+var (
+	retouchesOnly = []visitKind{retouchVisit, studentVisit}
+	hydroxideOnly = []visitKind{retouchVisit, virginVisit, studentVisit, texturizingVisit}
+)
+
+// licences reports whether a law knows licences of practitioners: those of the United
+// States do.
+func licences(law pb.Jurisdiction) bool {
+	return law != pb.Jurisdiction_JURISDICTION_UK && law != pb.Jurisdiction_JURISDICTION_EU
+}
+
+// fits reports whether a danger can be planted in a visit.
+func (d *danger) fits(v *visit) bool {
+	return (d.kinds == nil || slices.Contains(d.kinds, v.kind)) && (d.laws == nil || d.laws(v.by.salon.law)) &&
+		!v.at.Before(v.opens.AddDate(0, 0, d.from))
+}
+
+// dangers take turns in careless visits. Those that are nowhere to be seen are lies that
+// no software can find; the report lists them.
+var dangers = []*danger{
+	{name: "broken skin, answered in passing", where: "asked",
+		answer: func(_ *visit, c *pb.Consultation) { c.Scalp.BrokenSkin = yes }, caught: []string{"rule scalp.broken-skin"}},
+	{name: "washed last night", where: "asked", kinds: hydroxideOnly,
+		answer: func(v *visit, c *pb.Consultation) {
+			c.History.Shampoo.LastTime = timestamppb.New(v.clock.Now().Add(-14 * time.Hour))
+		}, caught: []string{"rule wait.shampoo"}},
+	{name: "allergy", where: "asked",
+		answer: func(_ *visit, c *pb.Consultation) { c.History.Allergy = yes }, caught: []string{"rule medical.allergy"}},
+	{name: "earlier reaction", where: "asked",
+		answer: func(_ *visit, c *pb.Consultation) { c.History.BadReaction = yes }, caught: []string{"rule medical.bad-reaction"}},
+	{name: "relaxed elsewhere three weeks ago", where: "asked", kinds: retouchesOnly,
+		answer: func(v *visit, c *pb.Consultation) { c.History.Relaxer = happenedDaysAgo(v.clock.Now(), 21) },
+		caught: []string{"rule wait.relaxer", "rule history.contradiction"}},
+	{name: "scalp and tests left empty", where: "asked",
+		answer: func(_ *visit, c *pb.Consultation) {
+			c.Scalp.Sores, c.Scalp.Burns = pb.Answer_ANSWER_UNSPECIFIED, pb.Answer_ANSWER_UNSPECIFIED
+			c.Tests.Elasticity = pb.ElasticityReading_ELASTICITY_READING_UNSPECIFIED
+		}, caught: []string{"question consultation.scalp.sores", "question consultation.tests.elasticity"}},
+	{name: "consent not asked for", where: "asked",
+		answer: func(_ *visit, c *pb.Consultation) { c.Consent.Agreed = pb.Answer_ANSWER_UNSPECIFIED },
+		caught: []string{"question consultation.consent.agreed"}},
+
+	{name: "relaxed here 25 days ago, said to be ten weeks", where: "record", kinds: retouchesOnly,
+		before: func(_ *inventedClient, at time.Time) earlier { return earlier{at: at.AddDate(0, 0, -25)} },
+		caught: []string{"rule wait.relaxer", "rule retouch.too-early-on-record", "rule history.contradiction"}},
+	{name: "relaxed here, said to be virgin hair", where: "record", kinds: []visitKind{virginVisit},
+		before: func(_ *inventedClient, at time.Time) earlier { return earlier{at: at.AddDate(0, 0, -150)} },
+		caught: []string{"rule zone.already-relaxed", "rule history.contradiction"}},
+	{name: "product in an eye at the visit before", where: "record", kinds: retouchesOnly,
+		before: func(c *inventedClient, _ time.Time) earlier { return earlier{at: c.relaxed, splash: true} },
+		caught: []string{"rule incident.doctors-word-missing"}},
+	{name: "thirteen by the birth date, said to be seventeen", where: "record", young: true,
+		answer: func(_ *visit, c *pb.Consultation) {
+			c.Consent.AgeYears, c.Consent.GuardianAgreed = proto.Int32(17), yes
+		}, caught: []string{"rule age.disputed", "rule age.minimum", "rule directions.minimum-age"}},
+	{name: "licence expired", where: "record", laws: licences,
+		ask:    func(v *visit, q *pb.CheckEligibilityRequest) { q.Practitioner = v.by.salon.expired.name },
+		caught: []string{"rule practitioner.licence-expired"}},
+	{name: "student begins without a signature", where: "record", kinds: []visitKind{studentVisit}, slip: notSigned,
+		caught: []string{"error NOT_COUNTERSIGNED"}},
+
+	{name: "recalled lot", where: "scan", from: recallDay + 1,
+		ask:    func(_ *visit, q *pb.CheckEligibilityRequest) { q.LotCode = recalledLot },
+		caught: []string{"rule product.lot-recalled"}},
+	{name: "expired lot", where: "scan",
+		ask:    func(_ *visit, q *pb.CheckEligibilityRequest) { q.LotCode = expiredLot },
+		caught: []string{"rule product.lot-expired"}},
+	{name: "another jar than decided on", where: "scan", kinds: hydroxideOnly, slip: otherJar,
+		caught: []string{"alarm RINSE_NOW WRONG_PRODUCT"}},
+	{name: "jar not scanned", where: "scan", slip: jarNotScanned, caught: []string{"alarm CONFIRM_PRODUCT"}},
+
+	{name: "elasticity failed", where: "test",
+		answer: func(_ *visit, c *pb.Consultation) {
+			c.Tests.Elasticity = pb.ElasticityReading_ELASTICITY_READING_FAILED
+		}, caught: []string{"rule tests.elasticity-failed"}},
+	{name: "metal found", where: "test",
+		answer: func(_ *visit, c *pb.Consultation) {
+			c.Tests.Incompatibility = pb.IncompatibilityReading_INCOMPATIBILITY_READING_POSITIVE
+		}, caught: []string{"rule tests.metal-found"}},
+	{name: "test strand broke", where: "test",
+		answer: func(_ *visit, c *pb.Consultation) { c.Tests.Strand = pb.StrandReading_STRAND_READING_BREAKAGE },
+		caught: []string{"rule tests.strand-broke"}},
+	{name: "little new growth", where: "test", kinds: retouchesOnly,
+		answer: func(_ *visit, c *pb.Consultation) { c.Hair.NewGrowthMm = proto.Float64(6) },
+		caught: []string{"rule retouch.little-growth"}},
+
+	{name: "strand tests not made", where: "clock", kinds: hydroxideOnly, slip: testsSkipped, caught: []string{"alarm STRAND_TEST_DUE"}},
+	{name: "left on too long", where: "clock", kinds: hydroxideOnly, slip: staysTooLong, caught: []string{"alarm RINSE_NOW", "alarm RINSE_DUE"}},
+	{name: "closed after two lathers", where: "clock", kinds: hydroxideOnly, slip: fewLathers, caught: []string{"error NOT_NEUTRALIZED"}},
+
+	{name: "broken skin seen and denied", unseen: "the answer to a question asked singly is a lie"},
+	{name: "medicine not mentioned", unseen: "the client says no"},
+	{name: "statement read out without waiting for an answer", unseen: "all of its items are answered by one tap"},
+	{name: "base noted, not put on", unseen: "a tap is all that shows it"},
+	{name: "consent ticked, nothing explained", unseen: "a tap is all that shows it"},
+	{name: "jar refilled with another cream", unseen: "the scan is right"},
+}
+
+// accident is what goes wrong in an unlucky visit although everything was done right.
+type accident struct {
+	name   string
+	happen func(v *visit)
+	caught []string
+}
+
+// accidents take turns in unlucky visits.
+var accidents = []*accident{
+	{"burning at the scalp", (*visit).burns, []string{"alarm RINSE_NOW DISCOMFORT"}},
+	{"tingling", (*visit).tingles, []string{"alarm RINSE_NOW DISCOMFORT"}},
+	{"product in an eye", (*visit).splashes, []string{"alarm RINSE_NOW SPLASH"}},
+	{"hair in distress at a strand test", (*visit).distress, []string{"alarm RINSE_NOW DISTRESSED_HAIR"}},
+	{"water fails while rinsing a burn", (*visit).waterFails, []string{"alarm WATER_OFF_TOO_SOON"}},
+	{"broken off with product on", (*visit).brokenOff, []string{"alarm RINSE_NOW BROKEN_OFF"}},
+	{"soreness reported the day after", nil, []string{"alarm RINSE_NOW DISCOMFORT", "incident"}},
+}
+
+// finding is what a careful practitioner finds and answers truthfully.
+type finding func(v *visit, c *pb.Consultation)
+
+// findings take turns in careful visits that are not ordinary.
+var findings = []finding{
+	func(_ *visit, c *pb.Consultation) { c.History.Medication = yes },
+	func(_ *visit, c *pb.Consultation) { c.History.ThinningEdges = yes },
+	func(_ *visit, c *pb.Consultation) { c.History.ContactLenses = yes },
+	func(_ *visit, c *pb.Consultation) { c.Scalp.Flaking = yes },
+	func(v *visit, c *pb.Consultation) { c.History.ExtensionsRemoved = happenedDaysAgo(v.clock.Now(), 6) },
+	func(_ *visit, c *pb.Consultation) { c.Hair.Zones[2].Porosity = pb.Porosity_POROSITY_POROUS },
+	func(v *visit, c *pb.Consultation) { c.Hair.Zones[2].Lightened = happenedDaysAgo(v.clock.Now(), 700) },
+	func(_ *visit, c *pb.Consultation) { c.History.UndescribedWork = pb.Answer_ANSWER_UNSURE },
+	func(_ *visit, c *pb.Consultation) { c.Scalp.Tender = pb.Answer_ANSWER_UNSURE },
+	func(v *visit, c *pb.Consultation) {
+		c.Hair.Zones[1].SemiPermanentColour = happenedDaysAgo(v.clock.Now(), 8)
+	},
+}

@@ -1,0 +1,285 @@
+package demo
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// hands are the hands of a stylist during the processing, and the true hair under them.
+type hands struct {
+	delay        float64 // longest minutes from an alarm to the hand
+	way          float64 // minutes to the bowl
+	rates        map[string]float64
+	contact      map[string]time.Time // sections that have product on
+	lastTest     time.Time
+	smooth       bool // what the last strand test said
+	firstContact time.Time
+	accidentAt   time.Time
+	ended        bool // an accident ended the processing
+}
+
+// slips reports whether the danger of this visit is a slip of a kind.
+func (v *visit) slips(s slip) bool { return v.danger != nil && v.danger.slip == s }
+
+// prepare lists what is done before the first contact. Conditions are met one by one.
+func (v *visit) prepare() {
+	v.hands = hands{delay: carefulDelay, contact: map[string]time.Time{}, accidentAt: v.clock.Now().Add(24 * time.Hour)}
+	v.way = minutesToBowl * uniform(v.random, shortestWay, longestWay)
+	v.rates = v.truth.rates(v.random, v.session.GetPlan().GetSections())
+	if v.how == careless {
+		v.delay = carelessDelay
+	}
+	v.record(consentConfirmed())
+	v.pause(3)
+	var ready []*pb.Event
+	if v.kind != waveVisit {
+		ready = append(ready, baseApplied())
+	}
+	for _, c := range v.decision.GetConditions() {
+		if c.GetBeforeContact() && c.GetRuleId() != "" {
+			ready = append(ready, conditionMet(c))
+		}
+	}
+	switch inUse := v.decision.GetInputs().GetProduct().GetName(); {
+	case v.slips(jarNotScanned):
+		v.planted = true
+	case v.slips(otherJar):
+		ready = append(ready, productConfirmed(v.otherRelaxer(), soundLot))
+		v.planted = true
+	default:
+		ready = append(ready, productConfirmed(inUse, v.decision.GetInputs().GetLotCode()))
+	}
+	if len(ready) > 0 {
+		v.record(ready...)
+	}
+	v.pause(1)
+}
+
+// otherRelaxer is a jar that was not decided on.
+func (v *visit) otherRelaxer() string {
+	if v.product == superRelaxer {
+		return mild
+	}
+	return superRelaxer
+}
+
+// process applies, tests and rinses the stages of the plan, one after the other.
+func (v *visit) process() {
+	if v.losesServer {
+		v.offlineFrom = v.clock.Now().Add(minutesOf(v.random.Float64() * offlineFrom))
+		v.offlineUntil = v.offlineFrom.Add(minutesOf(uniform(v.random, offlineShortest, offlineLongest)))
+	}
+	if v.accident != nil {
+		v.accidentAt = v.clock.Now().Add(minutesOf(uniform(v.random, 5, 9)))
+	}
+	for i, stage := range v.session.GetPlan().GetStages() {
+		left := stage.GetSectionIds()
+		for len(left) > 0 && !v.ended && !v.failed() {
+			if i > 0 || len(left) < len(stage.GetSectionIds()) {
+				v.neutralize(3) // the stage before must be neutral first
+			}
+			v.stages++
+			left = v.serve(left)
+		}
+	}
+}
+
+// serve applies sections and tests strands until the guidance calls to the bowl, then
+// rinses. It returns the sections that were left for another stage.
+func (v *visit) serve(left []string) []string {
+	for !v.failed() {
+		now := v.clock.Now()
+		called, test := v.called(), v.dueTest()
+		switch {
+		case v.accident != nil && v.accident.happen != nil && len(v.contact) > 0 && !now.Before(v.accidentAt):
+			v.planted = true
+			v.accident.happen(v)
+			v.ended = true
+			return nil
+		case called:
+			v.rinse()
+			return left
+		case test != "":
+			v.testStrand(test)
+		case len(left) > 0 && v.hasTime():
+			v.apply(left[0])
+			left = left[1:]
+		default:
+			v.idle()
+		}
+	}
+	return nil
+}
+
+// apply puts product on a section.
+func (v *visit) apply(id string) {
+	if v.firstContact.IsZero() {
+		v.record(sectionApplied(id)) // the tap of the first contact is one before it
+		v.firstContact = v.clock.Now()
+	} else {
+		v.record(sectionApplied(id))
+	}
+	v.contact[id] = v.clock.Now()
+	v.pause(v.by.pace * math.Exp(trueSectionPaceSpread*v.random.NormFloat64()))
+	v.look()
+}
+
+// called reports whether it is time to go to the bowl: the screen says so or, without
+// the server, the printed times or the last strand test do.
+func (v *visit) called() bool {
+	if len(v.contact) == 0 {
+		return false
+	}
+	if v.offline() {
+		return v.smooth || slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
+			return v.minutesOn(s.GetSectionId()) >= s.GetLatestRinseMinute()
+		})
+	}
+	if v.pastLimit() {
+		return true
+	}
+	return slices.ContainsFunc(v.state.GetAlarms(), func(a *pb.Alarm) bool {
+		switch a.GetKind() {
+		case pb.AlarmKind_ALARM_KIND_RINSE_NOW:
+			return true
+		case pb.AlarmKind_ALARM_KIND_RINSE_DUE, pb.AlarmKind_ALARM_KIND_TARGET_NEAR:
+			return !v.slips(staysTooLong)
+		}
+		return false
+	})
+}
+
+// pastLimit reports whether a section is past its hard limit and the screen says nothing,
+// which must never be; a stylist then goes by the wall clock.
+func (v *visit) pastLimit() bool {
+	silent := !slices.ContainsFunc(v.state.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == pb.AlarmKind_ALARM_KIND_RINSE_NOW }) &&
+		slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
+			return v.minutesOn(s.GetSectionId()) > s.GetHardLimitMinute()+limitSlack
+		})
+	v.silent = v.silent || silent
+	return silent
+}
+
+// limitSlack is how many minutes after the limit its alarm must be on the screen: a step
+// of the clock and a glance at the till.
+const limitSlack = glance + 0.5
+
+// planned lists the planned sections that have product on.
+func (v *visit) planned() []*pb.PlannedSection {
+	return slices.DeleteFunc(slices.Clone(v.session.GetPlan().GetSections()), func(s *pb.PlannedSection) bool {
+		return v.contact[s.GetSectionId()].IsZero()
+	})
+}
+
+// minutesOn is how long product has been on a section.
+func (v *visit) minutesOn(id string) float64 {
+	if v.contact[id].IsZero() {
+		return 0
+	}
+	return v.clock.Now().Sub(v.contact[id]).Minutes()
+}
+
+// dueTest is the section whose strand test has been due longest; "" when none is.
+// Without the server, tests come as printed: from the planned minute on, then at the
+// planned interval.
+func (v *visit) dueTest() string {
+	if len(v.contact) == 0 {
+		return ""
+	}
+	if v.slips(testsSkipped) || v.slips(staysTooLong) {
+		v.planted = v.planted || v.slips(testsSkipped)
+		return ""
+	}
+	id, since := "", v.clock.Now()
+	if v.offline() {
+		for _, s := range v.planned() {
+			rested := v.clock.Now().Sub(v.lastTest).Minutes() >= v.session.GetPlan().GetStrandTestMinutes()
+			if v.minutesOn(s.GetSectionId()) >= s.GetFirstStrandTestMinute() && rested {
+				return s.GetSectionId()
+			}
+		}
+		return ""
+	}
+	for _, s := range v.state.GetSections() {
+		if due := s.GetNextStrandTestTime(); due != nil && !due.AsTime().After(since) {
+			id, since = s.GetSectionId(), due.AsTime()
+		}
+	}
+	return id
+}
+
+// testStrand tests a strand, and records what the eye says. Hands come after a moment,
+// unless they are testing already.
+func (v *visit) testStrand(id string) {
+	if v.clock.Now().Sub(v.lastTest) > time.Minute {
+		v.pause(v.delay * v.random.Float64())
+	}
+	v.lastTest = v.clock.Now()
+	if v.how != careless || v.random.Float64() >= carelessSkips {
+		left := min(0.999, max(0.001, 1-straightenedShare(v.minutesOn(id), v.rates[id])))
+		seen := 1 / (1 + math.Exp(-math.Log(left/(1-left))-eyeError*v.random.NormFloat64()))
+		reading := pb.CurlReading_CURL_READING_PARTLY
+		switch {
+		case seen > eyeSpringsShare:
+			reading = pb.CurlReading_CURL_READING_SPRINGS_BACK
+		case seen < eyeSmoothShare:
+			reading = pb.CurlReading_CURL_READING_STAYS_SMOOTH
+		}
+		v.smooth = reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH
+		v.record(strandTest(id, reading))
+	}
+	v.pause(testTakes)
+}
+
+// hasTime reports whether another section can be put on before one that is on must be
+// rinsed: what cannot be finished is not begun.
+func (v *visit) hasTime() bool {
+	if v.offline() {
+		return !slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
+			return v.minutesOn(s.GetSectionId())+v.by.pace > s.GetLatestRinseMinute()
+		})
+	}
+	until := v.clock.Now().Add(minutesOf(v.by.pace))
+	return !slices.ContainsFunc(v.state.GetSections(), func(s *pb.SectionState) bool {
+		return s.GetLatestRinseTime() != nil && s.GetLatestRinseTime().AsTime().Before(until)
+	})
+}
+
+// idle waits until something is due, but looks at the till now and then.
+func (v *visit) idle() {
+	now := v.clock.Now()
+	next := now.Add(glance * time.Minute)
+	for _, s := range v.state.GetSections() {
+		for _, due := range []time.Time{s.GetNextStrandTestTime().AsTime(), s.GetLatestRinseTime().AsTime(), s.GetHardLimitTime().AsTime()} {
+			if due.After(now) && due.Before(next) {
+				next = due
+			}
+		}
+	}
+	if v.accidentAt.After(now) && v.accidentAt.Before(next) {
+		next = v.accidentAt
+	}
+	v.wait(next)
+	v.look()
+}
+
+// rinse brings water on the stage after a moment and the way to the bowl.
+func (v *visit) rinse() {
+	v.planted = v.planted || v.slips(staysTooLong)
+	v.pause(v.delay*v.random.Float64() + v.way)
+	v.water()
+	v.pause(4)
+	v.record(rinseFinished())
+}
+
+// water is water on the whole head: the clocks of all sections stop.
+func (v *visit) water() {
+	for id := range v.contact {
+		v.capPassed = v.capPassed || straightenedShare(v.minutesOn(id), v.rates[id]) > 0.8
+	}
+	v.record(waterOn(head))
+	v.contact, v.smooth = map[string]time.Time{}, false
+}

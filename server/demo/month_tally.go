@@ -1,0 +1,198 @@
+package demo
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// tally adds up the visits of a month.
+type tally struct {
+	visits      int
+	rows        map[rowKey]*row
+	ordinary    row
+	caught      map[*danger]*found
+	befell      map[*accident]*found
+	why         map[string]int // "kind: rule" of careful visits without a finding that were stopped
+	departed    map[string]int // "kind: deviation" of these visits
+	recalled    int
+	silent      []string // sessions without a RINSE_NOW at the hard limit
+	dangerQueue []*danger
+}
+
+// rowKey is a kind of client and a behaviour.
+type rowKey struct {
+	kind visitKind
+	how  behaviour
+}
+
+// row adds up visits of one kind.
+type row struct {
+	visits, refused, referred, overridden, overridesDenied int
+	questions, answers, served, tapsBefore, taps, stages   int
+	rinseNow, rinseDue, withRinseNow                       int
+	deviations, incidents, capPassed                       int
+}
+
+// found counts how often something was planted, and how often a sign of it showed.
+type found struct {
+	planted, caught int
+	missed          []string // what showed instead, for the first few
+}
+
+// newTally returns an empty tally.
+func newTally() *tally {
+	return &tally{rows: map[rowKey]*row{}, caught: map[*danger]*found{}, befell: map[*accident]*found{}, why: map[string]int{}, departed: map[string]int{}, dangerQueue: slices.Clone(dangers)}
+}
+
+// add adds a visit that has ended.
+func (t *tally) add(v *visit) {
+	t.visits++
+	key := rowKey{v.kind, v.how}
+	if t.rows[key] == nil {
+		t.rows[key] = &row{}
+	}
+	t.rows[key].add(v)
+	if v.ordinary() {
+		t.ordinary.add(v)
+	}
+	if v.silent {
+		t.silent = append(t.silent, fmt.Sprintf("%s (%s by %s; no echo from the till: %t, offline: %t)", v.session.GetName(), v.kind, v.by.displayName, v.by.noEcho, !v.offlineFrom.IsZero()))
+	}
+	if v.how == careful && v.finding == nil {
+		for _, rule := range v.stops {
+			t.why[string(v.kind)+": "+rule]++
+		}
+		for _, kind := range v.deviations {
+			t.departed[string(v.kind)+": "+kind]++
+		}
+	}
+	if v.danger != nil {
+		note(t.caught, v.danger, v, v.danger.caught)
+	}
+	if v.accident != nil {
+		note(t.befell, v.accident, v, v.accident.caught)
+	}
+}
+
+// note counts a danger or an accident that came about. A danger without a sign does not
+// count where the visit was stopped for another reason: it harmed nobody, and questions
+// that can no longer change a refusal are not asked.
+func note[K comparable](all map[K]*found, what K, v *visit, signs []string) {
+	stopped := v.session == nil && (v.refused || v.referred)
+	if !v.planted || stopped && !v.caughtBy(signs) {
+		return
+	}
+	f := all[what]
+	if f == nil {
+		f = &found{}
+		all[what] = f
+	}
+	f.planted++
+	if v.caughtBy(signs) {
+		f.caught++
+	} else if len(f.missed) < 3 {
+		var showed []string
+		for s := range v.signs {
+			showed = append(showed, s)
+		}
+		slices.Sort(showed)
+		f.missed = append(f.missed, fmt.Sprintf("%s by %s: %s", v.client, v.by.displayName, strings.Join(showed, "; ")))
+	}
+}
+
+// stoppingRules are the IDs of the rules that ask, refer or refuse.
+func stoppingRules(d *pb.Decision) (ids []string) {
+	for _, f := range d.GetFindings() {
+		switch f.GetSeverity() {
+		case pb.Severity_SEVERITY_ASK, pb.Severity_SEVERITY_REFER, pb.Severity_SEVERITY_REFUSE:
+			ids = append(ids, f.GetRuleId())
+		}
+	}
+	return ids
+}
+
+// add adds a visit to a row.
+func (r *row) add(v *visit) {
+	r.visits++
+	r.refused += toInt(v.refused)
+	r.referred += toInt(v.referred)
+	r.overridden += toInt(v.overrides > 0)
+	r.overridesDenied += v.denied
+	r.questions += v.asked
+	r.answers += v.answers
+	if v.closed && !v.ended {
+		r.served++
+		r.tapsBefore += v.tapsBefore
+		r.taps += v.taps
+		r.stages += v.stages
+	}
+	r.rinseNow += v.alarms[pb.AlarmKind_ALARM_KIND_RINSE_NOW]
+	r.rinseDue += v.alarms[pb.AlarmKind_ALARM_KIND_RINSE_DUE]
+	r.withRinseNow += toInt(v.alarms[pb.AlarmKind_ALARM_KIND_RINSE_NOW] > 0)
+	r.deviations += len(v.deviations)
+	r.incidents += v.hurt
+	r.capPassed += toInt(v.capPassed)
+}
+
+// toInt is 1 for true.
+func toInt(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// per is a count for each of n.
+func per(count, n int) float64 { return float64(count) / float64(max(1, n)) }
+
+// percent is a share.
+func percent(count, n int) float64 { return 100 * per(count, n) }
+
+// print prints the table by kind and behaviour, and what was found.
+func (t *tally) print(p *page, d *run) {
+	if d.failed() {
+		return
+	}
+	p.act("What the month came to")
+	p.say("A visit counts once under refused and under referred. Questions, answers, alarms, deviations and incidents are per visit; taps per visit that was completed, before the first contact and from then to closing.")
+	head := fmt.Sprintf("  | %-11s %-8s %6s %7s %8s %8s %6s %6s %6s %6s %6s %6s %6s %5s", "client", "hands", "visits", "refused", "referred", "override",
+		"quest.", "answ.", "before", "taps", "RINSE", "RINSE", "devi-", "inci-")
+	p.print(head + "\n" + fmt.Sprintf("  | %-11s %-8s %6s %7s %8s %8s %6s %6s %6s %6s %6s %6s %6s %5s", "", "", "", "", "", "", "", "", "", "", "_NOW", "_DUE", "ations", "dents") + "\n")
+	for _, kind := range kindShares {
+		for _, how := range behaviourShares {
+			if r := t.rows[rowKey{kind.value, how.value}]; r != nil {
+				r.print(p, string(kind.value), string(how.value))
+			}
+		}
+	}
+	t.ordinary.print(p, "retouch", "ordinary")
+	p.say("")
+	p.say("Ordinary retouches: serviced in %.2f stages on average; the true straightening of a section passed the cap on %.1f %% of heads. Sessions found by the recall of a lot: %d.",
+		per(t.ordinary.stages, t.ordinary.served), percent(t.ordinary.capPassed, t.ordinary.served), t.recalled)
+	p.say("Careful visits in which nothing was found:")
+	printCounts(p, "stopped by", t.why)
+	printCounts(p, "deviation", t.departed)
+}
+
+// printCounts prints counts, the highest first.
+func printCounts(p *page, what string, counts map[string]int) {
+	keys := slices.SortedFunc(maps.Keys(counts), func(a, b string) int {
+		return cmp.Or(counts[b]-counts[a], strings.Compare(a, b))
+	})
+	for _, key := range keys {
+		p.answer("%s %s, %d times", what, key, counts[key])
+	}
+}
+
+// print prints one row.
+func (r *row) print(p *page, kind, how string) {
+	p.print(fmt.Sprintf("  | %-11s %-8s %6d %5.1f %% %6.1f %% %6.1f %% %6.2f %6.1f %6.1f %6.1f %6.2f %6.2f %6.2f %5.2f\n", kind, how, r.visits,
+		percent(r.refused, r.visits), percent(r.referred, r.visits), percent(r.overridden, r.visits),
+		per(r.questions, r.visits), per(r.answers, r.visits), per(r.tapsBefore, r.served), per(r.taps, r.served),
+		per(r.rinseNow, r.visits), per(r.rinseDue, r.visits), per(r.deviations, r.visits), per(r.incidents, r.visits)))
+}

@@ -1,0 +1,169 @@
+package demo
+
+import (
+	"strings"
+	"time"
+
+	pb "alkalog/proto/alkalogv1"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// till is the device of a visit: its clock, its queue, and what it has heard.
+type till struct {
+	queue        []*pb.Event
+	heard        *pb.ClockEcho
+	heardAt      time.Time
+	offlineFrom  time.Time // zero: never
+	offlineUntil time.Time
+	state        *pb.SessionState
+	calling      map[alarmKey]bool // the alarms of the last state
+}
+
+// alarmKey tells alarms apart.
+type alarmKey struct {
+	kind    pb.AlarmKind
+	section string
+	place   pb.Place
+}
+
+// tillTime is the time by the till's clock, which may be wrong.
+func (v *visit) tillTime() *timestamppb.Timestamp {
+	return timestamppb.New(v.clock.Now().Add(v.by.offset))
+}
+
+// hear stores the server's time from an answer.
+func (v *visit) hear(server *timestamppb.Timestamp) {
+	if server != nil {
+		v.heard, v.heardAt = &pb.ClockEcho{ServerTime: server, ReceiveTime: v.tillTime()}, v.clock.Now()
+	}
+}
+
+// echo returns it with the time since; nil for tills that return none.
+func (v *visit) echo() *pb.ClockEcho {
+	if v.by.noEcho || v.heard == nil {
+		return nil
+	}
+	elapsed := v.clock.Now().Sub(v.heardAt).Milliseconds()
+	return &pb.ClockEcho{ServerTime: v.heard.GetServerTime(), ReceiveTime: v.heard.GetReceiveTime(), ElapsedMs: &elapsed}
+}
+
+// offline reports whether the till cannot reach the server now.
+func (v *visit) offline() bool {
+	now := v.clock.Now()
+	return !v.offlineFrom.IsZero() && now.After(v.offlineFrom) && now.Before(v.offlineUntil)
+}
+
+// record takes down what happens now, a tap each. The till sends it at once, or when it
+// reaches the server again.
+func (v *visit) record(facts ...*pb.Event) {
+	for _, fact := range facts {
+		fact.EventId, fact.OccurTime = newID(), v.tillTime()
+		if v.firstContact.IsZero() {
+			v.tapsBefore++
+		} else {
+			v.taps++
+		}
+		if v.tell != nil {
+			v.tell(fact)
+		}
+	}
+	v.queue = append(v.queue, facts...)
+	if !v.offline() {
+		v.send()
+	}
+}
+
+// send sends what is queued and notes the answer.
+func (v *visit) send() {
+	if len(v.queue) == 0 || v.failed() {
+		return
+	}
+	answer := call(v.run, v.by.person, v.processing.RecordEvents, &pb.RecordEventsRequest{
+		Name: v.session.GetName(), Events: v.queue, SendTime: v.tillTime(), Echo: v.echo(), RequestId: newID(),
+	})
+	v.queue = nil
+	v.hear(answer.GetServerTime())
+	for _, r := range answer.GetResults() {
+		v.expect(r.GetStatus() == pb.EventStatus_EVENT_STATUS_RECORDED, "every fact is recorded, not %s %s", r.GetStatus(), r.GetReason())
+	}
+	v.observe(answer.GetState())
+}
+
+// look reads the state, as a glance at the till's screen does.
+func (v *visit) look() {
+	if v.offline() || v.failed() {
+		return
+	}
+	v.send()
+	answer := call(v.run, v.by.person, v.processing.GetSession, &pb.GetSessionRequest{Name: v.session.GetName()})
+	v.hear(answer.GetServerTime())
+	v.observe(answer.GetSession().GetState())
+}
+
+// observe counts the alarms that the state raises anew, and notes them and the
+// deviations as signs.
+func (v *visit) observe(state *pb.SessionState) {
+	if state == nil {
+		return
+	}
+	now := map[alarmKey]bool{}
+	for _, a := range state.GetAlarms() {
+		key := alarmKey{a.GetKind(), a.GetSectionId(), a.GetPlace()}
+		now[key] = true
+		if !v.calling[key] {
+			v.alarms[a.GetKind()]++
+		}
+		kind := codeOf(a.GetKind())
+		v.sign("alarm", kind)
+		v.sign("alarm", kind, codeOf(a.GetCause()))
+	}
+	v.state, v.calling = state, now
+	v.noteDeviations(state.GetDeviations())
+}
+
+// noteDeviations keeps the kinds of the deviations so far; later facts may have withdrawn
+// some.
+func (v *visit) noteDeviations(all []*pb.Deviation) {
+	v.deviations = nil
+	for _, d := range all {
+		v.deviations = append(v.deviations, codeOf(d.GetKind()))
+		v.sign("deviation", codeOf(d.GetKind()))
+	}
+}
+
+// codeOf is the name of an enum value without its prefix, "RINSE_NOW".
+func codeOf(value protoreflect.Enum) string {
+	return strings.ToUpper(strings.ReplaceAll(enumLabel(value), " ", "_"))
+}
+
+// notAnswers are the fields of a consultation that nobody has to answer: the till fills
+// them in.
+var notAnswers = map[protoreflect.Name]bool{
+	"name": true, "etag": true, "salon": true, "practitioner": true, "state": true, "zone": true,
+	"tester": true, "strand_product": true, "medical_clearance": true,
+}
+
+// answersIn counts the answers in a message. A past event with its time is one answer; a
+// time of its own is filled in by the till.
+func answersIn(m protoreflect.Message) int {
+	n := 0
+	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
+		switch {
+		case notAnswers[field.Name()]:
+		case field.IsList() && field.Message() != nil:
+			for i := range value.List().Len() {
+				n += answersIn(value.List().Get(i).Message())
+			}
+		case field.Message() == nil:
+			n++
+		case field.Message().Name() == "PastEvent":
+			n++
+		case field.Message().Name() != "Timestamp":
+			n += answersIn(value.Message())
+		}
+		return true
+	})
+	return n
+}
