@@ -37,6 +37,10 @@ func stepText(e *pb.Event) string {
 		return fmt.Sprintf("scans the jar in the hand: %s, lot %s", lastSegment(fact.ProductConfirmed.GetProduct()), fact.ProductConfirmed.GetLotCode())
 	case *pb.Event_ConditionMet:
 		return strings.TrimSpace("ticks off: " + fact.ConditionMet.GetRuleId() + " " + fact.ConditionMet.GetSubject())
+	case *pb.Event_NormalizerOn:
+		return "normalizer on"
+	case *pb.Event_NormalizerOff:
+		return "normalizer rinsed out"
 	case *pb.Event_Shampoo:
 		return fmt.Sprintf("neutralizing shampoo, lather %d: the indicator shows %s", fact.Shampoo.GetNumber(), enumLabel(fact.Shampoo.GetIndicator()))
 	case *pb.Event_ProductUsed:
