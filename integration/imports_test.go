@@ -63,7 +63,7 @@ var allowedImports = map[string]string{
 	"service/ledger":               "proto/contract " + protoPackage,
 	"service/fault":                "proto/contract storage " + protoPackage,
 	"service/actor":                protoPackage,
-	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card storage " + protoPackage,
+	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card service/texts storage " + protoPackage,
 	"service/card":                 "proto/contract " + protoPackage,
 	"service/texts":                "",
 	"storage":                      "storage/keyring storage/lotcode " + protoPackage,

@@ -1027,6 +1027,64 @@ func (x *Alternative) GetBasis() *Basis {
 	return nil
 }
 
+// LocalText is a text of a decision in the decision's language. The English text
+// stands in the decision itself and is shown beside it.
+type LocalText struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it translates: "findings/" and the rule's id, "@" and the subject of the
+	// finding if it has one; "conditions/" and the condition's id; "questions/" and
+	// the path of the field; "alternatives/" and the alternative's id.
+	TextId string `protobuf:"bytes,1,opt,name=text_id,json=textId,proto3" json:"text_id,omitempty"`
+	// The text.
+	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LocalText) Reset() {
+	*x = LocalText{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LocalText) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LocalText) ProtoMessage() {}
+
+func (x *LocalText) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LocalText.ProtoReflect.Descriptor instead.
+func (*LocalText) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *LocalText) GetTextId() string {
+	if x != nil {
+		return x.TextId
+	}
+	return ""
+}
+
+func (x *LocalText) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // DecisionInputs is everything a decision was made from, kept so that it can
 // be made again years later.
 type DecisionInputs struct {
@@ -1079,7 +1137,7 @@ type DecisionInputs struct {
 
 func (x *DecisionInputs) Reset() {
 	*x = DecisionInputs{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1091,7 +1149,7 @@ func (x *DecisionInputs) String() string {
 func (*DecisionInputs) ProtoMessage() {}
 
 func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1104,7 +1162,7 @@ func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecisionInputs.ProtoReflect.Descriptor instead.
 func (*DecisionInputs) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *DecisionInputs) GetDecideTime() *timestamppb.Timestamp {
@@ -1255,7 +1313,7 @@ type SectionProduct struct {
 
 func (x *SectionProduct) Reset() {
 	*x = SectionProduct{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1267,7 +1325,7 @@ func (x *SectionProduct) String() string {
 func (*SectionProduct) ProtoMessage() {}
 
 func (x *SectionProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1280,7 +1338,7 @@ func (x *SectionProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionProduct.ProtoReflect.Descriptor instead.
 func (*SectionProduct) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SectionProduct) GetSectionId() string {
@@ -1355,14 +1413,24 @@ type Decision struct {
 	Changes []string `protobuf:"bytes,21,rep,name=changes,proto3" json:"changes,omitempty"`
 	// What is known of the chemical history, zone by zone, from the strictest
 	// source.
-	History       []*HistoryFact `protobuf:"bytes,22,rep,name=history,proto3" json:"history,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	History []*HistoryFact `protobuf:"bytes,22,rep,name=history,proto3" json:"history,omitempty"`
+	// Language that was asked for by accept-language and is served to the chain, as a
+	// BCP 47 tag such as "fr"; empty: English, or decided before languages were
+	// stored. A replay does not compare it.
+	Language string `protobuf:"bytes,30,opt,name=language,proto3" json:"language,omitempty"`
+	// Texts of the decision in that language, as they were shown, each once. A text
+	// without a translation is not among them.
+	LocalTexts []*LocalText `protobuf:"bytes,31,rep,name=local_texts,json=localTexts,proto3" json:"local_texts,omitempty"`
+	// True when a speaker of the language reviewed its texts. Show texts that nobody
+	// reviewed as drafts, below the English.
+	LocalTextsReviewed bool `protobuf:"varint,32,opt,name=local_texts_reviewed,json=localTextsReviewed,proto3" json:"local_texts_reviewed,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Decision) Reset() {
 	*x = Decision{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1374,7 +1442,7 @@ func (x *Decision) String() string {
 func (*Decision) ProtoMessage() {}
 
 func (x *Decision) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1387,7 +1455,7 @@ func (x *Decision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Decision.ProtoReflect.Descriptor instead.
 func (*Decision) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Decision) GetName() string {
@@ -1544,6 +1612,27 @@ func (x *Decision) GetHistory() []*HistoryFact {
 	return nil
 }
 
+func (x *Decision) GetLanguage() string {
+	if x != nil {
+		return x.Language
+	}
+	return ""
+}
+
+func (x *Decision) GetLocalTexts() []*LocalText {
+	if x != nil {
+		return x.LocalTexts
+	}
+	return nil
+}
+
+func (x *Decision) GetLocalTextsReviewed() bool {
+	if x != nil {
+		return x.LocalTextsReviewed
+	}
+	return false
+}
+
 // Override is an attempt to set a finding aside, accepted or not.
 type Override struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1574,7 +1663,7 @@ type Override struct {
 
 func (x *Override) Reset() {
 	*x = Override{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1586,7 +1675,7 @@ func (x *Override) String() string {
 func (*Override) ProtoMessage() {}
 
 func (x *Override) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1599,7 +1688,7 @@ func (x *Override) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Override.ProtoReflect.Descriptor instead.
 func (*Override) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Override) GetOverrideId() string {
@@ -1685,7 +1774,7 @@ type Countersignature struct {
 
 func (x *Countersignature) Reset() {
 	*x = Countersignature{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1697,7 +1786,7 @@ func (x *Countersignature) String() string {
 func (*Countersignature) ProtoMessage() {}
 
 func (x *Countersignature) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1710,7 +1799,7 @@ func (x *Countersignature) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Countersignature.ProtoReflect.Descriptor instead.
 func (*Countersignature) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Countersignature) GetPractitioner() string {
@@ -1789,7 +1878,10 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\bcautions\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\bcautions\x12\x1a\n" +
 	"\bsuitable\x18\x03 \x01(\bR\bsuitable\x12+\n" +
 	"\x0ealternative_id\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\ralternativeId\x12'\n" +
-	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"\xda\t\n" +
+	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"J\n" +
+	"\tLocalText\x12\x1d\n" +
+	"\atext_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\aR\x06textId\x12\x18\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\aR\x04text:\x04\x88\xb2\x19\x04\"\xda\t\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"decideTime\x12<\n" +
@@ -1823,7 +1915,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12-\n" +
 	"\aproduct\x18\x02 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x12w\n" +
-	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode:\x04\x88\xb2\x19\x04\"\xbc\t\n" +
+	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode:\x04\x88\xb2\x19\x04\"\xd5\n" +
+	"\n" +
 	"\bDecision\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xe0A\b\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
@@ -1851,7 +1944,11 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\breplaces\x18\x14 \x01(\tB\x19\xfaA\x12\n" +
 	"\x10alkalog/Decision\xa0\xb2\x19\x02R\breplaces\x12\x1e\n" +
 	"\achanges\x18\x15 \x03(\tB\x04\xa0\xb2\x19\x04R\achanges\x121\n" +
-	"\ahistory\x18\x16 \x03(\v2\x17.alkalog.v1.HistoryFactR\ahistory:O\xeaAH\n" +
+	"\ahistory\x18\x16 \x03(\v2\x17.alkalog.v1.HistoryFactR\ahistory\x12#\n" +
+	"\blanguage\x18\x1e \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\blanguage\x12;\n" +
+	"\vlocal_texts\x18\x1f \x03(\v2\x15.alkalog.v1.LocalTextB\x03\xe0A\x03R\n" +
+	"localTexts\x125\n" +
+	"\x14local_texts_reviewed\x18  \x01(\bB\x03\xe0A\x03R\x12localTextsReviewed:O\xeaAH\n" +
 	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\x88\xb2\x19\x04\"\xc8\x03\n" +
 	"\bOverride\x12(\n" +
 	"\voverride_id\x18\x01 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\n" +
@@ -1923,7 +2020,7 @@ func file_alkalog_v1_decision_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_decision_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_alkalog_v1_decision_proto_goTypes = []any{
 	(Verdict)(0),                  // 0: alkalog.v1.Verdict
 	(HistorySource)(0),            // 1: alkalog.v1.HistorySource
@@ -1938,89 +2035,91 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(*Condition)(nil),             // 10: alkalog.v1.Condition
 	(*StrengthAdvice)(nil),        // 11: alkalog.v1.StrengthAdvice
 	(*Alternative)(nil),           // 12: alkalog.v1.Alternative
-	(*DecisionInputs)(nil),        // 13: alkalog.v1.DecisionInputs
-	(*SectionProduct)(nil),        // 14: alkalog.v1.SectionProduct
-	(*Decision)(nil),              // 15: alkalog.v1.Decision
-	(*Override)(nil),              // 16: alkalog.v1.Override
-	(*Countersignature)(nil),      // 17: alkalog.v1.Countersignature
-	(Layer)(0),                    // 18: alkalog.v1.Layer
-	(Severity)(0),                 // 19: alkalog.v1.Severity
-	(*Basis)(nil),                 // 20: alkalog.v1.Basis
-	(*OverrideTerms)(nil),         // 21: alkalog.v1.OverrideTerms
-	(Zone)(0),                     // 22: alkalog.v1.Zone
-	(Answer)(0),                   // 23: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
-	(Strength)(0),                 // 25: alkalog.v1.Strength
-	(*Consultation)(nil),          // 26: alkalog.v1.Consultation
-	(*Product)(nil),               // 27: alkalog.v1.Product
-	(*Practitioner)(nil),          // 28: alkalog.v1.Practitioner
-	(*Salon)(nil),                 // 29: alkalog.v1.Salon
-	(ServiceKind)(0),              // 30: alkalog.v1.ServiceKind
-	(*PolicyParameters)(nil),      // 31: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 32: alkalog.v1.HousePolicy
-	(*RecordCard)(nil),            // 33: alkalog.v1.RecordCard
-	(*Incident)(nil),              // 34: alkalog.v1.Incident
-	(*ApplicationPace)(nil),       // 35: alkalog.v1.ApplicationPace
-	(*Plan)(nil),                  // 36: alkalog.v1.Plan
-	(Role)(0),                     // 37: alkalog.v1.Role
+	(*LocalText)(nil),             // 13: alkalog.v1.LocalText
+	(*DecisionInputs)(nil),        // 14: alkalog.v1.DecisionInputs
+	(*SectionProduct)(nil),        // 15: alkalog.v1.SectionProduct
+	(*Decision)(nil),              // 16: alkalog.v1.Decision
+	(*Override)(nil),              // 17: alkalog.v1.Override
+	(*Countersignature)(nil),      // 18: alkalog.v1.Countersignature
+	(Layer)(0),                    // 19: alkalog.v1.Layer
+	(Severity)(0),                 // 20: alkalog.v1.Severity
+	(*Basis)(nil),                 // 21: alkalog.v1.Basis
+	(*OverrideTerms)(nil),         // 22: alkalog.v1.OverrideTerms
+	(Zone)(0),                     // 23: alkalog.v1.Zone
+	(Answer)(0),                   // 24: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil), // 25: google.protobuf.Timestamp
+	(Strength)(0),                 // 26: alkalog.v1.Strength
+	(*Consultation)(nil),          // 27: alkalog.v1.Consultation
+	(*Product)(nil),               // 28: alkalog.v1.Product
+	(*Practitioner)(nil),          // 29: alkalog.v1.Practitioner
+	(*Salon)(nil),                 // 30: alkalog.v1.Salon
+	(ServiceKind)(0),              // 31: alkalog.v1.ServiceKind
+	(*PolicyParameters)(nil),      // 32: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 33: alkalog.v1.HousePolicy
+	(*RecordCard)(nil),            // 34: alkalog.v1.RecordCard
+	(*Incident)(nil),              // 35: alkalog.v1.Incident
+	(*ApplicationPace)(nil),       // 36: alkalog.v1.ApplicationPace
+	(*Plan)(nil),                  // 37: alkalog.v1.Plan
+	(Role)(0),                     // 38: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
-	18, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
-	19, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
-	20, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
+	19, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
+	20, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
+	21, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
 	4,  // 3: alkalog.v1.Finding.answers:type_name -> alkalog.v1.SeenAnswer
-	21, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
+	22, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
 	7,  // 5: alkalog.v1.Finding.contradictions:type_name -> alkalog.v1.Contradiction
 	1,  // 6: alkalog.v1.HistoryFact.source:type_name -> alkalog.v1.HistorySource
 	2,  // 7: alkalog.v1.HistoryFact.work:type_name -> alkalog.v1.ChemicalWork
-	22, // 8: alkalog.v1.HistoryFact.zone:type_name -> alkalog.v1.Zone
-	23, // 9: alkalog.v1.HistoryFact.happened:type_name -> alkalog.v1.Answer
-	24, // 10: alkalog.v1.HistoryFact.earliest_time:type_name -> google.protobuf.Timestamp
-	24, // 11: alkalog.v1.HistoryFact.latest_time:type_name -> google.protobuf.Timestamp
+	23, // 8: alkalog.v1.HistoryFact.zone:type_name -> alkalog.v1.Zone
+	24, // 9: alkalog.v1.HistoryFact.happened:type_name -> alkalog.v1.Answer
+	25, // 10: alkalog.v1.HistoryFact.earliest_time:type_name -> google.protobuf.Timestamp
+	25, // 11: alkalog.v1.HistoryFact.latest_time:type_name -> google.protobuf.Timestamp
 	6,  // 12: alkalog.v1.Contradiction.first:type_name -> alkalog.v1.HistoryFact
 	6,  // 13: alkalog.v1.Contradiction.second:type_name -> alkalog.v1.HistoryFact
-	19, // 14: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
-	25, // 15: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
-	20, // 16: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
-	24, // 17: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
-	26, // 18: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
-	27, // 19: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
-	28, // 20: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
-	28, // 21: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
-	29, // 22: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
-	30, // 23: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
-	31, // 24: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
-	32, // 25: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
-	33, // 26: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
-	34, // 27: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
+	20, // 14: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
+	26, // 15: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
+	21, // 16: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
+	25, // 17: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
+	27, // 18: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
+	28, // 19: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
+	29, // 20: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
+	29, // 21: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
+	30, // 22: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
+	31, // 23: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
+	32, // 24: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
+	33, // 25: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
+	34, // 26: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
+	35, // 27: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
 	8,  // 28: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
-	14, // 29: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
+	15, // 29: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
 	6,  // 30: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
-	35, // 31: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
-	27, // 32: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
-	24, // 33: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	36, // 31: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
+	28, // 32: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	25, // 33: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
 	0,  // 34: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
 	5,  // 35: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
 	9,  // 36: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
 	11, // 37: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
 	10, // 38: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
 	12, // 39: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	36, // 40: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	13, // 41: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	16, // 42: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	37, // 40: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	14, // 41: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	17, // 42: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
 	0,  // 43: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	17, // 44: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	37, // 45: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	18, // 44: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	38, // 45: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
 	6,  // 46: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
-	37, // 47: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	24, // 48: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 49: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	24, // 50: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	51, // [51:51] is the sub-list for method output_type
-	51, // [51:51] is the sub-list for method input_type
-	51, // [51:51] is the sub-list for extension type_name
-	51, // [51:51] is the sub-list for extension extendee
-	0,  // [0:51] is the sub-list for field type_name
+	13, // 47: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
+	38, // 48: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	25, // 49: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 50: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	25, // 51: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	52, // [52:52] is the sub-list for method output_type
+	52, // [52:52] is the sub-list for method input_type
+	52, // [52:52] is the sub-list for extension type_name
+	52, // [52:52] is the sub-list for extension extendee
+	0,  // [0:52] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -2044,7 +2143,7 @@ func file_alkalog_v1_decision_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_decision_proto_rawDesc), len(file_alkalog_v1_decision_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   14,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

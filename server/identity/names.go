@@ -113,6 +113,7 @@ func readHeaders(a *actor.Actor, known string, header func(string) []string) (er
 	if a.Revision, err = revision(header("alkalog-revision")); err != nil {
 		return err
 	}
+	a.AcceptLanguage = strings.Join(header("accept-language"), ",") // what cannot be read is English
 	a.TraceID = traceID(header("traceparent"))
 	return nil
 }

@@ -24,8 +24,11 @@ type Actor struct {
 	Revision int
 	// Salons are the resource names of the salons the caller is confined to;
 	// none: every salon of the chain.
-	Salons  []string
-	TraceID string // 32 lower-case hex digits; empty: not traced
+	Salons []string
+	// AcceptLanguage is the caller's Accept-Language (RFC 9110, section 12.5.4), as it
+	// was sent; empty: none.
+	AcceptLanguage string
+	TraceID        string // 32 lower-case hex digits; empty: not traced
 }
 
 // Server is the actor of what the server does by itself, such as closing a session

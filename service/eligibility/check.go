@@ -103,7 +103,11 @@ func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEl
 	if err != nil {
 		return nil, err
 	}
-	return record.Decide(s.Rules, rules.Revision, in)
+	d, err := record.Decide(s.Rules, rules.Revision, in)
+	if err != nil {
+		return nil, err
+	}
+	return d, record.Localize(r, caller, s.Rules, d)
 }
 
 // GetDecision returns a decision with its overrides, its signature and the verdict

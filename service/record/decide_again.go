@@ -44,7 +44,7 @@ func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, 
 	d.Overrides = rules.Carried(earlier, d)
 	d.Changes = slices.Concat(other, compositionChanges(earlier.Inputs, in), rules.Stricter(earlier, d),
 		timing.TighterLimits(timing.Limits(earlier.Inputs), timing.Limits(in)))
-	return d, nil
+	return d, Localize(r, caller, engine, d)
 }
 
 // newestConsultation is the consultation of the same client that was submitted

@@ -64,15 +64,16 @@ func verifiedText(wanted string, find func(string) ([]byte, error)) ([]byte, err
 
 // Compare says what differs between a stored decision and one made again from
 // its inputs, a line each, as "path: stored -> replayed". It looks at the answer:
-// the name, the times, the actor, the overrides, the signature and what it replaces
-// belong to the record, and the engine's version is told elsewhere.
+// the name, the times, the actor, the overrides, the signature, the language and what
+// it replaces belong to the record, and the engine's version is told elsewhere.
 func Compare(stored, replayed *pb.Decision) []string {
 	var differences []string
 	a, b := stored.ProtoReflect(), replayed.ProtoReflect()
 	fields := a.Descriptor().Fields()
 	for i := range fields.Len() {
 		switch f := fields.Get(i); f.Name() {
-		case "name", "create_time", "actor", "role", "overrides", "countersignature", "standing_verdict", "engine_version", "replaces", "changes":
+		case "name", "create_time", "actor", "role", "overrides", "countersignature", "standing_verdict", "engine_version", "replaces", "changes",
+			"language", "local_texts", "local_texts_reviewed":
 		default:
 			differences = append(differences, compareField(string(f.Name()), f, a, b)...)
 		}

@@ -168,6 +168,16 @@ func format(words string, names []string) string {
 	})
 }
 
+// Reviewed reports whether all texts of a language were reviewed.
+func Reviewed(lang string) bool {
+	for _, e := range served.entries {
+		if e.words[lang] != "" && !e.reviewed[lang] {
+			return false
+		}
+	}
+	return slices.Contains(served.languages, lang)
+}
+
 // Languages are the languages of the catalogue, English first.
 func Languages() []string { return slices.Clone(served.languages) }
 

@@ -103,6 +103,14 @@ func TestEveryChoiceHasWords(t *testing.T) {
 	}
 }
 
+func TestReviewed(t *testing.T) {
+	for lang, want := range map[string]bool{"en": true, "fr": false, "pt": false, "es": false, "de": false} {
+		if Reviewed(lang) != want {
+			t.Errorf("Reviewed(%s) = %t", lang, !want)
+		}
+	}
+}
+
 func TestText(t *testing.T) {
 	for _, c := range []struct {
 		lang, id string
