@@ -127,7 +127,7 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Colum
 func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 
 // countSheet defines the columns of counts. There is one row for each kind and
-// value.
+// value. The rate is empty for kinds that are not about a decision.
 func countSheet() report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
 	return report.Sheet[row]{JSON: entryJSON[row], Columns: append([]report.Column[row]{
@@ -138,7 +138,8 @@ func countSheet() report.Sheet[*pb.SummaryRow] {
 }
 
 // practitionerSheet defines the columns of the figures of practitioners. others_
-// is the same proportion for all others of the chain.
+// is the same proportion for all others of the chain. out_of_line is the server's
+// judgement, by a statistical test.
 func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []report.Column[row]{

@@ -107,6 +107,7 @@ var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot
 
 // defaultDataDir is the directory of the user's private PostgreSQL (XDG Base
 // Directory Specification; for root, Filesystem Hierarchy Standard, section 5.8).
+// uid is that of the process; 0 is root.
 func defaultDataDir(uid int) (string, error) {
 	if uid == 0 {
 		return "/var/lib/alkalog", nil

@@ -212,7 +212,8 @@ type tokenCommand struct {
 
 // Run prints the signed token, and nothing else, on standard output. So it can be
 // piped into a file that only its owner can read. A role and a name that do not
-// fit are an error here and not at the first call.
+// fit are an error here and not at the first call. The token is not stored; to
+// revoke it, its ID is in the token itself.
 func (c tokenCommand) Run(std streams) error {
 	key, err := c.installation().TokenKey()
 	if err != nil {

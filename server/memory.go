@@ -51,7 +51,8 @@ func (f memoryFlags) limit(private bool, files fs.FS) int64 {
 }
 
 // apply sets the limit of the Go runtime, unless GOMEMLIMIT is set. The flag wins
-// over the environment, and the environment over the control group.
+// over the environment, and the environment over the control group. It must be
+// called once, before the server starts.
 func (f memoryFlags) apply(private bool, environment string, files fs.FS) {
 	if limit := f.limit(private, files); limit > 0 && (environment == "" || f.MemoryMiB > 0) {
 		debug.SetMemoryLimit(limit)

@@ -174,7 +174,8 @@ func (l *connLimiter) exceeds(n, most int, oldest *conn, now time.Time) bool {
 }
 
 // busiestAddress returns the address with the most unproven connections; of
-// several, the one with the oldest connection.
+// several, the one with the oldest connection. It is never called without
+// unproven connections.
 func (l *connLimiter) busiestAddress() string {
 	most, found := "", []*conn(nil)
 	for address, all := range l.unproven {
@@ -273,7 +274,8 @@ type connAddr struct {
 // RemoteAddr returns the address of the caller.
 func (c *conn) RemoteAddr() net.Addr { return connAddr{c.Conn.RemoteAddr(), c} }
 
-// connOf returns the connection of a call; nil outside of one.
+// connOf returns the connection of a call; nil outside of one. Tests that call
+// handlers directly have none.
 func connOf(ctx context.Context) *conn {
 	caller, ok := peer.FromContext(ctx)
 	if !ok {

@@ -131,7 +131,8 @@ func (a *aggregator) atLimit(d denial) bool {
 	return n.all-n.anonymous >= maxKindsPerChain-maxAnonymousPerChain || len(a.kinds)-a.anonymousKinds >= maxKinds
 }
 
-// openKind starts to count a kind in this window.
+// openKind starts to count a kind in this window. Its first denial is queued by
+// the caller, so count starts at zero.
 func (a *aggregator) openKind(d denial) {
 	a.kinds[d] = &aggregate{denial: d}
 	n := a.byChain[d.chain]

@@ -113,7 +113,8 @@ func (e *erasures) readLog(ctx context.Context) (err error) {
 	return nil
 }
 
-// readAll reads all erasures in the log.
+// readAll reads all erasures in the log. It is needed at startup and after a
+// restore only.
 func (e *erasures) readAll(ctx context.Context) (names []string, err error) {
 	err = record.EachChain(ctx, e.db, func(chain *pb.Chain) error {
 		return storage.Read(ctx, e.db, record.Chain(chain.Name), func(r *storage.Snapshot) error {

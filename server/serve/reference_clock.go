@@ -59,7 +59,8 @@ type ClockState struct {
 func (s ClockState) Right() bool { return s.Known && s.Offset.Abs() <= maxClockOffset }
 
 // openReferenceClock makes the first comparison. The server starts even if it
-// fails. If itself is set, the server's clock is the reference.
+// fails. If itself is set, the server's clock is the reference. Readiness reports
+// it until a comparison succeeds.
 func openReferenceClock(ctx context.Context, cfg Config, db *storage.DB, itself bool) *referenceClock {
 	c := &referenceClock{local: cfg.Clock, ask: cfg.Reference, log: cfg.Logger, isReference: itself}
 	if c.ask == nil {

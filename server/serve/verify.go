@@ -15,7 +15,7 @@ import (
 // chain or, with an empty name, of all. It calls tell for each chain with the
 // number of its entries and what does not match. Missing triggers and wrong
 // privileges are reported first. It changes nothing. It needs the key files of
-// the server.
+// the server. The first error of reading ends it.
 func VerifyRecords(ctx context.Context, cfg Config, only string, tell func(chain string, entries int64, faults []string)) error {
 	cfg, err := cfg.complete()
 	if err != nil {

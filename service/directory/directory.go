@@ -47,7 +47,8 @@ func (s Service) chains() record.Kind[*pb.Chain] {
 	return record.Kind[*pb.Chain]{DB: s.DB, Now: s.Now, Store: storage.Chains, ChangeEntry: ledger.EntryContext.RetentionChanged}
 }
 
-// salons is how salons are stored.
+// salons is how salons are stored. A salon is also where the law and the time
+// zone of its decisions come from.
 func (s Service) salons() record.Kind[*pb.Salon] {
 	return record.Kind[*pb.Salon]{DB: s.DB, Now: s.Now, Store: storage.Salons, Check: checkSalon}
 }

@@ -21,6 +21,11 @@
 //
 // The card is not stored. It is computed from the outcomes at each read, so a
 // visit that was moved to another client is gone from it at once.
+//
+// ListDueRetouches gives a salon the clients to call. It is a list of the salon
+// and not of the chain: the salon of the visit that sets the retouch has the
+// client on its list. Clients drop out of it by coming in, or when the window has
+// passed.
 package outcome
 
 import (
