@@ -25,18 +25,25 @@ const together = 6
 
 // turn is an act that waits for its time.
 type turn struct {
-	at    time.Time
-	order int // acts of the same time run in the order in which they were added
-	next  func() (time.Time, bool)
-	stop  func()
-	more  bool // it has not ended
+	// The time for which it waits, a whole step of the clock.
+	at time.Time
+	// Acts of the same time begin in the order in which they were added.
+	order int
+	// Lets the act go on; returns the next time for which it waits, and false when it
+	// has ended.
+	next func() (time.Time, bool)
+	// Ends the act early: its waits return at once.
+	stop func()
+	// It has not ended.
+	more bool
 }
 
 // act is what somebody does; wait returns when the clock has reached a time. When
 // the agenda is stopped, wait returns at once.
 type act func(wait func(until time.Time))
 
-// add puts an act on the agenda.
+// add puts an act on the agenda. The act becomes a coroutine: it looks like a function
+// that sleeps, and costs no timer and no polling.
 func (a *agenda) add(at time.Time, do act) {
 	next, stop := iter.Pull(func(yield func(time.Time) bool) {
 		do(func(until time.Time) { yield(until) })
@@ -53,7 +60,9 @@ func wholeTick(t time.Time) time.Time {
 	return t
 }
 
-// play runs all acts to their ends, or until halted. After each step it calls progress.
+// play runs all acts to their ends, or until halted. After each step it calls progress,
+// when no act runs. Acts that are left when it was halted are ended: they run on without
+// the clock, so their calls must do nothing by then.
 func (a *agenda) play(halted func() bool, progress func()) {
 	for len(a.turns) > 0 && !halted() {
 		now := a.turns[0].at
@@ -75,7 +84,8 @@ func (a *agenda) play(halted func() bool, progress func()) {
 	}
 }
 
-// take lets acts go on until they wait or end.
+// take lets acts go on until they wait or end. The clock stands still meanwhile, so all of
+// them see the same time, whatever the calls really take.
 func (a *agenda) take(due []*turn) {
 	var running sync.WaitGroup
 	places := make(chan struct{}, together)

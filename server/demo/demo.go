@@ -8,6 +8,43 @@
 //
 // The files act_*.go are the parts of the story in the order of run.play; the
 // files print*.go format messages of the contract.
+//
+// # The invented month
+//
+// RunMonth plays a month of a chain with many salons instead, in the files month*.go.
+// It answers two questions that no single story can: how often are careful hands
+// stopped although nothing is wrong, and which dangers get past the server when hands
+// are careless?
+//
+// A visit is careful, careless or unlucky. A careful one answers everything truthfully
+// and follows the guidance, with human delays. A careless one is the same but for one
+// danger that is planted in it, so that the sign by which it is found can be named. An
+// unlucky one is careful, and has an accident. Dangers and accidents take turns.
+//
+// Clients, hair, hands, tills and dangers are drawn from the distributions of
+// month_assumptions.go with a seed. What is true of a client (inventedClient) is apart
+// from what is answered (consultationOf) and from what the hands do (hands): the server
+// only ever hears what a till would tell it, through the public API.
+//
+// All salons share one simulated clock (agenda). A visit is an ordinary function that
+// waits for times; the visits whose time has come run side by side, and when all of them
+// wait, the clock moves to the next time. Two hours of a service take less than a second.
+// Because of that, the server must be started with the same clock.
+//
+// A till sends facts when they happen or, when it is offline, later and all together. Its
+// clock may be wrong, and it may return no echo of the server's time (till).
+//
+// Hands apply, test and rinse stage by stage. They act on what the screen says: on the
+// state that came with the last answer, and on a new one whenever they look. While the
+// till is offline they go by the plan's printed times.
+//
+// Everything the server says that could point at a danger is noted as a sign: rules,
+// questions, alarms, deviations, reasons of errors. A danger counts as found when one of
+// its own signs showed; other signs do not count, because a danger must not be found by
+// accident. Dangers that leave no sign anywhere, such as a lie to a question asked singly,
+// are listed as what cannot be seen.
+//
+// The goals are in month_goals.go. A month that misses one ends with an error.
 package demo
 
 import (

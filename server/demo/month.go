@@ -14,18 +14,23 @@ import (
 // Month configures the invented month. Zero fields have the sizes of
 // month_assumptions.go.
 type Month struct {
-	Visits int    // how many visits
-	Salons int    // how many salons, with three chairs each
-	Seed   uint64 // the same seed draws the same month
+	// How many visits, and in how many salons with three chairs each.
+	Visits, Salons int
+	// The same seed draws the same clients, hands and dangers. What the server answers
+	// may still differ in details, because visits run side by side: the order in which
+	// two of them reach it is not fixed.
+	Seed uint64
 	// Behaviours are the shares of careful, careless and unlucky visits; nil: those of
 	// month_assumptions.go. A small month has more careless visits, so that each danger
 	// occurs.
 	Behaviours map[string]float64
-	// Bar, when it is a terminal, shows how far the month is.
+	// Bar is called with how many visits have ended, and with the simulated time. Nil:
+	// nobody watches.
 	Bar func(done, of int, now time.Time)
 }
 
-// complete fills in the defaults and checks that the visits fit into the month.
+// complete fills in the defaults and checks that the visits fit into the month: every
+// visit needs an appointment of its own.
 func (m Month) complete() (Month, error) {
 	if m.Visits == 0 {
 		m.Visits = monthVisits
@@ -76,11 +81,15 @@ func playMonth(ctx context.Context, o Options, size Month) (*month, error) {
 // month is the state of one run of a month.
 type month struct {
 	Month
+	// Calls of the chain itself; each visit has a run of its own.
 	*run
+	// The morning of the first day.
 	opens  time.Time
 	salons []*chairs
+	// The visits of the month, those before it, and the recall.
 	agenda agenda
-	tally  *tally
+	// What the visits came to.
+	tally *tally
 }
 
 // play opens the chain, plays its visits and reports.
@@ -117,7 +126,8 @@ func (m *month) gather(visits []*visit) []*visit {
 	})
 }
 
-// recall recalls a lot in the middle of the month, and notes who had it on.
+// recall recalls a lot in the middle of the month, and notes in how many sessions it had
+// been used by then. From that moment each use of it is refused.
 func (m *month) recall(func(time.Time)) {
 	for _, product := range []string{mild, regular, superRelaxer, thioLotion} {
 		answer := call(m.run, m.people.manager, m.catalog.RecallLot, &pb.RecallLotRequest{
@@ -133,7 +143,8 @@ type slot struct {
 	by *stylist
 }
 
-// slots are all appointments of the month, shuffled.
+// slots are all appointments of the month, shuffled, so that the first n of them are spread
+// evenly over salons, days and hours.
 func (m *month) slots(random *rand.Rand) []slot {
 	var all []slot
 	for _, s := range m.salons {
@@ -153,7 +164,9 @@ func (m *month) slots(random *rand.Rand) []slot {
 }
 
 // schedule draws the visits of the month, in order of time. Kinds and behaviours have
-// exactly their shares, and dangers, accidents and findings take turns.
+// exactly their shares, and dangers, accidents and findings take turns: shares that were
+// drawn at random would differ from seed to seed by more than the goals allow. A student's
+// kind of visit goes to a student, and only that.
 func (m *month) schedule() []*visit {
 	random := newRandom(m.Seed, 2)
 	kinds := quota(random, kindShares, m.Visits)
@@ -218,7 +231,8 @@ func quota[T any](random *rand.Rand, shares []weighted[T], n int) []T {
 // turnsOf counts whose turn it is.
 type turnsOf struct{ dangers, accidents, findings int }
 
-// cast draws the client and what happens.
+// cast draws the client and what happens. The visits are in order of time, so the first
+// turns come early in the month.
 func (v *visit) cast(turns *turnsOf) {
 	v.truth = drawClient(v.random, v.at)
 	v.product, v.lot = v.truth.strengthFor(v.kind), soundLot

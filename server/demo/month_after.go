@@ -6,7 +6,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Accidents. Hands react as fast as careful hands do.
+// Accidents. Hands react as fast as careful hands do, and the till reaches the server,
+// because what is looked for is its alarm. After an accident the service is broken off:
+// no normalizer, because nothing acid belongs on a burn, and an outcome that says why.
 
 // burns is burning at the scalp: water within seconds, and for a quarter of an hour.
 func (v *visit) burns() {
@@ -22,7 +24,8 @@ func (v *visit) tingles() {
 	v.record(rinseFinished())
 }
 
-// complain records what the client feels, and brings water.
+// complain records what the client feels, and brings water within half a minute; more than
+// a minute would be a deviation.
 func (v *visit) complain(comfort pb.Comfort) {
 	v.offlineUntil = time.Time{}
 	v.record(comfortCheck(comfort, ""))
@@ -68,7 +71,8 @@ func (v *visit) brokenOff() {
 }
 
 // neutralize brings the hair to neutral: normalizer and lathers, or the neutralizer of
-// a thio lotion.
+// a thio lotion. The first lather shows the indicator's colour and the others do not, which
+// is the ordinary course.
 func (v *visit) neutralize(lathers int) {
 	if v.kind == waveVisit {
 		v.record(&pb.Event{Fact: &pb.Event_Blotted{Blotted: &pb.Blotted{}}}, &pb.Event{Fact: &pb.Event_NeutralizerOn{NeutralizerOn: &pb.NeutralizerOn{}}})
@@ -91,7 +95,9 @@ func (v *visit) neutralize(lathers int) {
 	}
 }
 
-// finish neutralizes, looks at the scalp and records the outcome.
+// finish neutralizes, looks at the scalp and records the outcome. A till that is offline
+// waits: an outcome needs the facts first. A service that is closed too early is refused,
+// and is then finished properly.
 func (v *visit) finish() {
 	lathers := 3
 	if v.slips(fewLathers) {
@@ -131,7 +137,9 @@ func (v *visit) close() (reason string) {
 	return reason
 }
 
-// aftermath reports what shows the day after, and follows incidents up.
+// aftermath reports what shows the day after, and follows incidents up, on the first and
+// on the second day. The visit ends with it, since an incident is not over when the client
+// leaves.
 func (v *visit) aftermath() {
 	if v.accident == nil {
 		return

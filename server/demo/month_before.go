@@ -10,7 +10,8 @@ import (
 
 // playBefore plays the client's visit before the month, by the salon's supervisor, as a
 // till does that was offline: all its facts are sent together at the end. It puts the
-// client on record.
+// client on record. A few large calls instead of many small ones keep the month short,
+// since what is looked at is the visit after this one.
 func (v *visit) playBefore(wait func(time.Time)) {
 	v.wait = wait
 	by := v.by.salon.supervisor
@@ -41,7 +42,8 @@ func (v *visit) playBefore(wait func(time.Time)) {
 	call(v.run, by, v.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: v.client, Outcome: outcome, RequestId: newID()})
 }
 
-// factsBefore are the facts of that visit with their minutes since it began: prepared,
+// factsBefore are the facts of that visit with their minutes since it began, in any order:
+// the server sorts them. Nothing is wrong in it, unless product came into an eye: prepared,
 // applied and tested as planned, rinsed at the planned time, and neutralized.
 func (v *visit) factsBefore(decision *pb.Decision, session *pb.Session, random *rand.Rand) (facts []*pb.Event, took []float64) {
 	note := func(minute float64, what ...*pb.Event) {

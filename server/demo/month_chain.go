@@ -25,27 +25,34 @@ const (
 
 // chairs are the people and places of a salon.
 type chairs struct {
-	name       string
-	law        pb.Jurisdiction
-	zone       *time.Location
+	// Resource name, law and clock of the salon.
+	name string
+	law  pb.Jurisdiction
+	zone *time.Location
+	// Signs for students, decides overrides and answers follow-ups.
 	supervisor person
-	expired    person // holds a licence that has expired
-	staff      []*stylist
+	// Comes back from leave with a licence that has expired.
+	expired person
+	staff   []*stylist
 }
 
 // stylist is a practitioner or student with a pace and a till.
 type stylist struct {
 	person
-	salon  *chairs
-	pace   float64       // minutes a section
-	offset time.Duration // how far the till's clock is ahead
-	noEcho bool          // the till returns no echo of the server's time
+	salon *chairs
+	// Minutes a section. The server learns it from the visits.
+	pace float64
+	// How far the till's clock is ahead; the same all month.
+	offset time.Duration
+	// The till is an old one, and returns no echo of the server's time.
+	noEcho bool
 }
 
 // student reports whether the stylist needs a signature.
 func (s *stylist) student() bool { return s.role == pb.Role_ROLE_STUDENT }
 
-// openChain creates the chain, its catalogue, and its salons with their people.
+// openChain creates the chain, its catalogue, and its salons with their people, as the
+// operator and a manager do.
 func (m *month) openChain() {
 	d := m.run
 	call(d, d.people.operator, d.directory.CreateChain, &pb.CreateChainRequest{
@@ -114,7 +121,7 @@ func newStylist(s *chairs, p person, random *rand.Rand) *stylist {
 
 // monthProducts are the story's products and more: a third strength and a thio lotion
 // with its neutralizer. Each relaxer has a sound lot, one that will be recalled and one
-// that has expired.
+// that has expired, so that only the code on the jar tells them apart.
 func monthProducts(opens time.Time) []entry {
 	lots := func() []*pb.Lot {
 		return []*pb.Lot{

@@ -14,17 +14,23 @@ import (
 
 // inventedClient is what is true of a client, whether or not anybody asks.
 type inventedClient struct {
-	texture  pb.Texture
-	curl     pb.CurlType
-	density  pb.Density
-	age      int
-	dated    bool    // the birth date is on record
-	growth   float64 // millimetres a day
-	coloured bool    // the ends, a year ago
-	relaxed  time.Time
-	washed   time.Time
-	newHair  float64 // new growth, millimetres
-	headRate float64 // how the head takes product, in standard deviations
+	// The hair, the same on the whole head.
+	texture pb.Texture
+	curl    pb.CurlType
+	density pb.Density
+	// Years, and whether the birth date is on record.
+	age   int
+	dated bool
+	// Millimetres a day.
+	growth float64
+	// The ends were coloured a year ago.
+	coloured bool
+	// The last relaxer, and the last wash.
+	relaxed, washed time.Time
+	// New growth as a ruler shows it, millimetres.
+	newHair float64
+	// How fast the head takes product, in standard deviations from the usual.
+	headRate float64
 }
 
 // pick draws a value by its share.
@@ -42,7 +48,8 @@ func pick[T any](random *rand.Rand, from []weighted[T]) T {
 func uniform(random *rand.Rand, low, high float64) float64 { return low + (high-low)*random.Float64() }
 
 // drawClient draws a client who comes at a time. Relaxed clients come when their new
-// growth is long enough.
+// growth is long enough, which takes tight curls longer, and never before the usual
+// interval is over.
 func drawClient(random *rand.Rand, at time.Time) *inventedClient {
 	c := &inventedClient{
 		texture: pick(random, textureShares), curl: pick(random, curlShares), density: pick(random, densityShares),
@@ -77,7 +84,8 @@ func (c *inventedClient) strengthFor(kind visitKind) string {
 }
 
 // rates draws the true rate of each section, in logarithms: about the usual time of the
-// directions, slower for tight curls.
+// directions, slower for tight curls. The spread is split as the engine assumes it: a part
+// that the head shares, one of each section, and one of the day.
 func (c *inventedClient) rates(random *rand.Rand, sections []*pb.PlannedSection) map[string]float64 {
 	rates := map[string]float64{}
 	usual := math.Log(math.Log(1/(1-usualTarget)) / (usualMinutesOfAll - trueLag))
@@ -91,12 +99,14 @@ func (c *inventedClient) rates(random *rand.Rand, sections []*pb.PlannedSection)
 // usualMinutesOfAll is the usual time in the directions of every product here.
 const usualMinutesOfAll = 13
 
-// straightenedShare is how much of the curl is gone after minutes of exposure.
+// straightenedShare is how much of the curl is gone after minutes of exposure. It is the
+// model of service/timing: what is tested here is the guidance, not the chemistry.
 func straightenedShare(minutes, lnRate float64) float64 {
 	return 1 - math.Exp(-math.Exp(lnRate)*max(0, minutes-trueLag))
 }
 
-// consultationOf is the complete and true consultation of a client for a service.
+// consultationOf is the complete and true consultation of a client for a service. Nothing
+// that could be asked is left out; findings and dangers change single answers of it.
 func (c *inventedClient) consultationOf(kind pb.ServiceKind, product, salon string, by person, now time.Time) *pb.Consultation {
 	card := healthyConsultation(salon, by, now)
 	card.Wishes.ServiceKind = kind

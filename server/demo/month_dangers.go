@@ -14,20 +14,29 @@ import (
 // is as in a careful one, so that a danger is not found by the way.
 type danger struct {
 	name string
-	// where it can be seen: "asked" (a question of its own, answered truthfully or
+	// Where it can be seen: "asked" (a question of its own, answered truthfully or
 	// not at all), "record", "scan", "test", "clock"; "" when nowhere.
-	where  string
-	kinds  []visitKind                                   // nil: any kind
-	laws   func(pb.Jurisdiction) bool                    // where it is one; nil: everywhere
-	answer func(v *visit, card *pb.Consultation)         // changes the answers
-	ask    func(v *visit, q *pb.CheckEligibilityRequest) // changes what is asked for
-	before func(c *inventedClient, at time.Time) earlier // the visit before, when it must be on record
-	from   int                                           // the day of the month from which it is one
-	young  bool                                          // the client is thirteen
-	slip   slip                                          // what the hands do
-	// caught lists the signs of which one must show (see visit.sign).
+	where string
+	// Kinds of client with which it can be planted; nil: any.
+	kinds []visitKind
+	// Laws under which it is a danger; nil: all.
+	laws func(pb.Jurisdiction) bool
+	// The day of the month from which it is one.
+	from int
+	// Changes the answers.
+	answer func(v *visit, card *pb.Consultation)
+	// Changes what is asked for.
+	ask func(v *visit, q *pb.CheckEligibilityRequest)
+	// The visit before, when it must be on record.
+	before func(c *inventedClient, at time.Time) earlier
+	// The client is thirteen.
+	young bool
+	// What the hands do.
+	slip slip
+	// The signs of which one must show (see visit.sign). Where rules overlap, each of
+	// them is enough.
 	caught []string
-	// unseen says why nothing can see it, for those that are nowhere.
+	// Why nothing can see it, for those that are nowhere.
 	unseen string
 }
 
@@ -70,7 +79,8 @@ func (d *danger) fits(v *visit) bool {
 		!v.at.Before(v.opens.AddDate(0, 0, d.from))
 }
 
-// dangers take turns in careless visits. Those that are nowhere to be seen are lies that
+// dangers take turns in careless visits. Those of the first groups can be seen where their
+// field "where" says, and all of them must be found. Those that are nowhere to be seen are lies that
 // no software can find; the report lists them.
 var dangers = []*danger{
 	{name: "broken skin, answered in passing", where: "asked",
@@ -153,8 +163,11 @@ var dangers = []*danger{
 
 // accident is what goes wrong in an unlucky visit although everything was done right.
 type accident struct {
-	name   string
+	name string
+	// What happens, from the minute on in which it happens; nil: nothing until the day
+	// after.
 	happen func(v *visit)
+	// The signs of which one must show.
 	caught []string
 }
 
@@ -172,7 +185,9 @@ var accidents = []*accident{
 // finding is what a careful practitioner finds and answers truthfully.
 type finding func(v *visit, c *pb.Consultation)
 
-// findings take turns in careful visits that are not ordinary.
+// findings take turns in careful visits that are not ordinary. Some of them stop the
+// service and some only bring a condition; they keep the ordinary visits from being the
+// only ones, and have no goal of their own.
 var findings = []finding{
 	func(_ *visit, c *pb.Consultation) { c.History.Medication = yes },
 	func(_ *visit, c *pb.Consultation) { c.History.ThinningEdges = yes },

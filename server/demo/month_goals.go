@@ -5,7 +5,8 @@ import (
 	"fmt"
 )
 
-// The friction goals; our own choice. What is stopped without need is faked soon.
+// The friction goals; our own choice. A tool that stops ordinary work, or calls for water
+// when none is needed, is muted or lied to within a week; then it finds no danger either.
 const (
 	mostStopped    = 3.0  // percent of ordinary retouches refused or referred
 	mostOverridden = 2.0  // percent of ordinary retouches that need an override
@@ -18,8 +19,9 @@ type goal struct {
 	reached bool
 }
 
-// frictionGoals judges the ordinary retouches and the planted dangers. slack is how many
-// visits more than the share may miss it, for months too small to show a share.
+// frictionGoals judges the ordinary retouches, the planted dangers and the accidents.
+// slack is how many visits more than the share may miss it, for months too small to show a
+// share: with 20 visits, a single refusal would be 5 %. Dangers and accidents have no slack.
 func (t *tally) frictionGoals(slack int) []goal {
 	o := t.ordinary
 	below := func(count int, most float64) bool { return float64(count-slack) < most*float64(o.visits) }
@@ -35,7 +37,8 @@ func (t *tally) frictionGoals(slack int) []goal {
 	}
 }
 
-// dangerGoal is that every danger that can be seen was found.
+// dangerGoal is that every danger that can be seen was found. Lies that nothing can show
+// are left out.
 func (t *tally) dangerGoal() goal {
 	planted, caught := 0, 0
 	for d, f := range t.caught {

@@ -10,21 +10,30 @@ import (
 
 // hands are the hands of a stylist during the processing, and the true hair under them.
 type hands struct {
-	delay        float64 // longest minutes from an alarm to the hand
-	way          float64 // minutes to the bowl
-	rates        map[string]float64
-	contact      map[string]time.Time // sections that have product on
-	lastTest     time.Time
-	smooth       bool // what the last strand test said
+	// Longest minutes from an alarm to the hand, and the minutes to the bowl.
+	delay, way float64
+	// The true rate of each section, in logarithms. Only an eye at a strand test ever
+	// sees it, and with an error.
+	rates map[string]float64
+	// Sections that have product on, since when.
+	contact map[string]time.Time
+	// The last strand test, and whether the strand stayed smooth.
+	lastTest time.Time
+	smooth   bool
+	// Zero: no product has touched the hair yet.
 	firstContact time.Time
-	accidentAt   time.Time
-	ended        bool // an accident ended the processing
+	// When the accident of an unlucky visit comes about.
+	accidentAt time.Time
+	// An accident ended the processing.
+	ended bool
 }
 
 // slips reports whether the danger of this visit is a slip of a kind.
 func (v *visit) slips(s slip) bool { return v.danger != nil && v.danger.slip == s }
 
-// prepare lists what is done before the first contact. Conditions are met one by one.
+// prepare does what comes before the first contact: consent, base, the conditions that must
+// be met by then, and the jar. Conditions are ticked off one by one, since each is a thing
+// to do; those of the time after come with no tap of their own.
 func (v *visit) prepare() {
 	v.hands = hands{delay: carefulDelay, contact: map[string]time.Time{}, accidentAt: v.clock.Now().Add(24 * time.Hour)}
 	v.way = minutesToBowl * uniform(v.random, shortestWay, longestWay)
@@ -66,7 +75,9 @@ func (v *visit) otherRelaxer() string {
 	return superRelaxer
 }
 
-// process applies, tests and rinses the stages of the plan, one after the other.
+// process applies, tests and rinses the stages of the plan, one after the other. What a
+// stage could not take becomes a stage of its own. Between two stages the hair is brought
+// to neutral, as the plan says.
 func (v *visit) process() {
 	if v.losesServer {
 		v.offlineFrom = v.clock.Now().Add(minutesOf(v.random.Float64() * offlineFrom))
@@ -88,7 +99,9 @@ func (v *visit) process() {
 }
 
 // serve applies sections and tests strands until the guidance calls to the bowl, then
-// rinses. It returns the sections that were left for another stage.
+// rinses. It returns the sections that were left for another stage. There is one pair of
+// hands: while it applies a section, nothing else is done, and a call waits. The order of
+// the cases is what a stylist does first.
 func (v *visit) serve(left []string) []string {
 	for !v.failed() {
 		now := v.clock.Now()
@@ -128,7 +141,9 @@ func (v *visit) apply(id string) {
 }
 
 // called reports whether it is time to go to the bowl: the screen says so or, without
-// the server, the printed times or the last strand test do.
+// the server, the printed times or the last strand test do. A careless stylist who leaves
+// it on too long waits for the alarm that cannot be overlooked. A stage goes together, so
+// one section's call is enough.
 func (v *visit) called() bool {
 	if len(v.contact) == 0 {
 		return false
@@ -211,8 +226,9 @@ func (v *visit) dueTest() string {
 	return id
 }
 
-// testStrand tests a strand, and records what the eye says. Hands come after a moment,
-// unless they are testing already.
+// testStrand tests a strand, and records what the eye says in words. Hands come after a
+// moment, unless they are testing already. The eye's error is in logits, as the engine
+// assumes: it is small near both ends of the curl.
 func (v *visit) testStrand(id string) {
 	if v.clock.Now().Sub(v.lastTest) > time.Minute {
 		v.pause(v.delay * v.random.Float64())
@@ -235,7 +251,8 @@ func (v *visit) testStrand(id string) {
 }
 
 // hasTime reports whether another section can be put on before one that is on must be
-// rinsed: what cannot be finished is not begun.
+// rinsed: what cannot be finished is not begun. Without the server, the printed times
+// decide.
 func (v *visit) hasTime() bool {
 	if v.offline() {
 		return !slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
@@ -248,7 +265,9 @@ func (v *visit) hasTime() bool {
 	})
 }
 
-// idle waits until something is due, but looks at the till now and then.
+// idle waits until something is due, but looks at the till now and then. The times come
+// from the state on the screen; a call that the estimate brings forward is seen at the
+// next glance.
 func (v *visit) idle() {
 	now := v.clock.Now()
 	next := now.Add(glance * time.Minute)
@@ -275,7 +294,8 @@ func (v *visit) rinse() {
 	v.record(rinseFinished())
 }
 
-// water is water on the whole head: the clocks of all sections stop.
+// water is water on the whole head: the clocks of all sections stop. What the true
+// straightening has come to by then is noted, which no server can know.
 func (v *visit) water() {
 	for id := range v.contact {
 		v.capPassed = v.capPassed || straightenedShare(v.minutesOn(id), v.rates[id]) > 0.8

@@ -12,15 +12,22 @@ import (
 
 // tally adds up the visits of a month.
 type tally struct {
-	visits      int
-	rows        map[rowKey]*row
-	ordinary    row
-	caught      map[*danger]*found
-	befell      map[*accident]*found
-	why         map[string]int // "kind: rule" of careful visits without a finding that were stopped
-	departed    map[string]int // "kind: deviation" of these visits
-	recalled    int
-	silent      []string // sessions without a RINSE_NOW at the hard limit
+	// Visits that have ended, in all, by kind and behaviour, and the ordinary retouches
+	// among them once more.
+	visits   int
+	rows     map[rowKey]*row
+	ordinary row
+	// What was planted, and what befell.
+	caught map[*danger]*found
+	befell map[*accident]*found
+	// Of careful visits without a finding: "kind: rule" that stopped one, and "kind:
+	// deviation".
+	why, departed map[string]int
+	// Sessions found by the recall.
+	recalled int
+	// Sessions without a RINSE_NOW at the hard limit.
+	silent []string
+	// The dangers in the order of their turns.
 	dangerQueue []*danger
 }
 
@@ -30,7 +37,8 @@ type rowKey struct {
 	how  behaviour
 }
 
-// row adds up visits of one kind.
+// row adds up visits of one kind. Taps and stages are those of visits that were served,
+// which means completed and closed; the others would make them look few.
 type row struct {
 	visits, refused, referred, overridden, overridesDenied int
 	questions, answers, served, tapsBefore, taps, stages   int
@@ -41,7 +49,8 @@ type row struct {
 // found counts how often something was planted, and how often a sign of it showed.
 type found struct {
 	planted, caught int
-	missed          []string // what showed instead, for the first few
+	// What showed instead, for the first few, to look into.
+	missed []string
 }
 
 // newTally returns an empty tally.
@@ -153,7 +162,8 @@ func per(count, n int) float64 { return float64(count) / float64(max(1, n)) }
 // percent is a share.
 func percent(count, n int) float64 { return 100 * per(count, n) }
 
-// print prints the table by kind and behaviour, and what was found.
+// print prints the table by kind and behaviour, and what happened in careful visits. Shares
+// are of all visits of the row; the table's other figures are averages.
 func (t *tally) print(p *page, d *run) {
 	if d.failed() {
 		return

@@ -12,16 +12,22 @@ import (
 
 // till is the device of a visit: its clock, its queue, and what it has heard.
 type till struct {
-	queue        []*pb.Event
-	heard        *pb.ClockEcho
-	heardAt      time.Time
-	offlineFrom  time.Time // zero: never
+	// Facts that are not sent yet.
+	queue []*pb.Event
+	// The newest time of the server, and the true time at which it was received; the
+	// difference to the present stands for the till's monotonic clock.
+	heard   *pb.ClockEcho
+	heardAt time.Time
+	// When it loses the server, and when it has it again; zero: never.
+	offlineFrom  time.Time
 	offlineUntil time.Time
-	state        *pb.SessionState
-	calling      map[alarmKey]bool // the alarms of the last state
+	// What is on the screen, and its alarms.
+	state   *pb.SessionState
+	calling map[alarmKey]bool
 }
 
-// alarmKey tells alarms apart.
+// alarmKey tells alarms apart. Since when an alarm calls is not part of it: an estimate
+// moves with each strand test, and a person sees the same alarm.
 type alarmKey struct {
 	kind    pb.AlarmKind
 	section string
@@ -56,7 +62,8 @@ func (v *visit) offline() bool {
 }
 
 // record takes down what happens now, a tap each. The till sends it at once, or when it
-// reaches the server again.
+// reaches the server again. Facts of one call are one batch, and carry the same time, but
+// they are as many taps.
 func (v *visit) record(facts ...*pb.Event) {
 	for _, fact := range facts {
 		fact.EventId, fact.OccurTime = newID(), v.tillTime()
@@ -75,7 +82,8 @@ func (v *visit) record(facts ...*pb.Event) {
 	}
 }
 
-// send sends what is queued and notes the answer.
+// send sends what is queued and notes the answer. Every fact must be recorded, however
+// late it comes and however wrong its time is: what happened is never refused.
 func (v *visit) send() {
 	if len(v.queue) == 0 || v.failed() {
 		return
@@ -91,7 +99,9 @@ func (v *visit) send() {
 	v.observe(answer.GetState())
 }
 
-// look reads the state, as a glance at the till's screen does.
+// look reads the state, as a glance at the till's screen does. A real till watches the
+// session and is told; here the hands look whenever they would have been told, which is
+// the same to them and does not depend on how fast a stream is.
 func (v *visit) look() {
 	if v.offline() || v.failed() {
 		return
@@ -103,7 +113,8 @@ func (v *visit) look() {
 }
 
 // observe counts the alarms that the state raises anew, and notes them and the
-// deviations as signs.
+// deviations as signs. An alarm that went away and comes again counts again: somebody has
+// to read it again.
 func (v *visit) observe(state *pb.SessionState) {
 	if state == nil {
 		return
@@ -145,8 +156,9 @@ var notAnswers = map[protoreflect.Name]bool{
 	"tester": true, "strand_product": true, "medical_clearance": true,
 }
 
-// answersIn counts the answers in a message. A past event with its time is one answer; a
-// time of its own is filled in by the till.
+// answersIn counts the answers in a message: what somebody had to ask, look at or type. A
+// past event with its time is one answer; a time of its own is filled in by the till. Each
+// element of a list counts by its own answers.
 func answersIn(m protoreflect.Message) int {
 	n := 0
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {

@@ -18,25 +18,38 @@ import (
 // said.
 type visit struct {
 	*month
-	*run        // its own, because visits run side by side
-	random      *rand.Rand
-	at          time.Time
-	by          *stylist
-	kind        visitKind
-	how         behaviour
-	danger      *danger   // in careless visits
-	accident    *accident // in unlucky visits
-	finding     finding   // in careful visits that are not ordinary
-	truth       *inventedClient
-	before      earlier
-	losesServer bool   // the till is offline for a while
-	client      string // resource name; "" until the client is created
-	product     string
-	lot         string
+	// Its own, because visits run side by side: an error ends this visit first, and then
+	// the month.
+	*run
+	// Its own too, so that what one visit draws does not change another.
+	random *rand.Rand
+
+	// When the client comes, to whom, and what for.
+	at   time.Time
+	by   *stylist
+	kind visitKind
+	// How it goes. Careless visits have a danger, unlucky ones an accident, and careful
+	// ones that are not ordinary a finding.
+	how      behaviour
+	danger   *danger
+	accident *accident
+	finding  finding
+	// What is true of the client, and the visit before.
+	truth  *inventedClient
+	before earlier
+	// The till is offline for a while.
+	losesServer bool
+	// Resource name of the client; "" until it is created.
+	client string
+	// What the practitioner means to use.
+	product, lot string
 	till
 
-	wait     func(until time.Time)
-	tell     func(*pb.Event) // each tap; nil: to nobody
+	// Waits for a simulated time.
+	wait func(until time.Time)
+	// Is told of each tap; nil: nobody is.
+	tell func(*pb.Event)
+	// The last decision, and the session, which is nil until the service begins.
 	decision *pb.Decision
 	session  *pb.Session
 	hands
@@ -45,19 +58,33 @@ type visit struct {
 
 // result is what the month counts of a visit.
 type result struct {
-	done              bool // it has ended
+	// It has ended.
+	done bool
+	// What the first complete decision said, and the IDs of the rules that asked, referred
+	// or refused. Overrides do not change these: a refusal that was set aside was one.
 	refused, referred bool
-	stops             []string // IDs of the rules that asked, referred or refused
+	stops             []string
+	// Overrides that were accepted, and that were denied.
 	overrides, denied int
-	answers, asked    int
-	alarms            map[pb.AlarmKind]int
-	tapsBefore, taps  int // before the first contact, and from then to closing
-	stages, hurt      int
-	silent            bool     // no RINSE_NOW at the hard limit
-	deviations        []string // kinds
+	// Answers that were given, and open questions that came back.
+	answers, asked int
+	// How often an alarm of a kind appeared on the screen.
+	alarms map[pb.AlarmKind]int
+	// Taps before the first contact, and from then to closing.
+	tapsBefore, taps int
+	// Stages that were rinsed, and incidents that were opened.
+	stages, hurt int
+	// No RINSE_NOW was on the screen at the hard limit.
+	silent bool
+	// Kinds of the deviations, without those that later facts disproved.
+	deviations []string
+	// The outcome is on record, and the true straightening of a section passed the cap.
 	closed, capPassed bool
-	planted           bool // the danger or the accident came about
-	signs             map[string]bool
+	// The danger or the accident came about. A visit that is refused for another reason
+	// never gets as far as a slip of the hands.
+	planted bool
+	// See sign.
+	signs map[string]bool
 }
 
 // newResult returns an empty result.
@@ -95,7 +122,8 @@ func (k visitKind) service() pb.ServiceKind {
 	return pb.ServiceKind_SERVICE_KIND_RETOUCH
 }
 
-// play plays the visit from the door to the record card.
+// play plays the visit from the door to the record card. The steps are those of a salon;
+// each of them does nothing once a call has failed.
 func (v *visit) play(wait func(time.Time)) {
 	v.wait = wait
 	v.meet(v.by.person)
@@ -126,8 +154,9 @@ func (v *visit) meet(by person) {
 	v.client = call(v.run, by, v.consultation.CreateClient, &pb.CreateClientRequest{Parent: ebb, Client: client, RequestId: newID()}).GetClient().GetName()
 }
 
-// intake takes the consultation and decides. What is asked for is answered as far as
-// the practitioner knows; three rounds are enough for everybody.
+// intake takes the consultation and decides. A danger changes the answers of the first
+// round only: what the server then asks for is answered truthfully, because a question of
+// its own is harder to pass over than a line of a form.
 func (v *visit) intake() {
 	card := v.truth.consultationOf(v.kind.service(), v.product, v.by.salon.name, v.by.person, v.clock.Now())
 	full := proto.CloneOf(card)
@@ -190,7 +219,8 @@ func (v *visit) decide(card *pb.Consultation) {
 }
 
 // allowed reports whether the service may begin, after the overrides that a supervisor
-// of this salon would try.
+// of this salon would try. Careful supervisors send half of the clients home, and try only
+// what the terms allow; careless ones try everything, so that denials are counted too.
 func (v *visit) allowed() bool {
 	switch v.decision.GetVerdict() {
 	case pb.Verdict_VERDICT_REFUSE:
@@ -217,7 +247,8 @@ func (v *visit) allowed() bool {
 }
 
 // tryOverride lets the supervisor set a finding aside, for the first reason that it
-// lists.
+// lists. A finding without reasons may be overridden by nobody, and the attempt is denied
+// whatever it says.
 func (v *visit) tryOverride(f *pb.Finding) {
 	reason := "CLIENT_INSISTS"
 	if given := f.GetOverrideTerms().GetReasons(); len(given) > 0 {
@@ -236,7 +267,9 @@ func (v *visit) tryOverride(f *pb.Finding) {
 	v.decision = answer.GetDecision()
 }
 
-// start begins the service; a student's after the supervisor has signed.
+// start begins the service; a student's after the supervisor has signed. It reports
+// whether the service began: the records may have changed since the decision, such as by a
+// recall, and then the server decides again and refuses.
 func (v *visit) start() bool {
 	request := &pb.StartSessionRequest{Parent: v.client, Decision: v.decision.GetName(), SendTime: v.tillTime(), Echo: v.echo(), RequestId: newID()}
 	if v.slips(notSigned) {
@@ -268,7 +301,7 @@ func (v *visit) start() bool {
 }
 
 // attempt makes a call that may fail with FAILED_PRECONDITION, and returns the reason;
-// "" when it succeeded.
+// "" when it succeeded. Every other error ends the visit, as in call.
 func attempt[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) (answer A, reason string) {
 	if d.failed() {
 		return answer, ""
