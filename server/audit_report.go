@@ -16,7 +16,7 @@ import (
 // weeks or months of a chain, not ten years.
 //
 // The file is one page without scripts and without references to other files, see
-// package report.
+// package report. An auditor reads it, or anybody whom the auditor gives it to.
 type auditReportCommand struct {
 	clientFlags
 	periodFlags

@@ -156,7 +156,8 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 }
 
 // chainOfClient returns the chain in the resource name of a client. A wrong name
-// is an error of usage, before anything is called.
+// is an error of usage, before anything is called. The chain is needed for the
+// default identity.
 func chainOfClient(client string) (string, error) {
 	parts := strings.Split(client, "/")
 	if len(parts) != 4 || parts[0] != "chains" || parts[2] != "clients" {

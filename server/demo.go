@@ -27,7 +27,8 @@ type demoCommand struct {
 }
 
 // Run starts a server and plays the demo against it. The demo sets the server's
-// clock, so a day passes without waiting.
+// clock, so a day passes without waiting. With --month it plays many invented
+// visits instead of one day; a seed makes the same month again.
 func (c demoCommand) Run(ctx context.Context, std streams) error {
 	start := func(ctx context.Context, dir string, now func() time.Time) (demo.Server, error) {
 		return serve.Start(ctx, serve.Config{
@@ -44,8 +45,9 @@ func (c demoCommand) Run(ctx context.Context, std streams) error {
 	})
 }
 
-// progressBar returns a function that draws a bar of plain text; nil if out is not a
-// terminal.
+// progressBar returns a function that draws a bar of plain text; nil if out is
+// not a terminal. It draws only when the line changes, and ends the line at the
+// last visit.
 func progressBar(out io.Writer) func(done, of int, now time.Time) {
 	const width = 40
 	file, ok := out.(*os.File)

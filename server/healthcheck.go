@@ -28,7 +28,7 @@ type healthcheckCommand struct {
 }
 
 // Run makes one health check. The status is printed; the error names the service
-// and the address.
+// and the address. It waits for the answer for --timeout at most.
 func (c healthcheckCommand) Run(ctx context.Context, std streams) error {
 	target := client.Target{Address: c.Address, CAFile: c.CAFile, TokenFile: c.TokenFile, Identity: c.Identity, Timeout: c.Timeout}
 	conn, err := target.Open()

@@ -20,7 +20,8 @@ type serveCommand struct{ serveFlags }
 // value a line; the text before it is for people.
 //
 // The order of the output is: what is started, how to call it, then the log. A
-// configuration that is wrong ends the command before anything is opened.
+// configuration that is wrong ends the command before anything is opened. An
+// interrupt is not an error.
 func (c serveCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {

@@ -11,7 +11,8 @@ type versionCommand struct{}
 
 // Run prints the version that the Go toolchain recorded in the build. The
 // revision is that of the version control system, if the build knew it; a build
-// from a directory without history has none.
+// from a directory without history has none. It also has the version of Go and
+// the platform.
 func (versionCommand) Run(std streams) error {
 	version, revision := "(devel)", ""
 	if info, ok := debug.ReadBuildInfo(); ok {

@@ -162,10 +162,10 @@ func (q *quotas) acquire(caller, chain string, stream bool, now time.Time) (own,
 	}
 	for _, s := range []struct {
 		*usage
-		whose string
+		subject string
 	}{{own, "the caller"}, {all, "the chain"}} {
 		if again := reserve(s.bucket, now); again > 0 {
-			return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, s.whose+" exceeds its call rate; retry later", again)
+			return nil, nil, fault.Exhausted(pb.ErrorReason_ERROR_REASON_RATE_EXCEEDED, s.subject+" exceeds its call rate; retry later", again)
 		}
 	}
 	if stream {
