@@ -194,8 +194,13 @@ func (st *fixture) consultationExamples() map[string]example {
 			changed := proto.CloneOf(card)
 			changed.Name = st.names.draft
 			return &pb.UpdateConsultationRequest{Consultation: changed, RequestId: newID(), UpdateMask: updateMask("salon", "practitioner",
-				"wishes", "scalp", "hair", "tests", "history", "consent", "remarks", "statements")}
+				"wishes", "scalp", "hair", "tests", "history", "consent", "remarks", "origins", "statements")}
 		}},
+		"AnswerConsultation": requestAs(st.amara, &pb.AnswerConsultationRequest{Name: st.names.draft, ClearFields: []string{"consultation.remarks"},
+			Answers: []*pb.FieldAnswer{
+				yesOrNo("consultation.scalp.broken_skin", no, bySeeing),
+				{Field: "consultation.hair.zones[ends].condition", Origin: bySeeing, Value: &pb.FieldAnswer_Choice{Choice: "HAIR_CONDITION_SOUND"}},
+			}}),
 		"SubmitConsultation": {st.amara, func(t testing.TB) proto.Message {
 			draft := st.draft(t, st.names.client)
 			return &pb.SubmitConsultationRequest{Name: draft.Name, Etag: draft.Etag, RequestId: newID()}

@@ -417,6 +417,77 @@ func (ClientConfirmation) EnumDescriptor() ([]byte, []int) {
 	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{5}
 }
 
+// AnswerOrigin is where an answer comes from.
+type AnswerOrigin int32
+
+const (
+	// Not stated.
+	AnswerOrigin_ANSWER_ORIGIN_UNSPECIFIED AnswerOrigin = 0
+	// The client was asked at this visit.
+	AnswerOrigin_ANSWER_ORIGIN_ASKED AnswerOrigin = 1
+	// It was seen, felt or measured at this visit.
+	AnswerOrigin_ANSWER_ORIGIN_SEEN AnswerOrigin = 2
+	// The server took it over from an earlier visit; it was not asked for again.
+	// Only DraftConsultation gives this origin.
+	AnswerOrigin_ANSWER_ORIGIN_CARRIED AnswerOrigin = 3
+	// It follows from a statement about several answers together. Only the server
+	// gives this origin.
+	AnswerOrigin_ANSWER_ORIGIN_STATED AnswerOrigin = 4
+	// It was read from a code, such as that on a pack.
+	AnswerOrigin_ANSWER_ORIGIN_SCANNED AnswerOrigin = 5
+	// It was taken over from records kept elsewhere.
+	AnswerOrigin_ANSWER_ORIGIN_IMPORTED AnswerOrigin = 6
+)
+
+// Enum value maps for AnswerOrigin.
+var (
+	AnswerOrigin_name = map[int32]string{
+		0: "ANSWER_ORIGIN_UNSPECIFIED",
+		1: "ANSWER_ORIGIN_ASKED",
+		2: "ANSWER_ORIGIN_SEEN",
+		3: "ANSWER_ORIGIN_CARRIED",
+		4: "ANSWER_ORIGIN_STATED",
+		5: "ANSWER_ORIGIN_SCANNED",
+		6: "ANSWER_ORIGIN_IMPORTED",
+	}
+	AnswerOrigin_value = map[string]int32{
+		"ANSWER_ORIGIN_UNSPECIFIED": 0,
+		"ANSWER_ORIGIN_ASKED":       1,
+		"ANSWER_ORIGIN_SEEN":        2,
+		"ANSWER_ORIGIN_CARRIED":     3,
+		"ANSWER_ORIGIN_STATED":      4,
+		"ANSWER_ORIGIN_SCANNED":     5,
+		"ANSWER_ORIGIN_IMPORTED":    6,
+	}
+)
+
+func (x AnswerOrigin) Enum() *AnswerOrigin {
+	p := new(AnswerOrigin)
+	*p = x
+	return p
+}
+
+func (x AnswerOrigin) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AnswerOrigin) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_consultation_proto_enumTypes[6].Descriptor()
+}
+
+func (AnswerOrigin) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_consultation_proto_enumTypes[6]
+}
+
+func (x AnswerOrigin) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AnswerOrigin.Descriptor instead.
+func (AnswerOrigin) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{6}
+}
+
 // ScalpAnalysis describes what was seen on the scalp. It is never a diagnosis.
 type ScalpAnalysis struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1468,6 +1539,92 @@ func (x *StatementAnswer) GetGiveTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// FieldOrigin is where one answer of a consultation comes from.
+type FieldOrigin struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Path of the answer, as in OpenQuestion.field, such as
+	// "consultation.history.relaxer.last_date"; up to 200 characters. A section of
+	// the head has an origin of its own: "consultation.hair.sections[nape]".
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// Where it comes from.
+	Origin AnswerOrigin `protobuf:"varint,2,opt,name=origin,proto3,enum=alkalog.v1.AnswerOrigin" json:"origin,omitempty"`
+	// The consultation in which a carried answer was given; empty for others. Given
+	// by the server.
+	Consultation string `protobuf:"bytes,3,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	// The session from which a carried answer is known; empty for others. Given by
+	// the server.
+	Session string `protobuf:"bytes,4,opt,name=session,proto3" json:"session,omitempty"`
+	// When it was answered, or when the session was, UTC. Given by the server.
+	AnswerTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=answer_time,json=answerTime,proto3" json:"answer_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FieldOrigin) Reset() {
+	*x = FieldOrigin{}
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FieldOrigin) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FieldOrigin) ProtoMessage() {}
+
+func (x *FieldOrigin) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FieldOrigin.ProtoReflect.Descriptor instead.
+func (*FieldOrigin) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *FieldOrigin) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *FieldOrigin) GetOrigin() AnswerOrigin {
+	if x != nil {
+		return x.Origin
+	}
+	return AnswerOrigin_ANSWER_ORIGIN_UNSPECIFIED
+}
+
+func (x *FieldOrigin) GetConsultation() string {
+	if x != nil {
+		return x.Consultation
+	}
+	return ""
+}
+
+func (x *FieldOrigin) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *FieldOrigin) GetAnswerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AnswerTime
+	}
+	return nil
+}
+
 // Consultation is the intake before a service: wishes, history, analysis,
 // tests and consent. What must be assessed follows the Australian unit
 // SHBHREF002, Straighten and relax hair with chemical treatments.
@@ -1504,6 +1661,12 @@ type Consultation struct {
 	Consent *Consent `protobuf:"bytes,14,opt,name=consent,proto3" json:"consent,omitempty"`
 	// Remarks of the practitioner, up to 2,000 characters. Personal data.
 	Remarks string `protobuf:"bytes,15,opt,name=remarks,proto3" json:"remarks,omitempty"`
+	// Where answers come from, an entry for each field at most, up to 400. An answer
+	// without an entry was stored without saying. The server keeps the list: an entry
+	// goes when its answer is changed or taken away. A caller may state ASKED, SEEN,
+	// SCANNED and IMPORTED for answers that are given; entries of the other origins
+	// can only be left as they were read, or left out.
+	Origins []*FieldOrigin `protobuf:"bytes,40,rep,name=origins,proto3" json:"origins,omitempty"`
 	// Statements that were confirmed, up to 10, each at most once.
 	Statements    []*StatementAnswer `protobuf:"bytes,41,rep,name=statements,proto3" json:"statements,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1512,7 +1675,7 @@ type Consultation struct {
 
 func (x *Consultation) Reset() {
 	*x = Consultation{}
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1524,7 +1687,7 @@ func (x *Consultation) String() string {
 func (*Consultation) ProtoMessage() {}
 
 func (x *Consultation) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_proto_msgTypes[9]
+	mi := &file_alkalog_v1_consultation_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1537,7 +1700,7 @@ func (x *Consultation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consultation.ProtoReflect.Descriptor instead.
 func (*Consultation) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_consultation_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Consultation) GetName() string {
@@ -1643,6 +1806,13 @@ func (x *Consultation) GetRemarks() string {
 		return x.Remarks
 	}
 	return ""
+}
+
+func (x *Consultation) GetOrigins() []*FieldOrigin {
+	if x != nil {
+		return x.Origins
+	}
+	return nil
 }
 
 func (x *Consultation) GetStatements() []*StatementAnswer {
@@ -1774,8 +1944,17 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\tof_client\x18\t \x01(\bB\x03\xe0A\x03R\bofClient\x12<\n" +
 	"\tgive_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\bgiveTime:\x04\x88\xb2\x19\x04B\x10\n" +
-	"\x0e_seconds_taken\"\xe9\n" +
-	"\n" +
+	"\x0e_seconds_taken\"\x88\x04\n" +
+	"\vFieldOrigin\x12\"\n" +
+	"\x05field\x18\x01 \x01(\tB\f\xbaH\x05r\x03\x18\xc8\x01\xa0\xb2\x19\x04R\x05field\x12<\n" +
+	"\x06origin\x18\x02 \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06origin\x12\xb2\x01\n" +
+	"\fconsultation\x18\x03 \x01(\tB\x8d\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12\x9e\x01\n" +
+	"\asession\x18\x04 \x01(\tB\x83\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\asession\x12;\n" +
+	"\vanswer_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"answerTime:\x04\x88\xb2\x19\x04\"\x80\f\n" +
 	"\fConsultation\x12\x8b\x01\n" +
 	"\x04name\x18\x01 \x01(\tBw\xe0A\b\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -1797,7 +1976,9 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x05tests\x18\f \x01(\v2\x1c.alkalog.v1.PreliminaryTestsR\x05tests\x123\n" +
 	"\ahistory\x18\r \x01(\v2\x19.alkalog.v1.ClientHistoryR\ahistory\x12-\n" +
 	"\aconsent\x18\x0e \x01(\v2\x13.alkalog.v1.ConsentR\aconsent\x12w\n" +
-	"\aremarks\x18\x0f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\aremarks\x12\xab\x01\n" +
+	"\aremarks\x18\x0f \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\aremarks\x12\x94\x01\n" +
+	"\aorigins\x18( \x03(\v2\x17.alkalog.v1.FieldOriginBa\xbaH^\xba\x01U\n" +
+	"\x1bconsultation.origins.unique\x12\x17each field at most once\x1a\x1dthis.map(o, o.field).unique()\x92\x01\x03\x10\x90\x03R\aorigins\x12\xab\x01\n" +
 	"\n" +
 	"statements\x18) \x03(\v2\x1b.alkalog.v1.StatementAnswerBn\xbaHk\xba\x01c\n" +
 	"\x1econsultation.statements.unique\x12\x1beach statement at most once\x1a$this.map(s, s.statement_id).unique()\x92\x01\x02\x10\n" +
@@ -1846,7 +2027,15 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x1fCLIENT_CONFIRMATION_UNSPECIFIED\x10\x00\x12!\n" +
 	"\x1dCLIENT_CONFIRMATION_ON_SCREEN\x10\x01\x12 \n" +
 	"\x1cCLIENT_CONFIRMATION_ON_PAPER\x10\x02\x12 \n" +
-	"\x1cCLIENT_CONFIRMATION_READ_OUT\x10\x03B5\n" +
+	"\x1cCLIENT_CONFIRMATION_READ_OUT\x10\x03*\xca\x01\n" +
+	"\fAnswerOrigin\x12\x1d\n" +
+	"\x19ANSWER_ORIGIN_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13ANSWER_ORIGIN_ASKED\x10\x01\x12\x16\n" +
+	"\x12ANSWER_ORIGIN_SEEN\x10\x02\x12\x19\n" +
+	"\x15ANSWER_ORIGIN_CARRIED\x10\x03\x12\x18\n" +
+	"\x14ANSWER_ORIGIN_STATED\x10\x04\x12\x19\n" +
+	"\x15ANSWER_ORIGIN_SCANNED\x10\x05\x12\x1a\n" +
+	"\x16ANSWER_ORIGIN_IMPORTED\x10\x06B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -1861,8 +2050,8 @@ func file_alkalog_v1_consultation_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_alkalog_v1_consultation_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_alkalog_v1_consultation_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_alkalog_v1_consultation_proto_goTypes = []any{
 	(ConsultationState)(0),        // 0: alkalog.v1.ConsultationState
 	(ElasticityReading)(0),        // 1: alkalog.v1.ElasticityReading
@@ -1870,100 +2059,105 @@ var file_alkalog_v1_consultation_proto_goTypes = []any{
 	(StrandReading)(0),            // 3: alkalog.v1.StrandReading
 	(ClearanceCause)(0),           // 4: alkalog.v1.ClearanceCause
 	(ClientConfirmation)(0),       // 5: alkalog.v1.ClientConfirmation
-	(*ScalpAnalysis)(nil),         // 6: alkalog.v1.ScalpAnalysis
-	(*HairAnalysis)(nil),          // 7: alkalog.v1.HairAnalysis
-	(*PreliminaryTests)(nil),      // 8: alkalog.v1.PreliminaryTests
-	(*DoctorsWord)(nil),           // 9: alkalog.v1.DoctorsWord
-	(*ClientHistory)(nil),         // 10: alkalog.v1.ClientHistory
-	(*Wishes)(nil),                // 11: alkalog.v1.Wishes
-	(*Consent)(nil),               // 12: alkalog.v1.Consent
-	(*StatementItem)(nil),         // 13: alkalog.v1.StatementItem
-	(*StatementAnswer)(nil),       // 14: alkalog.v1.StatementAnswer
-	(*Consultation)(nil),          // 15: alkalog.v1.Consultation
-	(Answer)(0),                   // 16: alkalog.v1.Answer
-	(*PastEvent)(nil),             // 17: alkalog.v1.PastEvent
-	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
-	(Texture)(0),                  // 19: alkalog.v1.Texture
-	(Density)(0),                  // 20: alkalog.v1.Density
-	(CurlType)(0),                 // 21: alkalog.v1.CurlType
-	(*HairZone)(nil),              // 22: alkalog.v1.HairZone
-	(*HeadSection)(nil),           // 23: alkalog.v1.HeadSection
-	(*date.Date)(nil),             // 24: google.type.Date
-	(ServiceKind)(0),              // 25: alkalog.v1.ServiceKind
+	(AnswerOrigin)(0),             // 6: alkalog.v1.AnswerOrigin
+	(*ScalpAnalysis)(nil),         // 7: alkalog.v1.ScalpAnalysis
+	(*HairAnalysis)(nil),          // 8: alkalog.v1.HairAnalysis
+	(*PreliminaryTests)(nil),      // 9: alkalog.v1.PreliminaryTests
+	(*DoctorsWord)(nil),           // 10: alkalog.v1.DoctorsWord
+	(*ClientHistory)(nil),         // 11: alkalog.v1.ClientHistory
+	(*Wishes)(nil),                // 12: alkalog.v1.Wishes
+	(*Consent)(nil),               // 13: alkalog.v1.Consent
+	(*StatementItem)(nil),         // 14: alkalog.v1.StatementItem
+	(*StatementAnswer)(nil),       // 15: alkalog.v1.StatementAnswer
+	(*FieldOrigin)(nil),           // 16: alkalog.v1.FieldOrigin
+	(*Consultation)(nil),          // 17: alkalog.v1.Consultation
+	(Answer)(0),                   // 18: alkalog.v1.Answer
+	(*PastEvent)(nil),             // 19: alkalog.v1.PastEvent
+	(*timestamppb.Timestamp)(nil), // 20: google.protobuf.Timestamp
+	(Texture)(0),                  // 21: alkalog.v1.Texture
+	(Density)(0),                  // 22: alkalog.v1.Density
+	(CurlType)(0),                 // 23: alkalog.v1.CurlType
+	(*HairZone)(nil),              // 24: alkalog.v1.HairZone
+	(*HeadSection)(nil),           // 25: alkalog.v1.HeadSection
+	(*date.Date)(nil),             // 26: google.type.Date
+	(ServiceKind)(0),              // 27: alkalog.v1.ServiceKind
 }
 var file_alkalog_v1_consultation_proto_depIdxs = []int32{
-	16, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
-	16, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
-	16, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
-	16, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
-	16, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
-	16, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
-	16, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
-	16, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
-	16, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
-	16, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
-	17, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
-	18, // 11: alkalog.v1.ScalpAnalysis.seen_time:type_name -> google.protobuf.Timestamp
-	19, // 12: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
-	20, // 13: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
-	21, // 14: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
-	22, // 15: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
-	23, // 16: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
+	18, // 0: alkalog.v1.ScalpAnalysis.broken_skin:type_name -> alkalog.v1.Answer
+	18, // 1: alkalog.v1.ScalpAnalysis.sores:type_name -> alkalog.v1.Answer
+	18, // 2: alkalog.v1.ScalpAnalysis.infection_signs:type_name -> alkalog.v1.Answer
+	18, // 3: alkalog.v1.ScalpAnalysis.infestation_signs:type_name -> alkalog.v1.Answer
+	18, // 4: alkalog.v1.ScalpAnalysis.redness:type_name -> alkalog.v1.Answer
+	18, // 5: alkalog.v1.ScalpAnalysis.swelling:type_name -> alkalog.v1.Answer
+	18, // 6: alkalog.v1.ScalpAnalysis.burns:type_name -> alkalog.v1.Answer
+	18, // 7: alkalog.v1.ScalpAnalysis.eruption:type_name -> alkalog.v1.Answer
+	18, // 8: alkalog.v1.ScalpAnalysis.flaking:type_name -> alkalog.v1.Answer
+	18, // 9: alkalog.v1.ScalpAnalysis.tender:type_name -> alkalog.v1.Answer
+	19, // 10: alkalog.v1.ScalpAnalysis.scratched:type_name -> alkalog.v1.PastEvent
+	20, // 11: alkalog.v1.ScalpAnalysis.seen_time:type_name -> google.protobuf.Timestamp
+	21, // 12: alkalog.v1.HairAnalysis.texture:type_name -> alkalog.v1.Texture
+	22, // 13: alkalog.v1.HairAnalysis.density:type_name -> alkalog.v1.Density
+	23, // 14: alkalog.v1.HairAnalysis.curl_type:type_name -> alkalog.v1.CurlType
+	24, // 15: alkalog.v1.HairAnalysis.zones:type_name -> alkalog.v1.HairZone
+	25, // 16: alkalog.v1.HairAnalysis.sections:type_name -> alkalog.v1.HeadSection
 	1,  // 17: alkalog.v1.PreliminaryTests.elasticity:type_name -> alkalog.v1.ElasticityReading
 	2,  // 18: alkalog.v1.PreliminaryTests.incompatibility:type_name -> alkalog.v1.IncompatibilityReading
 	3,  // 19: alkalog.v1.PreliminaryTests.strand:type_name -> alkalog.v1.StrandReading
-	18, // 20: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
-	18, // 21: alkalog.v1.PreliminaryTests.incompatibility_time:type_name -> google.protobuf.Timestamp
-	18, // 22: alkalog.v1.PreliminaryTests.strand_time:type_name -> google.protobuf.Timestamp
+	20, // 20: alkalog.v1.PreliminaryTests.test_time:type_name -> google.protobuf.Timestamp
+	20, // 21: alkalog.v1.PreliminaryTests.incompatibility_time:type_name -> google.protobuf.Timestamp
+	20, // 22: alkalog.v1.PreliminaryTests.strand_time:type_name -> google.protobuf.Timestamp
 	4,  // 23: alkalog.v1.DoctorsWord.cause:type_name -> alkalog.v1.ClearanceCause
-	24, // 24: alkalog.v1.DoctorsWord.give_date:type_name -> google.type.Date
-	17, // 25: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
-	17, // 26: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
-	16, // 27: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
-	17, // 28: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
-	16, // 29: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
-	16, // 30: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
-	16, // 31: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
-	16, // 32: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
-	16, // 33: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
-	16, // 34: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
-	16, // 35: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
-	18, // 36: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
-	16, // 37: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
-	16, // 38: alkalog.v1.ClientHistory.thinning_crown:type_name -> alkalog.v1.Answer
-	16, // 39: alkalog.v1.ClientHistory.thinning_edges:type_name -> alkalog.v1.Answer
-	16, // 40: alkalog.v1.ClientHistory.breakage_lines:type_name -> alkalog.v1.Answer
-	16, // 41: alkalog.v1.ClientHistory.keloids:type_name -> alkalog.v1.Answer
-	17, // 42: alkalog.v1.ClientHistory.isotretinoin:type_name -> alkalog.v1.PastEvent
-	17, // 43: alkalog.v1.ClientHistory.cancer_treatment:type_name -> alkalog.v1.PastEvent
-	16, // 44: alkalog.v1.ClientHistory.scalp_steroids:type_name -> alkalog.v1.Answer
-	16, // 45: alkalog.v1.ClientHistory.contact_lenses:type_name -> alkalog.v1.Answer
-	16, // 46: alkalog.v1.ClientHistory.glove_allergy:type_name -> alkalog.v1.Answer
-	9,  // 47: alkalog.v1.ClientHistory.doctors_words:type_name -> alkalog.v1.DoctorsWord
-	25, // 48: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
-	16, // 49: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
-	16, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
-	18, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
-	16, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
+	26, // 24: alkalog.v1.DoctorsWord.give_date:type_name -> google.type.Date
+	19, // 25: alkalog.v1.ClientHistory.shampoo:type_name -> alkalog.v1.PastEvent
+	19, // 26: alkalog.v1.ClientHistory.extensions_removed:type_name -> alkalog.v1.PastEvent
+	18, // 27: alkalog.v1.ClientHistory.extensions_in:type_name -> alkalog.v1.Answer
+	19, // 28: alkalog.v1.ClientHistory.relaxer:type_name -> alkalog.v1.PastEvent
+	18, // 29: alkalog.v1.ClientHistory.bad_reaction:type_name -> alkalog.v1.Answer
+	18, // 30: alkalog.v1.ClientHistory.allergy:type_name -> alkalog.v1.Answer
+	18, // 31: alkalog.v1.ClientHistory.pregnancy:type_name -> alkalog.v1.Answer
+	18, // 32: alkalog.v1.ClientHistory.medication:type_name -> alkalog.v1.Answer
+	18, // 33: alkalog.v1.ClientHistory.recent_illness:type_name -> alkalog.v1.Answer
+	18, // 34: alkalog.v1.ClientHistory.hair_loss:type_name -> alkalog.v1.Answer
+	18, // 35: alkalog.v1.ClientHistory.medical_clearance:type_name -> alkalog.v1.Answer
+	20, // 36: alkalog.v1.ClientHistory.medical_clearance_time:type_name -> google.protobuf.Timestamp
+	18, // 37: alkalog.v1.ClientHistory.undescribed_work:type_name -> alkalog.v1.Answer
+	18, // 38: alkalog.v1.ClientHistory.thinning_crown:type_name -> alkalog.v1.Answer
+	18, // 39: alkalog.v1.ClientHistory.thinning_edges:type_name -> alkalog.v1.Answer
+	18, // 40: alkalog.v1.ClientHistory.breakage_lines:type_name -> alkalog.v1.Answer
+	18, // 41: alkalog.v1.ClientHistory.keloids:type_name -> alkalog.v1.Answer
+	19, // 42: alkalog.v1.ClientHistory.isotretinoin:type_name -> alkalog.v1.PastEvent
+	19, // 43: alkalog.v1.ClientHistory.cancer_treatment:type_name -> alkalog.v1.PastEvent
+	18, // 44: alkalog.v1.ClientHistory.scalp_steroids:type_name -> alkalog.v1.Answer
+	18, // 45: alkalog.v1.ClientHistory.contact_lenses:type_name -> alkalog.v1.Answer
+	18, // 46: alkalog.v1.ClientHistory.glove_allergy:type_name -> alkalog.v1.Answer
+	10, // 47: alkalog.v1.ClientHistory.doctors_words:type_name -> alkalog.v1.DoctorsWord
+	27, // 48: alkalog.v1.Wishes.service_kind:type_name -> alkalog.v1.ServiceKind
+	18, // 49: alkalog.v1.Consent.agreed:type_name -> alkalog.v1.Answer
+	18, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
+	20, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
+	18, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
 	5,  // 53: alkalog.v1.StatementAnswer.client_confirmation:type_name -> alkalog.v1.ClientConfirmation
-	13, // 54: alkalog.v1.StatementAnswer.items:type_name -> alkalog.v1.StatementItem
-	18, // 55: alkalog.v1.StatementAnswer.give_time:type_name -> google.protobuf.Timestamp
-	18, // 56: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
-	18, // 57: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
-	0,  // 58: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
-	18, // 59: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
-	11, // 60: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
-	6,  // 61: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
-	7,  // 62: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
-	8,  // 63: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
-	10, // 64: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
-	12, // 65: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
-	14, // 66: alkalog.v1.Consultation.statements:type_name -> alkalog.v1.StatementAnswer
-	67, // [67:67] is the sub-list for method output_type
-	67, // [67:67] is the sub-list for method input_type
-	67, // [67:67] is the sub-list for extension type_name
-	67, // [67:67] is the sub-list for extension extendee
-	0,  // [0:67] is the sub-list for field type_name
+	14, // 54: alkalog.v1.StatementAnswer.items:type_name -> alkalog.v1.StatementItem
+	20, // 55: alkalog.v1.StatementAnswer.give_time:type_name -> google.protobuf.Timestamp
+	6,  // 56: alkalog.v1.FieldOrigin.origin:type_name -> alkalog.v1.AnswerOrigin
+	20, // 57: alkalog.v1.FieldOrigin.answer_time:type_name -> google.protobuf.Timestamp
+	20, // 58: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
+	20, // 59: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
+	0,  // 60: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
+	20, // 61: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
+	12, // 62: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
+	7,  // 63: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
+	8,  // 64: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
+	9,  // 65: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
+	11, // 66: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
+	13, // 67: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
+	16, // 68: alkalog.v1.Consultation.origins:type_name -> alkalog.v1.FieldOrigin
+	15, // 69: alkalog.v1.Consultation.statements:type_name -> alkalog.v1.StatementAnswer
+	70, // [70:70] is the sub-list for method output_type
+	70, // [70:70] is the sub-list for method input_type
+	70, // [70:70] is the sub-list for extension type_name
+	70, // [70:70] is the sub-list for extension extendee
+	0,  // [0:70] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_proto_init() }
@@ -1984,8 +2178,8 @@ func file_alkalog_v1_consultation_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_proto_rawDesc), len(file_alkalog_v1_consultation_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   10,
+			NumEnums:      7,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

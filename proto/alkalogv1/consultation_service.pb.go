@@ -9,6 +9,7 @@ package alkalogv1
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -822,8 +823,9 @@ func (x *ListConsultationsResponse) GetNextPageToken() string {
 // UpdateConsultationRequest changes a consultation.
 type UpdateConsultationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The consultation with the new values; its name says which, its etag what was read
-	// (empty skips the check).
+	// The consultation with the new values; its name says which, its etag what was
+	// read. Empty skips the check; it must be given when an answer that is stored
+	// and not in the new values would be taken away.
 	Consultation *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
 	// Fields to change, as top-level field names of Consultation; at least one. Unknown or
 	// server-set fields are refused.
@@ -933,6 +935,356 @@ func (x *UpdateConsultationResponse) GetConsultation() *Consultation {
 	return nil
 }
 
+// FieldAnswer is the answer to one question.
+type FieldAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Path of the field, as in OpenQuestion.field, such as
+	// "consultation.hair.zones[ends].condition"; up to 200 characters. Zones are
+	// new-growth, mid-strand and ends; a section is named by its id. A zone or a
+	// section that is not listed yet is added. Where the head lists no section, and
+	// the call names only usual ones (back-left, back-right, front-left,
+	// front-right, hairline), all of these are listed.
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// The answer, of the kind that the field takes.
+	//
+	// Types that are valid to be assigned to Value:
+	//
+	//	*FieldAnswer_Answer
+	//	*FieldAnswer_Choice
+	//	*FieldAnswer_Number
+	//	*FieldAnswer_Text
+	//	*FieldAnswer_Time
+	//	*FieldAnswer_Date
+	//	*FieldAnswer_Event
+	//	*FieldAnswer_DoctorsWord
+	Value isFieldAnswer_Value `protobuf_oneof:"value"`
+	// Where the answer comes from: ASKED, SEEN, SCANNED or IMPORTED. A carried
+	// answer that the client confirmed is ASKED.
+	Origin        AnswerOrigin `protobuf:"varint,15,opt,name=origin,proto3,enum=alkalog.v1.AnswerOrigin" json:"origin,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FieldAnswer) Reset() {
+	*x = FieldAnswer{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FieldAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FieldAnswer) ProtoMessage() {}
+
+func (x *FieldAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FieldAnswer.ProtoReflect.Descriptor instead.
+func (*FieldAnswer) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *FieldAnswer) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *FieldAnswer) GetValue() isFieldAnswer_Value {
+	if x != nil {
+		return x.Value
+	}
+	return nil
+}
+
+func (x *FieldAnswer) GetAnswer() Answer {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Answer); ok {
+			return x.Answer
+		}
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FieldAnswer) GetChoice() string {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Choice); ok {
+			return x.Choice
+		}
+	}
+	return ""
+}
+
+func (x *FieldAnswer) GetNumber() float64 {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Number); ok {
+			return x.Number
+		}
+	}
+	return 0
+}
+
+func (x *FieldAnswer) GetText() string {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Text); ok {
+			return x.Text
+		}
+	}
+	return ""
+}
+
+func (x *FieldAnswer) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Time); ok {
+			return x.Time
+		}
+	}
+	return nil
+}
+
+func (x *FieldAnswer) GetDate() *date.Date {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Date); ok {
+			return x.Date
+		}
+	}
+	return nil
+}
+
+func (x *FieldAnswer) GetEvent() *PastEvent {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_Event); ok {
+			return x.Event
+		}
+	}
+	return nil
+}
+
+func (x *FieldAnswer) GetDoctorsWord() *DoctorsWord {
+	if x != nil {
+		if x, ok := x.Value.(*FieldAnswer_DoctorsWord); ok {
+			return x.DoctorsWord
+		}
+	}
+	return nil
+}
+
+func (x *FieldAnswer) GetOrigin() AnswerOrigin {
+	if x != nil {
+		return x.Origin
+	}
+	return AnswerOrigin_ANSWER_ORIGIN_UNSPECIFIED
+}
+
+type isFieldAnswer_Value interface {
+	isFieldAnswer_Value()
+}
+
+type FieldAnswer_Answer struct {
+	// Yes, no or not sure.
+	Answer Answer `protobuf:"varint,2,opt,name=answer,proto3,enum=alkalog.v1.Answer,oneof"`
+}
+
+type FieldAnswer_Choice struct {
+	// One of the values that the field can have, as the contract writes it, such
+	// as "TEXTURE_FINE" or "ANSWER_YES".
+	Choice string `protobuf:"bytes,3,opt,name=choice,proto3,oneof"`
+}
+
+type FieldAnswer_Number struct {
+	// A number in the unit of the field.
+	Number float64 `protobuf:"fixed64,4,opt,name=number,proto3,oneof"`
+}
+
+type FieldAnswer_Text struct {
+	// A text, or the name of a record; 1 to 2,000 characters.
+	Text string `protobuf:"bytes,5,opt,name=text,proto3,oneof"`
+}
+
+type FieldAnswer_Time struct {
+	// An instant, UTC.
+	Time *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=time,proto3,oneof"`
+}
+
+type FieldAnswer_Date struct {
+	// A calendar day in the salon's time zone; a day of 0 is the month.
+	Date *date.Date `protobuf:"bytes,7,opt,name=date,proto3,oneof"`
+}
+
+type FieldAnswer_Event struct {
+	// A past event as a whole; the path is then that of the event, such as
+	// "consultation.history.relaxer".
+	Event *PastEvent `protobuf:"bytes,8,opt,name=event,proto3,oneof"`
+}
+
+type FieldAnswer_DoctorsWord struct {
+	// What a doctor said, for "consultation.history.doctors_words": it is added, or
+	// replaces what is stored for the same cause and incident.
+	DoctorsWord *DoctorsWord `protobuf:"bytes,9,opt,name=doctors_word,json=doctorsWord,proto3,oneof"`
+}
+
+func (*FieldAnswer_Answer) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Choice) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Number) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Text) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Time) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Date) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_Event) isFieldAnswer_Value() {}
+
+func (*FieldAnswer_DoctorsWord) isFieldAnswer_Value() {}
+
+// AnswerConsultationRequest gives answers.
+type AnswerConsultationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The consultation.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that was read, or empty to skip the check: answers to other fields,
+	// given meanwhile by somebody else, are kept either way.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// The answers, up to 400, each field once. An answer about a doctor's word is
+	// of the same field for every cause.
+	Answers []*FieldAnswer `protobuf:"bytes,3,rep,name=answers,proto3" json:"answers,omitempty"`
+	// Paths of fields whose answers are taken away, up to 400: they are then not
+	// answered. A section or a zone is taken away as a whole by its own path, such
+	// as "consultation.hair.sections[nape]".
+	ClearFields []string `protobuf:"bytes,4,rep,name=clear_fields,json=clearFields,proto3" json:"clear_fields,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnswerConsultationRequest) Reset() {
+	*x = AnswerConsultationRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnswerConsultationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnswerConsultationRequest) ProtoMessage() {}
+
+func (x *AnswerConsultationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnswerConsultationRequest.ProtoReflect.Descriptor instead.
+func (*AnswerConsultationRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *AnswerConsultationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AnswerConsultationRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *AnswerConsultationRequest) GetAnswers() []*FieldAnswer {
+	if x != nil {
+		return x.Answers
+	}
+	return nil
+}
+
+func (x *AnswerConsultationRequest) GetClearFields() []string {
+	if x != nil {
+		return x.ClearFields
+	}
+	return nil
+}
+
+func (x *AnswerConsultationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// AnswerConsultationResponse answers AnswerConsultation.
+type AnswerConsultationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The consultation as stored.
+	Consultation  *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnswerConsultationResponse) Reset() {
+	*x = AnswerConsultationResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnswerConsultationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnswerConsultationResponse) ProtoMessage() {}
+
+func (x *AnswerConsultationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnswerConsultationResponse.ProtoReflect.Descriptor instead.
+func (*AnswerConsultationResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *AnswerConsultationResponse) GetConsultation() *Consultation {
+	if x != nil {
+		return x.Consultation
+	}
+	return nil
+}
+
 // SubmitConsultationRequest names the consultation to freeze.
 type SubmitConsultationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -950,7 +1302,7 @@ type SubmitConsultationRequest struct {
 
 func (x *SubmitConsultationRequest) Reset() {
 	*x = SubmitConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -962,7 +1314,7 @@ func (x *SubmitConsultationRequest) String() string {
 func (*SubmitConsultationRequest) ProtoMessage() {}
 
 func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -975,7 +1327,7 @@ func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationRequest.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SubmitConsultationRequest) GetName() string {
@@ -1010,7 +1362,7 @@ type SubmitConsultationResponse struct {
 
 func (x *SubmitConsultationResponse) Reset() {
 	*x = SubmitConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1022,7 +1374,7 @@ func (x *SubmitConsultationResponse) String() string {
 func (*SubmitConsultationResponse) ProtoMessage() {}
 
 func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1035,7 +1387,7 @@ func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationResponse.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SubmitConsultationResponse) GetConsultation() *Consultation {
@@ -1060,7 +1412,7 @@ type EraseClientRequest struct {
 
 func (x *EraseClientRequest) Reset() {
 	*x = EraseClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1072,7 +1424,7 @@ func (x *EraseClientRequest) String() string {
 func (*EraseClientRequest) ProtoMessage() {}
 
 func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1085,7 +1437,7 @@ func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientRequest.ProtoReflect.Descriptor instead.
 func (*EraseClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *EraseClientRequest) GetName() string {
@@ -1113,7 +1465,7 @@ type EraseClientResponse struct {
 
 func (x *EraseClientResponse) Reset() {
 	*x = EraseClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1125,7 +1477,7 @@ func (x *EraseClientResponse) String() string {
 func (*EraseClientResponse) ProtoMessage() {}
 
 func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1138,7 +1490,7 @@ func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientResponse.ProtoReflect.Descriptor instead.
 func (*EraseClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *EraseClientResponse) GetEraseTime() *timestamppb.Timestamp {
@@ -1159,7 +1511,7 @@ type ExportClientRequest struct {
 
 func (x *ExportClientRequest) Reset() {
 	*x = ExportClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1171,7 +1523,7 @@ func (x *ExportClientRequest) String() string {
 func (*ExportClientRequest) ProtoMessage() {}
 
 func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1184,7 +1536,7 @@ func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientRequest.ProtoReflect.Descriptor instead.
 func (*ExportClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ExportClientRequest) GetName() string {
@@ -1209,7 +1561,7 @@ type ExportClientResponse struct {
 
 func (x *ExportClientResponse) Reset() {
 	*x = ExportClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1221,7 +1573,7 @@ func (x *ExportClientResponse) String() string {
 func (*ExportClientResponse) ProtoMessage() {}
 
 func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1234,7 +1586,7 @@ func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientResponse.ProtoReflect.Descriptor instead.
 func (*ExportClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ExportClientResponse) GetPart() []byte {
@@ -1256,7 +1608,7 @@ var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcd\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
 	"\x13CreateClientRequest\x12U\n" +
 	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x122\n" +
@@ -1319,6 +1671,30 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdateConsultationResponse\x12<\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xe2\x04\n" +
+	"\vFieldAnswer\x12\"\n" +
+	"\x05field\x18\x01 \x01(\tB\f\xbaH\x05r\x03\x18\xc8\x01\xa0\xb2\x19\x04R\x05field\x128\n" +
+	"\x06answer\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00H\x00R\x06answer\x12;\n" +
+	"\x06choice\x18\x03 \x01(\tB!\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{2,62}$\xa0\xb2\x19\x04H\x00R\x06choice\x12!\n" +
+	"\x06number\x18\x04 \x01(\x01B\a\xbaH\x04\x12\x02@\x01H\x00R\x06number\x12u\n" +
+	"\x04text\x18\x05 \x01(\tB_\xbaHXrV\x10\x01\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05H\x00R\x04text\x120\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\x04time\x12'\n" +
+	"\x04date\x18\a \x01(\v2\x11.google.type.DateH\x00R\x04date\x12-\n" +
+	"\x05event\x18\b \x01(\v2\x15.alkalog.v1.PastEventH\x00R\x05event\x12<\n" +
+	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12@\n" +
+	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x0e\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\x82\x03\n" +
+	"\x19AnswerConsultationRequest\x12\x9f\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12<\n" +
+	"\aanswers\x18\x03 \x03(\v2\x17.alkalog.v1.FieldAnswerB\t\xbaH\x06\x92\x01\x03\x10\x90\x03R\aanswers\x127\n" +
+	"\fclear_fields\x18\x04 \x03(\tB\x14\xbaH\r\x92\x01\n" +
+	"\x10\x90\x03\"\x05r\x03\x18\xc8\x01\xa0\xb2\x19\x04R\vclearFields\x12+\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"\x1aAnswerConsultationResponse\x12<\n" +
 	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x8b\x02\n" +
 	"\x19SubmitConsultationRequest\x12\x9f\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
@@ -1341,7 +1717,8 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xaf\t\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xa7\n" +
+	"\n" +
 	"\x13ConsultationService\x12e\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
@@ -1361,6 +1738,8 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12w\n" +
 	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\x12\x8a\xb2\x19\x0e\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x12v\n" +
+	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12v\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12b\n" +
 	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
@@ -1382,7 +1761,7 @@ func file_alkalog_v1_consultation_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_service_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateClientRequest)(nil),        // 0: alkalog.v1.CreateClientRequest
 	(*CreateClientResponse)(nil),       // 1: alkalog.v1.CreateClientResponse
@@ -1400,61 +1779,79 @@ var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*ListConsultationsResponse)(nil),  // 13: alkalog.v1.ListConsultationsResponse
 	(*UpdateConsultationRequest)(nil),  // 14: alkalog.v1.UpdateConsultationRequest
 	(*UpdateConsultationResponse)(nil), // 15: alkalog.v1.UpdateConsultationResponse
-	(*SubmitConsultationRequest)(nil),  // 16: alkalog.v1.SubmitConsultationRequest
-	(*SubmitConsultationResponse)(nil), // 17: alkalog.v1.SubmitConsultationResponse
-	(*EraseClientRequest)(nil),         // 18: alkalog.v1.EraseClientRequest
-	(*EraseClientResponse)(nil),        // 19: alkalog.v1.EraseClientResponse
-	(*ExportClientRequest)(nil),        // 20: alkalog.v1.ExportClientRequest
-	(*ExportClientResponse)(nil),       // 21: alkalog.v1.ExportClientResponse
-	(*Client)(nil),                     // 22: alkalog.v1.Client
-	(*fieldmaskpb.FieldMask)(nil),      // 23: google.protobuf.FieldMask
-	(*Consultation)(nil),               // 24: alkalog.v1.Consultation
-	(*timestamppb.Timestamp)(nil),      // 25: google.protobuf.Timestamp
+	(*FieldAnswer)(nil),                // 16: alkalog.v1.FieldAnswer
+	(*AnswerConsultationRequest)(nil),  // 17: alkalog.v1.AnswerConsultationRequest
+	(*AnswerConsultationResponse)(nil), // 18: alkalog.v1.AnswerConsultationResponse
+	(*SubmitConsultationRequest)(nil),  // 19: alkalog.v1.SubmitConsultationRequest
+	(*SubmitConsultationResponse)(nil), // 20: alkalog.v1.SubmitConsultationResponse
+	(*EraseClientRequest)(nil),         // 21: alkalog.v1.EraseClientRequest
+	(*EraseClientResponse)(nil),        // 22: alkalog.v1.EraseClientResponse
+	(*ExportClientRequest)(nil),        // 23: alkalog.v1.ExportClientRequest
+	(*ExportClientResponse)(nil),       // 24: alkalog.v1.ExportClientResponse
+	(*Client)(nil),                     // 25: alkalog.v1.Client
+	(*fieldmaskpb.FieldMask)(nil),      // 26: google.protobuf.FieldMask
+	(*Consultation)(nil),               // 27: alkalog.v1.Consultation
+	(Answer)(0),                        // 28: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil),      // 29: google.protobuf.Timestamp
+	(*date.Date)(nil),                  // 30: google.type.Date
+	(*PastEvent)(nil),                  // 31: alkalog.v1.PastEvent
+	(*DoctorsWord)(nil),                // 32: alkalog.v1.DoctorsWord
+	(AnswerOrigin)(0),                  // 33: alkalog.v1.AnswerOrigin
 }
 var file_alkalog_v1_consultation_service_proto_depIdxs = []int32{
-	22, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
-	22, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
-	22, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
-	22, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
-	22, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
-	23, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	22, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
-	24, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	24, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	24, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	24, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
-	24, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	23, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	24, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	24, // 14: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	25, // 15: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
-	0,  // 16: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
-	2,  // 17: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
-	4,  // 18: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
-	6,  // 19: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
-	8,  // 20: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
-	10, // 21: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
-	12, // 22: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
-	14, // 23: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
-	16, // 24: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
-	18, // 25: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
-	20, // 26: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
-	1,  // 27: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
-	3,  // 28: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
-	5,  // 29: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
-	7,  // 30: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
-	9,  // 31: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
-	11, // 32: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
-	13, // 33: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
-	15, // 34: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
-	17, // 35: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
-	19, // 36: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
-	21, // 37: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
-	27, // [27:38] is the sub-list for method output_type
-	16, // [16:27] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	25, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
+	25, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
+	25, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
+	25, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
+	25, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
+	26, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	25, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
+	27, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	27, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	27, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	27, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
+	27, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	26, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	27, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	28, // 14: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
+	29, // 15: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
+	30, // 16: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
+	31, // 17: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
+	32, // 18: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
+	33, // 19: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
+	16, // 20: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
+	27, // 21: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	27, // 22: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	29, // 23: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
+	0,  // 24: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
+	2,  // 25: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
+	4,  // 26: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
+	6,  // 27: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
+	8,  // 28: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
+	10, // 29: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
+	12, // 30: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
+	14, // 31: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
+	17, // 32: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
+	19, // 33: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
+	21, // 34: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
+	23, // 35: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
+	1,  // 36: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
+	3,  // 37: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
+	5,  // 38: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
+	7,  // 39: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
+	9,  // 40: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
+	11, // 41: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
+	13, // 42: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
+	15, // 43: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
+	18, // 44: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
+	20, // 45: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
+	22, // 46: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
+	24, // 47: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
+	36, // [36:48] is the sub-list for method output_type
+	24, // [24:36] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_service_proto_init() }
@@ -1462,16 +1859,27 @@ func file_alkalog_v1_consultation_service_proto_init() {
 	if File_alkalog_v1_consultation_service_proto != nil {
 		return
 	}
+	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_client_proto_init()
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_options_proto_init()
+	file_alkalog_v1_consultation_service_proto_msgTypes[16].OneofWrappers = []any{
+		(*FieldAnswer_Answer)(nil),
+		(*FieldAnswer_Choice)(nil),
+		(*FieldAnswer_Number)(nil),
+		(*FieldAnswer_Text)(nil),
+		(*FieldAnswer_Time)(nil),
+		(*FieldAnswer_Date)(nil),
+		(*FieldAnswer_Event)(nil),
+		(*FieldAnswer_DoctorsWord)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_service_proto_rawDesc), len(file_alkalog_v1_consultation_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   22,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -27,6 +27,7 @@ const (
 	ConsultationService_GetConsultation_FullMethodName    = "/alkalog.v1.ConsultationService/GetConsultation"
 	ConsultationService_ListConsultations_FullMethodName  = "/alkalog.v1.ConsultationService/ListConsultations"
 	ConsultationService_UpdateConsultation_FullMethodName = "/alkalog.v1.ConsultationService/UpdateConsultation"
+	ConsultationService_AnswerConsultation_FullMethodName = "/alkalog.v1.ConsultationService/AnswerConsultation"
 	ConsultationService_SubmitConsultation_FullMethodName = "/alkalog.v1.ConsultationService/SubmitConsultation"
 	ConsultationService_EraseClient_FullMethodName        = "/alkalog.v1.ConsultationService/EraseClient"
 	ConsultationService_ExportClient_FullMethodName       = "/alkalog.v1.ConsultationService/ExportClient"
@@ -60,10 +61,21 @@ type ConsultationServiceClient interface {
 	// ListConsultations lists the consultations of a client, newest first. Errors:
 	// NOT_FOUND for an unknown client.
 	ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error)
-	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
-	// PERMISSION_DENIED for a new practitioner that the caller may not act for.
+	// UpdateConsultation changes the fields named by the mask. A mask names whole
+	// parts: "scalp" replaces everything about the scalp. AnswerConsultation changes
+	// single answers. Errors: NOT_FOUND; INVALID_ARGUMENT without an etag when an
+	// answer that is stored would be taken away; ABORTED for a stale etag;
+	// FAILED_PRECONDITION once submitted; PERMISSION_DENIED for a new practitioner
+	// that the caller may not act for.
 	UpdateConsultation(ctx context.Context, in *UpdateConsultationRequest, opts ...grpc.CallOption) (*UpdateConsultationResponse, error)
+	// AnswerConsultation gives, changes and takes away single answers of a draft by
+	// their paths and leaves all others as they are. An answer takes away only what
+	// it makes meaningless: last_time and last_date of one event replace each other,
+	// and happened = NO removes both; hydroxide.happened = NO removes hydroxide_kind.
+	// All answers of a call are taken or none is. Errors: NOT_FOUND; INVALID_ARGUMENT
+	// naming each field that is not right; ABORTED for a stale etag;
+	// FAILED_PRECONDITION once submitted.
+	AnswerConsultation(ctx context.Context, in *AnswerConsultationRequest, opts ...grpc.CallOption) (*AnswerConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(ctx context.Context, in *SubmitConsultationRequest, opts ...grpc.CallOption) (*SubmitConsultationResponse, error)
@@ -168,6 +180,16 @@ func (c *consultationServiceClient) UpdateConsultation(ctx context.Context, in *
 	return out, nil
 }
 
+func (c *consultationServiceClient) AnswerConsultation(ctx context.Context, in *AnswerConsultationRequest, opts ...grpc.CallOption) (*AnswerConsultationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AnswerConsultationResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_AnswerConsultation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *consultationServiceClient) SubmitConsultation(ctx context.Context, in *SubmitConsultationRequest, opts ...grpc.CallOption) (*SubmitConsultationResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(SubmitConsultationResponse)
@@ -235,10 +257,21 @@ type ConsultationServiceServer interface {
 	// ListConsultations lists the consultations of a client, newest first. Errors:
 	// NOT_FOUND for an unknown client.
 	ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error)
-	// UpdateConsultation changes the fields named by the mask. Errors: NOT_FOUND;
-	// ABORTED for a stale etag; FAILED_PRECONDITION once submitted;
-	// PERMISSION_DENIED for a new practitioner that the caller may not act for.
+	// UpdateConsultation changes the fields named by the mask. A mask names whole
+	// parts: "scalp" replaces everything about the scalp. AnswerConsultation changes
+	// single answers. Errors: NOT_FOUND; INVALID_ARGUMENT without an etag when an
+	// answer that is stored would be taken away; ABORTED for a stale etag;
+	// FAILED_PRECONDITION once submitted; PERMISSION_DENIED for a new practitioner
+	// that the caller may not act for.
 	UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error)
+	// AnswerConsultation gives, changes and takes away single answers of a draft by
+	// their paths and leaves all others as they are. An answer takes away only what
+	// it makes meaningless: last_time and last_date of one event replace each other,
+	// and happened = NO removes both; hydroxide.happened = NO removes hydroxide_kind.
+	// All answers of a call are taken or none is. Errors: NOT_FOUND; INVALID_ARGUMENT
+	// naming each field that is not right; ABORTED for a stale etag;
+	// FAILED_PRECONDITION once submitted.
+	AnswerConsultation(context.Context, *AnswerConsultationRequest) (*AnswerConsultationResponse, error)
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error)
@@ -286,6 +319,9 @@ func (UnimplementedConsultationServiceServer) ListConsultations(context.Context,
 }
 func (UnimplementedConsultationServiceServer) UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateConsultation not implemented")
+}
+func (UnimplementedConsultationServiceServer) AnswerConsultation(context.Context, *AnswerConsultationRequest) (*AnswerConsultationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AnswerConsultation not implemented")
 }
 func (UnimplementedConsultationServiceServer) SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SubmitConsultation not implemented")
@@ -461,6 +497,24 @@ func _ConsultationService_UpdateConsultation_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ConsultationService_AnswerConsultation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AnswerConsultationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).AnswerConsultation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_AnswerConsultation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).AnswerConsultation(ctx, req.(*AnswerConsultationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ConsultationService_SubmitConsultation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(SubmitConsultationRequest)
 	if err := dec(in); err != nil {
@@ -546,6 +600,10 @@ var ConsultationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateConsultation",
 			Handler:    _ConsultationService_UpdateConsultation_Handler,
+		},
+		{
+			MethodName: "AnswerConsultation",
+			Handler:    _ConsultationService_AnswerConsultation_Handler,
 		},
 		{
 			MethodName: "SubmitConsultation",

@@ -203,3 +203,26 @@ func (d Description) ChoiceOf(value string) (n protoreflect.EnumNumber, want str
 	}
 	return 0, "must be one of " + strings.Join(values, ", ")
 }
+
+// Takes says in words what kind of value an answer must be given as.
+func (d Description) Takes() string {
+	switch d.Kind {
+	case KindAnswer:
+		return "an answer (yes, no or not sure) or a choice"
+	case KindChoice:
+		return "a choice"
+	case KindNumber:
+		return "a number"
+	case KindText:
+		return "a text"
+	case KindTime:
+		return "a time"
+	case KindDate:
+		return "a date"
+	case KindEvent:
+		return "an event"
+	case KindDoctorsWords:
+		return "a doctors_word"
+	}
+	return "nothing: answer one of its fields"
+}

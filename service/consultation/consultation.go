@@ -4,6 +4,7 @@ package consultation
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -44,8 +45,17 @@ func (s Service) clients() record.Kind[*pb.Client] {
 // consultations is how consultations are stored: a new one is a draft, and a draft
 // may change until it is submitted.
 func (s Service) consultations() record.Kind[*pb.Consultation] {
-	return record.Kind[*pb.Consultation]{DB: s.DB, Now: s.Now, Store: storage.Consultations, Check: s.checkDraft,
-		Fill: func(_, wanted *pb.Consultation) { wanted.State = pb.ConsultationState_CONSULTATION_STATE_DRAFT }}
+	return record.Kind[*pb.Consultation]{DB: s.DB, Now: s.Now, Store: storage.Consultations,
+		Check: func(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
+			if err := checkOrigins(stored, wanted); err != nil {
+				return err
+			}
+			return s.checkDraft(r, caller, stored, wanted)
+		},
+		Fill: func(stored, wanted *pb.Consultation) {
+			wanted.State = pb.ConsultationState_CONSULTATION_STATE_DRAFT
+			settleOrigins(stored, wanted, s.Now())
+		}}
 }
 
 // checkDraft checks the answers of a draft, and that the caller may act for the
@@ -115,9 +125,20 @@ func (s Service) ListConsultations(ctx context.Context, req *pb.ListConsultation
 	return &pb.ListConsultationsResponse{Consultations: ms, NextPageToken: next}, err
 }
 
-// UpdateConsultation changes a draft.
+// UpdateConsultation changes a draft, part by part. A caller who has not read the draft
+// (no etag) must not take answers away that somebody else gave: a forgotten "broken skin:
+// yes" is a burn. Everything else works without an etag, as it always did.
 func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultationRequest) (*pb.UpdateConsultationResponse, error) {
-	return record.Update[*pb.UpdateConsultationResponse](ctx, s.consultations(), req, req.Consultation, req.UpdateMask)
+	kind := s.consultations()
+	check := kind.Check
+	kind.Check = func(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
+		if lost := lostAnswers(stored, wanted); req.Consultation.GetEtag() == "" && len(lost) > 0 {
+			return fault.Invalid("consultation.etag", "must be the etag that was read, because answers would be taken away: "+
+				strings.Join(lost, ", ")+"; AnswerConsultation changes single answers")
+		}
+		return check(r, caller, stored, wanted)
+	}
+	return record.Update[*pb.UpdateConsultationResponse](ctx, kind, req, req.Consultation, req.UpdateMask)
 }
 
 // SubmitConsultation freezes a draft for ever.

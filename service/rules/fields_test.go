@@ -17,7 +17,7 @@ func TestEveryAnswerIsAField(t *testing.T) {
 	e := newEngine(t)
 	hidden := strings.Fields(`
 		consultation.name consultation.etag consultation.create_time consultation.update_time consultation.state
-		consultation.submit_time consultation.salon consultation.practitioner consultation.remarks
+		consultation.submit_time consultation.salon consultation.practitioner consultation.remarks consultation.origins
 		consultation.statements consultation.wishes.words consultation.tests.tester consultation.history.medical_clearance_reference
 		zone.zone section.section_id section.porosity`)
 	var walk func(string, protoreflect.MessageDescriptor)

@@ -83,13 +83,18 @@ func sectionsOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	return sections
 }
 
-// headOf returns the sections of this head: the salon's own, else a default of four
-// quadrants and the hairline. Quadrants of equal expected minutes keep this order, which
-// puts the back before the front (common practice).
+// headOf returns the sections of this head: the salon's own, else the usual ones.
 func headOf(in *pb.DecisionInputs) []*pb.HeadSection {
 	if own := in.GetConsultation().GetHair().GetSections(); len(own) > 0 {
 		return own
 	}
+	return UsualSections()
+}
+
+// UsualSections are the sections of a head for which the salon lists none: four quadrants
+// and the hairline. Quadrants of equal expected minutes keep this order, which puts the
+// back before the front (common practice).
+func UsualSections() []*pb.HeadSection {
 	return []*pb.HeadSection{
 		{SectionId: "back-left"}, {SectionId: "back-right"},
 		{SectionId: "front-left"}, {SectionId: "front-right"},

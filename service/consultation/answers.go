@@ -1,0 +1,289 @@
+package consultation
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/fieldpath"
+	"alkalog/service/actor"
+	"alkalog/service/fault"
+	"alkalog/service/record"
+	"alkalog/service/timing"
+	"alkalog/storage"
+)
+
+// AnswerConsultation changes single answers of a draft. The etag may be left out,
+// because an answer replaces only itself: two people who answer different fields at the
+// same time both keep their answers, since the write runs again on what the other left.
+func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultationRequest) (*pb.AnswerConsultationResponse, error) {
+	caller, now := actor.From(ctx), s.Now()
+	changes, err := readChanges(req)
+	if err != nil {
+		return nil, err
+	}
+	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.AnswerConsultationResponse, storage.Changes, error) {
+		stored, err := record.GetFresh(r, caller, storage.Consultations, req.Name, req.Etag)
+		if err == nil {
+			err = requireDraft(stored)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		answered := proto.CloneOf(stored)
+		applyChanges(answered, changes)
+		if err = checkRoom(answered); err == nil {
+			err = s.checkDraft(r, caller, stored, answered)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		noteOrigins(answered, changes, now)
+		record.SetTime(answered, "update_time", now)
+		replace := storage.Consultations.Replace(stored, answered)
+		return &pb.AnswerConsultationResponse{Consultation: answered}, storage.Changes{Records: []storage.Record{replace}}, nil
+	})
+}
+
+// change is one answer to be given or, without an answer, taken away.
+type change struct {
+	path   fieldpath.Path
+	given  bool
+	value  protoreflect.Value // of a given answer; a doctor's word is in word
+	word   *pb.DoctorsWord
+	origin pb.AnswerOrigin
+}
+
+// readChanges reads the answers of a request and finds everything that is wrong with them
+// by the contract alone. What only the stored records can tell is checked later.
+func readChanges(req *pb.AnswerConsultationRequest) ([]change, error) {
+	var changes []change
+	var wrong []fault.Violation
+	for i, a := range req.Answers {
+		at := fmt.Sprintf("answers[%d]", i)
+		path, want := answerPath(a.Field)
+		if want == "" {
+			want = besides(changes, path, a.GetDoctorsWord() != nil)
+		}
+		if want != "" {
+			wrong = append(wrong, fault.Violation{Field: at + ".field", Want: want})
+			continue
+		}
+		c := change{path: path, given: true, word: a.GetDoctorsWord(), origin: a.Origin}
+		if c.value, want = valueOf(path.Describe(), a); want != "" {
+			wrong = append(wrong, fault.Violation{Field: at, Want: want + ", for " + path.String()})
+		}
+		changes = append(changes, c)
+	}
+	for i, field := range req.ClearFields {
+		path, want := answerPath(field)
+		if want == "" {
+			want = besides(changes, path, false)
+		}
+		if want != "" {
+			wrong = append(wrong, fault.Violation{Field: fmt.Sprintf("clear_fields[%d]", i), Want: want})
+			continue
+		}
+		changes = append(changes, change{path: path})
+	}
+	switch {
+	case len(wrong) > 0:
+		return nil, fault.InvalidFields(wrong...)
+	case len(changes) == 0:
+		return nil, fault.Invalid("answers", "must hold at least one answer, or clear_fields at least one field")
+	}
+	return changes, nil
+}
+
+// answerPath reads the path of an answer that is stored with a consultation.
+func answerPath(text string) (path fieldpath.Path, want string) {
+	path, err := fieldpath.Parse(text)
+	switch {
+	case err != nil:
+		return path, err.Error()
+	case !path.InConsultation():
+		return path, "must begin with consultation.: " + text + " is given with CheckEligibility"
+	}
+	return path, ""
+}
+
+// besides says what would be right when a path and an earlier one of the same call are
+// about the same answer: the order of a list must not decide which of them counts.
+// Doctors' words are of one field; each is about its own cause.
+func besides(earlier []change, path fieldpath.Path, word bool) string {
+	for _, c := range earlier {
+		if word && c.word != nil {
+			continue
+		}
+		if within(path.String(), c.path.String()) || within(c.path.String(), path.String()) {
+			return "must not be given beside " + c.path.String() + " in one call"
+		}
+	}
+	return ""
+}
+
+// within tells whether a path is another or lies in it.
+func within(path, outer string) bool {
+	rest, ok := strings.CutPrefix(path, outer)
+	return ok && (rest == "" || rest[0] == '.' || rest[0] == '[')
+}
+
+// valueOf is the value of an answer; want says what would be right when it is of another
+// kind than the field, or out of its range.
+func valueOf(d fieldpath.Description, a *pb.FieldAnswer) (value protoreflect.Value, want string) {
+	switch v := a.Value.(type) {
+	case *pb.FieldAnswer_Answer:
+		if d.Kind == fieldpath.KindAnswer {
+			return protoreflect.ValueOfEnum(v.Answer.Number()), ""
+		}
+	case *pb.FieldAnswer_Choice:
+		if d.Kind == fieldpath.KindAnswer || d.Kind == fieldpath.KindChoice {
+			n, want := d.ChoiceOf(v.Choice)
+			return protoreflect.ValueOfEnum(n), want
+		}
+	case *pb.FieldAnswer_Number:
+		if d.Kind == fieldpath.KindNumber && d.Whole {
+			return protoreflect.ValueOfInt32(int32(v.Number)), d.CheckNumber(v.Number)
+		}
+		if d.Kind == fieldpath.KindNumber {
+			return protoreflect.ValueOfFloat64(v.Number), d.CheckNumber(v.Number)
+		}
+	case *pb.FieldAnswer_Text:
+		if d.Kind == fieldpath.KindText {
+			return protoreflect.ValueOfString(v.Text), d.CheckText(v.Text)
+		}
+	case *pb.FieldAnswer_Time:
+		if d.Kind == fieldpath.KindTime {
+			return protoreflect.ValueOfMessage(v.Time.ProtoReflect()), ""
+		}
+	case *pb.FieldAnswer_Date:
+		if d.Kind == fieldpath.KindDate {
+			return protoreflect.ValueOfMessage(v.Date.ProtoReflect()), ""
+		}
+	case *pb.FieldAnswer_Event:
+		if d.Kind == fieldpath.KindEvent {
+			return protoreflect.ValueOfMessage(v.Event.ProtoReflect()), ""
+		}
+	case *pb.FieldAnswer_DoctorsWord:
+		if d.Kind == fieldpath.KindDoctorsWords {
+			return protoreflect.Value{}, ""
+		}
+	}
+	return value, "must be given as " + d.Takes()
+}
+
+// applyChanges gives and takes away answers in a consultation.
+func applyChanges(c *pb.Consultation, changes []change) {
+	listUsualSections(c, changes)
+	in := &pb.DecisionInputs{Consultation: c}
+	for _, ch := range changes {
+		switch {
+		case !ch.given:
+			ch.path.Clear(in)
+			continue
+		case ch.word != nil:
+			addWord(c, ch.word)
+			continue
+		}
+		ch.path.Set(in, cloned(ch.value))
+		for _, gone := range meaningless(ch) {
+			if !slices.ContainsFunc(changes, func(o change) bool { return within(gone.String(), o.path.String()) }) {
+				gone.Clear(in)
+			}
+		}
+	}
+}
+
+// cloned is a value that shares nothing with the request.
+func cloned(v protoreflect.Value) protoreflect.Value {
+	if m, ok := v.Interface().(protoreflect.Message); ok {
+		return protoreflect.ValueOfMessage(proto.Clone(m.Interface()).ProtoReflect())
+	}
+	return v
+}
+
+// addWord adds what a doctor said, in place of what was stored for the same cause.
+func addWord(c *pb.Consultation, word *pb.DoctorsWord) {
+	if c.History == nil {
+		c.History = &pb.ClientHistory{}
+	}
+	same := func(w *pb.DoctorsWord) bool { return w.Cause == word.Cause && w.Incident == word.Incident }
+	c.History.DoctorsWords = append(slices.DeleteFunc(c.History.DoctorsWords, same), proto.CloneOf(word))
+}
+
+// listUsualSections lists the usual sections before the first answers about them. A head
+// without a list has these sections, and would lose those that are not named. Where
+// another section is named too, the salon divides the head in its own way.
+func listUsualSections(c *pb.Consultation, changes []change) {
+	usual := timing.UsualSections()
+	named := 0
+	for _, ch := range changes {
+		if !ch.given || !within(ch.path.String(), "consultation.hair.sections") {
+			continue
+		}
+		if named++; !slices.ContainsFunc(usual, func(s *pb.HeadSection) bool { return within(ch.path.String(), sectionPath(s.SectionId)) }) {
+			return
+		}
+	}
+	if named == 0 || len(c.GetHair().GetSections()) > 0 {
+		return
+	}
+	if c.Hair == nil {
+		c.Hair = &pb.HairAnalysis{}
+	}
+	c.Hair.Sections = usual
+}
+
+func sectionPath(id string) string { return "consultation.hair.sections[" + id + "]" }
+
+// meaningless are the answers that a new one makes meaningless: two ways to say when, when
+// something was that never was, and the alkali of a relaxer that never was.
+func meaningless(ch change) []fieldpath.Path {
+	event, field := cutLast(ch.path.String())
+	if field == "last_time" {
+		return []fieldpath.Path{fieldpath.MustParse(event + ".last_date")}
+	}
+	if field == "last_date" {
+		return []fieldpath.Path{fieldpath.MustParse(event + ".last_time")}
+	}
+	var gone []fieldpath.Path
+	never := field == "happened" && ch.value.Enum() == pb.Answer_ANSWER_NO.Number()
+	if never {
+		gone = append(gone, fieldpath.MustParse(event+".last_time"), fieldpath.MustParse(event+".last_date"))
+	}
+	if field == "hydroxide" {
+		event = ch.path.String()
+		never = ch.value.Message().Interface().(*pb.PastEvent).GetHappened() == pb.Answer_ANSWER_NO
+	}
+	if zone, work := cutLast(event); never && work == "hydroxide" {
+		gone = append(gone, fieldpath.MustParse(zone+".hydroxide_kind"))
+	}
+	return gone
+}
+
+// cutLast splits a path before its last field.
+func cutLast(path string) (before, last string) {
+	at := strings.LastIndex(path, ".")
+	if at < 0 {
+		return "", path
+	}
+	return path[:at], path[at+1:]
+}
+
+// checkRoom refuses more sections or doctors' words than a consultation can hold. The
+// contract states the limits for a consultation that is sent as a whole.
+func checkRoom(c *pb.Consultation) error {
+	const mostSections, mostWords = 12, 20
+	switch {
+	case len(c.GetHair().GetSections()) > mostSections:
+		return fault.Invalid("answers", fmt.Sprintf("must leave at most %d sections of the head", mostSections))
+	case len(c.GetHistory().GetDoctorsWords()) > mostWords:
+		return fault.Invalid("answers", fmt.Sprintf("must leave at most %d doctors' words", mostWords))
+	}
+	return nil
+}
