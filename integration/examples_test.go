@@ -196,6 +196,8 @@ func (st *fixture) consultationExamples() map[string]example {
 			return &pb.UpdateConsultationRequest{Consultation: changed, RequestId: newID(), UpdateMask: updateMask("salon", "practitioner",
 				"wishes", "scalp", "hair", "tests", "history", "consent", "remarks", "origins", "statements")}
 		}},
+		"DraftConsultation": requestAs(st.amara, &pb.DraftConsultationRequest{Parent: st.names.client, Salon: st.salon, Practitioner: st.amara.name,
+			ServiceKind: pb.ServiceKind_SERVICE_KIND_RETOUCH}),
 		"AnswerConsultation": requestAs(st.amara, &pb.AnswerConsultationRequest{Name: st.names.draft, ClearFields: []string{"consultation.remarks"},
 			Answers: []*pb.FieldAnswer{
 				yesOrNo("consultation.scalp.broken_skin", no, bySeeing),

@@ -935,6 +935,136 @@ func (x *UpdateConsultationResponse) GetConsultation() *Consultation {
 	return nil
 }
 
+// DraftConsultationRequest asks for a consultation that begins from the record.
+type DraftConsultationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The salon in which it is taken.
+	Salon string `protobuf:"bytes,2,opt,name=salon,proto3" json:"salon,omitempty"`
+	// Who takes it.
+	Practitioner string `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// What the client wishes today; unspecified: not asked yet.
+	ServiceKind ServiceKind `protobuf:"varint,4,opt,name=service_kind,json=serviceKind,proto3,enum=alkalog.v1.ServiceKind" json:"service_kind,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DraftConsultationRequest) Reset() {
+	*x = DraftConsultationRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DraftConsultationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DraftConsultationRequest) ProtoMessage() {}
+
+func (x *DraftConsultationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DraftConsultationRequest.ProtoReflect.Descriptor instead.
+func (*DraftConsultationRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *DraftConsultationRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *DraftConsultationRequest) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *DraftConsultationRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *DraftConsultationRequest) GetServiceKind() ServiceKind {
+	if x != nil {
+		return x.ServiceKind
+	}
+	return ServiceKind_SERVICE_KIND_UNSPECIFIED
+}
+
+func (x *DraftConsultationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// DraftConsultationResponse answers DraftConsultation.
+type DraftConsultationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The consultation as stored: a draft.
+	Consultation  *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DraftConsultationResponse) Reset() {
+	*x = DraftConsultationResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DraftConsultationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DraftConsultationResponse) ProtoMessage() {}
+
+func (x *DraftConsultationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DraftConsultationResponse.ProtoReflect.Descriptor instead.
+func (*DraftConsultationResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *DraftConsultationResponse) GetConsultation() *Consultation {
+	if x != nil {
+		return x.Consultation
+	}
+	return nil
+}
+
 // FieldAnswer is the answer to one question.
 type FieldAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -967,7 +1097,7 @@ type FieldAnswer struct {
 
 func (x *FieldAnswer) Reset() {
 	*x = FieldAnswer{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -979,7 +1109,7 @@ func (x *FieldAnswer) String() string {
 func (*FieldAnswer) ProtoMessage() {}
 
 func (x *FieldAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -992,7 +1122,7 @@ func (x *FieldAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldAnswer.ProtoReflect.Descriptor instead.
 func (*FieldAnswer) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *FieldAnswer) GetField() string {
@@ -1176,7 +1306,7 @@ type AnswerConsultationRequest struct {
 
 func (x *AnswerConsultationRequest) Reset() {
 	*x = AnswerConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1188,7 +1318,7 @@ func (x *AnswerConsultationRequest) String() string {
 func (*AnswerConsultationRequest) ProtoMessage() {}
 
 func (x *AnswerConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1201,7 +1331,7 @@ func (x *AnswerConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerConsultationRequest.ProtoReflect.Descriptor instead.
 func (*AnswerConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *AnswerConsultationRequest) GetName() string {
@@ -1250,7 +1380,7 @@ type AnswerConsultationResponse struct {
 
 func (x *AnswerConsultationResponse) Reset() {
 	*x = AnswerConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1262,7 +1392,7 @@ func (x *AnswerConsultationResponse) String() string {
 func (*AnswerConsultationResponse) ProtoMessage() {}
 
 func (x *AnswerConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1275,7 +1405,7 @@ func (x *AnswerConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerConsultationResponse.ProtoReflect.Descriptor instead.
 func (*AnswerConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *AnswerConsultationResponse) GetConsultation() *Consultation {
@@ -1302,7 +1432,7 @@ type SubmitConsultationRequest struct {
 
 func (x *SubmitConsultationRequest) Reset() {
 	*x = SubmitConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1314,7 +1444,7 @@ func (x *SubmitConsultationRequest) String() string {
 func (*SubmitConsultationRequest) ProtoMessage() {}
 
 func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1327,7 +1457,7 @@ func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationRequest.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SubmitConsultationRequest) GetName() string {
@@ -1362,7 +1492,7 @@ type SubmitConsultationResponse struct {
 
 func (x *SubmitConsultationResponse) Reset() {
 	*x = SubmitConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1374,7 +1504,7 @@ func (x *SubmitConsultationResponse) String() string {
 func (*SubmitConsultationResponse) ProtoMessage() {}
 
 func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1387,7 +1517,7 @@ func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationResponse.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SubmitConsultationResponse) GetConsultation() *Consultation {
@@ -1412,7 +1542,7 @@ type EraseClientRequest struct {
 
 func (x *EraseClientRequest) Reset() {
 	*x = EraseClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1424,7 +1554,7 @@ func (x *EraseClientRequest) String() string {
 func (*EraseClientRequest) ProtoMessage() {}
 
 func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1437,7 +1567,7 @@ func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientRequest.ProtoReflect.Descriptor instead.
 func (*EraseClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *EraseClientRequest) GetName() string {
@@ -1465,7 +1595,7 @@ type EraseClientResponse struct {
 
 func (x *EraseClientResponse) Reset() {
 	*x = EraseClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1477,7 +1607,7 @@ func (x *EraseClientResponse) String() string {
 func (*EraseClientResponse) ProtoMessage() {}
 
 func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1490,7 +1620,7 @@ func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientResponse.ProtoReflect.Descriptor instead.
 func (*EraseClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *EraseClientResponse) GetEraseTime() *timestamppb.Timestamp {
@@ -1511,7 +1641,7 @@ type ExportClientRequest struct {
 
 func (x *ExportClientRequest) Reset() {
 	*x = ExportClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1523,7 +1653,7 @@ func (x *ExportClientRequest) String() string {
 func (*ExportClientRequest) ProtoMessage() {}
 
 func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1536,7 +1666,7 @@ func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientRequest.ProtoReflect.Descriptor instead.
 func (*ExportClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ExportClientRequest) GetName() string {
@@ -1561,7 +1691,7 @@ type ExportClientResponse struct {
 
 func (x *ExportClientResponse) Reset() {
 	*x = ExportClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1573,7 +1703,7 @@ func (x *ExportClientResponse) String() string {
 func (*ExportClientResponse) ProtoMessage() {}
 
 func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1586,7 +1716,7 @@ func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientResponse.ProtoReflect.Descriptor instead.
 func (*ExportClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{24}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ExportClientResponse) GetPart() []byte {
@@ -1608,7 +1738,7 @@ var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
 	"\x13CreateClientRequest\x12U\n" +
 	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x122\n" +
@@ -1671,9 +1801,21 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xe2\x04\n" +
-	"\vFieldAnswer\x12\"\n" +
-	"\x05field\x18\x01 \x01(\tB\f\xbaH\x05r\x03\x18\xc8\x01\xa0\xb2\x19\x04R\x05field\x128\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x8a\x04\n" +
+	"\x18DraftConsultationRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12r\n" +
+	"\x05salon\x18\x02 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x03 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12D\n" +
+	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12+\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Y\n" +
+	"\x19DraftConsultationResponse\x12<\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb3\x05\n" +
+	"\vFieldAnswer\x12s\n" +
+	"\x05field\x18\x01 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\x05field\x128\n" +
 	"\x06answer\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00H\x00R\x06answer\x12;\n" +
 	"\x06choice\x18\x03 \x01(\tB!\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{2,62}$\xa0\xb2\x19\x04H\x00R\x06choice\x12!\n" +
@@ -1684,14 +1826,13 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x05event\x18\b \x01(\v2\x15.alkalog.v1.PastEventH\x00R\x05event\x12<\n" +
 	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12@\n" +
 	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x0e\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
-	"\x05value\x12\x05\xbaH\x02\b\x01\"\x82\x03\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\xd4\x03\n" +
 	"\x19AnswerConsultationRequest\x12\x9f\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12<\n" +
-	"\aanswers\x18\x03 \x03(\v2\x17.alkalog.v1.FieldAnswerB\t\xbaH\x06\x92\x01\x03\x10\x90\x03R\aanswers\x127\n" +
-	"\fclear_fields\x18\x04 \x03(\tB\x14\xbaH\r\x92\x01\n" +
-	"\x10\x90\x03\"\x05r\x03\x18\xc8\x01\xa0\xb2\x19\x04R\vclearFields\x12+\n" +
+	"\aanswers\x18\x03 \x03(\v2\x17.alkalog.v1.FieldAnswerB\t\xbaH\x06\x92\x01\x03\x10\x90\x03R\aanswers\x12\x88\x01\n" +
+	"\fclear_fields\x18\x04 \x03(\tBe\xbaH^\x92\x01[\x10\x90\x03\"VrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\vclearFields\x12+\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aAnswerConsultationResponse\x12<\n" +
@@ -1717,8 +1858,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xa7\n" +
-	"\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\x9b\v\n" +
 	"\x13ConsultationService\x12e\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
@@ -1737,7 +1877,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12w\n" +
 	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x12v\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x12r\n" +
+	"\x11DraftConsultation\x12$.alkalog.v1.DraftConsultationRequest\x1a%.alkalog.v1.DraftConsultationResponse\"\x10\x8a\xb2\x19\f\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x12v\n" +
 	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12v\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
@@ -1761,7 +1903,7 @@ func file_alkalog_v1_consultation_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_service_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateClientRequest)(nil),        // 0: alkalog.v1.CreateClientRequest
 	(*CreateClientResponse)(nil),       // 1: alkalog.v1.CreateClientResponse
@@ -1779,79 +1921,86 @@ var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*ListConsultationsResponse)(nil),  // 13: alkalog.v1.ListConsultationsResponse
 	(*UpdateConsultationRequest)(nil),  // 14: alkalog.v1.UpdateConsultationRequest
 	(*UpdateConsultationResponse)(nil), // 15: alkalog.v1.UpdateConsultationResponse
-	(*FieldAnswer)(nil),                // 16: alkalog.v1.FieldAnswer
-	(*AnswerConsultationRequest)(nil),  // 17: alkalog.v1.AnswerConsultationRequest
-	(*AnswerConsultationResponse)(nil), // 18: alkalog.v1.AnswerConsultationResponse
-	(*SubmitConsultationRequest)(nil),  // 19: alkalog.v1.SubmitConsultationRequest
-	(*SubmitConsultationResponse)(nil), // 20: alkalog.v1.SubmitConsultationResponse
-	(*EraseClientRequest)(nil),         // 21: alkalog.v1.EraseClientRequest
-	(*EraseClientResponse)(nil),        // 22: alkalog.v1.EraseClientResponse
-	(*ExportClientRequest)(nil),        // 23: alkalog.v1.ExportClientRequest
-	(*ExportClientResponse)(nil),       // 24: alkalog.v1.ExportClientResponse
-	(*Client)(nil),                     // 25: alkalog.v1.Client
-	(*fieldmaskpb.FieldMask)(nil),      // 26: google.protobuf.FieldMask
-	(*Consultation)(nil),               // 27: alkalog.v1.Consultation
-	(Answer)(0),                        // 28: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil),      // 29: google.protobuf.Timestamp
-	(*date.Date)(nil),                  // 30: google.type.Date
-	(*PastEvent)(nil),                  // 31: alkalog.v1.PastEvent
-	(*DoctorsWord)(nil),                // 32: alkalog.v1.DoctorsWord
-	(AnswerOrigin)(0),                  // 33: alkalog.v1.AnswerOrigin
+	(*DraftConsultationRequest)(nil),   // 16: alkalog.v1.DraftConsultationRequest
+	(*DraftConsultationResponse)(nil),  // 17: alkalog.v1.DraftConsultationResponse
+	(*FieldAnswer)(nil),                // 18: alkalog.v1.FieldAnswer
+	(*AnswerConsultationRequest)(nil),  // 19: alkalog.v1.AnswerConsultationRequest
+	(*AnswerConsultationResponse)(nil), // 20: alkalog.v1.AnswerConsultationResponse
+	(*SubmitConsultationRequest)(nil),  // 21: alkalog.v1.SubmitConsultationRequest
+	(*SubmitConsultationResponse)(nil), // 22: alkalog.v1.SubmitConsultationResponse
+	(*EraseClientRequest)(nil),         // 23: alkalog.v1.EraseClientRequest
+	(*EraseClientResponse)(nil),        // 24: alkalog.v1.EraseClientResponse
+	(*ExportClientRequest)(nil),        // 25: alkalog.v1.ExportClientRequest
+	(*ExportClientResponse)(nil),       // 26: alkalog.v1.ExportClientResponse
+	(*Client)(nil),                     // 27: alkalog.v1.Client
+	(*fieldmaskpb.FieldMask)(nil),      // 28: google.protobuf.FieldMask
+	(*Consultation)(nil),               // 29: alkalog.v1.Consultation
+	(ServiceKind)(0),                   // 30: alkalog.v1.ServiceKind
+	(Answer)(0),                        // 31: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil),      // 32: google.protobuf.Timestamp
+	(*date.Date)(nil),                  // 33: google.type.Date
+	(*PastEvent)(nil),                  // 34: alkalog.v1.PastEvent
+	(*DoctorsWord)(nil),                // 35: alkalog.v1.DoctorsWord
+	(AnswerOrigin)(0),                  // 36: alkalog.v1.AnswerOrigin
 }
 var file_alkalog_v1_consultation_service_proto_depIdxs = []int32{
-	25, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
-	25, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
-	25, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
-	25, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
-	25, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
-	26, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	25, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
-	27, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	27, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	27, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	27, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
-	27, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	26, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	27, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	28, // 14: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
-	29, // 15: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
-	30, // 16: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
-	31, // 17: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
-	32, // 18: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
-	33, // 19: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
-	16, // 20: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
-	27, // 21: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	27, // 22: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	29, // 23: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
-	0,  // 24: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
-	2,  // 25: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
-	4,  // 26: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
-	6,  // 27: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
-	8,  // 28: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
-	10, // 29: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
-	12, // 30: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
-	14, // 31: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
-	17, // 32: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
-	19, // 33: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
-	21, // 34: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
-	23, // 35: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
-	1,  // 36: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
-	3,  // 37: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
-	5,  // 38: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
-	7,  // 39: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
-	9,  // 40: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
-	11, // 41: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
-	13, // 42: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
-	15, // 43: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
-	18, // 44: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
-	20, // 45: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
-	22, // 46: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
-	24, // 47: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
-	36, // [36:48] is the sub-list for method output_type
-	24, // [24:36] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	27, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
+	27, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
+	27, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
+	27, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
+	27, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
+	28, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	27, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
+	29, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	29, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	29, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	29, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
+	29, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	28, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	29, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	30, // 14: alkalog.v1.DraftConsultationRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	29, // 15: alkalog.v1.DraftConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	31, // 16: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
+	32, // 17: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
+	33, // 18: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
+	34, // 19: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
+	35, // 20: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
+	36, // 21: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
+	18, // 22: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
+	29, // 23: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	29, // 24: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	32, // 25: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
+	0,  // 26: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
+	2,  // 27: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
+	4,  // 28: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
+	6,  // 29: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
+	8,  // 30: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
+	10, // 31: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
+	12, // 32: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
+	14, // 33: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
+	16, // 34: alkalog.v1.ConsultationService.DraftConsultation:input_type -> alkalog.v1.DraftConsultationRequest
+	19, // 35: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
+	21, // 36: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
+	23, // 37: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
+	25, // 38: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
+	1,  // 39: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
+	3,  // 40: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
+	5,  // 41: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
+	7,  // 42: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
+	9,  // 43: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
+	11, // 44: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
+	13, // 45: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
+	15, // 46: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
+	17, // 47: alkalog.v1.ConsultationService.DraftConsultation:output_type -> alkalog.v1.DraftConsultationResponse
+	20, // 48: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
+	22, // 49: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
+	24, // 50: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
+	26, // 51: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
+	39, // [39:52] is the sub-list for method output_type
+	26, // [26:39] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_service_proto_init() }
@@ -1862,8 +2011,9 @@ func file_alkalog_v1_consultation_service_proto_init() {
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_client_proto_init()
 	file_alkalog_v1_consultation_proto_init()
+	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
-	file_alkalog_v1_consultation_service_proto_msgTypes[16].OneofWrappers = []any{
+	file_alkalog_v1_consultation_service_proto_msgTypes[18].OneofWrappers = []any{
 		(*FieldAnswer_Answer)(nil),
 		(*FieldAnswer_Choice)(nil),
 		(*FieldAnswer_Number)(nil),
@@ -1879,7 +2029,7 @@ func file_alkalog_v1_consultation_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_service_proto_rawDesc), len(file_alkalog_v1_consultation_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   25,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

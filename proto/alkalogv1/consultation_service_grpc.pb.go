@@ -27,6 +27,7 @@ const (
 	ConsultationService_GetConsultation_FullMethodName    = "/alkalog.v1.ConsultationService/GetConsultation"
 	ConsultationService_ListConsultations_FullMethodName  = "/alkalog.v1.ConsultationService/ListConsultations"
 	ConsultationService_UpdateConsultation_FullMethodName = "/alkalog.v1.ConsultationService/UpdateConsultation"
+	ConsultationService_DraftConsultation_FullMethodName  = "/alkalog.v1.ConsultationService/DraftConsultation"
 	ConsultationService_AnswerConsultation_FullMethodName = "/alkalog.v1.ConsultationService/AnswerConsultation"
 	ConsultationService_SubmitConsultation_FullMethodName = "/alkalog.v1.ConsultationService/SubmitConsultation"
 	ConsultationService_EraseClient_FullMethodName        = "/alkalog.v1.ConsultationService/EraseClient"
@@ -68,6 +69,26 @@ type ConsultationServiceClient interface {
 	// FAILED_PRECONDITION once submitted; PERMISSION_DENIED for a new practitioner
 	// that the caller may not act for.
 	UpdateConsultation(ctx context.Context, in *UpdateConsultationRequest, opts ...grpc.CallOption) (*UpdateConsultationResponse, error)
+	// DraftConsultation begins a consultation as CreateConsultation does, with what is
+	// lasting taken over from the client's record, so that it is not typed again. Every
+	// answer that is taken over has an origin: CARRIED, from which consultation or
+	// session, and when. Show it, so that it can be corrected; an answer by
+	// AnswerConsultation replaces it and its origin.
+	//
+	// Carried are texture, curl type and the sections of the head; from the visits on
+	// record and from the answers: chemical work on mid-strand and ends, with its date
+	// and the alkali; and a "yes" to allergy, reaction to gloves, an earlier bad
+	// reaction, keloids, work that nobody can describe, isotretinoin and cancer
+	// treatment (these two without a date: it may have gone on). The latest record of
+	// each counts. A "no" is never carried, and never are scalp, condition, porosity
+	// and density of the hair, new growth, tests, consent, what changes with the day
+	// (medication, illness, pregnancy, loss of hair), doctors' words and the last wash.
+	// The date of birth stands on the client's record and counts from there.
+	//
+	// A carried date is that of the last work that is known: ask whether there was any
+	// since. Errors: NOT_FOUND for an unknown client or reference; PERMISSION_DENIED
+	// for a practitioner that the caller may not act for.
+	DraftConsultation(ctx context.Context, in *DraftConsultationRequest, opts ...grpc.CallOption) (*DraftConsultationResponse, error)
 	// AnswerConsultation gives, changes and takes away single answers of a draft by
 	// their paths and leaves all others as they are. An answer takes away only what
 	// it makes meaningless: last_time and last_date of one event replace each other,
@@ -180,6 +201,16 @@ func (c *consultationServiceClient) UpdateConsultation(ctx context.Context, in *
 	return out, nil
 }
 
+func (c *consultationServiceClient) DraftConsultation(ctx context.Context, in *DraftConsultationRequest, opts ...grpc.CallOption) (*DraftConsultationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DraftConsultationResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_DraftConsultation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *consultationServiceClient) AnswerConsultation(ctx context.Context, in *AnswerConsultationRequest, opts ...grpc.CallOption) (*AnswerConsultationResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(AnswerConsultationResponse)
@@ -264,6 +295,26 @@ type ConsultationServiceServer interface {
 	// FAILED_PRECONDITION once submitted; PERMISSION_DENIED for a new practitioner
 	// that the caller may not act for.
 	UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error)
+	// DraftConsultation begins a consultation as CreateConsultation does, with what is
+	// lasting taken over from the client's record, so that it is not typed again. Every
+	// answer that is taken over has an origin: CARRIED, from which consultation or
+	// session, and when. Show it, so that it can be corrected; an answer by
+	// AnswerConsultation replaces it and its origin.
+	//
+	// Carried are texture, curl type and the sections of the head; from the visits on
+	// record and from the answers: chemical work on mid-strand and ends, with its date
+	// and the alkali; and a "yes" to allergy, reaction to gloves, an earlier bad
+	// reaction, keloids, work that nobody can describe, isotretinoin and cancer
+	// treatment (these two without a date: it may have gone on). The latest record of
+	// each counts. A "no" is never carried, and never are scalp, condition, porosity
+	// and density of the hair, new growth, tests, consent, what changes with the day
+	// (medication, illness, pregnancy, loss of hair), doctors' words and the last wash.
+	// The date of birth stands on the client's record and counts from there.
+	//
+	// A carried date is that of the last work that is known: ask whether there was any
+	// since. Errors: NOT_FOUND for an unknown client or reference; PERMISSION_DENIED
+	// for a practitioner that the caller may not act for.
+	DraftConsultation(context.Context, *DraftConsultationRequest) (*DraftConsultationResponse, error)
 	// AnswerConsultation gives, changes and takes away single answers of a draft by
 	// their paths and leaves all others as they are. An answer takes away only what
 	// it makes meaningless: last_time and last_date of one event replace each other,
@@ -319,6 +370,9 @@ func (UnimplementedConsultationServiceServer) ListConsultations(context.Context,
 }
 func (UnimplementedConsultationServiceServer) UpdateConsultation(context.Context, *UpdateConsultationRequest) (*UpdateConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateConsultation not implemented")
+}
+func (UnimplementedConsultationServiceServer) DraftConsultation(context.Context, *DraftConsultationRequest) (*DraftConsultationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DraftConsultation not implemented")
 }
 func (UnimplementedConsultationServiceServer) AnswerConsultation(context.Context, *AnswerConsultationRequest) (*AnswerConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AnswerConsultation not implemented")
@@ -497,6 +551,24 @@ func _ConsultationService_UpdateConsultation_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ConsultationService_DraftConsultation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DraftConsultationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).DraftConsultation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_DraftConsultation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).DraftConsultation(ctx, req.(*DraftConsultationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ConsultationService_AnswerConsultation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(AnswerConsultationRequest)
 	if err := dec(in); err != nil {
@@ -600,6 +672,10 @@ var ConsultationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateConsultation",
 			Handler:    _ConsultationService_UpdateConsultation_Handler,
+		},
+		{
+			MethodName: "DraftConsultation",
+			Handler:    _ConsultationService_DraftConsultation_Handler,
 		},
 		{
 			MethodName: "AnswerConsultation",

@@ -1,0 +1,386 @@
+package consultation
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/fieldpath"
+)
+
+// What a draft takes over from the record, and why.
+//
+// A carried answer is one that nobody is asked for again, so only what cannot become
+// dangerous by growing old is carried: facts of the hair that do not change, and every
+// lasting "yes". A "yes" that is out of date asks for one tap too many; a "no" that is
+// out of date hides a danger. So a "no" is never carried, nor "not sure", nor anything
+// that is seen anew at each visit.
+//
+// Of each answer the latest record counts. If that is a "no", the older "yes" is not
+// carried either: the question is asked again. Work that the server recorded itself
+// counts whatever was answered, because it happened.
+//
+// New growth is new hair. What was new growth at an earlier visit is mid-strand now, so
+// work on it is carried there, and nothing is carried for the new growth of today.
+
+// earlier is a consultation that a draft may carry from.
+type earlier struct {
+	*pb.Consultation
+	// session is the visit through which the consultation is known; empty: it was
+	// read by itself.
+	session string
+}
+
+// recordedWork is chemical work that the server recorded in a session.
+type recordedWork struct {
+	*pb.HistoryFact
+	alkali pb.HydroxideKind // of a relaxer; unspecified: not known
+}
+
+// lastingFacts are answers that do not change. Density is not among them: loss of hair
+// shows in it.
+var lastingFacts = []string{"consultation.hair.texture", "consultation.hair.curl_type"}
+
+// lastingYes are answers of which a "yes" lasts. Our own choice, from what the usual
+// cautions ask at every visit. The others of the history change from visit to visit.
+var lastingYes = []string{
+	"consultation.history.allergy", "consultation.history.bad_reaction", "consultation.history.keloids",
+	"consultation.history.glove_allergy", "consultation.history.undescribed_work",
+}
+
+// ongoing are past events that may have gone on since they were last told of. The "yes"
+// lasts and the date does not: a date of two years ago would hide that the tablets are
+// still taken.
+var ongoing = []string{"consultation.history.isotretinoin", "consultation.history.cancer_treatment"}
+
+// zonesCarried are the zones whose hair was there at the earlier visit.
+var zonesCarried = []struct {
+	zone pb.Zone
+	path string
+}{
+	{pb.Zone_ZONE_MID_STRAND, "consultation.hair.zones[mid-strand]"},
+	{pb.Zone_ZONE_ENDS, "consultation.hair.zones[ends]"},
+}
+
+// works are the kinds of chemical work by the fields of a zone; work is 0 for those that
+// a session never records.
+var works = []struct {
+	field string
+	work  pb.ChemicalWork
+}{
+	{"thio", pb.ChemicalWork_CHEMICAL_WORK_THIO}, {"hydroxide", pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE},
+	{"permanent_colour", 0}, {"semi_permanent_colour", 0}, {"lightened", 0},
+	{"smoothing", pb.ChemicalWork_CHEMICAL_WORK_SMOOTHING},
+}
+
+// lastingDyes stay on the hair until it is cut off.
+var lastingDyes = []string{"metallic_dye", "plant_henna"}
+
+// sectionFacts are answers about a section that do not change, sectionYes those of which a
+// "yes" lasts.
+var (
+	sectionFacts = []string{"texture", "curl_type"}
+	sectionYes   = []string{"resistant", "fragile", "hairline"}
+)
+
+// carrier fills a draft.
+type carrier struct {
+	draft *pb.DecisionInputs
+	from  []source
+	work  []recordedWork
+	zone  *time.Location // of the salon: dates are days there
+}
+
+// source is an earlier consultation, ready to be read by paths.
+type source struct {
+	earlier
+	answers *pb.DecisionInputs
+	origins map[string]*pb.FieldOrigin
+}
+
+// carry fills a draft with what lasts of earlier consultations and of recorded work.
+func carry(draft *pb.Consultation, from []earlier, work []recordedWork, zone *time.Location) {
+	c := carrier{draft: &pb.DecisionInputs{Consultation: draft}, work: work, zone: zone}
+	for _, e := range from {
+		s := source{earlier: e, answers: &pb.DecisionInputs{Consultation: grownOut(e.Consultation)}, origins: map[string]*pb.FieldOrigin{}}
+		for _, o := range e.Origins {
+			s.origins[o.Field] = o
+		}
+		c.from = append(c.from, s)
+	}
+	c.sections()
+	for _, path := range lastingFacts {
+		c.fact(path)
+	}
+	for _, path := range lastingYes {
+		c.yes(path)
+	}
+	for _, path := range ongoing {
+		c.yes(path + ".happened")
+	}
+	c.event("consultation.history.relaxer", c.recorded(pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 0))
+	for _, z := range zonesCarried {
+		for _, w := range works {
+			by := c.event(z.path+"."+w.field, c.recorded(w.work, z.zone))
+			if w.field == "hydroxide" {
+				c.alkali(z.path+".hydroxide_kind", by)
+			}
+		}
+		for _, dye := range lastingDyes {
+			c.yes(z.path + "." + dye)
+		}
+	}
+	keepOrigins(draft, func(fieldpath.Path, *pb.FieldOrigin) bool { return true })
+}
+
+// given is an answer as an earlier consultation has it.
+type given struct {
+	source *source
+	path   fieldpath.Path
+	value  protoreflect.Value
+	at     time.Time
+}
+
+// latest finds the answer that was given last; ok is false when nobody gave one. Of
+// answers of one moment that of the consultation listed first counts.
+func (c *carrier) latest(text string) (found given, ok bool) {
+	path := fieldpath.MustParse(text)
+	for i := range c.from {
+		s := &c.from[i]
+		value, answered := path.Get(s.answers)
+		if at := s.answeredAt(text); answered && (!ok || at.After(found.at)) {
+			found, ok = given{s, path, value, at}, true
+		}
+	}
+	return found, ok
+}
+
+// answeredAt is when an answer was given: as its origin says, else when the consultation
+// was last changed. A carried answer is as old as the one that it was carried from.
+func (s *source) answeredAt(path string) time.Time {
+	if o := s.origins[path]; o.GetAnswerTime() != nil {
+		return o.GetAnswerTime().AsTime()
+	}
+	return s.GetUpdateTime().AsTime()
+}
+
+// originOf is the origin of an answer that is carried from here. What was carried before
+// keeps its first origin.
+func (s *source) originOf(path string) *pb.FieldOrigin {
+	const carried = pb.AnswerOrigin_ANSWER_ORIGIN_CARRIED
+	if o := s.origins[path]; o.GetOrigin() == carried {
+		return proto.CloneOf(o)
+	}
+	return &pb.FieldOrigin{Field: path, Origin: carried, Consultation: s.GetName(), Session: s.session, AnswerTime: timestamppb.New(s.answeredAt(path))}
+}
+
+// put carries an answer.
+func (c *carrier) put(g given) { c.set(g.path, g.value, g.source.originOf(g.path.String())) }
+
+func (c *carrier) set(path fieldpath.Path, value protoreflect.Value, origin *pb.FieldOrigin) {
+	path.Set(c.draft, cloned(value))
+	origin.Field = path.String()
+	c.draft.Consultation.Origins = append(c.draft.Consultation.Origins, origin)
+}
+
+// fact carries the latest answer to a question whose answer does not change.
+func (c *carrier) fact(path string) {
+	if g, ok := c.latest(path); ok {
+		c.put(g)
+	}
+}
+
+// yes carries the latest answer if it is a "yes".
+func (c *carrier) yes(path string) {
+	if g, ok := c.latest(path); ok && g.value.Enum() == pb.Answer_ANSWER_YES.Number() {
+		c.put(g)
+	}
+}
+
+// sections carries how the head is divided, as it was last, and what lasts of each section.
+func (c *carrier) sections() {
+	var layout *source
+	for i := range c.from {
+		s := &c.from[i]
+		if len(s.GetHair().GetSections()) > 0 && (layout == nil || s.dividedAt().After(layout.dividedAt())) {
+			layout = s
+		}
+	}
+	if layout == nil {
+		return
+	}
+	for _, section := range layout.Hair.Sections {
+		at := sectionPath(section.SectionId)
+		element, err := fieldpath.Parse(at)
+		if err != nil {
+			continue // written before ids had to be of that form
+		}
+		c.set(element, protoreflect.Value{}, layout.originOf(at))
+		for _, field := range sectionFacts {
+			c.fact(at + "." + field)
+		}
+		for _, field := range sectionYes {
+			c.yes(at + "." + field)
+		}
+	}
+}
+
+// dividedAt is when the head was divided as a consultation has it.
+func (s *source) dividedAt() time.Time {
+	return s.answeredAt(sectionPath(s.Hair.Sections[0].SectionId))
+}
+
+// recorded is the latest recorded work of a kind that lies on a zone, or anywhere for
+// zone 0; nil when there is none. A session that names no zone was on the whole head.
+func (c *carrier) recorded(work pb.ChemicalWork, zone pb.Zone) *recordedWork {
+	var last *recordedWork
+	for i, f := range c.work {
+		if work == 0 || f.Work != work || zone != 0 && f.Zone != 0 && f.Zone != zone {
+			continue
+		}
+		if last == nil || f.LatestTime.AsTime().After(last.LatestTime.AsTime()) {
+			last = &c.work[i]
+		}
+	}
+	return last
+}
+
+// carriedFrom is where a past event was carried from: an answer, a session, or nowhere.
+type carriedFrom struct {
+	answer  *source
+	session *recordedWork
+}
+
+// event carries a past event: the later of what was answered and what was recorded.
+func (c *carrier) event(path string, recorded *recordedWork) carriedFrom {
+	g, answered := c.latest(path + ".happened")
+	if answered && g.value.Enum() != pb.Answer_ANSWER_YES.Number() {
+		answered = false
+	}
+	switch {
+	case recorded == nil && !answered:
+		return carriedFrom{}
+	case recorded != nil && (!answered || !c.isLater(g, path, recorded.LatestTime.AsTime())):
+		origin := func() *pb.FieldOrigin {
+			return &pb.FieldOrigin{Origin: pb.AnswerOrigin_ANSWER_ORIGIN_CARRIED, Session: recorded.Session, AnswerTime: recorded.LatestTime}
+		}
+		c.set(fieldpath.MustParse(path+".happened"), protoreflect.ValueOfEnum(pb.Answer_ANSWER_YES.Number()), origin())
+		c.set(fieldpath.MustParse(path+".last_time"), protoreflect.ValueOfMessage(recorded.LatestTime.ProtoReflect()), origin())
+		return carriedFrom{session: recorded}
+	}
+	c.put(g)
+	for _, when := range []string{path + ".last_time", path + ".last_date"} {
+		at := fieldpath.MustParse(when)
+		if value, ok := at.Get(g.source.answers); ok {
+			c.put(given{source: g.source, path: at, value: value})
+		}
+	}
+	return carriedFrom{answer: g.source}
+}
+
+// isLater tells whether an answered event is later than recorded work. A date in whose
+// span the recorded work lies is the same event, told less exactly. An answer without a
+// date that was given after the recorded work may be of other work since: it counts, and
+// its date is asked.
+func (c *carrier) isLater(g given, path string, recorded time.Time) bool {
+	if t, ok := fieldpath.MustParse(path + ".last_time").Get(g.source.answers); ok {
+		return t.Message().Interface().(*timestamppb.Timestamp).AsTime().After(recorded)
+	}
+	if d, ok := fieldpath.MustParse(path + ".last_date").Get(g.source.answers); ok {
+		return firstMoment(d.Message().Interface().(*date.Date), c.zone).After(recorded)
+	}
+	return g.at.After(recorded)
+}
+
+// firstMoment is the first moment of a date; a month or day of 0 is the first one.
+func firstMoment(d *date.Date, zone *time.Location) time.Time {
+	return time.Date(int(d.GetYear()), time.Month(max(d.GetMonth(), 1)), max(int(d.GetDay()), 1), 0, 0, 0, 0, zone)
+}
+
+// alkali carries the alkali of a relaxer from where the relaxer was carried from. That of
+// another relaxer says nothing.
+func (c *carrier) alkali(path string, by carriedFrom) {
+	at := fieldpath.MustParse(path)
+	switch {
+	case by.session != nil && by.session.alkali != 0:
+		c.set(at, protoreflect.ValueOfEnum(by.session.alkali.Number()), &pb.FieldOrigin{
+			Origin: pb.AnswerOrigin_ANSWER_ORIGIN_CARRIED, Session: by.session.Session, AnswerTime: by.session.LatestTime})
+	case by.answer != nil:
+		if value, ok := at.Get(by.answer.answers); ok {
+			c.put(given{source: by.answer, path: at, value: value})
+		}
+	}
+}
+
+// grownOut is a consultation as its hair is at a later visit: what was done to the new
+// growth is on the mid-strand.
+func grownOut(k *pb.Consultation) *pb.Consultation {
+	k = proto.CloneOf(k)
+	zones := k.GetHair().GetZones()
+	of := func(zone pb.Zone) int {
+		return slices.IndexFunc(zones, func(z *pb.HairZone) bool { return z.Zone == zone })
+	}
+	grown := of(pb.Zone_ZONE_NEW_GROWTH)
+	if grown < 0 {
+		return k
+	}
+	if of(pb.Zone_ZONE_MID_STRAND) < 0 {
+		k.Hair.Zones = append(k.Hair.Zones, &pb.HairZone{Zone: pb.Zone_ZONE_MID_STRAND})
+		zones = k.Hair.Zones
+	}
+	in := &pb.DecisionInputs{Consultation: k}
+	for _, w := range works {
+		moveYes(in, w.field+".happened", w.field)
+	}
+	for _, dye := range lastingDyes {
+		moveYes(in, dye, dye)
+	}
+	k.Hair.Zones = slices.Delete(zones, grown, grown+1)
+	return k
+}
+
+// moveYes puts a field of the new growth in the place of that of the mid-strand when it
+// says yes and that of the mid-strand does not. Where both say yes, the mid-strand's stays:
+// rules ask for the date of each, and the later one stands on the record card.
+func moveYes(in *pb.DecisionInputs, answer, field string) {
+	const from, to = "consultation.hair.zones[new-growth].", "consultation.hair.zones[mid-strand]."
+	yes := func(zone string) bool {
+		value, ok := fieldpath.MustParse(zone + answer).Get(in)
+		return ok && value.Enum() == pb.Answer_ANSWER_YES.Number()
+	}
+	if !yes(from) || yes(to) {
+		return
+	}
+	value, _ := fieldpath.MustParse(from + field).Get(in)
+	fieldpath.MustParse(to+field).Set(in, cloned(value))
+	if strings.HasPrefix(field, "hydroxide") {
+		if kind, ok := fieldpath.MustParse(from + "hydroxide_kind").Get(in); ok {
+			fieldpath.MustParse(to+"hydroxide_kind").Set(in, kind)
+		}
+	}
+}
+
+// without is a consultation without the answers that came from others' consultations and
+// sessions; of one of these nothing is left.
+func without(k *pb.Consultation, others map[string]bool) *pb.Consultation {
+	if others[k.GetName()] {
+		return &pb.Consultation{}
+	}
+	if !slices.ContainsFunc(k.GetOrigins(), func(o *pb.FieldOrigin) bool { return others[o.Consultation] || others[o.Session] }) {
+		return k
+	}
+	k = proto.CloneOf(k)
+	in := &pb.DecisionInputs{Consultation: k}
+	for _, o := range k.Origins {
+		if path, err := fieldpath.Parse(o.Field); err == nil && (others[o.Consultation] || others[o.Session]) {
+			path.Clear(in)
+		}
+	}
+	return k
+}

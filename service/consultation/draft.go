@@ -1,0 +1,177 @@
+package consultation
+
+import (
+	"context"
+	"errors"
+	"slices"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/actor"
+	"alkalog/service/card"
+	"alkalog/service/record"
+	"alkalog/storage"
+)
+
+const (
+	// readAtATime is how many records are read at once.
+	readAtATime = 100
+	// visitsWhole is how many visits are read with their facts, as for a decision; of
+	// older ones the outcome says when product touched the hair.
+	visitsWhole = 3
+)
+
+// DraftConsultation begins a consultation with what is lasting of the client's record. It
+// reads the consultations that the caller may see and, as the record card does, the visits
+// of all salons of the chain.
+func (s Service) DraftConsultation(ctx context.Context, req *pb.DraftConsultationRequest) (*pb.DraftConsultationResponse, error) {
+	caller, now := actor.From(ctx), s.Now()
+	return storage.Write(ctx, s.DB, record.Chain(req.Parent), req, func(r *storage.Snapshot) (*pb.DraftConsultationResponse, storage.Changes, error) {
+		draft := &pb.Consultation{Name: req.Parent + "/consultations/" + storage.NewID(), Salon: req.Salon, Practitioner: req.Practitioner,
+			State: pb.ConsultationState_CONSULTATION_STATE_DRAFT, CreateTime: timestamppb.New(now), UpdateTime: timestamppb.New(now)}
+		err := record.All(record.ParentExists(req.Parent), func(r *storage.Snapshot, caller actor.Actor) error {
+			return s.checkDraft(r, caller, nil, draft)
+		})(r, caller)
+		if err == nil {
+			err = carryRecord(r, caller, req.Parent, draft)
+		}
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		if req.ServiceKind != 0 {
+			draft.Wishes = &pb.Wishes{ServiceKind: req.ServiceKind}
+			draft.Origins = slices.Insert(draft.Origins, 0, &pb.FieldOrigin{Field: "consultation.wishes.service_kind",
+				Origin: pb.AnswerOrigin_ANSWER_ORIGIN_ASKED, AnswerTime: timestamppb.New(now)})
+		}
+		return &pb.DraftConsultationResponse{Consultation: draft}, storage.Changes{Records: []storage.Record{storage.Consultations.Insert(draft)}}, nil
+	})
+}
+
+// carryRecord reads a client's record and fills a draft with what lasts of it.
+func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *pb.Consultation) error {
+	salon, err := record.Get(r, caller, storage.Salons, draft.Salon)
+	if err != nil {
+		return err
+	}
+	_, visits, err := record.CardAndVisits(r, client, visitsWhole)
+	if err != nil {
+		return err
+	}
+	from, err := earlierConsultations(r, caller, client, visits)
+	if err != nil {
+		return err
+	}
+	work, err := workWithAlkali(r, visits)
+	if err != nil {
+		return err
+	}
+	carry(draft, from, work, record.Zone(salon))
+	return nil
+}
+
+// earlierConsultations are those of the client that the caller may see, newest first, and
+// what the record card shows of the others: the hair. Answers that were given by another
+// person, at a visit that was recorded under the wrong client, are left out, also where
+// they were carried on.
+func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string, visits []card.StoredVisit) ([]earlier, error) {
+	var from []earlier
+	known := map[string]bool{}
+	for page := (storage.Page{Size: readAtATime}); ; {
+		found, next, err := record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Consultation, string, error) {
+			return storage.Consultations.List(r, client, page)
+		})
+		if err != nil {
+			return nil, err
+		}
+		for _, k := range found {
+			known[k.Name] = true
+			from = append(from, earlier{Consultation: k})
+		}
+		if page.Token = next; next == "" {
+			break
+		}
+	}
+	for _, v := range visits {
+		if k := v.Decision.GetInputs().GetConsultation(); k.GetHair() != nil && !known[k.GetName()] {
+			known[k.GetName()] = true
+			from = append(from, earlier{session: v.Session.Name, Consultation: &pb.Consultation{
+				Name: k.GetName(), UpdateTime: k.GetUpdateTime(), Hair: k.GetHair(), Origins: k.GetOrigins()}})
+		}
+	}
+	others, err := answersOfOthers(r, client)
+	if err != nil {
+		return nil, err
+	}
+	for i := range from {
+		from[i].Consultation = without(from[i].Consultation, others)
+	}
+	return from, nil
+}
+
+// answersOfOthers are the consultations and sessions that were recorded under this client
+// and are another's.
+func answersOfOthers(r *storage.Snapshot, client string) (map[string]bool, error) {
+	others := map[string]bool{}
+	for page := (storage.Page{Size: readAtATime}); ; {
+		sessions, next, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, page)
+		if err != nil {
+			return nil, err
+		}
+		for _, session := range sessions {
+			if session.MovedTo != "" {
+				others[session.Name], others[session.Consultation] = true, true
+			}
+		}
+		if page.Token = next; next == "" {
+			delete(others, "")
+			return others, nil
+		}
+	}
+}
+
+// workWithAlkali is the chemical work that the visits show, with the alkali of relaxers.
+func workWithAlkali(r *storage.Snapshot, visits []card.StoredVisit) ([]recordedWork, error) {
+	facts, err := record.RecordedWork(r, visits)
+	if err != nil {
+		return nil, err
+	}
+	alkalis := map[string]pb.HydroxideKind{}
+	for _, v := range visits {
+		if alkalis[v.Session.Name], err = alkaliOf(r, v.Session); err != nil {
+			return nil, err
+		}
+	}
+	var work []recordedWork
+	for _, f := range facts {
+		work = append(work, recordedWork{f, alkalis[f.Session]})
+	}
+	return work, nil
+}
+
+// alkaliOf is the alkali of the relaxers of a session; unspecified when they differ or
+// the catalogue does not say.
+func alkaliOf(r *storage.Snapshot, session *pb.Session) (pb.HydroxideKind, error) {
+	names := []string{session.GetProduct()}
+	for _, used := range session.GetProductsUsed() {
+		names = append(names, used.GetProduct())
+	}
+	var kinds []pb.HydroxideKind
+	for _, name := range names {
+		product, err := storage.Products.GetUnchecked(r, name)
+		if name == "" || errors.Is(err, storage.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return 0, err
+		}
+		if product.GetKind() == pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER {
+			kinds = append(kinds, product.GetHydroxideKind())
+		}
+	}
+	slices.Sort(kinds)
+	if kinds = slices.Compact(kinds); len(kinds) == 1 {
+		return kinds[0], nil
+	}
+	return 0, nil
+}
