@@ -134,10 +134,10 @@ func TestLateRinseWithdraws(t *testing.T) {
 	c.report(t, session, eventAt(session, 0, based()), eventAt(session, 0, applied("front")))
 	c.clock.advance(time.Hour)
 	const limit = pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED
-	told := c.report(t, session, eventAt(session, time.Hour, note("the till is back"))).NewDeviations
-	i := slices.IndexFunc(told, func(d *pb.Deviation) bool { return d.Kind == limit })
-	if i < 0 || told[i].Entry == "" {
-		t.Fatalf("told of %v", told)
+	reported := c.report(t, session, eventAt(session, time.Hour, note("the till is back"))).NewDeviations
+	i := slices.IndexFunc(reported, func(d *pb.Deviation) bool { return d.Kind == limit })
+	if i < 0 || reported[i].Entry == "" {
+		t.Fatalf("told of %v", reported)
 	}
 	answer := c.report(t, session, eventAt(session, 5*time.Minute, &pb.Event{Fact: &pb.Event_RinseStarted{RinseStarted: &pb.RinseStarted{}}}))
 	if !deviationsOf(answer.WithdrawnDeviations, limit) || deviationsOf(answer.State.Deviations, limit) {
@@ -147,8 +147,8 @@ func TestLateRinseWithdraws(t *testing.T) {
 	for _, e := range must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: `kind = "WITHDRAWN"`}).Entries {
 		withdraws = append(withdraws, e.Withdraws)
 	}
-	if !slices.Contains(withdraws, told[i].Entry) {
-		t.Errorf("the log withdraws %v, want %s among them", withdraws, told[i].Entry)
+	if !slices.Contains(withdraws, reported[i].Entry) {
+		t.Errorf("the log withdraws %v, want %s among them", withdraws, reported[i].Entry)
 	}
 	again := c.report(t, session, eventAt(session, time.Hour, note("nothing new")))
 	if len(again.NewDeviations)+len(again.WithdrawnDeviations) > 0 {

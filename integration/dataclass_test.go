@@ -66,7 +66,7 @@ func TestExportHasEveryKindOfRecord(t *testing.T) {
 	refused := c.decisionFor(t, client, brokenSkin)
 	must(t, c.imara, c.eligibility.OverrideDecision, c.override(refused, refused.Findings[0]))
 
-	told := map[string][]proto.Message{
+	reported := map[string][]proto.Message{
 		"clients":       {must(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}).Client},
 		"consultations": messages(must(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: client}).Consultations),
 		"decisions":     messages(must(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client}).Decisions),
@@ -76,7 +76,7 @@ func TestExportHasEveryKindOfRecord(t *testing.T) {
 	whole := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true})
 	whole.Session.State = nil
 	whole.ServerTime = nil // of the call, not of the record
-	told["sessions"] = []proto.Message{whole}
+	reported["sessions"] = []proto.Message{whole}
 
 	file := map[string]json.RawMessage{}
 	if err := json.Unmarshal(c.handedOut(t, client), &file); err != nil {
@@ -84,10 +84,10 @@ func TestExportHasEveryKindOfRecord(t *testing.T) {
 	}
 	file["clients"] = slices.Concat([]byte("["), file["client"], []byte("]"))
 	for kind, m := range clientKinds() {
-		if len(told[kind]) == 0 {
+		if len(reported[kind]) == 0 {
 			t.Errorf("%s: the test has no %s of the client; make one, and hand it out", m.FullName(), kind)
 		}
-		wantHandedOut(t, kind, file[kind], told[kind])
+		wantHandedOut(t, kind, file[kind], reported[kind])
 	}
 	if decision := must(t, c.amara, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: refused.Name}).Decision; len(decision.Overrides) != 1 {
 		t.Errorf("the refusal has %d overrides", len(decision.Overrides))
@@ -170,14 +170,14 @@ func TestClassifiedTextIsStoredEncrypted(t *testing.T) {
 	b := newCanaryTest(t)
 	st := b.newFixture(t, "ebb-and-flow")
 	p, accepted := &plantedText{words: map[protoreflect.FullName][]string{}}, map[protoreflect.FullName]bool{}
-	var told strings.Builder
+	var reported strings.Builder
 	for _, r := range contract() {
 		example := st.example(t, r)
 		req := example.make(t)
 		fields := p.plantIn(req.ProtoReflect())
 		_, err := b.ask(t, example.who, r, req)
 		if err != nil {
-			fmt.Fprintln(&told, err, violationsOf(err))
+			fmt.Fprintln(&reported, err, violationsOf(err))
 		}
 		for _, field := range fields {
 			accepted[field] = accepted[field] || err == nil
@@ -191,7 +191,7 @@ func TestClassifiedTextIsStoredEncrypted(t *testing.T) {
 	}
 	b.waitLogged(t)
 	places := tables(t, b.sql)
-	places["what the server said"], places["errors"] = []byte(b.said.String()), []byte(told.String())
+	places["what the server said"], places["errors"] = []byte(b.said.String()), []byte(reported.String())
 	for field, words := range p.words {
 		for _, word := range words {
 			for place, text := range places {

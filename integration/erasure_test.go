@@ -343,11 +343,11 @@ func TestNoPersonalDataInLogsAndErrors(t *testing.T) {
 	b := &canaryTest{said: words, testServer: &testServer{stubs: dial(t, server.Addr()), clock: at}}
 	c := b.newChain(t, "ebb-and-flow")
 	client := b.visit(t, c)
-	told := b.causeErrors(t, c, client)
+	reported := b.causeErrors(t, c, client)
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
 	for _, retry := range b.retries {
 		if err := retry(); err != nil {
-			told = append(told, err.Error())
+			reported = append(reported, err.Error())
 		}
 	}
 	server.Stop(context.Background())
@@ -356,7 +356,7 @@ func TestNoPersonalDataInLogsAndErrors(t *testing.T) {
 		t.Errorf("the server did not say what it says: %.300q", said)
 	}
 	wantNoCanary(t, "what the server said", []byte(said))
-	wantNoCanary(t, "what callers were told", []byte(strings.Join(told, "\n")))
+	wantNoCanary(t, "what callers were told", []byte(strings.Join(reported, "\n")))
 }
 
 // TestKeysOfClientsAreReplaced replaces the key that clients' keys are wrapped with

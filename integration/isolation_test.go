@@ -78,13 +78,13 @@ func tail(name string) string {
 func asked(t *testing.T, st *fixture, who person, r rpc, req proto.Message) string {
 	t.Helper()
 	_, err := st.ask(t, who, r, req)
-	told := fmt.Sprint(status.Code(err), " ", reasonOf(err), " ", status.Convert(err).Message())
+	reported := fmt.Sprint(status.Code(err), " ", reasonOf(err), " ", status.Convert(err).Message())
 	for _, at := range namesIn(req) {
 		if name, ok := at.get(req); ok && name != "" {
-			told = strings.ReplaceAll(told, fmt.Sprintf("%q", name), "NAME")
+			reported = strings.ReplaceAll(reported, fmt.Sprintf("%q", name), "NAME")
 		}
 	}
-	return told
+	return reported
 }
 
 // place is where a request holds a name: the fields to follow, the first item
@@ -244,7 +244,7 @@ func TestNamesOfOtherChainsInEventsAreNotFound(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
 	own, foreign := s.newChain(t, "ebb-and-flow"), s.newChain(t, "low-tide")
-	told := map[string]string{}
+	reported := map[string]string{}
 	for what, of := range map[string]*chain{"foreign": foreign, "unknown": s.describeChain("nowhere")} {
 		session := own.session(t)
 		used := &pb.Event{Actor: of.amara.name, Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{Product: of.relaxer, LotCode: of.relaxerLot}}}
@@ -258,10 +258,10 @@ func TestNamesOfOtherChainsInEventsAreNotFound(t *testing.T) {
 			}
 			mask = append(mask, d.Entry, fmt.Sprint("ENTRY", i))
 		}
-		told[what] = strings.NewReplacer(mask...).Replace(status)
+		reported[what] = strings.NewReplacer(mask...).Replace(status)
 	}
-	if told["foreign"] != told["unknown"] {
-		t.Errorf("of a foreign name is said\n%s\nof an unknown one\n%s", told["foreign"], told["unknown"])
+	if reported["foreign"] != reported["unknown"] {
+		t.Errorf("of a foreign name is said\n%s\nof an unknown one\n%s", reported["foreign"], reported["unknown"])
 	}
 	recall := must(t, foreign.imara, foreign.catalog.RecallLot, &pb.RecallLotRequest{
 		Name: foreign.relaxer, LotCode: foreign.relaxerLot, Reason: "a reaction", RequestId: newID()})

@@ -86,7 +86,7 @@ func sentPayloads[Q, A proto.Message](t *testing.T, b *canaryTest, who person, c
 }
 
 // causeErrors makes calls with canaries that fail, and returns what callers are told.
-func (b *canaryTest) causeErrors(t *testing.T, c *chain, client string) (told []string) {
+func (b *canaryTest) causeErrors(t *testing.T, c *chain, client string) (reported []string) {
 	t.Helper()
 	ctx := c.amara.calling(t)
 	fail := func(_ any, err error) {
@@ -94,7 +94,7 @@ func (b *canaryTest) causeErrors(t *testing.T, c *chain, client string) (told []
 			t.Error("a call that must fail did not")
 			return
 		}
-		told = append(told, err.Error(), fmt.Sprint(violationsOf(err)))
+		reported = append(reported, err.Error(), fmt.Sprint(violationsOf(err)))
 	}
 	named := &pb.Client{Name: client, Etag: "0123", DisplayName: wrenName, Phone: wrenPhone, Email: wrenEmail}
 	fail(c.consultation.UpdateClient(ctx, &pb.UpdateClientRequest{Client: named, UpdateMask: updateMask("phone"), RequestId: newID()}))
@@ -105,7 +105,7 @@ func (b *canaryTest) causeErrors(t *testing.T, c *chain, client string) (told []
 	fail(c.consultation.CreateConsultation(ctx, &pb.CreateConsultationRequest{Parent: client, RequestId: newID(),
 		Consultation: c.consultationAnswers(func(k *pb.Consultation) { k.Remarks, k.Salon = wrenRemark, c.name+"/salons/none" })}))
 	fail(c.consultation.ListClients(c.vesna.calling(t), &pb.ListClientsRequest{Parent: c.name, DisplayName: wrenName}))
-	return told
+	return reported
 }
 
 // wantNoCanary fails for every canary that a text holds.
@@ -221,7 +221,7 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 	client := b.visit(t, c)
 	other := c.carriedOut(t)
 	must(t, c.amara, c.outcome.RecordOutcome, completed(other))
-	told := b.causeErrors(t, c, client)
+	reported := b.causeErrors(t, c, client)
 	for _, retry := range b.retries {
 		if err := retry(); err != nil {
 			t.Fatalf("a retry before the erasure: %v", err)
@@ -250,15 +250,15 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 	}
 	err := mustFail(t, c.odile, c.consultation.EraseClient, again(req))
 	wantError(t, "erased twice", err, codes.NotFound, "NOT_FOUND")
-	told = append(told, err.Error())
-	told = append(told, b.wantGone(t, c, client, other)...)
+	reported = append(reported, err.Error())
+	reported = append(reported, b.wantGone(t, c, client, other)...)
 	c.wantNotVisible(t, client, incidents, func(what string, err error) {
 		wantError(t, what, err, codes.NotFound, "NOT_FOUND")
-		told = append(told, err.Error())
+		reported = append(reported, err.Error())
 	})
 	b.waitLogged(t)
 	b.wantNoPlaintext(t, "after")
-	wantNoCanary(t, "what callers were told", []byte(strings.Join(told, "\n")))
+	wantNoCanary(t, "what callers were told", []byte(strings.Join(reported, "\n")))
 
 	after := c.entries(t, "")
 	b.wantNoCanaryInOutputs(t, "after", c, client) // an auditor reads, which is on the log too
@@ -286,13 +286,13 @@ func TestErasedClientsCannotBeRead(t *testing.T) {
 
 // wantGone asks for everything of an erased client, and for the like of another
 // one; it returns what callers were told.
-func (b *canaryTest) wantGone(t *testing.T, c *chain, client string, other *pb.Session) (told []string) {
+func (b *canaryTest) wantGone(t *testing.T, c *chain, client string, other *pb.Session) (reported []string) {
 	t.Helper()
 	gone := func(what string, err error) {
 		t.Helper()
 		wantError(t, what, err, codes.NotFound, "NOT_FOUND")
 		if err != nil {
-			told = append(told, err.Error())
+			reported = append(reported, err.Error())
 		}
 	}
 	for i, retry := range b.retries {
@@ -320,7 +320,7 @@ func (b *canaryTest) wantGone(t *testing.T, c *chain, client string, other *pb.S
 	if len(card.Visits) != 1 {
 		t.Errorf("the card of the other client is %v", card)
 	}
-	return told
+	return reported
 }
 
 // handedOut is the file with everything about a client.

@@ -72,9 +72,9 @@ func (q twoSalons) calling(t *testing.T, who person, salons ...string) context.C
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
 }
 
-// told is everything that a confined person is told, with every name that the
+// reported is everything that a confined person is told, with every name that the
 // request holds made one.
-func (q twoSalons) told(t *testing.T, who person, r rpc, req proto.Message) (codes.Code, string) {
+func (q twoSalons) reported(t *testing.T, who person, r rpc, req proto.Message) (codes.Code, string) {
 	t.Helper()
 	_, err := newStubs(q.conn).askIn(q.calling(t, who, q.south), r, req)
 	var names []string
@@ -139,10 +139,10 @@ func TestOtherSalonsAreUnknown(t *testing.T) {
 			}
 			tried++
 			there := at.put(q.forSouthQuay(t, req), name)
-			code, told := q.told(t, example.who, r, there)
-			_, missing := q.told(t, example.who, r, at.put(there, q.name+tail(name)))
-			if code != codes.NotFound || told != missing {
-				t.Errorf("%s: %s of another salon is answered\n%s\nan unknown one\n%s", r.Name(), at, told, missing)
+			code, reported := q.reported(t, example.who, r, there)
+			_, missing := q.reported(t, example.who, r, at.put(there, q.name+tail(name)))
+			if code != codes.NotFound || reported != missing {
+				t.Errorf("%s: %s of another salon is answered\n%s\nan unknown one\n%s", r.Name(), at, reported, missing)
 			}
 		}
 		wantSame(t, before, q.tableDigests(t))

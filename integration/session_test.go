@@ -273,17 +273,17 @@ func TestNotCompletedBeforeNeutral(t *testing.T) {
 	if !deviationsOf(broken.Deviations, pb.DeviationKind_DEVIATION_KIND_NOT_NEUTRALIZED) {
 		t.Errorf("a service closed with alkali in the hair has the deviations %v", broken.Deviations)
 	}
-	var told, logged []string
+	var reported, logged []string
 	for _, d := range broken.Deviations {
-		told = append(told, d.Kind.String()+" "+d.Message)
+		reported = append(reported, d.Kind.String()+" "+d.Message)
 	}
 	for _, e := range c.entries(t, fmt.Sprintf(`session = %q AND kind = "DEVIATION"`, stopped.Name)) {
 		logged = append(logged, e.ReasonCode+" "+e.Summary)
 	}
-	slices.Sort(told)
+	slices.Sort(reported)
 	slices.Sort(logged)
-	if !slices.Equal(told, logged) {
-		t.Errorf("the deviations %v are on the log as %v", told, logged)
+	if !slices.Equal(reported, logged) {
+		t.Errorf("the deviations %v are on the log as %v", reported, logged)
 	}
 	silent := brokenOff(stopped)
 	silent.Outcome.BrokenOffReason = ""

@@ -52,9 +52,9 @@ func TestAStudentBeginsWithASignature(t *testing.T) {
 	want := &pb.Countersignature{Practitioner: c.imara.name, CreateTime: timestamppb.New(c.clock.Now())}
 	got := must(t, c.vesna, c.eligibility.GetDecision, &pb.GetDecisionRequest{Name: d.Name}).Decision
 	listed := must(t, c.vesna, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: parent(d.Name)}).Decisions[0]
-	for what, told := range map[string]*pb.Decision{"the answer": signed, "GetDecision": got, "ListDecisions": listed} {
-		if !proto.Equal(told.Countersignature, want) || told.Role != pb.Role_ROLE_STUDENT {
-			t.Errorf("%s: %v, %s", what, told.Countersignature, told.Role)
+	for what, reported := range map[string]*pb.Decision{"the answer": signed, "GetDecision": got, "ListDecisions": listed} {
+		if !proto.Equal(reported.Countersignature, want) || reported.Role != pb.Role_ROLE_STUDENT {
+			t.Errorf("%s: %v, %s", what, reported.Countersignature, reported.Role)
 		}
 	}
 	if replayed := must(t, c.vesna, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name}); !replayed.Identical {

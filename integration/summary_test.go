@@ -133,7 +133,7 @@ func TestWhoIsOutOfLineIsTold(t *testing.T) {
 	c := s.newChain(t, "ebb-and-flow")
 	client := c.client(t)
 	asked := c.question(c.submitted(t, client, c.shampooed).Name)
-	told := ""
+	reported := ""
 	for n := range 12 {
 		for _, who := range []person{c.amara, c.imara} {
 			asked.Practitioner = who.name
@@ -146,14 +146,14 @@ func TestWhoIsOutOfLineIsTold(t *testing.T) {
 			continue
 		}
 		for _, p := range c.counted(t, &pb.SummarizeEntriesRequest{Parent: c.name}).Practitioners {
-			told += fmt.Sprintf("%s %d of %d, %.2f to %.2f, %t; ", last(p.Practitioner), p.Overrides.Count, p.Overrides.Of, p.Overrides.Low, p.Overrides.High, p.OutOfLine)
+			reported += fmt.Sprintf("%s %d of %d, %.2f to %.2f, %t; ", last(p.Practitioner), p.Overrides.Count, p.Overrides.Of, p.Overrides.Low, p.Overrides.High, p.OutOfLine)
 		}
 	}
 	// With all of n the lower end is n/(n + 3.84), with none the upper 3.84/(n + 3.84),
 	// by the formula of the interval.
 	if want := "amara 5 of 5, 0.57 to 1.00, false; imara 0 of 5, 0.00 to 0.43, false; " +
-		"amara 12 of 12, 0.76 to 1.00, true; imara 0 of 12, 0.00 to 0.24, true; "; told != want {
-		t.Errorf("told %s\nwant %s", told, want)
+		"amara 12 of 12, 0.76 to 1.00, true; imara 0 of 12, 0.00 to 0.24, true; "; reported != want {
+		t.Errorf("told %s\nwant %s", reported, want)
 	}
 }
 
@@ -368,7 +368,7 @@ func (all timed) summary(by pb.SummaryDimension) *pb.SummarizeEntriesResponse {
 	want := &pb.SummarizeEntriesResponse{Total: int64(len(all.counted)), Decisions: int64(len(all.made))}
 	for k, n := range counts {
 		of := want.Decisions
-		if _, told := made[""]; !told {
+		if _, reported := made[""]; !reported {
 			of = made[k.key]
 		}
 		row := &pb.SummaryRow{Kind: k.kind, Key: k.key, Count: n}

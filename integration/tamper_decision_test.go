@@ -19,11 +19,11 @@ func TestDecisionWithoutItsRecord(t *testing.T) {
 	if got := a.verifyCopy(t, "") + a.verifyCopy(t, a.kept); got != "" {
 		t.Errorf("the log is what was signed: %s", got)
 	}
-	told := a.restarted(t)
+	reported := a.restarted(t)
 	eventually(t, "it to be told", func() bool {
-		return strings.Contains(told.String(), "is not what its entry says") && strings.Contains(told.String(), last(entry.Name))
+		return strings.Contains(reported.String(), "is not what its entry says") && strings.Contains(reported.String(), last(entry.Name))
 	})
-	if strings.Contains(told.String(), "Canary") {
+	if strings.Contains(reported.String(), "Canary") {
 		t.Error("personal data are on the server's log")
 	}
 }

@@ -78,8 +78,8 @@ func TestServerFindsChangedEntries(t *testing.T) {
 	a := newTamperedChain(t)
 	changed := a.entries(t, `kind = "REFUSAL"`)[3]
 	damage(t, a.testServer, "audit_entries", fmt.Sprintf("update audit_entries set body = body || '\\x7a0178' where id = '%s'", last(changed.Name)))
-	told := a.restarted(t)
+	reported := a.restarted(t)
 	eventually(t, "it to be told", func() bool {
-		return strings.Contains(told.String(), "they are not what was signed") && strings.Contains(told.String(), last(changed.Name))
+		return strings.Contains(reported.String(), "they are not what was signed") && strings.Contains(reported.String(), last(changed.Name))
 	})
 }

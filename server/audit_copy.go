@@ -60,10 +60,10 @@ type verificationFailed struct{ error }
 // ExitCode returns 3, the exit code of a failed verification.
 func (verificationFailed) ExitCode() int { return 3 }
 
-// tell writes the verdict and returns an error if the copy is not valid. Search
+// printVerdict writes the verdict and returns an error if the copy is not valid. Search
 // columns that differ fail too: the log is right, but lists from this database
 // are not. JSON has the whole report; the text has what a person needs.
-func (f verdictFlags) tell(out io.Writer, dir string, verdict verify.Report) error {
+func (f verdictFlags) printVerdict(out io.Writer, dir string, verdict verify.Report) error {
 	var err error
 	if f.Output == report.JSON {
 		encoder := json.NewEncoder(out)
@@ -170,13 +170,13 @@ func (c auditVerifyCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	tell, told := progress(std, "verified")
-	verdict, err := verify.DirProgress(c.Dir, trust, func(done, of int64) error { tell(done, of); return ctx.Err() })
-	told()
+	advance, finish := progress(std, "verified")
+	verdict, err := verify.DirProgress(c.Dir, trust, func(done, of int64) error { advance(done, of); return ctx.Err() })
+	finish()
 	if err != nil {
 		return err
 	}
-	err = c.tell(std.out, c.Dir, verdict)
+	err = c.printVerdict(std.out, c.Dir, verdict)
 	if !c.Live || verdict.Log == "" {
 		return err
 	}
@@ -209,7 +209,7 @@ func (c auditVerifyCommand) compare(ctx context.Context, std streams, chain stri
 	if err != nil {
 		return err
 	}
-	return c.tell(std.out, "the log as it is now in the database", verdict)
+	return c.printVerdict(std.out, "the log as it is now in the database", verdict)
 }
 
 // auditExportCommand copies an audit log. The copy has the layout of C2SP
@@ -237,19 +237,19 @@ func (c auditExportCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	chain := chainName(c.Chain)
-	tell, told := progress(std, "entries")
-	log := client.LogCopier{Chain: chain, Against: trust.Against, Keys: trust.Keys, Timeout: c.Patience, Progress: tell}
+	advance, finish := progress(std, "entries")
+	log := client.LogCopier{Chain: chain, Against: trust.Against, Keys: trust.Keys, Timeout: c.Patience, Progress: advance}
 	var verdict verify.Report
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
 		log.Client = pb.NewAuditServiceClient(conn)
 		verdict, err = c.copy(ctx, log)
 		return err
 	})
-	told()
+	finish()
 	if err != nil {
 		return err
 	}
-	return c.tell(std.out, c.Out, verdict)
+	return c.printVerdict(std.out, c.Out, verdict)
 }
 
 // copy makes the copy and, if requested, the readable form. The readable form is

@@ -34,14 +34,14 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	chain := chainName(c.Chain)
-	tell, told := progress(std, "decisions")
+	advance, finish := progress(std, "decisions")
 	var facts *report.Data
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
-		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Timeout: c.Patience, Progress: tell}
+		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Timeout: c.Patience, Progress: advance}
 		facts, err = report.Gather(ctx, source, chain, report.Period{From: from, To: to})
 		return err
 	})
-	told()
+	finish()
 	if err != nil {
 		return err
 	}

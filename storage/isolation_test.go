@@ -270,9 +270,9 @@ func TestScopeEndsWithItsTransaction(t *testing.T) {
 			if err := errors.Join(own("harbour"), own("low-tide")); err != nil {
 				t.Fatal(err)
 			}
-			told := use()
+			reported := use()
 			if after, err := storage.OutOfScope(t.Context(), db); err != nil || after.Chain != "" || after.Role != storage.RoleServer || len(after.Sees) > 0 {
-				t.Errorf("after it (%v): %+v, %v", told, after, err)
+				t.Errorf("after it (%v): %+v, %v", reported, after, err)
 			}
 			for _, chain := range []string{"low-tide", "harbour"} {
 				if in, err := storage.InScope(t.Context(), db, chain); err != nil || in.Chain != chain || !slices.Equal(in.Sees, []string{chain}) {

@@ -64,7 +64,7 @@ var withoutChain = map[string]string{
 func TestEveryTransactionHasAScope(t *testing.T) {
 	t.Parallel()
 	seen := map[string]bool{}
-	for _, found := range whose(t, "") {
+	for _, found := range transactionOwners(t, "") {
 		seen[found.in] = true
 		if found.of != "a chain" && beyondAChain[found.in] != found.of {
 			t.Errorf("%s begins a transaction for %s: list it, if that must be", found.in, found.of)
@@ -116,7 +116,7 @@ func bad(db *DB) {
 	db.acrossChains(ctx, nil)
 }`
 	var of []string
-	for _, found := range append(whose(t, bad), chainless(t, bad)...) {
+	for _, found := range append(transactionOwners(t, bad), chainless(t, bad)...) {
 		if found.in == "bad" {
 			of = append(of, found.of)
 		}
@@ -149,8 +149,8 @@ func declarations(t *testing.T, more string, visit func(name string, n ast.Node)
 	}
 }
 
-// whose lists for whom the package's functions begin transactions.
-func whose(t *testing.T, more string) []finding {
+// transactionOwners lists for whom the package's functions begin transactions.
+func transactionOwners(t *testing.T, more string) []finding {
 	t.Helper()
 	var all []finding
 	declarations(t, more, func(name string, n ast.Node) {
