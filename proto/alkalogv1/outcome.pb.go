@@ -43,9 +43,12 @@ type SectionOutcome struct {
 	// Water on, from the events, UTC.
 	RinseTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=rinse_time,json=rinseTime,proto3" json:"rinse_time,omitempty"`
 	// The section's rate as estimated after this visit.
-	Rate          *RateEstimate `protobuf:"bytes,8,opt,name=rate,proto3" json:"rate,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Rate *RateEstimate `protobuf:"bytes,8,opt,name=rate,proto3" json:"rate,omitempty"`
+	// True when the first contact was noted with other sections: the exposure is an
+	// upper bound, and the visit teaches no rate of this section.
+	ContactAssumed bool `protobuf:"varint,9,opt,name=contact_assumed,json=contactAssumed,proto3" json:"contact_assumed,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *SectionOutcome) Reset() {
@@ -132,6 +135,13 @@ func (x *SectionOutcome) GetRate() *RateEstimate {
 		return x.Rate
 	}
 	return nil
+}
+
+func (x *SectionOutcome) GetContactAssumed() bool {
+	if x != nil {
+		return x.ContactAssumed
+	}
+	return false
 }
 
 // Outcome is the result of a service.
@@ -332,7 +342,7 @@ var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/outcome.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xce\x04\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfc\x04\n" +
 	"\x0eSectionOutcome\x12@\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12Q\n" +
@@ -343,7 +353,8 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\x12first_contact_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x10firstContactTime\x12>\n" +
 	"\n" +
 	"rinse_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\trinseTime\x121\n" +
-	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate:\x04\x88\xb2\x19\x04B\x18\n" +
+	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate\x12,\n" +
+	"\x0fcontact_assumed\x18\t \x01(\bB\x03\xe0A\x03R\x0econtactAssumed:\x04\x88\xb2\x19\x04B\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
 	"\x11_exposure_minutes\"\x83\f\n" +
 	"\aOutcome\x12\x86\x01\n" +

@@ -1056,6 +1056,56 @@ func (x *SectionApplied) GetPart() SectionPart {
 	return SectionPart_SECTION_PART_UNSPECIFIED
 }
 
+// StageApplied notes the first contact of product with a stage of the plan, in one
+// fact for all its sections: the stage that has product on, else the next one that
+// had none, or the whole head where the plan has no stages. The clocks of all its
+// sections run from this contact, so a section that is applied later counts too
+// much exposure, never too little (SectionState.contact_assumed).
+type StageApplied struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The part.
+	Part          SectionPart `protobuf:"varint,1,opt,name=part,proto3,enum=alkalog.v1.SectionPart" json:"part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StageApplied) Reset() {
+	*x = StageApplied{}
+	mi := &file_alkalog_v1_session_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StageApplied) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StageApplied) ProtoMessage() {}
+
+func (x *StageApplied) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_session_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StageApplied.ProtoReflect.Descriptor instead.
+func (*StageApplied) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *StageApplied) GetPart() SectionPart {
+	if x != nil {
+		return x.Part
+	}
+	return SectionPart_SECTION_PART_UNSPECIFIED
+}
+
 // Smoothed notes that a section was smoothed.
 type Smoothed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1067,7 +1117,7 @@ type Smoothed struct {
 
 func (x *Smoothed) Reset() {
 	*x = Smoothed{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[3]
+	mi := &file_alkalog_v1_session_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1079,7 +1129,7 @@ func (x *Smoothed) String() string {
 func (*Smoothed) ProtoMessage() {}
 
 func (x *Smoothed) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[3]
+	mi := &file_alkalog_v1_session_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1092,7 +1142,7 @@ func (x *Smoothed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Smoothed.ProtoReflect.Descriptor instead.
 func (*Smoothed) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Smoothed) GetSectionId() string {
@@ -1121,7 +1171,7 @@ type StrandTest struct {
 
 func (x *StrandTest) Reset() {
 	*x = StrandTest{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[4]
+	mi := &file_alkalog_v1_session_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1133,7 +1183,7 @@ func (x *StrandTest) String() string {
 func (*StrandTest) ProtoMessage() {}
 
 func (x *StrandTest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[4]
+	mi := &file_alkalog_v1_session_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1146,7 +1196,7 @@ func (x *StrandTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrandTest.ProtoReflect.Descriptor instead.
 func (*StrandTest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *StrandTest) GetSectionId() string {
@@ -1190,7 +1240,7 @@ type ComfortCheck struct {
 
 func (x *ComfortCheck) Reset() {
 	*x = ComfortCheck{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[5]
+	mi := &file_alkalog_v1_session_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1202,7 +1252,7 @@ func (x *ComfortCheck) String() string {
 func (*ComfortCheck) ProtoMessage() {}
 
 func (x *ComfortCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[5]
+	mi := &file_alkalog_v1_session_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1215,7 +1265,7 @@ func (x *ComfortCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComfortCheck.ProtoReflect.Descriptor instead.
 func (*ComfortCheck) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ComfortCheck) GetComfort() Comfort {
@@ -1243,7 +1293,7 @@ type RinseStarted struct {
 
 func (x *RinseStarted) Reset() {
 	*x = RinseStarted{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[6]
+	mi := &file_alkalog_v1_session_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1255,7 +1305,7 @@ func (x *RinseStarted) String() string {
 func (*RinseStarted) ProtoMessage() {}
 
 func (x *RinseStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[6]
+	mi := &file_alkalog_v1_session_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1268,7 +1318,7 @@ func (x *RinseStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RinseStarted.ProtoReflect.Descriptor instead.
 func (*RinseStarted) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RinseStarted) GetSectionId() string {
@@ -1287,7 +1337,7 @@ type RinseFinished struct {
 
 func (x *RinseFinished) Reset() {
 	*x = RinseFinished{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[7]
+	mi := &file_alkalog_v1_session_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1299,7 +1349,7 @@ func (x *RinseFinished) String() string {
 func (*RinseFinished) ProtoMessage() {}
 
 func (x *RinseFinished) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[7]
+	mi := &file_alkalog_v1_session_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1312,7 +1362,7 @@ func (x *RinseFinished) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RinseFinished.ProtoReflect.Descriptor instead.
 func (*RinseFinished) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{8}
 }
 
 // NormalizerOn notes the normalizing lotion on the hair.
@@ -1324,7 +1374,7 @@ type NormalizerOn struct {
 
 func (x *NormalizerOn) Reset() {
 	*x = NormalizerOn{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[8]
+	mi := &file_alkalog_v1_session_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1336,7 +1386,7 @@ func (x *NormalizerOn) String() string {
 func (*NormalizerOn) ProtoMessage() {}
 
 func (x *NormalizerOn) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[8]
+	mi := &file_alkalog_v1_session_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1349,7 +1399,7 @@ func (x *NormalizerOn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NormalizerOn.ProtoReflect.Descriptor instead.
 func (*NormalizerOn) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{9}
 }
 
 // NormalizerOff notes the normalizing lotion rinsed out.
@@ -1361,7 +1411,7 @@ type NormalizerOff struct {
 
 func (x *NormalizerOff) Reset() {
 	*x = NormalizerOff{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[9]
+	mi := &file_alkalog_v1_session_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1373,7 +1423,7 @@ func (x *NormalizerOff) String() string {
 func (*NormalizerOff) ProtoMessage() {}
 
 func (x *NormalizerOff) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[9]
+	mi := &file_alkalog_v1_session_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1386,7 +1436,7 @@ func (x *NormalizerOff) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NormalizerOff.ProtoReflect.Descriptor instead.
 func (*NormalizerOff) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{10}
 }
 
 // Shampoo notes one lather of neutralizing shampoo.
@@ -1397,14 +1447,23 @@ type Shampoo struct {
 	// What the indicator showed.
 	Indicator IndicatorColour `protobuf:"varint,2,opt,name=indicator,proto3,enum=alkalog.v1.IndicatorColour" json:"indicator,omitempty"`
 	// The pH of the lather or hair by paper or meter, 0 to 14. Absent: not read.
-	Ph            *float64 `protobuf:"fixed64,3,opt,name=ph,proto3,oneof" json:"ph,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Ph *float64 `protobuf:"fixed64,3,opt,name=ph,proto3,oneof" json:"ph,omitempty"`
+	// How many lathers this fact is about, number being the last of them. Absent:
+	// one. Indicator and pH are those of the last lather.
+	Lathers *int32 `protobuf:"varint,4,opt,name=lathers,proto3,oneof" json:"lathers,omitempty"`
+	// What the indicator showed in the lathers before the last one of this fact.
+	// Unspecified: not noted, so they show nothing; a till must not fill it in.
+	EarlierIndicator IndicatorColour `protobuf:"varint,5,opt,name=earlier_indicator,json=earlierIndicator,proto3,enum=alkalog.v1.IndicatorColour" json:"earlier_indicator,omitempty"`
+	// True when the normalizing lotion was on and was rinsed out before these
+	// lathers, where that was not noted by itself.
+	AfterNormalizer bool `protobuf:"varint,6,opt,name=after_normalizer,json=afterNormalizer,proto3" json:"after_normalizer,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Shampoo) Reset() {
 	*x = Shampoo{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[10]
+	mi := &file_alkalog_v1_session_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1416,7 +1475,7 @@ func (x *Shampoo) String() string {
 func (*Shampoo) ProtoMessage() {}
 
 func (x *Shampoo) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[10]
+	mi := &file_alkalog_v1_session_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1429,7 +1488,7 @@ func (x *Shampoo) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shampoo.ProtoReflect.Descriptor instead.
 func (*Shampoo) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Shampoo) GetNumber() int32 {
@@ -1453,6 +1512,27 @@ func (x *Shampoo) GetPh() float64 {
 	return 0
 }
 
+func (x *Shampoo) GetLathers() int32 {
+	if x != nil && x.Lathers != nil {
+		return *x.Lathers
+	}
+	return 0
+}
+
+func (x *Shampoo) GetEarlierIndicator() IndicatorColour {
+	if x != nil {
+		return x.EarlierIndicator
+	}
+	return IndicatorColour_INDICATOR_COLOUR_UNSPECIFIED
+}
+
+func (x *Shampoo) GetAfterNormalizer() bool {
+	if x != nil {
+		return x.AfterNormalizer
+	}
+	return false
+}
+
 // Conditioned notes the conditioner.
 type Conditioned struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1462,7 +1542,7 @@ type Conditioned struct {
 
 func (x *Conditioned) Reset() {
 	*x = Conditioned{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[11]
+	mi := &file_alkalog_v1_session_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1474,7 +1554,7 @@ func (x *Conditioned) String() string {
 func (*Conditioned) ProtoMessage() {}
 
 func (x *Conditioned) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[11]
+	mi := &file_alkalog_v1_session_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1487,7 +1567,7 @@ func (x *Conditioned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Conditioned.ProtoReflect.Descriptor instead.
 func (*Conditioned) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{12}
 }
 
 // ProductUsed notes a product and its lot.
@@ -1505,7 +1585,7 @@ type ProductUsed struct {
 
 func (x *ProductUsed) Reset() {
 	*x = ProductUsed{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[12]
+	mi := &file_alkalog_v1_session_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1517,7 +1597,7 @@ func (x *ProductUsed) String() string {
 func (*ProductUsed) ProtoMessage() {}
 
 func (x *ProductUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[12]
+	mi := &file_alkalog_v1_session_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1530,7 +1610,7 @@ func (x *ProductUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductUsed.ProtoReflect.Descriptor instead.
 func (*ProductUsed) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ProductUsed) GetProduct() string {
@@ -1565,7 +1645,7 @@ type ScalpChecked struct {
 
 func (x *ScalpChecked) Reset() {
 	*x = ScalpChecked{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[13]
+	mi := &file_alkalog_v1_session_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1577,7 +1657,7 @@ func (x *ScalpChecked) String() string {
 func (*ScalpChecked) ProtoMessage() {}
 
 func (x *ScalpChecked) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[13]
+	mi := &file_alkalog_v1_session_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1590,7 +1670,7 @@ func (x *ScalpChecked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScalpChecked.ProtoReflect.Descriptor instead.
 func (*ScalpChecked) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ScalpChecked) GetChanged() bool {
@@ -1611,7 +1691,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[14]
+	mi := &file_alkalog_v1_session_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1623,7 +1703,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[14]
+	mi := &file_alkalog_v1_session_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1636,7 +1716,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Note) GetText() string {
@@ -1657,7 +1737,7 @@ type Stopped struct {
 
 func (x *Stopped) Reset() {
 	*x = Stopped{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[15]
+	mi := &file_alkalog_v1_session_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1669,7 +1749,7 @@ func (x *Stopped) String() string {
 func (*Stopped) ProtoMessage() {}
 
 func (x *Stopped) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[15]
+	mi := &file_alkalog_v1_session_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1682,7 +1762,7 @@ func (x *Stopped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stopped.ProtoReflect.Descriptor instead.
 func (*Stopped) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Stopped) GetReason() string {
@@ -1706,7 +1786,7 @@ type WaterOn struct {
 
 func (x *WaterOn) Reset() {
 	*x = WaterOn{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	mi := &file_alkalog_v1_session_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1718,7 +1798,7 @@ func (x *WaterOn) String() string {
 func (*WaterOn) ProtoMessage() {}
 
 func (x *WaterOn) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[16]
+	mi := &file_alkalog_v1_session_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1731,7 +1811,7 @@ func (x *WaterOn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterOn.ProtoReflect.Descriptor instead.
 func (*WaterOn) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *WaterOn) GetPlace() Place {
@@ -1761,7 +1841,7 @@ type WaterOff struct {
 
 func (x *WaterOff) Reset() {
 	*x = WaterOff{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	mi := &file_alkalog_v1_session_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1773,7 +1853,7 @@ func (x *WaterOff) String() string {
 func (*WaterOff) ProtoMessage() {}
 
 func (x *WaterOff) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[17]
+	mi := &file_alkalog_v1_session_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1786,7 +1866,7 @@ func (x *WaterOff) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterOff.ProtoReflect.Descriptor instead.
 func (*WaterOff) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *WaterOff) GetPlace() Place {
@@ -1814,7 +1894,7 @@ type Splash struct {
 
 func (x *Splash) Reset() {
 	*x = Splash{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	mi := &file_alkalog_v1_session_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1826,7 +1906,7 @@ func (x *Splash) String() string {
 func (*Splash) ProtoMessage() {}
 
 func (x *Splash) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[18]
+	mi := &file_alkalog_v1_session_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1839,7 +1919,7 @@ func (x *Splash) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Splash.ProtoReflect.Descriptor instead.
 func (*Splash) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Splash) GetPlace() Place {
@@ -1862,7 +1942,7 @@ type HelpCalled struct {
 
 func (x *HelpCalled) Reset() {
 	*x = HelpCalled{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	mi := &file_alkalog_v1_session_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1874,7 +1954,7 @@ func (x *HelpCalled) String() string {
 func (*HelpCalled) ProtoMessage() {}
 
 func (x *HelpCalled) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[19]
+	mi := &file_alkalog_v1_session_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1887,7 +1967,7 @@ func (x *HelpCalled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HelpCalled.ProtoReflect.Descriptor instead.
 func (*HelpCalled) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *HelpCalled) GetKind() HelpKind {
@@ -1922,7 +2002,7 @@ type PhotoTaken struct {
 
 func (x *PhotoTaken) Reset() {
 	*x = PhotoTaken{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	mi := &file_alkalog_v1_session_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1934,7 +2014,7 @@ func (x *PhotoTaken) String() string {
 func (*PhotoTaken) ProtoMessage() {}
 
 func (x *PhotoTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[20]
+	mi := &file_alkalog_v1_session_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1947,7 +2027,7 @@ func (x *PhotoTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PhotoTaken.ProtoReflect.Descriptor instead.
 func (*PhotoTaken) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *PhotoTaken) GetReference() string {
@@ -1993,7 +2073,7 @@ type ProductConfirmed struct {
 
 func (x *ProductConfirmed) Reset() {
 	*x = ProductConfirmed{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	mi := &file_alkalog_v1_session_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2005,7 +2085,7 @@ func (x *ProductConfirmed) String() string {
 func (*ProductConfirmed) ProtoMessage() {}
 
 func (x *ProductConfirmed) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[21]
+	mi := &file_alkalog_v1_session_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2018,7 +2098,7 @@ func (x *ProductConfirmed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductConfirmed.ProtoReflect.Descriptor instead.
 func (*ProductConfirmed) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ProductConfirmed) GetProduct() string {
@@ -2055,7 +2135,7 @@ type ConditionMet struct {
 
 func (x *ConditionMet) Reset() {
 	*x = ConditionMet{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	mi := &file_alkalog_v1_session_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2067,7 +2147,7 @@ func (x *ConditionMet) String() string {
 func (*ConditionMet) ProtoMessage() {}
 
 func (x *ConditionMet) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[22]
+	mi := &file_alkalog_v1_session_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2080,7 +2160,7 @@ func (x *ConditionMet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConditionMet.ProtoReflect.Descriptor instead.
 func (*ConditionMet) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ConditionMet) GetRuleId() string {
@@ -2106,7 +2186,7 @@ type Mixed struct {
 
 func (x *Mixed) Reset() {
 	*x = Mixed{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	mi := &file_alkalog_v1_session_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2118,7 +2198,7 @@ func (x *Mixed) String() string {
 func (*Mixed) ProtoMessage() {}
 
 func (x *Mixed) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[23]
+	mi := &file_alkalog_v1_session_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2131,7 +2211,7 @@ func (x *Mixed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mixed.ProtoReflect.Descriptor instead.
 func (*Mixed) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{24}
 }
 
 // Discarded notes that what was left of a mixture was thrown away.
@@ -2143,7 +2223,7 @@ type Discarded struct {
 
 func (x *Discarded) Reset() {
 	*x = Discarded{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2155,7 +2235,7 @@ func (x *Discarded) String() string {
 func (*Discarded) ProtoMessage() {}
 
 func (x *Discarded) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[24]
+	mi := &file_alkalog_v1_session_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2168,7 +2248,7 @@ func (x *Discarded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Discarded.ProtoReflect.Descriptor instead.
 func (*Discarded) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{24}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{25}
 }
 
 // Blotted notes that the hair was blotted after a thio product was rinsed.
@@ -2180,7 +2260,7 @@ type Blotted struct {
 
 func (x *Blotted) Reset() {
 	*x = Blotted{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	mi := &file_alkalog_v1_session_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2192,7 +2272,7 @@ func (x *Blotted) String() string {
 func (*Blotted) ProtoMessage() {}
 
 func (x *Blotted) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[25]
+	mi := &file_alkalog_v1_session_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2205,7 +2285,7 @@ func (x *Blotted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Blotted.ProtoReflect.Descriptor instead.
 func (*Blotted) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{25}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{26}
 }
 
 // NeutralizerOn notes the oxidising neutralizer of a thio service on the hair.
@@ -2217,7 +2297,7 @@ type NeutralizerOn struct {
 
 func (x *NeutralizerOn) Reset() {
 	*x = NeutralizerOn{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[26]
+	mi := &file_alkalog_v1_session_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2229,7 +2309,7 @@ func (x *NeutralizerOn) String() string {
 func (*NeutralizerOn) ProtoMessage() {}
 
 func (x *NeutralizerOn) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[26]
+	mi := &file_alkalog_v1_session_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2242,7 +2322,7 @@ func (x *NeutralizerOn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NeutralizerOn.ProtoReflect.Descriptor instead.
 func (*NeutralizerOn) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{26}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{27}
 }
 
 // NeutralizerOff notes that neutralizer rinsed out.
@@ -2254,7 +2334,7 @@ type NeutralizerOff struct {
 
 func (x *NeutralizerOff) Reset() {
 	*x = NeutralizerOff{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[27]
+	mi := &file_alkalog_v1_session_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +2346,7 @@ func (x *NeutralizerOff) String() string {
 func (*NeutralizerOff) ProtoMessage() {}
 
 func (x *NeutralizerOff) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[27]
+	mi := &file_alkalog_v1_session_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +2359,7 @@ func (x *NeutralizerOff) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NeutralizerOff.ProtoReflect.Descriptor instead.
 func (*NeutralizerOff) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{27}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{28}
 }
 
 // OtherFact carries a fact that the server may not know yet. It is stored; a
@@ -2299,7 +2379,7 @@ type OtherFact struct {
 
 func (x *OtherFact) Reset() {
 	*x = OtherFact{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[28]
+	mi := &file_alkalog_v1_session_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +2391,7 @@ func (x *OtherFact) String() string {
 func (*OtherFact) ProtoMessage() {}
 
 func (x *OtherFact) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[28]
+	mi := &file_alkalog_v1_session_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +2404,7 @@ func (x *OtherFact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OtherFact.ProtoReflect.Descriptor instead.
 func (*OtherFact) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{28}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *OtherFact) GetFact() string {
@@ -2394,6 +2474,7 @@ type Event struct {
 	//	*Event_NeutralizerOn
 	//	*Event_NeutralizerOff
 	//	*Event_OtherFact
+	//	*Event_StageApplied
 	Fact          isEvent_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2401,7 +2482,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[29]
+	mi := &file_alkalog_v1_session_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2413,7 +2494,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[29]
+	mi := &file_alkalog_v1_session_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2426,7 +2507,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{29}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Event) GetEventId() string {
@@ -2725,6 +2806,15 @@ func (x *Event) GetOtherFact() *OtherFact {
 	return nil
 }
 
+func (x *Event) GetStageApplied() *StageApplied {
+	if x != nil {
+		if x, ok := x.Fact.(*Event_StageApplied); ok {
+			return x.StageApplied
+		}
+	}
+	return nil
+}
+
 type isEvent_Fact interface {
 	isEvent_Fact()
 }
@@ -2874,6 +2964,11 @@ type Event_OtherFact struct {
 	OtherFact *OtherFact `protobuf:"bytes,38,opt,name=other_fact,json=otherFact,proto3,oneof"`
 }
 
+type Event_StageApplied struct {
+	// First contact of product with a stage.
+	StageApplied *StageApplied `protobuf:"bytes,39,opt,name=stage_applied,json=stageApplied,proto3,oneof"`
+}
+
 func (*Event_ConsentConfirmed) isEvent_Fact() {}
 
 func (*Event_BaseApplied) isEvent_Fact() {}
@@ -2932,6 +3027,8 @@ func (*Event_NeutralizerOff) isEvent_Fact() {}
 
 func (*Event_OtherFact) isEvent_Fact() {}
 
+func (*Event_StageApplied) isEvent_Fact() {}
+
 // Deviation is one deviation from the decision, the directions or good practice,
 // derived from the facts.
 type Deviation struct {
@@ -2958,7 +3055,7 @@ type Deviation struct {
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[30]
+	mi := &file_alkalog_v1_session_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2970,7 +3067,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[30]
+	mi := &file_alkalog_v1_session_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2983,7 +3080,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{30}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Deviation) GetKind() DeviationKind {
@@ -3065,7 +3162,7 @@ type Alarm struct {
 
 func (x *Alarm) Reset() {
 	*x = Alarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[31]
+	mi := &file_alkalog_v1_session_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3077,7 +3174,7 @@ func (x *Alarm) String() string {
 func (*Alarm) ProtoMessage() {}
 
 func (x *Alarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[31]
+	mi := &file_alkalog_v1_session_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3090,7 +3187,7 @@ func (x *Alarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alarm.ProtoReflect.Descriptor instead.
 func (*Alarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{31}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Alarm) GetKind() AlarmKind {
@@ -3164,7 +3261,7 @@ type FlushState struct {
 
 func (x *FlushState) Reset() {
 	*x = FlushState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[32]
+	mi := &file_alkalog_v1_session_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3176,7 +3273,7 @@ func (x *FlushState) String() string {
 func (*FlushState) ProtoMessage() {}
 
 func (x *FlushState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[32]
+	mi := &file_alkalog_v1_session_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3189,7 +3286,7 @@ func (x *FlushState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlushState.ProtoReflect.Descriptor instead.
 func (*FlushState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{32}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *FlushState) GetPlace() Place {
@@ -3257,7 +3354,7 @@ type ConditionState struct {
 
 func (x *ConditionState) Reset() {
 	*x = ConditionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[33]
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3269,7 +3366,7 @@ func (x *ConditionState) String() string {
 func (*ConditionState) ProtoMessage() {}
 
 func (x *ConditionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[33]
+	mi := &file_alkalog_v1_session_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3282,7 +3379,7 @@ func (x *ConditionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConditionState.ProtoReflect.Descriptor instead.
 func (*ConditionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{33}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ConditionState) GetConditionId() string {
@@ -3349,7 +3446,7 @@ type ClockReading struct {
 
 func (x *ClockReading) Reset() {
 	*x = ClockReading{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3361,7 +3458,7 @@ func (x *ClockReading) String() string {
 func (*ClockReading) ProtoMessage() {}
 
 func (x *ClockReading) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[34]
+	mi := &file_alkalog_v1_session_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3374,7 +3471,7 @@ func (x *ClockReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockReading.ProtoReflect.Descriptor instead.
 func (*ClockReading) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{34}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ClockReading) GetTime() *timestamppb.Timestamp {
@@ -3410,7 +3507,7 @@ type TillClock struct {
 
 func (x *TillClock) Reset() {
 	*x = TillClock{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3422,7 +3519,7 @@ func (x *TillClock) String() string {
 func (*TillClock) ProtoMessage() {}
 
 func (x *TillClock) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[35]
+	mi := &file_alkalog_v1_session_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3435,7 +3532,7 @@ func (x *TillClock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TillClock.ProtoReflect.Descriptor instead.
 func (*TillClock) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{35}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *TillClock) GetSender() string {
@@ -3479,7 +3576,7 @@ type ClockState struct {
 
 func (x *ClockState) Reset() {
 	*x = ClockState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[36]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3491,7 +3588,7 @@ func (x *ClockState) String() string {
 func (*ClockState) ProtoMessage() {}
 
 func (x *ClockState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[36]
+	mi := &file_alkalog_v1_session_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3504,7 +3601,7 @@ func (x *ClockState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockState.ProtoReflect.Descriptor instead.
 func (*ClockState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{36}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ClockState) GetBasis() ClockBasis {
@@ -3555,7 +3652,7 @@ type PartContact struct {
 
 func (x *PartContact) Reset() {
 	*x = PartContact{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[37]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3567,7 +3664,7 @@ func (x *PartContact) String() string {
 func (*PartContact) ProtoMessage() {}
 
 func (x *PartContact) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[37]
+	mi := &file_alkalog_v1_session_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3580,7 +3677,7 @@ func (x *PartContact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartContact.ProtoReflect.Descriptor instead.
 func (*PartContact) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{37}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *PartContact) GetPart() SectionPart {
@@ -3631,14 +3728,18 @@ type SectionState struct {
 	// no estimate applies, as in a thio service.
 	Rate *RateEstimate `protobuf:"bytes,14,opt,name=rate,proto3" json:"rate,omitempty"`
 	// Last strand test's reading in words; unspecified: none yet.
-	LastReading   CurlReading `protobuf:"varint,15,opt,name=last_reading,json=lastReading,proto3,enum=alkalog.v1.CurlReading" json:"last_reading,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LastReading CurlReading `protobuf:"varint,15,opt,name=last_reading,json=lastReading,proto3,enum=alkalog.v1.CurlReading" json:"last_reading,omitempty"`
+	// True when its first contact was noted with other sections of its stage, and
+	// not by itself: it came later than first_contact_time says, and the exposure is
+	// shorter.
+	ContactAssumed bool `protobuf:"varint,16,opt,name=contact_assumed,json=contactAssumed,proto3" json:"contact_assumed,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *SectionState) Reset() {
 	*x = SectionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[38]
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3650,7 +3751,7 @@ func (x *SectionState) String() string {
 func (*SectionState) ProtoMessage() {}
 
 func (x *SectionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[38]
+	mi := &file_alkalog_v1_session_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3663,7 +3764,7 @@ func (x *SectionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionState.ProtoReflect.Descriptor instead.
 func (*SectionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{38}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SectionState) GetSectionId() string {
@@ -3771,6 +3872,13 @@ func (x *SectionState) GetLastReading() CurlReading {
 	return CurlReading_CURL_READING_UNSPECIFIED
 }
 
+func (x *SectionState) GetContactAssumed() bool {
+	if x != nil {
+		return x.ContactAssumed
+	}
+	return false
+}
+
 // SessionState is the service as derived from its facts, at one instant.
 type SessionState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3823,7 +3931,7 @@ type SessionState struct {
 
 func (x *SessionState) Reset() {
 	*x = SessionState{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3835,7 +3943,7 @@ func (x *SessionState) String() string {
 func (*SessionState) ProtoMessage() {}
 
 func (x *SessionState) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[39]
+	mi := &file_alkalog_v1_session_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3848,7 +3956,7 @@ func (x *SessionState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionState.ProtoReflect.Descriptor instead.
 func (*SessionState) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{39}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *SessionState) GetTime() *timestamppb.Timestamp {
@@ -4091,7 +4199,7 @@ type Session struct {
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[40]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4103,7 +4211,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[40]
+	mi := &file_alkalog_v1_session_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4116,7 +4224,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{40}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Session) GetName() string {
@@ -4386,7 +4494,7 @@ type PlannedProduct struct {
 
 func (x *PlannedProduct) Reset() {
 	*x = PlannedProduct{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4398,7 +4506,7 @@ func (x *PlannedProduct) String() string {
 func (*PlannedProduct) ProtoMessage() {}
 
 func (x *PlannedProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[41]
+	mi := &file_alkalog_v1_session_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4411,7 +4519,7 @@ func (x *PlannedProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlannedProduct.ProtoReflect.Descriptor instead.
 func (*PlannedProduct) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{41}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *PlannedProduct) GetSectionId() string {
@@ -4452,7 +4560,7 @@ type SessionClosing struct {
 
 func (x *SessionClosing) Reset() {
 	*x = SessionClosing{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4464,7 +4572,7 @@ func (x *SessionClosing) String() string {
 func (*SessionClosing) ProtoMessage() {}
 
 func (x *SessionClosing) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[42]
+	mi := &file_alkalog_v1_session_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4477,7 +4585,7 @@ func (x *SessionClosing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionClosing.ProtoReflect.Descriptor instead.
 func (*SessionClosing) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{42}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *SessionClosing) GetReason() ClosingReason {
@@ -4546,7 +4654,7 @@ type SessionLimits struct {
 
 func (x *SessionLimits) Reset() {
 	*x = SessionLimits{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4558,7 +4666,7 @@ func (x *SessionLimits) String() string {
 func (*SessionLimits) ProtoMessage() {}
 
 func (x *SessionLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[43]
+	mi := &file_alkalog_v1_session_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4571,7 +4679,7 @@ func (x *SessionLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionLimits.ProtoReflect.Descriptor instead.
 func (*SessionLimits) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{43}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *SessionLimits) GetHardLimitMinutes() float64 {
@@ -4691,7 +4799,7 @@ type StoredEvent struct {
 
 func (x *StoredEvent) Reset() {
 	*x = StoredEvent{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[44]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4703,7 +4811,7 @@ func (x *StoredEvent) String() string {
 func (*StoredEvent) ProtoMessage() {}
 
 func (x *StoredEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[44]
+	mi := &file_alkalog_v1_session_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4716,7 +4824,7 @@ func (x *StoredEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredEvent.ProtoReflect.Descriptor instead.
 func (*StoredEvent) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{44}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *StoredEvent) GetEvent() *Event {
@@ -4813,7 +4921,7 @@ type MissedAlarm struct {
 
 func (x *MissedAlarm) Reset() {
 	*x = MissedAlarm{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[45]
+	mi := &file_alkalog_v1_session_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4825,7 +4933,7 @@ func (x *MissedAlarm) String() string {
 func (*MissedAlarm) ProtoMessage() {}
 
 func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[45]
+	mi := &file_alkalog_v1_session_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4838,7 +4946,7 @@ func (x *MissedAlarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MissedAlarm.ProtoReflect.Descriptor instead.
 func (*MissedAlarm) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{45}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *MissedAlarm) GetSession() string {
@@ -4878,7 +4986,7 @@ type SeenDeviations struct {
 
 func (x *SeenDeviations) Reset() {
 	*x = SeenDeviations{}
-	mi := &file_alkalog_v1_session_proto_msgTypes[46]
+	mi := &file_alkalog_v1_session_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4890,7 +4998,7 @@ func (x *SeenDeviations) String() string {
 func (*SeenDeviations) ProtoMessage() {}
 
 func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_session_proto_msgTypes[46]
+	mi := &file_alkalog_v1_session_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4903,7 +5011,7 @@ func (x *SeenDeviations) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SeenDeviations.ProtoReflect.Descriptor instead.
 func (*SeenDeviations) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{46}
+	return file_alkalog_v1_session_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *SeenDeviations) GetSession() string {
@@ -4941,6 +5049,9 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x127\n" +
 	"\x04part\x18\x02 \x01(\x0e2\x17.alkalog.v1.SectionPartB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part:\x04\x88\xb2\x19\x04\"M\n" +
+	"\fStageApplied\x127\n" +
+	"\x04part\x18\x01 \x01(\x0e2\x17.alkalog.v1.SectionPartB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part:\x04\x88\xb2\x19\x04\"R\n" +
 	"\bSmoothed\x12@\n" +
 	"\n" +
@@ -4965,13 +5076,18 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"section_id\x18\x01 \x01(\tB$\xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\tsectionId:\x04\x88\xb2\x19\x04\"\x0f\n" +
 	"\rRinseFinished\"\x0e\n" +
 	"\fNormalizerOn\"\x0f\n" +
-	"\rNormalizerOff\"\xbc\x01\n" +
+	"\rNormalizerOff\"\xf1\x02\n" +
 	"\aShampoo\x12&\n" +
 	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x12C\n" +
 	"\tindicator\x18\x02 \x01(\x0e2\x1b.alkalog.v1.IndicatorColourB\b\xbaH\x05\x82\x01\x02\x10\x01R\tindicator\x12,\n" +
-	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02ph\x88\x01\x01:\x04\x88\xb2\x19\x04B\t\n" +
+	"\x02ph\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00,@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02ph\x88\x01\x01\x12(\n" +
+	"\alathers\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x01H\x02R\alathers\x88\x01\x01\x12R\n" +
+	"\x11earlier_indicator\x18\x05 \x01(\x0e2\x1b.alkalog.v1.IndicatorColourB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10earlierIndicator\x12)\n" +
+	"\x10after_normalizer\x18\x06 \x01(\bR\x0fafterNormalizer:\x04\x88\xb2\x19\x04B\t\n" +
 	"\a_numberB\x05\n" +
-	"\x03_ph\"\r\n" +
+	"\x03_phB\n" +
+	"\n" +
+	"\b_lathers\"\r\n" +
 	"\vConditioned\"\xc6\x02\n" +
 	"\vProductUsed\x12z\n" +
 	"\aproduct\x18\x01 \x01(\tB`\xfaA\x11\n" +
@@ -5022,7 +5138,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\tOtherFact\x125\n" +
 	"\x04fact\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$\xa0\xb2\x19\x01R\x04fact\x12w\n" +
 	"\acontent\x18\x02 \x01(\tB]\xbaHVrT\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acontent\x12\x1b\n" +
-	"\trinse_now\x18\x03 \x01(\bR\brinseNow:\x04\x88\xb2\x19\x04\"\x9a\x10\n" +
+	"\trinse_now\x18\x03 \x01(\bR\brinseNow:\x04\x88\xb2\x19\x04\"\xdb\x10\n" +
 	"\x05Event\x12'\n" +
 	"\bevent_id\x18\x01 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\aeventId\x12A\n" +
 	"\n" +
@@ -5063,7 +5179,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x0eneutralizer_on\x18$ \x01(\v2\x19.alkalog.v1.NeutralizerOnH\x00R\rneutralizerOn\x12E\n" +
 	"\x0fneutralizer_off\x18% \x01(\v2\x1a.alkalog.v1.NeutralizerOffH\x00R\x0eneutralizerOff\x126\n" +
 	"\n" +
-	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFact:\x04\x88\xb2\x19\x04B\r\n" +
+	"other_fact\x18& \x01(\v2\x15.alkalog.v1.OtherFactH\x00R\totherFact\x12?\n" +
+	"\rstage_applied\x18' \x01(\v2\x18.alkalog.v1.StageAppliedH\x00R\fstageApplied:\x04\x88\xb2\x19\x04B\r\n" +
 	"\x04fact\x12\x05\xbaH\x02\b\x01B\x12\n" +
 	"\x10_device_sequence\"\xe7\x02\n" +
 	"\tDeviation\x12-\n" +
@@ -5128,7 +5245,7 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x11_server_offset_ms\"\x8a\x01\n" +
 	"\vPartContact\x12+\n" +
 	"\x04part\x18\x01 \x01(\x0e2\x17.alkalog.v1.SectionPartR\x04part\x12H\n" +
-	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime:\x04\x88\xb2\x19\x04\"\xbe\a\n" +
+	"\x12first_contact_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x10firstContactTime:\x04\x88\xb2\x19\x04\"\xe7\a\n" +
 	"\fSectionState\x12#\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x123\n" +
@@ -5147,7 +5264,8 @@ const file_alkalog_v1_session_proto_rawDesc = "" +
 	"\x11latest_rinse_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestRinseTime\x12B\n" +
 	"\x0fhard_limit_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rhardLimitTime\x12,\n" +
 	"\x04rate\x18\x0e \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate\x12:\n" +
-	"\flast_reading\x18\x0f \x01(\x0e2\x17.alkalog.v1.CurlReadingR\vlastReading:\x04\x88\xb2\x19\x04B\x17\n" +
+	"\flast_reading\x18\x0f \x01(\x0e2\x17.alkalog.v1.CurlReadingR\vlastReading\x12'\n" +
+	"\x0fcontact_assumed\x18\x10 \x01(\bR\x0econtactAssumed:\x04\x88\xb2\x19\x04B\x17\n" +
 	"\x15_last_reading_percent\"\xdc\b\n" +
 	"\fSessionState\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
@@ -5425,7 +5543,7 @@ func file_alkalog_v1_session_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 47)
+var file_alkalog_v1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
 var file_alkalog_v1_session_proto_goTypes = []any{
 	(SectionPart)(0),              // 0: alkalog.v1.SectionPart
 	(IndicatorColour)(0),          // 1: alkalog.v1.IndicatorColour
@@ -5443,171 +5561,175 @@ var file_alkalog_v1_session_proto_goTypes = []any{
 	(*ConsentConfirmed)(nil),      // 13: alkalog.v1.ConsentConfirmed
 	(*BaseApplied)(nil),           // 14: alkalog.v1.BaseApplied
 	(*SectionApplied)(nil),        // 15: alkalog.v1.SectionApplied
-	(*Smoothed)(nil),              // 16: alkalog.v1.Smoothed
-	(*StrandTest)(nil),            // 17: alkalog.v1.StrandTest
-	(*ComfortCheck)(nil),          // 18: alkalog.v1.ComfortCheck
-	(*RinseStarted)(nil),          // 19: alkalog.v1.RinseStarted
-	(*RinseFinished)(nil),         // 20: alkalog.v1.RinseFinished
-	(*NormalizerOn)(nil),          // 21: alkalog.v1.NormalizerOn
-	(*NormalizerOff)(nil),         // 22: alkalog.v1.NormalizerOff
-	(*Shampoo)(nil),               // 23: alkalog.v1.Shampoo
-	(*Conditioned)(nil),           // 24: alkalog.v1.Conditioned
-	(*ProductUsed)(nil),           // 25: alkalog.v1.ProductUsed
-	(*ScalpChecked)(nil),          // 26: alkalog.v1.ScalpChecked
-	(*Note)(nil),                  // 27: alkalog.v1.Note
-	(*Stopped)(nil),               // 28: alkalog.v1.Stopped
-	(*WaterOn)(nil),               // 29: alkalog.v1.WaterOn
-	(*WaterOff)(nil),              // 30: alkalog.v1.WaterOff
-	(*Splash)(nil),                // 31: alkalog.v1.Splash
-	(*HelpCalled)(nil),            // 32: alkalog.v1.HelpCalled
-	(*PhotoTaken)(nil),            // 33: alkalog.v1.PhotoTaken
-	(*ProductConfirmed)(nil),      // 34: alkalog.v1.ProductConfirmed
-	(*ConditionMet)(nil),          // 35: alkalog.v1.ConditionMet
-	(*Mixed)(nil),                 // 36: alkalog.v1.Mixed
-	(*Discarded)(nil),             // 37: alkalog.v1.Discarded
-	(*Blotted)(nil),               // 38: alkalog.v1.Blotted
-	(*NeutralizerOn)(nil),         // 39: alkalog.v1.NeutralizerOn
-	(*NeutralizerOff)(nil),        // 40: alkalog.v1.NeutralizerOff
-	(*OtherFact)(nil),             // 41: alkalog.v1.OtherFact
-	(*Event)(nil),                 // 42: alkalog.v1.Event
-	(*Deviation)(nil),             // 43: alkalog.v1.Deviation
-	(*Alarm)(nil),                 // 44: alkalog.v1.Alarm
-	(*FlushState)(nil),            // 45: alkalog.v1.FlushState
-	(*ConditionState)(nil),        // 46: alkalog.v1.ConditionState
-	(*ClockReading)(nil),          // 47: alkalog.v1.ClockReading
-	(*TillClock)(nil),             // 48: alkalog.v1.TillClock
-	(*ClockState)(nil),            // 49: alkalog.v1.ClockState
-	(*PartContact)(nil),           // 50: alkalog.v1.PartContact
-	(*SectionState)(nil),          // 51: alkalog.v1.SectionState
-	(*SessionState)(nil),          // 52: alkalog.v1.SessionState
-	(*Session)(nil),               // 53: alkalog.v1.Session
-	(*PlannedProduct)(nil),        // 54: alkalog.v1.PlannedProduct
-	(*SessionClosing)(nil),        // 55: alkalog.v1.SessionClosing
-	(*SessionLimits)(nil),         // 56: alkalog.v1.SessionLimits
-	(*StoredEvent)(nil),           // 57: alkalog.v1.StoredEvent
-	(*MissedAlarm)(nil),           // 58: alkalog.v1.MissedAlarm
-	(*SeenDeviations)(nil),        // 59: alkalog.v1.SeenDeviations
-	(*timestamppb.Timestamp)(nil), // 60: google.protobuf.Timestamp
-	(*Estimate)(nil),              // 61: alkalog.v1.Estimate
-	(*RateEstimate)(nil),          // 62: alkalog.v1.RateEstimate
-	(ServiceKind)(0),              // 63: alkalog.v1.ServiceKind
-	(*Plan)(nil),                  // 64: alkalog.v1.Plan
-	(ProductKind)(0),              // 65: alkalog.v1.ProductKind
+	(*StageApplied)(nil),          // 16: alkalog.v1.StageApplied
+	(*Smoothed)(nil),              // 17: alkalog.v1.Smoothed
+	(*StrandTest)(nil),            // 18: alkalog.v1.StrandTest
+	(*ComfortCheck)(nil),          // 19: alkalog.v1.ComfortCheck
+	(*RinseStarted)(nil),          // 20: alkalog.v1.RinseStarted
+	(*RinseFinished)(nil),         // 21: alkalog.v1.RinseFinished
+	(*NormalizerOn)(nil),          // 22: alkalog.v1.NormalizerOn
+	(*NormalizerOff)(nil),         // 23: alkalog.v1.NormalizerOff
+	(*Shampoo)(nil),               // 24: alkalog.v1.Shampoo
+	(*Conditioned)(nil),           // 25: alkalog.v1.Conditioned
+	(*ProductUsed)(nil),           // 26: alkalog.v1.ProductUsed
+	(*ScalpChecked)(nil),          // 27: alkalog.v1.ScalpChecked
+	(*Note)(nil),                  // 28: alkalog.v1.Note
+	(*Stopped)(nil),               // 29: alkalog.v1.Stopped
+	(*WaterOn)(nil),               // 30: alkalog.v1.WaterOn
+	(*WaterOff)(nil),              // 31: alkalog.v1.WaterOff
+	(*Splash)(nil),                // 32: alkalog.v1.Splash
+	(*HelpCalled)(nil),            // 33: alkalog.v1.HelpCalled
+	(*PhotoTaken)(nil),            // 34: alkalog.v1.PhotoTaken
+	(*ProductConfirmed)(nil),      // 35: alkalog.v1.ProductConfirmed
+	(*ConditionMet)(nil),          // 36: alkalog.v1.ConditionMet
+	(*Mixed)(nil),                 // 37: alkalog.v1.Mixed
+	(*Discarded)(nil),             // 38: alkalog.v1.Discarded
+	(*Blotted)(nil),               // 39: alkalog.v1.Blotted
+	(*NeutralizerOn)(nil),         // 40: alkalog.v1.NeutralizerOn
+	(*NeutralizerOff)(nil),        // 41: alkalog.v1.NeutralizerOff
+	(*OtherFact)(nil),             // 42: alkalog.v1.OtherFact
+	(*Event)(nil),                 // 43: alkalog.v1.Event
+	(*Deviation)(nil),             // 44: alkalog.v1.Deviation
+	(*Alarm)(nil),                 // 45: alkalog.v1.Alarm
+	(*FlushState)(nil),            // 46: alkalog.v1.FlushState
+	(*ConditionState)(nil),        // 47: alkalog.v1.ConditionState
+	(*ClockReading)(nil),          // 48: alkalog.v1.ClockReading
+	(*TillClock)(nil),             // 49: alkalog.v1.TillClock
+	(*ClockState)(nil),            // 50: alkalog.v1.ClockState
+	(*PartContact)(nil),           // 51: alkalog.v1.PartContact
+	(*SectionState)(nil),          // 52: alkalog.v1.SectionState
+	(*SessionState)(nil),          // 53: alkalog.v1.SessionState
+	(*Session)(nil),               // 54: alkalog.v1.Session
+	(*PlannedProduct)(nil),        // 55: alkalog.v1.PlannedProduct
+	(*SessionClosing)(nil),        // 56: alkalog.v1.SessionClosing
+	(*SessionLimits)(nil),         // 57: alkalog.v1.SessionLimits
+	(*StoredEvent)(nil),           // 58: alkalog.v1.StoredEvent
+	(*MissedAlarm)(nil),           // 59: alkalog.v1.MissedAlarm
+	(*SeenDeviations)(nil),        // 60: alkalog.v1.SeenDeviations
+	(*timestamppb.Timestamp)(nil), // 61: google.protobuf.Timestamp
+	(*Estimate)(nil),              // 62: alkalog.v1.Estimate
+	(*RateEstimate)(nil),          // 63: alkalog.v1.RateEstimate
+	(ServiceKind)(0),              // 64: alkalog.v1.ServiceKind
+	(*Plan)(nil),                  // 65: alkalog.v1.Plan
+	(ProductKind)(0),              // 66: alkalog.v1.ProductKind
 }
 var file_alkalog_v1_session_proto_depIdxs = []int32{
 	0,   // 0: alkalog.v1.SectionApplied.part:type_name -> alkalog.v1.SectionPart
-	3,   // 1: alkalog.v1.StrandTest.reading:type_name -> alkalog.v1.CurlReading
-	2,   // 2: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
-	1,   // 3: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
-	4,   // 4: alkalog.v1.WaterOn.place:type_name -> alkalog.v1.Place
-	4,   // 5: alkalog.v1.WaterOff.place:type_name -> alkalog.v1.Place
-	4,   // 6: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
-	5,   // 7: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
-	4,   // 8: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
-	60,  // 9: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
-	13,  // 10: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
-	14,  // 11: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
-	15,  // 12: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
-	16,  // 13: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
-	17,  // 14: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
-	18,  // 15: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
-	19,  // 16: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
-	20,  // 17: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
-	21,  // 18: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
-	22,  // 19: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
-	23,  // 20: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
-	24,  // 21: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
-	25,  // 22: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
-	26,  // 23: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
-	27,  // 24: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
-	28,  // 25: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
-	29,  // 26: alkalog.v1.Event.water_on:type_name -> alkalog.v1.WaterOn
-	30,  // 27: alkalog.v1.Event.water_off:type_name -> alkalog.v1.WaterOff
-	31,  // 28: alkalog.v1.Event.splash:type_name -> alkalog.v1.Splash
-	32,  // 29: alkalog.v1.Event.help_called:type_name -> alkalog.v1.HelpCalled
-	33,  // 30: alkalog.v1.Event.photo_taken:type_name -> alkalog.v1.PhotoTaken
-	34,  // 31: alkalog.v1.Event.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	35,  // 32: alkalog.v1.Event.condition_met:type_name -> alkalog.v1.ConditionMet
-	36,  // 33: alkalog.v1.Event.mixed:type_name -> alkalog.v1.Mixed
-	37,  // 34: alkalog.v1.Event.discarded:type_name -> alkalog.v1.Discarded
-	38,  // 35: alkalog.v1.Event.blotted:type_name -> alkalog.v1.Blotted
-	39,  // 36: alkalog.v1.Event.neutralizer_on:type_name -> alkalog.v1.NeutralizerOn
-	40,  // 37: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
-	41,  // 38: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
-	6,   // 39: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
-	60,  // 40: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
-	60,  // 41: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
-	7,   // 42: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
-	60,  // 43: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
-	8,   // 44: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
-	4,   // 45: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
-	4,   // 46: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
-	60,  // 47: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
-	60,  // 48: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
-	60,  // 49: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
-	60,  // 50: alkalog.v1.ClockReading.time:type_name -> google.protobuf.Timestamp
-	47,  // 51: alkalog.v1.TillClock.readings:type_name -> alkalog.v1.ClockReading
-	10,  // 52: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
-	0,   // 53: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
-	60,  // 54: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
-	50,  // 55: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
-	60,  // 56: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
-	60,  // 57: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
-	60,  // 58: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
-	61,  // 59: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
-	61,  // 60: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
-	61,  // 61: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
-	60,  // 62: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
-	60,  // 63: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	60,  // 64: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
-	62,  // 65: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
-	3,   // 66: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
-	60,  // 67: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
-	11,  // 68: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
-	51,  // 69: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
-	44,  // 70: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
-	43,  // 71: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
-	1,   // 72: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
-	60,  // 73: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
-	60,  // 74: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
-	25,  // 75: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
-	45,  // 76: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
-	46,  // 77: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
-	9,   // 78: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
-	49,  // 79: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
-	34,  // 80: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
-	60,  // 81: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
-	60,  // 82: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
-	63,  // 83: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
-	60,  // 84: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
-	64,  // 85: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
-	56,  // 86: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
-	52,  // 87: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
-	25,  // 88: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
-	55,  // 89: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
-	46,  // 90: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
-	65,  // 91: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
-	49,  // 92: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
-	43,  // 93: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
-	48,  // 94: alkalog.v1.Session.till_clocks:type_name -> alkalog.v1.TillClock
-	60,  // 95: alkalog.v1.Session.till_start_time:type_name -> google.protobuf.Timestamp
-	54,  // 96: alkalog.v1.Session.section_products:type_name -> alkalog.v1.PlannedProduct
-	12,  // 97: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
-	60,  // 98: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
-	42,  // 99: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
-	60,  // 100: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
-	52,  // 101: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
-	60,  // 102: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
-	10,  // 103: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
-	60,  // 104: alkalog.v1.StoredEvent.earliest_time:type_name -> google.protobuf.Timestamp
-	60,  // 105: alkalog.v1.StoredEvent.latest_time:type_name -> google.protobuf.Timestamp
-	44,  // 106: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
-	43,  // 107: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
-	108, // [108:108] is the sub-list for method output_type
-	108, // [108:108] is the sub-list for method input_type
-	108, // [108:108] is the sub-list for extension type_name
-	108, // [108:108] is the sub-list for extension extendee
-	0,   // [0:108] is the sub-list for field type_name
+	0,   // 1: alkalog.v1.StageApplied.part:type_name -> alkalog.v1.SectionPart
+	3,   // 2: alkalog.v1.StrandTest.reading:type_name -> alkalog.v1.CurlReading
+	2,   // 3: alkalog.v1.ComfortCheck.comfort:type_name -> alkalog.v1.Comfort
+	1,   // 4: alkalog.v1.Shampoo.indicator:type_name -> alkalog.v1.IndicatorColour
+	1,   // 5: alkalog.v1.Shampoo.earlier_indicator:type_name -> alkalog.v1.IndicatorColour
+	4,   // 6: alkalog.v1.WaterOn.place:type_name -> alkalog.v1.Place
+	4,   // 7: alkalog.v1.WaterOff.place:type_name -> alkalog.v1.Place
+	4,   // 8: alkalog.v1.Splash.place:type_name -> alkalog.v1.Place
+	5,   // 9: alkalog.v1.HelpCalled.kind:type_name -> alkalog.v1.HelpKind
+	4,   // 10: alkalog.v1.PhotoTaken.place:type_name -> alkalog.v1.Place
+	61,  // 11: alkalog.v1.Event.occur_time:type_name -> google.protobuf.Timestamp
+	13,  // 12: alkalog.v1.Event.consent_confirmed:type_name -> alkalog.v1.ConsentConfirmed
+	14,  // 13: alkalog.v1.Event.base_applied:type_name -> alkalog.v1.BaseApplied
+	15,  // 14: alkalog.v1.Event.section_applied:type_name -> alkalog.v1.SectionApplied
+	17,  // 15: alkalog.v1.Event.smoothed:type_name -> alkalog.v1.Smoothed
+	18,  // 16: alkalog.v1.Event.strand_test:type_name -> alkalog.v1.StrandTest
+	19,  // 17: alkalog.v1.Event.comfort_check:type_name -> alkalog.v1.ComfortCheck
+	20,  // 18: alkalog.v1.Event.rinse_started:type_name -> alkalog.v1.RinseStarted
+	21,  // 19: alkalog.v1.Event.rinse_finished:type_name -> alkalog.v1.RinseFinished
+	22,  // 20: alkalog.v1.Event.normalizer_on:type_name -> alkalog.v1.NormalizerOn
+	23,  // 21: alkalog.v1.Event.normalizer_off:type_name -> alkalog.v1.NormalizerOff
+	24,  // 22: alkalog.v1.Event.shampoo:type_name -> alkalog.v1.Shampoo
+	25,  // 23: alkalog.v1.Event.conditioned:type_name -> alkalog.v1.Conditioned
+	26,  // 24: alkalog.v1.Event.product_used:type_name -> alkalog.v1.ProductUsed
+	27,  // 25: alkalog.v1.Event.scalp_checked:type_name -> alkalog.v1.ScalpChecked
+	28,  // 26: alkalog.v1.Event.note:type_name -> alkalog.v1.Note
+	29,  // 27: alkalog.v1.Event.stopped:type_name -> alkalog.v1.Stopped
+	30,  // 28: alkalog.v1.Event.water_on:type_name -> alkalog.v1.WaterOn
+	31,  // 29: alkalog.v1.Event.water_off:type_name -> alkalog.v1.WaterOff
+	32,  // 30: alkalog.v1.Event.splash:type_name -> alkalog.v1.Splash
+	33,  // 31: alkalog.v1.Event.help_called:type_name -> alkalog.v1.HelpCalled
+	34,  // 32: alkalog.v1.Event.photo_taken:type_name -> alkalog.v1.PhotoTaken
+	35,  // 33: alkalog.v1.Event.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	36,  // 34: alkalog.v1.Event.condition_met:type_name -> alkalog.v1.ConditionMet
+	37,  // 35: alkalog.v1.Event.mixed:type_name -> alkalog.v1.Mixed
+	38,  // 36: alkalog.v1.Event.discarded:type_name -> alkalog.v1.Discarded
+	39,  // 37: alkalog.v1.Event.blotted:type_name -> alkalog.v1.Blotted
+	40,  // 38: alkalog.v1.Event.neutralizer_on:type_name -> alkalog.v1.NeutralizerOn
+	41,  // 39: alkalog.v1.Event.neutralizer_off:type_name -> alkalog.v1.NeutralizerOff
+	42,  // 40: alkalog.v1.Event.other_fact:type_name -> alkalog.v1.OtherFact
+	16,  // 41: alkalog.v1.Event.stage_applied:type_name -> alkalog.v1.StageApplied
+	6,   // 42: alkalog.v1.Deviation.kind:type_name -> alkalog.v1.DeviationKind
+	61,  // 43: alkalog.v1.Deviation.occur_time:type_name -> google.protobuf.Timestamp
+	61,  // 44: alkalog.v1.Deviation.withdraw_time:type_name -> google.protobuf.Timestamp
+	7,   // 45: alkalog.v1.Alarm.kind:type_name -> alkalog.v1.AlarmKind
+	61,  // 46: alkalog.v1.Alarm.since_time:type_name -> google.protobuf.Timestamp
+	8,   // 47: alkalog.v1.Alarm.cause:type_name -> alkalog.v1.AlarmCause
+	4,   // 48: alkalog.v1.Alarm.place:type_name -> alkalog.v1.Place
+	4,   // 49: alkalog.v1.FlushState.place:type_name -> alkalog.v1.Place
+	61,  // 50: alkalog.v1.FlushState.water_on_time:type_name -> google.protobuf.Timestamp
+	61,  // 51: alkalog.v1.FlushState.splash_time:type_name -> google.protobuf.Timestamp
+	61,  // 52: alkalog.v1.ConditionState.met_time:type_name -> google.protobuf.Timestamp
+	61,  // 53: alkalog.v1.ClockReading.time:type_name -> google.protobuf.Timestamp
+	48,  // 54: alkalog.v1.TillClock.readings:type_name -> alkalog.v1.ClockReading
+	10,  // 55: alkalog.v1.ClockState.basis:type_name -> alkalog.v1.ClockBasis
+	0,   // 56: alkalog.v1.PartContact.part:type_name -> alkalog.v1.SectionPart
+	61,  // 57: alkalog.v1.PartContact.first_contact_time:type_name -> google.protobuf.Timestamp
+	51,  // 58: alkalog.v1.SectionState.contacts:type_name -> alkalog.v1.PartContact
+	61,  // 59: alkalog.v1.SectionState.first_contact_time:type_name -> google.protobuf.Timestamp
+	61,  // 60: alkalog.v1.SectionState.rinse_time:type_name -> google.protobuf.Timestamp
+	61,  // 61: alkalog.v1.SectionState.last_test_time:type_name -> google.protobuf.Timestamp
+	62,  // 62: alkalog.v1.SectionState.straightening_percent:type_name -> alkalog.v1.Estimate
+	62,  // 63: alkalog.v1.SectionState.minutes_to_target:type_name -> alkalog.v1.Estimate
+	62,  // 64: alkalog.v1.SectionState.minutes_to_cap:type_name -> alkalog.v1.Estimate
+	61,  // 65: alkalog.v1.SectionState.next_strand_test_time:type_name -> google.protobuf.Timestamp
+	61,  // 66: alkalog.v1.SectionState.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	61,  // 67: alkalog.v1.SectionState.hard_limit_time:type_name -> google.protobuf.Timestamp
+	63,  // 68: alkalog.v1.SectionState.rate:type_name -> alkalog.v1.RateEstimate
+	3,   // 69: alkalog.v1.SectionState.last_reading:type_name -> alkalog.v1.CurlReading
+	61,  // 70: alkalog.v1.SessionState.time:type_name -> google.protobuf.Timestamp
+	11,  // 71: alkalog.v1.SessionState.phase:type_name -> alkalog.v1.SessionPhase
+	52,  // 72: alkalog.v1.SessionState.sections:type_name -> alkalog.v1.SectionState
+	45,  // 73: alkalog.v1.SessionState.alarms:type_name -> alkalog.v1.Alarm
+	44,  // 74: alkalog.v1.SessionState.deviations:type_name -> alkalog.v1.Deviation
+	1,   // 75: alkalog.v1.SessionState.last_indicator:type_name -> alkalog.v1.IndicatorColour
+	61,  // 76: alkalog.v1.SessionState.discomfort_time:type_name -> google.protobuf.Timestamp
+	61,  // 77: alkalog.v1.SessionState.first_rinse_time:type_name -> google.protobuf.Timestamp
+	26,  // 78: alkalog.v1.SessionState.products_used:type_name -> alkalog.v1.ProductUsed
+	46,  // 79: alkalog.v1.SessionState.flushes:type_name -> alkalog.v1.FlushState
+	47,  // 80: alkalog.v1.SessionState.conditions:type_name -> alkalog.v1.ConditionState
+	9,   // 81: alkalog.v1.SessionState.neutral_proof:type_name -> alkalog.v1.NeutralProof
+	50,  // 82: alkalog.v1.SessionState.clock:type_name -> alkalog.v1.ClockState
+	35,  // 83: alkalog.v1.SessionState.product_confirmed:type_name -> alkalog.v1.ProductConfirmed
+	61,  // 84: alkalog.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	61,  // 85: alkalog.v1.Session.update_time:type_name -> google.protobuf.Timestamp
+	64,  // 86: alkalog.v1.Session.service_kind:type_name -> alkalog.v1.ServiceKind
+	61,  // 87: alkalog.v1.Session.start_time:type_name -> google.protobuf.Timestamp
+	65,  // 88: alkalog.v1.Session.plan:type_name -> alkalog.v1.Plan
+	57,  // 89: alkalog.v1.Session.limits:type_name -> alkalog.v1.SessionLimits
+	53,  // 90: alkalog.v1.Session.state:type_name -> alkalog.v1.SessionState
+	26,  // 91: alkalog.v1.Session.products_used:type_name -> alkalog.v1.ProductUsed
+	56,  // 92: alkalog.v1.Session.closing:type_name -> alkalog.v1.SessionClosing
+	47,  // 93: alkalog.v1.Session.conditions:type_name -> alkalog.v1.ConditionState
+	66,  // 94: alkalog.v1.Session.product_kind:type_name -> alkalog.v1.ProductKind
+	50,  // 95: alkalog.v1.Session.clock:type_name -> alkalog.v1.ClockState
+	44,  // 96: alkalog.v1.Session.deviations:type_name -> alkalog.v1.Deviation
+	49,  // 97: alkalog.v1.Session.till_clocks:type_name -> alkalog.v1.TillClock
+	61,  // 98: alkalog.v1.Session.till_start_time:type_name -> google.protobuf.Timestamp
+	55,  // 99: alkalog.v1.Session.section_products:type_name -> alkalog.v1.PlannedProduct
+	12,  // 100: alkalog.v1.SessionClosing.reason:type_name -> alkalog.v1.ClosingReason
+	61,  // 101: alkalog.v1.SessionClosing.close_time:type_name -> google.protobuf.Timestamp
+	43,  // 102: alkalog.v1.StoredEvent.event:type_name -> alkalog.v1.Event
+	61,  // 103: alkalog.v1.StoredEvent.record_time:type_name -> google.protobuf.Timestamp
+	53,  // 104: alkalog.v1.StoredEvent.guidance:type_name -> alkalog.v1.SessionState
+	61,  // 105: alkalog.v1.StoredEvent.corrected_time:type_name -> google.protobuf.Timestamp
+	10,  // 106: alkalog.v1.StoredEvent.clock_basis:type_name -> alkalog.v1.ClockBasis
+	61,  // 107: alkalog.v1.StoredEvent.earliest_time:type_name -> google.protobuf.Timestamp
+	61,  // 108: alkalog.v1.StoredEvent.latest_time:type_name -> google.protobuf.Timestamp
+	45,  // 109: alkalog.v1.MissedAlarm.alarm:type_name -> alkalog.v1.Alarm
+	44,  // 110: alkalog.v1.SeenDeviations.deviations:type_name -> alkalog.v1.Deviation
+	111, // [111:111] is the sub-list for method output_type
+	111, // [111:111] is the sub-list for method input_type
+	111, // [111:111] is the sub-list for extension type_name
+	111, // [111:111] is the sub-list for extension extendee
+	0,   // [0:111] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_session_proto_init() }
@@ -5619,10 +5741,10 @@ func file_alkalog_v1_session_proto_init() {
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()
-	file_alkalog_v1_session_proto_msgTypes[4].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[10].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[12].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[29].OneofWrappers = []any{
+	file_alkalog_v1_session_proto_msgTypes[5].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[11].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[13].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[30].OneofWrappers = []any{
 		(*Event_ConsentConfirmed)(nil),
 		(*Event_BaseApplied)(nil),
 		(*Event_SectionApplied)(nil),
@@ -5652,21 +5774,22 @@ func file_alkalog_v1_session_proto_init() {
 		(*Event_NeutralizerOn)(nil),
 		(*Event_NeutralizerOff)(nil),
 		(*Event_OtherFact)(nil),
+		(*Event_StageApplied)(nil),
 	}
-	file_alkalog_v1_session_proto_msgTypes[32].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[35].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[33].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[36].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[38].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[37].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[39].OneofWrappers = []any{}
-	file_alkalog_v1_session_proto_msgTypes[43].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[40].OneofWrappers = []any{}
 	file_alkalog_v1_session_proto_msgTypes[44].OneofWrappers = []any{}
+	file_alkalog_v1_session_proto_msgTypes[45].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_session_proto_rawDesc), len(file_alkalog_v1_session_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   47,
+			NumMessages:   48,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -16,6 +16,8 @@ func stepText(e *pb.Event) string {
 		return "protective base on the whole scalp"
 	case *pb.Event_SectionApplied:
 		return fmt.Sprintf("relaxer on %s, %s", fact.SectionApplied.GetSectionId(), enumLabel(fact.SectionApplied.GetPart()))
+	case *pb.Event_StageApplied:
+		return "relaxer on the next stage, " + enumLabel(fact.StageApplied.GetPart())
 	case *pb.Event_Smoothed:
 		return "smooths " + fact.Smoothed.GetSectionId()
 	case *pb.Event_StrandTest:

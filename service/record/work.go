@@ -9,6 +9,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/card"
+	"alkalog/service/timing"
 	"alkalog/storage"
 )
 
@@ -64,7 +65,7 @@ func contact(p card.StoredVisit) (first, last time.Time, ok bool) {
 		ok = true
 	}
 	for _, e := range p.Events {
-		if e.GetEvent().GetSectionApplied() != nil {
+		if timing.IsContact(e.GetEvent()) {
 			add(happened(p.Session, e))
 		}
 	}

@@ -28,6 +28,8 @@ func TestContact(t *testing.T) {
 	corrected, bounded := appliedAt(11*time.Minute), appliedAt(10*time.Minute)
 	corrected.CorrectedTime = stamp(time.Minute)
 	bounded.EarliestTime, bounded.LatestTime = stamp(5*time.Minute), stamp(20*time.Minute)
+	stage := appliedAt(time.Minute)
+	stage.Event.Fact = &pb.Event_StageApplied{StageApplied: &pb.StageApplied{}}
 	session := &pb.Session{CreateTime: stamp(0), StartTime: stamp(0)}
 	touched := &pb.Outcome{Sections: []*pb.SectionOutcome{{FirstContactTime: stamp(3 * time.Minute)}}}
 	for _, c := range []struct {
@@ -37,6 +39,7 @@ func TestContact(t *testing.T) {
 		want        bool
 	}{
 		{"nothing happened", card.StoredVisit{}, 0, 0, false},
+		{"a whole stage in one fact", card.StoredVisit{Events: []*pb.StoredEvent{stage}}, time.Minute, time.Minute, true},
 		{"broken off before contact", card.StoredVisit{Outcome: &pb.Outcome{Sections: []*pb.SectionOutcome{{SectionId: "front"}}}}, 0, 0, false},
 		{"other facts only", card.StoredVisit{Events: []*pb.StoredEvent{{Event: &pb.Event{Fact: &pb.Event_Note{Note: &pb.Note{}}}}}}, 0, 0, false},
 		{"open, two sections", card.StoredVisit{Events: []*pb.StoredEvent{appliedAt(9 * time.Minute), appliedAt(4 * time.Minute)}}, 4 * time.Minute, 9 * time.Minute, true},

@@ -60,6 +60,8 @@ func drawNewerFact(t *rapid.T, head string) *pb.Event {
 		func() *pb.Event { return said(head, pb.CurlReading(rapid.IntRange(0, 3).Draw(t, "word"))) },
 		func() *pb.Event { return confirmed(relaxer, "L1") },
 		func() *pb.Event { return met("cond.gloves", "") },
+		func() *pb.Event { return stageOn(pb.SectionPart_SECTION_PART_MID_STRAND) },
+		func() *pb.Event { return several(3, pink, clear) },
 		mixed, discarded, blotted, neutralizerOn, neutralizerOff,
 		func() *pb.Event { return unheardOf(rapid.Bool().Draw(t, "rinse now")) },
 	}).Draw(t, "rest")()

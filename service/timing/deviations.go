@@ -135,7 +135,7 @@ func (c *section) testOverdueTime() time.Time {
 
 // checkTestOverdue records that no strand test of c was made in time by t.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
-	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) {
+	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() {
 		return
 	}
 	due := c.testOverdueTime().Add(-minutes(testGraceMinutes))
@@ -146,7 +146,7 @@ func (f *folding) checkTestOverdue(c *section, t time.Time) {
 
 // checkLimit records that product was on c beyond the limit by t.
 func (f *folding) checkLimit(c *section, t time.Time) {
-	if t.After(c.limitTime) {
+	if t.After(c.limitTime) && c.timeKnown() {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, c.id, c.contactEvent, c.limitTime,
 			"product on %s for %.1f minutes, the limit is %g", c.id, c.exposure(t), c.guide.hardLimit)
 	}
@@ -162,7 +162,7 @@ func (c *section) lateTime() time.Time {
 // event that the advice follows from: a later test changes the advice, not what was done
 // before it.
 func (f *folding) checkRinseLate(c *section, t time.Time) {
-	if !c.on || c.latestCallTime.IsZero() || !t.After(c.lateTime()) {
+	if !c.on || c.latestCallTime.IsZero() || !t.After(c.lateTime()) || !c.timeKnown() {
 		return
 	}
 	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_RINSED_LATE, c.id, c.adviceEvent, c.lateTime(),
@@ -176,7 +176,7 @@ func (f *folding) endExposure(c *section, e fact) {
 	f.checkDeadlines(c, e.at)
 	c.endExposure(e.at)
 	surely := straightened(c.earlierMinutes, c.posterior.quantile(lowTail))
-	if surely > f.limits.CapPercent && !c.capDeviation && !c.guide.directions {
+	if surely > f.limits.CapPercent && !c.capDeviation && !c.guide.directions && !c.contactAssumed {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_CAP_PASSED, c.id, e.EventId, e.at,
 			"%s was rinsed after %.1f minutes: straightened by at least %.0f %% by the estimate, the cap is %.0f %%",
 			c.id, c.earlierMinutes, surely, f.limits.CapPercent)
@@ -191,6 +191,11 @@ func (f *folding) checkDeadlines(c *section, t time.Time) {
 	f.checkRinseLate(c, t)
 	f.checkMixture(c, t)
 }
+
+// timeKnown reports whether a deviation may be based on the exposure of c: the time of its
+// contact is known, or a strand test itself calls for water. Of a stage that was noted with
+// one contact, the first section stands for the others.
+func (c *section) timeKnown() bool { return !c.contactAssumed || c.rinseRead() }
 
 // checkPassedTime records what time alone has brought about by the end of the fold.
 func (f *folding) checkPassedTime() {

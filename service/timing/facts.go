@@ -171,14 +171,15 @@ func assumeLongestExposure(s *pb.Session, facts []fact) {
 			since[f.sender] = f.at
 		}
 	}
-	moved := map[string]time.Duration{}    // contacts, by till and section
-	var water time.Time                    // on the whole head, so far
-	sectionWater := map[string]time.Time{} // on a section, so far
+	moved := map[string]map[string]time.Duration{} // contacts, by till and section
+	var water time.Time                            // on the whole head, so far
+	sectionWater := map[string]time.Time{}         // on a section, so far
 	for i := range facts {
 		f := &facts[i]
 		switch section := sectionNamed(f.Event); {
 		case rinsesWholeHead(f.Event):
 			water = f.at
+			moved = map[string]map[string]time.Duration{} // tests after it are of later contacts
 		case stopsClock(f.Event):
 			sectionWater[section] = f.at
 		}
@@ -196,15 +197,32 @@ func assumeLongestExposure(s *pb.Session, facts []fact) {
 			f.assumed = f.assumed || startsClock(f.Event) && !wet
 			continue
 		}
-		key := f.sender + "/" + sectionNamed(f.Event)
 		switch {
 		case startsClock(f.Event):
-			moved[key] = max(moved[key], f.at.Sub(from))
+			if moved[f.sender] == nil {
+				moved[f.sender] = map[string]time.Duration{}
+			}
+			id := f.GetSectionApplied().GetSectionId()
+			moved[f.sender][id] = max(moved[f.sender][id], f.at.Sub(from))
 			f.at, f.assumed = from, true
 		case f.GetStrandTest() != nil:
-			f.at = later(from, f.at.Add(-moved[key]))
+			f.at = later(from, f.at.Add(-movedBefore(moved[f.sender], f.GetStrandTest().SectionId)))
 		}
 	}
+}
+
+// movedBefore is how far the contacts before a strand test were moved, by section. The
+// empty section is a whole stage or head: its contact is that of every section, and its
+// test is one of every section. The largest distance counts, because a test that is put
+// too early makes the hair seem faster.
+func movedBefore(contacts map[string]time.Duration, id string) time.Duration {
+	most := time.Duration(0)
+	for section, by := range contacts {
+		if id == "" || section == "" || section == id {
+			most = max(most, by)
+		}
+	}
+	return most
 }
 
 // assumeShortestExposure assigns the time for the log to events that fit at several times,
@@ -270,7 +288,10 @@ func sectionNamed(e *pb.Event) string {
 
 // startsClock reports whether an event starts an exposure. Mixing starts the time within
 // which a two-part product must be used.
-func startsClock(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.GetMixed() != nil }
+func startsClock(e *pb.Event) bool { return IsContact(e) || e.GetMixed() != nil }
+
+// IsContact reports whether an event is product on the hair.
+func IsContact(e *pb.Event) bool { return e.GetSectionApplied() != nil || e.GetStageApplied() != nil }
 
 // stopsClock reports whether an event ends exposures, by water or by something that is
 // put on rinsed hair only.

@@ -162,7 +162,9 @@ func (f *folding) apply(e fact) {
 	case *pb.Event_Discarded:
 		f.mixTime = time.Time{}
 	case *pb.Event_SectionApplied:
-		f.sectionApplied(e, what.SectionApplied)
+		f.applied(e, []string{what.SectionApplied.SectionId}, what.SectionApplied.Part)
+	case *pb.Event_StageApplied:
+		f.applied(e, f.nextToApply(), what.StageApplied.Part)
 	case *pb.Event_StrandTest:
 		f.strandTested(e, what.StrandTest)
 	case *pb.Event_ComfortCheck:
@@ -209,7 +211,7 @@ func (f *folding) applyAfterRinse(e fact) {
 		f.normalizerOff(e.at)
 	case *pb.Event_Shampoo:
 		f.assumeRinsed(e)
-		f.lathers = append(f.lathers, f.lather(what.Shampoo))
+		f.shampooed(e, what.Shampoo)
 	case *pb.Event_Blotted:
 		f.assumeRinsed(e)
 		f.blotted = true
@@ -224,14 +226,51 @@ func (f *folding) applyAfterRinse(e fact) {
 	}
 }
 
-// sectionApplied records product on a part of a section. Product on the hair again
-// invalidates what earlier lathers showed.
-func (f *folding) sectionApplied(e fact, what *pb.SectionApplied) {
-	c := f.startExposure(e, what.SectionId)
-	part := func(p *pb.PartContact) bool { return p.Part == what.Part }
-	if !slices.ContainsFunc(c.contacts, part) {
-		c.contacts = append(c.contacts, &pb.PartContact{Part: what.Part, FirstContactTime: stamp(e.at)})
+// applied records product on a part of sections. Product on the hair again invalidates what
+// earlier lathers showed. Of several sections, only the first that is begun has product on
+// it now; the contact of the others is assumed.
+func (f *folding) applied(e fact, sections []string, p pb.SectionPart) {
+	begun := false
+	for _, id := range sections {
+		on := f.section(id).on
+		c := f.startExposure(e, id)
+		if !on {
+			c.contactAssumed, begun = begun, true
+		}
+		if !slices.ContainsFunc(c.contacts, func(known *pb.PartContact) bool { return known.Part == p }) {
+			c.contacts = append(c.contacts, &pb.PartContact{Part: p, FirstContactTime: stamp(e.at)})
+		}
 	}
+}
+
+// nextToApply returns the sections of a stage that is applied, in order of application: the
+// stage that has product on, else the next stage with sections that had none yet, else the
+// whole head. One fact for a stage is honest, if not exact: the first of its sections has
+// product on it now, and no other one before.
+func (f *folding) nextToApply() []string {
+	var stage []string
+	for _, s := range f.session.GetPlan().GetStages() {
+		if slices.ContainsFunc(s.SectionIds, f.productOn) {
+			return s.SectionIds
+		}
+		if stage == nil {
+			stage = slices.DeleteFunc(slices.Clone(s.SectionIds), func(id string) bool { return !f.section(id).firstContact.IsZero() })
+		}
+		if len(stage) == 0 {
+			stage = nil
+		}
+	}
+	if stage != nil {
+		return stage
+	}
+	head := []string{}
+	for _, c := range f.sections {
+		head = append(head, c.id)
+	}
+	if len(head) == 0 {
+		head = []string{""}
+	}
+	return head
 }
 
 // startExposure makes sure that a section's clock runs from e on. The first contact of

@@ -51,6 +51,7 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 		return o
 	}
 	o.FirstContactTime, o.RinseTime = c.FirstContactTime, c.RinseTime
+	o.ContactAssumed = c.ContactAssumed
 	if c.RinseTime != nil {
 		o.ExposureMinutes = &c.ExposureMinutes
 	}
@@ -62,8 +63,8 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 // prior divided out, on the scale of an average head and a product of the usual minutes.
 // It is nil when nothing was read, or when the readings added no precision.
 func visitRate(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.RateEstimate {
-	if c.GetRate() == nil {
-		return nil // no estimate applies, as in a thio service
+	if c.GetRate() == nil || c.ContactAssumed {
+		return nil // no estimate applies, as in a thio service; or the exposure is a bound
 	}
 	prior := sessionPrior(s, c.SectionId)
 	readings := c.GetRate().GetReadings()
@@ -178,7 +179,7 @@ func MostResistant(state *pb.SessionState) string {
 	var measured []*pb.SectionState
 	sum := 0.0
 	for _, c := range state.GetSections() {
-		if c.GetRate().GetReadings() > 0 {
+		if c.GetRate().GetReadings() > 0 && !c.ContactAssumed {
 			measured = append(measured, c)
 			sum += c.Rate.Mean
 		}

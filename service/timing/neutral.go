@@ -13,16 +13,27 @@ type lather struct {
 	normalized bool // a normalizer had been on and was rinsed out before it
 }
 
-// lather numbers a shampoo; without a number it is the next one.
-func (f *folding) lather(s *pb.Shampoo) lather {
+// shampooed records the lathers of a fact and numbers them; without a number they are the
+// next ones. Of several lathers in one fact, the earlier ones show what the fact says of
+// them, and nothing where it says nothing.
+func (f *folding) shampooed(e fact, s *pb.Shampoo) {
+	if s.AfterNormalizer {
+		f.normalizerOff(e.at)
+		f.normalized = true
+	}
+	count, number := max(s.GetLathers(), 1), s.GetNumber()
 	if s.Number != nil {
-		return lather{s, s.GetNumber(), f.normalized}
+		count = min(count, number) // there are no more before it
+	} else {
+		for _, l := range f.lathers {
+			number = max(number, l.number)
+		}
+		number += count
 	}
-	last := int32(0)
-	for _, l := range f.lathers {
-		last = max(last, l.number)
+	for earlier := count - 1; earlier > 0; earlier-- {
+		f.lathers = append(f.lathers, lather{&pb.Shampoo{Indicator: s.EarlierIndicator}, number - earlier, f.normalized})
 	}
-	return lather{s, last + 1, f.normalized}
+	f.lathers = append(f.lathers, lather{s, number, f.normalized})
 }
 
 // latherCount counts lathers; one that two people recorded under one number counts once.

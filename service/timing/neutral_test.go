@@ -121,6 +121,49 @@ func TestNeutralProof(t *testing.T) {
 	}
 }
 
+// several is a fact about some lathers: what the earlier ones showed, and the last one.
+func several(count int32, earlier, last pb.IndicatorColour) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Lathers: new(count), EarlierIndicator: earlier, Indicator: last}}}
+}
+
+// One fact about several lathers proves what the same lathers prove one by one, and
+// nothing where it does not say what was seen.
+func TestSeveralLathersInOneFact(t *testing.T) {
+	normalized := func(e *pb.Event) *pb.Event { e.GetShampoo().AfterNormalizer = true; return e }
+	numbered := func(n int32, e *pb.Event) *pb.Event { e.GetShampoo().Number = new(n); return e }
+	const none, gone, notShown = pb.NeutralProof_NEUTRAL_PROOF_UNSPECIFIED, pb.NeutralProof_NEUTRAL_PROOF_COLOUR_GONE, pb.NeutralProof_NEUTRAL_PROOF_NOT_SHOWN
+	for _, c := range []struct {
+		name    string
+		after   []*pb.Event
+		want    pb.NeutralProof
+		lathers int32
+	}{
+		{"colour, and then gone", []*pb.Event{several(3, pink, clear)}, gone, 3},
+		{"only two", []*pb.Event{several(2, pink, clear)}, none, 2},
+		{"two and one more", []*pb.Event{several(2, pink, pink), several(1, unseen, clear)}, gone, 3},
+		{"what came before was not noted", []*pb.Event{several(3, unseen, clear)}, none, 3},
+		{"colour still there", []*pb.Event{several(3, pink, pink)}, none, 3},
+		{"the last one was not looked at", []*pb.Event{several(3, pink, unseen)}, none, 3},
+		{"all clear, no normalizer", []*pb.Event{several(3, clear, clear)}, none, 3},
+		{"all clear after the normalizer", []*pb.Event{normalized(several(3, clear, clear))}, notShown, 3},
+		{"the normalizer was on, and the fact says that it was out", []*pb.Event{normalizerOn(), normalized(several(3, clear, clear))}, notShown, 3},
+		{"the normalizer was on, and it does not", []*pb.Event{normalizerOn(), several(3, clear, clear)}, none, 3},
+		{"normalized, and what came before was not noted", []*pb.Event{normalized(several(3, unseen, clear))}, none, 3},
+		{"a colour before that this program does not know proves nothing", []*pb.Event{several(3, 9, clear)}, none, 3},
+		{"numbered by the last", []*pb.Event{numbered(3, several(3, pink, clear))}, gone, 3},
+		{"more lathers than its number has", []*pb.Event{numbered(2, several(3, pink, clear))}, none, 2},
+		{"noted again by somebody else", []*pb.Event{numbered(2, several(2, pink, clear)), numbered(2, several(2, pink, clear))}, none, 2},
+	} {
+		s := oneSection().at(8, water("")).at(9, rinsedOutFact())
+		for i, e := range c.after {
+			s.at(10+float64(i), e)
+		}
+		if state := s.stateAt(30); state.NeutralProof != c.want || state.Shampoos != c.lathers {
+			t.Errorf("%s: %v after %d lathers, want %v after %d", c.name, state.NeutralProof, state.Shampoos, c.want, c.lathers)
+		}
+	}
+}
+
 // Colour after four lathers does not go away by shampooing alone.
 func TestColourAfterFourLathers(t *testing.T) {
 	s := oneSection().at(8, rinsedOutFact()).at(9, shampoo(1, pink)).at(10, shampoo(2, pink)).at(11, shampoo(3, pink))

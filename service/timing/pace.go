@@ -22,6 +22,9 @@ func VisitPace(s *pb.Session, events []*pb.StoredEvent) *pb.ApplicationPace {
 	var last time.Time
 	var taken []float64
 	for _, f := range sortedFacts(s, events, likeliest) {
+		if f.GetStageApplied() != nil { // the times of its sections are not known
+			last = time.Time{}
+		}
 		what := f.GetSectionApplied()
 		if what == nil || seen[what.SectionId] {
 			continue

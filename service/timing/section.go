@@ -19,6 +19,9 @@ type section struct {
 
 	contacts     []*pb.PartContact
 	firstContact time.Time // first contact ever
+	// contactAssumed: the contact was noted with other sections and came later, so the
+	// exposure is an upper bound. Guidance goes by it; deviations and learning do not.
+	contactAssumed bool
 	// on: product is on it since contactTime, by contactEvent.
 	on           bool
 	contactTime  time.Time
@@ -264,6 +267,7 @@ func (c *section) state(t time.Time) *pb.SectionState {
 		LastReadingPercent: c.lastPercent,
 		LastTestTime:       stamp(c.lastTestTime),
 		LastReading:        c.lastWord,
+		ContactAssumed:     c.contactAssumed,
 	}
 	if !c.guide.directions {
 		s.Rate = &pb.RateEstimate{Mean: c.posterior.mean, Deviation: c.posterior.deviation, Readings: int32(c.posterior.readings)}

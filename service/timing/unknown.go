@@ -16,7 +16,9 @@ import (
 var severestValues = map[protoreflect.FullName]protoreflect.EnumNumber{
 	"alkalog.v1.ComfortCheck.comfort": pb.Comfort_COMFORT_BURNING.Number(),
 	"alkalog.v1.Shampoo.indicator":    pb.IndicatorColour_INDICATOR_COLOUR_ALKALI.Number(),
-	"alkalog.v1.StrandTest.reading":   pb.CurlReading_CURL_READING_STAYS_SMOOTH.Number(),
+	// Colour that was seen before is half of the proof that it is gone.
+	"alkalog.v1.Shampoo.earlier_indicator": pb.IndicatorColour_INDICATOR_COLOUR_UNSPECIFIED.Number(),
+	"alkalog.v1.StrandTest.reading":        pb.CurlReading_CURL_READING_STAYS_SMOOTH.Number(),
 }
 
 // withSeverestValues returns an event with each unknown enum value replaced by its most
