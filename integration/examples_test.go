@@ -214,6 +214,7 @@ func (st *fixture) decisionExamples() map[string]example {
 	finding := st.names.refusal.Findings[0]
 	return map[string]example{
 		"CheckEligibility": requestAs(st.amara, st.question(st.names.consultation)),
+		"CheckBooking":     requestAs(st.amara, st.booking(st.names.consultation, 7*24*time.Hour)),
 		"GetDecision":      requestAs(st.vesna, &pb.GetDecisionRequest{Name: st.names.refusal.Name}),
 		"ListDecisions":    requestAs(st.vesna, &pb.ListDecisionsRequest{Parent: st.names.client}),
 		"OverrideDecision": requestAs(st.imara, st.override(st.names.refusal, finding)),

@@ -41,6 +41,16 @@ func (c *chain) question(consultation string) *pb.CheckEligibilityRequest {
 	}
 }
 
+// booking asks about the same service after a time.
+func (c *chain) booking(consultation string, after time.Duration) *pb.CheckBookingRequest {
+	q := c.question(consultation)
+	return &pb.CheckBookingRequest{
+		Parent: q.Parent, Subject: &pb.CheckBookingRequest_Consultation{Consultation: consultation}, ServiceKind: q.ServiceKind,
+		Product: q.Product, LotCode: q.LotCode, Practitioner: q.Practitioner, Supervisor: q.Supervisor, Salon: q.Salon,
+		BookTime: timestamppb.New(c.clock.Now().Add(after)), RequestId: newID(),
+	}
+}
+
 // decision takes a client in and decides on the card.
 func (c *chain) decision(t testing.TB, change ...func(*pb.Consultation)) *pb.Decision {
 	t.Helper()

@@ -471,6 +471,23 @@ type Directions struct {
 	// The longest time that the directions allow for the application, in minutes, 1
 	// to 30. Absent: not stated.
 	ApplicationMinutes *int32 `protobuf:"varint,22,opt,name=application_minutes,json=applicationMinutes,proto3,oneof" json:"application_minutes,omitempty"`
+	// Hours to wait after a shampoo, scratching or hard brushing, 0 to 336. Takes the
+	// place of the default, also when it is shorter, but never counts as less than
+	// PolicyParameters.shampoo_floor_hours. Absent: not stated.
+	ShampooWaitHours *int32 `protobuf:"varint,30,opt,name=shampoo_wait_hours,json=shampooWaitHours,proto3,oneof" json:"shampoo_wait_hours,omitempty"`
+	// Days between relaxers, 0 to 365. Takes the place of the default, whether new
+	// growth was measured or not, but never counts as less than
+	// PolicyParameters.relaxer_floor_days. Absent: not stated.
+	RelaxerWaitDays *int32 `protobuf:"varint,31,opt,name=relaxer_wait_days,json=relaxerWaitDays,proto3,oneof" json:"relaxer_wait_days,omitempty"`
+	// Days to wait after permanent colour, 0 to 365. Takes the place of the default.
+	// Absent: not stated.
+	ColourWaitDays *int32 `protobuf:"varint,32,opt,name=colour_wait_days,json=colourWaitDays,proto3,oneof" json:"colour_wait_days,omitempty"`
+	// Days to wait after a smoothing treatment, 0 to 730. Takes the place of the
+	// default. Absent: not stated.
+	SmoothingWaitDays *int32 `protobuf:"varint,33,opt,name=smoothing_wait_days,json=smoothingWaitDays,proto3,oneof" json:"smoothing_wait_days,omitempty"`
+	// Days to wait after braids, weave or extensions came out, 0 to 365. Takes the
+	// place of the default. Absent: not stated.
+	ExtensionsWaitDays *int32 `protobuf:"varint,34,opt,name=extensions_wait_days,json=extensionsWaitDays,proto3,oneof" json:"extensions_wait_days,omitempty"`
 	// Edition of the directions this was copied from, up to 120 characters.
 	Edition       string `protobuf:"bytes,11,opt,name=edition,proto3" json:"edition,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -615,6 +632,41 @@ func (x *Directions) GetMaximumStart() MaximumStart {
 func (x *Directions) GetApplicationMinutes() int32 {
 	if x != nil && x.ApplicationMinutes != nil {
 		return *x.ApplicationMinutes
+	}
+	return 0
+}
+
+func (x *Directions) GetShampooWaitHours() int32 {
+	if x != nil && x.ShampooWaitHours != nil {
+		return *x.ShampooWaitHours
+	}
+	return 0
+}
+
+func (x *Directions) GetRelaxerWaitDays() int32 {
+	if x != nil && x.RelaxerWaitDays != nil {
+		return *x.RelaxerWaitDays
+	}
+	return 0
+}
+
+func (x *Directions) GetColourWaitDays() int32 {
+	if x != nil && x.ColourWaitDays != nil {
+		return *x.ColourWaitDays
+	}
+	return 0
+}
+
+func (x *Directions) GetSmoothingWaitDays() int32 {
+	if x != nil && x.SmoothingWaitDays != nil {
+		return *x.SmoothingWaitDays
+	}
+	return 0
+}
+
+func (x *Directions) GetExtensionsWaitDays() int32 {
+	if x != nil && x.ExtensionsWaitDays != nil {
+		return *x.ExtensionsWaitDays
 	}
 	return 0
 }
@@ -1041,7 +1093,7 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\tsubstance\x18\x01 \x01(\x0e2\x15.alkalog.v1.SubstanceB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\tsubstance\x12D\n" +
 	"\fmass_percent\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vmassPercent\x88\x01\x01B\x0f\n" +
-	"\r_mass_percent\"\xa1\f\n" +
+	"\r_mass_percent\"\xcf\x0f\n" +
 	"\n" +
 	"Directions\x127\n" +
 	"\x0fmaximum_minutes\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x01H\x00R\x0emaximumMinutes\x88\x01\x01\x123\n" +
@@ -1067,7 +1119,18 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\vneutralizer\x128\n" +
 	"\x05times\x18\x14 \x03(\v2\x18.alkalog.v1.DirectedTimeB\b\xbaH\x05\x92\x01\x02\x10\x10R\x05times\x12G\n" +
 	"\rmaximum_start\x18\x15 \x01(\x0e2\x18.alkalog.v1.MaximumStartB\b\xbaH\x05\x82\x01\x02\x10\x01R\fmaximumStart\x12?\n" +
-	"\x13application_minutes\x18\x16 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\x06R\x12applicationMinutes\x88\x01\x01\x12v\n" +
+	"\x13application_minutes\x18\x16 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x1e(\x01H\x06R\x12applicationMinutes\x88\x01\x01\x12=\n" +
+	"\x12shampoo_wait_hours\x18\x1e \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\aR\x10shampooWaitHours\x88\x01\x01\x12;\n" +
+	"\x11relaxer_wait_days\x18\x1f \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x00H\bR\x0frelaxerWaitDays\x88\x01\x01\x129\n" +
+	"\x10colour_wait_days\x18  \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x00H\tR\x0ecolourWaitDays\x88\x01\x01\x12?\n" +
+	"\x13smoothing_wait_days\x18! \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xda\x05(\x00H\n" +
+	"R\x11smoothingWaitDays\x88\x01\x01\x12A\n" +
+	"\x14extensions_wait_days\x18\" \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x00H\vR\x12extensionsWaitDays\x88\x01\x01\x12v\n" +
 	"\aedition\x18\v \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\aeditionB\x12\n" +
 	"\x10_maximum_minutesB\x10\n" +
 	"\x0e_usual_minutesB\x16\n" +
@@ -1075,7 +1138,12 @@ const file_alkalog_v1_catalog_proto_rawDesc = "" +
 	"\x12_minimum_age_yearsB\x15\n" +
 	"\x13_use_within_minutesB\x16\n" +
 	"\x14_neutralizer_minutesB\x16\n" +
-	"\x14_application_minutes\"\x97\x02\n" +
+	"\x14_application_minutesB\x15\n" +
+	"\x13_shampoo_wait_hoursB\x14\n" +
+	"\x12_relaxer_wait_daysB\x13\n" +
+	"\x11_colour_wait_daysB\x16\n" +
+	"\x14_smoothing_wait_daysB\x17\n" +
+	"\x15_extensions_wait_days\"\x97\x02\n" +
 	"\fDirectedTime\x12:\n" +
 	"\bstrength\x18\x01 \x01(\x0e2\x14.alkalog.v1.StrengthB\b\xbaH\x05\x82\x01\x02\x10\x01R\bstrength\x127\n" +
 	"\atexture\x18\x02 \x01(\x0e2\x13.alkalog.v1.TextureB\b\xbaH\x05\x82\x01\x02\x10\x01R\atexture\x123\n" +

@@ -242,6 +242,11 @@ const (
 	OverrideDenial_OVERRIDE_DENIAL_SET_ASIDE_ALREADY OverrideDenial = 9
 	// The overriding person does not work in the decision's salon.
 	OverrideDenial_OVERRIDE_DENIAL_OTHER_SALON OverrideDenial = 10
+	// Somebody who works alone needs a photo, or a second look at least ten minutes
+	// after the decision.
+	OverrideDenial_OVERRIDE_DENIAL_ALONE_EVIDENCE OverrideDenial = 11
+	// Less time has passed than what somebody who works alone may set aside.
+	OverrideDenial_OVERRIDE_DENIAL_ALONE_LIMIT OverrideDenial = 12
 )
 
 // Enum value maps for OverrideDenial.
@@ -258,6 +263,8 @@ var (
 		8:  "OVERRIDE_DENIAL_SERVICE_BEGAN",
 		9:  "OVERRIDE_DENIAL_SET_ASIDE_ALREADY",
 		10: "OVERRIDE_DENIAL_OTHER_SALON",
+		11: "OVERRIDE_DENIAL_ALONE_EVIDENCE",
+		12: "OVERRIDE_DENIAL_ALONE_LIMIT",
 	}
 	OverrideDenial_value = map[string]int32{
 		"OVERRIDE_DENIAL_UNSPECIFIED":       0,
@@ -271,6 +278,8 @@ var (
 		"OVERRIDE_DENIAL_SERVICE_BEGAN":     8,
 		"OVERRIDE_DENIAL_SET_ASIDE_ALREADY": 9,
 		"OVERRIDE_DENIAL_OTHER_SALON":       10,
+		"OVERRIDE_DENIAL_ALONE_EVIDENCE":    11,
+		"OVERRIDE_DENIAL_ALONE_LIMIT":       12,
 	}
 )
 
@@ -384,8 +393,14 @@ type Finding struct {
 	EvaluationFailed bool `protobuf:"varint,10,opt,name=evaluation_failed,json=evaluationFailed,proto3" json:"evaluation_failed,omitempty"`
 	// The facts that contradict one another, when the finding is about that.
 	Contradictions []*Contradiction `protobuf:"bytes,11,rep,name=contradictions,proto3" json:"contradictions,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The wait that is not over, when the finding is about one.
+	Wait *FindingWait `protobuf:"bytes,12,opt,name=wait,proto3" json:"wait,omitempty"`
+	// The cause that it shares with other findings; empty: none. Findings of one cause
+	// about the same zone are overridden together, and all show the terms of the
+	// strictest.
+	Cause         string `protobuf:"bytes,13,opt,name=cause,proto3" json:"cause,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Finding) Reset() {
@@ -495,6 +510,76 @@ func (x *Finding) GetContradictions() []*Contradiction {
 	return nil
 }
 
+func (x *Finding) GetWait() *FindingWait {
+	if x != nil {
+		return x.Wait
+	}
+	return nil
+}
+
+func (x *Finding) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+// FindingWait is a wait that is not over.
+type FindingWait struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The latest moment that fits the event, UTC; absent: it is not counted from an
+	// event.
+	SinceTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	// When it ends, UTC, as far as known at the time of the decision.
+	EndTime       *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindingWait) Reset() {
+	*x = FindingWait{}
+	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindingWait) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindingWait) ProtoMessage() {}
+
+func (x *FindingWait) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindingWait.ProtoReflect.Descriptor instead.
+func (*FindingWait) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *FindingWait) GetSinceTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SinceTime
+	}
+	return nil
+}
+
+func (x *FindingWait) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
 // HistoryFact is what one source says of one kind of chemical work.
 type HistoryFact struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -518,7 +603,7 @@ type HistoryFact struct {
 
 func (x *HistoryFact) Reset() {
 	*x = HistoryFact{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -530,7 +615,7 @@ func (x *HistoryFact) String() string {
 func (*HistoryFact) ProtoMessage() {}
 
 func (x *HistoryFact) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[2]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -543,7 +628,7 @@ func (x *HistoryFact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HistoryFact.ProtoReflect.Descriptor instead.
 func (*HistoryFact) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{2}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *HistoryFact) GetSource() HistorySource {
@@ -608,7 +693,7 @@ type Contradiction struct {
 
 func (x *Contradiction) Reset() {
 	*x = Contradiction{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -620,7 +705,7 @@ func (x *Contradiction) String() string {
 func (*Contradiction) ProtoMessage() {}
 
 func (x *Contradiction) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[3]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -633,7 +718,7 @@ func (x *Contradiction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Contradiction.ProtoReflect.Descriptor instead.
 func (*Contradiction) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Contradiction) GetFirst() *HistoryFact {
@@ -670,7 +755,7 @@ type AnswerChange struct {
 
 func (x *AnswerChange) Reset() {
 	*x = AnswerChange{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -682,7 +767,7 @@ func (x *AnswerChange) String() string {
 func (*AnswerChange) ProtoMessage() {}
 
 func (x *AnswerChange) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[4]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -695,7 +780,7 @@ func (x *AnswerChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerChange.ProtoReflect.Descriptor instead.
 func (*AnswerChange) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *AnswerChange) GetField() string {
@@ -750,7 +835,7 @@ type OpenQuestion struct {
 
 func (x *OpenQuestion) Reset() {
 	*x = OpenQuestion{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -762,7 +847,7 @@ func (x *OpenQuestion) String() string {
 func (*OpenQuestion) ProtoMessage() {}
 
 func (x *OpenQuestion) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[5]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -775,7 +860,7 @@ func (x *OpenQuestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenQuestion.ProtoReflect.Descriptor instead.
 func (*OpenQuestion) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *OpenQuestion) GetField() string {
@@ -825,7 +910,7 @@ type Condition struct {
 
 func (x *Condition) Reset() {
 	*x = Condition{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -837,7 +922,7 @@ func (x *Condition) String() string {
 func (*Condition) ProtoMessage() {}
 
 func (x *Condition) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[6]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -850,7 +935,7 @@ func (x *Condition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Condition.ProtoReflect.Descriptor instead.
 func (*Condition) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Condition) GetConditionId() string {
@@ -902,7 +987,7 @@ type StrengthAdvice struct {
 
 func (x *StrengthAdvice) Reset() {
 	*x = StrengthAdvice{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -914,7 +999,7 @@ func (x *StrengthAdvice) String() string {
 func (*StrengthAdvice) ProtoMessage() {}
 
 func (x *StrengthAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[7]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -927,7 +1012,7 @@ func (x *StrengthAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrengthAdvice.ProtoReflect.Descriptor instead.
 func (*StrengthAdvice) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StrengthAdvice) GetStrength() Strength {
@@ -964,7 +1049,7 @@ type Alternative struct {
 
 func (x *Alternative) Reset() {
 	*x = Alternative{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -976,7 +1061,7 @@ func (x *Alternative) String() string {
 func (*Alternative) ProtoMessage() {}
 
 func (x *Alternative) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[8]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -989,7 +1074,7 @@ func (x *Alternative) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alternative.ProtoReflect.Descriptor instead.
 func (*Alternative) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Alternative) GetTitle() string {
@@ -1043,7 +1128,7 @@ type LocalText struct {
 
 func (x *LocalText) Reset() {
 	*x = LocalText{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1055,7 +1140,7 @@ func (x *LocalText) String() string {
 func (*LocalText) ProtoMessage() {}
 
 func (x *LocalText) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[9]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1068,7 +1153,7 @@ func (x *LocalText) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocalText.ProtoReflect.Descriptor instead.
 func (*LocalText) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LocalText) GetTextId() string {
@@ -1105,7 +1190,8 @@ type DecisionInputs struct {
 	Salon *Salon `protobuf:"bytes,7,opt,name=salon,proto3" json:"salon,omitempty"`
 	// What is to be done.
 	ServiceKind ServiceKind `protobuf:"varint,8,opt,name=service_kind,json=serviceKind,proto3,enum=alkalog.v1.ServiceKind" json:"service_kind,omitempty"`
-	// The numbers in force, all filled in.
+	// The numbers in force, all filled in. Waits that the product's directions state
+	// are not in it.
 	Parameters *PolicyParameters `protobuf:"bytes,9,opt,name=parameters,proto3" json:"parameters,omitempty"`
 	// The active house policy; absent: none.
 	HousePolicy *HousePolicy `protobuf:"bytes,10,opt,name=house_policy,json=housePolicy,proto3" json:"house_policy,omitempty"`
@@ -1137,7 +1223,7 @@ type DecisionInputs struct {
 
 func (x *DecisionInputs) Reset() {
 	*x = DecisionInputs{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1149,7 +1235,7 @@ func (x *DecisionInputs) String() string {
 func (*DecisionInputs) ProtoMessage() {}
 
 func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[10]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1162,7 +1248,7 @@ func (x *DecisionInputs) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecisionInputs.ProtoReflect.Descriptor instead.
 func (*DecisionInputs) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *DecisionInputs) GetDecideTime() *timestamppb.Timestamp {
@@ -1313,7 +1399,7 @@ type SectionProduct struct {
 
 func (x *SectionProduct) Reset() {
 	*x = SectionProduct{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1325,7 +1411,7 @@ func (x *SectionProduct) String() string {
 func (*SectionProduct) ProtoMessage() {}
 
 func (x *SectionProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[11]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1338,7 +1424,7 @@ func (x *SectionProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionProduct.ProtoReflect.Descriptor instead.
 func (*SectionProduct) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SectionProduct) GetSectionId() string {
@@ -1430,7 +1516,7 @@ type Decision struct {
 
 func (x *Decision) Reset() {
 	*x = Decision{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1442,7 +1528,7 @@ func (x *Decision) String() string {
 func (*Decision) ProtoMessage() {}
 
 func (x *Decision) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[12]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1455,7 +1541,7 @@ func (x *Decision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Decision.ProtoReflect.Descriptor instead.
 func (*Decision) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Decision) GetName() string {
@@ -1656,14 +1742,24 @@ type Override struct {
 	Denial OverrideDenial `protobuf:"varint,9,opt,name=denial,proto3,enum=alkalog.v1.OverrideDenial" json:"denial,omitempty"`
 	// Random salt of the commitment to the comment on the audit log: SHA-256 of
 	// salt and comment.
-	CommentSalt   []byte `protobuf:"bytes,10,opt,name=comment_salt,json=commentSalt,proto3" json:"comment_salt,omitempty"`
+	CommentSalt []byte `protobuf:"bytes,10,opt,name=comment_salt,json=commentSalt,proto3" json:"comment_salt,omitempty"`
+	// All rules whose findings it sets aside: those of the same cause about the same
+	// zone. Empty: rule_id only.
+	RuleIds []string `protobuf:"bytes,11,rep,name=rule_ids,json=ruleIds,proto3" json:"rule_ids,omitempty"`
+	// True when the only active practitioner of the salon overrode for a service of
+	// their own.
+	Alone bool `protobuf:"varint,12,opt,name=alone,proto3" json:"alone,omitempty"`
+	// SHA-256 of a photo of what was looked at, lower-case hex; empty: none.
+	PhotoDigest string `protobuf:"bytes,13,opt,name=photo_digest,json=photoDigest,proto3" json:"photo_digest,omitempty"`
+	// True when it was looked at a second time after the decision.
+	LookedAgain   bool `protobuf:"varint,14,opt,name=looked_again,json=lookedAgain,proto3" json:"looked_again,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Override) Reset() {
 	*x = Override{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1675,7 +1771,7 @@ func (x *Override) String() string {
 func (*Override) ProtoMessage() {}
 
 func (x *Override) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[13]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1688,7 +1784,7 @@ func (x *Override) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Override.ProtoReflect.Descriptor instead.
 func (*Override) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Override) GetOverrideId() string {
@@ -1761,6 +1857,34 @@ func (x *Override) GetCommentSalt() []byte {
 	return nil
 }
 
+func (x *Override) GetRuleIds() []string {
+	if x != nil {
+		return x.RuleIds
+	}
+	return nil
+}
+
+func (x *Override) GetAlone() bool {
+	if x != nil {
+		return x.Alone
+	}
+	return false
+}
+
+func (x *Override) GetPhotoDigest() string {
+	if x != nil {
+		return x.PhotoDigest
+	}
+	return ""
+}
+
+func (x *Override) GetLookedAgain() bool {
+	if x != nil {
+		return x.LookedAgain
+	}
+	return false
+}
+
 // Countersignature is a supervisor's signature under a student's decision.
 type Countersignature struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1774,7 +1898,7 @@ type Countersignature struct {
 
 func (x *Countersignature) Reset() {
 	*x = Countersignature{}
-	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1786,7 +1910,7 @@ func (x *Countersignature) String() string {
 func (*Countersignature) ProtoMessage() {}
 
 func (x *Countersignature) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_decision_proto_msgTypes[14]
+	mi := &file_alkalog_v1_decision_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1799,7 +1923,7 @@ func (x *Countersignature) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Countersignature.ProtoReflect.Descriptor instead.
 func (*Countersignature) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_decision_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Countersignature) GetPractitioner() string {
@@ -1825,7 +1949,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"SeenAnswer\x12\x1a\n" +
 	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x1a\n" +
-	"\x05value\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\x05value:\x04\x88\xb2\x19\x04\"\xf9\x03\n" +
+	"\x05value\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\x05value:\x04\x88\xb2\x19\x04\"\xc2\x04\n" +
 	"\aFinding\x12\x1d\n" +
 	"\arule_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x06ruleId\x12!\n" +
 	"\frule_version\x18\x02 \x01(\x05R\vruleVersion\x12'\n" +
@@ -1838,7 +1962,13 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x12+\n" +
 	"\x11evaluation_failed\x18\n" +
 	" \x01(\bR\x10evaluationFailed\x12A\n" +
-	"\x0econtradictions\x18\v \x03(\v2\x19.alkalog.v1.ContradictionR\x0econtradictions:\x04\x88\xb2\x19\x04\"\xfc\x02\n" +
+	"\x0econtradictions\x18\v \x03(\v2\x19.alkalog.v1.ContradictionR\x0econtradictions\x12+\n" +
+	"\x04wait\x18\f \x01(\v2\x17.alkalog.v1.FindingWaitR\x04wait\x12\x1a\n" +
+	"\x05cause\x18\r \x01(\tB\x04\xa0\xb2\x19\x01R\x05cause:\x04\x88\xb2\x19\x04\"\x85\x01\n" +
+	"\vFindingWait\x129\n" +
+	"\n" +
+	"since_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x125\n" +
+	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime:\x04\x88\xb2\x19\x04\"\xfc\x02\n" +
 	"\vHistoryFact\x121\n" +
 	"\x06source\x18\x01 \x01(\x0e2\x19.alkalog.v1.HistorySourceR\x06source\x12,\n" +
 	"\x04work\x18\x02 \x01(\x0e2\x18.alkalog.v1.ChemicalWorkR\x04work\x12$\n" +
@@ -1949,7 +2079,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\vlocal_texts\x18\x1f \x03(\v2\x15.alkalog.v1.LocalTextB\x03\xe0A\x03R\n" +
 	"localTexts\x125\n" +
 	"\x14local_texts_reviewed\x18  \x01(\bB\x03\xe0A\x03R\x12localTextsReviewed:O\xeaAH\n" +
-	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\x88\xb2\x19\x04\"\xc8\x03\n" +
+	"\x10alkalog/Decision\x124chains/{chain}/clients/{client}/decisions/{decision}\x88\xb2\x19\x04\"\xcb\x04\n" +
 	"\bOverride\x12(\n" +
 	"\voverride_id\x18\x01 \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\n" +
 	"overrideId\x12\x1d\n" +
@@ -1965,7 +2095,11 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"createTime\x122\n" +
 	"\x06denial\x18\t \x01(\x0e2\x1a.alkalog.v1.OverrideDenialR\x06denial\x12'\n" +
 	"\fcomment_salt\x18\n" +
-	" \x01(\fB\x04\xa0\xb2\x19\x05R\vcommentSalt:\x04\x88\xb2\x19\x04\"\x9d\x01\n" +
+	" \x01(\fB\x04\xa0\xb2\x19\x05R\vcommentSalt\x12\x1f\n" +
+	"\brule_ids\x18\v \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds\x12\x14\n" +
+	"\x05alone\x18\f \x01(\bR\x05alone\x12'\n" +
+	"\fphoto_digest\x18\r \x01(\tB\x04\xa0\xb2\x19\x04R\vphotoDigest\x12!\n" +
+	"\flooked_again\x18\x0e \x01(\bR\vlookedAgain:\x04\x88\xb2\x19\x04\"\x9d\x01\n" +
 	"\x10Countersignature\x12A\n" +
 	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x12@\n" +
@@ -1991,7 +2125,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x1eCHEMICAL_WORK_PERMANENT_COLOUR\x10\x03\x12'\n" +
 	"#CHEMICAL_WORK_SEMI_PERMANENT_COLOUR\x10\x04\x12\x1c\n" +
 	"\x18CHEMICAL_WORK_LIGHTENING\x10\x05\x12\x1b\n" +
-	"\x17CHEMICAL_WORK_SMOOTHING\x10\x06*\xf0\x02\n" +
+	"\x17CHEMICAL_WORK_SMOOTHING\x10\x06*\xb5\x03\n" +
 	"\x0eOverrideDenial\x12\x1f\n" +
 	"\x1bOVERRIDE_DENIAL_UNSPECIFIED\x10\x00\x12#\n" +
 	"\x1fOVERRIDE_DENIAL_NO_SUCH_FINDING\x10\x01\x12\x1c\n" +
@@ -2004,7 +2138,9 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x1dOVERRIDE_DENIAL_SERVICE_BEGAN\x10\b\x12%\n" +
 	"!OVERRIDE_DENIAL_SET_ASIDE_ALREADY\x10\t\x12\x1f\n" +
 	"\x1bOVERRIDE_DENIAL_OTHER_SALON\x10\n" +
-	"B5\n" +
+	"\x12\"\n" +
+	"\x1eOVERRIDE_DENIAL_ALONE_EVIDENCE\x10\v\x12\x1f\n" +
+	"\x1bOVERRIDE_DENIAL_ALONE_LIMIT\x10\fB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -2020,7 +2156,7 @@ func file_alkalog_v1_decision_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_decision_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_alkalog_v1_decision_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_alkalog_v1_decision_proto_goTypes = []any{
 	(Verdict)(0),                  // 0: alkalog.v1.Verdict
 	(HistorySource)(0),            // 1: alkalog.v1.HistorySource
@@ -2028,98 +2164,102 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(OverrideDenial)(0),           // 3: alkalog.v1.OverrideDenial
 	(*SeenAnswer)(nil),            // 4: alkalog.v1.SeenAnswer
 	(*Finding)(nil),               // 5: alkalog.v1.Finding
-	(*HistoryFact)(nil),           // 6: alkalog.v1.HistoryFact
-	(*Contradiction)(nil),         // 7: alkalog.v1.Contradiction
-	(*AnswerChange)(nil),          // 8: alkalog.v1.AnswerChange
-	(*OpenQuestion)(nil),          // 9: alkalog.v1.OpenQuestion
-	(*Condition)(nil),             // 10: alkalog.v1.Condition
-	(*StrengthAdvice)(nil),        // 11: alkalog.v1.StrengthAdvice
-	(*Alternative)(nil),           // 12: alkalog.v1.Alternative
-	(*LocalText)(nil),             // 13: alkalog.v1.LocalText
-	(*DecisionInputs)(nil),        // 14: alkalog.v1.DecisionInputs
-	(*SectionProduct)(nil),        // 15: alkalog.v1.SectionProduct
-	(*Decision)(nil),              // 16: alkalog.v1.Decision
-	(*Override)(nil),              // 17: alkalog.v1.Override
-	(*Countersignature)(nil),      // 18: alkalog.v1.Countersignature
-	(Layer)(0),                    // 19: alkalog.v1.Layer
-	(Severity)(0),                 // 20: alkalog.v1.Severity
-	(*Basis)(nil),                 // 21: alkalog.v1.Basis
-	(*OverrideTerms)(nil),         // 22: alkalog.v1.OverrideTerms
-	(Zone)(0),                     // 23: alkalog.v1.Zone
-	(Answer)(0),                   // 24: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil), // 25: google.protobuf.Timestamp
-	(Strength)(0),                 // 26: alkalog.v1.Strength
-	(*Consultation)(nil),          // 27: alkalog.v1.Consultation
-	(*Product)(nil),               // 28: alkalog.v1.Product
-	(*Practitioner)(nil),          // 29: alkalog.v1.Practitioner
-	(*Salon)(nil),                 // 30: alkalog.v1.Salon
-	(ServiceKind)(0),              // 31: alkalog.v1.ServiceKind
-	(*PolicyParameters)(nil),      // 32: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 33: alkalog.v1.HousePolicy
-	(*RecordCard)(nil),            // 34: alkalog.v1.RecordCard
-	(*Incident)(nil),              // 35: alkalog.v1.Incident
-	(*ApplicationPace)(nil),       // 36: alkalog.v1.ApplicationPace
-	(*Plan)(nil),                  // 37: alkalog.v1.Plan
-	(Role)(0),                     // 38: alkalog.v1.Role
+	(*FindingWait)(nil),           // 6: alkalog.v1.FindingWait
+	(*HistoryFact)(nil),           // 7: alkalog.v1.HistoryFact
+	(*Contradiction)(nil),         // 8: alkalog.v1.Contradiction
+	(*AnswerChange)(nil),          // 9: alkalog.v1.AnswerChange
+	(*OpenQuestion)(nil),          // 10: alkalog.v1.OpenQuestion
+	(*Condition)(nil),             // 11: alkalog.v1.Condition
+	(*StrengthAdvice)(nil),        // 12: alkalog.v1.StrengthAdvice
+	(*Alternative)(nil),           // 13: alkalog.v1.Alternative
+	(*LocalText)(nil),             // 14: alkalog.v1.LocalText
+	(*DecisionInputs)(nil),        // 15: alkalog.v1.DecisionInputs
+	(*SectionProduct)(nil),        // 16: alkalog.v1.SectionProduct
+	(*Decision)(nil),              // 17: alkalog.v1.Decision
+	(*Override)(nil),              // 18: alkalog.v1.Override
+	(*Countersignature)(nil),      // 19: alkalog.v1.Countersignature
+	(Layer)(0),                    // 20: alkalog.v1.Layer
+	(Severity)(0),                 // 21: alkalog.v1.Severity
+	(*Basis)(nil),                 // 22: alkalog.v1.Basis
+	(*OverrideTerms)(nil),         // 23: alkalog.v1.OverrideTerms
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(Zone)(0),                     // 25: alkalog.v1.Zone
+	(Answer)(0),                   // 26: alkalog.v1.Answer
+	(Strength)(0),                 // 27: alkalog.v1.Strength
+	(*Consultation)(nil),          // 28: alkalog.v1.Consultation
+	(*Product)(nil),               // 29: alkalog.v1.Product
+	(*Practitioner)(nil),          // 30: alkalog.v1.Practitioner
+	(*Salon)(nil),                 // 31: alkalog.v1.Salon
+	(ServiceKind)(0),              // 32: alkalog.v1.ServiceKind
+	(*PolicyParameters)(nil),      // 33: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 34: alkalog.v1.HousePolicy
+	(*RecordCard)(nil),            // 35: alkalog.v1.RecordCard
+	(*Incident)(nil),              // 36: alkalog.v1.Incident
+	(*ApplicationPace)(nil),       // 37: alkalog.v1.ApplicationPace
+	(*Plan)(nil),                  // 38: alkalog.v1.Plan
+	(Role)(0),                     // 39: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
-	19, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
-	20, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
-	21, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
+	20, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
+	21, // 1: alkalog.v1.Finding.severity:type_name -> alkalog.v1.Severity
+	22, // 2: alkalog.v1.Finding.basis:type_name -> alkalog.v1.Basis
 	4,  // 3: alkalog.v1.Finding.answers:type_name -> alkalog.v1.SeenAnswer
-	22, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
-	7,  // 5: alkalog.v1.Finding.contradictions:type_name -> alkalog.v1.Contradiction
-	1,  // 6: alkalog.v1.HistoryFact.source:type_name -> alkalog.v1.HistorySource
-	2,  // 7: alkalog.v1.HistoryFact.work:type_name -> alkalog.v1.ChemicalWork
-	23, // 8: alkalog.v1.HistoryFact.zone:type_name -> alkalog.v1.Zone
-	24, // 9: alkalog.v1.HistoryFact.happened:type_name -> alkalog.v1.Answer
-	25, // 10: alkalog.v1.HistoryFact.earliest_time:type_name -> google.protobuf.Timestamp
-	25, // 11: alkalog.v1.HistoryFact.latest_time:type_name -> google.protobuf.Timestamp
-	6,  // 12: alkalog.v1.Contradiction.first:type_name -> alkalog.v1.HistoryFact
-	6,  // 13: alkalog.v1.Contradiction.second:type_name -> alkalog.v1.HistoryFact
-	20, // 14: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
-	26, // 15: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
-	21, // 16: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
-	25, // 17: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
-	27, // 18: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
-	28, // 19: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
-	29, // 20: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
-	29, // 21: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
-	30, // 22: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
-	31, // 23: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
-	32, // 24: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
-	33, // 25: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
-	34, // 26: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
-	35, // 27: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
-	8,  // 28: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
-	15, // 29: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
-	6,  // 30: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
-	36, // 31: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
-	28, // 32: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
-	25, // 33: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 34: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
-	5,  // 35: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
-	9,  // 36: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
-	11, // 37: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
-	10, // 38: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
-	12, // 39: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	37, // 40: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	14, // 41: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	17, // 42: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
-	0,  // 43: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	18, // 44: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	38, // 45: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
-	6,  // 46: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
-	13, // 47: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
-	38, // 48: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	25, // 49: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 50: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	25, // 51: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	52, // [52:52] is the sub-list for method output_type
-	52, // [52:52] is the sub-list for method input_type
-	52, // [52:52] is the sub-list for extension type_name
-	52, // [52:52] is the sub-list for extension extendee
-	0,  // [0:52] is the sub-list for field type_name
+	23, // 4: alkalog.v1.Finding.override_terms:type_name -> alkalog.v1.OverrideTerms
+	8,  // 5: alkalog.v1.Finding.contradictions:type_name -> alkalog.v1.Contradiction
+	6,  // 6: alkalog.v1.Finding.wait:type_name -> alkalog.v1.FindingWait
+	24, // 7: alkalog.v1.FindingWait.since_time:type_name -> google.protobuf.Timestamp
+	24, // 8: alkalog.v1.FindingWait.end_time:type_name -> google.protobuf.Timestamp
+	1,  // 9: alkalog.v1.HistoryFact.source:type_name -> alkalog.v1.HistorySource
+	2,  // 10: alkalog.v1.HistoryFact.work:type_name -> alkalog.v1.ChemicalWork
+	25, // 11: alkalog.v1.HistoryFact.zone:type_name -> alkalog.v1.Zone
+	26, // 12: alkalog.v1.HistoryFact.happened:type_name -> alkalog.v1.Answer
+	24, // 13: alkalog.v1.HistoryFact.earliest_time:type_name -> google.protobuf.Timestamp
+	24, // 14: alkalog.v1.HistoryFact.latest_time:type_name -> google.protobuf.Timestamp
+	7,  // 15: alkalog.v1.Contradiction.first:type_name -> alkalog.v1.HistoryFact
+	7,  // 16: alkalog.v1.Contradiction.second:type_name -> alkalog.v1.HistoryFact
+	21, // 17: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
+	27, // 18: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
+	22, // 19: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
+	24, // 20: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
+	28, // 21: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
+	29, // 22: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
+	30, // 23: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
+	30, // 24: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
+	31, // 25: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
+	32, // 26: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
+	33, // 27: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
+	34, // 28: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
+	35, // 29: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
+	36, // 30: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
+	9,  // 31: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
+	16, // 32: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
+	7,  // 33: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
+	37, // 34: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
+	29, // 35: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	24, // 36: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 37: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
+	5,  // 38: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
+	10, // 39: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
+	12, // 40: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
+	11, // 41: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
+	13, // 42: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
+	38, // 43: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	15, // 44: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	18, // 45: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	0,  // 46: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
+	19, // 47: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	39, // 48: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	7,  // 49: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
+	14, // 50: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
+	39, // 51: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	24, // 52: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 53: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	24, // 54: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	55, // [55:55] is the sub-list for method output_type
+	55, // [55:55] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -2143,7 +2283,7 @@ func file_alkalog_v1_decision_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_decision_proto_rawDesc), len(file_alkalog_v1_decision_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

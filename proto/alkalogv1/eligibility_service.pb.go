@@ -24,6 +24,72 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// BookingRequirementKind is the kind of something that must happen before an
+// appointment.
+type BookingRequirementKind int32
+
+const (
+	// Not stated.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_UNSPECIFIED BookingRequirementKind = 0
+	// The appointment is too early: a wait is not over before from_time.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_WAIT BookingRequirementKind = 1
+	// Something is not done between from_time and by_time.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_ABSTAIN BookingRequirementKind = 2
+	// A test is made between from_time and by_time.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_TEST BookingRequirementKind = 3
+	// A doctor's word is given between from_time and by_time.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_DOCTORS_WORD BookingRequirementKind = 4
+	// Something is looked at, asked or settled by by_time.
+	BookingRequirementKind_BOOKING_REQUIREMENT_KIND_SETTLE BookingRequirementKind = 5
+)
+
+// Enum value maps for BookingRequirementKind.
+var (
+	BookingRequirementKind_name = map[int32]string{
+		0: "BOOKING_REQUIREMENT_KIND_UNSPECIFIED",
+		1: "BOOKING_REQUIREMENT_KIND_WAIT",
+		2: "BOOKING_REQUIREMENT_KIND_ABSTAIN",
+		3: "BOOKING_REQUIREMENT_KIND_TEST",
+		4: "BOOKING_REQUIREMENT_KIND_DOCTORS_WORD",
+		5: "BOOKING_REQUIREMENT_KIND_SETTLE",
+	}
+	BookingRequirementKind_value = map[string]int32{
+		"BOOKING_REQUIREMENT_KIND_UNSPECIFIED":  0,
+		"BOOKING_REQUIREMENT_KIND_WAIT":         1,
+		"BOOKING_REQUIREMENT_KIND_ABSTAIN":      2,
+		"BOOKING_REQUIREMENT_KIND_TEST":         3,
+		"BOOKING_REQUIREMENT_KIND_DOCTORS_WORD": 4,
+		"BOOKING_REQUIREMENT_KIND_SETTLE":       5,
+	}
+)
+
+func (x BookingRequirementKind) Enum() *BookingRequirementKind {
+	p := new(BookingRequirementKind)
+	*p = x
+	return p
+}
+
+func (x BookingRequirementKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BookingRequirementKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_eligibility_service_proto_enumTypes[0].Descriptor()
+}
+
+func (BookingRequirementKind) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_eligibility_service_proto_enumTypes[0]
+}
+
+func (x BookingRequirementKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BookingRequirementKind.Descriptor instead.
+func (BookingRequirementKind) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{0}
+}
+
 // CheckEligibilityRequest describes the service that is wanted.
 type CheckEligibilityRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -334,6 +400,370 @@ func (x *CheckEligibilityResponse) GetServerTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// CheckBookingRequest describes the service that is to be booked.
+type CheckBookingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// What to decide on.
+	//
+	// Types that are valid to be assigned to Subject:
+	//
+	//	*CheckBookingRequest_Consultation
+	//	*CheckBookingRequest_Inline
+	Subject isCheckBookingRequest_Subject `protobuf_oneof:"subject"`
+	// What is to be done; must be stated.
+	ServiceKind ServiceKind `protobuf:"varint,4,opt,name=service_kind,json=serviceKind,proto3,enum=alkalog.v1.ServiceKind" json:"service_kind,omitempty"`
+	// The relaxer.
+	Product string `protobuf:"bytes,5,opt,name=product,proto3" json:"product,omitempty"`
+	// The lot to be used, up to 60 characters; empty: not stated.
+	LotCode string `protobuf:"bytes,6,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// Who is to do it.
+	Practitioner string `protobuf:"bytes,7,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// Who supervises; empty: nobody.
+	Supervisor string `protobuf:"bytes,8,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
+	// Where.
+	Salon string `protobuf:"bytes,9,opt,name=salon,proto3" json:"salon,omitempty"`
+	// The sections that are to be treated, up to 12; empty: the whole head.
+	SectionIds []string `protobuf:"bytes,11,rep,name=section_ids,json=sectionIds,proto3" json:"section_ids,omitempty"`
+	// Products for sections that take another strength than the rest, up to 12,
+	// each section at most once.
+	SectionChoices []*SectionChoice `protobuf:"bytes,12,rep,name=section_choices,json=sectionChoices,proto3" json:"section_choices,omitempty"`
+	// When the service is to begin, UTC; from now to 400 days ahead.
+	BookTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=book_time,json=bookTime,proto3" json:"book_time,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckBookingRequest) Reset() {
+	*x = CheckBookingRequest{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckBookingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckBookingRequest) ProtoMessage() {}
+
+func (x *CheckBookingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckBookingRequest.ProtoReflect.Descriptor instead.
+func (*CheckBookingRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *CheckBookingRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetSubject() isCheckBookingRequest_Subject {
+	if x != nil {
+		return x.Subject
+	}
+	return nil
+}
+
+func (x *CheckBookingRequest) GetConsultation() string {
+	if x != nil {
+		if x, ok := x.Subject.(*CheckBookingRequest_Consultation); ok {
+			return x.Consultation
+		}
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetInline() *Consultation {
+	if x != nil {
+		if x, ok := x.Subject.(*CheckBookingRequest_Inline); ok {
+			return x.Inline
+		}
+	}
+	return nil
+}
+
+func (x *CheckBookingRequest) GetServiceKind() ServiceKind {
+	if x != nil {
+		return x.ServiceKind
+	}
+	return ServiceKind_SERVICE_KIND_UNSPECIFIED
+}
+
+func (x *CheckBookingRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetSupervisor() string {
+	if x != nil {
+		return x.Supervisor
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *CheckBookingRequest) GetSectionIds() []string {
+	if x != nil {
+		return x.SectionIds
+	}
+	return nil
+}
+
+func (x *CheckBookingRequest) GetSectionChoices() []*SectionChoice {
+	if x != nil {
+		return x.SectionChoices
+	}
+	return nil
+}
+
+func (x *CheckBookingRequest) GetBookTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BookTime
+	}
+	return nil
+}
+
+func (x *CheckBookingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+type isCheckBookingRequest_Subject interface {
+	isCheckBookingRequest_Subject()
+}
+
+type CheckBookingRequest_Consultation struct {
+	// A stored consultation of that client.
+	Consultation string `protobuf:"bytes,2,opt,name=consultation,proto3,oneof"`
+}
+
+type CheckBookingRequest_Inline struct {
+	// A consultation that is not stored: a what-if.
+	Inline *Consultation `protobuf:"bytes,3,opt,name=inline,proto3,oneof"`
+}
+
+func (*CheckBookingRequest_Consultation) isCheckBookingRequest_Subject() {}
+
+func (*CheckBookingRequest_Inline) isCheckBookingRequest_Subject() {}
+
+// BookingRequirement is something that must happen before an appointment.
+type BookingRequirement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id, stable within the answer.
+	RequirementId string `protobuf:"bytes,1,opt,name=requirement_id,json=requirementId,proto3" json:"requirement_id,omitempty"`
+	// What kind of thing it is.
+	Kind BookingRequirementKind `protobuf:"varint,2,opt,name=kind,proto3,enum=alkalog.v1.BookingRequirementKind" json:"kind,omitempty"`
+	// The rules that ask for it.
+	RuleIds []string `protobuf:"bytes,3,rep,name=rule_ids,json=ruleIds,proto3" json:"rule_ids,omitempty"`
+	// Zone or section it is about, as in a finding; empty: the whole case.
+	Subject string `protobuf:"bytes,4,opt,name=subject,proto3" json:"subject,omitempty"`
+	// What is to be done, in plain words, with times in the salon's time zone.
+	Text string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	// From when, UTC; absent: from now.
+	FromTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=from_time,json=fromTime,proto3" json:"from_time,omitempty"`
+	// By when, UTC; absent for a wait.
+	ByTime        *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=by_time,json=byTime,proto3" json:"by_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BookingRequirement) Reset() {
+	*x = BookingRequirement{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BookingRequirement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BookingRequirement) ProtoMessage() {}
+
+func (x *BookingRequirement) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BookingRequirement.ProtoReflect.Descriptor instead.
+func (*BookingRequirement) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *BookingRequirement) GetRequirementId() string {
+	if x != nil {
+		return x.RequirementId
+	}
+	return ""
+}
+
+func (x *BookingRequirement) GetKind() BookingRequirementKind {
+	if x != nil {
+		return x.Kind
+	}
+	return BookingRequirementKind_BOOKING_REQUIREMENT_KIND_UNSPECIFIED
+}
+
+func (x *BookingRequirement) GetRuleIds() []string {
+	if x != nil {
+		return x.RuleIds
+	}
+	return nil
+}
+
+func (x *BookingRequirement) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *BookingRequirement) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *BookingRequirement) GetFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromTime
+	}
+	return nil
+}
+
+func (x *BookingRequirement) GetByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ByTime
+	}
+	return nil
+}
+
+// CheckBookingResponse answers CheckBooking.
+type CheckBookingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The decision if nothing changes until then; it is not stored and has no name.
+	// Its open questions and conditions stand there too.
+	Decision *Decision `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
+	// The earliest time from now on at which all waits are over if nothing changes,
+	// UTC; absent when waiting alone does not end them.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// What must happen before the appointment.
+	Requirements []*BookingRequirement `protobuf:"bytes,3,rep,name=requirements,proto3" json:"requirements,omitempty"`
+	// The server's time when it answered, UTC; echo the newest one.
+	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckBookingResponse) Reset() {
+	*x = CheckBookingResponse{}
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckBookingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckBookingResponse) ProtoMessage() {}
+
+func (x *CheckBookingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckBookingResponse.ProtoReflect.Descriptor instead.
+func (*CheckBookingResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *CheckBookingResponse) GetDecision() *Decision {
+	if x != nil {
+		return x.Decision
+	}
+	return nil
+}
+
+func (x *CheckBookingResponse) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *CheckBookingResponse) GetRequirements() []*BookingRequirement {
+	if x != nil {
+		return x.Requirements
+	}
+	return nil
+}
+
+func (x *CheckBookingResponse) GetServerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ServerTime
+	}
+	return nil
+}
+
 // GetDecisionRequest names a decision.
 type GetDecisionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -345,7 +775,7 @@ type GetDecisionRequest struct {
 
 func (x *GetDecisionRequest) Reset() {
 	*x = GetDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -357,7 +787,7 @@ func (x *GetDecisionRequest) String() string {
 func (*GetDecisionRequest) ProtoMessage() {}
 
 func (x *GetDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[3]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -370,7 +800,7 @@ func (x *GetDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDecisionRequest.ProtoReflect.Descriptor instead.
 func (*GetDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetDecisionRequest) GetName() string {
@@ -391,7 +821,7 @@ type GetDecisionResponse struct {
 
 func (x *GetDecisionResponse) Reset() {
 	*x = GetDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -403,7 +833,7 @@ func (x *GetDecisionResponse) String() string {
 func (*GetDecisionResponse) ProtoMessage() {}
 
 func (x *GetDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[4]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -416,7 +846,7 @@ func (x *GetDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDecisionResponse.ProtoReflect.Descriptor instead.
 func (*GetDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetDecisionResponse) GetDecision() *Decision {
@@ -444,7 +874,7 @@ type ListDecisionsRequest struct {
 
 func (x *ListDecisionsRequest) Reset() {
 	*x = ListDecisionsRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -456,7 +886,7 @@ func (x *ListDecisionsRequest) String() string {
 func (*ListDecisionsRequest) ProtoMessage() {}
 
 func (x *ListDecisionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[5]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -469,7 +899,7 @@ func (x *ListDecisionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDecisionsRequest.ProtoReflect.Descriptor instead.
 func (*ListDecisionsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListDecisionsRequest) GetParent() string {
@@ -506,7 +936,7 @@ type ListDecisionsResponse struct {
 
 func (x *ListDecisionsResponse) Reset() {
 	*x = ListDecisionsResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -518,7 +948,7 @@ func (x *ListDecisionsResponse) String() string {
 func (*ListDecisionsResponse) ProtoMessage() {}
 
 func (x *ListDecisionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[6]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -531,7 +961,7 @@ func (x *ListDecisionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDecisionsResponse.ProtoReflect.Descriptor instead.
 func (*ListDecisionsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{6}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListDecisionsResponse) GetDecisions() []*Decision {
@@ -566,14 +996,20 @@ type OverrideDecisionRequest struct {
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
-	RequestId     string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Of somebody who works alone: SHA-256 of a photo of what was looked at, lower-case
+	// hex; empty: none.
+	PhotoDigest string `protobuf:"bytes,8,opt,name=photo_digest,json=photoDigest,proto3" json:"photo_digest,omitempty"`
+	// Of somebody who works alone: it was looked at again, at least ten minutes after
+	// the decision.
+	LookedAgain   bool `protobuf:"varint,9,opt,name=looked_again,json=lookedAgain,proto3" json:"looked_again,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *OverrideDecisionRequest) Reset() {
 	*x = OverrideDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -585,7 +1021,7 @@ func (x *OverrideDecisionRequest) String() string {
 func (*OverrideDecisionRequest) ProtoMessage() {}
 
 func (x *OverrideDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[7]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -598,7 +1034,7 @@ func (x *OverrideDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideDecisionRequest.ProtoReflect.Descriptor instead.
 func (*OverrideDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{7}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *OverrideDecisionRequest) GetName() string {
@@ -650,6 +1086,20 @@ func (x *OverrideDecisionRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *OverrideDecisionRequest) GetPhotoDigest() string {
+	if x != nil {
+		return x.PhotoDigest
+	}
+	return ""
+}
+
+func (x *OverrideDecisionRequest) GetLookedAgain() bool {
+	if x != nil {
+		return x.LookedAgain
+	}
+	return false
+}
+
 // OverrideDecisionResponse answers OverrideDecision.
 type OverrideDecisionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -663,7 +1113,7 @@ type OverrideDecisionResponse struct {
 
 func (x *OverrideDecisionResponse) Reset() {
 	*x = OverrideDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +1125,7 @@ func (x *OverrideDecisionResponse) String() string {
 func (*OverrideDecisionResponse) ProtoMessage() {}
 
 func (x *OverrideDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +1138,7 @@ func (x *OverrideDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideDecisionResponse.ProtoReflect.Descriptor instead.
 func (*OverrideDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *OverrideDecisionResponse) GetDecision() *Decision {
@@ -716,7 +1166,7 @@ type ReplayDecisionRequest struct {
 
 func (x *ReplayDecisionRequest) Reset() {
 	*x = ReplayDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -728,7 +1178,7 @@ func (x *ReplayDecisionRequest) String() string {
 func (*ReplayDecisionRequest) ProtoMessage() {}
 
 func (x *ReplayDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -741,7 +1191,7 @@ func (x *ReplayDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReplayDecisionRequest.ProtoReflect.Descriptor instead.
 func (*ReplayDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ReplayDecisionRequest) GetName() string {
@@ -766,7 +1216,7 @@ type ReplayDecisionResponse struct {
 
 func (x *ReplayDecisionResponse) Reset() {
 	*x = ReplayDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -778,7 +1228,7 @@ func (x *ReplayDecisionResponse) String() string {
 func (*ReplayDecisionResponse) ProtoMessage() {}
 
 func (x *ReplayDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -791,7 +1241,7 @@ func (x *ReplayDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReplayDecisionResponse.ProtoReflect.Descriptor instead.
 func (*ReplayDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ReplayDecisionResponse) GetIdentical() bool {
@@ -832,7 +1282,7 @@ type CountersignDecisionRequest struct {
 
 func (x *CountersignDecisionRequest) Reset() {
 	*x = CountersignDecisionRequest{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -844,7 +1294,7 @@ func (x *CountersignDecisionRequest) String() string {
 func (*CountersignDecisionRequest) ProtoMessage() {}
 
 func (x *CountersignDecisionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -857,7 +1307,7 @@ func (x *CountersignDecisionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignDecisionRequest.ProtoReflect.Descriptor instead.
 func (*CountersignDecisionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CountersignDecisionRequest) GetName() string {
@@ -892,7 +1342,7 @@ type CountersignDecisionResponse struct {
 
 func (x *CountersignDecisionResponse) Reset() {
 	*x = CountersignDecisionResponse{}
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -904,7 +1354,7 @@ func (x *CountersignDecisionResponse) String() string {
 func (*CountersignDecisionResponse) ProtoMessage() {}
 
 func (x *CountersignDecisionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_eligibility_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -917,7 +1367,7 @@ func (x *CountersignDecisionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignDecisionResponse.ProtoReflect.Descriptor instead.
 func (*CountersignDecisionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_eligibility_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CountersignDecisionResponse) GetDecision() *Decision {
@@ -970,6 +1420,48 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x18CheckEligibilityResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12A\n" +
 	"\vserver_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
+	"serverTime\"\xc3\v\n" +
+	"\x13CheckBookingRequest\x12v\n" +
+	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
+	"\fconsultation\x18\x02 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02H\x00R\fconsultation\x122\n" +
+	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12F\n" +
+	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12z\n" +
+	"\aproduct\x18\x05 \x01(\tB`\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
+	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x8e\x01\n" +
+	"\fpractitioner\x18\a \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x8d\x01\n" +
+	"\n" +
+	"supervisor\x18\b \x01(\tBm\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
+	"supervisor\x12r\n" +
+	"\x05salon\x18\t \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
+	"\vsection_ids\x18\v \x03(\tB(\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\n" +
+	"sectionIds\x12\xae\x01\n" +
+	"\x0fsection_choices\x18\f \x03(\v2\x19.alkalog.v1.SectionChoiceBj\xbaHg\xba\x01_\n" +
+	"\x1ebooking.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12?\n" +
+	"\tbook_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\bbookTime\x12+\n" +
+	"\n" +
+	"request_id\x18\n" +
+	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\x10\n" +
+	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc8\x02\n" +
+	"\x12BookingRequirement\x12+\n" +
+	"\x0erequirement_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\rrequirementId\x126\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\".alkalog.v1.BookingRequirementKindR\x04kind\x12\x1f\n" +
+	"\brule_ids\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds\x12\x1e\n" +
+	"\asubject\x18\x04 \x01(\tB\x04\xa0\xb2\x19\aR\asubject\x12\x18\n" +
+	"\x04text\x18\x05 \x01(\tB\x04\xa0\xb2\x19\aR\x04text\x127\n" +
+	"\tfrom_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x123\n" +
+	"\aby_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x06byTime:\x04\x88\xb2\x19\x04\"\x90\x02\n" +
+	"\x14CheckBookingResponse\x120\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12?\n" +
+	"\rearliest_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12B\n" +
+	"\frequirements\x18\x03 \x03(\v2\x1e.alkalog.v1.BookingRequirementR\frequirements\x12A\n" +
+	"\vserver_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
 	"serverTime\"\xae\x01\n" +
 	"\x12GetDecisionRequest\x12\x97\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
@@ -984,7 +1476,7 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"y\n" +
 	"\x15ListDecisionsResponse\x122\n" +
 	"\tdecisions\x18\x01 \x03(\v2\x14.alkalog.v1.DecisionR\tdecisions\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xde\x06\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc2\a\n" +
 	"\x17OverrideDecisionRequest\x12\x97\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
 	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12w\n" +
@@ -996,7 +1488,9 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"reasonCode\x12y\n" +
 	"\acomment\x18\x06 \x01(\tB_\xbaHXrV\x10\x14\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
 	"\n" +
-	"request_id\x18\a \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"~\n" +
+	"request_id\x18\a \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12?\n" +
+	"\fphoto_digest\x18\b \x01(\tB\x1c\xbaH\x15r\x132\x11^([0-9a-f]{64})?$\xa0\xb2\x19\x04R\vphotoDigest\x12!\n" +
+	"\flooked_again\x18\t \x01(\bR\vlookedAgain\"~\n" +
 	"\x18OverrideDecisionResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x120\n" +
 	"\boverride\x18\x02 \x01(\v2\x14.alkalog.v1.OverrideR\boverride\"\xb1\x01\n" +
@@ -1015,10 +1509,19 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"O\n" +
 	"\x1bCountersignDecisionResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision2\xa9\x05\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision*\xfe\x01\n" +
+	"\x16BookingRequirementKind\x12(\n" +
+	"$BOOKING_REQUIREMENT_KIND_UNSPECIFIED\x10\x00\x12!\n" +
+	"\x1dBOOKING_REQUIREMENT_KIND_WAIT\x10\x01\x12$\n" +
+	" BOOKING_REQUIREMENT_KIND_ABSTAIN\x10\x02\x12!\n" +
+	"\x1dBOOKING_REQUIREMENT_KIND_TEST\x10\x03\x12)\n" +
+	"%BOOKING_REQUIREMENT_KIND_DOCTORS_WORD\x10\x04\x12#\n" +
+	"\x1fBOOKING_REQUIREMENT_KIND_SETTLE\x10\x052\x8e\x06\n" +
 	"\x12EligibilityService\x12q\n" +
 	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x05\x12_\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x05\x12c\n" +
+	"\fCheckBooking\x12\x1f.alkalog.v1.CheckBookingRequest\x1a .alkalog.v1.CheckBookingResponse\"\x10\x8a\xb2\x19\f\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x12_\n" +
 	"\vGetDecision\x12\x1e.alkalog.v1.GetDecisionRequest\x1a\x1f.alkalog.v1.GetDecisionResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
 	"\rListDecisions\x12 .alkalog.v1.ListDecisionsRequest\x1a!.alkalog.v1.ListDecisionsResponse\"\x0f\x8a\xb2\x19\v\n" +
@@ -1043,55 +1546,73 @@ func file_alkalog_v1_eligibility_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_eligibility_service_proto_rawDescData
 }
 
-var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_alkalog_v1_eligibility_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_alkalog_v1_eligibility_service_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_alkalog_v1_eligibility_service_proto_goTypes = []any{
-	(*CheckEligibilityRequest)(nil),     // 0: alkalog.v1.CheckEligibilityRequest
-	(*SectionChoice)(nil),               // 1: alkalog.v1.SectionChoice
-	(*CheckEligibilityResponse)(nil),    // 2: alkalog.v1.CheckEligibilityResponse
-	(*GetDecisionRequest)(nil),          // 3: alkalog.v1.GetDecisionRequest
-	(*GetDecisionResponse)(nil),         // 4: alkalog.v1.GetDecisionResponse
-	(*ListDecisionsRequest)(nil),        // 5: alkalog.v1.ListDecisionsRequest
-	(*ListDecisionsResponse)(nil),       // 6: alkalog.v1.ListDecisionsResponse
-	(*OverrideDecisionRequest)(nil),     // 7: alkalog.v1.OverrideDecisionRequest
-	(*OverrideDecisionResponse)(nil),    // 8: alkalog.v1.OverrideDecisionResponse
-	(*ReplayDecisionRequest)(nil),       // 9: alkalog.v1.ReplayDecisionRequest
-	(*ReplayDecisionResponse)(nil),      // 10: alkalog.v1.ReplayDecisionResponse
-	(*CountersignDecisionRequest)(nil),  // 11: alkalog.v1.CountersignDecisionRequest
-	(*CountersignDecisionResponse)(nil), // 12: alkalog.v1.CountersignDecisionResponse
-	(*Consultation)(nil),                // 13: alkalog.v1.Consultation
-	(ServiceKind)(0),                    // 14: alkalog.v1.ServiceKind
-	(*Decision)(nil),                    // 15: alkalog.v1.Decision
-	(*timestamppb.Timestamp)(nil),       // 16: google.protobuf.Timestamp
-	(*Override)(nil),                    // 17: alkalog.v1.Override
+	(BookingRequirementKind)(0),         // 0: alkalog.v1.BookingRequirementKind
+	(*CheckEligibilityRequest)(nil),     // 1: alkalog.v1.CheckEligibilityRequest
+	(*SectionChoice)(nil),               // 2: alkalog.v1.SectionChoice
+	(*CheckEligibilityResponse)(nil),    // 3: alkalog.v1.CheckEligibilityResponse
+	(*CheckBookingRequest)(nil),         // 4: alkalog.v1.CheckBookingRequest
+	(*BookingRequirement)(nil),          // 5: alkalog.v1.BookingRequirement
+	(*CheckBookingResponse)(nil),        // 6: alkalog.v1.CheckBookingResponse
+	(*GetDecisionRequest)(nil),          // 7: alkalog.v1.GetDecisionRequest
+	(*GetDecisionResponse)(nil),         // 8: alkalog.v1.GetDecisionResponse
+	(*ListDecisionsRequest)(nil),        // 9: alkalog.v1.ListDecisionsRequest
+	(*ListDecisionsResponse)(nil),       // 10: alkalog.v1.ListDecisionsResponse
+	(*OverrideDecisionRequest)(nil),     // 11: alkalog.v1.OverrideDecisionRequest
+	(*OverrideDecisionResponse)(nil),    // 12: alkalog.v1.OverrideDecisionResponse
+	(*ReplayDecisionRequest)(nil),       // 13: alkalog.v1.ReplayDecisionRequest
+	(*ReplayDecisionResponse)(nil),      // 14: alkalog.v1.ReplayDecisionResponse
+	(*CountersignDecisionRequest)(nil),  // 15: alkalog.v1.CountersignDecisionRequest
+	(*CountersignDecisionResponse)(nil), // 16: alkalog.v1.CountersignDecisionResponse
+	(*Consultation)(nil),                // 17: alkalog.v1.Consultation
+	(ServiceKind)(0),                    // 18: alkalog.v1.ServiceKind
+	(*Decision)(nil),                    // 19: alkalog.v1.Decision
+	(*timestamppb.Timestamp)(nil),       // 20: google.protobuf.Timestamp
+	(*Override)(nil),                    // 21: alkalog.v1.Override
 }
 var file_alkalog_v1_eligibility_service_proto_depIdxs = []int32{
-	13, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
-	14, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	1,  // 2: alkalog.v1.CheckEligibilityRequest.section_choices:type_name -> alkalog.v1.SectionChoice
-	15, // 3: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
-	16, // 4: alkalog.v1.CheckEligibilityResponse.server_time:type_name -> google.protobuf.Timestamp
-	15, // 5: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	15, // 6: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
-	15, // 7: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	17, // 8: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
-	15, // 9: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	0,  // 10: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
-	3,  // 11: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
-	5,  // 12: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
-	7,  // 13: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
-	11, // 14: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
-	9,  // 15: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
-	2,  // 16: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
-	4,  // 17: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
-	6,  // 18: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
-	8,  // 19: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
-	12, // 20: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
-	10, // 21: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
-	16, // [16:22] is the sub-list for method output_type
-	10, // [10:16] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	17, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
+	18, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	2,  // 2: alkalog.v1.CheckEligibilityRequest.section_choices:type_name -> alkalog.v1.SectionChoice
+	19, // 3: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
+	20, // 4: alkalog.v1.CheckEligibilityResponse.server_time:type_name -> google.protobuf.Timestamp
+	17, // 5: alkalog.v1.CheckBookingRequest.inline:type_name -> alkalog.v1.Consultation
+	18, // 6: alkalog.v1.CheckBookingRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	2,  // 7: alkalog.v1.CheckBookingRequest.section_choices:type_name -> alkalog.v1.SectionChoice
+	20, // 8: alkalog.v1.CheckBookingRequest.book_time:type_name -> google.protobuf.Timestamp
+	0,  // 9: alkalog.v1.BookingRequirement.kind:type_name -> alkalog.v1.BookingRequirementKind
+	20, // 10: alkalog.v1.BookingRequirement.from_time:type_name -> google.protobuf.Timestamp
+	20, // 11: alkalog.v1.BookingRequirement.by_time:type_name -> google.protobuf.Timestamp
+	19, // 12: alkalog.v1.CheckBookingResponse.decision:type_name -> alkalog.v1.Decision
+	20, // 13: alkalog.v1.CheckBookingResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	5,  // 14: alkalog.v1.CheckBookingResponse.requirements:type_name -> alkalog.v1.BookingRequirement
+	20, // 15: alkalog.v1.CheckBookingResponse.server_time:type_name -> google.protobuf.Timestamp
+	19, // 16: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	19, // 17: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
+	19, // 18: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	21, // 19: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
+	19, // 20: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	1,  // 21: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
+	4,  // 22: alkalog.v1.EligibilityService.CheckBooking:input_type -> alkalog.v1.CheckBookingRequest
+	7,  // 23: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
+	9,  // 24: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
+	11, // 25: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
+	15, // 26: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
+	13, // 27: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
+	3,  // 28: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
+	6,  // 29: alkalog.v1.EligibilityService.CheckBooking:output_type -> alkalog.v1.CheckBookingResponse
+	8,  // 30: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
+	10, // 31: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
+	12, // 32: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
+	16, // 33: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
+	14, // 34: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
+	28, // [28:35] is the sub-list for method output_type
+	21, // [21:28] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_eligibility_service_proto_init() }
@@ -1107,18 +1628,23 @@ func file_alkalog_v1_eligibility_service_proto_init() {
 		(*CheckEligibilityRequest_Consultation)(nil),
 		(*CheckEligibilityRequest_Inline)(nil),
 	}
+	file_alkalog_v1_eligibility_service_proto_msgTypes[3].OneofWrappers = []any{
+		(*CheckBookingRequest_Consultation)(nil),
+		(*CheckBookingRequest_Inline)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_eligibility_service_proto_rawDesc), len(file_alkalog_v1_eligibility_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   13,
+			NumEnums:      1,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_alkalog_v1_eligibility_service_proto_goTypes,
 		DependencyIndexes: file_alkalog_v1_eligibility_service_proto_depIdxs,
+		EnumInfos:         file_alkalog_v1_eligibility_service_proto_enumTypes,
 		MessageInfos:      file_alkalog_v1_eligibility_service_proto_msgTypes,
 	}.Build()
 	File_alkalog_v1_eligibility_service_proto = out.File

@@ -20,6 +20,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	EligibilityService_CheckEligibility_FullMethodName    = "/alkalog.v1.EligibilityService/CheckEligibility"
+	EligibilityService_CheckBooking_FullMethodName        = "/alkalog.v1.EligibilityService/CheckBooking"
 	EligibilityService_GetDecision_FullMethodName         = "/alkalog.v1.EligibilityService/GetDecision"
 	EligibilityService_ListDecisions_FullMethodName       = "/alkalog.v1.EligibilityService/ListDecisions"
 	EligibilityService_OverrideDecision_FullMethodName    = "/alkalog.v1.EligibilityService/OverrideDecision"
@@ -42,14 +43,23 @@ type EligibilityServiceClient interface {
 	// and practitioners of the same salons, a till for the people who work in its
 	// salons.
 	CheckEligibility(ctx context.Context, in *CheckEligibilityRequest, opts ...grpc.CallOption) (*CheckEligibilityResponse, error)
+	// CheckBooking decides as if the service were done at a future time and nothing
+	// changed until then. It says when all waits are over and what must happen before.
+	// It stores no decision; it is counted like a what-if. Errors: NOT_FOUND for an
+	// unknown name; PERMISSION_DENIED for a practitioner that the caller may not act
+	// for, as in CheckEligibility; INVALID_ARGUMENT for a time that is past or more
+	// than 400 days ahead.
+	CheckBooking(ctx context.Context, in *CheckBookingRequest, opts ...grpc.CallOption) (*CheckBookingResponse, error)
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
 	GetDecision(ctx context.Context, in *GetDecisionRequest, opts ...grpc.CallOption) (*GetDecisionResponse, error)
 	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
 	// for an unknown client.
 	ListDecisions(ctx context.Context, in *ListDecisionsRequest, opts ...grpc.CallOption) (*ListDecisionsResponse, error)
-	// OverrideDecision tries to set one finding aside. A denied override is also an
-	// answer and is recorded on the audit log. Errors: NOT_FOUND for an unknown
+	// OverrideDecision tries to set one finding aside, with all findings of the same
+	// cause. It takes a second person, but for findings marked alone in a salon where
+	// only one practitioner is active. A denied override is also an answer and is
+	// recorded on the audit log. Errors: NOT_FOUND for an unknown
 	// decision; PERMISSION_DENIED for a practitioner that the caller may not act
 	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(ctx context.Context, in *OverrideDecisionRequest, opts ...grpc.CallOption) (*OverrideDecisionResponse, error)
@@ -78,6 +88,16 @@ func (c *eligibilityServiceClient) CheckEligibility(ctx context.Context, in *Che
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CheckEligibilityResponse)
 	err := c.cc.Invoke(ctx, EligibilityService_CheckEligibility_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *eligibilityServiceClient) CheckBooking(ctx context.Context, in *CheckBookingRequest, opts ...grpc.CallOption) (*CheckBookingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckBookingResponse)
+	err := c.cc.Invoke(ctx, EligibilityService_CheckBooking_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -149,14 +169,23 @@ type EligibilityServiceServer interface {
 	// and practitioners of the same salons, a till for the people who work in its
 	// salons.
 	CheckEligibility(context.Context, *CheckEligibilityRequest) (*CheckEligibilityResponse, error)
+	// CheckBooking decides as if the service were done at a future time and nothing
+	// changed until then. It says when all waits are over and what must happen before.
+	// It stores no decision; it is counted like a what-if. Errors: NOT_FOUND for an
+	// unknown name; PERMISSION_DENIED for a practitioner that the caller may not act
+	// for, as in CheckEligibility; INVALID_ARGUMENT for a time that is past or more
+	// than 400 days ahead.
+	CheckBooking(context.Context, *CheckBookingRequest) (*CheckBookingResponse, error)
 	// GetDecision returns a decision with its overrides and its signature. Errors:
 	// NOT_FOUND.
 	GetDecision(context.Context, *GetDecisionRequest) (*GetDecisionResponse, error)
 	// ListDecisions lists a client's decisions, newest first. Errors: NOT_FOUND
 	// for an unknown client.
 	ListDecisions(context.Context, *ListDecisionsRequest) (*ListDecisionsResponse, error)
-	// OverrideDecision tries to set one finding aside. A denied override is also an
-	// answer and is recorded on the audit log. Errors: NOT_FOUND for an unknown
+	// OverrideDecision tries to set one finding aside, with all findings of the same
+	// cause. It takes a second person, but for findings marked alone in a salon where
+	// only one practitioner is active. A denied override is also an answer and is
+	// recorded on the audit log. Errors: NOT_FOUND for an unknown
 	// decision; PERMISSION_DENIED for a practitioner that the caller may not act
 	// for, as in CheckEligibility; a manager acts for themselves.
 	OverrideDecision(context.Context, *OverrideDecisionRequest) (*OverrideDecisionResponse, error)
@@ -183,6 +212,9 @@ type UnimplementedEligibilityServiceServer struct{}
 
 func (UnimplementedEligibilityServiceServer) CheckEligibility(context.Context, *CheckEligibilityRequest) (*CheckEligibilityResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CheckEligibility not implemented")
+}
+func (UnimplementedEligibilityServiceServer) CheckBooking(context.Context, *CheckBookingRequest) (*CheckBookingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckBooking not implemented")
 }
 func (UnimplementedEligibilityServiceServer) GetDecision(context.Context, *GetDecisionRequest) (*GetDecisionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetDecision not implemented")
@@ -234,6 +266,24 @@ func _EligibilityService_CheckEligibility_Handler(srv interface{}, ctx context.C
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(EligibilityServiceServer).CheckEligibility(ctx, req.(*CheckEligibilityRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EligibilityService_CheckBooking_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckBookingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EligibilityServiceServer).CheckBooking(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EligibilityService_CheckBooking_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EligibilityServiceServer).CheckBooking(ctx, req.(*CheckBookingRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -338,6 +388,10 @@ var EligibilityService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CheckEligibility",
 			Handler:    _EligibilityService_CheckEligibility_Handler,
+		},
+		{
+			MethodName: "CheckBooking",
+			Handler:    _EligibilityService_CheckBooking_Handler,
 		},
 		{
 			MethodName: "GetDecision",

@@ -444,9 +444,18 @@ type OverrideTerms struct {
 	// at most 10.
 	Roles []Role `protobuf:"varint,2,rep,packed,name=roles,proto3,enum=alkalog.v1.Role" json:"roles,omitempty"`
 	// Reasons to choose from; at least one when allowed.
-	Reasons       []*OverrideReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Reasons []*OverrideReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// True: the only active practitioner of a salon may, for a service of their own,
+	// with one of the reasons and a photo or a second look. Only for rules that wait.
+	Alone bool `protobuf:"varint,4,opt,name=alone,proto3" json:"alone,omitempty"`
+	// Hours since the event below which nobody may alone, 24 to 336; for a wait in
+	// hours.
+	AloneMinimumHours *int32 `protobuf:"varint,5,opt,name=alone_minimum_hours,json=aloneMinimumHours,proto3,oneof" json:"alone_minimum_hours,omitempty"`
+	// Calendar days since the event below which nobody may alone, 42 to 730; for a
+	// wait in days.
+	AloneMinimumDays *int32 `protobuf:"varint,6,opt,name=alone_minimum_days,json=aloneMinimumDays,proto3,oneof" json:"alone_minimum_days,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *OverrideTerms) Reset() {
@@ -500,6 +509,116 @@ func (x *OverrideTerms) GetReasons() []*OverrideReason {
 	return nil
 }
 
+func (x *OverrideTerms) GetAlone() bool {
+	if x != nil {
+		return x.Alone
+	}
+	return false
+}
+
+func (x *OverrideTerms) GetAloneMinimumHours() int32 {
+	if x != nil && x.AloneMinimumHours != nil {
+		return *x.AloneMinimumHours
+	}
+	return 0
+}
+
+func (x *OverrideTerms) GetAloneMinimumDays() int32 {
+	if x != nil && x.AloneMinimumDays != nil {
+		return *x.AloneMinimumDays
+	}
+	return 0
+}
+
+// RuleWait says when the wait of a rule ends. The rule fires while its expression
+// holds and the decision is made before that. All fields are named by their path,
+// as in an expression.
+type RuleWait struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The past events that the wait is counted from, up to 4 of up to 80 characters,
+	// such as "consultation.history.shampoo": from the latest moment that fits each
+	// one that happened.
+	Events []string `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
+	// Instead of hours and days, a time: the wait ends when that day begins in the
+	// salon's time zone. Up to 80 characters.
+	UntilField string `protobuf:"bytes,2,opt,name=until_field,json=untilField,proto3" json:"until_field,omitempty"`
+	// The number of hours, up to 80 characters; empty: it is counted in days.
+	HoursField string `protobuf:"bytes,3,opt,name=hours_field,json=hoursField,proto3" json:"hours_field,omitempty"`
+	// The number of calendar days in the salon's time zone, up to 80 characters; empty:
+	// it is counted in hours.
+	DaysField string `protobuf:"bytes,4,opt,name=days_field,json=daysField,proto3" json:"days_field,omitempty"`
+	// What is not to be done before an appointment, as an instruction to the client,
+	// up to 120 characters, such as "Do not wash the hair"; empty: nothing.
+	AbstainText   string `protobuf:"bytes,5,opt,name=abstain_text,json=abstainText,proto3" json:"abstain_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RuleWait) Reset() {
+	*x = RuleWait{}
+	mi := &file_alkalog_v1_rule_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RuleWait) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RuleWait) ProtoMessage() {}
+
+func (x *RuleWait) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_rule_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RuleWait.ProtoReflect.Descriptor instead.
+func (*RuleWait) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *RuleWait) GetEvents() []string {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+func (x *RuleWait) GetUntilField() string {
+	if x != nil {
+		return x.UntilField
+	}
+	return ""
+}
+
+func (x *RuleWait) GetHoursField() string {
+	if x != nil {
+		return x.HoursField
+	}
+	return ""
+}
+
+func (x *RuleWait) GetDaysField() string {
+	if x != nil {
+		return x.DaysField
+	}
+	return ""
+}
+
+func (x *RuleWait) GetAbstainText() string {
+	if x != nil {
+		return x.AbstainText
+	}
+	return ""
+}
+
 // Rule is one check of the decision, as data.
 type Rule struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -514,7 +633,7 @@ type Rule struct {
 	// What it demands when it fires.
 	Severity Severity `protobuf:"varint,5,opt,name=severity,proto3,enum=alkalog.v1.Severity" json:"severity,omitempty"`
 	// When it fires: a CEL expression of type bool over the decision's inputs,
-	// up to 2,000 characters.
+	// up to 2,000 characters. With a wait, it fires only until that ends.
 	Expression string `protobuf:"bytes,6,opt,name=expression,proto3" json:"expression,omitempty"`
 	// What the person reads when it fires, in plain words, up to 400 characters.
 	Message string `protobuf:"bytes,7,opt,name=message,proto3" json:"message,omitempty"`
@@ -528,13 +647,20 @@ type Rule struct {
 	// True for a condition that must be met before first contact; says nothing for
 	// a rule of another severity.
 	BeforeContact bool `protobuf:"varint,11,opt,name=before_contact,json=beforeContact,proto3" json:"before_contact,omitempty"`
+	// When its wait ends; absent: it does not wait, and fires as long as the
+	// expression holds.
+	Wait *RuleWait `protobuf:"bytes,12,opt,name=wait,proto3" json:"wait,omitempty"`
+	// The cause that it shares with other rules, such as "early", up to 40 characters;
+	// empty: it stands alone. Findings of one cause about the same hair are overridden
+	// together, on the terms of the strictest.
+	Cause         string `protobuf:"bytes,13,opt,name=cause,proto3" json:"cause,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Rule) Reset() {
 	*x = Rule{}
-	mi := &file_alkalog_v1_rule_proto_msgTypes[3]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -546,7 +672,7 @@ func (x *Rule) String() string {
 func (*Rule) ProtoMessage() {}
 
 func (x *Rule) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_rule_proto_msgTypes[3]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -559,7 +685,7 @@ func (x *Rule) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Rule.ProtoReflect.Descriptor instead.
 func (*Rule) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{3}
+	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Rule) GetRuleId() string {
@@ -639,16 +765,32 @@ func (x *Rule) GetBeforeContact() bool {
 	return false
 }
 
+func (x *Rule) GetWait() *RuleWait {
+	if x != nil {
+		return x.Wait
+	}
+	return nil
+}
+
+func (x *Rule) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
 // PolicyParameters are the numbers on which the trade disagrees. Absent means
 // the built-in default named in each comment; a house policy can only tighten.
 type PolicyParameters struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Hours since the last shampoo, 0 to 336. Default 72 (common practice,
-	// 24-72 h seen).
+	// Hours since the last shampoo, scratching or hard brushing, 0 to 336. Default 48
+	// (common practice, 24-72 h seen).
 	ShampooWaitHours *int32 `protobuf:"varint,1,opt,name=shampoo_wait_hours,json=shampooWaitHours,proto3,oneof" json:"shampoo_wait_hours,omitempty"`
 	// Days since permanent colour, 0 to 365. Default 14.
 	ColourWaitDays *int32 `protobuf:"varint,2,opt,name=colour_wait_days,json=colourWaitDays,proto3,oneof" json:"colour_wait_days,omitempty"`
-	// Days since the last relaxer, 0 to 365. Default 56.
+	// Days since the last relaxer when new growth was not measured or is too little, 0
+	// to 365. Default 56. What a chain states here holds for measured growth too,
+	// unless it also states relaxer_measured_wait_days.
 	RelaxerWaitDays *int32 `protobuf:"varint,3,opt,name=relaxer_wait_days,json=relaxerWaitDays,proto3,oneof" json:"relaxer_wait_days,omitempty"`
 	// Millimetres of new growth for a retouch, 0 to 100. Default 12.
 	NewGrowthMm *float64 `protobuf:"fixed64,4,opt,name=new_growth_mm,json=newGrowthMm,proto3,oneof" json:"new_growth_mm,omitempty"`
@@ -684,13 +826,22 @@ type PolicyParameters struct {
 	// Target of loosening in percent for texturizing, 1 to 60. Default 40 (our
 	// own choice).
 	TexturizingTargetPercent *float64 `protobuf:"fixed64,17,opt,name=texturizing_target_percent,json=texturizingTargetPercent,proto3,oneof" json:"texturizing_target_percent,omitempty"`
-	unknownFields            protoimpl.UnknownFields
-	sizeCache                protoimpl.SizeCache
+	// Days since the last relaxer when the new growth was measured and is at least
+	// new_growth_mm, 0 to 365. Default 42 (common practice, 6-8 weeks seen).
+	RelaxerMeasuredWaitDays *int32 `protobuf:"varint,18,opt,name=relaxer_measured_wait_days,json=relaxerMeasuredWaitDays,proto3,oneof" json:"relaxer_measured_wait_days,omitempty"`
+	// Hours since shampoo or scratching below which nobody may set the wait aside and
+	// no directions shorten it, 0 to 336. Default 24 (our own choice).
+	ShampooFloorHours *int32 `protobuf:"varint,19,opt,name=shampoo_floor_hours,json=shampooFloorHours,proto3,oneof" json:"shampoo_floor_hours,omitempty"`
+	// Days between relaxers below which no directions shorten the wait, 0 to 365.
+	// Default 28 (our own choice).
+	RelaxerFloorDays *int32 `protobuf:"varint,20,opt,name=relaxer_floor_days,json=relaxerFloorDays,proto3,oneof" json:"relaxer_floor_days,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *PolicyParameters) Reset() {
 	*x = PolicyParameters{}
-	mi := &file_alkalog_v1_rule_proto_msgTypes[4]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -702,7 +853,7 @@ func (x *PolicyParameters) String() string {
 func (*PolicyParameters) ProtoMessage() {}
 
 func (x *PolicyParameters) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_rule_proto_msgTypes[4]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -715,7 +866,7 @@ func (x *PolicyParameters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PolicyParameters.ProtoReflect.Descriptor instead.
 func (*PolicyParameters) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{4}
+	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PolicyParameters) GetShampooWaitHours() int32 {
@@ -837,8 +988,29 @@ func (x *PolicyParameters) GetTexturizingTargetPercent() float64 {
 	return 0
 }
 
-// HousePolicy is a chain's own set of stricter rules. It can add findings and
-// tighten numbers; it cannot loosen any.
+func (x *PolicyParameters) GetRelaxerMeasuredWaitDays() int32 {
+	if x != nil && x.RelaxerMeasuredWaitDays != nil {
+		return *x.RelaxerMeasuredWaitDays
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetShampooFloorHours() int32 {
+	if x != nil && x.ShampooFloorHours != nil {
+		return *x.ShampooFloorHours
+	}
+	return 0
+}
+
+func (x *PolicyParameters) GetRelaxerFloorDays() int32 {
+	if x != nil && x.RelaxerFloorDays != nil {
+		return *x.RelaxerFloorDays
+	}
+	return 0
+}
+
+// HousePolicy is a chain's own set of stricter rules. It adds findings and tightens
+// numbers; it loosens a number only by the field loosening.
 type HousePolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name; given by the server on creation.
@@ -861,14 +1033,17 @@ type HousePolicy struct {
 	// When it came into force, UTC; absent: never.
 	ActivateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=activate_time,json=activateTime,proto3" json:"activate_time,omitempty"`
 	// SHA-256 over its rules and numbers, lower-case hex.
-	Digest        string `protobuf:"bytes,10,opt,name=digest,proto3" json:"digest,omitempty"`
+	Digest string `protobuf:"bytes,10,opt,name=digest,proto3" json:"digest,omitempty"`
+	// Numbers that it sets looser than the default, each within a range whose ends have
+	// a published source. There is no such range today, so every number here is refused.
+	Loosening     *PolicyParameters `protobuf:"bytes,11,opt,name=loosening,proto3" json:"loosening,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *HousePolicy) Reset() {
 	*x = HousePolicy{}
-	mi := &file_alkalog_v1_rule_proto_msgTypes[5]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -880,7 +1055,7 @@ func (x *HousePolicy) String() string {
 func (*HousePolicy) ProtoMessage() {}
 
 func (x *HousePolicy) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_rule_proto_msgTypes[5]
+	mi := &file_alkalog_v1_rule_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -893,7 +1068,7 @@ func (x *HousePolicy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HousePolicy.ProtoReflect.Descriptor instead.
 func (*HousePolicy) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{5}
+	return file_alkalog_v1_rule_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *HousePolicy) GetName() string {
@@ -966,6 +1141,13 @@ func (x *HousePolicy) GetDigest() string {
 	return ""
 }
 
+func (x *HousePolicy) GetLoosening() *PolicyParameters {
+	if x != nil {
+		return x.Loosening
+	}
+	return nil
+}
+
 var File_alkalog_v1_rule_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_rule_proto_rawDesc = "" +
@@ -977,12 +1159,28 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x06source\x18\x02 \x01(\tB]\xbaHVrT\x18\xac\x022O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06source\"\xcb\x01\n" +
 	"\x0eOverrideReason\x125\n" +
 	"\x04code\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{2,62}$\xa0\xb2\x19\x01R\x04code\x12\x81\x01\n" +
-	"\vdescription\x18\x02 \x01(\tB_\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdescription\"\xa2\x01\n" +
+	"\vdescription\x18\x02 \x01(\tB_\xbaHXrV\x10\x01\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdescription\"\xe7\x02\n" +
 	"\rOverrideTerms\x12\x18\n" +
 	"\aallowed\x18\x01 \x01(\bR\aallowed\x127\n" +
 	"\x05roles\x18\x02 \x03(\x0e2\x10.alkalog.v1.RoleB\x0f\xbaH\f\x92\x01\t\x10\n" +
 	"\"\x05\x82\x01\x02\x10\x01R\x05roles\x12>\n" +
-	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\"\xe6\x05\n" +
+	"\areasons\x18\x03 \x03(\v2\x1a.alkalog.v1.OverrideReasonB\b\xbaH\x05\x92\x01\x02\x10\x14R\areasons\x12\x14\n" +
+	"\x05alone\x18\x04 \x01(\bR\x05alone\x12?\n" +
+	"\x13alone_minimum_hours\x18\x05 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xd0\x02(\x18H\x00R\x11aloneMinimumHours\x88\x01\x01\x12=\n" +
+	"\x12alone_minimum_days\x18\x06 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xda\x05(*H\x01R\x10aloneMinimumDays\x88\x01\x01B\x16\n" +
+	"\x14_alone_minimum_hoursB\x15\n" +
+	"\x13_alone_minimum_days\"\x83\x05\n" +
+	"\bRuleWait\x12{\n" +
+	"\x06events\x18\x01 \x03(\tBc\xbaH\\\x92\x01Y\x10\x04\"UrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06events\x12}\n" +
+	"\vuntil_field\x18\x02 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\n" +
+	"untilField\x12}\n" +
+	"\vhours_field\x18\x03 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\n" +
+	"hoursField\x12{\n" +
+	"\n" +
+	"days_field\x18\x04 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\tdaysField\x12\x7f\n" +
+	"\fabstain_text\x18\x05 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vabstainText\"\x84\a\n" +
 	"\x04Rule\x12K\n" +
 	"\arule_id\x18\x01 \x01(\tB2\xbaH+r)\x18P2%^[a-z][a-z0-9-]*(\\.[a-z][a-z0-9-]*)+$\xa0\xb2\x19\x01R\x06ruleId\x12!\n" +
 	"\aversion\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aversion\x121\n" +
@@ -998,7 +1196,9 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\x0eoverride_terms\x18\t \x01(\v2\x19.alkalog.v1.OverrideTermsR\roverrideTerms\x128\n" +
 	"\rjurisdictions\x18\n" +
 	" \x03(\tB\x12\xbaH\v\x92\x01\b\x10\x14\"\x04r\x02\x18?\xa0\xb2\x19\x01R\rjurisdictions\x12%\n" +
-	"\x0ebefore_contact\x18\v \x01(\bR\rbeforeContact\"\x97\f\n" +
+	"\x0ebefore_contact\x18\v \x01(\bR\rbeforeContact\x12(\n" +
+	"\x04wait\x18\f \x01(\v2\x14.alkalog.v1.RuleWaitR\x04wait\x12r\n" +
+	"\x05cause\x18\r \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x05cause\"\xb3\x0e\n" +
 	"\x10PolicyParameters\x12=\n" +
 	"\x12shampoo_wait_hours\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\x00R\x10shampooWaitHours\x88\x01\x01\x129\n" +
@@ -1025,7 +1225,13 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xed\x02(\x01H\rR\btestDays\x88\x01\x01\x123\n" +
 	"\rflush_minutes\x18\x0f \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x0fH\x0eR\fflushMinutes\x88\x01\x01\x12<\n" +
 	"\x12absolute_age_years\x18\x10 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x15(\fH\x0fR\x10absoluteAgeYears\x88\x01\x01\x12Z\n" +
-	"\x1atexturizing_target_percent\x18\x11 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\xf0?H\x10R\x18texturizingTargetPercent\x88\x01\x01B\x15\n" +
+	"\x1atexturizing_target_percent\x18\x11 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\xf0?H\x10R\x18texturizingTargetPercent\x88\x01\x01\x12L\n" +
+	"\x1arelaxer_measured_wait_days\x18\x12 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x00H\x11R\x17relaxerMeasuredWaitDays\x88\x01\x01\x12?\n" +
+	"\x13shampoo_floor_hours\x18\x13 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xd0\x02(\x00H\x12R\x11shampooFloorHours\x88\x01\x01\x12=\n" +
+	"\x12relaxer_floor_days\x18\x14 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xed\x02(\x00H\x13R\x10relaxerFloorDays\x88\x01\x01B\x15\n" +
 	"\x13_shampoo_wait_hoursB\x13\n" +
 	"\x11_colour_wait_daysB\x14\n" +
 	"\x12_relaxer_wait_daysB\x10\n" +
@@ -1043,7 +1249,10 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"_test_daysB\x10\n" +
 	"\x0e_flush_minutesB\x15\n" +
 	"\x13_absolute_age_yearsB\x1d\n" +
-	"\x1b_texturizing_target_percent\"\xe6\x05\n" +
+	"\x1b_texturizing_target_percentB\x1d\n" +
+	"\x1b_relaxer_measured_wait_daysB\x16\n" +
+	"\x14_shampoo_floor_hoursB\x15\n" +
+	"\x13_relaxer_floor_days\"\xa2\x06\n" +
 	"\vHousePolicy\x12f\n" +
 	"\x04name\x18\x01 \x01(\tBR\xe0A\b\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -1059,7 +1268,8 @@ const file_alkalog_v1_rule_proto_rawDesc = "" +
 	"parameters\x12D\n" +
 	"\ractivate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\factivateTime\x12\x1f\n" +
 	"\x06digest\x18\n" +
-	" \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\x06digest::\xeaA7\n" +
+	" \x01(\tB\a\xe0A\x03\xa0\xb2\x19\x01R\x06digest\x12:\n" +
+	"\tloosening\x18\v \x01(\v2\x1c.alkalog.v1.PolicyParametersR\tloosening::\xeaA7\n" +
 	"\x13alkalog/HousePolicy\x12 chains/{chain}/policies/{policy}*\x8f\x01\n" +
 	"\bSeverity\x12\x18\n" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x1c\n" +
@@ -1106,7 +1316,7 @@ func file_alkalog_v1_rule_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_rule_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_alkalog_v1_rule_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_alkalog_v1_rule_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_alkalog_v1_rule_proto_goTypes = []any{
 	(Severity)(0),                 // 0: alkalog.v1.Severity
 	(Layer)(0),                    // 1: alkalog.v1.Layer
@@ -1116,32 +1326,35 @@ var file_alkalog_v1_rule_proto_goTypes = []any{
 	(*Basis)(nil),                 // 5: alkalog.v1.Basis
 	(*OverrideReason)(nil),        // 6: alkalog.v1.OverrideReason
 	(*OverrideTerms)(nil),         // 7: alkalog.v1.OverrideTerms
-	(*Rule)(nil),                  // 8: alkalog.v1.Rule
-	(*PolicyParameters)(nil),      // 9: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 10: alkalog.v1.HousePolicy
-	(Role)(0),                     // 11: alkalog.v1.Role
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*RuleWait)(nil),              // 8: alkalog.v1.RuleWait
+	(*Rule)(nil),                  // 9: alkalog.v1.Rule
+	(*PolicyParameters)(nil),      // 10: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 11: alkalog.v1.HousePolicy
+	(Role)(0),                     // 12: alkalog.v1.Role
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
 }
 var file_alkalog_v1_rule_proto_depIdxs = []int32{
 	3,  // 0: alkalog.v1.Basis.kind:type_name -> alkalog.v1.BasisKind
-	11, // 1: alkalog.v1.OverrideTerms.roles:type_name -> alkalog.v1.Role
+	12, // 1: alkalog.v1.OverrideTerms.roles:type_name -> alkalog.v1.Role
 	6,  // 2: alkalog.v1.OverrideTerms.reasons:type_name -> alkalog.v1.OverrideReason
 	1,  // 3: alkalog.v1.Rule.layer:type_name -> alkalog.v1.Layer
 	2,  // 4: alkalog.v1.Rule.scope:type_name -> alkalog.v1.RuleScope
 	0,  // 5: alkalog.v1.Rule.severity:type_name -> alkalog.v1.Severity
 	5,  // 6: alkalog.v1.Rule.basis:type_name -> alkalog.v1.Basis
 	7,  // 7: alkalog.v1.Rule.override_terms:type_name -> alkalog.v1.OverrideTerms
-	12, // 8: alkalog.v1.HousePolicy.create_time:type_name -> google.protobuf.Timestamp
-	12, // 9: alkalog.v1.HousePolicy.update_time:type_name -> google.protobuf.Timestamp
-	4,  // 10: alkalog.v1.HousePolicy.state:type_name -> alkalog.v1.PolicyState
-	8,  // 11: alkalog.v1.HousePolicy.rules:type_name -> alkalog.v1.Rule
-	9,  // 12: alkalog.v1.HousePolicy.parameters:type_name -> alkalog.v1.PolicyParameters
-	12, // 13: alkalog.v1.HousePolicy.activate_time:type_name -> google.protobuf.Timestamp
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	8,  // 8: alkalog.v1.Rule.wait:type_name -> alkalog.v1.RuleWait
+	13, // 9: alkalog.v1.HousePolicy.create_time:type_name -> google.protobuf.Timestamp
+	13, // 10: alkalog.v1.HousePolicy.update_time:type_name -> google.protobuf.Timestamp
+	4,  // 11: alkalog.v1.HousePolicy.state:type_name -> alkalog.v1.PolicyState
+	9,  // 12: alkalog.v1.HousePolicy.rules:type_name -> alkalog.v1.Rule
+	10, // 13: alkalog.v1.HousePolicy.parameters:type_name -> alkalog.v1.PolicyParameters
+	13, // 14: alkalog.v1.HousePolicy.activate_time:type_name -> google.protobuf.Timestamp
+	10, // 15: alkalog.v1.HousePolicy.loosening:type_name -> alkalog.v1.PolicyParameters
+	16, // [16:16] is the sub-list for method output_type
+	16, // [16:16] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_rule_proto_init() }
@@ -1150,14 +1363,15 @@ func file_alkalog_v1_rule_proto_init() {
 		return
 	}
 	file_alkalog_v1_options_proto_init()
-	file_alkalog_v1_rule_proto_msgTypes[4].OneofWrappers = []any{}
+	file_alkalog_v1_rule_proto_msgTypes[2].OneofWrappers = []any{}
+	file_alkalog_v1_rule_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_rule_proto_rawDesc), len(file_alkalog_v1_rule_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

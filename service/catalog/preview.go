@@ -43,7 +43,7 @@ func (s Service) PreviewHousePolicy(ctx context.Context, req *pb.PreviewHousePol
 			return nil, err
 		}
 		in := proto.CloneOf(d.Inputs)
-		in.HousePolicy, in.Parameters = policy, s.Rules.Parameters(policy.Parameters)
+		in.HousePolicy, in.Parameters = policy, s.Rules.Parameters(policy)
 		again, err := s.Rules.Decide(in)
 		if err != nil {
 			return nil, err

@@ -24,8 +24,6 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
@@ -57,14 +55,10 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 	if req.GetInline() != nil {
 		answer := &pb.CheckEligibilityResponse{}
 		err := storage.Read(ctx, s.DB, record.Chain(audit.Chain), func(r *storage.Snapshot) (err error) {
-			inline := proto.CloneOf(req.GetInline())
-			record.Clear(inline)
-			record.SetTime(inline, "update_time", audit.Time) // the answers are of now
-			check := record.All(actingFor, record.ConsultationInput("inline", req.Parent, inline, audit.Time),
-				record.ActingFor("inline.practitioner", inline.GetPractitioner()))
-			if err = check(r, caller); err == nil {
-				err = record.FillStatements(r, caller, s.Rules, "inline", req.Parent, nil, inline, audit.Time)
+			if err = actingFor(r, caller); err != nil {
+				return err
 			}
+			inline, err := s.inlineConsultation(r, caller, req.Parent, req.GetInline(), audit.Time)
 			if err != nil {
 				return err
 			}

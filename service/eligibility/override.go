@@ -38,7 +38,8 @@ func checkOverrideCount(decision *pb.Decision) error {
 		fmt.Sprintf("the decision has %d attempted overrides, the most that are recorded; check eligibility again for a new decision", len(decision.Overrides)))
 }
 
-// OverrideDecision tries to set one finding aside. The rules judge the attempt
+// OverrideDecision tries to set one finding aside, with those of the same cause. The
+// rules judge the attempt
 // (rules.JudgeOverride): a denial is an answer with the reason in Override.denial,
 // not an error, and it is stored and logged like an accepted one.
 //
@@ -65,6 +66,16 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
+		attempt := rules.Attempt{
+			By: by, Caller: audit.Actor, As: audit.Role, RuleID: req.RuleId, Subject: req.Subject, Reason: req.ReasonCode,
+			Began: began, At: audit.Time, PhotoDigest: req.PhotoDigest, LookedAgain: req.LookedAgain,
+		}
+		own := rules.IsOwnService(decision, attempt)
+		if own {
+			if attempt.OnlyOne, err = record.OnlyOne(r, decision.Inputs.GetSalon(), audit.Time); err != nil {
+				return nil, storage.Changes{}, err
+			}
+		}
 		override := &pb.Override{
 			OverrideId:   storage.NewID(),
 			RuleId:       req.RuleId,
@@ -75,7 +86,11 @@ func (s Service) OverrideDecision(ctx context.Context, req *pb.OverrideDecisionR
 			Comment:      req.Comment,
 			CreateTime:   timestamppb.New(audit.Time),
 			CommentSalt:  salt,
-			Denial:       rules.JudgeOverride(decision, by, audit.Actor, audit.Role, req.RuleId, req.Subject, req.ReasonCode, began, audit.Time),
+			Denial:       rules.JudgeOverride(decision, attempt),
+			RuleIds:      rules.CauseRules(decision, req.RuleId, req.Subject),
+			Alone:        own && attempt.OnlyOne,
+			PhotoDigest:  req.PhotoDigest,
+			LookedAgain:  req.LookedAgain,
 		}
 		answer := proto.CloneOf(decision)
 		answer.Overrides = append(answer.Overrides, override)

@@ -60,7 +60,7 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	if in.HousePolicy, err = ActivePolicy(r); err != nil {
 		return nil, err
 	}
-	in.Parameters = engine.Parameters(in.HousePolicy.GetParameters())
+	in.Parameters = engine.Parameters(in.HousePolicy)
 	if in.Incidents, err = Incidents(r, req.Parent); err != nil {
 		return nil, err
 	}

@@ -94,6 +94,9 @@ func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *e
 	}
 	e.evaluateSectionProducts(s, p, o, place)
 	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
+	if revision >= 2 {
+		joinCauses(o.findings)
+	}
 	return o
 }
 
@@ -123,10 +126,21 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.label(),
 		Message: about.prefix() + r.message.render(s), Basis: r.text.Basis, OverrideTerms: r.text.OverrideTerms, EvaluationFailed: failed,
 	}
+	if s.revision >= 2 {
+		f.Cause = r.text.Cause
+	}
 	if failed {
 		f.Severity = pb.Severity_SEVERITY_REFER
 		f.Message = failedText(s.revision) + f.Message
 		return f
+	}
+	if r.wait != nil {
+		if span, holds, _ := r.wait.test(s); holds {
+			f.Wait = span.of()
+		}
+		if basis := r.wait.directedBasis(s); basis != nil {
+			f.Basis = basis
+		}
 	}
 	if slices.Contains(r.fields, s.lang.index[contradictedPath]) {
 		f.Contradictions = s.history().contradictions

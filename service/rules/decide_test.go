@@ -169,6 +169,7 @@ func TestFindingShowsAnswers(t *testing.T) {
 		{Field: "parameters.colour_wait_days", Value: "14"},
 		{Field: "consultation.hair.zones[ends].permanent_colour.happened", Value: "yes"},
 		{Field: "consultation.hair.zones[ends].permanent_colour.last_time", Value: "2026-02-25 10:00 UTC"},
+		{Field: "service_kind", Value: "virgin"},
 	}
 	if !slices.EqualFunc(f.GetAnswers(), want, func(a, b *pb.SeenAnswer) bool { return proto.Equal(a, b) }) {
 		t.Errorf("answers: %v", f.GetAnswers())
@@ -259,8 +260,8 @@ func TestWaitToTheSecond(t *testing.T) {
 		since time.Duration
 		want  pb.Verdict
 	}{
-		{72*time.Hour - time.Second, pb.Verdict_VERDICT_REFUSE},
-		{72 * time.Hour, pb.Verdict_VERDICT_PROCEED},
+		{48*time.Hour - time.Second, pb.Verdict_VERDICT_REFUSE},
+		{48 * time.Hour, pb.Verdict_VERDICT_PROCEED},
 		{-time.Hour, pb.Verdict_VERDICT_REFUSE}, // the till's clock is ahead
 	} {
 		in := soundHead()

@@ -99,12 +99,17 @@ func (s *state) location() *time.Location {
 	if found, ok := s.lang.locations.Load(name); ok {
 		return found.(*time.Location)
 	}
-	location, err := time.LoadLocation(name)
-	if err != nil {
-		location = time.UTC
-	}
+	location := locationOf(name)
 	s.lang.locations.Store(name, location)
 	return location
+}
+
+// locationOf is a time zone by its name; UTC when there is none of that name.
+func locationOf(name string) *time.Location {
+	if location, err := time.LoadLocation(name); err == nil {
+		return location
+	}
+	return time.UTC
 }
 
 // now is the instant of the decision.

@@ -22,6 +22,7 @@ import (
 	"fmt"
 	"slices"
 
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -38,7 +39,8 @@ const Version = "1"
 //
 //	0  before decisions stored a revision
 //	1  conditions name their subject and whether they come before first contact
-//	2  texts that the engine adds say first what to do
+//	2  texts that the engine adds say first what to do; findings name their cause,
+//	   and those of one cause share the strictest terms
 const Revision = 2
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.
@@ -50,6 +52,7 @@ type Engine struct {
 	defaults       *pb.PolicyParameters
 	builtInRules   []*rule // in the order of their files
 	rulesByScope   ruleSet
+	waits          []*rule // those with a wait
 	questions      map[string]string
 	strength       []step
 	strengthChecks []check // one for each step
@@ -60,6 +63,7 @@ type Engine struct {
 	readsHistory   bool              // some rule reads what is known of the history: decisions show it
 	builtInOnly    *housePolicyRules // without any house policy
 	policies       *policyCache
+	looserRanges   map[protoreflect.Name]looseningRange // how far a house may loosen a number
 }
 
 // New builds the built-in policy.
@@ -78,8 +82,9 @@ func Load(text []byte) (*Engine, error) {
 		return nil, err
 	}
 	e := &Engine{
-		lang: book, text: withoutCases(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{}, policies: newPolicyCache(policyCacheCapacity),
+		lang: book, text: withoutCases(text), defaults: &pb.PolicyParameters{}, questions: map[string]string{}, policies: newPolicyCache(policyCacheCapacity), looserRanges: permittedRanges(),
 	}
+	book.defaults = e.defaults
 	e.textDigest = digest(e.text)
 	if e.documents, err = parse(text); err != nil {
 		return nil, err
@@ -116,6 +121,9 @@ func (e *Engine) add(d document) error {
 		e.builtInRules = append(e.builtInRules, built)
 		e.readsHistory = e.readsHistory || slices.ContainsFunc(built.fields, e.lang.isHistoryField)
 		e.rulesByScope.add(built)
+		if built.wait != nil {
+			e.waits = append(e.waits, built)
+		}
 	}
 	for _, text := range d.Strength {
 		s, err := newStep(text)
@@ -168,7 +176,7 @@ func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 		DecideTime:   &timestamppb.Timestamp{Seconds: in.GetDecideTime().GetSeconds(), Nanos: in.GetDecideTime().GetNanos()},
 		Consultation: in.GetConsultation(), Product: in.GetProduct(), LotCode: in.GetLotCode(),
 		Practitioner: in.GetPractitioner(), Supervisor: in.GetSupervisor(), Salon: in.GetSalon(),
-		ServiceKind: in.GetServiceKind(), Parameters: e.strictestParameters(e.defaults, in.GetParameters(), in.GetHousePolicy().GetParameters()),
+		ServiceKind: in.GetServiceKind(), Parameters: e.strictestParameters(e.looser(in.GetHousePolicy().GetLoosening()), in.GetParameters(), in.GetHousePolicy().GetParameters()),
 		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(), BirthDate: in.GetBirthDate(),
 		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
 		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),

@@ -51,13 +51,16 @@ func Example() {
 	fmt.Println(decision.GetVerdict(), "-", finding.GetRuleId(), "-", finding.GetMessage())
 	fmt.Println("open questions:", len(decision.GetOpenQuestions()))
 
-	denial := rules.JudgeOverride(decision, supervisor, supervisor.Name, pb.Role_ROLE_SUPERVISOR, finding.GetRuleId(), finding.GetSubject(), "SCALP_CALM", false, now)
+	denial := rules.JudgeOverride(decision, rules.Attempt{
+		By: supervisor, Caller: supervisor.Name, As: pb.Role_ROLE_SUPERVISOR,
+		RuleID: finding.GetRuleId(), Subject: finding.GetSubject(), Reason: "SCALP_CALM", At: now,
+	})
 	fmt.Println("override accepted:", denial == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED)
 	decision.Overrides = append(decision.Overrides, &pb.Override{RuleId: finding.GetRuleId(), Subject: finding.GetSubject(), Denial: denial})
 	fmt.Println("stands at", rules.Standing(decision))
 
 	// Output:
-	// VERDICT_REFUSE - wait.shampoo - Wait 72 hours after a shampoo. The scalp's own oil protects it.
+	// VERDICT_REFUSE - wait.shampoo - Wait 48 hours after a shampoo. The scalp's own oil protects it.
 	// open questions: 0
 	// override accepted: true
 	// stands at VERDICT_ASK

@@ -58,8 +58,10 @@ func allFields(v enumTable) []field {
 	add(historyFields(v)...)
 	add(testFields(v)...)
 	add(ageFields()...)
+	add(waitFields()...)
 	add(zoneGroup().fields(v)...)
 	add(zoneHistoryFields(v)...)
+	add(treatedField())
 	add(sectionGroup().fields(v)...)
 	for i := range all {
 		all[i].absent = types.NullValue

@@ -296,7 +296,7 @@ func TestDateOfAMonthCountsFromItsEnd(t *testing.T) {
 		{&date.Date{Year: 2026}, true},                    // until now
 	} {
 		in := retouch()
-		in.RecordCard = nil
+		in.RecordCard, in.Consultation.Hair.NewGrowthMm = nil, nil // not measured: 56 days
 		in.Consultation.History.Relaxer = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastDate: c.given}
 		if d := mustDecide(t, e, in); hasRule(d, "wait.relaxer") != c.want {
 			t.Errorf("%v: waits is %v, want %v", c.given, !c.want, c.want)

@@ -55,6 +55,24 @@ func zoneHistoryFields(v enumTable) []field {
 	return fields
 }
 
+// treatedField tells whether a zone is treated: all are, but in a retouch only the
+// new growth. The others are kept apart and protected, so that what was done to them
+// earlier sets conditions and refuses nothing.
+func treatedField() field {
+	const path = "service_kind"
+	return field{path: "zone.treated", celType: cel.BoolType, get: func(s *state) ref.Val {
+		switch {
+		case s.in.GetServiceKind() != pb.ServiceKind_SERVICE_KIND_RETOUCH && s.in.GetServiceKind() != 0, s.zone.GetZone() == pb.Zone_ZONE_NEW_GROWTH:
+			return types.True
+		case s.in.GetServiceKind() == 0:
+			return s.unknownOf(path)
+		}
+		return types.False
+	}, evidence: func(s *state) []*pb.SeenAnswer {
+		return []*pb.SeenAnswer{{Field: path, Value: displayValue(s.value(s.lang.index[path]))}}
+	}}
+}
+
 // workFields are whether a kind of work was done, when at the latest, and how many
 // calendar days of the salon ago.
 func workFields(v enumTable, path, stands string, w workKind, zone func(*state) pb.Zone) []field {

@@ -39,7 +39,8 @@ func (e *Engine) CheckHouse(p *pb.HousePolicy) []Problem {
 		}
 		seen[text.GetRuleId()] = true
 	}
-	return append(problems, e.checkParameters(p.GetParameters())...)
+	problems = append(problems, e.checkParameters(p.GetParameters())...)
+	return append(problems, e.checkLoosening(p.GetLoosening())...)
 }
 
 // ruleID is the form of a house rule's id.
@@ -70,7 +71,26 @@ func (e *Engine) checkRule(r *pb.Rule, report func(field, want string)) {
 	if want := e.lang.expressionProblem(r); want != "" {
 		report(".expression", want)
 	}
+	if w := e.lang.newRule(r, e.lang.buildLimited); r.GetWait() != nil && w.failure != nil {
+		report(".wait", w.failure.Error())
+	}
 	checkTerms(r.GetOverrideTerms(), report)
+	checkAlone(r, report)
+}
+
+// checkAlone reports terms for somebody who works alone on anything but a wait, or
+// without the time below which nobody may: 24 hours or 42 days (our own choice).
+func checkAlone(r *pb.Rule, report func(field, want string)) {
+	terms := r.GetOverrideTerms()
+	switch {
+	case !terms.GetAlone():
+	case !terms.GetAllowed() || len(r.GetWait().GetEvents()) == 0:
+		report(".override_terms.alone", "must be false but for a rule that waits after an event and may be overridden")
+	case r.GetWait().GetHoursField() != "" && terms.GetAloneMinimumHours() < 24:
+		report(".override_terms.alone_minimum_hours", "must be 24 or more")
+	case r.GetWait().GetDaysField() != "" && terms.GetAloneMinimumDays() < 42:
+		report(".override_terms.alone_minimum_days", "must be 42 or more")
+	}
 }
 
 // checkTerms reports terms of override that nobody could use.
@@ -166,7 +186,7 @@ func (e *Engine) checkParameters(p *pb.PolicyParameters) []Problem {
 	}
 	var problems []Problem
 	house, standard := p.ProtoReflect(), e.defaults.ProtoReflect()
-	tightened := e.Parameters(p).ProtoReflect()
+	tightened := e.strictestParameters(e.defaults, p).ProtoReflect()
 	house.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		if !tightened.Get(f).Equal(v) {
 			want := fmt.Sprintf("must not be looser than the built-in %v", standard.Get(f))
@@ -211,6 +231,15 @@ func HouseText(p *pb.HousePolicy) []byte {
 		if r.GetBeforeContact() { // written only when true: older policies keep their digest
 			b = append(b, "  before contact\n"...)
 		}
+		if w := r.GetWait(); w != nil {
+			b = fmt.Appendf(b, "  wait since %q until %q hours %q days %q abstain %q\n", w.GetEvents(), w.GetUntilField(), w.GetHoursField(), w.GetDaysField(), w.GetAbstainText())
+		}
+		if r.GetCause() != "" {
+			b = fmt.Appendf(b, "  cause %q\n", r.GetCause())
+		}
+		if t := r.GetOverrideTerms(); t.GetAlone() {
+			b = fmt.Appendf(b, "  alone after %d hours, %d days\n", t.GetAloneMinimumHours(), t.GetAloneMinimumDays())
+		}
 		if r.GetOverrideTerms().GetAllowed() {
 			b = fmt.Appendf(b, "  override by %v\n", r.GetOverrideTerms().GetRoles())
 			for _, reason := range r.GetOverrideTerms().GetReasons() {
@@ -218,10 +247,16 @@ func HouseText(p *pb.HousePolicy) []byte {
 			}
 		}
 	}
-	fields := p.GetParameters().ProtoReflect().Descriptor().Fields()
-	for i := range fields.Len() {
-		if f := fields.Get(i); p.GetParameters().ProtoReflect().Has(f) {
-			b = fmt.Appendf(b, "%s %v\n", f.Name(), p.GetParameters().ProtoReflect().Get(f))
+	b = appendNumbers(b, "", p.GetParameters())
+	return appendNumbers(b, "looser ", p.GetLoosening())
+}
+
+// appendNumbers writes out the numbers that are set, a line each.
+func appendNumbers(b []byte, prefix string, p *pb.PolicyParameters) []byte {
+	m := p.ProtoReflect()
+	for i := range m.Descriptor().Fields().Len() {
+		if f := m.Descriptor().Fields().Get(i); m.Has(f) {
+			b = fmt.Appendf(b, "%s%s %v\n", prefix, f.Name(), m.Get(f))
 		}
 	}
 	return b

@@ -88,14 +88,14 @@ func TestCheckHouseNumbers(t *testing.T) {
 	}
 	want := []Problem{
 		{"rules[1].rule_id", "must be there once only in the policy"},
-		{"parameters.shampoo_wait_hours", "must not be looser than the built-in 72"},
+		{"parameters.shampoo_wait_hours", "must not be looser than the built-in 48"},
 		{"parameters.straightening_cap_percent", "must not be looser than the built-in 80"},
 	}
 	if got := e.CheckHouse(p); !slices.Equal(got, want) {
 		t.Errorf("got  %v\nwant %v", got, want)
 	}
-	in := e.Parameters(p.GetParameters())
-	if in.GetColourWaitDays() != 21 || in.GetShampooWaitHours() != 72 || in.GetStraighteningCapPercent() != 80 || in.GetStraighteningTargetPercent() != 70 {
+	in := e.Parameters(p)
+	if in.GetColourWaitDays() != 21 || in.GetShampooWaitHours() != 48 || in.GetStraighteningCapPercent() != 80 || in.GetStraighteningTargetPercent() != 70 {
 		t.Errorf("in force: %v", in)
 	}
 }

@@ -31,6 +31,8 @@ type language struct {
 	env            *cel.Env
 	planner        interpreter.Interpreter
 	states         sync.Pool // of *state, closed
+	// defaults are the policy's numbers without any chain's.
+	defaults *pb.PolicyParameters
 
 	locations sync.Map // of *time.Location, by name
 }

@@ -32,46 +32,126 @@ func Standing(d *pb.Decision) pb.Verdict {
 	return standing
 }
 
-// setAside tells whether an accepted override names the finding.
+// setAside tells whether an accepted override names the finding, or one of the same
+// cause with which it was set aside. A finding that came later is in no override.
 func setAside(d *pb.Decision, f *pb.Finding) bool {
 	return f.GetOverrideTerms().GetAllowed() && slices.ContainsFunc(d.GetOverrides(), func(o *pb.Override) bool {
-		return o.GetDenial() == pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED && o.GetRuleId() == f.GetRuleId() && o.GetSubject() == f.GetSubject()
+		switch {
+		case o.GetDenial() != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED:
+			return false
+		case o.GetRuleId() == f.GetRuleId() && o.GetSubject() == f.GetSubject():
+			return true
+		}
+		named := findingOf(d, o.GetRuleId(), o.GetSubject())
+		return slices.Contains(o.GetRuleIds(), f.GetRuleId()) && named != nil && sameCause(named, f)
 	})
 }
 
-// JudgeOverride says whether somebody may set a finding aside, and if not, why.
-// as is the role in which the person acts; the directory must know the person in
-// a role that the finding names, too. It takes a second person: the practitioner who is to do
-// the service sets nothing aside, in whatever role, and not in the name of somebody
-// whom they may act for either; caller is who asks. Began says that the service on
-// the decision has begun: nothing is set aside afterwards.
-func JudgeOverride(d *pb.Decision, by *pb.Practitioner, caller string, as pb.Role, ruleID, subject, reason string, began bool, at time.Time) pb.OverrideDenial {
-	f := findingOf(d, ruleID, subject)
+// secondLook is how long after the decision somebody who works alone looks a second
+// time. Our own choice: long enough to do something else in between.
+const secondLook = 10 * time.Minute
+
+// Attempt is what somebody tries in order to set a finding aside.
+type Attempt struct {
+	By      *pb.Practitioner // as the directory knows the person
+	Caller  string           // who asks; By, or somebody who may act for that person
+	As      pb.Role          // the role in which the person acts
+	RuleID  string
+	Subject string
+	Reason  string
+	Began   bool // the service on the decision has begun: nothing is set aside afterwards
+	At      time.Time
+
+	// For a service of one's own, in a salon of one:
+	OnlyOne     bool   // nobody else who may work on clients is active in the salon
+	PhotoDigest string // of a photo of what was looked at; empty: none
+	LookedAgain bool   // it was looked at a second time
+}
+
+// JudgeOverride says whether somebody may set a finding aside, with all of the same
+// cause, and if not, why. The directory must know the person in a role that the
+// finding names, too. It takes a second person: the practitioner who is to do the
+// service sets nothing aside, in whatever role, and not in the name of somebody whom
+// they may act for either. The exception is judgeAlone.
+func JudgeOverride(d *pb.Decision, a Attempt) pb.OverrideDenial {
+	f := findingOf(d, a.RuleID, a.Subject)
 	if f == nil {
 		return pb.OverrideDenial_OVERRIDE_DENIAL_NO_SUCH_FINDING
 	}
 	terms, salon := f.GetOverrideTerms(), d.GetInputs().GetSalon()
 	switch {
-	case began:
+	case a.Began:
 		return pb.OverrideDenial_OVERRIDE_DENIAL_SERVICE_BEGAN
-	case d.GetCreateTime() != nil && at.Sub(d.GetCreateTime().AsTime()) > DecisionHolds:
+	case d.GetCreateTime() != nil && a.At.Sub(d.GetCreateTime().AsTime()) > DecisionHolds:
 		return pb.OverrideDenial_OVERRIDE_DENIAL_EXPIRED
 	case setAside(d, f):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_SET_ASIDE_ALREADY
 	case !terms.GetAllowed():
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE
-	case slices.Contains([]string{by.GetName(), caller}, d.GetInputs().GetPractitioner().GetName()):
-		return pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL
-	case !slices.Contains(terms.GetRoles(), as) || !slices.Contains(terms.GetRoles(), by.GetRole()):
+	}
+	own := IsOwnService(d, a)
+	if own {
+		if denial := judgeAlone(d, f, a); denial != pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED {
+			return denial
+		}
+	}
+	switch {
+	case !own && (!slices.Contains(terms.GetRoles(), a.As) || !slices.Contains(terms.GetRoles(), a.By.GetRole())):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ROLE
-	case len(by.GetSalons()) > 0 && !slices.Contains(by.GetSalons(), salon.GetName()):
+	case len(a.By.GetSalons()) > 0 && !slices.Contains(a.By.GetSalons(), salon.GetName()):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_OTHER_SALON
-	case !isLicensed(by, salon, at):
+	case !isLicensed(a.By, salon, a.At):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE
-	case !slices.ContainsFunc(terms.GetReasons(), func(r *pb.OverrideReason) bool { return r.GetCode() == reason }):
+	case !slices.ContainsFunc(terms.GetReasons(), func(r *pb.OverrideReason) bool { return r.GetCode() == a.Reason }):
 		return pb.OverrideDenial_OVERRIDE_DENIAL_REASON
 	}
 	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
+}
+
+// IsOwnService tells whether an attempt is on a service of the person's own, or by
+// them in another's name.
+func IsOwnService(d *pb.Decision, a Attempt) bool {
+	return slices.Contains([]string{a.By.GetName(), a.Caller}, d.GetInputs().GetPractitioner().GetName())
+}
+
+// judgeAlone says why somebody may not set a finding aside for a service of their
+// own. In a salon of one there is no second person, and waiting for one would only
+// teach to answer wrongly. So the only active practitioner may, in their own name and
+// not as a student, for findings marked alone: waits after which enough time has
+// passed, with a photo or a second look. Skin, health, damage, law and relaxer over
+// relaxed hair are never marked so.
+func judgeAlone(d *pb.Decision, f *pb.Finding, a Attempt) pb.OverrideDenial {
+	switch {
+	case !f.GetOverrideTerms().GetAlone(), !a.OnlyOne, a.Caller != a.By.GetName():
+		return pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL
+	case a.By.GetRole() == pb.Role_ROLE_STUDENT, a.As != a.By.GetRole():
+		return pb.OverrideDenial_OVERRIDE_DENIAL_ROLE
+	}
+	for _, m := range causeMembers(d.GetFindings(), f) {
+		if !aloneLimitPassed(m, d.GetInputs().GetSalon(), a.At) {
+			return pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_LIMIT
+		}
+	}
+	looked := a.LookedAgain && d.GetCreateTime() != nil && a.At.Sub(d.GetCreateTime().AsTime()) >= secondLook
+	if a.PhotoDigest == "" && !looked {
+		return pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_EVIDENCE
+	}
+	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
+}
+
+// aloneLimitPassed tells whether as much time has passed since the event behind a
+// finding as its terms ask of somebody who works alone. Of an event whose time is
+// not known, nobody can say so.
+func aloneLimitPassed(f *pb.Finding, salon *pb.Salon, at time.Time) bool {
+	terms := f.GetOverrideTerms()
+	if f.GetWait().GetSinceTime() == nil {
+		return false
+	}
+	since, in := f.GetWait().GetSinceTime().AsTime(), locationOf(salon.GetTimeZone())
+	if terms.AloneMinimumHours != nil && at.Sub(since) < time.Duration(*terms.AloneMinimumHours)*time.Hour {
+		return false
+	}
+	return terms.AloneMinimumDays == nil || dayNumber(at.In(in))-dayNumber(since.In(in)) >= int64(*terms.AloneMinimumDays)
 }
 
 // NeedsSignature tells whether a service on a decision begins only with a
@@ -108,4 +188,14 @@ func isLicensed(p *pb.Practitioner, in *pb.Salon, at time.Time) bool {
 		return true
 	}
 	return p.GetLicenceNumber() != "" && p.GetLicenceExpireTime().IsValid() && p.GetLicenceExpireTime().AsTime().After(at)
+}
+
+// Active tells whether somebody works on clients in a salon at a time: no student,
+// with a licence where hairdressers are licensed. Who is on the list of no salon
+// works in all of them, but for managers, who then work in none.
+func Active(p *pb.Practitioner, in *pb.Salon, at time.Time) bool {
+	if p.GetRole() == pb.Role_ROLE_STUDENT || p.GetRole() == pb.Role_ROLE_MANAGER && len(p.GetSalons()) == 0 {
+		return false
+	}
+	return (len(p.GetSalons()) == 0 || slices.Contains(p.GetSalons(), in.GetName())) && isLicensed(p, in, at)
 }

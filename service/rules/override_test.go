@@ -55,7 +55,7 @@ func TestJudgeOverride(t *testing.T) {
 		{"no licence number", noNumber, 4, "wait.shampoo", "", "SCALP_CALM", pb.OverrideDenial_OVERRIDE_DENIAL_LICENCE},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if got := JudgeOverride(washedYesterday(t), c.by, c.by.Name, c.as, c.rule, c.subject, c.reason, false, today); got != c.want {
+			if got := JudgeOverride(washedYesterday(t), Attempt{By: c.by, Caller: c.by.Name, As: c.as, RuleID: c.rule, Subject: c.subject, Reason: c.reason, At: today}); got != c.want {
 				t.Errorf("%s, want %s", got, c.want)
 			}
 		})
@@ -71,7 +71,7 @@ func TestNobodyOverridesThroughAnother(t *testing.T) {
 	}
 	ada, own := licensed("ada", pb.Role_ROLE_PRACTITIONER), d.GetInputs().GetPractitioner().GetName()
 	judge := func(caller string) pb.OverrideDenial {
-		return JudgeOverride(d, ada, caller, pb.Role_ROLE_SUPERVISOR, "wait.shampoo", "", "SCALP_CALM", false, today)
+		return JudgeOverride(d, Attempt{By: ada, Caller: caller, As: pb.Role_ROLE_SUPERVISOR, RuleID: "wait.shampoo", Reason: "SCALP_CALM", At: today})
 	}
 	if got := judge(own); got != pb.OverrideDenial_OVERRIDE_DENIAL_OWN_REFUSAL {
 		t.Errorf("for a service of one's own, in another's name: %s", got)

@@ -71,9 +71,33 @@ func rulePage(r *pb.Rule, cases []caseText) []byte {
 	}
 	b = fmt.Appendf(b, ".\n\n> %s\n\n- When: `%s`\n- Basis: %s. %s\n", r.GetMessage(), strings.Join(strings.Fields(r.GetExpression()), " "),
 		displayName(r.GetBasis().GetKind(), "BASIS_KIND_"), r.GetBasis().GetSource())
+	b = append(b, waitPage(r.GetWait())...)
+	if r.GetCause() != "" {
+		b = fmt.Appendf(b, "- Cause: %s; findings of one cause are one override, on the strictest terms.\n", r.GetCause())
+	}
 	b = append(b, overridePage(r.GetOverrideTerms())...)
 	for _, c := range cases {
 		b = fmt.Appendf(b, "- Case: %s: %s.\n", c.Name, strings.ToLower(c.Expect))
+	}
+	return b
+}
+
+// waitPage is when the wait of a rule ends.
+func waitPage(w *pb.RuleWait) []byte {
+	var length string
+	switch {
+	case w == nil:
+		return nil
+	case w.GetUntilField() != "":
+		length = "until the day of `" + w.GetUntilField() + "`"
+	case w.GetHoursField() != "":
+		length = "`" + w.GetHoursField() + "` hours"
+	default:
+		length = "`" + w.GetDaysField() + "` calendar days"
+	}
+	b := fmt.Appendf(nil, "- Wait: %s after `%s`.\n", length, strings.Join(w.GetEvents(), "`, `"))
+	if w.GetAbstainText() != "" {
+		b = fmt.Appendf(b, "- Before an appointment: %s.\n", w.GetAbstainText())
 	}
 	return b
 }
@@ -99,6 +123,12 @@ func overridePage(terms *pb.OverrideTerms) []byte {
 	b := fmt.Appendf(nil, "- Override: by %s, for one of:\n", strings.Join(roles, ", "))
 	for _, reason := range terms.GetReasons() {
 		b = fmt.Appendf(b, "  - `%s` %s\n", reason.GetCode(), reason.GetDescription())
+	}
+	switch {
+	case terms.AloneMinimumHours != nil:
+		b = fmt.Appendf(b, "- Alone in a salon of one: after %d hours.\n", terms.GetAloneMinimumHours())
+	case terms.AloneMinimumDays != nil:
+		b = fmt.Appendf(b, "- Alone in a salon of one: after %d days.\n", terms.GetAloneMinimumDays())
 	}
 	return b
 }

@@ -4,10 +4,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// Parameters are the numbers in force under a house's numbers, which may be nil:
-// for each the stricter of the default and the house's.
-func (e *Engine) Parameters(house *pb.PolicyParameters) *pb.PolicyParameters {
-	return e.strictestParameters(e.defaults, house)
+// Parameters are the numbers in force under a house policy, which may be nil: for
+// each the stricter of the default and the house's. Waits that a product's directions
+// state are not in them, see waitnumbers.go.
+func (e *Engine) Parameters(house *pb.HousePolicy) *pb.PolicyParameters {
+	return e.strictestParameters(e.looser(house.GetLoosening()), house.GetParameters())
 }
 
 // strictestParameters takes each number from whichever of the sets is strictest on it.
@@ -33,6 +34,9 @@ func (e *Engine) strictestParameters(sets ...*pb.PolicyParameters) *pb.PolicyPar
 		out.TestDays = smaller(out.TestDays, p.TestDays)
 		out.FlushMinutes = larger(out.FlushMinutes, p.FlushMinutes)
 		out.AbsoluteAgeYears = larger(out.AbsoluteAgeYears, p.AbsoluteAgeYears)
+		out.RelaxerMeasuredWaitDays = larger(out.RelaxerMeasuredWaitDays, p.RelaxerMeasuredWaitDays)
+		out.ShampooFloorHours = larger(out.ShampooFloorHours, p.ShampooFloorHours)
+		out.RelaxerFloorDays = larger(out.RelaxerFloorDays, p.RelaxerFloorDays)
 		out.TexturizingTargetPercent = smaller(out.TexturizingTargetPercent, p.TexturizingTargetPercent)
 	}
 	return out

@@ -47,10 +47,16 @@ type ruleText struct {
 	When          string    `yaml:"when"`
 	Message       string    `yaml:"message"`
 	BeforeContact bool      `yaml:"before_contact"`
+	Wait          *waitText `yaml:"wait"`
+	Cause         string    `yaml:"cause"`
 	Basis         basisText `yaml:"basis"`
 	Override      *struct {
 		Roles   []string          `yaml:"roles"`
 		Reasons map[string]string `yaml:"reasons"`
+		Alone   *struct {
+			MinimumHours *int32 `yaml:"minimum_hours"`
+			MinimumDays  *int32 `yaml:"minimum_days"`
+		} `yaml:"alone"`
 	} `yaml:"override"`
 	Cases []caseText `yaml:"cases"`
 }
@@ -146,7 +152,7 @@ func (t *ruleText) rule() (*pb.Rule, error) {
 	basis, errBasis := number("BASIS_KIND_", pb.BasisKind_value, t.Basis.Kind)
 	r := &pb.Rule{
 		RuleId: t.ID, Version: t.Version, Layer: pb.Layer(layer), Scope: pb.RuleScope(scope), Severity: pb.Severity(severity),
-		Expression: strings.TrimSpace(t.When), Message: strings.TrimSpace(t.Message),
+		Expression: expressionOf(t), Message: strings.TrimSpace(t.Message), Wait: t.Wait.wait(), Cause: t.Cause,
 		Basis:         &pb.Basis{Kind: pb.BasisKind(basis), Source: strings.TrimSpace(t.Basis.Source)},
 		OverrideTerms: &pb.OverrideTerms{}, BeforeContact: t.BeforeContact,
 	}
@@ -166,12 +172,24 @@ func (t *ruleText) rule() (*pb.Rule, error) {
 		for code, description := range t.Override.Reasons {
 			r.OverrideTerms.Reasons = append(r.OverrideTerms.Reasons, &pb.OverrideReason{Code: code, Description: description})
 		}
+		if alone := t.Override.Alone; alone != nil {
+			r.OverrideTerms.Alone = true
+			r.OverrideTerms.AloneMinimumHours, r.OverrideTerms.AloneMinimumDays = alone.MinimumHours, alone.MinimumDays
+		}
 		slices.SortFunc(r.OverrideTerms.Reasons, func(a, b *pb.OverrideReason) int { return strings.Compare(a.GetCode(), b.GetCode()) })
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, fmt.Errorf("rule %s: %w", t.ID, err)
 	}
 	return r, nil
+}
+
+// expressionOf is when a rule fires; a rule that only waits needs no expression.
+func expressionOf(t *ruleText) string {
+	if t.Wait != nil && t.When == "" {
+		return "true"
+	}
+	return strings.TrimSpace(t.When)
 }
 
 // number finds an enum's value by its name without the prefix.

@@ -106,6 +106,11 @@ func (s *policyCache) key(p *pb.HousePolicy) uint64 {
 		write(r.GetJurisdictions()...)
 		maphash.WriteComparable(&h, [2]int{len(r.GetJurisdictions()), len(r.GetOverrideTerms().GetRoles())})
 		maphash.WriteComparable(&h, [2]bool{r.GetOverrideTerms().GetAllowed(), r.GetBeforeContact()})
+		w, terms := r.GetWait(), r.GetOverrideTerms()
+		write(w.GetUntilField(), w.GetHoursField(), w.GetDaysField(), w.GetAbstainText(), r.GetCause())
+		write(w.GetEvents()...)
+		maphash.WriteComparable(&h, [3]int32{int32(len(w.GetEvents())), terms.GetAloneMinimumHours(), terms.GetAloneMinimumDays()})
+		maphash.WriteComparable(&h, [2]bool{w != nil, terms.GetAlone()})
 		for _, role := range r.GetOverrideTerms().GetRoles() {
 			maphash.WriteComparable(&h, role)
 		}
@@ -114,15 +119,17 @@ func (s *policyCache) key(p *pb.HousePolicy) uint64 {
 		}
 		maphash.WriteComparable(&h, len(r.GetOverrideTerms().GetReasons()))
 	}
-	numbers := p.GetParameters().ProtoReflect()
-	fields := numbers.Descriptor().Fields()
-	for i := range fields.Len() {
-		f := fields.Get(i)
-		maphash.WriteComparable(&h, numbers.Has(f))
-		if f.Kind() == protoreflect.Int32Kind {
-			maphash.WriteComparable(&h, numbers.Get(f).Int())
-		} else {
-			maphash.WriteComparable(&h, numbers.Get(f).Float())
+	for _, set := range []*pb.PolicyParameters{p.GetParameters(), p.GetLoosening()} {
+		numbers := set.ProtoReflect()
+		fields := numbers.Descriptor().Fields()
+		for i := range fields.Len() {
+			f := fields.Get(i)
+			maphash.WriteComparable(&h, numbers.Has(f))
+			if f.Kind() == protoreflect.Int32Kind {
+				maphash.WriteComparable(&h, numbers.Get(f).Int())
+			} else {
+				maphash.WriteComparable(&h, numbers.Get(f).Float())
+			}
 		}
 	}
 	return h.Sum64()

@@ -26,11 +26,23 @@ func Carried(earlier, again *pb.Decision) []*pb.Override {
 			continue
 		}
 		then, now := findingOf(earlier, o.GetRuleId(), o.GetSubject()), findingOf(again, o.GetRuleId(), o.GetSubject())
-		if sameFinding(then, now) {
+		if sameFinding(then, now) && sameMembers(earlier, again, o, then) {
 			carried = append(carried, o)
 		}
 	}
 	return carried
+}
+
+// sameMembers tells whether all findings that an override set aside together with the
+// one it names are there again because of the same answers, or are there no more.
+func sameMembers(earlier, again *pb.Decision, o *pb.Override, named *pb.Finding) bool {
+	for _, then := range causeMembers(earlier.GetFindings(), named) {
+		now := findingOf(again, then.GetRuleId(), then.GetSubject())
+		if slices.Contains(o.GetRuleIds(), then.GetRuleId()) && now != nil && !sameFinding(then, now) {
+			return false
+		}
+	}
+	return true
 }
 
 // CarriedSignature is the supervisor's signature under an earlier decision if it

@@ -39,7 +39,7 @@ func TestLateAndForeignOverridesAreDenied(t *testing.T) {
 	} {
 		d := washedYesterday(t)
 		d.CreateTime, d.Overrides = timestamppb.New(today.Add(-c.age)), c.past
-		if got := JudgeOverride(d, c.by, c.by.Name, pb.Role_ROLE_SUPERVISOR, "wait.shampoo", "", "SCALP_CALM", c.began, today); got != c.want {
+		if got := JudgeOverride(d, Attempt{By: c.by, Caller: c.by.Name, As: pb.Role_ROLE_SUPERVISOR, RuleID: "wait.shampoo", Reason: "SCALP_CALM", Began: c.began, At: today}); got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
 		}
 	}
@@ -49,7 +49,7 @@ func TestLateAndForeignOverridesAreDenied(t *testing.T) {
 func overridden(t *testing.T, e *Engine) *pb.Decision {
 	t.Helper()
 	in := soundHead()
-	in.Consultation.History.Shampoo = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(2 * day)}
+	in.Consultation.History.Shampoo = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(40 * time.Hour)}
 	d := mustDecide(t, e, in)
 	d.Name = "chains/ebb-and-flow/clients/c/decisions/earlier"
 	d.Overrides = []*pb.Override{{RuleId: "wait.shampoo", Practitioner: "sol"}, {RuleId: "scalp.redness", Denial: pb.OverrideDenial_OVERRIDE_DENIAL_ABSOLUTE}}

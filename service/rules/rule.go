@@ -156,6 +156,7 @@ type rule struct {
 	scope   pb.RuleScope
 	message messageTemplate
 	places  uint64 // bit n: holds in jurisdiction n
+	wait    *wait  // nil: it does not wait
 	failure error  // it could not be built: it refers whenever it is asked
 }
 
@@ -166,6 +167,9 @@ func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, err
 		r.scope = pb.RuleScope_RULE_SCOPE_CASE
 	}
 	r.expression, r.failure = l.compile(text.GetExpression(), r.scope, build)
+	if r.failure == nil {
+		r.failure = l.addWait(r)
+	}
 	if r.failure == nil && contract.CompareRank(verdictOf(text.GetSeverity()), pb.Verdict_VERDICT_PROCEED) <= 0 {
 		r.failure = fmt.Errorf("a rule must have a severity")
 	}
@@ -173,6 +177,28 @@ func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, err
 		r.expression = &expression{}
 	}
 	return r
+}
+
+// addWait builds the wait of a rule. Its fields are the rule's too.
+func (l *language) addWait(r *rule) (err error) {
+	if r.wait, err = l.newWait(r.text.GetWait()); err != nil || r.wait == nil {
+		return err
+	}
+	r.fields = append(r.fields, r.wait.fields()...)
+	slices.Sort(r.fields)
+	r.fields = slices.Compact(r.fields)
+	return l.checkScope(r.expression, r.scope)
+}
+
+// test evaluates the rule: whether it fires, or the fields that it waits for. A rule
+// with a wait fires until that ends.
+func (r *rule) test(s *state) (answer bool, missing []int, err error) {
+	answer, missing, err = r.expression.test(s)
+	if err != nil || missing != nil || !answer || r.wait == nil {
+		return answer, missing, err
+	}
+	_, answer, missing = r.wait.test(s)
+	return answer, missing, nil
 }
 
 // jurisdictionBits are the places where a rule holds. A salon that has not said

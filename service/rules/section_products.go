@@ -11,7 +11,7 @@ import (
 // may have other than the rest of the head.
 func (l *language) ofProduct(i int) bool {
 	path := l.fields[i].path
-	return path == "lot_code" || strings.HasPrefix(path, "product.")
+	return path == "lot_code" || strings.HasPrefix(path, "product.") || strings.HasPrefix(path, waitPath)
 }
 
 // productsDiffer tells whether a section that is treated takes a product that differs
@@ -45,8 +45,8 @@ func (a subject) prefix() string {
 
 // evaluateSectionProducts puts every rule that reads the product to each section that
 // takes another one, so that no product reaches a head unjudged. Rules about a
-// section were asked of its own product already. A condition that the head's
-// product sets in the same words is not repeated.
+// section were asked of its own product already. A condition or a wait that
+// the head's product sets in the same words is not repeated.
 func (e *Engine) evaluateSectionProducts(s *state, p *housePolicyRules, o *evaluation, place uint64) {
 	for _, choice := range s.in.GetSectionProducts() {
 		id := choice.GetSectionId()
@@ -72,10 +72,10 @@ func (e *Engine) evaluateSectionProducts(s *state, p *housePolicyRules, o *evalu
 func (o *evaluation) evaluateForSection(s *state, r *rule, about subject) {
 	found, waits := len(o.findings), len(o.waiting)
 	o.evaluate(s, r, about)
-	if r.text.GetSeverity() != pb.Severity_SEVERITY_CONDITION {
+	if r.text.GetSeverity() != pb.Severity_SEVERITY_CONDITION && r.wait == nil {
 		return
 	}
-	// The same condition, of the same zone, with the head's product.
+	// The same, of the same zone, with the head's product.
 	if len(o.findings) > found && slices.ContainsFunc(o.findings[:found], func(f *pb.Finding) bool {
 		return f.GetRuleId() == r.text.GetRuleId() && f.GetSubject() == about.name && about.prefix()+f.GetMessage() == o.findings[found].GetMessage()
 	}) {
