@@ -46,7 +46,7 @@ var allowedImports = map[string]string{
 	"server/identity/identitytest": "server/identity server/keys",
 	"server/client":                "server/keys server/verify service/ledger " + protoPackage,
 	"server/report":                "server/client service/ledger proto/contract service/timing " + protoPackage,
-	"server/demo":                  "server/client server/verify proto/contract " + protoPackage,
+	"server/demo":                  "server/client server/verify proto/contract proto/fieldpath " + protoPackage,
 	"server/verify":                "service/ledger " + protoPackage,
 	"service/directory":            commonPackages + " " + enginePackages,
 	"service/catalog":              "storage/lotcode " + commonPackages + " " + enginePackages,

@@ -148,34 +148,3 @@ func (v *visit) noteDeviations(all []*pb.Deviation) {
 func codeOf(value protoreflect.Enum) string {
 	return strings.ToUpper(strings.ReplaceAll(enumLabel(value), " ", "_"))
 }
-
-// notAnswers are the fields of a consultation that nobody has to answer: the till fills
-// them in.
-var notAnswers = map[protoreflect.Name]bool{
-	"name": true, "etag": true, "salon": true, "practitioner": true, "state": true, "zone": true,
-	"tester": true, "strand_product": true, "medical_clearance": true,
-}
-
-// answersIn counts the answers in a message: what somebody had to ask, look at or type. A
-// past event with its time is one answer; a time of its own is filled in by the till. Each
-// element of a list counts by its own answers.
-func answersIn(m protoreflect.Message) int {
-	n := 0
-	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
-		switch {
-		case notAnswers[field.Name()]:
-		case field.IsList() && field.Message() != nil:
-			for i := range value.List().Len() {
-				n += answersIn(value.List().Get(i).Message())
-			}
-		case field.Message() == nil:
-			n++
-		case field.Message().Name() == "PastEvent":
-			n++
-		case field.Message().Name() != "Timestamp":
-			n += answersIn(value.Message())
-		}
-		return true
-	})
-	return n
-}

@@ -154,41 +154,6 @@ func (v *visit) meet(by person) {
 	v.client = call(v.run, by, v.consultation.CreateClient, &pb.CreateClientRequest{Parent: ebb, Client: client, RequestId: newID()}).GetClient().GetName()
 }
 
-// intake takes the consultation and decides. A danger changes the answers of the first
-// round only: what the server then asks for is answered truthfully, because a question of
-// its own is harder to pass over than a line of a form.
-func (v *visit) intake() {
-	card := v.truth.consultationOf(v.kind.service(), v.product, v.by.salon.name, v.by.person, v.clock.Now())
-	full := proto.CloneOf(card)
-	switch {
-	case v.finding != nil:
-		v.finding(v, card)
-		full = proto.CloneOf(card)
-	case v.danger != nil && v.danger.answer != nil:
-		v.danger.answer(v, card)
-	case v.how == careful && v.random.Float64() < skippedShare:
-		card.History.Keloids = pb.Answer_ANSWER_UNSPECIFIED
-	}
-	v.planted = v.danger != nil && v.danger.slip == noSlip
-	v.answers = answersIn(card.ProtoReflect())
-	v.pause(2)
-	stored := v.storeCard(card)
-	v.decide(stored)
-	if v.decision.GetVerdict() == pb.Verdict_VERDICT_ASK && len(v.decision.GetOpenQuestions()) > 0 {
-		v.pause(2)
-		v.answers += len(v.decision.GetOpenQuestions())
-		full.Consent.AgreeTime = timestamppb.New(v.clock.Now())
-		v.decide(v.storeCard(full))
-	}
-}
-
-// storeCard stores and submits a consultation.
-func (v *visit) storeCard(card *pb.Consultation) *pb.Consultation {
-	stored := v.draft(&pb.Client{Name: v.client}, card, v.by.person)
-	v.submit(stored, v.by.person)
-	return stored
-}
-
 // decide checks eligibility and notes what the decision says.
 func (v *visit) decide(card *pb.Consultation) {
 	request := &pb.CheckEligibilityRequest{
