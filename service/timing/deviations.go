@@ -128,20 +128,38 @@ func (f *folding) checkReadingAgainstCap(e fact, what *pb.StrandTest, tested []*
 }
 
 // testOverdueTime is when the strand test that is due counts as overdue, by the plan's
-// figures as far as they are later.
+// figures as far as they are later. The plan lets a test wait until the section in hand is
+// finished, so from revision 1 that time is allowed too.
 func (c *section) testOverdueTime() time.Time {
-	return later(c.nextTestTime, c.plannedTestTime).Add(minutes(testGraceMinutes))
+	return later(c.nextTestTime, c.plannedTestTime).Add(minutes(testGraceMinutes + c.guide.applying))
+}
+
+// calledWithAnother reports whether another section with product on was tested and called
+// to the bowl by t. A stage is rinsed together, so no strand test of c is awaited then.
+func (f *folding) calledWithAnother(c *section, t time.Time) bool {
+	return c.guide.hands && slices.ContainsFunc(f.sections, func(other *section) bool {
+		near := other.nearTargetTime()
+		return other != c && other.on && !other.lastTestTime.IsZero() && (!other.latestCallTime.After(t) || !near.IsZero() && !near.After(t))
+	})
 }
 
 // checkTestOverdue records that no strand test of c was made in time by t.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
-	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() {
+	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() || f.calledWithAnother(c, c.testOverdueTime()) {
 		return
 	}
-	due := c.testOverdueTime().Add(-minutes(testGraceMinutes))
+	due, grace := later(c.nextTestTime, c.plannedTestTime), testGraceMinutes+c.guide.applying
 	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_STRAND_TEST_OVERDUE, c.id, c.adviceEvent, c.testOverdueTime(),
-		"a strand test of %s was due %.1f minutes after first contact and was not made within %d minute of that", c.id,
-		due.Sub(c.firstContact).Minutes(), testGraceMinutes)
+		"a strand test of %s was due %.1f minutes after first contact and was not made within %s of that", c.id,
+		due.Sub(c.firstContact).Minutes(), minutesWords(grace))
+}
+
+// minutesWords is a number of minutes in words.
+func minutesWords(m float64) string {
+	if m == 1 {
+		return "1 minute"
+	}
+	return fmt.Sprintf("%.3g minutes", m)
 }
 
 // checkLimit records that product was on c beyond the limit by t.
@@ -152,10 +170,15 @@ func (f *folding) checkLimit(c *section, t time.Time) {
 	}
 }
 
-// lateTime is when water counts as late on c.
+// lateTime is when water counts as late on c: after the call that was on the screen, and
+// by the plan's figures where they are later. From revision 1 slow hands on a slow way are
+// not late.
 func (c *section) lateTime() time.Time {
 	by := later(c.plannedCallTime, c.lastTestTime)
-	return by.Add(minutes(c.guide.limits.MinutesToBowl)).Add(minutes(rinseGraceMinutes))
+	if !c.guide.hands {
+		return by.Add(minutes(c.guide.limits.MinutesToBowl)).Add(minutes(rinseGraceMinutes))
+	}
+	return later(by, c.latestCallTime).Add(minutes(c.guide.walk)).Add(minutes(rinseGraceMinutes))
 }
 
 // checkRinseLate records that water had not come on c by t as advised. Its key is the
@@ -173,7 +196,6 @@ func (f *folding) checkRinseLate(c *section, t time.Time) {
 // endExposure records water on c, and the cap if it was passed even at the lower end of
 // the estimate.
 func (f *folding) endExposure(c *section, e fact) {
-	f.checkDeadlines(c, e.at)
 	c.endExposure(e.at)
 	surely := straightened(c.earlierMinutes, c.posterior.quantile(lowTail))
 	if surely > f.limits.CapPercent && !c.capDeviation && !c.guide.directions && !c.contactAssumed {

@@ -399,10 +399,15 @@ func (f *folding) assumeRinsed(e fact) {
 
 // endExposures ends the exposure of a section, or of all if id is empty.
 func (f *folding) endExposures(e fact, id string) {
+	var ended []*section
 	for _, c := range f.sections {
 		if c.on && (id == "" || c.id == id) {
-			f.endExposure(c, e)
+			f.checkDeadlines(c, e.at)
+			ended = append(ended, c)
 		}
+	}
+	for _, c := range ended {
+		f.endExposure(c, e)
 	}
 }
 

@@ -89,15 +89,30 @@ func TestNoSectionIsCalledLaterThanBefore(t *testing.T) {
 	})
 }
 
-// A strand test that is advised earlier than the plan asks for is overdue by the plan's
-// figures only.
+// A strand test is overdue by the plan's figures: a minute after the section in hand is
+// finished, which takes 3 minutes here.
 func TestATestIsOverdueByThePlan(t *testing.T) {
-	s := oneSection()
+	s := newTimeline(atPace(3)).at(-1, based()).at(0, applied("back-left"))
 	planned := s.session.Plan.Sections[0].FirstStrandTestMinute
-	if got := deviationWords(s.stateAt(planned + 0.99).Deviations); len(got) > 0 {
-		t.Errorf("within a minute of the planned test: %q", got)
+	if got := deviationWords(s.stateAt(planned + 3.99).Deviations); len(got) > 0 {
+		t.Errorf("while a section is in hand: %q", got)
 	}
-	if got := deviationWords(s.stateAt(planned + 1.01).Deviations); !slices.Equal(got, []string{"STRAND_TEST_OVERDUE back-left"}) {
-		t.Errorf("a minute after the planned test: %q", got)
+	if got := deviationWords(s.stateAt(planned + 4.01).Deviations); !slices.Contains(got, "STRAND_TEST_OVERDUE back-left") {
+		t.Errorf("a minute after it: %q", got)
+	}
+}
+
+// When a strand test of one section calls to the bowl, those of the others on the way there
+// are not awaited; a section that nobody tested excuses no other.
+func TestAStageOnItsWayAwaitsNoStrandTest(t *testing.T) {
+	both := func() *timeline {
+		return newTimeline(atPace(3)).at(-1, based()).at(0, applied("back-left")).at(3, applied("back-right"))
+	}
+	if got := deviationWords(both().at(4, strand("back-left", 80)).at(6, strand("back-left", 22)).at(14, water("")).stateAt(15).Deviations); slices.Contains(got, "STRAND_TEST_OVERDUE back-right") {
+		t.Errorf("called by the other section: %q", got)
+	}
+	got := deviationWords(both().at(14, water("")).stateAt(15).Deviations)
+	if !slices.Contains(got, "STRAND_TEST_OVERDUE back-left") || !slices.Contains(got, "STRAND_TEST_OVERDUE back-right") {
+		t.Errorf("nobody tested anything: %q", got)
 	}
 }

@@ -35,6 +35,8 @@ type guide struct {
 	// directions is set where the estimate does not apply: the directions' times and
 	// strand tests alone guide.
 	directions bool
+	// Minutes that the section in hand may take before a strand test is made.
+	applying float64
 	// hands: the delays of hands are counted apart from the chances, and one strand test
 	// at the cap is doubted. From revision 1.
 	hands bool
@@ -57,7 +59,7 @@ func sessionGuide(s *pb.Session, limits *pb.SessionLimits) guide {
 		g.lead = handsLeadMinutes
 		g.walk = slowWay*limits.MinutesToBowl + handMinutes
 		g.look = testMinutes
-		g.hands = true
+		g.hands, g.applying = true, s.GetPlan().GetPaceMinutes()
 	case s.GetPlan().GetPaceMinutes() > 0:
 		g.capChance, g.lead = stagedCapChance, limitLeadMinutes
 	default:
