@@ -2,7 +2,6 @@ package consultation
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -108,7 +107,7 @@ type source struct {
 func carry(draft *pb.Consultation, from []earlier, work []recordedWork, zone *time.Location) {
 	c := carrier{draft: &pb.DecisionInputs{Consultation: draft}, work: work, zone: zone}
 	for _, e := range from {
-		s := source{earlier: e, answers: &pb.DecisionInputs{Consultation: grownOut(e.Consultation)}, origins: map[string]*pb.FieldOrigin{}}
+		s := source{earlier: e, answers: &pb.DecisionInputs{Consultation: grownOut(e.Consultation, zone)}, origins: map[string]*pb.FieldOrigin{}}
 		for _, o := range e.Origins {
 			s.origins[o.Field] = o
 		}
@@ -289,13 +288,22 @@ func (c *carrier) event(path string, recorded *recordedWork) carriedFrom {
 // date that was given after the recorded work may be of other work since: it counts, and
 // its date is asked.
 func (c *carrier) isLater(g given, path string, recorded time.Time) bool {
-	if t, ok := fieldpath.MustParse(path + ".last_time").Get(g.source.answers); ok {
-		return t.Message().Interface().(*timestamppb.Timestamp).AsTime().After(recorded)
-	}
-	if d, ok := fieldpath.MustParse(path + ".last_date").Get(g.source.answers); ok {
-		return firstMoment(d.Message().Interface().(*date.Date), c.zone).After(recorded)
+	if at, dated := eventMoment(g.source.answers, path, c.zone); dated {
+		return at.After(recorded)
 	}
 	return g.at.After(recorded)
+}
+
+// eventMoment is the earliest moment at which a past event can have been last, as it was
+// answered; ok is false when it was answered without a date.
+func eventMoment(in *pb.DecisionInputs, path string, zone *time.Location) (at time.Time, ok bool) {
+	if t, given := fieldpath.MustParse(path + ".last_time").Get(in); given {
+		return t.Message().Interface().(*timestamppb.Timestamp).AsTime(), true
+	}
+	if d, given := fieldpath.MustParse(path + ".last_date").Get(in); given {
+		return firstMoment(d.Message().Interface().(*date.Date), zone), true
+	}
+	return time.Time{}, false
 }
 
 // firstMoment is the first moment of a date; a month or day of 0 is the first one.
@@ -320,7 +328,7 @@ func (c *carrier) alkali(path string, by carriedFrom) {
 
 // grownOut is a consultation as its hair is at a later visit: what was done to the new
 // growth is on the mid-strand.
-func grownOut(k *pb.Consultation) *pb.Consultation {
+func grownOut(k *pb.Consultation, zone *time.Location) *pb.Consultation {
 	k = proto.CloneOf(k)
 	zones := k.GetHair().GetZones()
 	of := func(zone pb.Zone) int {
@@ -336,32 +344,44 @@ func grownOut(k *pb.Consultation) *pb.Consultation {
 	}
 	in := &pb.DecisionInputs{Consultation: k}
 	for _, w := range works {
-		moveYes(in, w.field+".happened", w.field)
+		moveYes(in, w.field+".happened", w.field, zone)
 	}
 	for _, dye := range lastingDyes {
-		moveYes(in, dye, dye)
+		moveYes(in, dye, dye, zone)
 	}
 	k.Hair.Zones = slices.Delete(zones, grown, grown+1)
 	return k
 }
 
-// moveYes puts a field of the new growth in the place of that of the mid-strand when it
-// says yes and that of the mid-strand does not. Where both say yes, the mid-strand's stays:
-// rules ask for the date of each, and the later one stands on the record card.
-func moveYes(in *pb.DecisionInputs, answer, field string) {
+// moveYes puts a "yes" of the new growth in the place of what the mid-strand says. Where
+// the mid-strand says yes too, the later of the two is what was last done to that hair; one
+// without a date may be the later one, and its date is asked.
+func moveYes(in *pb.DecisionInputs, answer, field string, zone *time.Location) {
 	const from, to = "consultation.hair.zones[new-growth].", "consultation.hair.zones[mid-strand]."
 	yes := func(zone string) bool {
 		value, ok := fieldpath.MustParse(zone + answer).Get(in)
 		return ok && value.Enum() == pb.Answer_ANSWER_YES.Number()
 	}
-	if !yes(from) || yes(to) {
+	if !yes(from) {
 		return
+	}
+	if yes(to) {
+		if answer == field {
+			return // a dye, which has no date
+		}
+		then, dated := eventMoment(in, to+field, zone)
+		later, known := eventMoment(in, from+field, zone)
+		if !dated || known && !later.After(then) {
+			return
+		}
 	}
 	value, _ := fieldpath.MustParse(from + field).Get(in)
 	fieldpath.MustParse(to+field).Set(in, cloned(value))
-	if strings.HasPrefix(field, "hydroxide") {
-		if kind, ok := fieldpath.MustParse(from + "hydroxide_kind").Get(in); ok {
-			fieldpath.MustParse(to+"hydroxide_kind").Set(in, kind)
+	if field == "hydroxide" {
+		kind := fieldpath.MustParse(to + "hydroxide_kind")
+		kind.Clear(in)
+		if value, ok := fieldpath.MustParse(from + "hydroxide_kind").Get(in); ok {
+			kind.Set(in, value)
 		}
 	}
 }

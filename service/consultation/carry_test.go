@@ -194,6 +194,12 @@ func TestTheLatestRecordCounts(t *testing.T) {
 	on := func(days int) *pb.PastEvent {
 		return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(ago(days))}
 	}
+	both := func(midStrand, roots *pb.PastEvent) earlier {
+		return consultationOf("both", 150, func(k *pb.Consultation) {
+			k.Hair.Zones = []*pb.HairZone{{Zone: pb.Zone_ZONE_MID_STRAND, Hydroxide: midStrand, HydroxideKind: guanidine, MetallicDye: yes},
+				{Zone: pb.Zone_ZONE_NEW_GROWTH, Hydroxide: roots, HydroxideKind: sodium, MetallicDye: yes}}
+		})
+	}
 	may := &pb.PastEvent{Happened: yes, LastDate: &date.Date{Year: 2026, Month: 5}} // 14 to 45 days ago
 	for name, test := range map[string]struct {
 		from []earlier
@@ -218,6 +224,10 @@ func TestTheLatestRecordCounts(t *testing.T) {
 		"new growth then": {[]earlier{consultationOf("grown", 200, func(k *pb.Consultation) {
 			k.Hair.Zones = []*pb.HairZone{{Zone: pb.Zone_ZONE_NEW_GROWTH, Lightened: on(200), MetallicDye: yes}, {Zone: pb.Zone_ZONE_MID_STRAND, Lightened: &pb.PastEvent{Happened: no}}}
 		})}, nil, map[string]string{mid + ".lightened.last_time": "200 days ago from grown", mid + ".metallic_dye": "ANSWER_YES from grown"}},
+		"both, the roots later":               {[]earlier{both(on(300), on(200))}, nil, map[string]string{mid + ".hydroxide.last_time": "200 days ago from both", mid + ".hydroxide_kind": "1 from both"}},
+		"both, the roots before":              {[]earlier{both(on(200), on(300))}, nil, map[string]string{mid + ".hydroxide.last_time": "200 days ago from both", mid + ".hydroxide_kind": "4 from both"}},
+		"both, the roots without a date":      {[]earlier{both(on(200), &pb.PastEvent{Happened: yes})}, nil, map[string]string{mid + ".hydroxide.happened": "ANSWER_YES from both", mid + ".hydroxide.last_time": ""}},
+		"both, the mid-strand without a date": {[]earlier{both(&pb.PastEvent{Happened: yes}, on(200))}, nil, map[string]string{mid + ".hydroxide.last_time": "", mid + ".hydroxide_kind": "4 from both"}},
 	} {
 		for _, reversed := range []bool{false, true} {
 			if reversed {
