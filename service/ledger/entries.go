@@ -38,6 +38,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -327,7 +328,21 @@ func (ec EntryContext) Activated(before, p *pb.HousePolicy) *pb.AuditEntry {
 	e.HousePolicy = p.Name
 	e.PolicyDigest = p.Digest
 	e.Summary = fmt.Sprintf("house policy in force with %d rules", len(p.Rules))
+	if looser := loosened(p); len(looser) > 0 {
+		e.Summary += ", looser than the default in " + strings.Join(looser, ", ")
+	}
 	return e
+}
+
+// loosened names the numbers that a house policy sets looser than the default.
+func loosened(p *pb.HousePolicy) []string {
+	var names []string
+	p.GetLoosening().ProtoReflect().Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		names = append(names, fmt.Sprintf("%s (%v)", f.Name(), v))
+		return true
+	})
+	slices.Sort(names)
+	return names
 }
 
 // Restored returns the entry of an operator who accepts a restored database. earlier is

@@ -3,6 +3,7 @@ package ledger
 import (
 	"bytes"
 	"slices"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -69,5 +70,41 @@ func TestTypedTextIsInNoFieldOfAnEntry(t *testing.T) {
 		if bytes.Contains(bytes.ToUpper(body), []byte("CANARY")) {
 			t.Errorf("it holds what was typed: %v", e)
 		}
+	}
+}
+
+// An override names every rule of its cause; one by somebody who works alone says so,
+// and is counted apart by its reason.
+func TestOverrideOfACause(t *testing.T) {
+	d := &pb.Decision{Name: "chains/ebb-and-flow/clients/c/decisions/d", Inputs: &pb.DecisionInputs{}, Findings: []*pb.Finding{
+		{RuleId: "wait.relaxer", RuleVersion: 3, Cause: "early", OverrideTerms: &pb.OverrideTerms{Allowed: true, Reasons: []*pb.OverrideReason{{Code: "SOUND"}}}},
+		{RuleId: "retouch.little-growth", RuleVersion: 2, Cause: "early"},
+		{RuleId: "wait.shampoo", RuleVersion: 2, Cause: "washed"},
+	}}
+	o := &pb.Override{RuleId: "wait.relaxer", RuleIds: []string{"retouch.little-growth", "wait.relaxer", "wait.shampoo"}, ReasonCode: "SOUND", Practitioner: "chains/ebb-and-flow/practitioners/solo", Alone: true, PhotoDigest: "0c0c"}
+	e := entryContext().Overridden(d, o)
+	if len(e.Rules) != 2 || e.Rules[0].RuleId != "wait.relaxer" || e.Rules[1].RuleId != "retouch.little-growth" || e.Rules[1].Version != 2 {
+		t.Errorf("rules: %v", e.Rules)
+	}
+	if e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE || e.ReasonCode != Alone || e.OverrideReason != "SOUND" || !strings.Contains(e.Summary, "only practitioner") {
+		t.Errorf("alone: %v", e)
+	}
+	if strings.Contains(e.String(), o.PhotoDigest) {
+		t.Errorf("the digest of a photo of a client is on the log: %v", e)
+	}
+	o.Denial = pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_LIMIT
+	if e = entryContext().Overridden(d, o); e.Kind != pb.EntryKind_ENTRY_KIND_OVERRIDE_DENIED || e.ReasonCode == Alone {
+		t.Errorf("denied: %v", e)
+	}
+}
+
+// A policy that loosens a number says which, and to what, when it comes into force.
+func TestActivationTellsWhatIsLoosened(t *testing.T) {
+	looser := &pb.HousePolicy{Name: "chains/ebb-and-flow/policies/p", Loosening: &pb.PolicyParameters{ColourWaitDays: new(int32(8))}}
+	if e := entryContext().Activated(looser, looser); !strings.Contains(e.Summary, "looser than the default in colour_wait_days (8)") {
+		t.Error(e.Summary)
+	}
+	if e := entryContext().Activated(&pb.HousePolicy{}, &pb.HousePolicy{}); strings.Contains(e.Summary, "looser") {
+		t.Error(e.Summary)
 	}
 }

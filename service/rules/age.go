@@ -11,6 +11,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Age comes from two sources that can disagree, a birth date on record and a number that
+// was typed. The lower one counts until a document settles it: a wrong refusal costs a
+// visit, a wrong go-ahead a child's scalp.
+
 const agePath = "consultation.consent.age_years"
 
 // ageFields are the client's age and whether two sources of it disagree. The age

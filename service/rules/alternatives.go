@@ -6,6 +6,12 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A refusal comes with something else to offer, so that a salon does not have to choose
+// between no and a lie. What is offered is judged by the same inputs: an alternative is
+// suitable only if nothing that its own cautions exclude is on record. What is not known
+// counts against it. An alternative that the law of the place forbids is not shown at
+// all.
+
 // alternative is something gentler to offer, with what speaks against it.
 type alternative struct {
 	text    alternativeText

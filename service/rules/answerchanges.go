@@ -10,6 +10,13 @@ import (
 	"alkalog/proto/contract"
 )
 
+// Whoever is refused can ask again with other answers. That is right when the first
+// answer was a mistake and a danger when it was true. The server cannot tell which; it
+// can make the change visible. A later decision that rests on the changed answer asks
+// what changed, in words, and the change is an entry and a figure. Comparing is done on
+// the inputs of both decisions under today's rules, not on their findings alone, so that
+// an answer which another rule would also have refused is noticed too.
+
 // AnswerChanges are the answers of earlier refusals and referrals, the newest first,
 // that were dangerous then and are not now: an answer that a danger named, which has
 // another value, where that danger stands no more. Shopping for a verdict leaves a

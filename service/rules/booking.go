@@ -94,6 +94,12 @@ func (s *state) forEachProduct(r *rule, visit func()) {
 	s.useProduct(s.in.GetProduct(), s.in.GetLotCode())
 }
 
+// What a client can do before the appointment is told in four ways, by what the rule
+// rests on: a wait that will not be over is a later appointment; a rule that waits at
+// all is something not to do; a question of tests or of a doctor is an errand; any
+// other doubt is to be settled by then. A refusal for another reason is no errand: it
+// stands in the decision, and booking around it would only move the disappointment.
+
 // Requirements are what must happen before an appointment on which d was decided,
 // the first to begin first.
 func (e *Engine) Requirements(d *pb.Decision) ([]*pb.BookingRequirement, error) {
@@ -144,7 +150,8 @@ func (e *Engine) requirement(s *state, p *housePolicyRules, f *pb.Finding) *pb.B
 	return r
 }
 
-// ruleOf is the rule of a finding.
+// ruleOf is the rule of a finding; one without fields for a finding of a rule that is
+// not in this policy.
 func (e *Engine) ruleOf(p *housePolicyRules, id string) *rule {
 	for _, r := range slices.Concat(e.builtInRules, p.rules) {
 		if r.text.GetRuleId() == id {

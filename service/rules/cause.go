@@ -14,6 +14,11 @@ import (
 // a reason that came with all of them. One that nobody may override makes the others
 // absolute too. Each finding shows these terms.
 
+// Why the strictest, and not any: a supervisor who sets aside the weaker finding would
+// otherwise also set aside the one that asks for more. And why shown on each finding: a
+// till draws the choice of reasons from the finding it shows, and must not offer one
+// that will be denied.
+
 // joinCauses gives the findings of each cause the terms that hold for all of them.
 func joinCauses(findings []*pb.Finding) {
 	for _, f := range findings {

@@ -7,6 +7,11 @@ import (
 	"cel.dev/cel-go/interpreter"
 )
 
+// A rule of the policy is some ten nodes, and a decision asks some two hundred rules
+// about up to sixteen subjects. The interpreter looks a variable up by its name through
+// several layers each time; these nodes read the slot of the state directly. See the
+// benchmarks of the ten rules.
+
 // Two kinds of node that stand in a planned expression for the interpreter's own:
 // most of what rules do is to read a field and to compare it with a word.
 

@@ -11,6 +11,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// What a doctor said is an answer like any other, with a cause, a date and a reference.
+// One word for everything, without a date, is worth nothing and would clear things that
+// the doctor never heard of.
+
 // A doctor's word clears one cause: rules read cleared.pregnancy and its like.
 //
 //	YES      a word for this cause has a date and a reference, is not older than

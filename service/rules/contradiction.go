@@ -8,6 +8,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Facts contradict each other when no history of one head fits both: relaxed by the
+// record and never by the answer, or two dates for the last relaxer that are further
+// apart than people misremember. Until it is settled the stricter one counts, which is
+// what history.go does anyway; the contradiction is a finding of its own, because only a
+// person can say which is right, and a wrong answer should be corrected and not just
+// outvoted.
+//
+// Not every difference is one. A zone that says "never" beside a head that says "years
+// ago" is hair that has grown since. A recorded visit that the client does not remember
+// for new growth is the same.
+
 // toleranceDays is how far two dates for the same work may lie apart before they
 // contradict each other. Our own choice: people remember to the week.
 const toleranceDays = 7
@@ -25,6 +36,9 @@ func findContradictions(h *history) []*pb.Contradiction {
 	}
 	return found
 }
+
+// The head's answer is about the last relaxer anywhere. So a zone cannot have had one
+// later, and one of the zones must account for it unless they were not asked.
 
 // compareAnswers compares the head's answer with those for the zones.
 func (h *history) compareAnswers(add func(a, b *fact)) {
@@ -104,6 +118,9 @@ func (h *history) openContradictions() []string {
 	}
 	return missing
 }
+
+// A stylist settles a contradiction with the client, so it names both facts with their
+// sources and dates, in words, and in the salon's days.
 
 // describe writes contradictions in words, with dates in the salon's time zone.
 func (s *state) describe(found []*pb.Contradiction) string {

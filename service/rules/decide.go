@@ -19,6 +19,12 @@ type waitingRule struct {
 	message string // of a condition
 }
 
+// The severest finding decides, so the order in which rules are asked changes no
+// verdict. It does change the order of what is listed: scope by scope, within a scope
+// subject by subject, within a subject the built-in rules in the order of their files
+// and then the house's. Findings are then sorted by severity without changing that
+// order otherwise, because a replay compares them one by one.
+
 // evaluation is all that a policy's rules say of a case.
 type evaluation struct {
 	revision      int32         // of the code that decides, see Revision
@@ -100,7 +106,9 @@ func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *e
 	return o
 }
 
-// evaluate asks one rule about one subject and keeps what it says.
+// evaluate asks one rule about one subject and keeps what it says. The message of a
+// condition that waits is written out now, while the subject is the one that is looked
+// at: the condition is listed unless the answer takes it away.
 func (o *evaluation) evaluate(s *state, r *rule, about subject) {
 	answer, missing, err := r.test(s)
 	switch {
@@ -120,7 +128,10 @@ func (o *evaluation) evaluate(s *state, r *rule, about subject) {
 	}
 }
 
-// finding is what a rule that fired tells.
+// finding is what a rule that fired tells, with the answers it rests on. They are the
+// evidence that the override and the audit entry refer to, so a derived field shows the
+// answers and records behind it instead of itself: nobody answered the derived field.
+// Fields without a value are left out, such as a branch that was not reached.
 func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	f := &pb.Finding{
 		RuleId: r.text.RuleId, RuleVersion: r.text.Version, Layer: r.text.Layer, Severity: r.text.Severity, Subject: about.label(),
@@ -164,6 +175,10 @@ func failedText(revision int32) string {
 	}
 	return "Do not go ahead on this one: the rule could not be checked, so it may apply. "
 }
+
+// A rule about zones may name fields of the case, and waits for them once per zone.
+// The question is one all the same, and so is a question about the product in a rule
+// that was asked about several sections with the same product.
 
 // questionKey is a field as it belongs to a subject: a field of the case is the same
 // whatever zone a rule was asked about.

@@ -13,6 +13,36 @@
 // behind the question mark is asked, and counts, only once c is known: that is
 // how "when was it last?" follows "has it ever happened?".
 //
+// # How a case is decided
+//
+// The inputs of a decision (pb.DecisionInputs) hold everything that it is made from:
+// the consultation, the product with its directions, the people, the salon, the record
+// card, and the time. From them a state is opened. It gives expressions their values:
+// fields of the messages, and derived fields that put several answers together, such
+// as what is known of the chemical history. Every rule that holds where the salon is
+// is put to every subject of its scope: the case, the three zones of the hair, or the
+// sections of the head. A rule fires, is silent, waits for answers, or fails; a rule
+// that fails refers, because nobody can say that it does not apply. What fired are the
+// findings. What waits becomes questions, as far as an answer could still make the
+// verdict worse, and conditions. Then the strength and the alternatives are worked out
+// by the same expressions.
+//
+// # What may loosen
+//
+// Nothing, by construction, but three things that are meant to, each in a place of its
+// own: the maker's directions replace default waits (waitnumbers.go), a chain's
+// loosening within a range that has a source (loosening.go), and an override by a
+// person (override.go). Overrides are judged here but are records beside the decision,
+// which never changes.
+//
+// # What is kept for ever
+//
+// Decisions are evidence for years. A decision stores its inputs, the digest of its
+// policy and the revision of the code. The text of each policy is kept under its
+// digest, so that it can be built again and the decision made again (replay.go). So
+// a policy is data in files, a rule never reads what is not in the inputs, and code
+// that decides otherwise asks which revision it decides as.
+//
 // The package is pure: it has no clock, no files, no network; the same inputs
 // under the same policy give the same decision, years later.
 package rules
@@ -101,7 +131,9 @@ func Load(text []byte) (*Engine, error) {
 	return e, nil
 }
 
-// add builds one document of a policy.
+// add builds one document of a policy. The built-in rules run without a limit on their
+// cost, so one that cannot be built is an error here and not a rule that refers: it
+// would be a fault of the program, which the tests find.
 func (e *Engine) add(d document) error {
 	if err := setParameters(e.defaults, d.Parameters); err != nil {
 		return err
@@ -171,6 +203,10 @@ func complete(in *pb.DecisionInputs) error {
 }
 
 // withParameters copies the inputs, sharing their parts, with the parameters in force.
+// The strictest of three sets counts: the defaults of this policy, the numbers in the
+// inputs, and the house policy's. Those in the inputs are usually the other two put
+// together already; they are looked at again so that inputs which hold looser numbers,
+// by mistake or on purpose, loosen nothing.
 func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 	return &pb.DecisionInputs{
 		DecideTime:   &timestamppb.Timestamp{Seconds: in.GetDecideTime().GetSeconds(), Nanos: in.GetDecideTime().GetNanos()},

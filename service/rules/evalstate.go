@@ -9,6 +9,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Values are read when an expression first wants them and kept for the case: most rules
+// read the same dozen fields. What belongs to a zone, a section or a product is forgotten
+// when another one is entered. States are pooled, since a state is some hundreds of
+// values and a decision needs one.
+
 // stateVariable is the name under which an expression finds the state from inside a
 // macro; no rule can write it.
 const stateVariable = "@state"
@@ -77,6 +82,8 @@ func (s *state) enterZone(zone pb.Zone) {
 	clear(s.values[s.lang.zones:s.lang.sections])
 }
 
+// enterSection makes a section the one that is being looked at, with its own product
+// when it has one.
 func (s *state) enterSection(section *pb.HeadSection) {
 	s.section = section
 	clear(s.values[s.lang.sections:])

@@ -16,6 +16,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// The fields of most messages are listed by their descriptors and not by hand. What is
+// written by hand is what differs from that rule: the order of released decisions,
+// texts that rules may read, fields that follow another, and values that are not
+// simply the field's.
+
 // group is one message of the inputs. Its fields are derived from the message's
 // descriptor, so that a field that is added to the contract can be read by rules
 // without a change here: answers, numbers and times of the message, and past events
@@ -105,6 +110,10 @@ func follows(path string) string {
 	}
 	return ""
 }
+
+// An answer can have a default that is not a guess: the scalp was seen when the
+// consultation was last changed, unless it says otherwise; a section has the texture of
+// the head, unless it is described by itself.
 
 // special is how a field is read whose value is not simply the message's; nil for
 // all others.

@@ -12,6 +12,19 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A field is a path that rules can name, its type, and how it is read. There are three
+// kinds:
+//
+//   - asked: an answer of the consultation. Absent is unknown, and a rule that depends on
+//     it waits and asks.
+//   - supplied: what the chain itself knows, such as the product. Absent is null or
+//     UNSPECIFIED, and rules say what that means: often a condition to look it up.
+//   - derived: worked out from several answers and records (derived.go). Unknown as long
+//     as the answers it needs are missing, and then it names those.
+//
+// Whether a number is asked or supplied is not a detail: an unanswered number must never
+// be read as zero.
+
 // field is one input that a rule can name.
 type field struct {
 	path    string
@@ -72,7 +85,8 @@ func allFields(v enumTable) []field {
 	return all
 }
 
-// inputFields are those that DecisionInputs holds beside its messages.
+// inputFields are those that DecisionInputs holds beside its messages. Which service is
+// planned is asked like an answer: a rule that depends on it must not guess.
 func inputFields(v enumTable) []field {
 	text := func(path string, get func(*state) string) field {
 		return field{path: path, celType: cel.StringType, asked: true, get: func(s *state) ref.Val { return answerText(get(s)) }}

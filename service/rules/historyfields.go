@@ -11,6 +11,17 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// What rules read of the history. The step before (history.go) has put the sources
+// together; these fields show its result, and turn what is not known yet into the
+// questions that would settle it. Which questions these are depends on what is known
+// already: the answer for the head is not asked for when a zone says yes, and the date
+// of a zone not when the head's date is later. Asking for less is the point: each
+// question costs the salon time, and a question that can change nothing teaches people
+// to answer without reading.
+
+// The fields of the whole head and of one zone have the same three parts, so one
+// function makes both: zone 0 is the head.
+
 // historyFields are what is known of chemical work anywhere on the head.
 func historyFields(v enumTable) []field {
 	var fields []field

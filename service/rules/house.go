@@ -15,6 +15,16 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A chain writes rules of its own without being able to loosen anything: its rules are
+// added to the built-in ones, its layer is set here whatever the upload says, and its
+// numbers count only where they are stricter. A policy is checked in full when it is
+// uploaded, so that a decision never meets a rule that it cannot evaluate, and every
+// problem is reported at once with the path of its field.
+//
+// The limit on cost is checked twice. The estimate at the upload is the worst case for
+// inputs of the sizes that the contract allows; the limit at run time holds whatever the
+// inputs are. A rule that meets it refers.
+
 // houseCost is the most that one evaluation of a house rule may cost, in CEL's
 // units: about one for each field read or comparison made. The dearest built-in
 // rule, which looks at every departure of every visit on the card, stays below.
@@ -219,6 +229,11 @@ func (e *Engine) Digest(house *pb.HousePolicy) string { return e.policyFor(house
 func (e *Engine) digestWith(house *pb.HousePolicy) string {
 	return digest(digestLines(e.textDigest, digest(HouseText(house))))
 }
+
+// The digest of a policy is over this text and not over the stored message: the message
+// has a name, an etag and times, which change without any rule changing. A field that is
+// added later is written only when it is set, so that older policies keep their digest
+// and their decisions replay.
 
 // HouseText writes out all of a house policy that bears on a decision, in a form
 // that stays the same as long as the rules and numbers do.

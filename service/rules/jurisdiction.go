@@ -6,6 +6,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Law differs by place, and the rules of all places are in one policy: each names where
+// it holds. A salon that does not say where it is is held to all of them; that is
+// inconvenient, on purpose, and the way out is to say where it is.
+
 // Jurisdiction is whose rules a salon works under: the pack that it states, or the
 // one that its region code selects where that says more. Unspecified holds the
 // salon to every pack.

@@ -19,6 +19,14 @@ import (
 	"alkalog/storage/lotcode"
 )
 
+// Rules name the contract's fields by their path, as in "consultation.scalp.redness",
+// and enum values by their short names, as in Answer.YES. A misspelt name does not
+// compile, so it cannot be a rule that is silent for ever.
+//
+// Each path is one variable of CEL, not a field of a message: a variable can be unknown
+// by itself, and the list of variables is at the same time the list of what rules may
+// read. What is not in it, such as names and free words, no rule can see.
+
 // language is the language of rules: its fields, words and functions.
 type language struct {
 	enums          enumTable
@@ -37,6 +45,9 @@ type language struct {
 	locations sync.Map // of *time.Location, by name
 }
 
+// newLanguage makes the language. It is the same for every policy of this program;
+// older policies are built with it too, so a field or a function may be added and never
+// taken away or changed in meaning.
 func newLanguage() (*language, error) {
 	v := newEnumTable()
 	l := &language{enums: v, fields: allFields(v), index: map[string]int{}, fieldOfUnknown: map[*types.Unknown][]int{}}
@@ -84,7 +95,10 @@ func newPlanner(env *cel.Env, p *provider) (interpreter.Interpreter, error) {
 	return interpreter.NewInterpreter(dispatcher, env.Container, p, p, interpreter.NewAttributeFactory(env.Container, p, p)), nil
 }
 
-// functions are the few that rules have beyond CEL's own.
+// functions are the few that rules have beyond CEL's own. hours and days make spans of
+// whole numbers; a span of days is 24 hours each and is used for ages of tests only,
+// since waits in days count calendar days (wait.go). as_sodium_hydroxide and percent
+// add up ingredients as the law does. same_lot compares codes as people type them.
 func (l *language) functions() []cel.EnvOption {
 	span := func(name string, unit time.Duration) cel.EnvOption {
 		return cel.Function(name, cel.Overload(name+"_int", []*cel.Type{cel.IntType}, cel.DurationType,
@@ -134,6 +148,8 @@ func asSodiumHydroxide(list ref.Val) ref.Val {
 	return rounded(alkali.EquivalentNaOH(composition))
 }
 
+// hydroxide is the substance as package alkali names it; unknown for those that the
+// law does not count as sodium hydroxide.
 func hydroxide(s pb.Substance) alkali.Substance {
 	switch s {
 	case pb.Substance_SUBSTANCE_SODIUM_HYDROXIDE:

@@ -9,6 +9,11 @@ import (
 	"alkalog/proto/contract"
 )
 
+// A decision is never changed by an override. Overrides are kept beside it, and what is
+// left of the verdict is worked out from both each time it is wanted. So a finding can
+// be shown as set aside and still be seen, and a denied attempt is as visible as an
+// accepted one.
+
 // Standing is a decision's verdict with the findings left out that an accepted
 // override has set aside. Findings that nobody may override always count. So do
 // unanswered questions: those that are open, and those that did not matter while
@@ -159,6 +164,9 @@ func aloneLimitPassed(f *pb.Finding, salon *pb.Salon, at time.Time) bool {
 func NeedsSignature(d *pb.Decision) bool {
 	return d.GetRole() == pb.Role_ROLE_STUDENT || d.GetInputs().GetPractitioner().GetRole() == pb.Role_ROLE_STUDENT
 }
+
+// A signature is not an override: it changes no finding. It says that a supervisor has
+// seen what a student is about to do, so it is asked for whatever the verdict is.
 
 // JudgeSignature says why somebody may not sign a student's decision, as a coded
 // reason and as text; both are zero when they may.

@@ -7,6 +7,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// RULES.md is generated, so that what people read and sign off is what the program runs.
+// It shows each rule with its expression as it is, for those who want to check, and its
+// worked cases in words, for those who do not.
+
 // Page is the whole policy as a page of Markdown for somebody who reads no code:
 // the numbers, every rule with what it demands, when, on which basis and who may
 // override it, and the worked cases.

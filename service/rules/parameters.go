@@ -4,6 +4,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// The numbers on which the trade disagrees are parameters and not part of expressions, so
+// that a chain can be stricter without writing a rule. For each number it is written down
+// here which direction is stricter. A number without a line would be dropped, and the
+// tests that fill in every number would notice.
+
 // Parameters are the numbers in force under a house policy, which may be nil: for
 // each the stricter of the default and the house's. Waits that a product's directions
 // state are not in them, see waitnumbers.go.

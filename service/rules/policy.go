@@ -16,6 +16,15 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A policy is a text: YAML files, in order of name, joined. It is written for people who
+// know hair and no code, so a rule stands there with its reason, its source, who may set
+// it aside, and worked cases. The cases are run as tests and are not part of the text
+// that is kept, so that a case can be added without making a new policy.
+//
+// Everything in the text is checked when it is read: a key that nothing reads, a word
+// that is no enum value, a parameter that does not exist. A mistake must not turn into a
+// rule that is never asked.
+
 // The built-in policy: one file per family of rules, with the cases that show
 // when each rule fires, stays silent and waits for an answer.
 //
@@ -192,6 +201,9 @@ func expressionOf(t *ruleText) string {
 	return strings.TrimSpace(t.When)
 }
 
+// Files use the short names of enum values, "REFUSE" for SEVERITY_REFUSE: the prefix is
+// the contract's business.
+
 // number finds an enum's value by its name without the prefix.
 func number(prefix string, values map[string]int32, name string) (int32, error) {
 	n, ok := values[prefix+name]
@@ -201,6 +213,7 @@ func number(prefix string, values map[string]int32, name string) (int32, error) 
 	return n, nil
 }
 
+// or is a text, or another when it is empty.
 func or(s, otherwise string) string {
 	if s == "" {
 		return otherwise
@@ -208,7 +221,8 @@ func or(s, otherwise string) string {
 	return s
 }
 
-// setParameters puts named numbers into parameters.
+// setParameters puts named numbers into parameters. Later documents win, so a test can
+// put a document with other numbers behind the policy.
 func setParameters(into *pb.PolicyParameters, numbers map[string]float64) error {
 	m := into.ProtoReflect()
 	for name, n := range numbers {

@@ -10,6 +10,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Compiling the rules of a house costs far more than deciding under them. The server serves many chains and reads the policy with every decision, so the
+// built form is kept by content. Content, because a name and an etag can be the same in
+// two databases, and because two chains that bought the same rules then share them.
+//
+// Everything of the policy that bears on a decision goes into the key. What is left out
+// would let a changed policy be taken for the one that was built.
+
 // policyCacheCapacity is how many built house rules are kept, some 1.5 kB each: the whole
 // of a thousand chains with fifty rules each.
 const policyCacheCapacity = 50_000

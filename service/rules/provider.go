@@ -11,6 +11,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// Lists, such as the visits on the record card, are seen by rules as CEL sees messages.
+// CEL reads an absent field as its zero value, which for an answer looks like "not
+// asked" at best and like "no" at worst. So only fields are shown whose zero value says
+// what it means.
+
 // provider shows rules the messages that stand in lists, with their enums as
 // words. It hides the answers given at earlier visits: an answer that nobody
 // gave is zero there, and zero would look like "no".

@@ -9,6 +9,11 @@ import (
 	"alkalog/proto/contract"
 )
 
+// A question is asked only while it can matter: while a rule that waits for it is
+// severer than every finding. When a refusal stands, questions about conditions are
+// noise. They come back as conditions that begin with "unanswered:", because the refusal
+// may be overridden, and then they do matter (Standing).
+
 // verdict gives the verdict and the questions that could still make it worse.
 //
 // The severest finding decides. Rules that wait and are severer than that are

@@ -10,6 +10,13 @@ import (
 	"alkalog/proto/contract"
 )
 
+// Between a decision and the first contact the head, the product and the records can
+// change, so the start of a service decides again on the records of that moment. What
+// people added to the earlier decision, overrides and a signature, was given for what
+// they saw. It carries over where that is the same, and nowhere else. Milder is never
+// told; stricter is told line by line, because somebody stands at the chair and must
+// know what changed.
+
 // DecisionHolds is how long after it was made a decision lets a service begin, and
 // so how long its findings can be overridden. Our own choice: scalp, hair and
 // history can change overnight.

@@ -8,6 +8,15 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A stored decision can be made again: the inputs are in it, the texts of its policy are
+// kept under their digests, and the code of its revision is kept in the program. A text
+// is trusted only if its digest is the one it was asked for by, so nobody who can write
+// to the database can change under which rules somebody was refused.
+//
+// A comparison is of messages field by field, through their descriptors. A field that is
+// added to the contract is compared without a change here; leaving one out is a decision
+// and stands in Compare.
+
 // Text is something to be kept for ever under its SHA-256, in lower-case hex, so
 // that decisions can be made again.
 type Text struct {

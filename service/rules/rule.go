@@ -16,6 +16,19 @@ import (
 	"alkalog/proto/contract"
 )
 
+// Expressions are CEL (Common Expression Language): typed, without loops or side
+// effects, and with an estimate of cost. They are compiled once for each policy.
+//
+// Two programs come of the same syntax tree. The built-in rules run on the interpreter
+// itself, with nodes of our own for the two operations that they are made of
+// (celnodes.go), because every decision runs some two hundred of them. A house's rules
+// run on CEL's own program under a limit of cost, because a chain writes them and the
+// server must not depend on how. TestLimitChangesNothing compares the two.
+//
+// Unknown is a value of CEL: an expression over a field that was not answered gives
+// the set of fields that it depends on, unless the rest settles it. So "a || b" is true
+// when a is, whatever b; that is how a rule waits only for what can matter.
+
 // maxExpression is the longest expression in characters, as the contract has it.
 const maxExpression = 2000
 
@@ -160,7 +173,9 @@ type rule struct {
 	failure error  // it could not be built: it refers whenever it is asked
 }
 
-// newRule builds a rule. One that cannot be built is kept with its failure.
+// newRule builds a rule. One that cannot be built is kept with its failure, so that a
+// house rule that was accepted by an earlier program and is not understood by this one
+// refers in every decision instead of vanishing.
 func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, error)) *rule {
 	r := &rule{text: text, scope: text.GetScope(), message: l.template(text.GetMessage()), places: jurisdictionBits(text.GetJurisdictions())}
 	if r.scope != pb.RuleScope_RULE_SCOPE_ZONE && r.scope != pb.RuleScope_RULE_SCOPE_SECTION {
@@ -201,6 +216,9 @@ func (r *rule) test(s *state) (answer bool, missing []int, err error) {
 	return answer, missing, nil
 }
 
+// Places are bits of a word, so that asking whether a rule holds somewhere costs
+// nothing. Bit 0 is "not stated".
+
 // jurisdictionBits are the places where a rule holds. A salon that has not said
 // where it is works under every one of them: the cautious default.
 func jurisdictionBits(names []string) uint64 {
@@ -222,6 +240,9 @@ func jurisdictionBit(j pb.Jurisdiction) uint64 {
 	}
 	return 1 << j
 }
+
+// Messages name the values that they are about, so that what a person reads is the
+// number that was in force, also where a chain or the directions changed it.
 
 // messageTemplate is a message with fields in braces, "{parameters.colour_wait_days}".
 type messageTemplate []templatePart

@@ -7,6 +7,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// A head can take two products: a mild one at fragile temples, a stronger one elsewhere.
+// Every rule that reads the product is asked again for each product that is used, or one
+// of them would reach the head unjudged. Findings then say which section they are about.
+
 // ofProduct tells whether a field is of the product or its lot, which one section
 // may have other than the rest of the head.
 func (l *language) ofProduct(i int) bool {

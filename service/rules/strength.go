@@ -7,6 +7,14 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
+// The recommended strength is advice, worked out by steps in the order of the file: the
+// texture sets it, curl and porosity move it, weak or coloured hair caps it, and some
+// findings leave none. Each step that moved it is told as a reason. Steps never go up
+// because of time or wishes; there is no step for those.
+//
+// Checks are shared with the alternatives: a condition asked of every subject of its
+// scope, of which one yes is enough.
+
 // check is a condition about the case, or about any of its zones or sections.
 type check struct {
 	*expression

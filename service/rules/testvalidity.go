@@ -19,10 +19,17 @@ import (
 // say NOT_DONE and known.strand_reason and its like say why. A test that went badly
 // counts whenever it was made.
 
+// A reading that says stop counts for ever and whoever made it: a strand that broke is
+// no less broken for being old. A reading that says go ahead counts only for the hair
+// that was tested: not after later chemical work, not when it is old, not from the
+// future.
+
 // clockTolerance is how far ahead of the decision a time may lie that states the
 // past: the clocks of tills differ.
 const clockTolerance = 5 * time.Minute
 
+// testFields are the readings of the strand test and of the metallic-salt test as they
+// count.
 func testFields(v enumTable) []field {
 	tests := func(s *state) *pb.PreliminaryTests { return s.in.GetConsultation().GetTests() }
 	strand := testValidityFields[pb.StrandReading](v, "strand", pb.StrandReading_STRAND_READING_NOT_DONE,

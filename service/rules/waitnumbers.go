@@ -22,6 +22,12 @@ import (
 // touches. Each section that takes another product is asked about with the
 // directions of that product.
 
+// Whether new growth was measured decides between two defaults, because it is the growth
+// that matters and the days only stand for it: 42 days with at least 12 mm measured, 56
+// without (common practice, 6 to 8 weeks seen). A growth that is not measured is not
+// asked for by these fields; the longer wait holds, and measuring is in the message's
+// hands.
+
 // waitNumber is a number of a wait, as rules name it.
 type waitNumber struct {
 	name     string // as in waits.shampoo_hours
