@@ -138,14 +138,32 @@ func (c *section) testOverdueTime() time.Time {
 // to the bowl by t. A stage is rinsed together, so no strand test of c is awaited then.
 func (f *folding) calledWithAnother(c *section, t time.Time) bool {
 	return c.guide.hands && slices.ContainsFunc(f.sections, func(other *section) bool {
-		near := other.nearTargetTime()
-		return other != c && other.on && !other.lastTestTime.IsZero() && (!other.latestCallTime.After(t) || !near.IsZero() && !near.After(t))
+		called := other.latestCallTime
+		if near := other.nearTargetTime(); !near.IsZero() {
+			called = earlier(called, near)
+		}
+		return other != c && other.on && !other.lastTestTime.IsZero() && !later(called, other.lastTestTime).After(t)
 	})
+}
+
+// checkTestsOverdue records the overdue strand tests of all sections by t. It comes before
+// every fact that can change what a section is called for, so that such a fact neither
+// excuses nor accuses what was so before it.
+func (f *folding) checkTestsOverdue(t time.Time) {
+	for _, c := range f.sections {
+		if c.on {
+			f.checkTestOverdue(c, t)
+		}
+	}
 }
 
 // checkTestOverdue records that no strand test of c was made in time by t.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
-	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() || f.calledWithAnother(c, c.testOverdueTime()) {
+	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() || c.excusedTest.Equal(c.nextTestTime) {
+		return
+	}
+	if f.calledWithAnother(c, c.testOverdueTime()) {
+		c.excusedTest = c.nextTestTime
 		return
 	}
 	due, grace := later(c.nextTestTime, c.plannedTestTime), testGraceMinutes+c.guide.applying

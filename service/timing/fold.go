@@ -299,6 +299,7 @@ func (f *folding) startExposure(e fact, id string) *section {
 	}
 	f.unrinsed = false
 	f.head.reset()
+	f.checkTestsOverdue(e.at)
 	c.beginExposure(e.at, e.EventId)
 	c.inUse = f.inUse
 	c.mixtureDeadline = f.mixtureDeadline(c)
@@ -399,6 +400,7 @@ func (f *folding) assumeRinsed(e fact) {
 
 // endExposures ends the exposure of a section, or of all if id is empty.
 func (f *folding) endExposures(e fact, id string) {
+	f.checkTestsOverdue(e.at)
 	var ended []*section
 	for _, c := range f.sections {
 		if c.on && (id == "" || c.id == id) {

@@ -58,7 +58,9 @@ type section struct {
 	nextTestTime time.Time // zero: none
 	// plannedTestTime is the next test by the plan's figures, as far as it is later.
 	plannedTestTime time.Time
-	latestCallTime  time.Time
+	// excusedTest is a next test that is not overdue because the stage was called.
+	excusedTest    time.Time
+	latestCallTime time.Time
 	// plannedCallTime is the latest call by the plan's figures; lateness counts from it.
 	plannedCallTime time.Time
 	limitTime       time.Time // water must be on

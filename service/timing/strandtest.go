@@ -9,6 +9,7 @@ import (
 // section that has product on.
 func (f *folding) strandTested(e fact, what *pb.StrandTest) {
 	tested := f.sectionsTested(e, what.SectionId)
+	f.checkTestsOverdue(e.at)
 	for _, c := range tested {
 		if c.firstContact.Before(e.at) {
 			f.checkTestOverdue(c, e.at)
