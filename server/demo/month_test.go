@@ -10,7 +10,7 @@ import (
 
 // A small month has more careless and unlucky visits than a real one, so that each
 // danger and each accident occurs. Its ordinary visits are too few for a share of 2 %:
-// five visits more than the goal are allowed. `server demo --month` shows the shares.
+// two visits more than the goal are allowed. `server demo --month` shows the shares.
 func TestMonth(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
@@ -22,7 +22,7 @@ func TestMonth(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
-	for _, g := range m.tally.frictionGoals(5) {
+	for _, g := range m.tally.frictionGoals(2) {
 		if !g.reached {
 			t.Errorf("missed: %s", g.text)
 		}
