@@ -15,7 +15,7 @@ func (d *run) wren() *visit {
 	quay := &chairs{name: northQuay, law: pb.Jurisdiction_JURISDICTION_UK, zone: time.UTC, supervisor: d.people.supervisor}
 	v := &visit{
 		month: &month{Month: Month{Seed: 1}}, run: d, random: newRandom(1, 1),
-		by: &stylist{person: d.people.amara, salon: quay, pace: truePace}, kind: retouchVisit, how: careful,
+		by: &stylist{person: d.people.amara, salon: quay, pace: truePace, fewTaps: true}, kind: retouchVisit, how: careful,
 		product: regular, lot: regularLot, at: begins, before: earlier{at: begins}, result: newResult(),
 		truth: &inventedClient{texture: pb.Texture_TEXTURE_MEDIUM, curl: pb.CurlType_CURL_TYPE_VI, density: pb.Density_DENSITY_MEDIUM, age: 41, growth: 0.29},
 	}

@@ -27,6 +27,21 @@ func sectionApplied(section string) *pb.Event {
 	}}}
 }
 
+// stageApplied is the first contact with the next stage of the plan; it starts the clocks
+// of all its sections.
+func stageApplied() *pb.Event {
+	return &pb.Event{Fact: &pb.Event_StageApplied{StageApplied: &pb.StageApplied{Part: pb.SectionPart_SECTION_PART_MID_STRAND}}}
+}
+
+// lathered is several lathers in one fact, noted after the last of them: the indicator
+// showed alkali, and then none.
+func lathered(lathers int32, normalized bool) *pb.Event {
+	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{
+		Lathers: &lathers, AfterNormalizer: normalized,
+		EarlierIndicator: pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, Indicator: pb.IndicatorColour_INDICATOR_COLOUR_CLEAR,
+	}}}
+}
+
 // strandTest is a strand test with a reading in words.
 func strandTest(section string, reading pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: reading}}}

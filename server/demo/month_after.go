@@ -80,6 +80,11 @@ func (v *visit) neutralize(lathers int) {
 		v.record(&pb.Event{Fact: &pb.Event_NeutralizerOff{NeutralizerOff: &pb.NeutralizerOff{}}})
 		return
 	}
+	if v.by.fewTaps {
+		v.pause(5 + 2*float64(lathers))
+		v.record(lathered(int32(lathers), !v.ended))
+		return
+	}
 	if !v.ended {
 		v.record(normalizerOn())
 		v.pause(5)
@@ -105,7 +110,9 @@ func (v *visit) finish() {
 	}
 	v.neutralize(lathers)
 	v.pause(3)
-	v.record(scalpUnchanged())
+	if !v.by.fewTaps {
+		v.record(scalpUnchanged()) // else the outcome says so
+	}
 	if v.offline() {
 		v.wait(v.offlineUntil)
 	}

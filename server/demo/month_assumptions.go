@@ -83,6 +83,10 @@ const (
 	// Own choice: careful visits during which the till loses the server, from a minute of the
 	// processing on, for 5 to 60 minutes.
 	offlineShare, offlineFrom, offlineShortest, offlineLongest = 0.08, 10, 5, 60
+	// Own choice: stylists who tap once for a stage, once for a strand test of the whole
+	// head, and once for the lathers; the others tap each section and each lather.
+	// Students tap everything.
+	fewTapsShare = 0.8
 	// Own choice: one till in ten has a clock that is off by up to 20 minutes; the
 	// others by a few seconds (standard deviation). One in ten returns no echo.
 	wrongClockShare, wrongClockMinutes, clockErrorSeconds, noEchoShare = 0.1, 20, 1.5, 0.1

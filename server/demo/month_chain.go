@@ -46,6 +46,8 @@ type stylist struct {
 	offset time.Duration
 	// The till is an old one, and returns no echo of the server's time.
 	noEcho bool
+	// Taps once for a stage, for the whole head, and for the lathers.
+	fewTaps bool
 }
 
 // student reports whether the stylist needs a signature.
@@ -116,6 +118,7 @@ func newStylist(s *chairs, p person, random *rand.Rand) *stylist {
 		own.offset = time.Duration((2*random.Float64() - 1) * wrongClockMinutes * float64(time.Minute))
 	}
 	own.noEcho = random.Float64() < noEchoShare
+	own.fewTaps = random.Float64() < fewTapsShare && !own.student()
 	return own
 }
 

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -15,6 +16,9 @@ type hands struct {
 	// The true rate of each section, in logarithms. Only an eye at a strand test ever
 	// sees it, and with an error.
 	rates map[string]float64
+	// One tap stands for all sections of the stage. What was left of a stage is tapped
+	// section by section, because the server cannot know which sections these are.
+	wholeStage bool
 	// Sections that have product on, since when.
 	contact map[string]time.Time
 	// The last strand test, and whether the strand stayed smooth.
@@ -93,9 +97,20 @@ func (v *visit) process() {
 				v.neutralize(3) // the stage before must be neutral first
 			}
 			v.stages++
+			v.wholeStage = v.by.fewTaps && len(left) == len(stage.GetSectionIds()) && v.quicklyApplied(stage)
 			left = v.serve(left)
 		}
 	}
+}
+
+// quicklyApplied reports whether all of a stage is on before its first strand test, at this
+// stylist's own pace. Only then may one tap stand for the stage: a section that is not
+// reached would count as exposed.
+func (v *visit) quicklyApplied(stage *pb.PlannedStage) bool {
+	takes := v.by.pace * (1 + trueSectionPaceSpread) * float64(len(stage.GetSectionIds()))
+	return !slices.ContainsFunc(v.session.GetPlan().GetSections(), func(s *pb.PlannedSection) bool {
+		return slices.Contains(stage.GetSectionIds(), s.GetSectionId()) && s.GetFirstStrandTestMinute() < takes
+	})
 }
 
 // serve applies sections and tests strands until the guidance calls to the bowl, then
@@ -127,13 +142,17 @@ func (v *visit) serve(left []string) []string {
 	return nil
 }
 
-// apply puts product on a section.
+// apply puts product on a section. A stylist who taps once for a stage does so at its
+// first section, from which the server then counts all of them.
 func (v *visit) apply(id string) {
 	if v.firstContact.IsZero() {
-		v.record(sectionApplied(id)) // the tap of the first contact is one before it
 		v.firstContact = v.clock.Now()
-	} else {
+	}
+	switch {
+	case !v.wholeStage:
 		v.record(sectionApplied(id))
+	case len(v.contact) == 0:
+		v.record(stageApplied())
 	}
 	v.contact[id] = v.clock.Now()
 	v.pause(v.by.pace * math.Exp(trueSectionPaceSpread*v.random.NormFloat64()))
@@ -223,7 +242,19 @@ func (v *visit) dueTest() string {
 			id, since = s.GetSectionId(), due.AsTime()
 		}
 	}
+	if id != "" && v.wholeStage {
+		return v.longestOn()
+	}
 	return id
+}
+
+// longestOn is the section that has had product on for longest.
+func (v *visit) longestOn() string {
+	all := v.planned()
+	longest := slices.MaxFunc(all, func(a, b *pb.PlannedSection) int {
+		return cmp.Compare(v.minutesOn(a.GetSectionId()), v.minutesOn(b.GetSectionId()))
+	})
+	return longest.GetSectionId()
 }
 
 // testStrand tests a strand, and records what the eye says in words. Hands come after a
@@ -245,6 +276,9 @@ func (v *visit) testStrand(id string) {
 			reading = pb.CurlReading_CURL_READING_STAYS_SMOOTH
 		}
 		v.smooth = reading == pb.CurlReading_CURL_READING_STAYS_SMOOTH
+		if v.wholeStage {
+			id = "" // for the whole head
+		}
 		v.record(strandTest(id, reading))
 	}
 	v.pause(testTakes)
@@ -291,7 +325,9 @@ func (v *visit) rinse() {
 	v.pause(v.delay*v.random.Float64() + v.way)
 	v.water()
 	v.pause(4)
-	v.record(rinseFinished())
+	if !v.wholeStage {
+		v.record(rinseFinished()) // else the lathers say so
+	}
 }
 
 // water is water on the whole head: the clocks of all sections stop. What the true

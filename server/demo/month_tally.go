@@ -20,9 +20,9 @@ type tally struct {
 	// What was planted, and what befell.
 	caught map[*danger]*found
 	befell map[*accident]*found
-	// Of careful visits without a finding: "kind: rule" that stopped one, and "kind:
-	// deviation".
-	why, departed map[string]int
+	// Of careful visits without a finding: "kind: rule" that stopped one, "kind:
+	// deviation", and "kind: cause" of a RINSE_NOW.
+	why, departed, rinsed map[string]int
 	// Sessions found by the recall.
 	recalled int
 	// Sessions without a RINSE_NOW at the hard limit.
@@ -55,7 +55,7 @@ type found struct {
 
 // newTally returns an empty tally.
 func newTally() *tally {
-	return &tally{rows: map[rowKey]*row{}, caught: map[*danger]*found{}, befell: map[*accident]*found{}, why: map[string]int{}, departed: map[string]int{}, dangerQueue: slices.Clone(dangers)}
+	return &tally{rows: map[rowKey]*row{}, caught: map[*danger]*found{}, befell: map[*accident]*found{}, why: map[string]int{}, departed: map[string]int{}, rinsed: map[string]int{}, dangerQueue: slices.Clone(dangers)}
 }
 
 // add adds a visit that has ended.
@@ -75,6 +75,9 @@ func (t *tally) add(v *visit) {
 	if v.how == careful && v.finding == nil {
 		for _, rule := range v.stops {
 			t.why[string(v.kind)+": "+rule]++
+		}
+		for _, cause := range v.causes {
+			t.rinsed[string(v.kind)+": "+cause]++
 		}
 		for _, kind := range v.deviations {
 			t.departed[string(v.kind)+": "+kind]++
@@ -186,6 +189,7 @@ func (t *tally) print(p *page, d *run) {
 		per(t.ordinary.stages, t.ordinary.served), percent(t.ordinary.capPassed, t.ordinary.served), t.recalled)
 	p.say("Careful visits in which nothing was found:")
 	printCounts(p, "stopped by", t.why)
+	printCounts(p, "RINSE_NOW", t.rinsed)
 	printCounts(p, "deviation", t.departed)
 }
 

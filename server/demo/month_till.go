@@ -127,6 +127,9 @@ func (v *visit) observe(state *pb.SessionState) {
 			v.alarms[a.GetKind()]++
 		}
 		kind := codeOf(a.GetKind())
+		if a.GetKind() == pb.AlarmKind_ALARM_KIND_RINSE_NOW && !v.calling[key] {
+			v.causes = append(v.causes, codeOf(a.GetCause()))
+		}
 		v.sign("alarm", kind)
 		v.sign("alarm", kind, codeOf(a.GetCause()))
 	}

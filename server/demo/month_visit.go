@@ -70,6 +70,8 @@ type result struct {
 	answers, asked int
 	// How often an alarm of a kind appeared on the screen.
 	alarms map[pb.AlarmKind]int
+	// Causes of the RINSE_NOW among them.
+	causes []string
 	// Taps before the first contact, and from then to closing.
 	tapsBefore, taps int
 	// Stages that were rinsed, and incidents that were opened.

@@ -21,7 +21,7 @@ func stepText(e *pb.Event) string {
 	case *pb.Event_Smoothed:
 		return "smooths " + fact.Smoothed.GetSectionId()
 	case *pb.Event_StrandTest:
-		return fmt.Sprintf("strand test on %s: %s", fact.StrandTest.GetSectionId(), enumLabel(fact.StrandTest.GetReading()))
+		return fmt.Sprintf("strand test %s: %s", locationText(fact.StrandTest.GetSectionId()), enumLabel(fact.StrandTest.GetReading()))
 	case *pb.Event_ComfortCheck:
 		return fmt.Sprintf("the client feels: %s %s", enumLabel(fact.ComfortCheck.GetComfort()), locationText(fact.ComfortCheck.GetSectionId()))
 	case *pb.Event_WaterOn:
@@ -44,6 +44,10 @@ func stepText(e *pb.Event) string {
 	case *pb.Event_NormalizerOff:
 		return "normalizer rinsed out"
 	case *pb.Event_Shampoo:
+		if n := fact.Shampoo.GetLathers(); n > 1 {
+			return fmt.Sprintf("neutralizing shampoo, %d lathers: first the indicator shows %s, then %s", n,
+				enumLabel(fact.Shampoo.GetEarlierIndicator()), enumLabel(fact.Shampoo.GetIndicator()))
+		}
 		return fmt.Sprintf("neutralizing shampoo, lather %d: the indicator shows %s", fact.Shampoo.GetNumber(), enumLabel(fact.Shampoo.GetIndicator()))
 	case *pb.Event_ProductUsed:
 		return fmt.Sprintf("%.0f g of %s, lot %s", fact.ProductUsed.GetGrams(), lastSegment(fact.ProductUsed.GetProduct()), lotOf(fact.ProductUsed))
