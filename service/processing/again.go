@@ -40,7 +40,8 @@ func (s Service) decideAgain(r *storage.Snapshot, caller actor.Actor, audit ledg
 }
 
 // outdated says that a decision is not what the records of now give. Messages of
-// findings stay in the new decision: an error may be logged by anybody.
+// findings stay in the new decision: an error may be logged by anybody. The names of
+// both decisions are in the error's details, so that a till can show the new one.
 func outdated(earlier, again *pb.Decision) *fault.Error {
 	message := fmt.Sprintf("the records have changed since the decision, which is now another (%s); read %s and begin on that if it lets you",
 		strings.ToLower(strings.TrimPrefix(again.StandingVerdict.String(), "VERDICT_")), again.Name)
@@ -48,7 +49,10 @@ func outdated(earlier, again *pb.Decision) *fault.Error {
 		Naming("decision", earlier.Name).Naming("new_decision", again.Name)
 }
 
-// timeSheet is what a till or a printed slip goes on by without the server.
+// timeSheet is what a till or a printed slip goes on by without the server. Its times are
+// those of the plan, from the session's start and in the salon's zone; it cannot know of
+// strand tests, so the latest times on it are the plan's, and the hard limit holds in
+// every case. First aid is on it because that is when nobody looks for a network.
 func timeSheet(r *storage.Snapshot, caller actor.Actor, session *pb.Session) (*pb.TimeSheet, error) {
 	salon, err := record.Get(r, caller, storage.Salons, session.Salon)
 	if err != nil {

@@ -28,7 +28,7 @@ type tally struct {
 	discomfort int // discomfort and splashes
 }
 
-// add counts a fact.
+// add counts a fact. One that is rejected or was recorded before is not counted.
 func (t *tally) add(e *pb.Event) {
 	t.all++
 	if isOther(e) {

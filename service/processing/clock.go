@@ -41,7 +41,9 @@ func startClocks(session *pb.Session, req *pb.StartSessionRequest, sender string
 }
 
 // compareClocks adds what a batch tells of its till's clock, and says when the
-// batch's events happened by the server's.
+// batch's events happened by the server's. The clock is measured before the events are
+// timed, so the first batch after a clock was set is timed by the new offset. Earlier
+// events keep the correction that they were recorded with.
 func compareClocks(session *pb.Session, req *pb.RecordEventsRequest, sender string, old, fresh []*pb.StoredEvent, now time.Time) {
 	session.TillClocks = timing.MeasureClock(session.TillClocks, sender, req.Echo, req.SendTime, now)
 	if session.Clock != nil { // else begun before clocks were compared
@@ -50,7 +52,9 @@ func compareClocks(session *pb.Session, req *pb.RecordEventsRequest, sender stri
 	timing.CorrectTimes(session, old, fresh)
 }
 
-// sayServerClock adds what is known of this server's own clock to a state.
+// sayServerClock adds what is known of this server's own clock to a state. It changes no
+// figure: guidance goes by the reference clock, and people are told when that could not be
+// checked.
 func (s Service) sayServerClock(state *pb.SessionState) {
 	if s.ServerClock == nil {
 		return

@@ -25,8 +25,10 @@ const (
 	closedAtOnce = 100
 )
 
-// CloseSession closes a session that nobody closed, without an outcome. Facts and
-// the outcome can still be recorded afterwards.
+// CloseSession closes a session that nobody closed, without an outcome, so that another
+// can begin on the client. Facts and the outcome can still be recorded afterwards: what
+// happened does not end with the record of it. It is a deviation, and only a supervisor or
+// a manager of the session's salon may do it. Calls for water go on after it.
 func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) (*pb.CloseSessionResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -53,7 +55,9 @@ func (s Service) CloseSession(ctx context.Context, req *pb.CloseSessionRequest) 
 	return answer, err
 }
 
-// checkClose returns an error if a practitioner may not close a session.
+// checkClose returns an error if a practitioner may not close a session. The role comes
+// from the directory and not from the caller's certificate, because a till may speak for
+// the supervisor.
 func checkClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, practitioner string) error {
 	by, err := record.Get(r, caller, storage.Practitioners, practitioner)
 	switch {
@@ -71,7 +75,9 @@ func checkClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, pr
 	return nil
 }
 
-// closeLeftOpen closes a session as left open, which is a deviation.
+// closeLeftOpen closes a session as left open, which is a deviation. Deviations that time
+// had brought about and nobody had logged are logged with it, because a closed session is
+// looked at for a short time only.
 func closeLeftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
@@ -96,7 +102,8 @@ func closeLeftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.S
 }
 
 // closeSilent closes the sessions of a chain that have had no events for a day. One
-// that cannot be closed does not keep it from the others.
+// that cannot be closed does not keep it from the others. A sweep closes a bounded number,
+// so that a chain that comes back after a long outage does not hold up its alarms.
 func (s Service) closeSilent(ctx context.Context, chain string, now time.Time) error {
 	var silent []*pb.Session
 	err := storage.Read(ctx, s.DB, record.Chain(chain), func(r *storage.Snapshot) (err error) {
@@ -112,7 +119,8 @@ func (s Service) closeSilent(ctx context.Context, chain string, now time.Time) e
 // errNotSilent keeps the server's request id from being used up.
 var errNotSilent = errors.New("processing: the session is not silent any more")
 
-// closeOne closes a session as the server's own act, if it is still open and silent.
+// closeOne closes a session as the server's own act, if it is still open and silent. That
+// is checked again inside the write, because facts may have come since the list was read.
 func (s Service) closeOne(ctx context.Context, name string, now time.Time) error {
 	req := &pb.CloseSessionRequest{Name: name, RequestId: record.OwnRequest("close " + name)}
 	audit := record.EntryContext(actor.Server(), req, name, now)

@@ -19,7 +19,12 @@ import (
 
 // RecordEvents records facts. None is lost because it came late or broke a
 // rule, also after the session was closed; what it shows to be a deviation is on the
-// audit log and in the answer, and so is what it disproves.
+// audit log and in the answer, and so is what it disproves. Facts for a visit that was
+// moved to another client go to the session that replaced it.
+//
+// The session is guarded by its version, so of two batches at once one is applied to
+// the result of the other, and sequences have no gaps. A batch without anything new
+// changes nothing and is answered with the state of now. Errors: NOT_FOUND.
 func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -96,7 +101,9 @@ func deviationsOf(r *storage.Snapshot, session *pb.Session, events []*pb.StoredE
 }
 
 // addClosingDeviations is a state's deviations and those that closing the session showed, by
-// the facts known now of what happened before it was closed.
+// the facts known now of what happened before it was closed. They are folded at the time of
+// the closing: a lather that is recorded afterwards with an earlier time disproves "closed
+// after two lathers", and one that was made afterwards does not.
 func addClosingDeviations(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, state *pb.SessionState) (*pb.SessionState, error) {
 	all := &pb.SessionState{Deviations: state.Deviations}
 	if session.Outcome == "" {
@@ -112,7 +119,9 @@ func addClosingDeviations(r *storage.Snapshot, session *pb.Session, events []*pb
 }
 
 // loggedBefore is what counts as logged of a session that was begun before sessions kept a
-// list of it.
+// list of it: what its facts showed when it was last changed, because every change logged
+// what it showed. It is a function because it folds all facts again, and is needed for such
+// sessions only.
 func loggedBefore(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent) func() ([]*pb.Deviation, error) {
 	return func() ([]*pb.Deviation, error) {
 		before, err := deviationsOf(r, session, events, session.UpdateTime.AsTime())
@@ -120,7 +129,10 @@ func loggedBefore(r *storage.Snapshot, session *pb.Session, events []*pb.StoredE
 	}
 }
 
-// acceptEvents decides what becomes of each event, and returns those to record.
+// acceptEvents decides what becomes of each event, and returns those to record. An event
+// is one by its id: sent again with the same content it is recorded already, with other
+// content it is rejected, because one of the two would be lost. Bounds are checked in the
+// order of the batch.
 func (s Service) acceptEvents(events []*pb.Event, old []*pb.StoredEvent, sender string, now time.Time) ([]*pb.EventResult, []*pb.StoredEvent) {
 	known, count := map[string]*pb.Event{}, tally{}
 	for _, e := range old {
@@ -170,7 +182,9 @@ func describe(violations []fault.Violation) string {
 	return strings.Join(lines, "; ")
 }
 
-// skew is how far the till's clock is ahead, in seconds; nil when not measured.
+// skew is how far the till's clock is ahead, in seconds; nil when not measured. It includes
+// the time that the request took to arrive, so it is for display; times are corrected by
+// echoes.
 func skew(req *pb.RecordEventsRequest, now time.Time) *float64 {
 	if req.SendTime == nil {
 		return nil
@@ -192,7 +206,8 @@ func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb
 	return answer, nil
 }
 
-// load reads a session, with its state now, and its events from one snapshot.
+// load reads a session, with its state now, and its events from one snapshot. One that was
+// moved is shown without its content: it is about another person.
 func (s Service) load(ctx context.Context, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
 	caller := actor.From(ctx)
 	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {

@@ -11,7 +11,9 @@ import (
 
 // judge says what is not right in an event by the contract's rules, and whether
 // this server understands all of it. What a newer till adds, a fact, a field or a
-// value, breaks no rule: it happened, so it is recorded.
+// value, breaks no rule: it happened, so it is recorded. The rules are applied to a copy
+// in which the unknown parts are replaced by known ones, so that the rest of the event is
+// still checked.
 func (s Service) judge(e *pb.Event) (violations []fault.Violation, understood bool) {
 	known := proto.CloneOf(e)
 	if timing.UnknownFact(known) != "" {

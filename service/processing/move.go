@@ -79,7 +79,8 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 }
 
 // checkMove refuses what is not a mistake, or was mended already, and wants a second
-// person.
+// person: neither the practitioner of the visit nor a caller who is that practitioner can
+// take a visit off a client's record.
 func checkMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
 	return func(_ *storage.Snapshot, caller actor.Actor) error {
 		switch {
@@ -96,7 +97,8 @@ func checkMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
 	}
 }
 
-// copyOutcome puts the outcome of a visit beside the moved one.
+// copyOutcome puts the outcome of a visit beside the moved one, so that the right client's
+// card has the visit as it was closed, and the next decision counts it.
 func copyOutcome(r *storage.Snapshot, stored, moved *pb.Session, changes *storage.Changes) error {
 	if stored.Outcome == "" {
 		return nil
@@ -113,7 +115,8 @@ func copyOutcome(r *storage.Snapshot, stored, moved *pb.Session, changes *storag
 	return nil
 }
 
-// copyEvents puts the facts of a visit beside the moved one.
+// copyEvents puts the facts of a visit beside the moved one, with their ids, times and
+// senders, so that a till's repeated event is still known.
 func copyEvents(r *storage.Snapshot, stored, moved *pb.Session, changes *storage.Changes) error {
 	events, err := storage.Events(r, stored.Name, 0)
 	for _, e := range events {

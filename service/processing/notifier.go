@@ -11,7 +11,10 @@ import (
 
 // Notifier brings watchers the news that a session has new events: at once from this
 // server, as a hint from other servers on the same database, and by looking, for
-// hints that were lost. It holds no state of a session; a watcher reads that.
+// hints that were lost. It holds no state of a session; a watcher reads that. So news may
+// be early, doubled or about nothing, and costs a read at the worst; only missing news
+// would do harm, and the look every second bounds how long it can be missing. It is safe
+// for concurrent use.
 type Notifier struct {
 	mu       sync.Mutex
 	watchers map[string]map[*watcher]bool
@@ -77,7 +80,8 @@ func offer(c chan struct{}) {
 	}
 }
 
-// watch registers a watcher; leave ends it.
+// watch registers a watcher; leave ends it. The last watcher of a session takes the
+// session's entries with it, so the maps hold what is watched and nothing else.
 func (h *Notifier) watch(session string) (w *watcher, leave func()) {
 	w = &watcher{news: make(chan struct{}, 1)}
 	h.mu.Lock()
@@ -115,7 +119,8 @@ const (
 	retryAfter = time.Second
 )
 
-// Run carries news between servers until ctx is done.
+// Run carries news between servers until ctx is done. An error of the database ends
+// nothing: what could not be announced or heard is found by looking.
 func (h *Notifier) Run(ctx context.Context, db *storage.DB) {
 	var all sync.WaitGroup
 	all.Go(func() { h.announce(ctx, db) })

@@ -1,5 +1,3 @@
-// Package processing serves the clock of a service. What happened in the salon
-// is always recorded, even when it broke a rule; only intentions are refused.
 package processing
 
 import (
@@ -20,17 +18,21 @@ import (
 	"alkalog/storage"
 )
 
-// Service is the ProcessingService.
+// Service is the ProcessingService. Its fields are set once, before it serves; it is
+// safe for concurrent use.
 type Service struct {
 	pb.UnimplementedProcessingServiceServer
 
-	DB  *storage.DB
+	DB *storage.DB
+	// Now is the reference clock; tests inject theirs.
 	Now func() time.Time
 	// ServerClock is how far this server's own clock is ahead of the one that Now
 	// goes by, and whether that is known. Nil: not compared.
 	ServerClock func() (time.Duration, bool)
 	// Check says what is not right in a message by the contract's rules.
-	Check    func(proto.Message) []fault.Violation
+	Check func(proto.Message) []fault.Violation
+	// Notifier wakes watchers. Every change of a session must be told to it after its
+	// commit.
 	Notifier *Notifier
 	// Rules decides again when a service begins.
 	Rules *rules.Engine
@@ -45,7 +47,14 @@ const tillBehind = 5 * time.Minute
 // StartSession begins a service that a decision lets go ahead, or records one
 // that is under way whatever the decision says. It decides again on the records of
 // now: a decision is a snapshot, and licence, directions, lots and the record may
-// have changed since.
+// have changed since. Deviations that the start itself shows, such as a second open
+// session, are logged with it.
+//
+// Errors: INVALID_ARGUMENT for a start time that cannot be and for a request without
+// a decision that is not under way; PERMISSION_DENIED for a practitioner that the
+// caller may not act for; FAILED_PRECONDITION with the reason for everything that a
+// decision does not allow. Under way, only unknown names and malformed requests are
+// errors.
 func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) (*pb.StartSessionResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
@@ -80,7 +89,8 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 }
 
 // newSession makes the session that is asked for, and returns the decision it names; nil
-// when there is none.
+// when there is none. The checks go from what the caller may see to what the records
+// allow: a caller who may not see the client learns nothing of its decisions.
 func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
 	if _, err := record.Get(r, caller, storage.Clients, req.Parent); err != nil {
 		return nil, nil, err
@@ -108,7 +118,10 @@ func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.Sta
 	return session, decision, err
 }
 
-// startOnDecision fills in a service that is to begin on a decision.
+// startOnDecision fills in a service that is to begin on a decision. A service under way
+// that the decision does not allow is recorded without plan and with the decision as
+// refused: nobody is guided by what was allowed to somebody else. A decision of another
+// client is NOT_FOUND, as if it did not exist.
 func startOnDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session, now time.Time) (*pb.Decision, error) {
 	decision, err := record.Decision(r, caller, req.Decision)
 	if err != nil {
@@ -166,7 +179,9 @@ func lacksCountersignature(r *storage.Snapshot, caller actor.Actor, d *pb.Decisi
 	return student && d.GetCountersignature() == nil, err
 }
 
-// applyDecision fills in a session by the decision it begins on.
+// applyDecision fills in a session by the decision it begins on. The limits and the plan
+// are copied: the guidance of a session must not move when directions or policy change
+// while product is on the hair.
 func applyDecision(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
 	in := d.Inputs
 	session.Consultation = in.GetConsultation().GetName()
@@ -189,7 +204,8 @@ func applyDecision(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Sess
 	}
 }
 
-// conditions are a decision's conditions, to be met before or during the service.
+// conditions are a decision's conditions, to be met before or during the service. None is
+// met yet: only facts of the session say so.
 func conditions(d *pb.Decision) []*pb.ConditionState {
 	var states []*pb.ConditionState
 	for _, c := range d.Conditions {
@@ -199,7 +215,8 @@ func conditions(d *pb.Decision) []*pb.ConditionState {
 	return states
 }
 
-// startWithoutDecision fills in a service that is under way without any decision.
+// startWithoutDecision fills in a service that is under way without any decision. Its
+// limits are those of the product if one is named, else the most cautious.
 func startWithoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, session *pb.Session) error {
 	switch {
 	case !req.UnderWay:
@@ -226,7 +243,9 @@ func startWithoutDecision(r *storage.Snapshot, caller actor.Actor, req *pb.Start
 	return err
 }
 
-// objection says why a decision does not let a service begin now; nil: it does.
+// objection says why a decision does not let a service begin now; nil: it does. The
+// verdict that stands after overrides counts, not the first one. A decision is used once,
+// because its answers were given for one visit.
 func objection(r *storage.Snapshot, d *pb.Decision, session *pb.Session, now time.Time) (*fault.Error, error) {
 	switch d.StandingVerdict {
 	case pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS:

@@ -86,7 +86,8 @@ func (s Service) sweepChain(ctx context.Context, chain string) error {
 	return err
 }
 
-// look adds what is to be recorded of a session.
+// look adds what is to be recorded of a session. It only reads: everything is checked
+// again in the write that records it, because a till may be faster.
 func (f *sweepResult) look(r *storage.Snapshot, session *pb.Session, now time.Time) error {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
@@ -121,7 +122,9 @@ func missedAlarm(session *pb.Session, a *pb.Alarm) *pb.MissedAlarm {
 	return &pb.MissedAlarm{Session: session.Name, Alarm: call, RequestId: record.OwnRequest(what)}
 }
 
-// recordMissed puts a missed call on the audit log, as the server's own.
+// recordMissed puts a missed call on the audit log, as the server's own. Its request id is
+// made from the call, so a second server, or a second look, gets the stored answer and
+// writes nothing. The session itself does not change.
 func (s Service) recordMissed(ctx context.Context, session *pb.Session, missed *pb.MissedAlarm) error {
 	audit := record.EntryContext(actor.Server(), missed, session.Name, s.Now())
 	_, err := storage.Write(ctx, s.DB, record.Chain(session.Name), missed, func(*storage.Snapshot) (*pb.MissedAlarm, storage.Changes, error) {
@@ -134,7 +137,8 @@ func (s Service) recordMissed(ctx context.Context, session *pb.Session, missed *
 }
 
 // unlogged is what time brought about in a session and the log does not have,
-// without what is so fresh that a till may be about to disprove it.
+// without what is so fresh that a till may be about to disprove it: a
+// withdrawal on the log is true, and an accusation came first.
 func unlogged(session *pb.Session, state *pb.SessionState, now time.Time) record.Deviations {
 	found := slices.DeleteFunc(slices.Clone(state.Deviations), func(d *pb.Deviation) bool {
 		return now.Sub(d.OccurTime.AsTime()) < missedAfter

@@ -17,6 +17,10 @@ import (
 // whole state, also when resuming, so that nothing can be missed. No message is
 // ever queued: a watcher that is slow gets the newest state next, one that takes
 // nothing at all is let go by the server, and no writer ever waits for either.
+//
+// The order of the loop matters. The watcher is registered before the first read, and the
+// sequence that it has seen is noted before the state is sent: a fact that is committed at
+// any moment either is in the state or wakes the next round.
 func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingService_WatchSessionServer) error {
 	if _, err := sequenceOf(req.ResumeToken); err != nil {
 		return err
@@ -81,7 +85,8 @@ func sameGuidance(seen, now *pb.SessionState) bool {
 	return seen != nil && proto.Equal(guidance(seen), guidance(now))
 }
 
-// guidance is a state without the figures that tick on by themselves.
+// guidance is a state without the figures that tick on by themselves. Times stay: an
+// instant that was advised does not move while nothing happens.
 func guidance(state *pb.SessionState) *pb.SessionState {
 	g := proto.CloneOf(state)
 	g.Time = nil
@@ -98,7 +103,8 @@ func guidance(state *pb.SessionState) *pb.SessionState {
 	return g
 }
 
-// token is where a watch resumes: behind the events that state rests on.
+// token is where a watch resumes: behind the events that state rests on. The first message
+// after resuming is the whole state, so an old token costs nothing but its size.
 func token(state *pb.SessionState) string { return "seq-" + strconv.FormatInt(state.Sequence, 10) }
 
 // sequenceOf reads a token; an empty one begins afresh.
