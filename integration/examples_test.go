@@ -190,6 +190,8 @@ func (st *fixture) consultationExamples() map[string]example {
 		"CreateConsultation": requestAs(st.amara, &pb.CreateConsultationRequest{Parent: st.names.client, Consultation: card}),
 		"GetConsultation":    requestAs(st.vesna, &pb.GetConsultationRequest{Name: st.names.consultation}),
 		"ListConsultations":  requestAs(st.vesna, &pb.ListConsultationsRequest{Parent: st.names.client}),
+		"GetForm": requestAs(st.amara, &pb.GetFormRequest{Name: st.names.client, Consultation: st.names.draft, Practitioner: st.amara.name, Salon: card.Salon,
+			Service: &pb.PlannedService{ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: st.question(st.names.consultation).Product}}),
 		"UpdateConsultation": {st.amara, func(testing.TB) proto.Message {
 			changed := proto.CloneOf(card)
 			changed.Name = st.names.draft

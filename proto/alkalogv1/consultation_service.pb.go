@@ -698,6 +698,135 @@ func (x *GetConsultationResponse) GetConsultation() *Consultation {
 	return nil
 }
 
+// GetFormRequest says for whom and for which service a form is wanted.
+type GetFormRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// A consultation of that client, whose answers are not asked for again; empty: a
+	// consultation that is not begun.
+	Consultation string `protobuf:"bytes,2,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	// The service.
+	Service *PlannedService `protobuf:"bytes,3,opt,name=service,proto3" json:"service,omitempty"`
+	// Who is to do it.
+	Practitioner string `protobuf:"bytes,4,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// Where.
+	Salon         string `protobuf:"bytes,5,opt,name=salon,proto3" json:"salon,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetFormRequest) Reset() {
+	*x = GetFormRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetFormRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetFormRequest) ProtoMessage() {}
+
+func (x *GetFormRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetFormRequest.ProtoReflect.Descriptor instead.
+func (*GetFormRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GetFormRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetFormRequest) GetConsultation() string {
+	if x != nil {
+		return x.Consultation
+	}
+	return ""
+}
+
+func (x *GetFormRequest) GetService() *PlannedService {
+	if x != nil {
+		return x.Service
+	}
+	return nil
+}
+
+func (x *GetFormRequest) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *GetFormRequest) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+// GetFormResponse answers GetForm.
+type GetFormResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The form.
+	Form          *Form `protobuf:"bytes,1,opt,name=form,proto3" json:"form,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetFormResponse) Reset() {
+	*x = GetFormResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetFormResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetFormResponse) ProtoMessage() {}
+
+func (x *GetFormResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetFormResponse.ProtoReflect.Descriptor instead.
+func (*GetFormResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GetFormResponse) GetForm() *Form {
+	if x != nil {
+		return x.Form
+	}
+	return nil
+}
+
 // ListConsultationsRequest asks for a page.
 type ListConsultationsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -716,7 +845,7 @@ type ListConsultationsRequest struct {
 
 func (x *ListConsultationsRequest) Reset() {
 	*x = ListConsultationsRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -728,7 +857,7 @@ func (x *ListConsultationsRequest) String() string {
 func (*ListConsultationsRequest) ProtoMessage() {}
 
 func (x *ListConsultationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -741,7 +870,7 @@ func (x *ListConsultationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListConsultationsRequest.ProtoReflect.Descriptor instead.
 func (*ListConsultationsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListConsultationsRequest) GetParent() string {
@@ -778,7 +907,7 @@ type ListConsultationsResponse struct {
 
 func (x *ListConsultationsResponse) Reset() {
 	*x = ListConsultationsResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -790,7 +919,7 @@ func (x *ListConsultationsResponse) String() string {
 func (*ListConsultationsResponse) ProtoMessage() {}
 
 func (x *ListConsultationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -803,7 +932,7 @@ func (x *ListConsultationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListConsultationsResponse.ProtoReflect.Descriptor instead.
 func (*ListConsultationsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListConsultationsResponse) GetConsultations() []*Consultation {
@@ -840,7 +969,7 @@ type UpdateConsultationRequest struct {
 
 func (x *UpdateConsultationRequest) Reset() {
 	*x = UpdateConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -852,7 +981,7 @@ func (x *UpdateConsultationRequest) String() string {
 func (*UpdateConsultationRequest) ProtoMessage() {}
 
 func (x *UpdateConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -865,7 +994,7 @@ func (x *UpdateConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateConsultationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *UpdateConsultationRequest) GetConsultation() *Consultation {
@@ -900,7 +1029,7 @@ type UpdateConsultationResponse struct {
 
 func (x *UpdateConsultationResponse) Reset() {
 	*x = UpdateConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -912,7 +1041,7 @@ func (x *UpdateConsultationResponse) String() string {
 func (*UpdateConsultationResponse) ProtoMessage() {}
 
 func (x *UpdateConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -925,7 +1054,7 @@ func (x *UpdateConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateConsultationResponse.ProtoReflect.Descriptor instead.
 func (*UpdateConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *UpdateConsultationResponse) GetConsultation() *Consultation {
@@ -949,14 +1078,16 @@ type DraftConsultationRequest struct {
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
-	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The service that is planned, when the answer should hold the form for it.
+	Planned       *PlannedService `protobuf:"bytes,10,opt,name=planned,proto3" json:"planned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DraftConsultationRequest) Reset() {
 	*x = DraftConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -968,7 +1099,7 @@ func (x *DraftConsultationRequest) String() string {
 func (*DraftConsultationRequest) ProtoMessage() {}
 
 func (x *DraftConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -981,7 +1112,7 @@ func (x *DraftConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DraftConsultationRequest.ProtoReflect.Descriptor instead.
 func (*DraftConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DraftConsultationRequest) GetParent() string {
@@ -1019,18 +1150,27 @@ func (x *DraftConsultationRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *DraftConsultationRequest) GetPlanned() *PlannedService {
+	if x != nil {
+		return x.Planned
+	}
+	return nil
+}
+
 // DraftConsultationResponse answers DraftConsultation.
 type DraftConsultationResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The consultation as stored: a draft.
-	Consultation  *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	Consultation *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	// What is still to be asked for the planned service; absent without one.
+	Form          *Form `protobuf:"bytes,10,opt,name=form,proto3" json:"form,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DraftConsultationResponse) Reset() {
 	*x = DraftConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1042,7 +1182,7 @@ func (x *DraftConsultationResponse) String() string {
 func (*DraftConsultationResponse) ProtoMessage() {}
 
 func (x *DraftConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1055,12 +1195,19 @@ func (x *DraftConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DraftConsultationResponse.ProtoReflect.Descriptor instead.
 func (*DraftConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *DraftConsultationResponse) GetConsultation() *Consultation {
 	if x != nil {
 		return x.Consultation
+	}
+	return nil
+}
+
+func (x *DraftConsultationResponse) GetForm() *Form {
+	if x != nil {
+		return x.Form
 	}
 	return nil
 }
@@ -1097,7 +1244,7 @@ type FieldAnswer struct {
 
 func (x *FieldAnswer) Reset() {
 	*x = FieldAnswer{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1109,7 +1256,7 @@ func (x *FieldAnswer) String() string {
 func (*FieldAnswer) ProtoMessage() {}
 
 func (x *FieldAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1122,7 +1269,7 @@ func (x *FieldAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldAnswer.ProtoReflect.Descriptor instead.
 func (*FieldAnswer) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FieldAnswer) GetField() string {
@@ -1299,14 +1446,20 @@ type AnswerConsultationRequest struct {
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
-	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Statements that were confirmed, up to 10, each at most once. One that was given
+	// before is replaced; the others stay.
+	Statements []*StatementAnswer `protobuf:"bytes,10,rep,name=statements,proto3" json:"statements,omitempty"`
+	// The service that is planned, when the answer should hold the form for it: what is
+	// still to be asked after these answers.
+	Planned       *PlannedService `protobuf:"bytes,11,opt,name=planned,proto3" json:"planned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnswerConsultationRequest) Reset() {
 	*x = AnswerConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1318,7 +1471,7 @@ func (x *AnswerConsultationRequest) String() string {
 func (*AnswerConsultationRequest) ProtoMessage() {}
 
 func (x *AnswerConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[19]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1331,7 +1484,7 @@ func (x *AnswerConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerConsultationRequest.ProtoReflect.Descriptor instead.
 func (*AnswerConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{19}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *AnswerConsultationRequest) GetName() string {
@@ -1369,18 +1522,34 @@ func (x *AnswerConsultationRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *AnswerConsultationRequest) GetStatements() []*StatementAnswer {
+	if x != nil {
+		return x.Statements
+	}
+	return nil
+}
+
+func (x *AnswerConsultationRequest) GetPlanned() *PlannedService {
+	if x != nil {
+		return x.Planned
+	}
+	return nil
+}
+
 // AnswerConsultationResponse answers AnswerConsultation.
 type AnswerConsultationResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The consultation as stored.
-	Consultation  *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	Consultation *Consultation `protobuf:"bytes,1,opt,name=consultation,proto3" json:"consultation,omitempty"`
+	// What is still to be asked for the planned service; absent without one.
+	Form          *Form `protobuf:"bytes,10,opt,name=form,proto3" json:"form,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnswerConsultationResponse) Reset() {
 	*x = AnswerConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1392,7 +1561,7 @@ func (x *AnswerConsultationResponse) String() string {
 func (*AnswerConsultationResponse) ProtoMessage() {}
 
 func (x *AnswerConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[20]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1405,12 +1574,19 @@ func (x *AnswerConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerConsultationResponse.ProtoReflect.Descriptor instead.
 func (*AnswerConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{20}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *AnswerConsultationResponse) GetConsultation() *Consultation {
 	if x != nil {
 		return x.Consultation
+	}
+	return nil
+}
+
+func (x *AnswerConsultationResponse) GetForm() *Form {
+	if x != nil {
+		return x.Form
 	}
 	return nil
 }
@@ -1432,7 +1608,7 @@ type SubmitConsultationRequest struct {
 
 func (x *SubmitConsultationRequest) Reset() {
 	*x = SubmitConsultationRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1444,7 +1620,7 @@ func (x *SubmitConsultationRequest) String() string {
 func (*SubmitConsultationRequest) ProtoMessage() {}
 
 func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[21]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1457,7 +1633,7 @@ func (x *SubmitConsultationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationRequest.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{21}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *SubmitConsultationRequest) GetName() string {
@@ -1492,7 +1668,7 @@ type SubmitConsultationResponse struct {
 
 func (x *SubmitConsultationResponse) Reset() {
 	*x = SubmitConsultationResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1504,7 +1680,7 @@ func (x *SubmitConsultationResponse) String() string {
 func (*SubmitConsultationResponse) ProtoMessage() {}
 
 func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[22]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1517,7 +1693,7 @@ func (x *SubmitConsultationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitConsultationResponse.ProtoReflect.Descriptor instead.
 func (*SubmitConsultationResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{22}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SubmitConsultationResponse) GetConsultation() *Consultation {
@@ -1542,7 +1718,7 @@ type EraseClientRequest struct {
 
 func (x *EraseClientRequest) Reset() {
 	*x = EraseClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1554,7 +1730,7 @@ func (x *EraseClientRequest) String() string {
 func (*EraseClientRequest) ProtoMessage() {}
 
 func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[23]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1567,7 +1743,7 @@ func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientRequest.ProtoReflect.Descriptor instead.
 func (*EraseClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{23}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *EraseClientRequest) GetName() string {
@@ -1595,7 +1771,7 @@ type EraseClientResponse struct {
 
 func (x *EraseClientResponse) Reset() {
 	*x = EraseClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1607,7 +1783,7 @@ func (x *EraseClientResponse) String() string {
 func (*EraseClientResponse) ProtoMessage() {}
 
 func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[24]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1620,7 +1796,7 @@ func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientResponse.ProtoReflect.Descriptor instead.
 func (*EraseClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{24}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *EraseClientResponse) GetEraseTime() *timestamppb.Timestamp {
@@ -1641,7 +1817,7 @@ type ExportClientRequest struct {
 
 func (x *ExportClientRequest) Reset() {
 	*x = ExportClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1653,7 +1829,7 @@ func (x *ExportClientRequest) String() string {
 func (*ExportClientRequest) ProtoMessage() {}
 
 func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1666,7 +1842,7 @@ func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientRequest.ProtoReflect.Descriptor instead.
 func (*ExportClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{25}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ExportClientRequest) GetName() string {
@@ -1691,7 +1867,7 @@ type ExportClientResponse struct {
 
 func (x *ExportClientResponse) Reset() {
 	*x = ExportClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1703,7 +1879,7 @@ func (x *ExportClientResponse) String() string {
 func (*ExportClientResponse) ProtoMessage() {}
 
 func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1716,7 +1892,7 @@ func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientResponse.ProtoReflect.Descriptor instead.
 func (*ExportClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{26}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ExportClientResponse) GetPart() []byte {
@@ -1738,7 +1914,7 @@ var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/form.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
 	"\x13CreateClientRequest\x12U\n" +
 	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x122\n" +
@@ -1784,7 +1960,19 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"W\n" +
 	"\x17GetConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xe5\x01\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xfc\x04\n" +
+	"\x0eGetFormRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\xb2\x01\n" +
+	"\fconsultation\x18\x02 \x01(\tB\x8d\x01\xfaA\x16\n" +
+	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12<\n" +
+	"\aservice\x18\x03 \x01(\v2\x1a.alkalog.v1.PlannedServiceB\x06\xbaH\x03\xc8\x01\x01R\aservice\x12\x8e\x01\n" +
+	"\fpractitioner\x18\x04 \x01(\tBj\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12r\n" +
+	"\x05salon\x18\x05 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\"7\n" +
+	"\x0fGetFormResponse\x12$\n" +
+	"\x04form\x18\x01 \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xe5\x01\n" +
 	"\x18ListConsultationsRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -1801,7 +1989,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x8a\x04\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xc0\x04\n" +
 	"\x18DraftConsultationRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12r\n" +
@@ -1811,9 +1999,13 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12D\n" +
 	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12+\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Y\n" +
+	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	"\aplanned\x18\n" +
+	" \x01(\v2\x1a.alkalog.v1.PlannedServiceR\aplanned\"\x7f\n" +
 	"\x19DraftConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb3\x05\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12$\n" +
+	"\x04form\x18\n" +
+	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xb3\x05\n" +
 	"\vFieldAnswer\x12s\n" +
 	"\x05field\x18\x01 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\x05field\x128\n" +
 	"\x06answer\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\n" +
@@ -1826,7 +2018,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x05event\x18\b \x01(\v2\x15.alkalog.v1.PastEventH\x00R\x05event\x12<\n" +
 	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12@\n" +
 	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x0e\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
-	"\x05value\x12\x05\xbaH\x02\b\x01\"\xd4\x03\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\xb2\x05\n" +
 	"\x19AnswerConsultationRequest\x12\x9f\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
@@ -1834,9 +2026,18 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\aanswers\x18\x03 \x03(\v2\x17.alkalog.v1.FieldAnswerB\t\xbaH\x06\x92\x01\x03\x10\x90\x03R\aanswers\x12\x88\x01\n" +
 	"\fclear_fields\x18\x04 \x03(\tBe\xbaH^\x92\x01[\x10\x90\x03\"VrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\vclearFields\x12+\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12\xa5\x01\n" +
+	"\n" +
+	"statements\x18\n" +
+	" \x03(\v2\x1b.alkalog.v1.StatementAnswerBh\xbaHe\xba\x01]\n" +
+	"\x18answer.statements.unique\x12\x1beach statement at most once\x1a$this.map(s, s.statement_id).unique()\x92\x01\x02\x10\n" +
+	"R\n" +
+	"statements\x124\n" +
+	"\aplanned\x18\v \x01(\v2\x1a.alkalog.v1.PlannedServiceR\aplanned\"\x80\x01\n" +
 	"\x1aAnswerConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x8b\x02\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12$\n" +
+	"\x04form\x18\n" +
+	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\x8b\x02\n" +
 	"\x19SubmitConsultationRequest\x12\x9f\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
@@ -1858,7 +2059,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\x9b\v\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xee\v\n" +
 	"\x13ConsultationService\x12e\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
@@ -1873,7 +2074,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x19\x05\x12k\n" +
 	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12Q\n" +
+	"\aGetForm\x12\x1a.alkalog.v1.GetFormRequest\x1a\x1b.alkalog.v1.GetFormResponse\"\r\x8a\xb2\x19\t\n" +
+	"\x04\x01\x02\x03\x04*\x01\x18\x12q\n" +
 	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12w\n" +
 	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\x12\x8a\xb2\x19\x0e\n" +
@@ -1903,7 +2106,7 @@ func file_alkalog_v1_consultation_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_service_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateClientRequest)(nil),        // 0: alkalog.v1.CreateClientRequest
 	(*CreateClientResponse)(nil),       // 1: alkalog.v1.CreateClientResponse
@@ -1917,90 +2120,104 @@ var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateConsultationResponse)(nil), // 9: alkalog.v1.CreateConsultationResponse
 	(*GetConsultationRequest)(nil),     // 10: alkalog.v1.GetConsultationRequest
 	(*GetConsultationResponse)(nil),    // 11: alkalog.v1.GetConsultationResponse
-	(*ListConsultationsRequest)(nil),   // 12: alkalog.v1.ListConsultationsRequest
-	(*ListConsultationsResponse)(nil),  // 13: alkalog.v1.ListConsultationsResponse
-	(*UpdateConsultationRequest)(nil),  // 14: alkalog.v1.UpdateConsultationRequest
-	(*UpdateConsultationResponse)(nil), // 15: alkalog.v1.UpdateConsultationResponse
-	(*DraftConsultationRequest)(nil),   // 16: alkalog.v1.DraftConsultationRequest
-	(*DraftConsultationResponse)(nil),  // 17: alkalog.v1.DraftConsultationResponse
-	(*FieldAnswer)(nil),                // 18: alkalog.v1.FieldAnswer
-	(*AnswerConsultationRequest)(nil),  // 19: alkalog.v1.AnswerConsultationRequest
-	(*AnswerConsultationResponse)(nil), // 20: alkalog.v1.AnswerConsultationResponse
-	(*SubmitConsultationRequest)(nil),  // 21: alkalog.v1.SubmitConsultationRequest
-	(*SubmitConsultationResponse)(nil), // 22: alkalog.v1.SubmitConsultationResponse
-	(*EraseClientRequest)(nil),         // 23: alkalog.v1.EraseClientRequest
-	(*EraseClientResponse)(nil),        // 24: alkalog.v1.EraseClientResponse
-	(*ExportClientRequest)(nil),        // 25: alkalog.v1.ExportClientRequest
-	(*ExportClientResponse)(nil),       // 26: alkalog.v1.ExportClientResponse
-	(*Client)(nil),                     // 27: alkalog.v1.Client
-	(*fieldmaskpb.FieldMask)(nil),      // 28: google.protobuf.FieldMask
-	(*Consultation)(nil),               // 29: alkalog.v1.Consultation
-	(ServiceKind)(0),                   // 30: alkalog.v1.ServiceKind
-	(Answer)(0),                        // 31: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil),      // 32: google.protobuf.Timestamp
-	(*date.Date)(nil),                  // 33: google.type.Date
-	(*PastEvent)(nil),                  // 34: alkalog.v1.PastEvent
-	(*DoctorsWord)(nil),                // 35: alkalog.v1.DoctorsWord
-	(AnswerOrigin)(0),                  // 36: alkalog.v1.AnswerOrigin
+	(*GetFormRequest)(nil),             // 12: alkalog.v1.GetFormRequest
+	(*GetFormResponse)(nil),            // 13: alkalog.v1.GetFormResponse
+	(*ListConsultationsRequest)(nil),   // 14: alkalog.v1.ListConsultationsRequest
+	(*ListConsultationsResponse)(nil),  // 15: alkalog.v1.ListConsultationsResponse
+	(*UpdateConsultationRequest)(nil),  // 16: alkalog.v1.UpdateConsultationRequest
+	(*UpdateConsultationResponse)(nil), // 17: alkalog.v1.UpdateConsultationResponse
+	(*DraftConsultationRequest)(nil),   // 18: alkalog.v1.DraftConsultationRequest
+	(*DraftConsultationResponse)(nil),  // 19: alkalog.v1.DraftConsultationResponse
+	(*FieldAnswer)(nil),                // 20: alkalog.v1.FieldAnswer
+	(*AnswerConsultationRequest)(nil),  // 21: alkalog.v1.AnswerConsultationRequest
+	(*AnswerConsultationResponse)(nil), // 22: alkalog.v1.AnswerConsultationResponse
+	(*SubmitConsultationRequest)(nil),  // 23: alkalog.v1.SubmitConsultationRequest
+	(*SubmitConsultationResponse)(nil), // 24: alkalog.v1.SubmitConsultationResponse
+	(*EraseClientRequest)(nil),         // 25: alkalog.v1.EraseClientRequest
+	(*EraseClientResponse)(nil),        // 26: alkalog.v1.EraseClientResponse
+	(*ExportClientRequest)(nil),        // 27: alkalog.v1.ExportClientRequest
+	(*ExportClientResponse)(nil),       // 28: alkalog.v1.ExportClientResponse
+	(*Client)(nil),                     // 29: alkalog.v1.Client
+	(*fieldmaskpb.FieldMask)(nil),      // 30: google.protobuf.FieldMask
+	(*Consultation)(nil),               // 31: alkalog.v1.Consultation
+	(*PlannedService)(nil),             // 32: alkalog.v1.PlannedService
+	(*Form)(nil),                       // 33: alkalog.v1.Form
+	(ServiceKind)(0),                   // 34: alkalog.v1.ServiceKind
+	(Answer)(0),                        // 35: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil),      // 36: google.protobuf.Timestamp
+	(*date.Date)(nil),                  // 37: google.type.Date
+	(*PastEvent)(nil),                  // 38: alkalog.v1.PastEvent
+	(*DoctorsWord)(nil),                // 39: alkalog.v1.DoctorsWord
+	(AnswerOrigin)(0),                  // 40: alkalog.v1.AnswerOrigin
+	(*StatementAnswer)(nil),            // 41: alkalog.v1.StatementAnswer
 }
 var file_alkalog_v1_consultation_service_proto_depIdxs = []int32{
-	27, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
-	27, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
-	27, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
-	27, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
-	27, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
-	28, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	27, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
-	29, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	29, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	29, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	29, // 10: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
-	29, // 11: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	28, // 12: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	29, // 13: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	30, // 14: alkalog.v1.DraftConsultationRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	29, // 15: alkalog.v1.DraftConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	31, // 16: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
-	32, // 17: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
-	33, // 18: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
-	34, // 19: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
-	35, // 20: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
-	36, // 21: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
-	18, // 22: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
-	29, // 23: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	29, // 24: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	32, // 25: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
-	0,  // 26: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
-	2,  // 27: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
-	4,  // 28: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
-	6,  // 29: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
-	8,  // 30: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
-	10, // 31: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
-	12, // 32: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
-	14, // 33: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
-	16, // 34: alkalog.v1.ConsultationService.DraftConsultation:input_type -> alkalog.v1.DraftConsultationRequest
-	19, // 35: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
-	21, // 36: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
-	23, // 37: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
-	25, // 38: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
-	1,  // 39: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
-	3,  // 40: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
-	5,  // 41: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
-	7,  // 42: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
-	9,  // 43: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
-	11, // 44: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
-	13, // 45: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
-	15, // 46: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
-	17, // 47: alkalog.v1.ConsultationService.DraftConsultation:output_type -> alkalog.v1.DraftConsultationResponse
-	20, // 48: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
-	22, // 49: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
-	24, // 50: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
-	26, // 51: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
-	39, // [39:52] is the sub-list for method output_type
-	26, // [26:39] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	29, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
+	29, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
+	29, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
+	29, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
+	29, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
+	30, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	29, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
+	31, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	31, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	31, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	32, // 10: alkalog.v1.GetFormRequest.service:type_name -> alkalog.v1.PlannedService
+	33, // 11: alkalog.v1.GetFormResponse.form:type_name -> alkalog.v1.Form
+	31, // 12: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
+	31, // 13: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	30, // 14: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	31, // 15: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	34, // 16: alkalog.v1.DraftConsultationRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	32, // 17: alkalog.v1.DraftConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
+	31, // 18: alkalog.v1.DraftConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	33, // 19: alkalog.v1.DraftConsultationResponse.form:type_name -> alkalog.v1.Form
+	35, // 20: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
+	36, // 21: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
+	37, // 22: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
+	38, // 23: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
+	39, // 24: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
+	40, // 25: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
+	20, // 26: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
+	41, // 27: alkalog.v1.AnswerConsultationRequest.statements:type_name -> alkalog.v1.StatementAnswer
+	32, // 28: alkalog.v1.AnswerConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
+	31, // 29: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	33, // 30: alkalog.v1.AnswerConsultationResponse.form:type_name -> alkalog.v1.Form
+	31, // 31: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	36, // 32: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
+	0,  // 33: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
+	2,  // 34: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
+	4,  // 35: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
+	6,  // 36: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
+	8,  // 37: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
+	10, // 38: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
+	12, // 39: alkalog.v1.ConsultationService.GetForm:input_type -> alkalog.v1.GetFormRequest
+	14, // 40: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
+	16, // 41: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
+	18, // 42: alkalog.v1.ConsultationService.DraftConsultation:input_type -> alkalog.v1.DraftConsultationRequest
+	21, // 43: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
+	23, // 44: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
+	25, // 45: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
+	27, // 46: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
+	1,  // 47: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
+	3,  // 48: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
+	5,  // 49: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
+	7,  // 50: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
+	9,  // 51: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
+	11, // 52: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
+	13, // 53: alkalog.v1.ConsultationService.GetForm:output_type -> alkalog.v1.GetFormResponse
+	15, // 54: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
+	17, // 55: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
+	19, // 56: alkalog.v1.ConsultationService.DraftConsultation:output_type -> alkalog.v1.DraftConsultationResponse
+	22, // 57: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
+	24, // 58: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
+	26, // 59: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
+	28, // 60: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
+	47, // [47:61] is the sub-list for method output_type
+	33, // [33:47] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_service_proto_init() }
@@ -2011,9 +2228,10 @@ func file_alkalog_v1_consultation_service_proto_init() {
 	file_alkalog_v1_answer_proto_init()
 	file_alkalog_v1_client_proto_init()
 	file_alkalog_v1_consultation_proto_init()
+	file_alkalog_v1_form_proto_init()
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
-	file_alkalog_v1_consultation_service_proto_msgTypes[18].OneofWrappers = []any{
+	file_alkalog_v1_consultation_service_proto_msgTypes[20].OneofWrappers = []any{
 		(*FieldAnswer_Answer)(nil),
 		(*FieldAnswer_Choice)(nil),
 		(*FieldAnswer_Number)(nil),
@@ -2029,7 +2247,7 @@ func file_alkalog_v1_consultation_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_service_proto_rawDesc), len(file_alkalog_v1_consultation_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   27,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

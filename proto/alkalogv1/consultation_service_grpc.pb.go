@@ -25,6 +25,7 @@ const (
 	ConsultationService_UpdateClient_FullMethodName       = "/alkalog.v1.ConsultationService/UpdateClient"
 	ConsultationService_CreateConsultation_FullMethodName = "/alkalog.v1.ConsultationService/CreateConsultation"
 	ConsultationService_GetConsultation_FullMethodName    = "/alkalog.v1.ConsultationService/GetConsultation"
+	ConsultationService_GetForm_FullMethodName            = "/alkalog.v1.ConsultationService/GetForm"
 	ConsultationService_ListConsultations_FullMethodName  = "/alkalog.v1.ConsultationService/ListConsultations"
 	ConsultationService_UpdateConsultation_FullMethodName = "/alkalog.v1.ConsultationService/UpdateConsultation"
 	ConsultationService_DraftConsultation_FullMethodName  = "/alkalog.v1.ConsultationService/DraftConsultation"
@@ -59,6 +60,11 @@ type ConsultationServiceClient interface {
 	CreateConsultation(ctx context.Context, in *CreateConsultationRequest, opts ...grpc.CallOption) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(ctx context.Context, in *GetConsultationRequest, opts ...grpc.CallOption) (*GetConsultationResponse, error)
+	// GetForm returns what is still to be asked before a service, in the order of
+	// asking: of a stored consultation, or of a client without one. Texts are in the
+	// language of accept-language, as far as the chain serves it. Errors: NOT_FOUND for
+	// an unknown name.
+	GetForm(ctx context.Context, in *GetFormRequest, opts ...grpc.CallOption) (*GetFormResponse, error)
 	// ListConsultations lists the consultations of a client, newest first. Errors:
 	// NOT_FOUND for an unknown client.
 	ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error)
@@ -181,6 +187,16 @@ func (c *consultationServiceClient) GetConsultation(ctx context.Context, in *Get
 	return out, nil
 }
 
+func (c *consultationServiceClient) GetForm(ctx context.Context, in *GetFormRequest, opts ...grpc.CallOption) (*GetFormResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetFormResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_GetForm_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *consultationServiceClient) ListConsultations(ctx context.Context, in *ListConsultationsRequest, opts ...grpc.CallOption) (*ListConsultationsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListConsultationsResponse)
@@ -285,6 +301,11 @@ type ConsultationServiceServer interface {
 	CreateConsultation(context.Context, *CreateConsultationRequest) (*CreateConsultationResponse, error)
 	// GetConsultation returns a consultation. Errors: NOT_FOUND.
 	GetConsultation(context.Context, *GetConsultationRequest) (*GetConsultationResponse, error)
+	// GetForm returns what is still to be asked before a service, in the order of
+	// asking: of a stored consultation, or of a client without one. Texts are in the
+	// language of accept-language, as far as the chain serves it. Errors: NOT_FOUND for
+	// an unknown name.
+	GetForm(context.Context, *GetFormRequest) (*GetFormResponse, error)
 	// ListConsultations lists the consultations of a client, newest first. Errors:
 	// NOT_FOUND for an unknown client.
 	ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error)
@@ -364,6 +385,9 @@ func (UnimplementedConsultationServiceServer) CreateConsultation(context.Context
 }
 func (UnimplementedConsultationServiceServer) GetConsultation(context.Context, *GetConsultationRequest) (*GetConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetConsultation not implemented")
+}
+func (UnimplementedConsultationServiceServer) GetForm(context.Context, *GetFormRequest) (*GetFormResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetForm not implemented")
 }
 func (UnimplementedConsultationServiceServer) ListConsultations(context.Context, *ListConsultationsRequest) (*ListConsultationsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListConsultations not implemented")
@@ -511,6 +535,24 @@ func _ConsultationService_GetConsultation_Handler(srv interface{}, ctx context.C
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ConsultationServiceServer).GetConsultation(ctx, req.(*GetConsultationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsultationService_GetForm_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetFormRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).GetForm(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_GetForm_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).GetForm(ctx, req.(*GetFormRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -664,6 +706,10 @@ var ConsultationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetConsultation",
 			Handler:    _ConsultationService_GetConsultation_Handler,
+		},
+		{
+			MethodName: "GetForm",
+			Handler:    _ConsultationService_GetForm_Handler,
 		},
 		{
 			MethodName: "ListConsultations",

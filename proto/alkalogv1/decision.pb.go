@@ -829,6 +829,42 @@ type OpenQuestion struct {
 	RuleIds []string `protobuf:"bytes,3,rep,name=rule_ids,json=ruleIds,proto3" json:"rule_ids,omitempty"`
 	// The worst that the answer could bring.
 	WorstSeverity Severity `protobuf:"varint,4,opt,name=worst_severity,json=worstSeverity,proto3,enum=alkalog.v1.Severity" json:"worst_severity,omitempty"`
+	// What kind of answer it takes. This and the fields below describe the question to
+	// whoever draws it; they are filled in when a decision or a form is read and are no
+	// part of what was decided.
+	Kind QuestionKind `protobuf:"varint,5,opt,name=kind,proto3,enum=alkalog.v1.QuestionKind" json:"kind,omitempty"`
+	// What can be chosen, for kinds ANSWER, CHOICE and PAST_EVENT.
+	Choices []*QuestionChoice `protobuf:"bytes,6,rep,name=choices,proto3" json:"choices,omitempty"`
+	// Unit of a number, such as "mm"; empty: none.
+	Unit string `protobuf:"bytes,7,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Least number that is accepted. Absent: no limit.
+	Minimum *float64 `protobuf:"fixed64,8,opt,name=minimum,proto3,oneof" json:"minimum,omitempty"`
+	// Greatest number that is accepted. Absent: no limit.
+	Maximum *float64 `protobuf:"fixed64,9,opt,name=maximum,proto3,oneof" json:"maximum,omitempty"`
+	// The group it is asked in; empty: asked by itself. Only in forms.
+	Group string `protobuf:"bytes,10,opt,name=group,proto3" json:"group,omitempty"`
+	// The question in English, when question is a translation that nobody reviewed;
+	// empty otherwise.
+	EnglishQuestion string `protobuf:"bytes,11,opt,name=english_question,json=englishQuestion,proto3" json:"english_question,omitempty"`
+	// The answer of an earlier visit, in words: in Form.carried the one that was taken
+	// over, beside a question the one that usual_value is.
+	CarriedValue string `protobuf:"bytes,12,opt,name=carried_value,json=carriedValue,proto3" json:"carried_value,omitempty"`
+	// The consultation or the session in which that answer was given.
+	CarriedFrom string `protobuf:"bytes,13,opt,name=carried_from,json=carriedFrom,proto3" json:"carried_from,omitempty"`
+	// When that answer was given, UTC.
+	CarriedTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=carried_time,json=carriedTime,proto3" json:"carried_time,omitempty"`
+	// The question that comes before it; it is asked only when that one was answered
+	// with one of asked_after_values. Empty: asked in any case. Only in forms.
+	AskedAfter string `protobuf:"bytes,15,opt,name=asked_after,json=askedAfter,proto3" json:"asked_after,omitempty"`
+	// The answers after which it is asked.
+	AskedAfterValues []string `protobuf:"bytes,16,rep,name=asked_after_values,json=askedAfterValues,proto3" json:"asked_after_values,omitempty"`
+	// True for a time that is usually that of the tap on asked_after: a till fills it
+	// in and lets it be corrected.
+	UsuallyNow bool `protobuf:"varint,17,opt,name=usually_now,json=usuallyNow,proto3" json:"usually_now,omitempty"`
+	// The usual answer, as a value, a number or a name: a till shows it filled in, and
+	// whoever lets it stand gives it. Only where no answer could do more than add or
+	// remove a condition, and for the product of a strand test. Empty: none.
+	UsualValue    string `protobuf:"bytes,18,opt,name=usual_value,json=usualValue,proto3" json:"usual_value,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -889,6 +925,104 @@ func (x *OpenQuestion) GetWorstSeverity() Severity {
 		return x.WorstSeverity
 	}
 	return Severity_SEVERITY_UNSPECIFIED
+}
+
+func (x *OpenQuestion) GetKind() QuestionKind {
+	if x != nil {
+		return x.Kind
+	}
+	return QuestionKind_QUESTION_KIND_UNSPECIFIED
+}
+
+func (x *OpenQuestion) GetChoices() []*QuestionChoice {
+	if x != nil {
+		return x.Choices
+	}
+	return nil
+}
+
+func (x *OpenQuestion) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetMinimum() float64 {
+	if x != nil && x.Minimum != nil {
+		return *x.Minimum
+	}
+	return 0
+}
+
+func (x *OpenQuestion) GetMaximum() float64 {
+	if x != nil && x.Maximum != nil {
+		return *x.Maximum
+	}
+	return 0
+}
+
+func (x *OpenQuestion) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetEnglishQuestion() string {
+	if x != nil {
+		return x.EnglishQuestion
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetCarriedValue() string {
+	if x != nil {
+		return x.CarriedValue
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetCarriedFrom() string {
+	if x != nil {
+		return x.CarriedFrom
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetCarriedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CarriedTime
+	}
+	return nil
+}
+
+func (x *OpenQuestion) GetAskedAfter() string {
+	if x != nil {
+		return x.AskedAfter
+	}
+	return ""
+}
+
+func (x *OpenQuestion) GetAskedAfterValues() []string {
+	if x != nil {
+		return x.AskedAfterValues
+	}
+	return nil
+}
+
+func (x *OpenQuestion) GetUsuallyNow() bool {
+	if x != nil {
+		return x.UsuallyNow
+	}
+	return false
+}
+
+func (x *OpenQuestion) GetUsualValue() string {
+	if x != nil {
+		return x.UsualValue
+	}
+	return ""
 }
 
 // Condition is something to be ticked off before or during the service.
@@ -1945,7 +2079,7 @@ var File_alkalog_v1_decision_proto protoreflect.FileDescriptor
 const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/decision.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"J\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x19alkalog/v1/question.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"J\n" +
 	"\n" +
 	"SeenAnswer\x12\x1a\n" +
 	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x1a\n" +
@@ -1988,12 +2122,34 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x05value\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x04R\x05value\x125\n" +
 	"\bdecision\x18\x04 \x01(\tB\x19\xfaA\x12\n" +
 	"\x10alkalog/Decision\xa0\xb2\x19\x02R\bdecision\x12\x1f\n" +
-	"\brule_ids\x18\x05 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds:\x04\x88\xb2\x19\x04\"\xb0\x01\n" +
+	"\brule_ids\x18\x05 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds:\x04\x88\xb2\x19\x04\"\x87\x06\n" +
 	"\fOpenQuestion\x12\x1a\n" +
 	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12 \n" +
 	"\bquestion\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bquestion\x12\x1f\n" +
 	"\brule_ids\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\aruleIds\x12;\n" +
-	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity:\x04\x88\xb2\x19\x04\"\xba\x01\n" +
+	"\x0eworst_severity\x18\x04 \x01(\x0e2\x14.alkalog.v1.SeverityR\rworstSeverity\x12,\n" +
+	"\x04kind\x18\x05 \x01(\x0e2\x18.alkalog.v1.QuestionKindR\x04kind\x124\n" +
+	"\achoices\x18\x06 \x03(\v2\x1a.alkalog.v1.QuestionChoiceR\achoices\x12\x18\n" +
+	"\x04unit\x18\a \x01(\tB\x04\xa0\xb2\x19\x01R\x04unit\x12\x1d\n" +
+	"\aminimum\x18\b \x01(\x01H\x00R\aminimum\x88\x01\x01\x12\x1d\n" +
+	"\amaximum\x18\t \x01(\x01H\x01R\amaximum\x88\x01\x01\x12\x1a\n" +
+	"\x05group\x18\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x01R\x05group\x12/\n" +
+	"\x10english_question\x18\v \x01(\tB\x04\xa0\xb2\x19\x01R\x0fenglishQuestion\x12)\n" +
+	"\rcarried_value\x18\f \x01(\tB\x04\xa0\xb2\x19\x04R\fcarriedValue\x12'\n" +
+	"\fcarried_from\x18\r \x01(\tB\x04\xa0\xb2\x19\x02R\vcarriedFrom\x12=\n" +
+	"\fcarried_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\vcarriedTime\x12%\n" +
+	"\vasked_after\x18\x0f \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"askedAfter\x122\n" +
+	"\x12asked_after_values\x18\x10 \x03(\tB\x04\xa0\xb2\x19\x01R\x10askedAfterValues\x12\x1f\n" +
+	"\vusually_now\x18\x11 \x01(\bR\n" +
+	"usuallyNow\x12%\n" +
+	"\vusual_value\x18\x12 \x01(\tB\x04\xa0\xb2\x19\x04R\n" +
+	"usualValue:\x04\x88\xb2\x19\x04B\n" +
+	"\n" +
+	"\b_minimumB\n" +
+	"\n" +
+	"\b_maximum\"\xba\x01\n" +
 	"\tCondition\x12'\n" +
 	"\fcondition_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\vconditionId\x12\x18\n" +
 	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\x04text\x12\x1d\n" +
@@ -2185,19 +2341,21 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
 	(Zone)(0),                     // 25: alkalog.v1.Zone
 	(Answer)(0),                   // 26: alkalog.v1.Answer
-	(Strength)(0),                 // 27: alkalog.v1.Strength
-	(*Consultation)(nil),          // 28: alkalog.v1.Consultation
-	(*Product)(nil),               // 29: alkalog.v1.Product
-	(*Practitioner)(nil),          // 30: alkalog.v1.Practitioner
-	(*Salon)(nil),                 // 31: alkalog.v1.Salon
-	(ServiceKind)(0),              // 32: alkalog.v1.ServiceKind
-	(*PolicyParameters)(nil),      // 33: alkalog.v1.PolicyParameters
-	(*HousePolicy)(nil),           // 34: alkalog.v1.HousePolicy
-	(*RecordCard)(nil),            // 35: alkalog.v1.RecordCard
-	(*Incident)(nil),              // 36: alkalog.v1.Incident
-	(*ApplicationPace)(nil),       // 37: alkalog.v1.ApplicationPace
-	(*Plan)(nil),                  // 38: alkalog.v1.Plan
-	(Role)(0),                     // 39: alkalog.v1.Role
+	(QuestionKind)(0),             // 27: alkalog.v1.QuestionKind
+	(*QuestionChoice)(nil),        // 28: alkalog.v1.QuestionChoice
+	(Strength)(0),                 // 29: alkalog.v1.Strength
+	(*Consultation)(nil),          // 30: alkalog.v1.Consultation
+	(*Product)(nil),               // 31: alkalog.v1.Product
+	(*Practitioner)(nil),          // 32: alkalog.v1.Practitioner
+	(*Salon)(nil),                 // 33: alkalog.v1.Salon
+	(ServiceKind)(0),              // 34: alkalog.v1.ServiceKind
+	(*PolicyParameters)(nil),      // 35: alkalog.v1.PolicyParameters
+	(*HousePolicy)(nil),           // 36: alkalog.v1.HousePolicy
+	(*RecordCard)(nil),            // 37: alkalog.v1.RecordCard
+	(*Incident)(nil),              // 38: alkalog.v1.Incident
+	(*ApplicationPace)(nil),       // 39: alkalog.v1.ApplicationPace
+	(*Plan)(nil),                  // 40: alkalog.v1.Plan
+	(Role)(0),                     // 41: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	20, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
@@ -2218,48 +2376,51 @@ var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	7,  // 15: alkalog.v1.Contradiction.first:type_name -> alkalog.v1.HistoryFact
 	7,  // 16: alkalog.v1.Contradiction.second:type_name -> alkalog.v1.HistoryFact
 	21, // 17: alkalog.v1.OpenQuestion.worst_severity:type_name -> alkalog.v1.Severity
-	27, // 18: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
-	22, // 19: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
-	24, // 20: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
-	28, // 21: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
-	29, // 22: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
-	30, // 23: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
-	30, // 24: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
-	31, // 25: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
-	32, // 26: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
-	33, // 27: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
-	34, // 28: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
-	35, // 29: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
-	36, // 30: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
-	9,  // 31: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
-	16, // 32: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
-	7,  // 33: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
-	37, // 34: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
-	29, // 35: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
-	24, // 36: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 37: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
-	5,  // 38: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
-	10, // 39: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
-	12, // 40: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
-	11, // 41: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
-	13, // 42: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	38, // 43: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	15, // 44: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	18, // 45: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
-	0,  // 46: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	19, // 47: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	39, // 48: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
-	7,  // 49: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
-	14, // 50: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
-	39, // 51: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	24, // 52: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 53: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	24, // 54: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	55, // [55:55] is the sub-list for method output_type
-	55, // [55:55] is the sub-list for method input_type
-	55, // [55:55] is the sub-list for extension type_name
-	55, // [55:55] is the sub-list for extension extendee
-	0,  // [0:55] is the sub-list for field type_name
+	27, // 18: alkalog.v1.OpenQuestion.kind:type_name -> alkalog.v1.QuestionKind
+	28, // 19: alkalog.v1.OpenQuestion.choices:type_name -> alkalog.v1.QuestionChoice
+	24, // 20: alkalog.v1.OpenQuestion.carried_time:type_name -> google.protobuf.Timestamp
+	29, // 21: alkalog.v1.StrengthAdvice.strength:type_name -> alkalog.v1.Strength
+	22, // 22: alkalog.v1.Alternative.basis:type_name -> alkalog.v1.Basis
+	24, // 23: alkalog.v1.DecisionInputs.decide_time:type_name -> google.protobuf.Timestamp
+	30, // 24: alkalog.v1.DecisionInputs.consultation:type_name -> alkalog.v1.Consultation
+	31, // 25: alkalog.v1.DecisionInputs.product:type_name -> alkalog.v1.Product
+	32, // 26: alkalog.v1.DecisionInputs.practitioner:type_name -> alkalog.v1.Practitioner
+	32, // 27: alkalog.v1.DecisionInputs.supervisor:type_name -> alkalog.v1.Practitioner
+	33, // 28: alkalog.v1.DecisionInputs.salon:type_name -> alkalog.v1.Salon
+	34, // 29: alkalog.v1.DecisionInputs.service_kind:type_name -> alkalog.v1.ServiceKind
+	35, // 30: alkalog.v1.DecisionInputs.parameters:type_name -> alkalog.v1.PolicyParameters
+	36, // 31: alkalog.v1.DecisionInputs.house_policy:type_name -> alkalog.v1.HousePolicy
+	37, // 32: alkalog.v1.DecisionInputs.record_card:type_name -> alkalog.v1.RecordCard
+	38, // 33: alkalog.v1.DecisionInputs.incidents:type_name -> alkalog.v1.Incident
+	9,  // 34: alkalog.v1.DecisionInputs.answer_changes:type_name -> alkalog.v1.AnswerChange
+	16, // 35: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
+	7,  // 36: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
+	39, // 37: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
+	31, // 38: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	24, // 39: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 40: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
+	5,  // 41: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
+	10, // 42: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
+	12, // 43: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
+	11, // 44: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
+	13, // 45: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
+	40, // 46: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	15, // 47: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	18, // 48: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	0,  // 49: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
+	19, // 50: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	41, // 51: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	7,  // 52: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
+	14, // 53: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
+	41, // 54: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	24, // 55: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 56: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	24, // 57: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	58, // [58:58] is the sub-list for method output_type
+	58, // [58:58] is the sub-list for method input_type
+	58, // [58:58] is the sub-list for extension type_name
+	58, // [58:58] is the sub-list for extension extendee
+	0,  // [0:58] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -2275,8 +2436,10 @@ func file_alkalog_v1_decision_proto_init() {
 	file_alkalog_v1_incident_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()
+	file_alkalog_v1_question_proto_init()
 	file_alkalog_v1_record_card_proto_init()
 	file_alkalog_v1_rule_proto_init()
+	file_alkalog_v1_decision_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

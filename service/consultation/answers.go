@@ -24,6 +24,11 @@ import (
 func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultationRequest) (*pb.AnswerConsultationResponse, error) {
 	caller, now := actor.From(ctx), s.Now()
 	changes, err := readChanges(req)
+	for i, given := range req.Statements {
+		if err == nil {
+			err = record.KnownStatement(s.Rules, fmt.Sprintf("statements[%d].version", i), given)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -37,6 +42,7 @@ func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultat
 		}
 		answered := proto.CloneOf(stored)
 		applyChanges(answered, changes)
+		addStatements(answered, req.Statements)
 		if err = checkRoom(answered); err == nil {
 			err = s.checkDraft(r, caller, stored, answered)
 		}
@@ -46,8 +52,17 @@ func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultat
 		noteOrigins(answered, changes, now)
 		record.SetTime(answered, "update_time", now)
 		replace := storage.Consultations.Replace(stored, answered)
-		return &pb.AnswerConsultationResponse{Consultation: answered}, storage.Changes{Records: []storage.Record{replace}}, nil
+		form, err := s.formOf(r, caller, answered, req.Planned, now)
+		return &pb.AnswerConsultationResponse{Consultation: answered, Form: form}, storage.Changes{Records: []storage.Record{replace}}, err
 	})
+}
+
+// addStatements adds statements to a consultation; one that was given before is replaced.
+func addStatements(c *pb.Consultation, given []*pb.StatementAnswer) {
+	for _, g := range given {
+		c.Statements = slices.DeleteFunc(c.Statements, func(s *pb.StatementAnswer) bool { return s.StatementId == g.StatementId })
+		c.Statements = append(c.Statements, proto.CloneOf(g))
+	}
 }
 
 // change is one answer to be given or, without an answer, taken away.
@@ -94,8 +109,8 @@ func readChanges(req *pb.AnswerConsultationRequest) ([]change, error) {
 	switch {
 	case len(wrong) > 0:
 		return nil, fault.InvalidFields(wrong...)
-	case len(changes) == 0:
-		return nil, fault.Invalid("answers", "must hold at least one answer, or clear_fields at least one field")
+	case len(changes) == 0 && len(req.Statements) == 0:
+		return nil, fault.Invalid("answers", "must hold at least one answer, or clear_fields at least one field, or statements one statement")
 	}
 	return changes, nil
 }

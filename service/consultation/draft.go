@@ -44,7 +44,9 @@ func (s Service) DraftConsultation(ctx context.Context, req *pb.DraftConsultatio
 			draft.Origins = slices.Insert(draft.Origins, 0, &pb.FieldOrigin{Field: "consultation.wishes.service_kind",
 				Origin: pb.AnswerOrigin_ANSWER_ORIGIN_ASKED, AnswerTime: timestamppb.New(now)})
 		}
-		return &pb.DraftConsultationResponse{Consultation: draft}, storage.Changes{Records: []storage.Record{storage.Consultations.Insert(draft)}}, nil
+		insert := storage.Consultations.Insert(draft)
+		form, err := s.formOf(r, caller, draft, req.Planned, now)
+		return &pb.DraftConsultationResponse{Consultation: draft, Form: form}, storage.Changes{Records: []storage.Record{insert}}, err
 	})
 }
 

@@ -27,6 +27,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
+	"alkalog/service/forms"
 	"alkalog/service/record"
 	"alkalog/service/rules"
 	"alkalog/storage"
@@ -62,8 +63,10 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 			if err != nil {
 				return err
 			}
-			answer.Decision, err = s.decide(r, caller, req, audit.Time, inline)
-			return err
+			if answer.Decision, err = s.decide(r, caller, req, audit.Time, inline); err != nil {
+				return err
+			}
+			return describe(r, caller, answer.Decision)
 		})
 		if err == nil {
 			storage.CountWhatIf(s.DB, req.Practitioner, audit.Time)
@@ -86,6 +89,9 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 			return nil, storage.Changes{}, err
 		}
 		changes, err := record.StoreDecision(r, s.Rules, audit, req.Parent, d)
+		if err == nil {
+			err = describe(r, caller, d)
+		}
 		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
 }
@@ -104,14 +110,27 @@ func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEl
 	return d, record.Localize(r, caller, s.Rules, d)
 }
 
+// describe says of the open questions of a decision what they take, in the caller's
+// language. The description is made at each read and is not stored: it may get better
+// words, and the decision must replay.
+func describe(r *storage.Snapshot, caller actor.Actor, d *pb.Decision) error {
+	lang, err := record.Language(r, caller, d.GetInputs().GetSalon().GetName())
+	if err == nil {
+		forms.DescribeAll(d, lang)
+	}
+	return err
+}
+
 // GetDecision returns a decision with its overrides, its signature and the verdict
 // that remains with them.
 func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*pb.GetDecisionResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.GetDecisionResponse{}
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) (err error) {
-		answer.Decision, err = record.Decision(r, caller, req.Name)
-		return err
+		if answer.Decision, err = record.Decision(r, caller, req.Name); err != nil {
+			return err
+		}
+		return describe(r, caller, answer.Decision)
 	})
 	return answer, err
 }
@@ -132,6 +151,9 @@ func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest
 		for _, d := range answer.Decisions {
 			if err == nil {
 				err = record.Complete(r, d)
+			}
+			if err == nil {
+				err = describe(r, caller, d)
 			}
 		}
 		return err

@@ -74,11 +74,11 @@ const clockTolerance = 5 * time.Minute
 // at once, sorted by field, so a till can mark every field that is wrong.
 func past(path string, k *pb.Consultation, now time.Time) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
-		location, err := salonLocation(r, caller, k.GetSalon())
+		salon, err := Get(r, caller, storage.Salons, k.GetSalon())
 		if err != nil {
 			return err
 		}
-		v := pastCheck{now: now, today: now.In(location)}
+		v := pastCheck{now: now, today: now.In(Zone(salon))}
 		v.walk(path, k.ProtoReflect())
 		slices.SortFunc(v.found, func(a, b fault.Violation) int { return strings.Compare(a.Field, b.Field) })
 		if len(v.found) > 0 {
@@ -86,19 +86,6 @@ func past(path string, k *pb.Consultation, now time.Time) Check {
 		}
 		return nil
 	}
-}
-
-// salonLocation is the time zone of a salon; UTC when it names none that is known.
-func salonLocation(r *storage.Snapshot, caller actor.Actor, name string) (*time.Location, error) {
-	salon, err := Get(r, caller, storage.Salons, name)
-	if err != nil {
-		return nil, err
-	}
-	location, err := time.LoadLocation(salon.GetTimeZone())
-	if err != nil {
-		return time.UTC, nil
-	}
-	return location, nil
 }
 
 // pastCheck collects what is wrong with the times of a message. It walks the

@@ -25,7 +25,7 @@ func FillStatements(r *storage.Snapshot, caller actor.Actor, engine *rules.Engin
 	if len(wanted.GetStatements()) == 0 {
 		return nil
 	}
-	location, err := salonLocation(r, caller, wanted.GetSalon())
+	salon, err := Get(r, caller, storage.Salons, wanted.GetSalon())
 	if err != nil {
 		return err
 	}
@@ -38,19 +38,28 @@ func FillStatements(r *storage.Snapshot, caller actor.Actor, engine *rules.Engin
 			wanted.Statements[i] = known
 			continue
 		}
-		shown := engine.Statement(given.GetStatementId(), given.GetVersion())
-		if shown == nil {
-			return fault.Invalid(fmt.Sprintf("%s.statements[%d].version", path, i),
-				fmt.Sprintf("must be a version that a form of this server shows; there is no version %d of %q", given.GetVersion(), given.GetStatementId()))
+		if err := KnownStatement(engine, fmt.Sprintf("%s.statements[%d].version", path, i), given); err != nil {
+			return err
 		}
+		shown := engine.Statement(given.StatementId, given.Version)
 		wanted.Statements[i] = &pb.StatementAnswer{
 			StatementId: shown.StatementId, Version: shown.Version, Language: given.Language,
 			ClientConfirmation: given.ClientConfirmation, SecondsTaken: given.SecondsTaken,
 			Text: shown.Text, Items: shown.Items, OfClient: shown.OfClient,
-			SingleItem: SingleItem(client, visit.In(location), shown), GiveTime: timestamppb.New(now),
+			SingleItem: SingleItem(client, visit.In(Zone(salon)), shown), GiveTime: timestamppb.New(now),
 		}
 	}
 	return nil
+}
+
+// KnownStatement refuses a statement that the policy does not have in that version; field
+// is where the version stands in the request.
+func KnownStatement(engine *rules.Engine, field string, given *pb.StatementAnswer) error {
+	if engine.Statement(given.GetStatementId(), given.GetVersion()) != nil {
+		return nil
+	}
+	return fault.Invalid(field, fmt.Sprintf("must be a version that a form of this server shows; there is no version %d of %q",
+		given.GetVersion(), given.GetStatementId()))
 }
 
 // storedStatement is the stored statement that a caller sent again unchanged; nil when

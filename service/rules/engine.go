@@ -176,7 +176,9 @@ func (e *Engine) add(d document) error {
 		e.alternatives = append(e.alternatives, a)
 	}
 	e.cautions = append(e.cautions, d.Cautions...)
-	e.together = append(e.together, d.Together...)
+	if err := e.addTogether(d.Together); err != nil {
+		return err
+	}
 	return e.addStatements(d.Statements)
 }
 
