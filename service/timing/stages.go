@@ -87,12 +87,12 @@ func stageFeasible(limits *pb.SessionLimits, sections []*pb.PlannedSection, pace
 		if i > 0 && start+min(s.ExpectedMinutes, s.HardLimitMinute) > water {
 			return false
 		}
-		test := start + s.FirstStrandTestMinute
-		if test < applied && people == 1 {
-			test = pace * math.Ceil(test/pace)
-		}
 		if people > 1 || len(sections) == 1 {
-			continue
+			continue // hands are free
+		}
+		test := start + s.FirstStrandTestMinute
+		if test < applied {
+			test = pace * math.Ceil(test/pace)
 		}
 		tooLate := test+testMinutes > start+s.LatestRinseMinute
 		tooRare := test < applied && pace > limits.StrandTestMinutes+testGraceMinutes
