@@ -295,6 +295,27 @@ func TestTheOrderOfTheDeviceTellsTimesApart(t *testing.T) {
 	}
 }
 
+// The same holds within one batch: each event limits the times that fit for the next.
+func TestTheOrderOfTheDeviceHoldsWithinABatch(t *testing.T) {
+	w := newWorld(0, true)
+	note := func(m time.Duration, offset time.Duration, section string) {
+		w.now, w.offset = m*time.Minute, offset
+		w.truth[section] = w.now
+		w.note(applied(section))
+	}
+	note(1, 0, "front")
+	w.send(time.Millisecond)
+	w.hear(time.Millisecond)
+	note(30, 0, "crown")
+	note(35, -20*time.Minute, "nape")
+	w.send(time.Millisecond)
+	w.hear(time.Millisecond)
+	w.now = 40 * time.Minute
+	if least, most := w.exposures(); least < -tolerance || most > tolerance {
+		t.Errorf("exposure is off by %v to %v", least, most)
+	}
+}
+
 // An echo that cannot be tells nothing.
 func TestAnEchoThatCannotBe(t *testing.T) {
 	good := func() *pb.ClockEcho {

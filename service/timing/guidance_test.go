@@ -116,3 +116,35 @@ func TestAStageOnItsWayAwaitsNoStrandTest(t *testing.T) {
 		t.Errorf("nobody tested anything: %q", got)
 	}
 }
+
+// By hand: 5 % shared by five sections is 1 %, 0.5 % is 0.1 %; one section alone gets no
+// more than it had before revision 1. A way of 1 minute takes 1.5, and hands 0.5.
+func TestFiguresOfARevision(t *testing.T) {
+	session := func(revision int32, sections int) *pb.Session {
+		return &pb.Session{GuidanceRevision: revision, Plan: &pb.Plan{PaceMinutes: 3, Sections: make([]*pb.PlannedSection, sections)}}
+	}
+	limits := Limits(nil)
+	for _, c := range []struct {
+		name          string
+		session       *pb.Session
+		cap, surprise float64
+		walk, lead    float64
+	}{
+		{"five sections", session(1, 5), 0.01, 0.001, 2, 0.5},
+		{"ten sections", session(1, 10), 0.005, 0.0005, 2, 0.5},
+		{"one section", session(1, 1), 0.02, 0.0025, 2, 0.5},
+		{"no plan counts as five", &pb.Session{GuidanceRevision: 1}, 0.01, 0.001, 2, 0.5},
+		{"before revisions, in stages", session(0, 5), 0.02, 0.0025, 1, 1},
+		{"before revisions, without stages", &pb.Session{}, 0.025, 0.0025, 1, 1},
+	} {
+		g := sessionGuide(c.session, limits)
+		near(t, c.name+": chance at the call", g.capChance, c.cap, 1e-9)
+		near(t, c.name+": chance of a surprise", g.surpriseChance, c.surprise, 1e-9)
+		near(t, c.name+": minutes to water", g.walk, c.walk, 1e-9)
+		near(t, c.name+": minutes before the limit", g.lead, c.lead, 1e-9)
+	}
+	planned := sessionGuide(session(1, 5), limits).forPlan()
+	if planned.capChance != 0.05 || planned.walk != 1 || planned.lead != 0 || planned.hands {
+		t.Errorf("lateness is measured by the plan's figures: %+v", planned)
+	}
+}
