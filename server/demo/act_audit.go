@@ -10,7 +10,10 @@ import (
 )
 
 // audit shows that the audit log has everything that was refused, referred,
-// overridden or went wrong, with who, when and why.
+// overridden or went wrong, with who, when and why. The log is the only thing that
+// an authority or a court can rely on afterwards, so the story reads it with the
+// auditor's rights and not with those of the people who wrote it. Every kind of
+// entry that the story must have caused is expected.
 func (d *run) audit() {
 	d.page.act("The auditor reads it back")
 	d.page.say("Vesna audits the chain. She can read everything and change nothing. She filters out the set-up entries of the morning; they are counted below.")
@@ -36,7 +39,8 @@ func (d *run) audit() {
 	d.replay(overrides[:min(1, len(overrides))])
 }
 
-// clientEventsFilter selects entries about clients.
+// clientEventsFilter selects entries about clients. The set-up entries of the
+// morning would hide them. Filters follow AIP-160.
 func clientEventsFilter() string {
 	var parts []string
 	for _, kind := range []string{"AUDITOR_READ", "ACCESS_DENIED", "CHAIN_CHANGED", "SALON_CHANGED", "PRACTITIONER_CHANGED", "PRODUCT_CHANGED"} {
@@ -45,7 +49,9 @@ func clientEventsFilter() string {
 	return strings.Join(parts, " AND ")
 }
 
-// replay evaluates the decision of each entry again from its stored inputs.
+// replay evaluates the decision of each entry again from its stored inputs. The
+// rules, the answers and the product are stored with a decision, so it can be made
+// again years later, when all of them have changed, and must be identical.
 func (d *run) replay(entries []*pb.AuditEntry) {
 	d.page.say("She replays Nia's refusal from the answers, the product and the rules that are stored with it.")
 	for _, e := range entries {
@@ -55,7 +61,8 @@ func (d *run) replay(entries []*pb.AuditEntry) {
 	}
 }
 
-// entries reads all entries that match, a few per page.
+// entries reads all entries that match, a few per page. The small page shows that
+// following the page token loses and repeats nothing.
 func (d *run) entries(who person, filter string) []*pb.AuditEntry {
 	request := &pb.ListEntriesRequest{Parent: ebb, Filter: filter, PageSize: 5}
 	var all []*pb.AuditEntry
@@ -69,7 +76,8 @@ func (d *run) entries(who person, filter string) []*pb.AuditEntry {
 }
 
 // counts prints the number of entries by kind, once all are counted. It leaves out
-// the auditor's own reads.
+// the auditor's own reads. Counting lags behind recording by a moment, and the
+// answer says how many entries are not counted yet.
 func (d *run) counts() {
 	d.waitFor("everything is counted", func() (bool, error) {
 		ctx, cancel := context.WithTimeout(d.people.manager.identify(d.ctx), callTimeout)
@@ -88,7 +96,8 @@ func (d *run) counts() {
 	}
 }
 
-// printEntry prints one audit entry; the deciding rule comes first.
+// printEntry prints one audit entry; the deciding rule comes first. An entry holds
+// no personal data: who is named by resource name, and what by rule.
 func (p *page) printEntry(e *pb.AuditEntry) {
 	p.answer("%s  %s by %s: %s", formatTime(e.GetOccurTime(), "2 Jan 15:04:05"), strings.ToUpper(enumLabel(e.GetKind())), actorOf(e), e.GetSummary())
 	var behind []string
@@ -103,7 +112,8 @@ func (p *page) printEntry(e *pb.AuditEntry) {
 	}
 }
 
-// actorOf names the actor and role of an entry; the server itself has no role.
+// actorOf names the actor and role of an entry; the server itself has no role. What
+// time alone brings about is recorded by the server itself.
 func actorOf(e *pb.AuditEntry) string {
 	if e.GetRole() == pb.Role_ROLE_UNSPECIFIED {
 		return lastSegment(e.GetActor())

@@ -7,7 +7,9 @@ import (
 )
 
 // followUps shows the days after: the salon's list says whom to ask, until each
-// follow-up is answered. It returns the incident of the eye.
+// follow-up is answered. It returns the incident of the eye. A burn often shows a
+// day later, so an incident has follow-ups at 24 and 48 hours. They appear on a
+// list per salon; nobody has to remember a client.
 func (d *run) followUps(session *pb.Session) *pb.Incident {
 	d.page.act("The days after: whom to ask")
 	incidents := d.incidentsOf(session)
@@ -35,7 +37,8 @@ func (d *run) followUps(session *pb.Session) *pb.Incident {
 	return eye
 }
 
-// printDue prints the salon's list and returns its length.
+// printDue prints the salon's list and returns its length. What was answered is off
+// the list at once.
 func (d *run) printDue() int {
 	due := call(d, d.people.amara, d.incident.ListFollowUps, &pb.ListFollowUpsRequest{Parent: northQuay}).GetFollowUps()
 	for _, f := range due {
@@ -47,7 +50,8 @@ func (d *run) printDue() int {
 	return len(due)
 }
 
-// followUp records the answer to one follow-up.
+// followUp records the answer to one follow-up. The channel matters: a telephone
+// call cannot see a scalp, and clears nothing.
 func (d *run) followUp(i *pb.Incident, number int32, channel pb.FollowUpChannel, said string) *pb.Incident {
 	return call(d, d.people.amara, d.incident.RecordFollowUp, &pb.RecordFollowUpRequest{
 		Name: i.GetName(), Number: &number, RequestId: newID(),

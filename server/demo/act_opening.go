@@ -7,7 +7,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// opening introduces the demo and fills the directory and the catalog.
+// opening introduces the demo and fills the directory and the catalog. The caution
+// comes before anything else, as it does in every decision. The second chain exists
+// only so that a stranger can try to look into the first.
 func (d *run) opening(addr string) {
 	d.page.say("EBB AND FLOW HAIR: an invented day in two salons")
 	d.page.say("")
@@ -24,7 +26,8 @@ func (d *run) opening(addr string) {
 	d.createProducts()
 }
 
-// createChain creates a chain as the operator of the installation.
+// createChain creates a chain as the operator of the installation. Nobody inside a
+// chain can create one.
 func (d *run) createChain(id, called string) {
 	made := call(d, d.people.operator, d.directory.CreateChain, &pb.CreateChainRequest{
 		ChainId: id, Chain: &pb.Chain{DisplayName: called}, RequestId: newID(),
@@ -33,7 +36,7 @@ func (d *run) createChain(id, called string) {
 }
 
 // createSalons creates the two salons. The jurisdiction selects the statutory
-// rules.
+// rules. The minutes to the bowl are taken off every time limit.
 func (d *run) createSalons() {
 	for _, s := range salons() {
 		made := call(d, d.people.manager, d.directory.CreateSalon, &pb.CreateSalonRequest{
@@ -44,7 +47,7 @@ func (d *run) createSalons() {
 }
 
 // createPractitioners creates the practitioners. An expired licence would refuse a
-// service.
+// service. A student has no licence and needs a signature for each service.
 func (d *run) createPractitioners() {
 	for _, s := range practitioners(d.clock.Now()) {
 		made := call(d, d.people.manager, d.directory.CreatePractitioner, &pb.CreatePractitionerRequest{
@@ -58,7 +61,9 @@ func (d *run) createPractitioners() {
 	}
 }
 
-// createProducts creates the products, then counts the rules in force.
+// createProducts creates the products, then counts the rules in force. Directions
+// name other products, so these must exist before. Every rule must have a version,
+// a message and a basis: a salon can then ask where a refusal comes from.
 func (d *run) createProducts() {
 	for _, s := range products(d.clock.Now()) {
 		made := call(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{

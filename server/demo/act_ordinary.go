@@ -6,8 +6,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// wren is a client with whom nothing is wrong, played as the month plays its visits: by a
-// careful practitioner who follows the guidance. This is her first visit.
+// wren is a client with whom nothing is wrong, played as the month plays its
+// visits: by a careful practitioner who follows the guidance. This is her first
+// visit. Her visit is recorded as an offline till does it, so that her next visit
+// has a record to begin from.
 func (d *run) wren() *visit {
 	d.page.act("Wren: nothing happens")
 	d.clock.advance(30 * minute)
@@ -25,7 +27,9 @@ func (d *run) wren() *visit {
 	return v
 }
 
-// ordinaryVisit is Wren's next visit, with its taps counted.
+// ordinaryVisit is Wren's next visit, with its taps counted. The golden file then
+// shows when an ordinary visit costs more answers or taps than before, which no
+// test of a single rule would.
 func (d *run) ordinaryVisit(v *visit) {
 	d.page.act("An ordinary visit, with its taps counted")
 	d.clock.advance(20 * minute)

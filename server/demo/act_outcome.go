@@ -8,7 +8,9 @@ import (
 )
 
 // neutralize shampoos until the indicator no longer shows alkali. The acid
-// normalizer is left out, because nothing acid belongs on a burn.
+// normalizer is left out, because nothing acid belongs on a burn. A till that taps
+// "completed" too early is refused: the facts, not the tap, say when hair is
+// neutral.
 func (d *run) neutralize(session *pb.Session) {
 	const pink, clear = pb.IndicatorColour_INDICATOR_COLOUR_ALKALI, pb.IndicatorColour_INDICATOR_COLOUR_CLEAR
 	d.page.say("The paramedic allows the hair to be washed. No normalizer: it is acid, and nothing acid belongs on a burn.")
@@ -22,7 +24,9 @@ func (d *run) neutralize(session *pb.Session) {
 }
 
 // incidents shows the incidents that the server opened from the events; Amara adds
-// what she saw.
+// what she saw. The server opens incidents from facts, because a salon that has
+// just rinsed an eye does not fill in forms. What only a person can see is added
+// later; it is never a diagnosis.
 func (d *run) incidents(session *pb.Session) {
 	d.page.say("Nobody has written an incident report. The server has opened two from the facts, and Amara adds what she saw.")
 	seen := map[pb.IncidentKind]*pb.Incident{
@@ -42,13 +46,15 @@ func (d *run) incidents(session *pb.Session) {
 	d.expect(len(found) == 2, "a burn and an eye are two incidents, not %d", len(found))
 }
 
-// incidentsOf reads the incidents of a session's client.
+// incidentsOf reads the incidents of a session's client. They are listed per
+// client, since they outlive the session.
 func (d *run) incidentsOf(session *pb.Session) []*pb.Incident {
 	return call(d, d.people.amara, d.incident.ListIncidents, &pb.ListIncidentsRequest{Parent: parent(session.GetName(), 2)}).GetIncidents()
 }
 
-// outcomeOf is Amara's assessment. The server takes times, lots and deviations
-// from the events.
+// outcomeOf is Amara's assessment. The server takes times, lots and deviations from
+// the events. What the events already say cannot be stated differently here. A
+// service that was broken off needs a reason.
 func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
 	outcome := &pb.Outcome{
 		Session: session.GetName(), Completed: completed, ScalpChanged: no,
@@ -63,7 +69,9 @@ func outcomeOf(session *pb.Session, completed bool) *pb.RecordOutcomeRequest {
 	return &pb.RecordOutcomeRequest{Parent: parent(session.GetName(), 2), Outcome: outcome, RequestId: newID()}
 }
 
-// conclude records the outcome and shows the record card.
+// conclude records the outcome and shows the record card. The summary is what
+// somebody reads in a glance before the next visit; the card below it is
+// everything.
 func (d *run) conclude(session *pb.Session) {
 	d.page.say("Amara records the service as stopped early. First the summary of the card, then the whole card:")
 	outcome := call(d, d.people.amara, d.outcome.RecordOutcome, outcomeOf(session, false)).GetOutcome()
@@ -74,7 +82,8 @@ func (d *run) conclude(session *pb.Session) {
 	d.expect(len(card.GetSummary().GetIncidents()) == 2 && len(card.GetSummary().GetTenderSpots()) == 1, "the glance has both incidents and the tender spot")
 }
 
-// card reads the record card of a session's client.
+// card reads the record card of a session's client. It is computed from the facts
+// at each reading, so later corrections count.
 func (d *run) card(session string) *pb.RecordCard {
 	return call(d, d.people.amara, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: parent(session, 2)}).GetRecordCard()
 }

@@ -7,7 +7,9 @@ import (
 )
 
 // questions is an incomplete consultation: the server names what is missing, and
-// after the answers the service may go ahead.
+// after the answers the service may go ahead. "Not answered" is not "no": a rule
+// that waits for an answer becomes an open question, with the worst that the answer
+// could bring. Only unanswered fields that still matter are asked.
 func (d *run) questions() *pb.Decision {
 	d.page.act("Lindiwe: what was not asked is not taken for a no")
 	d.page.say("Lindiwe's hair has never been relaxed. The telephone rings twice, and Amara leaves three fields of the consultation empty.")
@@ -37,7 +39,8 @@ func (d *run) questions() *pb.Decision {
 	return decision
 }
 
-// complete adds the missing answers.
+// complete adds the missing answers. The mask replaces whole parts of the
+// consultation. Single answers can also be given by their path.
 func (d *run) complete(draft *pb.Consultation) *pb.Consultation {
 	full := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	full.Name, full.Etag = draft.GetName(), draft.GetEtag()

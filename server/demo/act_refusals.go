@@ -7,7 +7,9 @@ import (
 )
 
 // refusals shows two clients who are not relaxed: one is refused, one is referred
-// to a doctor.
+// to a doctor. Both refusals are answers, not errors: the till gets reasons,
+// sources and alternatives to read out. Trying to override an absolute finding is
+// recorded, too.
 func (d *run) refusals() {
 	d.page.act("Nia is refused, and nobody can make it otherwise")
 	d.page.say("Nia has scratched a spot behind the ear until the skin opened. Amara writes down what she sees and asks.")
@@ -39,7 +41,8 @@ func (d *run) refusals() {
 }
 
 // lightened is a refusal that a supervisor may override for a reason that the
-// finding lists.
+// finding lists. The verdict as given stays on record; the standing verdict is what
+// the service may begin on.
 func (d *run) lightened() {
 	d.page.act("Solene's hair is lightened: refused, then overridden")
 	d.page.say("At Mill Lane, Joss finds the lengths of Solene's hair lightened two months ago. Yesterday's strand test with the mild relaxer was sound.")
@@ -67,7 +70,8 @@ func (d *run) lightened() {
 	d.expect(made.GetDecision().GetStandingVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "the standing verdict lets it go ahead, not %s", made.GetDecision().GetStandingVerdict())
 }
 
-// virginRequest requests a first relaxer service at North Quay by Amara.
+// virginRequest requests a first relaxer service at North Quay by Amara. The
+// request ID and the subject are added when it is sent.
 func virginRequest(product, lot string) *pb.CheckEligibilityRequest {
 	return &pb.CheckEligibilityRequest{
 		ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: product, LotCode: lot,
@@ -75,7 +79,9 @@ func virginRequest(product, lot string) *pb.CheckEligibilityRequest {
 	}
 }
 
-// override tries to override a finding as the supervisor.
+// override tries to override a finding as the supervisor. It needs a second person,
+// a reason from the list of the finding, and a comment; all of it is on the audit
+// log.
 func (d *run) override(decision *pb.Decision, finding *pb.Finding, reason, comment string) *pb.OverrideDecisionResponse {
 	return call(d, d.people.supervisor, d.eligibility.OverrideDecision, &pb.OverrideDecisionRequest{
 		Name: decision.GetName(), RuleId: finding.GetRuleId(), Subject: finding.GetSubject(),
@@ -83,8 +89,10 @@ func (d *run) override(decision *pb.Decision, finding *pb.Finding, reason, comme
 	})
 }
 
-// findingOn returns the finding of a severity that looked at a field. Every
-// finding must name its rule and basis.
+// findingOn returns the finding of a severity that looked at a field. Every finding
+// must name its rule and basis. The story expects findings by the field they looked
+// at and not by rule, so that a rule can be renamed without changing what is
+// expected.
 func (d *run) findingOn(decision *pb.Decision, field string, severity pb.Severity) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		looked := func(a *pb.SeenAnswer) bool { return a.GetField() == field }
@@ -97,7 +105,8 @@ func (d *run) findingOn(decision *pb.Decision, field string, severity pb.Severit
 	return nil
 }
 
-// overridable returns the refusing finding that a supervisor may override.
+// overridable returns the refusing finding that a supervisor may override. It
+// carries the terms of its override, so a till knows whom to call.
 func (d *run) overridable(decision *pb.Decision) *pb.Finding {
 	for _, f := range decision.GetFindings() {
 		if f.GetSeverity() == pb.Severity_SEVERITY_REFUSE && slices.Contains(f.GetOverrideTerms().GetRoles(), pb.Role_ROLE_SUPERVISOR) {
@@ -108,7 +117,8 @@ func (d *run) overridable(decision *pb.Decision) *pb.Finding {
 	return nil
 }
 
-// soundStrand is the reason for a sound strand test from the finding's list.
+// soundStrand is the reason for a sound strand test from the finding's list. When
+// the finding does not list it, the override is denied, and the story ends there.
 func soundStrand(f *pb.Finding) string {
 	for _, r := range f.GetOverrideTerms().GetReasons() {
 		if r.GetCode() == "STRAND_TEST_SOUND" {

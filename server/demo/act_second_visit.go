@@ -14,7 +14,9 @@ import (
 const betweenVisits = 9 * 7 * 24 * time.Hour
 
 // secondVisit is the retouch. It is refused until a doctor's letter allows it, and
-// then planned around the burned place.
+// then planned around the burned place. Nothing about the first visit is told
+// again: the record knows of the eye, of the burn and of the relaxed lengths. Two
+// causes need the doctor's word, because a word clears only its own cause.
 func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incident) {
 	d.page.act("Nine weeks later: the next visit knows")
 	d.clock.advance(betweenVisits)
@@ -47,7 +49,8 @@ func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 	d.expect(begins(first.GetPlan()) == "crown" && begins(second.GetPlan()) == "nape", "the crown comes first at first and later now, not %q", begins(second.GetPlan()))
 }
 
-// retouch requests a retouch at North Quay by Amara.
+// retouch requests a retouch at North Quay by Amara. It is virginRequest with
+// another service; only new growth may be relaxed.
 func retouch() *pb.CheckEligibilityRequest {
 	request := virginRequest(regular, regularLot)
 	request.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH
@@ -55,7 +58,9 @@ func retouch() *pb.CheckEligibilityRequest {
 }
 
 // retouchCard is the second consultation: relaxed lengths, new growth, a fragile
-// crown and the recorded reaction.
+// crown and the recorded reaction. The earlier relaxer is stated on the zones and
+// on the head, with the time of the recorded session: another time would be a
+// contradiction.
 func (d *run) retouchCard(session *pb.Session) *pb.Consultation {
 	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
 	relaxed := &pb.PastEvent{Happened: yes, LastTime: session.GetStartTime()}
@@ -69,12 +74,14 @@ func (d *run) retouchCard(session *pb.Session) *pb.Consultation {
 	return card
 }
 
-// firedRules reports whether a rule has a finding.
+// firedRules reports whether a rule has a finding. Only its ID is compared, since
+// versions and messages change.
 func firedRules(decision *pb.Decision, rule string) bool {
 	return slices.ContainsFunc(decision.GetFindings(), func(f *pb.Finding) bool { return f.GetRuleId() == rule })
 }
 
-// compare prints the order and expected minutes of both plans.
+// compare prints the order and expected minutes of both plans. What the server
+// learned at the first visit shows in the order and in the minutes.
 func (d *run) compare(first, second *pb.Plan) {
 	d.page.answer("%-6s %-18s %s", "order", "first visit", "now")
 	for i, s := range second.GetSections() {

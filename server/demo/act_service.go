@@ -8,7 +8,9 @@ import (
 )
 
 // service is Lindiwe's timed service, from scanning the jar to the record card. It
-// goes wrong half way.
+// goes wrong half way. The acts of the water and of the outcome follow in files of
+// their own. The time sheet is what a till prints so that a service can go on
+// without the server.
 func (d *run) service(decision *pb.Decision) *pb.Session {
 	d.page.act("Lindiwe's service on the clock")
 	d.clock.advance(10 * time.Minute)
@@ -45,7 +47,7 @@ type step struct {
 	facts []*pb.Event
 }
 
-// at returns a step.
+// at returns a step. It keeps the scripts below readable as a time line.
 func at(after time.Duration, facts ...*pb.Event) step { return step{after, facts} }
 
 // time since the previous step
@@ -54,8 +56,9 @@ const (
 	minute = time.Minute
 )
 
-// preparing lists the steps before the first contact. Without them the server
-// would record deviations.
+// preparing lists the steps before the first contact. Without them the server would
+// record deviations. Conditions marked "before contact" that are missing at the
+// first contact are deviations, and so is a jar that nobody scanned.
 func preparing(decision *pb.Decision) []step {
 	ready := []*pb.Event{productUsed(base, baseLot, 20), baseApplied()}
 	for _, c := range decision.GetConditions() {
@@ -69,7 +72,7 @@ func preparing(decision *pb.Decision) []step {
 }
 
 // processing lists what was done and seen while the relaxer was on, until it
-// burned.
+// burned. The readings are in words, as wet hands note them.
 func processing() []step {
 	return []step{
 		at(minute, sectionApplied("crown")),
@@ -79,7 +82,8 @@ func processing() []step {
 	}
 }
 
-// perform sends the steps at their times and prints the answers.
+// perform sends the steps at their times and prints the answers. The clock moves
+// between the steps, so the answers show what time alone has changed.
 func (d *run) perform(session *pb.Session, steps []step) {
 	for _, s := range steps {
 		d.clock.advance(s.after)
@@ -87,7 +91,9 @@ func (d *run) perform(session *pb.Session, steps []step) {
 	}
 }
 
-// record sends events that happen now, and prints them and the answer.
+// record sends events that happen now, and prints them and the answer. The echo
+// lets the server measure the till's clock. Without it, guidance would have to
+// assume the longest exposure that fits.
 func (d *run) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 	for _, fact := range facts {
 		fact.EventId, fact.OccurTime = newID(), d.now()
@@ -105,7 +111,8 @@ func (d *run) record(session *pb.Session, facts ...*pb.Event) *pb.SessionState {
 }
 
 // guidance prints the answer to events: the clocks of their sections, new alarms
-// and new deviations.
+// and new deviations. An alarm that was printed is not printed again while it
+// stands, as on a screen.
 func (d *run) guidance(answer *pb.RecordEventsResponse, facts []*pb.Event) {
 	touched := map[string]bool{}
 	for _, fact := range facts {

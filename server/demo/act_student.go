@@ -7,7 +7,9 @@ import (
 )
 
 // student is a service by a student. It may begin only after the supervisor has
-// countersigned.
+// countersigned. The signature is under the decision and not under the service: the
+// supervisor has seen scalp, strand and tub before anything begins. A service that
+// never touched the hair does not count as chemical work later.
 func (d *run) student() {
 	d.page.act("Teo is a student: his supervisor signs first")
 	d.page.say("Towards noon Teo fills in Maren's consultation himself. Imara is with him, and Teo asks for a decision.")

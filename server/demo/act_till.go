@@ -11,6 +11,7 @@ import (
 )
 
 // till shows what goes wrong between a till and a server without doing harm.
+// Retries, typing errors and curiosity must change nothing on record.
 func (d *run) till(decision *pb.Decision) {
 	d.page.act("What goes wrong between a till and a server")
 	client := &pb.Client{Name: parent(decision.GetName(), 2)}
@@ -19,7 +20,9 @@ func (d *run) till(decision *pb.Decision) {
 	d.otherChain(client)
 }
 
-// retry sends a request again after its answer was lost.
+// retry sends a request again after its answer was lost. The till cannot know
+// whether the server did what it asked, so it asks again with the same request ID.
+// The same ID with other content is an error of the till and is refused.
 func (d *run) retry(client *pb.Client, card *pb.Consultation) {
 	d.page.say("The answer to a check is lost, so the till sends the same request again.")
 	request := virginRequest(regular, regularLot)
@@ -39,7 +42,9 @@ func (d *run) retry(client *pb.Client, card *pb.Consultation) {
 	d.expect(reasonOf(failure) == "REQUEST_ID_REUSED", "the reason is REQUEST_ID_REUSED, not %s", reasonOf(failure))
 }
 
-// invalidRequests sends input that cannot be right.
+// invalidRequests sends input that cannot be right. The errors name every wrong
+// field and what would be right, so that a developer needs one attempt. Nothing is
+// stored.
 func (d *run) invalidRequests(client *pb.Client) {
 	d.page.say("A typing error makes a client 340 years old, with hair that stretches by 900 %%.")
 	card := healthyConsultation(northQuay, d.people.amara, d.clock.Now())
@@ -61,7 +66,9 @@ func (d *run) invalidRequests(client *pb.Client) {
 	d.expect(len(violations(copied)) == 1, "the impossible pH is named")
 }
 
-// otherChain calls as a manager of another chain on the same server.
+// otherChain calls as a manager of another chain on the same server. The answer is
+// NOT_FOUND, as for a name that does not exist: otherwise it would tell which
+// clients there are.
 func (d *run) otherChain(client *pb.Client) {
 	d.page.say("Pim, who manages another chain on the same server, asks for Lindiwe's record card and for Ebb and Flow's audit log.")
 	d.page.printError(callRefused(d, d.people.stranger, d.outcome.GetRecordCard, &pb.GetRecordCardRequest{Name: client.GetName()}, codes.NotFound))
@@ -69,7 +76,7 @@ func (d *run) otherChain(client *pb.Client) {
 }
 
 // printError prints an error for a developer: code, reason, and each field with
-// what would be right.
+// what would be right. It is what a developer of a till sees first.
 func (p *page) printError(s *status.Status) {
 	fields := violations(s)
 	if len(fields) == 0 {
@@ -82,7 +89,8 @@ func (p *page) printError(s *status.Status) {
 	}
 }
 
-// violations returns the fields that an error names.
+// violations returns the fields that an error names. They are details of the
+// status, as AIP-193 has them.
 func violations(s *status.Status) []*errdetails.BadRequest_FieldViolation {
 	for _, detail := range s.Details() {
 		if bad, ok := detail.(*errdetails.BadRequest); ok {
@@ -92,7 +100,8 @@ func violations(s *status.Status) []*errdetails.BadRequest_FieldViolation {
 	return nil
 }
 
-// reasonOf returns the machine-readable reason of an error.
+// reasonOf returns the machine-readable reason of an error. Programs branch on the
+// reason; messages may change.
 func reasonOf(s *status.Status) string {
 	for _, detail := range s.Details() {
 		if info, ok := detail.(*errdetails.ErrorInfo); ok {

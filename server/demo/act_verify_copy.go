@@ -18,7 +18,8 @@ import (
 )
 
 // takeCheckpoint is the auditor getting a checkpoint early in the day. The log is
-// compared with it later.
+// compared with it later. A copy of the whole log can be made later by anybody;
+// only a checkpoint that was kept outside shows that nothing was rewritten since.
 func (d *run) takeCheckpoint() []byte {
 	d.page.say("Vesna is an external auditor of the chain. She saves the checkpoint of the audit log, a few lines of signed text.")
 	d.waitLogged()
@@ -29,6 +30,8 @@ func (d *run) takeCheckpoint() []byte {
 }
 
 // waitLogged waits until all entries are on the log, which takes about a second.
+// Entries are stored with the write that caused them, and put on the signed log a
+// moment later.
 func (d *run) waitLogged() {
 	recorded := int64(len(d.entries(d.people.manager, "")))
 	d.waitFor("what was recorded is on the log", func() (bool, error) {
@@ -42,7 +45,8 @@ func (d *run) waitLogged() {
 	})
 }
 
-// waitFor polls until a condition holds.
+// waitFor polls until a condition holds. It waits in real time, because the log
+// does not follow the simulated clock.
 func (d *run) waitFor(what string, so func() (bool, error)) {
 	const pause = 20 * time.Millisecond
 	for began := time.Now(); !d.failed(); {
@@ -63,7 +67,9 @@ func (d *run) waitFor(what string, so func() (bool, error)) {
 }
 
 // verifyCopy copies the log, verifies the copy against the earlier checkpoint, and
-// shows the verdict on a changed copy.
+// shows the verdict on a changed copy. The check needs no server and no database. A
+// single changed letter must be found and named, and what verification cannot show
+// is said as well.
 func (d *run) verifyCopy(kept []byte) {
 	d.page.act("A copy that cannot be changed unseen")
 	d.page.say("Vesna copies the whole log into a directory of her own and verifies the copy offline against the checkpoint that she saved in the morning.")
@@ -101,6 +107,7 @@ func (d *run) verifyCopy(kept []byte) {
 }
 
 // export copies the log, prints the verdict and reports whether the copy is valid.
+// The copy is verified while it is made.
 func (d *run) export(dir string, kept []byte) bool {
 	if d.failed() {
 		return false
@@ -117,7 +124,7 @@ func (d *run) export(dir string, kept []byte) bool {
 	return verdict.Valid()
 }
 
-// printVerdict prints a verdict.
+// printVerdict prints a verdict. Each fault names the entry and the file.
 func (p *page) printVerdict(v verify.Report) {
 	if v.Valid() {
 		p.answer("HOLDS: %d entries are what was signed, each in its place, the %d of the morning among them", v.Size, v.Earlier.Size)
@@ -129,7 +136,8 @@ func (p *page) printVerdict(v verify.Report) {
 	}
 }
 
-// changeLetter changes one letter of a word in the entries of a copy.
+// changeLetter changes one letter of a word in the entries of a copy. One bit of it
+// is flipped, so the file keeps its length and its form.
 func changeLetter(dir, word string) error {
 	var found error = errors.New("no entry of the copy has the word " + word)
 	err := filepath.WalkDir(filepath.Join(dir, "tile", "entries"), func(path string, file fs.DirEntry, err error) error {

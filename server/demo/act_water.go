@@ -13,8 +13,9 @@ const (
 	eye  = pb.Place_PLACE_EYE_RIGHT
 )
 
-// burning ends the processing: it burns, every display shows the alarm at once,
-// and the assistant rinses.
+// burning ends the processing: it burns, every display shows the alarm at once, and
+// the assistant rinses. The display shows it without being asked, because the
+// person at the bowl is not the one who heard it.
 func (d *run) burning(session *pb.Session) {
 	d.page.say("The display at the bowls watches the service.")
 	watch := d.watch(session)
@@ -36,8 +37,10 @@ func (d *run) burning(session *pb.Session) {
 	d.expect(calls(state, pb.AlarmKind_ALARM_KIND_FLUSH, head), "water on a burn counts its minutes")
 }
 
-// bowlFails is the minute that must not be missed: the water stops, it burns
-// again, and nobody looks at a screen.
+// bowlFails is the minute that must not be missed: the water stops, it burns again,
+// and nobody looks at a screen. A second report of burning must raise the alarm
+// again although the first was answered, and the server must notice by itself that
+// nobody rinses.
 func (d *run) bowlFails(session *pb.Session) {
 	d.page.say("After almost two minutes the valve of the bowl jams, and the water stops.")
 	d.clock.advance(100 * time.Second)
@@ -54,7 +57,8 @@ func (d *run) bowlFails(session *pb.Session) {
 	d.expect(recordDeviation(state, pb.DeviationKind_DEVIATION_KIND_RINSE_AFTER_DISCOMFORT_LATE), "the late water is a deviation")
 }
 
-// splash is product in an eye: water, minimum minutes, help and first aid.
+// splash is product in an eye: water, minimum minutes, help and first aid. The
+// first aid comes with its source and the local emergency number.
 func (d *run) splash(session *pb.Session) {
 	d.page.say("As she leans back, product from her hair runs into her right eye.")
 	d.clock.advance(minute)
@@ -78,7 +82,8 @@ func (d *run) splash(session *pb.Session) {
 }
 
 // untilHelp is a flush that is stopped too soon, resumed, and continued until
-// medical help ends it.
+// medical help ends it. No alarm ever says that it is enough: only medical help
+// does.
 func (d *run) untilHelp(session *pb.Session) {
 	d.page.say("After four minutes Lindiwe wants to sit up, and they stop to look.")
 	d.clock.advance(4*minute - 20*time.Second)
@@ -105,7 +110,7 @@ func (d *run) untilHelp(session *pb.Session) {
 
 // missed waits until the server has recorded that nobody followed its alarm to
 // rinse. The server checks every few seconds of real time, while the salon's clock
-// stands still.
+// stands still. The entry is written by the server, with no till involved.
 func (d *run) missed() {
 	for began := time.Now(); !d.failed() && time.Since(began) < callTimeout; {
 		if entries := d.entries(d.people.supervisor, `kind = "ALARM"`); len(entries) > 0 {
@@ -120,12 +125,14 @@ func (d *run) missed() {
 	d.expect(false, "a missed call to rinse is on the audit log")
 }
 
-// calls reports whether a state has an alarm for an act at a place.
+// calls reports whether a state has an alarm for an act at a place. Two places can
+// call at the same time.
 func calls(s *pb.SessionState, kind pb.AlarmKind, place pb.Place) bool {
 	return slices.ContainsFunc(s.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == kind && a.GetPlace() == place })
 }
 
-// first returns the most urgent alarm.
+// first returns the most urgent alarm. Alarms arrive in the order of urgency; a
+// small screen shows the first.
 func first(alarms []*pb.Alarm) *pb.Alarm {
 	if len(alarms) == 0 {
 		return nil
@@ -133,7 +140,8 @@ func first(alarms []*pb.Alarm) *pb.Alarm {
 	return alarms[0]
 }
 
-// recordDeviation reports whether a state has a deviation of a kind.
+// recordDeviation reports whether a state has a deviation of a kind. A deviation is
+// recorded and never refused.
 func recordDeviation(s *pb.SessionState, kind pb.DeviationKind) bool {
 	return slices.ContainsFunc(s.GetDeviations(), func(v *pb.Deviation) bool { return v.GetKind() == kind })
 }

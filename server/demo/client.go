@@ -38,14 +38,16 @@ type clients struct {
 	auditing     pb.AuditServiceClient
 }
 
-// dial connects to a server on this machine. Every call is written to calls.
+// dial connects to a server on this machine. Every call is written to calls. There
+// is no transport security: the server of the demo listens on loopback only.
 func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 	return grpc.NewClient(addr,
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
-// newClients returns the eight services on one connection.
+// newClients returns the eight services on one connection. One connection is enough
+// for everybody, because each call carries its own identity.
 func newClients(conn *grpc.ClientConn) clients {
 	return clients{
 		directory:    pb.NewDirectoryServiceClient(conn),
@@ -60,7 +62,8 @@ func newClients(conn *grpc.ClientConn) clients {
 }
 
 // identify adds the caller's development identity to the context. The server
-// accepts it without proof, on loopback only.
+// accepts it without proof, on loopback only. A real till uses a certificate or a
+// token instead.
 func (p person) identify(ctx context.Context) context.Context {
 	role := strings.ReplaceAll(enumLabel(p.role), " ", "_")
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role="+role+" name="+p.name, "alkalog-revision", revision)
@@ -70,7 +73,7 @@ func (p person) identify(ctx context.Context) context.Context {
 type rpc[Q, A proto.Message] func(context.Context, Q, ...grpc.CallOption) (A, error)
 
 // call makes a call that must succeed. After a failure it does nothing and returns
-// an empty answer.
+// an empty answer. A story of sixty calls without sixty checks stays readable.
 func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A {
 	var answer A
 	if d.failed() {
@@ -85,17 +88,19 @@ func call[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q) A
 	return answer
 }
 
-// withIdentity returns the context of one call.
+// withIdentity returns the context of one call. Every call has a deadline, also in
+// a demo.
 func withIdentity(d *run, who person) (context.Context, context.CancelFunc) {
 	return context.WithTimeout(who.identify(d.ctx), callTimeout)
 }
 
-// callError says whose call failed.
+// callError says whose call failed. The type of the request names the RPC.
 func callError(request proto.Message, who person, err error) error {
 	return fmt.Errorf("%T asked by %s: %w", request, who.displayName, err)
 }
 
 // callRefused makes a call that must fail with a code, and returns the status.
+// Success would be as unexpected as another code.
 func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], request Q, code codes.Code) *status.Status {
 	if d.failed() {
 		return nil
@@ -107,7 +112,8 @@ func callRefused[Q, A proto.Message](d *run, who person, method rpc[Q, A], reque
 	return status.Convert(err)
 }
 
-// newID returns a new request or event ID.
+// newID returns a new request or event ID. UUIDs make retries safe without a
+// counter on the device.
 func newID() string { return uuid.NewString() }
 
 // jsonLines writes every call as one line of JSON, if it has a writer.
@@ -123,7 +129,8 @@ type jsonCall struct {
 	Error    json.RawMessage `json:"error,omitempty"`
 }
 
-// unary is a client interceptor that writes the call after it was made.
+// unary is a client interceptor that writes the call after it was made. It sees
+// every call of the demo, so that the JSON form is complete.
 func (j jsonLines) unary(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	err := invoke(ctx, method, request, answer, conn, opts...)
 	if writeErr := j.write(method, request.(proto.Message), answer.(proto.Message), err); writeErr != nil {
@@ -132,7 +139,8 @@ func (j jsonLines) unary(ctx context.Context, method string, request, answer any
 	return err
 }
 
-// stream does the same for each answer of a stream.
+// stream does the same for each answer of a stream. A stream is written message by
+// message, as it arrives.
 func (j jsonLines) stream(ctx context.Context, desc *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
 	opened, err := open(ctx, desc, conn, method, opts...)
 	return &writtenStream{ClientStream: opened, lines: j, method: method}, err

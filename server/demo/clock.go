@@ -13,14 +13,16 @@ type clock struct {
 	now time.Time
 }
 
-// Now returns the time in the salon.
+// Now returns the time in the salon. It is the clock of the server as well: two
+// clocks would show as a deviation.
 func (c *clock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.now
 }
 
-// advance moves the clock forward.
+// advance moves the clock forward. The server reads the new time with its next
+// call.
 func (c *clock) advance(d time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

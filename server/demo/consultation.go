@@ -9,8 +9,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// healthyConsultation is a complete consultation with a healthy scalp and
-// untreated hair. Each part of the story changes the answers that it is about.
+// healthyConsultation is a complete consultation with a healthy scalp and untreated
+// hair. Each part of the story changes the answers that it is about. It is complete
+// on purpose: what a part leaves out is then the only thing that is asked.
 func healthyConsultation(salon string, by person, now time.Time) *pb.Consultation {
 	return &pb.Consultation{
 		Salon: salon, Practitioner: by.name,
@@ -28,7 +29,8 @@ func healthyConsultation(salon string, by person, now time.Time) *pb.Consultatio
 }
 
 // healthyScalp has an answer to every question; an omitted answer means not
-// examined.
+// examined. The ten findings are those that a stylist looks for before any chemical
+// service.
 func healthyScalp() *pb.ScalpAnalysis {
 	return &pb.ScalpAnalysis{
 		BrokenSkin: no, Sores: no, InfectionSigns: no, InfestationSigns: no, Redness: no,
@@ -37,7 +39,8 @@ func healthyScalp() *pb.ScalpAnalysis {
 }
 
 // untreatedHair is medium, thick, tightly curled hair in three sections: crown,
-// nape and edges.
+// nape and edges. The hairline is a section of its own, since it is the most
+// delicate.
 func untreatedHair() *pb.HairAnalysis {
 	return &pb.HairAnalysis{
 		Texture: pb.Texture_TEXTURE_MEDIUM, Density: pb.Density_DENSITY_HIGH, CurlType: pb.CurlType_CURL_TYPE_VI,
@@ -53,7 +56,8 @@ func untreatedHair() *pb.HairAnalysis {
 	}
 }
 
-// untreated is a zone of the strand without any chemical service.
+// untreated is a zone of the strand without any chemical service. Each kind of
+// earlier work is answered, because each excludes something.
 func untreated(zone pb.Zone) *pb.HairZone {
 	return &pb.HairZone{
 		Zone: zone, Condition: pb.HairCondition_HAIR_CONDITION_SOUND, Porosity: pb.Porosity_POROSITY_NORMAL,
@@ -62,7 +66,8 @@ func untreated(zone pb.Zone) *pb.HairZone {
 	}
 }
 
-// passedTests are yesterday's tests with good results.
+// passedTests are yesterday's tests with good results. The strand test was made
+// with the product that is to be used; another one would be a condition.
 func passedTests(by person, now time.Time) *pb.PreliminaryTests {
 	return &pb.PreliminaryTests{
 		Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL, WetStretchPercent: proto.Float64(45),
@@ -87,7 +92,8 @@ func emptyHistory(now time.Time) *pb.ClientHistory {
 // didNotHappen is the answer "no", which differs from no answer.
 func didNotHappen() *pb.PastEvent { return &pb.PastEvent{Happened: no} }
 
-// happenedDaysAgo is the answer "yes", with its time.
+// happenedDaysAgo is the answer "yes", with its time. Times are instants here; a
+// client who knows only the day or the month gives a date.
 func happenedDaysAgo(now time.Time, days int) *pb.PastEvent {
 	return &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(now.AddDate(0, 0, -days))}
 }

@@ -9,12 +9,14 @@ import (
 // Events of a service, as a till records them; ID and time are added when they are
 // sent.
 
-// consentConfirmed is consent repeated at the start of the service.
+// consentConfirmed is consent repeated at the start of the service. A client may
+// have changed her mind since the consultation.
 func consentConfirmed() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConsentConfirmed{ConsentConfirmed: &pb.ConsentConfirmed{}}}
 }
 
-// baseApplied is protective base on the whole scalp.
+// baseApplied is protective base on the whole scalp. A base on the hairline only
+// would not do where the directions ask for the whole scalp.
 func baseApplied() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_BaseApplied{BaseApplied: &pb.BaseApplied{WholeScalp: true}}}
 }
@@ -42,7 +44,8 @@ func lathered(lathers int32, normalized bool) *pb.Event {
 	}}}
 }
 
-// strandTest is a strand test with a reading in words.
+// strandTest is a strand test with a reading in words. An empty section means the
+// whole head. A percentage is possible too, but wet hands do not measure.
 func strandTest(section string, reading pb.CurlReading) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{SectionId: section, Reading: reading}}}
 }
@@ -57,7 +60,8 @@ func waterOn(place pb.Place) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_WaterOn{WaterOn: &pb.WaterOn{Place: place}}}
 }
 
-// waterOff is the end of running water, intended or not.
+// waterOff is the end of running water, intended or not. The minutes of water are
+// counted between the two.
 func waterOff(place pb.Place) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_WaterOff{WaterOff: &pb.WaterOff{Place: place}}}
 }
@@ -77,12 +81,14 @@ func productConfirmed(product, lot string) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductConfirmed{ProductConfirmed: &pb.ProductConfirmed{Product: product, LotCode: lot, Scanned: true}}}
 }
 
-// conditionMet is a fulfilled condition of the decision.
+// conditionMet is a fulfilled condition of the decision. It names the condition by
+// rule and subject, as the decision does.
 func conditionMet(c *pb.Condition) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ConditionMet{ConditionMet: &pb.ConditionMet{RuleId: c.GetRuleId(), Subject: c.GetSubject()}}}
 }
 
-// rinseFinished is the end of the rinse.
+// rinseFinished is the end of the rinse. Water that has come on is not yet product
+// that is out.
 func rinseFinished() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_RinseFinished{RinseFinished: &pb.RinseFinished{}}}
 }

@@ -47,7 +47,8 @@ type people struct {
 }
 
 // newPeople returns the callers with their roles. Teo has no licence and needs a
-// countersignature.
+// countersignature. Each has the role that the contract needs for what the story
+// makes them do.
 func newPeople() people {
 	return people{
 		operator:   person{"operators/house", "the operator", pb.Role_ROLE_OPERATOR},
@@ -69,7 +70,8 @@ type entry struct {
 	product      *pb.Product
 }
 
-// salons are in two jurisdictions.
+// salons are in two jurisdictions. The same consultation can therefore lead to
+// different verdicts.
 func salons() []entry {
 	return []entry{
 		{id: "north-quay", salon: &pb.Salon{DisplayName: "North Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London", MinutesToBowl: proto.Int32(1)}},
@@ -77,7 +79,8 @@ func salons() []entry {
 	}
 }
 
-// practitioners work in the chain; licences expire in a year.
+// practitioners work in the chain; licences expire in a year. The manager has no
+// licence and serves nobody.
 func practitioners(today time.Time) []entry {
 	licensed := timestamppb.New(today.AddDate(1, 0, 0))
 	both := []string{northQuay, millLane}
@@ -91,7 +94,8 @@ func practitioners(today time.Time) []entry {
 }
 
 // products are two strengths of a lye relaxer and what is used with them, in the
-// order of creation: a product comes before the directions that name it.
+// order of creation: a product comes before the directions that name it. Lots have
+// codes and dates of expiry, as on a jar.
 func products(today time.Time) []entry {
 	nextYear := timestamppb.New(today.AddDate(1, 0, 0))
 	lot := func(code string) []*pb.Lot { return []*pb.Lot{{LotCode: code, ExpireTime: nextYear}} }
@@ -108,7 +112,8 @@ func products(today time.Time) []entry {
 }
 
 // relaxer is a lye relaxer with complete directions; the server asks about
-// incomplete ones.
+// incomplete ones. Percentage, pH and strength fit one another; the server checks
+// that.
 func relaxer(called string, strength pb.Strength, percent float64, lots []*pb.Lot) *pb.Product {
 	return &pb.Product{
 		DisplayName: called, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,

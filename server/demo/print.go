@@ -21,27 +21,29 @@ type page struct {
 	printed map[string]bool // cautions and alarms that were already printed
 }
 
-// newPage returns an empty page.
+// newPage returns an empty page. Nothing is written before the first line of the
+// story.
 func newPage(out io.Writer) page { return page{out: out, printed: map[string]bool{}} }
 
-// act prints the heading of a part.
+// act prints the heading of a part. Parts are numbered, so that people can talk
+// about them.
 func (p *page) act(title string) {
 	p.acts++
 	heading := fmt.Sprintf("%d. %s", p.acts, title)
 	p.print("\n" + heading + "\n" + strings.Repeat("-", len(heading)) + "\n")
 }
 
-// say prints a paragraph of the story.
+// say prints a paragraph of the story. It is the voice of the people.
 func (p *page) say(format string, args ...any) { p.wrap("", "", format, args...) }
 
-// answer prints a line of an answer.
+// answer prints a line of an answer. It is the voice of the server.
 func (p *page) answer(format string, args ...any) { p.wrap("  | ", "  |     ", format, args...) }
 
 // detail prints a further line of the answer above.
 func (p *page) detail(format string, args ...any) { p.wrap("  |   ", "  |     ", format, args...) }
 
 // wrap breaks a text between words and keeps runs of spaces, so that columns stay
-// aligned.
+// aligned. Width is counted in characters, not bytes.
 func (p *page) wrap(first, rest, format string, args ...any) {
 	line := first
 	empty := true
@@ -58,15 +60,17 @@ func (p *page) wrap(first, rest, format string, args ...any) {
 	p.print(strings.TrimRight(line, " ") + "\n")
 }
 
-// print writes text unchanged.
+// print writes text unchanged. It keeps the first error of the writer; the story
+// ends with it.
 func (p *page) print(text string) {
 	if p.err == nil {
 		_, p.err = io.WriteString(p.out, text)
 	}
 }
 
-// enumLabel formats an enum value: "PROCEED_WITH_CONDITIONS" of Verdict is
-// "proceed with conditions".
+// enumLabel formats an enum value: "PROCEED_WITH_CONDITIONS" of Verdict is "proceed
+// with conditions". A value that this program does not know yet is printed as its
+// number.
 func enumLabel(value protoreflect.Enum) string {
 	values := value.Descriptor().Values()
 	prefix := strings.TrimSuffix(string(values.Get(0).Name()), "UNSPECIFIED")
@@ -83,7 +87,8 @@ func clockTime(t *timestamppb.Timestamp) string { return formatTime(t, "15:04:05
 // dateText formats a day.
 func dateText(t *timestamppb.Timestamp) string { return formatTime(t, "Mon 2 Jan 2006") }
 
-// formatTime formats a time that may be absent.
+// formatTime formats a time that may be absent. A time that is missing is said to
+// be missing and not printed as 1970.
 func formatTime(t *timestamppb.Timestamp, layout string) string {
 	if t == nil {
 		return "none"

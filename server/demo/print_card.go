@@ -10,7 +10,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// printCard prints the record card.
+// printCard prints the record card. Rates are printed as they are stored, in
+// logarithms, and as a rate per minute.
 func (p *page) printCard(c *pb.RecordCard) {
 	for _, v := range c.GetVisits() {
 		p.printVisit(v)
@@ -29,7 +30,8 @@ func (p *page) printCard(c *pb.RecordCard) {
 	}
 }
 
-// printSummary prints the summary of the card.
+// printSummary prints the summary of the card. Its first line is what a stylist
+// reads while the client sits down.
 func (p *page) printSummary(s *pb.CardSummary) {
 	p.answer("%s", s.GetFirstLine())
 	for _, line := range s.GetIncidents() {
@@ -45,7 +47,8 @@ func (p *page) printSummary(s *pb.CardSummary) {
 }
 
 // printVisit prints one visit with every element that the Australian unit
-// SHBHREF002 requires to be recorded.
+// SHBHREF002 requires to be recorded. Sections follow with their exposure, and then
+// what was not done by the rules.
 func (p *page) printVisit(v *pb.Visit) {
 	hair := v.GetHair()
 	p.answer("%s at %s by %s, decision, session and outcome on record", formatTime(v.GetStartTime(), "2 Jan 2006 15:04"), lastSegment(v.GetSalon()), lastSegment(v.GetPractitioner()))
@@ -81,7 +84,8 @@ func lotOf(u *pb.ProductUsed) string {
 	return u.GetLotCode()
 }
 
-// seen lists the findings on the scalp; not examined is not "no".
+// seen lists the findings on the scalp; not examined is not "no". The fields are
+// read from the descriptor, so a new finding is printed without a change here.
 func seen(scalp *pb.ScalpAnalysis) string {
 	var found []string
 	fields := scalp.ProtoReflect().Descriptor().Fields()
@@ -97,12 +101,13 @@ func seen(scalp *pb.ScalpAnalysis) string {
 	return strings.Join(found, ", ")
 }
 
-// placed formats a section of a plan.
+// placed formats a section of a plan. Its columns are those of compare.
 func placed(s *pb.PlannedSection) string {
 	return fmt.Sprintf("%-10s %4.1f min", s.GetSectionId(), s.GetExpectedMinutes())
 }
 
-// begins returns the first section of a plan.
+// begins returns the first section of a plan. A plan without sections begins with
+// nothing.
 func begins(p *pb.Plan) string {
 	if len(p.GetSections()) == 0 {
 		return ""

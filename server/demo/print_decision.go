@@ -10,7 +10,8 @@ import (
 
 // printDecision prints a decision: the verdict, its reasons, open questions and
 // alternatives. Conditions apply only if the service goes ahead; printConditions
-// prints them.
+// prints them. Everything that is printed comes from the answer; the page adds no
+// judgement.
 func (p *page) printDecision(d *pb.Decision) {
 	p.answer("VERDICT: %s", strings.ToUpper(enumLabel(d.GetVerdict())))
 	for _, f := range d.GetFindings() {
@@ -30,7 +31,8 @@ func (p *page) printDecision(d *pb.Decision) {
 	}
 }
 
-// printStrength prints the recommended strength and what determined it.
+// printStrength prints the recommended strength and what determined it. Strength is
+// not advised where hydroxide is not.
 func (p *page) printStrength(advice *pb.StrengthAdvice) {
 	if advice.GetStrength() == pb.Strength_STRENGTH_UNSPECIFIED {
 		return
@@ -42,7 +44,7 @@ func (p *page) printStrength(advice *pb.StrengthAdvice) {
 }
 
 // printConditions prints the conditions with rule and basis; those printed before
-// are only counted.
+// are only counted. A salon reads the new ones and skips the usual ones.
 func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 	told := 0
 	for _, c := range d.GetConditions() {
@@ -65,7 +67,7 @@ func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 }
 
 // printFinding prints a finding with rule, version, basis and the fields that it
-// looked at.
+// looked at. The answers it looked at show which of them decided.
 func (p *page) printFinding(f *pb.Finding) {
 	subject := ""
 	if f.GetSubject() != "" {
@@ -89,12 +91,15 @@ func (p *page) printFinding(f *pb.Finding) {
 	}
 }
 
-// basisOf formats the basis of a rule and its source.
+// basisOf formats the basis of a rule and its source. The kind says how much the
+// source is worth: published, common practice, the maker's directions, or our own
+// choice.
 func basisOf(b *pb.Basis) string {
 	return strings.TrimSuffix(enumLabel(b.GetKind())+": "+b.GetSource(), ": ")
 }
 
-// termsOf formats who may override a finding and for which reasons.
+// termsOf formats who may override a finding and for which reasons. They come with
+// the finding, so that nobody has to know the rules by heart.
 func termsOf(terms *pb.OverrideTerms) string {
 	if !terms.GetAllowed() {
 		return "may not be overridden by anybody"
@@ -110,7 +115,8 @@ func termsOf(terms *pb.OverrideTerms) string {
 }
 
 // printAlternative prints a gentler alternative, with cautions that were not
-// printed before.
+// printed before. One that does not suit this client is shown too, with the reason,
+// because clients ask for it.
 func (p *page) printAlternative(a *pb.Alternative) {
 	var fresh []string
 	for _, c := range a.GetCautions() {
@@ -133,6 +139,7 @@ func (p *page) printAlternative(a *pb.Alternative) {
 }
 
 // printPlan prints the order of application with its times and their sources.
+// Minutes are counted from the first contact.
 func (p *page) printPlan(plan *pb.Plan) {
 	p.answer("PLAN: target %.0f %% straighter, cap %.0f %%, a strand test at least every %.0f min",
 		plan.GetTargetPercent(), plan.GetCapPercent(), plan.GetStrandTestMinutes())

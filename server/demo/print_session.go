@@ -7,7 +7,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// stepText describes an event in words.
+// stepText describes an event in words. Facts that the story does not use are "a
+// note".
 func stepText(e *pb.Event) string {
 	switch fact := e.GetFact().(type) {
 	case *pb.Event_ConsentConfirmed:
@@ -59,7 +60,7 @@ func stepText(e *pb.Event) string {
 	return "a note"
 }
 
-// placeText names a place on the client.
+// placeText names a place on the client. Left and right are the client's.
 func placeText(p pb.Place) string {
 	switch p {
 	case pb.Place_PLACE_EYE_LEFT:
@@ -92,7 +93,8 @@ func alarmSubject(e *pb.Event) string {
 	return ""
 }
 
-// printClock prints the state of one section and what is due.
+// printClock prints the state of one section and what is due. The three times are
+// in the order in which they come.
 func (p *page) printClock(s *pb.SectionState) {
 	read := ""
 	if s.GetLastReading() != pb.CurlReading_CURL_READING_UNSPECIFIED {
@@ -106,17 +108,19 @@ func (p *page) printClock(s *pb.SectionState) {
 		clockTime(s.GetNextStrandTestTime()), clockTime(s.GetLatestRinseTime()), clockTime(s.GetHardLimitTime()))
 }
 
-// printAlarm prints an alarm.
+// printAlarm prints an alarm. The message begins with what to do.
 func (p *page) printAlarm(a *pb.Alarm) {
 	p.answer("ALARM %s: %s", strings.ToUpper(enumLabel(a.GetKind())), a.GetMessage())
 }
 
-// printFlush prints how long water has run on a place.
+// printFlush prints how long water has run on a place. It never says that it is
+// enough.
 func (p *page) printFlush(f *pb.FlushState) {
 	p.answer("%s: %.0f min of running water, at least %.0f and on until medical help says stop", placeText(f.GetPlace()), f.GetFlushedMinutes(), f.GetLeastMinutes())
 }
 
-// printTimeSheet prints the time sheet for continuing without the server.
+// printTimeSheet prints the time sheet for continuing without the server. The texts
+// are those that a till prints on paper.
 func (p *page) printTimeSheet(t *pb.TimeSheet) {
 	for _, s := range t.GetSections() {
 		p.answer("%s", s.GetText())
@@ -127,7 +131,8 @@ func (p *page) printTimeSheet(t *pb.TimeSheet) {
 	p.answer("emergency number: %s", t.GetEmergencyNumber())
 }
 
-// printIncident prints an incident.
+// printIncident prints an incident. What was seen is in the words of the person who
+// saw it.
 func (p *page) printIncident(i *pb.Incident) {
 	p.answer("INCIDENT: %s, %s; %s; lot %s", incidentText(i), clockTime(i.GetOccurTime()), enumLabel(i.GetState()), i.GetLotCode())
 	p.detail("%.0f min of water. Seen: %s Advice: %s Referred: %s.", i.GetFlushMinutes(), i.GetSeen(), i.GetAdvice(), enumLabel(i.GetReferred()))

@@ -15,7 +15,8 @@ type watcher struct {
 	cancel  context.CancelFunc
 }
 
-// watch opens the stream with Amara's identity.
+// watch opens the stream with Amara's identity. The stream ends with the run's
+// context, so a failed story leaves nothing behind.
 func (d *run) watch(session *pb.Session) *watcher {
 	ctx, cancel := context.WithTimeout(d.people.amara.identify(d.ctx), callTimeout)
 	w := &watcher{run: d, request: &pb.WatchSessionRequest{Name: session.GetName()}, cancel: cancel}
@@ -30,7 +31,8 @@ func (d *run) watch(session *pb.Session) *watcher {
 	return w
 }
 
-// waitFor receives messages until a state satisfies right.
+// waitFor receives messages until a state satisfies right. Messages that do not
+// satisfy it are read and passed over; a display would draw each.
 func (w *watcher) waitFor(right func(*pb.SessionState) bool) *pb.SessionState {
 	for !w.run.failed() {
 		message, err := w.stream.Recv()
