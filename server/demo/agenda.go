@@ -52,7 +52,8 @@ func (a *agenda) add(at time.Time, do act) {
 	heap.Push(&a.turns, &turn{at: wholeTick(at), order: a.added, next: next, stop: stop})
 }
 
-// wholeTick is the first whole step that is not before a time.
+// wholeTick is the first whole step that is not before a time. Times that are due
+// between two steps are due at the next one.
 func wholeTick(t time.Time) time.Time {
 	if down := t.Truncate(tick); down.Before(t) {
 		return down.Add(tick)

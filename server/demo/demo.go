@@ -83,13 +83,15 @@ type Server interface {
 }
 
 // Run plays the demo. It returns an error if the server cannot be started or an
-// answer is unexpected.
+// answer is unexpected. Out gets only what belongs to the story; what the programs
+// around it say goes to Progress.
 func Run(ctx context.Context, o Options) error {
 	salonClock := &clock{now: openingTime()}
 	return o.withServer(ctx, salonClock, func(addr string) error { return o.play(ctx, addr, salonClock) })
 }
 
-// withServer starts the server, plays something against it, and stops it.
+// withServer starts the server, plays something against it, and stops it. The
+// server is stopped whatever play returns, and its own error is reported as well.
 func (o Options) withServer(ctx context.Context, salonClock *clock, play func(addr string) error) (err error) {
 	dir, leave, err := o.directory()
 	if err != nil {
@@ -109,8 +111,9 @@ func (o Options) withServer(ctx context.Context, salonClock *clock, play func(ad
 	return play(server.Addr())
 }
 
-// directory returns the directory for the database and a function that cleans up.
-// A database can be used once, because its chain exists afterwards.
+// directory returns the directory for the database and a function that cleans up. A
+// database can be used once, because its chain exists afterwards. A directory that
+// holds anything is left alone: it could be somebody's records.
 func (o Options) directory() (dir string, leave func() error, err error) {
 	if o.Dir == "" {
 		dir, err = os.MkdirTemp("", "alkalog-demo-")
@@ -122,7 +125,8 @@ func (o Options) directory() (dir string, leave func() error, err error) {
 	return o.Dir, func() error { return nil }, nil
 }
 
-// openingTime is when the invented salons open.
+// openingTime is when the invented salons open. The day is fixed, so that the
+// golden file prints the same dates.
 func openingTime() time.Time { return time.Date(2026, time.November, 3, 9, 0, 0, 0, time.UTC) }
 
 // play connects to the server and plays the demo.
@@ -181,7 +185,8 @@ func (d *run) play(addr string) {
 	d.closing()
 }
 
-// fail ends the story with its first error.
+// fail ends the story with its first error. What follows would only repeat it in
+// other words.
 func (d *run) fail(err error) {
 	if d.err == nil {
 		d.err = err
@@ -193,7 +198,8 @@ func (d *run) fail(err error) {
 // write error.
 func (d *run) failed() bool { return d.err != nil || d.page.err != nil }
 
-// expect ends the story unless ok; what describes the expectation.
+// expect ends the story unless ok; what describes the expectation. It is checked
+// against the answer of the server and never against what the story printed.
 func (d *run) expect(ok bool, what string, args ...any) {
 	if !ok {
 		d.fail(fmt.Errorf("the demo expected that "+what, args...))
@@ -203,7 +209,7 @@ func (d *run) expect(ok bool, what string, args ...any) {
 // now returns the salon's time.
 func (d *run) now() *timestamppb.Timestamp { return timestamppb.New(d.clock.Now()) }
 
-// noteServerTime stores the server's time from an answer.
+// noteServerTime stores the server's time from an answer. The newest one counts.
 func (d *run) noteServerTime(server *timestamppb.Timestamp) {
 	d.lastEcho = &pb.ClockEcho{ServerTime: server, ReceiveTime: d.now()}
 }
@@ -216,14 +222,16 @@ func (d *run) clockEcho() *pb.ClockEcho {
 	return &pb.ClockEcho{ServerTime: d.lastEcho.GetServerTime(), ReceiveTime: d.lastEcho.GetReceiveTime(), ElapsedMs: &elapsed}
 }
 
-// decide creates a consultation, submits it and checks eligibility.
+// decide creates a consultation, submits it and checks eligibility. It is the way
+// of a till that has everything at once.
 func (d *run) decide(client *pb.Client, card *pb.Consultation, request *pb.CheckEligibilityRequest, by person) *pb.Decision {
 	draft := d.draft(client, card, by)
 	d.submit(draft, by)
 	return d.check(client, draft, request, by)
 }
 
-// draft creates a consultation, which can still be changed.
+// draft creates a consultation, which can still be changed. Each part of the story
+// has a client and a consultation of its own.
 func (d *run) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Consultation {
 	return call(d, by, d.consultation.CreateConsultation, &pb.CreateConsultationRequest{
 		Parent: client.GetName(), Consultation: card, RequestId: newID(),
@@ -231,7 +239,7 @@ func (d *run) draft(client *pb.Client, card *pb.Consultation, by person) *pb.Con
 }
 
 // submit submits a consultation, which makes it immutable. A service needs a
-// submitted one.
+// submitted one. The etag shows that nobody changed it meanwhile.
 func (d *run) submit(draft *pb.Consultation, by person) {
 	call(d, by, d.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{
 		Name: draft.GetName(), Etag: draft.GetEtag(), RequestId: newID(),
@@ -247,7 +255,8 @@ func (d *run) check(client *pb.Client, card *pb.Consultation, request *pb.CheckE
 	return call(d, by, d.eligibility.CheckEligibility, request).GetDecision()
 }
 
-// createClient creates a client with an invented name.
+// createClient creates a client with an invented name. The name is personal data
+// and is stored sealed.
 func (d *run) createClient(called string, by person) *pb.Client {
 	return call(d, by, d.consultation.CreateClient, &pb.CreateClientRequest{
 		Parent: ebb, Client: &pb.Client{DisplayName: called}, RequestId: newID(),

@@ -47,8 +47,9 @@ func (m Month) complete() (Month, error) {
 	return m, nil
 }
 
-// RunMonth plays an invented month of a chain as its tills would, prints what it came to,
-// and returns an error when the friction goals are missed.
+// RunMonth plays an invented month of a chain as its tills would, prints what it
+// came to, and returns an error when the friction goals are missed. The page is
+// complete before the error is returned, so that the causes can be read.
 func RunMonth(ctx context.Context, o Options, size Month) error {
 	size, err := size.complete()
 	if err != nil {
@@ -61,7 +62,8 @@ func RunMonth(ctx context.Context, o Options, size Month) error {
 	return m.missed()
 }
 
-// playMonth plays the month and prints what it came to.
+// playMonth plays the month and prints what it came to. Tests look at the month
+// itself; the command only at its page.
 func playMonth(ctx context.Context, o Options, size Month) (*month, error) {
 	// The visits before the month lie up to half a year back.
 	salonClock := &clock{now: openingTime().AddDate(0, -8, 0)}
@@ -199,7 +201,8 @@ func (m *month) schedule() []*visit {
 	return visits
 }
 
-// behaviours are the shares of behaviours, in a fixed order.
+// behaviours are the shares of behaviours, in a fixed order. A map has no order,
+// and the same seed must draw the same.
 func (m *month) behaviours() []weighted[behaviour] {
 	if m.Behaviours == nil {
 		return behaviourShares
@@ -266,8 +269,9 @@ func (v *visit) cast(turns *turnsOf) {
 	}
 }
 
-// nextDanger is the next danger, in turn, that fits the kind of client. One that does not
-// fit keeps its turn.
+// nextDanger is the next danger, in turn, that fits the kind of client. One that
+// does not fit keeps its turn. Without this, dangers that fit rarely would never be
+// planted, and the others more often.
 func (v *visit) nextDanger(turns *turnsOf) *danger {
 	queue := v.tally.dangerQueue
 	for i, d := range queue {
@@ -280,5 +284,6 @@ func (v *visit) nextDanger(turns *turnsOf) *danger {
 	return queue[0]
 }
 
-// newRandom returns a generator; the same seed and stream draw the same.
+// newRandom returns a generator; the same seed and stream draw the same. PCG is
+// fixed by the standard library, so a seed means the same with each release.
 func newRandom(seed, stream uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, stream)) }

@@ -10,14 +10,16 @@ import (
 // because what is looked for is its alarm. After an accident the service is broken off:
 // no normalizer, because nothing acid belongs on a burn, and an outcome that says why.
 
-// burns is burning at the scalp: water within seconds, and for a quarter of an hour.
+// burns is burning at the scalp: water within seconds, and for a quarter of an
+// hour. The flush must last for its minutes even when it does not hurt any more.
 func (v *visit) burns() {
 	v.complain(pb.Comfort_COMFORT_BURNING)
 	v.pause(16)
 	v.record(waterOff(head), rinseFinished())
 }
 
-// tingles is a milder discomfort: rinse, and go on to the shampoo.
+// tingles is a milder discomfort: rinse, and go on to the shampoo. It calls for
+// water like burning does, but not for the full flush.
 func (v *visit) tingles() {
 	v.complain(pb.Comfort_COMFORT_TINGLING)
 	v.pause(4)
@@ -33,7 +35,8 @@ func (v *visit) complain(comfort pb.Comfort) {
 	v.water()
 }
 
-// splashes is product in an eye: flush until medical help takes over.
+// splashes is product in an eye: flush until medical help takes over. Water on the
+// eye comes first, and on the head as soon as a second person is there.
 func (v *visit) splashes() {
 	v.offlineUntil = time.Time{}
 	v.record(splashed(eye))
@@ -45,7 +48,8 @@ func (v *visit) splashes() {
 	v.record(helpCalled(true), waterOff(eye), rinseFinished())
 }
 
-// distress is hair that gives way at a strand test.
+// distress is hair that gives way at a strand test. It is the strand that tells,
+// long before any estimate would.
 func (v *visit) distress() {
 	v.record(&pb.Event{Fact: &pb.Event_StrandTest{StrandTest: &pb.StrandTest{
 		SectionId: v.planned()[0].GetSectionId(), Reading: pb.CurlReading_CURL_READING_PARTLY, Distressed: true,
@@ -53,7 +57,8 @@ func (v *visit) distress() {
 	v.rinse()
 }
 
-// waterFails is a burn whose water stops after two minutes.
+// waterFails is a burn whose water stops after two minutes. The server must call
+// the water back before anybody thinks that it is over.
 func (v *visit) waterFails() {
 	v.complain(pb.Comfort_COMFORT_BURNING)
 	v.pause(2)
@@ -64,7 +69,8 @@ func (v *visit) waterFails() {
 	v.record(waterOff(head), rinseFinished())
 }
 
-// brokenOff is a client who wants to stop with product on.
+// brokenOff is a client who wants to stop with product on. Product is on, so
+// breaking off means rinsing, not leaving.
 func (v *visit) brokenOff() {
 	v.record(&pb.Event{Fact: &pb.Event_Stopped{Stopped: &pb.Stopped{Reason: "The client wants to stop."}}})
 	v.rinse()
@@ -128,7 +134,8 @@ func (v *visit) finish() {
 	v.aftermath()
 }
 
-// close records the outcome; one tap. It returns why it was refused.
+// close records the outcome; one tap. It returns why it was refused. The server
+// completes it from the facts.
 func (v *visit) close() (reason string) {
 	outcome := &pb.Outcome{Session: v.session.GetName(), Completed: !v.ended, ScalpChanged: no,
 		HomeCareAdvice: []string{"No shampoo for two days."}}

@@ -50,7 +50,8 @@ type stylist struct {
 	fewTaps bool
 }
 
-// student reports whether the stylist needs a signature.
+// student reports whether the stylist needs a signature. The role is the
+// directory's and not the caller's claim.
 func (s *stylist) student() bool { return s.role == pb.Role_ROLE_STUDENT }
 
 // openChain creates the chain, its catalogue, and its salons with their people, as the
@@ -71,7 +72,8 @@ func (m *month) openChain() {
 	}
 }
 
-// openSalon creates one salon and its people.
+// openSalon creates one salon and its people. Laws and time zones take turns, so
+// that a month of any size has several.
 func (m *month) openSalon(i int, random *rand.Rand) *chairs {
 	law := salonLaws[i%len(salonLaws)]
 	id := fmt.Sprintf("salon-%02d", i+1)
@@ -97,7 +99,8 @@ func (m *month) openSalon(i int, random *rand.Rand) *chairs {
 	return s
 }
 
-// hire creates a practitioner of a salon. Students have no licence.
+// hire creates a practitioner of a salon. Students have no licence. Everybody works
+// in one salon only; a supervisor of another one could sign nothing.
 func (m *month) hire(s *chairs, called string, role pb.Role, licensed time.Time) person {
 	id := lastSegment(s.name) + "-" + called
 	p := &pb.Practitioner{DisplayName: id, Role: role, Salons: []string{s.name}}
@@ -110,7 +113,8 @@ func (m *month) hire(s *chairs, called string, role pb.Role, licensed time.Time)
 	return person{ebb + "/practitioners/" + id, id, role}
 }
 
-// newStylist draws a pace and a till.
+// newStylist draws a pace and a till. A wrong clock is wrong by minutes and not by
+// days, which a person would notice.
 func newStylist(s *chairs, p person, random *rand.Rand) *stylist {
 	own := &stylist{person: p, salon: s, pace: truePace * math.Exp(truePaceSpread*random.NormFloat64())}
 	own.offset = time.Duration(clockErrorSeconds * random.NormFloat64() * float64(time.Second))
@@ -148,7 +152,8 @@ func monthProducts(opens time.Time) []entry {
 	return all
 }
 
-// waveLotion is a thio lotion with complete directions.
+// waveLotion is a thio lotion with complete directions. It may not go onto
+// lightened hair, as most makers say.
 func waveLotion() *pb.Product {
 	return &pb.Product{
 		DisplayName: "Ebb wave lotion", Kind: pb.ProductKind_PRODUCT_KIND_THIO_RELAXER,

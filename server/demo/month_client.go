@@ -33,7 +33,8 @@ type inventedClient struct {
 	headRate float64
 }
 
-// pick draws a value by its share.
+// pick draws a value by its share. Shares add up to one; what rounding leaves falls
+// to the last value.
 func pick[T any](random *rand.Rand, from []weighted[T]) T {
 	x := random.Float64()
 	for _, w := range from {
@@ -44,7 +45,7 @@ func pick[T any](random *rand.Rand, from []weighted[T]) T {
 	return from[len(from)-1].value
 }
 
-// uniform draws a number between two.
+// uniform draws a number between two. Both ends are possible.
 func uniform(random *rand.Rand, low, high float64) float64 { return low + (high-low)*random.Float64() }
 
 // drawClient draws a client who comes at a time. Relaxed clients come when their new
@@ -130,7 +131,9 @@ func (c *inventedClient) consultationOf(kind pb.ServiceKind, product, salon stri
 	return card
 }
 
-// describeRelaxed answers for hair that was relaxed before: everything but the new growth.
+// describeRelaxed answers for hair that was relaxed before: everything but the new
+// growth. The zones and the head must say the same, or the server asks which is
+// right.
 func (c *inventedClient) describeRelaxed(card *pb.Consultation) {
 	then := &pb.PastEvent{Happened: yes, LastTime: timestamppb.New(c.relaxed)}
 	card.History.Relaxer = then
@@ -141,6 +144,8 @@ func (c *inventedClient) describeRelaxed(card *pb.Consultation) {
 }
 
 // birthDate is the client's birth date on record at a time; "" when there is none.
+// The birthday has passed in every month that is played, so the age is the
+// difference of the years.
 func (c *inventedClient) birthDate(now time.Time) string {
 	if !c.dated {
 		return ""

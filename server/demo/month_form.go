@@ -32,8 +32,8 @@ func (v *visit) intake() {
 	v.decide(card)
 }
 
-// whatIsSaid returns what is answered at first, and what the practitioner knows when
-// asked again.
+// whatIsSaid returns what is answered at first, and what the practitioner knows
+// when asked again. They differ by a danger, or by an answer that was forgotten.
 func (v *visit) whatIsSaid() (said, known *pb.Consultation) {
 	consultation := func() *pb.Consultation {
 		return v.truth.consultationOf(v.kind.service(), v.product, v.by.salon.name, v.by.person, v.clock.Now())
@@ -51,7 +51,8 @@ func (v *visit) whatIsSaid() (said, known *pb.Consultation) {
 	return said, known
 }
 
-// answer sends answers and counts them.
+// answer sends answers and counts them. The answers of one screen go in one call:
+// each of them changes its own field only.
 func (v *visit) answer(card *pb.Consultation, answers []*pb.FieldAnswer) *pb.Consultation {
 	if len(answers) == 0 {
 		return card
@@ -71,10 +72,11 @@ var filledIn = map[string]bool{
 	"tester": true, "strand_product": true,
 }
 
-// lastName is the name of a path's field.
+// lastName is the name of a path's field. Zones are named before it, in brackets.
 func lastName(path string) string { return path[strings.LastIndex(path, ".")+1:] }
 
 // answersTo lists what is said and not on the card yet. A past event is one answer.
+// Times of an event belong to the event, and the service is the draft's already.
 func answersTo(said, card *pb.Consultation) []*pb.FieldAnswer {
 	whole, have := &pb.DecisionInputs{Consultation: said}, &pb.DecisionInputs{Consultation: card}
 	var answers []*pb.FieldAnswer
@@ -94,7 +96,8 @@ func answersTo(said, card *pb.Consultation) []*pb.FieldAnswer {
 	return answers
 }
 
-// answersAsked answers the open questions of the decision from what is known.
+// answersAsked answers the open questions of the decision from what is known. A
+// question about a part of an event is answered with the whole event.
 func (v *visit) answersAsked(known *pb.Consultation) []*pb.FieldAnswer {
 	whole := &pb.DecisionInputs{Consultation: known}
 	var answers []*pb.FieldAnswer
@@ -130,6 +133,7 @@ func sameAnswer(name string, a, b *pb.DecisionInputs) bool {
 }
 
 // eventTime is when an event happened, to the day; zero when that is not known.
+// Midday stands for a day, so that two days never look like one.
 func eventTime(e *pb.PastEvent) time.Time {
 	if d := e.GetLastDate(); d != nil {
 		return time.Date(int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay()), 12, 0, 0, 0, time.UTC)
@@ -140,8 +144,8 @@ func eventTime(e *pb.PastEvent) time.Time {
 	return e.GetLastTime().AsTime()
 }
 
-// answerAt is the answer at a path, in the form that the field takes; nil when there is
-// none.
+// answerAt is the answer at a path, in the form that the field takes; nil when
+// there is none. The kind of the field decides which of the values is sent.
 func answerAt(name string, in *pb.DecisionInputs) *pb.FieldAnswer {
 	path, err := fieldpath.Parse(name)
 	if err != nil {
@@ -171,7 +175,7 @@ func answerAt(name string, in *pb.DecisionInputs) *pb.FieldAnswer {
 	return answer
 }
 
-// numberOf is a whole or a broken number.
+// numberOf is a whole or a broken number. An answer carries both as a number.
 func numberOf(value protoreflect.Value) float64 {
 	if n, ok := value.Interface().(int32); ok {
 		return float64(n)
@@ -179,8 +183,9 @@ func numberOf(value protoreflect.Value) float64 {
 	return value.Float()
 }
 
-// originOf says where an answer comes from: scalp, hair and tests are seen, the rest is
-// asked.
+// originOf says where an answer comes from: scalp, hair and tests are seen, the
+// rest is asked. It is stored with the answer, and shows later how much it is
+// worth.
 func originOf(name string) pb.AnswerOrigin {
 	for _, seen := range []string{"consultation.scalp", "consultation.hair", "consultation.tests"} {
 		if strings.HasPrefix(name, seen) {

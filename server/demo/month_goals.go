@@ -49,7 +49,8 @@ func (t *tally) dangerGoal() goal {
 	return goal{fmt.Sprintf("planted dangers that can be seen: %d of %d refused, referred, asked about or alarmed; goal: all", caught, planted), caught == planted}
 }
 
-// accidentGoal is that every accident raised its alarm.
+// accidentGoal is that every accident raised its alarm. It is the half of the tool
+// that must not be muted.
 func (t *tally) accidentGoal() goal {
 	befell, caught := 0, 0
 	for _, f := range t.befell {
@@ -58,7 +59,8 @@ func (t *tally) accidentGoal() goal {
 	return goal{fmt.Sprintf("accidents: %d of %d raised their alarm; goal: all", caught, befell), caught == befell}
 }
 
-// printGoals prints the dangers and the goals.
+// printGoals prints the dangers and the goals. What was missed is printed with what
+// showed instead, so that a cause can be found without playing the month again.
 func (m *month) printGoals() {
 	if m.failed() {
 		return
@@ -92,7 +94,8 @@ func (m *month) printGoals() {
 	}
 }
 
-// missed is an error that names the goals that were missed; nil when none was.
+// missed is an error that names the goals that were missed; nil when none was. The
+// command then ends with a failure, and a script notices.
 func (m *month) missed() error {
 	var missed []error
 	for _, g := range m.tally.frictionGoals(0) {
@@ -103,14 +106,16 @@ func (m *month) missed() error {
 	return errors.Join(missed...)
 }
 
-// printDanger prints how often a danger that can be seen was found.
+// printDanger prints how often a danger that can be seen was found. Lies are listed
+// apart.
 func (m *month) printDanger(d *danger) {
 	if f := m.tally.caught[d]; f != nil && d.where != "" {
 		m.printFound(d.where, d.name, f)
 	}
 }
 
-// printFound prints one line, and what showed instead where nothing was found.
+// printFound prints one line, and what showed instead where nothing was found. The
+// number that was planted shows how much the line is worth.
 func (m *month) printFound(where, name string, f *found) {
 	m.page.answer("%-8s %-48s planted %3d, found %3d", where, name, f.planted, f.caught)
 	for _, showed := range f.missed {

@@ -32,7 +32,8 @@ type hands struct {
 	ended bool
 }
 
-// slips reports whether the danger of this visit is a slip of a kind.
+// slips reports whether the danger of this visit is a slip of a kind. A slip is
+// planted when the hands come to it.
 func (v *visit) slips(s slip) bool { return v.danger != nil && v.danger.slip == s }
 
 // prepare does what comes before the first contact: consent, base, the conditions that must
@@ -71,7 +72,8 @@ func (v *visit) prepare() {
 	v.pause(1)
 }
 
-// otherRelaxer is a jar that was not decided on.
+// otherRelaxer is a jar that was not decided on. It is stronger where that is
+// possible, which is the dangerous mistake.
 func (v *visit) otherRelaxer() string {
 	if v.product == superRelaxer {
 		return mild
@@ -201,14 +203,16 @@ func (v *visit) pastLimit() bool {
 // of the clock and a glance at the till.
 const limitSlack = glance + 0.5
 
-// planned lists the planned sections that have product on.
+// planned lists the planned sections that have product on. They are in the order of
+// the plan.
 func (v *visit) planned() []*pb.PlannedSection {
 	return slices.DeleteFunc(slices.Clone(v.session.GetPlan().GetSections()), func(s *pb.PlannedSection) bool {
 		return v.contact[s.GetSectionId()].IsZero()
 	})
 }
 
-// minutesOn is how long product has been on a section.
+// minutesOn is how long product has been on a section. It is the true time,
+// whatever the till has recorded.
 func (v *visit) minutesOn(id string) float64 {
 	if v.contact[id].IsZero() {
 		return 0
@@ -248,7 +252,8 @@ func (v *visit) dueTest() string {
 	return id
 }
 
-// longestOn is the section that has had product on for longest.
+// longestOn is the section that has had product on for longest. Its strand is the
+// furthest, so it is the one to look at.
 func (v *visit) longestOn() string {
 	all := v.planned()
 	longest := slices.MaxFunc(all, func(a, b *pb.PlannedSection) int {
@@ -319,7 +324,8 @@ func (v *visit) idle() {
 	v.look()
 }
 
-// rinse brings water on the stage after a moment and the way to the bowl.
+// rinse brings water on the stage after a moment and the way to the bowl. Both add
+// up to what the server cannot know when it calls.
 func (v *visit) rinse() {
 	v.planted = v.planted || v.slips(staysTooLong)
 	v.pause(v.delay*v.random.Float64() + v.way)

@@ -53,7 +53,7 @@ type found struct {
 	missed []string
 }
 
-// newTally returns an empty tally.
+// newTally returns an empty tally. Every danger waits for its turn.
 func newTally() *tally {
 	return &tally{rows: map[rowKey]*row{}, caught: map[*danger]*found{}, befell: map[*accident]*found{}, why: map[string]int{}, departed: map[string]int{}, rinsed: map[string]int{}, dangerQueue: slices.Clone(dangers)}
 }
@@ -117,7 +117,8 @@ func note[K comparable](all map[K]*found, what K, v *visit, signs []string) {
 	}
 }
 
-// stoppingRules are the IDs of the rules that ask, refer or refuse.
+// stoppingRules are the IDs of the rules that ask, refer or refuse. Conditions stop
+// nobody.
 func stoppingRules(d *pb.Decision) (ids []string) {
 	for _, f := range d.GetFindings() {
 		switch f.GetSeverity() {
@@ -159,10 +160,12 @@ func toInt(b bool) int {
 	return 0
 }
 
-// per is a count for each of n.
+// per is a count for each of n. A row without visits has zeros and no division by
+// zero.
 func per(count, n int) float64 { return float64(count) / float64(max(1, n)) }
 
-// percent is a share.
+// percent is a share. It is printed with one decimal, which is as much as a few
+// thousand visits can show.
 func percent(count, n int) float64 { return 100 * per(count, n) }
 
 // print prints the table by kind and behaviour, and what happened in careful visits. Shares
@@ -193,7 +196,8 @@ func (t *tally) print(p *page, d *run) {
 	printCounts(p, "deviation", t.departed)
 }
 
-// printCounts prints counts, the highest first.
+// printCounts prints counts, the highest first. Ties are in alphabetical order, so
+// that two runs can be compared.
 func printCounts(p *page, what string, counts map[string]int) {
 	keys := slices.SortedFunc(maps.Keys(counts), func(a, b string) int {
 		return cmp.Or(counts[b]-counts[a], strings.Compare(a, b))

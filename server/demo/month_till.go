@@ -34,19 +34,22 @@ type alarmKey struct {
 	place   pb.Place
 }
 
-// tillTime is the time by the till's clock, which may be wrong.
+// tillTime is the time by the till's clock, which may be wrong. Every time that the
+// server gets from it is this one.
 func (v *visit) tillTime() *timestamppb.Timestamp {
 	return timestamppb.New(v.clock.Now().Add(v.by.offset))
 }
 
-// hear stores the server's time from an answer.
+// hear stores the server's time from an answer. An answer without a time leaves the
+// older one in place.
 func (v *visit) hear(server *timestamppb.Timestamp) {
 	if server != nil {
 		v.heard, v.heardAt = &pb.ClockEcho{ServerTime: server, ReceiveTime: v.tillTime()}, v.clock.Now()
 	}
 }
 
-// echo returns it with the time since; nil for tills that return none.
+// echo returns it with the time since; nil for tills that return none. Nothing was
+// heard before the first answer.
 func (v *visit) echo() *pb.ClockEcho {
 	if v.by.noEcho || v.heard == nil {
 		return nil
@@ -55,7 +58,8 @@ func (v *visit) echo() *pb.ClockEcho {
 	return &pb.ClockEcho{ServerTime: v.heard.GetServerTime(), ReceiveTime: v.heard.GetReceiveTime(), ElapsedMs: &elapsed}
 }
 
-// offline reports whether the till cannot reach the server now.
+// offline reports whether the till cannot reach the server now. It knows by itself;
+// the server does not.
 func (v *visit) offline() bool {
 	now := v.clock.Now()
 	return !v.offlineFrom.IsZero() && now.After(v.offlineFrom) && now.Before(v.offlineUntil)
@@ -147,7 +151,8 @@ func (v *visit) noteDeviations(all []*pb.Deviation) {
 	}
 }
 
-// codeOf is the name of an enum value without its prefix, "RINSE_NOW".
+// codeOf is the name of an enum value without its prefix, "RINSE_NOW". Signs are
+// written with it, so that the table of dangers reads like the contract.
 func codeOf(value protoreflect.Enum) string {
 	return strings.ToUpper(strings.ReplaceAll(enumLabel(value), " ", "_"))
 }

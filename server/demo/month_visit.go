@@ -89,7 +89,7 @@ type result struct {
 	signs map[string]bool
 }
 
-// newResult returns an empty result.
+// newResult returns an empty result. Maps must exist before they count.
 func newResult() result {
 	return result{alarms: map[pb.AlarmKind]int{}, signs: map[string]bool{}}
 }
@@ -104,12 +104,14 @@ func (r *result) caughtBy(signs []string) bool {
 	return slices.ContainsFunc(signs, func(s string) bool { return r.signs[s] })
 }
 
-// ordinary reports whether the visit is an ordinary retouch by careful hands.
+// ordinary reports whether the visit is an ordinary retouch by careful hands. The
+// goals are about these: nothing is wrong, and nobody is in a hurry.
 func (v *visit) ordinary() bool {
 	return v.kind == retouchVisit && v.how == careful && v.finding == nil
 }
 
-// service is the service of a kind of client.
+// service is the service of a kind of client. A student's visit is a retouch to the
+// server.
 func (k visitKind) service() pb.ServiceKind {
 	switch k {
 	case virginVisit:
@@ -142,12 +144,13 @@ func (v *visit) play(wait func(time.Time)) {
 	v.done = true
 }
 
-// pause lets minutes pass.
+// pause lets minutes pass. It ends at the next step of the clock.
 func (v *visit) pause(minutes float64) {
 	v.wait(v.clock.Now().Add(minutesOf(minutes)))
 }
 
-// meet creates the client, unless an earlier visit did.
+// meet creates the client, unless an earlier visit did. The name says that it is
+// invented; nothing else is known of the client.
 func (v *visit) meet(by person) {
 	if v.client != "" {
 		return
@@ -156,7 +159,8 @@ func (v *visit) meet(by person) {
 	v.client = call(v.run, by, v.consultation.CreateClient, &pb.CreateClientRequest{Parent: ebb, Client: client, RequestId: newID()}).GetClient().GetName()
 }
 
-// decide checks eligibility and notes what the decision says.
+// decide checks eligibility and notes what the decision says. The lot is that of
+// the jar on the trolley, which may be another one than in the hand later.
 func (v *visit) decide(card *pb.Consultation) {
 	request := &pb.CheckEligibilityRequest{
 		ServiceKind: v.kind.service(), Product: v.product, LotCode: v.lot,
