@@ -1,6 +1,8 @@
 package demo
 
 import (
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -11,25 +13,53 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// intake takes the consultation and decides. The till begins with what the server takes
-// over from the record, and sends single answers. A danger changes the answers of the
-// first round only: what the server then asks for is answered truthfully, because a
-// question of its own is harder to pass over than a line of a form.
+// mostScreens is how often a till asks again before it gives up. Our own choice: the first
+// screen has nearly everything, and the second what follows from an answer.
+const mostScreens = 5
+
+// intake takes the consultation by the forms of the server, and decides. The till begins
+// with what the server takes over from the record, and knows no question by itself. A
+// danger changes the answers of the first screen only: what the server then still asks
+// for is answered truthfully, because a question of its own is harder to pass over than
+// a line of a form.
 func (v *visit) intake() {
 	said, known := v.whatIsSaid()
 	v.planted = v.danger != nil && v.danger.slip == noSlip
-	card := call(v.run, v.by.person, v.consultation.DraftConsultation, &pb.DraftConsultationRequest{
-		Parent: v.client, Salon: v.by.salon.name, Practitioner: v.by.name, ServiceKind: v.kind.service(), RequestId: newID(),
-	}).GetConsultation()
+	planned := &pb.PlannedService{ServiceKind: v.kind.service(), Product: v.product, LotCode: v.lot}
+	drafted := call(v.run, v.by.person, v.consultation.DraftConsultation, &pb.DraftConsultationRequest{
+		Parent: v.client, Salon: v.by.salon.name, Practitioner: v.by.name, ServiceKind: v.kind.service(), Planned: planned, RequestId: newID(),
+	})
+	card, form := drafted.GetConsultation(), drafted.GetForm()
 	v.pause(2)
-	card = v.answer(card, answersTo(said, card))
-	v.decide(card)
-	if v.decision.GetVerdict() == pb.Verdict_VERDICT_ASK {
-		v.pause(1)
-		card = v.answer(card, v.answersAsked(known))
+	for screen := 0; screen < mostScreens && (screen == 0 || len(form.GetQuestions()) > 0) && !v.failed(); screen++ {
+		filled := newScreen(v, said, form)
+		if screen == 0 {
+			filled.correct(form, card)
+		} else {
+			v.askedAgain(form)
+			v.pause(0.5)
+		}
+		if len(filled.answers)+len(filled.statements) == 0 {
+			break // nobody knows more
+		}
+		answered := call(v.run, v.by.person, v.consultation.AnswerConsultation, &pb.AnswerConsultationRequest{
+			Name: card.GetName(), Answers: filled.answers, Statements: filled.statements, Planned: planned, RequestId: newID(),
+		})
+		card, form, said = answered.GetConsultation(), answered.GetForm(), known
 	}
 	v.submit(card, v.by.person)
 	v.decide(card)
+}
+
+// askedAgain notes what is still asked after the first screen. A question that follows
+// from an answer is no second question.
+func (v *visit) askedAgain(form *pb.Form) {
+	for _, q := range form.GetQuestions() {
+		if q.GetAskedAfter() == "" {
+			v.sign("question", q.GetField())
+			v.asked++
+		}
+	}
 }
 
 // whatIsSaid returns what is answered at first, and what the practitioner knows
@@ -51,65 +81,122 @@ func (v *visit) whatIsSaid() (said, known *pb.Consultation) {
 	return said, known
 }
 
-// answer sends answers and counts them. The answers of one screen go in one call:
-// each of them changes its own field only.
-func (v *visit) answer(card *pb.Consultation, answers []*pb.FieldAnswer) *pb.Consultation {
-	if len(answers) == 0 {
-		return card
-	}
-	for _, a := range answers {
-		v.answers += toInt(!filledIn[lastName(a.GetField())])
-	}
-	return call(v.run, v.by.person, v.consultation.AnswerConsultation, &pb.AnswerConsultationRequest{
-		Name: card.GetName(), Etag: card.GetEtag(), Answers: answers, RequestId: newID(),
-	}).GetConsultation()
+// screen is a form that is filled in: one tap for each statement, one for each group whose
+// questions have the same answer, and one for each other question.
+type screen struct {
+	*visit
+	// What is said, by the paths of its fields.
+	said       *pb.DecisionInputs
+	groups     map[string]*pb.QuestionGroup
+	answers    []*pb.FieldAnswer
+	statements []*pb.StatementAnswer
+	// Statements that are not given, because somebody passed over one of their items.
+	withheld map[string]bool
+	// Groups that were answered with one tap.
+	tapped map[string]bool
+	// The choices so far, on which other questions depend.
+	given map[string]string
 }
 
-// filledIn are the fields that a till fills in by itself: times, the tester, and the
-// product of a strand test, which is the one that was scanned.
-var filledIn = map[string]bool{
-	"agree_time": true, "seen_time": true, "test_time": true, "strand_time": true, "incompatibility_time": true,
-	"tester": true, "strand_product": true,
-}
-
-// lastName is the name of a path's field. Zones are named before it, in brackets.
-func lastName(path string) string { return path[strings.LastIndex(path, ".")+1:] }
-
-// answersTo lists what is said and not on the card yet. A past event is one answer.
-// Times of an event belong to the event, and the service is the draft's already.
-func answersTo(said, card *pb.Consultation) []*pb.FieldAnswer {
-	whole, have := &pb.DecisionInputs{Consultation: said}, &pb.DecisionInputs{Consultation: card}
-	var answers []*pb.FieldAnswer
-	for _, path := range fieldpath.Answered(whole) {
-		name := strings.TrimSuffix(path.String(), ".happened")
-		switch lastName(path.String()) {
-		case "last_time", "last_date": // part of the event
-			continue
-		case "service_kind": // the draft was made for it
-			continue
-		}
-		if !path.InConsultation() || path.IsElement() || sameAnswer(name, whole, have) {
-			continue
-		}
-		answers = append(answers, answerAt(name, whole))
-	}
-	return answers
-}
-
-// answersAsked answers the open questions of the decision from what is known. A
-// question about a part of an event is answered with the whole event.
-func (v *visit) answersAsked(known *pb.Consultation) []*pb.FieldAnswer {
-	whole := &pb.DecisionInputs{Consultation: known}
-	var answers []*pb.FieldAnswer
-	for _, q := range v.decision.GetOpenQuestions() {
-		for _, part := range []string{".happened", ".last_time", ".last_date"} {
-			q.Field = strings.TrimSuffix(q.Field, part)
-		}
-		if a := answerAt(q.GetField(), whole); a != nil {
-			answers = append(answers, a)
+// newScreen fills in a form from what is said.
+func newScreen(v *visit, said *pb.Consultation, form *pb.Form) *screen {
+	s := &screen{visit: v, said: &pb.DecisionInputs{Consultation: said}, groups: map[string]*pb.QuestionGroup{},
+		withheld: map[string]bool{}, tapped: map[string]bool{}, given: map[string]string{}}
+	for _, q := range form.GetQuestions() {
+		if v.how == careless && q.GetGroup() != "" && s.choice(q.GetField()) == "" {
+			s.withheld[q.GetGroup()] = true
 		}
 	}
-	return answers
+	for _, g := range form.GetGroups() {
+		s.groups[g.GetGroupId()] = g
+		if g.GetKind() == pb.GroupKind_GROUP_KIND_STATEMENT && !s.withheld[g.GetGroupId()] {
+			s.state(g)
+		}
+	}
+	for _, q := range form.GetQuestions() {
+		s.fill(q)
+	}
+	return s
+}
+
+// state confirms a statement, which the client does too when it is the client's.
+func (s *screen) state(g *pb.QuestionGroup) {
+	confirmed := &pb.StatementAnswer{StatementId: g.GetGroupId(), Version: g.GetVersion()}
+	if g.GetOfClient() {
+		confirmed.ClientConfirmation = pb.ClientConfirmation_CLIENT_CONFIRMATION_ON_SCREEN
+	}
+	s.statements = append(s.statements, confirmed)
+	s.visit.answers++
+}
+
+// fill answers one question. What a statement says is not answered again, and what the till
+// has filled in already costs no tap.
+func (s *screen) fill(q *pb.OpenQuestion) {
+	g, value := s.groups[q.GetGroup()], s.choice(q.GetField())
+	stated := g.GetKind() == pb.GroupKind_GROUP_KIND_STATEMENT && !s.withheld[q.GetGroup()]
+	if stated && (value == "ANSWER_NO" || value == "") || q.GetAskedAfter() != "" && !slices.Contains(q.GetAskedAfterValues(), s.given[q.GetAskedAfter()]) {
+		return
+	}
+	answer := answerAt(q.GetField(), s.said)
+	if answer == nil && q.GetUsuallyNow() {
+		answer = &pb.FieldAnswer{Field: q.GetField(), Origin: originOf(q.GetField()), Value: &pb.FieldAnswer_Time{Time: s.now()}}
+	}
+	if answer == nil {
+		return // passed over
+	}
+	shared := g.GetKind() == pb.GroupKind_GROUP_KIND_TOGETHER && slices.ContainsFunc(g.GetSharedChoices(), func(c *pb.QuestionChoice) bool {
+		return endOfValue(c.GetValue()) == endOfValue(value)
+	})
+	filledIn := q.GetUsuallyNow() || q.GetUsualValue() != "" && q.GetUsualValue() == value || shared && s.tapped[q.GetGroup()]
+	s.visit.answers += toInt(!filledIn)
+	s.tapped[q.GetGroup()] = s.tapped[q.GetGroup()] || shared
+	s.given[q.GetField()] = value
+	s.answers = append(s.answers, answer)
+}
+
+// correct answers what was taken over from the record and is said to be otherwise.
+func (s *screen) correct(form *pb.Form, card *pb.Consultation) {
+	have := &pb.DecisionInputs{Consultation: card}
+	for _, c := range form.GetCarried() {
+		answer := answerAt(c.GetField(), s.said)
+		if answer != nil && !sameAnswer(c.GetField(), s.said, have) {
+			s.answers = append(s.answers, answer)
+			s.visit.answers++
+		}
+	}
+}
+
+// choice is what is said of a field, as the contract writes it; "" when nothing is, or when
+// the field takes no choice. A number is written as the form writes it.
+func (s *screen) choice(field string) string {
+	path, err := fieldpath.Parse(field)
+	if err != nil {
+		return ""
+	}
+	value, ok := path.Get(s.said)
+	if !ok {
+		return ""
+	}
+	switch path.Describe().Kind {
+	case fieldpath.KindAnswer, fieldpath.KindChoice:
+		return string(path.Field().Enum().Values().ByNumber(value.Enum()).Name())
+	case fieldpath.KindEvent:
+		return value.Message().Interface().(*pb.PastEvent).GetHappened().String()
+	case fieldpath.KindNumber:
+		return strconv.FormatFloat(numberOf(value), 'g', -1, 64)
+	}
+	return ""
+}
+
+// endOfValue is a value without the beginning that its enum's values share: a group may hold
+// fields of several enums with the same words.
+func endOfValue(value string) string {
+	for _, end := range []string{"_NOT_DONE", "_NO", "_YES", "_SOUND", "_NORMAL"} {
+		if strings.HasSuffix(value, end) {
+			return end
+		}
+	}
+	return value
 }
 
 // sameAnswer reports whether both have the same answer. Two times of an event on the same
