@@ -13,7 +13,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// Kind is what kind of answer a field takes.
+// Kind is what kind of answer a field takes. A till draws another control for each; a kind
+// that it does not know it shows as a text to be answered on another screen.
 type Kind int
 
 const (
@@ -67,7 +68,9 @@ type Description struct {
 // units are the ends of names that state a unit; see the conventions of the contract.
 var units = []string{"mm", "percent", "minutes", "years", "days"}
 
-// Describe says what the field at the path takes.
+// Describe says what the field at the path takes. It is the same for every zone and section.
+// What it tells is enough to check a value before it is sent; whether the answer is asked,
+// and in which words, is for the policy to say.
 func (p Path) Describe() Description {
 	f := p.last().field
 	d := Description{Kind: p.kind()}
@@ -91,6 +94,8 @@ func (p Path) Describe() Description {
 	return d
 }
 
+// kind is the kind of the field. A message that is neither a time nor a date is a past
+// event: Parse lets no path end at another one.
 func (p Path) kind() Kind {
 	s := p.last()
 	f := s.field
@@ -115,6 +120,8 @@ func (p Path) kind() Kind {
 	return KindNumber
 }
 
+// choices are the values of an enum but for the unspecified one, which is no answer, and
+// those that the field's rules exclude; in the contract's order.
 func choices(e protoreflect.EnumDescriptor, not []int32) []Choice {
 	var all []Choice
 	excluded := map[protoreflect.EnumNumber]bool{0: true}
@@ -129,6 +136,7 @@ func choices(e protoreflect.EnumDescriptor, not []int32) []Choice {
 	return all
 }
 
+// unitOf is the unit at the end of a field's name, by the conventions of the contract.
 func unitOf(name string) string {
 	for _, unit := range units {
 		if strings.HasSuffix(name, "_"+unit) {
@@ -150,6 +158,7 @@ func limits(r *validate.FieldRules) (lowest, highest *float64) {
 	return nil, nil
 }
 
+// number is a limit, if it was given.
 func number(given bool, n float64) *float64 {
 	if !given {
 		return nil
@@ -157,7 +166,8 @@ func number(given bool, n float64) *float64 {
 	return &n
 }
 
-// CheckNumber says what would be right in the place of a number; empty: it is right.
+// CheckNumber says what would be right in the place of a number; empty: it is right. What is
+// no number, or infinite, never is: a comparison with it could be true by accident.
 func (d Description) CheckNumber(n float64) string {
 	out := math.IsNaN(n) || math.IsInf(n, 0) || d.Whole && n != math.Trunc(n) ||
 		d.Min != nil && n < *d.Min || d.Max != nil && n > *d.Max
@@ -192,7 +202,8 @@ func (d Description) CheckText(text string) string {
 	return "must not hold control characters, nor marks that turn the direction of text"
 }
 
-// ChoiceOf finds a choice by its value; want says what would be right when it is none.
+// ChoiceOf finds a choice by its value; want says what would be right when it is none. Names
+// of other enums, numbers and words are none.
 func (d Description) ChoiceOf(value string) (n protoreflect.EnumNumber, want string) {
 	var values []string
 	for _, c := range d.Choices {

@@ -27,6 +27,13 @@
 // "scalp" replaces the whole message: a till that sends only the redness erases the broken
 // skin. The path of one answer changes that answer and leaves its neighbours.
 //
+// # Stability
+//
+// A path is stored with origins and in the questions of decisions, so what it means must
+// not change: fields of the contract are never renamed, and a path that can be written
+// today can be written in every later version. What is new is found by itself, because the
+// descriptors are read and no list of paths is kept.
+//
 // The package is pure. It reads descriptors and messages, and depends on the generated
 // code alone.
 package fieldpath
@@ -50,7 +57,8 @@ type Path struct {
 	steps []step
 }
 
-// step is a field, and the key of the element if it is a list that has keys.
+// step is a field, and the key of the element if it is a list that has keys. A key is kept
+// as it is written; only value.go turns it into a value.
 type step struct {
 	field protoreflect.FieldDescriptor
 	key   string
@@ -75,7 +83,10 @@ func (p Path) last() step { return p.steps[len(p.steps)-1] }
 // path of the contract has fewer than 100.
 const maxLength = 200
 
-// Parse reads a path. The error says what would be right, for INVALID_ARGUMENT.
+// Parse reads a path. The error says what would be right, for INVALID_ARGUMENT: the names
+// that can stand in that place, the keys of the list, or longer paths that begin so. It
+// repeats at most one step of what was written. Parsing needs no message, so a path may name
+// an element that no consultation has yet.
 func Parse(text string) (Path, error) {
 	if len(text) > maxLength {
 		return Path{}, fmt.Errorf("must be the path of an answer of at most %d characters", maxLength)
@@ -110,7 +121,9 @@ func MustParse(text string) Path {
 // root is the message that paths begin in.
 func root() protoreflect.MessageDescriptor { return (&pb.DecisionInputs{}).ProtoReflect().Descriptor() }
 
-// parseStep reads one step of a path inside a message; depth is its place in the path.
+// parseStep reads one step of a path inside a message; depth is its place in the path. Names
+// and keys are compared as they are: there is no other case, no number in the place of a
+// name, and no white space.
 func parseStep(m protoreflect.MessageDescriptor, part string, depth int) (step, error) {
 	name, key, keyed := strings.Cut(part, "[")
 	field := m.Fields().ByName(protoreflect.Name(name))
@@ -168,7 +181,8 @@ func keyOf(list protoreflect.FieldDescriptor) protoreflect.FieldDescriptor {
 	return keyIn(list.Message())
 }
 
-// keyIn is the field of a message that is its key in a list.
+// keyIn is the field of a message that is its key in a list. The contract states for each of
+// these lists that the key is unique; a list that is added to it gets a line here.
 func keyIn(m protoreflect.MessageDescriptor) protoreflect.FieldDescriptor {
 	switch m.FullName() {
 	case "alkalog.v1.HairZone":
@@ -182,6 +196,8 @@ func keyIn(m protoreflect.MessageDescriptor) protoreflect.FieldDescriptor {
 // sectionID is the contract's pattern of a section_id. A test compares the two.
 var sectionID = regexp.MustCompile(`^[a-z][a-z0-9-]{0,31}$`)
 
+// validKey tells whether a key can be that of an element: a value of the enum but for the
+// unspecified one, or a text of the contract's pattern.
 func validKey(k protoreflect.FieldDescriptor, key string) bool {
 	if k.Enum() != nil {
 		return slices.Contains(enumKeys(k.Enum()), key)
@@ -189,7 +205,7 @@ func validKey(k protoreflect.FieldDescriptor, key string) bool {
 	return sectionID.MatchString(key)
 }
 
-// wantStep says how a step with a key is written.
+// wantStep says how a step is written: with which key, or without one.
 func wantStep(field, key protoreflect.FieldDescriptor) string {
 	switch {
 	case key == nil:
@@ -211,6 +227,7 @@ func enumKeys(e protoreflect.EnumDescriptor) []string {
 	return keys
 }
 
+// enumKey is one value as a key.
 func enumKey(v protoreflect.EnumValueDescriptor) string {
 	return strings.ReplaceAll(strings.ToLower(shortName(v)), "_", "-")
 }

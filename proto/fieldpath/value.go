@@ -52,6 +52,8 @@ func (p Path) Set(in *pb.DecisionInputs, value protoreflect.Value) {
 // taken back equals what was never answered; elements of lists stay.
 func (p Path) Clear(in *pb.DecisionInputs) { clearStep(in.ProtoReflect(), p.steps) }
 
+// clearStep clears what the steps name inside a message. It looks before it enters, because
+// a message that is asked for as mutable is there afterwards.
 func clearStep(m protoreflect.Message, steps []step) {
 	s := steps[0]
 	if !m.Has(s.field) {
@@ -78,7 +80,8 @@ func clearStep(m protoreflect.Message, steps []step) {
 	}
 }
 
-// Answered lists the paths of all answers, each leaf by itself, in the contract's order.
+// Answered lists the paths of all answers, each leaf by itself, in the contract's order, so
+// that lists made from it are the same each time.
 // The sections of a head are answers too: that there is one, apart from what is said of
 // it.
 func Answered(in *pb.DecisionInputs) []Path {
@@ -87,7 +90,9 @@ func Answered(in *pb.DecisionInputs) []Path {
 	return paths
 }
 
-// collect visits the answers in a message at steps.
+// collect visits the answers in a message. steps and text are the path of that message.
+// Elements whose key cannot be written are left out, since nothing could name them: a zone
+// that was added to the contract later, or a section id from before its pattern.
 func collect(m protoreflect.Message, steps []step, text string, paths *[]Path) {
 	fields := m.Descriptor().Fields()
 	for i := range fields.Len() {
@@ -119,6 +124,7 @@ func collect(m protoreflect.Message, steps []step, text string, paths *[]Path) {
 	}
 }
 
+// join adds a name to the text of a path.
 func join(text, name string) string {
 	if text == "" {
 		return name
@@ -126,10 +132,12 @@ func join(text, name string) string {
 	return text + "." + name
 }
 
-// extend copies: paths must not share the room behind their steps.
+// extend copies: paths must not share the room behind their steps. Two paths that are made
+// from one beginning would otherwise overwrite each other's last step.
 func extend(steps []step, s step) []step { return append(steps[:len(steps):len(steps)], s) }
 
-// find is the place of an element in a list; -1 when it is not there.
+// find is the place of an element in a list; -1 when it is not there. Of two elements with
+// one key, which the contract does not allow, the first counts, as it does for rules.
 func find(list protoreflect.List, s step) int {
 	k := keyOf(s.field)
 	for i := range list.Len() {
@@ -140,7 +148,7 @@ func find(list protoreflect.List, s step) int {
 	return -1
 }
 
-// element finds an element of a list or adds it.
+// element finds an element of a list or adds it at the end, with its key.
 func element(list protoreflect.List, s step) protoreflect.Message {
 	if at := find(list, s); at >= 0 {
 		return list.Get(at).Message()
@@ -173,7 +181,8 @@ func keyText(m protoreflect.Message, k protoreflect.FieldDescriptor) string {
 	return ""
 }
 
-// remove takes an element out of a list and keeps the order of the others.
+// remove takes an element out of a list and keeps the order of the others: sections are
+// shown and planned in the order in which the salon listed them.
 func remove(list protoreflect.List, at int) {
 	for i := at; i < list.Len()-1; i++ {
 		list.Set(i, list.Get(i+1))
@@ -181,6 +190,7 @@ func remove(list protoreflect.List, at int) {
 	list.Truncate(list.Len() - 1)
 }
 
+// isEmpty tells whether a message holds nothing, not even what this version does not know.
 func isEmpty(m protoreflect.Message) bool {
 	empty := len(m.GetUnknown()) == 0
 	m.Range(func(protoreflect.FieldDescriptor, protoreflect.Value) bool {

@@ -65,7 +65,8 @@ func addStatements(c *pb.Consultation, given []*pb.StatementAnswer) {
 	}
 }
 
-// change is one answer to be given or, without an answer, taken away.
+// change is one answer to be given or, without an answer, taken away. It is read from the
+// request once, before the write, because a write can run several times.
 type change struct {
 	path   fieldpath.Path
 	given  bool
@@ -75,7 +76,11 @@ type change struct {
 }
 
 // readChanges reads the answers of a request and finds everything that is wrong with them
-// by the contract alone. What only the stored records can tell is checked later.
+// by the contract alone: the path, the kind of value, its range, and two answers about one
+// field. All mistakes are told at once, because a till that learns of them one by one
+// asks the practitioner as many times. What only the stored records can tell (a product
+// that does not exist, a date in the future of the salon's time zone) is checked later, in
+// the write.
 func readChanges(req *pb.AnswerConsultationRequest) ([]change, error) {
 	var changes []change
 	var wrong []fault.Violation
@@ -115,7 +120,9 @@ func readChanges(req *pb.AnswerConsultationRequest) ([]change, error) {
 	return changes, nil
 }
 
-// answerPath reads the path of an answer that is stored with a consultation.
+// answerPath reads the path of an answer that is stored with a consultation. Open
+// questions also name what is given with a check itself, such as the lot; a till that
+// sends it here is told where it belongs.
 func answerPath(text string) (path fieldpath.Path, want string) {
 	path, err := fieldpath.Parse(text)
 	switch {
@@ -142,14 +149,21 @@ func besides(earlier []change, path fieldpath.Path, word bool) string {
 	return ""
 }
 
-// within tells whether a path is another or lies in it.
+// within tells whether a path is another or names a part of it: a field of a message, or
+// an element of a list.
 func within(path, outer string) bool {
 	rest, ok := strings.CutPrefix(path, outer)
 	return ok && (rest == "" || rest[0] == '.' || rest[0] == '[')
 }
 
 // valueOf is the value of an answer; want says what would be right when it is of another
-// kind than the field, or out of its range.
+// kind than the field, or out of its range. The ranges are those of the contract's rules of
+// input, which the interceptors check for a consultation that is sent as a whole; an
+// answer by path passes them by, so they are checked here, by the same figures.
+//
+// Yes, no and not sure may be given as an answer or, as all other choices, by the name of
+// the value: a till that draws its form from the choices needs one case only. A kind that
+// does not match falls through to the end.
 func valueOf(d fieldpath.Description, a *pb.FieldAnswer) (value protoreflect.Value, want string) {
 	switch v := a.Value.(type) {
 	case *pb.FieldAnswer_Answer:
@@ -192,7 +206,10 @@ func valueOf(d fieldpath.Description, a *pb.FieldAnswer) (value protoreflect.Val
 	return value, "must be given as " + d.Takes()
 }
 
-// applyChanges gives and takes away answers in a consultation.
+// applyChanges gives and takes away answers in a consultation. The order of the changes
+// does not matter, because no two are about one field. What a new answer makes meaningless
+// goes too, unless the call itself says something about it: "never" beside a date is a
+// contradiction for the checks to find, not one to hide by dropping the date.
 func applyChanges(c *pb.Consultation, changes []change) {
 	listUsualSections(c, changes)
 	in := &pb.DecisionInputs{Consultation: c}
@@ -214,7 +231,8 @@ func applyChanges(c *pb.Consultation, changes []change) {
 	}
 }
 
-// cloned is a value that shares nothing with the request.
+// cloned is a value that shares nothing with the request: the write may run again, and the
+// request is compared with its repetitions by its bytes.
 func cloned(v protoreflect.Value) protoreflect.Value {
 	if m, ok := v.Interface().(protoreflect.Message); ok {
 		return protoreflect.ValueOfMessage(proto.Clone(m.Interface()).ProtoReflect())
@@ -222,7 +240,9 @@ func cloned(v protoreflect.Value) protoreflect.Value {
 	return v
 }
 
-// addWord adds what a doctor said, in place of what was stored for the same cause.
+// addWord adds what a doctor said, in place of what was stored for the same cause. Words on
+// incidents are about one incident each. The list has no key of its own in the contract,
+// so its elements have no paths and this is the only way to give one without the others.
 func addWord(c *pb.Consultation, word *pb.DoctorsWord) {
 	if c.History == nil {
 		c.History = &pb.ClientHistory{}
@@ -254,6 +274,7 @@ func listUsualSections(c *pb.Consultation, changes []change) {
 	c.Hair.Sections = usual
 }
 
+// sectionPath is the path of a section as an element of the list.
 func sectionPath(id string) string { return "consultation.hair.sections[" + id + "]" }
 
 // meaningless are the answers that a new one makes meaningless: two ways to say when, when
@@ -291,7 +312,8 @@ func cutLast(path string) (before, last string) {
 }
 
 // checkRoom refuses more sections or doctors' words than a consultation can hold. The
-// contract states the limits for a consultation that is sent as a whole.
+// contract states the limits for a consultation that is sent as a whole; answers that come
+// one by one could pass them. There are three zones only, so these need no limit.
 func checkRoom(c *pb.Consultation) error {
 	const mostSections, mostWords = 12, 20
 	switch {

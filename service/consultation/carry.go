@@ -28,6 +28,20 @@ import (
 // New growth is new hair. What was new growth at an earlier visit is mid-strand now, so
 // work on it is carried there, and nothing is carried for the new growth of today.
 
+// # How old an answer is
+//
+// A consultation is filled over a while, and a part of it can be carried itself. So each
+// answer has its own age, by its origin: when it was given, or when the one that it was
+// carried from was given. Otherwise a draft that was begun yesterday from a consultation
+// of two years ago would outweigh what was asked last year.
+//
+// # What this is not
+//
+// Carrying is no judgement. Nothing here knows a rule, and nothing is left out because it
+// would refuse a service: what is carried is what the client or the server already said.
+// The decision on a draft is the decision on the same answers given by hand; a test draws
+// earlier consultations and compares the two.
+
 // earlier is a consultation that a draft may carry from.
 type earlier struct {
 	*pb.Consultation
@@ -36,7 +50,8 @@ type earlier struct {
 	session string
 }
 
-// recordedWork is chemical work that the server recorded in a session.
+// recordedWork is chemical work that the server recorded in a session. It counts from the
+// latest moment at which product first touched hair.
 type recordedWork struct {
 	*pb.HistoryFact
 	alkali pb.HydroxideKind // of a relaxer; unspecified: not known
@@ -58,7 +73,9 @@ var lastingYes = []string{
 // still taken.
 var ongoing = []string{"consultation.history.isotretinoin", "consultation.history.cancer_treatment"}
 
-// zonesCarried are the zones whose hair was there at the earlier visit.
+// zonesCarried are the zones whose hair was there at the earlier visit. Hair moves outwards
+// as it grows, and mid-strand becomes ends one day; that takes a year or more and is not
+// followed here, since recorded work is counted by package rules in any case.
 var zonesCarried = []struct {
 	zone pb.Zone
 	path string
@@ -82,13 +99,15 @@ var works = []struct {
 var lastingDyes = []string{"metallic_dye", "plant_henna"}
 
 // sectionFacts are answers about a section that do not change, sectionYes those of which a
-// "yes" lasts.
+// "yes" lasts. That a section resists or is fragile was learned at a visit, the dear way;
+// that it is not must be seen again. Porosity changes with every service.
 var (
 	sectionFacts = []string{"texture", "curl_type"}
 	sectionYes   = []string{"resistant", "fragile", "hairline"}
 )
 
-// carrier fills a draft.
+// carrier fills a draft. It is pure: what is read for a draft, and by whom it may be read,
+// is decided in draft.go.
 type carrier struct {
 	draft *pb.DecisionInputs
 	from  []source
@@ -96,14 +115,20 @@ type carrier struct {
 	zone  *time.Location // of the salon: dates are days there
 }
 
-// source is an earlier consultation, ready to be read by paths.
+// source is an earlier consultation, ready to be read by paths: its hair as it is today,
+// and its origins by field.
 type source struct {
 	earlier
 	answers *pb.DecisionInputs
 	origins map[string]*pb.FieldOrigin
 }
 
-// carry fills a draft with what lasts of earlier consultations and of recorded work.
+// carry fills a draft with what lasts of earlier consultations and of recorded work. It
+// does not matter in which order they are given. Sections come first, because what is
+// known of a section can be carried only where the head still has it.
+//
+// A statement that none of its items applies is no answer of its own: an older "yes" to
+// one of them is carried, and the person who gave the statement is shown it.
 func carry(draft *pb.Consultation, from []earlier, work []recordedWork, zone *time.Location) {
 	c := carrier{draft: &pb.DecisionInputs{Consultation: draft}, work: work, zone: zone}
 	for _, e := range from {
@@ -146,7 +171,8 @@ type given struct {
 	at     time.Time
 }
 
-// latest finds the answer that was given last; ok is false when nobody gave one. Of
+// latest finds the answer that was given last; ok is false when nobody gave one. An answer
+// that was taken away is as if it had not been given, so the one before it counts. Of
 // answers of one moment that of the consultation listed first counts.
 func (c *carrier) latest(text string) (found given, ok bool) {
 	path := fieldpath.MustParse(text)
@@ -179,7 +205,7 @@ func (s *source) originOf(path string) *pb.FieldOrigin {
 	return &pb.FieldOrigin{Field: path, Origin: carried, Consultation: s.GetName(), Session: s.session, AnswerTime: timestamppb.New(s.answeredAt(path))}
 }
 
-// put carries an answer.
+// put carries an answer with its origin.
 func (c *carrier) put(g given) { c.set(g.path, g.value, g.source.originOf(g.path.String())) }
 
 func (c *carrier) set(path fieldpath.Path, value protoreflect.Value, origin *pb.FieldOrigin) {
@@ -188,14 +214,16 @@ func (c *carrier) set(path fieldpath.Path, value protoreflect.Value, origin *pb.
 	c.draft.Consultation.Origins = append(c.draft.Consultation.Origins, origin)
 }
 
-// fact carries the latest answer to a question whose answer does not change.
+// fact carries the latest answer to a question whose answer does not change. Where two
+// visits saw it differently, the later one looked at the hair of today.
 func (c *carrier) fact(path string) {
 	if g, ok := c.latest(path); ok {
 		c.put(g)
 	}
 }
 
-// yes carries the latest answer if it is a "yes".
+// yes carries the latest answer if it is a "yes". It is not enough that somebody once said
+// yes: who was asked again later and said no is asked once more, with nothing filled in.
 func (c *carrier) yes(path string) {
 	if g, ok := c.latest(path); ok && g.value.Enum() == pb.Answer_ANSWER_YES.Number() {
 		c.put(g)
@@ -203,6 +231,8 @@ func (c *carrier) yes(path string) {
 }
 
 // sections carries how the head is divided, as it was last, and what lasts of each section.
+// A section that the head no longer has is dropped with all that was known of it: its id
+// could come to mean another part of the head.
 func (c *carrier) sections() {
 	var layout *source
 	for i := range c.from {
@@ -250,13 +280,17 @@ func (c *carrier) recorded(work pb.ChemicalWork, zone pb.Zone) *recordedWork {
 	return last
 }
 
-// carriedFrom is where a past event was carried from: an answer, a session, or nowhere.
+// carriedFrom is where a past event was carried from: an answer, a session, or nowhere. The
+// alkali of a relaxer is carried from the same place.
 type carriedFrom struct {
 	answer  *source
 	session *recordedWork
 }
 
-// event carries a past event: the later of what was answered and what was recorded.
+// event carries a past event: the later of what was answered and what was recorded. A "no"
+// never stands against a record: what the server saw happen is set aside only as another
+// person's, by MoveSession. An answer without a date is carried without one, so that the
+// date is asked and the wait after it is not guessed.
 func (c *carrier) event(path string, recorded *recordedWork) carriedFrom {
 	g, answered := c.latest(path + ".happened")
 	if answered && g.value.Enum() != pb.Answer_ANSWER_YES.Number() {
@@ -306,7 +340,8 @@ func eventMoment(in *pb.DecisionInputs, path string, zone *time.Location) (at ti
 	return time.Time{}, false
 }
 
-// firstMoment is the first moment of a date; a month or day of 0 is the first one.
+// firstMoment is the first moment of a date in a time zone; a month or day of 0, which
+// stands for the whole year or month, is the first one.
 func firstMoment(d *date.Date, zone *time.Location) time.Time {
 	return time.Date(int(d.GetYear()), time.Month(max(d.GetMonth(), 1)), max(int(d.GetDay()), 1), 0, 0, 0, 0, zone)
 }
@@ -327,7 +362,8 @@ func (c *carrier) alkali(path string, by carriedFrom) {
 }
 
 // grownOut is a consultation as its hair is at a later visit: what was done to the new
-// growth is on the mid-strand.
+// growth is on the mid-strand. Only a "yes" moves; that the new growth was never treated
+// says nothing of the hair before it. The stored consultation is left as it is.
 func grownOut(k *pb.Consultation, zone *time.Location) *pb.Consultation {
 	k = proto.CloneOf(k)
 	zones := k.GetHair().GetZones()
@@ -387,7 +423,8 @@ func moveYes(in *pb.DecisionInputs, answer, field string, zone *time.Location) {
 }
 
 // without is a consultation without the answers that came from others' consultations and
-// sessions; of one of these nothing is left.
+// sessions; of one of these nothing is left. Answers that were given to the client in
+// person stay, whatever else the same consultation holds.
 func without(k *pb.Consultation, others map[string]bool) *pb.Consultation {
 	if others[k.GetName()] {
 		return &pb.Consultation{}

@@ -1,5 +1,52 @@
-// Package consultation serves clients and their consultations: the intake
-// before a service. What was seen is recorded, never a diagnosis.
+// Package consultation serves clients and their consultations: the intake before a service.
+// What was seen is recorded, never a diagnosis.
+//
+// # A consultation
+//
+// A consultation begins as a draft, empty (CreateConsultation) or with what is lasting of
+// the client's record (DraftConsultation). It is filled answer by answer
+// (AnswerConsultation) or part by part (UpdateConsultation) and is frozen by
+// SubmitConsultation. A decision may be made on a draft too, because a till asks again
+// after each answer; it keeps the consultation as it was at that moment, so a later answer
+// never changes what a decision was made from.
+//
+// What was not asked is not answered. There is no default answer: an unanswered question is
+// neither yes nor no, and package rules asks it as long as it can matter.
+//
+// # Who may change what
+//
+// Everybody who serves clients may fill a draft of a salon that they work in. The
+// practitioner of a consultation must be somebody for whom the caller may act
+// (record.ActingFor), which is checked when that field changes. Consultations are read
+// within the salons of the caller, like sessions; clients belong to the chain.
+//
+// # Two tills, one draft
+//
+// Two people often fill one draft: one asks at the desk, one looks at the scalp. A write is
+// decided on one snapshot and runs again when the record was changed meanwhile, so an
+// answer by path never meets an older state of its neighbours. An update mask does: it
+// names whole parts, and its new values were put together from what the caller had read.
+// So it must carry the etag when it would take an answer away.
+//
+// # What happens to a client's data
+//
+// Clients and consultations are sealed with the client's own key inside package storage.
+// ExportClient hands out everything in one file, EraseClient destroys the key, and
+// RunRetention erases clients whose period is over. Nothing here writes personal data to
+// the server's log or to the audit log; the texts of errors name fields, not answers.
+//
+// # Errors
+//
+// Bad input is INVALID_ARGUMENT and names each field and what would be right; it changes
+// nothing. CONSULTATION_SUBMITTED is for a frozen consultation, ETAG_MISMATCH for one that
+// was changed since it was read, NOT_FOUND for what does not exist or is not the caller's
+// to see.
+//
+// # Files
+//
+// consultation.go has the calls on whole records, answers.go those on single answers,
+// origins.go where answers come from, draft.go what is read for a draft, carry.go what of
+// it is carried; export.go, erase.go and retention.go are about the end of a record.
 package consultation
 
 import (
@@ -31,7 +78,8 @@ type Service struct {
 	List func(client string) error
 }
 
-// clients is how clients are stored.
+// clients is how clients are stored. A birth date is checked only when it changes, so that
+// a client whose stored date was accepted before a stricter check can still be renamed.
 func (s Service) clients() record.Kind[*pb.Client] {
 	return record.Kind[*pb.Client]{DB: s.DB, Now: s.Now, Store: storage.Clients,
 		Check: func(_ *storage.Snapshot, _ actor.Actor, stored, wanted *pb.Client) error {
@@ -43,7 +91,8 @@ func (s Service) clients() record.Kind[*pb.Client] {
 }
 
 // consultations is how consultations are stored: a new one is a draft, and a draft
-// may change until it is submitted.
+// may change until it is submitted. The origins that a caller sends are checked before the
+// answers, and put right after them: only then is it known which answers changed.
 func (s Service) consultations() record.Kind[*pb.Consultation] {
 	return record.Kind[*pb.Consultation]{DB: s.DB, Now: s.Now, Store: storage.Consultations,
 		Check: func(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
@@ -59,7 +108,9 @@ func (s Service) consultations() record.Kind[*pb.Consultation] {
 }
 
 // checkDraft checks the answers of a draft, and that the caller may act for the
-// practitioner if that changes. It completes the statements that were given.
+// practitioner if that changes. Every way to write a consultation ends here, so an answer
+// by path, a part by mask and a carried answer obey the same rules. It completes the
+// statements that were given. stored is nil for a new one.
 func (s Service) checkDraft(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Consultation) error {
 	if err := requireDraft(stored); err != nil {
 		return err
@@ -74,7 +125,8 @@ func (s Service) checkDraft(r *storage.Snapshot, caller actor.Actor, stored, wan
 	return record.FillStatements(r, caller, s.Rules, "consultation", record.Parent(wanted.Name), stored, wanted, s.Now())
 }
 
-// CreateClient adds a client under a random pseudonym.
+// CreateClient adds a client under a random pseudonym, because the name of a record is in
+// logs, on the audit log and on paper, where it must say nothing of the person.
 func (s Service) CreateClient(ctx context.Context, req *pb.CreateClientRequest) (*pb.CreateClientResponse, error) {
 	return record.Create[*pb.CreateClientResponse](ctx, s.clients(), req, req.Parent+"/clients/"+storage.NewID(), req.Client)
 }
@@ -86,7 +138,8 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 }
 
 // ListClients lists the clients of a chain, newest first: all, or those whom a
-// name or a contact finds.
+// name or a contact finds. A lookup that is too short to mean one person is refused with
+// the field that is too vague, because its answer would be a list of strangers.
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
 	caller := actor.From(ctx)
 	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email}
@@ -141,7 +194,9 @@ func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultat
 	return record.Update[*pb.UpdateConsultationResponse](ctx, kind, req, req.Consultation, req.UpdateMask)
 }
 
-// SubmitConsultation freezes a draft for ever.
+// SubmitConsultation freezes a draft for ever. It is not complete by that: whether enough
+// was asked is for a decision to say. Submitting twice is an error and no repetition,
+// unless the request id is the same.
 func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultationRequest) (*pb.SubmitConsultationResponse, error) {
 	caller := actor.From(ctx)
 	now := s.Now()

@@ -15,7 +15,8 @@ import (
 )
 
 const (
-	// readAtATime is how many records are read at once.
+	// readAtATime is how many records are read at once, our own choice: few clients have
+	// more, and a page of them is small.
 	readAtATime = 100
 	// visitsWhole is how many visits are read with their facts, as for a decision; of
 	// older ones the outcome says when product touched the hair.
@@ -25,6 +26,12 @@ const (
 // DraftConsultation begins a consultation with what is lasting of the client's record. It
 // reads the consultations that the caller may see and, as the record card does, the visits
 // of all salons of the chain.
+//
+// The draft is stored at once, with the origins of what it carries: what was carried is
+// then known for ever, also if the record it came from is moved or the rules of carrying
+// change. Everything is read on the snapshot of the write. Nothing of it is locked: a visit
+// that is closed a moment later is in the next draft, and in each decision anyway, because
+// decisions read the recorded work by themselves.
 func (s Service) DraftConsultation(ctx context.Context, req *pb.DraftConsultationRequest) (*pb.DraftConsultationResponse, error) {
 	caller, now := actor.From(ctx), s.Now()
 	return storage.Write(ctx, s.DB, record.Chain(req.Parent), req, func(r *storage.Snapshot) (*pb.DraftConsultationResponse, storage.Changes, error) {
@@ -50,7 +57,8 @@ func (s Service) DraftConsultation(ctx context.Context, req *pb.DraftConsultatio
 	})
 }
 
-// carryRecord reads a client's record and fills a draft with what lasts of it.
+// carryRecord reads a client's record and fills a draft with what lasts of it. Dates of
+// answers are days in the time zone of the salon of the draft.
 func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *pb.Consultation) error {
 	salon, err := record.Get(r, caller, storage.Salons, draft.Salon)
 	if err != nil {
@@ -73,7 +81,11 @@ func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *
 }
 
 // earlierConsultations are those of the client that the caller may see, newest first, and
-// what the record card shows of the others: the hair. Answers that were given by another
+// what the record card shows of the others: the hair. All are read, however old: the only
+// "yes" to an allergy may be in the first one, and a client has some dozens at most.
+//
+// A caller who is confined to salons does not learn from a draft what the answers about
+// health were elsewhere; they are asked again. Answers that were given by another
 // person, at a visit that was recorded under the wrong client, are left out, also where
 // they were carried on.
 func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string, visits []card.StoredVisit) ([]earlier, error) {
@@ -112,7 +124,9 @@ func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string
 }
 
 // answersOfOthers are the consultations and sessions that were recorded under this client
-// and are another's.
+// and are another's, by name. MoveSession leaves the consultation where it is, because it
+// may hold answers of either person; here it counts as the other's, since a "yes" that is
+// missing is asked for and one that is another person's would be believed.
 func answersOfOthers(r *storage.Snapshot, client string) (map[string]bool, error) {
 	others := map[string]bool{}
 	for page := (storage.Page{Size: readAtATime}); ; {
@@ -132,7 +146,8 @@ func answersOfOthers(r *storage.Snapshot, client string) (map[string]bool, error
 	}
 }
 
-// workWithAlkali is the chemical work that the visits show, with the alkali of relaxers.
+// workWithAlkali is the chemical work that the visits show, with the alkali of relaxers. It
+// is the same work that a decision reads, see record.RecordedWork.
 func workWithAlkali(r *storage.Snapshot, visits []card.StoredVisit) ([]recordedWork, error) {
 	facts, err := record.RecordedWork(r, visits)
 	if err != nil {
@@ -152,7 +167,8 @@ func workWithAlkali(r *storage.Snapshot, visits []card.StoredVisit) ([]recordedW
 }
 
 // alkaliOf is the alkali of the relaxers of a session; unspecified when they differ or
-// the catalogue does not say.
+// the catalogue does not say. It is read from the catalogue of today: the alkali of a
+// product does not change, but a label that was typed wrongly may have been corrected.
 func alkaliOf(r *storage.Snapshot, session *pb.Session) (pb.HydroxideKind, error) {
 	names := []string{session.GetProduct()}
 	for _, used := range session.GetProductsUsed() {

@@ -30,7 +30,10 @@ func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*
 	return answer, err
 }
 
-// erase erases a client unless check objects.
+// erase erases a client unless check objects. check gets the client and how many of the
+// client's sessions are open. Both a manager's request and the end of the retention period
+// come here, with a check and a reason of their own, so that an erasure is stored, logged
+// and noted outside of the database in one way only.
 func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit ledger.EntryContext, reason string, check func(c *pb.Client, open int) error) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
 	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {

@@ -18,7 +18,8 @@ import (
 )
 
 const (
-	// partBytes is how long a part of an export is.
+	// partBytes is how long a part of an export is, our own choice: far below the limit of
+	// a message, and a slow reader is noticed early.
 	partBytes = 64 << 10
 	// visitsExported is how many visits the record card of an export shows, as
 	// GetRecordCard does.
@@ -27,6 +28,12 @@ const (
 
 // ExportClient hands out everything about a client as one JSON object. The export is on
 // the audit log before the first part is sent.
+//
+// The file is written as it is read, record by record, so that a client of twenty years
+// needs no more memory than one of today. Each member is read on a snapshot of its own:
+// records that are added meanwhile may or may not be in the file, and none is there by
+// half. A reader that is too slow ends the export with an error; without the digest in the
+// last part it sees that the file is incomplete.
 func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.ConsultationService_ExportClientServer) error {
 	ctx := stream.Context()
 	caller := actor.From(ctx)
@@ -113,13 +120,15 @@ type export struct {
 	err    error
 }
 
+// text writes text as it is.
 func (e *export) text(text string) {
 	if e.err == nil {
 		_, e.err = e.out.WriteString(text)
 	}
 }
 
-// member begins a member of the object.
+// member begins a member of the object. The names are those of the contract's JSON form,
+// and their order never changes, so that two exports can be compared.
 func (e *export) member(name string) {
 	if e.begun {
 		e.text(",")
@@ -128,7 +137,8 @@ func (e *export) member(name string) {
 	e.text("\n\"" + name + "\": ")
 }
 
-// message writes a message as compact JSON, the same each time.
+// message writes a message as compact JSON, the same each time: protojson varies its white
+// space on purpose, so the text is compacted. A record that does not exist is null.
 func (e *export) message(m proto.Message) {
 	if e.err != nil {
 		return

@@ -23,7 +23,10 @@ import (
 // origin is worse than none: "carried" on an answer that was given today would hide that
 // somebody asked, and "asked" on one that was overwritten would claim that somebody did.
 
-// noteOrigins writes down where the answers of a call come from.
+// noteOrigins writes down where the answers of a call come from, with the server's time. An
+// answer that is given again with the same value gets the new origin: somebody who confirms
+// a carried answer has asked. Answers that were taken away, by the caller or because they
+// became meaningless, lose their entries.
 func noteOrigins(c *pb.Consultation, changes []change, now time.Time) {
 	in := &pb.DecisionInputs{Consultation: c}
 	answered := fieldpath.Answered(in)
@@ -64,7 +67,9 @@ var statedByCallers = []pb.AnswerOrigin{
 }
 
 // checkOrigins checks the origins that a caller sends with a consultation. Those that are
-// stored already may be sent back as they were read.
+// stored already may be sent back as they were read, since a caller who changes another
+// part sends the whole list. Their time is not the caller's to say: it is set by
+// settleOrigins.
 func checkOrigins(stored, wanted *pb.Consultation) error {
 	var wrong []fault.Violation
 	for i, o := range wanted.GetOrigins() {
@@ -94,6 +99,7 @@ func checkOrigins(stored, wanted *pb.Consultation) error {
 	return nil
 }
 
+// originNames lists those values, for the text of an error.
 func originNames() string {
 	var names []string
 	for _, o := range statedByCallers {
@@ -102,12 +108,15 @@ func originNames() string {
 	return strings.Join(names, ", ")
 }
 
+// isStored tells whether an entry is in a stored consultation just as it is; stored may be
+// nil.
 func isStored(stored *pb.Consultation, o *pb.FieldOrigin) bool {
 	return slices.ContainsFunc(stored.GetOrigins(), func(s *pb.FieldOrigin) bool { return proto.Equal(s, o) })
 }
 
 // settleOrigins puts the origins right after a caller wrote a consultation as a whole: new
-// entries get their time, and entries of answers that changed go.
+// entries get their time, and entries of answers that changed go. stored is nil for a new
+// consultation, of which every entry is new.
 func settleOrigins(stored, wanted *pb.Consultation, now time.Time) {
 	for i, o := range wanted.Origins {
 		if !isStored(stored, o) {

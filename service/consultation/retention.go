@@ -23,6 +23,8 @@ const (
 )
 
 // RunRetention applies the retention periods of all chains, every hour, until ctx is done.
+// Several servers may do so at once: an erasure is a request with an id that depends on the
+// client alone, so it is done once. An error is reported and does not end the rounds.
 func (s Service) RunRetention(ctx context.Context, report func(error)) {
 	tick := time.NewTicker(retentionInterval)
 	defer tick.Stop()
@@ -51,7 +53,8 @@ func (s Service) ApplyRetention(ctx context.Context) error {
 }
 
 // eraseIdle erases the clients of whom nothing was recorded for longer than the
-// chain keeps records.
+// chain keeps records. It goes by name from one page to the next, so a client who is kept
+// does not hold up those behind.
 func (s Service) eraseIdle(ctx context.Context, chain *pb.Chain) error {
 	days := int(chain.GetRetention().GetClientDays())
 	if days == 0 {
@@ -96,7 +99,10 @@ func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Clien
 	return err
 }
 
-// purge forgets the chain's answered requests that are old enough.
+// purge forgets the chain's answered requests that are old enough. It works in portions,
+// each with an entry on the audit log that says how many were forgotten. A till that
+// repeats one of them after that is told nothing of the first time: the request is done
+// again, which is why the period is in days.
 func (s Service) purge(ctx context.Context, chain *pb.Chain) error {
 	days := record.RequestDays(chain)
 	for more := true; more; {
