@@ -57,7 +57,8 @@ func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultat
 	})
 }
 
-// addStatements adds statements to a consultation; one that was given before is replaced.
+// addStatements adds statements to a consultation; one that was given before is replaced,
+// because a statement is about the whole of its items at one moment.
 func addStatements(c *pb.Consultation, given []*pb.StatementAnswer) {
 	for _, g := range given {
 		c.Statements = slices.DeleteFunc(c.Statements, func(s *pb.StatementAnswer) bool { return s.StatementId == g.StatementId })
@@ -302,7 +303,8 @@ func meaningless(ch change) []fieldpath.Path {
 	return gone
 }
 
-// cutLast splits a path before its last field.
+// cutLast splits a path before its last field: "consultation.history.relaxer" and
+// "happened". A path of one field has nothing before it.
 func cutLast(path string) (before, last string) {
 	at := strings.LastIndex(path, ".")
 	if at < 0 {

@@ -35,6 +35,18 @@ import (
 // carried from was given. Otherwise a draft that was begun yesterday from a consultation
 // of two years ago would outweigh what was asked last year.
 //
+// # An example
+//
+// In March 2024 the client tells of a relaxer and of an allergy. In May 2025 the chain
+// relaxes her new growth; before it, the allergy is answered with no, since a patch test
+// showed it to be of something else. The draft of July 2025 holds:
+//
+//	history.relaxer, mid-strand   yes, in May 2025, from the session
+//	ends                          yes, when she told of it, from the first consultation
+//	the alkali of each            from where its relaxer was carried from
+//	history.allergy               nothing: it is asked
+//	new growth                    nothing: it grew since May
+//
 // # What this is not
 //
 // Carrying is no judgement. Nothing here knows a rule, and nothing is left out because it

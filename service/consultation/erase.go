@@ -13,8 +13,10 @@ import (
 	"alkalog/storage"
 )
 
-// EraseClient destroys a client's key, and with it everything personal. The
-// erasure is answered when it is noted outside of the database too.
+// EraseClient destroys a client's key, and with it everything personal: consultations with
+// their answers and origins, drafts too. The erasure is answered when it is noted outside
+// of the database too. If that note fails, the caller gets an error although the key is
+// gone: without the note a restored backup would bring the client back.
 func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())

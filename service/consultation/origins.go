@@ -23,6 +23,11 @@ import (
 // origin is worse than none: "carried" on an answer that was given today would hide that
 // somebody asked, and "asked" on one that was overwritten would claim that somebody did.
 
+// Three ways lead here. A call that gives single answers says for each where it comes from
+// (noteOrigins). A caller who writes a consultation as a whole may send the list along, and
+// what does not fit is refused (checkOrigins) or dropped (settleOrigins). A draft makes its
+// own list (carry.go).
+
 // noteOrigins writes down where the answers of a call come from, with the server's time. An
 // answer that is given again with the same value gets the new origin: somebody who confirms
 // a carried answer has asked. Answers that were taken away, by the caller or because they
