@@ -111,3 +111,24 @@ func TestMissedConditionIsNamedByItsID(t *testing.T) {
 		t.Errorf("missed conditions are named %q", ids)
 	}
 }
+
+// An incident has the flush minutes of its own place, once that water has ended.
+func TestFlushMinutesAreThoseOfThePlace(t *testing.T) {
+	s := oneSection().at(0.5, rinsedOutFact()).at(1, splash(leftEye)).at(1, waterOn(leftEye, "")).at(2, splash(onSkin)).at(2, waterOn(onSkin, "")).at(17, waterOff(leftEye, ""))
+	found := 0
+	for _, i := range Incidents(s.session, s.events, s.stateAt(20)) {
+		switch i.Place {
+		case leftEye:
+			found++
+			near(t, "minutes on the eye", i.GetFlushMinutes(), 16, 1e-9)
+		case onSkin:
+			found++
+			if i.FlushMinutes != nil {
+				t.Errorf("water still runs on the skin: %v minutes are noted", i.GetFlushMinutes())
+			}
+		}
+	}
+	if found != 2 {
+		t.Errorf("%d of two incidents found", found)
+	}
+}
