@@ -33,7 +33,6 @@ const (
 var commentFloors = map[string]float64{
 	"server":              19,
 	"service/eligibility": 19,
-	"server/demo":         12,
 	"service/processing":  10,
 	"service/rules":       11,
 	"service/timing":      18,

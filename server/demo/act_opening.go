@@ -63,7 +63,8 @@ func (d *run) createPractitioners() {
 
 // createProducts creates the products, then counts the rules in force. Directions
 // name other products, so these must exist before. Every rule must have a version,
-// a message and a basis: a salon can then ask where a refusal comes from.
+// a message and a basis: a salon can then ask where a refusal comes from. At least
+// some of them must be absolute.
 func (d *run) createProducts() {
 	for _, s := range products(d.clock.Now()) {
 		made := call(d, d.people.manager, d.catalog.CreateProduct, &pb.CreateProductRequest{

@@ -29,7 +29,8 @@ func (d *run) wren() *visit {
 
 // ordinaryVisit is Wren's next visit, with its taps counted. The golden file then
 // shows when an ordinary visit costs more answers or taps than before, which no
-// test of a single rule would.
+// test of a single rule would. It fails when the visit is stopped, or when the
+// screen calls to rinse now.
 func (d *run) ordinaryVisit(v *visit) {
 	d.page.act("An ordinary visit, with its taps counted")
 	d.clock.advance(20 * minute)

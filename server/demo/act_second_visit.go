@@ -28,6 +28,8 @@ func (d *run) secondVisit(first *pb.Decision, session *pb.Session, eye *pb.Incid
 	d.page.printDecision(refusal)
 	d.expect(refusal.GetVerdict() == pb.Verdict_VERDICT_REFUSE && firedRules(refusal, "incident.doctors-word-missing"), "an eye without a doctor's word is refused, not %s", refusal.GetVerdict())
 
+	// A word for each of the two causes, dated and with a reference; without these it would
+	// lead to a question.
 	d.page.say("A week later she brings a letter from the eye clinic about that day.")
 	d.clock.advance(7 * 24 * time.Hour)
 	given := d.clock.Now().AddDate(0, 0, -2)

@@ -43,7 +43,9 @@ func (d *run) service(decision *pb.Decision) *pb.Session {
 
 // step is what the till sends at one time.
 type step struct {
+	// Time since the previous step.
 	after time.Duration
+	// What happens then, in one batch.
 	facts []*pb.Event
 }
 

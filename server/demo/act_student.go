@@ -21,6 +21,7 @@ func (d *run) student() {
 	d.page.answer("%s, asked for as %s, for %s under %s", enumLabel(decision.GetVerdict()), enumLabel(decision.GetRole()), d.people.teo.displayName, d.people.supervisor.displayName)
 	d.expect(decision.GetVerdict() == pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, "a student may do it under conditions, not %s", decision.GetVerdict())
 
+	// Before the signature, even a verdict that lets it go ahead is not enough.
 	d.page.say("He tries to begin at once.")
 	start := &pb.StartSessionRequest{Parent: maren.GetName(), Decision: decision.GetName(), RequestId: newID()}
 	unsigned := callRefused(d, d.people.teo, d.processing.StartSession, start, codes.FailedPrecondition)

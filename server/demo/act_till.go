@@ -35,6 +35,7 @@ func (d *run) retry(client *pb.Client, card *pb.Consultation) {
 	d.page.say("One on the incomplete consultation, one on the complete one, and this one: the retry made no new decision.")
 	d.expect(len(kept) == 3, "the retry left one decision, not two")
 
+	// The same ID with other content can only be a mistake, and is never done.
 	d.page.say("Then a bug in the till sends another product with the same request ID.")
 	request.Product, request.LotCode = mild, mildLot
 	failure := callRefused(d, d.people.amara, d.eligibility.CheckEligibility, request, codes.AlreadyExists)

@@ -61,9 +61,10 @@ func wholeTick(t time.Time) time.Time {
 	return t
 }
 
-// play runs all acts to their ends, or until halted. After each step it calls progress,
-// when no act runs. Acts that are left when it was halted are ended: they run on without
-// the clock, so their calls must do nothing by then.
+// play runs all acts to their ends, or until halted. After each step it calls
+// progress, when no act runs. Acts that are left when it was halted are ended: they
+// run on without the clock, so their calls must do nothing by then. Nothing is
+// added while acts run.
 func (a *agenda) play(halted func() bool, progress func()) {
 	for len(a.turns) > 0 && !halted() {
 		now := a.turns[0].at

@@ -28,14 +28,22 @@ const callTimeout = 10 * time.Second
 
 // clients are the eight services.
 type clients struct {
-	directory    pb.DirectoryServiceClient
-	catalog      pb.CatalogServiceClient
+	// Chains, salons and practitioners.
+	directory pb.DirectoryServiceClient
+	// Products, lots, policies and rules.
+	catalog pb.CatalogServiceClient
+	// Clients and what they answer.
 	consultation pb.ConsultationServiceClient
-	eligibility  pb.EligibilityServiceClient
-	processing   pb.ProcessingServiceClient
-	outcome      pb.OutcomeServiceClient
-	incident     pb.IncidentServiceClient
-	auditing     pb.AuditServiceClient
+	// Decisions, overrides and signatures.
+	eligibility pb.EligibilityServiceClient
+	// The clock of a service.
+	processing pb.ProcessingServiceClient
+	// How it ended, and the record card.
+	outcome pb.OutcomeServiceClient
+	// What went wrong, and whom to ask about it.
+	incident pb.IncidentServiceClient
+	// The audit log.
+	auditing pb.AuditServiceClient
 }
 
 // dial connects to a server on this machine. Every call is written to calls. There
@@ -123,10 +131,13 @@ type jsonLines struct {
 
 // jsonCall is one line: the method, the request, and the response or error.
 type jsonCall struct {
-	RPC      string          `json:"rpc"`
+	// Service and method, as in the contract.
+	RPC string `json:"rpc"`
+	// The messages in the JSON form of protobuf.
 	Request  json.RawMessage `json:"request"`
 	Response json.RawMessage `json:"response,omitempty"`
-	Error    json.RawMessage `json:"error,omitempty"`
+	// A google.rpc.Status with its details, instead of the response.
+	Error json.RawMessage `json:"error,omitempty"`
 }
 
 // unary is a client interceptor that writes the call after it was made. It sees
@@ -149,8 +160,9 @@ func (j jsonLines) stream(ctx context.Context, desc *grpc.StreamDesc, conn *grpc
 // writtenStream is a stream whose answers are written.
 type writtenStream struct {
 	grpc.ClientStream
-	lines   jsonLines
-	method  string
+	lines  jsonLines
+	method string
+	// What was asked, printed again with each answer.
 	request proto.Message
 }
 

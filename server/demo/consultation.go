@@ -20,9 +20,11 @@ func healthyConsultation(salon string, by person, now time.Time) *pb.Consultatio
 			StraighteningPercent: proto.Float64(70),
 			Words:                "softer, not poker straight",
 		},
-		Scalp:   healthyScalp(),
-		Hair:    untreatedHair(),
-		Tests:   passedTests(by, now),
+		// What was seen, felt and measured.
+		Scalp: healthyScalp(),
+		Hair:  untreatedHair(),
+		Tests: passedTests(by, now),
+		// What the client said, and agreed to after the risks were explained.
 		History: emptyHistory(now),
 		Consent: &pb.Consent{Agreed: yes, Explained: yes, AgreeTime: timestamppb.New(now), AgeYears: proto.Int32(34)},
 	}
@@ -81,7 +83,9 @@ func passedTests(by person, now time.Time) *pb.PreliminaryTests {
 // because a freshly washed scalp burns sooner.
 func emptyHistory(now time.Time) *pb.ClientHistory {
 	return &pb.ClientHistory{
+		// What was done to the hair.
 		Shampoo: happenedDaysAgo(now, 4), ExtensionsRemoved: didNotHappen(), ExtensionsIn: no, Relaxer: didNotHappen(),
+		// Health: each cause is asked by itself, because a doctor's word clears only one.
 		BadReaction: no, Allergy: no, Pregnancy: no, Medication: no, RecentIllness: no, HairLoss: no,
 		ThinningCrown: no, ThinningEdges: no, BreakageLines: no, Keloids: no, ScalpSteroids: no, ContactLenses: no, GloveAllergy: no,
 		Isotretinoin: didNotHappen(), CancerTreatment: didNotHappen(),

@@ -62,10 +62,15 @@ import (
 
 // Options configure the demo.
 type Options struct {
-	JSON     bool      // one line of JSON per call instead of the story
-	Out      io.Writer // the story or the JSON
-	Progress io.Writer // progress messages; nil: none
-	Dir      string    // an empty directory to keep the database in; "": a temporary one, removed at the end
+	// One line of JSON per call instead of the story.
+	JSON bool
+	// The story or the JSON.
+	Out io.Writer
+	// Progress messages; nil: none.
+	Progress io.Writer
+	// An empty directory to keep the database in; "": a temporary one, removed at the
+	// end.
+	Dir string
 	// Start starts the server that the demo calls: plaintext on loopback, with
 	// development identities, on a private PostgreSQL in dir, with now as its clock.
 	Start func(ctx context.Context, dir string, now func() time.Time) (Server, error)
@@ -157,29 +162,38 @@ func (o Options) progress(format string, args ...any) {
 // steps do nothing, so that they need not check for errors.
 type run struct {
 	clients
-	people   people
-	ctx      context.Context
-	clock    *clock
-	lastEcho *pb.ClockEcho // the newest server time that the till has received
-	page     page
-	calls    jsonLines
-	err      error
+	people people
+	// Ends every call when the demo is interrupted.
+	ctx context.Context
+	// The salon's clock, which is the server's too.
+	clock *clock
+	// The newest server time that the till has received.
+	lastEcho *pb.ClockEcho
+	// The story, and the calls as JSON. One of them is discarded.
+	page  page
+	calls jsonLines
+	// Why the story ended early.
+	err error
 }
 
 // play plays all parts in order.
 func (d *run) play(addr string) {
 	d.opening(addr)
+	// Before anything is on hair: what is refused, referred and set aside.
 	d.refusals()
 	d.lightened()
 	kept := d.takeCheckpoint()
 	decision := d.questions()
 	d.till(decision)
+	// One service that goes wrong, and one in which nothing happens.
 	session := d.service(decision)
 	d.student()
 	wren := d.wren()
+	// The days and weeks after.
 	eye := d.followUps(session)
 	d.secondVisit(decision, session, eye)
 	d.ordinaryVisit(wren)
+	// What is left of all this on the log.
 	d.audit()
 	d.verifyCopy(kept)
 	d.closing()

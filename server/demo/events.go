@@ -103,19 +103,22 @@ func normalizerOff() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_NormalizerOff{NormalizerOff: &pb.NormalizerOff{}}}
 }
 
-// shampooed is one neutralizing shampoo and the colour of its foam.
+// shampooed is one neutralizing shampoo and the colour of its foam. The colour is
+// what an indicator in the shampoo shows, and pH paper can stand in for it.
 func shampooed(number int32, colour pb.IndicatorColour) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_Shampoo{Shampoo: &pb.Shampoo{Number: new(number), Indicator: colour}}}
 }
 
-// productUsed is a product and its lot, so that a recall finds the clients.
+// productUsed is a product and its lot, so that a recall finds the clients. Grams
+// are optional.
 func productUsed(product, lot string, grams float64) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ProductUsed{ProductUsed: &pb.ProductUsed{
 		Product: product, LotCode: lot, Grams: proto.Float64(grams),
 	}}}
 }
 
-// scalpUnchanged is the scalp check at the end of the service.
+// scalpUnchanged is the scalp check at the end of the service. A change is an
+// incident.
 func scalpUnchanged() *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ScalpChecked{ScalpChecked: &pb.ScalpChecked{Changed: false}}}
 }

@@ -63,7 +63,8 @@ func RunMonth(ctx context.Context, o Options, size Month) error {
 }
 
 // playMonth plays the month and prints what it came to. Tests look at the month
-// itself; the command only at its page.
+// itself; the command only at its page. The earliest visits before the month lie
+// half a year back, so the clock begins before them.
 func playMonth(ctx context.Context, o Options, size Month) (*month, error) {
 	// The visits before the month lie up to half a year back.
 	salonClock := &clock{now: openingTime().AddDate(0, -8, 0)}
@@ -101,6 +102,7 @@ func (m *month) play() {
 	m.openChain()
 	m.agenda = agenda{clock: m.clock}
 	visits := m.schedule()
+	// A visit before the month, and the one in it, are two acts of one client.
 	for _, v := range visits {
 		if !v.before.at.IsZero() {
 			m.agenda.add(v.before.at, v.playBefore)
@@ -113,8 +115,9 @@ func (m *month) play() {
 	m.printGoals()
 }
 
-// gather adds up the visits that have ended, and returns the others. The first failure of
-// a visit is that of the month.
+// gather adds up the visits that have ended, and returns the others. The first
+// failure of a visit is that of the month. It runs between two steps of the clock,
+// when no visit does, so the tally needs no lock.
 func (m *month) gather(visits []*visit) []*visit {
 	return slices.DeleteFunc(visits, func(v *visit) bool {
 		if v.failed() {
@@ -141,16 +144,19 @@ func (m *month) recall(func(time.Time)) {
 
 // slot is an appointment of a stylist.
 type slot struct {
+	// When it begins, in whole hours of the salon's time.
 	at time.Time
 	by *stylist
 }
 
-// slots are all appointments of the month, shuffled, so that the first n of them are spread
-// evenly over salons, days and hours.
+// slots are all appointments of the month, shuffled, so that the first n of them
+// are spread evenly over salons, days and hours. Hours are those of the salon, with
+// its own time zone and daylight saving.
 func (m *month) slots(random *rand.Rand) []slot {
 	var all []slot
 	for _, s := range m.salons {
 		for day := range monthDays {
+			// The salons are closed at weekends, and have no holidays.
 			// Five days a week, in the salon's own time.
 			date := m.opens.AddDate(0, 0, day/5*7+day%5)
 			opens := time.Date(date.Year(), date.Month(), date.Day(), monthOpensHour, 0, 0, 0, s.zone)
@@ -165,10 +171,11 @@ func (m *month) slots(random *rand.Rand) []slot {
 	return all
 }
 
-// schedule draws the visits of the month, in order of time. Kinds and behaviours have
-// exactly their shares, and dangers, accidents and findings take turns: shares that were
-// drawn at random would differ from seed to seed by more than the goals allow. A student's
-// kind of visit goes to a student, and only that.
+// schedule draws the visits of the month, in order of time. Kinds and behaviours
+// have exactly their shares, and dangers, accidents and findings take turns: shares
+// that were drawn at random would differ from seed to seed by more than the goals
+// allow. A student's kind of visit goes to a student, and only that. A visit draws
+// from a generator of its own, so a change of one does not move the others.
 func (m *month) schedule() []*visit {
 	random := newRandom(m.Seed, 2)
 	kinds := quota(random, kindShares, m.Visits)

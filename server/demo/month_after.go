@@ -26,8 +26,9 @@ func (v *visit) tingles() {
 	v.record(rinseFinished())
 }
 
-// complain records what the client feels, and brings water within half a minute; more than
-// a minute would be a deviation.
+// complain records what the client feels, and brings water within half a minute;
+// more than a minute would be a deviation. The till has the server at once: the
+// call is what it is for.
 func (v *visit) complain(comfort pb.Comfort) {
 	v.offlineUntil = time.Time{}
 	v.record(comfortCheck(comfort, ""))
@@ -76,9 +77,10 @@ func (v *visit) brokenOff() {
 	v.rinse()
 }
 
-// neutralize brings the hair to neutral: normalizer and lathers, or the neutralizer of
-// a thio lotion. The first lather shows the indicator's colour and the others do not, which
-// is the ordinary course.
+// neutralize brings the hair to neutral: normalizer and lathers, or the neutralizer
+// of a thio lotion. The first lather shows the indicator's colour and the others do
+// not, which is the ordinary course. Stylists who tap little note the lathers in
+// one fact, after the last of them.
 func (v *visit) neutralize(lathers int) {
 	if v.kind == waveVisit {
 		v.record(&pb.Event{Fact: &pb.Event_Blotted{Blotted: &pb.Blotted{}}}, &pb.Event{Fact: &pb.Event_NeutralizerOn{NeutralizerOn: &pb.NeutralizerOn{}}})
@@ -106,9 +108,10 @@ func (v *visit) neutralize(lathers int) {
 	}
 }
 
-// finish neutralizes, looks at the scalp and records the outcome. A till that is offline
-// waits: an outcome needs the facts first. A service that is closed too early is refused,
-// and is then finished properly.
+// finish neutralizes, looks at the scalp and records the outcome. A till that is
+// offline waits: an outcome needs the facts first. A service that is closed too
+// early is refused, and is then finished properly. Stylists who tap little say with
+// the outcome that the scalp was looked at.
 func (v *visit) finish() {
 	lathers := 3
 	if v.slips(fewLathers) {
@@ -151,13 +154,15 @@ func (v *visit) close() (reason string) {
 	return reason
 }
 
-// aftermath reports what shows the day after, and follows incidents up, on the first and
-// on the second day. The visit ends with it, since an incident is not over when the client
-// leaves.
+// aftermath reports what shows the day after, and follows incidents up, on the
+// first and on the second day. The visit ends with it, since an incident is not
+// over when the client leaves. The follow-ups are answered by the supervisor, by
+// telephone.
 func (v *visit) aftermath() {
 	if v.accident == nil {
 		return
 	}
+	// What shows only the day after is reported on a session that is closed.
 	if v.accident.happen == nil {
 		v.planted = true
 		v.pause(20 * 60)

@@ -8,10 +8,12 @@ import (
 	"alkalog/proto/contract"
 )
 
-// playBefore plays the client's visit before the month, by the salon's supervisor, as a
-// till does that was offline: all its facts are sent together at the end. It puts the
-// client on record. A few large calls instead of many small ones keep the month short,
-// since what is looked at is the visit after this one.
+// playBefore plays the client's visit before the month, by the salon's supervisor,
+// as a till does that was offline: all its facts are sent together at the end. It
+// puts the client on record. A few large calls instead of many small ones keep the
+// month short, since what is looked at is the visit after this one. The supervisor
+// does it, because a student would need a signature and the licence of the others
+// does not matter here.
 func (v *visit) playBefore(wait func(time.Time)) {
 	v.wait = wait
 	by := v.by.salon.supervisor
@@ -62,6 +64,7 @@ func (v *visit) factsBefore(decision *pb.Decision, session *pb.Session, random *
 	for _, s := range session.GetPlan().GetSections() {
 		latest[s.GetSectionId()] = s
 	}
+	// The call to the bowl is the earliest of the stage's sections.
 	for _, stage := range session.GetPlan().GetStages() {
 		call := minute + 60
 		for _, id := range stage.GetSectionIds() {

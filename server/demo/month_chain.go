@@ -23,6 +23,9 @@ const (
 	soundLot    = "X-2611"
 )
 
+// The chain of the month has the products and the caller names of the story, because they
+// are invented already, but salons and people of its own: as many as the month asks for.
+
 // chairs are the people and places of a salon.
 type chairs struct {
 	// Resource name, law and clock of the salon.
@@ -54,8 +57,9 @@ type stylist struct {
 // directory's and not the caller's claim.
 func (s *stylist) student() bool { return s.role == pb.Role_ROLE_STUDENT }
 
-// openChain creates the chain, its catalogue, and its salons with their people, as the
-// operator and a manager do.
+// openChain creates the chain, its catalogue, and its salons with their people, as
+// the operator and a manager do. Everything after that is done by the people of the
+// salons.
 func (m *month) openChain() {
 	d := m.run
 	call(d, d.people.operator, d.directory.CreateChain, &pb.CreateChainRequest{
@@ -126,9 +130,10 @@ func newStylist(s *chairs, p person, random *rand.Rand) *stylist {
 	return own
 }
 
-// monthProducts are the story's products and more: a third strength and a thio lotion
-// with its neutralizer. Each relaxer has a sound lot, one that will be recalled and one
-// that has expired, so that only the code on the jar tells them apart.
+// monthProducts are the story's products and more: a third strength and a thio
+// lotion with its neutralizer. Each relaxer has a sound lot, one that will be
+// recalled and one that has expired, so that only the code on the jar tells them
+// apart. Other products have one lot, which is never looked at.
 func monthProducts(opens time.Time) []entry {
 	lots := func() []*pb.Lot {
 		return []*pb.Lot{

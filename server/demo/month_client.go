@@ -48,9 +48,9 @@ func pick[T any](random *rand.Rand, from []weighted[T]) T {
 // uniform draws a number between two. Both ends are possible.
 func uniform(random *rand.Rand, low, high float64) float64 { return low + (high-low)*random.Float64() }
 
-// drawClient draws a client who comes at a time. Relaxed clients come when their new
-// growth is long enough, which takes tight curls longer, and never before the usual
-// interval is over.
+// drawClient draws a client who comes at a time. Relaxed clients come when their
+// new growth is long enough, which takes tight curls longer, and never before the
+// usual interval is over. Each of the draws is from the client's own generator.
 func drawClient(random *rand.Rand, at time.Time) *inventedClient {
 	c := &inventedClient{
 		texture: pick(random, textureShares), curl: pick(random, curlShares), density: pick(random, densityShares),
@@ -60,9 +60,11 @@ func drawClient(random *rand.Rand, at time.Time) *inventedClient {
 	step := float64(growthCurlI-growthCurlVIII) / float64(pb.CurlType_CURL_TYPE_VIII-pb.CurlType_CURL_TYPE_I)
 	usual := growthCurlI - step*float64(c.curl-pb.CurlType_CURL_TYPE_I)
 	c.growth = max(120, usual+growthDeviation*random.NormFloat64()) / 1000
+	// The visit comes when the hair has grown, and not the other way round.
 	days := max(shortestInterval, uniform(random, growthAtVisitLow, growthAtVisitHigh)/c.growth)
 	c.relaxed = at.AddDate(0, 0, -int(math.Ceil(days)))
 	c.newHair = math.Round(days*c.growth + rulerError*random.NormFloat64())
+	// The last wash, and sometimes one that should not have been.
 	hours := uniform(random, washedLatest, washedEarliest)
 	if random.Float64() < washedAnywayShare {
 		hours = uniform(random, 20, 40)
@@ -72,7 +74,8 @@ func drawClient(random *rand.Rand, at time.Time) *inventedClient {
 }
 
 // strengthFor is the relaxer that suits a texture, and a mild one on coloured hair:
-// practitioners know that much. A retouch leaves the coloured ends alone.
+// practitioners know that much. A retouch leaves the coloured ends alone. Hair that
+// is lightened is not among the clients; it occurs as a finding.
 func (c *inventedClient) strengthFor(kind visitKind) string {
 	retouch := kind == retouchVisit || kind == studentVisit
 	switch {

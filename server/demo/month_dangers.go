@@ -46,18 +46,26 @@ type slip int
 // The slips.
 const (
 	noSlip slip = iota
+	// The jar goes on without being scanned.
 	jarNotScanned
+	// Another relaxer than the one decided on is scanned, and goes on all the same.
 	otherJar
+	// No strand is tested.
 	testsSkipped
+	// No strand is tested, and the first calls to the bowl are ignored.
 	staysTooLong
+	// The service is closed after two lathers.
 	fewLathers
+	// A student begins before the supervisor has signed.
 	notSigned
 )
 
 // earlier is the visit before, when it is on record.
 type earlier struct {
-	at     time.Time // zero: not on record
-	splash bool      // product came into an eye
+	// Zero: not on record.
+	at time.Time
+	// Product came into an eye.
+	splash bool
 }
 
 // retouchesOnly are the kinds with an earlier relaxer, hydroxideOnly those that are
@@ -179,6 +187,8 @@ var dangers = []*danger{
 	// Alkali that is left in the hair goes on working at home.
 	{name: "closed after two lathers", where: "clock", kinds: hydroxideOnly, slip: fewLathers, caught: []string{"error NOT_NEUTRALIZED"}},
 
+	// From here on: nothing of it reaches a till. They are planted all the same, so that the
+	// report says how many visits of a month nobody could have stopped.
 	{name: "broken skin seen and denied", unseen: "the answer to a question asked singly is a lie"},
 	{name: "medicine not mentioned", unseen: "the client says no"},
 	{name: "statement read out without waiting for an answer", unseen: "all of its items are answered by one tap"},

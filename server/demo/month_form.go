@@ -51,8 +51,9 @@ func (v *visit) intake() {
 	v.decide(card)
 }
 
-// askedAgain notes what is still asked after the first screen. A question that follows
-// from an answer is no second question.
+// askedAgain notes what is still asked after the first screen. A question that
+// follows from an answer is no second question. These are what a salon feels as
+// being asked twice.
 func (v *visit) askedAgain(form *pb.Form) {
 	for _, q := range form.GetQuestions() {
 		if q.GetAskedAfter() == "" {
@@ -81,6 +82,21 @@ func (v *visit) whatIsSaid() (said, known *pb.Consultation) {
 	return said, known
 }
 
+// How a screen is filled in
+//
+// A form lists questions and groups. A group is a statement ("none of these"), or questions
+// that often have the same answer. What a till can do with them, in taps:
+//
+//   - a statement is confirmed with one tap, and an item that does apply is answered by
+//     itself beside it;
+//   - a group with the same answer for all of its questions takes one tap, although each
+//     question gets its own answer;
+//   - a question that shows its usual answer, or the time of the tap before it, takes none
+//     when that is right;
+//   - every other question takes one.
+//
+// A question that follows from an answer is asked only when that answer was given.
+
 // screen is a form that is filled in: one tap for each statement, one for each group whose
 // questions have the same answer, and one for each other question.
 type screen struct {
@@ -98,7 +114,10 @@ type screen struct {
 	given map[string]string
 }
 
-// newScreen fills in a form from what is said.
+// newScreen fills in a form from what is said. It goes through the form in the
+// order of asking, because a question can depend on the answer to an earlier one. A
+// careless practitioner who passes over an item does not get the statement
+// confirmed either: its items are then asked by themselves.
 func newScreen(v *visit, said *pb.Consultation, form *pb.Form) *screen {
 	s := &screen{visit: v, said: &pb.DecisionInputs{Consultation: said}, groups: map[string]*pb.QuestionGroup{},
 		withheld: map[string]bool{}, tapped: map[string]bool{}, given: map[string]string{}}
@@ -120,6 +139,8 @@ func newScreen(v *visit, said *pb.Consultation, form *pb.Form) *screen {
 }
 
 // state confirms a statement, which the client does too when it is the client's.
+// The text, its items and the single item are stored by the server as they were
+// shown.
 func (s *screen) state(g *pb.QuestionGroup) {
 	confirmed := &pb.StatementAnswer{StatementId: g.GetGroupId(), Version: g.GetVersion()}
 	if g.GetOfClient() {
@@ -129,8 +150,9 @@ func (s *screen) state(g *pb.QuestionGroup) {
 	s.visit.answers++
 }
 
-// fill answers one question. What a statement says is not answered again, and what the till
-// has filled in already costs no tap.
+// fill answers one question. What a statement says is not answered again, and what
+// the till has filled in already costs no tap. A single item has no group and is
+// answered like any other question.
 func (s *screen) fill(q *pb.OpenQuestion) {
 	g, value := s.groups[q.GetGroup()], s.choice(q.GetField())
 	stated := g.GetKind() == pb.GroupKind_GROUP_KIND_STATEMENT && !s.withheld[q.GetGroup()]
@@ -155,6 +177,7 @@ func (s *screen) fill(q *pb.OpenQuestion) {
 }
 
 // correct answers what was taken over from the record and is said to be otherwise.
+// Only Form.carried is looked at: what was not taken over is asked for anyway.
 func (s *screen) correct(form *pb.Form, card *pb.Consultation) {
 	have := &pb.DecisionInputs{Consultation: card}
 	for _, c := range form.GetCarried() {
@@ -166,8 +189,9 @@ func (s *screen) correct(form *pb.Form, card *pb.Consultation) {
 	}
 }
 
-// choice is what is said of a field, as the contract writes it; "" when nothing is, or when
-// the field takes no choice. A number is written as the form writes it.
+// choice is what is said of a field, as the contract writes it; "" when nothing is,
+// or when the field takes no choice. A number is written as the form writes it. It
+// is compared with the values that a form lists.
 func (s *screen) choice(field string) string {
 	path, err := fieldpath.Parse(field)
 	if err != nil {
@@ -199,8 +223,9 @@ func endOfValue(value string) string {
 	return value
 }
 
-// sameAnswer reports whether both have the same answer. Two times of an event on the same
-// day are the same answer: that is as well as a client remembers.
+// sameAnswer reports whether both have the same answer. Two times of an event on
+// the same day are the same answer: that is as well as a client remembers. A
+// missing answer is the same as a missing answer, and as nothing else.
 func sameAnswer(name string, a, b *pb.DecisionInputs) bool {
 	path, err := fieldpath.Parse(name)
 	if err != nil {

@@ -15,13 +15,15 @@ const (
 
 // goal is one goal and whether it was reached.
 type goal struct {
+	// What was counted, and what is wanted.
 	text    string
 	reached bool
 }
 
-// frictionGoals judges the ordinary retouches, the planted dangers and the accidents.
-// slack is how many visits more than the share may miss it, for months too small to show a
-// share: with 20 visits, a single refusal would be 5 %. Dangers and accidents have no slack.
+// frictionGoals judges the ordinary retouches, the planted dangers and the
+// accidents. slack is how many visits more than the share may miss it, for months
+// too small to show a share: with 20 visits, a single refusal would be 5 %. Dangers
+// and accidents have no slack. The order is that of the page.
 func (t *tally) frictionGoals(slack int) []goal {
 	o := t.ordinary
 	below := func(count int, most float64) bool { return float64(count-slack) < most*float64(o.visits) }
@@ -37,8 +39,8 @@ func (t *tally) frictionGoals(slack int) []goal {
 	}
 }
 
-// dangerGoal is that every danger that can be seen was found. Lies that nothing can show
-// are left out.
+// dangerGoal is that every danger that can be seen was found. Lies that nothing can
+// show are left out. Dangers that did not come about are no part of it.
 func (t *tally) dangerGoal() goal {
 	planted, caught := 0, 0
 	for d, f := range t.caught {

@@ -32,13 +32,21 @@ type hands struct {
 	ended bool
 }
 
+// Which times are true
+//
+// Three times of the same thing are kept apart: when it happened (the simulated clock), when
+// the till says that it happened (its own clock), and when the server hears of it (at once,
+// or when the till is online again). Hands see and decide by the first; the server only
+// knows the other two.
+
 // slips reports whether the danger of this visit is a slip of a kind. A slip is
 // planted when the hands come to it.
 func (v *visit) slips(s slip) bool { return v.danger != nil && v.danger.slip == s }
 
-// prepare does what comes before the first contact: consent, base, the conditions that must
-// be met by then, and the jar. Conditions are ticked off one by one, since each is a thing
-// to do; those of the time after come with no tap of their own.
+// prepare does what comes before the first contact: consent, base, the conditions
+// that must be met by then, and the jar. Conditions are ticked off one by one,
+// since each is a thing to do; those of the time after come with no tap of their
+// own. A thio lotion needs no base. Three minutes pass for cape, gloves and base.
 func (v *visit) prepare() {
 	v.hands = hands{delay: carefulDelay, contact: map[string]time.Time{}, accidentAt: v.clock.Now().Add(24 * time.Hour)}
 	v.way = minutesToBowl * uniform(v.random, shortestWay, longestWay)
@@ -161,10 +169,11 @@ func (v *visit) apply(id string) {
 	v.look()
 }
 
-// called reports whether it is time to go to the bowl: the screen says so or, without
-// the server, the printed times or the last strand test do. A careless stylist who leaves
-// it on too long waits for the alarm that cannot be overlooked. A stage goes together, so
-// one section's call is enough.
+// called reports whether it is time to go to the bowl: the screen says so or,
+// without the server, the printed times or the last strand test do. A careless
+// stylist who leaves it on too long waits for the alarm that cannot be overlooked.
+// A stage goes together, so one section's call is enough. Water is never started
+// because of a strand test that is due.
 func (v *visit) called() bool {
 	if len(v.contact) == 0 {
 		return false
@@ -188,8 +197,9 @@ func (v *visit) called() bool {
 	})
 }
 
-// pastLimit reports whether a section is past its hard limit and the screen says nothing,
-// which must never be; a stylist then goes by the wall clock.
+// pastLimit reports whether a section is past its hard limit and the screen says
+// nothing, which must never be; a stylist then goes by the wall clock. Such a
+// session is reported by name and fails the month.
 func (v *visit) pastLimit() bool {
 	silent := !slices.ContainsFunc(v.state.GetAlarms(), func(a *pb.Alarm) bool { return a.GetKind() == pb.AlarmKind_ALARM_KIND_RINSE_NOW }) &&
 		slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
@@ -221,8 +231,10 @@ func (v *visit) minutesOn(id string) float64 {
 }
 
 // dueTest is the section whose strand test has been due longest; "" when none is.
-// Without the server, tests come as printed: from the planned minute on, then at the
-// planned interval.
+// Without the server, tests come as printed: from the planned minute on, then at
+// the planned interval. A test that is due for several sections begins with the one
+// that has waited longest. With one tap for the stage, the strand that has had
+// product on for longest speaks for all.
 func (v *visit) dueTest() string {
 	if len(v.contact) == 0 {
 		return ""
@@ -262,15 +274,17 @@ func (v *visit) longestOn() string {
 	return longest.GetSectionId()
 }
 
-// testStrand tests a strand, and records what the eye says in words. Hands come after a
-// moment, unless they are testing already. The eye's error is in logits, as the engine
-// assumes: it is small near both ends of the curl.
+// testStrand tests a strand, and records what the eye says in words. Hands come
+// after a moment, unless they are testing already. The eye's error is in logits, as
+// the engine assumes: it is small near both ends of the curl. The reading is not
+// clipped to what would be expected: an eye may be wrong.
 func (v *visit) testStrand(id string) {
 	if v.clock.Now().Sub(v.lastTest) > time.Minute {
 		v.pause(v.delay * v.random.Float64())
 	}
 	v.lastTest = v.clock.Now()
 	if v.how != careless || v.random.Float64() >= carelessSkips {
+		// Logits need a share strictly between none and all.
 		left := min(0.999, max(0.001, 1-straightenedShare(v.minutesOn(id), v.rates[id])))
 		seen := 1 / (1 + math.Exp(-math.Log(left/(1-left))-eyeError*v.random.NormFloat64()))
 		reading := pb.CurlReading_CURL_READING_PARTLY
@@ -289,9 +303,10 @@ func (v *visit) testStrand(id string) {
 	v.pause(testTakes)
 }
 
-// hasTime reports whether another section can be put on before one that is on must be
-// rinsed: what cannot be finished is not begun. Without the server, the printed times
-// decide.
+// hasTime reports whether another section can be put on before one that is on must
+// be rinsed: what cannot be finished is not begun. Without the server, the printed
+// times decide. The pace is the stylist's own, which she knows better than any
+// plan.
 func (v *visit) hasTime() bool {
 	if v.offline() {
 		return !slices.ContainsFunc(v.planned(), func(s *pb.PlannedSection) bool {
@@ -304,9 +319,9 @@ func (v *visit) hasTime() bool {
 	})
 }
 
-// idle waits until something is due, but looks at the till now and then. The times come
-// from the state on the screen; a call that the estimate brings forward is seen at the
-// next glance.
+// idle waits until something is due, but looks at the till now and then. The times
+// come from the state on the screen; a call that the estimate brings forward is
+// seen at the next glance. An accident is due as well, though nobody knows it.
 func (v *visit) idle() {
 	now := v.clock.Now()
 	next := now.Add(glance * time.Minute)

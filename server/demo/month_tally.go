@@ -40,10 +40,14 @@ type rowKey struct {
 // row adds up visits of one kind. Taps and stages are those of visits that were served,
 // which means completed and closed; the others would make them look few.
 type row struct {
+	// Visits, and what was decided.
 	visits, refused, referred, overridden, overridesDenied int
-	questions, answers, served, tapsBefore, taps, stages   int
-	rinseNow, rinseDue, withRinseNow                       int
-	deviations, incidents, capPassed                       int
+	// What it took. Taps and stages are sums over the visits that were served.
+	questions, answers, served, tapsBefore, taps, stages int
+	// How often the screen called, and in how many visits.
+	rinseNow, rinseDue, withRinseNow int
+	// What went wrong, by the log and in truth.
+	deviations, incidents, capPassed int
 }
 
 // found counts how often something was planted, and how often a sign of it showed.
@@ -91,9 +95,10 @@ func (t *tally) add(v *visit) {
 	}
 }
 
-// note counts a danger or an accident that came about. A danger without a sign does not
-// count where the visit was stopped for another reason: it harmed nobody, and questions
-// that can no longer change a refusal are not asked.
+// note counts a danger or an accident that came about. A danger without a sign does
+// not count where the visit was stopped for another reason: it harmed nobody, and
+// questions that can no longer change a refusal are not asked. What showed instead
+// is kept for the first three.
 func note[K comparable](all map[K]*found, what K, v *visit, signs []string) {
 	stopped := v.session == nil && (v.refused || v.referred)
 	if !v.planted || stopped && !v.caughtBy(signs) {
@@ -116,6 +121,13 @@ func note[K comparable](all map[K]*found, what K, v *visit, signs []string) {
 		f.missed = append(f.missed, fmt.Sprintf("%s by %s: %s", v.client, v.by.displayName, strings.Join(showed, "; ")))
 	}
 }
+
+// What the table says
+//
+// "quest." counts questions that were still asked after the first screen, "answ." the taps
+// of the consultation, "before" the taps from its end to the first contact, and "taps" those
+// from there to closing, the outcome included. Two alarms of the same section and kind that
+// follow each other without a pause are one.
 
 // stoppingRules are the IDs of the rules that ask, refer or refuse. Conditions stop
 // nobody.

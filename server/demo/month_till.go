@@ -65,9 +65,10 @@ func (v *visit) offline() bool {
 	return !v.offlineFrom.IsZero() && now.After(v.offlineFrom) && now.Before(v.offlineUntil)
 }
 
-// record takes down what happens now, a tap each. The till sends it at once, or when it
-// reaches the server again. Facts of one call are one batch, and carry the same time, but
-// they are as many taps.
+// record takes down what happens now, a tap each. The till sends it at once, or
+// when it reaches the server again. Facts of one call are one batch, and carry the
+// same time, but they are as many taps. An offline till keeps them in the order in
+// which they were tapped.
 func (v *visit) record(facts ...*pb.Event) {
 	for _, fact := range facts {
 		fact.EventId, fact.OccurTime = newID(), v.tillTime()
@@ -103,9 +104,10 @@ func (v *visit) send() {
 	v.observe(answer.GetState())
 }
 
-// look reads the state, as a glance at the till's screen does. A real till watches the
-// session and is told; here the hands look whenever they would have been told, which is
-// the same to them and does not depend on how fast a stream is.
+// look reads the state, as a glance at the till's screen does. A real till watches
+// the session and is told; here the hands look whenever they would have been told,
+// which is the same to them and does not depend on how fast a stream is. What is
+// queued goes first, so that the state is not older than the facts.
 func (v *visit) look() {
 	if v.offline() || v.failed() {
 		return
@@ -117,8 +119,9 @@ func (v *visit) look() {
 }
 
 // observe counts the alarms that the state raises anew, and notes them and the
-// deviations as signs. An alarm that went away and comes again counts again: somebody has
-// to read it again.
+// deviations as signs. An alarm that went away and comes again counts again:
+// somebody has to read it again. The state comes with every answer, so nothing is
+// polled that is known already.
 func (v *visit) observe(state *pb.SessionState) {
 	if state == nil {
 		return

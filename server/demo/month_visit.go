@@ -189,9 +189,11 @@ func (v *visit) decide(card *pb.Consultation) {
 	}
 }
 
-// allowed reports whether the service may begin, after the overrides that a supervisor
-// of this salon would try. Careful supervisors send half of the clients home, and try only
-// what the terms allow; careless ones try everything, so that denials are counted too.
+// allowed reports whether the service may begin, after the overrides that a
+// supervisor of this salon would try. Careful supervisors send half of the clients
+// home, and try only what the terms allow; careless ones try everything, so that
+// denials are counted too. A verdict of "ask" stops the service too, since nobody
+// knew more.
 func (v *visit) allowed() bool {
 	switch v.decision.GetVerdict() {
 	case pb.Verdict_VERDICT_REFUSE:
@@ -218,8 +220,9 @@ func (v *visit) allowed() bool {
 }
 
 // tryOverride lets the supervisor set a finding aside, for the first reason that it
-// lists. A finding without reasons may be overridden by nobody, and the attempt is denied
-// whatever it says.
+// lists. A finding without reasons may be overridden by nobody, and the attempt is
+// denied whatever it says. The decision that comes back has the finding set aside,
+// or not.
 func (v *visit) tryOverride(f *pb.Finding) {
 	reason := "CLIENT_INSISTS"
 	if given := f.GetOverrideTerms().GetReasons(); len(given) > 0 {
@@ -239,8 +242,9 @@ func (v *visit) tryOverride(f *pb.Finding) {
 }
 
 // start begins the service; a student's after the supervisor has signed. It reports
-// whether the service began: the records may have changed since the decision, such as by a
-// recall, and then the server decides again and refuses.
+// whether the service began: the records may have changed since the decision, such
+// as by a recall, and then the server decides again and refuses. The echo of the
+// server's time is sent with it, as with every call of a till.
 func (v *visit) start() bool {
 	request := &pb.StartSessionRequest{Parent: v.client, Decision: v.decision.GetName(), SendTime: v.tillTime(), Echo: v.echo(), RequestId: newID()}
 	if v.slips(notSigned) {
@@ -255,6 +259,7 @@ func (v *visit) start() bool {
 			Name: v.decision.GetName(), Practitioner: supervisor.name, RequestId: newID(),
 		})
 	}
+	// A refused attempt is stored under its request ID; a new one needs another.
 	request.RequestId, request.SendTime, request.Echo = newID(), v.tillTime(), v.echo()
 	asker := v.by.person
 	if performer := v.decision.GetInputs().GetPractitioner().GetName(); performer != v.by.name {

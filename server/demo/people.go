@@ -36,14 +36,26 @@ const (
 
 // person is a caller.
 type person struct {
-	name        string  // resource name
-	displayName string  // name in the story
-	role        pb.Role // role of the caller
+	// Resource name, by which the audit log names the person.
+	name string
+	// Name in the story.
+	displayName string
+	// In which role the person calls. The server compares it with the directory.
+	role pb.Role
 }
 
 // people are all callers.
 type people struct {
-	operator, manager, supervisor, amara, teo, joss, auditor, stranger person
+	// Runs the installation, and creates chains.
+	operator person
+	// Odile manages the chain: people, products and policies.
+	manager person
+	// Imara decides overrides and signs for students.
+	supervisor person
+	// Amara and Joss serve, in a salon each. Teo is a student.
+	amara, teo, joss person
+	// Vesna reads the audit log, and Pim belongs to another chain.
+	auditor, stranger person
 }
 
 // newPeople returns the callers with their roles. Teo has no licence and needs a
@@ -64,7 +76,9 @@ func newPeople() people {
 
 // entry is an ID and the resource to create.
 type entry struct {
-	id           string
+	// The last segment of the resource name.
+	id string
+	// One of these.
 	salon        *pb.Salon
 	practitioner *pb.Practitioner
 	product      *pb.Product
@@ -113,7 +127,7 @@ func products(today time.Time) []entry {
 
 // relaxer is a lye relaxer with complete directions; the server asks about
 // incomplete ones. Percentage, pH and strength fit one another; the server checks
-// that.
+// that. The directions are complete, down to the youngest age.
 func relaxer(called string, strength pb.Strength, percent float64, lots []*pb.Lot) *pb.Product {
 	return &pb.Product{
 		DisplayName: called, Kind: pb.ProductKind_PRODUCT_KIND_HYDROXIDE_RELAXER,

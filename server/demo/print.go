@@ -15,10 +15,13 @@ const width = 100
 // page is the output of the story. What people do starts at the margin; the
 // server's answers are behind a bar. After a write error nothing more is written.
 type page struct {
-	out     io.Writer
-	err     error
-	acts    int
-	printed map[string]bool // cautions and alarms that were already printed
+	out io.Writer
+	// The first error of the writer.
+	err error
+	// How many parts there were.
+	acts int
+	// Cautions and alarms that were already printed.
+	printed map[string]bool
 }
 
 // newPage returns an empty page. Nothing is written before the first line of the

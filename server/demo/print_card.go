@@ -58,11 +58,13 @@ func (p *page) printVisit(v *pb.Visit) {
 	for _, z := range hair.GetZones() {
 		p.detail("%s: condition %s, porosity %s, hydroxide before: %s", enumLabel(z.GetZone()), enumLabel(z.GetCondition()), enumLabel(z.GetPorosity()), enumLabel(z.GetHydroxide().GetHappened()))
 	}
+	// What was tested and agreed before anything was put on.
 	p.answer("tests: elasticity %s, metal salts %s, strand %s", enumLabel(v.GetTests().GetElasticity()), enumLabel(v.GetTests().GetIncompatibility()), enumLabel(v.GetTests().GetStrand()))
 	p.answer("agreed: %s, risks explained: %s; wanted: %.0f %% straighter", enumLabel(v.GetConsent().GetAgreed()), enumLabel(v.GetConsent().GetExplained()), v.GetDesiredPercent())
 	for _, c := range v.GetContraindications() {
 		p.detail("to mind: %s", c)
 	}
+	// What was used, on what, for how long, and what was not done by the rules.
 	for _, u := range v.GetProducts() {
 		p.answer("used: %.0f g of %s, lot %s", u.GetGrams(), lastSegment(u.GetProduct()), lotOf(u))
 	}

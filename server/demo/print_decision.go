@@ -67,7 +67,8 @@ func (p *page) printConditions(d *pb.Decision, known []*pb.Condition) {
 }
 
 // printFinding prints a finding with rule, version, basis and the fields that it
-// looked at. The answers it looked at show which of them decided.
+// looked at. The answers it looked at show which of them decided. A finding that
+// can be overridden says by whom.
 func (p *page) printFinding(f *pb.Finding) {
 	subject := ""
 	if f.GetSubject() != "" {

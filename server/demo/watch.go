@@ -9,10 +9,13 @@ import (
 
 // watcher is a display that follows a session.
 type watcher struct {
-	run     *run
+	// Where an error ends the story.
+	run *run
+	// What was asked, for the JSON form.
 	request *pb.WatchSessionRequest
 	stream  pb.ProcessingService_WatchSessionClient
-	cancel  context.CancelFunc
+	// Ends the stream; a display that is switched off does nothing else.
+	cancel context.CancelFunc
 }
 
 // watch opens the stream with Amara's identity. The stream ends with the run's
