@@ -84,7 +84,7 @@ func TestAnAnswerKeepsItsNeighbours(t *testing.T) {
 	wiped := again(onlyRedness)
 	wiped.Consultation.Etag = k.Etag
 	if k = must(t, c.amara, c.consultation.UpdateConsultation, wiped).Consultation; k.Scalp.BrokenSkin != 0 {
-		t.Errorf("whoever read the answers may take them away: %v", k.Scalp)
+		t.Errorf("a caller who read the answers may remove them: %v", k.Scalp)
 	}
 }
 

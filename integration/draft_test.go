@@ -31,7 +31,7 @@ func fieldOrigin(k *pb.Consultation, field string) *pb.FieldOrigin {
 }
 
 // TestADraftCarriesTheVisit: after a relaxer and a later answer, the draft holds both, each
-// with where it comes from, and nothing that is seen anew. It is stored, a draft like any
+// with where it comes from, and nothing that is seen again. It is stored, a draft like any
 // other, and the same when asked for once more.
 func TestADraftCarriesTheVisit(t *testing.T) {
 	t.Parallel()

@@ -130,7 +130,7 @@ func (f *flooded) memory(t testing.TB) (now, most float64) {
 	return read("VmRSS"), read("VmHWM")
 }
 
-// resetPeak makes the peak begin anew (proc(5), clear_refs).
+// resetPeak makes the peak begin again (proc(5), clear_refs).
 func (f *flooded) resetPeak(t testing.TB) {
 	t.Helper()
 	if err := os.WriteFile(fmt.Sprintf("/proc/%d/clear_refs", f.command.Process.Pid), []byte("5"), 0); err != nil {

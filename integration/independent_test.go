@@ -92,7 +92,7 @@ func corruption(i int) func([][]byte) [][]byte {
 	return func(e [][]byte) [][]byte { e[i] = flip(bytes.Clone(e[i])); return e }
 }
 
-// forge changes an entry and makes tiles and checkpoint anew, as one can who has
+// forge changes an entry and makes tiles and checkpoint again, as one can who has
 // the log's key.
 func (x *auditExport) forge(t *testing.T, keys []ledger.PrivateKey) {
 	t.Helper()

@@ -65,7 +65,7 @@ func verdictText(r verify.Report) string {
 }
 
 // rewrite changes what the fourth entry says and makes tiles, root and, with the
-// key, the checkpoint anew, so that nothing in the database contradicts another.
+// key, the checkpoint again, so that nothing in the database contradicts another.
 func (a tamperedChain) rewrite(t *testing.T, keys []ledger.PrivateKey) {
 	t.Helper()
 	stored := bodies(t, a.sql, "select body from log_entries join audit_entries using (chain, id) order by place")
@@ -125,7 +125,7 @@ func (a tamperedChain) chainPublic(t *testing.T) []string {
 	return []string{a.chainKeys(t, "ebb-and-flow")[0].Public().String()}
 }
 
-// restarted starts the server anew, and returns what it says from then on.
+// restarted starts the server again, and returns what it says from then on.
 func (a tamperedChain) restarted(t *testing.T) *logBuffer {
 	t.Helper()
 	a.stop()

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// The row of the table: somebody makes the whole tree anew after an edit, without
+// The row of the table: somebody makes the whole tree again after an edit, without
 // the key.
 
 // TestRewrittenTreeWithoutTheKey: verification finds it by itself, the server says

@@ -15,20 +15,14 @@
 //
 // There are four groups:
 //
-//   - serve, check-config, migrate and maintain run or prepare the server.
-//     They need
-//
-// the database and the server's keys.
+//   - serve, check-config, migrate and maintain run or prepare the server. They need
+//     the database and the server's keys.
 //   - keys and token make files and need neither database nor server.
-//   - audit and client are gRPC clients: they call a running server, or start
-//     one for
-//
-// themselves on a database (clientFlags). They can do what their identity may do
-// and no more.
-//   - rules, access, version, demo, replay, session and healthcheck need no
-//     setting
-//
-// up, or read only.
+//   - audit and client are gRPC clients: they call a running server, or start one for
+//     themselves on a database (clientFlags). They can do what their identity may do
+//     and no more.
+//   - rules, access, version, demo, replay, session and healthcheck need no setting
+//     up, or read only.
 //
 // # Flags and environment
 //

@@ -16,8 +16,8 @@ type replayCommand struct {
 	All bool `required:"" help:"Replay every decision of the database."`
 }
 
-// replayDiffers is the error for a replay with differences. It is no error of the
-// command, hence its own exit code.
+// replayDiffers is the error for a replay with differences. The command itself
+// succeeded, so it has its own exit code.
 type replayDiffers struct{ error }
 
 // ExitCode returns 3, the exit code of a failed verification.

@@ -13,8 +13,8 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Request is a call that changes something. A retry has the same request ID and thereby
-// is the same request.
+// Request is a call that changes something. A call with the same request ID is a retry
+// of it.
 type Request interface {
 	proto.Message
 	GetRequestId() string

@@ -89,7 +89,7 @@ type ConsultationServiceClient interface {
 	// each counts. A "no" is never carried, and never are scalp, condition, porosity
 	// and density of the hair, new growth, tests, consent, what changes with the day
 	// (medication, illness, pregnancy, loss of hair), doctors' words and the last wash.
-	// The date of birth stands on the client's record and counts from there.
+	// The date of birth is on the client's record and is read from there.
 	//
 	// A carried date is that of the last work that is known: ask whether there was any
 	// since. Errors: NOT_FOUND for an unknown client or reference; PERMISSION_DENIED
@@ -330,7 +330,7 @@ type ConsultationServiceServer interface {
 	// each counts. A "no" is never carried, and never are scalp, condition, porosity
 	// and density of the hair, new growth, tests, consent, what changes with the day
 	// (medication, illness, pregnancy, loss of hair), doctors' words and the last wash.
-	// The date of birth stands on the client's record and counts from there.
+	// The date of birth is on the client's record and is read from there.
 	//
 	// A carried date is that of the last work that is known: ask whether there was any
 	// since. Errors: NOT_FOUND for an unknown client or reference; PERMISSION_DENIED

@@ -178,8 +178,8 @@ func (i Installation) makeTokens() error {
 	return CreateTrusted(i.Path("tokens.jwks"), set)
 }
 
-// makeLog creates the first audit log key, and thereby the name of the installation's
-// logs.
+// makeLog creates the first audit log key, and with it the name of the
+// installation's logs.
 func (i Installation) makeLog() error {
 	line, err := NewLogKey(nil)
 	if err != nil {

@@ -33,7 +33,7 @@ func NewLogKey(existing []string) (string, error) {
 }
 
 // ReadLogKeys reads the private keys of the audit log, one per line, the newest
-// first. With two keys both sign: a verifier that trusts the old key thereby
+// first. With two keys both sign: a verifier that trusts the old key then
 // learns to trust the new one.
 //
 // All keys must have the same name, and no key may occur twice.

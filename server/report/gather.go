@@ -7,14 +7,11 @@
 // network, so that it can be mailed and kept. There are three steps, and only the
 // first reads anything:
 //
-//   - Gather reads the checkpoint, the entries of the period that it covers,
-//     the
-//
-// figures and the decisions from a server, and returns them as Data.
+//   - Gather reads the checkpoint, the entries of the period that it
+//     covers, the figures and the decisions from a server, and returns
+//     them as Data.
 //   - newPageView computes from Data what the page shows: texts, links,
-//     shares of
-//
-// bars. All arithmetic and wording is here.
+//     shares of bars. All arithmetic and wording is here.
 //   - page.html formats the view and computes nothing.
 //
 // The checkpoint is read first, and the entries up to its size, so that what is

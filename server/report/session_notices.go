@@ -13,6 +13,8 @@ import (
 // noticeKind is the kind of a notice; each has its own frame.
 type noticeKind string
 
+// An alarm is what the server called for, a deviation what was not done as planned,
+// and harm what somebody reported.
 const (
 	alarm     noticeKind = "alarm"
 	deviation noticeKind = "deviation"

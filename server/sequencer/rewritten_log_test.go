@@ -7,7 +7,7 @@ import (
 	"alkalog/service/ledger"
 )
 
-// TestRewrittenTreeIsDamageToItsLog: a tree that was made anew without the key
+// TestRewrittenTreeIsDamageToItsLog: a tree that was made again without the key
 // concerns its log alone, also for a server that has not seen how far the log had
 // come: a database that was put back has heads that are signed.
 func TestRewrittenTreeIsDamageToItsLog(t *testing.T) {

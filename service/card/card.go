@@ -20,19 +20,15 @@
 //
 // There are three steps, each a function of the one before:
 //
-//   - Build turns stored visits and incidents into the message RecordCard.
-//     Between this
-//
-// step and the next, package record adds what is learned from all visits
-// together, rates and growth, and cuts the list of visits.
-//   - Summarize turns the card into a few lines of text and the head map.
-//     Programs read
-//
-// the fields of the card; people read these lines.
-//   - Text and HTML print the summary and the visits. Both print the same
-//     blocks in the
-//
-// same order.
+//   - Build turns stored visits and incidents into the message
+//     RecordCard. Between this step and the next, package record adds
+//     what is learned from all visits together, rates and growth, and
+//     cuts the list of visits.
+//   - Summarize turns the card into a few lines of text and the head
+//     map. Programs read the fields of the card; people read these
+//     lines.
+//   - Text and HTML print the summary and the visits. Both print the
+//     same blocks in the same order.
 //
 // Only the message is an input of decisions. A change of a text or of the layout
 // changes no decision and no replay.

@@ -19,7 +19,7 @@ import (
 // dangerous by growing old is carried: facts of the hair that do not change, and every
 // lasting "yes". A "yes" that is out of date asks for one tap too many; a "no" that is
 // out of date hides a danger. So a "no" is never carried, nor "not sure", nor anything
-// that is seen anew at each visit.
+// that is looked at again at each visit.
 //
 // Of each answer the latest record counts. If that is a "no", the older "yes" is not
 // carried either: the question is asked again. Work that the server recorded itself

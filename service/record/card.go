@@ -64,8 +64,8 @@ func visitRates(v *pb.Visit) []*pb.LearnedRate {
 // visits reads the visits of a client, newest first: those with an outcome, and
 // those that nobody closed if product had touched the hair. A visit that was set
 // aside as another client's is not one. The facts of the newest keep visits and
-// of those without an outcome are read and folded anew; older ones are told from
-// their outcomes. The decision of each visit is read unchecked, as it belongs to
+// of those without an outcome are read and folded again; older ones are taken
+// from their outcomes. The decision of each visit is read unchecked, as it belongs to
 // a session that is on the card already.
 func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, error) {
 	sessions, _, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, storage.Page{Size: visitsRead})

@@ -4,8 +4,8 @@
 // # Who calls
 //
 // The caller is an argument. A handler takes the caller from the context once, at
-// its top, and passes it on. Get, List and the checks take it, and answer
-// NOT_FOUND for a record of a salon that the caller is not confined to; the error
+// its top, and passes it on. Get, List and the checks take it, and answer NOT_FOUND
+// for a record of a salon outside those that the caller is confined to; the error
 // is the same as for a record that does not exist, so names cannot be probed. A
 // read whose name ends in Unchecked checks nothing. It is for what the server
 // needs in order to judge, and for records behind one that the caller was allowed
@@ -16,23 +16,15 @@
 // Kind describes one kind of record; Create and Update do the rest, in this
 // order:
 //
-//   - Fields that only the server sets are cleared, so that no check sees a
-//     value
-//
-// that the caller made up.
-//   - The record above must exist and be visible. On an update the record
-//     itself
-//
-// must be, and its etag must be the one that the caller read.
+//   - Fields that only the server sets are cleared, so that no check sees a value that
+//     the caller made up.
+//   - The record above must exist and be visible. On an update the record itself must
+//     be, and its etag must be the one that the caller read.
 //   - The service's own check runs. It sees the record as it would be stored.
-//   - On creation the name must be free. This comes after the checks, so a
-//     caller
-//
-// that may not see a chain learns nothing of the names in it.
-//   - Times, the fields that the service fills, and the audit entry are made
-//     last,
-//
-// because the entry holds a digest of the record as it is stored.
+//   - On creation the name must be free. This comes after the checks, so a caller that
+//     may not see a chain learns nothing of the names in it.
+//   - Times, the fields that the service fills, and the audit entry are made last,
+//     because the entry holds a digest of the record as it is stored.
 //
 // The function that does this runs inside storage.Write, which may run it again
 // if a record that it read was changed meanwhile. It therefore works on copies

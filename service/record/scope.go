@@ -10,7 +10,7 @@ import (
 )
 
 // authorize returns OUT_OF_SCOPE, which callers see as NOT_FOUND, for a record of
-// a salon that the caller is not confined to. Clients, their cards and all else
+// a salon outside those that the caller is confined to. Clients, their cards and all else
 // that belongs to the chain may be read from every salon. Whether the chain is
 // the caller's was checked before, by the name alone.
 func authorize(r *storage.Snapshot, caller actor.Actor, m Named) error {
@@ -25,7 +25,8 @@ func authorize(r *storage.Snapshot, caller actor.Actor, m Named) error {
 }
 
 // salonOf is the salon in which a record was made; empty for a record of the
-// chain. An outcome has no salon of its own, so that of its session is read.
+// chain. For an outcome it is that of its session, because older outcomes do not
+// say theirs.
 func salonOf(r *storage.Snapshot, m proto.Message) (string, error) {
 	switch m := m.(type) {
 	case *pb.Salon:

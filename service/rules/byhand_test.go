@@ -174,7 +174,7 @@ func TestLimitChangesNothing(t *testing.T) {
 	})
 }
 
-// BenchmarkTenRules asks ten rules of the policy, values read anew each time.
+// BenchmarkTenRules asks ten rules of the policy, values read again each time.
 func BenchmarkTenRules(b *testing.B) {
 	e := newEngine(b)
 	in := e.withParameters(soundHead())

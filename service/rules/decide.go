@@ -25,7 +25,7 @@ type waitingRule struct {
 // and then the house's. Findings are then sorted by severity without changing that
 // order otherwise, because a replay compares them one by one.
 
-// evaluation is all that a policy's rules say of a case.
+// evaluation is what the rules of a policy say about a case.
 type evaluation struct {
 	revision      int32         // of the code that decides, see Revision
 	findings      []*pb.Finding // severest first
@@ -80,7 +80,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	return d, nil
 }
 
-// evaluateRules puts every rule that holds in the salon's jurisdiction to the case.
+// evaluateRules evaluates every rule that holds in the salon's jurisdiction.
 func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *evaluation {
 	o := &evaluation{revision: revision, beforeContact: map[string]bool{}}
 	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
@@ -106,9 +106,9 @@ func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *e
 	return o
 }
 
-// evaluate asks one rule about one subject and keeps what it says. The message of a
-// condition that waits is written out now, while the subject is the one that is looked
-// at: the condition is listed unless the answer takes it away.
+// evaluate tests one rule on one subject and keeps its finding, or that it waits. The message of a
+// condition that waits is written out now, while the subject is being
+// evaluated: the condition is listed unless the answer takes it away.
 func (o *evaluation) evaluate(s *state, r *rule, about subject) {
 	answer, missing, err := r.test(s)
 	switch {
@@ -128,7 +128,7 @@ func (o *evaluation) evaluate(s *state, r *rule, about subject) {
 	}
 }
 
-// finding is what a rule that fired tells, with the answers it rests on. They are the
+// finding returns the finding of a rule that fired, with the answers it is based on. They are the
 // evidence that the override and the audit entry refer to, so a derived field shows the
 // answers and records behind it instead of itself: nobody answered the derived field.
 // Fields without a value are left out, such as a branch that was not reached.
@@ -168,7 +168,7 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	return f
 }
 
-// failedText stands before the message of a rule that could not be evaluated.
+// failedText precedes the message of a rule that could not be evaluated.
 func failedText(revision int32) string {
 	if revision < 2 {
 		return "This rule could not be evaluated, so nobody can say that it does not apply: "
@@ -193,7 +193,7 @@ func (l *language) questionKey(i int, about subject) questionKey {
 	return questionKey{i, about.name}
 }
 
-// pathOf is where a field stands in the inputs.
+// pathOf returns the path of a field in the inputs.
 func (l *language) pathOf(i int, about subject) string {
 	i, about = l.decodeQuestion(i, about)
 	path := l.fields[i].path

@@ -19,7 +19,7 @@ import (
 const stateVariable = "@state"
 
 // state is one case as expressions see it: the inputs, and the zone or section
-// that is being looked at. Values are read when first wanted.
+// that is being evaluated. Values are read when they are first needed.
 type state struct {
 	lang         *language
 	frame        *interpreter.ExecutionFrame
@@ -29,7 +29,7 @@ type state struct {
 	product      *pb.Product // of the head, or of the section that is looked at
 	lotCode      string      // of that product
 	values       []ref.Val
-	historyCache *history // worked out when first wanted
+	historyCache *history // computed when it is first needed
 	// revision is the revision of the code that decides, see Revision.
 	revision int32
 }
@@ -47,7 +47,7 @@ func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 	return s, err
 }
 
-// close forgets the case and keeps the room for the next one.
+// close clears the state and returns it to the pool.
 func (s *state) close() {
 	s.frame.Close()
 	clear(s.values)
@@ -66,8 +66,8 @@ func (s *state) value(i int) ref.Val {
 	return s.values[i]
 }
 
-// enterZone makes zone the one that is being looked at. A zone that the
-// consultation does not list is there all the same, and nothing of it is known.
+// enterZone makes zone the one that is being evaluated. A zone that the
+// consultation does not list is evaluated too; all of its answers are missing.
 func (s *state) enterZone(zone pb.Zone) {
 	s.zone = nil
 	for _, z := range s.in.GetConsultation().GetHair().GetZones() {

@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// RULES.md is what the policy says today; -update writes it anew.
+// RULES.md is what the policy says today; -update writes it again.
 func TestPage(t *testing.T) {
 	page := newEngine(t).Page()
 	if *update {

@@ -31,7 +31,7 @@ type housePolicyRules struct {
 
 // policyCache keeps house policies that were built, the least lately used thrown out
 // first. A policy is found by its content, never by its name, so that a changed
-// policy is built anew and two chains with the same rules share one.
+// policy is built again and two chains with the same rules share one.
 type policyCache struct {
 	mu       sync.Mutex
 	seed     maphash.Seed // a key tells contents apart in this process only

@@ -140,7 +140,7 @@ func TestFlushCountsRunningWater(t *testing.T) {
 			t.Errorf("at minute %v: %v", m, s.stateAt(m).Alarms)
 		}
 	}
-	// Splashed again while water runs: counted anew.
+	// Splashed again while water runs: counted again.
 	s.at(30, splash(leftEye))
 	if got := s.stateAt(33).Flushes[0].GetFlushedMinutes(); math.Abs(got-3) > 1e-9 {
 		t.Errorf("after a second splash %v minutes are counted", got)
