@@ -45,7 +45,8 @@
 // # What is not known
 //
 // What nobody recorded is left out and never guessed: no percentage, no minutes,
-// no result. "Not shown" and "not recorded as met" are written out where silence
+// no result. A guess on a card would be read at the next visit as a fact, and the
+// next exposure would be planned by it. "Not shown" and "not recorded as met" are written out where silence
 // could be read as "in order". Estimates have their interval.
 //
 // # What a card leaves out

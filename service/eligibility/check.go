@@ -18,6 +18,10 @@
 // A what-if, with an inline consultation, is decided by the same code and is not
 // stored. Only its number is counted, for each practitioner and day, so that
 // trying answers until one fits is visible.
+//
+// A booking is decided by the same code for a day to come. It is not stored as a
+// decision and is counted like a what-if, since most of what is seen on the day
+// cannot be known yet; on the day a check decides.
 package eligibility
 
 import (

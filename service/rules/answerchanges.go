@@ -10,7 +10,7 @@ import (
 	"alkalog/proto/contract"
 )
 
-// Whoever is refused can ask again with other answers. That is right when the first
+// A salon that is refused can ask again with other answers. That is right when the first
 // answer was a mistake and a danger when it was true. The server cannot tell which; it
 // can make the change visible. A later decision that rests on the changed answer asks
 // what changed, in words, and the change is an entry and a figure. Comparing is done on

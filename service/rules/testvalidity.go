@@ -19,7 +19,7 @@ import (
 // say NOT_DONE and known.strand_reason and its like say why. A test that went badly
 // counts whenever it was made.
 
-// A reading that says stop counts for ever and whoever made it: a strand that broke is
+// A reading that says stop counts for ever, no matter who made it: a strand that broke is
 // no less broken for being old. A reading that says go ahead counts only for the hair
 // that was tested: not after later chemical work, not when it is old, not from the
 // future.
