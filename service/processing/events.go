@@ -173,7 +173,8 @@ func (s Service) acceptEvents(events []*pb.Event, old []*pb.StoredEvent, sender 
 	return results, fresh
 }
 
-// describe is violations in one line.
+// describe is violations in one line: the fields and what would be right, without the
+// values, which may be personal data.
 func describe(violations []fault.Violation) string {
 	var lines []string
 	for _, v := range violations {

@@ -72,7 +72,8 @@ func (h *Notifier) hear(topic string) {
 	}
 }
 
-// offer puts a token into a channel unless one is there.
+// offer puts a token into a channel unless one is there. It never blocks, so that a commit
+// waits for no watcher.
 func offer(c chan struct{}) {
 	select {
 	case c <- struct{}{}:

@@ -156,7 +156,8 @@ func startOnDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessi
 	return decision, nil
 }
 
-// checkNoOtherSession refuses to begin while another service is open on the client's head.
+// checkNoOtherSession refuses to begin while another service is open on the client's head:
+// two clocks on one head would each guide by half of the exposure.
 // One that is under way is recorded, and names the other.
 func checkNoOtherSession(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
 	open, err := storage.OpenSessionOf(r, req.Parent)

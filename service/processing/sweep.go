@@ -108,7 +108,8 @@ func (f *sweepResult) look(r *storage.Snapshot, session *pb.Session, now time.Ti
 	return nil
 }
 
-// isMissed reports whether a call to rinse has stood too long.
+// isMissed reports whether a call to rinse has stood too long. Only RINSE_NOW counts: a
+// RINSE_DUE that nobody follows becomes one, and a late rinse is a deviation anyway.
 func isMissed(a *pb.Alarm, now time.Time) bool {
 	return a.Kind == pb.AlarmKind_ALARM_KIND_RINSE_NOW && now.Sub(a.SinceTime.AsTime()) >= missedAfter
 }

@@ -107,7 +107,8 @@ func guidance(state *pb.SessionState) *pb.SessionState {
 // after resuming is the whole state, so an old token costs nothing but its size.
 func token(state *pb.SessionState) string { return "seq-" + strconv.FormatInt(state.Sequence, 10) }
 
-// sequenceOf reads a token; an empty one begins afresh.
+// sequenceOf reads a token; an empty one begins afresh. A token that is none is
+// INVALID_ARGUMENT, because a till that mixes up its tokens should hear of it.
 func sequenceOf(token string) (int64, error) {
 	if token == "" {
 		return 0, nil
