@@ -11,7 +11,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: whoever comes again is not asked again for what lasts, sees where each
+// The promise: a client who comes again is not asked again for what lasts, sees where each
 // carried answer comes from, and is asked for everything that may have changed.
 
 const byCarrying = pb.AnswerOrigin_ANSWER_ORIGIN_CARRIED

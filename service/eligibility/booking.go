@@ -27,7 +27,7 @@ const pastTolerance = 5 * time.Minute
 // waits are over and what must happen before. No decision is stored, because none of
 // the day's answers can be known yet: on the day CheckEligibility decides.
 //
-// It is a write all the same, so that a retry is answered as before and is counted
+// It is a write nevertheless, so that a retry is answered as before and is counted
 // once. The count is that of what-ifs, for each practitioner and day: a booking
 // decides on answers that nobody has to stand by.
 func (s Service) CheckBooking(ctx context.Context, req *pb.CheckBookingRequest) (*pb.CheckBookingResponse, error) {
@@ -91,7 +91,9 @@ func (s Service) bookedConsultation(r *storage.Snapshot, caller actor.Actor, req
 	return s.inlineConsultation(r, caller, req.Parent, req.GetInline(), now)
 }
 
-// inlineConsultation checks a consultation that is not stored, like one that is.
+// inlineConsultation checks a consultation that is not stored, as one that is: a
+// what-if must not accept answers that could not be given for real. What only the
+// server sets is cleared, and statements become the answers that they stand for.
 func (s Service) inlineConsultation(r *storage.Snapshot, caller actor.Actor, client string, given *pb.Consultation, now time.Time) (*pb.Consultation, error) {
 	inline := proto.CloneOf(given)
 	record.Clear(inline)
