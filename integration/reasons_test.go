@@ -82,7 +82,7 @@ func misreported(r rpc, err error) []string {
 		for _, name := range info.Metadata {
 			named = append(named, name)
 		}
-		for _, name := range resourceName.FindAllString(withoutFilter(err), -1) {
+		for _, name := range resourceName.FindAllString(withoutQuotes(err), -1) {
 			if !slices.Contains(named, name) {
 				breaches = append(breaches, "names "+name+" and not in the metadata")
 			}
@@ -91,13 +91,18 @@ func misreported(r rpc, err error) []string {
 	return breaches
 }
 
-// withoutFilter is the message of an error, without what it says of the field
-// filter: a syntax error quotes the caller's filter, and a quoted part is not a
-// name. What the message says of any other field is left in.
-func withoutFilter(err error) string {
+// withoutQuotes is the message of an error, without what it says of fields that are
+// programs: a syntax error quotes the caller's filter or expression, and a quoted part
+// is not a name. What the message says of any other field is left in.
+func withoutQuotes(err error) string {
 	message := status.Convert(err).Message()
-	if why := violationsOf(err)["filter"]; why != "" && status.Code(err) == codes.InvalidArgument {
-		message = strings.Replace(message, "filter: "+why, "filter", 1)
+	if status.Code(err) != codes.InvalidArgument {
+		return message
+	}
+	for field, why := range violationsOf(err) {
+		if why != "" && (field == "filter" || strings.HasSuffix(field, ".expression")) {
+			message = strings.Replace(message, field+": "+why, field, 1)
+		}
 	}
 	return message
 }
@@ -134,6 +139,7 @@ func TestMisreportedErrorsAreFound(t *testing.T) {
 		{"another code", made(codes.Aborted, "NOT_FOUND", "not found", nil), "another code"},
 		{"a name that is not in the metadata", made(codes.NotFound, "NOT_FOUND", salon+" is not found", nil), "not in the metadata"},
 		{"a part of the filter", invalid("filter", "is not understood: unexpected "+salon), ""},
+		{"a part of an expression", invalid("house_policy.rules[0].expression", "is not understood: unexpected "+salon), ""},
 		{"a name in what is wrong with another field", invalid("parent", salon+" is not understood"), "not in the metadata"},
 	} {
 		got := strings.Join(misreported(rpcNamed("ListEntries"), c.err), "; ")
