@@ -70,7 +70,8 @@ const Version = "1"
 //	0  before decisions stored a revision
 //	1  conditions name their subject and whether they come before first contact
 //	2  texts that the engine adds say first what to do; findings name their cause,
-//	   and those of one cause share the strictest terms
+//	   and those of one cause share the strictest terms; of conditions that wait for
+//	   one question, the question is shown, once
 const Revision = 2
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.

@@ -85,12 +85,15 @@ func (t *translation) condition(c *pb.Condition, open []*pb.OpenQuestion) string
 		question, _ := texts.Question(t.lang, path, asked)
 		return t.form("forms/answer-first", texts.Args{"question": question})
 	}
-	asked, _, _ = strings.Cut(asked, " Until then: ")
+	asked, _, until := strings.Cut(asked, " Until then: ")
 	i := slices.IndexFunc(open, func(q *pb.OpenQuestion) bool { return q.GetQuestion() == asked })
 	if i < 0 {
 		return ""
 	}
 	question, _ := texts.Question(t.lang, open[i].GetField(), asked)
+	if !until {
+		return t.form("forms/answer-first", texts.Args{"question": question})
+	}
 	return t.form("forms/answer-first-until", texts.Args{"question": question, "text": t.message(c.GetRuleId(), c.GetSubject())})
 }
 

@@ -46,7 +46,7 @@ func TestLocalTexts(t *testing.T) {
 		{"a choice", "pt", in, "findings/strength.fine", "Use a força suave. Este produto (Normal) é forte demais para cabelo fino."},
 		{"a decimal", "fr", short, "findings/" + growth, "Attendez plus de repousse : 8,5 mm, c'est moins que 12 mm. Sans chevauchement, elle ne peut pas être défrisée, et le chevauchement casse les cheveux."},
 		{"a question", "es", asking, "questions/consultation.hair.zones[ends].condition", "Puntas: ¿En qué estado está el pelo?"},
-		{"an open condition", "fr", open, "conditions/hair.dense", "Répondez d'abord : La chevelure est-elle clairsemée, moyenne ou dense ? D'ici là : Prenez des séparations plus fines, 6 mm plutôt que 13 mm, ou faites-vous aider. Sinon, dans une chevelure dense, la dernière section vient trop tard."},
+		{"a question of several conditions", "fr", open, "conditions/hair.dense", "Répondez d'abord : La chevelure est-elle clairsemée, moyenne ou dense ?"},
 		{"a question behind a refusal", "pt", overridden, "conditions/unanswered:consultation.history.allergy", "Responda primeiro: Pergunte à pessoa: tem alergia a alguma coisa em produtos capilares?"},
 		{"an alternative", "fr", in, "alternatives/cut", "Couper ou coiffer sans produit chimique"},
 		{"English", "en", in, "findings/scalp.broken-skin", ""},

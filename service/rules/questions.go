@@ -135,6 +135,10 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 	}
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
+			if o.revision >= 2 && e.sharesQuestion(o, w) {
+				conditions = e.askOnce(o, conditions, w)
+				continue
+			}
 			text := openConditionText(o.revision, w.message, e.question(w.fields[0], w.subject))
 			conditions = append(conditions, o.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 			continue
@@ -150,6 +154,33 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 		}
 	}
 	return conditions
+}
+
+// sharesQuestion tells whether another condition waits for the question that a condition
+// waits for. Of such conditions no two may hold at once, as those for thin and for thick
+// hair, so neither is shown before the answer.
+func (e *Engine) sharesQuestion(o *evaluation, w waitingRule) bool {
+	at := e.lang.questionKey(w.fields[0], w.subject)
+	n := 0
+	for _, other := range o.waiting {
+		if other.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION && e.lang.questionKey(other.fields[0], other.subject) == at {
+			n++
+		}
+	}
+	return n > 1
+}
+
+// askOnce adds the question that several conditions wait for, once. It comes before first
+// contact when one of them does.
+func (e *Engine) askOnce(o *evaluation, conditions []*pb.Condition, w waitingRule) []*pb.Condition {
+	text := "Answer first: " + e.question(w.fields[0], w.subject)
+	for _, c := range conditions {
+		if c.GetText() == text {
+			c.BeforeContact = c.BeforeContact || w.text.GetBeforeContact()
+			return conditions
+		}
+	}
+	return append(conditions, o.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 }
 
 // openConditionText is a condition that holds unless the answer to a question takes it
