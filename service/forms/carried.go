@@ -9,7 +9,8 @@ import (
 	"alkalog/service/texts"
 )
 
-// carried are the answers that were taken over from an earlier visit.
+// carried are the answers that were taken over from an earlier visit, by the origins that
+// the draft has of them. Sections and zones as a whole are not answers and are left out.
 func (f *form) carried() []*pb.OpenQuestion {
 	var all []*pb.OpenQuestion
 	for _, o := range f.Inputs.GetConsultation().GetOrigins() {

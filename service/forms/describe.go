@@ -92,7 +92,8 @@ func Choices(p fieldpath.Path, lang string) []*pb.QuestionChoice {
 	return all
 }
 
-// display is an answer that is no choice, as it is shown.
+// display is an answer that is no choice, as it is shown: times as RFC 3339 in UTC, dates as
+// ISO 8601, without the month or the day when they are not known.
 func display(v protoreflect.Value) string {
 	m, ok := v.Interface().(protoreflect.Message)
 	if !ok {

@@ -24,6 +24,23 @@
 // They are in the form at once, with the answers after which they are asked, so that a
 // till needs no call in between. The engine finds them: each answer is tried on a copy.
 //
+// # An example
+//
+// Of a client's first visit, with nothing answered, a part of the form is:
+//
+//	group scalp-seen, a statement: "I have parted the hair ... I saw none of these."
+//	    consultation.scalp.infection_signs, .burns, .redness, ...
+//	question consultation.scalp.swelling, by itself: it is today's single item
+//	question consultation.tests.elasticity, a choice of four
+//	question consultation.tests.test_time, after NORMAL, WEAK or FAILED; usually now
+//	group condition, asked together: one tap gives SOUND to three zones
+//
+// # Errors
+//
+// Make fails only when the inputs lack what every decision needs (time, product,
+// practitioner, salon) or when a rule cannot be evaluated. It never leaves a needed
+// question out: an empty form means that no rule waits for an answer.
+//
 // The package is pure.
 package forms
 
@@ -64,7 +81,8 @@ type form struct {
 	made    *pb.Form
 }
 
-// Make makes a form.
+// Make makes a form. Statements come before questions asked together, so a question that
+// is in both belongs to the statement. The inputs are not changed.
 func Make(c Context) (*pb.Form, error) {
 	f := form{Context: c, groupOf: map[string]*pb.QuestionGroup{}, made: &pb.Form{Language: c.Language}}
 	if c.Earlier != nil {
@@ -113,7 +131,8 @@ func (f *form) ask() error {
 	return nil
 }
 
-// add adds a question and those that follow it.
+// add adds a question, in a group or with "" by itself, and those that follow it. What
+// follows is never part of the group: one tap cannot answer it.
 func (f *form) add(n rules.Need, group string) error {
 	q := f.question(n)
 	q.Group = group

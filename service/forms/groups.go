@@ -38,7 +38,9 @@ func (f *form) given(s *pb.StatementAnswer) bool {
 	})
 }
 
-// groupTogether groups the needed questions of which one tap can answer at least two.
+// groupTogether groups the needed questions of which one tap can answer at least two. A
+// single one that is left is asked by its own words. The text with the date of the last
+// visit is used when there was one; the date is that of the salon's calendar.
 func (f *form) groupTogether(t rules.Asked) {
 	var members []rules.Need
 	for _, n := range f.needs {
@@ -87,6 +89,7 @@ func (f *form) shared(t rules.Asked, members []rules.Need) []*pb.QuestionChoice 
 	})
 }
 
+// isNeeded tells whether a rule waits for the answer at a path.
 func (f *form) isNeeded(path string) bool {
 	return slices.ContainsFunc(f.needs, func(n rules.Need) bool { return n.Path == path })
 }
@@ -97,6 +100,8 @@ func (f *form) words(id, english string) (text, beside string) {
 	return inLanguage(f.Language, id, english)
 }
 
+// inLanguage translates a text. A translation of another English sentence than this one is
+// never used; see package texts.
 func inLanguage(lang, id, english string) (text, beside string) {
 	translated, reviewed := texts.Translate(lang, id, english, nil)
 	switch {
