@@ -23,6 +23,10 @@ const furthestBooking = 400 * 24 * time.Hour
 // as now. Our own choice, as for answers: clocks of tills differ.
 const pastTolerance = 5 * time.Minute
 
+// A consultation is weeks old on the day of the appointment, and its scalp was looked at
+// weeks ago. The decision for that day says so, as a question, which becomes a
+// requirement: look again on the day. It is not left out to make the answer friendlier.
+
 // CheckBooking decides for a future time on what is known now, and says when all
 // waits are over and what must happen before. No decision is stored, because none of
 // the day's answers can be known yet: on the day CheckEligibility decides.

@@ -53,12 +53,16 @@ func ageFields() []field {
 	}
 }
 
+// ageTyped is the age in whole years that was typed into the consultation.
 func (s *state) ageTyped() (years int64, ok bool) {
 	if c := s.in.GetConsultation().GetConsent(); c != nil && c.AgeYears != nil {
 		return int64(*c.AgeYears), true
 	}
 	return 0, false
 }
+
+// The day of the decision is the salon's day: at a quarter past midnight in the salon it
+// can still be yesterday in UTC, and a birthday decides whether a guardian is needed.
 
 // ageByBirth is the age in whole years on the day of the decision in the salon's
 // time zone. Somebody born on 29 February has the birthday on 1 March in other

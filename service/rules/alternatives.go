@@ -46,6 +46,9 @@ func (l *language) alternative(text alternativeText) (alternative, error) {
 	return a, nil
 }
 
+// Those that nothing speaks against come first, since a salon reads the first line.
+// The order of the file counts otherwise, gentlest first.
+
 // alternativesFor lists the alternatives, those that nothing speaks against first.
 func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
 	var offers []*pb.Alternative

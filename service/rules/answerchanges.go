@@ -65,6 +65,10 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 	return changes, nil
 }
 
+// A doctor's word without a date or a reference turns a referral into a question. The
+// answer behind it is as dangerous as before, so it is looked at as if it still
+// referred; otherwise an incomplete word would be a way to hide the change.
+
 // dangerousFindings are the findings of a case that refuse or refer, and those that only wait
 // for the date, the reference or the cause of a doctor's word: an incomplete word
 // turns a referral into a question, and the answer behind it is as dangerous.
@@ -93,6 +97,9 @@ func stillFires(standing []*pb.Finding, f *pb.Finding) bool {
 		return now.GetRuleId() == f.GetRuleId() && now.GetSubject() == f.GetSubject()
 	})
 }
+
+// One answer is one change, however many rules looked at it: what is asked of the
+// practitioner is one sentence.
 
 // addChange adds a change; an answer that several rules or decisions looked at is
 // one change, with all of the rules.

@@ -289,6 +289,21 @@ func TestAloneUnderShortDirections(t *testing.T) {
 	}
 }
 
+// Of a wait whose event is not known nobody can say that enough time has passed.
+func TestAloneWithoutAKnownEvent(t *testing.T) {
+	in := soundHead()
+	in.Consultation.Hair.NewGrowthMm = nil
+	in.RecordCard = &pb.RecordCard{NextRetouchTime: timestamppb.New(today.Add(7 * day))}
+	d := mustDecide(t, newEngine(t), in)
+	d.CreateTime = timestamppb.New(today)
+	ada := in.GetPractitioner()
+	got := JudgeOverride(d, Attempt{By: ada, Caller: ada.Name, As: ada.Role, RuleID: "retouch.too-early-on-record", Reason: "UNDER_PROCESSED_LAST_TIME",
+		At: today, OnlyOne: true, PhotoDigest: strings.Repeat("ab", 32)})
+	if got != pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_LIMIT {
+		t.Errorf("%s", got)
+	}
+}
+
 // Who counts as active in a salon.
 func TestActive(t *testing.T) {
 	us := &pb.Salon{Name: "chains/ebb-and-flow/salons/quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_US}

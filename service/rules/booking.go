@@ -39,6 +39,10 @@ func (e *Engine) Earliest(in *pb.DecisionInputs, from time.Time) (at time.Time, 
 	return time.Time{}, false, nil
 }
 
+// Times of appointments are whole minutes, so a wait that ends within one is over with
+// the next. That is how "a minute before it waits, at it it does not" holds for events
+// whose times have seconds.
+
 // lastWait is the whole minute in which the last of the waits ends that hold at the
 // time of a case and stand in the way; the zero time when none does.
 func (e *Engine) lastWait(in *pb.DecisionInputs) (time.Time, error) {
@@ -71,6 +75,9 @@ func (e *Engine) lastWait(in *pb.DecisionInputs) (time.Time, error) {
 	}
 	return last, nil
 }
+
+// Only rules with a wait are asked here, and of these only those that stand in the way: a
+// condition that waits is met or not, and moves no appointment.
 
 // waitingRules are the rules with a wait that hold where the salon is.
 func (e *Engine) waitingRules(s *state, p *housePolicyRules) []*rule {
@@ -160,6 +167,11 @@ func (e *Engine) ruleOf(p *housePolicyRules, id string) *rule {
 	}
 	return &rule{expression: &expression{}}
 }
+
+// These are told whether the event happened before or not: who washed last week can wash
+// again before the appointment. A rule counts if it could fire about this case at all, so
+// nobody is told to abstain from waving before a hydroxide service for a rule about thio
+// products.
 
 // abstentions are what is not done before the appointment, so that no wait begins:
 // one for each thing, from the earliest moment that any of its rules counts from,

@@ -55,6 +55,10 @@ func sameCause(a, b *pb.Finding) bool {
 		contract.AtLeast(a.GetSeverity(), pb.Severity_SEVERITY_REFER) && contract.AtLeast(b.GetSeverity(), pb.Severity_SEVERITY_REFER)
 }
 
+// A section with its own product is asked about again, with the same answers; the finding
+// about it is the same finding to whoever decides about it. Another zone of the hair is
+// not: a sound strand of the ends says nothing about the new growth.
+
 // zoneOfSubject is the subject of a finding without the section whose own product
 // it is about.
 func zoneOfSubject(f *pb.Finding) string {

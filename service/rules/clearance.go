@@ -56,6 +56,10 @@ func clearanceFields(v enumTable) []field {
 	return fields
 }
 
+// A word covers what was known when it was given. Treatments have dates, so a word of
+// before the treatment began does not cover it; pregnancy, an allergy or an illness have
+// none in the consultation, and the word's age is the limit.
+
 // began is when a cause that has a date was last given or taken, at the latest; the
 // zero time is not known.
 func (s *state) began(cause pb.ClearanceCause) time.Time {

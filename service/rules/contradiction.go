@@ -90,6 +90,10 @@ func later(a, b *fact) bool {
 	return a.done() && b.done() && a.dated && b.dated && a.at.earliest.Sub(b.at.latest) > tolerance
 }
 
+// A contradiction that is not there yet can come with the next answer. As long as one can,
+// it is not known that there is none, and the rule waits for the answers that could bring
+// it.
+
 // openContradictions are the questions whose answer could contradict something.
 // Dates of the zones are not among them: the head's date is asked for instead.
 func (h *history) openContradictions() []string {

@@ -92,6 +92,8 @@ func (l *language) indexOf(path string) (int, pb.Zone) {
 	return l.index[path], 0
 }
 
+// Loading a time zone reads and parses tzdata, so it is kept by name for the policy.
+
 // location is the salon's time zone. A salon that names none, or one that the
 // time zone database does not have, counts in UTC.
 func (s *state) location() *time.Location {
@@ -130,6 +132,10 @@ func dayNumber(t time.Time) int64 {
 
 // interval is the earliest and the latest moment that fit an answer.
 type interval struct{ earliest, latest time.Time }
+
+// People say "in January" as often as a date. An answer is an interval then, and what
+// waits is counted from its latest moment: the client who was at the beginning of the
+// month can say so.
 
 // when reads the time of a past event. A calendar day, or a month or year when
 // the day or the month is 0, is an interval in the salon's time zone; what has
@@ -214,6 +220,9 @@ func displayDate(d *date.Date) string {
 	}
 	return fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay())
 }
+
+// Several fields of one rule can rest on one answer. The finding shows it once, at the
+// place where it was first looked at.
 
 // addEvidence adds answers to a finding, each field once.
 func addEvidence(f *pb.Finding, answers []*pb.SeenAnswer) {

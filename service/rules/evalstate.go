@@ -96,6 +96,10 @@ func (s *state) enterSection(section *pb.HeadSection) {
 	s.useProduct(s.in.GetProduct(), s.in.GetLotCode())
 }
 
+// The product is part of the state and not of the inputs while rules are asked, because
+// sections can take another one. Every value is forgotten with a change of product:
+// derived values read it too.
+
 // useProduct makes a product the one that the product's fields are read from.
 func (s *state) useProduct(product *pb.Product, lotCode string) {
 	if s.product == product && s.lotCode == lotCode {
@@ -126,6 +130,10 @@ func zones() [3]struct {
 		{pb.Zone_ZONE_ENDS, subject{name: "zone:ends", path: "consultation.hair.zones[ends]"}},
 	}
 }
+
+// Zones are always three, whether the consultation lists them or not: a zone that nobody
+// described is asked about. Sections are those that the salon described, because how a
+// head is divided is the salon's choice; of these, only those that are to be treated.
 
 // forEachSubject looks at the subjects of a scope in turn: the case itself, the three
 // zones, listed or not, or those of the sections that the salon described which

@@ -190,6 +190,10 @@ func (g group) fields(v enumTable) []field {
 	return append(simple, events...)
 }
 
+// A field that is added to a message is a field of rules at once, unless it could hold
+// what no rule may see. Texts could, so they are opted in; lists need a decision on how
+// their elements are shown (provider.go); what only the server sets is no answer.
+
 // automatic tells whether rules can read a field that the group does not list.
 func (g group) automatic(f protoreflect.FieldDescriptor) bool {
 	behaviour, _ := proto.GetExtension(f.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
@@ -216,6 +220,11 @@ func (g group) field(v enumTable, path string, f protoreflect.FieldDescriptor) f
 	return field{path: path, celType: celType, asked: asked, follows: follows(path), get: get}
 }
 
+// reader makes the difference between an answer and a supplied value: for an answer the
+// zero value is nil, which becomes an unknown; for a supplied enum it is the word
+// UNSPECIFIED, which rules compare with; for a supplied number it is null, but for
+// parameters, which are all filled in.
+//
 // reader is the CEL type of a field and how it is read.
 func (g group) reader(v enumTable, f protoreflect.FieldDescriptor, asked bool) (*cel.Type, func(*state, protoreflect.Message) ref.Val) {
 	list := func(s *state, m protoreflect.Message) ref.Val { return s.lang.adapter.NativeToValue(m.Get(f).List()) }

@@ -137,6 +137,9 @@ func (s *state) factFromAnswer(source pb.HistorySource, kind pb.ChemicalWork, zo
 	return f
 }
 
+// A record is taken as it is and not doubted: the visit was recorded while it happened.
+// It is set aside only by moving the visit to the client whose it was.
+//
 // factFromRecord is what the server recorded. A time that is missing counts as now.
 func (s *state) factFromRecord(of *pb.HistoryFact, index int) *fact {
 	f := &fact{HistoryFact: proto.CloneOf(of), index: index, dated: true, at: interval{s.now(), s.now()}}
@@ -184,6 +187,10 @@ func (h *history) someZoneRelaxed() bool {
 	return slices.ContainsFunc(h.answers[1:], func(of [7]*fact) bool { return of[pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE].done() })
 }
 
+// Hair grows out: the new growth of a retouch is mid-strand a month later and reaches the
+// ends in a year or more. A recorded service on the whole head stays on mid-strand and
+// ends until somebody says that they were cut, which is an answer about the zone.
+
 // onZone tells whether recorded work is on a zone now. What was new growth then
 // is mid-strand now, and the ends one day.
 func (s *state) onZone(f *fact, zone pb.Zone) bool {
@@ -196,6 +203,10 @@ func (s *state) onZone(f *fact, zone pb.Zone) bool {
 	}
 	return zone == pb.Zone_ZONE_ENDS && s.daysAgo(f.at.earliest) >= reachesEndsDays
 }
+
+// Of two that say "done" the later one counts, because every wait and every age of a test
+// is counted from it. A date that is missing does not make the others less true: it is
+// asked for, and meanwhile the known one counts.
 
 // strictest puts facts together; the first is the zone's own answer.
 func strictest(facts []*fact) workStatus {
@@ -210,6 +221,10 @@ func strictest(facts []*fact) workStatus {
 	}
 	return k
 }
+
+// For relaxers the consultation has a question about the whole head. For the rest it has
+// none, and "never" has to be said of three zones; as long as one was not asked, the
+// whole head was not asked either.
 
 // wholeHead is what is known of a kind of work anywhere on the head. Whether it is
 // known that there was none, the head's answer says for relaxers, and the answers
@@ -236,6 +251,10 @@ func (h *history) wholeHead(kind pb.ChemicalWork) workStatus {
 	}
 	return strictest(facts)
 }
+
+// It ends the time in which a strand test counts, so work that could be later than what is
+// known must be named: a question is open if its answer could bring work at all, or date
+// work that has no date.
 
 // lastWork is the latest chemical work of any kind that is known, and the
 // questions that could name later work. Semi-permanent colour counts.

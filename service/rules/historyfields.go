@@ -118,6 +118,12 @@ func workFields(v enumTable, path, stands string, w workKind, zone func(*state) 
 	return []field{happened.replacing(stands + ".happened"), latest.following(path + ".happened"), days.following(path + ".happened")}
 }
 
+// Which questions are open is not simply which answers are missing. For a zone it is the
+// zone's own answer, and the head's as long as no zone accounts for a relaxer: then it
+// could still be on this zone. For new growth the head's date can matter too, because a
+// relaxer of the last days is on it. For the whole head the head's answer settles
+// relaxers, and the three zones settle every other kind of work.
+
 // openHistory are the questions that could still show that a kind of work was done
 // on a zone, or anywhere when the zone is 0; none when it was.
 func (s *state) openHistory(zone pb.Zone, w workKind) []string {
@@ -152,6 +158,10 @@ func (h *history) unansweredZones(w workKind, paths []string) []string {
 	}
 	return paths
 }
+
+// A date is asked of the source that can be the latest: the head's answer where it is
+// yes, since it means the last relaxer anywhere, else the zones that say yes. A kind of
+// work of which nobody knows yet whether it was done is asked about first.
 
 // openDates are the questions that could date a kind of work that was done, or
 // else show that it was.

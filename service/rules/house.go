@@ -103,6 +103,10 @@ func checkAlone(r *pb.Rule, report func(field, want string)) {
 	}
 }
 
+// A house may let a finding of its own be overridden, by people who work on clients or
+// answer for them, for a reason from a list. Terms that nobody could meet look like a
+// possibility and are none, so they are refused.
+
 // checkTerms reports terms of override that nobody could use.
 func checkTerms(terms *pb.OverrideTerms, report func(field, want string)) {
 	if !terms.GetAllowed() {
@@ -147,6 +151,11 @@ func (l *language) expressionProblem(r *pb.Rule) string {
 	return l.missingPrecondition(f)
 }
 
+// A client who never had something cannot say when it was last. A rule that names the
+// date without the question before it would wait for an answer that nobody can give, and
+// every decision of the chain would stay ASK. So the question must be named too, and in
+// a condition it is then asked first.
+
 // missingPrecondition says which question an expression has left out that comes before one it
 // names: a client who never had a relaxer cannot say when the last one was, and would
 // be asked for ever.
@@ -188,6 +197,10 @@ func (sizes) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
 	}
 	return &cost.SizeEstimate{Min: 0, Max: most}
 }
+
+// Whether a number is looser is found by putting it together with the default: a number
+// that does not come out as it went in was the looser one. So there is one place that
+// knows which direction is stricter (strictestParameters).
 
 // checkParameters reports numbers that are looser than the built-in ones.
 func (e *Engine) checkParameters(p *pb.PolicyParameters) []Problem {

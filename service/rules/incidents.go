@@ -24,6 +24,9 @@ import (
 // are facts, not questions; what is asked is when the scalp was seen, what it looks
 // like, what the strand shows, and what a doctor said.
 
+// incidentFields are the fields of incidents. The newest incident of each kind decides,
+// since what clears it, a look or a test afterwards, clears the older ones too. Doctors'
+// words are the exception: each incident that needs one is named by its own.
 func incidentFields(v enumTable) []field {
 	newest := func(concerned func(*pb.Incident) bool) func(*state) ref.Val {
 		return func(s *state) ref.Val { return s.newestIncident(concerned) }

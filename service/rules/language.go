@@ -133,6 +133,10 @@ type ingredients struct {
 	messages []*pb.Ingredient
 }
 
+// The law limits the hydroxides "expressed as sodium hydroxide" and by their sum
+// (Regulation (EC) 1223/2009, Annex III, entry 15), so a comparison by plain percentage
+// would pass an illegal lithium product. Package alkali has the factors.
+
 // asSodiumHydroxide adds up the sodium, potassium and lithium hydroxide as % m/m
 // of sodium hydroxide, the way the law counts them.
 func asSodiumHydroxide(list ref.Val) ref.Val {
@@ -187,6 +191,10 @@ func percent(list, substance ref.Val) ref.Val {
 // rounded is a percentage to a billionth, so that the sum of two decimals is what
 // a person would get.
 func rounded(percent float64) ref.Val { return types.Double(math.Round(percent*1e9) / 1e9) }
+
+// What stands beside a finding is read by people and compared by the start of a service
+// (sameFinding), so it is written in one way: words of enums, times in UTC to the minute,
+// numbers to three decimals.
 
 // displayValue writes a value the way it is shown beside a finding.
 func displayValue(v ref.Val) string {

@@ -66,6 +66,10 @@ func (e *Engine) looseningProblem(f protoreflect.FieldDescriptor, v protoreflect
 	return ""
 }
 
+// The range is asked again when a decision is made, and not only at the upload: when a
+// source turns out to be wrong, the range goes with the next release, and policies that
+// used it fall back to the default at once, without anybody having to edit them.
+
 // looser is the default numbers with those that a house policy loosens. A number
 // that is not permitted is left out: the ranges may have been narrowed since the
 // policy was uploaded.

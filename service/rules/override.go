@@ -144,6 +144,10 @@ func judgeAlone(d *pb.Decision, f *pb.Finding, a Attempt) pb.OverrideDenial {
 	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
 }
 
+// Hours are counted to the moment of the attempt and not of the decision: who waits an
+// hour before trying has waited an hour. Days are those of the salon, as for the wait
+// itself.
+
 // aloneLimitPassed tells whether as much time has passed since the event behind a
 // finding as its terms ask of somebody who works alone. Of an event whose time is
 // not known, nobody can say so.
@@ -189,6 +193,9 @@ func JudgeSignature(d *pb.Decision, by *pb.Practitioner, at time.Time) (reason p
 	return pb.ErrorReason_ERROR_REASON_UNSPECIFIED, ""
 }
 
+// The directory knows a licence by its number and its end. One whose end is not known is
+// not a valid one, as in the rules about people.
+
 // isLicensed tells whether a licence is known and runs beyond at, where
 // hairdressers are licensed; elsewhere nobody needs one.
 func isLicensed(p *pb.Practitioner, in *pb.Salon, at time.Time) bool {
@@ -197,6 +204,10 @@ func isLicensed(p *pb.Practitioner, in *pb.Salon, at time.Time) bool {
 	}
 	return p.GetLicenceNumber() != "" && p.GetLicenceExpireTime().IsValid() && p.GetLicenceExpireTime().AsTime().After(at)
 }
+
+// Active is generous in what makes a second person: everybody who could be asked counts,
+// also somebody who is not on today's list. Only who surely cannot be asked is left out,
+// because to count too few would let people set aside their own refusals.
 
 // Active tells whether somebody works on clients in a salon at a time: no student,
 // with a licence where hairdressers are licensed. Who is on the list of no salon

@@ -11,6 +11,11 @@ import (
 // It shows each rule with its expression as it is, for those who want to check, and its
 // worked cases in words, for those who do not.
 
+// The page is part of the review of a rule: a change of a file shows here in words, with
+// the basis and the terms of override beside it, and the test fails until the page is
+// made anew. So nothing of a rule that matters to somebody who signs it off may be left
+// out of rulePage.
+
 // Page is the whole policy as a page of Markdown for somebody who reads no code:
 // the numbers, every rule with what it demands, when, on which basis and who may
 // override it, and the worked cases.
@@ -86,7 +91,9 @@ func rulePage(r *pb.Rule, cases []caseText) []byte {
 	return b
 }
 
-// waitPage is when the wait of a rule ends.
+// waitPage is when the wait of a rule ends, and what is not done before an appointment
+// because of it. The length is told by the field and not by a number: which number is
+// in force depends on the chain and on the product.
 func waitPage(w *pb.RuleWait) []byte {
 	var length string
 	switch {
@@ -167,6 +174,9 @@ func advicePage(d document) []byte {
 	}
 	return b
 }
+
+// A house policy is written by somebody who has this page and not the program, so it
+// lists every path with its type and, for answers, the question that asks for it.
 
 // languagePage is what an expression can name, for authors of house policies.
 func (e *Engine) languagePage() []byte {

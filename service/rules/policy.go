@@ -126,6 +126,10 @@ func builtInText() ([]byte, error) {
 	return text, nil
 }
 
+// The text that is kept is compared by digest for as long as decisions are, so what is
+// in it must not change by accident. Comments of the files are in it: the reason for a
+// rule is evidence too.
+
 // withoutCases leaves the worked cases out of a policy's text: they show what a
 // rule does and change nothing in it. A case is one line of its file.
 func withoutCases(text []byte) []byte {
@@ -137,6 +141,10 @@ func withoutCases(text []byte) []byte {
 	}
 	return kept
 }
+
+// Documents are separated by the line that YAML itself uses for that. They are decoded
+// one by one with unknown keys refused: "serverity: REFUSE" would otherwise be a rule
+// without a severity.
 
 // parse reads a policy's documents. A key that nothing reads is an error.
 func parse(text []byte) ([]document, error) {
@@ -152,6 +160,10 @@ func parse(text []byte) ([]document, error) {
 	}
 	return documents, nil
 }
+
+// Reasons of override are a map in the file and a list in the contract. They are sorted
+// by code, because the order of a map is not one, and decisions that replay must list
+// them in the same order.
 
 // rule is the contract's form of a rule text.
 func (t *ruleText) rule() (*pb.Rule, error) {
@@ -221,8 +233,8 @@ func or(s, otherwise string) string {
 	return s
 }
 
-// setParameters puts named numbers into parameters. Later documents win, so a test can
-// put a document with other numbers behind the policy.
+// setParameters puts named numbers into parameters. A number that two documents set is
+// that of the later one.
 func setParameters(into *pb.PolicyParameters, numbers map[string]float64) error {
 	m := into.ProtoReflect()
 	for name, n := range numbers {

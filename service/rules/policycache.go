@@ -62,6 +62,9 @@ func (s *policyCache) get(key uint64) *housePolicyRules {
 	return e.Value.(*cacheEntry).policy
 }
 
+// A policy with more rules than the cache holds is built for every decision, rather than
+// throwing everybody else's out.
+//
 // put puts a policy on the shelf. If another call has put it there meanwhile,
 // either will do: they are the same.
 func (s *policyCache) put(key uint64, p *housePolicyRules) {
@@ -97,6 +100,10 @@ func (e *Engine) policyFor(house *pb.HousePolicy) *housePolicyRules {
 	e.policies.put(key, p)
 	return p
 }
+
+// A hash of 64 bits and not the content itself is the key, to keep the cache small. Two
+// policies with the same hash would be taken for each other; with the seed of the
+// process nobody can make such a pair, and by chance one in 2^64 pairs is.
 
 // key hashes all of a house policy that bears on a decision.
 func (s *policyCache) key(p *pb.HousePolicy) uint64 {

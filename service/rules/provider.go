@@ -30,6 +30,7 @@ func listedMessages() []proto.Message {
 	return []proto.Message{&pb.Ingredient{}, &pb.Lot{}, &pb.Visit{}, &pb.Deviation{}, &pb.SectionOutcome{}}
 }
 
+// newProvider makes the provider for the words of a language.
 func newProvider(v enumTable) (*provider, error) {
 	registry, err := types.NewRegistry()
 	if err != nil {
@@ -45,6 +46,9 @@ func newProvider(v enumTable) (*provider, error) {
 	}
 	return p, nil
 }
+
+// What rules may read of a visit is what was done and what came of it. What was answered
+// then is the consultation's of that day and says nothing about today.
 
 // readable names the fields that rules may read of a message in a list.
 func readable(message string) []string {
@@ -69,7 +73,8 @@ func (p *provider) FindStructFieldNames(message string) ([]string, bool) {
 	return names, names != nil
 }
 
-// FindStructFieldType implements types.Provider.
+// FindStructFieldType implements types.Provider. Enums are shown as the words that
+// expressions compare with, and a value that this program does not know as unspecified.
 func (p *provider) FindStructFieldType(message, name string) (*types.FieldType, bool) {
 	if !slices.Contains(readable(message), name) {
 		return nil, false

@@ -56,6 +56,10 @@ type questionKey struct {
 	subject string
 }
 
+// The most decisive question comes first, so that a salon that stops answering has
+// answered what could have refused. Between equals the order of the consultation counts,
+// which is the order in which the till asks.
+
 // openQuestions are the answers that rules severer than worst wait for, most
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
@@ -118,6 +122,10 @@ func (e *Engine) question(i int, about subject) string {
 // while a finding stands that no answer could make worse, and must be answered
 // before the service goes ahead should that finding be overridden.
 const unanswered = "unanswered:"
+
+// A condition whose answer is missing is listed with the question that could take it
+// away. Leaving it out would be a go-ahead on an answer that nobody gave; asking for it
+// would hold up a service for a condition that can simply be met.
 
 // conditions are what has to be ticked off if the service goes ahead: what fired
 // as a condition, what would unless an answer that is missing says no, and the

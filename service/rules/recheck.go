@@ -40,6 +40,9 @@ func Carried(earlier, again *pb.Decision) []*pb.Override {
 	return carried
 }
 
+// An override of one cause was given for all of its findings together. If one of them now
+// rests on other answers, the whole is another matter and is decided anew.
+
 // sameMembers tells whether all findings that an override set aside together with the
 // one it names are there again because of the same answers, or are there no more.
 func sameMembers(earlier, again *pb.Decision, o *pb.Override, named *pb.Finding) bool {
@@ -73,6 +76,9 @@ func findingOf(d *pb.Decision, ruleID, subject string) *pb.Finding {
 	}
 	return nil
 }
+
+// The version of the rule counts: another version can refuse for another reason under the
+// same id, and nobody has looked at that.
 
 // sameFinding tells whether two findings say the same because of the same answers.
 // The time of the decision is no answer.

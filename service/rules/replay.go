@@ -41,6 +41,10 @@ func digestLines(policy, house string) []byte {
 	return fmt.Appendf(nil, "built-in %s\nhouse %s\n", policy, house)
 }
 
+// The house policy is not built again from its text: it is in the inputs, and the digest
+// binds the two together. Its text is kept so that the digest can be checked by somebody
+// who has only the texts.
+
 // Restore builds the policy that a decision was made under from the texts kept
 // then. find returns a text by its digest.
 func Restore(policyDigest string, find func(digest string) ([]byte, error)) (*Engine, error) {
@@ -70,6 +74,9 @@ func verifiedText(wanted string, find func(string) ([]byte, error)) ([]byte, err
 	}
 	return text, nil
 }
+
+// The comparison is strict on purpose: a message in other words or a list in another order
+// is a difference, because a person was shown the stored one.
 
 // Compare says what differs between a stored decision and one made again from
 // its inputs, a line each, as "path: stored -> replayed". It looks at the answer:

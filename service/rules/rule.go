@@ -64,6 +64,10 @@ func (l *language) compile(expression string, scope pb.RuleScope, build func(*ce
 	return f, l.checkScope(f, scope)
 }
 
+// A rule of the case that names a zone would read whichever zone was looked at last. So
+// what an expression may name depends on its scope, and the order of the fields makes
+// that a comparison of indices.
+
 // checkScope tells off an expression that names a zone or a section outside its scope.
 func (l *language) checkScope(f *expression, scope pb.RuleScope) error {
 	for _, i := range f.fields {
@@ -144,6 +148,10 @@ func (l *language) missingFields(u *types.Unknown) []int {
 	}
 	return fields
 }
+
+// The interpreter is called without CEL's own wrapping, which also catches faults. A fault
+// here is a fault of this program or of the library; it must refer this case and not end
+// the server.
 
 // evaluate gives the formula's value. A fault in the midst of it is an error.
 func (f *expression) evaluate(s *state) (value ref.Val, err error) {

@@ -72,6 +72,10 @@ func (e *Engine) evaluateSectionProducts(s *state, p *housePolicyRules, o *evalu
 	s.useProduct(s.in.GetProduct(), s.in.GetLotCode())
 }
 
+// With a head's product and three sections' products, the condition to wear gloves would
+// be there four times. What is said in the same words about the same zone is said once;
+// refusals are kept for each product, since each product can be exchanged.
+
 // evaluateForSection asks a rule about a section's own product.
 func (o *evaluation) evaluateForSection(s *state, r *rule, about subject) {
 	found, waits := len(o.findings), len(o.waiting)

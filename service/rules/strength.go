@@ -21,6 +21,7 @@ type check struct {
 	scope pb.RuleScope
 }
 
+// newCheck builds a check of a policy's file.
 func (l *language) newCheck(expression, scope string) (check, error) {
 	n, err := number("RULE_SCOPE_", pb.RuleScope_value, or(scope, "CASE"))
 	if err != nil {
@@ -76,6 +77,7 @@ type step struct {
 	strength pb.Strength // of To or AtMost
 }
 
+// newStep reads a step of a policy's file.
 func newStep(text stepText) (step, error) {
 	word := text.To + text.AtMost
 	if word == "" {
@@ -99,6 +101,10 @@ func (t step) apply(from pb.Strength) pb.Strength {
 	}
 	return from
 }
+
+// An answer that is missing leaves the advice open only if it could change it: a step
+// that waits and would leave the strength as it is, is passed over. So a half-filled
+// consultation gets advice as early as it can be right.
 
 // recommendStrength works out the strength that suits this hair, step by step. A step that
 // would change it and waits for an answer leaves it open.

@@ -96,6 +96,10 @@ type testValidity struct {
 	answers []*pb.SeenAnswer
 }
 
+// The last chemical work of any kind ends what a strand test can say: the hair that was
+// tested is not the hair that is there. Work without a date could be later than the
+// test, so its date is asked for before the test counts.
+
 // validity judges a test by the time of its own or, when that is absent, of all
 // tests.
 func (s *state) validity(own *timestamppb.Timestamp, path string) testValidity {

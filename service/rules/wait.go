@@ -39,6 +39,11 @@ type wait struct {
 // is shown.
 type waitEvent struct{ happened, at, dated int }
 
+// A wait is checked when the policy is built, like an expression: a path that is none, or
+// a field of another type, is an error and not a wait that never holds. The fields of an
+// event follow from its path, so a file cannot pair the question of one event with the
+// date of another.
+
 // newWait finds the fields that a wait names; nil when the rule has none.
 func (l *language) newWait(text *pb.RuleWait) (*wait, error) {
 	if text == nil {
@@ -103,6 +108,10 @@ func (w *wait) fields() []int {
 // waitSpan is the wait after one event.
 type waitSpan struct{ since, end time.Time }
 
+// The order matters for what is asked: an event that certainly holds the rule makes every
+// other question needless, as "a || b" does in an expression. Only when none does are the
+// answers listed that could still.
+
 // test tells whether the wait is not over, or which answers that depends on. Of
 // several spans the one that ends last is returned.
 func (w *wait) test(s *state) (span waitSpan, holds bool, missing []int) {
@@ -162,6 +171,10 @@ func (s *state) number(i int) int64 {
 	n, _ := s.value(i).(types.Int)
 	return int64(n)
 }
+
+// Days are counted on the calendar and not as 24 hours: "eight weeks to the day" is a
+// date for client and salon, and two days of a year have 23 or 25 hours. A visit in the
+// evening does not put the next one off to an evening.
 
 // midnightAfter is when the day begins in the salon that is some days after the day
 // of a moment.

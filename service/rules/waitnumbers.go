@@ -106,6 +106,10 @@ func (n waitNumber) tightened(s *state, setting func(*pb.PolicyParameters) *int3
 		*orZero(setting(s.in.GetParameters())) > *orZero(setting(s.lang.defaults))
 }
 
+// A chain that wrote 70 days before measured growth was told apart meant every client. If
+// its number held for unmeasured growth only from one release to the next, clients would
+// be treated earlier than the chain ever allowed.
+
 // measuredDays is the wait between relaxers for measured growth. A chain that states
 // the wait for growth that was not measured, and none for measured growth, means
 // every client: house policies of before the two were told apart keep their meaning.
@@ -154,6 +158,10 @@ func (n waitNumber) evidence(s *state) []*pb.SeenAnswer {
 	}
 	return seen
 }
+
+// Who refuses must be able to say on whose word. A finding whose length is the maker's
+// names the directions; one that a chain made longer keeps the basis of the rule, because
+// the maker did not ask for it.
 
 // directedBasis is the basis of a finding whose wait is as long as the directions of
 // the product state; nil when it is not.
