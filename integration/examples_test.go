@@ -249,6 +249,7 @@ func (st *fixture) sessionExamples() map[string]example {
 		"GetOutcome":       requestAs(st.vesna, &pb.GetOutcomeRequest{Name: st.names.outcome}),
 		"ListOutcomes":     requestAs(st.vesna, &pb.ListOutcomesRequest{Parent: parent(st.names.outcome)}),
 		"ListDueRetouches": requestAs(st.till, &pb.ListDueRetouchesRequest{Parent: st.salon}),
+		"GetPrintout":      requestAs(st.vesna, &pb.GetPrintoutRequest{Name: parent(st.names.outcome), Kind: pb.PrintoutKind_PRINTOUT_KIND_CONSENT, Salon: st.salon}),
 		"GetRecordCard":    requestAs(st.vesna, &pb.GetRecordCardRequest{Name: parent(st.names.outcome)}),
 	}
 }

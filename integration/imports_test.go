@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts service/forms proto/contract proto/fieldpath"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts service/paper service/forms proto/contract proto/fieldpath"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -66,6 +66,7 @@ var allowedImports = map[string]string{
 	"service/record":               "proto/contract service/actor service/fault service/ledger service/rules service/timing service/card service/texts storage " + protoPackage,
 	"service/card":                 "proto/contract " + protoPackage,
 	"service/texts":                "",
+	"service/paper":                "service/texts " + protoPackage,
 	"service/forms":                "service/rules service/texts proto/fieldpath " + protoPackage,
 	"storage":                      "storage/keyring storage/lotcode " + protoPackage,
 	"storage/localpg":              "",

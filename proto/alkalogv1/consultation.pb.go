@@ -1284,8 +1284,18 @@ type Consent struct {
 	AgeYears *int32 `protobuf:"varint,4,opt,name=age_years,json=ageYears,proto3,oneof" json:"age_years,omitempty"`
 	// A guardian agreed; asked for minors only.
 	GuardianAgreed Answer `protobuf:"varint,5,opt,name=guardian_agreed,json=guardianAgreed,proto3,enum=alkalog.v1.Answer" json:"guardian_agreed,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Version of the consent text that was agreed to, such as "chemical-1"; empty:
+	// another text than the server's. Given with language and digest, which must be
+	// those of that text.
+	TextVersion string `protobuf:"bytes,10,opt,name=text_version,json=textVersion,proto3" json:"text_version,omitempty"`
+	// Language of that text, as a BCP 47 tag such as "en".
+	Language string `protobuf:"bytes,11,opt,name=language,proto3" json:"language,omitempty"`
+	// SHA-256 of that text in lower-case hex, as GetPrintout gives it.
+	Digest string `protobuf:"bytes,12,opt,name=digest,proto3" json:"digest,omitempty"`
+	// How the client agreed.
+	Confirmation  ClientConfirmation `protobuf:"varint,13,opt,name=confirmation,proto3,enum=alkalog.v1.ClientConfirmation" json:"confirmation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Consent) Reset() {
@@ -1351,6 +1361,34 @@ func (x *Consent) GetGuardianAgreed() Answer {
 		return x.GuardianAgreed
 	}
 	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *Consent) GetTextVersion() string {
+	if x != nil {
+		return x.TextVersion
+	}
+	return ""
+}
+
+func (x *Consent) GetLanguage() string {
+	if x != nil {
+		return x.Language
+	}
+	return ""
+}
+
+func (x *Consent) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *Consent) GetConfirmation() ClientConfirmation {
+	if x != nil {
+		return x.Confirmation
+	}
+	return ClientConfirmation_CLIENT_CONFIRMATION_UNSPECIFIED
 }
 
 // StatementItem is one item of a statement.
@@ -1917,14 +1955,19 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\fservice_kind\x18\x01 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12Q\n" +
 	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12s\n" +
 	"\x05words\x18\x03 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x05words:\x04\x88\xb2\x19\x04B\x18\n" +
-	"\x16_straightening_percent\"\xbe\x02\n" +
+	"\x16_straightening_percent\"\x8a\x04\n" +
 	"\aConsent\x124\n" +
 	"\x06agreed\x18\x01 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06agreed\x12:\n" +
 	"\texplained\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\texplained\x129\n" +
 	"\n" +
 	"agree_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tagreeTime\x12+\n" +
 	"\tage_years\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18x(\x00H\x00R\bageYears\x88\x01\x01\x12E\n" +
-	"\x0fguardian_agreed\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0eguardianAgreed:\x04\x88\xb2\x19\x04B\f\n" +
+	"\x0fguardian_agreed\x18\x05 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0eguardianAgreed\x12.\n" +
+	"\ftext_version\x18\n" +
+	" \x01(\tB\v\xbaH\x04r\x02\x18 \xa0\xb2\x19\x01R\vtextVersion\x12'\n" +
+	"\blanguage\x18\v \x01(\tB\v\xbaH\x04r\x02\x18#\xa0\xb2\x19\x01R\blanguage\x12#\n" +
+	"\x06digest\x18\f \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x06digest\x12L\n" +
+	"\fconfirmation\x18\r \x01(\x0e2\x1e.alkalog.v1.ClientConfirmationB\b\xbaH\x05\x82\x01\x02\x10\x01R\fconfirmation:\x04\x88\xb2\x19\x04B\f\n" +
 	"\n" +
 	"_age_years\"K\n" +
 	"\rStatementItem\x12\x1a\n" +
@@ -2136,28 +2179,29 @@ var file_alkalog_v1_consultation_proto_depIdxs = []int32{
 	18, // 50: alkalog.v1.Consent.explained:type_name -> alkalog.v1.Answer
 	20, // 51: alkalog.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
 	18, // 52: alkalog.v1.Consent.guardian_agreed:type_name -> alkalog.v1.Answer
-	5,  // 53: alkalog.v1.StatementAnswer.client_confirmation:type_name -> alkalog.v1.ClientConfirmation
-	14, // 54: alkalog.v1.StatementAnswer.items:type_name -> alkalog.v1.StatementItem
-	20, // 55: alkalog.v1.StatementAnswer.give_time:type_name -> google.protobuf.Timestamp
-	6,  // 56: alkalog.v1.FieldOrigin.origin:type_name -> alkalog.v1.AnswerOrigin
-	20, // 57: alkalog.v1.FieldOrigin.answer_time:type_name -> google.protobuf.Timestamp
-	20, // 58: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
-	20, // 59: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
-	0,  // 60: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
-	20, // 61: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
-	12, // 62: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
-	7,  // 63: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
-	8,  // 64: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
-	9,  // 65: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
-	11, // 66: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
-	13, // 67: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
-	16, // 68: alkalog.v1.Consultation.origins:type_name -> alkalog.v1.FieldOrigin
-	15, // 69: alkalog.v1.Consultation.statements:type_name -> alkalog.v1.StatementAnswer
-	70, // [70:70] is the sub-list for method output_type
-	70, // [70:70] is the sub-list for method input_type
-	70, // [70:70] is the sub-list for extension type_name
-	70, // [70:70] is the sub-list for extension extendee
-	0,  // [0:70] is the sub-list for field type_name
+	5,  // 53: alkalog.v1.Consent.confirmation:type_name -> alkalog.v1.ClientConfirmation
+	5,  // 54: alkalog.v1.StatementAnswer.client_confirmation:type_name -> alkalog.v1.ClientConfirmation
+	14, // 55: alkalog.v1.StatementAnswer.items:type_name -> alkalog.v1.StatementItem
+	20, // 56: alkalog.v1.StatementAnswer.give_time:type_name -> google.protobuf.Timestamp
+	6,  // 57: alkalog.v1.FieldOrigin.origin:type_name -> alkalog.v1.AnswerOrigin
+	20, // 58: alkalog.v1.FieldOrigin.answer_time:type_name -> google.protobuf.Timestamp
+	20, // 59: alkalog.v1.Consultation.create_time:type_name -> google.protobuf.Timestamp
+	20, // 60: alkalog.v1.Consultation.update_time:type_name -> google.protobuf.Timestamp
+	0,  // 61: alkalog.v1.Consultation.state:type_name -> alkalog.v1.ConsultationState
+	20, // 62: alkalog.v1.Consultation.submit_time:type_name -> google.protobuf.Timestamp
+	12, // 63: alkalog.v1.Consultation.wishes:type_name -> alkalog.v1.Wishes
+	7,  // 64: alkalog.v1.Consultation.scalp:type_name -> alkalog.v1.ScalpAnalysis
+	8,  // 65: alkalog.v1.Consultation.hair:type_name -> alkalog.v1.HairAnalysis
+	9,  // 66: alkalog.v1.Consultation.tests:type_name -> alkalog.v1.PreliminaryTests
+	11, // 67: alkalog.v1.Consultation.history:type_name -> alkalog.v1.ClientHistory
+	13, // 68: alkalog.v1.Consultation.consent:type_name -> alkalog.v1.Consent
+	16, // 69: alkalog.v1.Consultation.origins:type_name -> alkalog.v1.FieldOrigin
+	15, // 70: alkalog.v1.Consultation.statements:type_name -> alkalog.v1.StatementAnswer
+	71, // [71:71] is the sub-list for method output_type
+	71, // [71:71] is the sub-list for method input_type
+	71, // [71:71] is the sub-list for extension type_name
+	71, // [71:71] is the sub-list for extension extendee
+	0,  // [0:71] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_proto_init() }

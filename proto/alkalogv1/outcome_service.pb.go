@@ -24,6 +24,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// PrintoutKind is a document for print.
+type PrintoutKind int32
+
+const (
+	// Not stated.
+	PrintoutKind_PRINTOUT_KIND_UNSPECIFIED PrintoutKind = 0
+	// The consent text, to be signed.
+	PrintoutKind_PRINTOUT_KIND_CONSENT PrintoutKind = 1
+	// The record card.
+	PrintoutKind_PRINTOUT_KIND_RECORD_CARD PrintoutKind = 2
+	// What the client takes home after the service.
+	PrintoutKind_PRINTOUT_KIND_AFTERCARE PrintoutKind = 3
+)
+
+// Enum value maps for PrintoutKind.
+var (
+	PrintoutKind_name = map[int32]string{
+		0: "PRINTOUT_KIND_UNSPECIFIED",
+		1: "PRINTOUT_KIND_CONSENT",
+		2: "PRINTOUT_KIND_RECORD_CARD",
+		3: "PRINTOUT_KIND_AFTERCARE",
+	}
+	PrintoutKind_value = map[string]int32{
+		"PRINTOUT_KIND_UNSPECIFIED": 0,
+		"PRINTOUT_KIND_CONSENT":     1,
+		"PRINTOUT_KIND_RECORD_CARD": 2,
+		"PRINTOUT_KIND_AFTERCARE":   3,
+	}
+)
+
+func (x PrintoutKind) Enum() *PrintoutKind {
+	p := new(PrintoutKind)
+	*p = x
+	return p
+}
+
+func (x PrintoutKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PrintoutKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_outcome_service_proto_enumTypes[0].Descriptor()
+}
+
+func (PrintoutKind) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_outcome_service_proto_enumTypes[0]
+}
+
+func (x PrintoutKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PrintoutKind.Descriptor instead.
+func (PrintoutKind) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{0}
+}
+
 // RecordOutcomeRequest brings the outcome of a session.
 type RecordOutcomeRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -460,6 +517,172 @@ func (x *GetRecordCardResponse) GetRendered() string {
 	return ""
 }
 
+// GetPrintoutRequest says which document is wanted.
+type GetPrintoutRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The document.
+	Kind PrintoutKind `protobuf:"varint,2,opt,name=kind,proto3,enum=alkalog.v1.PrintoutKind" json:"kind,omitempty"`
+	// The salon that prints; its emergency number is on the sheet for home.
+	Salon string `protobuf:"bytes,3,opt,name=salon,proto3" json:"salon,omitempty"`
+	// Version of the consent text, also an older one; empty: the current one.
+	TextVersion   string `protobuf:"bytes,4,opt,name=text_version,json=textVersion,proto3" json:"text_version,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPrintoutRequest) Reset() {
+	*x = GetPrintoutRequest{}
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPrintoutRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPrintoutRequest) ProtoMessage() {}
+
+func (x *GetPrintoutRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPrintoutRequest.ProtoReflect.Descriptor instead.
+func (*GetPrintoutRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *GetPrintoutRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetPrintoutRequest) GetKind() PrintoutKind {
+	if x != nil {
+		return x.Kind
+	}
+	return PrintoutKind_PRINTOUT_KIND_UNSPECIFIED
+}
+
+func (x *GetPrintoutRequest) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *GetPrintoutRequest) GetTextVersion() string {
+	if x != nil {
+		return x.TextVersion
+	}
+	return ""
+}
+
+// GetPrintoutResponse answers GetPrintout.
+type GetPrintoutResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The file.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// Its media type, "text/html; charset=utf-8".
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// SHA-256 of the file in lower-case hex. The same records give the same file;
+	// the record card also depends on the day.
+	Digest string `protobuf:"bytes,3,opt,name=digest,proto3" json:"digest,omitempty"`
+	// Version of the consent text; empty for other documents. Store it, language and
+	// text_digest in Consent when the client has agreed.
+	TextVersion string `protobuf:"bytes,4,opt,name=text_version,json=textVersion,proto3" json:"text_version,omitempty"`
+	// Language of the document, as a BCP 47 tag.
+	Language string `protobuf:"bytes,5,opt,name=language,proto3" json:"language,omitempty"`
+	// SHA-256 of the consent text in lower-case hex; empty for other documents.
+	TextDigest    string `protobuf:"bytes,6,opt,name=text_digest,json=textDigest,proto3" json:"text_digest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPrintoutResponse) Reset() {
+	*x = GetPrintoutResponse{}
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPrintoutResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPrintoutResponse) ProtoMessage() {}
+
+func (x *GetPrintoutResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPrintoutResponse.ProtoReflect.Descriptor instead.
+func (*GetPrintoutResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *GetPrintoutResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *GetPrintoutResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *GetPrintoutResponse) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *GetPrintoutResponse) GetTextVersion() string {
+	if x != nil {
+		return x.TextVersion
+	}
+	return ""
+}
+
+func (x *GetPrintoutResponse) GetLanguage() string {
+	if x != nil {
+		return x.Language
+	}
+	return ""
+}
+
+func (x *GetPrintoutResponse) GetTextDigest() string {
+	if x != nil {
+		return x.TextDigest
+	}
+	return ""
+}
+
 // ListDueRetouchesRequest asks for a page.
 type ListDueRetouchesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -477,7 +700,7 @@ type ListDueRetouchesRequest struct {
 
 func (x *ListDueRetouchesRequest) Reset() {
 	*x = ListDueRetouchesRequest{}
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -489,7 +712,7 @@ func (x *ListDueRetouchesRequest) String() string {
 func (*ListDueRetouchesRequest) ProtoMessage() {}
 
 func (x *ListDueRetouchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[8]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -502,7 +725,7 @@ func (x *ListDueRetouchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueRetouchesRequest.ProtoReflect.Descriptor instead.
 func (*ListDueRetouchesRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{8}
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListDueRetouchesRequest) GetParent() string {
@@ -547,7 +770,7 @@ type DueRetouch struct {
 
 func (x *DueRetouch) Reset() {
 	*x = DueRetouch{}
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -559,7 +782,7 @@ func (x *DueRetouch) String() string {
 func (*DueRetouch) ProtoMessage() {}
 
 func (x *DueRetouch) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[9]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -572,7 +795,7 @@ func (x *DueRetouch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRetouch.ProtoReflect.Descriptor instead.
 func (*DueRetouch) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{9}
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *DueRetouch) GetClient() string {
@@ -630,7 +853,7 @@ type ListDueRetouchesResponse struct {
 
 func (x *ListDueRetouchesResponse) Reset() {
 	*x = ListDueRetouchesResponse{}
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -642,7 +865,7 @@ func (x *ListDueRetouchesResponse) String() string {
 func (*ListDueRetouchesResponse) ProtoMessage() {}
 
 func (x *ListDueRetouchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[10]
+	mi := &file_alkalog_v1_outcome_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -655,7 +878,7 @@ func (x *ListDueRetouchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueRetouchesResponse.ProtoReflect.Descriptor instead.
 func (*ListDueRetouchesResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{10}
+	return file_alkalog_v1_outcome_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListDueRetouchesResponse) GetDueRetouches() []*DueRetouch {
@@ -707,7 +930,24 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
 	"recordCard\x12 \n" +
-	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\xe2\x01\n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\xe6\x02\n" +
+	"\x12GetPrintoutRequest\x12r\n" +
+	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x128\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.PrintoutKindB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12r\n" +
+	"\x05salon\x18\x03 \x01(\tB\\\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12.\n" +
+	"\ftext_version\x18\x04 \x01(\tB\v\xbaH\x04r\x02\x18 \xa0\xb2\x19\x01R\vtextVersion\"\xea\x01\n" +
+	"\x13GetPrintoutResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\acontent\x12#\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\tmediaType\x12\x1c\n" +
+	"\x06digest\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\x06digest\x12'\n" +
+	"\ftext_version\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\vtextVersion\x12 \n" +
+	"\blanguage\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x01R\blanguage\x12%\n" +
+	"\vtext_digest\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
+	"textDigest\"\xe2\x01\n" +
 	"\x17ListDueRetouchesRequest\x12t\n" +
 	"\x06parent\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -728,7 +968,12 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner:\x04\x88\xb2\x19\x04\"\x85\x01\n" +
 	"\x18ListDueRetouchesResponse\x12;\n" +
 	"\rdue_retouches\x18\x01 \x03(\v2\x16.alkalog.v1.DueRetouchR\fdueRetouches\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken2\x95\x04\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken*\x84\x01\n" +
+	"\fPrintoutKind\x12\x1d\n" +
+	"\x19PRINTOUT_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15PRINTOUT_KIND_CONSENT\x10\x01\x12\x1d\n" +
+	"\x19PRINTOUT_KIND_RECORD_CARD\x10\x02\x12\x1b\n" +
+	"\x17PRINTOUT_KIND_AFTERCARE\x10\x032\xf6\x04\n" +
 	"\x0eOutcomeService\x12k\n" +
 	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x15\x8a\xb2\x19\x11\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x05\x18$789\x12\\\n" +
@@ -738,6 +983,8 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
 	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12_\n" +
+	"\vGetPrintout\x12\x1e.alkalog.v1.GetPrintoutRequest\x1a\x1f.alkalog.v1.GetPrintoutResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12m\n" +
 	"\x10ListDueRetouches\x12#.alkalog.v1.ListDueRetouchesRequest\x1a$.alkalog.v1.ListDueRetouchesResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
@@ -756,48 +1003,55 @@ func file_alkalog_v1_outcome_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_outcome_service_proto_rawDescData
 }
 
-var file_alkalog_v1_outcome_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_alkalog_v1_outcome_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_alkalog_v1_outcome_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_alkalog_v1_outcome_service_proto_goTypes = []any{
-	(*RecordOutcomeRequest)(nil),     // 0: alkalog.v1.RecordOutcomeRequest
-	(*RecordOutcomeResponse)(nil),    // 1: alkalog.v1.RecordOutcomeResponse
-	(*GetOutcomeRequest)(nil),        // 2: alkalog.v1.GetOutcomeRequest
-	(*GetOutcomeResponse)(nil),       // 3: alkalog.v1.GetOutcomeResponse
-	(*ListOutcomesRequest)(nil),      // 4: alkalog.v1.ListOutcomesRequest
-	(*ListOutcomesResponse)(nil),     // 5: alkalog.v1.ListOutcomesResponse
-	(*GetRecordCardRequest)(nil),     // 6: alkalog.v1.GetRecordCardRequest
-	(*GetRecordCardResponse)(nil),    // 7: alkalog.v1.GetRecordCardResponse
-	(*ListDueRetouchesRequest)(nil),  // 8: alkalog.v1.ListDueRetouchesRequest
-	(*DueRetouch)(nil),               // 9: alkalog.v1.DueRetouch
-	(*ListDueRetouchesResponse)(nil), // 10: alkalog.v1.ListDueRetouchesResponse
-	(*Outcome)(nil),                  // 11: alkalog.v1.Outcome
-	(CardFormat)(0),                  // 12: alkalog.v1.CardFormat
-	(*RecordCard)(nil),               // 13: alkalog.v1.RecordCard
-	(*timestamppb.Timestamp)(nil),    // 14: google.protobuf.Timestamp
+	(PrintoutKind)(0),                // 0: alkalog.v1.PrintoutKind
+	(*RecordOutcomeRequest)(nil),     // 1: alkalog.v1.RecordOutcomeRequest
+	(*RecordOutcomeResponse)(nil),    // 2: alkalog.v1.RecordOutcomeResponse
+	(*GetOutcomeRequest)(nil),        // 3: alkalog.v1.GetOutcomeRequest
+	(*GetOutcomeResponse)(nil),       // 4: alkalog.v1.GetOutcomeResponse
+	(*ListOutcomesRequest)(nil),      // 5: alkalog.v1.ListOutcomesRequest
+	(*ListOutcomesResponse)(nil),     // 6: alkalog.v1.ListOutcomesResponse
+	(*GetRecordCardRequest)(nil),     // 7: alkalog.v1.GetRecordCardRequest
+	(*GetRecordCardResponse)(nil),    // 8: alkalog.v1.GetRecordCardResponse
+	(*GetPrintoutRequest)(nil),       // 9: alkalog.v1.GetPrintoutRequest
+	(*GetPrintoutResponse)(nil),      // 10: alkalog.v1.GetPrintoutResponse
+	(*ListDueRetouchesRequest)(nil),  // 11: alkalog.v1.ListDueRetouchesRequest
+	(*DueRetouch)(nil),               // 12: alkalog.v1.DueRetouch
+	(*ListDueRetouchesResponse)(nil), // 13: alkalog.v1.ListDueRetouchesResponse
+	(*Outcome)(nil),                  // 14: alkalog.v1.Outcome
+	(CardFormat)(0),                  // 15: alkalog.v1.CardFormat
+	(*RecordCard)(nil),               // 16: alkalog.v1.RecordCard
+	(*timestamppb.Timestamp)(nil),    // 17: google.protobuf.Timestamp
 }
 var file_alkalog_v1_outcome_service_proto_depIdxs = []int32{
-	11, // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
-	11, // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	11, // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
-	11, // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
-	12, // 4: alkalog.v1.GetRecordCardRequest.format:type_name -> alkalog.v1.CardFormat
-	13, // 5: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
-	14, // 6: alkalog.v1.DueRetouch.due_time:type_name -> google.protobuf.Timestamp
-	9,  // 7: alkalog.v1.ListDueRetouchesResponse.due_retouches:type_name -> alkalog.v1.DueRetouch
-	0,  // 8: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
-	2,  // 9: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
-	4,  // 10: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
-	6,  // 11: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
-	8,  // 12: alkalog.v1.OutcomeService.ListDueRetouches:input_type -> alkalog.v1.ListDueRetouchesRequest
-	1,  // 13: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
-	3,  // 14: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
-	5,  // 15: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
-	7,  // 16: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
-	10, // 17: alkalog.v1.OutcomeService.ListDueRetouches:output_type -> alkalog.v1.ListDueRetouchesResponse
-	13, // [13:18] is the sub-list for method output_type
-	8,  // [8:13] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	14, // 0: alkalog.v1.RecordOutcomeRequest.outcome:type_name -> alkalog.v1.Outcome
+	14, // 1: alkalog.v1.RecordOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	14, // 2: alkalog.v1.GetOutcomeResponse.outcome:type_name -> alkalog.v1.Outcome
+	14, // 3: alkalog.v1.ListOutcomesResponse.outcomes:type_name -> alkalog.v1.Outcome
+	15, // 4: alkalog.v1.GetRecordCardRequest.format:type_name -> alkalog.v1.CardFormat
+	16, // 5: alkalog.v1.GetRecordCardResponse.record_card:type_name -> alkalog.v1.RecordCard
+	0,  // 6: alkalog.v1.GetPrintoutRequest.kind:type_name -> alkalog.v1.PrintoutKind
+	17, // 7: alkalog.v1.DueRetouch.due_time:type_name -> google.protobuf.Timestamp
+	12, // 8: alkalog.v1.ListDueRetouchesResponse.due_retouches:type_name -> alkalog.v1.DueRetouch
+	1,  // 9: alkalog.v1.OutcomeService.RecordOutcome:input_type -> alkalog.v1.RecordOutcomeRequest
+	3,  // 10: alkalog.v1.OutcomeService.GetOutcome:input_type -> alkalog.v1.GetOutcomeRequest
+	5,  // 11: alkalog.v1.OutcomeService.ListOutcomes:input_type -> alkalog.v1.ListOutcomesRequest
+	7,  // 12: alkalog.v1.OutcomeService.GetRecordCard:input_type -> alkalog.v1.GetRecordCardRequest
+	9,  // 13: alkalog.v1.OutcomeService.GetPrintout:input_type -> alkalog.v1.GetPrintoutRequest
+	11, // 14: alkalog.v1.OutcomeService.ListDueRetouches:input_type -> alkalog.v1.ListDueRetouchesRequest
+	2,  // 15: alkalog.v1.OutcomeService.RecordOutcome:output_type -> alkalog.v1.RecordOutcomeResponse
+	4,  // 16: alkalog.v1.OutcomeService.GetOutcome:output_type -> alkalog.v1.GetOutcomeResponse
+	6,  // 17: alkalog.v1.OutcomeService.ListOutcomes:output_type -> alkalog.v1.ListOutcomesResponse
+	8,  // 18: alkalog.v1.OutcomeService.GetRecordCard:output_type -> alkalog.v1.GetRecordCardResponse
+	10, // 19: alkalog.v1.OutcomeService.GetPrintout:output_type -> alkalog.v1.GetPrintoutResponse
+	13, // 20: alkalog.v1.OutcomeService.ListDueRetouches:output_type -> alkalog.v1.ListDueRetouchesResponse
+	15, // [15:21] is the sub-list for method output_type
+	9,  // [9:15] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_outcome_service_proto_init() }
@@ -813,13 +1067,14 @@ func file_alkalog_v1_outcome_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_outcome_service_proto_rawDesc), len(file_alkalog_v1_outcome_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   11,
+			NumEnums:      1,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_alkalog_v1_outcome_service_proto_goTypes,
 		DependencyIndexes: file_alkalog_v1_outcome_service_proto_depIdxs,
+		EnumInfos:         file_alkalog_v1_outcome_service_proto_enumTypes,
 		MessageInfos:      file_alkalog_v1_outcome_service_proto_msgTypes,
 	}.Build()
 	File_alkalog_v1_outcome_service_proto = out.File

@@ -23,6 +23,7 @@ const (
 	OutcomeService_GetOutcome_FullMethodName       = "/alkalog.v1.OutcomeService/GetOutcome"
 	OutcomeService_ListOutcomes_FullMethodName     = "/alkalog.v1.OutcomeService/ListOutcomes"
 	OutcomeService_GetRecordCard_FullMethodName    = "/alkalog.v1.OutcomeService/GetRecordCard"
+	OutcomeService_GetPrintout_FullMethodName      = "/alkalog.v1.OutcomeService/GetPrintout"
 	OutcomeService_ListDueRetouches_FullMethodName = "/alkalog.v1.OutcomeService/ListDueRetouches"
 )
 
@@ -45,6 +46,12 @@ type OutcomeServiceClient interface {
 	ListOutcomes(ctx context.Context, in *ListOutcomesRequest, opts ...grpc.CallOption) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(ctx context.Context, in *GetRecordCardRequest, opts ...grpc.CallOption) (*GetRecordCardResponse, error)
+	// GetPrintout returns a document for print: the consent text that a client agrees
+	// to, the record card, or the sheet that a client takes home. It is one HTML file
+	// without script, for A4 and Letter. It is in reviewed words, whatever language is
+	// asked for; today that is English. Errors: NOT_FOUND; INVALID_ARGUMENT for a
+	// version of the consent text that there is not.
+	GetPrintout(ctx context.Context, in *GetPrintoutRequest, opts ...grpc.CallOption) (*GetPrintoutResponse, error)
 	// ListDueRetouches lists the clients of a salon whose next retouch is due, for
 	// the till's morning: the earliest due first, each client once. The window is
 	// set by ChainSettings: from retouch_notice_days before a retouch is due until
@@ -102,6 +109,16 @@ func (c *outcomeServiceClient) GetRecordCard(ctx context.Context, in *GetRecordC
 	return out, nil
 }
 
+func (c *outcomeServiceClient) GetPrintout(ctx context.Context, in *GetPrintoutRequest, opts ...grpc.CallOption) (*GetPrintoutResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetPrintoutResponse)
+	err := c.cc.Invoke(ctx, OutcomeService_GetPrintout_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *outcomeServiceClient) ListDueRetouches(ctx context.Context, in *ListDueRetouchesRequest, opts ...grpc.CallOption) (*ListDueRetouchesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListDueRetouchesResponse)
@@ -131,6 +148,12 @@ type OutcomeServiceServer interface {
 	ListOutcomes(context.Context, *ListOutcomesRequest) (*ListOutcomesResponse, error)
 	// GetRecordCard returns a client's record card. Errors: NOT_FOUND.
 	GetRecordCard(context.Context, *GetRecordCardRequest) (*GetRecordCardResponse, error)
+	// GetPrintout returns a document for print: the consent text that a client agrees
+	// to, the record card, or the sheet that a client takes home. It is one HTML file
+	// without script, for A4 and Letter. It is in reviewed words, whatever language is
+	// asked for; today that is English. Errors: NOT_FOUND; INVALID_ARGUMENT for a
+	// version of the consent text that there is not.
+	GetPrintout(context.Context, *GetPrintoutRequest) (*GetPrintoutResponse, error)
 	// ListDueRetouches lists the clients of a salon whose next retouch is due, for
 	// the till's morning: the earliest due first, each client once. The window is
 	// set by ChainSettings: from retouch_notice_days before a retouch is due until
@@ -159,6 +182,9 @@ func (UnimplementedOutcomeServiceServer) ListOutcomes(context.Context, *ListOutc
 }
 func (UnimplementedOutcomeServiceServer) GetRecordCard(context.Context, *GetRecordCardRequest) (*GetRecordCardResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRecordCard not implemented")
+}
+func (UnimplementedOutcomeServiceServer) GetPrintout(context.Context, *GetPrintoutRequest) (*GetPrintoutResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPrintout not implemented")
 }
 func (UnimplementedOutcomeServiceServer) ListDueRetouches(context.Context, *ListDueRetouchesRequest) (*ListDueRetouchesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDueRetouches not implemented")
@@ -256,6 +282,24 @@ func _OutcomeService_GetRecordCard_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _OutcomeService_GetPrintout_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPrintoutRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OutcomeServiceServer).GetPrintout(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OutcomeService_GetPrintout_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OutcomeServiceServer).GetPrintout(ctx, req.(*GetPrintoutRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _OutcomeService_ListDueRetouches_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListDueRetouchesRequest)
 	if err := dec(in); err != nil {
@@ -296,6 +340,10 @@ var OutcomeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRecordCard",
 			Handler:    _OutcomeService_GetRecordCard_Handler,
+		},
+		{
+			MethodName: "GetPrintout",
+			Handler:    _OutcomeService_GetPrintout_Handler,
 		},
 		{
 			MethodName: "ListDueRetouches",

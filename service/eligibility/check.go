@@ -111,6 +111,9 @@ func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEl
 	if err != nil {
 		return nil, err
 	}
+	// The texts in the caller's language are added last: they decide nothing, and a
+	// replay does not compare them. They are stored, so that the record shows what
+	// was on the screen.
 	return d, record.Localize(r, caller, s.Rules, d)
 }
 

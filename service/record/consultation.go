@@ -13,6 +13,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
+	"alkalog/service/texts"
 	"alkalog/storage"
 )
 
@@ -31,11 +32,37 @@ func ConsultationInput(path, client string, k *pb.Consultation, now time.Time) C
 		Exist(storage.Products, k.GetTests().GetStrandProduct()),
 		consistent(path, k),
 		past(path, k, now),
+		agreedText(path+".consent", k.GetConsent()),
 	}
 	for i, w := range k.GetHistory().GetDoctorsWords() {
 		checks = append(checks, wordOf(fmt.Sprintf("%s.history.doctors_words[%d].incident", path, i), client, w.GetIncident()))
 	}
 	return All(checks...)
+}
+
+// agreedText checks that the text which a client agreed to is one of the server's, by
+// version, language and digest. A consent to words that nobody can show again is
+// worth nothing in a dispute. A salon that uses another text names none.
+func agreedText(path string, consent *pb.Consent) Check {
+	return func(*storage.Snapshot, actor.Actor) error {
+		version, lang, digest := consent.GetTextVersion(), consent.GetLanguage(), consent.GetDigest()
+		if version == "" {
+			if lang+digest == "" {
+				return nil
+			}
+			return fault.Invalid(path+".text_version", "must be given with language and digest")
+		}
+		text, found := texts.ConsentText(version, lang)
+		switch {
+		case !found:
+			return fault.Invalid(path+".text_version", "must be a version of the consent text, such as "+texts.CurrentConsent)
+		case text.Language != lang:
+			return fault.Invalid(path+".language", "must be a language that this version of the consent text has, such as "+text.Language)
+		case text.Digest != digest:
+			return fault.Invalid(path+".digest", "must be the SHA-256 of that version of the consent text: "+text.Digest)
+		}
+		return nil
+	}
 }
 
 // wordOf checks that a doctor's word names an incident of the client. The word

@@ -57,7 +57,7 @@ func caseGroups() (intake, agreement, supplied []group) {
 	agreement = []group{
 		{path: "consultation.wishes", asked: true,
 			message: func(s *state) protoreflect.Message { return s.in.GetConsultation().GetWishes().ProtoReflect() }},
-		{path: "consultation.consent", asked: true, first: "explained",
+		{path: "consultation.consent", asked: true, first: "explained", stated: "confirmation",
 			message: func(s *state) protoreflect.Message { return s.in.GetConsultation().GetConsent().ProtoReflect() }},
 	}
 	supplied = []group{

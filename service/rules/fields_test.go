@@ -19,6 +19,7 @@ func TestEveryAnswerIsAField(t *testing.T) {
 		consultation.name consultation.etag consultation.create_time consultation.update_time consultation.state
 		consultation.submit_time consultation.salon consultation.practitioner consultation.remarks consultation.origins
 		consultation.statements consultation.wishes.words consultation.tests.tester consultation.history.medical_clearance_reference
+		consultation.consent.text_version consultation.consent.language consultation.consent.digest consultation.consent.confirmation
 		zone.zone section.section_id section.porosity`)
 	var walk func(string, protoreflect.MessageDescriptor)
 	walk = func(path string, m protoreflect.MessageDescriptor) {
