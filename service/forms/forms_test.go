@@ -210,3 +210,27 @@ func TestFollowingQuestions(t *testing.T) {
 		}
 	}
 }
+
+// Only what can do no more than add or remove a condition is filled in from the last
+// visit, and never a yes or a no.
+func TestUsualValues(t *testing.T) {
+	e, in := engine(t), planned(pb.ServiceKind_SERVICE_KIND_RETOUCH)
+	c := contextOf(e, in)
+	c.Earlier = &pb.Consultation{Name: "chains/ebb-and-flow/clients/wren/consultations/1", SubmitTime: timestamppb.New(today.AddDate(0, -2, 0)),
+		Hair: &pb.HairAnalysis{Density: pb.Density_DENSITY_HIGH, Texture: pb.Texture_TEXTURE_FINE, LengthMm: proto.Float64(240), NewGrowthMm: proto.Float64(18),
+			Zones: []*pb.HairZone{{Zone: pb.Zone_ZONE_ENDS, Condition: pb.HairCondition_HAIR_CONDITION_SOUND}}},
+		History: &pb.ClientHistory{ContactLenses: no, GloveAllergy: no}, Tests: &pb.PreliminaryTests{Elasticity: pb.ElasticityReading_ELASTICITY_READING_NORMAL}}
+	f := mustMake(t, c)
+	for field, want := range map[string]string{
+		"consultation.hair.density": "DENSITY_HIGH", "consultation.hair.length_mm": "240", "consultation.tests.strand_product": in.Product.Name,
+		"consultation.hair.texture": "", "consultation.hair.new_growth_mm": "", "consultation.hair.zones[ends].condition": "",
+		"consultation.tests.elasticity": "", "consultation.history.contact_lenses": "", "consultation.history.glove_allergy": "",
+	} {
+		if q := find(f, field); q == nil || q.GetUsualValue() != want {
+			t.Errorf("%s is filled in with %q, want %q", field, q.GetUsualValue(), want)
+		}
+	}
+	if q := find(f, "consultation.hair.density"); q.GetCarriedValue() != "Thick" || q.GetCarriedFrom() != c.Earlier.Name || q.GetCarriedTime() == nil {
+		t.Errorf("it does not say from when: %v", q)
+	}
+}
