@@ -106,8 +106,8 @@ func (st *fixture) directoryExamples() map[string]example {
 		}},
 		"GetChainSettings": requestAs(st.till, &pb.GetChainSettingsRequest{Name: st.name + "/settings"}),
 		"UpdateChainSettings": {st.odile, func(testing.TB) proto.Message { // another period each time: only a change is an entry
-			return &pb.UpdateChainSettingsRequest{RequestId: newID(), UpdateMask: updateMask("retouch_lapse_days", "unreviewed_languages"),
-				ChainSettings: &pb.ChainSettings{Name: st.name + "/settings", UnreviewedLanguages: []string{"fr"}, RetouchLapseDays: proto.Int32(80 + days.Add(1)%200)}}
+			return &pb.UpdateChainSettingsRequest{RequestId: newID(), UpdateMask: updateMask("retouch_lapse_days", "retouch_notice_days", "unreviewed_languages"),
+				ChainSettings: &pb.ChainSettings{Name: st.name + "/settings", UnreviewedLanguages: []string{"fr"}, RetouchNoticeDays: proto.Int32(9), RetouchLapseDays: proto.Int32(80 + days.Add(1)%200)}}
 		}},
 		"CreateSalon": {st.odile, func(testing.TB) proto.Message {
 			return &pb.CreateSalonRequest{Parent: st.name, SalonId: freshID(), Salon: salon, RequestId: newID()}

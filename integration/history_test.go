@@ -137,7 +137,7 @@ func TestBrokenOffBeforeContactCountsForNothing(t *testing.T) {
 	}
 }
 
-// Eight weeks to the day pass also at an earlier hour; a day less does not.
+// Six weeks to the day pass also at an earlier hour; a day less does not.
 func TestWaitsAreCalendarDays(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "history")
@@ -145,10 +145,10 @@ func TestWaitsAreCalendarDays(t *testing.T) {
 		last time.Time
 		want pb.Verdict
 	}{
-		"56 days ago, five hours later in the day": {c.clock.Now().Add(5*time.Hour - 56*day), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS},
-		"55 days ago, early":                       {c.clock.Now().Add(-8*time.Hour - 55*day), pb.Verdict_VERDICT_REFUSE},
+		"42 days ago, five hours later in the day": {c.clock.Now().Add(5*time.Hour - 42*day), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS},
+		"41 days ago, early":                       {c.clock.Now().Add(-8*time.Hour - 41*day), pb.Verdict_VERDICT_REFUSE},
 	} {
-		d := c.served(t, c.client(t), pb.ServiceKind_SERVICE_KIND_RETOUCH, c.relaxedZones(56, 56, 56), func(k2 *pb.Consultation) {
+		d := c.served(t, c.client(t), pb.ServiceKind_SERVICE_KIND_RETOUCH, c.relaxedZones(42, 42, 42), func(k2 *pb.Consultation) {
 			k2.History.Relaxer.LastTime = timestamppb.New(k.last)
 			for _, z := range k2.Hair.Zones[1:] {
 				z.Hydroxide.LastTime = timestamppb.New(k.last)

@@ -35,7 +35,7 @@ func TestChainSettings(t *testing.T) {
 		c.settingsRequest(&pb.ChainSettings{Etag: unset.Etag, UnreviewedLanguages: []string{"pt"}, RetouchNoticeDays: proto.Int32(0)}, "unreviewed_languages", "retouch_notice_days")).ChainSettings
 	must(t, c.odile, c.directory.UpdateChainSettings, c.settingsRequest(&pb.ChainSettings{RetouchLapseDays: proto.Int32(30)}, "retouch_lapse_days"))
 	read := must(t, c.till, c.directory.GetChainSettings, get).ChainSettings
-	want := &pb.ChainSettings{Name: get.Name, Etag: read.Etag, UnreviewedLanguages: []string{"pt"}, RetouchNoticeDays: proto.Int32(0), RetouchLapseDays: proto.Int32(30)}
+	want := &pb.ChainSettings{Name: get.Name, Etag: read.Etag, UpdateTime: read.UpdateTime, UnreviewedLanguages: []string{"pt"}, RetouchNoticeDays: proto.Int32(0), RetouchLapseDays: proto.Int32(30)}
 	if !proto.Equal(read, want) || read.Etag == stored.Etag {
 		t.Errorf("read back %v, want %v with another etag than %s", read, want, stored.Etag)
 	}

@@ -20,7 +20,9 @@ import (
 func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 	t.Helper()
 	st := s.newFixture(t, id)
+	must(t, st.odile, st.directory.UpdateChainSettings, st.settingsRequest(&pb.ChainSettings{RetouchNoticeDays: proto.Int32(60)}, "retouch_notice_days"))
 	for i := range 3 {
+		must(t, st.amara, st.outcome.RecordOutcome, completed(st.carriedOut(t)))
 		must(t, st.odile, st.directory.CreateSalon, &pb.CreateSalonRequest{
 			Parent: st.name, SalonId: fmt.Sprint("salon-", i), Salon: &pb.Salon{DisplayName: "One more"}, RequestId: newID()})
 		must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded())

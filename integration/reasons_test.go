@@ -58,7 +58,7 @@ func (s checkedStream) RecvMsg(m any) error {
 }
 
 // resourceName is a resource name in a message.
-var resourceName = regexp.MustCompile(`chains/[a-z0-9-]+(?:/[a-z]+/[a-z0-9-]+)*`)
+var resourceName = regexp.MustCompile(`chains/[a-z0-9-]+(?:/settings|(?:/[a-z]+/[a-z0-9-]+)*)`)
 
 // misreported says how an error of the server differs from the contract: a reason
 // that the RPC does not list, another code than the reason's, or a resource name
@@ -91,16 +91,20 @@ func misreported(r rpc, err error) []string {
 	return breaches
 }
 
+// quotesCaller matches the fields whose errors quote what the caller wrote: programs and
+// paths.
+var quotesCaller = regexp.MustCompile(`^filter$|\.expression$|^answers\[\d+\]\.field$|^clear_fields\[\d+\]$`)
+
 // withoutQuotes is the message of an error, without what it says of fields that are
-// programs: a syntax error quotes the caller's filter or expression, and a quoted part
-// is not a name. What the message says of any other field is left in.
+// programs or paths: a syntax error quotes the caller's text, and a quoted part is not a
+// name. What the message says of any other field is left in.
 func withoutQuotes(err error) string {
 	message := status.Convert(err).Message()
 	if status.Code(err) != codes.InvalidArgument {
 		return message
 	}
 	for field, why := range violationsOf(err) {
-		if why != "" && (field == "filter" || strings.HasSuffix(field, ".expression")) {
+		if why != "" && quotesCaller.MatchString(field) {
 			message = strings.Replace(message, field+": "+why, field, 1)
 		}
 	}

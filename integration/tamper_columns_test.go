@@ -57,7 +57,7 @@ func TestEditedColumns(t *testing.T) {
 	if got := strings.Count(page, "</span>refusal, "); got != len(refusals) {
 		t.Errorf("the report of the day shows %d of %d refusals", got, len(refusals))
 	}
-	if !strings.Contains(page, "search columns of the database do not say what the signed entry says") {
+	if !strings.Contains(page, "search columns of the database differ from the signed entry") {
 		t.Error("the report does not say what it cannot be relied upon for")
 	}
 }

@@ -55,7 +55,7 @@ func TestVanishedEntry(t *testing.T) {
 		}
 	}
 	page := a.report(t, report.Period{From: a.clock.Now().AddDate(1, 0, 0)}) // a period without entries
-	if !strings.Contains(page, "tampered with") || !strings.Contains(page, fmt.Sprintf("entry %d: no readable entry is on record", place)) {
+	if !strings.Contains(page, "was changed by another way") || !strings.Contains(page, fmt.Sprintf("entry %d: the database has no readable entry", place)) {
 		t.Errorf("the report does not name place %d", place)
 	}
 }

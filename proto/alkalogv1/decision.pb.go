@@ -830,7 +830,7 @@ type OpenQuestion struct {
 	// The worst that the answer could bring.
 	WorstSeverity Severity `protobuf:"varint,4,opt,name=worst_severity,json=worstSeverity,proto3,enum=alkalog.v1.Severity" json:"worst_severity,omitempty"`
 	// What kind of answer it takes. This and the fields below describe the question to
-	// whoever draws it; they are filled in when a decision or a form is read and are no
+	// the program that draws it; they are filled in when a decision or a form is read and are no
 	// part of what was decided.
 	Kind QuestionKind `protobuf:"varint,5,opt,name=kind,proto3,enum=alkalog.v1.QuestionKind" json:"kind,omitempty"`
 	// What can be chosen, for kinds ANSWER, CHOICE and PAST_EVENT.
@@ -862,7 +862,7 @@ type OpenQuestion struct {
 	// in and lets it be corrected.
 	UsuallyNow bool `protobuf:"varint,17,opt,name=usually_now,json=usuallyNow,proto3" json:"usually_now,omitempty"`
 	// The usual answer, as a value, a number or a name: a till shows it filled in, and
-	// whoever lets it stand gives it. Only where no answer could do more than add or
+	// leaving it unchanged gives it. Only where no answer could do more than add or
 	// remove a condition, and for the product of a strand test. Empty: none.
 	UsualValue    string `protobuf:"bytes,18,opt,name=usual_value,json=usualValue,proto3" json:"usual_value,omitempty"`
 	unknownFields protoimpl.UnknownFields

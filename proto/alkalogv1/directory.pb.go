@@ -138,6 +138,8 @@ type ChainSettings struct {
 	// Changes with every change of the settings or of the chain; send back what was
 	// read. Up to 64 characters.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When the settings or the chain were last changed, UTC.
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Languages in which drafts of the texts may be served that no speaker of the
 	// language has reviewed: "fr", "pt", "es". The English text is always beside
 	// them. Empty: reviewed texts only.
@@ -194,6 +196,13 @@ func (x *ChainSettings) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *ChainSettings) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
 }
 
 func (x *ChainSettings) GetUnreviewedLanguages() []string {
@@ -546,10 +555,12 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x123\n" +
 	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention\x12:\n" +
 	"\bsettings\x18\x1e \x01(\v2\x19.alkalog.v1.ChainSettingsB\x03\xe0A\x03R\bsettings:\"\xeaA\x1f\n" +
-	"\ralkalog/Chain\x12\x0echains/{chain}\"\xb6\x03\n" +
+	"\ralkalog/Chain\x12\x0echains/{chain}\"\xf8\x03\n" +
 	"\rChainSettings\x12N\n" +
 	"\x04name\x18\x01 \x01(\tB:\xe0A\b\xbaH0r.2,^(chains/[a-z0-9][a-z0-9-]{0,62}/settings)?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
-	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12Q\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
+	"\vupdate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
+	"updateTime\x12Q\n" +
 	"\x14unreviewed_languages\x18\n" +
 	" \x03(\tB\x1e\xbaH\x17\x92\x01\x14\x10\n" +
 	"\x18\x01\"\x0er\fR\x02frR\x02ptR\x02es\xa0\xb2\x19\x01R\x13unreviewedLanguages\x12>\n" +
@@ -625,18 +636,19 @@ var file_alkalog_v1_directory_proto_depIdxs = []int32{
 	5,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
 	2,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
 	1,  // 3: alkalog.v1.Chain.settings:type_name -> alkalog.v1.ChainSettings
-	5,  // 4: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 5: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
-	6,  // 6: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
-	5,  // 7: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 8: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
-	7,  // 9: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
-	5,  // 10: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	5,  // 4: alkalog.v1.ChainSettings.update_time:type_name -> google.protobuf.Timestamp
+	5,  // 5: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 6: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 7: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
+	5,  // 8: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 9: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
+	7,  // 10: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
+	5,  // 11: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_proto_init() }

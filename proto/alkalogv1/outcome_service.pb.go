@@ -930,15 +930,15 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
 	"recordCard\x12 \n" +
-	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\xe6\x02\n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\x81\x03\n" +
 	"\x12GetPrintoutRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x128\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.PrintoutKindB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12r\n" +
 	"\x05salon\x18\x03 \x01(\tB\\\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12.\n" +
-	"\ftext_version\x18\x04 \x01(\tB\v\xbaH\x04r\x02\x18 \xa0\xb2\x19\x01R\vtextVersion\"\xea\x01\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
+	"\ftext_version\x18\x04 \x01(\tB&\xbaH\x1fr\x1d\x18 2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\vtextVersion\"\xea\x01\n" +
 	"\x13GetPrintoutResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\acontent\x12#\n" +
 	"\n" +

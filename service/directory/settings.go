@@ -19,7 +19,7 @@ import (
 func settingsOf(chain *pb.Chain) *pb.ChainSettings {
 	settings := &pb.ChainSettings{}
 	proto.Merge(settings, chain.GetSettings())
-	settings.Name, settings.Etag = chain.GetName()+"/settings", chain.GetEtag()
+	settings.Name, settings.Etag, settings.UpdateTime = chain.GetName()+"/settings", chain.GetEtag(), chain.GetUpdateTime()
 	return settings
 }
 
@@ -51,7 +51,7 @@ func (s Service) UpdateChainSettings(ctx context.Context, req *pb.UpdateChainSet
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		settings.Name, settings.Etag = "", ""
+		settings.Name, settings.Etag, settings.UpdateTime = "", "", nil // the chain has them
 		amended := proto.CloneOf(stored)
 		amended.Settings = settings
 		record.SetTime(amended, "update_time", now)

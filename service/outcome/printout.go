@@ -14,19 +14,22 @@ import (
 	"alkalog/storage"
 )
 
-// GetPrintout makes a document for print from one snapshot. Nothing is stored: the
+// GetPrintout makes a document for print. Nothing is stored: the
 // digest says whether a paper is what these records give. The language is English,
 // because that is the only one whose consent and advice were reviewed. Errors:
 // NOT_FOUND for a client or salon that the caller may not see, INVALID_ARGUMENT for a
 // version of the consent text that there is not.
 func (s Service) GetPrintout(ctx context.Context, req *pb.GetPrintoutRequest) (*pb.GetPrintoutResponse, error) {
 	answer := &pb.GetPrintoutResponse{MediaType: "text/html; charset=utf-8", Language: texts.English}
-	var err error
+	salon, err := record.Read(ctx, s.DB, storage.Salons, req.Salon)
+	if err != nil {
+		return nil, err
+	}
 	switch req.Kind {
 	case pb.PrintoutKind_PRINTOUT_KIND_RECORD_CARD:
 		err = s.printCard(ctx, req, answer)
 	default:
-		err = s.printForClient(ctx, req, answer)
+		err = s.printForClient(ctx, req, salon, answer)
 	}
 	if err != nil {
 		return nil, err
@@ -48,7 +51,7 @@ func (s Service) printCard(ctx context.Context, req *pb.GetPrintoutRequest, answ
 // for home. The consent text may be an older version, so that what somebody agreed to
 // can be printed again. The sheet needs the salon for its emergency number, since a
 // wrong number on paper outlives every correction.
-func (s Service) printForClient(ctx context.Context, req *pb.GetPrintoutRequest, answer *pb.GetPrintoutResponse) error {
+func (s Service) printForClient(ctx context.Context, req *pb.GetPrintoutRequest, salon *pb.Salon, answer *pb.GetPrintoutResponse) error {
 	caller := actor.From(ctx)
 	return storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
 		client, err := record.Get(r, caller, storage.Clients, req.Name)
@@ -62,10 +65,6 @@ func (s Service) printForClient(ctx context.Context, req *pb.GetPrintoutRequest,
 			}
 			answer.TextVersion, answer.Language, answer.TextDigest = text.Version, text.Language, text.Digest
 			answer.Content, err = paper.Consent(text, client.DisplayName)
-			return err
-		}
-		salon, err := record.Get(r, caller, storage.Salons, req.Salon)
-		if err != nil {
 			return err
 		}
 		found, _, err := record.CardAndVisits(r, req.Name, visitsShown)

@@ -8,7 +8,7 @@
 //
 // A document is one HTML file without script, link, image or font from elsewhere, so
 // that it prints and mails as it is. Every text is escaped by html/template; no text is
-// inserted as markup, whoever wrote it. A name that a salon typed is text of others.
+// inserted as markup. A name that a salon typed is text of others.
 //
 // # Words
 //

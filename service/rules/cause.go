@@ -56,7 +56,7 @@ func sameCause(a, b *pb.Finding) bool {
 }
 
 // A section with its own product is asked about again, with the same answers; the finding
-// about it is the same finding to whoever decides about it. Another zone of the hair is
+// about it is the same finding to the person who decides about it. Another zone of the hair is
 // not: a sound strand of the ends says nothing about the new growth.
 
 // zoneOfSubject is the subject of a finding without the section whose own product

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -277,16 +278,35 @@ func (l *language) template(message string) messageTemplate {
 	return t
 }
 
-// render fills the template in, with a capital at the beginning.
+// absent stands for a value that is not known while a template is filled in.
+const absent = "\x00"
+
+// render fills the template in, with a capital at the beginning. A sentence about a value
+// that is not known is left out: a condition that waits for an answer is shown before the
+// answer is given, and "They wish for  %." says nothing.
 func (t messageTemplate) render(s *state) string {
 	if len(t) == 1 {
 		return t[0].text
 	}
+	text := t.fill(s)
+	if !strings.Contains(text, absent) {
+		return text
+	}
+	known := slices.DeleteFunc(strings.SplitAfter(text, ". "), func(sentence string) bool { return strings.Contains(sentence, absent) })
+	return cmp.Or(strings.TrimSpace(strings.Join(known, "")), strings.ReplaceAll(text, absent, ""))
+}
+
+// fill is render with absent in the place of values that are not known. Before revision 2
+// they were left empty.
+func (t messageTemplate) fill(s *state) string {
 	var b strings.Builder
 	for _, p := range t {
 		text := p.text
 		if p.field >= 0 {
 			text = displayValue(s.value(p.field))
+			if text == "" && s.revision >= 2 {
+				text = absent
+			}
 		}
 		if b.Len() == 0 && text != "" {
 			text = strings.ToUpper(text[:1]) + text[1:]
