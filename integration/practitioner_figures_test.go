@@ -1,10 +1,12 @@
 package integration
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -59,4 +61,57 @@ func TestFiguresShowWhoAsksAgain(t *testing.T) {
 	if got := figures(late); len(got) != 1 || got[c.imara.name] != [2]int64{0, 1} {
 		t.Errorf("of the second day: %v", got)
 	}
+}
+
+// TestFiguresShowHowStatementsAreTaken: a statement counts once, when its consultation is
+// submitted, with what the answers beside it say and the time that the till measured.
+func TestFiguresShowHowStatementsAreTaken(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "statements")
+	given := func(seconds *int32, change func(*pb.Consultation, string)) *pb.SubmitConsultationRequest {
+		k := c.consultationAnswers(func(k *pb.Consultation) {
+			k.Statements = []*pb.StatementAnswer{{StatementId: "scalp-seen", Version: 1, SecondsTaken: seconds}}
+			k.Scalp = &pb.ScalpAnalysis{BrokenSkin: no, Sores: no}
+		})
+		draft := must(t, c.amara, c.consultation.CreateConsultation, &pb.CreateConsultationRequest{Parent: c.client(t), Consultation: k, RequestId: newID()}).Consultation
+		item := draft.Statements[0].SingleItem
+		change(draft, item)
+		must(t, c.amara, c.consultation.UpdateConsultation, &pb.UpdateConsultationRequest{Consultation: draft, UpdateMask: updateMask("scalp"), RequestId: newID()})
+		return &pb.SubmitConsultationRequest{Name: draft.Name, RequestId: newID()}
+	}
+	answer := func(k *pb.Consultation, item string, a pb.Answer) {
+		scalp := k.Scalp.ProtoReflect()
+		scalp.Set(scalp.Descriptor().Fields().ByName(protoreflect.Name(strings.TrimPrefix(item, "consultation.scalp."))), protoreflect.ValueOfEnum(a.Number()))
+	}
+	for _, req := range []*pb.SubmitConsultationRequest{
+		given(proto.Int32(9), func(*pb.Consultation, string) {}),                                                  // its single item was not answered
+		given(proto.Int32(2), func(k *pb.Consultation, item string) { answer(k, item, no) }),                      // agrees
+		given(nil, func(k *pb.Consultation, item string) { answer(k, item, yes) }),                                // differs
+		given(nil, func(k *pb.Consultation, item string) { answer(k, otherItem(item), pb.Answer_ANSWER_UNSURE) }), // another item differs
+	} {
+		must(t, c.amara, c.consultation.SubmitConsultation, req)
+		must(t, c.amara, c.consultation.SubmitConsultation, req) // sent twice
+	}
+	all := &pb.SummarizeEntriesRequest{Parent: c.name}
+	var got *pb.PractitionerFigures
+	eventually(t, "the statements to be counted", func() bool {
+		for _, p := range c.counted(t, all).Practitioners {
+			if p.Practitioner == c.amara.name {
+				got = p
+			}
+		}
+		return got.GetStatements() >= 4
+	})
+	want := [6]int64{4, 2, 2, 11, 2, 1}
+	if have := [6]int64{got.Statements, got.StatementsAllNone, got.StatementsTimed, got.StatementSeconds, got.SingleItems, got.SingleItemsDiffering}; have != want {
+		t.Errorf("statements, none, timed, seconds, single, differing: %v, want %v", have, want)
+	}
+}
+
+// otherItem is an item of the statement about the scalp that is not that one.
+func otherItem(item string) string {
+	if item == "consultation.scalp.redness" {
+		return "consultation.scalp.swelling"
+	}
+	return "consultation.scalp.redness"
 }

@@ -151,7 +151,13 @@ func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	return report.Sheet[row]{JSON: entryJSON[row], Columns: append(columns,
 		describeEntry("out_of_line", func(r row) string { return strconv.FormatBool(r.GetOutOfLine()) }),
 		describeEntry("changed_answers", func(r row) string { return strconv.FormatInt(r.GetChangedAnswers(), 10) }),
-		describeEntry("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }))}
+		describeEntry("what_ifs", func(r row) string { return strconv.FormatInt(r.GetWhatIfs(), 10) }),
+		describeEntry("statements", func(r row) string { return strconv.FormatInt(r.GetStatements(), 10) }),
+		describeEntry("statements_all_none", func(r row) string { return strconv.FormatInt(r.GetStatementsAllNone(), 10) }),
+		describeEntry("statements_timed", func(r row) string { return strconv.FormatInt(r.GetStatementsTimed(), 10) }),
+		describeEntry("statement_seconds", func(r row) string { return strconv.FormatInt(r.GetStatementSeconds(), 10) }),
+		describeEntry("single_items", func(r row) string { return strconv.FormatInt(r.GetSingleItems(), 10) }),
+		describeEntry("single_items_differing", func(r row) string { return strconv.FormatInt(r.GetSingleItemsDiffering(), 10) }))}
 }
 
 // followUpRates is one outcome of refusals or overrides.

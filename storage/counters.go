@@ -283,7 +283,7 @@ func (c counts) figureRows() (rows []figureRow) {
 }
 
 // Figures is what became of the decisions of a day or a longer time. Each field counts
-// decisions, except WhatIfs. Rates are made of a field and the one that its comment
+// decisions, except WhatIfs and those of statements. Rates are made of a field and the one that its comment
 // refers to.
 type Figures struct {
 	// TurnedAway counts decisions that refused or referred.
@@ -307,6 +307,19 @@ type Figures struct {
 	AnswersChanged int64 `db:"answers_changed"`
 	// WhatIfs counts checks that stored no decision.
 	WhatIfs int64 `db:"what_ifs"`
+	// Statements counts grouped statements in submitted consultations.
+	Statements int64
+	// StatementsAllNone counts those of Statements of which no item was answered with yes
+	// or unsure.
+	StatementsAllNone int64 `db:"statements_all_none"`
+	// StatementsTimed counts those of Statements whose time was measured, and
+	// StatementSeconds adds up that time.
+	StatementsTimed  int64 `db:"statements_timed"`
+	StatementSeconds int64 `db:"statement_seconds"`
+	// SingleItems counts those of Statements whose single item was answered by itself.
+	SingleItems int64 `db:"single_items"`
+	// SingleItemsDiffering counts those of SingleItems whose answer was yes or unsure.
+	SingleItemsDiffering int64 `db:"single_items_differing"`
 }
 
 // Add adds other figures n times; n can be negative.
@@ -321,6 +334,12 @@ func (f *Figures) Add(o Figures, n int64) {
 	f.Bad += n * o.Bad
 	f.AnswersChanged += n * o.AnswersChanged
 	f.WhatIfs += n * o.WhatIfs
+	f.Statements += n * o.Statements
+	f.StatementsAllNone += n * o.StatementsAllNone
+	f.StatementsTimed += n * o.StatementsTimed
+	f.StatementSeconds += n * o.StatementSeconds
+	f.SingleItems += n * o.SingleItems
+	f.SingleItemsDiffering += n * o.SingleItemsDiffering
 }
 
 // figures returns what one decision counts, each field 0 or 1.

@@ -127,8 +127,8 @@ type DB struct {
 	// compressor is shared by all records.
 	compressor *compressor
 
-	// whatIfs are the checks that were counted and not yet written.
-	whatIfs whatIfs
+	// practitionerCounts are figures that were counted and not yet written.
+	practitionerCounts practitionerCounts
 
 	// forbidden is why nothing may be written; nil: writes are allowed. See Forbid.
 	forbidden atomic.Pointer[string]

@@ -20,7 +20,7 @@ const schema = "alkalog"
 
 // SchemaVersion is the schema version that this program works with: the number of the
 // last migration. A server refuses a database of another version.
-const SchemaVersion int64 = 17
+const SchemaVersion int64 = 18
 
 // The roles of the database. The roles have no passwords; the administrator of the
 // database configures their login.

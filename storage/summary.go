@@ -68,7 +68,10 @@ func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	err := s.all(&figures, `select practitioner, sum(turned_away)::bigint as turned_away, sum(turned_away_overridden)::bigint as turned_away_overridden,
 			sum(overridable)::bigint as overridable, sum(overridden)::bigint as overridden, sum(begun)::bigint as begun,
 			sum(deviated)::bigint as deviated, sum(closed)::bigint as closed, sum(bad)::bigint as bad,
-			sum(answers_changed)::bigint as answers_changed, sum(what_ifs)::bigint as what_ifs
+			sum(answers_changed)::bigint as answers_changed, sum(what_ifs)::bigint as what_ifs,
+			sum(statements)::bigint as statements, sum(statements_all_none)::bigint as statements_all_none,
+			sum(statements_timed)::bigint as statements_timed, sum(statement_seconds)::bigint as statement_seconds,
+			sum(single_items)::bigint as single_items, sum(single_items_differing)::bigint as single_items_differing
 		from tally_figures where chain = $1 and `+within+` group by 1 order by 1`, s.chain, span.from, span.to)
 	return figures, err
 }

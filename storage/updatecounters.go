@@ -153,21 +153,28 @@ func writeFigures(ctx context.Context, tx *transaction, rows []figureRow) error 
 	type f = figureRow
 	_, err := tx.ExecContext(ctx, `insert into tally_figures as t (chain, day, practitioner,
 			turned_away, turned_away_overridden, overridable, overridden, begun, deviated, closed, bad,
-			answers_changed, what_ifs)
+			answers_changed, what_ifs, statements, statements_all_none, statements_timed, statement_seconds, single_items, single_items_differing)
 		select * from unnest($1::text[], $2::date[], $3::text[], $4::bigint[], $5::bigint[], $6::bigint[], $7::bigint[], $8::bigint[],
-			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bigint[])
+			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bigint[],
+			$14::bigint[], $15::bigint[], $16::bigint[], $17::bigint[], $18::bigint[], $19::bigint[])
 		on conflict (chain, day, practitioner) do update set turned_away = t.turned_away + excluded.turned_away,
 			turned_away_overridden = t.turned_away_overridden + excluded.turned_away_overridden,
 			overridable = t.overridable + excluded.overridable, overridden = t.overridden + excluded.overridden,
 			begun = t.begun + excluded.begun, deviated = t.deviated + excluded.deviated,
 			closed = t.closed + excluded.closed, bad = t.bad + excluded.bad,
-			answers_changed = t.answers_changed + excluded.answers_changed, what_ifs = t.what_ifs + excluded.what_ifs`,
+			answers_changed = t.answers_changed + excluded.answers_changed, what_ifs = t.what_ifs + excluded.what_ifs,
+			statements = t.statements + excluded.statements, statements_all_none = t.statements_all_none + excluded.statements_all_none,
+			statements_timed = t.statements_timed + excluded.statements_timed, statement_seconds = t.statement_seconds + excluded.statement_seconds,
+			single_items = t.single_items + excluded.single_items, single_items_differing = t.single_items_differing + excluded.single_items_differing`,
 		each(rows, func(r f) string { return r.chain }), each(rows, func(r f) string { return r.day }), each(rows, func(r f) string { return r.practitioner }),
 		each(rows, func(r f) int64 { return r.TurnedAway }), each(rows, func(r f) int64 { return r.TurnedAwayOverridden }),
 		each(rows, func(r f) int64 { return r.Overridable }), each(rows, func(r f) int64 { return r.Overridden }),
 		each(rows, func(r f) int64 { return r.Begun }), each(rows, func(r f) int64 { return r.Deviated }),
 		each(rows, func(r f) int64 { return r.Closed }), each(rows, func(r f) int64 { return r.Bad }),
-		each(rows, func(r f) int64 { return r.AnswersChanged }), each(rows, func(r f) int64 { return r.WhatIfs }))
+		each(rows, func(r f) int64 { return r.AnswersChanged }), each(rows, func(r f) int64 { return r.WhatIfs }),
+		each(rows, func(r f) int64 { return r.Statements }), each(rows, func(r f) int64 { return r.StatementsAllNone }),
+		each(rows, func(r f) int64 { return r.StatementsTimed }), each(rows, func(r f) int64 { return r.StatementSeconds }),
+		each(rows, func(r f) int64 { return r.SingleItems }), each(rows, func(r f) int64 { return r.SingleItemsDiffering }))
 	return err
 }
 

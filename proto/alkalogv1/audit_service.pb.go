@@ -791,9 +791,24 @@ type PractitionerFigures struct {
 	// store no decision. Only the practitioner and the day (UTC) of each are kept,
 	// nothing of the client. They are written within about a second after the
 	// answer; what a server has not written yet when it crashes is not counted.
-	WhatIfs       int64 `protobuf:"varint,6,opt,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	WhatIfs int64 `protobuf:"varint,6,opt,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
+	// Grouped statements in consultations of the practitioner that were submitted in
+	// the period. Like what-ifs they are kept by practitioner and day only.
+	Statements int64 `protobuf:"varint,7,opt,name=statements,proto3" json:"statements,omitempty"`
+	// Those of statements of which no item was answered with yes or unsure. A share
+	// far above that of others may mean that nobody reads them.
+	StatementsAllNone int64 `protobuf:"varint,8,opt,name=statements_all_none,json=statementsAllNone,proto3" json:"statements_all_none,omitempty"`
+	// Those of statements whose reading time the till measured.
+	StatementsTimed int64 `protobuf:"varint,9,opt,name=statements_timed,json=statementsTimed,proto3" json:"statements_timed,omitempty"`
+	// The reading time of statements_timed together, in seconds.
+	StatementSeconds int64 `protobuf:"varint,10,opt,name=statement_seconds,json=statementSeconds,proto3" json:"statement_seconds,omitempty"`
+	// Those of statements whose item that is asked by itself was answered.
+	SingleItems int64 `protobuf:"varint,11,opt,name=single_items,json=singleItems,proto3" json:"single_items,omitempty"`
+	// Those of single_items that were answered with yes or unsure: how often a
+	// statement would have been wrong about an item chosen at random.
+	SingleItemsDiffering int64 `protobuf:"varint,12,opt,name=single_items_differing,json=singleItemsDiffering,proto3" json:"single_items_differing,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *PractitionerFigures) Reset() {
@@ -864,6 +879,48 @@ func (x *PractitionerFigures) GetChangedAnswers() int64 {
 func (x *PractitionerFigures) GetWhatIfs() int64 {
 	if x != nil {
 		return x.WhatIfs
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetStatements() int64 {
+	if x != nil {
+		return x.Statements
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetStatementsAllNone() int64 {
+	if x != nil {
+		return x.StatementsAllNone
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetStatementsTimed() int64 {
+	if x != nil {
+		return x.StatementsTimed
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetStatementSeconds() int64 {
+	if x != nil {
+		return x.StatementSeconds
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetSingleItems() int64 {
+	if x != nil {
+		return x.SingleItems
+	}
+	return 0
+}
+
+func (x *PractitionerFigures) GetSingleItemsDiffering() int64 {
+	if x != nil {
+		return x.SingleItemsDiffering
 	}
 	return 0
 }
@@ -949,8 +1006,8 @@ type SummarizeEntriesResponse struct {
 	// What became of refusals and overrides of the time.
 	Overrides *OverrideFigures `protobuf:"bytes,4,opt,name=overrides,proto3" json:"overrides,omitempty"`
 	// Practitioners with decisions of the time in which something could be
-	// overridden, with changed answers or with what-ifs, those out of line first,
-	// up to 1,000.
+	// overridden, with changed answers, with what-ifs or with statements, those out of
+	// line first, up to 1,000.
 	Practitioners []*PractitionerFigures `protobuf:"bytes,5,rep,name=practitioners,proto3" json:"practitioners,omitempty"`
 	// What was recorded in the chain and is not in these figures yet, up to 1,000;
 	// usually nothing.
@@ -1591,7 +1648,7 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.alkalog.v1.EntryKindR\x04kind\x12\x16\n" +
 	"\x03key\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x02R\x03key\x12\x14\n" +
 	"\x05count\x18\x03 \x01(\x03R\x05count\x12*\n" +
-	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xa2\x02\n" +
+	"\x04rate\x18\x04 \x01(\v2\x16.alkalog.v1.ProportionR\x04rate\"\xa3\x04\n" +
 	"\x13PractitionerFigures\x12A\n" +
 	"\fpractitioner\x18\x01 \x01(\tB\x1d\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x124\n" +
@@ -1599,7 +1656,16 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x06others\x18\x03 \x01(\v2\x16.alkalog.v1.ProportionR\x06others\x12\x1e\n" +
 	"\vout_of_line\x18\x04 \x01(\bR\toutOfLine\x12'\n" +
 	"\x0fchanged_answers\x18\x05 \x01(\x03R\x0echangedAnswers\x12\x19\n" +
-	"\bwhat_ifs\x18\x06 \x01(\x03R\awhatIfs\"\xf5\x01\n" +
+	"\bwhat_ifs\x18\x06 \x01(\x03R\awhatIfs\x12\x1e\n" +
+	"\n" +
+	"statements\x18\a \x01(\x03R\n" +
+	"statements\x12.\n" +
+	"\x13statements_all_none\x18\b \x01(\x03R\x11statementsAllNone\x12)\n" +
+	"\x10statements_timed\x18\t \x01(\x03R\x0fstatementsTimed\x12+\n" +
+	"\x11statement_seconds\x18\n" +
+	" \x01(\x03R\x10statementSeconds\x12!\n" +
+	"\fsingle_items\x18\v \x01(\x03R\vsingleItems\x124\n" +
+	"\x16single_items_differing\x18\f \x01(\x03R\x14singleItemsDiffering\"\xf5\x01\n" +
 	"\x0fOverrideFigures\x12G\n" +
 	"\x13refusals_overridden\x18\x01 \x01(\v2\x16.alkalog.v1.ProportionR\x12refusalsOverridden\x12J\n" +
 	"\x15followed_by_deviation\x18\x02 \x01(\v2\x16.alkalog.v1.ProportionR\x13followedByDeviation\x12M\n" +

@@ -32,7 +32,7 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 	for said := ""; ; {
 		counted, err := storage.UpdateCounters(ctx, s.DB, countBatch)
 		if err == nil {
-			err = storage.WriteWhatIfs(ctx, s.DB)
+			err = storage.WritePractitionerCounts(ctx, s.DB)
 		}
 		if err == nil {
 			said = ""
@@ -47,7 +47,7 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 		case <-ctx.Done():
 			ctx, done := context.WithTimeout(context.WithoutCancel(ctx), lastWrite)
 			defer done()
-			if err := storage.WriteWhatIfs(ctx, s.DB); err != nil {
+			if err := storage.WritePractitionerCounts(ctx, s.DB); err != nil {
 				report(err)
 			}
 			return

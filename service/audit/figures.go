@@ -126,12 +126,14 @@ func practitioners(all []storage.PractitionerFigures) []*pb.PractitionerFigures 
 	var list []*pb.PractitionerFigures
 	for i, out := range outOfLine(all, everybody) {
 		f := all[i]
-		if f.Overridable == 0 && f.AnswersChanged == 0 && f.WhatIfs == 0 {
+		if f.Overridable == 0 && f.AnswersChanged == 0 && f.WhatIfs == 0 && f.Statements == 0 {
 			continue
 		}
 		list = append(list, &pb.PractitionerFigures{Practitioner: f.Practitioner, Overrides: proportion(f.Overridden, f.Overridable),
 			Others: proportion(everybody.Overridden-f.Overridden, everybody.Overridable-f.Overridable), OutOfLine: out,
-			ChangedAnswers: f.AnswersChanged, WhatIfs: f.WhatIfs})
+			ChangedAnswers: f.AnswersChanged, WhatIfs: f.WhatIfs,
+			Statements: f.Statements, StatementsAllNone: f.StatementsAllNone, StatementsTimed: f.StatementsTimed, StatementSeconds: f.StatementSeconds,
+			SingleItems: f.SingleItems, SingleItemsDiffering: f.SingleItemsDiffering})
 	}
 	slices.SortFunc(list, func(a, b *pb.PractitionerFigures) int {
 		switch {

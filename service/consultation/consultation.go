@@ -200,7 +200,9 @@ func (s Service) UpdateConsultation(ctx context.Context, req *pb.UpdateConsultat
 func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultationRequest) (*pb.SubmitConsultationResponse, error) {
 	caller := actor.From(ctx)
 	now := s.Now()
-	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.SubmitConsultationResponse, storage.Changes, error) {
+	submittedNow := false // not when the answer is that of an earlier attempt
+	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.SubmitConsultationResponse, storage.Changes, error) {
+		submittedNow = true
 		stored, err := record.GetFresh(r, caller, storage.Consultations, req.Name, req.Etag)
 		if err == nil {
 			err = requireDraft(stored)
@@ -215,6 +217,12 @@ func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultat
 		replace := storage.Consultations.Replace(stored, submitted)
 		return &pb.SubmitConsultationResponse{Consultation: submitted}, storage.Changes{Records: []storage.Record{replace}}, nil
 	})
+	if err == nil && submittedNow {
+		if figures := statementFigures(answer.Consultation); figures.Statements > 0 {
+			storage.CountForPractitioner(s.DB, answer.Consultation.Practitioner, now, figures)
+		}
+	}
+	return answer, err
 }
 
 // requireDraft refuses to change a submitted consultation; nil is none yet.

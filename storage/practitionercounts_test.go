@@ -36,17 +36,17 @@ func TestWhatIfsWait(t *testing.T) {
 	}
 	storage.CountWhatIf(db, "chains/"+there+"/practitioners/amara", time.Now())
 	db.Forbid("the log was changed")
-	if err := storage.WriteWhatIfs(t.Context(), db); err != nil || whatIfs(t, db, here) != 0 {
+	if err := storage.WritePractitionerCounts(t.Context(), db); err != nil || whatIfs(t, db, here) != 0 {
 		t.Errorf("while nothing may be written: %d written, %v", whatIfs(t, db, here), err)
 	}
 	db.Permit()
 	gone, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := storage.WriteWhatIfs(gone, db); err == nil {
+	if err := storage.WritePractitionerCounts(gone, db); err == nil {
 		t.Error("written by a caller who has gone")
 	}
 	for range 2 {
-		if err := storage.WriteWhatIfs(t.Context(), db); err != nil {
+		if err := storage.WritePractitionerCounts(t.Context(), db); err != nil {
 			t.Fatal(err)
 		}
 		if h, e := whatIfs(t, db, here), whatIfs(t, db, there); h != 3 || e != 1 {
@@ -54,7 +54,7 @@ func TestWhatIfsWait(t *testing.T) {
 		}
 	}
 	storage.CountWhatIf(db, "chains/"+here+"/practitioners/amara", time.Now())
-	if err := storage.WriteWhatIfs(t.Context(), db); err != nil || whatIfs(t, db, here) != 4 {
+	if err := storage.WritePractitionerCounts(t.Context(), db); err != nil || whatIfs(t, db, here) != 4 {
 		t.Errorf("one more: %d, %v", whatIfs(t, db, here), err)
 	}
 }
