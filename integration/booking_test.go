@@ -42,17 +42,24 @@ func TestBookingSaysWhenItMayBe(t *testing.T) {
 		i := slices.IndexFunc(answer.Requirements, func(r *pb.BookingRequirement) bool {
 			return r.Kind == pb.BookingRequirementKind_BOOKING_REQUIREMENT_KIND_ABSTAIN && r.RequirementId == "wait.shampoo"
 		})
-		if i < 0 || !answer.Requirements[i].FromTime.AsTime().Equal(when.Add(-48*time.Hour)) || !strings.Contains(answer.Requirements[i].Text, "Do not wash the hair from") {
-			t.Errorf("what must not be done: %v", answer.Requirements)
+		if i < 0 || answer.Requirements[i].FromTime != nil || answer.Requirements[i].Text != "Do not wash the hair from now on." {
+			t.Errorf("what must not be done less than 48 hours before: %v", answer.Requirements)
 		}
+	}
+	later := c.clock.Now().Add(72 * time.Hour)
+	washing := slices.IndexFunc(at(later).Requirements, func(r *pb.BookingRequirement) bool {
+		return r.RequirementId == "wait.shampoo" && r.FromTime.AsTime().Equal(later.Add(-48*time.Hour)) && strings.Contains(r.Text, "Do not wash the hair from ")
+	})
+	if washing < 0 {
+		t.Error("an appointment in three days does not say from when the hair is not washed")
 	}
 	if d := must(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: consultation.Name[:strings.Index(consultation.Name, "/consultations")]}).Decisions; len(d) > 0 {
 		t.Errorf("decisions were stored: %v", d)
 	}
 	all := &pb.SummarizeEntriesRequest{Parent: c.name}
-	eventually(t, "the bookings to be counted", func() bool { return c.counted(t, all).WhatIfs >= 2 })
-	if got := c.counted(t, all).WhatIfs; got != 2 {
-		t.Errorf("two bookings, each sent twice, count %d times", got)
+	eventually(t, "the bookings to be counted", func() bool { return c.counted(t, all).WhatIfs >= 3 })
+	if got := c.counted(t, all).WhatIfs; got != 3 {
+		t.Errorf("three bookings, each sent twice, count %d times", got)
 	}
 	for _, after := range []time.Duration{-6 * time.Minute, 401 * 24 * time.Hour} {
 		wantField(t, "book_time", c.amara, c.eligibility.CheckBooking, c.booking(consultation.Name, after))

@@ -78,7 +78,7 @@ func (s Service) book(r *storage.Snapshot, caller actor.Actor, req *pb.CheckBook
 	if answer.Decision, err = record.Decide(s.Rules, rules.Revision, in); err != nil {
 		return nil, err
 	}
-	answer.Requirements, err = s.Rules.Requirements(answer.Decision)
+	answer.Requirements, err = s.Rules.Requirements(answer.Decision, now)
 	return answer, err
 }
 

@@ -107,16 +107,17 @@ func (s *state) forEachProduct(r *rule, visit func()) {
 // other doubt is to be settled by then. A refusal for another reason is no errand: it
 // stands in the decision, and booking around it would only move the disappointment.
 
-// Requirements are what must happen before an appointment on which d was decided,
-// the first to begin first.
-func (e *Engine) Requirements(d *pb.Decision) ([]*pb.BookingRequirement, error) {
+// Requirements are what must happen from now on before an appointment on which d was
+// decided, the first to begin first. What was already not to be done before now begins
+// now: nobody can keep to a day that is past, and the answers say what was done on it.
+func (e *Engine) Requirements(d *pb.Decision, now time.Time) ([]*pb.BookingRequirement, error) {
 	s, err := e.lang.open(e.withParameters(d.GetInputs()))
 	if err != nil {
 		return nil, err
 	}
 	defer s.close()
 	policy := e.policyFor(d.GetInputs().GetHousePolicy())
-	requirements := e.abstentions(s, policy)
+	requirements := e.abstentions(s, policy, now)
 	for _, f := range d.GetFindings() {
 		if r := e.requirement(s, policy, f); r != nil {
 			requirements = append(requirements, r)
@@ -176,7 +177,7 @@ func (e *Engine) ruleOf(p *housePolicyRules, id string) *rule {
 // abstentions are what is not done before the appointment, so that no wait begins:
 // one for each thing, from the earliest moment that any of its rules counts from,
 // with the product of the head or of a section.
-func (e *Engine) abstentions(s *state, p *housePolicyRules) []*pb.BookingRequirement {
+func (e *Engine) abstentions(s *state, p *housePolicyRules, now time.Time) []*pb.BookingRequirement {
 	var found []*pb.BookingRequirement
 	add := func(r *rule) {
 		text := r.text.GetWait().GetAbstainText()
@@ -203,7 +204,13 @@ func (e *Engine) abstentions(s *state, p *housePolicyRules) []*pb.BookingRequire
 		s.forEachProduct(r, func() { add(r) })
 	}
 	for _, b := range found {
-		b.Text = fmt.Sprintf("%s from %s on.", b.GetText(), s.dayAndHour(b.GetFromTime().AsTime()))
+		from := "now"
+		if b.GetFromTime().AsTime().After(now) {
+			from = s.dayAndHour(b.GetFromTime().AsTime())
+		} else {
+			b.FromTime = nil
+		}
+		b.Text = fmt.Sprintf("%s from %s on.", b.GetText(), from)
 	}
 	return found
 }

@@ -130,7 +130,7 @@ func TestRequirementsBeforeAnAppointment(t *testing.T) {
 	in.Consultation.History.Pregnancy = pb.Answer_ANSWER_YES
 	in.Consultation.Hair.Zones[2].Smoothing = &pb.PastEvent{Happened: pb.Answer_ANSWER_YES, LastTime: ago(200 * day)}
 	in.Consultation.Tests.Strand = pb.StrandReading_STRAND_READING_NOT_DONE
-	requirements, err := e.Requirements(mustDecide(t, e, in))
+	requirements, err := e.Requirements(mustDecide(t, e, in), utc(t, "2026-02-01T09:00:00Z"))
 	check0(t, err)
 	for id, want := range map[string]struct {
 		kind     pb.BookingRequirementKind
@@ -168,6 +168,26 @@ func TestRequirementsBeforeAnAppointment(t *testing.T) {
 	}
 }
 
+// Nobody is told to keep to a day that is past: what was already not to be done before
+// the booking is made is not to be done from now on.
+func TestAbstainingBeginsNow(t *testing.T) {
+	e := newEngine(t)
+	in := soundHead()
+	in.Salon.TimeZone = "Europe/London"
+	in.DecideTime = timestamppb.New(utc(t, "2026-03-05T14:00:00Z"))
+	requirements, err := e.Requirements(mustDecide(t, e, in), utc(t, "2026-03-01T09:00:00Z"))
+	check0(t, err)
+	for id, want := range map[string]string{
+		"wait.colour":  "Do not colour the hair from now on.",
+		"wait.shampoo": "Do not wash the hair from Tuesday 3 March, 14:00 on.",
+	} {
+		i := slices.IndexFunc(requirements, func(r *pb.BookingRequirement) bool { return r.GetRequirementId() == id })
+		if i < 0 || requirements[i].GetText() != want || (requirements[i].FromTime == nil) != (id == "wait.colour") {
+			t.Errorf("%s: %v, want %q", id, requirements, want)
+		}
+	}
+}
+
 // A client who keeps to what was asked is not refused for a wait: events a moment
 // before the time named begin no wait, at that time they do.
 func TestAbstainingIsExact(t *testing.T) {
@@ -175,7 +195,7 @@ func TestAbstainingIsExact(t *testing.T) {
 	for _, zone := range []string{"Europe/London", "America/New_York", "Pacific/Kiritimati"} {
 		in := soundHead()
 		in.Salon.TimeZone = zone
-		requirements, err := e.Requirements(mustDecide(t, e, in))
+		requirements, err := e.Requirements(mustDecide(t, e, in), time.Time{})
 		check0(t, err)
 		from := func(id string) time.Time {
 			i := slices.IndexFunc(requirements, func(r *pb.BookingRequirement) bool { return r.GetRequirementId() == id })
