@@ -92,7 +92,7 @@ func Make(c Context) (*pb.Form, error) {
 	if err != nil {
 		return nil, err
 	}
-	f.needs = needs
+	f.needs = slices.DeleteFunc(needs, func(n rules.Need) bool { return wouldBeRefused(c.Inputs, n) })
 	for _, s := range c.Engine.Statements() {
 		f.groupStatement(s)
 	}
@@ -149,7 +149,35 @@ func (f *form) question(n rules.Need) *pb.OpenQuestion {
 	translate(q, f.Language)
 	q.Field = wholeEvent(n.Path)
 	f.fillUsual(q, n)
+	if relaxed := relaxedBefore(n.Path); relaxed != "" && f.isNeeded(relaxed) {
+		q.AskedAfter, q.AskedAfterValues = wholeEvent(relaxed), []string{pb.Answer_ANSWER_YES.String()}
+	}
 	return q
+}
+
+// relaxedBefore is the path of whether a zone was relaxed, for that of the alkali; "" for
+// other paths. A rule can need the alkali before anybody says that the zone was relaxed,
+// because a visit on record relaxed it.
+func relaxedBefore(path string) string {
+	if zone, isAlkali := strings.CutSuffix(path, ".hydroxide_kind"); isAlkali {
+		return zone + ".hydroxide.happened"
+	}
+	return ""
+}
+
+// wouldBeRefused tells whether an answer to a need contradicts one that was given: who
+// says that a zone was never relaxed cannot name an alkali.
+func wouldBeRefused(in *pb.DecisionInputs, n rules.Need) bool {
+	relaxed := relaxedBefore(n.Path)
+	if relaxed == "" {
+		return false
+	}
+	p, err := fieldpath.Parse(relaxed)
+	if err != nil {
+		return false
+	}
+	value, answered := p.Get(in)
+	return answered && value.Enum() == pb.Answer_ANSWER_NO.Number()
 }
 
 // following are the questions that come after one of the answers to a need, with those
@@ -168,7 +196,7 @@ func (f *form) following(n rules.Need) ([]*pb.OpenQuestion, error) {
 			return nil, err
 		}
 		for _, after := range needs {
-			if after.Path == wholeEvent(n.Path)+".last_time" || f.isNeeded(after.Path) || f.asks(after.Path) {
+			if after.Path == wholeEvent(n.Path)+".last_time" || f.isNeeded(after.Path) || f.asks(after.Path) || wouldBeRefused(tried, after) {
 				continue
 			}
 			q := f.question(after)

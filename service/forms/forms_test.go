@@ -180,6 +180,25 @@ func TestChemicalWorkSinceTheLastVisit(t *testing.T) {
 	}
 }
 
+// A visit on record has relaxed the new growth, and nobody has said so yet: the alkali is
+// asked only of who says so, and never of who says no, because that answer is refused.
+func TestAlkaliIsAskedOfRelaxedHairOnly(t *testing.T) {
+	e, in := engine(t), planned(pb.ServiceKind_SERVICE_KIND_RETOUCH)
+	in.RecordedWork = []*pb.HistoryFact{{Source: pb.HistorySource_HISTORY_SOURCE_RECORD_CARD, Work: pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE,
+		Zone: pb.Zone_ZONE_NEW_GROWTH, Happened: yes, EarliestTime: timestamppb.New(today), LatestTime: timestamppb.New(today)}}
+	const alkali, relaxed = "consultation.hair.zones[new-growth].hydroxide_kind", "consultation.hair.zones[new-growth].hydroxide"
+	q := find(mustMake(t, contextOf(e, in)), alkali)
+	if q == nil || q.GetAskedAfter() != relaxed || !slices.Equal(q.GetAskedAfterValues(), []string{"ANSWER_YES"}) {
+		t.Errorf("before it is said: %v", q)
+	}
+	for answer, asked := range map[pb.Answer]bool{no: false, yes: true} {
+		in.Consultation.Hair = &pb.HairAnalysis{Zones: []*pb.HairZone{{Zone: pb.Zone_ZONE_NEW_GROWTH, Hydroxide: &pb.PastEvent{Happened: answer}}}}
+		if q := find(mustMake(t, contextOf(e, in)), alkali); (q != nil) != asked || q.GetAskedAfter() != "" {
+			t.Errorf("after %s: %v", answer, q)
+		}
+	}
+}
+
 // What follows from an answer is in the form at once, and nothing else follows.
 func TestFollowingQuestions(t *testing.T) {
 	e, in := engine(t), planned(pb.ServiceKind_SERVICE_KIND_VIRGIN)
