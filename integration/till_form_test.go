@@ -11,7 +11,7 @@ import (
 )
 
 // The promise: a salon that draws its screen from forms has a verdict after a few taps. A
-// returning client's ordinary retouch takes at most 20 answers and 3 calls, a first visit
+// returning client's ordinary retouch takes at most 20 answers and 4 calls, a first visit
 // at most 35 answers. Nothing here knows a question: the till knows what forms say, and
 // what it would see and hear of an invented client.
 
@@ -173,11 +173,12 @@ func (b *formTill) verdict(t testing.TB, client string, kind pb.ServiceKind) *pb
 		form = answered.Form
 	}
 	must(t, b.amara, b.consultation.SubmitConsultation, &pb.SubmitConsultationRequest{Name: name, RequestId: newID()})
+	b.calls++
 	check := b.question(name)
 	check.ServiceKind, check.LotCode = kind, b.lot
 	d := must(t, b.amara, b.eligibility.CheckEligibility, check).Decision
 	b.calls++
-	t.Logf("%s: %s after %d answers and %d calls (submitting not counted: it can follow)", kind, d.Verdict, b.answers, b.calls)
+	t.Logf("%s: %s after %d answers and %d calls", kind, d.Verdict, b.answers, b.calls)
 	if len(d.OpenQuestions) > 0 {
 		t.Errorf("after an empty form the decision asks: %v", d.OpenQuestions)
 	}
@@ -205,7 +206,7 @@ func TestTillDrawsFromForms(t *testing.T) {
 	second := &formTill{chain: c, head: ordinaryHead(c)}
 	second.head["service_kind"] = "SERVICE_KIND_RETOUCH"
 	second.verdict(t, client, pb.ServiceKind_SERVICE_KIND_RETOUCH)
-	if second.answers > 20 || second.calls > 3 {
-		t.Errorf("an ordinary retouch takes %d answers and %d calls, want at most 20 and 3", second.answers, second.calls)
+	if second.answers > 20 || second.calls > 4 {
+		t.Errorf("an ordinary retouch takes %d answers and %d calls, want at most 20 and 4", second.answers, second.calls)
 	}
 }
