@@ -1,9 +1,12 @@
 package integration
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -81,5 +84,34 @@ func TestStatementDecides(t *testing.T) {
 	replayed := must(t, c.imara, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name})
 	if !replayed.Identical {
 		t.Errorf("a decision on a statement replays otherwise: %v", replayed.Differences)
+	}
+}
+
+// A statement never says "never" of something that somebody gave a date of, and nobody
+// takes a statement away without having read it.
+func TestStatementBesideADate(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	k := c.draft(t, c.client(t), func(k *pb.Consultation) {
+		k.History.Isotretinoin = &pb.PastEvent{LastDate: &date.Date{Year: 2026, Month: 10}}
+		k.History.CancerTreatment = &pb.PastEvent{LastTime: timestamppb.New(c.clock.Now().Add(-time.Hour))}
+	})
+	k = c.stated(t, k.Name, &pb.StatementAnswer{StatementId: "health", Version: 1, ClientConfirmation: pb.ClientConfirmation_CLIENT_CONFIRMATION_ON_PAPER})
+	d := must(t, c.amara, c.eligibility.CheckEligibility, c.question(k.Name)).Decision
+	for _, field := range []string{"consultation.history.isotretinoin.happened", "consultation.history.cancer_treatment.happened"} {
+		if !slices.ContainsFunc(d.OpenQuestions, func(q *pb.OpenQuestion) bool { return q.Field == field }) {
+			t.Errorf("%s has a date and is not asked about: %v", field, d.OpenQuestions)
+		}
+	}
+
+	wiped := &pb.UpdateConsultationRequest{UpdateMask: updateMask("statements"), RequestId: newID(), Consultation: &pb.Consultation{Name: k.Name}}
+	err := mustFail(t, c.amara, c.consultation.UpdateConsultation, wiped)
+	if !strings.Contains(violationsOf(err)["consultation.etag"], "consultation.statements[health]") {
+		t.Errorf("a statement taken away without an etag: %v", err)
+	}
+	wiped = again(wiped)
+	wiped.Consultation.Etag = k.Etag
+	if left := must(t, c.amara, c.consultation.UpdateConsultation, wiped).Consultation.Statements; len(left) > 0 {
+		t.Errorf("a caller who read it may take it away: %v", left)
 	}
 }

@@ -143,7 +143,7 @@ func settleOrigins(stored, wanted *pb.Consultation, now time.Time) {
 // lostAnswers are the answers that are stored and would be gone. A mask names whole parts,
 // so a caller who sends a part with one answer in it takes its neighbours away. What a new
 // answer makes meaningless is not lost: the other way to say when, and the date of what
-// is now said never to have been.
+// is now said never to have been. A statement is lost when none of its id is left.
 func lostAnswers(stored, wanted *pb.Consultation) []string {
 	var lost []string
 	after := &pb.DecisionInputs{Consultation: wanted}
@@ -158,6 +158,11 @@ func lostAnswers(stored, wanted *pb.Consultation) []string {
 	for _, p := range fieldpath.Answered(&pb.DecisionInputs{Consultation: stored}) {
 		if _, kept := p.Get(after); !kept && !replaced[p.String()] {
 			lost = append(lost, p.String())
+		}
+	}
+	for _, s := range stored.GetStatements() {
+		if !slices.ContainsFunc(wanted.GetStatements(), func(w *pb.StatementAnswer) bool { return w.GetStatementId() == s.GetStatementId() }) {
+			lost = append(lost, "consultation.statements["+s.GetStatementId()+"]")
 		}
 	}
 	return lost

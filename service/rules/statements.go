@@ -133,7 +133,9 @@ func ExpandStatements(in *pb.DecisionInputs) *pb.DecisionInputs {
 }
 
 // stateNo answers NO at a path of a consultation that has no answer yet. A path that
-// this program does not know, or that holds no yes-or-no answer, is left alone.
+// this program does not know, or that holds no yes-or-no answer, is left alone. So is an
+// event of which somebody said when it was: "never" beside a date is a contradiction, and
+// the question stays open.
 func stateNo(c *pb.Consultation, path string) {
 	m := c.ProtoReflect()
 	parts := strings.Split(strings.TrimPrefix(path, "consultation."), ".")
@@ -141,6 +143,8 @@ func stateNo(c *pb.Consultation, path string) {
 		f := m.Descriptor().Fields().ByName(protoreflect.Name(part))
 		switch {
 		case f == nil || f.IsList() || f.IsMap():
+			return
+		case i == len(parts)-1 && isDated(m.Interface()):
 			return
 		case i == len(parts)-1:
 			if f.Enum() != nil && f.Enum().FullName() == pb.Answer(0).Descriptor().FullName() && !m.Has(f) {
@@ -152,4 +156,10 @@ func stateNo(c *pb.Consultation, path string) {
 		}
 		m = m.Mutable(f).Message()
 	}
+}
+
+// isDated tells whether a message is a past event with a time or a date.
+func isDated(m proto.Message) bool {
+	e, ok := m.(*pb.PastEvent)
+	return ok && (e.GetLastTime() != nil || e.GetLastDate() != nil)
 }
