@@ -2,6 +2,7 @@ package integration
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -153,5 +154,38 @@ func TestADraftKnowsTheHairOfOtherSalons(t *testing.T) {
 	k := answer.Consultation
 	if k.Hair.GetTexture() == 0 || k.History.GetRelaxer().GetHappened() != yes || fieldOrigin(k, "consultation.hair.texture").GetSession() != session.Name {
 		t.Errorf("in the other salon the draft is %v", k)
+	}
+}
+
+// TestAFormAsksNothingSinceAnotherPersonsVisit: after a visit was moved to the right client,
+// the wrong one is asked whether any chemical work was ever done, and nothing is filled in.
+func TestAFormAsksNothingSinceAnotherPersonsVisit(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	session := c.carriedOut(t)
+	must(t, c.amara, c.outcome.RecordOutcome, completed(session))
+	wrong := parent(session.Name)
+	seen := func() (work string, filled []string) {
+		req := c.drafting(wrong)
+		req.Planned = &pb.PlannedService{ServiceKind: pb.ServiceKind_SERVICE_KIND_RETOUCH, Product: session.Product, LotCode: session.LotCode}
+		form := must(t, c.amara, c.consultation.DraftConsultation, req).Form
+		for _, g := range form.Groups {
+			if g.GroupId == "chemical-work" {
+				work = g.Text
+			}
+		}
+		for _, q := range form.Questions {
+			if q.CarriedFrom != "" {
+				filled = append(filled, q.Field)
+			}
+		}
+		return work, filled
+	}
+	if _, filled := seen(); len(filled) == 0 {
+		t.Fatal("before the visit is moved, nothing is filled in")
+	}
+	must(t, c.imara, c.processing.MoveSession, c.move(session, c.client(t)))
+	if work, filled := seen(); !strings.Contains(work, "ever done") || len(filled) > 0 {
+		t.Errorf("after it was moved the form asks %q and fills in %v", work, filled)
 	}
 }

@@ -61,9 +61,15 @@ func (s Service) form(r *storage.Snapshot, caller actor.Actor, req *pb.GetFormRe
 }
 
 // lastSubmitted is the client's last consultation that was submitted, but for one; nil
-// when there is none that the caller may see.
+// when there is none that the caller may see. Another person's, of a visit that was moved
+// to the right client, does not count: the form would ask what was done since a visit
+// that this client never had, and take that person's "no" for an earlier one.
 func lastSubmitted(r *storage.Snapshot, caller actor.Actor, client, except string) (last *pb.Consultation, err error) {
-	for page := (storage.Page{Size: 100}); ; {
+	others, err := answersOfOthers(r, client)
+	if err != nil {
+		return nil, err
+	}
+	for page := (storage.Page{Size: readAtATime}); ; {
 		found, next, err := record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Consultation, string, error) {
 			return storage.Consultations.List(r, client, page)
 		})
@@ -72,8 +78,8 @@ func lastSubmitted(r *storage.Snapshot, caller actor.Actor, client, except strin
 		}
 		for _, c := range found {
 			submitted := c.State == pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
-			if submitted && c.Name != except && (last == nil || c.SubmitTime.AsTime().After(last.SubmitTime.AsTime())) {
-				last = proto.CloneOf(c)
+			if submitted && c.Name != except && !others[c.Name] && (last == nil || c.SubmitTime.AsTime().After(last.SubmitTime.AsTime())) {
+				last = proto.CloneOf(without(c, others))
 			}
 		}
 		if page.Token = next; next == "" {
