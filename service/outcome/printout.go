@@ -69,7 +69,7 @@ func (s Service) printForClient(ctx context.Context, req *pb.GetPrintoutRequest,
 		}
 		found, _, err := record.CardAndVisits(r, req.Name, visitsShown)
 		if err == nil {
-			answer.Content, err = paper.Aftercare(found, client.DisplayName, record.EmergencyNumber(salon))
+			answer.Content, err = paper.Aftercare(found, client.DisplayName, record.EmergencyNumber(salon), record.Zone(salon))
 		}
 		return err
 	})

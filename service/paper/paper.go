@@ -21,6 +21,7 @@ package paper
 import (
 	"html/template"
 	"strings"
+	"time"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/texts"
@@ -109,8 +110,9 @@ var homeCare = []string{
 
 // Aftercare is the sheet that a client takes home: what the salon advised at the
 // newest visit of the card, the usual advice, the next retouch and the number to call
-// in an emergency. The card may be nil.
-func Aftercare(card *pb.RecordCard, client, emergencyNumber string) ([]byte, error) {
+// in an emergency. The retouch is a day in the salon's time zone, as rules count it: east
+// of Greenwich a morning's day in UTC is the day before. The card may be nil.
+func Aftercare(card *pb.RecordCard, client, emergencyNumber string, zone *time.Location) ([]byte, error) {
 	var lines []string
 	if visits := card.GetVisits(); len(visits) > 0 {
 		for _, advice := range visits[0].GetHomeCareAdvice() {
@@ -121,7 +123,7 @@ func Aftercare(card *pb.RecordCard, client, emergencyNumber string) ([]byte, err
 		lines = append(lines, "- "+advice)
 	}
 	if next := card.GetNextRetouchTime(); next != nil {
-		lines = append(lines, "Next retouch not before "+next.AsTime().Format("2 January 2006")+".")
+		lines = append(lines, "Next retouch not before "+next.AsTime().In(zone).Format("2 January 2006")+".")
 	}
 	lines = append(lines, "Call "+emergencyNumber+" at once for trouble breathing, a swollen face, or if you faint.")
 	return document{

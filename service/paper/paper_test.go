@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"strings"
 	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/texts"
@@ -21,7 +24,7 @@ func TestDocumentsEscapeAndRepeat(t *testing.T) {
 	card := &pb.RecordCard{Visits: []*pb.Visit{{HomeCareAdvice: []string{hostile}}}}
 	for name, print := range map[string]func() ([]byte, error){
 		"consent":   func() ([]byte, error) { return Consent(text, hostile) },
-		"aftercare": func() ([]byte, error) { return Aftercare(card, hostile, hostile) },
+		"aftercare": func() ([]byte, error) { return Aftercare(card, hostile, hostile, time.UTC) },
 	} {
 		first, err := print()
 		if err != nil {
@@ -61,7 +64,7 @@ func TestConsentIsWhole(t *testing.T) {
 // The sheet for home has the salon's advice, the usual one, and whom to call.
 func TestAftercare(t *testing.T) {
 	card := &pb.RecordCard{Visits: []*pb.Visit{{HomeCareAdvice: []string{"Moisturise the ends."}}, {HomeCareAdvice: []string{"Older advice."}}}}
-	page, err := Aftercare(card, "Wren", "112")
+	page, err := Aftercare(card, "Wren", "112", time.UTC)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +76,11 @@ func TestAftercare(t *testing.T) {
 	if strings.Contains(string(page), "Older advice") {
 		t.Error("the advice of an older visit is on the sheet")
 	}
-	if _, err := Aftercare(nil, "Wren", "112"); err != nil {
+	card.NextRetouchTime = timestamppb.New(time.Date(2026, 12, 28, 22, 0, 0, 0, time.UTC))
+	if page, err = Aftercare(card, "Wren", "112", time.FixedZone("east", 11*60*60)); err != nil || !strings.Contains(string(page), "not before 29 December 2026.") {
+		t.Errorf("the retouch is not a day of the salon: %s %v", page, err)
+	}
+	if _, err := Aftercare(nil, "Wren", "112", time.UTC); err != nil {
 		t.Error(err)
 	}
 }
