@@ -20,6 +20,9 @@ import (
 // kilobytes and convinces somebody who has the log's keys and nothing else of the
 // log.
 //
+// It is for somebody who must show one entry to a third party and must not show the
+// others. What the log holds beside it cannot be learned from the hashes.
+//
 // The file has the format of C2SP tlog-proof: index, entry, hashes and the signed
 // checkpoint, as text.
 type auditProveCommand struct {

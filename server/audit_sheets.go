@@ -139,7 +139,9 @@ func countSheet() report.Sheet[*pb.SummaryRow] {
 
 // practitionerSheet defines the columns of the figures of practitioners. others_
 // is the same proportion for all others of the chain. out_of_line is the server's
-// judgement, by a statistical test.
+// judgement, by a statistical test. The columns about statements are counts and not
+// shares, so that whole months can be added up before a share is taken; the column
+// statement_seconds is divided by statements_timed.
 func practitionerSheet() report.Sheet[*pb.PractitionerFigures] {
 	type row = *pb.PractitionerFigures
 	columns := []report.Column[row]{

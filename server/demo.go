@@ -28,7 +28,8 @@ type demoCommand struct {
 
 // Run starts a server and plays the demo against it. The demo sets the server's
 // clock, so a day passes without waiting. With --month it plays many invented
-// visits instead of one day; a seed makes the same month again.
+// visits instead of one day; a seed makes the same month again. A month that misses
+// one of its goals is an error, so that a script notices.
 func (c demoCommand) Run(ctx context.Context, std streams) error {
 	start := func(ctx context.Context, dir string, now func() time.Time) (demo.Server, error) {
 		return serve.Start(ctx, serve.Config{

@@ -17,6 +17,10 @@ import (
 
 // GetForm returns what is still to be asked. Without a consultation the form is for one
 // that nobody has begun: everything is asked.
+//
+// The form follows from a decision on what is known now, so it asks what the rules wait
+// for and nothing else. It is a read and stores nothing: two tills may draw the same form,
+// and each answer changes only its own field.
 func (s Service) GetForm(ctx context.Context, req *pb.GetFormRequest) (*pb.GetFormResponse, error) {
 	caller, now := actor.From(ctx), s.Now()
 	answer := &pb.GetFormResponse{}
@@ -37,6 +41,8 @@ func (s Service) GetForm(ctx context.Context, req *pb.GetFormRequest) (*pb.GetFo
 }
 
 // form makes the form of a consultation, which may be one that is about to be written.
+// The item that is asked singly depends on the day of the visit: the day on which the
+// consultation was created, so that it stays the same while the form is filled in.
 func (s Service) form(r *storage.Snapshot, caller actor.Actor, req *pb.GetFormRequest, consultation *pb.Consultation, now time.Time) (*pb.Form, error) {
 	check := &pb.CheckEligibilityRequest{Parent: req.Name, ServiceKind: req.GetService().GetServiceKind(), Product: req.GetService().GetProduct(),
 		LotCode: req.GetService().GetLotCode(), SectionIds: req.GetService().GetSectionIds(), Practitioner: req.Practitioner, Salon: req.Salon}
@@ -63,7 +69,8 @@ func (s Service) form(r *storage.Snapshot, caller actor.Actor, req *pb.GetFormRe
 // lastSubmitted is the client's last consultation that was submitted, but for one; nil
 // when there is none that the caller may see. Another person's, of a visit that was moved
 // to the right client, does not count: the form would ask what was done since a visit
-// that this client never had, and take that person's "no" for an earlier one.
+// that this client never had, and take that person's "no" for an earlier one. What it says
+// is shown as the value of last time and is never taken for an answer of today.
 func lastSubmitted(r *storage.Snapshot, caller actor.Actor, client, except string) (last *pb.Consultation, err error) {
 	others, err := answersOfOthers(r, client)
 	if err != nil {

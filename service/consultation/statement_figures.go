@@ -11,6 +11,8 @@ import (
 // a high share of "none", a short time, and an item asked by itself that disagrees.
 func statementFigures(c *pb.Consultation) storage.Figures {
 	var f storage.Figures
+	// An item's own answer counts against the statement even where the engine would let it
+	// replace the statement: the figure is about the tap, not about the decision.
 	for _, s := range c.GetStatements() {
 		f.Statements++
 		none := true
