@@ -1452,9 +1452,13 @@ type AnswerConsultationRequest struct {
 	Statements []*StatementAnswer `protobuf:"bytes,10,rep,name=statements,proto3" json:"statements,omitempty"`
 	// The service that is planned, when the answer should hold the form for it: what is
 	// still to be asked after these answers.
-	Planned       *PlannedService `protobuf:"bytes,11,opt,name=planned,proto3" json:"planned,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Planned *PlannedService `protobuf:"bytes,11,opt,name=planned,proto3" json:"planned,omitempty"`
+	// Submit the consultation, as SubmitConsultation does, if after these answers
+	// nothing is left to ask for the planned service; otherwise it stays a draft. The
+	// state in the answer says which. Only with planned.
+	SubmitWhenComplete bool `protobuf:"varint,12,opt,name=submit_when_complete,json=submitWhenComplete,proto3" json:"submit_when_complete,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *AnswerConsultationRequest) Reset() {
@@ -1534,6 +1538,13 @@ func (x *AnswerConsultationRequest) GetPlanned() *PlannedService {
 		return x.Planned
 	}
 	return nil
+}
+
+func (x *AnswerConsultationRequest) GetSubmitWhenComplete() bool {
+	if x != nil {
+		return x.SubmitWhenComplete
+	}
+	return false
 }
 
 // AnswerConsultationResponse answers AnswerConsultation.
@@ -2018,7 +2029,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x05event\x18\b \x01(\v2\x15.alkalog.v1.PastEventH\x00R\x05event\x12<\n" +
 	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12@\n" +
 	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x0e\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
-	"\x05value\x12\x05\xbaH\x02\b\x01\"\xb2\x05\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\xe4\x05\n" +
 	"\x19AnswerConsultationRequest\x12\x9f\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
@@ -2033,7 +2044,8 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x18answer.statements.unique\x12\x1beach statement at most once\x1a$this.map(s, s.statement_id).unique()\x92\x01\x02\x10\n" +
 	"R\n" +
 	"statements\x124\n" +
-	"\aplanned\x18\v \x01(\v2\x1a.alkalog.v1.PlannedServiceR\aplanned\"\x80\x01\n" +
+	"\aplanned\x18\v \x01(\v2\x1a.alkalog.v1.PlannedServiceR\aplanned\x120\n" +
+	"\x14submit_when_complete\x18\f \x01(\bR\x12submitWhenComplete\"\x80\x01\n" +
 	"\x1aAnswerConsultationResponse\x12<\n" +
 	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12$\n" +
 	"\x04form\x18\n" +

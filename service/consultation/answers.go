@@ -29,10 +29,15 @@ func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultat
 			err = record.KnownStatement(s.Rules, fmt.Sprintf("statements[%d].version", i), given)
 		}
 	}
+	if err == nil && req.SubmitWhenComplete && req.Planned == nil {
+		err = fault.Invalid("planned", "must be given with submit_when_complete: it says what has to be asked")
+	}
 	if err != nil {
 		return nil, err
 	}
-	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.AnswerConsultationResponse, storage.Changes, error) {
+	submittedNow := false // not when the answer is that of an earlier attempt
+	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.AnswerConsultationResponse, storage.Changes, error) {
+		submittedNow = false
 		stored, err := record.GetFresh(r, caller, storage.Consultations, req.Name, req.Etag)
 		if err == nil {
 			err = requireDraft(stored)
@@ -51,10 +56,18 @@ func (s Service) AnswerConsultation(ctx context.Context, req *pb.AnswerConsultat
 		}
 		noteOrigins(answered, changes, now)
 		record.SetTime(answered, "update_time", now)
-		replace := storage.Consultations.Replace(stored, answered)
 		form, err := s.formOf(r, caller, answered, req.Planned, now)
+		if req.SubmitWhenComplete && len(form.GetQuestions()) == 0 {
+			submittedNow = true
+			submit(answered, now)
+		}
+		replace := storage.Consultations.Replace(stored, answered)
 		return &pb.AnswerConsultationResponse{Consultation: answered, Form: form}, storage.Changes{Records: []storage.Record{replace}}, err
 	})
+	if err == nil && submittedNow {
+		s.countStatements(answer.Consultation, now)
+	}
+	return answer, err
 }
 
 // addStatements adds statements to a consultation; one that was given before is replaced,

@@ -211,18 +211,22 @@ func (s Service) SubmitConsultation(ctx context.Context, req *pb.SubmitConsultat
 			return nil, storage.Changes{}, err
 		}
 		submitted := proto.CloneOf(stored)
-		submitted.State = pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
-		record.SetTime(submitted, "submit_time", now)
-		record.SetTime(submitted, "update_time", now)
+		submit(submitted, now)
 		replace := storage.Consultations.Replace(stored, submitted)
 		return &pb.SubmitConsultationResponse{Consultation: submitted}, storage.Changes{Records: []storage.Record{replace}}, nil
 	})
 	if err == nil && submittedNow {
-		if figures := statementFigures(answer.Consultation); figures.Statements > 0 {
-			storage.CountForPractitioner(s.DB, answer.Consultation.Practitioner, now, figures)
-		}
+		s.countStatements(answer.Consultation, now)
 	}
 	return answer, err
+}
+
+// submit freezes a consultation: from now on its answers cannot change, and a service can
+// begin on a decision about it.
+func submit(c *pb.Consultation, now time.Time) {
+	c.State = pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
+	record.SetTime(c, "submit_time", now)
+	record.SetTime(c, "update_time", now)
 }
 
 // requireDraft refuses to change a submitted consultation; nil is none yet.

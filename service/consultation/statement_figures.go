@@ -1,10 +1,20 @@
 package consultation
 
 import (
+	"time"
+
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/proto/fieldpath"
 	"alkalog/storage"
 )
+
+// countStatements adds the statements of a consultation that was just submitted to the
+// figures of its practitioner.
+func (s Service) countStatements(c *pb.Consultation, at time.Time) {
+	if figures := statementFigures(c); figures.Statements > 0 {
+		storage.CountForPractitioner(s.DB, c.Practitioner, at, figures)
+	}
+}
 
 // statementFigures counts what the statements of a consultation show of how they were
 // taken. Nothing of the client is in the figures. A statement that nobody reads shows as
