@@ -51,11 +51,31 @@ func (f *folding) courseAlarms() []*pb.Alarm {
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_CONFIRM_PRODUCT, SinceTime: f.session.GetStartTime(),
 			Message: "Scan or confirm product and lot. Then apply."})
 	}
+	if a := f.unrinsedAlarm(); a != nil {
+		calls = append(calls, a)
+	}
 	if !f.rinsedOut.IsZero() && !closable(f.neutralProof()) && !f.oxidiserOn() {
 		calls = append(calls, &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_NOT_NEUTRALIZED, SinceTime: stamp(later(f.rinsedOut, f.oxidiserEnds())),
 			Message: f.neutralAdvice()})
 	}
 	return calls
+}
+
+// unrinsedAlarm asks for a rinse that nobody recorded; nil when none is missing. A lather or
+// a normalizer ends the exposures, because it goes on rinsed hair only. If it was tapped by
+// mistake, product is still on and every other clock has stopped. It becomes RINSE_NOW when
+// the hard limit has passed since the first contact.
+func (f *folding) unrinsedAlarm() *pb.Alarm {
+	if !f.unrinsed || f.session.GetGuidanceRevision() < 1 {
+		return nil
+	}
+	a := &pb.Alarm{Kind: pb.AlarmKind_ALARM_KIND_RINSE_DUE, Place: pb.Place_PLACE_HEAD, SinceTime: stamp(f.rinsedOut),
+		Message: "Rinse the product out and tap it. No rinse is on record."}
+	if f.at.Sub(f.contactTime) >= minutes(f.limits.HardLimitMinutes) {
+		a.Kind, a.Cause = pb.AlarmKind_ALARM_KIND_RINSE_NOW, pb.AlarmCause_ALARM_CAUSE_HARD_LIMIT
+		a.Message = "Rinse now and tap it. No rinse is on record."
+	}
+	return a
 }
 
 // comfortAlarms call for water where discomfort was reported: one alarm per section, since

@@ -183,3 +183,39 @@ func TestAlarmTextsNamePlaces(t *testing.T) {
 		}
 	}
 }
+
+// A lather that was tapped by mistake stops every clock, because it goes on rinsed hair
+// only. What is missing is asked for until it is tapped.
+func TestARinseThatNobodyRecordedIsAskedFor(t *testing.T) {
+	for name, s := range map[string]func() *timeline{
+		"a lather":     func() *timeline { return oneSection().at(5, shampoo(1, clear)) },
+		"a normalizer": func() *timeline { return oneSection().at(5, normalizerOn()) },
+		"conditioner":  func() *timeline { return oneSection().at(5, conditioned()) },
+	} {
+		kindAt := func(s *timeline, m float64) (kind pb.AlarmKind) {
+			for _, a := range s.stateAt(m).Alarms {
+				if strings.Contains(a.Message, "No rinse is on record") {
+					kind = a.Kind
+				}
+			}
+			return kind
+		}
+		if got := kindAt(s(), 5.5); got != pb.AlarmKind_ALARM_KIND_RINSE_DUE {
+			t.Errorf("%s: %s", name, got)
+		}
+		if got := kindAt(s(), 40); got != pb.AlarmKind_ALARM_KIND_RINSE_NOW {
+			t.Errorf("%s, past the hard limit: %s", name, got)
+		}
+		for answer, rinse := range map[string]*pb.Event{"water": water(""), "rinsed": rinsedOutFact()} {
+			if got := kindAt(s().at(6, rinse), 7); got != pb.AlarmKind_ALARM_KIND_UNSPECIFIED {
+				t.Errorf("%s, then %s: %s", name, answer, got)
+			}
+		}
+		if got := kindAt(s().ofRevision(0), 40); got != pb.AlarmKind_ALARM_KIND_UNSPECIFIED {
+			t.Errorf("%s, in a session of before: %s", name, got)
+		}
+	}
+	if got := oneSection().at(8, rinsedOutFact()).at(9, shampoo(1, pink)).stateAt(30).Alarms; slices.ContainsFunc(got, func(a *pb.Alarm) bool { return strings.Contains(a.Message, "No rinse") }) {
+		t.Errorf("after a rinse: %v", got)
+	}
+}
