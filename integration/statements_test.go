@@ -28,11 +28,11 @@ func TestStatementIsTheServers(t *testing.T) {
 	k := c.emptyDraft(t)
 	seen := &pb.StatementAnswer{StatementId: "scalp-seen", Version: 1, SecondsTaken: new(int32(4))}
 	forged := proto.CloneOf(seen)
-	forged.Text, forged.SingleItem, forged.GiveTime = "none of anything", "consultation.scalp.none", timestamppb.New(c.clock.Now().Add(-time.Hour))
+	forged.Text, forged.Language, forged.SingleItem, forged.GiveTime = "none of anything", "fr", "consultation.scalp.none", timestamppb.New(c.clock.Now().Add(-time.Hour))
 	forged.Items = []*pb.StatementItem{{Field: "consultation.scalp.broken_skin", Text: "broken skin"}}
 	first := c.stated(t, k.Name, forged).Statements[0]
 	if len(first.Items) != 7 || first.Items[0].Field == "consultation.scalp.broken_skin" || first.Text == forged.Text ||
-		first.SingleItem == forged.SingleItem || !first.GiveTime.AsTime().Equal(c.clock.Now()) {
+		first.SingleItem == forged.SingleItem || first.Language != "en" || !first.GiveTime.AsTime().Equal(c.clock.Now()) {
 		t.Errorf("a caller's own text and items were stored: %v", first)
 	}
 

@@ -1456,7 +1456,8 @@ type StatementAnswer struct {
 	StatementId string `protobuf:"bytes,1,opt,name=statement_id,json=statementId,proto3" json:"statement_id,omitempty"`
 	// Its version, as the form gave it.
 	Version int32 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
-	// Language in which it was shown, BCP 47, up to 35 characters; empty: English.
+	// Language in which it was shown, BCP 47, up to 35 characters. Statements are served
+	// in English only, in every form, so the server stores "en".
 	Language string `protobuf:"bytes,3,opt,name=language,proto3" json:"language,omitempty"`
 	// How the client confirmed it; needed for statements of the client.
 	ClientConfirmation ClientConfirmation `protobuf:"varint,4,opt,name=client_confirmation,json=clientConfirmation,proto3,enum=alkalog.v1.ClientConfirmation" json:"client_confirmation,omitempty"`

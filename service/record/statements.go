@@ -13,6 +13,7 @@ import (
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 	"alkalog/service/rules"
+	"alkalog/service/texts"
 	"alkalog/storage"
 )
 
@@ -43,7 +44,7 @@ func FillStatements(r *storage.Snapshot, caller actor.Actor, engine *rules.Engin
 		}
 		shown := engine.Statement(given.StatementId, given.Version)
 		wanted.Statements[i] = &pb.StatementAnswer{
-			StatementId: shown.StatementId, Version: shown.Version, Language: given.Language,
+			StatementId: shown.StatementId, Version: shown.Version, Language: texts.English, // they have no other language, whatever the form was asked for in
 			ClientConfirmation: given.ClientConfirmation, SecondsTaken: given.SecondsTaken,
 			Text: shown.Text, Items: shown.Items, OfClient: shown.OfClient,
 			SingleItem: SingleItem(client, visit.In(Zone(salon)), shown), GiveTime: timestamppb.New(now),
@@ -67,7 +68,7 @@ func KnownStatement(engine *rules.Engine, field string, given *pb.StatementAnswe
 func storedStatement(stored *pb.Consultation, given *pb.StatementAnswer) *pb.StatementAnswer {
 	for _, s := range stored.GetStatements() {
 		same := proto.CloneOf(given)
-		same.Text, same.Items, same.SingleItem, same.OfClient, same.GiveTime = s.Text, s.Items, s.SingleItem, s.OfClient, s.GiveTime
+		same.Text, same.Items, same.SingleItem, same.OfClient, same.GiveTime, same.Language = s.Text, s.Items, s.SingleItem, s.OfClient, s.GiveTime, s.Language
 		if proto.Equal(s, same) {
 			return s
 		}
