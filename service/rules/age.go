@@ -15,6 +15,8 @@ import (
 // was typed. The lower one counts until a document settles it: a wrong refusal costs a
 // visit, a wrong go-ahead a child's scalp.
 
+// agePath is the age in whole years as it was typed. It is what is asked for when
+// neither source gives an age.
 const agePath = "consultation.consent.age_years"
 
 // ageFields are the client's age and whether two sources of it disagree. The age
@@ -32,6 +34,8 @@ func ageFields() []field {
 		return answers
 	}
 	return []field{
+		// The ages in the parameters are all minimums, so the lower of two ages is
+		// the stricter one.
 		derive("known.age_years", cel.IntType, func(s *state) ref.Val {
 			born, onRecord := s.ageByBirth()
 			typed, given := s.ageTyped()
@@ -45,6 +49,7 @@ func ageFields() []field {
 			}
 			return s.unknownOf(agePath)
 		}, sees).replacing(agePath),
+		// One source alone cannot disagree, so an age that is missing is no dispute.
 		{path: "known.age_disputed", celType: cel.BoolType, evidence: sees, get: func(s *state) ref.Val {
 			born, onRecord := s.ageByBirth()
 			typed, given := s.ageTyped()
@@ -69,6 +74,7 @@ func (s *state) ageTyped() (years int64, ok bool) {
 // years. A birth date that is none is as if it were not on record.
 func (s *state) ageByBirth() (years int64, ok bool) {
 	born, err := time.Parse(time.DateOnly, s.in.GetBirthDate())
+	// 1900 is the earliest year of every time that the engine reads, see moment.
 	if err != nil || born.Year() < 1900 {
 		return 0, false
 	}

@@ -20,6 +20,10 @@ type alternative struct {
 	against []check
 }
 
+// alternative builds an alternative of a policy's file. A basis or a place that does
+// not exist, or a condition that does not compile, is an error of the whole policy.
+// What is not offered in some place is not offered to a salon that did not state
+// where it is either: the law of that place may be its own.
 func (l *language) alternative(text alternativeText) (alternative, error) {
 	a := alternative{text: text}
 	if text.Basis.Kind != "" {
@@ -63,6 +67,8 @@ func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
 			case r.yes:
 				offer.Suitable = false
 				offer.Cautions = append(offer.Cautions, a.text.Against[i].Caution)
+			// The caution names the missing answer, so that it can be given and the
+			// offer become suitable.
 			case r.open:
 				offer.Suitable = false
 				offer.Cautions = append(offer.Cautions, e.missingAnswerText(s.revision, r))
@@ -74,6 +80,7 @@ func (e *Engine) alternativesFor(s *state) []*pb.Alternative {
 	return offers
 }
 
+// rank puts suitable alternatives before all others.
 func rank(a *pb.Alternative) int {
 	if a.GetSuitable() {
 		return 0

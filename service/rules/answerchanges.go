@@ -39,6 +39,8 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 			}
 		}
 		found := d.GetFindings()
+		// The earlier inputs are judged again under today's rules, beside the stored
+		// findings: a rule that was added since may refuse the earlier answer too.
 		if complete(d.GetInputs()) == nil {
 			dangers, err := e.dangerousFindings(d.GetInputs())
 			if err != nil {
@@ -51,10 +53,13 @@ func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([
 			return nil, err
 		}
 		for _, f := range found {
+			// A danger that still fires was not answered away.
 			if !contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stillFires(standing, f) {
 				continue
 			}
 			for _, a := range f.GetAnswers() {
+				// Only answers of the consultation are the salon's to change;
+				// records and numbers change by themselves.
 				if field := a.GetField(); strings.HasPrefix(field, "consultation.") && then[field] != now[field] {
 					changes = addChange(changes, &pb.AnswerChange{Field: field, EarlierValue: then[field], Value: now[field],
 						Decision: d.GetName(), RuleIds: []string{f.GetRuleId()}})
@@ -92,6 +97,8 @@ func (e *Engine) dangerousFindings(in *pb.DecisionInputs) ([]*pb.Finding, error)
 }
 
 // stillFires tells whether a finding is among those that refuse or refer now.
+// The version of the rule does not count here: a rule that was revised and still
+// fires is the same danger.
 func stillFires(standing []*pb.Finding, f *pb.Finding) bool {
 	return slices.ContainsFunc(standing, func(now *pb.Finding) bool {
 		return now.GetRuleId() == f.GetRuleId() && now.GetSubject() == f.GetSubject()
@@ -117,6 +124,8 @@ func addChange(changes []*pb.AnswerChange, c *pb.AnswerChange) []*pb.AnswerChang
 
 // answers are all answers of a case in words, by the paths of their fields; empty
 // when not answered.
+// Derived and supplied fields are left out. Zones and sections are read one by one,
+// because a state holds the values of one at a time.
 func (e *Engine) answers(in *pb.DecisionInputs) (map[string]string, error) {
 	s, err := e.lang.open(e.withParameters(in))
 	if err != nil {

@@ -27,6 +27,7 @@ import (
 // year that is not over, the latest moment that fits an answer moves on while it
 // lasts. A wait that still holds after ten years has no end.
 func (e *Engine) Earliest(in *pb.DecisionInputs, from time.Time) (at time.Time, ok bool, err error) {
+	// A copy, because each round asks about a later time.
 	in = proto.CloneOf(in)
 	for last := from.AddDate(10, 0, 0); from.Before(last); {
 		in.DecideTime = timestamppb.New(from)
@@ -80,6 +81,8 @@ func (e *Engine) lastWait(in *pb.DecisionInputs) (time.Time, error) {
 // condition that waits is met or not, and moves no appointment.
 
 // waitingRules are the rules with a wait that hold where the salon is.
+// The built-in ones were collected when the policy was built; a house's are picked
+// out here.
 func (e *Engine) waitingRules(s *state, p *housePolicyRules) []*rule {
 	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
 	return slices.DeleteFunc(slices.Concat(e.waits, p.rules), func(r *rule) bool { return r.wait == nil || r.places&place == 0 })
@@ -131,6 +134,9 @@ func (e *Engine) Requirements(d *pb.Decision, now time.Time) ([]*pb.BookingRequi
 
 // requirement is what a finding asks for before the appointment; nil when nothing
 // that is done before it changes the finding.
+// Its id is that of the rule, with the subject where there is one, so two zones give
+// two requirements. How early a test or a doctor's word may be follows from how long
+// it counts: test_days and clearance_days, in calendar days before the appointment.
 func (e *Engine) requirement(s *state, p *housePolicyRules, f *pb.Finding) *pb.BookingRequirement {
 	r := &pb.BookingRequirement{RuleIds: []string{f.GetRuleId()}, Subject: f.GetSubject(), Text: f.GetMessage(), ByTime: timestamppb.New(s.now())}
 	if r.RequirementId = f.GetRuleId(); f.GetSubject() != "" {
@@ -217,6 +223,7 @@ func (e *Engine) abstentions(s *state, p *housePolicyRules, now time.Time) []*pb
 
 // concerns tells whether a rule with a wait could fire about the case if its event
 // happened: its expression holds, or is not known, about some subject.
+// A rule that fails counts too, because it may fire.
 func (r *rule) concerns(s *state) (could bool) {
 	s.forEachSubject(r.scope, func(subject) {
 		answer, missing, err := r.expression.test(s)
@@ -227,6 +234,9 @@ func (r *rule) concerns(s *state) (could bool) {
 
 // lastChance is the first moment from which on the event would be too late for the
 // time of the case.
+// Hours count back from the appointment, days from the first midnight after which the
+// wait would not be over by then. A wait until a fixed time does not depend on when its
+// events happen, so it gives the time of the case.
 func (w *wait) lastChance(s *state) time.Time {
 	switch {
 	case w.hours >= 0:

@@ -38,6 +38,7 @@ func joinCauses(findings []*pb.Finding) {
 
 // causeMembers are the findings that are overridden together with f, in their order,
 // f among them.
+// A finding without a cause is alone.
 func causeMembers(findings []*pb.Finding, f *pb.Finding) []*pb.Finding {
 	var members []*pb.Finding
 	for _, other := range findings {
@@ -73,6 +74,9 @@ func zoneOfSubject(f *pb.Finding) string {
 }
 
 // strictestTerms are what two findings' terms have in common.
+// Terms without a common role or a common reason could be met by nobody: the result
+// then allows nothing and keeps none of the parts. For somebody who works alone the
+// longer of the two times counts.
 func strictestTerms(a, b *pb.OverrideTerms) *pb.OverrideTerms {
 	terms := &pb.OverrideTerms{Alone: a.GetAlone() && b.GetAlone()}
 	for _, role := range a.GetRoles() {
@@ -98,6 +102,7 @@ func strictestTerms(a, b *pb.OverrideTerms) *pb.OverrideTerms {
 
 // CauseRules are the rules whose findings an override of one of them sets aside,
 // each once; only its own when the finding stands alone.
+// An override keeps them as its rule_ids; setAside reads there what it covered.
 func CauseRules(d *pb.Decision, ruleID, subject string) []string {
 	f := findingOf(d, ruleID, subject)
 	if f == nil {

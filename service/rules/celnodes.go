@@ -33,6 +33,7 @@ func (n *fieldNode) Eval(a interpreter.Activation) ref.Val {
 // Exec implements interpreter.InterpretableV2.
 func (n *fieldNode) Exec(frame *interpreter.ExecutionFrame) ref.Val {
 	v := stateOf(frame).value(n.field)
+	// A house rule runs under a limit of cost, and reading a field must count there.
 	if costs := frame.CostTracker(); costs != nil {
 		costs.EvalAttribute(n.id, false, v)
 	}
@@ -40,6 +41,8 @@ func (n *fieldNode) Exec(frame *interpreter.ExecutionFrame) ref.Val {
 }
 
 // stateOf is the case that a frame belongs to.
+// A macro such as exists() runs in an activation of its own, so the frame's scope is
+// not the state itself; the reserved name leads back to it.
 func stateOf(frame *interpreter.ExecutionFrame) *state {
 	if s, ok := frame.Scope().(*state); ok {
 		return s
@@ -49,6 +52,7 @@ func stateOf(frame *interpreter.ExecutionFrame) *state {
 }
 
 // compareNode is whether a field holds a word, or does not.
+// Values of an enum are compared by pointer, see enumTable.
 type compareNode struct {
 	id      int64
 	field   int
@@ -74,6 +78,8 @@ func (n *compareNode) Exec(frame *interpreter.ExecutionFrame) ref.Val {
 }
 
 // insertCompareNodes puts a comparison in the place of a call that is one.
+// It takes only a field on the left and a constant on the right. Every other
+// comparison keeps the interpreter's own node and means the same.
 func insertCompareNodes(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
 	call, ok := node.(interpreter.InterpretableCall)
 	if !ok || call.Function() != operators.Equals && call.Function() != operators.NotEquals {

@@ -29,8 +29,11 @@ import (
 // medicine or a treatment, and took any character for a reference.
 
 const (
+	// wordsPath are the doctors' words, each with its cause, date and reference.
 	wordsPath = "consultation.history.doctors_words"
-	anyWord   = "consultation.history.medical_clearance"
+	// anyWord is the older answer without a cause. It clears nothing; a yes only
+	// asks for the words themselves.
+	anyWord = "consultation.history.medical_clearance"
 )
 
 // clearanceFields are one field per cause but for incidents, which are cleared one
@@ -101,6 +104,8 @@ func (s *state) doctorsWords() []*pb.DoctorsWord {
 
 // cleared tells whether a doctor's word clears a cause that began at a time; the
 // zero time is not known. For an incident, the word must name it.
+// A complete word counts at once. An incomplete one asks for what it lacks only when
+// no other word clears the cause.
 func (s *state) cleared(cause pb.ClearanceCause, incident string, began time.Time) ref.Val {
 	words := s.doctorsWords()
 	incomplete := false
@@ -130,6 +135,7 @@ func (s *state) cleared(cause pb.ClearanceCause, incident string, began time.Tim
 // holds tells whether a word given in an interval is neither of the future nor
 // too old, and was not given before something began. The earliest day that fits
 // counts, because an older word clears less.
+// Days are calendar days of the salon.
 func (s *state) holds(given interval, began time.Time) bool {
 	days := s.daysAgo(given.earliest)
 	return days >= 0 && days <= int64(s.in.GetParameters().GetClearanceDays()) &&

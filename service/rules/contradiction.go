@@ -25,6 +25,8 @@ const toleranceDays = 7
 
 // findContradictions lists the pairs of facts that cannot both be right. New growth
 // that was never treated contradicts nothing: it grew since.
+// Answers are compared with each other first, then each recorded service with the
+// answers. A finding lists them in this order, so it must stay as it is.
 func findContradictions(h *history) []*pb.Contradiction {
 	var found []*pb.Contradiction
 	add := func(a, b *fact) {
@@ -46,6 +48,8 @@ func (h *history) compareAnswers(add func(a, b *fact)) {
 	head := h.answers[0][hydroxide]
 	zone := func(z pb.Zone) *fact { return h.answers[z][hydroxide] }
 	mid, ends := zone(pb.Zone_ZONE_MID_STRAND), zone(pb.Zone_ZONE_ENDS)
+	// allEarlier: no zone accounts for the date of the head's answer, because each
+	// was treated clearly earlier or never.
 	allEarlier := head.done() && head.dated && h.someZoneRelaxed()
 	for _, z := range zones() {
 		own := zone(z.Zone)
@@ -70,6 +74,8 @@ func (h *history) compareAnswers(add func(a, b *fact)) {
 }
 
 // compareRecord compares a recorded service with the answers.
+// A zone is compared only where the record says that it was treated. New growth is
+// left out, because it may have grown since.
 func (h *history) compareRecord(r *fact, add func(a, b *fact)) {
 	against := func(answer *fact) {
 		if answer != nil && (answer.Happened == pb.Answer_ANSWER_NO || later(r, answer)) {
@@ -85,6 +91,8 @@ func (h *history) compareRecord(r *fact, add func(a, b *fact)) {
 }
 
 // later tells whether a was surely done later than b says, beyond the tolerance.
+// The earliest moment of a is compared with the latest of b, so that answers which
+// can mean the same time never contradict each other.
 func later(a, b *fact) bool {
 	const tolerance = toleranceDays * 24 * time.Hour
 	return a.done() && b.done() && a.dated && b.dated && a.at.earliest.Sub(b.at.latest) > tolerance
@@ -136,6 +144,8 @@ func (s *state) describe(found []*pb.Contradiction) string {
 }
 
 // sentence is one fact in words: "the answer for the ends says: relaxed in 2026-01".
+// An answer that names a month or a year is shown as the range of days that it
+// means.
 func (s *state) sentence(f *pb.HistoryFact) string {
 	source := "the answer for the whole head says"
 	switch f.GetSource() {
@@ -162,4 +172,5 @@ func (s *state) sentence(f *pb.HistoryFact) string {
 	return fmt.Sprintf("%s %s between %s and %s", source, what, first, last)
 }
 
+// day is the calendar day of a moment in the salon's time zone.
 func (s *state) day(t time.Time) string { return t.In(s.location()).Format(time.DateOnly) }

@@ -12,6 +12,8 @@ import (
 )
 
 // waitingRule is a rule that waits for answers about a subject.
+// It is kept with the subject, because one rule can wait for another answer in each
+// zone.
 type waitingRule struct {
 	*rule
 	subject subject
@@ -41,6 +43,8 @@ func (e *Engine) Decide(in *pb.DecisionInputs) (*pb.Decision, error) { return e.
 
 // DecideAs decides as the code of a revision did, for a replay. Where a later
 // revision answers otherwise, the code asks which revision it decides as.
+// A revision that this program does not have is an error: a decision by other code
+// would be no replay.
 func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, error) {
 	if revision < 0 || revision > Revision {
 		return nil, fmt.Errorf("the decision is of engine revision %d; this program knows 0 to %d", revision, Revision)
@@ -71,9 +75,13 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		Cautions:            slices.Clone(e.cautions),
 		RecommendedStrength: e.recommendStrength(s),
 	}
+	// A policy without rules about the history shows none, so that decisions from
+	// before these rules replay unchanged.
 	if e.readsHistory {
 		d.History = s.history().facts()
 	}
+	// ASK can still become a go-ahead today; something else is offered only beyond
+	// it.
 	if contract.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
 		d.Alternatives = e.alternativesFor(s)
 	}
@@ -81,6 +89,9 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 }
 
 // evaluateRules evaluates every rule that holds in the salon's jurisdiction.
+// Sections with a product of their own come after all scopes, because what they only
+// repeat of the head's product is left out. Causes are joined last, when all
+// findings are there.
 func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *evaluation {
 	o := &evaluation{revision: revision, beforeContact: map[string]bool{}}
 	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
@@ -109,6 +120,8 @@ func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *e
 // evaluate tests one rule on one subject and keeps its finding, or that it waits. The message of a
 // condition that waits is written out now, while the subject is being
 // evaluated: the condition is listed unless the answer takes it away.
+// A rule that fails gives a finding as well: an error must never be taken for
+// silence.
 func (o *evaluation) evaluate(s *state, r *rule, about subject) {
 	answer, missing, err := r.test(s)
 	switch {
@@ -140,6 +153,8 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 	if s.revision >= 2 {
 		f.Cause = r.text.Cause
 	}
+	// A failed rule refers, whatever its own severity is, and lists no answers: none
+	// of them is known to be its reason.
 	if failed {
 		f.Severity = pb.Severity_SEVERITY_REFER
 		f.Message = failedText(s.revision) + f.Message
@@ -149,6 +164,8 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 		if span, holds, _ := r.wait.test(s); holds {
 			f.Wait = span.of()
 		}
+		// The maker's directions are named as the basis only where they gave the
+		// length of the wait.
 		if basis := r.wait.directedBasis(s); basis != nil {
 			f.Basis = basis
 		}
@@ -169,6 +186,7 @@ func (r *rule) finding(s *state, about subject, failed bool) *pb.Finding {
 }
 
 // failedText precedes the message of a rule that could not be evaluated.
+// From revision 2 it says first what to do.
 func failedText(revision int32) string {
 	if revision < 2 {
 		return "This rule could not be evaluated, so nobody can say that it does not apply: "

@@ -38,6 +38,7 @@ func (f field) replacing(path string) field {
 // unknownOf is the unknown of the answers at the paths. The path of a zone's field
 // names the zone in brackets, "zone[ends].thio.happened"; without brackets it is
 // the zone that is being looked at.
+// Several paths are merged into one unknown, and a rule then waits for all of them.
 func (s *state) unknownOf(paths ...string) ref.Val {
 	var unknown *types.Unknown
 	for _, path := range paths {
@@ -59,6 +60,8 @@ func (s *state) unknownOf(paths ...string) ref.Val {
 // about: its code is the index of the field. A derived field of the case may wait
 // for a question of one zone: its code also holds the zone.
 
+// questionCode is the code of a question. Zone 0 leaves the subject to the rule that
+// waits. Codes cannot collide: the zone counts in steps of the number of fields.
 func (l *language) questionCode(field int, zone pb.Zone) int64 {
 	return int64(field + int(zone)*len(l.fields))
 }
@@ -72,6 +75,8 @@ func (l *language) decodeQuestion(code int, about subject) (int, subject) {
 	return code % len(l.fields), subjectOf(zone)
 }
 
+// subjectOf is a zone as a subject; the empty subject for a zone that is none of the
+// three.
 func subjectOf(zone pb.Zone) subject {
 	for _, z := range zones() {
 		if z.Zone == zone {
@@ -115,6 +120,7 @@ func locationOf(name string) *time.Location {
 }
 
 // now is the instant of the decision.
+// The engine has no other clock.
 func (s *state) now() time.Time { return s.in.GetDecideTime().AsTime() }
 
 // daysAgo counts the calendar days of the salon from a moment to the decision:
@@ -131,6 +137,7 @@ func dayNumber(t time.Time) int64 {
 }
 
 // interval is the earliest and the latest moment that fit an answer.
+// For an exact time both are the same.
 type interval struct{ earliest, latest time.Time }
 
 // People say "in January" as often as a date. An answer is an interval then, and what
@@ -153,6 +160,8 @@ func (s *state) when(e *pb.PastEvent) (at interval, ok bool) {
 }
 
 // dateSpan is the first and the last moment of a date in a time zone.
+// ok is false for what is no date: a day without a month, a day that its month does
+// not have, and a year outside 1900-2149, as in moment.
 func dateSpan(d *date.Date, in *time.Location) (interval, bool) {
 	y, m, day := int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay())
 	var from, to time.Time

@@ -60,6 +60,8 @@ type enumTable map[protoreflect.FullName][]*enumValue
 
 // newEnumTable learns the enums of every group of fields and of every message that
 // rules see in a list; yes and no, and the kinds of incidents, are always there.
+// A field that is added to a listed message brings its enum along, without a change
+// here.
 func newEnumTable() enumTable {
 	v := enumTable{}
 	v.add(pb.Answer(0).Descriptor())
@@ -84,6 +86,8 @@ func (v enumTable) addFields(m protoreflect.MessageDescriptor) {
 	}
 }
 
+// add learns one enum. Short names leave out what all names of the enum begin with,
+// which the name of the first value, ..._UNSPECIFIED, shows.
 func (v enumTable) add(e protoreflect.EnumDescriptor) {
 	kind := types.NewOpaqueType(string(e.FullName()))
 	prefix := strings.TrimSuffix(string(e.Values().Get(0).Name()), "UNSPECIFIED")
@@ -118,6 +122,7 @@ func (v enumTable) celConstants() []cel.EnvOption {
 }
 
 // sorted lists the enums by name.
+// A map has no order, and the page of the rules must come out the same each time.
 func (v enumTable) sorted() [][]*enumValue {
 	var enums [][]*enumValue
 	for _, name := range slices.Sorted(maps.Keys(v)) {
@@ -128,6 +133,8 @@ func (v enumTable) sorted() [][]*enumValue {
 
 // enumValueOf is the value of a rule for a value of the contract. A number that this
 // version does not know counts as unspecified.
+// An answer that only a newer program knows is therefore not given, and a rule that
+// reads it waits.
 func enumValueOf[E protoreflect.Enum](words []*enumValue, e E) *enumValue {
 	return enumValueAt(words, e.Number())
 }

@@ -20,6 +20,7 @@ const stateVariable = "@state"
 
 // state is one case as expressions see it: the inputs, and the zone or section
 // that is being evaluated. Values are read when they are first needed.
+// It belongs to one decision and is not safe for concurrent use.
 type state struct {
 	lang         *language
 	frame        *interpreter.ExecutionFrame
@@ -36,6 +37,7 @@ type state struct {
 
 // open makes the state of a case, in which the statements given are answers. It must
 // be closed, and not used afterwards.
+// The revision is the newest; DecideAs sets another for a replay.
 func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 	s, ok := l.states.Get().(*state)
 	if !ok {
@@ -48,6 +50,7 @@ func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 }
 
 // close clears the state and returns it to the pool.
+// Nothing of one client's case may be left in it for the next one.
 func (s *state) close() {
 	s.frame.Close()
 	clear(s.values)
@@ -56,6 +59,8 @@ func (s *state) close() {
 }
 
 // value is what a field holds: its value, an unknown, or null.
+// A slot is nil until it is read, so an answer that is missing is kept as the absent
+// value of its field, and the field is read once only.
 func (s *state) value(i int) ref.Val {
 	if s.values[i] == nil {
 		f := &s.lang.fields[i]
@@ -68,6 +73,7 @@ func (s *state) value(i int) ref.Val {
 
 // enterZone makes zone the one that is being evaluated. A zone that the
 // consultation does not list is evaluated too; all of its answers are missing.
+// Only values about a zone are forgotten; those of the case stay.
 func (s *state) enterZone(zone pb.Zone) {
 	s.zone = nil
 	for _, z := range s.in.GetConsultation().GetHair().GetZones() {
@@ -161,6 +167,8 @@ func (s *state) forEachSubject(scope pb.RuleScope, visit func(subject)) {
 }
 
 // ResolveName implements interpreter.Activation.
+// The nodes of celnodes.go read fields directly, so this serves only what they do
+// not replace.
 func (s *state) ResolveName(name string) (any, bool) {
 	if name == stateVariable {
 		return s, true

@@ -43,6 +43,8 @@ type group struct {
 
 // caseGroups are the messages about the whole case: the intake, what was wished and
 // agreed, and what the chain itself supplies.
+// The order of the groups, and of the fields named in first, is part of released
+// decisions; see allFields.
 func caseGroups() (intake, agreement, supplied []group) {
 	intake = []group{
 		{path: "consultation.scalp", asked: true, first: "broken_skin sores infection_signs infestation_signs burns swelling",
@@ -79,18 +81,22 @@ func caseGroups() (intake, agreement, supplied []group) {
 }
 
 // zoneGroup is the zone that is being evaluated.
+// Which zone it is, is known and not asked.
 func zoneGroup() group {
 	return group{path: "zone", asked: true, first: "zone condition porosity metallic_dye plant_henna", stated: "zone",
 		message: func(s *state) protoreflect.Message { return s.zone.ProtoReflect() }}
 }
 
 // sectionGroup is the section that is being evaluated.
+// Its id is known, and its porosity may be left out without being asked for.
 func sectionGroup() group {
 	return group{path: "section", asked: true, first: "section_id resistant fragile hairline texture curl_type porosity", stated: "section_id porosity",
 		message: func(s *state) protoreflect.Message { return s.section.ProtoReflect() }}
 }
 
 // follows names the question that comes before another.
+// Without the first answer the second has no meaning. A house rule that names the
+// second must name the first too, see missingPrecondition.
 func follows(path string) string {
 	switch path {
 	case "consultation.tests.wet_stretch_percent", "consultation.tests.test_time":
@@ -134,8 +140,10 @@ func special(path string) func(*state) ref.Val {
 	case "consultation.tests.strand_time":
 		return func(s *state) ref.Val {
 			tests := s.in.GetConsultation().GetTests()
+			// test_time is that of all tests.
 			return momentOr(tests.GetStrandTime(), tests.GetTestTime())
 		}
+	// The list remembers its messages, which the functions of the law add up.
 	case "product.ingredients":
 		return func(s *state) ref.Val {
 			messages := s.product.GetIngredients()
@@ -161,6 +169,7 @@ func special(path string) func(*state) ref.Val {
 }
 
 // descriptor is that of the group's message, which may be nil.
+// It is taken from an empty case, because a nil message has its descriptor too.
 func (g group) descriptor() protoreflect.MessageDescriptor {
 	return g.message(&state{in: &pb.DecisionInputs{}}).Descriptor()
 }
@@ -207,6 +216,8 @@ func (g group) automatic(f protoreflect.FieldDescriptor) bool {
 }
 
 // field is one field of the message, with the CEL type of its kind.
+// A supplied field that can be absent is null then, and its type says so. An asked
+// one is unknown instead, and parameters are all filled in.
 func (g group) field(v enumTable, path string, f protoreflect.FieldDescriptor) field {
 	asked := g.asked && !slices.Contains(strings.Fields(g.stated), string(f.Name()))
 	celType, read := g.reader(v, f, asked)

@@ -78,6 +78,8 @@ func allFields(v enumTable) []field {
 	add(sectionGroup().fields(v)...)
 	for i := range all {
 		all[i].absent = types.NullValue
+		// Each asked field has one unknown of its own, by which missingFields finds
+		// the field again.
 		if all[i].asked {
 			all[i].absent = types.NewUnknown(int64(i), types.NewAttributeTrail(all[i].path))
 		}
@@ -97,6 +99,7 @@ func inputFields(v enumTable) []field {
 			return answered(enumValueOf(kinds, s.in.GetServiceKind()))
 		}},
 		text("what_changed", func(s *state) string { return s.in.GetWhatChanged() }),
+		// Rules see how many there are; what changed is in the inputs.
 		{path: "answer_changes", celType: cel.IntType, get: func(s *state) ref.Val { return types.Int(len(s.in.GetAnswerChanges())) }},
 		{path: "products.mixed_kinds", celType: cel.BoolType, get: func(s *state) ref.Val {
 			return types.Bool(s.productsDiffer(func(p *pb.Product) any { return p.GetKind() }))
@@ -104,12 +107,15 @@ func inputFields(v enumTable) []field {
 		{path: "products.mixed_alkalis", celType: cel.BoolType, get: func(s *state) ref.Val {
 			return types.Bool(s.productsDiffer(func(p *pb.Product) any { return p.GetHydroxideKind() }))
 		}},
+		// The lot belongs to the product in hand, so it changes with useProduct.
 		text("lot_code", func(s *state) string { return s.lotCode }),
 	}
 }
 
 // recordFields are those of the record card, which holds too much about the client
 // to be read as a whole.
+// days_to_retouch counts calendar days of the salon and is negative once the day has
+// passed.
 func recordFields() []field {
 	card := func(s *state) *pb.RecordCard { return s.in.GetRecordCard() }
 	return []field{
@@ -130,6 +136,8 @@ func recordFields() []field {
 
 // eventFields are a past event: whether it happened; when last, which is the latest
 // moment that fits the answer; and how many calendar days of the salon ago.
+// The latest moment counts, because waits are counted from it: a date that is not
+// exact must not shorten a wait.
 func eventFields(v enumTable, path string, event func(*state) *pb.PastEvent) []field {
 	happened := path + ".happened"
 	words := v[pb.Answer(0).Descriptor().FullName()]
@@ -175,6 +183,7 @@ func answerText(text string) ref.Val {
 }
 
 // finite is a measured number as an answer: nil when it is not finite.
+// Comparisons with NaN are false, which would silence a rule about the number.
 func finite(n float64) ref.Val {
 	if math.IsNaN(n) || math.IsInf(n, 0) {
 		return nil

@@ -61,9 +61,13 @@ type fact struct {
 	index int // in the recorded work of the inputs
 }
 
+// done tells whether the fact says that the work was done; false for a fact that is
+// absent.
 func (f *fact) done() bool { return f != nil && f.Happened == pb.Answer_ANSWER_YES }
 
 // workStatus is what is known of one kind of work, on one zone or on the whole head.
+// Work that was done and has no date is not dated, and rules that need the date wait
+// for it.
 type workStatus struct {
 	happened   pb.Answer // 0: not asked
 	at         interval  // when it was last done
@@ -74,6 +78,8 @@ type workStatus struct {
 
 // history is all that is known, by zone and by kind of work. Index 0 of the zones
 // is the whole head.
+// The arrays are indexed by the numbers of the contract, in which 0 is unspecified
+// and so free for the whole head.
 type history struct {
 	status         [4][7]workStatus
 	answers        [4][7]*fact // of the zones; the head's at [0][HYDROXIDE]
@@ -89,6 +95,9 @@ func (s *state) history() *history {
 	return s.historyCache
 }
 
+// buildHistory gathers the facts of the three sources, puts them together for each
+// zone and for the whole head, and then looks for contradictions. Recorded work of a
+// kind that this version does not know is left out.
 func (s *state) buildHistory() *history {
 	h := &history{}
 	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.factFromAnswer(pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
@@ -271,6 +280,8 @@ func (h *history) lastWork() (last *fact, missing []string) {
 			last = k.decisive
 		}
 		for _, z := range zones() {
+			// The head's answer is about the last relaxer anywhere. Where it is yes,
+			// or asked for anyway, the date of a single zone is not needed.
 			bounded := w.kind == pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE && (head.Happened == 0 || head.done())
 			switch own := h.answers[z.Zone][w.kind]; {
 			case own.Happened == 0:
@@ -283,6 +294,7 @@ func (h *history) lastWork() (last *fact, missing []string) {
 	return last, missing
 }
 
+// headPath is the answer about relaxers on the whole head.
 const headPath = "consultation.history.relaxer"
 
 // zonePath is the path of a zone's field as ask takes it.
@@ -292,6 +304,8 @@ func zonePath(zone pb.Zone, name string) string {
 
 // facts is what is known as the contract has it, zone by zone: the fact that
 // counts for each kind of work.
+// They are copies with the zone filled in, because one fact of the whole head can
+// count for several zones.
 func (h *history) facts() []*pb.HistoryFact {
 	var facts []*pb.HistoryFact
 	for _, z := range zones() {

@@ -23,6 +23,8 @@ import (
 // function makes both: zone 0 is the head.
 
 // historyFields are what is known of chemical work anywhere on the head.
+// known.contradicted waits for answers only as long as no contradiction is found:
+// one is enough.
 func historyFields(v enumTable) []field {
 	var fields []field
 	for _, w := range workKinds() {
@@ -50,9 +52,12 @@ func historyFields(v enumTable) []field {
 	)
 }
 
+// contradictedPath is the field whose rules show the contradictions in their
+// findings.
 const contradictedPath = "known.contradicted"
 
 // isHistoryField tells whether a field is of what is known of the history.
+// Fields about age and tests begin with known, too, and are counted among them.
 func (l *language) isHistoryField(i int) bool {
 	return strings.HasPrefix(l.fields[i].path, "known.") || strings.HasPrefix(l.fields[i].path, "zone.known.")
 }
@@ -69,6 +74,8 @@ func zoneHistoryFields(v enumTable) []field {
 // treatedField tells whether a zone is treated: all are, but in a retouch only the
 // new growth. The others are kept apart and protected, so that what was done to them
 // earlier sets conditions and refuses nothing.
+// It is unknown until the kind of service is known, but for new growth, which every
+// kind of service treats.
 func treatedField() field {
 	const path = "service_kind"
 	return field{path: "zone.treated", celType: cel.BoolType, get: func(s *state) ref.Val {
@@ -86,11 +93,14 @@ func treatedField() field {
 
 // workFields are whether a kind of work was done, when at the latest, and how many
 // calendar days of the salon ago.
+// stands is the path of the answer that the first field takes the place of. zone is
+// asked when a value is read; 0 is the whole head.
 func workFields(v enumTable, path, stands string, w workKind, zone func(*state) pb.Zone) []field {
 	get := func(s *state) workStatus { return s.history().status[zone(s)][w.kind] }
 	sees := func(s *state) []*pb.SeenAnswer {
 		var answers []*pb.SeenAnswer
 		for _, f := range get(s).considered {
+			// A fact that was outvoted is no evidence of the result.
 			if f.Happened != 0 && (f.Happened == get(s).happened || f == get(s).decisive) {
 				answers = append(answers, s.evidenceOfFact(f)...)
 			}
@@ -191,6 +201,7 @@ func (s *state) openDates(zone pb.Zone, w workKind) []string {
 }
 
 // evidenceOfFact shows the answer or the record behind a fact, by its path in the inputs.
+// A record has no field of its own and is shown by its place in the recorded work.
 func (s *state) evidenceOfFact(f *fact) []*pb.SeenAnswer {
 	switch f.Source {
 	case pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER:
@@ -205,6 +216,7 @@ func (s *state) evidenceOfFact(f *fact) []*pb.SeenAnswer {
 }
 
 // evidenceOfContradiction shows the answer or the record behind a fact of a contradiction.
+// It is found by identity, because two facts can say the same.
 func (s *state) evidenceOfContradiction(wanted *pb.HistoryFact) []*pb.SeenAnswer {
 	h := s.history()
 	for _, of := range h.answers {

@@ -57,6 +57,7 @@ func (e *Engine) CheckHouse(p *pb.HousePolicy) []Problem {
 var ruleID = regexp.MustCompile(`^house(\.[a-z][a-z0-9-]*)+$`)
 
 // checkRule reports what is not right in one rule.
+// It goes on after a problem, so that the author sees all of them.
 func (e *Engine) checkRule(r *pb.Rule, report func(field, want string)) {
 	if !ruleID.MatchString(r.GetRuleId()) {
 		report(".rule_id", `must begin with "house.", such as "house.no-friday-relaxers"`)
@@ -239,6 +240,7 @@ func houseRule(text *pb.Rule) *pb.Rule {
 // SHA-256 of the digests of PolicyText and HouseText.
 func (e *Engine) Digest(house *pb.HousePolicy) string { return e.policyFor(house).digest }
 
+// digestWith names this policy together with a house policy.
 func (e *Engine) digestWith(house *pb.HousePolicy) string {
 	return digest(digestLines(e.textDigest, digest(HouseText(house))))
 }

@@ -49,6 +49,7 @@ func incidentFields(v enumTable) []field {
 // those of an eye.
 func needsLook(i *pb.Incident) bool { return i.GetKind() != pb.IncidentKind_INCIDENT_KIND_EYE }
 
+// brokeHair tells whether hair broke, after which a strand test must be sound again.
 func brokeHair(i *pb.Incident) bool { return i.GetKind() == pb.IncidentKind_INCIDENT_KIND_BREAKAGE }
 
 // needsDoctor tells whether only a doctor's word that names the incident clears
@@ -74,6 +75,8 @@ func (s *state) occurred(i *pb.Incident) time.Time {
 }
 
 // newestIncident is the time of the newest incident concerned; nil is none.
+// None is null and not unknown: incidents are records, and there is no question that
+// asks for one.
 func (s *state) newestIncident(concerned func(*pb.Incident) bool) ref.Val {
 	var newest time.Time
 	for _, i := range s.in.GetIncidents() {
@@ -108,6 +111,7 @@ func (s *state) incidentsCleared() ref.Val {
 
 // clearedIncident is what a doctor's word says of one incident. Nobody needs to be
 // asked whether there is a word at all: without one the incident is not cleared.
+// A word that was given before the incident does not cover it.
 func (s *state) clearedIncident(i *pb.Incident) ref.Val {
 	named := slices.ContainsFunc(s.doctorsWords(), func(w *pb.DoctorsWord) bool {
 		return w.GetCause() == pb.ClearanceCause_CLEARANCE_CAUSE_INCIDENT && w.GetIncident() == i.GetName()

@@ -13,6 +13,8 @@ import (
 // Jurisdiction is whose rules a salon works under: the pack that it states, or the
 // one that its region code selects where that says more. Unspecified holds the
 // salon to every pack.
+// What a salon states counts before its region code; only within the US the code may
+// say more.
 func Jurisdiction(salon *pb.Salon) pb.Jurisdiction {
 	stated := salon.GetJurisdiction()
 	region := OfRegion(salon.GetRegionCode())
@@ -25,6 +27,8 @@ func Jurisdiction(salon *pb.Salon) pb.Jurisdiction {
 // OfRegion is the pack of an ISO 3166-1 or 3166-2 code; unspecified when there is
 // none for it. Member states of the EU, and Iceland, Liechtenstein and Norway,
 // where the Cosmetics Regulation holds through the EEA Agreement (from memory).
+// Of a code the country counts, but for the states of the US that have a pack of
+// their own.
 func OfRegion(code string) pb.Jurisdiction {
 	switch code {
 	case "US-TX":
@@ -60,6 +64,7 @@ func Contradicts(code string, stated pb.Jurisdiction) bool {
 }
 
 // partOf tells whether a place is the other one or a part of it.
+// Only the US has parts here.
 func partOf(place, whole pb.Jurisdiction) bool {
 	switch place {
 	case whole:

@@ -57,6 +57,8 @@ func newLanguage() (*language, error) {
 			l.fieldOfUnknown[u] = []int{i}
 		}
 	}
+	// The first field of a zone and of a section mark where their fields begin, see
+	// allFields.
 	l.zones, l.sections = l.index["zone.zone"], l.index["section.section_id"]
 	provider, err := newProvider(v)
 	if err != nil {
@@ -81,6 +83,8 @@ func newLanguage() (*language, error) {
 
 // newPlanner turns checked expressions into what can be run at once, without the
 // wrapping that cel.Program puts around every single evaluation.
+// The functions are those of the environment, so that both kinds of program call the
+// same ones.
 func newPlanner(env *cel.Env, p *provider) (interpreter.Interpreter, error) {
 	dispatcher := interpreter.NewDispatcher()
 	for _, f := range env.Functions() {
@@ -128,6 +132,7 @@ func sameLot(a, b ref.Val) ref.Val {
 }
 
 // ingredients is a list of a product's ingredients that remembers the messages.
+// CEL sees the list; percent and as_sodium_hydroxide read the messages.
 type ingredients struct {
 	traits.Lister
 	messages []*pb.Ingredient
@@ -169,6 +174,7 @@ func hydroxide(s pb.Substance) alkali.Substance {
 }
 
 // percent adds up one substance, % m/m; what is no number counts as all of it.
+// A percentage below zero counts as nothing, so that it cannot make up for another.
 func percent(list, substance ref.Val) ref.Val {
 	of, ok := list.(*ingredients)
 	w, known := substance.(*enumValue)
@@ -197,6 +203,7 @@ func rounded(percent float64) ref.Val { return types.Double(math.Round(percent*1
 // numbers to three decimals.
 
 // displayValue writes a value the way it is shown beside a finding.
+// Lists, null and unknown give the empty text and are not shown.
 func displayValue(v ref.Val) string {
 	switch v := v.(type) {
 	case *enumValue:

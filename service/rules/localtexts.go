@@ -16,6 +16,8 @@ import (
 // rule, is left out, and so are the usual cautions: they are first aid, which is
 // served in reviewed words only. The decision itself stays in English, so that it
 // replays whatever the catalogue says by then.
+// English is the language of the decision itself and gives no local texts. A text's
+// id is that of the part of the decision that it translates.
 func (e *Engine) LocalTexts(lang string, d *pb.Decision) ([]*pb.LocalText, error) {
 	if lang == texts.English {
 		return nil, nil
@@ -51,6 +53,7 @@ func (e *Engine) LocalTexts(lang string, d *pb.Decision) ([]*pb.LocalText, error
 }
 
 // aboutSubject is the id of what a rule says about a subject.
+// Conditions have ids of the same form.
 func aboutSubject(ruleID, subject string) string {
 	if subject == "" {
 		return ruleID
@@ -59,6 +62,8 @@ func aboutSubject(ruleID, subject string) string {
 }
 
 // translation translates the texts of one case.
+// Its state is moved from subject to subject, so texts are translated one after the
+// other.
 type translation struct {
 	e    *Engine
 	s    *state
@@ -66,6 +71,7 @@ type translation struct {
 }
 
 // finding translates a finding's message; "" when there is no translation.
+// For a rule that failed the translation also says that it could not be checked.
 func (t *translation) finding(f *pb.Finding) string {
 	text := t.message(f.GetRuleId(), f.GetSubject())
 	if text != "" && f.GetEvaluationFailed() {
@@ -76,6 +82,8 @@ func (t *translation) finding(f *pb.Finding) string {
 
 // condition translates a condition. Which question an open condition waits for is
 // found among the open questions by its words.
+// The English text is taken apart at the words that openConditionText and askOnce
+// put into it; if those words change, they must change here too.
 func (t *translation) condition(c *pb.Condition, open []*pb.OpenQuestion) string {
 	asked, isOpen := strings.CutPrefix(c.GetText(), "Answer first: ")
 	if !isOpen {
@@ -98,6 +106,7 @@ func (t *translation) condition(c *pb.Condition, open []*pb.OpenQuestion) string
 }
 
 // form puts translated parts together; "" when one of them is missing.
+// A form with a part missing would mix languages or leave out an instruction.
 func (t *translation) form(id string, parts texts.Args) string {
 	for _, part := range parts {
 		if part == "" {
@@ -109,6 +118,8 @@ func (t *translation) form(id string, parts texts.Args) string {
 }
 
 // message translates what a rule of the built-in policy says about a subject.
+// The values in it are read again from the inputs, for the subject that the finding
+// is about. What a house rule says is not translated.
 func (t *translation) message(ruleID, subject string) string {
 	i := slices.IndexFunc(t.e.builtInRules, func(r *rule) bool { return r.text.GetRuleId() == ruleID })
 	if i < 0 {
@@ -131,6 +142,8 @@ func (t *translation) message(ruleID, subject string) string {
 
 // enter makes the subject of a finding, as subject.label wrote it, the one that is
 // looked at, and returns the section whose own product it is about; "" for the head's.
+// The head's product is put back first, because the text before may have been about
+// a section with a product of its own.
 func (t *translation) enter(scope pb.RuleScope, label string) (within string) {
 	s := t.s
 	s.useProduct(s.in.GetProduct(), s.in.GetLotCode())
@@ -161,6 +174,7 @@ func (t *translation) enter(scope pb.RuleScope, label string) (within string) {
 // argument is a field's value for a translated message: words of a choice in the
 // language, a number as a number, so that the language writes it, and everything else
 // as the English message shows it.
+// Numbers are rounded to three decimals, as the English message has them.
 func (t *translation) argument(field int) any {
 	switch v := t.s.value(field).(type) {
 	case *enumValue:

@@ -11,6 +11,8 @@ import (
 
 // Need is an answer that some rule waits for, whether it could still make the verdict
 // worse or not.
+// A form asks for all of these; a decision only for those that still matter, see
+// openQuestions.
 type Need struct {
 	Path     string // of the answer, as in OpenQuestion.field
 	Field    string // as rules name it: "zone.condition" for that of any zone
@@ -22,6 +24,9 @@ type Need struct {
 // Needed lists the answers that rules wait for, in the order of the consultation: field
 // by field, and of each field zone by zone. A form asks for them before there is a
 // decision, so it leaves none out that a finding would outweigh.
+// It comes from the same evaluation as a decision, so form and decision never wait
+// for different answers. Inputs without time, product, practitioner or salon are an
+// error, as in Decide.
 func (e *Engine) Needed(in *pb.DecisionInputs) ([]Need, error) {
 	if err := complete(in); err != nil {
 		return nil, err
@@ -37,6 +42,7 @@ func (e *Engine) Needed(in *pb.DecisionInputs) ([]Need, error) {
 	var keys []questionKey
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
+			// One answer is one need, however many rules wait for it.
 			at := e.lang.questionKey(i, w.subject)
 			n := byKey[at]
 			if n == nil {
@@ -50,6 +56,7 @@ func (e *Engine) Needed(in *pb.DecisionInputs) ([]Need, error) {
 			}
 		}
 	}
+	// Stable: the zones of one field stay in the order in which they were looked at.
 	slices.SortStableFunc(keys, func(a, b questionKey) int { return cmp.Compare(a.field, b.field) })
 	needs := make([]Need, len(keys))
 	for i, at := range keys {
@@ -59,6 +66,7 @@ func (e *Engine) Needed(in *pb.DecisionInputs) ([]Need, error) {
 }
 
 // Asked are questions that one tap may answer together; see QuestionGroup.
+// It is for forms; rules see only the answers.
 type Asked struct {
 	ID     string
 	Text   string
@@ -78,6 +86,8 @@ func (e *Engine) Together() []Asked {
 
 // QuestionAt is the question of the answer at a path, in English, with the zone or
 // section that it is about; the path itself when there is no question.
+// A zone or a section is named in brackets, as in the paths of a decision. A date
+// has the question of the time that it stands for.
 func (e *Engine) QuestionAt(path string) string {
 	field, about := path, subject{}
 	for _, z := range zones() {

@@ -23,6 +23,8 @@ func (e *Engine) Page() []byte {
 	var b []byte
 	b = fmt.Appendf(b, "# The rules\n\nGenerated from the files in `policy`; do not edit. %d rules, policy text SHA-256 `%s`, engine version %s.\n", len(e.builtInRules), e.textDigest, Version)
 	b = append(b, pageHead...)
+	// The built rules are in the order of the documents, so each document takes its
+	// own from the front.
 	next := e.builtInRules
 	for _, d := range e.documents {
 		b = fmt.Appendf(b, "\n## %s\n", d.Family)
@@ -39,6 +41,8 @@ func (e *Engine) Page() []byte {
 	return append(b, e.languagePage()...)
 }
 
+// pageHead tells how to read the page: what severities and bases mean, and that an
+// unknown answer is never a "no".
 const pageHead = `
 The manufacturer's directions and local codes come first; these rules help to
 keep them and do not replace them. Nothing here is a diagnosis.
@@ -54,6 +58,7 @@ answer that is missing.
 `
 
 // numbers lists the policy's numbers, in the contract's order.
+// The file has them in a map, which has no order of its own.
 func (e *Engine) numbers(d document) []byte {
 	var b []byte
 	fields := e.defaults.ProtoReflect().Descriptor().Fields()
@@ -69,6 +74,8 @@ func (e *Engine) numbers(d document) []byte {
 }
 
 // rulePage is the section of one rule.
+// An expression is put on one line, so that moving a line break in the file changes
+// nothing here.
 func rulePage(r *pb.Rule, cases []caseText) []byte {
 	b := fmt.Appendf(nil, "\n### %s\n\n", r.GetRuleId())
 	b = fmt.Appendf(b, "%s; about %s; %s layer; version %d", displayName(r.GetSeverity(), "SEVERITY_"), scopeName(r.GetScope()), displayName(r.GetLayer(), "LAYER_"), r.GetVersion())
@@ -113,6 +120,7 @@ func waitPage(w *pb.RuleWait) []byte {
 	return b
 }
 
+// scopeName is what a rule of a scope is asked about, one by one.
 func scopeName(s pb.RuleScope) string {
 	switch s {
 	case pb.RuleScope_RULE_SCOPE_ZONE:
@@ -123,6 +131,9 @@ func scopeName(s pb.RuleScope) string {
 	return "the case"
 }
 
+// overridePage is who may override a finding of the rule, for which reasons, and
+// after how long somebody who works alone may. "Nobody" is written out, because a
+// missing line would look like an omission.
 func overridePage(terms *pb.OverrideTerms) []byte {
 	if !terms.GetAllowed() {
 		return []byte("- Override: nobody.\n")
@@ -146,6 +157,7 @@ func overridePage(terms *pb.OverrideTerms) []byte {
 
 // advicePage is what a document says of strength, alternatives, questions and
 // cautions.
+// Each step and each objection is shown with its condition, as the rules are.
 func advicePage(d document) []byte {
 	var b []byte
 	if len(d.Strength) > 0 {
@@ -179,6 +191,7 @@ func advicePage(d document) []byte {
 // lists every path with its type and, for answers, the question that asks for it.
 
 // languagePage is what an expression can name, for authors of house policies.
+// Fields are in the order in which decisions list them, enums by name.
 func (e *Engine) languagePage() []byte {
 	b := []byte(languageHead)
 	for i, f := range e.lang.fields {
@@ -195,6 +208,7 @@ func (e *Engine) languagePage() []byte {
 	return b
 }
 
+// languageHead introduces the list of fields to authors of house rules.
 const languageHead = `
 ## What a rule can name
 
@@ -221,6 +235,7 @@ for the answers behind it.
 `
 
 // fieldRole is what a field is for: the question that asks for it, or nothing.
+// A field that follows another names it, because a house rule must name both.
 func (e *Engine) fieldRole(i int) string {
 	f := e.lang.fields[i]
 	switch {

@@ -49,6 +49,7 @@ func (e *Engine) strictestParameters(sets ...*pb.PolicyParameters) *pb.PolicyPar
 
 // larger is the larger of two numbers that may be absent: a longer wait, an older
 // age, more growth.
+// Absent is not zero: a set that does not state a number leaves it to the others.
 func larger[N int32 | float64](a, b *N) *N {
 	if a == nil || b != nil && *b > *a {
 		return b

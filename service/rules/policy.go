@@ -32,6 +32,8 @@ import (
 var builtIn embed.FS
 
 // document is one file of a policy. Every part may be missing.
+// A later document adds to the earlier ones; only a number or a question of the same
+// name takes the place of an earlier one.
 type document struct {
 	Family       string             `yaml:"family"`
 	About        string             `yaml:"about"`
@@ -46,6 +48,8 @@ type document struct {
 }
 
 // ruleText is a rule as its file has it.
+// A missing layer is BUILT_IN and a missing scope CASE. A missing severity or kind
+// of basis is an error. Without terms of override nobody may override the finding.
 type ruleText struct {
 	ID            string    `yaml:"id"`
 	Version       int32     `yaml:"version"`
@@ -70,6 +74,8 @@ type ruleText struct {
 	Cases []caseText `yaml:"cases"`
 }
 
+// basisText is what something rests on: how well it is founded, and the source in
+// words.
 type basisText struct {
 	Kind   string `yaml:"kind"`
 	Source string `yaml:"source"`
@@ -84,6 +90,7 @@ type caseText struct {
 }
 
 // stepText moves the recommended strength when its condition holds.
+// Steps are applied in the order of the file, each to the result of the one before.
 type stepText struct {
 	When    string `yaml:"when"`
 	Scope   string `yaml:"scope"`
@@ -110,6 +117,8 @@ type alternativeText struct {
 }
 
 // builtInText is the built-in policy as one text: its files, in order of name.
+// That is also the order of the rules in decisions, so a file that gets another name
+// makes another policy.
 func builtInText() ([]byte, error) {
 	entries, err := builtIn.ReadDir("policy")
 	if err != nil {
@@ -166,6 +175,7 @@ func parse(text []byte) ([]document, error) {
 // them in the same order.
 
 // rule is the contract's form of a rule text.
+// All problems of a rule are reported together, with its id.
 func (t *ruleText) rule() (*pb.Rule, error) {
 	layer, errLayer := number("LAYER_", pb.Layer_value, or(t.Layer, "BUILT_IN"))
 	scope, errScope := number("RULE_SCOPE_", pb.RuleScope_value, or(t.Scope, "CASE"))

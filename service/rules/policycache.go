@@ -41,11 +41,15 @@ type policyCache struct {
 	capacity int        // rules it may hold
 }
 
+// cacheEntry is a built policy with its key, by which it is taken out of the map
+// when it is the oldest.
 type cacheEntry struct {
 	key    uint64
 	policy *housePolicyRules
 }
 
+// newPolicyCache makes a cache for so many rules. The seed is new in each process,
+// so a key means nothing outside of it.
 func newPolicyCache(capacity int) *policyCache {
 	return &policyCache{seed: maphash.MakeSeed(), byKey: map[uint64]*list.Element{}, recent: list.New(), capacity: capacity}
 }
@@ -74,6 +78,8 @@ func (s *policyCache) put(key uint64, p *housePolicyRules) {
 		return
 	}
 	s.byKey[key] = s.recent.PushFront(&cacheEntry{key, p})
+	// A policy of numbers alone counts as one rule, or any number of them would be
+	// kept.
 	s.size += max(1, len(p.rules))
 	for s.size > s.capacity {
 		oldest := s.recent.Remove(s.recent.Back()).(*cacheEntry)
@@ -83,6 +89,8 @@ func (s *policyCache) put(key uint64, p *housePolicyRules) {
 }
 
 // policyFor is the policy in force under a house policy, which may be nil.
+// House rules are built under the limit of cost. Two calls at once may build the
+// same policy twice, which costs time and nothing else.
 func (e *Engine) policyFor(house *pb.HousePolicy) *housePolicyRules {
 	if house == nil {
 		return e.builtInOnly
@@ -117,6 +125,8 @@ func (s *policyCache) key(p *pb.HousePolicy) uint64 {
 	for _, r := range p.GetRules() {
 		write(r.GetRuleId(), r.GetExpression(), r.GetMessage(), r.GetBasis().GetSource())
 		maphash.WriteComparable(&h, [4]int32{r.GetVersion(), int32(r.GetScope()), int32(r.GetSeverity()), int32(r.GetBasis().GetKind())})
+		// The length of each list is hashed as well, so that no text can move from
+		// one list to the next unnoticed.
 		write(r.GetJurisdictions()...)
 		maphash.WriteComparable(&h, [2]int{len(r.GetJurisdictions()), len(r.GetOverrideTerms().GetRoles())})
 		maphash.WriteComparable(&h, [2]bool{r.GetOverrideTerms().GetAllowed(), r.GetBeforeContact()})

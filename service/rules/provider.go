@@ -26,11 +26,13 @@ type provider struct {
 }
 
 // listedMessages are the messages that rules see as elements of lists.
+// What rules may read of each is in readable.
 func listedMessages() []proto.Message {
 	return []proto.Message{&pb.Ingredient{}, &pb.Lot{}, &pb.Visit{}, &pb.Deviation{}, &pb.SectionOutcome{}}
 }
 
 // newProvider makes the provider for the words of a language.
+// An error is a fault of the program, because the messages are fixed.
 func newProvider(v enumTable) (*provider, error) {
 	registry, err := types.NewRegistry()
 	if err != nil {
@@ -75,6 +77,8 @@ func (p *provider) FindStructFieldNames(message string) ([]string, bool) {
 
 // FindStructFieldType implements types.Provider. Enums are shown as the words that
 // expressions compare with, and a value that this program does not know as unspecified.
+// The type check asks here, so an expression that names any other field does not
+// compile.
 func (p *provider) FindStructFieldType(message, name string) (*types.FieldType, bool) {
 	if !slices.Contains(readable(message), name) {
 		return nil, false

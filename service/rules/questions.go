@@ -51,6 +51,8 @@ func verdictOf(s pb.Severity) pb.Verdict {
 }
 
 // questionKey is a field of a subject.
+// Rules that wait for the same answer of the case have the same key, in whatever
+// zone they were asked.
 type questionKey struct {
 	field   int
 	subject string
@@ -64,6 +66,8 @@ type questionKey struct {
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
 func (e *Engine) openQuestions(o *evaluation, worst pb.Severity) []*pb.OpenQuestion {
+	// decisive is the worst that each answer could bring. It decides whether a
+	// question is listed, and where.
 	decisive := map[questionKey]pb.Severity{}
 	for _, w := range o.waiting {
 		for _, i := range w.fields {
@@ -101,6 +105,8 @@ func (e *Engine) openQuestions(o *evaluation, worst pb.Severity) []*pb.OpenQuest
 
 // question is a field's question in plain words, with the zone or section it is
 // about.
+// A field without a question in the policy is named by its path, so that it can
+// still be asked for.
 func (e *Engine) question(i int, about subject) string {
 	i, about = e.lang.decodeQuestion(i, about)
 	text := e.questions[e.lang.fields[i].path]
@@ -154,6 +160,8 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 		for _, i := range w.fields {
 			if path := e.lang.pathOf(i, w.subject); !asked[path] {
 				asked[path] = true
+				// It comes before first contact in any case: its rule is severer
+				// than a condition.
 				text := "Answer first: " + e.question(i, w.subject)
 				c := o.condition(w.text.GetRuleId(), w.subject.label(), text, true)
 				c.ConditionId = unanswered + path
@@ -193,6 +201,7 @@ func (e *Engine) askOnce(o *evaluation, conditions []*pb.Condition, w waitingRul
 
 // openConditionText is a condition that holds unless the answer to a question takes it
 // away.
+// From revision 2 the question comes first, because that is what can be done now.
 func openConditionText(revision int32, message, question string) string {
 	if revision < 2 {
 		return message + " (Unless the answer takes it away: " + question + ")"
@@ -201,6 +210,7 @@ func openConditionText(revision int32, message, question string) string {
 }
 
 // condition is what a rule asks for about a subject.
+// Revision 0 stored neither its subject nor whether it comes before first contact.
 func (o *evaluation) condition(ruleID, subject, text string, beforeContact bool) *pb.Condition {
 	id := ruleID
 	if subject != "" {

@@ -98,6 +98,7 @@ func Compare(stored, replayed *pb.Decision) []string {
 }
 
 // compareField compares one field of two messages of a kind.
+// A field that is set on one side only differs, also where its value is the default.
 func compareField(path string, f protoreflect.FieldDescriptor, a, b protoreflect.Message) []string {
 	switch {
 	case f.IsList():
@@ -130,6 +131,7 @@ func compareMessage(path string, a, b protoreflect.Message) []string {
 }
 
 // compareList compares element by element, then the lengths.
+// Elements are compared by place, because the order was shown, too.
 func compareList(path string, f protoreflect.FieldDescriptor, a, b protoreflect.List) []string {
 	var differences []string
 	for i := range min(a.Len(), b.Len()) {
@@ -148,6 +150,7 @@ func compareList(path string, f protoreflect.FieldDescriptor, a, b protoreflect.
 }
 
 // displayField is a field's value in a line of differences.
+// A message is not written out, so that a difference stays one line.
 func displayField(f protoreflect.FieldDescriptor, m protoreflect.Message) string {
 	switch {
 	case !m.Has(f):

@@ -34,6 +34,7 @@ import (
 const maxExpression = 2000
 
 // expression is a compiled expression of type bool and the fields it names.
+// One of the two programs is set; neither is for a rule that could not be built.
 type expression struct {
 	interpretable interpreter.InterpretableV2 // of the policy's own expressions
 	program       cel.Program                 // of a house's, which runs under a limit
@@ -94,6 +95,7 @@ func (l *language) buildBuiltIn(ast *cel.Ast) (*expression, error) {
 }
 
 // buildLimited builds an expression of a house, under a limit on its cost.
+// An evaluation that meets the limit is an error, and the rule then refers.
 func (l *language) buildLimited(ast *cel.Ast) (*expression, error) {
 	f := &expression{}
 	var err error
@@ -103,6 +105,8 @@ func (l *language) buildLimited(ast *cel.Ast) (*expression, error) {
 }
 
 // insertFieldNodes puts a slot where an expression names a field, and notes the field.
+// What it does not recognise keeps the interpreter's own node and is found by its
+// name.
 func (f *expression) insertFieldNodes(b *language) interpreter.InterpretableDecoratorV2 {
 	return func(node interpreter.InterpretableV2) (interpreter.InterpretableV2, error) {
 		attribute, ok := node.(interpreter.InterpretableAttribute)
@@ -125,6 +129,8 @@ func (f *expression) insertFieldNodes(b *language) interpreter.InterpretableDeco
 }
 
 // test evaluates the formula: its answer, or the fields that it waits for.
+// Unknown is neither an answer nor an error. Every other value is an error, because
+// a rule must never be silent by accident.
 func (f *expression) test(s *state) (answer bool, missing []int, err error) {
 	value, err := f.evaluate(s)
 	switch value := value.(type) {
@@ -139,6 +145,8 @@ func (f *expression) test(s *state) (answer bool, missing []int, err error) {
 }
 
 // missingFields are the fields that an unknown stands for.
+// The unknown of a single field is found by its pointer. A merged one holds the
+// codes of all of its questions, see questionCode.
 func (l *language) missingFields(u *types.Unknown) []int {
 	if one, ok := l.fieldOfUnknown[u]; ok {
 		return one
@@ -204,6 +212,8 @@ func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, err
 }
 
 // addWait builds the wait of a rule. Its fields are the rule's too.
+// A finding then shows the answers that the wait was counted from, and the scope is
+// checked again with the fields of the wait.
 func (l *language) addWait(r *rule) (err error) {
 	if r.wait, err = l.newWait(r.text.GetWait()); err != nil || r.wait == nil {
 		return err
@@ -216,6 +226,8 @@ func (l *language) addWait(r *rule) (err error) {
 
 // test evaluates the rule: whether it fires, or the fields that it waits for. A rule
 // with a wait fires until that ends.
+// The wait is asked about only where the expression holds, so that no date is asked
+// for without need.
 func (r *rule) test(s *state) (answer bool, missing []int, err error) {
 	answer, missing, err = r.expression.test(s)
 	if err != nil || missing != nil || !answer || r.wait == nil {
@@ -230,6 +242,7 @@ func (r *rule) test(s *state) (answer bool, missing []int, err error) {
 
 // jurisdictionBits are the places where a rule holds. A salon that has not said
 // where it is works under every one of them: the cautious default.
+// A rule that names no place holds everywhere.
 func jurisdictionBits(names []string) uint64 {
 	if len(names) == 0 {
 		return ^uint64(0)
@@ -298,6 +311,8 @@ func (t messageTemplate) render(s *state) string {
 
 // fill is render with absent in the place of values that are not known. Before revision 2
 // they were left empty.
+// The first part that is not empty gets the capital, because a message can begin
+// with a value.
 func (t messageTemplate) fill(s *state) string {
 	var b strings.Builder
 	for _, p := range t {

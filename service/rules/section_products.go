@@ -13,6 +13,7 @@ import (
 
 // ofProduct tells whether a field is of the product or its lot, which one section
 // may have other than the rest of the head.
+// The lengths of waits are of the product, too, because its directions can set them.
 func (l *language) ofProduct(i int) bool {
 	path := l.fields[i].path
 	return path == "lot_code" || strings.HasPrefix(path, "product.") || strings.HasPrefix(path, waitPath)

@@ -34,6 +34,8 @@ type statementText struct {
 	Items   []statementItem `yaml:"items"`
 }
 
+// statementItem is one item: the path of the answer, and the words in which it is
+// shown.
 type statementItem struct {
 	Field string `yaml:"field"`
 	Text  string `yaml:"text"`
@@ -50,6 +52,7 @@ var neverStated = strings.Fields(`
 	consultation.history.medical_clearance consultation.history.shampoo.happened`)
 
 // addStatements checks the statements of a document and keeps them.
+// One that breaks a limit is an error of the policy and shows when it is loaded.
 func (e *Engine) addStatements(texts []statementText) error {
 	for _, t := range texts {
 		s := &pb.StatementAnswer{StatementId: t.ID, Version: t.Version, Text: strings.TrimSpace(t.Text), OfClient: t.By == "CLIENT"}
@@ -107,6 +110,8 @@ func (e *Engine) Statements() []*pb.StatementAnswer {
 
 // ExpandStatements returns the inputs with the answers that the statements of the
 // consultation stand for. Without statements it returns the inputs themselves.
+// The inputs that were passed are not changed: a decision stores what was answered
+// and not what it was taken to mean.
 func ExpandStatements(in *pb.DecisionInputs) *pb.DecisionInputs {
 	c := in.GetConsultation()
 	if len(c.GetStatements()) == 0 {
@@ -114,6 +119,7 @@ func ExpandStatements(in *pb.DecisionInputs) *pb.DecisionInputs {
 	}
 	c = proto.CloneOf(c)
 	for _, s := range c.GetStatements() {
+		// What the client has not confirmed yet says nothing.
 		if s.GetOfClient() && s.GetClientConfirmation() == pb.ClientConfirmation_CLIENT_CONFIRMATION_UNSPECIFIED {
 			continue
 		}
@@ -123,6 +129,7 @@ func ExpandStatements(in *pb.DecisionInputs) *pb.DecisionInputs {
 			}
 		}
 	}
+	// A copy that shares all parts but the consultation.
 	expanded := &pb.DecisionInputs{}
 	in.ProtoReflect().Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		expanded.ProtoReflect().Set(f, v)

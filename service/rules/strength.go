@@ -16,6 +16,7 @@ import (
 // scope, of which one yes is enough.
 
 // check is a condition about the case, or about any of its zones or sections.
+// It has neither a severity nor a finding of its own.
 type check struct {
 	*expression
 	scope pb.RuleScope
@@ -43,6 +44,8 @@ type checkResult struct {
 
 // runChecks asks checks, each of every subject of its scope: one yes is enough, and
 // one that waits keeps a no from being sure.
+// The scopes are the outer loop, so that each zone and each section is entered once
+// for all checks.
 func runChecks(s *state, checks []check) []checkResult {
 	replies := make([]checkResult, len(checks))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
@@ -61,6 +64,8 @@ func runChecks(s *state, checks []check) []checkResult {
 }
 
 // add asks one check about one subject.
+// The first subject that waits is kept, so that always the same question is asked
+// for.
 func (r *checkResult) add(c check, s *state, about subject) {
 	yes, missing, err := c.test(s)
 	switch {
@@ -78,6 +83,8 @@ type step struct {
 }
 
 // newStep reads a step of a policy's file.
+// To and at_most exclude each other: two words joined name no strength, which is an
+// error.
 func newStep(text stepText) (step, error) {
 	word := text.To + text.AtMost
 	if word == "" {
@@ -88,6 +95,7 @@ func newStep(text stepText) (step, error) {
 }
 
 // apply is the strength after the step.
+// Lowering ends at mild. That no strength suits is said only by a step with none.
 func (t step) apply(from pb.Strength) pb.Strength {
 	switch {
 	case t.text.None:
@@ -108,6 +116,8 @@ func (t step) apply(from pb.Strength) pb.Strength {
 
 // recommendStrength works out the strength that suits this hair, step by step. A step that
 // would change it and waits for an answer leaves it open.
+// Reasons are kept also when the strength is open, so that a salon sees what it
+// depends on.
 func (e *Engine) recommendStrength(s *state) *pb.StrengthAdvice {
 	a := &pb.StrengthAdvice{}
 	strength, open := pb.Strength_STRENGTH_UNSPECIFIED, false

@@ -30,6 +30,7 @@ const clockTolerance = 5 * time.Minute
 
 // testFields are the readings of the strand test and of the metallic-salt test as they
 // count.
+// UNDER_PROCESSED does not say stop, so it counts no longer than SOUND does.
 func testFields(v enumTable) []field {
 	tests := func(s *state) *pb.PreliminaryTests { return s.in.GetConsultation().GetTests() }
 	strand := testValidityFields[pb.StrandReading](v, "strand", pb.StrandReading_STRAND_READING_NOT_DONE,
@@ -46,6 +47,7 @@ func testFields(v enumTable) []field {
 }
 
 // testValidityFields are the reading of a test as it counts, and why it does not count.
+// The second field is for the messages of rules and has no evidence of its own.
 func testValidityFields[E interface {
 	protoreflect.Enum
 	comparable
@@ -102,6 +104,8 @@ type testValidity struct {
 
 // validity judges a test by the time of its own or, when that is absent, of all
 // tests.
+// A test that does not count for certain asks for nothing. Only where nothing speaks
+// against it are the dates of later work asked for.
 func (s *state) validity(own *timestamppb.Timestamp, path string) testValidity {
 	const common = "consultation.tests.test_time"
 	if own == nil {

@@ -14,6 +14,7 @@ type togetherText struct {
 }
 
 // addTogether checks the groups of a document and keeps them.
+// A field that is no question is an error, because a tap on it would answer nothing.
 func (e *Engine) addTogether(texts []togetherText) error {
 	for _, t := range texts {
 		if t.ID == "" || t.Text == "" || len(t.Shared) == 0 || len(t.Fields) == 0 {

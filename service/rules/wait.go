@@ -106,6 +106,8 @@ func (w *wait) fields() []int {
 }
 
 // waitSpan is the wait after one event.
+// since is the zero time where a wait lasts until a fixed time and no event is
+// dated.
 type waitSpan struct{ since, end time.Time }
 
 // The order matters for what is asked: an event that certainly holds the rule makes every
@@ -146,6 +148,7 @@ func (w *wait) test(s *state) (span waitSpan, holds bool, missing []int) {
 }
 
 // testUntil is test for a wait that lasts until a time.
+// It asks for nothing: without a time there is no wait.
 func (w *wait) testUntil(s *state) (span waitSpan, holds bool, missing []int) {
 	if at, ok := s.value(w.until).(types.Timestamp); ok {
 		span.end = s.midnightAfter(at.Time, 0)
@@ -159,6 +162,7 @@ func (w *wait) testUntil(s *state) (span waitSpan, holds bool, missing []int) {
 }
 
 // end is when the wait after an event at a moment is over.
+// Hours run on through the night; days end at midnight in the salon.
 func (w *wait) end(s *state, since time.Time) time.Time {
 	if w.hours >= 0 {
 		return since.Add(time.Duration(s.number(w.hours)) * time.Hour)

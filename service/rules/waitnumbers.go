@@ -39,6 +39,8 @@ type waitNumber struct {
 	floor    func(*pb.PolicyParameters) int32
 }
 
+// waitNumbers are the waits whose length the directions can set. measuredDays finds
+// the interval between relaxers by its place here.
 func waitNumbers() []waitNumber {
 	none := func(*pb.PolicyParameters) int32 { return 0 }
 	return []waitNumber{
