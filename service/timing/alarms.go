@@ -40,11 +40,15 @@ func (f *folding) alarms() []*pb.Alarm {
 }
 
 // callsForWater reports whether alarms of a kind continue after a session is closed.
+// Kinds are ranked by severity, so every kind from FLUSH on calls for water.
 func callsForWater(k pb.AlarmKind) bool {
 	return contract.AtLeast(k, pb.AlarmKind_ALARM_KIND_FLUSH)
 }
 
 // courseAlarms are about the service as a whole.
+// The product is to be confirmed only while nothing has been put on: later the call
+// would come too late. Neutralizing is called for from the end of the rinse, or from
+// the end of an oxidiser's time.
 func (f *folding) courseAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	if f.confirmationDue() && f.contact == nil && f.preparation.namedTime.IsZero() && f.stopped == nil {
@@ -116,6 +120,7 @@ func discomfortText(c *discomfortReport) string {
 
 // flushAlarms call for water on eyes and skin, and for more of it. No alarm ever says that
 // the flush is complete: only medical help can say so.
+// After the flush time an eye keeps calling for medical help; skin does not.
 func (f *folding) flushAlarms() []*pb.Alarm {
 	var calls []*pb.Alarm
 	call := func(kind pb.AlarmKind, w *flush, since time.Time, event, format string, args ...any) {
@@ -151,6 +156,7 @@ func (f *folding) flushAlarms() []*pb.Alarm {
 
 // briefRinseAlarm calls for water again when it was taken off so soon that product must
 // still be in the hair; nil when it was not.
+// A head that burns is left to its flush, which asks for more water than this.
 func (f *folding) briefRinseAlarm() *pb.Alarm {
 	h := f.head
 	if h.waterOffTime.IsZero() || len(h.running) > 0 || !f.productTouchedHair() || !f.rinsedOut.IsZero() || h.ranMinutes >= briefRinseMinutes || len(h.burnt) > 0 {
@@ -193,6 +199,7 @@ func (f *folding) sectionAlarms(c *section) []*pb.Alarm {
 }
 
 // AlarmPlace names the place that an alarm is about.
+// An alarm about a section names the section, every other one the place of the body.
 func AlarmPlace(a *pb.Alarm) string {
 	if a.SectionId == "" && (a.Place != pb.Place_PLACE_UNSPECIFIED || a.Cause == pb.AlarmCause_ALARM_CAUSE_SPLASH) {
 		return placeWords(a.Place)
@@ -254,6 +261,7 @@ func NextChange(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 			}
 		}
 	}
+	// The cautious view, because alarms follow the guidance.
 	f := foldFacts(s, events, nil, now, cautious)
 	for _, c := range f.sections {
 		if c.on {
@@ -272,6 +280,8 @@ func NextChange(s *pb.Session, events []*pb.StoredEvent, state *pb.SessionState)
 
 // sectionChangeTimes passes on the times at which something changes on a section by
 // itself.
+// The times at which deviations begin are among them, because a deviation is part of
+// the state.
 func (f *folding) sectionChangeTimes(c *section, consider func(time.Time)) {
 	consider(c.latestCallTime)
 	consider(c.limitTime)

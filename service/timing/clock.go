@@ -45,6 +45,7 @@ func MeasureClock(clocks []*pb.TillClock, sender string, echo *pb.ClockEcho, sen
 
 // ClockStateOf returns what is known of a till's clock: the last offset that an echo
 // measured, else the bound from the sending times.
+// An offset that is negligible is shown and not corrected.
 func ClockStateOf(clocks []*pb.TillClock, sender string) *pb.ClockState {
 	c := tillClock(clocks, sender)
 	s := &pb.ClockState{}
@@ -95,6 +96,8 @@ func readings(echo *pb.ClockEcho, sent *timestamppb.Timestamp, received time.Tim
 	return found
 }
 
+// readingAt is the till's time less the server's at the same moment, in
+// milliseconds: positive when the till is ahead.
 func readingAt(server, till time.Time) *pb.ClockReading {
 	return &pb.ClockReading{Time: timestamppb.New(server), OffsetMs: milliseconds(till) - milliseconds(server)}
 }
@@ -143,6 +146,8 @@ func CorrectTimes(s *pb.Session, recorded, batch []*pb.StoredEvent) {
 
 // correctTime sets the times of one event. Of several times that fit, the one by the
 // newest reading is the corrected time, and the others are its range.
+// An event that no reading explains gets the time of recording, and as its range all
+// of the session until then.
 func correctTime(s *pb.Session, known []*pb.StoredEvent, e *pb.StoredEvent) {
 	c := tillClock(s.GetTillClocks(), e.Sender)
 	if len(c.GetReadings()) == 0 {
@@ -182,6 +187,8 @@ func correctByBound(c *pb.TillClock, e *pb.StoredEvent) {
 	}
 }
 
+// setCorrected keeps the offset beside the time, so that it shows why a time was
+// moved.
 func setCorrected(e *pb.StoredEvent, at time.Time, offset int64) {
 	e.ClockOffsetMs, e.CorrectedTime = &offset, timestamppb.New(at)
 }
@@ -243,6 +250,7 @@ func afterSessionStart(s *pb.Session, fits []candidateTime) []candidateTime {
 }
 
 // prefer keeps the times that are good, or all of them when none is.
+// A preference never leaves an event without a time.
 func prefer(fits []candidateTime, good func(candidateTime) bool) []candidateTime {
 	left := slices.DeleteFunc(slices.Clone(fits), func(f candidateTime) bool { return !good(f) })
 	if len(left) == 0 {
@@ -289,6 +297,8 @@ func subtractOffset(t time.Time, offsetMs int64) time.Time {
 	return time.UnixMilli(t.UnixMilli() - offsetMs).Add(rest).UTC()
 }
 
+// milliseconds is a time in whole milliseconds since 1970 in UTC, the unit of all
+// offsets.
 func milliseconds(t time.Time) int64 { return t.UnixMilli() }
 
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }

@@ -22,11 +22,15 @@ func NewDeviations(before, after *pb.SessionState) []*pb.Deviation {
 	})
 }
 
+// deviationKey tells deviations apart across folds. Time and words are not in it,
+// because a fact that arrives late may change them.
 func deviationKey(d *pb.Deviation) string {
 	return fmt.Sprint(int32(d.Kind), "/", d.SectionId, "/", d.EventId, "/", d.ConditionId)
 }
 
 // ClosingDeviations are the deviations that exist only when the service is closed at at.
+// Facts are folded in the view of the log. Where no product touched the hair,
+// nothing had to be neutralized.
 func ClosingDeviations(s *pb.Session, events []*pb.StoredEvent, at time.Time) []*pb.Deviation {
 	f := foldFacts(s, events, nil, at, likeliest)
 	f.deviations = nil
@@ -60,6 +64,8 @@ func (f *folding) addDeviation(kind pb.DeviationKind, sectionID, eventID string,
 }
 
 // sortedDeviations are in order of time, each kind, section and event once.
+// The order is complete, so the same facts give the same list in whatever order they
+// arrived.
 func (f *folding) sortedDeviations() []*pb.Deviation {
 	slices.SortStableFunc(f.deviations, func(a, b *pb.Deviation) int {
 		return cmp.Or(
@@ -105,16 +111,20 @@ func (f *folding) checkStartAndClosing() {
 	}
 }
 
+// noteUnplannedSection records product on a section for which the plan has no figures.
 func (f *folding) noteUnplannedSection(e fact, id string) {
 	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_UNPLANNED_SECTION, id, e.EventId, e.at, "section %s is not on the plan", id)
 }
 
+// noteScalpChanged records what was seen and says to refer; it names no illness.
 func (f *folding) noteScalpChanged(e fact) {
 	f.addDeviation(pb.DeviationKind_DEVIATION_KIND_SCALP_CHANGED, "", e.EventId, e.at,
 		"the scalp had changed after the service: record what is seen and refer when in doubt")
 }
 
 // checkReadingAgainstCap records a strand test that reads beyond the cap.
+// A reading in words is a range and cannot show that the cap was passed. The
+// sections are marked, so that the water after it does not record the same again.
 func (f *folding) checkReadingAgainstCap(e fact, what *pb.StrandTest, tested []*section) {
 	left, capLeft := what.GetRemainingCurlPercent(), 100-f.limits.CapPercent
 	if what.RemainingCurlPercent == nil || left >= capLeft {
@@ -158,6 +168,8 @@ func (f *folding) checkTestsOverdue(t time.Time) {
 }
 
 // checkTestOverdue records that no strand test of c was made in time by t.
+// A test that another section's call excused stays excused until the next one is
+// due.
 func (f *folding) checkTestOverdue(c *section, t time.Time) {
 	if c.nextTestTime.IsZero() || !t.After(c.testOverdueTime()) || !c.timeKnown() || c.excusedTest.Equal(c.nextTestTime) {
 		return
@@ -181,6 +193,7 @@ func minutesWords(m float64) string {
 }
 
 // checkLimit records that product was on c beyond the limit by t.
+// Its key is the contact with which the limit began.
 func (f *folding) checkLimit(c *section, t time.Time) {
 	if t.After(c.limitTime) && c.timeKnown() {
 		f.addDeviation(pb.DeviationKind_DEVIATION_KIND_LIMIT_PASSED, c.id, c.contactEvent, c.limitTime,
@@ -213,6 +226,9 @@ func (f *folding) checkRinseLate(c *section, t time.Time) {
 
 // endExposure records water on c, and the cap if it was passed even at the lower end of
 // the estimate.
+// The shorter exposure and the slower rate count, so that an estimate accuses nobody
+// wrongly. A section that only directions guide has no estimate, and an assumed
+// contact proves nothing.
 func (f *folding) endExposure(c *section, e fact) {
 	c.endExposure(e.at)
 	surely := straightened(c.earlierMinutes, c.posterior.quantile(lowTail))
@@ -238,6 +254,7 @@ func (f *folding) checkDeadlines(c *section, t time.Time) {
 func (c *section) timeKnown() bool { return !c.contactAssumed || c.rinseRead() }
 
 // checkPassedTime records what time alone has brought about by the end of the fold.
+// It comes after the last fact, so that each fact could show that a time was kept.
 func (f *folding) checkPassedTime() {
 	for _, c := range f.sections {
 		if c.on {

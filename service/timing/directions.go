@@ -46,6 +46,8 @@ func timesFor(p *pb.Product, texture pb.Texture) directedTimes {
 			t.usual = minutes
 		}
 	}
+	// From the least specific row to the most specific one, which takes the place of
+	// the others.
 	for _, minutes := range []float64{longest[anyRow], shortest(longest[textureRow], longest[strengthRow]), longest[exactRow]} {
 		if minutes > 0 {
 			t.longest, t.row = minutes, true
@@ -97,6 +99,8 @@ func shortest(a, b float64) float64 {
 
 // usual is the usual time of a product for a texture; false when the directions do not
 // state it.
+// Common practice then stands in for it, but never for longer than the longest time
+// that is stated.
 func usual(p *pb.Product, texture pb.Texture) (float64, bool) {
 	switch t := timesFor(p, texture); {
 	case t.usual > 0:
@@ -129,6 +133,8 @@ func afterApplication(p *pb.Product, texture pb.Texture) float64 {
 
 // longestExposure is the longest minutes from a section's first contact by the
 // directions; 0 when they do not state it.
+// Where directions count from the end of the application, the time of applying is
+// added, which bounds the exposure of the section that was applied first.
 func longestExposure(p *pb.Product, texture pb.Texture) float64 {
 	if after := afterApplication(p, texture); after > 0 {
 		return after + float64(p.GetDirections().GetApplicationMinutes())

@@ -67,6 +67,7 @@ func (f *folding) productOn(id string) bool {
 
 // noteWaterForReports records water on a section, or on the whole head, for the reports
 // there. A report stays open while product is on where it hurts.
+// The first water decides whether it came in time; later water does not change that.
 func (f *folding) noteWaterForReports(t time.Time, id string) {
 	for _, c := range f.reports {
 		if !c.open || (id != "" && c.section != "" && c.section != id) {
@@ -86,6 +87,8 @@ func (f *folding) rinseDutyTime(c *discomfortReport) time.Time {
 }
 
 // checkRinseAfterDiscomfort records that water had not come in time by t.
+// Discomfort without product on the hair calls for water all the same, but no rinse
+// was late.
 func (f *folding) checkRinseAfterDiscomfort(c *discomfortReport, t time.Time) {
 	if !f.productTouchedHair() {
 		return

@@ -126,6 +126,9 @@ func inDeviceOrder(facts []fact) {
 
 // newFact takes the likeliest time of an event: the till's time by the server's clock, but
 // never later than recorded, because nothing is recorded before it happens.
+// Records of several ages meet here: events without a time of recording, sessions
+// from before clocks were compared, and tills whose clock was measured or is only
+// bounded.
 func newFact(s *pb.Session, e *pb.StoredEvent) fact {
 	tillTime := e.Event.GetOccurTime().AsTime()
 	f := fact{Event: withSeverestValues(e.Event), at: tillTime, tillTime: tillTime, sender: e.Sender, certain: true, unknown: unknownParts(e.Event)}
@@ -307,6 +310,7 @@ func stopsClock(e *pb.Event) bool {
 }
 
 // rinsesWholeHead reports whether an event puts the whole head under water.
+// Only water can be for one section; what goes on rinsed hair is for the whole head.
 func rinsesWholeHead(e *pb.Event) bool {
 	return stopsClock(e) && e.GetRinseStarted().GetSectionId() == "" && e.GetWaterOn().GetSectionId() == ""
 }
@@ -321,6 +325,8 @@ func (f *folding) noteImplausibleTime(e fact) {
 }
 
 // noteClockOffsets records, once per session, that a till's clock is off.
+// It shows in a measurement, in the bound, or in the start time that the till gave;
+// the first that is large enough is recorded.
 func (f *folding) noteClockOffsets() {
 	for _, c := range f.session.GetTillClocks() {
 		for _, r := range c.Readings {
@@ -395,6 +401,7 @@ func reopenReports(facts []fact) {
 }
 
 // callsForRinse reports whether an event itself calls for water.
+// Of a fact that this program does not know, the till says whether it does.
 func callsForRinse(e *pb.Event) bool {
 	switch what := e.Fact.(type) {
 	case *pb.Event_ComfortCheck:
@@ -419,6 +426,7 @@ func concernsWater(e *pb.Event) bool {
 
 // notedBefore reports whether f was noted before g on the same till, by its sequence
 // numbers.
+// Numbers of two devices cannot be compared.
 func (f fact) notedBefore(g fact) bool {
 	return f.sender == g.sender && f.DeviceSequence != nil && g.DeviceSequence != nil && f.GetDeviceSequence() < g.GetDeviceSequence()
 }

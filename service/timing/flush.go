@@ -39,12 +39,14 @@ func (w *flush) report(e fact) {
 	w.watered = !w.waterSince.IsZero()
 }
 
+// start counts water from t on, unless it runs already.
 func (w *flush) start(t time.Time) {
 	if w.waterSince.IsZero() {
 		w.waterSince, w.watered = t, true
 	}
 }
 
+// stop keeps the minutes so far: water that is taken off and put back adds up.
 func (w *flush) stop(e fact) {
 	if !w.waterSince.IsZero() {
 		w.ranMinutes = w.minutes(e.at)
@@ -69,6 +71,8 @@ func (w *flush) tooShort(least float64) bool {
 }
 
 // endedByHelp reports whether help took over before water counted as off too soon at by.
+// Help that is reported after the deviation, by a till whose clock is not measured,
+// does not take it back.
 func (w *flush) endedByHelp(by time.Time) bool {
 	return w.helpTookOver && !(w.waterOffReceived.Before(w.helpReceived) && w.helpReceived.After(by))
 }
@@ -169,6 +173,7 @@ func (f *folding) helpCalled(e fact, what *pb.HelpCalled) {
 	}
 }
 
+// isMedical reports whether this help may say that flushing can stop.
 func isMedical(k pb.HelpKind) bool {
 	return k == pb.HelpKind_HELP_KIND_EMERGENCY || k == pb.HelpKind_HELP_KIND_DOCTOR
 }
@@ -187,6 +192,8 @@ type headWater struct {
 	waterOffEvent string
 }
 
+// on puts a section, or the whole head, under water. Water on several sections at
+// once counts its minutes once.
 func (h *headWater) on(t time.Time, id string) {
 	if h.running == nil {
 		h.running = map[string]bool{}
@@ -252,6 +259,7 @@ func (f *folding) reportFlush(w *flush, e fact) {
 }
 
 // flushStates are the places that need or needed water.
+// Water without a report is left out, because nothing there had called for it.
 func (f *folding) flushStates() []*pb.FlushState {
 	var states []*pb.FlushState
 	for _, w := range f.flushes {
@@ -271,6 +279,7 @@ func (f *folding) flushStates() []*pb.FlushState {
 }
 
 // leastFlush is the least minutes of running water.
+// The limits of the session come first; the default counts where they state none.
 func (f *folding) leastFlush() float64 {
 	if f.limits.FlushMinutes != nil {
 		return f.limits.GetFlushMinutes()
@@ -290,6 +299,7 @@ func (f *folding) checkFlush(w *flush, t time.Time) {
 }
 
 // placeWords names a place as a stylist would.
+// A place that is not known is called an eye, the most severe one.
 func placeWords(p pb.Place) string {
 	switch p {
 	case pb.Place_PLACE_HEAD:

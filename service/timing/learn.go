@@ -11,6 +11,8 @@ import (
 // SectionOutcomes completes the sections of an outcome with what follows from the facts:
 // times, exposure, and what the visit showed of the rate. Sections that were applied but
 // not given are added. in is nil for a service without a decision.
+// The sections that were given keep their order; the added ones follow in the order
+// of the state.
 func SectionOutcomes(s *pb.Session, in *pb.DecisionInputs, state *pb.SessionState, given []*pb.SectionOutcome) []*pb.SectionOutcome {
 	judged := map[string]*pb.SectionOutcome{}
 	for _, g := range given {
@@ -40,6 +42,7 @@ func sectionState(state *pb.SessionState, id string) *pb.SectionState {
 
 // outcomeOf completes one section. The judgement (percent, condition, breakage) is the
 // stylist's and is kept as given.
+// A section without a contact has only the judgement.
 func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *pb.SectionOutcome) *pb.SectionOutcome {
 	o := &pb.SectionOutcome{
 		SectionId:            given.SectionId,
@@ -52,6 +55,8 @@ func outcomeOf(s *pb.Session, in *pb.DecisionInputs, c *pb.SectionState, given *
 	}
 	o.FirstContactTime, o.RinseTime = c.FirstContactTime, c.RinseTime
 	o.ContactAssumed = c.ContactAssumed
+	// Without water on record the exposure has no end, and its minutes would say
+	// nothing.
 	if c.RinseTime != nil {
 		o.ExposureMinutes = &c.ExposureMinutes
 	}
@@ -139,6 +144,8 @@ func Learn(prior, taught []*pb.LearnedRate) []*pb.LearnedRate {
 }
 
 // learnSection updates the lasting rate of one section.
+// The error of the visit comes on top of that of its readings: one visit is one
+// sample of what lasts, however often it was read.
 func learnSection(prior []*pb.LearnedRate, t *pb.LearnedRate) *pb.LearnedRate {
 	before := learnedEffect(prior, &pb.HeadSection{SectionId: t.SectionId})
 	before.mean += reference()
@@ -169,12 +176,15 @@ func learnHead(prior, taught []*pb.LearnedRate) *pb.LearnedRate {
 	return newLearnedRate("", before.combinedWith(normal{mean / precision, math.Hypot(1/math.Sqrt(precision), visitSpread)}), readings)
 }
 
+// newLearnedRate is what lasts of a section, or of the head for the empty ID.
 func newLearnedRate(id string, n normal, readings int32) *pb.LearnedRate {
 	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: n.mean, Deviation: n.deviation, Readings: readings}}
 }
 
 // MostResistant is the measured section that took longest; "" when fewer than two were
 // measured or none stands out from the average of the others.
+// It compares the rates of this visit; of equal ones the first ID is taken, so that
+// the answer is always the same.
 func MostResistant(state *pb.SessionState) string {
 	var measured []*pb.SectionState
 	sum := 0.0

@@ -33,6 +33,8 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 		l.HardLimitBasis = "common practice"
 	}
 	texture := in.GetConsultation().GetHair().GetTexture()
+	// Of two limits that are equal the directions are named, because they come
+	// first.
 	if m := longestExposure(in.GetProduct(), texture); m > 0 && m <= l.HardLimitMinutes {
 		l.HardLimitMinutes, l.HardLimitBasis = m, "manufacturer's directions"
 		if timesFor(in.GetProduct(), texture).row {
@@ -48,12 +50,14 @@ func Limits(in *pb.DecisionInputs) *pb.SessionLimits {
 	if s := in.GetSalon(); s != nil && s.MinutesToBowl != nil {
 		l.MinutesToBowl = float64(s.GetMinutesToBowl())
 	}
+	// A wish can only lower the target.
 	if w := in.GetConsultation().GetWishes().GetStraighteningPercent(); w >= leastWishPercent {
 		l.TargetPercent = min(l.TargetPercent, w)
 	}
 	if in.GetServiceKind() == pb.ServiceKind_SERVICE_KIND_TEXTURIZING {
 		l.TargetPercent = min(l.TargetPercent, orDefault(p.GetTexturizingTargetPercent(), texturizingPercent))
 	}
+	// A chain may lower the cap below the target.
 	l.TargetPercent = min(l.TargetPercent, l.CapPercent)
 	l.FlushMinutes = new(max(float64(flushMinutes), float64(p.GetFlushMinutes())))
 	if d != nil && d.UseWithinMinutes != nil {

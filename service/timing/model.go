@@ -50,6 +50,8 @@ func read(minutes float64, t *pb.StrandTest) (reading, bool) {
 
 // logLikelihood is the log likelihood of the true logit, up to a constant. It is bounded
 // below for words, so that one wrong tap cannot rule out the truth.
+// A percentage is a point with a normal error; a word is the probability of its
+// range.
 func (r reading) logLikelihood(truth float64) float64 {
 	low, high := (r.low-truth)/r.spread, (r.high-truth)/r.spread
 	if r.low == r.high {
@@ -99,6 +101,8 @@ func posteriorOf(prior normal, readings []reading) posterior {
 }
 
 // integrate computes the posterior by the trapezoidal rule on a grid around where.
+// Densities are kept per step of the grid, and the chances below are scaled to end
+// at 1.
 func integrate(prior, where normal, readings []reading, points int) posterior {
 	grid := make([]float64, points)
 	floats.Span(grid, where.mean-gridWidth*where.deviation, where.mean+gridWidth*where.deviation)
@@ -134,6 +138,8 @@ func (n normal) logDensity(x float64) float64 {
 
 // logLikelihood of ln k, up to a constant. The remaining curl is exp(-u), and its logit
 // is -ln(exp(u) - 1).
+// The curl is kept within what an eye can tell from none and from all, as the
+// readings are.
 func logLikelihood(lnRate float64, readings []reading) float64 {
 	k, sum := math.Exp(lnRate), 0.0
 	least, most := -math.Log1p(-readingFloor), -math.Log(readingFloor)
@@ -186,6 +192,8 @@ func straightened(minutes, lnRate float64) float64 {
 }
 
 // earliest is the exposure at which the chance of having passed percent is p.
+// A faster rate straightens sooner, so the chance p is that of the rates above the
+// quantile 1-p.
 func (b posterior) earliest(percent, p float64) float64 {
 	return minutesTo(percent, b.quantile(1-p))
 }

@@ -75,6 +75,8 @@ func (c *section) exposure(t time.Time) float64 {
 }
 
 // timeAt is the time at which the present exposure comes to minutes.
+// Minutes of earlier exposures count, so the time can lie before the present
+// contact.
 func (c *section) timeAt(minutes float64) time.Time {
 	return c.contactTime.Add(time.Duration((minutes - c.earlierMinutes) * float64(time.Minute)))
 }
@@ -157,6 +159,8 @@ func (c *section) advise(eventID string) {
 
 // limitBy sets the limit of the present exposure to a time, if that is before the limit
 // from first contact, and the latest calls with it.
+// A strand test that calls to the bowl by itself has set the calls already, and they
+// stay.
 func (c *section) limitBy(t time.Time) {
 	c.guide.hardLimit = min(c.longest, c.exposure(t))
 	c.limitTime = c.timeAt(c.guide.hardLimit)
@@ -232,6 +236,8 @@ func (c *section) overdueTime() time.Time {
 
 // endExposure records water on the section. The minutes so far are kept, in case product
 // comes on again.
+// Hair in distress and the product in use belong to the exposure that ends; the
+// readings stay.
 func (c *section) endExposure(t time.Time) {
 	c.earlierMinutes = c.exposure(t)
 	c.on, c.rinseTime, c.distressEvent, c.inUse = false, t, "", nil
@@ -290,6 +296,7 @@ func (c *section) state(t time.Time) *pb.SectionState {
 }
 
 // estimates adds what the model estimates.
+// After the rinse nothing straightens any more, so no minutes are left to count.
 func (c *section) estimates(s *pb.SectionState) {
 	s.StraighteningPercent = c.interval(func(lnRate float64) float64 { return straightened(s.ExposureMinutes, lnRate) })
 	if !c.on {

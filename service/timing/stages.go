@@ -71,6 +71,8 @@ func rinseBy(limits *pb.SessionLimits, sections []*pb.PlannedSection, pace float
 }
 
 // appliedBy is the minutes from a stage's first contact until all of it is applied.
+// Each person applies a section at a time, so the last round may leave some of them
+// idle.
 func appliedBy(sections []*pb.PlannedSection, pace float64, people int) float64 {
 	return pace * float64((len(sections)+people-1)/people)
 }
@@ -105,6 +107,7 @@ func stageFeasible(limits *pb.SessionLimits, sections []*pb.PlannedSection, pace
 
 // peopleForOneStage is the fewest people who must apply at the same time so that the whole
 // head is one stage; 0 when more people do not help.
+// More than mostPeople are never suggested.
 func peopleForOneStage(limits *pb.SessionLimits, sections []*pb.PlannedSection, pace float64) int {
 	for people := 1; people <= mostPeople; people++ {
 		if stageFeasible(limits, sections, pace, people) {

@@ -41,6 +41,7 @@ func (f *folding) state() *pb.SessionState {
 
 // phase is the phase of the service. A closed or stopped session stays so whatever facts
 // arrive later.
+// Of the other phases the furthest one that the facts show is taken.
 func (f *folding) phase() pb.SessionPhase {
 	switch {
 	case f.session.GetOutcome() != "" || f.session.GetClosing() != nil:

@@ -7,6 +7,8 @@ import (
 // strandTested records a strand test. A test on a section without a recorded application
 // shows that product was on it by then. A test of the whole head is a test of every
 // section that has product on.
+// What was overdue before the test is recorded first, because the test renews the
+// advice.
 func (f *folding) strandTested(e fact, what *pb.StrandTest) {
 	tested := f.sectionsTested(e, what.SectionId)
 	f.checkTestsOverdue(e.at)

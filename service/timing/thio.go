@@ -36,6 +36,8 @@ func (f *folding) oxidiserEnds() time.Time {
 // oxidiserOn reports whether the neutralizer is on and still needs time.
 func (f *folding) oxidiserOn() bool { return f.at.Before(f.oxidiserEnds()) }
 
+// notOxidisedBecause says for the log what the oxidation lacks, the first missing
+// step first.
 func (f *folding) notOxidisedBecause() string {
 	switch {
 	case f.rinsedOut.IsZero():
@@ -48,6 +50,7 @@ func (f *folding) notOxidisedBecause() string {
 	return fmt.Sprintf("after %.1f minutes of oxidising neutralizer; it stays on for %g", *f.oxidiser.minutes, f.oxidiserMinutes())
 }
 
+// oxidiseAdvice is the next step of the oxidation as an instruction.
 func (f *folding) oxidiseAdvice() string {
 	switch {
 	case !f.oxidiser.since.IsZero():

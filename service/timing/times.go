@@ -16,6 +16,8 @@ const clockFormat = "15:04"
 // the salon's, for the times in words. A till or a printed slip can go on with them
 // without a server. The hard limit of the session counts where it is shorter than the
 // plan's.
+// Times are counted from the start of the session and are not moved by what happens
+// later.
 func SectionTimes(s *pb.Session, zone *time.Location) []*pb.SectionTimes {
 	sections := slices.Clone(s.GetPlan().GetSections())
 	slices.SortStableFunc(sections, func(a, b *pb.PlannedSection) int { return int(a.Order - b.Order) })

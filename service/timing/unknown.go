@@ -23,6 +23,7 @@ var severestValues = map[protoreflect.FullName]protoreflect.EnumNumber{
 
 // withSeverestValues returns an event with each unknown enum value replaced by its most
 // severe meaning. The stored event is kept as it came.
+// An event without unknown values is returned as it is and not copied.
 func withSeverestValues(e *pb.Event) *pb.Event {
 	if len(UnknownValues(e)) == 0 {
 		return e
@@ -69,6 +70,7 @@ func unknownParts(e *pb.Event) []string {
 
 // UnknownFact names a fact that this program does not know, by its field number; it is
 // empty for every other event.
+// The number is all that can be told of it: its name is in the newer contract only.
 func UnknownFact(e *pb.Event) string {
 	if e.GetFact() != nil || len(e.ProtoReflect().GetUnknown()) == 0 {
 		return ""
