@@ -220,6 +220,8 @@ func (s *source) originOf(path string) *pb.FieldOrigin {
 // put carries an answer with its origin.
 func (c *carrier) put(g given) { c.set(g.path, g.value, g.source.originOf(g.path.String())) }
 
+// set fills in a copy of a value, so that the draft shares nothing with an earlier visit, and
+// notes where it is from.
 func (c *carrier) set(path fieldpath.Path, value protoreflect.Value, origin *pb.FieldOrigin) {
 	path.Set(c.draft, cloned(value))
 	origin.Field = path.String()

@@ -34,6 +34,8 @@ func (s Service) decideAgain(r *storage.Snapshot, caller actor.Actor, audit ledg
 		changes.Refusal = outdated(earlier, again).Stored()
 		return changes, nil
 	}
+	// A service under way keeps the decision it began on, and names the stricter
+	// one, whose limits it takes over.
 	session.NewerDecision = again.Name
 	session.Limits = timing.Limits(again.Inputs)
 	return changes, nil

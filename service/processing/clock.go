@@ -17,6 +17,7 @@ const oldestStart = 24 * time.Hour
 // startClocks measures the till's clock at the start of a session and sets when it
 // was begun. A time that cannot be refuses an intention; of a service that is under
 // way it is recorded as the till gave it, with the time of recording in its place.
+// The till's own time is kept beside it only where the session counts from another.
 func startClocks(session *pb.Session, req *pb.StartSessionRequest, sender string, now time.Time) error {
 	session.UnderWay = req.UnderWay
 	session.TillClocks = timing.MeasureClock(nil, sender, req.Echo, req.SendTime, now)

@@ -78,6 +78,8 @@ func checkClose(r *storage.Snapshot, caller actor.Actor, session *pb.Session, pr
 // closeLeftOpen closes a session as left open, which is a deviation. Deviations that time
 // had brought about and nobody had logged are logged with it, because a closed session is
 // looked at for a short time only.
+// The closing is set before the facts are folded, so that the state shows it among
+// the deviations.
 func closeLeftOpen(r *storage.Snapshot, audit ledger.EntryContext, session *pb.Session, closing *pb.SessionClosing) (*pb.Session, storage.Changes, error) {
 	events, err := storage.Events(r, session.Name, 0)
 	if err != nil {
@@ -117,6 +119,8 @@ func (s Service) closeSilent(ctx context.Context, chain string, now time.Time) e
 }
 
 // errNotSilent keeps the server's request id from being used up.
+// The id is made from the session's name: a stored answer would keep a later sweep
+// from closing the same session.
 var errNotSilent = errors.New("processing: the session is not silent any more")
 
 // closeOne closes a session as the server's own act, if it is still open and silent. That

@@ -44,6 +44,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		session := proto.CloneOf(stored)
 		session.Sequence += int64(len(fresh))
 		session.UpdateTime = timestamppb.New(audit.Time)
+		// The clock is measured before the fold, which goes by corrected times.
 		compareClocks(session, req, audit.Actor, old, fresh, audit.Time)
 		all := append(old[:len(old):len(old)], fresh...)
 		// What the facts of this batch disprove is what would stand now without them.
@@ -71,12 +72,15 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 			return nil, storage.Changes{}, err
 		}
 		answer.NewDeviations, answer.WithdrawnDeviations = changed.Fresh, changed.Withdrawn
+		// What the till was told is kept with the last fact that it was told about.
 		fresh[len(fresh)-1].Guidance = after
 		changes := storage.Changes{About: stored.Name, Records: []storage.Record{storage.Sessions.Replace(stored, session)}}
 		for _, e := range fresh {
 			changes.Records = append(changes.Records, storage.InsertEvent(session.Name, e))
 		}
 		changes.Entries = changed.Entries(audit, session, all)
+		// What the facts show to be an incident is stored in the same write, so that
+		// no decision can come between.
 		incidents, err := record.KeepIncidents(r, audit, session, timing.Incidents(session, all, after))
 		if err != nil {
 			return nil, storage.Changes{}, err
@@ -234,6 +238,7 @@ func (s Service) load(ctx context.Context, name string) (session *pb.Session, ev
 // ListSessions lists sessions of a client or of the whole chain, newest first. Open
 // sessions of one salon are picked out of those of the chain, which are few: a client
 // has one at most, and a session without events is closed after a day.
+// A parent that ends in "/clients/-" is the whole chain.
 func (s Service) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
 	caller := actor.From(ctx)
 	answer := &pb.ListSessionsResponse{}

@@ -21,12 +21,15 @@ func (s Service) judge(e *pb.Event) (violations []fault.Violation, understood bo
 	}
 	discardUnknown(known.ProtoReflect())
 	for _, f := range timing.UnknownValues(known) {
+		// The last value of the enum breaks no rule; the copy is checked and never
+		// stored.
 		timing.FactOf(known).Set(f, protoreflect.ValueOfEnum(f.Enum().Values().Get(f.Enum().Values().Len()-1).Number()))
 	}
 	return s.Check(known), e.GetOtherFact() == nil && proto.Equal(known, e)
 }
 
 // discardUnknown removes the fields that this program does not know, at any depth.
+// A newer till may add a field to any of them.
 func discardUnknown(m protoreflect.Message) {
 	m.SetUnknown(nil)
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {

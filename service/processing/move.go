@@ -42,6 +42,8 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		if err := copyOutcome(r, stored, moved, &changes); err != nil {
 			return nil, storage.Changes{}, err
 		}
+		// An open visit can become the second one on the right client's head, and
+		// names the other then.
 		if moved.OtherSession = ""; moved.Outcome == "" && moved.Closing == nil {
 			if moved.OtherSession, err = storage.OpenSessionOf(r, req.Client); err != nil {
 				return nil, storage.Changes{}, err
@@ -68,6 +70,8 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 	if err != nil {
 		return nil, err
 	}
+	// The stored answer is only the new name; its content is read for each caller
+	// anew.
 	err = storage.Read(ctx, s.DB, record.Chain(audit.Chain), func(r *storage.Snapshot) (err error) {
 		answer.Session, err = record.Get(r, caller, storage.Sessions, answer.Session.Name)
 		return err
@@ -127,6 +131,7 @@ func copyEvents(r *storage.Snapshot, stored, moved *pb.Session, changes *storage
 
 // copyIncidents puts the incidents of a visit on the right client's record, and
 // notes on the old ones where they went.
+// Following up goes on with the copies, so nothing is open on the old ones any more.
 func copyIncidents(r *storage.Snapshot, audit ledger.EntryContext, stored, moved *pb.Session, changes *storage.Changes) error {
 	incidents, err := record.Incidents(r, record.Parent(stored.Name))
 	if err != nil {

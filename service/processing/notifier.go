@@ -104,6 +104,7 @@ func (h *Notifier) watch(session string) (w *watcher, leave func()) {
 }
 
 // saw notes how far a watcher has seen.
+// It must be noted before the state is sent, see WatchSession.
 func (h *Notifier) saw(w *watcher, sequence int64) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -132,6 +133,8 @@ func (h *Notifier) Run(ctx context.Context, db *storage.DB) {
 
 // announce tells other servers, a batch at a time. What it fails to tell, they
 // find by looking.
+// After the first change it waits a little, so that a batch of events costs one
+// announcement.
 func (h *Notifier) announce(ctx context.Context, db *storage.DB) {
 	for wait(ctx, h.nudge, 0) {
 		if !wait(ctx, nil, announceEvery) {
@@ -149,6 +152,7 @@ func (h *Notifier) announce(ctx context.Context, db *storage.DB) {
 }
 
 // listen wakes watchers of what other servers announce.
+// When listening ends, it begins again after a pause.
 func (h *Notifier) listen(ctx context.Context, db *storage.DB) {
 	for {
 		_ = storage.Listen(ctx, db, h.hear)
@@ -159,6 +163,7 @@ func (h *Notifier) listen(ctx context.Context, db *storage.DB) {
 }
 
 // look wakes watchers of sessions that have more events than they have seen.
+// Only sessions that are watched are looked at, in one query for each chain.
 func (h *Notifier) look(ctx context.Context, db *storage.DB) {
 	for wait(ctx, nil, lookEvery) {
 		for chain, names := range h.watched() {

@@ -66,6 +66,8 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		changes := storage.Changes{}
 		if session.Decision != "" {
 			changes, err = s.decideAgain(r, caller, audit, req, earlier, session)
+			// A refusal is committed with the new decision and its entry, so it
+			// comes back as a change and not as an error.
 			if err != nil || changes.Refusal != nil {
 				return nil, changes, err
 			}
@@ -174,6 +176,8 @@ func checkNoOtherSession(r *storage.Snapshot, req *pb.StartSessionRequest, sessi
 
 // lacksCountersignature reports whether a service is a student's, by the decision if there is
 // one or by who does it, and no supervisor has signed.
+// Without a decision there is nothing that could be signed, so a student's service
+// lacks it.
 func lacksCountersignature(r *storage.Snapshot, caller actor.Actor, d *pb.Decision, session *pb.Session) (bool, error) {
 	by, err := record.Get(r, caller, storage.Practitioners, session.Practitioner)
 	student := by.GetRole() == pb.Role_ROLE_STUDENT || rules.NeedsSignature(d)

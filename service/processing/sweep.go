@@ -55,12 +55,16 @@ func (s Service) SweepOnce(ctx context.Context) error {
 }
 
 // sweepResult is what a look at a chain's sessions found.
+// Calls are kept with their session; of sessions with deviations that the log lacks,
+// the session is enough.
 type sweepResult struct {
 	missed   map[*pb.MissedAlarm]*pb.Session
 	deviated []*pb.Session
 }
 
 // sweepChain looks at the sessions of one chain.
+// All sessions are read from one snapshot; what was found is then written one by
+// one, so that one failure does not undo the others.
 func (s Service) sweepChain(ctx context.Context, chain string) error {
 	now := s.Now()
 	found := sweepResult{missed: map[*pb.MissedAlarm]*pb.Session{}}
@@ -150,6 +154,8 @@ func unlogged(session *pb.Session, state *pb.SessionState, now time.Time) record
 // recordDeviations puts the deviations that time brought about in a session on the audit
 // log, as the server's own. The session's version is checked when that commits, so
 // of several servers one writes them.
+// The request id is new each time, because the same session can have other
+// deviations later.
 func (s Service) recordDeviations(ctx context.Context, name string) error {
 	req := &pb.SeenDeviations{Session: name, RequestId: record.OwnRequest("deviations of " + name + " " + storage.NewID())}
 	audit := record.EntryContext(actor.Server(), req, name, s.Now())

@@ -53,6 +53,8 @@ func (s Service) WatchSession(req *pb.WatchSessionRequest, stream pb.ProcessingS
 
 // await returns when there may be something new to send: events, or guidance
 // that time alone changes. Meanwhile it keeps the stream alive.
+// Without a next instant the channel for it is nil, and only news or the end of the
+// stream wakes it.
 func (s Service) await(stream pb.ProcessingService_WatchSessionServer, w *watcher, session *pb.Session, events []*pb.StoredEvent, beat <-chan time.Time) error {
 	var change <-chan time.Time
 	if until, ok := timing.NextChange(session, events, session.State); ok {
