@@ -14,33 +14,33 @@ import (
 // beyondAChain are the functions that begin a transaction which is not one
 // chain's, and what they begin it for. Every other is.
 var beyondAChain = map[string]string{
-	"acrossChains":   "the keeper", // for the functions below
-	"inTransaction":  "the keeper",
-	"ListChains":     "the keeper",
-	"AcquireLease":   "the keeper",
-	"ReleaseLease":   "the keeper",
-	"Sequence":       "the keeper",
-	"Revise":         "the keeper",
-	"LogProgress":    "the keeper",
-	"MarkWrites":     "the keeper",
-	"NewestWrite":    "the keeper",
-	"Cover":          "the keeper",
-	"ChainIDs":       "the keeper",
-	"CoverBaselines": "the keeper",
-	"ChangedHeads":   "the keeper",
-	"NewestRevision": "the keeper",
-	"CountPending":   "the keeper",
-	"SettledBefore":  "the keeper",
-	"ErasuresFrom":   "the keeper",
-	"VanishedLogs":   "the keeper",
-	"UpdateCounters": "the keeper",
-	"WriteWhatIfs":   "the keeper", // counts of all chains at once
-	"hasUncounted":   "the keeper",
-	"CheckSchema":    "nobody",
-	"Guards":         "nobody",
-	"Announce":       "nobody",
-	"Time":           "nobody",
-	"CountServers":   "nobody",
+	"acrossChains":            "the keeper", // for the functions below
+	"inTransaction":           "the keeper",
+	"ListChains":              "the keeper",
+	"AcquireLease":            "the keeper",
+	"ReleaseLease":            "the keeper",
+	"Sequence":                "the keeper",
+	"Revise":                  "the keeper",
+	"LogProgress":             "the keeper",
+	"MarkWrites":              "the keeper",
+	"NewestWrite":             "the keeper",
+	"Cover":                   "the keeper",
+	"ChainIDs":                "the keeper",
+	"CoverBaselines":          "the keeper",
+	"ChangedHeads":            "the keeper",
+	"NewestRevision":          "the keeper",
+	"CountPending":            "the keeper",
+	"SettledBefore":           "the keeper",
+	"ErasuresFrom":            "the keeper",
+	"VanishedLogs":            "the keeper",
+	"UpdateCounters":          "the keeper",
+	"WritePractitionerCounts": "the keeper", // counts of all chains at once
+	"hasUncounted":            "the keeper",
+	"CheckSchema":             "nobody",
+	"Guards":                  "nobody",
+	"Announce":                "nobody",
+	"Time":                    "nobody",
+	"CountServers":            "nobody",
 }
 
 // withoutChain are the declarations with statements that name no chain: they run
@@ -49,7 +49,7 @@ var withoutChain = map[string]string{
 	"AcquireLease": "the keeper", "ReleaseLease": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
 	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
-	"UpdateCounters": "the keeper", "WriteWhatIfs": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"UpdateCounters": "the keeper", "WritePractitionerCounts": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
@@ -240,7 +240,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"AcquireLease", "ReleaseLease", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "WriteWhatIfs",
+	"AcquireLease", "ReleaseLease", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the
