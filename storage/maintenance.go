@@ -235,8 +235,8 @@ func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*tran
 	return tx.commit(ctx)
 }
 
-// IdleClients lists clients of the chain of whom nothing was recorded since a time: up
-// to limit, after an ID, in the order of IDs. Clients, consultations and decisions are
+// IdleClients lists clients of the chain that have had no record since a time, up to
+// limit, after an ID, in the order of IDs. Clients, consultations and decisions are
 // judged by their IDs, which contain their creation time (UUID version 7, RFC 9562,
 // section 5.7), and sessions by their last change.
 func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.Client, error) {
