@@ -45,6 +45,13 @@ func TestChainSettings(t *testing.T) {
 	if err := mustFail(t, c.odile, c.directory.UpdateChainSettings, c.settingsRequest(&pb.ChainSettings{UnreviewedLanguages: []string{"xx"}}, "unreviewed_languages")); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("a language without texts: %v", err)
 	}
+	// Every error is checked against its metadata: this one must not name a chain that
+	// the request does not name.
+	nameless := c.settingsRequest(&pb.ChainSettings{}, "retouch_lapse_days")
+	nameless.ChainSettings.Name = ""
+	if err := mustFail(t, c.odile, c.directory.UpdateChainSettings, nameless); status.Code(err) != codes.InvalidArgument {
+		t.Errorf("settings without a name: %v", err)
+	}
 	if err := mustFail(t, c.amara, c.directory.UpdateChainSettings, c.settingsRequest(&pb.ChainSettings{}, "retouch_lapse_days")); status.Code(err) != codes.PermissionDenied {
 		t.Errorf("a practitioner: %v", err)
 	}

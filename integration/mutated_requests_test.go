@@ -32,11 +32,15 @@ var expectedCode = []codes.Code{
 
 // TestMutatedRequests sends randomly mutated requests to every RPC: eight per RPC,
 // or, in new chains each time, for as long as ALKALOG_FUZZ_TIME says, such as 5m.
-// The seed is printed when it fails.
+// The seed is printed when it fails. It is random in a long run only, so that the
+// short one, which every change must pass, does not depend on chance.
 func TestMutatedRequests(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	seed := uint64(time.Now().UnixNano())
+	seed := uint64(2026)
+	if os.Getenv("ALKALOG_FUZZ_TIME") != "" {
+		seed = uint64(time.Now().UnixNano())
+	}
 	t.Logf("seed %d", seed)
 	m := &mutator{Rand: rand.New(rand.NewPCG(seed, 1)), sent: map[codes.Code]int{}}
 	again := rounds(t, 1)

@@ -39,7 +39,7 @@ func (s Service) UpdateChainSettings(ctx context.Context, req *pb.UpdateChainSet
 	wanted := req.ChainSettings
 	name, found := strings.CutSuffix(wanted.Name, "/settings")
 	if !found {
-		return nil, fault.Invalid("chain_settings.name", `must be the name of the settings to change, such as "chains/ebb/settings"`)
+		return nil, fault.Invalid("chain_settings.name", `must be the name of the settings to change, "chains/{chain}/settings"`)
 	}
 	audit := record.EntryContext(caller, req, name, now)
 	return storage.Write(ctx, s.DB, record.Chain(name), req, func(r *storage.Snapshot) (*pb.UpdateChainSettingsResponse, storage.Changes, error) {
