@@ -10,7 +10,13 @@ import (
 // migrateCommand migrates the schema of a database. A private database is
 // migrated at each start without it. A shared one is migrated by hand, by a role
 // that owns the schema, before servers of the new version start.
-type migrateCommand struct{ databaseFlags }
+//
+// Migrating and finishing are two steps, so that servers of the old version and of the
+// new one can run side by side in between.
+type migrateCommand struct {
+	databaseFlags
+	Finish bool `help:"Afterwards let only servers of this version or newer write. Give it when no older server runs any more."`
+}
 
 // Run migrates the schema and prints the database. A database that is up to date
 // is left as it is. Two migrations at a time wait for each other. An error leaves
@@ -20,7 +26,7 @@ func (c migrateCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	database, err := serve.Migrate(ctx, cfg)
+	database, err := serve.Migrate(ctx, cfg, c.Finish)
 	if err != nil {
 		return err
 	}

@@ -136,11 +136,13 @@ type DB struct {
 	erased erasedClients
 	// conflicts counts attempts that another write defeated. See Stats.
 	conflicts atomic.Int64
-	fence     *fence
+	// minimumSchema is the oldest schema version whose servers may write. See MinimumSchema.
+	minimumSchema atomic.Int64
+	fence         *fence
 }
 
-// Open connects and checks the database. It returns a *SchemaError if the schema
-// version does not fit this program, an *IsolationError if row-level security does not
+// Open connects and checks the database. It returns a *SchemaError if the schema does
+// not suit this program, an *IsolationError if row-level security does not
 // separate the chains, and a *GuardsError if triggers or privileges differ from those
 // of the migrations (unless Config.Inspect is set). All three wrap ErrUnavailable.
 func Open(ctx context.Context, cfg Config) (*DB, error) {

@@ -105,7 +105,7 @@ func TestGrants(t *testing.T) {
 	}
 	for table, want := range map[string][]string{"log_heads": {"INSERT", "SELECT", "UPDATE"}, "log_handovers": {"INSERT", "SELECT", "UPDATE"},
 		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"},
-		"tally_queue": {"DELETE", "INSERT", "SELECT"}, "log_writes": {"INSERT", "SELECT"}, "log_baselines": {"INSERT", "SELECT"}, "log_baseline": {"SELECT"}, "audit_entries": {"INSERT"}, "tally_turn": {"SELECT", "UPDATE"}, "tally_decisions": {"INSERT", "SELECT", "UPDATE"},
+		"tally_queue": {"DELETE", "INSERT", "SELECT"}, "log_writes": {"INSERT", "SELECT"}, "log_baselines": {"INSERT", "SELECT"}, "log_baseline": {"SELECT"}, "schema_compatibility": {"SELECT"}, "audit_entries": {"INSERT"}, "tally_turn": {"SELECT", "UPDATE"}, "tally_decisions": {"INSERT", "SELECT", "UPDATE"},
 		"tally_days": {"INSERT", "SELECT", "UPDATE"}, "tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"}} {
 		what := "alkalog_keeper on " + table
 		if !slices.Equal(may[what], want) {
@@ -121,7 +121,7 @@ func TestGrants(t *testing.T) {
 			want = []string{"DELETE", "INSERT", "SELECT", "UPDATE"}
 		case table == "client_index", table == "requests": // the latter when their time has come
 			want = []string{"DELETE", "INSERT", "SELECT"}
-		case table == "goose_db_version", strings.HasPrefix(table, "log_"):
+		case table == "goose_db_version", table == "schema_compatibility", strings.HasPrefix(table, "log_"):
 			want = []string{"SELECT"}
 		case strings.HasPrefix(table, "tally_") && table != "tally_queue":
 			want = []string{"SELECT"}
@@ -139,7 +139,7 @@ func TestGrants(t *testing.T) {
 
 // ofAllChains are the indexes that do not begin with the chain: the keeper of the
 // logs looks for what is new in all chains at once, and so does who counts.
-var ofAllChains = []string{"audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey", "requests_by_position", "tally_queue_pkey", "tally_turn_pkey"}
+var ofAllChains = []string{"audit_entries_by_position", "log_heads_by_revision", "log_leader_pkey", "requests_by_position", "tally_queue_pkey", "tally_turn_pkey", "schema_compatibility_pkey"}
 
 // TestKeysBeginWithTheChain reads the catalogue: every key and every index has
 // the chain first, so that no chain's rows are found, or in the way, in

@@ -7,10 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"strconv"
 
 	"github.com/lib/pq"
-	"github.com/lib/pq/pqerror"
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
 )
@@ -18,9 +16,10 @@ import (
 // schema is the PostgreSQL schema that holds the tables.
 const schema = "alkalog"
 
-// SchemaVersion is the schema version that this program works with: the number of the
-// last migration. A server refuses a database of another version.
-const SchemaVersion int64 = 18
+// SchemaVersion is the schema version that this program was written for: the number of
+// the last migration. A server refuses a database of an older version, and one of a
+// newer version that no longer admits it (schema_compatibility).
+const SchemaVersion int64 = 19
 
 // The roles of the database. The roles have no passwords; the administrator of the
 // database configures their login.
@@ -42,78 +41,9 @@ const (
 //go:embed migrations/*.sql
 var migrations embed.FS
 
-// SchemaError means that the schema version of the database is not this program's. It
-// wraps ErrUnavailable.
-type SchemaError struct {
-	// Have is the version of the database; 0 if it has no schema.
-	Have int64
-	// Want is SchemaVersion.
-	Want int64
-}
-
-// Error names both versions and says what to do.
-func (e *SchemaError) Error() string {
-	mend := "run `server migrate` first"
-	if e.Have > e.Want {
-		mend = "use a newer server"
-	}
-	return fmt.Sprintf("storage: the database has schema version %d, this server works with version %d: %s", e.Have, e.Want, mend)
-}
-
-// Unwrap returns ErrUnavailable.
-func (e *SchemaError) Unwrap() error { return ErrUnavailable }
-
-// statementTimeoutQuery sets the statement timeout, in milliseconds, for one
-// transaction.
-const statementTimeoutQuery = "select set_config('statement_timeout', $1, true)"
-
-// CheckSchema returns a *SchemaError unless the schema version fits this program, an
-// *IsolationError unless row-level security separates the chains, and a *GuardsError
-// unless triggers and privileges are those of the migrations.
-func (db *DB) CheckSchema(ctx context.Context) error {
-	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
-	if err != nil {
-		return err
-	}
-	defer tx.end()
-	// The catalog queries may take longer than a call may; they run once, at the start.
-	limit := db.cfg.ReadTimeout * 4 / 5
-	if _, err := tx.ExecContext(ctx, statementTimeoutQuery, strconv.FormatInt(limit.Milliseconds(), 10)); err != nil {
-		return explain(ctx, err)
-	}
-	if err := checkVersion(ctx, tx); err != nil {
-		return err
-	}
-	if err := checkIsolation(ctx, tx); err != nil || db.cfg.Inspect {
-		return err
-	}
-	gaps, err := guardGaps(ctx, tx)
-	if err == nil && len(gaps) > 0 {
-		err = &GuardsError{Gaps: gaps}
-	}
-	return err
-}
-
-// checkVersion returns a *SchemaError unless the schema version fits this program.
-func checkVersion(ctx context.Context, tx *transaction) error {
-	var have int64
-	err := tx.GetContext(ctx, &have, "select coalesce(max(version_id), 0) from goose_db_version where is_applied")
-	if err != nil && !pqError(err, pqerror.UndefinedTable) {
-		return explain(ctx, err)
-	}
-	if have != SchemaVersion {
-		return &SchemaError{Have: have, Want: SchemaVersion}
-	}
-	return nil
-}
-
-// pqError reports whether the server answered with a SQLSTATE.
-func pqError(err error, code pqerror.Code) bool {
-	var refused *pq.Error
-	return errors.As(err, &refused) && refused.Code == code
-}
-
 // Migrate creates missing roles and brings the schema up to SchemaVersion, never down.
+// Servers of older versions go on writing, as far as the migrations allow, until
+// FinishMigration.
 // The first time, the connection string must be that of a superuser; afterwards that of
 // RoleMigrator suffices. Concurrent migrations wait for each other. Each migration is
 // one transaction, so that an interrupted run is continued by the next.
@@ -227,8 +157,38 @@ func migrateUp(ctx context.Context, pool *sql.DB) error {
 		return err
 	}
 	if have > SchemaVersion {
+		return &SchemaError{Have: have, Want: SchemaVersion, Least: have}
+	}
+	if _, err = provider.Up(ctx); err != nil || have > 0 {
+		return err
+	}
+	return finish(ctx, pool) // no server has ever worked with it
+}
+
+// FinishMigration ends an upgrade: from now on, only servers of SchemaVersion or newer
+// may write. It returns a *SchemaError if the schema is not yet of that version. Call it
+// when no older server runs any more; one that does is refused by the database.
+func FinishMigration(ctx context.Context, ownerDSN string) error {
+	return asOwner(ctx, ownerDSN, RoleOwner, finish)
+}
+
+// finish raises the minimum to SchemaVersion. It never lowers it.
+func finish(ctx context.Context, pool *sql.DB) error {
+	tx, err := pool.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback() // without effect after the commit
+	var have int64
+	if err := tx.QueryRowContext(ctx, versionQuery).Scan(&have); err != nil {
+		return err
+	}
+	if have < SchemaVersion {
 		return &SchemaError{Have: have, Want: SchemaVersion}
 	}
-	_, err = provider.Up(ctx)
-	return err
+	_, err = tx.ExecContext(ctx, "update schema_compatibility set min_server_schema = $1 where min_server_schema < $1", SchemaVersion)
+	if err != nil {
+		return err
+	}
+	return tx.Commit()
 }

@@ -50,7 +50,7 @@ func TestSchemaMustFit(t *testing.T) {
 	}{
 		"none":  {"drop schema alkalog cascade", 0, "server migrate"},
 		"older": {"update goose_db_version set version_id = 0", 0, "server migrate"},
-		"newer": {"insert into goose_db_version (version_id, is_applied) values (1000, true)", 1000, "newer server"},
+		"newer": {"insert into goose_db_version (version_id, is_applied) values (1000, true); update schema_compatibility set min_server_schema = 1000", 1000, "newer server"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

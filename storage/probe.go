@@ -26,7 +26,7 @@ func (db *DB) Probe(ctx context.Context) error {
 		return err
 	}
 	defer tx.end()
-	if err := checkVersion(ctx, tx); err != nil {
+	if _, err := db.checkVersion(ctx, tx); err != nil {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, spillQuery)

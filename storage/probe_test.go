@@ -25,7 +25,7 @@ func TestProbeNamesWhatKeepsWritesFrom(t *testing.T) {
 	}{
 		{"insert revoked", "revoke insert on audit_entries from alkalog_server", "grant insert on audit_entries to alkalog_server",
 			func(err error) bool { return errors.Is(err, storage.ErrAuditUnavailable) }},
-		{"another schema", "insert into goose_db_version (version_id, is_applied) values (9999, true)", "delete from goose_db_version where version_id = 9999",
+		{"another schema", "update schema_compatibility set min_server_schema = 9999", "update schema_compatibility set min_server_schema = 18",
 			func(err error) bool { return errors.As(err, &schema) }},
 	} {
 		if err := db.Probe(t.Context()); err != nil {

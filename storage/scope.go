@@ -63,7 +63,7 @@ func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 	message := fmt.Sprintf("begin %s%s; %s", isolation, mode, s.statement())
 	if !opts.ReadOnly {
 		// A process that holds a lock may be stopped, and then does not release it.
-		message += fmt.Sprintf("; set local lock_timeout = %d", lockTimeout.Milliseconds())
+		message += fmt.Sprintf("; set local lock_timeout = %d; %s", lockTimeout.Milliseconds(), admissionQuery)
 	}
 	if s.audits(opts) {
 		message += "; " + lockAuditLog
@@ -87,6 +87,9 @@ func (c *conn) BeginTx(ctx context.Context, opts driver.TxOptions) (driver.Tx, e
 		// A scope that was refused has left a transaction open. A connection that
 		// cannot roll back is not used again.
 		_ = c.pqConn.Rollback()
+		if !opts.ReadOnly {
+			err = admissionRefusal(err)
+		}
 		if audits {
 			err = auditRefusal(err)
 		}

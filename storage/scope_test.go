@@ -53,7 +53,7 @@ var withoutChain = map[string]string{
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "whoQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
-	"checkVersion": "the catalogue", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
+	"readSchema": "the catalogue", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
 	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
@@ -241,7 +241,7 @@ func literal(n ast.Node) (string, bool) {
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
 	"AcquireLease", "ReleaseLease", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
-	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended"}
+	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the
 // database is told the chain, or is listed above.

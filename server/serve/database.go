@@ -63,21 +63,32 @@ func startPrivate(ctx context.Context, cfg Config) (database, error) {
 		return database{}, err
 	}
 	d := database{cluster: cluster, description: fmt.Sprintf("a private PostgreSQL %s in %s", cluster.Version(), cfg.DataDir)}
-	if err := storage.Migrate(ctx, cluster.DSN("", "")); err != nil {
+	if err := migrate(ctx, cluster.DSN("", ""), true); err != nil { // it has no other servers
 		return database{}, errors.Join(err, d.close())
 	}
 	return d, nil
 }
 
+// migrate migrates a database and, if it is to be finished, lets no older server
+// write any more.
+func migrate(ctx context.Context, dsn string, finish bool) error {
+	err := storage.Migrate(ctx, dsn)
+	if err == nil && finish {
+		err = storage.FinishMigration(ctx, dsn)
+	}
+	return err
+}
+
 // Migrate migrates the database of cfg and returns a description of it. It starts
-// no server.
-func Migrate(ctx context.Context, cfg Config) (string, error) {
+// no server. If finish is set, servers of older versions may not write afterwards;
+// they never may to a private database.
+func Migrate(ctx context.Context, cfg Config, finish bool) (string, error) {
 	cfg, err := cfg.complete()
 	if err != nil {
 		return "", err
 	}
 	if cfg.Database != "" {
-		return Describe(cfg.Database), storage.Migrate(ctx, cfg.Database)
+		return Describe(cfg.Database), migrate(ctx, cfg.Database, finish)
 	}
 	d, err := startPrivate(ctx, cfg)
 	if err != nil {

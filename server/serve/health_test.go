@@ -112,7 +112,7 @@ func TestReadinessFollowsTheDatabase(t *testing.T) {
 	admin := s.database.SQL(t, "postgres")
 	for _, c := range []struct{ cause, damage, mend string }{
 		{causeAudit, "revoke insert on audit_entries from alkalog_server", "grant insert on audit_entries to alkalog_server"},
-		{causeSchema, "insert into goose_db_version (version_id, is_applied) values (9999, true)", "delete from goose_db_version where version_id = 9999"},
+		{causeSchema, "update schema_compatibility set min_server_schema = 9999", "update schema_compatibility set min_server_schema = 18"},
 	} {
 		s.is(t, ReadinessHealth, well)
 		s.sql(t, admin, c.damage)
