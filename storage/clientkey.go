@@ -207,15 +207,20 @@ func (s *Snapshot) open(table, client string, r sealedRow) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	plain, err := k.open(table, key{chain: s.chain, parent: r.Parent, id: r.ID}, r.Body)
+	at := key{chain: s.chain, parent: r.Parent, id: r.ID}
+	plain, err := k.open(table, at, r.Body)
 	if err == nil && s.keepOpened {
-		s.opened = append(s.opened, openedRecord{plain, r.Body})
+		s.opened = append(s.opened, openedRecord{table, at, plain, r.Body})
 	}
 	return plain, err
 }
 
 // openedRecord is one record as plain and as sealed bytes.
-type openedRecord struct{ plain, sealed []byte }
+type openedRecord struct {
+	table         string
+	key           key
+	plain, sealed []byte
+}
 
 // maxCachedKeys bounds the keys that a snapshot keeps while it goes through the records
 // of all clients. Our own choice.

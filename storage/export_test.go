@@ -69,3 +69,6 @@ func ReadGuards(ctx context.Context, db *DB) ([]string, error) {
 	defer tx.end()
 	return readGuards(ctx, tx)
 }
+
+// Difference and ApplyDifference are the codec of answers that refer to records.
+var Difference, ApplyDifference = difference, applyDifference

@@ -218,7 +218,7 @@ func newSealed[M proto.Message](name, client string, columns ...column[M]) table
 // record makes the record that inserts m under a key. err is a problem with the key,
 // which Write returns. If m has an etag field, it is set.
 func (t table[M]) record(at key, err error, m M) Record {
-	r := Record{statements: t.statements, key: at, client: t.clientOf(at)}
+	r := Record{statements: t.statements, key: at, client: t.clientOf(at), final: isFinal(m)}
 	if f := etagField(m); f != nil {
 		r.etag = Etag(m)
 		m.ProtoReflect().Set(f, protoreflect.ValueOfString(r.etag))

@@ -80,6 +80,8 @@ type Record struct {
 	body []byte
 	// values are those of the search columns.
 	values []sql.NullString
+	// final means that the record is never changed again (isFinal).
+	final bool
 	// err is what was wrong when the record was made; Write returns it.
 	err error
 }

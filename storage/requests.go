@@ -11,7 +11,8 @@ import (
 
 // claim is a request with its answer, a row of the table requests. Inserting it claims
 // the request ID. It is inserted in the transaction that does what was asked, so a
-// request is answered if and only if it was done.
+// request is answered if and only if it was done. The answer may be a reference to
+// records (answers.go).
 type claim struct {
 	chain, id, kind string
 	request, answer []byte
@@ -175,6 +176,9 @@ func (a answered) open(s *Snapshot, c *claim) error {
 	if c.request, err = k.open("requests", c.sealKey("request"), a.Request); err != nil {
 		return err
 	}
-	c.answer, err = k.open("requests", c.sealKey("answer"), a.Answer)
+	if c.answer, err = k.open("requests", c.sealKey("answer"), a.Answer); err != nil {
+		return err
+	}
+	c.answer, err = s.resolve(c.answer, k)
 	return err
 }

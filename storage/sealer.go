@@ -160,7 +160,7 @@ func (g *sealer) sealRecord(r *Record) error {
 	}
 	plain := r.body
 	r.body = key.seal(r.name, r.key, plain)
-	g.addDigest(openedRecord{plain, r.body})
+	g.addDigest(openedRecord{r.name, r.key, plain, r.body})
 	return nil
 }
 

@@ -266,6 +266,7 @@ func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	if err != nil {
 		return preparedWrite{}, err
 	}
+	t.sealer.referTo(&claim, t.changes.Records)
 	if err := t.sealer.sealClaim(&claim); err != nil {
 		return preparedWrite{}, err
 	}
