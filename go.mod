@@ -7,6 +7,7 @@ require (
 	buf.build/go/protovalidate v1.4.0
 	cel.dev/cel-go v0.33.2
 	github.com/alecthomas/kong v1.17.0
+	github.com/anishathalye/porcupine v1.3.1
 	github.com/bufbuild/protocompile v0.14.1
 	github.com/coreos/go-oidc/v3 v3.21.0
 	github.com/go-jose/go-jose/v4 v4.1.9
