@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"net"
+	"sync"
 	"time"
 
 	"github.com/lib/pq"
@@ -47,6 +48,38 @@ func Announce(ctx context.Context, db *DB, names []string) error {
 		return explain(ctx, err)
 	}
 	return tx.commit(ctx)
+}
+
+// writeListeners are the channels that learn of writes of this program.
+type writeListeners struct {
+	mu  sync.Mutex
+	all []chan struct{}
+}
+
+// OnWrite returns a new channel that holds a value once this program has committed a
+// write for a chain: there may be new audit entries, and facts to be counted. It holds
+// one value however many writes there were. A reader of it must also look from
+// time to time, because other servers write too, and a commit can be known to the
+// database only.
+func (db *DB) OnWrite() <-chan struct{} {
+	l, c := &db.writeListeners, make(chan struct{}, 1)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.all = append(l.all, c)
+	return c
+}
+
+// tell puts a value into every channel that has none. It never blocks, so that a write
+// waits for nobody.
+func (l *writeListeners) tell() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, c := range l.all {
+		select {
+		case c <- struct{}{}:
+		default:
+		}
+	}
 }
 
 const (

@@ -161,14 +161,15 @@ func SettledBefore(ctx context.Context, db *DB) (int64, error) {
 		return 0, err
 	}
 	defer tx.end()
-	// In this order: a write that takes its lock after the second query gets
-	// positions that the first has not seen.
-	var next, lowest int64
-	if err := tx.GetContext(ctx, &next, "select last_value + is_called::int from audit_entries_position_seq"); err != nil {
-		return 0, explain(ctx, err)
-	}
-	err = tx.GetContext(ctx, &lowest, `select coalesce(min((classid::bigint << 32) | objid::bigint), $1) from pg_locks
-		where locktype = 'advisory' and mode = 'ShareLock' and objsubid = 1
-		and database = (select oid from pg_database where datname = current_database())`, next)
-	return min(lowest, next), explain(ctx, err)
+	var settled int64
+	err = tx.GetContext(ctx, &settled, "select settled from "+settledQuery+" s")
+	return settled, explain(ctx, err)
 }
+
+// settledQuery computes the settled position, and the next one. The inner query
+// depends on the outer row, so the locks are read after the sequence: a write that
+// takes its lock later gets positions that the sequence has not given out yet.
+const settledQuery = `(select n.next, least(n.next, (select coalesce(min((classid::bigint << 32) | objid::bigint), n.next) from pg_locks
+	where locktype = 'advisory' and mode = 'ShareLock' and objsubid = 1
+	and database = (select oid from pg_database where datname = current_database()))) as settled
+	from (select last_value + is_called::int as next from audit_entries_position_seq offset 0) n)`

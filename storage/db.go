@@ -130,6 +130,9 @@ type DB struct {
 	// practitionerCounts are figures that were counted and not yet written.
 	practitionerCounts practitionerCounts
 
+	// writeListeners are told of every write. See OnWrite.
+	writeListeners writeListeners
+
 	// forbidden is why nothing may be written; nil: writes are allowed. See Forbid.
 	forbidden atomic.Pointer[string]
 	// erased are the clients whose keys must not be used. See MarkErased.
@@ -211,6 +214,8 @@ type transaction struct {
 	db   *DB
 	conn *sqlx.Conn
 	link *link
+	// told means that OnWrite tells of the commit.
+	told bool
 }
 
 // begin waits for a connection as long as the caller does and begins a transaction in a
@@ -228,7 +233,7 @@ func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transa
 		if err != nil {
 			return nil, explain(ctx, err)
 		}
-		t := &transaction{db: db, conn: conn, link: setScope(conn, in)}
+		t := &transaction{db: db, conn: conn, link: setScope(conn, in), told: in.audited && (opts == nil || !opts.ReadOnly)}
 		t.link.setDeadline(ctx)
 		t.Tx, err = conn.BeginTxx(context.WithoutCancel(ctx), opts)
 		if err == nil {
@@ -299,6 +304,9 @@ func (t *transaction) finish() error {
 	defer t.conn.Close()
 	t.link.beginCommit()
 	err := t.Commit()
+	if t.told { // also if the result is unknown: a look does no harm
+		t.db.writeListeners.tell()
+	}
 	if err == nil && t.link.notReplicated.Load() {
 		err = errNotReplicated
 	}

@@ -3,8 +3,9 @@ package storage
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
-	"strconv"
+	"fmt"
 	"time"
 
 	"github.com/lib/pq"
@@ -138,6 +139,46 @@ type Lease struct {
 	Duration time.Duration
 }
 
+// hold returns the statements that lock the leader's row, if the epoch is still the
+// current one, and extend the lease. They are part of the message that begins a
+// transaction, so they cost no round trip. The lock is held to the end of the
+// transaction, so that no other server can become the leader and change a log
+// meanwhile. A leader that is suspended with the lock loses it at the end of the lease,
+// when the server closes its idle transaction.
+func (l Lease) hold() string {
+	return fmt.Sprintf(`set local idle_in_transaction_session_timeout = %d;
+		update log_leader set lease_end = clock_timestamp() + %d * interval '1 microsecond' where epoch = %d`,
+		max(1000, l.Duration.Milliseconds()), l.Duration.Microseconds(), l.Epoch)
+}
+
+// heldLead returns ErrNotLeading unless the last statement of hold has found the row.
+func heldLead(last driver.Result) error {
+	n, err := last.RowsAffected()
+	if err == nil && n != 1 {
+		err = ErrNotLeading
+	}
+	return err
+}
+
+// leading runs do in a transaction of the leader and commits it. If another server
+// leads, the error is ErrNotLeading and do is not called.
+func (db *DB) leading(ctx context.Context, lead Lease, do func(*transaction) error) error {
+	tx, err := db.begin(ctx, asLeader(lead), nil)
+	if err != nil {
+		return err
+	}
+	if err := do(tx); err != nil {
+		tx.end()
+		return explain(ctx, err)
+	}
+	return tx.commit(ctx)
+}
+
+// RenewLease extends a lease. If another server leads, the error is ErrNotLeading.
+func RenewLease(ctx context.Context, db *DB, lead Lease) error {
+	return db.leading(ctx, lead, func(*transaction) error { return nil })
+}
+
 // Sequence puts up to limit entries on their logs: those that are not there yet, before
 // the position settled, which SettledBefore returned. fn computes the changes from the
 // state that it is given, and must not depend on anything else. They are committed only
@@ -146,29 +187,32 @@ type Lease struct {
 // It returns the position up to which entries are on their logs. If the caller crashes,
 // the batch is either committed or absent, and the next leader continues from the state
 // in the database.
+//
+// A batch costs four round trips however many chains it has: the lock, one statement
+// that reads, one that writes, and COMMIT. If the tables refuse what is written, they
+// were changed by somebody else; the batch is then done again, log by log, so that
+// only the log that is refused is halted.
 func Sequence(ctx context.Context, db *DB, lead Lease, settled int64, limit int, fn func(*Batch) (LogChanges, error)) (int64, error) {
-	var reached int64
-	err := db.inTransaction(ctx, func(tx *transaction) error {
-		position, err := lead.hold(ctx, tx)
-		if err != nil {
-			return err
-		}
+	reached, err := sequence(ctx, db, lead, settled, limit, fn, (*Batch).writeAll)
+	if errors.Is(err, errNotGrowing) {
+		reached, err = sequence(ctx, db, lead, settled, limit, fn, (*Batch).writeApart)
+	}
+	return reached, err
+}
+
+// sequence is Sequence with one of the two ways to write a batch.
+func sequence(ctx context.Context, db *DB, lead Lease, settled int64, limit int,
+	fn func(*Batch) (LogChanges, error), write func(*Batch, LogChanges, int64) error) (reached int64, err error) {
+	err = db.leading(ctx, lead, func(tx *transaction) error {
 		b := &Batch{ctx: ctx, tx: tx}
-		if position >= settled {
-			if position, err = b.given(position); err != nil {
-				return err
-			}
+		if reached, err = b.read(settled, limit); err != nil {
+			return err
 		}
-		upTo, err := b.read(position, settled, limit)
+		changes, err := fn(b)
 		if err != nil {
 			return err
 		}
-		if err := b.change(fn); err != nil {
-			return err
-		}
-		reached = max(position, upTo)
-		_, err = tx.ExecContext(ctx, "update log_leader set position = $1", reached)
-		return err
+		return write(b, changes, reached)
 	})
 	return reached, err
 }
@@ -191,10 +235,7 @@ func VanishedLogs(ctx context.Context, db *DB, chains []string) ([]string, error
 // the last of these chains; empty when there are none left.
 func Revise(ctx context.Context, db *DB, lead Lease, after string, limit int, fn func(*Batch) (LogChanges, error)) (string, error) {
 	var last string
-	err := db.inTransaction(ctx, func(tx *transaction) error {
-		if _, err := lead.hold(ctx, tx); err != nil {
-			return err
-		}
+	err := db.leading(ctx, lead, func(tx *transaction) error {
 		b := &Batch{ctx: ctx, tx: tx, Heads: map[string]LogHead{}}
 		var heads []LogHead
 		err := tx.SelectContext(ctx, &heads, "select "+headColumns+" from log_heads where chain > $1 order by chain limit $2", after, limit)
@@ -204,26 +245,11 @@ func Revise(ctx context.Context, db *DB, lead Lease, after string, limit int, fn
 		for _, h := range heads {
 			b.Heads[h.Chain], last = h, h.Chain
 		}
-		return b.change(fn)
+		changes, err := fn(b)
+		if err != nil {
+			return err
+		}
+		return b.writeApart(changes, 0)
 	})
 	return last, err
-}
-
-// hold locks the leader's row, if the epoch is still the current one, extends the lease
-// and returns the position up to which entries are on their logs. The lock is held to
-// the end of the transaction, so that no other server can become the leader and change
-// a log meanwhile. A leader that is suspended with the lock loses it at the end of the
-// lease, when the server closes its idle transaction.
-func (l Lease) hold(ctx context.Context, tx *transaction) (int64, error) {
-	held := struct {
-		Position int64
-		Patience string
-	}{}
-	err := tx.GetContext(ctx, &held, `update log_leader set lease_end = clock_timestamp() + $2 * interval '1 microsecond'
-		where epoch = $1 returning position, set_config('idle_in_transaction_session_timeout', $3, true) as patience`,
-		l.Epoch, l.Duration.Microseconds(), strconv.FormatInt(max(1000, l.Duration.Milliseconds()), 10))
-	if errors.Is(err, sql.ErrNoRows) {
-		return 0, ErrNotLeading
-	}
-	return held.Position, err
 }

@@ -130,17 +130,38 @@ func ChangedHeads(ctx context.Context, db *DB, after int64, limit int) ([]LogHea
 	return heads, explain(ctx, err)
 }
 
-// NewestRevision reads the highest revision of all heads; 0 if there is none. A value
-// below one that was seen earlier means that the database was restored.
-func NewestRevision(ctx context.Context, db *DB) (int64, error) {
+// LogState is the state of all logs at one moment.
+type LogState struct {
+	// Next is the position that the next entry gets, and Settled the one before which no
+	// new entry can appear (SettledBefore).
+	Next, Settled int64
+	// Reached is the position up to which entries are on their logs; not valid if the
+	// leader's row is missing.
+	Reached sql.NullInt64
+	// Logs is the number of logs.
+	Logs int64
+	// LogHead is the head that has changed last; empty if there is none. A revision below one
+	// that was seen earlier means that the database was restored.
+	LogHead
+}
+
+// stateQuery reads the state of all logs.
+const stateQuery = "select s.next, s.settled, l.position as reached, (select count(*) from log_heads) as logs," + `
+	coalesce(h.chain, '') as chain, coalesce(h.size, 0) as size, h.root, coalesce(h.position, 0) as position, coalesce(h.keys, '') as keys,
+	h.checkpoint, coalesce(h.revision, 0) as revision, coalesce(h.halted, '') as halted
+from ` + settledQuery + ` s left join log_leader l on true
+left join lateral (select * from log_heads order by revision desc limit 1) h on true`
+
+// ReadLogState reads the state of all logs in one statement.
+func ReadLogState(ctx context.Context, db *DB) (LogState, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
-		return 0, err
+		return LogState{}, err
 	}
 	defer tx.end()
-	var newest int64
-	err = tx.GetContext(ctx, &newest, "select coalesce(max(revision), 0) from log_heads")
-	return newest, explain(ctx, err)
+	var state LogState
+	err = tx.GetContext(ctx, &state, stateQuery)
+	return state, explain(ctx, err)
 }
 
 // ListRestored reads the newest entries of the chain, at most 100, in which an operator

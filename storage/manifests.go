@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"time"
 
 	"github.com/lib/pq"
@@ -52,14 +53,14 @@ func MarkWrites(ctx context.Context, db *DB) (m WriteMark, err error) {
 // NewestWrite reads the position of the next write, and the position up to which writes
 // are covered.
 func NewestWrite(ctx context.Context, db *DB) (next, covered int64, err error) {
-	err = db.inTransaction(ctx, func(tx *transaction) error {
-		err := tx.GetContext(ctx, &next, "select last_value + is_called::int from requests_position_seq")
-		if err == nil {
-			err = tx.GetContext(ctx, &covered, "select covered from log_leader")
-		}
-		return err
-	})
-	return next, covered, err
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, 0, err
+	}
+	defer tx.end()
+	var found struct{ Next, Covered int64 }
+	err = tx.GetContext(ctx, &found, "select s.last_value + s.is_called::int as next, l.covered from requests_position_seq s, log_leader l")
+	return found.Next, found.Covered, explain(ctx, err)
 }
 
 // ChainIDs reads the IDs of all chains that are stored or have a log.
@@ -79,10 +80,7 @@ func ChainIDs(ctx context.Context, db *DB) (ids []string, err error) {
 // Entries, manifests and the new position are committed together. After a crash the
 // next leader repeats the batch or continues after it.
 func Cover(ctx context.Context, db *DB, lead Lease, settled int64, limit int, entry EntryOf) (more bool, err error) {
-	err = db.inTransaction(ctx, func(tx *transaction) error {
-		if _, err := lead.hold(ctx, tx); err != nil {
-			return err
-		}
+	err = db.leading(ctx, lead, func(tx *transaction) error {
 		var reached int64
 		if err := tx.GetContext(ctx, &reached, "select covered from log_leader"); err != nil {
 			return err
@@ -182,10 +180,7 @@ func CoverBaselines(ctx context.Context, db *DB, lead Lease, entry EntryOf) erro
 			Chain string
 			Round int
 		}
-		err := db.inTransaction(ctx, func(tx *transaction) error {
-			if _, err := lead.hold(ctx, tx); err != nil {
-				return err
-			}
+		err := db.leading(ctx, lead, func(tx *transaction) error {
 			err := tx.SelectContext(ctx, &found, `select chain, round from log_baseline b
 				where not exists (select from log_baselines e where e.chain = b.chain and e.round = b.round) limit 1`)
 			if err != nil || len(found) == 0 {

@@ -21,6 +21,8 @@ type scope struct {
 	keeper bool
 	// audited means that the transaction writes only if the audit log can be written too.
 	audited bool
+	// lead is the lease of a transaction that changes the logs; nil: another transaction.
+	lead *Lease
 }
 
 // inChain is the scope of one chain.
@@ -29,6 +31,10 @@ func inChain(id string) scope { return scope{chain: id, audited: true} }
 // asKeeper is the scope of what concerns all chains: which chains exist, and their logs
 // and counters. No work of a salon needs it.
 func asKeeper() scope { return scope{keeper: true} }
+
+// asLeader is the scope of the keeper while it holds the lead. The transaction begins
+// with Lease.hold, and fails with ErrNotLeading if another server leads.
+func asLeader(lead Lease) scope { return scope{keeper: true, lead: &lead} }
 
 // chainID is the form of the ID of a chain. Anything else becomes the empty ID, which
 // no row has, so that nothing that needs quoting gets into the statement.
@@ -68,6 +74,9 @@ func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 	if s.audits(opts) {
 		message += "; " + lockAuditLog
 	}
+	if s.lead != nil {
+		message += "; " + s.lead.hold()
+	}
 	return message
 }
 
@@ -81,9 +90,13 @@ func (c *conn) BeginTx(ctx context.Context, opts driver.TxOptions) (driver.Tx, e
 	if l := sql.IsolationLevel(opts.Isolation); l != sql.LevelDefault && l != sql.LevelRepeatableRead {
 		return nil, fmt.Errorf("storage: no transaction is %s", l)
 	}
-	message, audits := c.scope.begin(opts, c.lockTimeout), c.scope.audits(opts)
+	message, audits, leads := c.scope.begin(opts, c.lockTimeout), c.scope.audits(opts), c.scope.lead != nil
 	c.scope = scope{}
-	if _, err := c.pqConn.ExecContext(ctx, message, nil); err != nil {
+	last, err := c.pqConn.ExecContext(ctx, message, nil)
+	if err == nil && leads {
+		err = heldLead(last)
+	}
+	if err != nil {
 		// A scope that was refused has left a transaction open. A connection that
 		// cannot roll back is not used again.
 		_ = c.pqConn.Rollback()

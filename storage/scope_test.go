@@ -16,10 +16,12 @@ import (
 var beyondAChain = map[string]string{
 	"acrossChains":            "the keeper", // for the functions below
 	"inTransaction":           "the keeper",
+	"leading":                 "the keeper",
 	"ListChains":              "the keeper",
 	"AcquireLease":            "the keeper",
 	"ReleaseLease":            "the keeper",
-	"Sequence":                "the keeper",
+	"sequence":                "the keeper",
+	"RenewLease":              "the keeper",
 	"Revise":                  "the keeper",
 	"LogProgress":             "the keeper",
 	"MarkWrites":              "the keeper",
@@ -28,7 +30,7 @@ var beyondAChain = map[string]string{
 	"ChainIDs":                "the keeper",
 	"CoverBaselines":          "the keeper",
 	"ChangedHeads":            "the keeper",
-	"NewestRevision":          "the keeper",
+	"ReadLogState":            "the keeper",
 	"CountPending":            "the keeper",
 	"SettledBefore":           "the keeper",
 	"ErasuresFrom":            "the keeper",
@@ -46,9 +48,9 @@ var beyondAChain = map[string]string{
 // withoutChain are the declarations with statements that name no chain: they run
 // in the keeper's role, or reach nothing that a chain has.
 var withoutChain = map[string]string{
-	"AcquireLease": "the keeper", "ReleaseLease": "the keeper", "Sequence": "the keeper", "Revise": "the keeper", "hold": "the keeper",
-	"read": "the keeper", "given": "the keeper", "writePlaces": "the keeper", "writeTiles": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
-	"NewestRevision": "the keeper", "CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
+	"AcquireLease": "the keeper", "ReleaseLease": "the keeper", "Revise": "the keeper",
+	"batchQuery": "the keeper", "writeQuery": "the keeper", "stateQuery": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
+	"CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
 	"UpdateCounters": "the keeper", "WritePractitionerCounts": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
@@ -163,7 +165,7 @@ func transactionOwners(t *testing.T, more string) []finding {
 			switch {
 			case ok && sel.Sel.Name == "begin" && len(call.Args) == 3:
 				all = append(all, finding{name, scopeOf(call.Args[1])})
-			case ok && (sel.Sel.Name == "acrossChains" || sel.Sel.Name == "inTransaction"):
+			case ok && (sel.Sel.Name == "acrossChains" || sel.Sel.Name == "inTransaction" || sel.Sel.Name == "leading"):
 				all = append(all, finding{name, "the keeper"})
 			}
 			return true
@@ -178,7 +180,7 @@ func scopeOf(e ast.Expr) string {
 	case *ast.CallExpr:
 		if f, ok := e.Fun.(*ast.Ident); ok && f.Name == "inChain" {
 			return "a chain"
-		} else if ok && f.Name == "asKeeper" {
+		} else if ok && (f.Name == "asKeeper" || f.Name == "asLeader") {
 			return "the keeper"
 		}
 	case *ast.CompositeLit:
@@ -240,7 +242,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"AcquireLease", "ReleaseLease", "Sequence", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "NewestRevision", "CountPending", "SettledBefore", "UpdateCounters", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
+	"AcquireLease", "ReleaseLease", "Sequence", "RenewLease", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "ReadLogState", "CountPending", "SettledBefore", "UpdateCounters", "OnWrite", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the

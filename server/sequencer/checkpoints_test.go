@@ -391,7 +391,13 @@ func TestOverdue(t *testing.T) {
 		t.Fatal(err)
 	}
 	var waiting waitingSince
-	overdue := func() error { return q.checkOverdue(t.Context(), &waiting) }
+	overdue := func() error {
+		state, err := storage.ReadLogState(t.Context(), b.db)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return q.checkOverdue(state, &waiting)
+	}
 	if err := overdue(); err != nil {
 		t.Errorf("an empty log: %v", err)
 	}
@@ -402,7 +408,7 @@ func TestOverdue(t *testing.T) {
 	}
 	run(t, q)
 	b.integrated(t)
-	if err := q.checkOverdue(t.Context(), &waiting); err != nil {
+	if err := overdue(); err != nil {
 		t.Errorf("all is on the log: %v", err)
 	}
 	if _, err := b.sql.ExecContext(t.Context(), "alter table log_leader disable trigger all; delete from log_leader"); err != nil {

@@ -60,8 +60,15 @@ const (
 	// batchSize is the maximum number of entries added in one transaction. It bounds
 	// the memory of a batch: 1,000 entries of at most 65,535 bytes.
 	batchSize = 1000
-	// pollEvery is how often a leader looks for new entries.
-	pollEvery = 200 * time.Millisecond
+	// pollEvery is how often a leader looks for entries that it was not told of, at most.
+	// Our own choice: writers of this server and hints of others wake it at once.
+	pollEvery = time.Second
+	// batchSpacing is the time between the beginnings of two batches. It bounds what the
+	// sequencer costs while many write, and is part of how long an entry waits. Our own
+	// choice.
+	batchSpacing = 20 * time.Millisecond
+	// retryEvery is the pause after an error. Our own choice.
+	retryEvery = 200 * time.Millisecond
 	// headsPage is how many heads are read per query.
 	headsPage = 200
 	// checkEvery is how often the key file, the checkpoints of other servers and
@@ -80,6 +87,10 @@ type Sequencer struct {
 	leads atomic.Bool
 	// wake signals that the database was restarted or replaced.
 	wake <-chan struct{}
+	// written holds a value when this server has written, entries when another server
+	// has, and free when another server has given up the lead. See Hear.
+	written       <-chan struct{}
+	entries, free chan struct{}
 
 	mu          sync.Mutex // guards the fields below, which both loops use
 	ring        *keyring
@@ -88,6 +99,11 @@ type Sequencer struct {
 	keysChanged bool
 	// lastLogged is the last logged error by operation.
 	lastLogged map[string]string
+
+	// searched is the number of logs and the newest revision at searchedAt, when missing
+	// logs were looked for last.
+	searched   [2]int64
+	searchedAt time.Time
 
 	// findings are those of the last inspection, by chain.
 	findings map[string]Findings
@@ -113,7 +129,8 @@ func Open(ctx context.Context, cfg Config) (*Sequencer, error) {
 		cfg.Now = time.Now
 	}
 	q := &Sequencer{cfg: cfg, ring: ring, checkpoints: checkpoints, lastLogged: map[string]string{},
-		findings: map[string]Findings{}, backlogs: map[string]backlog{}, wake: cfg.DB.SuspendOnChange()}
+		findings: map[string]Findings{}, backlogs: map[string]backlog{}, wake: cfg.DB.SuspendOnChange(),
+		written: cfg.DB.OnWrite(), entries: make(chan struct{}, 1), free: make(chan struct{}, 1)}
 	if err := q.compareCheckpoints(ctx); err != nil {
 		return nil, err
 	}
@@ -131,12 +148,12 @@ func (q *Sequencer) keys() []ledger.PrivateKey {
 }
 
 // Lead takes the lead whenever it is free and adds entries to the logs, until ctx
-// is done. A server that is not the leader asks again after a sixth of the lease,
-// so that a dead leader is replaced within about one lease.
+// is done. A server that is not the leader asks again after a third of the lease, or
+// at once when the leader says that it stops.
 func (q *Sequencer) Lead(ctx context.Context) {
 	for ctx.Err() == nil {
 		if !q.mayLead() {
-			pause(ctx, pollEvery)
+			pause(ctx, retryEvery)
 			continue
 		}
 		epoch, err := storage.AcquireLease(ctx, q.cfg.DB, q.cfg.Lease)
@@ -144,7 +161,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 		if epoch != 0 {
 			q.lead(ctx, storage.Lease{Epoch: epoch, Duration: q.cfg.Lease})
 		}
-		pause(ctx, q.cfg.Lease/6)
+		q.follow(ctx)
 	}
 }
 
@@ -174,6 +191,7 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lease) {
 	q.keysChanged = true
 	q.mu.Unlock()
 	for ctx.Err() == nil && q.mayLead() {
+		began := time.Now()
 		more, err := q.round(ctx, &r)
 		if errors.Is(err, storage.ErrNotLeading) {
 			q.cfg.Logger.Info("another server signs the audit logs", "epoch", lead.Epoch)
@@ -185,9 +203,9 @@ func (q *Sequencer) lead(ctx context.Context, lead storage.Lease) {
 			return
 		case err != nil:
 			r = roundState{lead: lead, position: -1, covered: time.Now()}
-			pause(ctx, pollEvery)
+			pause(ctx, retryEvery)
 		case !more:
-			pause(ctx, pollEvery)
+			q.awaitEntries(ctx, began)
 		}
 	}
 }
@@ -199,7 +217,9 @@ func (q *Sequencer) releaseLead(ctx context.Context, lead storage.Lease) {
 	defer cancel()
 	if err := storage.ReleaseLease(ctx, q.cfg.DB, lead.Epoch); err != nil {
 		q.logChange(ctx, "release the lead of the audit logs", err)
+		return
 	}
+	_ = storage.Announce(ctx, q.cfg.DB, []string{leadFree}) // those who miss it ask again by themselves
 }
 
 // roundState is what a leader remembers between rounds. It can be lost at any
@@ -223,7 +243,7 @@ type roundState struct {
 // Entries are added only below SettledBefore, the position below which no
 // transaction is still running. Above it, a transaction with a lower position could
 // commit later and its entry would be passed. A round without new entries only
-// renews the lease, three times per lease.
+// renews the lease, at least three times per lease.
 func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 	keys, err := q.resignAll(ctx, r.lead)
 	if err != nil {
@@ -233,11 +253,18 @@ func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 	if err != nil {
 		return false, err
 	}
+	marked := r.mark.Writes > 0
 	if more, err := q.cover(ctx, r, settled); more || err != nil {
 		return more, err
 	}
-	if r.position >= settled-1 && time.Since(r.renewed) < q.cfg.Lease/3 {
-		return false, nil
+	marked = !marked && r.mark.Writes > 0 // then the next round can cover
+	if r.position >= settled-1 {
+		if time.Since(r.renewed) < q.pollEvery() {
+			return marked, nil
+		}
+		err := storage.RenewLease(ctx, q.cfg.DB, r.lead)
+		r.renewed = time.Now()
+		return marked, err
 	}
 	full := false
 	r.position, err = storage.Sequence(ctx, q.cfg.DB, r.lead, settled, batchSize, func(b *storage.Batch) (storage.LogChanges, error) {
@@ -245,7 +272,7 @@ func (q *Sequencer) round(ctx context.Context, r *roundState) (bool, error) {
 		return plan(b.Pending, b.Heads, b.Tiles, keys)
 	})
 	r.renewed = time.Now()
-	return full, err
+	return err == nil && (full || marked), err
 }
 
 // cover creates coverage entries for new writes when they are due. It reports
@@ -289,7 +316,7 @@ func (q *Sequencer) cover(ctx context.Context, r *roundState, settled int64) (bo
 	if err == nil && !more {
 		r.covered, r.mark = time.Now(), storage.WriteMark{}
 	}
-	return more, err
+	return err == nil, err // the new entries are to be put on the logs
 }
 
 // resignAll signs all logs with the current keys if the keys have changed or this
@@ -334,15 +361,5 @@ func (q *Sequencer) logChange(ctx context.Context, doing string, err error) {
 	q.mu.Unlock()
 	if news && err != nil && ctx.Err() == nil {
 		q.cfg.Logger.Warn(doing, "error", said)
-	}
-}
-
-// pause waits for d or until ctx is done.
-func pause(ctx context.Context, d time.Duration) {
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-	case <-timer.C:
 	}
 }

@@ -143,10 +143,16 @@ type backlog struct {
 // remembered between counts: as long as it stays the same, the same entry waits,
 // and the lag grows from when it was first seen. The server's own clock measures
 // it, because entries carry the clock of the caller.
-func (q *Sequencer) countWaiting(ctx context.Context) error {
-	pending, err := storage.CountPending(ctx, q.cfg.DB)
-	if err != nil {
-		return err
+//
+// While every position is on the logs and no log is halted, nothing waits, and nothing
+// is counted.
+func (q *Sequencer) countWaiting(ctx context.Context, state storage.LogState) error {
+	var pending []storage.PendingEntries
+	if state.Reached.Int64 < state.Next-1 || q.hasHalted() {
+		var err error
+		if pending, err = storage.CountPending(ctx, q.cfg.DB); err != nil {
+			return err
+		}
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -160,4 +166,16 @@ func (q *Sequencer) countWaiting(ctx context.Context) error {
 	}
 	q.backlogs = waiting
 	return nil
+}
+
+// hasHalted reports whether a log is known to be halted.
+func (q *Sequencer) hasHalted() bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for _, h := range q.checkpoints.heads {
+		if h.halted != "" {
+			return true
+		}
+	}
+	return false
 }

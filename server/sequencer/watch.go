@@ -29,9 +29,13 @@ func (q *Sequencer) Watch(ctx context.Context) {
 		if q.cfg.DB.Suspended() {
 			q.logChange(ctx, "compare the audit logs with the last checkpoints", q.compareCheckpoints(ctx))
 		}
-		q.logChange(ctx, "check the audit logs", q.checkHeads(ctx))
-		q.logChange(ctx, "check for overdue audit entries", q.checkOverdue(ctx, &waiting))
-		q.logChange(ctx, "count pending audit entries", q.countWaiting(ctx))
+		state, err := storage.ReadLogState(ctx, q.cfg.DB)
+		if err == nil {
+			q.logChange(ctx, "check for overdue audit entries", q.checkOverdue(state, &waiting))
+			q.logChange(ctx, "count pending audit entries", q.countWaiting(ctx, state))
+			err = q.checkState(ctx, state)
+		}
+		q.logChange(ctx, "check the audit logs", err)
 		q.waitNextCheck(ctx)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), q.cfg.Lease)
@@ -63,19 +67,12 @@ type waitingSince struct {
 // leader cannot continue.
 //
 // Every server checks this, because a leader that hangs cannot report itself.
-func (q *Sequencer) checkOverdue(ctx context.Context, waiting *waitingSince) error {
-	settled, err := storage.SettledBefore(ctx, q.cfg.DB)
-	if err != nil {
-		return err
-	}
-	reached, err := storage.LogProgress(ctx, q.cfg.DB)
+func (q *Sequencer) checkOverdue(state storage.LogState, waiting *waitingSince) error {
 	switch {
-	case errors.Is(err, storage.ErrNotFound):
+	case !state.Reached.Valid:
 		return errors.New("the row that holds the lead is missing")
-	case err != nil:
-		return err
-	case reached >= waiting.upTo:
-		*waiting = waitingSince{settled - 1, time.Now()}
+	case state.Reached.Int64 >= waiting.upTo:
+		*waiting = waitingSince{state.Settled - 1, time.Now()}
 	case time.Since(waiting.since) > q.cfg.OverdueAfter:
 		return fmt.Errorf("no entries were added for more than %v", q.cfg.OverdueAfter)
 	}
@@ -96,33 +93,45 @@ func (q *Sequencer) reload(ctx context.Context) {
 	}
 }
 
-// checkHeads checks for acceptances and observes the heads that have changed.
+// checkHeads reads the state of the logs and checks it.
+func (q *Sequencer) checkHeads(ctx context.Context) error {
+	state, err := storage.ReadLogState(ctx, q.cfg.DB)
+	if err != nil {
+		return err
+	}
+	return q.checkState(ctx, state)
+}
+
+// checkState checks for acceptances and observes the heads that have changed.
 //
 // The order is deliberate: an acceptance must be seen before the log is compared, a
 // rewound database before its heads, and a missing log before the heads that exist.
 // A lock is never held during a query, so the state may change in between; each
 // step checks again that it still has the checkpoint it compared.
-func (q *Sequencer) checkHeads(ctx context.Context) error {
+//
+// The head that has changed last is observed also if it was seen before, because it
+// may be a different head with the same revision.
+func (q *Sequencer) checkState(ctx context.Context, state storage.LogState) error {
 	if err := q.CheckAccepted(ctx); err != nil {
 		return err
 	}
-	rewound, err := q.detectRewind(ctx)
-	if err != nil {
-		return err
-	}
-	if rewound {
+	if q.isRewound(state) {
 		return q.compareCheckpoints(ctx)
 	}
-	if err := q.detectMissingLogs(ctx); err != nil {
+	if err := q.detectMissingLogs(ctx, state); err != nil {
 		return err
 	}
-	for {
+	for heads := []storage.LogHead{state.LogHead}; ; {
 		q.mu.Lock()
 		after := q.checkpoints.revision
 		q.mu.Unlock()
-		heads, err := storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage)
-		if err != nil {
-			return err
+		if state.Revision > after {
+			var err error
+			if heads, err = storage.ChangedHeads(ctx, q.cfg.DB, after, headsPage); err != nil {
+				return err
+			}
+		} else if state.Chain == "" {
+			heads = nil
 		}
 		for _, h := range heads {
 			if err := q.checkPrefix(ctx, h); err != nil {
@@ -133,7 +142,7 @@ func (q *Sequencer) checkHeads(ctx context.Context) error {
 		for _, h := range heads {
 			q.observeHead(h)
 		}
-		err = q.applyWriteBlock(len(heads) < headsPage)
+		err := q.applyWriteBlock(len(heads) < headsPage)
 		q.mu.Unlock()
 		if err != nil || len(heads) < headsPage {
 			return err
@@ -211,31 +220,32 @@ func errPrefixChanged(was checkpointRecord) error {
 	return fmt.Errorf("the first %d entries of its log have changed", was.Size)
 }
 
-// detectRewind reports whether the newest revision is older than one that was
-// seen: the database was restored while this server ran, so that restored heads
-// look unchanged. Writes are blocked until all logs were compared. The newest head
-// is always checked again, because it may be a different head with the same
-// revision.
-func (q *Sequencer) detectRewind(ctx context.Context) (bool, error) {
-	newest, err := storage.NewestRevision(ctx, q.cfg.DB)
-	if err != nil {
-		return false, err
-	}
+// isRewound reports whether the newest revision is older than one that was seen: the
+// database was restored while this server ran, so that restored heads look unchanged.
+// Writes are blocked until all logs were compared.
+func (q *Sequencer) isRewound(state storage.LogState) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	switch {
-	case newest < q.checkpoints.revision:
-		q.cfg.DB.Forbid("its logs are older than the last checkpoints")
-		return true, nil
-	case newest == q.checkpoints.revision && newest > 0:
-		q.checkpoints.revision = newest - 1
+	if state.Revision >= q.checkpoints.revision {
+		return false
 	}
-	return false, nil
+	q.cfg.DB.Forbid("its logs are older than the last checkpoints")
+	return true
 }
+
+// searchMissingEvery is how often missing logs are looked for although neither the
+// number of logs nor the newest revision has changed. Our own choice.
+const searchMissingEvery = time.Minute
 
 // detectMissingLogs records a rollback for each log that was seen and no longer
 // exists.
-func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
+func (q *Sequencer) detectMissingLogs(ctx context.Context, state storage.LogState) error {
+	q.mu.Lock()
+	same := q.searched == [2]int64{state.Logs, state.Revision} && time.Since(q.searchedAt) < searchMissingEvery
+	q.mu.Unlock()
+	if same {
+		return nil
+	}
 	known := q.knownCheckpoints()
 	gone, err := storage.VanishedLogs(ctx, q.cfg.DB, slices.Collect(maps.Keys(known)))
 	if err != nil {
@@ -248,6 +258,7 @@ func (q *Sequencer) detectMissingLogs(ctx context.Context) error {
 			q.checkpoints.rollbacks[chain] = errLogMissing(was)
 		}
 	}
+	q.searched, q.searchedAt = [2]int64{state.Logs, state.Revision}, time.Now()
 	return nil
 }
 

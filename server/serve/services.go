@@ -26,6 +26,7 @@ import (
 func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules.Engine, log *sequencer.Sequencer, clients *clientKeeper, checks requests) []backgroundLoop {
 	now := cfg.reference.Now
 	clock := processing.Service{DB: db, Now: now, ServerClock: cfg.reference.offset, Check: checks.violations, Notifier: processing.NewNotifier(), Rules: engine, BeatEvery: cfg.Limits.HeartbeatInterval}
+	clock.Notifier.Others = log.Hear // one connection listens for both
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now, Limits: cfg.Limits.forCallers(), Methods: methodsFor})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
 	intake := consultation.Service{DB: db, Now: now, Rules: engine, List: clients.erased.add}

@@ -8,9 +8,12 @@ import (
 )
 
 const (
-	// countEvery is the pause after a look at the queue. The contract promises figures within
-	// about a second.
+	// countEvery is the pause after a look at the queue while this server writes. The
+	// contract promises figures within about a second.
 	countEvery = 250 * time.Millisecond
+	// searchEvery is how often the queue is looked at although this server has written
+	// nothing: facts of a server that ended before it counted them. Our own choice.
+	searchEvery = 5 * time.Second
 	// countBatch is how many facts are counted per transaction. Our own choice.
 	countBatch = 1000
 )
@@ -29,16 +32,26 @@ const lastWrite = 2 * time.Second
 func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()
+	written, looked, busy := s.DB.OnWrite(), time.Time{}, time.Time{}
 	for said := ""; ; {
-		counted, err := storage.UpdateCounters(ctx, s.DB, countBatch)
+		now, counted, err := time.Now(), 0, error(nil)
+		if due(written) {
+			busy = now.Add(time.Second) // another server may hold the turn for a moment
+		}
+		look := now.Before(busy) || now.Sub(looked) >= searchEvery
+		if look {
+			looked = now
+			counted, err = storage.UpdateCounters(ctx, s.DB, countBatch)
+		}
 		if err == nil {
 			err = storage.WritePractitionerCounts(ctx, s.DB)
 		}
-		if err == nil {
-			said = ""
-		} else if now := err.Error(); now != said && ctx.Err() == nil {
-			said = now
+		switch {
+		case err != nil && err.Error() != said && ctx.Err() == nil:
+			said = err.Error()
 			report(err)
+		case err == nil && look:
+			said = ""
 		}
 		if counted == countBatch && err == nil && ctx.Err() == nil {
 			continue // there is more
@@ -53,5 +66,15 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 			return
 		case <-pause.C:
 		}
+	}
+}
+
+// due reports whether a channel holds a value, and takes it.
+func due(written <-chan struct{}) bool {
+	select {
+	case <-written:
+		return true
+	default:
+		return false
 	}
 }

@@ -21,6 +21,10 @@ type Notifier struct {
 	topics   map[string]string // sessions with watchers, by what is announced of them
 	changed  map[string]bool   // to be announced to other servers
 	nudge    chan struct{}
+
+	// Others, if set, gets what other servers announce that is not about a watched session;
+	// an empty topic means that announcements may have been lost. Set it before Run.
+	Others func(topic string)
 }
 
 // watcher is one stream.
@@ -69,6 +73,9 @@ func (h *Notifier) hear(topic string) {
 	h.mu.Unlock()
 	if watched || topic == "" {
 		h.wake(session)
+	}
+	if !watched && h.Others != nil {
+		h.Others(topic)
 	}
 }
 
