@@ -253,3 +253,41 @@ func TestUsualValues(t *testing.T) {
 		t.Errorf("it does not say from when: %v", q)
 	}
 }
+
+// A form in a language is in that language as a whole: every statement, item and question
+// asked together has words made from today's English, which stands beside them.
+func TestGroupsAreTranslated(t *testing.T) {
+	e := engine(t)
+	for _, lang := range texts.Languages()[1:] {
+		for _, s := range e.Statements() {
+			wantTranslated(t, lang, "statements/"+s.GetStatementId(), s.GetText())
+			for _, item := range s.GetItems() {
+				wantTranslated(t, lang, "statements/"+item.GetField(), item.GetText())
+			}
+		}
+		for _, group := range e.Together() {
+			wantTranslated(t, lang, "together/"+group.ID, group.Text)
+			if group.Since != "" {
+				wantTranslated(t, lang, "together/"+group.ID+".since", group.Since)
+			}
+		}
+	}
+}
+
+func wantTranslated(t *testing.T, lang, id, english string) {
+	t.Helper()
+	if text, reviewed := texts.Translate(lang, id, english, texts.Args{"date": "02/03/2026"}); text == "" || text == english || reviewed {
+		t.Errorf("%s in %s: %q, reviewed %t", id, lang, text, reviewed)
+	}
+}
+
+// The day of the last visit stands in the translated question too.
+func TestTheLastVisitInAnotherLanguage(t *testing.T) {
+	c := contextOf(engine(t), planned(pb.ServiceKind_SERVICE_KIND_RETOUCH))
+	c.Language, c.Earlier = "fr", &pb.Consultation{SubmitTime: timestamppb.New(today.AddDate(0, 0, -70)), Hair: &pb.HairAnalysis{},
+		History: &pb.ClientHistory{UndescribedWork: pb.Answer_ANSWER_NO, Relaxer: &pb.PastEvent{Happened: pb.Answer_ANSWER_NO}}}
+	g := group(mustMake(t, c), "chemical-work")
+	if !strings.Contains(g.GetText(), "depuis le 22/12/2025") || !strings.Contains(g.GetEnglishText(), "since 22 December 2025") {
+		t.Errorf("asked %q beside %q", g.GetText(), g.GetEnglishText())
+	}
+}

@@ -53,15 +53,29 @@ func (f *form) groupTogether(t rules.Asked) {
 	}
 	g := &pb.QuestionGroup{GroupId: t.ID, Kind: pb.GroupKind_GROUP_KIND_TOGETHER, SharedChoices: f.shared(t, members)}
 	if g.Text, g.EnglishText = f.words("together/"+t.ID, t.Text); t.Since != "" && f.Earlier != nil {
-		day := f.Earlier.GetSubmitTime().AsTime().In(f.Zone).Format("2 January 2006")
-		g.Text, g.EnglishText = f.words("together/"+t.ID+".since", t.Since)
-		g.Text, g.EnglishText = strings.ReplaceAll(g.Text, "{date}", day), strings.ReplaceAll(g.EnglishText, "{date}", day)
+		g.Text, g.EnglishText = f.since(t)
 	}
 	for _, n := range members {
 		q := f.question(n)
 		g.Items = append(g.Items, &pb.GroupItem{Field: q.Field, Text: q.Question, EnglishText: q.EnglishQuestion})
 		f.groupOf[n.Path] = g
 	}
+}
+
+// since is the question of somebody who was here before, with the date of that visit, and
+// the English beside a translation. A day is written in words in English, and in numbers
+// in the order day, month, year in the other languages, which all use that order.
+func (f *form) since(t rules.Asked) (text, beside string) {
+	day := f.Earlier.GetSubmitTime().AsTime().In(f.Zone)
+	english := strings.ReplaceAll(t.Since, "{date}", day.Format("2 January 2006"))
+	text, reviewed := texts.Translate(f.Language, "together/"+t.ID+".since", t.Since, texts.Args{"date": day.Format("02/01/2006")})
+	switch {
+	case text == "":
+		return english, ""
+	case reviewed:
+		return text, ""
+	}
+	return text, english
 }
 
 // saidNoBefore tells whether "not since the last visit" means "never" for an answer: it

@@ -68,12 +68,12 @@ func TestCatalogueIsComplete(t *testing.T) {
 	}
 }
 
-// Questions and choices are drafted in every language of the catalogue, so that a
-// form never mixes languages.
+// What forms and findings say is drafted in every language of the catalogue, so that
+// none mixes languages.
 func TestFormsAreTranslatedWhole(t *testing.T) {
 	for id, e := range served.entries {
 		part, _, _ := strings.Cut(id, "/")
-		if !slices.Contains([]string{"questions", "choices", "forms"}, part) {
+		if !slices.Contains([]string{"questions", "choices", "forms", "statements", "together", "rules"}, part) {
 			continue
 		}
 		for _, name := range Languages() {
