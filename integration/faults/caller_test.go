@@ -209,6 +209,9 @@ func (o *op) judge(err error) {
 	for _, detail := range status.Convert(err).Details() {
 		if info, ok := detail.(*errdetails.ErrorInfo); ok {
 			o.Reason = info.Reason
+			if name := info.Metadata["new_decision"]; name != "" {
+				o.Names = []string{name} // kept although the call is refused
+			}
 		}
 	}
 }

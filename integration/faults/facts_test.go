@@ -118,6 +118,11 @@ func (x *facts) checkRecords(r *report) {
 	explained := map[string]bool{}
 	for _, c := range x.calls {
 		if !c.done() {
+			for _, o := range c.attempts {
+				for _, name := range o.Names {
+					explained[name] = true
+				}
+			}
 			continue
 		}
 		for _, name := range c.answer().Names {

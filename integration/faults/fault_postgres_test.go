@@ -58,7 +58,7 @@ func startPostgresIn(t testing.TB, dir string, settings ...string) *postgres {
 		t.Fatal(err)
 	}
 	p := newPostgres(t, filepath.Join(dir, "pgdata"), settings...)
-	run(t, "cp", "-a", template, p.data)
+	runTool(t, "cp", "-a", template, p.data)
 	p.start()
 	return p
 }
@@ -309,7 +309,7 @@ func (p *postgres) number(query string, args ...any) int64 {
 // backup makes a base backup, as pg_basebackup does for a standby (-R).
 func (p *postgres) backup(to string, args ...string) {
 	p.t.Helper()
-	run(p.t, program("pg_basebackup"), append([]string{"-h", "127.0.0.1", "-p", strconv.Itoa(p.port), "-U", superuser, "-D", to, "-c", "fast"}, args...)...)
+	runTool(p.t, program("pg_basebackup"), append([]string{"-h", "127.0.0.1", "-p", strconv.Itoa(p.port), "-U", superuser, "-D", to, "-c", "fast"}, args...)...)
 }
 
 // childrenOf finds the processes that a process has started.
@@ -372,8 +372,8 @@ func ownByPostgres(dir string) error {
 	return errors.Join(os.Chown(dir, uid, gid), os.Chmod(dir, 0o755))
 }
 
-// run runs a program of PostgreSQL's user that must succeed.
-func run(t testing.TB, name string, args ...string) {
+// runTool runs a program of PostgreSQL's user that must succeed.
+func runTool(t testing.TB, name string, args ...string) {
 	t.Helper()
 	cmd := exec.Command(name, args...)
 	if name != "cp" {

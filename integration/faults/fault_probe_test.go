@@ -13,11 +13,13 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -43,7 +45,12 @@ func newProbe(t testing.TB, address string) *probe {
 
 // asOperator identifies the caller as an operator of the installation.
 func asOperator(ctx context.Context) context.Context {
-	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development role=operator name=operators/faults")
+	return withCaller(ctx, "role=operator name=operators/faults")
+}
+
+// withCaller identifies the caller by a development identity.
+func withCaller(ctx context.Context, who string) context.Context {
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Development "+who)
 }
 
 // newChain is a request that makes a chain of its own.
@@ -61,6 +68,16 @@ func (p *probe) send(req *pb.CreateChainRequest, timeout time.Duration) error {
 	defer cancel()
 	_, err := p.directory.CreateChain(asOperator(ctx), req)
 	return err
+}
+
+// reasonOf is the machine-readable reason of an error.
+func reasonOf(err error) string {
+	for _, detail := range status.Convert(err).Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.Domain == "alkalog" {
+			return info.Reason
+		}
+	}
+	return ""
 }
 
 // read reads a chain and reports whether that was answered in time.

@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -189,11 +188,12 @@ func (s *server) wait() {
 	}
 }
 
-// setClock puts the machine's clock ahead by so much, as the server sees it.
-func (s *server) setClock(ahead time.Duration) {
+// setClock puts the wall clock of the server's machine ahead by a duration, or
+// stops it ("frozen"), as the server sees it.
+func (s *server) setClock(setting string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	fmt.Fprintf(s.stdin, "clock %s\n", ahead)
+	fmt.Fprintln(s.stdin, setting)
 }
 
 // serveChild serves what the environment names, if this process is to be a
@@ -227,14 +227,14 @@ func (c serverConfig) serve() error {
 			Quotas: serve.Quotas{CallerRate: much, CallerBurst: much, ChainRate: much, ChainBurst: much, CallerCalls: much, CallerStreams: much,
 				Anonymous: serve.AnonymousQuotas{OpenRate: much, OpenBurst: much, TotalRate: much, TotalBurst: much, Calls: much, TotalCalls: much}}},
 	}
-	var ahead atomic.Int64
+	var wall wallClock
 	if c.Clock {
 		reference, err := storage.Open(ctx, storage.Config{DSN: c.Database, MaxConns: 1})
 		if err != nil {
 			return err
 		}
 		defer reference.Close()
-		cfg.Clock, cfg.Reference = func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }, reference.Time
+		cfg.Clock, cfg.Reference = wall.now, reference.Time
 	}
 	server, err := serve.Start(ctx, cfg)
 	if err != nil {
@@ -244,11 +244,41 @@ func (c serverConfig) serve() error {
 	go func() {
 		lines := bufio.NewScanner(os.Stdin)
 		for lines.Scan() {
-			if d, err := time.ParseDuration(strings.TrimPrefix(lines.Text(), "clock ")); err == nil {
-				ahead.Store(int64(d))
-			}
+			wall.set(lines.Text())
 		}
 		server.Stop(ctx) // the parent has hung up or died
 	}()
 	return server.Wait()
+}
+
+// wallClock is a machine's clock that can be set or stopped.
+type wallClock struct {
+	mu     sync.Mutex
+	ahead  time.Duration
+	frozen time.Time // zero: it runs
+}
+
+// set sets it as server.setClock says.
+func (c *wallClock) set(setting string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.frozen = time.Time{}
+	if setting == "frozen" {
+		c.frozen = time.Now()
+		return
+	}
+	if ahead, err := time.ParseDuration(setting); err == nil {
+		c.ahead = ahead
+	}
+}
+
+// now reads it. Its monotonic reading is always right.
+func (c *wallClock) now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	now := time.Now()
+	if !c.frozen.IsZero() {
+		return setWall(now, c.frozen)
+	}
+	return setWall(now, now.Add(c.ahead))
 }

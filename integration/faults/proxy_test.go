@@ -36,6 +36,8 @@ const (
 	beforeBegin  moment = "before BEGIN"
 	beforeCommit moment = "before COMMIT"
 	afterCommit  moment = "after COMMIT, before the reply"
+	// anyStatement is any statement at all, also outside a write of a call.
+	anyStatement moment = "a statement"
 )
 
 // aim is what to do at the next moments of a kind. The message at the moment and
@@ -110,12 +112,11 @@ func (p *proxy) strike(at moment, skip, times int, do func()) <-chan struct{} {
 	return p.aim.hit
 }
 
-// redirect sends new connections elsewhere and resets those that are open.
-func (p *proxy) redirect(upstream string) {
+// skipped is how many moments are still to pass before the next hit.
+func (p *proxy) skipped() int {
 	p.mu.Lock()
-	p.upstream = upstream
-	p.mu.Unlock()
-	p.cut()
+	defer p.mu.Unlock()
+	return p.aim.skip
 }
 
 // heal ends all faults. Connections that were frozen go on.
@@ -237,13 +238,16 @@ func (p *proxy) hold(bytes int) {
 // request looks at what the client sends.
 func (c *pipe) request(data []byte) (int, bool) {
 	skip := 0
-	if !c.started { // length and content; a client without TLS sends it at once
+	if !c.started && len(data) >= 4 { // length and content; a client without TLS sends it at once
 		c.started = true
 		skip = min(len(data), int(binary.BigEndian.Uint32(data)))
 	}
 	pass, ends := c.asked.each(data[skip:], func(kind byte, body []byte) bool {
 		if kind != 'Q' && kind != 'P' {
 			return false
+		}
+		if c.proxy.hits(anyStatement) {
+			return true
 		}
 		text := bytes.ToLower(body)
 		if bytes.Contains(text, []byte("begin")) || bytes.Contains(text, []byte("start transaction")) {

@@ -23,6 +23,6 @@ func openLog(ctx context.Context, cfg Config, db *storage.DB) (*sequencer.Sequen
 		DB: db, Logger: cfg.Logger,
 		KeyFile: filepath.Join(cfg.KeysDir, "log"), MakeKey: cfg.Database == "",
 		CheckpointFile: cfg.CheckpointFile,
-		CoverEvery:     cfg.CoverageInterval, Now: cfg.Clock,
+		CoverEvery:     cfg.CoverageInterval, Now: cfg.reference.Now,
 	})
 }
