@@ -21,7 +21,9 @@ import (
 // a rotation must leave an installation that works.
 type keysCommands struct {
 	Make   makeKeysCommand `cmd:"" default:"withargs" help:"Create the keys and certificates that a new installation needs. Existing files are kept."`
-	Till   tillCommand     `cmd:"" help:"Issue a client certificate for a till or a service: chains/CHAIN/salons/SALON/tills/ID, chains/CHAIN/managers/ID, chains/CHAIN/auditors/ID or operators/ID."`
+	Till   tillCommand     `cmd:"" help:"Issue client certificates for tills or services: chains/CHAIN/salons/SALON/tills/ID, chains/CHAIN/managers/ID, chains/CHAIN/auditors/ID or operators/ID."`
+	Sign   signCommand     `cmd:"" help:"Issue a client certificate for a signing request, so that the private key never leaves the till."`
+	List   listCommand     `cmd:"" help:"List the certificates of the installation, those that expire first at the top."`
 	Rotate rotateCommand   `cmd:"" help:"Create a new key beside the previous one, or drop the previous ones."`
 }
 
@@ -29,12 +31,14 @@ type keysCommands struct {
 // files are readable by the server's user alone.
 type keysDir struct {
 	Dir string `required:"" env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the keys. It must not be inside the data directory of a private PostgreSQL that does not exist yet, because that directory must be empty."`
+	// IssuingDir keeps the secrets that issue certificates and tokens off the server.
+	IssuingDir string `env:"ALKALOG_ISSUING_DIR" type:"path" placeholder:"DIR" help:"Directory of authority.key and tokens, the secrets that issue certificates and tokens. No server needs them, so they can be kept on another machine. Default: the directory of the keys."`
 }
 
 // installation returns the directory as an installation. It uses the machine's
 // clock, by which certificates become valid.
 func (d keysDir) installation() keys.Installation {
-	return keys.Installation{Dir: d.Dir, Clock: time.Now}
+	return keys.Installation{Dir: d.Dir, IssuingDir: d.IssuingDir, Clock: time.Now}
 }
 
 // hostFlags list the host names of the server. A client refuses a certificate
@@ -98,51 +102,24 @@ The first token, for the operator who creates chains:
   server token --dir DIR --role operator --name operators/me
 `
 
-// tillCommand issues a client certificate. The role and the salon are in the
-// name, so a certificate cannot be used for more than its name says
-// (identity.Certificates).
-type tillCommand struct {
-	keysDir
-	Name string        `arg:"" help:"Resource name of the till or service."`
-	For  time.Duration `default:"8760h" help:"Validity, such as 8760h."`
-	Out  string        `type:"path" placeholder:"PATH" help:"Write PATH.crt and PATH.key. Default: named after NAME, in the directory issued of the directory of the keys."`
-}
-
-// Run issues the certificate, and prints where it is and how to revoke it. The
-// private key is not stored anywhere else: who loses it issues a new one. A name
-// that no certificate may have is wrong usage, and the error shows the form.
-func (c tillCommand) Run(std streams) error {
-	if _, err := identity.ActorFromURI(keys.Scheme + ":///" + c.Name); err != nil {
-		return usage{err}
-	}
-	in := c.installation()
-	issued, err := in.Issue(c.Name, c.Out, c.For)
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(std.out, "certificate  %s\nkey          %s\nvalid until  %s\nsha-256      %s\n",
-		issued.CertFile, issued.KeyFile, issued.Until.UTC().Format(time.RFC3339), issued.Fingerprint)
-	fmt.Fprintf(std.err, "Move both files to the till and delete the key here. To revoke the certificate, add the sha-256 to %s.\n", in.Path("revoked"))
-	return nil
-}
-
 // rotateCommand replaces keys. A key is replaced in two steps. First a new one is
 // added, and both are valid; then, when everybody uses the new one, the old one
 // is dropped. Between the steps nothing fails, however long that takes.
 //
 // The certificate of the server is simply replaced, because clients trust its
-// authority and not the certificate. Keys of tokens can be dropped when the
+// authority and not the certificate. It keeps its host names. Keys of tokens can be dropped when the
 // longest token has expired; the key of the log when the server has signed with
 // the new one; keys of clients when no backup from before is needed any more.
 type rotateCommand struct {
 	keysDir
 	hostFlags
-	What        string `arg:"" enum:"server,tokens,log,clients" help:"What to rotate: server (its certificate), tokens, log or clients."`
-	Drop        bool   `help:"Drop all keys of tokens, log or clients except the newest, and create none. For clients, give --database or --data-dir and stop every server first: all client keys are wrapped with the newest key before the others are destroyed."`
-	Database    string `env:"ALKALOG_DATABASE" placeholder:"DSN" help:"With --drop and clients: connection string of the PostgreSQL server."`
-	DataDir     string `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"With --drop and clients: directory of the private PostgreSQL."`
-	ErasureFile string `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"With --drop and clients: the file that records which clients were erased."`
-	PGBin       string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
+	DropHost    []string `placeholder:"NAME" help:"For server: host name or IP address that the new certificate does not have any more. All other names are kept. Can be repeated."`
+	What        string   `arg:"" enum:"server,tokens,log,clients" help:"What to rotate: server (its certificate), tokens, log or clients."`
+	Drop        bool     `help:"Drop all keys of tokens, log or clients except the newest, and create none. For clients, give --database or --data-dir and stop every server first: all client keys are wrapped with the newest key before the others are destroyed."`
+	Database    string   `env:"ALKALOG_DATABASE" placeholder:"DSN" help:"With --drop and clients: connection string of the PostgreSQL server."`
+	DataDir     string   `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"With --drop and clients: directory of the private PostgreSQL."`
+	ErasureFile string   `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"With --drop and clients: the file that records which clients were erased."`
+	PGBin       string   `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
 // Run creates a key or drops the old ones, and prints the next step. What each
@@ -151,7 +128,7 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	in := c.installation()
 	// The two maps have the same keys: what to do, and what to print after it.
 	do := map[string]func() error{
-		"server": func() error { return in.RotateServer(c.names()) },
+		"server": func() error { return in.RotateServer(c.Host, c.DropHost) },
 		"tokens": in.RotateTokens, "log": in.RotateLog, "clients": in.RotateClients,
 	}[c.What]
 	said := map[string]string{

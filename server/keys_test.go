@@ -2,9 +2,15 @@ package main
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
 	"crypto/sha256"
 	"crypto/tls"
 	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -21,6 +27,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/keys"
 )
 
 // keyFiles are what a first installation needs.
@@ -285,6 +292,176 @@ func (p *process) wantNoSecrets(t *testing.T, dir string) {
 			if len(word) >= 20 && strings.Contains(said, word) {
 				t.Errorf("a secret of %s was said", name)
 			}
+		}
+	}
+}
+
+// TestRotatedServerKeepsItsNames: a certificate without a name by which tills connect
+// would cut them off at once.
+func TestRotatedServerKeepsItsNames(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "keys")
+	if code, _, problems := command(t, "keys", "--dir", dir, "--host", "salon.example", "--host", "192.0.2.7"); code != 0 {
+		t.Fatal(problems)
+	}
+	names := func() []string {
+		content, err := os.ReadFile(filepath.Join(dir, "server.crt"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		cert, err := keys.Pair{Cert: content}.Certificate()
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := slices.Clone(cert.DNSNames)
+		for _, ip := range cert.IPAddresses {
+			all = append(all, ip.String())
+		}
+		return slices.Sorted(slices.Values(all))
+	}
+	before := names()
+	rotate := func(args ...string) (int, string) {
+		code, _, problems := command(t, append([]string{"keys", "rotate", "server", "--dir", dir}, args...)...)
+		return code, problems
+	}
+	if code, problems := rotate(); code != 0 || !slices.Equal(names(), before) {
+		t.Errorf("rotated: exit code %d, names %q, before %q: %s", code, names(), before, problems)
+	}
+	if code, problems := rotate("--host", "new.example"); code != 0 || !slices.Contains(names(), "new.example") || !slices.Contains(names(), "salon.example") {
+		t.Errorf("with another name: exit code %d, names %q: %s", code, names(), problems)
+	}
+	if code, problems := rotate("--drop-host", "192.0.2.7", "--drop-host", "new.example"); code != 0 || slices.Contains(names(), "192.0.2.7") || !slices.Contains(names(), "salon.example") {
+		t.Errorf("without two names: exit code %d, names %q: %s", code, names(), problems)
+	}
+	left := names()
+	if code, problems := rotate("--drop-host", "salon.exampel"); code != 1 || !strings.Contains(problems, "salon.example") || !slices.Equal(names(), left) {
+		t.Errorf("a misspelt name: exit code %d, names %q: %s", code, names(), problems)
+	}
+}
+
+// request makes a signing request with a new key, and returns its file.
+func request(t *testing.T, uri string) string {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	template := &x509.CertificateRequest{Subject: pkix.Name{CommonName: "a till"}, DNSNames: []string{"salon.example"}}
+	if uri != "" {
+		at, err := url.Parse(uri)
+		if err != nil {
+			t.Fatal(err)
+		}
+		template.URIs = []*url.URL{at}
+	}
+	raw, err := x509.CreateCertificateRequest(rand.Reader, template, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "till.csr")
+	if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE REQUEST", Bytes: raw}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// TestSigningRequests: a certificate is issued for the key of the request and for the
+// name that the operator gives, and takes nothing else from the request.
+func TestSigningRequests(t *testing.T) {
+	t.Parallel()
+	dir := newKeys(t)
+	const till = "chains/ebb/salons/north/tills/front-1"
+	code, out, problems := command(t, "keys", "sign", request(t, "alkalog:///"+till), till, "--dir", dir)
+	if code != 0 || strings.Contains(out, "key ") {
+		t.Fatalf("exit code %d: %s%s", code, out, problems)
+	}
+	content, err := os.ReadFile(filepath.Join(dir, "issued", strings.ReplaceAll(till, "/", ".")+".crt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert, err := keys.Pair{Cert: content}.Certificate()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(cert.URIs) != 1 || cert.URIs[0].String() != "alkalog:///"+till || len(cert.DNSNames) != 0 || cert.IsCA ||
+		!slices.Equal(cert.ExtKeyUsage, []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}) {
+		t.Errorf("the certificate names %v and %q, for %v", cert.URIs, cert.DNSNames, cert.ExtKeyUsage)
+	}
+	forged := request(t, "")
+	text, err := os.ReadFile(forged)
+	if err != nil {
+		t.Fatal(err)
+	}
+	block, _ := pem.Decode(text)
+	block.Bytes[len(block.Bytes)-1] ^= 1 // in the signature
+	if err := os.WriteFile(forged, pem.EncodeToMemory(block), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for what, args := range map[string][]string{
+		"again":                        {request(t, ""), till},
+		"asks for another name":        {request(t, "alkalog:///chains/ebb/salons/north/tills/front-2"), "chains/ebb/salons/north/tills/front-3"},
+		"a signature that is wrong":    {forged, "chains/ebb/salons/north/tills/front-4"},
+		"a certificate, not a request": {filepath.Join(dir, "server.crt"), "chains/ebb/salons/north/tills/front-5"},
+	} {
+		if code, out, problems := command(t, append([]string{"keys", "sign", "--dir", dir}, args...)...); code != 1 || out != "" {
+			t.Errorf("%s: exit code %d: %s%s", what, code, out, problems)
+		}
+	}
+	if code, _, problems := command(t, "keys", "sign", "--dir", dir, request(t, ""), "chains/ebb/practitioners/amara"); code != 2 {
+		t.Errorf("a person: exit code %d: %s", code, problems)
+	}
+}
+
+// TestSeveralCertificatesAndTheirEnds: a file of names is issued at once, or not at all
+// if one name is wrong, and the list shows which certificate expires first.
+func TestSeveralCertificatesAndTheirEnds(t *testing.T) {
+	t.Parallel()
+	dir := newKeys(t)
+	names := filepath.Join(t.TempDir(), "tills")
+	write := func(text string) {
+		if err := os.WriteFile(names, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("chains/ebb/salons/north/tills/a\nchains/ebb/tills/no-salon\n")
+	if code, out, problems := command(t, "keys", "till", "--from", names, "--dir", dir); code != 2 || out != "" || !strings.Contains(problems, "no-salon") {
+		t.Errorf("a wrong name: exit code %d: %s%s", code, out, problems)
+	}
+	write("# tills of the north\nchains/ebb/salons/north/tills/a\n\nchains/ebb/salons/north/tills/b\n")
+	if code, out, problems := command(t, "keys", "till", "--from", names, "--for", "48h", "--dir", dir); code != 0 || strings.Count(out, "sha-256") != 2 {
+		t.Errorf("two names: exit code %d: %s%s", code, out, problems)
+	}
+	code, out, _ := command(t, "keys", "list", "--dir", dir)
+	if lines := strings.Split(strings.TrimSpace(out), "\n"); code != 0 || len(lines) != 4 || !strings.Contains(lines[0], "tills/a") || !strings.Contains(lines[3], "installation") {
+		t.Errorf("the list: exit code %d: %s", code, out)
+	}
+	if code, out, problems := command(t, "keys", "list", "--within", "720h", "--dir", dir); code != 1 || strings.Count(out, "\n") != 2 || !strings.Contains(problems, "2 certificates") {
+		t.Errorf("within 30 days: exit code %d: %s%s", code, out, problems)
+	}
+	if code, out, _ := command(t, "keys", "list", "--within", "1h", "--dir", dir); code != 0 || out != "" {
+		t.Errorf("within an hour: exit code %d: %s", code, out)
+	}
+}
+
+// TestIssuingSecretsCanBeElsewhere: the directory of the server has neither the key of the
+// authority nor those of tokens, and certificates and tokens are issued all the same.
+func TestIssuingSecretsCanBeElsewhere(t *testing.T) {
+	t.Parallel()
+	dir, issuing := filepath.Join(t.TempDir(), "keys"), filepath.Join(t.TempDir(), "issuing")
+	for _, args := range [][]string{
+		{"keys"}, {"keys", "till", "chains/ebb/salons/north/tills/a"}, {"keys", "rotate", "server"}, {"keys", "rotate", "tokens"}, {"keys", "rotate", "tokens", "--drop"},
+		{"token", "--role", "operator", "--name", "operators/me"},
+	} {
+		if code, _, problems := command(t, append(args, "--dir", dir, "--issuing-dir", issuing)...); code != 0 {
+			t.Fatalf("%q: exit code %d: %s", args, code, problems)
+		}
+	}
+	for _, name := range []string{"authority.key", "tokens"} {
+		if _, err := os.Stat(filepath.Join(dir, name)); !os.IsNotExist(err) {
+			t.Errorf("%s is beside the keys of the server: %v", name, err)
+		}
+		if _, err := os.Stat(filepath.Join(issuing, name)); err != nil {
+			t.Error(err)
 		}
 	}
 }

@@ -50,6 +50,9 @@ type Certificates struct {
 	// old one is being replaced.
 	Authority *keys.Watch[*x509.CertPool]
 	Clock     func() time.Time
+	// Used is told of each certificate that has identified a caller, with the name in it
+	// and its end; nil: nobody. It must be fast and may be called by many at once.
+	Used func(name string, until time.Time)
 }
 
 // identify returns the actor of the caller's certificate; brought is false if the
@@ -72,6 +75,9 @@ func (c Certificates) identify(ctx context.Context) (a actor.Actor, fingerprint 
 	a, err = ActorFromCertificate(chain[0])
 	if err != nil {
 		return actor.Actor{}, "", true, fault.Unauthenticated(err.Error())
+	}
+	if c.Used != nil {
+		c.Used(a.Name, chain[0].NotAfter)
 	}
 	return a, keys.Fingerprint(chain[0]), true, nil
 }

@@ -117,10 +117,26 @@ func (a Authority) Server(hosts []string, from, until time.Time) (Pair, error) {
 // The certificate permits client authentication only, so that a till cannot pose as a
 // server.
 func (a Authority) Client(name string, from, until time.Time) (Pair, error) {
-	return a.Issue(&x509.Certificate{
+	return a.Issue(clientTemplate(name, from, until))
+}
+
+// ClientOf is Client for a key that was made elsewhere. The pair has no private key.
+func (a Authority) ClientOf(public crypto.PublicKey, name string, from, until time.Time) (Pair, error) {
+	template := clientTemplate(name, from, until)
+	template.KeyUsage |= x509.KeyUsageDigitalSignature
+	raw, err := signCertificate(template, a.Certificate, public, a.key)
+	if err != nil {
+		return Pair{}, err
+	}
+	return Pair{Cert: pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: raw})}, nil
+}
+
+// clientTemplate is a certificate for client authentication by a resource name.
+func clientTemplate(name string, from, until time.Time) *x509.Certificate {
+	return &x509.Certificate{
 		NotBefore: from, NotAfter: until, URIs: []*url.URL{{Scheme: Scheme, Path: "/" + name}},
 		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth},
-	})
+	}
 }
 
 // Issue makes a new key on P-256 and signs a certificate for it. The template gets a

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"alkalog/storage/keyring"
@@ -40,6 +39,9 @@ const (
 //	revoked               revocation list
 //	issued/               certificates of tills and services, to be moved there
 //
+// The two secrets that no server needs, authority.key and tokens, can be kept in a
+// directory of their own, on a machine or a medium of their own.
+//
 // All methods may be called while servers are running: they only create files or
 // replace them atomically. Two of them at the same time can lose a new key, so one
 // administrator should work at a time.
@@ -47,10 +49,17 @@ type Installation struct {
 	// Dir is the directory, and Clock the clock for validity periods.
 	Dir   string
 	Clock func() time.Time
+	// IssuingDir is the directory of authority.key and tokens. Empty: Dir.
+	IssuingDir string
 }
 
 // Path returns the path of a file of the installation.
-func (i Installation) Path(name string) string { return filepath.Join(i.Dir, name) }
+func (i Installation) Path(name string) string {
+	if i.IssuingDir != "" && (name == "authority.key" || name == "tokens") {
+		return filepath.Join(i.IssuingDir, name)
+	}
+	return filepath.Join(i.Dir, name)
+}
 
 // Make creates the missing files and returns their names. The server's
 // certificate is issued for hosts: names and IP addresses.
@@ -115,7 +124,10 @@ func (i Installation) makeAuthority() error {
 	if err != nil {
 		return err
 	}
-	return createPair(i.Path("authority"), pair)
+	if err := Create(i.Path("authority.key"), pair.Key); err != nil {
+		return err
+	}
+	return CreateTrusted(i.Path("authority.crt"), pair.Cert)
 }
 
 // authority reads the certificate authority with its private key.
@@ -195,47 +207,4 @@ func (i Installation) makeClients() error {
 		return err
 	}
 	return Create(i.Path("clients"), keyFile(clientsHeader, line))
-}
-
-// Issued describes a certificate that Issue wrote.
-//
-// It has no secret and can be printed.
-type Issued struct {
-	CertFile, KeyFile string
-	Fingerprint       string // names the certificate in the revocation list
-	Until             time.Time
-}
-
-// Issue issues the certificate of a till or a service with the given resource
-// name and writes path.crt and path.key. An empty path stands for a file in
-// issued/ that is named after the resource. Issue does not check the name.
-//
-// A certificate cannot be valid longer than the authority itself.
-func (i Installation) Issue(name, path string, validity time.Duration) (Issued, error) {
-	a, err := i.authority()
-	if err != nil {
-		return Issued{}, err
-	}
-	until := i.Clock().Add(validity)
-	if until.After(a.Certificate.NotAfter) {
-		return Issued{}, fmt.Errorf("the certificate would be valid until %s, but the authority itself expires on %s",
-			until.UTC().Format(time.DateOnly), a.Certificate.NotAfter.UTC().Format(time.DateOnly))
-	}
-	pair, err := a.Client(name, i.Clock().Add(-backdated), until)
-	if err != nil {
-		return Issued{}, err
-	}
-	if path == "" {
-		path = i.Path(filepath.Join("issued", strings.ReplaceAll(name, "/", ".")))
-	}
-	if err := createPair(path, pair); errors.Is(err, os.ErrExist) {
-		return Issued{}, fmt.Errorf("%w; issued certificates are never overwritten: move it away, or set --out", err)
-	} else if err != nil {
-		return Issued{}, err
-	}
-	cert, err := pair.Certificate()
-	if err != nil {
-		return Issued{}, err
-	}
-	return Issued{path + ".crt", path + ".key", Fingerprint(cert), until}, nil
 }

@@ -1,7 +1,9 @@
 package keys
 
 import (
+	"crypto/x509"
 	"fmt"
+	"slices"
 	"strings"
 
 	"alkalog/storage/keyring"
@@ -9,8 +11,33 @@ import (
 
 // RotateServer gives the server a new certificate and key. Connections that are open
 // keep the old one; clients trust both, because the authority is the same.
-func (i Installation) RotateServer(hosts []string) error {
-	pair, err := i.issueServer(hosts)
+//
+// The new certificate has every name of the old one and those in hosts, without those in
+// dropped: a till that connects by a name that is lost would be cut off at once. A name
+// in dropped that the old certificate does not have is an error.
+func (i Installation) RotateServer(hosts, dropped []string) error {
+	cert, err := ReadTrusted(i.Path("server.crt"))
+	if err != nil {
+		return err
+	}
+	old, err := Pair{Cert: cert}.Certificate()
+	if err != nil {
+		return err
+	}
+	names := hostsOf(old)
+	for _, name := range hosts {
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	for _, name := range dropped {
+		at := slices.Index(names, name)
+		if at < 0 {
+			return fmt.Errorf("the server's certificate does not have the name %q; it has %s", name, strings.Join(hostsOf(old), ", "))
+		}
+		names = slices.Delete(names, at, at+1)
+	}
+	pair, err := i.issueServer(names)
 	if err != nil {
 		return err
 	}
@@ -20,6 +47,15 @@ func (i Installation) RotateServer(hosts []string) error {
 		return err
 	}
 	return ReplaceTrusted(i.Path("server.crt"), pair.Cert)
+}
+
+// hostsOf returns the host names and IP addresses of a server's certificate.
+func hostsOf(cert *x509.Certificate) []string {
+	names := slices.Clone(cert.DNSNames)
+	for _, ip := range cert.IPAddresses {
+		names = append(names, ip.String())
+	}
+	return names
 }
 
 // RotateLog adds a new audit log key in front of the existing ones.

@@ -73,6 +73,7 @@ func (s *Server) defineLimits() {
 	gauge := func(name, unit, help string, n *atomic.Int64) {
 		s.metrics.Gauge(name, unit, help, func() float64 { return float64(n.Load()) })
 	}
+	s.metrics.Gauges("alkalog.certificate.remaining.seconds", "In how long certificates expire: the server's, and the first of those that callers use in their last 30 days.", "certificate", s.expiry.remaining)
 	gauge("alkalog.connections.open", "", "Connections that are open.", &c.Connections)
 	gauge("alkalog.connections.unproven", "", "Open connections without an identified caller.", &c.ConnectionsUnproven)
 	gauge("alkalog.answers.untaken", "By", "Bytes of answers that clients have not read.", &s.memory.answers)

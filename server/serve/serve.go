@@ -138,6 +138,7 @@ type Server struct {
 	denials  *denials
 	counters *Counters
 	memory   *memoryLimiter
+	expiry   *certificateExpiry
 
 	metricsAddr string // empty: no metrics are served
 
@@ -237,6 +238,8 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	s.denials = newDenials(s.cfg, reference.Now, in.audit)
 	in.denials = s.denials
 	s.health = newHealthChecker(s.cfg, s.database.db, in.identity)
+	s.expiry = watch.expiry
+	s.loops.Go(func() { s.expiry.run(leaving) })
 	serveMetrics, err := s.openMetrics()
 	if err != nil {
 		return err

@@ -22,6 +22,7 @@ import (
 type callerSecurity struct {
 	identifier  identifier
 	credentials credentials.TransportCredentials
+	expiry      *certificateExpiry
 }
 
 // transport returns the credentials as a server option that counts failed
@@ -46,18 +47,19 @@ func openCallerSecurity(c Config) (callerSecurity, error) {
 			return callerSecurity{}, fmt.Errorf("client CA: %w", err)
 		}
 	}
-	line, err := c.serverCredentials(authority, problem)
+	expiry := &certificateExpiry{clock: c.Clock, log: c.Logger}
+	line, err := c.serverCredentials(authority, expiry, problem)
 	if err != nil {
 		return callerSecurity{}, err
 	}
-	who, err := c.newIdentifier(authority, problem)
-	return callerSecurity{who, line}, err
+	who, err := c.newIdentifier(authority, expiry, problem)
+	return callerSecurity{who, line, expiry}, err
 }
 
 // serverCredentials returns the transport credentials: TLS, or none without a
 // certificate, which checkIdentities allows on loopback only. Client certificates
 // are requested and not required: health needs none, and people send tokens.
-func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem func(error)) (credentials.TransportCredentials, error) {
+func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], expiry *certificateExpiry, problem func(error)) (credentials.TransportCredentials, error) {
 	if c.TLSCert == "" {
 		return insecure.NewCredentials(), nil
 	}
@@ -66,6 +68,7 @@ func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], problem
 	if err := pair.Open(); err != nil {
 		return nil, fmt.Errorf("TLS: %w", err)
 	}
+	expiry.server = pair
 	base := &tls.Config{
 		MinVersion: tls.VersionTLS12, NextProtos: []string{"h2"}, Time: c.Clock,
 		// A session ticket could resume a session of an authority that is no longer
@@ -107,7 +110,7 @@ func readPair(certFile, keyFile string, now time.Time) (tls.Certificate, error) 
 
 // newIdentifier returns what identifies callers. It is one of
 // identity.Development, identity.Closed and identity.Proven.
-func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem func(error)) (identifier, error) {
+func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], expiry *certificateExpiry, problem func(error)) (identifier, error) {
 	if c.Development {
 		return identity.Development{}, nil
 	}
@@ -117,7 +120,7 @@ func (c Config) newIdentifier(authority *keys.Watch[*x509.CertPool], problem fun
 	var proven identity.Proven
 	var err error
 	if authority != nil {
-		proven.Certificates = &identity.Certificates{Authority: authority, Clock: c.Clock}
+		proven.Certificates = &identity.Certificates{Authority: authority, Clock: c.Clock, Used: expiry.used}
 	}
 	if c.Issuer != "" || c.JWKS != "" {
 		source := identity.TokenSource{Issuer: c.Issuer, Audience: c.Audience, KeysFile: c.JWKS, Clock: c.Clock, Problem: problem}
