@@ -69,6 +69,7 @@ func (c tillCommand) names() ([]string, error) {
 			}
 		}
 	}
+	// The form of a name decides the role of its bearer; see identity.ActorFromURI.
 	for _, name := range names {
 		if err := checkBearer(name); err != nil {
 			return nil, usage{fmt.Errorf("%s: %w", name, err)}
@@ -100,7 +101,9 @@ func printIssued(std streams, issued keys.Issued) {
 	fmt.Fprintf(std.out, "valid until  %s\nsha-256      %s\n", issued.Until.UTC().Format(time.RFC3339), issued.Fingerprint)
 }
 
-// signCommand issues a certificate for a key that was made elsewhere.
+// signCommand issues a certificate for a key that was made elsewhere. The operator names
+// the till; what the request says of itself is a cross-check only, because anybody can
+// write anything into a request.
 type signCommand struct {
 	keysDir
 	CSR  string        `arg:"" type:"existingfile" name:"csr" help:"File with the certificate signing request (PKCS #10, PEM)."`
@@ -115,6 +118,7 @@ func (c signCommand) Run(std streams) error {
 	if err := checkBearer(c.Name); err != nil {
 		return usage{err}
 	}
+	// A request holds no secret, so its file may be readable by anybody.
 	request, err := os.ReadFile(c.CSR)
 	if err != nil {
 		return err
