@@ -53,7 +53,7 @@ func TestMakeGoldenDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.stubs = dial(t, server.Addr())
-	s.newChain(t, "golden").variety(t)
+	s.newChain(t, "golden").variety(t, 20261103)
 	server.Stop(context.Background())
 	if err := server.Wait(); err != nil {
 		t.Fatal(err)
@@ -109,12 +109,12 @@ func keep(t *testing.T, dir, to string) {
 const randomDecisions = 60
 
 // variety makes decisions, overrides, signatures, sessions and outcomes of all
-// kinds.
-func (c *chain) variety(t *testing.T) {
+// kinds. The cards of the clients are drawn from a seed.
+func (c *chain) variety(t *testing.T, seed uint64) {
 	t.Helper()
 	products := c.goldenShelf(t)
 	salons := c.goldenSalons(t)
-	draw := rand.New(rand.NewPCG(20261103, 1))
+	draw := rand.New(rand.NewPCG(seed, 1))
 	for i := range randomDecisions {
 		if i == randomDecisions/2 {
 			c.goldenPolicy(t)

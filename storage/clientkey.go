@@ -129,6 +129,9 @@ const (
 	sealed = 1
 	// sealedSmaller is the encoded message in DEFLATE format (RFC 1951, 1996).
 	sealedSmaller = 2
+	// sealedWithDictionary is the encoded message in Zstandard format, with a dictionary that
+	// it names (dictionaries.go).
+	sealedWithDictionary = 3
 )
 
 // additionalData is the data that is authenticated with a sealed record: its format,
@@ -140,26 +143,24 @@ func additionalData(format byte, table string, at key) []byte {
 // seal compresses and seals the encoded record for its table and key. Each call gives
 // other bytes, because the nonce is random.
 func (k *clientKey) seal(table string, at key, plain []byte) []byte {
-	format := byte(sealed)
-	if small, smaller := k.compressor.compress(plain); smaller {
-		format, plain = sealedSmaller, small
-	}
-	return k.aead.Seal([]byte{format}, nil, plain, additionalData(format, table, at))
+	format, small := k.compressor.compress(plain)
+	return k.aead.Seal([]byte{format}, nil, small, additionalData(format, table, at))
 }
 
 // open opens what seal returned for the same table and key. It returns ErrSealed if the
 // bytes were changed or belong elsewhere. Additional bytes of the error text name only
 // the table, never the content.
 func (k *clientKey) open(table string, at key, body []byte) ([]byte, error) {
-	if len(body) == 0 || body[0] != sealed && body[0] != sealedSmaller {
+	if len(body) == 0 || body[0] < sealed || body[0] > sealedWithDictionary {
 		return nil, fmt.Errorf("%w: a row of %s", ErrSealed, table)
 	}
-	plain, err := k.aead.Open(nil, nil, body[1:], additionalData(body[0], table, at))
+	small, err := k.aead.Open(nil, nil, body[1:], additionalData(body[0], table, at))
 	if err != nil {
 		return nil, fmt.Errorf("%w: a row of %s was changed, or is not where it was written", ErrSealed, table)
 	}
-	if body[0] == sealedSmaller {
-		return k.compressor.decompress(plain)
+	plain, err := k.compressor.decompress(body[0], small)
+	if err != nil {
+		return nil, fmt.Errorf("%w: a row of %s: %w", ErrSealed, table, err)
 	}
 	return plain, nil
 }

@@ -157,7 +157,8 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, compressor: newCompressor(), fence: connector.fence}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, fence: connector.fence}
+	db.compressor = newCompressor(func() bool { return db.MinimumSchema() >= dictionariesSince })
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if err := db.CheckSchema(ctx); err != nil {
