@@ -10,7 +10,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// comfort is what the client feels.
+// comfort is an event in which the client says what they feel.
 func comfort(c pb.Comfort) *pb.Event {
 	return &pb.Event{Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: c}}}
 }
@@ -98,8 +98,8 @@ func TestBurningAgainCallsAgain(t *testing.T) {
 	}
 }
 
-// TestSplashInAnEye: only water on that eye answers, minutes are counted, and 15 of
-// them are not the end.
+// TestSplashInAnEye: only water on that eye answers, minutes are counted, and the alarm
+// goes on after 15 of them.
 func TestSplashInAnEye(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -124,8 +124,8 @@ func TestSplashInAnEye(t *testing.T) {
 	}
 }
 
-// TestLateRinseWithdraws: a till was out of reach, the log says that the limit was
-// passed, and then the rinse arrives.
+// TestLateRinseWithdraws: a till was offline, the log has an alarm that the limit was
+// passed, and then the rinse is uploaded.
 func TestLateRinseWithdraws(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -156,7 +156,8 @@ func TestLateRinseWithdraws(t *testing.T) {
 	}
 }
 
-// TestClearLathersCanBeClosed: the colour was never there, and nobody has to note it.
+// TestClearLathersCanBeClosed: no lather was ever coloured, so nobody has to note a
+// coloured one.
 func TestClearLathersCanBeClosed(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

@@ -217,8 +217,8 @@ func TestAnswersThatCannotBe(t *testing.T) {
 		Answers: []*pb.FieldAnswer{yesOrNo("consultation.scalp.redness", yes, bySeeing)}, RequestId: newID()}), codes.FailedPrecondition, "CONSULTATION_SUBMITTED")
 }
 
-// TestAnswersThatReplaceOthers: last_time and last_date are two ways to say one thing, and
-// what never was has no date and no alkali.
+// TestAnswersThatReplaceOthers: last_time and last_date are two ways to say one thing,
+// and an event that did not happen has no date and no alkali.
 func TestAnswersThatReplaceOthers(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")

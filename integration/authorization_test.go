@@ -26,8 +26,8 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: every caller may call exactly what the contract says, from
-// wherever, with whatever proof; and who is turned away has changed nothing.
+// The promise: every caller may call exactly what the contract says, from any
+// connection and with any proof, and a refused call changes nothing.
 
 // caller is somebody with a role, and the proof of it.
 type caller struct {
@@ -37,12 +37,13 @@ type caller struct {
 	conn  *grpc.ClientConn
 }
 
-// right reports whether the proof is one: those that come from somewhere.
+// right reports whether the proof identifies a caller.
 func (p caller) right() bool {
 	return strings.HasPrefix(p.from, "own") || strings.HasPrefix(p.from, "another")
 }
 
-// guarded is a server that believes nobody, on the database of a stage.
+// guarded is a server that accepts proven identities only, on the database of a
+// fixture.
 type guarded struct {
 	*fixture
 	*identitytest.Installation
@@ -91,7 +92,8 @@ func (g guarded) connect(t testing.TB, creds credentials.TransportCredentials) *
 	return conn
 }
 
-// nameOf is how somebody in a role is called, in a chain and, for a till, a salon.
+// nameOf is the resource name of a caller in a role, in a chain and, for a till, a
+// salon.
 func nameOf(role pb.Role, chain, salon, id string) string {
 	switch role {
 	case pb.Role_ROLE_TILL:
@@ -104,7 +106,7 @@ func nameOf(role pb.Role, chain, salon, id string) string {
 	return chain + "/practitioners/" + id
 }
 
-// ownID is who is in a role on the stage.
+// ownID is the id of the caller in a role in the fixture.
 func ownID(role pb.Role) string {
 	return map[pb.Role]string{pb.Role_ROLE_TILL: "front-desk", pb.Role_ROLE_STUDENT: "teo", pb.Role_ROLE_PRACTITIONER: "amara",
 		pb.Role_ROLE_SUPERVISOR: "imara", pb.Role_ROLE_MANAGER: "odile", pb.Role_ROLE_AUDITOR: "vesna", pb.Role_ROLE_OPERATOR: "site"}[role]
@@ -145,7 +147,7 @@ func (g guarded) proofs(t *testing.T, role pb.Role) []caller {
 	return append(all, by("another chain", token(nameOf(role, "chains/low-tide", "chains/low-tide/salons/north-quay", id))))
 }
 
-// lasting is a certificate that outlasts the walk.
+// lasting is a certificate that is valid for the whole test.
 func (g guarded) lasting(t *testing.T, name string) tls.Certificate {
 	t.Helper()
 	return g.CertificateUntil(t, name, g.Clock().AddDate(0, 0, 30))
@@ -196,8 +198,8 @@ func (p caller) ask(r rpc, req proto.Message) error {
 	return err
 }
 
-// expected is how a call must end: in a code with a reason, or, if the code is
-// OK, in whatever the service itself has to say.
+// expected is how a call must end: in a code with a reason, or, if the code is OK, in
+// whatever the service itself answers.
 func expected(p caller, r rpc, req proto.Message) (codes.Code, string) {
 	access := r.access()
 	switch {
@@ -218,8 +220,8 @@ func expected(p caller, r rpc, req proto.Message) (codes.Code, string) {
 	return codes.OK, ""
 }
 
-// inSalon reports whether a message names something that stands in a salon. On
-// the stage everything stands in the first one.
+// inSalon reports whether a message names something that belongs to a salon. In the
+// fixture everything belongs to the first one.
 func inSalon(m protoreflect.Message) (found bool) {
 	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		for _, part := range strings.Fields("/salons/ /consultations/ /decisions/ /sessions/ /outcomes/ /incidents/") {
@@ -275,7 +277,7 @@ func TestWhoMayDoWhat(t *testing.T) {
 	}
 }
 
-// wantRefusal checks that a caller is told what it must be told.
+// wantRefusal checks that a refused caller gets the expected code and reason.
 func (g guarded) wantRefusal(t *testing.T, p caller, r rpc, req proto.Message, code codes.Code, reason string) {
 	t.Helper()
 	err := p.ask(r, req)
@@ -286,8 +288,8 @@ func (g guarded) wantRefusal(t *testing.T, p caller, r rpc, req proto.Message, c
 	}
 }
 
-// wantLetIn checks that the service itself has answered: with an answer, or with
-// why the intention does not fit.
+// wantLetIn checks that the call reached the service: it ends with an answer or with an
+// error of the service itself.
 func (g guarded) wantLetIn(t *testing.T, p caller, r rpc, req proto.Message) {
 	t.Helper()
 	err := p.ask(r, req)
@@ -299,8 +301,8 @@ func (g guarded) wantLetIn(t *testing.T, p caller, r rpc, req proto.Message) {
 	}
 }
 
-// TestEveryBadTokenIsTurnedAway sends each kind of bad token to a server; a good
-// one by the same key is let in.
+// TestEveryBadTokenIsTurnedAway sends each kind of bad token to a server; a good one
+// signed with the same key is accepted.
 func TestEveryBadTokenIsTurnedAway(t *testing.T) {
 	t.Parallel()
 	g := newGuarded(t)

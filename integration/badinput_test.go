@@ -64,7 +64,7 @@ func wantViolation(t *testing.T, b invalidCase, err error) {
 	}
 }
 
-// TestEmptyRequestsNameWhatIsMissing sends nothing at all to every RPC.
+// TestEmptyRequestsNameWhatIsMissing sends an empty request to every RPC.
 func TestEmptyRequestsNameWhatIsMissing(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -136,9 +136,9 @@ func (c rawCodec) Marshal(v any) (mem.BufferSlice, error) {
 	return c.CodecV2.Marshal(v)
 }
 
-// TestExtremesAreAnswered sets each field of a request to every RPC to the most
-// and the least that the contract allows. Whatever comes of it is an answer or an
-// error that the caller can mend, never a failure of the server.
+// TestExtremesAreAnswered sets each field of a request to every RPC to the most and the
+// least that the contract allows. The call ends with an answer or with an error that
+// the caller can correct, never with a failure of the server.
 func TestExtremesAreAnswered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -177,8 +177,8 @@ func wantFieldViolations(t *testing.T, what string, e invalidCase, err error) {
 	}
 }
 
-// TestErrorsAreShort: however much is wrong, what is said of it fits into the
-// 8 KiB of trailers that clients take, and still names fields.
+// TestErrorsAreShort: however much is wrong, the error fits into the 8 KiB of trailers
+// that clients accept, and still names fields.
 func TestErrorsAreShort(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

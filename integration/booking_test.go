@@ -75,8 +75,8 @@ func TestBookingSaysWhenItMayBe(t *testing.T) {
 }
 
 // TestSalonOfOne: the only active practitioner of a salon sets a wait aside for a
-// service of their own, on record as alone; with a second person there it takes that
-// person again.
+// service of their own, on record as alone; with a second person in the salon it needs
+// that person again.
 func TestSalonOfOne(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

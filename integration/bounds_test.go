@@ -9,8 +9,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// TestOverridesAreBounded: attempts on one decision come to an end, the last with
-// an error that says what to do, and the decision can still be read.
+// TestOverridesAreBounded: the number of attempts on one decision is bounded, the next
+// one gets an error that says what to do, and the decision can still be read.
 func TestOverridesAreBounded(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")

@@ -17,8 +17,8 @@ import (
 	"alkalog/server/identity"
 )
 
-// The promise: a caller can ask who the server takes it for, and the answer is what
-// the server goes by.
+// The promise: a caller can ask how the server identifies it, and the answer is what
+// the server enforces.
 
 // describe asks over a caller's connection who it is, with a version of the till.
 func (p caller) describe(t *testing.T) *pb.DescribeCallerResponse {
@@ -36,7 +36,7 @@ func (p caller) describe(t *testing.T) *pb.DescribeCallerResponse {
 }
 
 // TestDescribeCallerSaysWhoAndWhat: for each caller the answer names the proven
-// identity; every listed method is let in, and every other is refused.
+// identity; every listed method is permitted, and every other is refused.
 func TestDescribeCallerSaysWhoAndWhat(t *testing.T) {
 	t.Parallel()
 	g := newGuarded(t)

@@ -21,8 +21,8 @@ const (
 	yes = pb.Answer_ANSWER_YES
 )
 
-// chain is an invented chain of salons: its people, its shelf, and the site
-// that serves it.
+// chain is an invented chain of salons: its people, its products, and the server that
+// serves it.
 type chain struct {
 	*testServer
 	name                                            string
@@ -50,7 +50,7 @@ func (s *testServer) describeChain(id string) *chain {
 	}
 }
 
-// newChain stores a chain with a salon, its people and its shelf.
+// newChain stores a chain with a salon, its people and its products.
 func (s *testServer) newChain(t testing.TB, id string) *chain {
 	t.Helper()
 	c := s.describeChain(id)
@@ -86,8 +86,8 @@ func (c *chain) licensed(p person) *pb.Practitioner {
 	return entry
 }
 
-// products is the catalogue: a lye relaxer and what goes with it. What its
-// directions name stands before it.
+// products is the catalogue: a lye relaxer and what goes with it. Products that its
+// directions name come before it.
 func (c *chain) products() []*pb.Product {
 	fresh := timestamppb.New(c.clock.Now().AddDate(1, 0, 0))
 	return []*pb.Product{
@@ -175,7 +175,7 @@ func medication(k *pb.Consultation) { k.History.Medication = yes }
 
 func (c *chain) shampooed(k *pb.Consultation) { k.History.Shampoo = c.ago(1) }
 
-// newID is a request or event id that was never used.
+// newID is a new request or event id.
 func newID() string { return uuid.NewString() }
 
 // last is the last segment of a resource name.
@@ -184,7 +184,7 @@ func last(name string) string { return path.Base(name) }
 // parent is the resource name above a name.
 func parent(name string) string { return path.Dir(path.Dir(name)) }
 
-// again is the same request under an id that was never used.
+// again is the same request with a new request id.
 func again[M proto.Message](req M) M {
 	fresh := proto.CloneOf(req)
 	field := fresh.ProtoReflect().Descriptor().Fields().ByName("request_id")
@@ -192,7 +192,7 @@ func again[M proto.Message](req M) M {
 	return fresh
 }
 
-// moveVisitTo puts the chain's salon under another law.
+// moveVisitTo puts the chain's salon into another jurisdiction.
 func (c *chain) moveVisitTo(t testing.TB, place pb.Jurisdiction) {
 	t.Helper()
 	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{

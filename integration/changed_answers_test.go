@@ -10,7 +10,8 @@ import (
 )
 
 // TestAnswersThatChangeAfterARefusal: a dangerous answer that is another one an hour
-// later costs a sentence and an entry without personal data; a day later it does not.
+// later needs a sentence of explanation and makes an entry without personal data; a day
+// later it does not.
 func TestAnswersThatChangeAfterARefusal(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")

@@ -13,9 +13,9 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: what decisions rest on is changed with an entry on the audit log,
-// in the same write: who, which record, which fields, and the digests of what was
-// stored before and is stored now.
+// The promise: a change of a record that decisions depend on makes an entry on the
+// audit log in the same write: who, which record, which fields, and the digests of what
+// was stored before and is stored now.
 
 // TestChangesAreEntries changes a record of each kind.
 func TestChangesAreEntries(t *testing.T) {
@@ -86,7 +86,7 @@ func (s *testServer) storedDigest(t *testing.T, table, id string) (digest []byte
 	return digest
 }
 
-// TestChangeThatIsRefusedHasNoEntry: nothing was changed, so nothing is told.
+// TestChangeThatIsRefusedHasNoEntry: nothing was changed, so there is no entry.
 func TestChangeThatIsRefusedHasNoEntry(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

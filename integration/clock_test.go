@@ -13,8 +13,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: a till's clock may be wrong, drift or be set, its batches may be late
-// or sent again, and no exposure is taken for shorter than it was; with an echo of
+// The promise: a till's clock may be wrong, drift or be set, and its batches may be
+// late or repeated, but no exposure is computed shorter than it was; with an echo of
 // the server's time it is right within two seconds.
 
 // device is a till with a clock of its own.
@@ -134,8 +134,8 @@ func (d *device) wantKept(t *testing.T, sent *pb.Event) {
 }
 
 // TestOfflineQueueIsNotClockSkew: a batch waits for 40 minutes and is sent again with a
-// later time and a newer echo. It is the same request, it is done once, and the
-// answer tells the time of now.
+// later time and a newer echo. It is the same request, it is executed once, and the
+// answer has the current time.
 func TestOfflineQueueIsNotClockSkew(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

@@ -14,10 +14,10 @@ import (
 	"testing"
 )
 
-// The code is measured like its behaviour: how much of a package explains itself, whether
-// every exported name is documented, how long files and functions are, and whether the
-// comments are in plain English. Only code that people write and that ships is measured:
-// no tests, no generated files.
+// The code is measured too: how many comments a package has, whether every exported
+// name is documented, how long files and functions are, and whether the comments use
+// plain English. Only code that people write and that ships is measured: no tests, no
+// generated files.
 
 // The limits; our own choice. Files and functions are measured in lines with comments.
 const (

@@ -12,11 +12,11 @@ import (
 	"alkalog/server/verify"
 )
 
-// The promise: an auditor copies the log while the salons work, verifies the
-// copy without them, and each later copy holds what the earlier one held.
+// The promise: an auditor copies the log while the salons work, verifies the copy
+// without them, and each later copy contains the earlier one.
 
-// copyOf copies the log of a chain into a fresh directory, as an auditor; every
-// entry is handed to also.
+// copyOf copies the log of a chain into a fresh directory, as an auditor; every entry
+// is passed to also.
 func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) (dir string, verdict verify.Report) {
 	t.Helper()
 	dir = filepath.Join(t.TempDir(), "copy")
@@ -28,8 +28,8 @@ func (c *chain) copyOf(t *testing.T, against []byte, also func(*pb.AuditEntry)) 
 	return dir, verdict
 }
 
-// TestCopiesWhileOthersWrite makes copy after copy while four write, each held
-// against the checkpoint of the one before.
+// TestCopiesWhileOthersWrite makes copies while four callers write, and compares each
+// with the checkpoint of the one before.
 func TestCopiesWhileOthersWrite(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

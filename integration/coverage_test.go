@@ -12,9 +12,9 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: every record that bears on a decision or a visit is covered by the
-// log, so that verification names what was changed, deleted or slipped in by
-// somebody with all rights in the database.
+// The promise: every record that bears on a decision or a visit is covered by the log,
+// so that verification names what somebody with all rights in the database changed,
+// deleted or inserted.
 
 // allCovered waits until an entry on the logs covers all that was written.
 func (s *testServer) allCovered(t *testing.T) {
@@ -93,8 +93,8 @@ func TestRecordsAreCovered(t *testing.T) {
 	}
 }
 
-// TestErasureIsNotReportedAsTampering: a client who was erased, and requests whose time has
-// come, leave nothing that does not fit.
+// TestErasureIsNotReportedAsTampering: an erased client and expired requests are not
+// reported as faults.
 func TestErasureIsNotReportedAsTampering(t *testing.T) {
 	t.Parallel()
 	s := newCoveringServer(t, 50*time.Millisecond)
@@ -137,8 +137,8 @@ func TestCoverageEntriesAreFew(t *testing.T) {
 	}
 }
 
-// TestSearchColumnsAreCompared: somebody edits the columns that sessions and
-// incidents are found by, so that nobody finds them. The verification names them.
+// TestSearchColumnsAreCompared: somebody edits the search columns of sessions and
+// incidents, so that they are not found. The verification names them.
 func TestSearchColumnsAreCompared(t *testing.T) {
 	t.Parallel()
 	s := newCoveringServer(t, 50*time.Millisecond)

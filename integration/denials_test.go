@@ -17,8 +17,8 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: denials are history. Each is on the audit log of the chain that it
-// concerns, alike ones together, and nothing that was typed is repeated there.
+// The promise: each denial is on the audit log of the chain that it concerns, similar
+// ones aggregated, and without any text that the caller sent.
 
 // denied are the entries of denials of a chain.
 func (c *chain) denied(t testing.TB) []*pb.AuditEntry {
@@ -55,7 +55,7 @@ func (c *chain) listProducts(ctx context.Context) error {
 	return err
 }
 
-// TestDenialsAreEntered: the first at once, those like it when the minute is over.
+// TestDenialsAreEntered: the first at once, similar ones when the minute is over.
 func TestDenialsAreEntered(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")
@@ -119,8 +119,8 @@ func TestRepeatedDenialsAlarm(t *testing.T) {
 	}
 }
 
-// TestScopeDenialsAreEntered: to ask for what is another chain's is a denial, on
-// the log of who asked and on no other.
+// TestScopeDenialsAreEntered: a request for a record of another chain is a denial, on
+// the log of the caller's chain only.
 func TestScopeDenialsAreEntered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -142,8 +142,8 @@ func TestScopeDenialsAreEntered(t *testing.T) {
 	}
 }
 
-// TestStrangersAreEntered: who has no identity is on the log of the chain that
-// the request names, if there is one, and cannot fill it.
+// TestStrangersAreEntered: a caller without identity is on the log of the chain that
+// the request names, if it exists, and cannot flood that log.
 func TestStrangersAreEntered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -191,8 +191,8 @@ func TestStrangersAreEntered(t *testing.T) {
 	}
 }
 
-// TestDenialsOutliveTheServer: what is counted and not yet told is told when the
-// server stops; the next one goes on.
+// TestDenialsOutliveTheServer: denials that are counted and not yet entered are entered
+// when the server stops; the next server continues.
 func TestDenialsOutliveTheServer(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -220,8 +220,8 @@ func TestDenialsOutliveTheServer(t *testing.T) {
 	}
 }
 
-// TestDenialsWaitForTheLog: while nothing can be entered denials are answered all
-// the same, and entered as soon as that can be done.
+// TestDenialsWaitForTheLog: while entries cannot be written, denials are still
+// answered; they are entered as soon as possible.
 func TestDenialsWaitForTheLog(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

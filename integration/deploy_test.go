@@ -24,8 +24,8 @@ var metricName = regexp.MustCompile(`\balkalog_[a-z_]+`)
 // onlyWithCertificates are metrics that a server without TLS does not have.
 var onlyWithCertificates = []string{"alkalog_certificate_remaining_seconds"}
 
-// TestDeployedQueriesNameMetrics: every metric that an alert or the dashboard asks for is
-// one that a server serves. A query of a metric that does not exist is silent for ever.
+// TestDeployedQueriesNameMetrics: every metric that an alert or the dashboard asks for
+// is one that a server serves. An alert on a metric that does not exist never fires.
 func TestDeployedQueriesNameMetrics(t *testing.T) {
 	t.Parallel()
 	s := &testServer{clock: &clock{now: time.Now().UTC()}, database: storagetest.NewDatabase(t), keys: newKeys(t),

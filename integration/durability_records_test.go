@@ -8,8 +8,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// What a book says must be there is compared with what the server shows, as sets:
-// nothing is missing, nothing is there twice, and nothing else is there.
+// The log of operations is compared with what the server shows, as sets: nothing is
+// missing, doubled or unexpected.
 
 // operationsOf are the calls of an RPC, with their requests and answers.
 func operationsOf[Q, A proto.Message](b *operationLog, visit func(Q, A)) {

@@ -20,9 +20,9 @@ import (
 	"alkalog/storage/localpg"
 )
 
-// The promise: what was acknowledged is there after a kill -9 of the server in
-// the middle of its work, once; what was not acknowledged is there once after
-// the retry with the same request id.
+// The promise: what was acknowledged is there after a kill -9 of the server in the
+// middle of its work, once; an unacknowledged call is executed once after a retry with
+// the same request id.
 
 // TestKilledServerLosesNothing kills a server with a private database, on disk and with
 // every commit forced to it, at random instants while callers are at work; once
@@ -69,7 +69,7 @@ func (c *child) people(t testing.TB) *chain {
 	return (&testServer{stubs: dial(t, c.addr), clock: &clock{now: time.Now()}}).describeChain("ebb-and-flow")
 }
 
-// openCluster opens the database that a server has left in a directory.
+// openCluster opens the database in a directory after its server has ended.
 func openCluster(t testing.TB, dir string) *sql.DB {
 	t.Helper()
 	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: dir})
@@ -108,7 +108,7 @@ type operationLog struct {
 	end          func() // comes once, and returns when all has ended
 }
 
-// limit lets the end come after some more acknowledged calls.
+// limit ends the work after some more acknowledged calls.
 func (b *operationLog) limit(more int, end func()) {
 	b.enough, b.end = b.acknowledged+more, sync.OnceFunc(end)
 }
@@ -144,8 +144,8 @@ func (b *operationLog) do(t *testing.T, c *chain, who person, method string, req
 	return answer, true
 }
 
-// work takes clients in, decides, tries to override, begins services and reports
-// facts, until the server is gone.
+// work creates clients, decides, tries to override, starts services and records events
+// until the server is gone.
 func (b *operationLog) work(t *testing.T, c *chain, seed uint64) {
 	random := rand.New(rand.NewPCG(seed, 1))
 	for {
@@ -157,7 +157,7 @@ func (b *operationLog) work(t *testing.T, c *chain, seed uint64) {
 	}
 }
 
-// visit is one client's, and reports whether the server is still there.
+// visit plays the visit of one client and reports whether the server still runs.
 func (b *operationLog) visit(t *testing.T, c *chain, client string, random *rand.Rand) bool {
 	refused, ok := b.decide(t, c, client, brokenSkin)
 	if !ok {
@@ -206,8 +206,8 @@ func (b *operationLog) decide(t *testing.T, c *chain, client string, change ...f
 	return answer.(*pb.CheckEligibilityResponse).Decision, true
 }
 
-// retry sends every call once more: what was acknowledged must be answered as it
-// was, and what was not must be answered now.
+// retry sends every call again: an acknowledged call must get the same answer, and any
+// other call must get an answer now.
 func (b *operationLog) retry(t *testing.T, c *chain) {
 	t.Helper()
 	for _, d := range b.deeds {
@@ -223,7 +223,7 @@ func (b *operationLog) retry(t *testing.T, c *chain) {
 	}
 }
 
-// durable is an answer without what belongs to one attempt of a call.
+// durable is an answer without the fields that differ per attempt.
 func durable(answer proto.Message) proto.Message {
 	kept := proto.Clone(answer).ProtoReflect()
 	kept.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
@@ -235,8 +235,8 @@ func durable(answer proto.Message) proto.Message {
 	return kept.Interface()
 }
 
-// TestSecondServerOnOneDataDirectory: a directory serves one server; a second is told who
-// has it, and harms nothing.
+// TestSecondServerOnOneDataDirectory: a directory has one server; a second one gets an
+// error that names the owner, and changes nothing.
 func TestSecondServerOnOneDataDirectory(t *testing.T) {
 	t.Parallel()
 	dir := privateDir(t)

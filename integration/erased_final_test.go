@@ -20,9 +20,8 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// The promise: an erasure is final. A superuser of the database who puts the key
-// of an erased client back, and emptying the file of erasures, bring nobody
-// back.
+// The promise: an erasure is final, even if a superuser of the database restores the
+// key of an erased client or the file of erasures is emptied.
 
 // erasedSite is a site whose server keeps a file of erasures, with its log, and
 // with the keys of clients kept aside by a superuser.

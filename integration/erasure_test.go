@@ -24,9 +24,9 @@ import (
 	"alkalog/storage/keyring"
 )
 
-// The promise: a client is erased when a manager says so or when the chain's time
-// is up, never under a legal hold, and stays erased when a backup is restored;
-// and gets everything in one file when asking for it.
+// The promise: a client is erased on a manager's request or when the retention period
+// ends, never under a legal hold, and stays erased when a backup is restored; and can
+// get all data in one file.
 
 // TestErasureWaits for a legal hold and for an open session.
 func TestErasureWaits(t *testing.T) {
@@ -58,7 +58,8 @@ func TestErasureWaits(t *testing.T) {
 	wantError(t, "a session that was open before", mustFail(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name}), codes.NotFound, "NOT_FOUND")
 }
 
-// TestWatchersOfAnErasedClient are let go; a client of a second visit is a new one.
+// TestWatchersOfAnErasedClient: their streams end, and the same person is a new client
+// at the next visit.
 func TestWatchersOfAnErasedClient(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -329,8 +330,8 @@ func TestServersWantTheirKeys(t *testing.T) {
 	}
 }
 
-// TestNoPersonalDataInLogsAndErrors runs a server with its own PostgreSQL, both as
-// talkative as they can be, through visits, failing calls and an erasure.
+// TestNoPersonalDataInLogsAndErrors runs a server with its own PostgreSQL, both at the
+// most verbose log level, through visits, failing calls and an erasure.
 func TestNoPersonalDataInLogsAndErrors(t *testing.T) {
 	t.Parallel()
 	words := &logCapture{}

@@ -182,8 +182,8 @@ func TestOneOfRacingChangesWins(t *testing.T) {
 	}
 }
 
-// TestUpdatesWithoutEtagAllApply: changes without an etag wait for one another,
-// and none is lost.
+// TestUpdatesWithoutEtagAllApply: changes without an etag are applied one after
+// another, and none is lost.
 func TestUpdatesWithoutEtagAllApply(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

@@ -12,20 +12,20 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// fixture is a chain in which there is one of everything.
+// fixture is a chain with one record of each kind.
 type fixture struct {
 	*chain
 	names fixtureNames
 }
 
-// fixtureNames are those of what is on a stage.
+// fixtureNames are the names of the records of a fixture.
 type fixtureNames struct {
 	client, consultation, draft, session, outcome, incident, policy, entry string
 
 	refusal *pb.Decision // of that consultation
 }
 
-// newFixture sets one.
+// newFixture stores a fixture.
 func (s *testServer) newFixture(t testing.TB, id string) *fixture {
 	t.Helper()
 	st := &fixture{chain: s.newChain(t, id)}

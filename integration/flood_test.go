@@ -34,13 +34,13 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: a flood costs little memory, is over when it is over, and takes
-// nothing from callers of another chain.
+// The promise: a flood costs little memory, has no lasting effect, and does not slow
+// callers of other chains.
 
 // fullFlood is the environment variable that asks for the flood in full size.
 const fullFlood = "ALKALOG_TEST_FULL_FLOOD"
 
-// floodSize is how much is sent, and what may come of it.
+// floodSize is how much is sent, and the permitted effects.
 type floodSize struct {
 	messages, idle, readers int
 	lasts                   time.Duration // over how long it is spread; 0: as fast as can be
@@ -214,7 +214,7 @@ func (f *flooded) paced(n int) iter.Seq[int] {
 	}
 }
 
-// wire is a connection of HTTP/2 that does what it likes.
+// wire is a raw HTTP/2 connection that need not follow the protocol.
 type wire struct {
 	net.Conn
 	framer *http2.Framer
@@ -257,7 +257,7 @@ func (w *wire) call(authorization, method string, req proto.Message) {
 	w.next += 2
 }
 
-// attack does all at once, and returns what is to be closed.
+// attack runs all attacks at once and returns what must be closed.
 func (f *flooded) attack(t testing.TB) (wires []*wire) {
 	authorization := f.as(t, f.loud.odile)
 	for range f.size.readers {

@@ -13,10 +13,10 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// A golden database is a database of an earlier revision of this program: its
-// dump and its keys, which guard nothing but invented people. Decisions are
-// evidence for years, so every later revision must read it, bring it up to the
-// current schema and replay every decision in it to the same answer.
+// A golden database is a database of an earlier revision of this program: its dump and
+// its keys, which protect invented people only. Decisions are evidence for years, so
+// every later revision must read it, bring it up to the current schema and replay every
+// decision in it to the same answer.
 
 // goldenDir holds a directory for each golden database.
 const goldenDir = "testdata/golden"

@@ -17,8 +17,8 @@ import (
 )
 
 // The promise: what is known of the hair comes from the answers for the zones, the
-// answer for the head and the services on record, and the strictest counts. Of two
-// that cannot both be right, the decision names both and asks.
+// answer for the head and the services on record, and the strictest counts. If two
+// contradict each other, the decision names both and asks.
 
 const day = 24 * time.Hour
 
@@ -49,7 +49,7 @@ func (c *chain) relaxedZones(mid, ends, head int) func(*pb.Consultation) {
 	}
 }
 
-// served decides on a client for a kind of service.
+// served decides about a client for a kind of service.
 func (c *chain) served(t *testing.T, client string, kind pb.ServiceKind, change ...func(*pb.Consultation)) *pb.Decision {
 	t.Helper()
 	change = append(change, func(k *pb.Consultation) { k.Wishes.ServiceKind = kind })
@@ -84,7 +84,8 @@ func TestOneSourceIsEnough(t *testing.T) {
 	wantVerdict(t, c.served(t, c.client(t), retouch, c.relaxedZones(63, 63, 63)), pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS)
 }
 
-// A service on record counts from first contact on: closed, broken off, or open.
+// A service on record counts from first contact on, whether it was completed, broken
+// off or is open.
 func TestRecordedServiceCounts(t *testing.T) {
 	t.Parallel()
 	for name, end := range map[string]func(*chain, *testing.T, *pb.Session){

@@ -6,8 +6,8 @@ import (
 	"testing/fstest"
 )
 
-// TestImportCheckFindsViolations breaks a small house on purpose, one way at a time, so that
-// a check which no longer bites is noticed.
+// TestImportCheckFindsViolations checks a small tree with one violation at a time, so
+// that a check that no longer finds it fails.
 func TestImportCheckFindsViolations(t *testing.T) {
 	for name, c := range map[string]struct{ file, source, want string }{
 		"services may import engines":        {"service/outcome/x.go", `import "alkalog/service/timing"`, ""},

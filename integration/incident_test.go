@@ -246,9 +246,8 @@ func TestIncidentInput(t *testing.T) {
 	}
 }
 
-// TestNobodyRewritesAnInjury: nobody can change what the server took from events;
-// what a person wrote down is corrected by a second person, and more can be added by
-// everybody.
+// TestNobodyRewritesAnInjury: what the server derived from events cannot be changed;
+// what a person wrote is corrected by a second person; everybody can add to it.
 func TestNobodyRewritesAnInjury(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")

@@ -23,7 +23,7 @@ import (
 // made from the published texts alone, and it comes to the same verdicts. The
 // program is testdata/verify_log.py.
 
-// auditExport is a copy of a real log that somebody has done something to.
+// auditExport is a copy of a real log that is then tampered with.
 type auditExport struct {
 	dir     string
 	kept    []byte // a checkpoint of the log of before
@@ -130,7 +130,7 @@ func (x *auditExport) forge(t *testing.T, keys []ledger.PrivateKey) {
 	x.edit(t, "checkpoint", func([]byte) []byte { return signed })
 }
 
-// auditExports are what is done to copies, and whether what comes of it holds.
+// auditExports are the changes to copies, and whether the result verifies.
 var auditExports = []struct {
 	name  string
 	holds bool
@@ -196,7 +196,7 @@ var auditExports = []struct {
 	{"against a checkpoint of another history", false, -1, func(_ *testing.T, x *auditExport) { x.against = x.other }},
 }
 
-// pin has the auditor bring a key along.
+// pin makes the auditor verify with a pinned key.
 func (x *auditExport) pin(t *testing.T, key ledger.PrivateKey) {
 	t.Helper()
 	x.pinned = filepath.Join(t.TempDir(), "keys")
@@ -215,7 +215,7 @@ func (x *auditExport) unknownKey(t *testing.T) ledger.PrivateKey {
 	return key
 }
 
-// resignWith makes another history, signed by a key of the thief's own.
+// resignWith makes another history, signed with another key.
 func (x *auditExport) resignWith(t *testing.T) {
 	t.Helper()
 	thief := x.unknownKey(t)

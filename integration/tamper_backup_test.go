@@ -8,11 +8,12 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The row of the table: somebody restores yesterday's backup. What the server
-// does about it is in restore_test.go.
+// Attack: somebody restores yesterday's backup. What the server does about it is in
+// restore_test.go.
 
-// TestCutOff: the newest entries are cut off, as by a backup that was restored,
-// with the checkpoint of then. By itself that holds; one of before shows it.
+// TestCutOff: the newest entries are cut off, as by a backup that was restored, with
+// the checkpoint of then. Without another checkpoint it verifies; an earlier checkpoint
+// shows the loss.
 func TestCutOff(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)

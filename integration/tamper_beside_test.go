@@ -7,7 +7,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The row of the table: somebody slips an entry in beside the log.
+// Attack: somebody slips an entry in beside the log.
 
 // TestEntrySlippedInBesideTheLog: an entry that takes a position which the log has
 // passed comes onto no copy, and the server names it.

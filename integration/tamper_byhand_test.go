@@ -7,11 +7,11 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// The row of the table: somebody writes an untrue entry by hand.
+// Attack: somebody writes an untrue entry by hand.
 
-// TestEntryByHand is a limit too: an entry that somebody writes into the database
-// by hand comes onto the log as any other does. The log shows what was written
-// down, when, and that it was not changed since; not that it is true.
+// TestEntryByHand is a limit too: an entry that somebody writes into the database by
+// hand is put on the log like any other. The log shows what was written, when, and that
+// it was not changed since; it cannot show that it is true.
 func TestEntryByHand(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)

@@ -14,12 +14,11 @@ import (
 	"alkalog/server/report"
 )
 
-// The row of the table: somebody edits search columns, so that filters do not find
-// entries.
+// Attack: somebody edits search columns, so that filters do not find entries.
 
-// TestEditedColumns: entries are hidden from filters by their search columns, and
-// one is made to appear where it does not belong. What goes by the signed entries
-// shows them all the same; what goes by columns says how many it may not have seen.
+// TestEditedColumns: entries are hidden from filters by their search columns, and one
+// is made to appear where it does not belong. Exports and copies, which read the signed
+// entries, still show them; lists by columns say how many entries they may have missed.
 func TestEditedColumns(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)
@@ -73,8 +72,8 @@ func (a tamperedChain) exported(t *testing.T, filter string) (found []*pb.AuditE
 	return found
 }
 
-// TestChangedEntryCannotHideFromAnExport: an entry whose bytes were changed, so
-// that it says another kind, comes with every filter.
+// TestChangedEntryCannotHideFromAnExport: an entry whose bytes were changed, so that it
+// says another kind, is exported with every filter.
 func TestChangedEntryCannotHideFromAnExport(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)

@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// The row of the table: somebody deletes a decision and leaves its entry.
+// Attack: somebody deletes a decision and leaves its entry.
 
 // TestDecisionWithoutItsRecord: a decision is deleted, and its entry is not. The
 // log holds, since nothing on it was changed; the entry still says what was

@@ -10,8 +10,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The row of the table: somebody with all rights in the database changes, deletes,
-// inserts or reorders entries.
+// Attack: somebody with all rights in the database changes, deletes, inserts or
+// reorders entries.
 
 // inserted copies an entry under another id, to a place on the log.
 const inserted = `insert into audit_entries (chain, parent, id, etag, body, kind, record_time, position) overriding system value

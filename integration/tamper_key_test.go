@@ -8,12 +8,12 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// The row of the table: somebody who has the log's key too makes up another
-// history and signs it, or keeps two.
+// Attack: somebody who has the log's key too makes up another history and signs it, or
+// keeps two.
 
-// TestRewritingWithTheKey is where the honest limit is: who may do anything in
-// the database and has the key makes up another history, and by itself it holds.
-// A checkpoint of before shows it.
+// TestRewritingWithTheKey is shows the limit: somebody with all rights in the database
+// and the log's key can make another history that verifies by itself. An earlier
+// checkpoint shows it.
 func TestRewritingWithTheKey(t *testing.T) {
 	t.Parallel()
 	a := newTamperedChain(t)
@@ -26,8 +26,8 @@ func TestRewritingWithTheKey(t *testing.T) {
 	}
 }
 
-// TestTwoHistories: two servers with the same key and a database each give out
-// two histories. Each holds by itself; a checkpoint of the one shows the other.
+// TestTwoHistories: two servers with the same key and different databases serve two
+// histories. Each verifies by itself; a checkpoint of one shows the other.
 func TestTwoHistories(t *testing.T) {
 	t.Parallel()
 	one, two := newTamperedChain(t), tamperedChain{}

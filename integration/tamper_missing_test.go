@@ -9,8 +9,8 @@ import (
 	"alkalog/server/report"
 )
 
-// The row of the table: somebody deletes an entry with everything that points to
-// it, so that nothing is left to be found by rows.
+// Attack: somebody deletes an entry with everything that points to it, so that nothing
+// is left to be found by rows.
 
 // deleteEntry deletes the refusal at a place of the log with everything that points to
 // it: the entry, its row on the log, and its decision.

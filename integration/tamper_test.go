@@ -16,9 +16,9 @@ import (
 	"alkalog/service/ledger"
 )
 
-// The promise: whatever somebody does who may do anything in the database, an
-// auditor with a checkpoint from before finds out; and where one without it
-// cannot, these tests say so.
+// The promise: an auditor with an earlier checkpoint detects every change by somebody
+// with all rights in the database. Where an auditor without one cannot, the tests say
+// so.
 
 // scene of an attack: a log of ten entries of how the chain began and eight
 // refusals, whose checkpoint the auditor has

@@ -10,8 +10,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The row of the table: somebody changes a tile. That closes this log alone, also
-// when a server starts.
+// Attack: somebody changes a tile. Only this log is halted, also when a server starts.
 
 // TestChangedTile: a tile is changed and no entry. The copy of an auditor is made
 // from the entries and holds; the server proves nothing from such a tile and

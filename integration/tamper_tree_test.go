@@ -5,8 +5,7 @@ import (
 	"testing"
 )
 
-// The row of the table: somebody makes the whole tree again after an edit, without
-// the key.
+// Attack: somebody makes the whole tree again after an edit, without the key.
 
 // TestRewrittenTreeWithoutTheKey: verification finds it by itself, the server says
 // so, and halts that log instead of signing on.

@@ -30,7 +30,7 @@ func ordinaryHead(c *chain) head {
 	}
 }
 
-// measured are the numbers of every invented client.
+// measured are the measurements of every invented client.
 var measured = map[string]float64{"length_mm": 240, "new_growth_mm": 18, "straightening_percent": 70, "age_years": 34, "strand_minutes": 13}
 
 // formTill is a till that plays one consultation.

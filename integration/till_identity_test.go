@@ -15,8 +15,8 @@ import (
 	"alkalog/server/identity"
 )
 
-// The promise: an entry says who did it and at which till, as they have proven
-// it and not as they say.
+// The promise: an entry has the proven identity of the actor and of the till, not the
+// claimed one.
 
 func TestEntriesSayWhoAndAtWhichTill(t *testing.T) {
 	t.Parallel()
@@ -77,10 +77,10 @@ func (g guarded) checkAt(t *testing.T, conn *grpc.ClientConn, said, token string
 // its turn.
 const turns = 25
 
-// BenchmarkIdentities reports what it costs to prove who one is: calls by TLS
-// with a token, with a certificate, and with both, against development
-// identities in the clear, of a read and of a write that is committed. The kinds
-// take turns, and the ratios are of their medians.
+// BenchmarkIdentities reports what identification costs: calls by TLS with a token,
+// with a certificate, and with both, against development identities in the clear, of a
+// read and of a write that is committed. The kinds take turns, and the ratios are of
+// their medians.
 func BenchmarkIdentities(b *testing.B) {
 	g := newGuarded(b)
 	desk := g.salon + "/tills/front-desk"

@@ -11,7 +11,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// client takes somebody in and returns the name.
+// client creates a client and returns its name.
 func (c *chain) client(t testing.TB) string {
 	t.Helper()
 	return must(t, c.amara, c.consultation.CreateClient, &pb.CreateClientRequest{
@@ -51,7 +51,7 @@ func (c *chain) booking(consultation string, after time.Duration) *pb.CheckBooki
 	}
 }
 
-// decision takes a client in and decides on the card.
+// decision creates a client and decides on a new consultation.
 func (c *chain) decision(t testing.TB, change ...func(*pb.Consultation)) *pb.Decision {
 	t.Helper()
 	return c.decisionFor(t, c.client(t), change...)
@@ -115,7 +115,7 @@ func (c *chain) session(t testing.TB) *pb.Session {
 	return c.begin(t, c.proceedDecision(t))
 }
 
-// noted counts what was noted, in the order of all tills.
+// noted counts the events of all tills.
 var noted atomic.Int64
 
 // eventAt is a fact of some minutes after a session's start, with an id of its own.
@@ -125,13 +125,12 @@ func eventAt(s *pb.Session, after time.Duration, e *pb.Event) *pb.Event {
 	return e
 }
 
-// echo is what a till echoes whose clock is right and that has just heard from the
-// server.
+// echo is the echo of a till whose clock is right and that has just received an answer.
 func (c *chain) echo() *pb.ClockEcho {
 	return &pb.ClockEcho{ServerTime: c.clock.timestamp(), ReceiveTime: c.clock.timestamp(), ElapsedMs: new(int64(0))}
 }
 
-// report sends facts and wants all of them recorded.
+// report sends events and checks that all of them are recorded.
 func (c *chain) report(t testing.TB, session *pb.Session, facts ...*pb.Event) *pb.RecordEventsResponse {
 	t.Helper()
 	answer := must(t, c.till, c.processing.RecordEvents, &pb.RecordEventsRequest{
@@ -219,7 +218,7 @@ func (c *chain) carriedOut(t testing.TB) *pb.Session {
 	return session
 }
 
-// completed is what a service that went well came to.
+// completed is the outcome of a service that went well.
 func completed(session *pb.Session) *pb.RecordOutcomeRequest {
 	return &pb.RecordOutcomeRequest{Parent: parent(session.Name), RequestId: newID(), Outcome: &pb.Outcome{
 		Session: session.Name, Completed: true, ScalpChanged: no, Comments: "even", HomeCareAdvice: []string{"no shampoo for two days"},

@@ -108,8 +108,7 @@ func share(n, callers int, do func(i int)) {
 	all.Wait()
 }
 
-// jot records a remark and returns when it was answered, which is after the
-// commit.
+// jot records a remark and returns the time of the answer, which is after the commit.
 func (c *chain) jot(b *testing.B, session *pb.Session) time.Time {
 	remark := note("a remark")
 	remark.EventId, remark.OccurTime = newID(), timestamppb.Now()
@@ -121,7 +120,7 @@ func (c *chain) jot(b *testing.B, session *pb.Session) time.Time {
 	return time.Now()
 }
 
-// inUse is the memory that is in use after what is garbage has gone.
+// inUse is the memory in use after a garbage collection.
 func inUse() int64 {
 	runtime.GC()
 	var m runtime.MemStats

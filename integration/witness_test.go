@@ -13,10 +13,10 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: what an auditor reads is on the audit log before the auditor has
-// it.
+// The promise: a read by an auditor is on the audit log before the auditor gets the
+// answer.
 
-// reads are the reads by auditors that stand in the database now.
+// reads are the entries of auditors' reads in the database.
 func (s *testServer) reads(t testing.TB) []*pb.AuditEntry {
 	t.Helper()
 	var all []*pb.AuditEntry
@@ -112,8 +112,8 @@ func firstOf(req proto.Message, name string) string {
 	return ""
 }
 
-// TestNoReadWithoutItsEntry: while nothing can be entered, an auditor gets no
-// answer, and no part of one; others do.
+// TestNoReadWithoutItsEntry: while entries cannot be written, an auditor gets no answer
+// and no part of one; other callers do.
 func TestNoReadWithoutItsEntry(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -190,8 +190,8 @@ func TestReadsThatFailAreNotEntered(t *testing.T) {
 	}
 }
 
-// TestFiltersKeepNoNames: what an auditor looks for by name is not on the log in
-// clear, and can be told from what another one looks for.
+// TestFiltersKeepNoNames: a value in an auditor's filter is not on the log in clear,
+// but different values can be distinguished.
 func TestFiltersKeepNoNames(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
