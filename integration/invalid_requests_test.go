@@ -63,7 +63,8 @@ type spot struct {
 	reach  func(root protoreflect.Message) protoreflect.Message // makes what is not there
 }
 
-// add notes one breakage: do is done to the spot of a copy of the whole.
+// add appends one invalid case: do is applied to the part at its place in a copy of the
+// whole message.
 func (b *caseBuilder) add(at spot, field, how string, do func(protoreflect.Message)) {
 	broken := proto.Clone(b.whole)
 	do(at.reach(broken.ProtoReflect()))
@@ -90,7 +91,7 @@ func (b *caseBuilder) message(at spot, d protoreflect.MessageDescriptor) {
 	}
 }
 
-// serverSet reports whether the contract leaves a field to the server.
+// serverSet reports whether only the server may set a field.
 func serverSet(f protoreflect.FieldDescriptor) bool {
 	behaviour, _ := proto.GetExtension(f.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
 	return slices.Contains(behaviour, annotations.FieldBehavior_OUTPUT_ONLY)

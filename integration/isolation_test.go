@@ -14,13 +14,13 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: nobody sees, changes or learns of anything in another chain. A
-// name that lies there is answered as one that lies nowhere.
+// The promise: nobody sees, changes or learns of anything in another chain. A name in
+// another chain gets the same answer as an unknown name.
 
 // TestNamesOfOtherChainsAreNotFound puts, in every RPC and for every name that its
-// request holds, the name of something that another chain has, then of something
-// that it has not. Both answers must be the same but for the name, and the same
-// as for an unknown name of the caller's own chain.
+// request holds, the name of a record that another chain has, then of one that it does
+// not have. Both answers must be the same but for the name, and the same as for an
+// unknown name of the caller's own chain.
 func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -63,7 +63,7 @@ func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 	}
 }
 
-// tail is a name's path below its chain, with an id that nothing has.
+// tail is a name's path below its chain, with an unknown id.
 func tail(name string) string {
 	parts := strings.Split(name, "/")
 	switch len(parts) {
@@ -76,8 +76,8 @@ func tail(name string) string {
 	return "/" + strings.Join(parts[2:], "/")
 }
 
-// asked is how a request is answered, with every name that it holds made one:
-// what is left tells whether two answers differ in more than the name.
+// asked is how a request is answered, with every name in it replaced by the same text,
+// to compare two answers apart from names.
 func asked(t *testing.T, st *fixture, who person, r rpc, req proto.Message) string {
 	t.Helper()
 	_, err := st.ask(t, who, r, req)
@@ -167,8 +167,8 @@ func (p place) put(m proto.Message, name string) proto.Message {
 	return changed
 }
 
-// TestListsShowOneChain: everything listed, counted or exported is in the
-// chain that was asked for.
+// TestListsShowOneChain: lists, figures and exports contain only the chain that was
+// asked for.
 func TestListsShowOneChain(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -203,8 +203,8 @@ func TestListsShowOneChain(t *testing.T) {
 	}
 }
 
-// TestOnlyOperatorsSeeChains: who belongs to a chain can neither list the others
-// nor call in the name of one.
+// TestOnlyOperatorsSeeChains: a caller of a chain can neither list other chains nor
+// call in the name of one.
 func TestOnlyOperatorsSeeChains(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -241,8 +241,8 @@ func TestOneClientsRecordsAreNotAnothers(t *testing.T) {
 	wantError(t, "an outcome of another client's service", err, codes.NotFound, "NOT_FOUND")
 }
 
-// TestNamesOfOtherChainsInEventsAreNotFound: a fact that names something of another
-// chain is taken as one that names something unknown, and tells as little.
+// TestNamesOfOtherChainsInEventsAreNotFound: an event that names a record of another
+// chain is handled like one that names an unknown record, and reveals as little.
 func TestNamesOfOtherChainsInEventsAreNotFound(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

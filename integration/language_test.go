@@ -10,8 +10,8 @@ import (
 )
 
 // The promise: a chain that turns a draft language on gets its decisions with texts in
-// that language beside the English ones, stored as they were shown. Nobody else does,
-// and a replay does not depend on them.
+// that language beside the English ones, stored as they were shown. Other chains do
+// not, and a replay does not depend on them.
 func TestDecisionInALanguage(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "language")

@@ -59,8 +59,8 @@ func TestDeepRequestsAreRefused(t *testing.T) {
 	}
 }
 
-// TestStatementsEndBeforeTheirCalls: the database gives up before a call does,
-// and what a call has given up does not go on in the database.
+// TestStatementsEndBeforeTheirCalls: the database ends a statement before the deadline
+// of its call, and a statement of a call that was given up does not continue.
 func TestStatementsEndBeforeTheirCalls(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

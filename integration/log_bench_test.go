@@ -55,8 +55,8 @@ func BenchmarkLogIntegration(b *testing.B) {
 	b.ReportMetric(0, "ns/op") // the whole says nothing
 }
 
-// takeLead takes the lead of the log from the server, which puts nothing on it
-// until release gives it back.
+// takeLead takes the sequencer's lease from the server, which sequences nothing until
+// release gives it back.
 func (s *testServer) takeLead(b *testing.B) storage.Lease {
 	b.Helper()
 	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity', epoch = epoch + 1"); err != nil {

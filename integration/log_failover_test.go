@@ -14,10 +14,9 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// TestLogFailover: three server processes keep one log. Each in turn is
-// stopped in its tracks, woken when others have gone on without it, and killed;
-// the log loses nothing, doubles nothing, and extends every checkpoint that was
-// given out.
+// TestLogFailover: three server processes keep one log. Each in turn is suspended,
+// continued when others have taken over, and killed; the log loses nothing, doubles
+// nothing, and extends every checkpoint that was given out.
 func TestLogFailover(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -60,9 +59,9 @@ func TestLogFailover(t *testing.T) {
 	}
 }
 
-// TestKeysAreReplaced: an auditor who kept a checkpoint from before the key of
-// the log was replaced, while the server ran, can still check all that came
-// after; and one who finds a key that nothing leads to is told.
+// TestKeysAreReplaced: an auditor who kept a checkpoint from before the key of the log
+// was replaced, while the server ran, can still check all that came after; and an
+// auditor who finds an unknown key gets an error.
 func TestKeysAreReplaced(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -104,8 +103,8 @@ func TestKeysAreReplaced(t *testing.T) {
 	}
 }
 
-// TestServerWithoutKeysDoesNotStart: with a database of somebody else's, a server without keys does not
-// start and says what makes them.
+// TestServerWithoutKeysDoesNotStart: with an existing database, a server without keys
+// does not start and names the command that makes them.
 func TestServerWithoutKeysDoesNotStart(t *testing.T) {
 	t.Parallel()
 	database := storagetest.NewDatabase(t)

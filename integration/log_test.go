@@ -191,8 +191,8 @@ func (c *chain) busy(t testing.TB) (stop func()) {
 	}
 }
 
-// TestPagesOfTheLogStandStill: who pages through the log while others write
-// sees every entry that was there before, once and in order.
+// TestPagesOfTheLogStandStill: a caller who pages through the log while others write
+// sees every earlier entry once and in order.
 func TestPagesOfTheLogStandStill(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

@@ -160,7 +160,7 @@ func TestDueRetouches(t *testing.T) {
 	}
 }
 
-// TestOpenSessionsOfASalon: what a salon has still to finish.
+// TestOpenSessionsOfASalon: lists the services that a salon has not finished.
 func TestOpenSessionsOfASalon(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "unfinished")

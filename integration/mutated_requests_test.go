@@ -20,11 +20,10 @@ import (
 )
 
 // The promise: any request by any caller, valid or not, ends with a code that the
-// contract lists. Nothing panics or is INTERNAL, and a call that fails has written
-// nothing.
+// contract lists. Nothing panics or is INTERNAL, and a call that fails writes nothing.
 
-// expectedCode are the codes that a call may end in, whatever was sent. An outage
-// is none of them: there is none here.
+// expectedCode are the codes that a call may end in, whatever was sent. UNAVAILABLE is
+// not among them, because nothing fails here.
 var expectedCode = []codes.Code{
 	codes.OK, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted,
 	codes.PermissionDenied, codes.ResourceExhausted,

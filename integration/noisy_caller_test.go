@@ -17,8 +17,8 @@ import (
 	"alkalog/storage"
 )
 
-// The promise: a chain that calls fifty times as often as it may takes nothing
-// from others: their slowest calls take at most half as long again.
+// The promise: a chain that calls fifty times as often as permitted does not slow
+// others: their slowest calls take at most half as long again.
 
 const (
 	callsAllowed = 5   // calls a second that a chain may make on average
@@ -55,7 +55,7 @@ func (n *noiseMaker) make(ctx context.Context, t *testing.T, perSecond float64) 
 	callers.Wait()
 }
 
-// exhaust uses up what the chain may call at once.
+// exhaust uses up the burst of the chain's quota.
 func (n *noiseMaker) exhaust(t *testing.T) {
 	t.Helper()
 	for range 100_000 {

@@ -15,12 +15,12 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: what happened is recorded however late, in whatever order and
-// however often a till sends it, and comes to the same state as if it had been
-// sent at once. A malformed fact costs itself alone.
+// The promise: events are recorded however late, in any order and however often a till
+// sends them, and give the same state as if they had been sent at once. A malformed
+// event does not affect others.
 
-// eventful is a service in which this and that went wrong: a section that nobody
-// planned, a strand test that came late, a complaint, and no base under the crown.
+// eventful is a service with several mishaps: a section that nobody planned, a strand
+// test that came late, a complaint, and no base under the crown.
 func (c *chain) eventful(s *pb.Session) []*pb.Event {
 	const minute = time.Minute
 	return append(c.service(s),
@@ -116,7 +116,7 @@ func (c *chain) reportBadly(t *testing.T, random *rand.Rand, session *pb.Session
 	}
 }
 
-// nonsense is a fact that is none.
+// nonsense is a malformed event.
 func nonsense(s *pb.Session) *pb.Event { return eventAt(s, 0, &pb.Event{}) }
 
 // TestMalformedFactsCostNoOthers breaks every field of every kind of fact. Each

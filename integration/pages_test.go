@@ -16,7 +16,7 @@ import (
 // The promise: every list comes in pages that end, of at most the size asked
 // for, without a gap or a double, and fit into what a client receives at once.
 
-// newManyRecords is a stage with at least three of everything in each list.
+// newManyRecords is a fixture with at least three records in each list.
 func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 	t.Helper()
 	st := s.newFixture(t, id)
@@ -44,7 +44,7 @@ type listing struct {
 	req   proto.Message
 }
 
-// listings are all the lists of a stage.
+// listings are all the lists of a fixture.
 func (st *fixture) listings(t testing.TB) []listing {
 	t.Helper()
 	var all []listing

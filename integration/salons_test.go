@@ -72,8 +72,8 @@ func (q twoSalons) calling(t *testing.T, who person, salons ...string) context.C
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
 }
 
-// reported is everything that a confined person is told, with every name that the
-// request holds made one.
+// reported is everything that a confined person receives, with every name of the
+// request replaced by the same text.
 func (q twoSalons) reported(t *testing.T, who person, r rpc, req proto.Message) (codes.Code, string) {
 	t.Helper()
 	_, err := newStubs(q.conn).askIn(q.calling(t, who, q.south), r, req)
@@ -115,9 +115,9 @@ func (q twoSalons) forSouthQuay(t *testing.T, req proto.Message) proto.Message {
 	return moved
 }
 
-// TestOtherSalonsAreUnknown asks, by every RPC that names something that stands
-// in a salon, for what stands in another: all is said as of a name that nothing
-// has, and nothing is changed.
+// TestOtherSalonsAreUnknown asks, by every RPC that names something that stands in a
+// salon, for what stands in another: the answer is that for an unknown name, and
+// nothing is changed.
 func TestOtherSalonsAreUnknown(t *testing.T) {
 	t.Parallel()
 	q := newTwoSalons(t)
@@ -152,8 +152,8 @@ func TestOtherSalonsAreUnknown(t *testing.T) {
 	}
 }
 
-// TestListsLeaveOtherSalonsOut: what one salon has is listed there and not in
-// another; the client, the card and the whole of a recall are everybody's.
+// TestListsLeaveOtherSalonsOut: records of one salon are not listed in another;
+// clients, record cards and recalls belong to the whole chain.
 func TestListsLeaveOtherSalonsOut(t *testing.T) {
 	t.Parallel()
 	q := newTwoSalons(t)
@@ -262,7 +262,8 @@ func TestServiceInOneSalon(t *testing.T) {
 	wantError(t, "the decision of the other salon", err, codes.NotFound, "NOT_FOUND")
 }
 
-// TestWholeChainCalls: who is confined does not speak for the chain.
+// TestWholeChainCalls: a caller who is limited to salons cannot make calls about the
+// whole chain.
 func TestWholeChainCalls(t *testing.T) {
 	t.Parallel()
 	q := newTwoSalons(t)

@@ -14,8 +14,8 @@ import (
 	"alkalog/storage/storagetest"
 )
 
-// The promise: a server whose clock is wrong goes by the database's: it withholds no
-// call to rinse and makes none too early, and it says that its clock is wrong.
+// The promise: a server whose clock is wrong uses the database's clock: alarms come
+// neither too late nor too early, and health reports the wrong clock.
 
 // newServerWithClockOffset starts a server whose machine's clock is ahead by that much. The salon's
 // clock of the site stands at the true time.

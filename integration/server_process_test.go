@@ -17,7 +17,7 @@ import (
 	"alkalog/server/serve"
 )
 
-// What a child process serves, named in the environment: a directory, or a
+// Environment variables that say what a child process serves: a directory, or a
 // database that others serve too.
 const (
 	childDir      = "ALKALOG_TEST_CHILD_DIR"

@@ -16,12 +16,11 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: no service begins without a decision that lets it; one that is
-// under way is recorded all the same and is a deviation; none is completed
-// before the hair is neutral; and who watches sees what happens.
+// The promise: no service begins without a decision that permits it; one that is under
+// way is still recorded, as a deviation; none is completed before the hair is neutral;
+// and watchers see what happens.
 
-// TestNoServiceWithoutADecision tries every decision that does not let a service
-// begin.
+// TestNoServiceWithoutADecision tries every decision that does not permit a service.
 func TestNoServiceWithoutADecision(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -95,9 +94,9 @@ func TestDecisionsGrowOld(t *testing.T) {
 	wantError(t, "a decision of yesterday", err, codes.FailedPrecondition, "DECISION_TOO_OLD")
 }
 
-// TestADecisionIsForOnePersonInOnePlace: licence, supervision and law were judged
-// for the practitioner that the decision names. Somebody else may not begin on it; a service
-// that is under way all the same is recorded as one without a decision.
+// TestADecisionIsForOnePersonInOnePlace: licence, supervision and law were judged for
+// the practitioner that the decision names. Another practitioner may not start a
+// service on it; one that is under way is recorded as a service without a decision.
 func TestADecisionIsForOnePersonInOnePlace(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -204,8 +203,8 @@ func TestOnePolicyInForce(t *testing.T) {
 	}
 }
 
-// TestNotCompletedBeforeRinsed: completion cannot be claimed while an alarm calls for
-// water or when no rinse was noted; what was broken off can be closed.
+// TestNotCompletedBeforeRinsed: a service cannot be completed while an alarm calls for
+// water or when no rinse was noted; it can be closed as broken off.
 func TestNotCompletedBeforeRinsed(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -243,8 +242,8 @@ func TestNotCompletedBeforeRinsed(t *testing.T) {
 	refused("completion without a rinse", never, "No rinse is on record")
 }
 
-// TestNotCompletedBeforeNeutral: completion cannot be claimed while alkali is
-// shown; what was broken off can be closed as a deviation.
+// TestNotCompletedBeforeNeutral: a service cannot be completed while the indicator
+// shows alkali; it can be closed as broken off, as a deviation.
 func TestNotCompletedBeforeNeutral(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -297,7 +296,7 @@ type display struct {
 	last   *pb.WatchSessionResponse
 }
 
-// watch begins to watch at a server; the display is left with the test.
+// watch opens a watch stream at a server and closes it with the test.
 func watch(t testing.TB, at *testServer, who person, session, token string) *display {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
@@ -324,7 +323,7 @@ func (d *display) until(t testing.TB, what string, right func(*pb.SessionState) 
 	}
 }
 
-// after is a state that rests on so many facts.
+// after is a state made from so many events.
 func after(n int64) func(*pb.SessionState) bool {
 	return func(s *pb.SessionState) bool { return s.Sequence == n }
 }
@@ -368,8 +367,8 @@ func TestWatchersSeeWhatHappensElsewhere(t *testing.T) {
 	wantError(t, "an unknown session", err, codes.NotFound, "NOT_FOUND")
 }
 
-// TestQuietWatchesAreAlive: a watcher of a session in which nothing happens is
-// told so, by the server's time.
+// TestQuietWatchesAreAlive: a watcher of a quiet session gets heartbeats with the
+// server's time.
 func TestQuietWatchesAreAlive(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

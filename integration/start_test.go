@@ -16,7 +16,7 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: a service begins only on what the records say at that moment, and
+// The promise: a service begins only if the records permit it at that moment, and only
 // one at a time on a head.
 
 // starting is the request that begins a service on a decision.
@@ -42,9 +42,9 @@ func named(err error, key string) string {
 	return ""
 }
 
-// TestStartDecidesAgain: whatever has become stricter since the decision keeps the
-// service from beginning. The new decision is kept although the call ends in an
-// error, and a retry ends in the same error.
+// TestStartDecidesAgain: anything that has become stricter since the decision prevents
+// the start. The new decision is kept although the call ends in an error, and a retry
+// ends in the same error.
 func TestStartDecidesAgain(t *testing.T) {
 	t.Parallel()
 	for _, since := range []struct {
@@ -146,7 +146,7 @@ func (c *chain) wantStillRecorded(t *testing.T, d *pb.Decision) {
 	}
 }
 
-// TestStartOnTheSameOrMilder: what has not become stricter lets the service begin.
+// TestStartOnTheSameOrMilder: if nothing has become stricter, the service begins.
 func TestStartOnTheSameOrMilder(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")
@@ -328,8 +328,8 @@ func TestOverridesThatComeTooLate(t *testing.T) {
 	deny("a day later", old, pb.OverrideDenial_OVERRIDE_DENIAL_EXPIRED)
 }
 
-// TestTimeSheet: the answer to a start holds what a till or a printed slip goes on by
-// without the server.
+// TestTimeSheet: the answer to a start has everything that a till or a printed sheet
+// needs to continue without the server.
 func TestTimeSheet(t *testing.T) {
 	t.Parallel()
 	c := newTestServer(t).newChain(t, "ebb-and-flow")

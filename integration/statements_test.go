@@ -13,8 +13,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: a statement stands for what the server showed, not for what a caller says
-// that it held; nobody chooses the item that is asked singly, and nobody draws it again.
+// The promise: a statement means the text that the server showed, not what a caller
+// claims; nobody can choose the item that is asked singly or have it drawn again.
 
 // stated sends statements for a draft.
 func (c *chain) stated(t testing.TB, draft string, statements ...*pb.StatementAnswer) *pb.Consultation {

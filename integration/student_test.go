@@ -111,7 +111,8 @@ func TestWhoAskedCounts(t *testing.T) {
 	wantError(t, "a student by the directory", mustFail(t, asPractitioner, c.processing.StartSession, start), codes.FailedPrecondition, "NOT_COUNTERSIGNED")
 }
 
-// TestASignatureThatIsNone: who may not sign, and what needs no signature.
+// TestASignatureThatIsNone: callers who may not sign, and decisions that need no
+// signature.
 func TestASignatureThatIsNone(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)

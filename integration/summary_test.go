@@ -17,9 +17,8 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// The promise: the figures of a summary are those that a plain reading of
-// everything that was recorded would give, no matter who wrote at the same time, whatever was
-// sent twice, and whenever a server died.
+// The promise: the figures of a summary equal a recount of all records, whatever was
+// written at the same time or sent twice, and whenever a server was killed.
 
 // TestFiguresAreThoseOfTheRecords lets several callers do at random what makes
 // entries, through two servers that count by turns, and sends requests twice.
@@ -125,8 +124,8 @@ func TestWhatWasNotCountedYetIsCountedLater(t *testing.T) {
 	server.stop(t)
 }
 
-// TestWhoIsOutOfLineIsTold: one whose services are overridden always, and one
-// whose services never are, after a few decisions and after many.
+// TestWhoIsOutOfLineIsTold: a practitioner whose decisions are always overridden, and
+// one whose decisions never are, after a few decisions and after many.
 func TestWhoIsOutOfLineIsTold(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
@@ -285,7 +284,7 @@ var keysOf = map[pb.SummaryDimension]struct {
 		func(e *pb.AuditEntry) string { return weekOf(e.RecordTime) }, func(d *pb.Decision) string { return weekOf(d.CreateTime) }},
 }
 
-// noKey is the key of decisions that are not told apart.
+// noKey is the key when decisions are not grouped.
 func noKey(*pb.Decision) string { return "" }
 
 // weekOf is the ISO week of an instant.
