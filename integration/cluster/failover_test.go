@@ -5,6 +5,7 @@ import (
 	"os"
 	"slices"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -101,7 +102,7 @@ func TestFailover(t *testing.T) {
 	}{
 		{"PostgreSQL of the primary killed", true, func(p *node) { signalFamily(postmasterOf(p.data()), syscall.SIGKILL) }, func(*node) {}},
 		{"machine of the primary lost", true, (*node).kill, func(p *node) { p.start(t) }},
-		{"primary frozen, woken beside its successor", true, func(p *node) { p.signal(syscall.SIGSTOP) }, func(p *node) { p.signal(syscall.SIGCONT) }},
+		{"machine of the primary frozen, then reset", true, func(p *node) { p.signal(syscall.SIGSTOP) }, func(p *node) { p.kill(); p.start(t) }},
 		{"primary cut off from etcd", true, func(p *node) { p.toEtcd.cut() }, func(p *node) { p.toEtcd.heal() }},
 		{"primary partitioned, one server with it", true, in.partition, in.heal},
 		{"switchover", true, func(p *node) {
@@ -122,6 +123,42 @@ func TestFailover(t *testing.T) {
 		}
 	}
 	in.finish(t)
+}
+
+// TestFrozenPrimary freezes the primary's machine and wakes it beside its successor, where
+// no watchdog resets it. Patroni 3.0.2 may then give the lead back to it: between reading
+// and writing it does not notice that the lead was taken from it (dcs/etcd3.py,
+// _update_leader), and what the successor has acknowledged is rewound. The cluster has
+// lost writes then, and the servers must not hide that: they refuse the old timeline.
+func TestFrozenPrimary(t *testing.T) {
+	in := newInstallation(t)
+	frozen := in.nodes.waitSynchronous(t)
+	frozen.signal(syscall.SIGSTOP)
+	eventually(t, "another primary", func() bool { return in.nodes.primaryBut(frozen) != nil })
+	successor := in.nodes.primaryBut(frozen)
+	in.load.waitAcknowledged(t, 50)
+	frozen.signal(syscall.SIGCONT)
+	after := in.nodes.waitSynchronous(t)
+	t.Logf("%s was frozen, %s took over, and %s leads after the wake", frozen.name, successor.name, after.name)
+	if after != frozen {
+		in.load.waitAcknowledged(t, 20)
+		in.finish(t)
+		return
+	}
+	for _, v := range in.servers {
+		eventually(t, v.name+" to report that it is not ready", func() bool { return !v.ready() })
+	}
+	before := in.load.acknowledged()
+	in.load.stop()
+	in.load.ended.Wait()
+	if now := in.load.acknowledged(); now != before {
+		t.Errorf("%d calls were acknowledged on a timeline that others had left", now-before)
+	}
+	for _, v := range in.servers {
+		if text, err := in.try(alkalog(t), v.args("serve")...); err == nil || !strings.Contains(text, "it was replaced and must not be written to") {
+			t.Errorf("%s starts again on the old timeline, or does not say why not: %v: %s", v.name, err, text)
+		}
+	}
 }
 
 // partition leaves the primary and the first server together, away from the rest.
