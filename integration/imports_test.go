@@ -74,6 +74,7 @@ var allowedImports = map[string]string{
 	"storage/lotcode":              "",
 	"storage/storagetest":          "storage storage/localpg storage/keyring " + protoPackage,
 	"integration":                  "",
+	"integration/cluster":          "",
 	"integration/faults":           "",
 }
 
