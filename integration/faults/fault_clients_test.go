@@ -39,7 +39,7 @@ const (
 // memory is bounded, and in the end the server has forgotten the streams.
 func stallClients(w *world) {
 	s := w.servers[0]
-	session := w.openSession()
+	session := w.readableSession()
 	front := newProxy(w.t, s.cfg.Address, false)
 	before := gauge(s, "process_resident_memory_bytes")
 	connections, goroutines := gauge(s, "alkalog_connections_open"), gauge(s, "go_goroutines")
@@ -67,16 +67,25 @@ func stallClients(w *world) {
 	front.cut()
 }
 
-// openSession finds a session of the clients' work.
-func (w *world) openSession() string {
+// readableSession finds a session of the clients' work whose client has not been
+// erased.
+func (w *world) readableSession() string {
 	w.t.Helper()
 	db := w.pg().db()
 	defer db.Close()
-	var chain, client, id string
+	processing, name := pb.NewProcessingServiceClient(w.probes[0].conn), ""
 	w.wait("a session", 30*time.Second, func() bool {
-		return db.QueryRow("select chain, parent, id from sessions where open order by update_time limit 1").Scan(&chain, &client, &id) == nil
+		var chain, client, id string
+		if db.QueryRow("select chain, parent, id from sessions order by random() limit 1").Scan(&chain, &client, &id) != nil {
+			return false
+		}
+		name = fmt.Sprintf("chains/%s/clients/%s/sessions/%s", chain, client, id)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		_, err := processing.GetSession(withCaller(ctx, tillOf(name)), &pb.GetSessionRequest{Name: name})
+		return err == nil
 	})
-	return fmt.Sprintf("chains/%s/clients/%s/sessions/%s", chain, client, id)
+	return name
 }
 
 // tillOf is the identity of a till of the chain of a session.
