@@ -1,12 +1,12 @@
 package storage
 
 import (
+	"cmp"
 	"context"
 	"database/sql/driver"
 	"errors"
 	"fmt"
 	"net"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -19,13 +19,20 @@ import (
 // (conn), and they lead only to a server that the fence admits.
 type connector struct {
 	cfg Config
-	// hosts are tried in the order of the connection string.
+	// hosts are those of the connection string (hosts.go).
 	hosts []pq.Config
 	fence *fence
+	// session identifies the server and sets up a session, in one statement.
+	session string
+	// last is the host that the last connection led to, as an index.
+	last atomic.Int32
+	// surveying is set while a survey of the hosts runs.
+	surveying atomic.Bool
 }
 
 // newConnector parses the connection string. Settings that Read and Write rely on
-// override those in the string.
+// override those in the string. They are set by a statement and not as parameters of the
+// connection, which a pooler such as PgBouncer refuses.
 //
 // statement_timeout ends a statement on the server before the read deadline cuts the
 // connection. idle_in_transaction_session_timeout releases the locks of a program that
@@ -35,16 +42,18 @@ func newConnector(cfg Config) (*connector, error) {
 	if err != nil {
 		return nil, err
 	}
-	base.Runtime["search_path"] = schema
-	base.Runtime["statement_timeout"] = strconv.FormatInt(cfg.StatementTimeout.Milliseconds(), 10)
-	base.Runtime["idle_in_transaction_session_timeout"] = strconv.FormatInt(2*cfg.ReadTimeout.Milliseconds(), 10)
 	base.BinaryParameters = true // bytes travel as bytes
-	base.ConnectTimeout = cfg.ReadTimeout
+	base.ConnectTimeout = cmp.Or(base.ConnectTimeout, cfg.ReadTimeout)
+	hosts, err := hostsOf(base)
+	if err != nil {
+		return nil, err
+	}
 	fence, err := newFence(cfg.StateFile)
 	if err != nil {
 		return nil, err
 	}
-	return &connector{cfg: cfg, hosts: hostsOf(base), fence: fence}, nil
+	session := fmt.Sprintf(sessionQuery, schema, cfg.StatementTimeout.Milliseconds(), 2*cfg.ReadTimeout.Milliseconds())
+	return &connector{cfg: cfg, hosts: hosts, fence: fence, session: session}, nil
 }
 
 // parseDSN parses a connection string. The error does not quote a string that may
@@ -60,55 +69,35 @@ func parseDSN(dsn string) (pq.Config, error) {
 	return cfg.Clone(), nil
 }
 
-// hostsOf splits a configuration with several hosts into one per host. lib/pq would
-// accept the first host that answers, even if the fence refuses that one.
-func hostsOf(base pq.Config) []pq.Config {
-	others := base.Multi
-	base.Multi = nil
-	hosts := []pq.Config{base}
-	for _, other := range others {
-		host := base.Clone()
-		host.Host, host.Hostaddr, host.Port = other.Host, other.Hostaddr, other.Port
-		hosts = append(hosts, host)
-	}
-	return hosts
-}
-
 // Driver implements driver.Connector.
 func (c *connector) Driver() driver.Driver { return &pq.Driver{} }
 
-// Connect implements driver.Connector: it returns a connection to the first host that
-// answers and that the fence admits, or the errors of all hosts.
-func (c *connector) Connect(ctx context.Context) (driver.Conn, error) {
-	var problems []error
-	for _, host := range c.hosts {
-		conn, err := c.connect(ctx, host)
-		if err == nil {
-			return conn, nil
-		}
-		problems = append(problems, err)
-	}
-	return nil, errors.Join(problems...)
-}
-
 // connect makes one connection and asks the fence about the server behind it. Nothing
-// else is sent on the connection before.
+// else is sent on the connection before. It takes no longer than the connect timeout of
+// the connection string, and ends at once with the context.
 func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, error) {
 	plain, err := pq.NewConnectorConfig(host)
 	if err != nil {
 		return nil, err
 	}
+	ctx, cancel := context.WithTimeout(ctx, host.ConnectTimeout)
+	defer cancel()
 	d := &dialer{cfg: c.cfg}
+	finished := context.AfterFunc(ctx, d.cut)
 	plain.Dialer(d)
 	dc, err := plain.Connect(ctx)
 	if err != nil {
 		return nil, err
 	}
 	d.connected = true
-	cn := &conn{pqConn: dc.(pqConn), link: d.link, prepared: map[string]driver.Stmt{}, lockTimeout: c.cfg.StatementTimeout / 2}
+	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, prepared: map[string]driver.Stmt{}, lockTimeout: c.cfg.StatementTimeout / 2}
 	pq.SetNoticeHandler(dc, cn.link.notice)
 	cn.link.setDeadline(ctx)
-	if err := c.fence.check(ctx, cn); err != nil {
+	err = c.fence.check(ctx, cn, c.session)
+	if !finished() {
+		err = errors.Join(err, ctx.Err()) // the connection was cut meanwhile
+	}
+	if err != nil {
 		cn.Close()
 		return nil, err
 	}
@@ -119,10 +108,17 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 // connections by which lib/pq asks the server to cancel a statement.
 type dialer struct {
 	cfg  Config
-	link *link
+	link atomic.Pointer[link]
 	// connected is set when the first dial has succeeded; all later ones are for cancel
 	// requests.
 	connected bool
+}
+
+// cut closes the connection, if there is one already.
+func (d *dialer) cut() {
+	if l := d.link.Load(); l != nil {
+		l.Close()
+	}
 }
 
 // cancelTimeout limits a cancel request. The caller waits for it, and a server that
@@ -144,9 +140,10 @@ func (d *dialer) DialContext(ctx context.Context, network, address string) (net.
 	if err != nil {
 		return nil, err
 	}
-	d.link = &link{Conn: nc, readTimeout: d.cfg.ReadTimeout}
-	d.link.setDeadline(ctx)
-	return d.link, nil
+	l := &link{Conn: nc, readTimeout: d.cfg.ReadTimeout}
+	l.setDeadline(ctx)
+	d.link.Store(l)
+	return l, nil
 }
 
 // Dial implements pq.Dialer; lib/pq prefers DialContext.
@@ -255,12 +252,19 @@ type pqConn interface {
 type conn struct {
 	pqConn
 	link     *link
+	fence    *fence
 	prepared map[string]driver.Stmt
 	// scope applies to the transaction that is about to begin; BeginTx resets it.
 	scope scope
 
 	// lockTimeout is how long a write waits for a lock.
 	lockTimeout time.Duration
+}
+
+// Close implements driver.Conn.
+func (c *conn) Close() error {
+	c.fence.forget(c.link)
+	return c.pqConn.Close()
 }
 
 // maxPrepared bounds the prepared statements of a connection. Searches are composed

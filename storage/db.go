@@ -87,7 +87,8 @@ import (
 
 // Config says which database to use and how long to wait for it. Only DSN is required.
 type Config struct {
-	// DSN is a PostgreSQL connection string; several hosts are tried in order.
+	// DSN is a PostgreSQL connection string. Of several hosts, the newest primary is used.
+	// connect_timeout bounds the time to connect to one; the default is ReadTimeout.
 	DSN string
 	// ReadTimeout bounds every single wait for the server. 0 means 10 s.
 	ReadTimeout time.Duration
@@ -142,6 +143,7 @@ type DB struct {
 	// minimumSchema is the oldest schema version whose servers may write. See MinimumSchema.
 	minimumSchema atomic.Int64
 	fence         *fence
+	connector     *connector
 }
 
 // Open connects and checks the database. It returns a *SchemaError if the schema does
@@ -157,10 +159,13 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, fence: connector.fence}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, fence: connector.fence, connector: connector}
 	db.compressor = newCompressor(func() bool { return db.MinimumSchema() >= dictionariesSince })
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
+	if len(connector.hosts) > 1 {
+		connector.survey() // an old primary that answers first must not be taken
+	}
 	if err := db.CheckSchema(ctx); err != nil {
 		db.pool.Close()
 		return nil, err
@@ -304,7 +309,11 @@ func (t *transaction) commit(ctx context.Context) error {
 func (t *transaction) finish() error {
 	defer t.conn.Close()
 	t.link.beginCommit()
+	ended := make(chan struct{})
+	slow := time.AfterFunc(slowCommit, func() { t.db.connector.surveyUntil(ended) })
 	err := t.Commit()
+	slow.Stop()
+	close(ended)
 	if t.told { // also if the result is unknown: a look does no harm
 		t.db.writeListeners.tell()
 	}

@@ -26,6 +26,8 @@ type fence struct {
 	system string
 	// timeline is the highest timeline that was seen.
 	timeline int64
+	// links are the open connections, each with the timeline of its server.
+	links map[*link]int64
 	// instance identifies the run of the server and the database of the last connection.
 	instance string
 
@@ -36,7 +38,7 @@ type fence struct {
 // newFence reads what an earlier run of the program has seen. A file that exists and
 // cannot be read is an error: without its content an old server would be accepted.
 func newFence(file string) (*fence, error) {
-	f := &fence{file: file}
+	f := &fence{file: file, links: map[*link]int64{}}
 	if file == "" {
 		return f, nil
 	}
@@ -56,32 +58,34 @@ func newFence(file string) (*fence, error) {
 // stateFormat is the one line of the state file.
 const stateFormat = "system %s timeline %d\n"
 
-// whoQuery identifies a server. The timeline comes from the write-ahead log that it is
+// sessionQuery identifies a server and sets up the session: search path, statement
+// timeout, and timeout of idle transactions, the latter two in milliseconds. The timeline comes from the write-ahead log that it is
 // writing: the control file still has the old one for a while after a promotion. A
 // standby writes no log and answers 0. The third column shows whether COMMIT waits
 // until the transaction is durable. The last identifies the run of the server and the
 // database: restoring a backup always changes it.
-const whoQuery = `select system_identifier::text,
+const sessionQuery = `select system_identifier::text,
 	case when pg_is_in_recovery() then 0
 	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
 	current_setting('synchronous_commit'),
-	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text
+	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text,
+	set_config('search_path', '%s', false), set_config('statement_timeout', '%d', false), set_config('idle_in_transaction_session_timeout', '%d', false)
 from pg_control_system()`
 
 // check identifies the server behind a new connection and decides whether to use it. It
 // refuses synchronous_commit off and local, with which an acknowledged write can be
-// lost.
-func (f *fence) check(ctx context.Context, c *conn) error {
-	rows, err := c.QueryContext(ctx, whoQuery, nil)
+// lost. session is sessionQuery with its values.
+func (f *fence) check(ctx context.Context, c *conn, session string) error {
+	rows, err := c.QueryContext(ctx, session, nil)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
-	row := make([]driver.Value, 4)
+	row := make([]driver.Value, 7)
 	if err := rows.Next(row); err != nil {
 		return err
 	}
-	if err := rows.Next(make([]driver.Value, 4)); err != io.EOF {
+	if err := rows.Next(make([]driver.Value, 7)); err != io.EOF {
 		return fmt.Errorf("storage: more than one answer to who the server is: %v", err)
 	}
 	system, ok1 := row[0].(string)
@@ -94,7 +98,7 @@ func (f *fence) check(ctx context.Context, c *conn) error {
 	if commit == "off" || commit == "local" {
 		return fmt.Errorf("%w: synchronous_commit is %s, so that acknowledged writes could be lost; set it to on", ErrUnavailable, commit)
 	}
-	if err := f.admit(system, timeline); err != nil {
+	if err := f.admit(system, timeline, c.link); err != nil {
 		return err
 	}
 	f.meet(fmt.Sprint(system, timeline, instance))
@@ -114,7 +118,7 @@ func (f *fence) meet(instance string) {
 
 // admit decides whether to use a server, and remembers a newer one. The state file is
 // written before the server is used, so that a crash cannot forget a failover.
-func (f *fence) admit(system string, timeline int64) error {
+func (f *fence) admit(system string, timeline int64, l *link) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	switch {
@@ -127,13 +131,27 @@ func (f *fence) admit(system string, timeline int64) error {
 		return fmt.Errorf("%w: it is on timeline %d, and timeline %d has been seen; it was replaced and must not be written to",
 			ErrFenced, timeline, f.timeline)
 	case system == f.system && timeline == f.timeline:
+		f.links[l] = timeline
 		return nil
 	}
 	if err := f.save(system, timeline); err != nil {
 		return fmt.Errorf("%w: state file: %w", ErrUnavailable, err)
 	}
 	f.system, f.timeline = system, timeline
+	f.links[l] = timeline
+	for old, of := range f.links {
+		if of < timeline {
+			old.Close() // its reader gets an error, and what it has committed is looked up
+		}
+	}
 	return nil
+}
+
+// forget ends the watch over a connection that is closed.
+func (f *fence) forget(l *link) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	delete(f.links, l)
 }
 
 // save replaces the state file atomically: after a crash it has the old content or the
