@@ -83,25 +83,9 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 	header := func(what, key string, value any) { with(what, func(f *Forged) { f.Header[key] = value }) }
 	without := func(what, key string) { with(what, func(f *Forged) { delete(f.Claims, key) }) }
 
-	claim("another audience", "aud", "another")
-	claim("other audiences", "aud", []string{"another", "alkalog2"})
-	claim("an audience in capitals", "aud", "ALKALOG")
-	claim("another issuer", "iss", "https://login.example")
-	claim("an issuer with a slash", "iss", "alkalog/")
-	claim("expired", "exp", now.Add(-61*time.Second).Unix())
-	claim("expiry as text", "exp", "tomorrow")
-	claim("not valid yet", "nbf", now.Add(62*time.Second).Unix())
-	claim("begin as text", "nbf", "now")
-	claim("issued tomorrow", "iat", now.AddDate(0, 0, 1).Unix())
-	claim("no such role", "alkalog.role", "owner")
-	claim("a role in capitals", "alkalog.role", strings.ToUpper(role))
-	claim("roles", "alkalog.role", []string{role})
-	claim("a name malformed", "alkalog.actor", "amara")
-	claim("a name in two lines", "alkalog.actor", name+"\n")
-	claim("salons of another chain", "alkalog.salons", []string{"chains/another-chain/salons/north"})
-	claim("salons malformed", "alkalog.salons", []string{"north"})
-	claim("no salons at all", "alkalog.salons", []string{})
-	claim("salons as text", "alkalog.salons", "chains/ebb/salons/north")
+	for _, c := range badClaims(role, name, now) {
+		claim(c.what, c.key, c.value)
+	}
 	with("a till without a salon", func(f *Forged) {
 		f.Claims["alkalog.role"], f.Claims["alkalog.actor"] = "till", "chains/ebb/tills/front"
 		delete(f.Claims, "alkalog.salons")
@@ -132,6 +116,38 @@ func (i *Installation) BadTokens(t testing.TB, role, name string) map[string]str
 	})
 	i.malformed(t, bad, role, name)
 	return bad
+}
+
+// badClaim is a claim with a value that must be refused.
+type badClaim struct {
+	what, key string
+	value     any
+}
+
+// badClaims are values of single claims that must be refused for a role and name at a
+// time.
+func badClaims(role, name string, now time.Time) []badClaim {
+	return []badClaim{
+		{"another audience", "aud", "another"},
+		{"other audiences", "aud", []string{"another", "alkalog2"}},
+		{"an audience in capitals", "aud", "ALKALOG"},
+		{"another issuer", "iss", "https://login.example"},
+		{"an issuer with a slash", "iss", "alkalog/"},
+		{"expired", "exp", now.Add(-61 * time.Second).Unix()},
+		{"expiry as text", "exp", "tomorrow"},
+		{"not valid yet", "nbf", now.Add(62 * time.Second).Unix()},
+		{"begin as text", "nbf", "now"},
+		{"issued tomorrow", "iat", now.AddDate(0, 0, 1).Unix()},
+		{"no such role", "alkalog.role", "owner"},
+		{"a role in capitals", "alkalog.role", strings.ToUpper(role)},
+		{"roles", "alkalog.role", []string{role}},
+		{"a name malformed", "alkalog.actor", "amara"},
+		{"a name in two lines", "alkalog.actor", name + "\n"},
+		{"salons of another chain", "alkalog.salons", []string{"chains/another-chain/salons/north"}},
+		{"salons malformed", "alkalog.salons", []string{"north"}},
+		{"no salons at all", "alkalog.salons", []string{}},
+		{"salons as text", "alkalog.salons", "chains/ebb/salons/north"},
+	}
 }
 
 // malformed adds what a signer would not make: unsigned tokens, tokens signed
