@@ -311,7 +311,7 @@ func (t *transaction) finish() error {
 	t.link.beginCommit()
 	ended := make(chan struct{})
 	slow := time.AfterFunc(slowCommit, func() { t.db.connector.surveyUntil(ended) })
-	err := t.Commit()
+	err := t.sendCommit()
 	slow.Stop()
 	close(ended)
 	if t.told { // also if the result is unknown: a look does no harm

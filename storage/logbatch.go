@@ -232,6 +232,7 @@ on conflict (chain) do update set size = excluded.size, root = excluded.root, po
 // leader; 0 leaves it. If constraints or triggers refuse the changes, somebody has
 // changed the tables, and the error is errNotGrowing.
 func (b *Batch) writeAll(c LogChanges, reached int64) error {
+	beforeHeads(c.Heads)
 	_, err := b.tx.ExecContext(b.ctx, writeQuery,
 		each(c.Places, func(p LogPlace) string { return p.Chain }), each(c.Places, func(p LogPlace) int64 { return p.Place }), each(c.Places, func(p LogPlace) string { return p.ID }),
 		each(c.Tiles, func(t LogTile) string { return t.Chain }), each(c.Tiles, func(t LogTile) int64 { return int64(t.Level) }),

@@ -12,7 +12,7 @@ import (
 func ReadLogHead(s *Snapshot) (LogHead, error) {
 	var h LogHead
 	err := s.one(&h, "select "+headColumns+" from log_heads where chain = $1", s.chain)
-	return h, err
+	return seenHead(h), err
 }
 
 // ReadLogTiles reads tiles of the chain's log. Tiles that do not exist are left out. It
@@ -73,7 +73,7 @@ func placesOfLog(s *Snapshot, f EntryFilter) (listing, error) {
 // PlaceToken makes the token that resumes an export after a place of the log.
 func PlaceToken(s *Snapshot, f EntryFilter, place int64) (string, error) {
 	l, err := placesOfLog(s, f)
-	return l.seal(strconv.FormatInt(place, 10)), err
+	return l.seal(strconv.FormatInt(place+tokenError, 10)), err
 }
 
 // NextPlace returns the place after the one that a token was made for; 0 without a

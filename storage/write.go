@@ -39,7 +39,7 @@ func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Reque
 	w := &write{db: db, chain: chain, req: req, blank: func() proto.Message { return blank[A]() }}
 	w.decide = func(s *Snapshot) (proto.Message, Changes, error) { return fn(s) }
 	var none A
-	answer, err := w.run(ctx)
+	answer, err := w.answer(ctx)
 	if err != nil {
 		return none, err
 	}

@@ -239,6 +239,10 @@ func (o *op) learn(answer proto.Message) {
 		o.Read = a.Product.SafetyDataSheet
 	case *pb.CheckEligibilityResponse:
 		o.Verdict = a.Decision.Verdict.String()
+	case *pb.ReplayDecisionResponse:
+		if !a.Identical {
+			o.Complaint = fmt.Sprintf("the decision replays otherwise: %v", a.Differences)
+		}
 	case *pb.CheckBookingResponse:
 		o.Verdict = a.Decision.Verdict.String()
 	case *pb.OverrideDecisionResponse:

@@ -116,6 +116,7 @@ func (w *worker) do(who string, req proto.Message, about ...func(*op)) (proto.Me
 	for try := range giveUpAfter {
 		done, answer := w.attempt(w.random, o, req)
 		if done.Outcome == acknowledged && o.Request != "" {
+			os.Stdout.Write([]byte{'.'}) // the parent counts
 			w.again(done, o, req)
 		}
 		if done.Outcome != unknown {

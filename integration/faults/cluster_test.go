@@ -75,7 +75,7 @@ func (c *cluster) targets() []target {
 
 // place is where a run of the cluster is checked.
 func (c *cluster) place(t testing.TB) place {
-	return place{targets: c.targets(), admin: c.database.SQL(t, ""), dsn: c.serverDSN(), keys: c.keys, binary: c.binary}
+	return place{targets: c.targets(), admin: c.database.SQL(t, ""), dsn: c.serverDSN(), keys: c.keys, binary: c.binary, settings: c.settings}
 }
 
 // process is a server process. It can be killed and started again at its address.

@@ -2,8 +2,10 @@ package faults
 
 import (
 	"bytes"
+	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -18,12 +20,13 @@ type facts struct {
 	decoded  []*pb.AuditEntry            // in the order of found.Entries
 	bad      []string                    // entries that cannot be decoded
 	erased   map[string]bool             // clients whose erasure was asked for
+	reports  map[string]int              // by the name of a fact, how many requests have reported it
 }
 
 // newFacts arranges them.
 func newFacts(h history, f found) *facts {
 	x := &facts{found: f, calls: calls(h), requests: map[string]storedRequest{}, records: map[string]storedRecord{},
-		entries: map[string][]*pb.AuditEntry{}, erased: map[string]bool{}}
+		entries: map[string][]*pb.AuditEntry{}, erased: map[string]bool{}, reports: map[string]int{}}
 	f = f.only(h.Chains)
 	x.found = f
 	for _, r := range f.Requests {
@@ -43,6 +46,11 @@ func newFacts(h history, f found) *facts {
 	for _, c := range x.calls {
 		if c.attempts != nil && c.attempts[0].Method == "EraseClient" {
 			x.erased[c.attempts[0].Key] = true
+		}
+		if c.done() {
+			for _, name := range c.answer().Names {
+				x.reports[name]++
+			}
 		}
 	}
 	return x
@@ -91,6 +99,37 @@ func (x *facts) checkChanges(r *report) {
 			r.add("I2", "%s %s was refused (%s) and is stored as done", first.Method, c.id, last(c).Reason)
 		}
 		x.checkAnswers(c, r)
+	}
+	x.checkKnown(r)
+}
+
+// resource finds the names of records in an encoded request.
+var resource = regexp.MustCompile(`chains/[a-z0-9-]+(/[a-z]+/[a-z0-9-]+)+`)
+
+// checkKnown checks that no change is refused because something is not found that had
+// been acknowledged before, unless it was erased.
+func (x *facts) checkKnown(r *report) {
+	since := map[string]time.Duration{}
+	for _, c := range x.calls {
+		if c.done() {
+			for _, name := range c.answer().Names {
+				if _, known := since[name]; !known {
+					since[name] = c.answer().Return
+				}
+			}
+		}
+	}
+	for _, c := range x.calls {
+		for _, o := range c.attempts {
+			if o.Code != "NotFound" || x.erasable(o) {
+				continue
+			}
+			for _, name := range resource.FindAll(c.attempts[0].Body, -1) {
+				if at, known := since[string(name)]; known && at < o.Call {
+					r.add("I7", "%s %s at %v by %s did not find %s, acknowledged at %v, or something that it names", o.Method, c.id, o.Call, o.Target, name, at)
+				}
+			}
+		}
 	}
 }
 
@@ -205,6 +244,7 @@ func (x *facts) checkEntries(r *report) {
 	}
 	x.checkCauses(r)
 	x.checkTransactions(r)
+	x.checkTogether(r)
 }
 
 // checkCauses joins the causes and the entries about them on both sides.
@@ -261,6 +301,38 @@ func (x *facts) checkTransactions(r *report) {
 			r.add("I3", "entry %s (%s) was not written by the transaction of its request %s", e.Name, e.Kind, e.RequestId)
 		}
 	}
+}
+
+// unchanging are the tables whose records are written once.
+var unchanging = []string{"decisions", "overrides", "session_events", "outcomes"}
+
+// checkTogether checks that each record that is written once was written by the
+// transaction that stored the request for it.
+func (x *facts) checkTogether(r *report) {
+	for _, c := range x.calls {
+		request, there := x.requests[c.id]
+		if !c.done() || !there || c.answer().Method == "RecordEvents" && !x.firstReport(c) {
+			continue
+		}
+		for _, name := range c.answer().Names {
+			record, there := x.records[name]
+			made := c.answer().Method != "OverrideDecision" || record.Table == "overrides"
+			if there && made && slices.Contains(unchanging, record.Table) && record.Tx != request.Tx {
+				r.add("I3", "%s was not written by the transaction of its request, %s %s", name, c.answer().Method, c.id)
+			}
+		}
+	}
+}
+
+// firstReport reports whether a call is the only one with its facts: the same facts may
+// be sent in several requests, of which one writes them.
+func (x *facts) firstReport(c call) bool {
+	for _, name := range c.answer().Names {
+		if x.reports[name] > 1 {
+			return false
+		}
+	}
+	return true
 }
 
 // checkSessions checks that each session rests on a decision that lets it go ahead, as

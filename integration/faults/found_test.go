@@ -79,8 +79,10 @@ type place struct {
 	admin *sql.DB
 	// dsn is the connection string of the servers, and keys the directory of their keys.
 	dsn, keys string
-	// binary is the server program, for the commands of auditors.
-	binary string
+	// binary is the server program, for the commands of auditors, and settings their
+	// environment.
+	binary   string
+	settings []string
 }
 
 // gather reads everything.
@@ -250,7 +252,8 @@ func (f *found) list(t testing.TB, at place, chain string) {
 		page, err := pb.NewAuditServiceClient(conn).ListEntries(ctx, &pb.ListEntriesRequest{Parent: chain, PageSize: 500, PageToken: token})
 		cancel()
 		if err != nil {
-			t.Fatalf("listing the entries of %s: %v", chain, err)
+			f.Commands["listing the entries of "+chain] = err.Error()
+			return
 		}
 		for _, e := range page.Entries {
 			f.Listed[chain] = append(f.Listed[chain], e.Name)
@@ -277,7 +280,9 @@ func (f *found) export(t testing.TB, at place, dir, chain string) {
 
 // run runs a command and keeps what it printed if it fails.
 func (f *found) run(at place, args ...string) {
-	text, err := exec.Command(at.binary, args...).CombinedOutput()
+	command := exec.Command(at.binary, args...)
+	command.Env = append(os.Environ(), at.settings...)
+	text, err := command.CombinedOutput()
 	if err != nil {
 		f.Commands[strings.Join(args[:2], " ")+": "+err.Error()] = string(text)
 	}

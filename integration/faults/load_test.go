@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -30,6 +31,8 @@ type load struct {
 	began   time.Time // the origin, with a monotonic reading
 	targets []target
 	clients []*clientProcess
+	// acknowledged counts the acknowledged changes of the client processes so far.
+	acknowledged tally
 }
 
 // clientProcess is a copy of this program that makes calls.
@@ -59,9 +62,13 @@ func newLoad(t testing.TB, seed uint64, targets []target) *load {
 	random := rand.New(rand.NewPCG(seed, 0))
 	for _, id := range l.trial.Chains {
 		for _, call := range newShop(id, "opening").opening() {
-			o := c.describe(call.caller, call.req)
-			o.Limit = 30 * time.Second // the server may have just started
-			o, _ = c.attempt(random, o, call.req)
+			var o op
+			for try := 0; try < 10 && o.Outcome != acknowledged; try++ {
+				time.Sleep(time.Duration(try) * 100 * time.Millisecond) // the server may have just started
+				o = c.describe(call.caller, call.req)
+				o.Limit = 10 * time.Second
+				o, _ = c.attempt(random, o, call.req)
+			}
 			if o.Outcome != acknowledged {
 				t.Fatalf("%s: %s %s %s", o.Method, o.Code, o.Reason, o.Message)
 			}
@@ -91,7 +98,7 @@ func (l *load) start() {
 		}
 		p := &clientProcess{command: exec.Command(os.Args[0]), said: new(strings.Builder)}
 		p.command.Env = append(os.Environ(), clientVariable+"="+file)
-		p.command.Stderr = p.said
+		p.command.Stderr, p.command.Stdout = p.said, &l.acknowledged
 		var err error
 		if p.input, err = p.command.StdinPipe(); err == nil {
 			err = p.command.Start()
@@ -125,30 +132,24 @@ func (l *load) healed() { l.trial.Healed = time.Since(l.began) }
 // until returns when that many more changes have been acknowledged.
 func (l *load) until(more int) {
 	l.t.Helper()
-	enough := l.acknowledgedSoFar() + more
+	enough := l.acknowledged.Load() + int64(more)
 	deadline := time.Now().Add(2 * time.Minute)
-	for l.acknowledgedSoFar() < enough {
+	for l.acknowledged.Load() < enough {
 		if time.Now().After(deadline) {
-			l.t.Fatalf("only %d changes were acknowledged, not %d", l.acknowledgedSoFar(), enough)
+			l.t.Fatalf("%d changes were acknowledged in two minutes, not %d", l.acknowledged.Load()-enough+int64(more), more)
 		}
-		time.Sleep(100 * time.Millisecond)
+		time.Sleep(10 * time.Millisecond)
 	}
 }
 
-// acknowledgedSoFar counts the acknowledged changes until now.
-func (l *load) acknowledgedSoFar() int {
-	l.t.Helper()
-	h, err := l.read()
-	if err != nil {
-		l.t.Fatal(err)
-	}
-	n := 0
-	for _, o := range h.Ops {
-		if o.Request != "" && o.Outcome == acknowledged {
-			n++
-		}
-	}
-	return n
+// tally counts what is written to it. A client process writes a byte for each
+// acknowledged change.
+type tally struct{ atomic.Int64 }
+
+// Write implements io.Writer.
+func (n *tally) Write(b []byte) (int, error) {
+	n.Add(int64(len(b)))
+	return len(b), nil
 }
 
 // read reads the history as it is now.

@@ -175,7 +175,11 @@ func checkCalls(h history, r *report) {
 			r.add("I9", "%s took %v, with a deadline of %v", o.Method, o.Return-o.Call, o.Limit)
 		}
 		if o.Code == "Internal" || o.Code == "DataLoss" || o.Code == "Unknown" {
-			r.add("I9", "%s %s from %s at %v: %s %s %s", o.Method, o.Request, o.Target, o.Return, o.Code, o.Reason, o.Message)
+			invariant := "I9"
+			if o.Reason == "LOG_DAMAGED" {
+				invariant = "I5"
+			}
+			r.add(invariant, "%s %s from %s at %v: %s %s %s", o.Method, o.Request, o.Target, o.Return, o.Code, o.Reason, o.Message)
 		}
 	}
 }

@@ -59,16 +59,36 @@ func (w *worker) auditor() {
 	}
 }
 
+// lookUp reads what a salon reads while it works: the client and what was decided, the
+// card, the open sessions, the directory. A stored decision must replay.
+func (w *worker) lookUp(client, decision string) {
+	reads := []setting{
+		{w.till, &pb.GetClientRequest{Name: client}},
+		{w.amara, &pb.GetDecisionRequest{Name: decision}},
+		{w.imara, &pb.ReplayDecisionRequest{Name: decision}},
+		{w.amara, &pb.GetRecordCardRequest{Name: client}},
+		{w.amara, &pb.ListSessionsRequest{Parent: client}},
+		{w.imara, &pb.ListIncidentsRequest{Parent: client}},
+		{w.till, &pb.GetSalonRequest{Name: w.salon}},
+		{w.till, &pb.DescribeCallerRequest{}},
+	}
+	read := reads[w.random.IntN(len(reads))]
+	w.do(read.caller, read.req)
+}
+
 // checkpoint takes a checkpoint and verifies that the log continues from the one that
 // this worker had before.
 func (w *worker) checkpoint() {
-	now, ok := w.newestHead()
-	if !ok || w.earlier == nil || now.size <= w.earlier.size || w.earlier.size == 0 {
+	now, at := w.newestHead("")
+	if now != nil && w.one(2) {
+		w.newestHead(at) // another server must not be behind
+	}
+	if now == nil || w.earlier == nil || now.size <= w.earlier.size || w.earlier.size == 0 {
 		w.earlier = later(w.earlier, now)
 		return
 	}
 	before := *w.earlier
-	w.verified(&pb.GetConsistencyProofRequest{Name: w.shop.name, OldSize: before.size, NewSize: now.size}, func(o *op, answer proto.Message) error {
+	w.verified("", &pb.GetConsistencyProofRequest{Name: w.shop.name, OldSize: before.size, NewSize: now.size}, func(o *op, answer proto.Message) error {
 		hashes := answer.(*pb.GetConsistencyProofResponse).Hashes
 		return proof.VerifyConsistency(rfc6962.DefaultHasher, uint64(before.size), uint64(now.size), hashes, before.root, now.root)
 	})
@@ -83,23 +103,23 @@ func later(a, b *head) *head {
 	return a
 }
 
-// newestHead asks for a checkpoint and notes what it says. An empty log has none yet.
-func (w *worker) newestHead() (*head, bool) {
-	var newest *head
-	w.verified(&pb.GetCheckpointRequest{Name: w.shop.name}, func(o *op, answer proto.Message) (err error) {
+// newestHead asks for a checkpoint, at another server than the last if there is one,
+// and notes what it says. It is nil if there is none yet.
+func (w *worker) newestHead(last string) (newest *head, at string) {
+	w.verified(last, &pb.GetCheckpointRequest{Name: w.shop.name}, func(o *op, answer proto.Message) (err error) {
 		if newest, err = parseHead(answer.(*pb.GetCheckpointResponse).Checkpoint); err == nil {
-			o.Size, o.Root = newest.size, base64.StdEncoding.EncodeToString(newest.root)
+			o.Size, o.Root, at = newest.size, base64.StdEncoding.EncodeToString(newest.root), o.Target
 		}
 		return err
 	})
-	return newest, newest != nil
+	return newest, at
 }
 
 // verified makes a call of the auditor, lets the answer be verified, and notes if that
-// fails.
-func (w *worker) verified(req proto.Message, verify func(*op, proto.Message) error) {
+// fails. It is made at another server than the last.
+func (w *worker) verified(last string, req proto.Message, verify func(*op, proto.Message) error) {
 	o := w.describe(w.vesna, req)
-	o.Worker = w.name
+	o.Worker, o.Target = w.name, last
 	done, answer := w.attempt(w.random, o, req)
 	if answer == nil {
 		return
@@ -119,7 +139,7 @@ func (w *worker) receipt() {
 	}
 	entries := listed.(*pb.ListEntriesResponse).Entries
 	name := entries[w.random.IntN(len(entries))].Name
-	w.verified(&pb.GetInclusionProofRequest{Name: name}, func(o *op, answer proto.Message) error {
+	w.verified("", &pb.GetInclusionProofRequest{Name: name}, func(o *op, answer proto.Message) error {
 		a := answer.(*pb.GetInclusionProofResponse)
 		under, err := parseHead(a.Checkpoint)
 		if err != nil {

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -17,7 +18,7 @@ import (
 	"alkalog/service/ledger"
 )
 
-// settleFor is how long an unknown call is asked again at the end, when everything
+// settleFor is how long unknown calls are asked again at the end, when everything
 // works. Our own choice: more than the lease of a leader and every retry delay.
 const settleFor = 30 * time.Second
 
@@ -36,15 +37,19 @@ func settle(t testing.TB, h history, targets []target) history {
 	}
 	c := newCaller(j, "final-"+newID()[:8], h.Origin, targets)
 	defer c.close()
-	random := newRandom()
+	deadline := time.Now().Add(settleFor)
+	var askers sync.WaitGroup
+	slots := make(chan bool, 8)
 	for i, call := range calls(h) {
-		switch {
-		case call.open():
-			c.untilKnown(random, call)
-		case call.done() && i%10 == 0:
-			c.untilKnown(random, call)
+		if call.open() || call.done() && i%10 == 0 {
+			slots <- true
+			askers.Go(func() {
+				c.untilKnown(deadline, call)
+				<-slots
+			})
 		}
 	}
+	askers.Wait()
 	settled, err := readHistory(h.Dir)
 	if err != nil {
 		t.Fatal(err)
@@ -53,13 +58,12 @@ func settle(t testing.TB, h history, targets []target) history {
 }
 
 // untilKnown makes attempts of a call until its outcome is known or time is up.
-func (c *caller) untilKnown(random *rand.Rand, call call) {
-	first := call.attempts[0]
+func (c *caller) untilKnown(deadline time.Time, call call) {
+	random, first := newRandom(), call.attempts[0]
 	req, err := requestOf(first)
 	if err != nil {
 		panic(err) // the history was written by this program
 	}
-	deadline := time.Now().Add(settleFor)
 	for time.Now().Before(deadline) {
 		o := c.describe(first.Caller, req)
 		o.Key, o.Expected, o.Wrote, o.Limit = first.Key, first.Expected, first.Wrote, 10*time.Second

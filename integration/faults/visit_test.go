@@ -54,11 +54,16 @@ func (w *worker) decide(client string, change ...func(*pb.Consultation)) (*pb.De
 	if _, ok := w.do(w.amara, &pb.SubmitConsultationRequest{Name: card, RequestId: newID()}); !ok {
 		return nil, false
 	}
+	if w.one(6) {
+		w.booking(card)
+	}
 	answer, ok := w.do(w.amara, w.question(card))
 	if !ok {
 		return nil, false
 	}
-	return answer.(*pb.CheckEligibilityResponse).Decision, true
+	d := answer.(*pb.CheckEligibilityResponse).Decision
+	w.lookUp(client, d.Name)
+	return d, true
 }
 
 // refusal decides on somebody who must be refused, tries to set the refusal aside,
@@ -123,6 +128,15 @@ func (w *worker) session(client, decision string) {
 	}
 	w.do(w.amara, &pb.RecordOutcomeRequest{Parent: client, RequestId: newID(), Outcome: &pb.Outcome{
 		Session: session.Name, BrokenOffReason: "the client had to leave", ScalpChanged: no}})
+}
+
+// booking asks whether the same service could be booked for next week, which is a
+// decision too.
+func (w *worker) booking(consultation string) {
+	q := w.question(consultation)
+	w.do(w.amara, &pb.CheckBookingRequest{Parent: q.Parent, Subject: &pb.CheckBookingRequest_Consultation{Consultation: consultation},
+		ServiceKind: q.ServiceKind, Product: q.Product, LotCode: q.LotCode, Practitioner: q.Practitioner, Supervisor: q.Supervisor, Salon: q.Salon,
+		BookTime: timestamppb.New(time.Now().AddDate(0, 0, 7)), RequestId: newID()})
 }
 
 // report sends facts: one as it happens, or those of some minutes offline, of which
