@@ -14,10 +14,27 @@ var (
 // ActiveHousePolicy reads the house policy in force; ErrNotFound if there is none.
 func ActiveHousePolicy(s *Snapshot) (*pb.HousePolicy, error) {
 	var body []byte
-	err := s.one(&body, "select body from house_policies where chain = $1 and state = $2",
-		s.chain, pb.PolicyState_POLICY_STATE_ACTIVE.String())
+	rows, planned, err := s.list(activePolicyID)
+	switch {
+	case !planned:
+		err = s.one(&body, "select body from house_policies where chain = $1 and "+activePolicy, s.chain, activeState)
+	case err == nil && len(rows) == 0:
+		err = ErrNotFound
+	case err == nil:
+		body = rows[0].Body
+	}
 	if err != nil {
 		return nil, err
 	}
 	return parse[*pb.HousePolicy](body)
 }
+
+// activePolicy is the condition of ActiveHousePolicy, activePolicyID its ID among the
+// lists of a plan.
+const (
+	activePolicy   = "state = $2"
+	activePolicyID = "active house policy"
+)
+
+// activeState is the state of the policy in force, as the search column has it.
+var activeState = pb.PolicyState_POLICY_STATE_ACTIVE.String()

@@ -231,14 +231,14 @@ const maxCachedKeys = 1000
 // list of erased clients, its key was put back by a restored backup or by hand; it is
 // not used, and the answer is ErrNotFound as for a client who never existed.
 func (s *Snapshot) clientKey(w wrappedKey) (*clientKey, error) {
-	if s.tx.db.erased.has(s.chain, w.Client) {
+	if s.db.erased.has(s.chain, w.Client) {
 		s.foundErased = true
 		return nil, errErased(w.Client)
 	}
 	if key, known := s.keys[w.Client]; known {
 		return key, nil
 	}
-	key, err := s.tx.db.unwrap(s.chain, w)
+	key, err := s.db.unwrap(s.chain, w)
 	if err != nil {
 		return nil, err
 	}

@@ -214,7 +214,7 @@ func (l ClientLookup) Invalid() (field, want string) {
 func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, error) {
 	where, args := "chain = $1 and parent = ''", []any{s.chain}
 	for _, t := range lookupTerms(l) {
-		hash, err := t.hash(s.tx.db.cfg.Keys, s.chain)
+		hash, err := t.hash(s.db.cfg.Keys, s.chain)
 		if err != nil {
 			return nil, "", err
 		}

@@ -90,7 +90,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 		return nil, err
 	}
 	d.connected = true
-	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, prepared: map[string]driver.Stmt{}, lockTimeout: c.cfg.StatementTimeout / 2}
+	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, prepared: map[string]driver.Stmt{}, plans: map[string]bool{}, lockTimeout: c.cfg.StatementTimeout / 2}
 	pq.SetNoticeHandler(dc, cn.link.notice)
 	cn.link.setDeadline(ctx)
 	err = c.fence.check(ctx, cn, c.session)
@@ -254,6 +254,9 @@ type conn struct {
 	link     *link
 	fence    *fence
 	prepared map[string]driver.Stmt
+	// plans are the names of the statements of plans that the server has prepared. There are
+	// as many as there are kinds of calls with a plan.
+	plans map[string]bool
 	// scope applies to the transaction that is about to begin; BeginTx resets it.
 	scope scope
 

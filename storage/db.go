@@ -128,6 +128,11 @@ type DB struct {
 	// compressor is shared by all records.
 	compressor *compressor
 
+	// records are bodies of records in clear, for the statements of plans.
+	records *recordCache
+	// facts are opened events of sessions, for the statements of plans.
+	facts *factCache
+
 	// practitionerCounts are figures that were counted and not yet written.
 	practitionerCounts practitionerCounts
 
@@ -142,8 +147,10 @@ type DB struct {
 	conflicts atomic.Int64
 	// minimumSchema is the oldest schema version whose servers may write. See MinimumSchema.
 	minimumSchema atomic.Int64
-	fence         *fence
-	connector     *connector
+	// missedPlans counts functions that read something that their plan did not have.
+	missedPlans atomic.Int64
+	fence       *fence
+	connector   *connector
 }
 
 // Open connects and checks the database. It returns a *SchemaError if the schema does
@@ -161,6 +168,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	}
 	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, fence: connector.fence, connector: connector}
 	db.compressor = newCompressor(func() bool { return db.MinimumSchema() >= dictionariesSince })
+	db.records, db.facts = newRecordCache(), newFactCache()
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if len(connector.hosts) > 1 {

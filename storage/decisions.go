@@ -1,6 +1,9 @@
 package storage
 
 import (
+	"slices"
+	"time"
+
 	"google.golang.org/protobuf/types/known/wrapperspb"
 
 	pb "alkalog/proto/alkalogv1"
@@ -36,13 +39,42 @@ func Overrides(s *Snapshot, decision string) ([]*pb.Override, error) {
 	if err != nil {
 		return nil, err
 	}
-	var rows []sealedRow
-	err = s.all(&rows, "select "+sealedColumns+" from overrides"+ofClient+" where chain = $1 and parent = $2 and client = $3 order by id",
-		s.chain, at.id, at.parent)
+	rows, planned, err := s.list(overridesID(at.id))
+	if !planned {
+		err = s.all(&rows, "select "+sealedColumns+" from overrides"+ofClient+" where chain = $1 and parent = $2 and client = $3 order by id",
+			s.chain, at.id, at.parent)
+	}
 	if err != nil {
 		return nil, err
 	}
 	return openRows[*pb.Override](s, overrides.name, at.parent, rows)
+}
+
+// overridesID identifies the overrides of a decision among the lists of a plan.
+func overridesID(decision string) string { return "overrides of " + decision }
+
+// recentDecisions is the condition of RecentDecisions. Decisions from before there was
+// the column have no time in it and count as recent.
+const recentDecisions = "parent = $2 and client = parent and (create_time is null or create_time >= $3)"
+
+// recentDecisionsID identifies the recent decisions of a client among the lists of a plan.
+func recentDecisionsID(client string) string { return "recent decisions of " + client }
+
+// RecentDecisions reads up to limit of a client's newest decisions that were made at a
+// time or later, newest first. Some may be older.
+func RecentDecisions(s *Snapshot, client string, since time.Time, limit int) ([]*pb.Decision, error) {
+	at, err := parseName(client)
+	if err != nil {
+		return nil, err
+	}
+	rows, planned, err := s.list(recentDecisionsID(at.id))
+	if !planned {
+		err = s.all(&rows, "select "+sealedColumns+" from decisions"+ofClient+" where chain = $1 and "+recentDecisions+" order by id desc limit $4", s.chain, at.id, since, limit)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return openRows[*pb.Decision](s, Decisions.name, at.id, rows)
 }
 
 // LatestDecisions reads the newest decisions of the chain over all clients, newest
@@ -78,8 +110,18 @@ func PolicyText(s *Snapshot, digest string) ([]byte, error) {
 	return text.GetValue(), err
 }
 
+// policyTextsID identifies the digests of policy texts among the lists of a plan.
+const policyTextsID = "policy texts"
+
 // HasPolicyText reports whether a text with a digest is stored.
 func HasPolicyText(s *Snapshot, digest string) (bool, error) {
+	if texts, planned, err := s.list(policyTextsID); planned {
+		has := slices.ContainsFunc(texts, func(r sealedRow) bool { return r.ID == digest })
+		if err == nil && !has && len(texts) == mostPolicyTexts {
+			err = s.miss()
+		}
+		return has, err
+	}
 	var has bool
 	err := s.one(&has, "select exists (select from policy_texts where chain = $1 and parent = '' and id = $2)", s.chain, digest)
 	return has, err

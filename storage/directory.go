@@ -24,5 +24,5 @@ func ListChains(ctx context.Context, db *DB, page Page) ([]*pb.Chain, string, er
 		return nil, "", err
 	}
 	defer tx.end()
-	return list[*pb.Chain](&Snapshot{ctx: ctx, tx: tx}, byID("chains", "true", false), page)
+	return list[*pb.Chain](&Snapshot{ctx: ctx, db: db, tx: tx}, byID("chains", "true", false), page)
 }

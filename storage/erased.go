@@ -47,6 +47,7 @@ func (db *DB) MarkErased(names ...string) {
 			db.erased.ids[at.chain] = map[string]bool{}
 		}
 		db.erased.ids[at.chain][at.id] = true
+		db.facts.dropClient(at.chain, at.id)
 	}
 }
 
@@ -96,13 +97,13 @@ func errErased(client string) error { return fmt.Errorf("%w: client %s", ErrNotF
 // FindRevived looks for keys of erased clients of the chain and records them for
 // RevivedClients. It asks for 1,000 IDs per query.
 func FindRevived(s *Snapshot) error {
-	for some := range slices.Chunk(s.tx.db.ErasedClients(s.chain), 1000) {
+	for some := range slices.Chunk(s.db.ErasedClients(s.chain), 1000) {
 		var found []string
 		if err := s.all(&found, "select client from client_keys where chain = $1 and client = any($2)", s.chain, pq.Array(some)); err != nil {
 			return err
 		}
 		for _, client := range found {
-			s.tx.db.erased.has(s.chain, client)
+			s.db.erased.has(s.chain, client)
 		}
 	}
 	return nil

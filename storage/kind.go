@@ -133,14 +133,20 @@ func (t *statements) clientOf(at key) string {
 
 // read reads the plain bytes of the record at a key; ErrNotFound if there is none.
 func (t *statements) read(s *Snapshot, at key) ([]byte, error) {
-	if t.client == "" {
+	if s.planned == nil && t.client == "" {
 		var body []byte
 		err := s.one(&body, t.get, at.chain, at.parent, at.id)
 		return body, err
 	}
 	var row sealedRow
-	if err := s.one(&row, t.get, at.chain, at.parent, at.id); err != nil {
-		return nil, err
+	var err error
+	if s.planned != nil {
+		row, err = s.name(t, at)
+	} else {
+		err = s.one(&row, t.get, at.chain, at.parent, at.id)
+	}
+	if err != nil || t.client == "" {
+		return row.Body, err
 	}
 	return s.open(t.name, t.clientOf(at), row)
 }

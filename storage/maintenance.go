@@ -273,7 +273,7 @@ func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.C
 // CountOldKeys counts the keys of the chain's clients that are not wrapped with the
 // newest version. Only at 0 can the older keys be removed from the key file.
 func CountOldKeys(s *Snapshot) (n int, err error) {
-	version, err := s.tx.db.cfg.Keys.Version()
+	version, err := s.db.cfg.Keys.Version()
 	if err != nil {
 		return 0, err
 	}

@@ -21,14 +21,22 @@ var Outcomes = Kind[*pb.Outcome]{newestFirst: true, table: newSealed("outcomes",
 // MeasuredOutcomes reads up to limit of the newest outcomes that measured the pace of a
 // practitioner, over all clients of the chain, newest first.
 func MeasuredOutcomes(s *Snapshot, practitioner string, limit int) ([]*pb.Outcome, error) {
-	var rows []sealedRow
-	err := s.all(&rows, "select "+sealedColumns+" from outcomes"+ofClient+
-		" where chain = $1 and client = parent and practitioner = $2 order by id desc limit $3", s.chain, practitioner, limit)
+	rows, planned, err := s.list(measuredOutcomesID(practitioner))
+	if !planned {
+		err = s.all(&rows, "select "+sealedColumns+" from outcomes"+ofClient+" where chain = $1 and "+measuredOutcomes+" order by id desc limit $3", s.chain, practitioner, limit)
+	}
 	if err != nil {
 		return nil, err
 	}
 	return openRows[*pb.Outcome](s, Outcomes.name, "", rows)
 }
+
+// measuredOutcomes is the condition of MeasuredOutcomes.
+const measuredOutcomes = "client = parent and practitioner = $2"
+
+// measuredOutcomesID identifies the measured outcomes of a practitioner among the lists
+// of a plan.
+func measuredOutcomesID(practitioner string) string { return "pace of " + practitioner }
 
 // RetouchWindow says which outcomes RetouchesDue reads.
 type RetouchWindow struct {

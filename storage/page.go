@@ -74,6 +74,9 @@ type row struct {
 // rows reads one page and the token of the next, which is empty on the last page. It
 // asks for one row more than the page has, to know whether there is a next page.
 func (l listing) rows(s *Snapshot, page Page) ([]row, string, error) {
+	if s.planned != nil {
+		return l.planned(s, page)
+	}
 	after, err := l.open(page.Token)
 	if err != nil {
 		return nil, "", err
@@ -106,6 +109,27 @@ select key::text as key, body%[10]s, found from sized where before < $%[9]d orde
 		return rows, "", nil
 	}
 	return rows, l.seal(rows[len(rows)-1].Key), nil
+}
+
+// planned is rows for a snapshot of a plan, which has first pages only. They end where
+// those of a query would.
+func (l listing) planned(s *Snapshot, page Page) ([]row, string, error) {
+	found, _, err := s.list(l.id(page))
+	if err == nil && page.Token != "" {
+		err = s.miss()
+	}
+	if err != nil {
+		return nil, "", err
+	}
+	rows, bytes := make([]row, 0, len(found)), 0
+	for _, r := range found {
+		if len(rows) == page.limit() || bytes >= MaxPageBytes {
+			return rows, l.seal(rows[len(rows)-1].Key), nil
+		}
+		bytes += len(r.Body)
+		rows = append(rows, row{Key: r.ID, Body: r.Body, Parent: r.Parent, Version: r.Version, Wrapped: r.Wrapped})
+	}
+	return rows, "", nil
 }
 
 // PageToken makes the token for the page after key, for a list that is composed outside

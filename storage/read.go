@@ -13,8 +13,11 @@ import (
 // and is not safe for concurrent use.
 type Snapshot struct {
 	ctx   context.Context
-	tx    *transaction
+	db    *DB
 	chain string
+	// tx is nil if planned is set: then everything was read before.
+	tx      *transaction
+	planned *fetched
 
 	// keys are the opened keys of clients, by ID.
 	keys map[string]*clientKey
@@ -22,6 +25,8 @@ type Snapshot struct {
 	keepOpened bool
 	// opened are the records of clients that were read.
 	opened []openedRecord
+	// digests are those of events that were read opened from memory.
+	digests [][]factDigests
 	// foundErased is set when a client was read that is on the list of erased clients.
 	foundErased bool
 }
@@ -35,18 +40,24 @@ func Read(ctx context.Context, db *DB, chain string, fn func(*Snapshot) error) e
 		return err
 	}
 	defer tx.end()
-	return fn(&Snapshot{ctx: ctx, tx: tx, chain: chain})
+	return fn(&Snapshot{ctx: ctx, db: db, tx: tx, chain: chain})
 }
 
 // one reads a single row into dest; ErrNotFound if there is none. The query must name
 // the chain, although row-level security would hide other rows, so that it uses the
 // indexes; TestEveryStatementNamesItsChain checks that.
 func (s *Snapshot) one(dest any, query string, args ...any) error {
+	if s.planned != nil {
+		return s.miss()
+	}
 	return explain(s.ctx, s.tx.GetContext(s.ctx, dest, query, args...))
 }
 
 // all reads all rows into the slice that dest points to. No rows are no error.
 func (s *Snapshot) all(dest any, query string, args ...any) error {
+	if s.planned != nil {
+		return s.miss()
+	}
 	return explain(s.ctx, s.tx.SelectContext(s.ctx, dest, query, args...))
 }
 

@@ -139,7 +139,7 @@ func (a answered) answerTo(s *Snapshot, req Request, blank proto.Message) (proto
 	if err := unmarshalAnswer(c.answer, blank); err != nil {
 		return nil, fmt.Errorf("storage: stored answer: %w", err)
 	}
-	if may := s.tx.db.cfg.MayReplay; may != nil {
+	if may := s.db.cfg.MayReplay; may != nil {
 		allowed, err := may(s, req, blank)
 		if err == nil && !allowed {
 			err = ErrReused

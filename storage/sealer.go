@@ -31,6 +31,8 @@ type sealer struct {
 	about string
 	// opened are the records that the function has read.
 	opened []openedRecord
+	// digests are those of the events that it has read from memory.
+	digests [][]factDigests
 	// sealed maps the digest of a plain record, which services know, to the digest of its
 	// stored form, which entries must have.
 	sealed map[[sha256.Size]byte][]byte
@@ -44,7 +46,7 @@ func (w *write) newSealer(s *Snapshot, changes Changes) (sealer, error) {
 	if s.keys == nil {
 		s.keys = map[string]*clientKey{}
 	}
-	g := sealer{about: cmp.Or(clientIn(changes.About), clientOf(w.req)), opened: s.opened, keys: s.keys}
+	g := sealer{about: cmp.Or(clientIn(changes.About), clientOf(w.req)), opened: s.opened, digests: s.digests, keys: s.keys}
 	for _, r := range changes.Records {
 		if r.client == "" {
 			continue
@@ -186,7 +188,13 @@ func (g *sealer) replaceCauseDigest(e *pb.AuditEntry) {
 		for _, o := range g.opened {
 			g.addDigest(o)
 		}
-		g.opened = nil
+		for _, d := range slices.Concat(g.digests...) {
+			if g.sealed == nil {
+				g.sealed = map[[sha256.Size]byte][]byte{}
+			}
+			g.sealed[d.plain] = d.sealed[:]
+		}
+		g.opened, g.digests = nil, nil
 	}
 	key := g.keys[clientIn(e.GetClient())]
 	switch {

@@ -51,14 +51,21 @@ func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error)
 	if err != nil {
 		return nil, err
 	}
-	var rows []sealedRow
-	err = s.all(&rows, "select "+sealedColumns+" from session_events"+ofClient+" where chain = $1 and parent = $2 and client = $4 and sequence > $3 order by sequence",
-		s.chain, at.id, after, at.parent)
+	rows, planned, err := s.list(eventsID(at.id))
+	if !planned {
+		err = s.all(&rows, "select "+sealedColumns+" from session_events"+ofClient+" where chain = $1 and parent = $2 and client = $4 and sequence > $3 order by sequence",
+			s.chain, at.id, after, at.parent)
+	} else if err == nil && after > 0 {
+		err = s.miss()
+	}
 	if err != nil {
 		return nil, err
 	}
 	return openRows[*pb.StoredEvent](s, events.name, at.parent, rows)
 }
+
+// eventsID identifies the events of a session among the lists of a plan.
+func eventsID(session string) string { return "events of " + session }
 
 // SessionFilter says which sessions are wanted. All fields that are set must fit.
 type SessionFilter struct {
@@ -75,8 +82,13 @@ type SessionFilter struct {
 
 // ListSessions reads a page of sessions, newest first.
 func ListSessions(s *Snapshot, f SessionFilter, page Page) ([]*pb.Session, string, error) {
-	where, args := f.where(s.chain)
-	return list[*pb.Session](s, Sessions.byID(where, true, args...), page)
+	return list[*pb.Session](s, f.listing(s.chain), page)
+}
+
+// listing returns the list of the sessions.
+func (f SessionFilter) listing(chain string) listing {
+	where, args := f.where(chain)
+	return Sessions.byID(where, true, args...)
 }
 
 // CountSessions counts the sessions that ListSessions lists.

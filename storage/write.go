@@ -36,7 +36,14 @@ type Request interface {
 // deadline; a retry with the same request ID determines it.
 func Write[A proto.Message](ctx context.Context, db *DB, chain string, req Request,
 	fn func(*Snapshot) (A, Changes, error)) (A, error) {
-	w := &write{db: db, chain: chain, req: req, blank: func() proto.Message { return blank[A]() }}
+	return WritePlanned(ctx, db, chain, nil, req, fn)
+}
+
+// WritePlanned is Write for a function that says beforehand what it will read. All of it
+// is fetched in one round trip. A nil plan reads record by record.
+func WritePlanned[A proto.Message](ctx context.Context, db *DB, chain string, plan *Plan, req Request,
+	fn func(*Snapshot) (A, Changes, error)) (A, error) {
+	w := &write{db: db, chain: chain, plan: plan, req: req, blank: func() proto.Message { return blank[A]() }}
 	w.decide = func(s *Snapshot) (proto.Message, Changes, error) { return fn(s) }
 	var none A
 	answer, err := w.answer(ctx)
@@ -61,8 +68,10 @@ const (
 
 // write is one call of Write, without its type parameter.
 type write struct {
-	db     *DB
-	chain  string
+	db    *DB
+	chain string
+	// plan is what decide reads; nil: it reads record by record.
+	plan   *Plan
 	req    Request
 	decide func(*Snapshot) (proto.Message, Changes, error)
 	// blank returns an empty message of the answer's type.
@@ -187,7 +196,7 @@ var errErasedSinceSnapshot = fmt.Errorf("%w: a client was erased meanwhile", Err
 // the list of erased ones: the erasure was committed after the snapshot was taken,
 // perhaps by this very request. A fresh snapshot shows its result.
 func (w *write) erasedSinceSnapshot(s *Snapshot) bool {
-	if !s.foundErased || w.retriedAfterErasure {
+	if !s.foundErased || w.retriedAfterErasure || s.planned != nil && s.planned.missed {
 		return false
 	}
 	w.retriedAfterErasure = true
@@ -205,15 +214,29 @@ type evaluation struct {
 	sealer sealer
 }
 
-// evaluate runs fn in a snapshot. It takes no locks, and its transaction is ended
-// before the one that writes begins.
+// evaluate runs fn on a snapshot. It takes no locks, and the transaction that reads is
+// ended before the one that writes begins. A request that was answered before, and a
+// function that reads more than its plan, take the slower way.
 func (w *write) evaluate(ctx context.Context) (evaluation, error) {
+	if w.plan != nil {
+		s, err := w.db.fetch(ctx, w.chain, w.plan, w.req.GetRequestId())
+		if err != nil {
+			return evaluation{}, err
+		}
+		s.keepOpened = true
+		if !s.planned.claimed {
+			if evaluated, err := w.evaluateOn(s); !s.planned.missed {
+				return evaluated, err
+			}
+			w.db.missedPlans.Add(1)
+		}
+	}
 	tx, err := w.db.begin(ctx, inChain(w.chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return evaluation{}, err
 	}
 	defer tx.end()
-	s := &Snapshot{ctx: ctx, tx: tx, chain: w.chain, keepOpened: true}
+	s := &Snapshot{ctx: ctx, db: w.db, tx: tx, chain: w.chain, keepOpened: true}
 	old, err := s.request(w.req.GetRequestId())
 	if err == nil {
 		answer, err := old.answerTo(s, w.req, w.blank())
@@ -225,6 +248,11 @@ func (w *write) evaluate(ctx context.Context) (evaluation, error) {
 	if !errors.Is(err, ErrNotFound) {
 		return evaluation{}, err
 	}
+	return w.evaluateOn(s)
+}
+
+// evaluateOn runs fn on a snapshot and collects the keys that its changes need.
+func (w *write) evaluateOn(s *Snapshot) (evaluation, error) {
 	answer, changes, err := w.decide(s)
 	if err == nil {
 		err = w.db.writable(changes)

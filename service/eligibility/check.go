@@ -77,7 +77,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		}
 		return answer, err
 	}
-	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
+	return storage.WritePlanned(ctx, s.DB, record.Chain(audit.Chain), checkPlan(caller, req, audit.Time), req, func(r *storage.Snapshot) (*pb.CheckEligibilityResponse, storage.Changes, error) {
 		if err := actingFor(r, caller); err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -98,6 +98,18 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		}
 		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
+}
+
+// checkPlan is what a check of a stored consultation reads, so that all of it comes in
+// one round trip. It is allowed to be incomplete, never wrong: what is missing is read
+// when it is asked for, by a second run. A test counts the trips.
+func checkPlan(caller actor.Actor, req *pb.CheckEligibilityRequest, now time.Time) *storage.Plan {
+	p := &storage.Plan{}
+	record.CallerPlan(p, caller, req.Parent)
+	storage.Consultations.Want(p, req.GetConsultation())
+	record.InputsPlan(p, req, now)
+	storage.WantPolicyTexts(p)
+	return p
 }
 
 // decide reads the inputs from one snapshot and decides on them with the newest

@@ -1,6 +1,7 @@
 package processing
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -28,7 +29,7 @@ import (
 func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) (*pb.RecordEventsResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
-	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
+	answer, err := storage.WritePlanned(ctx, s.DB, record.Chain(audit.Chain), eventsPlan(req), req, func(r *storage.Snapshot) (*pb.RecordEventsResponse, storage.Changes, error) {
 		stored, err := record.Get(r, caller, storage.Sessions, req.Name)
 		if err == nil {
 			stored, err = record.Current(r, caller, stored)
@@ -36,7 +37,7 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		old, err := storage.Events(r, stored.Name, 0)
+		old, err := storage.Facts(r, stored.Name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -47,10 +48,13 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		// The clock is measured before the fold, which goes by corrected times.
 		compareClocks(session, req, audit.Actor, old, fresh, audit.Time)
 		all := append(old[:len(old):len(old)], fresh...)
-		// What the facts of this batch disprove is what would stand now without them.
-		without, err := deviationsOf(r, stored, old, audit.Time)
-		if err != nil {
-			return nil, storage.Changes{}, err
+		// What the facts of this batch disprove is what would stand now without them. It is
+		// folded only if something stands.
+		without := &pb.SessionState{}
+		if mayBeDisproved(stored) {
+			if without, err = deviationsOf(r, stored, old, audit.Time); err != nil {
+				return nil, storage.Changes{}, err
+			}
 		}
 		after, err := record.State(r, session, all, audit.Time)
 		if err != nil {
@@ -93,6 +97,29 @@ func (s Service) RecordEvents(ctx context.Context, req *pb.RecordEventsRequest) 
 		answer.State = forRevision(ctx, answer.State)
 	}
 	return answer, err
+}
+
+// eventsPlan is what a batch of events reads. A session that was moved is not in it and
+// takes the slower way.
+func eventsPlan(req *pb.RecordEventsRequest) *storage.Plan {
+	p := &storage.Plan{}
+	storage.Sessions.Want(p, req.Name)
+	storage.WantFacts(p, req.Name)
+	for _, e := range req.Events {
+		if name := cmp.Or(e.GetProductUsed().GetProduct(), e.GetProductConfirmed().GetProduct()); name != "" {
+			storage.Products.Want(p, name)
+		}
+	}
+	storage.WantProductsOf(p, req.Name)
+	storage.WantOutcomeOf(p, req.Name)
+	record.IncidentsPlan(p, record.Parent(req.Name))
+	return p
+}
+
+// mayBeDisproved reports whether a session has deviations on the log that facts could
+// withdraw. One from before sessions kept a list of them may have.
+func mayBeDisproved(session *pb.Session) bool {
+	return len(record.Logged(session).Deviations) > 0 || !record.ListsDeviations(session)
 }
 
 // deviationsOf is all deviations of a session by its facts at an instant.

@@ -29,7 +29,7 @@ type Deviations struct {
 // time of its withdrawal, since its entry stays on the log. The session is
 // changed and is to be written with the entries.
 func NoteDeviations(audit ledger.EntryContext, session *pb.Session, found, disproved []*pb.Deviation, legacy func() ([]*pb.Deviation, error)) (Deviations, error) {
-	if len(session.Deviations) == 0 && session.GetLimits().GetFlushMinutes() == 0 {
+	if !ListsDeviations(session) {
 		logged, err := legacy()
 		if err != nil {
 			return Deviations{}, err
@@ -52,6 +52,12 @@ func NoteDeviations(audit ledger.EntryContext, session *pb.Session, found, dispr
 		session.Deviations = append(session.Deviations, d)
 	}
 	return changed, nil
+}
+
+// ListsDeviations reports whether a session has the list of what is logged of it. Those
+// that were begun before there was one have none.
+func ListsDeviations(session *pb.Session) bool {
+	return len(session.Deviations) > 0 || session.GetLimits().GetFlushMinutes() != 0
 }
 
 // NoLegacy is legacy for a session that is just being begun.

@@ -48,6 +48,11 @@ func ChangeIncident(audit ledger.EntryContext, stored, amended *pb.Incident) sto
 // bounds the memory of one query.
 const incidentsAtATime = 500
 
+// IncidentsPlan adds what Incidents reads of a client to a plan.
+func IncidentsPlan(p *storage.Plan, client string) {
+	storage.Incidents.WantList(p, client, storage.Page{Size: incidentsAtATime})
+}
+
 // Incidents reads all incidents of a client, newest first, whichever salon they
 // happened in: they follow the client as the card does. Those of visits that were
 // moved to another client are left out. No number of newer ones hides an older one.

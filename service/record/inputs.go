@@ -82,6 +82,34 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	return in, err
 }
 
+// InputsPlan adds what Inputs reads for a check to a plan, as far as the request tells:
+// also what visits of the client lead to. now is the time of the check.
+func InputsPlan(p *storage.Plan, req *pb.CheckEligibilityRequest, now time.Time) {
+	storage.Clients.Want(p, req.Parent)
+	storage.Products.Want(p, req.Product)
+	for _, choice := range req.SectionChoices {
+		storage.Products.Want(p, choice.GetProduct())
+	}
+	storage.Salons.Want(p, req.Salon)
+	storage.Practitioners.Want(p, req.Practitioner, req.Supervisor)
+	storage.WantActiveHousePolicy(p)
+	IncidentsPlan(p, req.Parent)
+	storage.WantVisits(p, req.Parent, storage.Page{Size: visitsRead}, inputVisits)
+	storage.WantMeasuredOutcomes(p, req.Practitioner, paceVisits)
+	storage.WantRecentDecisions(p, req.Parent, recentSince(now), recentDecisions)
+}
+
+// CallerPlan adds what ActingFor and Language read for a caller to a plan. name is of
+// anything in the chain.
+func CallerPlan(p *storage.Plan, caller actor.Actor, name string) {
+	if caller.Role == pb.Role_ROLE_SUPERVISOR && len(caller.Salons) == 0 {
+		storage.Practitioners.Want(p, caller.Name)
+	}
+	if caller.AcceptLanguage != "" {
+		storage.Chains.Want(p, actor.ChainOf(name))
+	}
+}
+
 // paceVisits is how many of a practitioner's newest visits the pace is learned from. Our
 // own choice: people get faster, and after this many the pace hardly changes.
 const paceVisits = 12
@@ -105,12 +133,16 @@ func applicationPace(r *storage.Snapshot, practitioner string) (*pb.ApplicationP
 // day. It bounds the time of a check.
 const recentDecisions = 50
 
+// recentSince is the time from which decisions are read to find answers that changed. The
+// database keeps microseconds, so it is a little before the time that counts.
+func recentSince(now time.Time) time.Time { return now.Add(-rules.DecisionHolds - time.Millisecond) }
+
 // answerChanges are the answers that changed since the client's refusals and
 // referrals of the last 24 hours. A salon that changes answers until a refusal
 // becomes a yes must find this on its own record: rules can name it and the audit
 // log shows it. It is no error, since an answer may have been wrong.
 func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
-	decisions, _, err := storage.Decisions.List(r, client, storage.Page{Size: recentDecisions})
+	decisions, err := storage.RecentDecisions(r, client, recentSince(now), recentDecisions)
 	if err != nil {
 		return nil, err
 	}
