@@ -2,6 +2,7 @@ package integration
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -55,25 +56,23 @@ func BenchmarkLogIntegration(b *testing.B) {
 	b.ReportMetric(0, "ns/op") // the whole says nothing
 }
 
-// takeLead takes the sequencer's lease from the server, which sequences nothing until
-// release gives it back.
-func (s *testServer) takeLead(b *testing.B) storage.Lease {
+// takeLead takes the lead of the log from the server, which puts nothing on it
+// until release gives it back: the leader's row is locked.
+func (s *testServer) takeLead(b *testing.B) *sql.Tx {
 	b.Helper()
-	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity', epoch = epoch + 1"); err != nil {
-		b.Fatal(err)
+	lead, err := s.sql.BeginTx(context.Background(), nil)
+	if err == nil {
+		_, err = lead.Exec("update log_leader set lease_end = '-infinity', epoch = epoch + 1")
 	}
-	lead := storage.Lease{Duration: time.Hour}
-	var err error
-	lead.Epoch, err = storage.AcquireLease(b.Context(), s.database.Open(b, storage.Config{MaxConns: 1}), lead.Duration)
-	if err != nil || lead.Epoch == 0 {
-		b.Fatal("the lead is not to be had: ", err)
+	if err != nil {
+		b.Fatal(err)
 	}
 	return lead
 }
 
-func (s *testServer) release(b *testing.B, lead storage.Lease) {
+func (s *testServer) release(b *testing.B, lead *sql.Tx) {
 	b.Helper()
-	if _, err := s.sql.ExecContext(b.Context(), "update log_leader set lease_end = '-infinity' where epoch = $1", lead.Epoch); err != nil {
+	if err := lead.Commit(); err != nil {
 		b.Fatal(err)
 	}
 }
