@@ -69,3 +69,56 @@ func BenchmarkCountingWhileWriting(b *testing.B) {
 		b.Errorf("%d entries and %d decisions counted", figures.Total, figures.Decisions)
 	}
 }
+
+// BenchmarkSummaryOfAYear reports what the summary of a year takes, by rule and by
+// salon, in a chain of 200 salons with 5 practitioners each, of which every one had
+// something to count on every day.
+func BenchmarkSummaryOfAYear(b *testing.B) {
+	const summaries = 50
+	s := &testServer{clock: &clock{now: time.Now().UTC()}, database: storagetest.NewDatabase(b), keys: newKeys(b)}
+	s.sql = s.database.SQL(b, "")
+	c := s.describeChain("ebb-and-flow")
+	for _, statement := range []string{
+		"insert into tally_days select 'ebb-and-flow', day, 1, 1 from generate_series('2025-01-01'::date, '2025-12-31', '1 day') day",
+		`insert into tally_entries select 'ebb-and-flow', 'salon', day, kind, 'chains/ebb-and-flow/salons/s' || n, 3, 3
+			from generate_series('2025-01-01'::date, '2025-12-31', '1 day') day, generate_series(1, 200) n,
+			unnest(array['', 'ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE', 'ENTRY_KIND_DEVIATION']) kind`,
+		`insert into tally_entries select 'ebb-and-flow', 'rule', day, kind, case when kind <> '' then 'rule-' || n else '' end, 3, 3
+			from generate_series('2025-01-01'::date, '2025-12-31', '1 day') day, unnest(array['', 'ENTRY_KIND_REFUSAL', 'ENTRY_KIND_REFERRAL', 'ENTRY_KIND_OVERRIDE']) kind,
+			lateral generate_series(1, case when kind = '' then 1 else 100 end) n`,
+		`insert into tally_figures (chain, day, practitioner, turned_away, turned_away_overridden, overridable, overridden, begun, deviated, closed, bad)
+			select 'ebb-and-flow', day, 'chains/ebb-and-flow/practitioners/p' || n, 3, 1, 2, 1, 1, 0, 1, 0
+			from generate_series('2025-01-01'::date, '2025-12-31', '1 day') day, generate_series(1, 1000) n`,
+		"vacuum analyze",
+	} {
+		if _, err := s.sql.Exec(statement); err != nil {
+			b.Fatal(err)
+		}
+	}
+	s.start(b)
+	c = s.newChain(b, "ebb-and-flow")
+	eventually(b, "the months to be rolled up", func() bool {
+		var months int
+		err := s.sql.QueryRow("select count(*) from tally_months where month < '2026-01-01'").Scan(&months)
+		return err == nil && months == 12
+	})
+	if _, err := s.sql.Exec("vacuum analyze"); err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		for unit, by := range map[string]pb.SummaryDimension{"by-rule-ms": pb.SummaryDimension_SUMMARY_DIMENSION_RULE, "by-salon-ms": pb.SummaryDimension_SUMMARY_DIMENSION_SALON} {
+			took := make([]time.Duration, summaries)
+			for i := range took {
+				began := time.Now()
+				answer := must(b, c.odile, c.audit.SummarizeEntries, &pb.SummarizeEntriesRequest{Parent: c.name, Dimension: by,
+					StartTime: timestamppb.New(time.Date(2024, 12, 20, 0, 0, 0, 0, time.UTC)), EndTime: timestamppb.New(time.Date(2025, 12, 20, 0, 0, 0, 0, time.UTC))})
+				took[i] = time.Since(began)
+				if len(answer.Rows) < 300 || len(answer.Practitioners) == 0 {
+					b.Fatalf("%d rows and %d practitioners", len(answer.Rows), len(answer.Practitioners))
+				}
+			}
+			b.ReportMetric(milliseconds(middle(took)), unit)
+		}
+	}
+	b.ReportMetric(0, "ns/op")
+}

@@ -106,7 +106,8 @@ func TestGrants(t *testing.T) {
 	for table, want := range map[string][]string{"log_heads": {"INSERT", "SELECT", "UPDATE"}, "log_handovers": {"INSERT", "SELECT", "UPDATE"},
 		"log_tiles": {"INSERT", "SELECT", "UPDATE"}, "log_entries": {"INSERT", "SELECT"}, "log_leader": {"SELECT", "UPDATE"},
 		"tally_queue": {"DELETE", "INSERT", "SELECT"}, "log_writes": {"INSERT", "SELECT"}, "log_baselines": {"INSERT", "SELECT"}, "log_baseline": {"SELECT"}, "schema_compatibility": {"SELECT"}, "audit_entries": {"INSERT"}, "tally_turn": {"SELECT", "UPDATE"}, "tally_decisions": {"INSERT", "SELECT", "UPDATE"},
-		"tally_days": {"INSERT", "SELECT", "UPDATE"}, "tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"}} {
+		"tally_days": {"INSERT", "SELECT", "UPDATE"}, "tally_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_figures": {"INSERT", "SELECT", "UPDATE"},
+		"tally_months": {"INSERT", "SELECT", "UPDATE"}, "tally_month_entries": {"INSERT", "SELECT", "UPDATE"}, "tally_month_figures": {"INSERT", "SELECT", "UPDATE"}} {
 		what := "alkalog_keeper on " + table
 		if !slices.Equal(may[what], want) {
 			t.Errorf("%s: %v", what, may[what])

@@ -36,6 +36,7 @@ var beyondAChain = map[string]string{
 	"ErasuresFrom":            "the keeper",
 	"VanishedLogs":            "the keeper",
 	"UpdateCounters":          "the keeper",
+	"RollUpMonth":             "the keeper",
 	"WritePractitionerCounts": "the keeper", // counts of all chains at once
 	"hasUncounted":            "the keeper",
 	"CheckSchema":             "nobody",
@@ -51,12 +52,13 @@ var withoutChain = map[string]string{
 	"AcquireLease": "the keeper", "ReleaseLease": "the keeper", "Revise": "the keeper",
 	"batchQuery": "the keeper", "writeQuery": "the keeper", "stateQuery": "the keeper", "LogProgress": "the keeper", "ChangedHeads": "the keeper",
 	"CountPending": "the keeper", "ErasuresFrom": "the keeper", "VanishedLogs": "the keeper",
-	"UpdateCounters": "the keeper", "WritePractitionerCounts": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
+	"UpdateCounters": "the keeper",
+	"RollUpMonth":    "the keeper", "WritePractitionerCounts": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "sessionQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
 	"readSchema": "the catalogue", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
-	"rows": "what the caller's condition says", "CountSessions": "what its filter says",
+	"countQuery": "its parts do", "figuresQuery": "its parts do", "rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
 }
@@ -242,7 +244,7 @@ func literal(n ast.Node) (string, bool) {
 // forAll are the exported functions that use the database and are not told a
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
-	"AcquireLease", "ReleaseLease", "Sequence", "RenewLease", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "ReadLogState", "CountPending", "SettledBefore", "UpdateCounters", "OnWrite", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
+	"AcquireLease", "ReleaseLease", "Sequence", "RenewLease", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "ReadLogState", "CountPending", "SettledBefore", "UpdateCounters", "RollUpMonth", "OnWrite", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
 	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -42,16 +43,63 @@ func NewSpan(from, to time.Time) Span {
 // within is the condition that the day of a counter is in the span, given as $2 and $3.
 const within = "($2::date is null or day >= $2::date) and ($3::date is null or day < $3::date)"
 
+// rolledUp returns a query of the counters in a span: of whole months that are rolled
+// up from the table of months, of all other days from that of days. Its arguments are
+// the chain, the span, and those of condition.
+//
+// The days are listed first and looked up one by one, because the days of the months
+// in between must not be read.
+func rolledUp(days, months, condition, columns string) string {
+	return strings.NewReplacer("DAYS", days, "MONTHS", months, "CONDITION", condition, "COLUMNS", columns).Replace(
+		`with ends as materialized (
+	select greatest($2::date, (select min(day) from DAYS where chain = $1 and CONDITION)) as first,
+		least($3::date - 1, (select max(day) from DAYS where chain = $1 and CONDITION)) as last
+), months as materialized (
+	select month from tally_months where chain = $1 and ($2::date is null or month >= $2::date) and ($3::date is null or (month + interval '1 month')::date <= $3::date)
+), days as materialized (
+	select day::date as day from ends cross join generate_series(ends.first::timestamp, ends.last::timestamp, interval '1 day') as day
+	where month_of(day::date) not in (select month from months)
+)
+select COLUMNS from MONTHS where chain = $1 and CONDITION and month = any (array(select month from months))
+union all
+select t.* from days cross join lateral (select COLUMNS from DAYS where chain = $1 and CONDITION and day = days.day offset 0) t`)
+}
+
+// The statements of CountEntries and ReadFigures.
+var (
+	// Grouped by one text: of two columns PostgreSQL expects so many groups that it sorts
+	// all rows instead of hashing them. A kind has no line break.
+	countQuery = `select split_part(name, E'\n', 1) as kind, substr(name, strpos(name, E'\n') + 1) as key, entries, decisions from (
+		select kind || E'\n' || key as name, sum(entries)::bigint as entries, sum(decisions)::bigint as decisions from (` +
+		rolledUp("tally_entries", "tally_month_entries", "dimension = $4", "kind, key, entries, decisions") + ") c group by 1) n"
+	weekQuery = `select kind, to_char(day, 'IYYY-"W"IW') as key, sum(entries)::bigint as entries, sum(decisions)::bigint as decisions
+		from tally_entries where chain = $1 and ` + within + ` and dimension = $4 group by 1, 2`
+	figuresQuery = "select practitioner, " + sums(figureColumns) + " from (" +
+		rolledUp("tally_figures", "tally_month_figures", "true", "practitioner, "+strings.Join(figureColumns, ", ")) + ") f group by 1 order by 1"
+)
+
+// figureColumns are the columns of Figures.
+var figureColumns = strings.Fields(`turned_away turned_away_overridden overridable overridden begun deviated closed bad answers_changed what_ifs
+	statements statements_all_none statements_timed statement_seconds single_items single_items_differing`)
+
+// sums returns the sums of columns, each under the name of the column.
+func sums(columns []string) string {
+	list := make([]string, len(columns))
+	for i, c := range columns {
+		list[i] = fmt.Sprintf("sum(%[1]s)::bigint as %[1]s", c)
+	}
+	return strings.Join(list, ", ")
+}
+
 // CountEntries reads, from the counters, how many audit entries were recorded in a
-// span, by kind and key. Its cost depends on the number of days and not of entries.
+// span, by kind and key. Its cost depends on the number of months and not of entries.
 func CountEntries(s *Snapshot, by Dimension, span Span) ([]Count, error) {
-	key := "key"
+	query := countQuery
 	if by == ByWeek {
-		by, key = ByKind, `to_char(day, 'IYYY-"W"IW')`
+		by, query = ByKind, weekQuery
 	}
 	var counts []Count
-	err := s.all(&counts, fmt.Sprintf(`select kind, %s as key, sum(entries)::bigint as entries, sum(decisions)::bigint as decisions
-		from tally_entries where chain = $1 and %s and dimension = $4 group by 1, 2`, key, within), s.chain, span.from, span.to, string(by))
+	err := s.all(&counts, query, s.chain, span.from, span.to, string(by))
 	return counts, err
 }
 
@@ -65,14 +113,7 @@ type PractitionerFigures struct {
 // practitioner.
 func ReadFigures(s *Snapshot, span Span) ([]PractitionerFigures, error) {
 	var figures []PractitionerFigures
-	err := s.all(&figures, `select practitioner, sum(turned_away)::bigint as turned_away, sum(turned_away_overridden)::bigint as turned_away_overridden,
-			sum(overridable)::bigint as overridable, sum(overridden)::bigint as overridden, sum(begun)::bigint as begun,
-			sum(deviated)::bigint as deviated, sum(closed)::bigint as closed, sum(bad)::bigint as bad,
-			sum(answers_changed)::bigint as answers_changed, sum(what_ifs)::bigint as what_ifs,
-			sum(statements)::bigint as statements, sum(statements_all_none)::bigint as statements_all_none,
-			sum(statements_timed)::bigint as statements_timed, sum(statement_seconds)::bigint as statement_seconds,
-			sum(single_items)::bigint as single_items, sum(single_items_differing)::bigint as single_items_differing
-		from tally_figures where chain = $1 and `+within+` group by 1 order by 1`, s.chain, span.from, span.to)
+	err := s.all(&figures, figuresQuery, s.chain, span.from, span.to)
 	return figures, err
 }
 

@@ -14,6 +14,10 @@ const (
 	// searchEvery is how often the queue is looked at although this server has written
 	// nothing: facts of a server that ended before it counted them. Our own choice.
 	searchEvery = 5 * time.Second
+	// rollUpEvery is how often months are looked for that are not rolled up yet, and
+	// rollUpBatch how many are rolled up before counting goes on. Our own choice.
+	rollUpEvery = time.Hour
+	rollUpBatch = 10
 	// countBatch is how many facts are counted per transaction. Our own choice.
 	countBatch = 1000
 )
@@ -32,7 +36,7 @@ const lastWrite = 2 * time.Second
 func (s Service) Count(ctx context.Context, report func(error)) {
 	pause := time.NewTicker(countEvery)
 	defer pause.Stop()
-	written, looked, busy := s.DB.OnWrite(), time.Time{}, time.Time{}
+	written, looked, busy, rolledUp := s.DB.OnWrite(), time.Time{}, time.Time{}, time.Time{}
 	for said := ""; ; {
 		now, counted, err := time.Now(), 0, error(nil)
 		if due(written) {
@@ -45,6 +49,12 @@ func (s Service) Count(ctx context.Context, report func(error)) {
 		}
 		if err == nil {
 			err = storage.WritePractitionerCounts(ctx, s.DB)
+		}
+		if err == nil && now.Sub(rolledUp) >= rollUpEvery {
+			var more bool
+			if more, err = s.rollUp(ctx); err == nil && !more {
+				rolledUp = now
+			}
 		}
 		switch {
 		case err != nil && err.Error() != said && ctx.Err() == nil:
@@ -77,4 +87,15 @@ func due(written <-chan struct{}) bool {
 	default:
 		return false
 	}
+}
+
+// rollUp rolls up some months, if any are not rolled up yet, and reports whether there
+// may be more.
+func (s Service) rollUp(ctx context.Context) (more bool, err error) {
+	for range rollUpBatch {
+		if more, err = storage.RollUpMonth(ctx, s.DB); err != nil || !more {
+			return false, err
+		}
+	}
+	return more, nil
 }
