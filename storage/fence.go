@@ -59,7 +59,8 @@ func newFence(file string) (*fence, error) {
 const stateFormat = "system %s timeline %d\n"
 
 // sessionQuery identifies a server and sets up the session: search path, statement
-// timeout, and timeout of idle transactions, the latter two in milliseconds. The timeline comes from the write-ahead log that it is
+// timeout, and timeout of idle transactions, the latter two in milliseconds, and no
+// just-in-time compilation: compiling a statement of ours takes longer than running it. The timeline comes from the write-ahead log that it is
 // writing: the control file still has the old one for a while after a promotion. A
 // standby writes no log and answers 0. The third column shows whether COMMIT waits
 // until the transaction is durable. The last identifies the run of the server and the
@@ -69,7 +70,7 @@ const sessionQuery = `select system_identifier::text,
 	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
 	current_setting('synchronous_commit'),
 	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text,
-	set_config('search_path', '%s', false), set_config('statement_timeout', '%d', false), set_config('idle_in_transaction_session_timeout', '%d', false)
+	set_config('search_path', '%s', false), set_config('statement_timeout', '%d', false), set_config('idle_in_transaction_session_timeout', '%d', false) || set_config('jit', 'off', false)
 from pg_control_system()`
 
 // check identifies the server behind a new connection and decides whether to use it. It
