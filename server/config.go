@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/alecthomas/kong"
@@ -154,16 +155,17 @@ type serveFlags struct {
 	databaseFlags
 	identityFlags
 	memoryFlags
-	Address        string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Listen address; port 0 selects a free port. An address that is not loopback needs --tls-cert."`
-	StateFile      string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that records the newest state of --database that was seen, so that an outdated server is refused even after a restart."`
-	ErasureFile    string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that records which clients were erased, so that a restored backup does not bring them back. Store it on another disk than the database and outside its backups. Default: erased in --data-dir; none with --database."`
-	CheckpointFile string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that records the newest checkpoints of the audit logs, to compare the database with at startup. Store it on another disk than the database and outside its backups. Default: checkpoints in --data-dir; none with --database."`
-	MetricsAddress string        `env:"ALKALOG_METRICS_ADDRESS" placeholder:"HOST:PORT" help:"Loopback address for Prometheus metrics at /metrics, such as 127.0.0.1:9420. Default: none."`
-	LogLevel       slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Minimum level of log messages on standard error: debug, info, warn or error."`
-	CallTime       time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that has none, such as 10s."`
-	DrainTime      time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for running calls at shutdown, such as 20s."`
-	MaxConnections int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"Maximum number of open connections."`
-	MaxPerAddress  int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"Maximum number of open connections per client address (IPv4 address or IPv6 /64). Raise it behind a proxy."`
+	Address           string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Listen address; port 0 selects a free port. An address that is not loopback needs --tls-cert."`
+	StateFile         string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that records the newest state of --database that was seen, so that an outdated server is refused even after a restart."`
+	ErasureFile       string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that records which clients were erased, so that a restored backup does not bring them back. Store it on another disk than the database and outside its backups. Default: erased in --data-dir; none with --database."`
+	CheckpointFile    string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that records the newest checkpoints of the audit logs, to compare the database with at startup. Store it on another disk than the database and outside its backups. Default: checkpoints in --data-dir; none with --database."`
+	WithoutStateFiles bool          `name:"without-state-files" env:"ALKALOG_WITHOUT_STATE_FILES" help:"Accept that --state-file, --checkpoint-file or --erasure-file is missing with --database. Without the state file, a restarted server may write to an old primary, and what it acknowledges there is lost. Without the checkpoint file, a restored backup is not noticed at startup. Without the erasure file, a restored backup brings erased clients back."`
+	MetricsAddress    string        `env:"ALKALOG_METRICS_ADDRESS" placeholder:"HOST:PORT" help:"Loopback address for Prometheus metrics at /metrics, such as 127.0.0.1:9420. Default: none."`
+	LogLevel          slog.Level    `env:"ALKALOG_LOG_LEVEL" default:"info" help:"Minimum level of log messages on standard error: debug, info, warn or error."`
+	CallTime          time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that has none, such as 10s."`
+	DrainTime         time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for running calls at shutdown, such as 20s."`
+	MaxConnections    int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"Maximum number of open connections."`
+	MaxPerAddress     int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"Maximum number of open connections per client address (IPv4 address or IPv6 /64). Raise it behind a proxy."`
 }
 
 // config returns the checked configuration of the server. It makes the checks
@@ -172,7 +174,7 @@ type serveFlags struct {
 //
 // The checkpoint file and the erasure file have defaults in a data directory
 // only, since they must be kept apart from the database and its backups. With
-// --database and without them, the server starts with a warning.
+// --database they and the state file are required, or given up explicitly.
 func (f serveFlags) config() (serve.Config, error) {
 	cfg, err := f.withKeys()
 	if err != nil {
@@ -186,10 +188,29 @@ func (f serveFlags) config() (serve.Config, error) {
 	if err := f.memoryFlags.into(&cfg, os.DirFS("/")); err != nil {
 		return cfg, err
 	}
-	if err := cfg.Check(); err != nil {
+	if err := errors.Join(cfg.Check(), f.checkStateFiles()); err != nil {
 		return cfg, usage{err}
 	}
 	return cfg, nil
+}
+
+// checkStateFiles returns an error if a file that protects against old and restored
+// databases is missing. The installation's own database has its files by default, and
+// can be no other server than the one that this process starts.
+func (f serveFlags) checkStateFiles() error {
+	if f.Database == "" || f.WithoutStateFiles {
+		return nil
+	}
+	var missing []string
+	for _, file := range []struct{ flag, value string }{{"--state-file", f.StateFile}, {"--checkpoint-file", f.CheckpointFile}, {"--erasure-file", f.ErasureFile}} {
+		if file.value == "" {
+			missing = append(missing, file.flag)
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return fmt.Errorf("--database needs %s: without them an old primary or a restored backup is not recognized; give them, or accept that with --without-state-files", strings.Join(missing, ", "))
 }
 
 // checkConfigCommand prints the configuration that serve would use. An operator
@@ -216,6 +237,9 @@ func (c checkConfigCommand) Run(std streams) error {
 		if value != "" {
 			shown[key] = value
 		}
+	}
+	if c.WithoutStateFiles {
+		shown["without_state_files"] = true
 	}
 	if cfg.Database != "" {
 		shown["database"] = serve.Describe(cfg.Database)

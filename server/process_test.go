@@ -153,7 +153,7 @@ func TestServeChangesNoSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cluster.Stop() })
-	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--keys-dir=/nowhere", "--database", cluster.DSN("", ""))
+	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--keys-dir=/nowhere", "--without-state-files", "--database", cluster.DSN("", ""))
 	if code != 1 || !strings.Contains(problems, "server migrate") {
 		t.Fatalf("serve on an empty database: exit code %d: %s", code, problems)
 	}
@@ -163,7 +163,7 @@ func TestServeChangesNoSchema(t *testing.T) {
 			t.Fatalf("migrate: exit code %d: %s%s", code, out, problems)
 		}
 	}
-	p := start(t, "serve", "--address=127.0.0.1:0", "--keys-dir", newKeys(t), "--database", cluster.DSN("", storage.RoleServer))
+	p := start(t, "serve", "--address=127.0.0.1:0", "--keys-dir", newKeys(t), "--without-state-files", "--database", cluster.DSN("", storage.RoleServer))
 	p.healthy(t)
 	if !strings.Contains(p.said, "database  PostgreSQL database postgres on ") {
 		t.Errorf("it says\n%s", p.said)

@@ -2071,7 +2071,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xee\v\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xef\v\n" +
 	"\x13ConsultationService\x12e\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
@@ -2098,9 +2098,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12v\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12b\n" +
-	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\"#\x12c\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12c\n" +
+	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\x13\x8a\xb2\x19\x0f\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x04\x18\"#>\x12c\n" +
 	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
 	"\x01\x05\x18\x01 \x01*\x01\x180\x01B5\n" +

@@ -391,6 +391,12 @@ const (
 	// Next: Record what is seen now with UpdateIncident; answer the follow-up when
 	// it is due.
 	ErrorReason_ERROR_REASON_FOLLOW_UP_TOO_EARLY ErrorReason = 61
+	// The server cannot note outside of the database that the client is erased, so
+	// the client was not erased: a restored backup would bring the client back.
+	//
+	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id. If
+	// it stays so, the operator must make room for the server's erasure file.
+	ErrorReason_ERROR_REASON_ERASURE_FILE_UNAVAILABLE ErrorReason = 62
 )
 
 // Enum value maps for ErrorReason.
@@ -458,6 +464,7 @@ var (
 		59: "ERROR_REASON_SECOND_PERSON_NEEDED",
 		60: "ERROR_REASON_FOLLOW_UP_DONE",
 		61: "ERROR_REASON_FOLLOW_UP_TOO_EARLY",
+		62: "ERROR_REASON_ERASURE_FILE_UNAVAILABLE",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":                 0,
@@ -522,6 +529,7 @@ var (
 		"ERROR_REASON_SECOND_PERSON_NEEDED":        59,
 		"ERROR_REASON_FOLLOW_UP_DONE":              60,
 		"ERROR_REASON_FOLLOW_UP_TOO_EARLY":         61,
+		"ERROR_REASON_ERASURE_FILE_UNAVAILABLE":    62,
 	}
 )
 
@@ -644,7 +652,7 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"\x18ERROR_SCOPE_EVERY_CHANGE\x10\x03\x12\x1c\n" +
 	"\x18ERROR_SCOPE_EVERY_STREAM\x10\x04\x12&\n" +
 	"\"ERROR_SCOPE_EVERY_WHOLE_CHAIN_CALL\x10\x05\x12\x19\n" +
-	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xc9\x15\n" +
+	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xfe\x15\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12*\n" +
 	"\x1cERROR_REASON_UNAUTHENTICATED\x10\x01\x1a\b\x92\xb2\x19\x04\b\x10\x10\x02\x12+\n" +
@@ -710,7 +718,8 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	" ERROR_REASON_INCIDENT_FROM_FACTS\x10:\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12/\n" +
 	"!ERROR_REASON_SECOND_PERSON_NEEDED\x10;\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
 	"\x1bERROR_REASON_FOLLOW_UP_DONE\x10<\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12.\n" +
-	" ERROR_REASON_FOLLOW_UP_TOO_EARLY\x10=\x1a\b\x92\xb2\x19\x04\b\t\x10\x01:Q\n" +
+	" ERROR_REASON_FOLLOW_UP_TOO_EARLY\x10=\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x123\n" +
+	"%ERROR_REASON_ERASURE_FILE_UNAVAILABLE\x10>\x1a\b\x92\xb2\x19\x04\b\x0e\x10\x01:Q\n" +
 	"\x05terms\x12!.google.protobuf.EnumValueOptions\x18\xa2\x96\x03 \x01(\v2\x16.alkalog.v1.ErrorTermsR\x05termsB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 

@@ -50,12 +50,17 @@ func openClients(ctx context.Context, cfg Config, d database) (*clientKeeper, er
 	if cfg.ErasureFile == "" {
 		cfg.Logger.Warn("no erasure file is set: a backup from before an erasure brings the client back, because its log lacks the entry; set --erasure-file")
 	}
-	var err error
-	if k.erased, err = openErasures(cfg.ErasureFile, k.db); err != nil {
-		return nil, err
+	erased, fileErr := openErasures(cfg.ErasureFile, k.db)
+	if fileErr != nil && !errors.Is(fileErr, errErasureFile) {
+		return nil, fileErr
 	}
-	if err := k.erased.readLog(ctx); err != nil {
-		return nil, err
+	k.erased = erased
+	logErr := k.erased.readLog(ctx)
+	if logErr != nil && !errors.Is(logErr, errErasureFile) {
+		return nil, logErr
+	}
+	if err := errors.Join(fileErr, logErr); err != nil { // the salons can work without erasures
+		cfg.Logger.Error("no client can be erased until the erasure file can be written; everything else works", "error", err.Error())
 	}
 	if err := k.compareKeys(ctx); err != nil {
 		return nil, fmt.Errorf("the keys in %s do not belong to this database: %w", cfg.clientKeyFile(), err)
@@ -185,7 +190,7 @@ func (k *clientKeeper) loops(clients consultation.Service) []backgroundLoop {
 		},
 		func(ctx context.Context) {
 			k.repeat(ctx, erasureInterval, "reading erasures from the log", func(ctx context.Context) error {
-				return errors.Join(k.erased.readLog(ctx), k.eraseAgain(ctx))
+				return errors.Join(k.erased.readLog(ctx), k.erased.check(), k.eraseAgain(ctx))
 			})
 		},
 	}

@@ -26,6 +26,7 @@ import (
 type privateServer struct {
 	database storagetest.Database
 	keys     string
+	erasures string // the erasure file; empty: none
 	server   *Server
 	conn     *grpc.ClientConn
 	health   healthpb.HealthClient
@@ -48,7 +49,7 @@ func (s *privateServer) start(t *testing.T) {
 	t.Helper()
 	s.log = new(logBuffer)
 	server, err := Start(t.Context(), Config{
-		Address: "127.0.0.1:0", MetricsAddress: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Development: true,
+		Address: "127.0.0.1:0", MetricsAddress: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, ErasureFile: s.erasures, Development: true,
 		Logger: slog.New(slog.NewJSONHandler(s.log, nil)),
 		Limits: Limits{Quotas: Quotas{Anonymous: AnonymousQuotas{OpenRate: 1e6, OpenBurst: 1e6, TotalRate: 1e6, TotalBurst: 1e6}}}, // tests ask often
 	})

@@ -130,6 +130,9 @@ func (s *Server) defineLogs() {
 			return total
 		})
 	}
+	s.metrics.Gauge("alkalog.erasure.file.unwritable", "", "1 if the erasure file cannot be written, so that no client can be erased.", func() float64 {
+		return oneIf(s.cfg.clients != nil && s.cfg.clients.erased.unwritable())
+	})
 	s.metrics.Gauge("alkalog.client.keys.unreadable", "", "Clients whose key does not open, by the last inspection.", func() (total float64) {
 		for _, n := range s.cfg.unreadable() {
 			total += float64(n)

@@ -29,7 +29,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	clock.Notifier.Others = log.Hear // one connection listens for both
 	pb.RegisterDirectoryServiceServer(r, directory.Service{DB: db, Now: now, Limits: cfg.Limits.forCallers(), Methods: methodsFor})
 	pb.RegisterCatalogServiceServer(r, catalog.Service{DB: db, Now: now, Rules: engine})
-	intake := consultation.Service{DB: db, Now: now, Rules: engine, List: clients.erased.add}
+	intake := consultation.Service{DB: db, Now: now, Rules: engine, Erasures: clients.erased}
 	pb.RegisterConsultationServiceServer(r, intake)
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)

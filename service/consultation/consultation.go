@@ -73,9 +73,9 @@ type Service struct {
 	// Rules is the engine with the built-in policy: it knows the statements and the
 	// questions.
 	Rules *rules.Engine
-	// List notes outside of the database that a client was erased, so that a
-	// restored backup does not bring the client back. Nil: nowhere.
-	List func(client string) error
+	// Erasures notes outside of the database which clients were erased, so that a
+	// restored backup does not bring them back. Nil: nowhere.
+	Erasures ErasureList
 }
 
 // clients is how clients are stored. A birth date is checked only when it changes, so that

@@ -2,6 +2,7 @@ package consultation
 
 import (
 	"context"
+	"fmt"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -13,10 +14,27 @@ import (
 	"alkalog/storage"
 )
 
+// ErasureList is where erasures are noted outside of the database.
+type ErasureList interface {
+	// Reserve makes sure that there is room for one more erasure. The caller notes the
+	// erasure with it, or gives it back.
+	Reserve() (Reservation, error)
+}
+
+// Reservation is the room for one erasure.
+type Reservation interface {
+	// Note notes that a client, by resource name, was erased. When it returns nil, that is
+	// durable.
+	Note(client string) error
+	// Release gives the room back.
+	Release()
+}
+
 // EraseClient destroys a client's key, and with it everything personal: consultations with
 // their answers and origins, drafts too. The erasure is answered when it is noted outside
-// of the database too. If that note fails, the caller gets an error although the key is
-// gone: without the note a restored backup would bring the client back.
+// of the database too: without the note a restored backup would bring the client back.
+// Room for the note is made first, so that a full disk is found while nothing has
+// happened. If the note still fails, the outcome is unknown until the call is repeated.
 func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
@@ -38,6 +56,14 @@ func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*
 // and noted outside of the database in one way only.
 func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit ledger.EntryContext, reason string, check func(c *pb.Client, open int) error) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
+	var room Reservation
+	if s.Erasures != nil {
+		var err error
+		if room, err = s.Erasures.Reserve(); err != nil {
+			return nil, fmt.Errorf("%w: %w", fault.NotNoted(), err)
+		}
+		defer room.Release()
+	}
 	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
 		client, err := record.Get(r, caller, storage.Clients, req.Name)
 		if err != nil {
@@ -56,8 +82,10 @@ func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit le
 			Erase:   []storage.Erasure{{Client: req.Name, Open: open}},
 		}, nil
 	})
-	if err == nil && s.List != nil {
-		err = s.List(req.Name)
+	if err == nil && room != nil {
+		if noted := room.Note(req.Name); noted != nil {
+			return nil, fmt.Errorf("%w: the client is erased, and that is not noted outside of the database: %w", storage.ErrUnknown, noted)
+		}
 	}
 	return answer, err
 }

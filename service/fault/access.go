@@ -97,3 +97,11 @@ func NotWitnessed() *Error {
 		message: "the read could not be entered on the audit log, so it is not answered; retry later",
 		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
 }
+
+// NotNoted means that an erasure was not begun, because it could not be noted outside of
+// the database.
+func NotNoted() *Error {
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_ERASURE_FILE_UNAVAILABLE,
+		message: "the erasure cannot be noted outside of the database, so nothing was erased; retry with the same request_id when the server's erasure file can be written",
+		details: []protoadapt.MessageV1{&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}}}
+}
