@@ -133,9 +133,8 @@ func TestPlantedCancellableCommit(t *testing.T) {
 	l.until(50) // which the standby does not have
 	primary.kill()
 	standby.start()
-	promote(t, standby)
+	promote(t, standby) // its log ends before checkpoints that the server has seen, so nothing more is written
 	l.healed()
-	l.until(50)
 	at := place{targets: c.targets(), admin: standby.db(), dsn: dsnAt(storage.RoleServer, standby.addr()), keys: c.keys, binary: c.binary, settings: c.settings}
 	defect{name: "cancellable-commit", finds: []string{"I1"}}.wantFound(t, check(t, l.finish(), at), time.Since(begin))
 }
