@@ -2,9 +2,15 @@ package faults
 
 import "time"
 
-// mixed are the faults of the random mix: those that need no database of their own.
-var mixed = []func(*world){
-	killServer, killDatabase, stopProcesses, breakNetwork, breakClock, repeatRequests, restartServers, failOver, returnOldPrimary, breakAudit, stopPrimary,
+// mixed are the faults of the random mix, by name: those that need no database of
+// their own.
+var mixed = []struct {
+	name   string
+	inject func(*world)
+}{
+	{"server killed", killServer}, {"database killed", killDatabase}, {"processes stopped", stopProcesses}, {"network", breakNetwork},
+	{"clocks", breakClock}, {"requests repeated", repeatRequests}, {"servers restarted", restartServers}, {"leader lost", breakLeader},
+	{"failover", failOver}, {"old primary", returnOldPrimary}, {"audit log", breakAudit}, {"primary stopped", stopPrimary},
 }
 
 // everything makes a primary, its synchronous standby and three servers whose clocks
@@ -16,6 +22,9 @@ func everything(w *world) {
 
 // nemesis breaks one thing after the other, in random order.
 func nemesis(w *world) {
-	mixed[w.random.IntN(len(mixed))](w)
+	w.mixing = true
+	next := mixed[w.random.IntN(len(mixed))]
+	w.t.Logf("%s", next.name)
+	next.inject(w)
 	w.pause(100*time.Millisecond, time.Second)
 }

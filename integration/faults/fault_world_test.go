@@ -18,6 +18,8 @@ type world struct {
 	random *rand.Rand
 	long   time.Duration // how long the fault is repeated; at least once
 
+	mixing bool // the fault is one of the random mix
+
 	dir     string
 	nodes   []*postgres // one, or a primary and its synchronous standby
 	primary int
@@ -57,8 +59,8 @@ func (w *world) hold(short, long time.Duration) {
 	time.Sleep(short)
 }
 
-// inLongRun reports whether faults last long.
-func (w *world) inLongRun() bool { return w.long >= longRun }
+// inLongRun reports whether faults last long. In the mix each is short.
+func (w *world) inLongRun() bool { return w.long >= longRun && !w.mixing }
 
 // single makes one PostgreSQL and some servers.
 func single(servers int, settings ...string) func(*world) {
