@@ -52,7 +52,7 @@ func fillDisk(w *world) {
 			}
 		}
 	}
-	w.wait("the disk to be full", time.Minute, func() bool {
+	w.wait("the disk to be full", func() bool {
 		fill()
 		// Segments of the write-ahead log that are there already are used up.
 		if db := w.pg().db(); w.pg().running() {
@@ -61,7 +61,7 @@ func fillDisk(w *world) {
 		}
 		return w.probes[0].write(2*time.Second) != nil
 	})
-	w.wait("the server to say that it is not ready", 15*time.Second, func() bool {
+	w.wait("the server to say that it is not ready", func() bool {
 		state := w.probes[0].readiness(w.servers[0].cfg.Metrics)
 		return state != "ready"
 	})
@@ -69,7 +69,7 @@ func fillDisk(w *world) {
 	if err := errors.Join(f.Truncate(0), f.Close()); err != nil {
 		w.t.Fatal(err)
 	}
-	w.wait("the database to run", startTimeout, func() bool {
+	w.wait("the database to run", func() bool {
 		return w.pg().running() && w.pg().answers() || w.pg().launch() == nil
 	})
 	w.recovered(soonest)

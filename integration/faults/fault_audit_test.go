@@ -56,7 +56,7 @@ func breakAudit(w *world) {
 // is told why, that reads go on, and that the servers say that they are not ready.
 func (w *world) wantNoWrites(chain string) {
 	w.t.Helper()
-	w.wait("writes to be refused", 15*time.Second, func() bool { return w.probes[0].write(10*time.Second) != nil })
+	w.wait("writes to be refused", func() bool { return w.probes[0].write(10*time.Second) != nil })
 	before := w.pg().number("select count(*) from alkalog.requests")
 	for i, p := range w.probes {
 		if err := p.write(15 * time.Second); status.Code(err) != codes.Unavailable || reasonOf(err) != "AUDIT_UNAVAILABLE" {
@@ -65,7 +65,7 @@ func (w *world) wantNoWrites(chain string) {
 		if err := p.read(chain, 5*time.Second); err != nil {
 			w.t.Errorf("server %d: a read: %v", i+1, err)
 		}
-		w.wait("the server to say that the audit log is the cause", 15*time.Second, func() bool {
+		w.wait("the server to say that the audit log is the cause", func() bool {
 			return p.readiness(w.servers[i].cfg.Metrics) == "audit"
 		})
 	}

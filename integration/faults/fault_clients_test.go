@@ -57,10 +57,10 @@ func stallClients(w *world) {
 	w.neverRead(ctx, front.addr(), session, 20)
 	w.recovered(soonest)
 	front.freeze() // no FIN, no reset: the server hears nothing any more
-	w.wait("the server to give up clients that have vanished", 20*time.Second, func() bool {
+	w.wait("the server to give up clients that have vanished", func() bool {
 		return gauge(s, "alkalog_connections_open") <= connections
 	})
-	w.wait("the server to end their streams", 20*time.Second, func() bool {
+	w.wait("the server to end their streams", func() bool {
 		return gauge(s, "go_goroutines") <= goroutines+100 // those of calls under way
 	})
 	w.recovered(soonest)
@@ -74,7 +74,7 @@ func (w *world) readableSession() string {
 	db := w.pg().db()
 	defer db.Close()
 	processing, name := pb.NewProcessingServiceClient(w.probes[0].conn), ""
-	w.wait("a session", 30*time.Second, func() bool {
+	w.wait("a session", func() bool {
 		var chain, client, id string
 		if db.QueryRow("select chain, parent, id from sessions order by random() limit 1").Scan(&chain, &client, &id) != nil {
 			return false

@@ -19,7 +19,7 @@ func breakClock(w *world) {
 	for i, s := range w.servers {
 		s.setClock(settings[i%len(settings)])
 	}
-	w.wait("the servers to say that their clocks are wrong", 20*time.Second, func() bool {
+	w.wait("the servers to say that their clocks are wrong", func() bool {
 		for i, s := range w.servers {
 			if !strings.Contains(w.probes[i].readiness(s.cfg.Metrics), "clock") {
 				return false
@@ -33,7 +33,7 @@ func breakClock(w *world) {
 	for _, s := range w.servers {
 		s.setClock("0s")
 	}
-	w.wait("the servers to be ready", 20*time.Second, func() bool {
+	w.wait("the servers to be ready", func() bool {
 		for i, s := range w.servers {
 			if w.probes[i].readiness(s.cfg.Metrics) != "ready" {
 				return false

@@ -170,6 +170,7 @@ func (p *postgres) spawn() error {
 	for _, s := range append([]string{
 		"listen_addresses=127.0.0.1", fmt.Sprintf("port=%d", p.port), "unix_socket_directories=", "max_connections=150", "shared_buffers=32MB",
 		"max_wal_senders=8", "wal_level=replica", "hot_standby=on", "timezone=UTC", "min_wal_size=16MB",
+		"wal_retrieve_retry_interval=500ms", // a COMMIT waits for its standby to come back
 	}, p.settings...) {
 		args = append(args, "-c", s)
 	}

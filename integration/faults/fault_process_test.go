@@ -73,7 +73,7 @@ func (w *world) backend(condition string) int {
 		condition = "true"
 	}
 	pid := 0
-	w.wait("a connection of a server", 10*time.Second, func() bool {
+	w.wait("a connection of a server", func() bool {
 		pid = int(w.pg().number(`select coalesce((select pid from pg_stat_activity where usename = 'alkalog_server' and ` + condition + `
 			order by xact_start is null, random() limit 1), 0)`))
 		return pid != 0
@@ -104,9 +104,7 @@ func stopProcesses(w *world) {
 			syscall.Kill(pid, syscall.SIGSTOP)
 			defer syscall.Kill(pid, syscall.SIGCONT)
 			for _, p := range w.probes {
-				if took := p.untilWritten(w.t, time.Minute); took > soonestBesideStopped {
-					w.t.Errorf("beside a suspended backend, a write took %v, want %v", took.Round(time.Millisecond), soonestBesideStopped)
-				}
+				w.judgeTime("a write beside a suspended backend", p.untilWritten(w.t, patience), soonestBesideStopped)
 			}
 			w.hold(time.Second, 12*time.Second)
 		},
@@ -130,7 +128,7 @@ func restartServers(w *world) {
 	}
 	for i, s := range w.servers {
 		s.stop()
-		w.probes[(i+1)%len(w.probes)].untilWritten(w.t, soonest)
+		w.probes[(i+1)%len(w.probes)].untilWritten(w.t, patience)
 		s.start()
 		w.recovered(soonest)
 	}
@@ -176,13 +174,15 @@ func (w *world) logged() {
 	if err := db.QueryRow("select coalesce(max(position), 0) from audit_entries").Scan(&last); err != nil {
 		w.t.Fatal(err)
 	}
-	defer w.slowest("the entries to be on their logs", &w.row.logged, time.Now())
-	w.wait("the entries to be on their logs", soonestLogged, func() bool {
+	began := time.Now()
+	w.wait("the entries to be on their logs", func() bool {
 		var waiting int
 		err := db.QueryRow(`select count(*) from audit_entries e where position <= $1
 			and not exists (select from log_entries l where l.chain = e.chain and l.id = e.id)`, last).Scan(&waiting)
 		return err == nil && waiting == 0
 	})
+	w.row.logged = max(w.row.logged, time.Since(began))
+	w.judgeTime("until the entries were on their logs", time.Since(began), soonestLogged)
 }
 
 // soonestLogged is how soon entries must be on their logs whatever happens to the
@@ -190,10 +190,3 @@ func (w *world) logged() {
 // until the database ends its session, after two read timeouts of 10 s. Our own
 // choice.
 const soonestLogged = 25 * time.Second
-
-// slowest keeps the longest time of a kind.
-func (w *world) slowest(what string, longest *time.Duration, began time.Time) {
-	took := time.Since(began)
-	w.t.Logf("%s: %v", what, took.Round(time.Millisecond))
-	*longest = max(*longest, took)
-}

@@ -87,7 +87,7 @@ func (w *world) restoreTo(point string) {
 		w.t.Fatal(err)
 	}
 	pg.start()
-	w.wait("the end of the recovery", startTimeout, func() bool { return pg.number("select pg_is_in_recovery()::int") == 0 })
+	w.wait("the end of the recovery", func() bool { return pg.number("select pg_is_in_recovery()::int") == 0 })
 }
 
 // restoreThePast restores a database, under running servers that are called all the
@@ -106,7 +106,7 @@ func (w *world) restoreThePast() {
 	w.logged()
 	time.Sleep(1500 * time.Millisecond) // the servers look for checkpoints once a second
 	w.pg().exec("select pg_switch_wal()")
-	w.wait("the log to be archived", 20*time.Second, func() bool {
+	w.wait("the log to be archived", func() bool {
 		return w.pg().number("select (last_archived_wal >= pg_walfile_name(pg_current_wal_lsn() - 1))::int from pg_stat_archiver") == 1
 	})
 	w.pg().kill()
@@ -128,7 +128,7 @@ func (w *world) restoreThePast() {
 	}
 	w.restoreTo("past")
 	for i, p := range w.probes {
-		w.wait("the servers to find that the database is of the past", 15*time.Second, func() bool {
+		w.wait("the servers to find that the database is of the past", func() bool {
 			return strings.Contains(p.readiness(w.servers[i].cfg.Metrics), "read_only")
 		})
 	}
@@ -149,7 +149,7 @@ func (w *world) restoreThePast() {
 		w.t.Errorf("accepting the database: %v", err)
 	}
 	for i := range w.probes {
-		w.wait("writes after that", 15*time.Second, func() bool { return w.salon(i, chain.ChainId) == nil })
+		w.wait("writes after that", func() bool { return w.salon(i, chain.ChainId) == nil })
 	}
 }
 

@@ -21,8 +21,8 @@ func newerSchema(w *world) {
 	began := time.Now()
 	w.pg().exec("update alkalog.schema_compatibility set min_server_schema = min_server_schema + 1000")
 	for i, p := range w.probes {
-		w.wait("writes to be refused", 5*time.Second, func() bool { return p.write(5*time.Second) != nil })
-		w.wait("the server to say that the schema is the cause", 15*time.Second, func() bool {
+		w.wait("writes to be refused", func() bool { return p.write(5*time.Second) != nil })
+		w.wait("the server to say that the schema is the cause", func() bool {
 			return p.readiness(w.servers[i].cfg.Metrics) == "schema"
 		})
 	}

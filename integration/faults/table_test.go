@@ -42,10 +42,10 @@ func (t *table) String() string {
 	defer t.mu.Unlock()
 	slices.SortFunc(t.rows, func(a, b tableRow) int { return a.number - b.number })
 	var b strings.Builder
-	b.WriteString("| # | fault | times | acknowledged | unknown | lost | doubled | first write after, s | every server after, s | what health said |\n|---|---|---|---|---|---|---|---|---|---|\n")
+	b.WriteString("| # | fault | times | acknowledged | unknown | lost | doubled | first write after, s | every server after, s | on the logs after, s | what health said |\n|---|---|---|---|---|---|---|---|---|---|---|\n")
 	for _, r := range t.rows {
-		fmt.Fprintf(&b, "| %d | %s | %d | %d | %d | %d | %d | %.2f | %.2f | %s |\n", r.number, r.name, r.rounds,
-			r.Acknowledged, r.Unknown, r.Lost, r.Doubled, r.firstWrite.Seconds(), r.everyServer.Seconds(), r.health)
+		fmt.Fprintf(&b, "| %d | %s | %d | %d | %d | %d | %d | %.2f | %.2f | %.2f | %s |\n", r.number, r.name, r.rounds,
+			r.Acknowledged, r.Unknown, r.Lost, r.Doubled, r.firstWrite.Seconds(), r.everyServer.Seconds(), r.logged.Seconds(), r.health)
 	}
 	return b.String()
 }
