@@ -1,7 +1,6 @@
 package faults
 
 import (
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -149,23 +148,24 @@ func (r *report) count(h history) {
 	}
 }
 
-// TestStoredHistory checks a history again that an earlier run has kept.
-func TestStoredHistory(t *testing.T) {
-	dir := os.Getenv(historyVariable)
-	if dir == "" {
-		return // there is none to check; TestHealthy checks a fresh one
-	}
-	h, err := readHistory(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+// judgeStored judges a history that a run has kept in a directory.
+func judgeStored(t testing.TB, dir string) report {
+	t.Helper()
 	var f found
-	text, err := os.ReadFile(filepath.Join(dir, "found.json"))
+	h, err := readHistory(dir)
 	if err == nil {
-		err = json.Unmarshal(text, &f)
+		err = readJSON(filepath.Join(dir, "found.json"), &f)
 	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	judge(h, f).require(t)
+	return judge(h, f)
+}
+
+// TestStoredHistory judges the history of an earlier run again. TestHealthy does so with
+// its own.
+func TestStoredHistory(t *testing.T) {
+	if dir := os.Getenv(historyVariable); dir != "" {
+		judgeStored(t, dir).require(t)
+	}
 }

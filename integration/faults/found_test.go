@@ -65,9 +65,8 @@ type storedHead struct {
 	Halted string
 }
 
-// recordTables are the tables of records by how their names are made: what comes between the
-// chain and the parent, and between the parent and the ID. The name of a decision is part of
-// those of its overrides, and so on; such names are made by code.
+// recordTables are the tables of the records that the load makes. Those whose names are
+// part of other names come first.
 var recordTables = []string{"clients", "consultations", "decisions", "sessions", "session_events", "outcomes", "incidents",
 	"overrides", "products", "salons", "practitioners"}
 
